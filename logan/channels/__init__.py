@@ -1,0 +1,1 @@
+"""From signals with any name, unit and sign to canonical channels in SI."""

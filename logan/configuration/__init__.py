@@ -1,0 +1,1 @@
+"""Settings files, checked with every problem in one message."""

@@ -1,0 +1,1 @@
+"""The user's DBC files, turned into signal layouts."""

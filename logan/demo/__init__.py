@@ -1,0 +1,1 @@
+"""A vehicle twin of known truth that makes CAN logs."""

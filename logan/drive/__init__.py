@@ -1,0 +1,1 @@
+"""A drive: channels at their native rate, their clock, and their history."""

@@ -1,0 +1,209 @@
+"""A drive: channels at their native rate in SI, and what was done to them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logan.channels.vocabulary import Interpolation, channel_kind
+from logan.numerics import hold, interpolate, longest_bridgeable_gap_s
+from logan.results import read_only
+from logan.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Channel:
+    """One channel of a drive.
+
+    Parameters
+    ----------
+    name : str
+        Canonical name, such as ``pack_current`` or ``motor_temperature_2``.
+    time_s : ndarray, shape (n,)
+        Strictly increasing, from the start of the drive. [s]
+    value : ndarray, shape (n,)
+        In the SI unit of its kind; NaN where masked.
+    source : str
+        Signal or column it came from, or the rule that derived it.
+    is_derived : bool
+        True when worked out from other channels.
+    sigma : float or None
+        One standard uncertainty of a value, in its unit, where known.
+    """
+
+    name: str
+    time_s: FloatArray
+    value: FloatArray
+    source: str = ""
+    is_derived: bool = False
+    sigma: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.time_s.shape != self.value.shape or self.time_s.ndim != 1:
+            raise ValueError("time_s and value must have one shape (n,)")
+        object.__setattr__(self, "time_s", read_only(np.asarray(self.time_s, dtype=np.float64)))
+        object.__setattr__(self, "value", read_only(np.asarray(self.value, dtype=np.float64)))
+
+    @property
+    def interpolation(self) -> Interpolation:
+        """Linear or hold, by kind."""
+        kind = channel_kind(self.name)
+        return kind.interpolation if kind else Interpolation.LINEAR
+
+    @property
+    def unit(self) -> str:
+        """SI unit of the kind."""
+        kind = channel_kind(self.name)
+        return kind.unit if kind else ""
+
+    @property
+    def max_gap_s(self) -> float:
+        """Longest step that still counts as sampled. [s]"""
+        return longest_bridgeable_gap_s(self.time_s)
+
+    def at(self, at_s: FloatArray, *, max_gap_s: float | None = None) -> FloatArray:
+        """Values at other times, by the channel's own interpolation; NaN in gaps."""
+        gap_s = self.max_gap_s if max_gap_s is None else max_gap_s
+        if self.interpolation is Interpolation.HOLD:
+            return hold(at_s, self.time_s, self.value, max_age_s=gap_s)
+        return interpolate(at_s, self.time_s, self.value, max_gap_s=gap_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing that was done to a drive's data, in the order it was done.
+
+    Parameters
+    ----------
+    action : str
+        What was done, such as ``mask`` or ``shift_current``.
+    detail : str
+        With which numbers.
+    reason : str
+        Why, in plain words.
+    channels : tuple of str
+        Channels it touched.
+    net_wh_before, net_wh_after : float or None
+        Net pack energy before and after. [Wh]
+    is_reversible : bool
+        True when leaving the step out gives the data back.
+    """
+
+    action: str
+    detail: str
+    reason: str
+    channels: tuple[str, ...] = ()
+    net_wh_before: float | None = None
+    net_wh_after: float | None = None
+    is_reversible: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogSource:
+    """A log file that a drive came from, or a DBC that it was read with."""
+
+    name: str
+    sha256: str
+    size_bytes: int
+    log_format: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveConditions:
+    """What the driver noted; every one of them may be unknown.
+
+    Parameters
+    ----------
+    payload_kg : float or None
+        Load beyond the weighed mass.
+    ambient_temperature_degc, pressure_pa, relative_humidity_ratio : float or None
+        Weather, for drives that did not log it.
+    wind_m_per_s, wind_from_deg : float or None
+        Station wind, and where it blows from.
+    tyre_pressure_pa : float or None
+        Cold, gauge.
+    tags : tuple of str
+        The driver's own.
+    note : str
+        Free text.
+    change : str
+        What was changed on the vehicle before this drive.
+    excluded_because : str
+        Reason why the fit leaves the drive out; empty means it takes part.
+    """
+
+    payload_kg: float | None = None
+    ambient_temperature_degc: float | None = None
+    pressure_pa: float | None = None
+    relative_humidity_ratio: float | None = None
+    wind_m_per_s: float | None = None
+    wind_from_deg: float | None = None
+    tyre_pressure_pa: float | None = None
+    tags: tuple[str, ...] = ()
+    note: str = ""
+    change: str = ""
+    excluded_because: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drive:
+    """One drive: what was measured, and everything done to it since.
+
+    Parameters
+    ----------
+    channels : mapping of str to Channel
+        By canonical name, at native rate.
+    start_ns : int or None
+        Time of the first sample since 1970 UTC; None where the log has no absolute time. [ns]
+    sources, dbcs : tuple of LogSource
+        Logs and DBCs that it came from.
+    history : tuple of Step
+        What was done to the data.
+    conditions : DriveConditions
+        What the driver noted.
+    is_averaged : bool
+        True when the log holds averages, so that a peak is a lower bound.
+    """
+
+    channels: Mapping[str, Channel]
+    start_ns: int | None = None
+    sources: tuple[LogSource, ...] = ()
+    dbcs: tuple[LogSource, ...] = ()
+    history: tuple[Step, ...] = ()
+    conditions: DriveConditions = field(default_factory=DriveConditions)
+    is_averaged: bool = False
+
+    def __getitem__(self, name: str) -> Channel:
+        return self.channels[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.channels
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.channels)
+
+    def get(self, name: str) -> Channel | None:
+        """Return a channel, or None where the drive has none."""
+        return self.channels.get(name)
+
+    def of_kind(self, name: str) -> tuple[Channel, ...]:
+        """All channels of one kind: ``motor_temperature``, ``motor_temperature_2``, ..."""
+        return tuple(
+            channel
+            for key, channel in self.channels.items()
+            if (kind := channel_kind(key)) is not None and kind.name == name
+        )
+
+    @property
+    def duration_s(self) -> float:
+        """Time from the first sample of any channel to the last. [s]"""
+        ends = [(float(c.time_s[0]), float(c.time_s[-1])) for c in self.channels.values() if c.time_s.size]
+        return max(end for _, end in ends) - min(start for start, _ in ends) if ends else 0.0
+
+    def with_channels(self, *channels: Channel, step: Step | None = None) -> Drive:
+        """A drive with these channels added or replaced, and the step noted."""
+        merged = {**self.channels, **{channel.name: channel for channel in channels}}
+        history = self.history if step is None else (*self.history, step)
+        return replace(self, channels=merged, history=history)

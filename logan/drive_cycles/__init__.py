@@ -1,0 +1,1 @@
+"""Packaged speed schedules."""

@@ -1,0 +1,1 @@
+"""How far the vehicle will go, and how sure that is."""

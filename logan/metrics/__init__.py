@@ -1,0 +1,1 @@
+"""The measurements that a builder decides by."""

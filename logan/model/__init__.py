@@ -1,0 +1,1 @@
+"""The consumption model: priors, forward prediction and fit."""

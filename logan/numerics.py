@@ -1,0 +1,221 @@
+"""Integration, alignment and rolling means on (time, value) arrays of unequal rate.
+
+Times are seconds, strictly increasing, unless a function says otherwise. A value that
+is not known is NaN. Nothing here bridges a gap: a function that could, takes the
+longest gap it may bridge as an argument.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logan.units import BoolArray, FloatArray
+
+
+def nominal_period_s(time_s: FloatArray) -> float:
+    """Median step between samples [s]; NaN for fewer than two samples."""
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
+
+
+def longest_bridgeable_gap_s(
+    time_s: FloatArray, *, periods: float = 3.0, floor_s: float = 0.5, cap_s: float = 2.0
+) -> float:
+    """Longest step that still counts as sampled: ``periods`` nominal periods within [floor, cap].
+
+    A slow logger (period above the cap) may bridge one and a half of its own periods.
+    """
+    period_s = nominal_period_s(time_s)
+    if not np.isfinite(period_s):
+        return floor_s
+    return max(min(max(periods * period_s, floor_s), cap_s), 1.5 * period_s)
+
+
+def union_times(*times_s: FloatArray) -> FloatArray:
+    """Sorted union of several time axes, each instant once."""
+    parts = [time_s for time_s in times_s if time_s.size]
+    return np.unique(np.concatenate(parts)) if parts else np.empty(0)
+
+
+def interpolate(at_s: FloatArray, time_s: FloatArray, value: FloatArray, *, max_gap_s: float) -> FloatArray:
+    """Linear interpolation; NaN outside the samples and inside gaps longer than ``max_gap_s``.
+
+    Parameters
+    ----------
+    at_s : ndarray, shape (m,)
+        Where to evaluate. [s]
+    time_s, value : ndarray, shape (n,)
+        Samples; NaN values are absent. [s, any]
+    max_gap_s : float
+        Longest step between present samples that is bridged. [s]
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Values at ``at_s``.
+    """
+    present = np.isfinite(value)
+    if not present.all():
+        time_s, value = time_s[present], value[present]
+    result = np.full(at_s.shape, np.nan)
+    if time_s.size == 0:
+        return result
+    right = np.searchsorted(time_s, at_s, side="left")
+    exact = (right < time_s.size) & (time_s[np.minimum(right, time_s.size - 1)] == at_s)
+    inside = (right > 0) & (right < time_s.size)
+    step_s = np.zeros(at_s.shape)
+    step_s[inside] = time_s[right[inside]] - time_s[right[inside] - 1]
+    usable = exact | (inside & (step_s <= max_gap_s))
+    if usable.any():
+        result[usable] = np.interp(at_s[usable], time_s, value)
+    return result
+
+
+def hold(at_s: FloatArray, time_s: FloatArray, value: FloatArray, *, max_age_s: float = np.inf) -> FloatArray:
+    """Last known value (zero-order hold); NaN before the first and when older than ``max_age_s``."""
+    present = np.isfinite(value)
+    if not present.all():
+        time_s, value = time_s[present], value[present]
+    result = np.full(at_s.shape, np.nan)
+    if time_s.size == 0:
+        return result
+    index = np.searchsorted(time_s, at_s, side="right") - 1
+    known = index >= 0
+    known[known] = at_s[known] - time_s[index[known]] <= max_age_s
+    result[known] = value[index[known]]
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class Integral:
+    """A time integral and how much of the time it covers.
+
+    Parameters
+    ----------
+    total : float
+        Integral over the covered steps. [value x s]
+    positive, negative : float
+        Parts above and below zero, split at the crossing itself; ``negative`` <= 0.
+    covered_s, duration_s : float
+        Time integrated, and time from first to last sample. [s]
+    """
+
+    total: float
+    positive: float
+    negative: float
+    covered_s: float
+    duration_s: float
+
+    @property
+    def coverage_ratio(self) -> float:
+        """Share of the duration that was integrated, 0 to 1."""
+        return self.covered_s / self.duration_s if self.duration_s > 0 else 0.0
+
+
+def step_integrals(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Integrals of the positive and of the negative part of a piecewise linear signal, step by step.
+
+    Zero crossings inside a step are split where the straight line crosses, so a sample
+    added on the line changes nothing.
+
+    Returns
+    -------
+    positive, negative : ndarray, shape (n - 1,)
+        Non-negative and non-positive integrals; NaN where an end is NaN. [value x s]
+    """
+    step_s = np.diff(time_s)
+    before, after = value[:-1], value[1:]
+    total = 0.5 * (before + after) * step_s
+    crosses = before * after < 0.0
+    span = np.where(crosses, before - after, 1.0)
+    share_before = np.where(crosses, before / span, 0.0)
+    part_before = 0.5 * before * share_before * step_s
+    part_after = total - part_before
+    positive = np.where(crosses, np.where(before > 0.0, part_before, part_after), np.maximum(total, 0.0))
+    negative = np.where(crosses, np.where(before > 0.0, part_after, part_before), np.minimum(total, 0.0))
+    absent = ~np.isfinite(total)
+    positive[absent] = np.nan
+    negative[absent] = np.nan
+    return positive, negative
+
+
+def integrate(time_s: FloatArray, value: FloatArray, *, max_gap_s: float = np.inf) -> Integral:
+    """Trapezoid integral; steps longer than ``max_gap_s`` or with a NaN end are left out and not covered.
+
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (n,)
+        Samples. [s, any]
+    max_gap_s : float
+        Longest step that is integrated. [s]
+
+    Returns
+    -------
+    Integral
+        The total, its two signs, and the coverage.
+    """
+    if time_s.size < 2:
+        return Integral(0.0, 0.0, 0.0, 0.0, 0.0)
+    step_s = np.diff(time_s)
+    positive, negative = step_integrals(time_s, value)
+    covered = np.isfinite(positive) & (step_s <= max_gap_s)
+    plus, minus = float(positive[covered].sum()), float(negative[covered].sum())
+    return Integral(plus + minus, plus, minus, float(step_s[covered].sum()), float(time_s[-1] - time_s[0]))
+
+
+def cumulative(time_s: FloatArray, value: FloatArray, *, max_gap_s: float = np.inf) -> FloatArray:
+    """Running trapezoid integral, shape (n,), from zero; uncovered steps add nothing. [value x s]"""
+    if time_s.size == 0:
+        return np.empty(0)
+    step_s = np.diff(time_s)
+    step = 0.5 * (value[:-1] + value[1:]) * step_s
+    step[~np.isfinite(step) | (step_s > max_gap_s)] = 0.0
+    return np.concatenate(([0.0], np.cumsum(step)))
+
+
+def rolling_mean(time_s: FloatArray, value: FloatArray, window_s: float, *, max_gap_s: float = np.inf) -> FloatArray:
+    """Mean over the window that ends at each sample, of the piecewise linear signal.
+
+    Exact for unequal steps: the running integral is interpolated inside a step as the
+    quadratic that it is. Windows that reach before the first sample or that touch an
+    uncovered step are NaN.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Mean over ``[t - window_s, t]``.
+    """
+    if time_s.size == 0 or window_s <= 0:
+        return np.full(time_s.shape, np.nan)
+    running = cumulative(time_s, value, max_gap_s=max_gap_s)
+    uncovered = np.zeros(time_s.shape)
+    step_s = np.diff(time_s)
+    bad = (step_s > max_gap_s) | ~np.isfinite(value[:-1]) | ~np.isfinite(value[1:])
+    uncovered[1:] = np.cumsum(np.where(bad, step_s, 0.0))
+    start_s = time_s - window_s
+    left = np.clip(np.searchsorted(time_s, start_s, side="right") - 1, 0, max(time_s.size - 2, 0))
+    if time_s.size < 2:
+        return np.full(time_s.shape, np.nan)
+    into_s = start_s - time_s[left]
+    slope = np.where(bad, 0.0, np.diff(np.where(np.isfinite(value), value, 0.0)) / step_s)[left]
+    base = np.where(np.isfinite(value), value, 0.0)[left]
+    at_start = running[left] + np.where(bad[left], 0.0, base * into_s + 0.5 * slope * into_s**2)
+    mean = np.asarray((running - at_start) / window_s)
+    tolerance_s = 1e-9 * max(1.0, float(abs(time_s[-1])))
+    touched = np.asarray(uncovered - uncovered[left] > tolerance_s)
+    mean[touched | (start_s < time_s[0] - tolerance_s)] = np.nan
+    return mean
+
+
+def spans_where(time_s: FloatArray, condition: BoolArray, *, min_duration_s: float = 0.0) -> list[tuple[float, float]]:
+    """Stretches of consecutive samples where ``condition`` holds, as (start, end) in seconds."""
+    if condition.size == 0:
+        return []
+    edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    return [
+        (float(time_s[start]), float(time_s[end]))
+        for start, end in zip(starts, ends, strict=True)
+        if time_s[end] - time_s[start] >= min_duration_s
+    ]

@@ -1,0 +1,1 @@
+"""Published physics as plain functions of numbers and arrays."""

@@ -1,0 +1,1 @@
+"""Detectors of faults in a drive's data; they flag and never repair."""

@@ -1,0 +1,140 @@
+"""Figures with their unit, origin, coverage and uncertainty; and results that turn into JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from statistics import NormalDist
+from typing import Any, ClassVar, Protocol, TypeAlias, runtime_checkable
+
+import numpy as np
+
+JsonValue: TypeAlias = "None | bool | int | float | str | list[JsonValue] | dict[str, JsonValue]"
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number that says where it comes from and how sure it is.
+
+    Parameters
+    ----------
+    value : float
+        The number, in ``unit``.
+    unit : str
+        Unit as written, such as ``"Wh/km"``.
+    sigma : float or None
+        One standard uncertainty in the same unit; None where it is not known.
+    source : str
+        How it was got: "measured", "plan", "fit", "typical, not your datasheet", ...
+    coverage_ratio : float or None
+        Share of the drive that it rests on, 0 to 1.
+    """
+
+    value: float
+    unit: str
+    sigma: float | None = None
+    source: str = ""
+    coverage_ratio: float | None = None
+
+    def interval(self, level_ratio: float = 0.9) -> tuple[float, float] | None:
+        """Central normal interval that holds the truth with the given probability; None if unknown."""
+        if self.sigma is None:
+            return None
+        half_width = NormalDist().inv_cdf(0.5 + level_ratio / 2.0) * self.sigma
+        return self.value - half_width, self.value + half_width
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A figure that is not given, and why."""
+
+    reason: str
+    remedy: str = ""
+
+
+Figure: TypeAlias = Estimate | Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Quantiles:
+    """The 5, 10, 50, 90 and 95 % points of a distribution, in one unit."""
+
+    p05: float
+    p10: float
+    p50: float
+    p90: float
+    p95: float
+    unit: str
+
+    @classmethod
+    def of_samples(cls, samples: np.ndarray[Any, Any], unit: str) -> Quantiles:
+        """Quantiles of equally likely samples."""
+        p05, p10, p50, p90, p95 = (float(point) for point in np.quantile(samples, [0.05, 0.10, 0.50, 0.90, 0.95]))
+        return cls(p05, p10, p50, p90, p95, unit)
+
+    def scaled(self, factor: float, unit: str) -> Quantiles:
+        """The same distribution in another unit; a factor above zero."""
+        return Quantiles(
+            self.p05 * factor,
+            self.p10 * factor,
+            self.p50 * factor,
+            self.p90 * factor,
+            self.p95 * factor,
+            unit,
+        )
+
+
+@runtime_checkable
+class Result(Protocol):
+    """A finished result: frozen, typed, and with a schema name for its JSON form."""
+
+    schema: ClassVar[str]
+
+
+def json_ready(value: object) -> JsonValue:
+    """Turn results, settings, arrays and enums into what JSON can hold; NaN and infinity become null.
+
+    A dataclass with a ``schema`` class attribute carries it as its first key. Public properties
+    listed in a ``derived`` class attribute are written as if they were fields.
+    """
+    if value is None or isinstance(value, bool | str):
+        return value
+    if isinstance(value, Enum):
+        return json_ready(value.value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return number if math.isfinite(number) else None
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, np.ndarray):
+        return [json_ready(item) for item in value.tolist()]
+    if isinstance(value, Path):
+        return str(value)
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        content: dict[str, JsonValue] = {}
+        schema = getattr(value, "schema", None)
+        if isinstance(schema, str):
+            content["schema"] = schema
+        for field in dataclasses.fields(value):
+            content[field.name] = json_ready(getattr(value, field.name))
+        for name in getattr(value, "derived", ()):
+            content[name] = json_ready(getattr(value, name))
+        return content
+    if isinstance(value, Mapping):
+        return {str(key): json_ready(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [json_ready(item) for item in value]
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def read_only(array: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Return a view of ``array`` that nobody can write through."""
+    view = array.view()
+    view.flags.writeable = False
+    return view
