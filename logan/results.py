@@ -13,7 +13,7 @@ from typing import Any, ClassVar, Protocol, TypeAlias, runtime_checkable
 
 import numpy as np
 
-JsonValue: TypeAlias = "None | bool | int | float | str | list[JsonValue] | dict[str, JsonValue]"
+JsonValue: TypeAlias = "bool | int | float | str | list[JsonValue] | dict[str, JsonValue] | None"
 
 
 @dataclass(frozen=True, slots=True)
