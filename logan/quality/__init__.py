@@ -1,1 +1,38 @@
-"""Detectors of faults in a drive's data; they flag and never repair."""
+"""Detectors of data faults: they flag with evidence, and never repair."""
+
+from __future__ import annotations
+
+from logan.drive.drive import Drive
+from logan.flags import DataFlag
+from logan.frames.table import SignalTable
+from logan.quality.detector import Detector, SignalDetector
+from logan.quality.grades import Grade, MetricGrade, grade_metrics
+from logan.quality.survey import DriveSurvey
+from logan.settings import BuildSettings, ChannelMap
+
+__all__ = [
+    "DETECTORS",
+    "SIGNAL_DETECTORS",
+    "Detector",
+    "DriveSurvey",
+    "Grade",
+    "MetricGrade",
+    "SignalDetector",
+    "find_flags",
+    "find_signal_flags",
+    "grade_metrics",
+]
+
+DETECTORS: tuple[Detector, ...] = ()
+SIGNAL_DETECTORS: tuple[SignalDetector, ...] = ()
+
+
+def find_flags(drive: Drive, build: BuildSettings) -> tuple[DataFlag, ...]:
+    """Every finding of every detector on a drive, gravest first; the drive is not changed."""
+    survey = DriveSurvey(drive, build)
+    return tuple(flag for detector in DETECTORS for flag in detector.detect(survey))
+
+
+def find_signal_flags(table: SignalTable, channel_map: ChannelMap) -> tuple[DataFlag, ...]:
+    """Every fault that shows in the signals as logged, before they become channels."""
+    return tuple(flag for detector in SIGNAL_DETECTORS for flag in detector.detect(table, channel_map))
