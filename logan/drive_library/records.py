@@ -1,0 +1,153 @@
+"""What the library says about a drive without opening its file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import ClassVar
+
+from logan.drive.drive import DriveConditions, LogSource
+from logan.results import Estimate, Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveSummary:
+    """What was worked out for a drive, small enough to list a thousand of them at once.
+
+    Parameters
+    ----------
+    distance_m : float or None
+        Distance driven; None where it is not known.
+    grade : str
+        Quality of the data as one letter; empty before analysis.
+    flag_counts : mapping of str to int
+        Flags by severity: note, amber, red.
+    metrics : mapping of str to Estimate or Refusal
+        By a name with its unit, such as ``net_wh_per_km``; a refused figure keeps its reason.
+    fingerprint : str
+        Of the settings it was worked out with; see ``settings_fingerprint``.
+    """
+
+    schema: ClassVar[str] = "drive-summary/1"
+
+    distance_m: float | None = None
+    grade: str = ""
+    flag_counts: Mapping[str, int] = field(default_factory=dict)
+    metrics: Mapping[str, Figure] = field(default_factory=dict)
+    fingerprint: str = ""
+
+    @property
+    def flag_count(self) -> int:
+        """Flags of every severity."""
+        return sum(self.flag_counts.values())
+
+    def value(self, metric: str) -> float | None:
+        """Value of a metric; None where it was refused or never worked out."""
+        figure = self.metrics.get(metric)
+        return figure.value if isinstance(figure, Estimate) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveRecord:
+    """One line of the library: everything that ``logan drives`` shows.
+
+    Parameters
+    ----------
+    number : int
+        The user's handle, from 1; never given twice.
+    id : str
+        First 16 hexadecimal digits of the hash of what was imported: same logs, same id.
+    start_ns : int or None
+        Time of the first sample since 1970 UTC; None where the log has no absolute time. [ns]
+    duration_s : float
+        First sample to last. [s]
+    channels : tuple of str
+        Canonical names of the channels stored.
+    sources : tuple of LogSource
+        Logs that the drive came from.
+    summary : DriveSummary
+        As last analysed.
+    conditions : DriveConditions
+        What the driver noted, as last edited.
+    size_bytes : int
+        Of the drive's file.
+    has_raw : bool
+        True when the frames of the log are kept beside the drive.
+    damage : str
+        What is wrong with the file; empty for a whole one.
+    """
+
+    schema: ClassVar[str] = "drive-record/1"
+
+    number: int
+    id: str
+    start_ns: int | None
+    duration_s: float
+    channels: tuple[str, ...]
+    sources: tuple[LogSource, ...]
+    summary: DriveSummary
+    conditions: DriveConditions
+    size_bytes: int
+    has_raw: bool = False
+    damage: str = ""
+
+    @property
+    def started(self) -> datetime | None:
+        """Start of the drive in UTC; None where the log has no absolute time."""
+        return None if self.start_ns is None else datetime.fromtimestamp(self.start_ns / 1e9, tz=UTC)
+
+    @property
+    def distance_m(self) -> float | None:
+        """Distance driven [m]; None where it is not known."""
+        return self.summary.distance_m
+
+    @property
+    def is_excluded(self) -> bool:
+        """True when the fit leaves the drive out."""
+        return bool(self.conditions.excluded_because)
+
+
+@dataclass(frozen=True, slots=True)
+class MetricPoint:
+    """One metric of one drive."""
+
+    number: int
+    start_ns: int | None
+    figure: Figure
+    change: str
+    excluded_because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Damage:
+    """One thing that ``check`` found wrong, and what to do about it."""
+
+    file: str
+    problem: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckReport:
+    """What ``check`` found.
+
+    Parameters
+    ----------
+    drive_count, log_count, raw_count : int
+        Files read from end to end and found whole.
+    damage : tuple of Damage
+        Everything that is wrong; empty for a whole library.
+    """
+
+    schema: ClassVar[str] = "library-check/1"
+
+    drive_count: int
+    log_count: int
+    raw_count: int
+    damage: tuple[Damage, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """True when nothing is damaged."""
+        return not self.damage
