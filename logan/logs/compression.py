@@ -1,0 +1,214 @@
+"""Open a log whether it is compressed or not, by its content, in bounded memory."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import shutil
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import IO, Any, BinaryIO, Final, cast
+
+from logan.errors import LogReadError
+
+MAX_EXPANSION: Final = 400
+"""A compressed log that grows by more than this is refused; drive logs grow by 3 to 60."""
+
+_EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
+_ZSTD_WINDOW_BYTES: Final = 128 * 1024 * 1024
+_GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
+_TRUNCATED_OR_BAD: Final = (EOFError, OSError, zlib.error, zipfile.BadZipFile)
+
+
+class HashingFile(io.RawIOBase):
+    """A file that is hashed as it is read, as long as it is read from the front to the end."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self._path = path
+        self._file = path.open("rb", buffering=0)
+        self._hash = hashlib.sha256()
+        self._hashed_bytes = 0
+        self.name = str(path)
+
+    def readable(self) -> bool:  # noqa: D102 (io.RawIOBase)
+        return True
+
+    def seekable(self) -> bool:  # noqa: D102 (io.RawIOBase)
+        return True
+
+    def readinto(self, buffer: Any) -> int:  # noqa: D102 (io.RawIOBase)
+        at = self._file.tell()
+        count = self._file.readinto(buffer) or 0
+        if at == self._hashed_bytes and count:
+            self._hash.update(memoryview(buffer)[:count])
+            self._hashed_bytes += count
+        return count
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:  # noqa: D102 (io.RawIOBase)
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:  # noqa: D102 (io.RawIOBase)
+        return self._file.tell()
+
+    def fileno(self) -> int:  # noqa: D102 (io.RawIOBase)
+        return self._file.fileno()
+
+    def close(self) -> None:  # noqa: D102 (io.RawIOBase)
+        self._file.close()
+        super().close()
+
+    def sha256(self) -> str:
+        """Hash of the whole file; what was not read in passing is read now."""
+        size_bytes = self._path.stat().st_size
+        if self._hashed_bytes > size_bytes:
+            with self._path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+        self._file.seek(self._hashed_bytes)
+        while block := self._file.read(1 << 20):
+            self._hash.update(block)
+            self._hashed_bytes += len(block)
+        return self._hash.hexdigest()
+
+
+class _Expanded(io.RawIOBase):
+    """A decompressed stream that refuses to grow without bound and notes a cut-off end."""
+
+    def __init__(self, inner: IO[bytes], path: Path, size_bytes: int) -> None:
+        super().__init__()
+        self._inner = inner
+        self._path = path
+        self._limit_bytes = MAX_EXPANSION * size_bytes + _EXPANSION_FREE_BYTES
+        self._out_bytes = 0
+        self.is_truncated = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        view = memoryview(buffer)
+        try:
+            block = self._inner.read(len(view))
+        except _TRUNCATED_OR_BAD as error:
+            if isinstance(error, EOFError) or "truncated" in str(error).lower():
+                self.is_truncated = True
+                return 0
+            raise LogReadError(
+                f"the compressed data is damaged after {self._out_bytes} bytes of text ({error})",
+                "Copy the file from the logger again, or unpack it by hand as far as it goes",
+                self._path,
+            ) from error
+        view[: len(block)] = block
+        self._out_bytes += len(block)
+        if self._out_bytes > self._limit_bytes:
+            raise LogReadError(
+                f"the file expands to more than {MAX_EXPANSION} times its size",
+                "This is no drive log; if it is, unpack it yourself first",
+                self._path,
+            )
+        return len(block)
+
+
+@contextmanager
+def open_log(path: Path) -> Iterator[tuple[BinaryIO, HashingFile]]:
+    """Open a log, through gzip, zstd or zip where its first bytes say so.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file.
+
+    Yields
+    ------
+    stream : BinaryIO
+        The log itself, from its start. Its ``is_truncated`` attribute, where it has one, tells that
+        the compressed data ended early.
+    file : HashingFile
+        The file on disk: position for progress, and hash.
+
+    Raises
+    ------
+    LogReadError
+        If the file cannot be opened, is damaged, or is a zip with more than one log in it.
+    """
+    with ExitStack() as stack:
+        file = stack.enter_context(_open_file(path))
+        magic = file.read(4) or b""
+        file.seek(0)
+        if magic.startswith((_GZIP, _ZSTD, _ZIP)):
+            inner = stack.enter_context(_decompressor(file, magic, path))
+            yield cast(BinaryIO, _Expanded(inner, path, path.stat().st_size)), file
+        else:
+            yield cast(BinaryIO, file), file
+
+
+def read_head(path: Path, size_bytes: int) -> bytes:
+    """First bytes of a log, decompressed."""
+    with open_log(path) as (stream, _):
+        head = bytearray()
+        while len(head) < size_bytes and (block := stream.read(size_bytes - len(head))):
+            head += block
+    return bytes(head)
+
+
+@contextmanager
+def unpacked(stream: BinaryIO, path: Path) -> Iterator[BinaryIO]:
+    """A real file with the content of ``stream``; gone afterwards, whatever happens."""
+    if isinstance(stream, HashingFile):
+        with path.open("rb") as plain:
+            yield plain
+        return
+    with tempfile.NamedTemporaryFile(prefix="logan-", suffix=path.suffix) as copy:
+        shutil.copyfileobj(stream, copy, 1 << 20)
+        copy.flush()
+        copy.seek(0)
+        yield cast(BinaryIO, copy)
+
+
+def _open_file(path: Path) -> HashingFile:
+    if not path.exists():
+        raise LogReadError("there is no such file", "Check the path", path)
+    if not path.is_file():
+        raise LogReadError("this is not a file", "Give the path of a log file", path)
+    try:
+        return HashingFile(path)
+    except OSError as error:
+        raise LogReadError(f"the file cannot be opened ({error.strerror})", "Check its permissions", path) from error
+
+
+def _decompressor(file: HashingFile, magic: bytes, path: Path) -> IO[bytes]:
+    if magic.startswith(_GZIP):
+        from isal import igzip
+
+        return cast(IO[bytes], igzip.GzipFile(fileobj=file, mode="rb"))
+    if magic.startswith(_ZSTD):
+        import zstandard
+
+        decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
+        return cast(IO[bytes], decompressor.stream_reader(file, read_across_frames=True))
+    return _zip_member(file, path)
+
+
+def _zip_member(file: HashingFile, path: Path) -> IO[bytes]:
+    try:
+        archive = zipfile.ZipFile(cast(BinaryIO, file))
+    except zipfile.BadZipFile as error:
+        raise LogReadError("the zip file is damaged or cut off", "Copy it again", path) from error
+    names = [name for name in archive.namelist() if not name.endswith("/") and not name.startswith("__MACOSX/")]
+    if "[Content_Types].xml" in names:
+        raise LogReadError(
+            "this is a spreadsheet workbook, not a log",
+            "Open it in the spreadsheet program, choose Save as, type CSV (UTF-8), and give that file",
+            path,
+        )
+    if len(names) != 1:
+        raise LogReadError(
+            f"the zip file holds {len(names)} files", "Unpack it and give the logs themselves, all in one command", path
+        )
+    if archive.getinfo(names[0]).flag_bits & 0x1:
+        raise LogReadError("the zip file is locked by a password", "Unpack it first", path)
+    return archive.open(names[0])

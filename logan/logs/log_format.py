@@ -1,0 +1,211 @@
+"""The contract between a log format and the code that reads logs with it.
+
+A format is one module in ``logan.logs`` and one line in ``registry.LOG_FORMATS``. It comes in
+one of two kinds:
+
+*Text formats* are cut at newlines. The format gives ``parser``: called once a file with the
+first bytes of the (decompressed) text, it returns a ``TextParser``. The driver
+(``logan.logs.reading``) reads, decompresses, cuts into chunks of about 2 MiB that hold whole
+lines, runs ``parse_chunk`` in one or two threads, puts the results back in order and counts.
+``parse_chunk`` therefore
+
+* must not depend on earlier chunks: all it knows beyond the chunk is what the header said;
+  whatever has to be carried on (times counted from line to line) is done in ``join``, which
+  the driver calls in the order of the file, in one thread;
+* must give the same frames however the text is cut into chunks;
+* gets ``text``, a uint8 array that may only be used during the call (the driver reuses it):
+  ``text[:size]`` are whole lines ending in a newline, ``text[size:]`` at least ``PADDING``
+  zero bytes, so that a gather of fixed width near the end stays inside;
+* meets the header, comment and end lines too, and passes over them without counting them;
+* never raises for what is in the text: a line that is no frame is one ``SkippedLine``. The
+  last line of a file without a newline is given to it as a chunk of its own; if it is no
+  frame there, the driver notes a truncated end rather than a broken line.
+
+*Other formats* give ``read``: a generator over blocks from a binary stream that is positioned
+at its start, decompressed, and perhaps not seekable; it calls ``report.skip(...)`` for what
+cannot be read and sets ``report.is_truncated``. A format with ``needs_file`` always gets a real
+file, whose path is ``stream.name`` (a compressed log is unpacked to a temporary one first).
+
+Either kind yields ``FrameTable`` blocks (any number of rows, also zero; ``buses`` may differ
+from block to block, they are matched by name), or, for tables of channels, ``SignalTable``.
+Columns that are the same in every row may be zero-stride (``np.broadcast_to``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, Final, Protocol, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logan.errors import UsageError
+from logan.frames.table import FrameTable, SignalTable, SkippedPart
+
+HEAD_BYTES: Final = 64 * 1024
+"""How much of a file ``looks_like`` and ``parser`` are given, at most. [bytes]"""
+
+PADDING: Final = 256
+"""Zero bytes readable behind a chunk. [bytes]"""
+
+SHOWN_SKIPS: Final = 8
+"""How many skipped parts of a log are kept with their place."""
+
+Block: TypeAlias = FrameTable | SignalTable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadOptions:
+    """What the user may say about how a log is laid out.
+
+    Parameters
+    ----------
+    column_layout : str
+        Columns of a table of raw frames or channels that is not recognised by itself, such as
+        ``"time_ms,bus,id_hex,length,data"``; empty to recognise it.
+    bus : str
+        Name for the bus of a format that does not carry one.
+    threads : int
+        1 or more; readers that can use a second thread may.
+    wanted : frozenset of str or None
+        Columns of a channel table to read; None reads all.
+    """
+
+    column_layout: str = ""
+    bus: str = ""
+    threads: int = 1
+    wanted: frozenset[str] | None = None
+
+
+@dataclass(slots=True)
+class ReadReport:
+    """What happened while a log was read; filled by the reader as it goes.
+
+    Parameters
+    ----------
+    path : Path
+        File that places are given in.
+    log_format : str
+        Name of the format.
+    size_bytes, bytes_read : int
+        Of the file on disk, for progress. [bytes]
+    frame_count : int
+        Frames handed on so far.
+    skipped_count : int
+        Lines or objects that could not be read.
+    skipped : list of SkippedPart
+        The first few of them.
+    is_truncated : bool
+        The log ends in the middle of a line or object.
+    sha256 : str
+        Of the file on disk, once it was read to the end.
+    """
+
+    path: Path
+    log_format: str = ""
+    size_bytes: int = 0
+    bytes_read: int = 0
+    frame_count: int = 0
+    skipped_count: int = 0
+    skipped: list[SkippedPart] = field(default_factory=list)
+    is_truncated: bool = False
+    sha256: str = ""
+
+    def skip(self, reason: str, *, line: int | None = None, byte_offset: int | None = None, count: int = 1) -> None:
+        """Count something that could not be read; ``line`` is counted from 1, ``byte_offset`` from 0."""
+        self.skipped_count += count
+        if len(self.skipped) < SHOWN_SKIPS:
+            place = str(self.path) if line is None else f"{self.path}:{line}"
+            if line is None and byte_offset is not None:
+                place = f"{self.path} at byte {byte_offset}"
+            self.skipped.append(SkippedPart(place, reason))
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedLine:
+    """A line that is no frame: its number inside the chunk, from 0, and why."""
+
+    line: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ParsedChunk:
+    """What one chunk of text held.
+
+    Parameters
+    ----------
+    frames : FrameTable
+        In the order of the text.
+    line_count : int
+        Lines in the chunk, of any kind.
+    skipped_count : int
+        Lines that could not be read.
+    skipped : tuple of SkippedLine
+        The first few of them.
+    """
+
+    frames: FrameTable
+    line_count: int
+    skipped_count: int = 0
+    skipped: tuple[SkippedLine, ...] = ()
+
+
+class TextParser(Protocol):
+    """Parser of one text file; what it learned from the header does not change any more."""
+
+    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
+        """Frames of ``text[:size]``; called from any thread, in any order."""
+        ...
+
+    @property
+    def join(self) -> Callable[[FrameTable], FrameTable] | None:
+        """Finish a block with what earlier blocks said; None where blocks stand alone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogFormat:
+    """One way a log is laid out on disk.
+
+    Parameters
+    ----------
+    name : str
+        Short name, as ``--format`` takes it.
+    description : str
+        One line for people.
+    looks_like : callable
+        Given the first ``HEAD_BYTES`` of the decompressed file (or all of a shorter one), whether
+        it is this format. Total: never raises. Only one format may say yes.
+    parser : callable or None
+        For text formats: ``parser(head, path, options) -> TextParser``.
+    read : callable or None
+        For others: ``read(stream, path, options, report) -> Iterator[Block]``.
+    extra : str or None
+        Pip extra that it needs, such as ``"mf4"``.
+    needs_file : bool
+        ``read`` must be able to seek, or hands a path to a library.
+    holds_frames : bool
+        False for tables of channels, which need no DBC.
+    suffixes : tuple of str
+        Usual file name endings; shown to people, never used to recognise.
+    """
+
+    name: str
+    description: str
+    looks_like: Callable[[bytes], bool]
+    parser: Callable[[bytes, Path, ReadOptions], TextParser] | None = None
+    read: Callable[[BinaryIO, Path, ReadOptions, ReadReport], Iterator[Block]] | None = None
+    extra: str | None = None
+    needs_file: bool = False
+    holds_frames: bool = True
+    suffixes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if (self.parser is None) == (self.read is None):
+            raise UsageError(f"log format '{self.name}' must give either a parser or a read function", "")
+
+
+Formats: TypeAlias = tuple[LogFormat, ...]

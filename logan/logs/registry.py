@@ -1,0 +1,63 @@
+"""The log formats logan reads, and which of them a file is.
+
+To add one: write a module with a ``FORMAT`` that keeps to ``logan.logs.log_format``, and add it
+to ``LOG_FORMATS``; the contract test runs over every format in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from logan.errors import LogReadError, UnknownLogFormatError
+from logan.logs.log_format import Formats, LogFormat
+
+LOG_FORMATS: Final[Formats] = ()
+"""Every format, in no order of preference: a file that two of them recognise is refused."""
+
+
+def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS) -> LogFormat:
+    """Return the one format that recognises ``head``; never choose between two.
+
+    Parameters
+    ----------
+    path : Path
+        File that an error names.
+    head : bytes
+        First ``HEAD_BYTES`` of the decompressed file.
+    formats : iterable of LogFormat
+        Formats to choose from.
+
+    Raises
+    ------
+    UnknownLogFormatError
+        If no format, or more than one, recognises it.
+    LogReadError
+        If the file is empty.
+    """
+    known = tuple(formats)
+    if not head.strip(b"\x00\r\n\t \xef\xbb\xbf"):
+        raise LogReadError("the log is empty", "Check that the logger wrote it and that it was copied whole", path)
+    matches = [log_format for log_format in known if log_format.looks_like(head)]
+    if len(matches) == 1:
+        return matches[0]
+    problem = "several log formats fit" if matches else "this is no log that is known here"
+    names = ", ".join(log_format.name for log_format in matches or known)
+    raise UnknownLogFormatError(problem, f"Name its format with --format, one of: {names}", path)
+
+
+def format_named(name: str, formats: Iterable[LogFormat] = LOG_FORMATS) -> LogFormat:
+    """Return the format of a name.
+
+    Raises
+    ------
+    UnknownLogFormatError
+        If there is none of that name.
+    """
+    known = tuple(formats)
+    for log_format in known:
+        if log_format.name == name:
+            return log_format
+    names = ", ".join(log_format.name for log_format in known)
+    raise UnknownLogFormatError(f"there is no log format '{name}'", f"Use one of: {names}")
