@@ -1,0 +1,179 @@
+"""What a fit says: parameters before and after, how far they were learned, and drive by drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from logan.model.measurement import Measurement
+from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.results import Estimate, read_only
+from logan.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrivenHull:
+    """The conditions that were driven; a prediction beyond them is an extrapolation.
+
+    Parameters
+    ----------
+    speed_low_m_per_s, speed_high_m_per_s : float
+        5 and 95 % points of speed, by distance.
+    temperature_low_degc, temperature_high_degc : float
+        Coldest and warmest drive.
+    distance_m, duration_s : float
+        In all drives together.
+    """
+
+    speed_low_m_per_s: float
+    speed_high_m_per_s: float
+    temperature_low_degc: float
+    temperature_high_degc: float
+    distance_m: float
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveFit:
+    """One drive as the plan, the fit and the meter see it.
+
+    Parameters
+    ----------
+    drive_id : str
+        Name of the drive.
+    distance_m : float
+        Distance. [m]
+    measured_wh : float
+        Net pack energy over the drive.
+    planned : Estimate
+        Predicted by the plan for that drive's speeds, hills and weather. [Wh]
+    refined : Estimate
+        Predicted by the fit, this drive's own level, wind and auxiliaries not used. [Wh]
+    level : Estimate
+        The drive's own factor on road load. [ratio]
+    headwind : Estimate
+        The drive's own wind that the log does not hold, mean along the road. [m/s]
+    auxiliary_power : Estimate
+        The drive's own auxiliary power without cabin. [W]
+    segment_count : int
+        Segments that took part.
+    outlier_ratio : float
+        Share of the segments' weight that the robust error model took away.
+    refusal : str
+        Why the drive took no part; empty when it did.
+    """
+
+    drive_id: str
+    distance_m: float
+    measured_wh: float
+    planned: Estimate
+    refined: Estimate
+    level: Estimate
+    headwind: Estimate
+    auxiliary_power: Estimate
+    segment_count: int
+    outlier_ratio: float
+    refusal: str = ""
+
+    @property
+    def residual_ratio(self) -> float:
+        """Measured over refined, less one."""
+        return self.measured_wh / self.refined.value - 1.0 if self.refined.value else float("nan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveInformation:
+    """A drive's own say in the fit, with its own effects integrated out, as a quadratic in the log parameters.
+
+    Parameters
+    ----------
+    drive_id : str
+        Name of the drive.
+    log_reference : ndarray, shape (6,)
+        Log parameters at which the quadratic was taken.
+    score : ndarray, shape (6,)
+        Gradient of the log likelihood there.
+    information : ndarray, shape (6, 6)
+        Its negative curvature.
+    """
+
+    drive_id: str
+    log_reference: FloatArray
+    score: FloatArray
+    information: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("log_reference", "score", "information"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FitResult:
+    """Parameters refined by drives and measurements.
+
+    Parameters
+    ----------
+    posterior, prior : ParameterDistribution
+        After and before.
+    between_drive_sigma_ratio : float
+        How far the road load of one drive strays from the vehicle's mean: one sigma, relative.
+    auxiliary_sigma_ratio : float
+        The same for the auxiliary load.
+    learned_ratio : ndarray, shape (6,)
+        Posterior over prior width of each parameter: 1 nothing learned, 0 all. [ratio]
+    correlation : ndarray, shape (6, 6)
+        Posterior correlations of the log parameters. [ratio]
+    drives : tuple of DriveFit
+        Drive by drive, refused ones too.
+    measurements : tuple of Measurement
+        What took part besides drives.
+    information : tuple of DriveInformation
+        The drives' say, so that one more drive can be added.
+    hull : DrivenHull or None
+        Conditions driven; None without a drive.
+    segment_count : int
+        Segments that took part.
+    residual_sigma_ratio : float
+        Spread of the segments' standardised residuals; 1 where the error model is right.
+    is_prior_dominated : bool
+        True when the plan still says most.
+    converged : bool
+        True when the estimator came to rest.
+    message : str
+        How it ended.
+    efficiency_model : str
+        ``constant`` or ``loss terms``, whichever predicts left-out drives better.
+    warnings : tuple of str
+        Plain words on what the data cannot tell.
+    """
+
+    schema: ClassVar[str] = "fit-result/1"
+    parameter_names: ClassVar[tuple[str, ...]] = PARAMETER_NAMES
+    derived: ClassVar[tuple[str, ...]] = ("parameter_names", "drive_count")
+
+    posterior: ParameterDistribution
+    prior: ParameterDistribution
+    between_drive_sigma_ratio: float
+    auxiliary_sigma_ratio: float
+    learned_ratio: FloatArray
+    correlation: FloatArray
+    drives: tuple[DriveFit, ...]
+    measurements: tuple[Measurement, ...]
+    information: tuple[DriveInformation, ...]
+    hull: DrivenHull | None
+    segment_count: int
+    residual_sigma_ratio: float
+    is_prior_dominated: bool
+    converged: bool
+    message: str
+    efficiency_model: str = "constant"
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "learned_ratio", read_only(self.learned_ratio))
+        object.__setattr__(self, "correlation", read_only(self.correlation))
+
+    @property
+    def drive_count(self) -> int:
+        """Drives that took part."""
+        return sum(not drive.refusal for drive in self.drives)
