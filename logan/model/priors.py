@@ -1,0 +1,96 @@
+"""What is assumed before any drive: the plan's values as a distribution, and typical values by class."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from logan.model.parameters import ParameterDistribution
+from logan.settings import BuildSettings, PlanningValue
+
+BODY_CLASS_DRAG_AREA_M2: Final[Mapping[str, PlanningValue]] = MappingProxyType(
+    {
+        "classic_saloon": PlanningValue(0.80, 0.10, "common practice: classic saloon"),
+        "modern_saloon": PlanningValue(0.60, 0.06, "common practice: modern saloon"),
+        "sports_coupe": PlanningValue(0.62, 0.08, "common practice: sports coupe"),
+        "van": PlanningValue(1.35, 0.15, "common practice: bus or van"),
+        "boxy_off_roader": PlanningValue(1.35, 0.20, "common practice: boxy four-wheel drive, Cd 0.50 to 0.60"),
+    }
+)
+"""Drag area by body class [m2]; one standard uncertainty. From memory; published production cars span 0.47 to 2.46 m2."""
+
+TYRE_CLASS_ROLLING_COEFFICIENT: Final[Mapping[str, PlanningValue]] = MappingProxyType(
+    {
+        "low_resistance_radial": PlanningValue(0.0085, 0.0010, "common practice: low-resistance radial"),
+        "radial": PlanningValue(0.0100, 0.0015, "common practice: ordinary radial (TRB SR 286 spans 0.007 to 0.017)"),
+        "winter": PlanningValue(0.0115, 0.0015, "common practice: winter tyre"),
+        "all_terrain": PlanningValue(0.0120, 0.0020, "common practice: light-truck all-terrain"),
+        "mud_terrain": PlanningValue(0.0150, 0.0035, "common practice: mud-terrain or bias-ply"),
+    }
+)
+"""Rolling resistance coefficient by tyre class, on the road at 25 °C; one standard uncertainty. From memory."""
+
+TYRE_LABEL_LIMIT_KG_PER_T: Final[Mapping[str, float]] = MappingProxyType(
+    {"A": 6.5, "B": 7.7, "C": 9.0, "E": 10.5, "F": 12.0}
+)
+"""Highest drum rolling resistance of each label class of car tyres (Regulation (EC) 1222/2009, Annex I, Part A, C1)."""
+
+TYPICAL_DRIVE_EFFICIENCY: Final = PlanningValue(0.87, 0.025, "common practice: inverter, motor and reduction gear")
+TYPICAL_REGEN_EFFICIENCY: Final = PlanningValue(0.80, 0.05, "common practice: wheel to pack")
+TYPICAL_AUXILIARY_POWER_W: Final = PlanningValue(350.0, 150.0, "common practice: DC-DC, pumps, controllers")
+TYPICAL_HEATING_W_PER_K: Final = PlanningValue(110.0, 40.0, "common practice: resistive heater, old body")
+TYPICAL_COOLING_W_PER_K: Final = PlanningValue(90.0, 40.0, "common practice: electric air conditioning, old body")
+TYPICAL_CELL_RESISTANCE_OHM_AH: Final = PlanningValue(
+    0.055, 0.020, "common practice: 10 s resistance times capacity of one cell"
+)
+
+
+def log_sigma_of(value: PlanningValue) -> float:
+    """Standard deviation of the logarithm whose lognormal has this relative uncertainty. [ratio]"""
+    return float(np.sqrt(np.log1p((value.sigma / value.value) ** 2)))
+
+
+def prior_of(build: BuildSettings) -> ParameterDistribution:
+    """Joint distribution of the model's parameters that a build assumes before any drive.
+
+    Each planning value is the median of a lognormal; the plan's uncertainties are independent.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+
+    Returns
+    -------
+    ParameterDistribution
+        Diagonal covariance, with each value's source.
+
+    Raises
+    ------
+    ValueError
+        If a planning value is not above zero.
+    """
+    values = planning_values(build)
+    if any(value.value <= 0 for value in values):
+        raise ValueError("every planning value of the model must be above zero")
+    log_sigma = np.array([log_sigma_of(value) for value in values])
+    return ParameterDistribution(
+        log_mean=np.log([value.value for value in values]),
+        log_covariance=np.diag(log_sigma**2),
+        sources=tuple(value.source for value in values),
+    )
+
+
+def planning_values(build: BuildSettings) -> tuple[PlanningValue, ...]:
+    """Return a build's assumptions in the order of ``PARAMETER_NAMES``."""
+    return (
+        build.vehicle.mass_kg,
+        build.vehicle.drag_area_m2,
+        build.vehicle.rolling_coefficient,
+        build.powertrain.drive_efficiency,
+        build.powertrain.regen_efficiency,
+        build.auxiliary.base_power_w,
+    )
