@@ -1,0 +1,39 @@
+"""Everything that one drive says: the bundle that pages, tables and the library read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from logan.flags import DataFlag
+from logan.ledger.ledger import EnergyLedger
+from logan.metrics.calibration import CalibrationSummary
+from logan.metrics.coastdowns import CoastdownSummary
+from logan.metrics.current import CurrentSummary
+from logan.metrics.derating import DeratingSummary
+from logan.metrics.energy import EnergySummary
+from logan.metrics.limits import LimitSummary
+from logan.metrics.pack import PackSummary
+from logan.metrics.regen import RegenSummary
+from logan.metrics.resistance import ResistanceSummary
+from logan.metrics.thermal import ThermalSummary
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveAnalysis:
+    """Everything that one drive says."""
+
+    schema: ClassVar[str] = "drive-analysis/1"
+
+    flags: tuple[DataFlag, ...]
+    energy: EnergySummary
+    ledger: EnergyLedger
+    regen: RegenSummary
+    current: CurrentSummary
+    resistance: ResistanceSummary
+    thermal: ThermalSummary
+    derating: DeratingSummary
+    pack: PackSummary
+    calibration: CalibrationSummary
+    coastdowns: CoastdownSummary
+    limits: LimitSummary

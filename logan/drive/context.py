@@ -1,0 +1,81 @@
+"""What else was true at one moment of a drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from logan.drive.drive import Drive
+from logan.drive.pack_power import pack_power
+from logan.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """Speed, load, slope and surroundings at one moment; None where not logged.
+
+    Parameters
+    ----------
+    at_s : float
+        The moment. [s]
+    speed_m_per_s, power_w, grade_ratio, state_of_charge_ratio, ambient_degc : float or None
+        Road speed, pack power, slope, state of charge and outside air at that moment.
+    """
+
+    schema: ClassVar[str] = "context/1"
+
+    at_s: float
+    speed_m_per_s: float | None = None
+    power_w: float | None = None
+    grade_ratio: float | None = None
+    state_of_charge_ratio: float | None = None
+    ambient_degc: float | None = None
+
+
+def context_at(drive: Drive, at_s: float) -> Context:
+    """Context of one moment, from the nearest sample of each channel within five of its periods.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    at_s : float
+        The moment. [s]
+
+    Returns
+    -------
+    Context
+        What is known.
+    """
+    power = pack_power(drive)
+    ambient_degc = _value(drive, at_s, "ambient_temperature")
+    return Context(
+        at_s=at_s,
+        speed_m_per_s=_value(drive, at_s, "speed", "gnss_speed"),
+        power_w=_nearest(power.time_s, power.power_w, at_s, 5.0 * power.max_gap_s) if power else None,
+        grade_ratio=_value(drive, at_s, "grade"),
+        state_of_charge_ratio=_value(drive, at_s, "state_of_charge"),
+        ambient_degc=drive.conditions.ambient_temperature_degc if ambient_degc is None else ambient_degc,
+    )
+
+
+def _value(drive: Drive, at_s: float, *names: str) -> float | None:
+    for name in names:
+        channel = drive.get(name)
+        if channel is not None:
+            value = _nearest(channel.time_s, channel.value, at_s, 5.0 * channel.max_gap_s)
+            if value is not None:
+                return value
+    return None
+
+
+def _nearest(time_s: FloatArray, value: FloatArray, at_s: float, reach_s: float) -> float | None:
+    if time_s.size == 0:
+        return None
+    right = int(np.searchsorted(time_s, at_s))
+    for index in sorted({max(right - 1, 0), min(right, time_s.size - 1)}, key=lambda i: abs(time_s[i] - at_s)):
+        if abs(time_s[index] - at_s) <= reach_s and np.isfinite(value[index]):
+            return float(value[index])
+    return None
