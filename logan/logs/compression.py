@@ -184,12 +184,12 @@ def _decompressor(file: HashingFile, magic: bytes, path: Path) -> IO[bytes]:
     if magic.startswith(_GZIP):
         from isal import igzip
 
-        return cast(IO[bytes], igzip.GzipFile(fileobj=file, mode="rb"))
+        return cast(IO[bytes], igzip.IGzipFile(fileobj=file, mode="rb"))  # type: ignore[no-untyped-call]
     if magic.startswith(_ZSTD):
         import zstandard
 
         decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
-        return cast(IO[bytes], decompressor.stream_reader(file, read_across_frames=True))
+        return cast(IO[bytes], decompressor.stream_reader(cast(IO[bytes], file), read_across_frames=True))
     return _zip_member(file, path)
 
 
