@@ -1,0 +1,429 @@
+"""The forward model: what a schedule under its conditions takes from the pack, by cause.
+
+Vectorised over parameter samples. Energy is at the pack terminals; what the pack's own
+resistance turns to heat is shown beside it and belongs to the usable energy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR, SECONDS_PER_HOUR
+from logan.model.conditions import Conditions
+from logan.model.parameters import PARAMETER_NAMES
+from logan.model.schedule import Schedule
+from logan.model.steps import WheelSteps, wheel_steps
+from logan.physics.battery import open_circuit_voltage_v, pack_current_a, resistance_at_ohm
+from logan.physics.powertrain import LossTerms
+from logan.physics.tyre import WARM_UP_TIME_S, temperature_factor
+from logan.results import read_only
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+CAUSES: Final = (
+    "rolling",
+    "air",
+    "hills",
+    "speed_change",
+    "friction_brakes",
+    "drivetrain_loss",
+    "regen_loss",
+    "auxiliary",
+    "cabin_climate",
+)
+"""Causes that add up to the consumption at the pack terminals, in the order shown."""
+
+_CHUNK_ELEMENTS: Final = 100_000
+"""Samples times steps worked on at once: small enough for the processor's cache."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Environment:
+    """How the vehicle answers to temperature; one number, or one per parameter sample.
+
+    Parameters
+    ----------
+    rolling_temperature_coefficient_per_k : float or ndarray, shape (n,)
+        Fall of rolling resistance per kelvin. [1/K]
+    heating_w_per_k, cooling_w_per_k : float or ndarray, shape (n,)
+        Cabin power per kelvin outside the comfort band. [W/K]
+    """
+
+    rolling_temperature_coefficient_per_k: float | FloatArray
+    heating_w_per_k: float | FloatArray
+    cooling_w_per_k: float | FloatArray
+
+
+def environment_of(build: BuildSettings) -> Environment:
+    """Return a build's own answers to temperature, without their uncertainty."""
+    return Environment(
+        rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k.value,
+        heating_w_per_k=build.auxiliary.heating_w_per_k.value,
+        cooling_w_per_k=build.auxiliary.cooling_w_per_k.value,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ConsumptionBreakdown:
+    """Consumption by cause, one value per parameter sample; the causes add up to the total exactly.
+
+    Parameters
+    ----------
+    rolling_wh_per_km, air_wh_per_km, hills_wh_per_km : ndarray, shape (n,)
+        Work at the wheels; hills is what the schedule climbs in the end. [Wh/km]
+    speed_change_wh_per_km : ndarray, shape (n,)
+        Kinetic energy that is left at the end of the schedule. [Wh/km]
+    friction_brakes_wh_per_km : ndarray, shape (n,)
+        Braking that regen could not take. [Wh/km]
+    drivetrain_loss_wh_per_km, regen_loss_wh_per_km : ndarray, shape (n,)
+        Between pack and wheels when driving, and when recovering. [Wh/km]
+    auxiliary_wh_per_km, cabin_climate_wh_per_km : ndarray, shape (n,)
+        Base load, and heating or cooling. [Wh/km]
+    pack_resistance_wh_per_km : ndarray, shape (n,)
+        Heat inside the pack; not part of the total. [Wh/km]
+    recovered_wh_per_km : ndarray, shape (n,)
+        Put back into the pack terminals by regen. [Wh/km]
+    wheel_drive_wh_per_km, wheel_brake_wh_per_km : ndarray, shape (n,)
+        Positive and negative work at the wheels, both reported positive. [Wh/km]
+    distance_m, duration_s : float
+        Of the schedule. [m, s]
+    """
+
+    schema: ClassVar[str] = "consumption-breakdown/1"
+    derived: ClassVar[tuple[str, ...]] = ("total_wh_per_km",)
+
+    rolling_wh_per_km: FloatArray
+    air_wh_per_km: FloatArray
+    hills_wh_per_km: FloatArray
+    speed_change_wh_per_km: FloatArray
+    friction_brakes_wh_per_km: FloatArray
+    drivetrain_loss_wh_per_km: FloatArray
+    regen_loss_wh_per_km: FloatArray
+    auxiliary_wh_per_km: FloatArray
+    cabin_climate_wh_per_km: FloatArray
+    pack_resistance_wh_per_km: FloatArray
+    recovered_wh_per_km: FloatArray
+    wheel_drive_wh_per_km: FloatArray
+    wheel_brake_wh_per_km: FloatArray
+    distance_m: float
+    duration_s: float
+
+    def __post_init__(self) -> None:
+        for cause in CAUSES:
+            name = f"{cause}_wh_per_km"
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def total_wh_per_km(self) -> FloatArray:
+        """Net consumption at the pack terminals, shape (n,). [Wh/km]"""
+        return np.asarray(sum(getattr(self, f"{cause}_wh_per_km") for cause in CAUSES))
+
+    @property
+    def mean_power_w(self) -> FloatArray:
+        """Mean net power at the pack terminals, shape (n,). [W]"""
+        return self.total_wh_per_km * self.distance_m / 1000.0 * SECONDS_PER_HOUR / self.duration_s
+
+
+def consumption(
+    schedule: Schedule,
+    conditions: Conditions,
+    parameters: FloatArray,
+    build: BuildSettings,
+    *,
+    environment: Environment | None = None,
+    loss_terms: LossTerms | None = None,
+) -> ConsumptionBreakdown:
+    """Consumption of a schedule under its conditions, by cause, for each parameter sample.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Speeds and heights.
+    conditions : Conditions
+        Weather, load and state of the pack.
+    parameters : ndarray, shape (n, 6)
+        In ``PARAMETER_NAMES`` order; mass is that on the scales, without payload.
+    build : BuildSettings
+        What the parameters do not say: gearing, inertia, regen limits, pack, cabin climate.
+    environment : Environment, optional
+        Answers to temperature; the build's own where left out.
+    loss_terms : LossTerms, optional
+        Drivetrain loss by terms; constant efficiencies where left out.
+
+    Returns
+    -------
+    ConsumptionBreakdown
+        One value per sample and cause. [Wh/km]
+
+    Raises
+    ------
+    ValueError
+        If the schedule covers no distance or ``parameters`` has the wrong shape.
+    """
+    parameters = _checked(parameters)
+    steps = wheel_steps(schedule, conditions, build)
+    if steps.total_distance_m <= 0:
+        raise ValueError("the schedule covers no distance")
+    environment = environment or environment_of(build)
+    weights = _weights(parameters, conditions, environment)
+    basis_j = steps.basis_j
+    base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
+    count = parameters.shape[0]
+    totals = np.empty((7, count))
+    for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
+        rows = slice(start, start + chunk)
+        wheel_j = weights[rows] @ basis_j
+        flow = _terminal_flow(wheel_j, parameters[rows], steps, loss_terms)
+        auxiliary_w = (base_w + climate_w)[rows]
+        totals[:, rows] = (*flow.sums(), pack_heat_j(flow.terminal_j, auxiliary_w, steps, conditions, build))
+    return _breakdown(totals, weights, steps, base_w, climate_w)
+
+
+def consumption_wh_per_km(
+    schedule: Schedule,
+    conditions: Conditions,
+    parameters: FloatArray,
+    build: BuildSettings,
+    *,
+    environment: Environment | None = None,
+    loss_terms: LossTerms | None = None,
+) -> FloatArray:
+    """Net consumption at the pack terminals only; the fast way for thousands of samples.
+
+    Parameters
+    ----------
+    schedule, conditions, parameters, build, environment, loss_terms
+        As in ``consumption``.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Equal to ``consumption(...).total_wh_per_km``. [Wh/km]
+    """
+    if loss_terms is not None:
+        return consumption(
+            schedule, conditions, parameters, build, environment=environment, loss_terms=loss_terms
+        ).total_wh_per_km
+    parameters = _checked(parameters)
+    steps = wheel_steps(schedule, conditions, build)
+    environment = environment or environment_of(build)
+    weights = _weights(parameters, conditions, environment)
+    basis_j = steps.basis_j
+    net_j = weights @ basis_j.sum(axis=1)
+    count = parameters.shape[0]
+    brake_j, regen_j = np.empty(count), np.empty(count)
+    drive_efficiency, regen_efficiency = parameters[:, 3], parameters[:, 4]
+    limit_j = steps.regen_limit_w * steps.step_s
+    for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
+        rows = slice(start, start + chunk)
+        braking_j = weights[rows] @ -basis_j
+        np.maximum(braking_j, 0.0, out=braking_j)
+        brake_j[rows] = braking_j.sum(axis=1)
+        if np.isinf(steps.regen_limit_w):
+            regen_j[rows] = regen_efficiency[rows] * (braking_j @ steps.regen_share_ratio)
+        else:
+            braking_j *= steps.regen_share_ratio
+            braking_j *= regen_efficiency[rows, np.newaxis]
+            np.minimum(braking_j, limit_j, out=braking_j)
+            regen_j[rows] = braking_j.sum(axis=1)
+    base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
+    total_j = (net_j + brake_j) / drive_efficiency - regen_j + (base_w + climate_w) * steps.duration_s
+    return np.asarray(total_j / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0))
+
+
+def auxiliary_power_w(
+    parameters: FloatArray,
+    conditions: Conditions,
+    build: BuildSettings,
+    environment: Environment,
+    duration_s: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean auxiliary power over a drive: base load, and heating or cooling by ambient temperature.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (n, 6)
+        In ``PARAMETER_NAMES`` order.
+    conditions : Conditions
+        Ambient, and whether cabin climate runs.
+    build : BuildSettings
+        Comfort band and limits of heater and air conditioning.
+    environment : Environment
+        Cabin power per kelvin.
+    duration_s : float
+        Length of the drive; a cold start draws more at first (common practice). [s]
+
+    Returns
+    -------
+    base_w, climate_w : ndarray, shape (n,)
+        Mean powers. [W]
+    """
+    count = parameters.shape[0]
+    base_w = parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")]
+    if conditions.auxiliary_power_w is not None:
+        return np.full(count, conditions.auxiliary_power_w), np.zeros(count)
+    if not conditions.cabin_climate:
+        return base_w, np.zeros(count)
+    auxiliary = build.auxiliary
+    cold_k = max(0.0, auxiliary.comfort_low_degc - conditions.ambient_temperature_degc)
+    hot_k = max(0.0, conditions.ambient_temperature_degc - auxiliary.comfort_high_degc)
+    rise = 1.0
+    if not conditions.warm_start:
+        rise += WARM_UP_TIME_S / duration_s * (1.0 - np.exp(-duration_s / WARM_UP_TIME_S))
+    heating_w = np.minimum(np.asarray(environment.heating_w_per_k) * cold_k * rise, auxiliary.heater_limit_w)
+    cooling_w = np.minimum(np.asarray(environment.cooling_w_per_k) * hot_k * rise, auxiliary.air_conditioning_limit_w)
+    return base_w, np.broadcast_to(np.maximum(heating_w + cooling_w, 0.0), (count,)).copy()
+
+
+def pack_heat_j(
+    terminal_j: FloatArray,
+    auxiliary_w: FloatArray,
+    steps: WheelSteps,
+    conditions: Conditions,
+    build: BuildSettings,
+) -> FloatArray:
+    """Energy that the pack's resistance turns to heat, for each parameter sample.
+
+    Parameters
+    ----------
+    terminal_j : ndarray, shape (n, k)
+        Drivetrain energy at the terminals in each moving step, positive on discharge. [J]
+    auxiliary_w : ndarray, shape (n,)
+        Auxiliary power, drawn while standing as well. [W]
+    steps : WheelSteps
+        The steps.
+    conditions, build : Conditions, BuildSettings
+        Cell temperature; pack.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Heat, at mid-range open-circuit voltage. [J]
+    """
+    pack = build.pack
+    open_circuit_v = nominal_open_circuit_voltage_v(build)
+    resistance_ohm = float(
+        resistance_at_ohm(
+            pack.resistance_ohm.value, conditions.cell_temperature_degc, pack.resistance_activation_j_per_mol
+        )
+    )
+    # A demand beyond what the pack can deliver is held at its greatest power.
+    ceiling_w = open_circuit_v**2 / (4.0 * resistance_ohm) if resistance_ohm > 0 else np.inf
+    power_w = np.minimum(terminal_j / steps.step_s + auxiliary_w[:, np.newaxis], ceiling_w)
+    current_a = pack_current_a(power_w, open_circuit_v, resistance_ohm)
+    standing_a = pack_current_a(auxiliary_w, open_circuit_v, resistance_ohm)
+    standing_s = steps.duration_s - float(steps.step_s.sum())
+    return np.asarray(resistance_ohm * (current_a**2 @ steps.step_s + standing_a**2 * standing_s))
+
+
+def nominal_open_circuit_voltage_v(build: BuildSettings) -> float:
+    """Open-circuit voltage of the pack in the middle of its usable window. [V]"""
+    pack = build.pack
+    if not pack.state_of_charge_points:
+        return pack.cells_in_series * pack.cell_nominal_voltage_v
+    middle = np.array([0.5 * (pack.usable_low_ratio + pack.usable_high_ratio)])
+    cell_v = open_circuit_voltage_v(middle, pack.state_of_charge_points, pack.open_circuit_voltage_points_v)
+    return pack.cells_in_series * float(cell_v[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _TerminalFlow:
+    """Energy of each moving step, shape (n, k), between wheels and terminals. [J]"""
+
+    drive_j: FloatArray
+    brake_j: FloatArray
+    taken_j: FloatArray
+    terminal_j: FloatArray
+    drive_loss_j: FloatArray
+    regen_loss_j: FloatArray
+
+    def sums(self) -> tuple[FloatArray, ...]:
+        """Totals over the steps: drive, brake, taken by regen, recovered, drive loss, regen loss."""
+        recovered_j = np.maximum(-self.terminal_j, 0.0).sum(axis=1)
+        parts = (self.drive_j, self.brake_j, self.taken_j)
+        losses = (self.drive_loss_j, self.regen_loss_j)
+        return (*(part.sum(axis=1) for part in parts), recovered_j, *(loss.sum(axis=1) for loss in losses))
+
+
+def _terminal_flow(
+    wheel_j: FloatArray, parameters: FloatArray, steps: WheelSteps, terms: LossTerms | None
+) -> _TerminalFlow:
+    """Carry the work of each step from the wheels to the pack terminals."""
+    drive_j, brake_j = np.maximum(wheel_j, 0.0), np.maximum(-wheel_j, 0.0)
+    offered_j = brake_j * steps.regen_share_ratio
+    limit_j = steps.regen_limit_w * steps.step_s
+    if terms is None:
+        drive_efficiency, regen_efficiency = parameters[:, 3:4], parameters[:, 4:5]
+        stored_j = np.minimum(offered_j * regen_efficiency, limit_j)
+        taken_j = stored_j / regen_efficiency
+        drive_loss_j, regen_loss_j = drive_j * (1.0 / drive_efficiency - 1.0), taken_j - stored_j
+    else:
+        loss_j = _loss_j(np.where(wheel_j > 0.0, drive_j, offered_j), steps, terms)
+        taken_j = np.minimum(offered_j, limit_j + loss_j)
+        regenerates = taken_j > loss_j
+        drive_loss_j, regen_loss_j = np.where(regenerates, 0.0, loss_j), np.where(regenerates, loss_j, 0.0)
+    terminal_j = drive_j - taken_j + drive_loss_j + regen_loss_j
+    return _TerminalFlow(drive_j, brake_j, taken_j, terminal_j, drive_loss_j, regen_loss_j)
+
+
+def _loss_j(work_j: FloatArray, steps: WheelSteps, terms: LossTerms) -> FloatArray:
+    """Drivetrain loss of each step by terms, shape (n, k). [J]"""
+
+    def column(term: float | FloatArray) -> FloatArray:
+        return np.atleast_1d(np.asarray(term, dtype=np.float64))[:, np.newaxis]
+
+    return np.asarray(
+        column(terms.constant_w) * steps.step_s
+        + column(terms.drag_n) * steps.distance_m
+        + column(terms.viscous_n_s_per_m) * steps.distance_m * steps.speed_m_per_s
+        + column(terms.copper_w_per_n2) * (work_j / steps.distance_m) ** 2 * steps.step_s
+    )
+
+
+def _checked(parameters: FloatArray) -> FloatArray:
+    parameters = np.atleast_2d(np.asarray(parameters, dtype=np.float64))
+    if parameters.ndim != 2 or parameters.shape[1] != len(PARAMETER_NAMES):
+        raise ValueError(f"parameters must have shape (n, {len(PARAMETER_NAMES)})")
+    return parameters
+
+
+def _weights(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
+    """Factors of ``WheelSteps.basis_j``, shape (n, 4): mass x rolling, drag area, mass, 1."""
+    mass_kg = parameters[:, 0] + conditions.payload_kg
+    coefficient = np.asarray(environment.rolling_temperature_coefficient_per_k, dtype=np.float64)
+    rolling = parameters[:, 2] * temperature_factor(conditions.ambient_temperature_degc, coefficient)
+    return np.stack([mass_kg * rolling, parameters[:, 1], mass_kg, np.ones(mass_kg.shape)], axis=1)
+
+
+def _breakdown(
+    totals: FloatArray,
+    weights: FloatArray,
+    steps: WheelSteps,
+    base_w: FloatArray,
+    climate_w: FloatArray,
+) -> ConsumptionBreakdown:
+    """Turn joules by cause into Wh/km."""
+    per_km = 1.0 / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0)
+    drive_j, brake_j, taken_j, recovered_j, drive_loss_j, regen_loss_j, heat_j = totals
+    mass_kg = weights[:, 2]
+    kinetic_j = (mass_kg + steps.rotating_mass_kg) * steps.kinetic_j_per_kg.sum()
+    return ConsumptionBreakdown(
+        rolling_wh_per_km=weights[:, 0] * steps.rolling_j_per_kg.sum() * per_km,
+        air_wh_per_km=weights[:, 1] * steps.air_j_per_m2.sum() * per_km,
+        hills_wh_per_km=mass_kg * steps.climb_j_per_kg.sum() * per_km,
+        speed_change_wh_per_km=kinetic_j * per_km,
+        friction_brakes_wh_per_km=(brake_j - taken_j) * per_km,
+        drivetrain_loss_wh_per_km=drive_loss_j * per_km,
+        regen_loss_wh_per_km=regen_loss_j * per_km,
+        auxiliary_wh_per_km=base_w * steps.duration_s * per_km,
+        cabin_climate_wh_per_km=climate_w * steps.duration_s * per_km,
+        pack_resistance_wh_per_km=heat_j * per_km,
+        recovered_wh_per_km=recovered_j * per_km,
+        wheel_drive_wh_per_km=drive_j * per_km,
+        wheel_brake_wh_per_km=brake_j * per_km,
+        distance_m=steps.total_distance_m,
+        duration_s=steps.duration_s,
+    )

@@ -1,0 +1,202 @@
+"""What each step of a schedule asks of the wheels, per unit of each parameter.
+
+Wheel work is linear in (mass x rolling coefficient, drag area, mass, 1), so the work of
+every step for every parameter sample is one matrix product, exact for straight speeds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.model.conditions import Conditions
+from logan.model.schedule import Schedule
+from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
+from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
+from logan.physics.road_load import air_work_integral
+from logan.physics.tyre import rotating_mass_kg, warm_up_factor
+from logan.results import read_only
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+MAX_YAW_DEG = 15.0
+"""Yaw beyond which drag area is taken to rise no further."""
+
+ASSUMED_CHARGE_RATE_PER_HOUR = 2.0
+"""Charge limit of a pack whose datasheet limit is not given, where cold or full packs need one (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WheelSteps:
+    """A schedule under its conditions, reduced to what the wheels must do; standing steps are left out.
+
+    Parameters
+    ----------
+    rolling_j_per_kg : ndarray, shape (k,)
+        Work per unit of mass times rolling coefficient at 25 degC times temperature factor. [J/kg]
+    air_j_per_m2 : ndarray, shape (k,)
+        Work per unit of drag area. [J/m2]
+    climb_j_per_kg, kinetic_j_per_kg : ndarray, shape (k,)
+        Work per unit of mass against gravity, and into speed. [J/kg]
+    rotating_mass_kg : float
+        Mass that rotating parts seem to add. [kg]
+    step_s, distance_m, speed_m_per_s : ndarray, shape (k,)
+        Duration, distance and mean speed. [s, m, m/s]
+    regen_share_ratio : ndarray, shape (k,)
+        Share of braking that regen can take at this speed. [ratio]
+    regen_limit_w : float
+        Most power that regen puts into the pack; infinity for no limit. [W]
+    duration_s : float
+        Of the schedule, standing included. [s]
+    """
+
+    rolling_j_per_kg: FloatArray
+    air_j_per_m2: FloatArray
+    climb_j_per_kg: FloatArray
+    kinetic_j_per_kg: FloatArray
+    rotating_mass_kg: float
+    step_s: FloatArray
+    distance_m: FloatArray
+    speed_m_per_s: FloatArray
+    regen_share_ratio: FloatArray
+    regen_limit_w: float
+    duration_s: float
+
+    def __post_init__(self) -> None:
+        for name in ("rolling_j_per_kg", "air_j_per_m2", "climb_j_per_kg", "kinetic_j_per_kg", "step_s"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def total_distance_m(self) -> float:
+        """Distance driven. [m]"""
+        return float(self.distance_m.sum())
+
+    @property
+    def basis_j(self) -> FloatArray:
+        """Work per unit of each column of the parameter matrix, shape (4, k)."""
+        return np.stack(
+            [
+                self.rolling_j_per_kg,
+                self.air_j_per_m2,
+                self.climb_j_per_kg + self.kinetic_j_per_kg,
+                self.rotating_mass_kg * self.kinetic_j_per_kg,
+            ]
+        )
+
+    def without_regen_limit(self) -> WheelSteps:
+        """The same steps with a pack that takes any power."""
+        return replace(self, regen_limit_w=float("inf"))
+
+
+def build_rotating_mass_kg(build: BuildSettings) -> float:
+    """Mass that a build's wheels and rotors seem to add when speed changes. [kg]"""
+    motor = build.powertrain.motor
+    return rotating_mass_kg(
+        wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
+        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
+        total_ratio=build.powertrain.gearing.total_ratio,
+        rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
+    )
+
+
+def regen_power_limit_w(build: BuildSettings, conditions: Conditions) -> float:
+    """Most power that regen puts into the pack under these conditions.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build; limits that it does not give do not bind while the pack is warm and not full.
+    conditions : Conditions
+        Cell temperature and state of charge.
+
+    Returns
+    -------
+    float
+        Infinity where nothing limits. [W]
+    """
+    pack = build.pack
+    nominal_v = pack.cells_in_series * pack.cell_nominal_voltage_v
+    limits = []
+    if pack.charge_current_limit_a is not None:
+        limits.append(pack.charge_current_limit_a * nominal_v)
+    if build.powertrain.regen_power_limit_w is not None:
+        limits.append(build.powertrain.regen_power_limit_w)
+    allowed = regen_limit_ratio(conditions.cell_temperature_degc, conditions.state_of_charge_ratio)
+    if allowed < 1.0:
+        charge_limit_w = nominal_v * (
+            pack.charge_current_limit_a
+            if pack.charge_current_limit_a is not None
+            else ASSUMED_CHARGE_RATE_PER_HOUR * pack.cell_capacity_ah.value * pack.cells_in_parallel
+        )
+        limits.append(allowed * charge_limit_w)
+    return min(limits, default=float("inf"))
+
+
+def wheel_steps(schedule: Schedule, conditions: Conditions, build: BuildSettings) -> WheelSteps:
+    """Reduce a schedule under its conditions to what the wheels must do in each step.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Speeds and heights.
+    conditions : Conditions
+        Weather and load; payload is left to the caller, who owns the mass.
+    build : BuildSettings
+        Gearing, inertia and regen settings.
+
+    Returns
+    -------
+    WheelSteps
+        Moving, usable steps only.
+    """
+    step_m = schedule.step_distance_m
+    moving = step_m > 0.0
+    before, after = schedule.speed_m_per_s[:-1][moving], schedule.speed_m_per_s[1:][moving]
+    step_s, step_m = np.diff(schedule.time_s)[moving], step_m[moving]
+    rise_m = np.zeros(step_m.shape) if schedule.elevation_m is None else np.diff(schedule.elevation_m)[moving]
+    level = np.sqrt(np.clip(1.0 - (rise_m / step_m) ** 2, 0.0, 1.0))
+    warm = np.ones(step_m.shape)
+    if not conditions.warm_start:
+        middle_s = 0.5 * (schedule.time_s[1:] + schedule.time_s[:-1])[moving] - schedule.time_s[0]
+        warm = warm_up_factor(middle_s)
+    mean_m_per_s = 0.5 * (before + after)
+    return WheelSteps(
+        rolling_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * level * step_m * warm * conditions.rolling_factor,
+        air_j_per_m2=_air_work_j_per_m2(schedule, conditions, build, moving),
+        climb_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * rise_m,
+        kinetic_j_per_kg=0.5 * (after**2 - before**2),
+        rotating_mass_kg=build_rotating_mass_kg(build),
+        step_s=step_s,
+        distance_m=step_m,
+        speed_m_per_s=mean_m_per_s,
+        regen_share_ratio=regen_fade_ratio(mean_m_per_s, build.powertrain.regen_fade_speed_m_per_s),
+        regen_limit_w=regen_power_limit_w(build, conditions),
+        duration_s=schedule.duration_s,
+    )
+
+
+def _air_work_j_per_m2(
+    schedule: Schedule, conditions: Conditions, build: BuildSettings, moving: np.ndarray[tuple[int], np.dtype[np.bool_]]
+) -> FloatArray:
+    """Work against the air per unit of drag area in each moving step, with yaw. [J/m2]"""
+    before, after = schedule.speed_m_per_s[:-1][moving], schedule.speed_m_per_s[1:][moving]
+    step_s = np.diff(schedule.time_s)[moving]
+    headwind = np.full(before.shape, conditions.headwind_m_per_s)
+    crosswind = np.full(before.shape, conditions.crosswind_m_per_s)
+    if schedule.heading_deg is not None and conditions.wind_m_per_s:
+        along, across = wind_components_m_per_s(
+            conditions.wind_m_per_s, conditions.wind_from_deg, schedule.heading_deg[:-1][moving]
+        )
+        headwind, crosswind = headwind + along, crosswind + across
+    density = air_density_kg_per_m3(
+        conditions.ambient_temperature_degc, conditions.pressure_pa, conditions.relative_humidity_ratio
+    )
+    work = 0.5 * density * conditions.drag_area_factor * air_work_integral(before, after, step_s, headwind, crosswind)
+    ratio = build.vehicle.frontal_crosswind_ratio
+    if ratio and np.any(crosswind):
+        air = np.maximum(np.abs(0.5 * (before + after) + headwind), 1e-9)
+        yaw_deg = np.minimum(np.degrees(np.arctan2(np.abs(crosswind), air)), MAX_YAW_DEG)
+        work = work * (1.0 + ratio * yaw_deg)
+    return np.asarray(work)

@@ -1,0 +1,109 @@
+"""The pack as an open-circuit voltage behind a resistance."""
+
+from __future__ import annotations
+
+from typing import Final, TypeVar
+
+import numpy as np
+
+from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
+from logan.units import FloatArray
+
+Number = TypeVar("Number", float, FloatArray)
+
+REFERENCE_TEMPERATURE_DEGC: Final = 25.0
+
+
+def pack_current_a(power_w: FloatArray, open_circuit_voltage_v: float, resistance_ohm: float) -> FloatArray:
+    """Current that delivers a power at the terminals.
+
+    Parameters
+    ----------
+    power_w : ndarray, shape (n,)
+        At the terminals, positive on discharge. [W]
+    open_circuit_voltage_v, resistance_ohm : float
+        Of the pack. [V, ohm]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Positive on discharge; NaN beyond what the pack can deliver. [A]
+    """
+    if resistance_ohm == 0.0:
+        return np.asarray(power_w / open_circuit_voltage_v)
+    discriminant = open_circuit_voltage_v**2 - 4.0 * resistance_ohm * power_w
+    root = np.sqrt(np.where(discriminant >= 0.0, discriminant, np.nan))
+    # This form does not cancel at small power, unlike (V - root) / 2R.
+    return np.asarray(2.0 * power_w / (open_circuit_voltage_v + root))
+
+
+def terminal_voltage_v(current_a: Number, open_circuit_voltage_v: float, resistance_ohm: float) -> Number:
+    """Voltage at the terminals under a current, positive on discharge. [V]"""
+    return open_circuit_voltage_v - resistance_ohm * current_a
+
+
+def max_discharge_power_w(
+    open_circuit_voltage_v: float, resistance_ohm: float, *, floor_v: float = 0.0, current_limit_a: float | None = None
+) -> float:
+    """Most power that a pack delivers above its voltage floor and below its current limit.
+
+    Parameters
+    ----------
+    open_circuit_voltage_v, resistance_ohm : float
+        Of the pack. [V, ohm]
+    floor_v : float
+        Lowest terminal voltage. [V]
+    current_limit_a : float or None
+        Highest current; None where not given. [A]
+
+    Returns
+    -------
+    float
+        Power at the terminals. [W]
+    """
+    matched_a = open_circuit_voltage_v / (2.0 * resistance_ohm)
+    current_a = min(matched_a, max(0.0, (open_circuit_voltage_v - floor_v) / resistance_ohm))
+    if current_limit_a is not None:
+        current_a = min(current_a, current_limit_a)
+    return current_a * (open_circuit_voltage_v - resistance_ohm * current_a)
+
+
+def resistance_at_ohm(resistance_ohm: float, temperature_degc: Number, activation_j_per_mol: float) -> Number:
+    """Resistance at a cell temperature, from that at 25 degC.
+
+    Parameters
+    ----------
+    resistance_ohm : float
+        At 25 degC. [ohm]
+    temperature_degc : float or ndarray, shape (n,)
+        Of the cells. [degC]
+    activation_j_per_mol : float
+        20 000 to 35 000 for common cells (from memory). [J/mol]
+
+    Returns
+    -------
+    float or ndarray, shape (n,)
+        Resistance; higher in the cold (Arrhenius). [ohm]
+    """
+    inverse_k = 1.0 / (temperature_degc + ZERO_CELSIUS_K) - 1.0 / (REFERENCE_TEMPERATURE_DEGC + ZERO_CELSIUS_K)
+    return resistance_ohm * np.exp(activation_j_per_mol / GAS_CONSTANT_J_PER_MOL_K * inverse_k)  # type: ignore[no-any-return]
+
+
+def open_circuit_voltage_v(
+    state_of_charge_ratio: FloatArray, points_ratio: tuple[float, ...], points_v: tuple[float, ...]
+) -> FloatArray:
+    """Open-circuit voltage at a state of charge, straight between the points given.
+
+    Parameters
+    ----------
+    state_of_charge_ratio : ndarray, shape (n,)
+        0 to 1. [ratio]
+    points_ratio, points_v : tuple of float
+        State of charge, rising, and open-circuit voltage. [ratio, V]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Open-circuit voltage. [V]
+    """
+    return np.interp(state_of_charge_ratio, points_ratio, points_v)

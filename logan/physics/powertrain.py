@@ -1,0 +1,158 @@
+"""From pack to wheel and back: efficiencies, loss terms, spin loss and limits of regen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logan.units import FloatArray
+
+COLD_REGEN_FULL_DEGC: Final = 15.0
+COLD_REGEN_NONE_DEGC: Final = -15.0
+"""Cell temperatures between which the charge limit falls from full to nothing (common practice)."""
+
+FULL_REGEN_TAPER_RATIO: Final = 0.90
+"""State of charge above which regen tapers to nothing at 1 (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossTerms:
+    """Drivetrain loss between pack terminals and wheels, as a sum of terms in road speed and wheel force.
+
+    Loss power = constant + drag x v + viscous x v^2 + copper x F^2; each a number or one per sample.
+
+    Parameters
+    ----------
+    constant_w : float or ndarray, shape (n,)
+        Inverter and pumps while driving. [W]
+    drag_n : float or ndarray, shape (n,)
+        Friction that does not depend on load. [N]
+    viscous_n_s_per_m : float or ndarray, shape (n,)
+        Oil churning and iron loss. [N s/m]
+    copper_w_per_n2 : float or ndarray, shape (n,)
+        Winding and inverter loss by the square of wheel force. [W/N2]
+    """
+
+    constant_w: float | FloatArray = 0.0
+    drag_n: float | FloatArray = 0.0
+    viscous_n_s_per_m: float | FloatArray = 0.0
+    copper_w_per_n2: float | FloatArray = 0.0
+
+
+def loss_power_w(speed_m_per_s: FloatArray, wheel_force_n: FloatArray, terms: LossTerms) -> FloatArray:
+    """Drivetrain loss at a road speed and wheel force.
+
+    Parameters
+    ----------
+    speed_m_per_s, wheel_force_n : ndarray, shape (n,)
+        Operating points; force negative when regenerating. [m/s, N]
+    terms : LossTerms
+        Coefficients.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Loss; zero at standstill. [W]
+    """
+    moving = speed_m_per_s > 0.0
+    loss = (
+        terms.constant_w
+        + terms.drag_n * speed_m_per_s
+        + terms.viscous_n_s_per_m * speed_m_per_s**2
+        + terms.copper_w_per_n2 * wheel_force_n**2
+    )
+    return np.asarray(np.where(moving, loss, 0.0))
+
+
+def terminal_power_w(
+    wheel_power_w: FloatArray, drive_efficiency_ratio: float, regen_efficiency_ratio: float
+) -> FloatArray:
+    """Power at the pack terminals for a power at the wheels, by constant efficiencies.
+
+    Parameters
+    ----------
+    wheel_power_w : ndarray, shape (n,)
+        Positive when driving. [W]
+    drive_efficiency_ratio, regen_efficiency_ratio : float
+        Pack to wheel, and wheel to pack. [ratio]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Positive on discharge. [W]
+    """
+    return np.asarray(
+        np.where(wheel_power_w > 0, wheel_power_w / drive_efficiency_ratio, wheel_power_w * regen_efficiency_ratio)
+    )
+
+
+def spin_loss_force_n(
+    speed_m_per_s: FloatArray, turns_per_mile: float, polynomial: tuple[float, float, float]
+) -> FloatArray:
+    """Drag of a driveline that spins without load.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray, shape (n,)
+        Road speed, above zero. [m/s]
+    turns_per_mile : float
+        Shaft revolutions per mile.
+    polynomial : tuple of float
+        Loss power against shaft speed: c0 + c1 n + c2 n^2, n in rpm. [W, W/rpm, W/rpm2]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Force at the road. [N]
+
+    References
+    ----------
+    .. [1] 40 CFR 1037.528(h)(4).
+    """
+    shaft_rpm = speed_m_per_s * turns_per_mile * 60.0 / 1609.344
+    constant, linear, square = polynomial
+    return np.asarray((constant + linear * shaft_rpm + square * shaft_rpm**2) / speed_m_per_s)
+
+
+def regen_fade_ratio(speed_m_per_s: FloatArray, fade_speed_m_per_s: float) -> FloatArray:
+    """Share of braking that regen can take at low speed.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray, shape (n,)
+        Road speed. [m/s]
+    fade_speed_m_per_s : float
+        Below this speed regen falls linearly to nothing at standstill; zero for no fade. [m/s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        0 to 1. [ratio]
+    """
+    if fade_speed_m_per_s <= 0:
+        return np.ones_like(speed_m_per_s)
+    return np.asarray(np.clip(speed_m_per_s / fade_speed_m_per_s, 0.0, 1.0))
+
+
+def regen_limit_ratio(cell_temperature_degc: float, state_of_charge_ratio: float | None) -> float:
+    """Share of the charge limit that a cold or a full pack allows.
+
+    Parameters
+    ----------
+    cell_temperature_degc : float
+        Temperature of the cells. [degC]
+    state_of_charge_ratio : float or None
+        State of charge, 0 to 1; None where it does not limit. [ratio]
+
+    Returns
+    -------
+    float
+        0 to 1; common practice, not a datasheet. [ratio]
+    """
+    cold = (cell_temperature_degc - COLD_REGEN_NONE_DEGC) / (COLD_REGEN_FULL_DEGC - COLD_REGEN_NONE_DEGC)
+    full = 1.0
+    if state_of_charge_ratio is not None:
+        full = (1.0 - state_of_charge_ratio) / (1.0 - FULL_REGEN_TAPER_RATIO)
+    return float(min(max(cold, 0.0), 1.0) * min(max(full, 0.0), 1.0))

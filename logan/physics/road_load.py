@@ -1,0 +1,160 @@
+"""Road load: what opposes motion, and the exact energy of steps with linear speed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.units import KILOGRAMS_PER_POUND, METRES_PER_SECOND_PER_MPH, NEWTONS_PER_POUND_FORCE, FloatArray
+
+
+def road_load_force_n(
+    speed_m_per_s: FloatArray,
+    *,
+    mass_kg: float,
+    rolling_coefficient: float,
+    drag_area_m2: float,
+    air_density_kg_per_m3: float,
+    headwind_m_per_s: float = 0.0,
+    grade_ratio: float = 0.0,
+) -> FloatArray:
+    """Force at the wheels that holds a speed.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray, shape (n,)
+        Road speed. [m/s]
+    mass_kg, rolling_coefficient, drag_area_m2 : float
+        Vehicle. [kg, ratio, m2]
+    air_density_kg_per_m3, headwind_m_per_s : float
+        Air. [kg/m3, m/s]
+    grade_ratio : float
+        Rise over distance along the road, positive uphill. [ratio]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Rolling, grade and air resistance together. [N]
+    """
+    level = np.sqrt(max(0.0, 1.0 - grade_ratio**2))
+    air_m_per_s = speed_m_per_s + headwind_m_per_s
+    drag_n = 0.5 * air_density_kg_per_m3 * drag_area_m2 * air_m_per_s * np.abs(air_m_per_s)
+    return np.asarray(mass_kg * STANDARD_GRAVITY_M_PER_S2 * (rolling_coefficient * level + grade_ratio) + drag_n)
+
+
+def si_road_load_coefficients(
+    constant_lbf: float, linear_lbf_per_mph: float, square_lbf_per_mph2: float
+) -> tuple[float, float, float]:
+    """Road-load coefficients A, B, C in SI.
+
+    Parameters
+    ----------
+    constant_lbf, linear_lbf_per_mph, square_lbf_per_mph2 : float
+        As published with certification data. [lbf, lbf/mph, lbf/mph2]
+
+    Returns
+    -------
+    constant_n, linear_n_s_per_m, square_n_s2_per_m2 : float
+        In SI. [N, N s/m, N s2/m2]
+    """
+    return (
+        constant_lbf * NEWTONS_PER_POUND_FORCE,
+        linear_lbf_per_mph * NEWTONS_PER_POUND_FORCE / METRES_PER_SECOND_PER_MPH,
+        square_lbf_per_mph2 * NEWTONS_PER_POUND_FORCE / METRES_PER_SECOND_PER_MPH**2,
+    )
+
+
+def kilograms_of_test_weight(test_weight_lb: float) -> float:
+    """Mass of an equivalent test weight in pounds. [kg]"""
+    return test_weight_lb * KILOGRAMS_PER_POUND
+
+
+def speed_power_integral(
+    before_m_per_s: FloatArray, after_m_per_s: FloatArray, step_s: FloatArray, power: int
+) -> FloatArray:
+    """Integral of speed to a whole power over steps in which speed runs straight.
+
+    Parameters
+    ----------
+    before_m_per_s, after_m_per_s, step_s : ndarray, shape (n,)
+        Speed at the ends, and duration. [m/s, m/s, s]
+    power : int
+        1, 2, 3 or 4.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Exact integral; power 1 is the distance. [m^power s^(1 - power)]
+    """
+    total = np.zeros(np.broadcast(before_m_per_s, after_m_per_s).shape)
+    for exponent in range(power + 1):
+        total += before_m_per_s**exponent * after_m_per_s ** (power - exponent)
+    return np.asarray(total * step_s / (power + 1))
+
+
+def air_work_integral(
+    before_m_per_s: FloatArray,
+    after_m_per_s: FloatArray,
+    step_s: FloatArray,
+    headwind_m_per_s: FloatArray,
+    crosswind_m_per_s: FloatArray,
+) -> FloatArray:
+    """Integral of |air velocity| times its part along the road times road speed, over each step.
+
+    Half the air density times drag area times this is the work done against the air.
+    Exact without crosswind and where the vehicle does not pass the wind's speed within a step.
+
+    Parameters
+    ----------
+    before_m_per_s, after_m_per_s, step_s : ndarray, shape (n,)
+        Speed at the ends, and duration. [m/s, m/s, s]
+    headwind_m_per_s, crosswind_m_per_s : ndarray, shape (n,)
+        Mean wind against and across the direction of travel. [m/s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Integral. [m3/s2]
+    """
+    cubed = speed_power_integral(before_m_per_s, after_m_per_s, step_s, 3)
+    if not np.any(headwind_m_per_s) and not np.any(crosswind_m_per_s):
+        return cubed
+    squared = speed_power_integral(before_m_per_s, after_m_per_s, step_s, 2)
+    distance_m = speed_power_integral(before_m_per_s, after_m_per_s, step_s, 1)
+    along = 0.5 * (before_m_per_s + after_m_per_s) + headwind_m_per_s
+    work = cubed + 2.0 * headwind_m_per_s * squared + headwind_m_per_s**2 * distance_m
+    # Magnitude over along-road part: 1 in still air, more where the wind blows across.
+    stretch = np.hypot(along, crosswind_m_per_s) / np.maximum(np.abs(along), 1e-9)
+    return np.asarray(np.where(np.abs(along) > 1e-9, np.sign(along) * stretch * work, 0.0))
+
+
+def coefficient_wheel_work_j(
+    time_s: FloatArray,
+    speed_m_per_s: FloatArray,
+    coefficients: tuple[float, float, float],
+    mass_kg: float,
+) -> FloatArray:
+    """Work at the wheels over each step, from road-load coefficients and inertia.
+
+    Parameters
+    ----------
+    time_s, speed_m_per_s : ndarray, shape (n,)
+        Schedule. [s, m/s]
+    coefficients : tuple of float
+        A, B, C in SI. [N, N s/m, N s2/m2]
+    mass_kg : float
+        Effective mass. [kg]
+
+    Returns
+    -------
+    ndarray, shape (n - 1,)
+        Positive when the wheels drive. [J]
+    """
+    before, after, step_s = speed_m_per_s[:-1], speed_m_per_s[1:], np.diff(time_s)
+    constant_n, linear, square = coefficients
+    return np.asarray(
+        constant_n * speed_power_integral(before, after, step_s, 1)
+        + linear * speed_power_integral(before, after, step_s, 2)
+        + square * speed_power_integral(before, after, step_s, 3)
+        + 0.5 * mass_kg * (after**2 - before**2)
+    )

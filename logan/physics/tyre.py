@@ -1,0 +1,165 @@
+"""Tyres: rolling resistance with temperature, load, pressure and speed; rolling radius; rotating inertia."""
+
+from __future__ import annotations
+
+from typing import Final, TypeVar
+
+import numpy as np
+
+from logan.units import FloatArray
+
+Number = TypeVar("Number", float, FloatArray)
+
+REFERENCE_TEMPERATURE_DEGC: Final = 25.0
+"""Temperature at which rolling resistance is stated (UN R117, Annex 6, 6.2)."""
+
+TEMPERATURE_LOW_DEGC: Final = -10.0
+TEMPERATURE_HIGH_DEGC: Final = 40.0
+"""Beyond these ambient temperatures the linear law is held constant (the regulation itself covers 20 to 30 degC)."""
+
+WARM_UP_RISE_RATIO: Final = 0.25
+WARM_UP_TIME_S: Final = 600.0
+"""Extra rolling resistance of cold tyres, and the time in which it decays (common practice)."""
+
+
+def temperature_factor(temperature_degc: Number, coefficient_per_k: Number) -> Number:
+    """Rolling resistance at an ambient temperature over that at 25 degC.
+
+    Parameters
+    ----------
+    temperature_degc : float or ndarray, shape (n,)
+        Ambient; held at -10 and 40 degC beyond these. [degC]
+    coefficient_per_k : float or ndarray, shape (n,)
+        0.008 for car tyres, 0.010 for light trucks, 0.006 for heavy ones. [1/K]
+
+    Returns
+    -------
+    float or ndarray, shape (n,)
+        Factor. [ratio]
+
+    References
+    ----------
+    .. [1] Coefficients: UN R117, Annex 6, 6.2 (ISO 28580); carried beyond its 20 to 30 degC in the
+       linear form, which is the milder one in the cold.
+    """
+    held = np.clip(temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC)
+    return 1.0 - coefficient_per_k * (held - REFERENCE_TEMPERATURE_DEGC)  # type: ignore[no-any-return]
+
+
+def force_at_reference_temperature_n(force_n: Number, temperature_degc: Number, coefficient_per_k: float) -> Number:
+    """Rolling resistance corrected to 25 degC.
+
+    Parameters
+    ----------
+    force_n : float or ndarray, shape (n,)
+        Measured. [N]
+    temperature_degc : float or ndarray, shape (n,)
+        Ambient at the measurement, 20 to 30 degC. [degC]
+    coefficient_per_k : float
+        0.008 for car tyres, 0.010 for light trucks, 0.006 for heavy ones. [1/K]
+
+    Returns
+    -------
+    float or ndarray, shape (n,)
+        Force at 25 degC. [N]
+
+    References
+    ----------
+    .. [1] UN R117, Annex 6, 6.2 (ISO 28580).
+    """
+    return force_n * (1.0 + coefficient_per_k * (temperature_degc - REFERENCE_TEMPERATURE_DEGC))
+
+
+def warm_up_factor(time_s: FloatArray) -> FloatArray:
+    """Rolling resistance of a tyre that started cold, over that of a warm one.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Since the start. [s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        From 1.25 down to 1, in 10 min e-folding time; common practice. [ratio]
+    """
+    return np.asarray(1.0 + WARM_UP_RISE_RATIO * np.exp(-time_s / WARM_UP_TIME_S))
+
+
+def regression_force_n(
+    speed_km_per_h: float,
+    *,
+    tyre_count: int,
+    pressure_kpa: float,
+    load_n: float,
+    pressure_exponent: float,
+    load_exponent: float,
+    polynomial: tuple[float, float, float],
+) -> float:
+    """Rolling resistance of an axle's tyres by the SAE J2452 regression.
+
+    Parameters
+    ----------
+    speed_km_per_h : float
+        Road speed, in the regression's own unit. [km/h]
+    tyre_count : int
+        Tyres that carry the load.
+    pressure_kpa : float
+        Inflation pressure, in the regression's own unit. [kPa]
+    load_n : float
+        Load on all of them. [N]
+    pressure_exponent, load_exponent : float
+        Alpha and beta of the regression. [ratio]
+    polynomial : tuple of float
+        a, b, c of the regression, in its own units.
+
+    Returns
+    -------
+    float
+        Force of all the tyres. [N]
+
+    References
+    ----------
+    .. [1] 40 CFR 1037.528(h)(5), SAE J2452.
+    """
+    constant, linear, square = polynomial
+    return float(
+        tyre_count
+        * pressure_kpa**pressure_exponent
+        * (load_n / tyre_count) ** load_exponent
+        * (constant + linear * speed_km_per_h + square * speed_km_per_h**2)
+    )
+
+
+def rolling_radius_m(rolling_circumference_m: float) -> float:
+    """Distance per wheel turn over 2 pi. [m]"""
+    return rolling_circumference_m / (2.0 * np.pi)
+
+
+def rotating_mass_kg(
+    *,
+    wheel_inertia_kg_m2: float,
+    rotor_inertia_kg_m2: float,
+    total_ratio: float,
+    rolling_circumference_m: float,
+) -> float:
+    """Mass that rotating parts seem to add when speed changes.
+
+    Parameters
+    ----------
+    wheel_inertia_kg_m2 : float
+        All wheels, tyres and discs. [kg m2]
+    rotor_inertia_kg_m2 : float
+        All rotors on the chain. [kg m2]
+    total_ratio : float
+        Motor turns per wheel turn. [ratio]
+    rolling_circumference_m : float
+        Distance per wheel turn. [m]
+
+    Returns
+    -------
+    float
+        Equivalent mass. [kg]
+    """
+    radius_m = rolling_radius_m(rolling_circumference_m)
+    return (wheel_inertia_kg_m2 + rotor_inertia_kg_m2 * total_ratio**2) / radius_m**2
