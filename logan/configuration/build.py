@@ -1,0 +1,317 @@
+"""Read ``build.toml`` into settings, with every problem in one message."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from logan.configuration.limits import limit_sheet
+from logan.configuration.problems import load, problems_of, refusal
+from logan.configuration.quantities import Measured
+from logan.configuration.schema import (
+    AuxiliaryTable,
+    BuildFile,
+    GearingTable,
+    PackTable,
+    ScenarioTable,
+    VehicleTable,
+    nearest,
+)
+from logan.configuration.tyre_size import rolling_circumference_m
+from logan.errors import ConfigurationError
+from logan.model import priors
+from logan.settings import (
+    AuxiliarySettings,
+    BuildSettings,
+    GearingChoice,
+    MotorSettings,
+    PackSettings,
+    PlanningValue,
+    PowertrainSettings,
+    Reduction,
+    Scenario,
+    ScenarioKind,
+    Target,
+    VehicleSettings,
+)
+from logan.units import DisplayUnits
+
+_WEIGHED_SIGMA_RATIO = 0.01
+_GUESSED_SIGMA_RATIO = 0.10
+
+
+def read_build(path: Path) -> BuildSettings:
+    """Read and check a build's settings.
+
+    Parameters
+    ----------
+    path : Path
+        ``build.toml``, or the folder it is in.
+
+    Returns
+    -------
+    BuildSettings
+        In SI, with a typical value and its source wherever the user gave none.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem found, each with its key's path and what is allowed.
+    """
+    if path.is_dir():
+        path = path / "build.toml"
+    raw = load(path)
+    try:
+        content = BuildFile.model_validate(raw)
+    except ValidationError as error:
+        raise refusal(path, problems_of(error)) from None
+    return _settings(content, path)
+
+
+def read_display_units(path: Path) -> DisplayUnits:
+    """Read only the units that a build is shown in; the default where the file cannot be read."""
+    try:
+        return DisplayUnits.parse(str(load(path)["build"].get("units", "mi,F")))
+    except (ConfigurationError, KeyError, AttributeError, ValueError):
+        return DisplayUnits()
+
+
+def _planning(
+    measured: Measured | None, source: str, typical: PlanningValue | None, sigma_ratio: float
+) -> PlanningValue:
+    """Take the user's value; its uncertainty, where left out, is the typical one for its kind."""
+    if measured is None:
+        if typical is None:
+            raise ValueError("no value and no typical value")
+        return typical
+    if measured.sigma is not None:
+        return PlanningValue(measured.value, measured.sigma, source)
+    if typical is not None:
+        sigma = typical.sigma / typical.value * measured.value
+        return PlanningValue(measured.value, sigma, f"{source}; uncertainty {typical.source}")
+    note = f"{source}; uncertainty {sigma_ratio * 100:g} %, common practice"
+    return PlanningValue(measured.value, sigma_ratio * measured.value, note)
+
+
+def _settings(content: BuildFile, path: Path) -> BuildSettings:
+    problems: list[str] = []
+    vehicle = _vehicle(content.vehicle, problems)
+    scenarios = tuple(_scenario(table, path) for table in content.scenario)
+    limits = limit_sheet(content.limits, problems)
+    names = [scenario.name for scenario in scenarios]
+    if len(set(names)) != len(names):
+        problems.append("scenario: two scenarios have the same name")
+    wanted = content.target.scenario
+    if wanted not in names:
+        problems.append(f"target.scenario: no scenario is called {wanted!r}{nearest(wanted, names)}")
+    for scenario in scenarios:
+        problems.extend(_mix_problems(scenario, scenarios))
+    try:
+        display = DisplayUnits.parse(content.build.units)
+    except ValueError as error:
+        problems.append(f"build.units: {error}")
+        display = DisplayUnits()
+    if problems or vehicle is None:
+        raise refusal(path, tuple(problems))
+    folder = path.parent
+    return BuildSettings(
+        name=content.build.name,
+        vehicle=vehicle,
+        powertrain=_powertrain(content),
+        pack=_pack(content.pack),
+        auxiliary=_auxiliary(content.auxiliary),
+        limits=limits,
+        scenarios=scenarios,
+        target=Target(
+            range_m=content.target.range.value,
+            scenario=content.target.scenario,
+            reserve_ratio=content.target.reserve.value,
+            ageing_ratio=content.target.ageing.value,
+            confidence_ratio=content.target.confidence.value,
+        ),
+        dbc_paths=tuple(folder / name for name in content.build.dbc),
+        dbc_by_bus={bus: tuple(folder / name for name in files) for bus, files in content.build.dbc_by_bus.items()},
+        display=display,
+        keep_logs=content.build.keep_logs,
+    )
+
+
+def _vehicle(table: VehicleTable, problems: list[str]) -> VehicleSettings | None:
+    body = priors.BODY_CLASS_DRAG_AREA_M2.get(table.body_class)
+    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tyre_class)
+    if table.drag_area is None and body is None:
+        problems.append("vehicle.drag_area: give it, or a body_class to take a typical value")
+    if table.rolling_coefficient is None and tyre is None:
+        problems.append("vehicle.rolling_coefficient: give it, or a tyre_class to take a typical value")
+    circumference: PlanningValue | None = None
+    if table.tyre_rolling_circumference is not None:
+        source = table.source_of("tyre_rolling_circumference")
+        circumference = _planning(table.tyre_rolling_circumference, source, None, 0.01)
+    elif table.tyre:
+        try:
+            metres = rolling_circumference_m(table.tyre)
+            circumference = PlanningValue(metres, 0.015 * metres, f"tyre size {table.tyre} (ETRTO, from memory)")
+        except ValueError as error:
+            problems.append(f"vehicle.tyre: {error}")
+    else:
+        problems.append("vehicle.tyre: give the size, such as 195/65R15, or tyre_rolling_circumference")
+    if problems or circumference is None:
+        return None
+    values: dict[str, Any] = {}
+    if table.rolling_temperature_coefficient is not None:
+        source = table.source_of("rolling_temperature_coefficient")
+        values["rolling_temperature_coefficient_per_k"] = _planning(
+            table.rolling_temperature_coefficient, source, None, 0.3
+        )
+    return VehicleSettings(
+        mass_kg=_planning(table.mass, table.source_of("mass"), None, _WEIGHED_SIGMA_RATIO),
+        drag_area_m2=_planning(table.drag_area, table.source_of("drag_area"), body, _GUESSED_SIGMA_RATIO),
+        rolling_coefficient=_planning(table.rolling_coefficient, table.source_of("rolling_coefficient"), tyre, 0.15),
+        tyre_rolling_circumference_m=circumference,
+        wheel_inertia_kg_m2=table.wheel_inertia.value,
+        frontal_crosswind_ratio=table.crosswind_rise_per_degree.value,
+        body_class=table.body_class,
+        tyre_class=table.tyre_class,
+        **values,
+    )
+
+
+def _gearing(table: GearingTable) -> GearingChoice:
+    return GearingChoice(
+        name=table.name,
+        reductions=tuple(Reduction(name=name, ratio=ratio) for name, ratio in table.reductions.items()),
+    )
+
+
+def _value(measured: Measured | None) -> float | None:
+    return None if measured is None else measured.value
+
+
+def _powertrain(content: BuildFile) -> PowertrainSettings:
+    table, motor = content.powertrain, content.motor
+    return PowertrainSettings(
+        drive_efficiency=_planning(
+            table.drive_efficiency, table.source_of("drive_efficiency"), priors.TYPICAL_DRIVE_EFFICIENCY, 0.03
+        ),
+        regen_efficiency=_planning(
+            table.regen_efficiency, table.source_of("regen_efficiency"), priors.TYPICAL_REGEN_EFFICIENCY, 0.06
+        ),
+        regen_power_limit_w=_value(table.regen_power_limit),
+        regen_fade_speed_m_per_s=table.regen_fade_speed.value,
+        gearing=_gearing(content.gearing),
+        alternatives=tuple(_gearing(choice) for choice in content.gearing.alternative),
+        motor=MotorSettings(
+            max_speed_rpm=motor.max_speed.value,
+            max_torque_nm=motor.max_torque.value,
+            max_power_w=motor.max_power.value,
+            continuous_power_w=_value(motor.continuous_power),
+            rotor_inertia_kg_m2=motor.rotor_inertia.value,
+            count=motor.count,
+        ),
+    )
+
+
+def _pack(table: PackTable) -> PackSettings:
+    capacity = _planning(table.cell_capacity, table.source_of("cell_capacity"), None, 0.02)
+    low, high = table.usable_window
+    energy_wh = table.cells_in_series * table.cells_in_parallel * capacity.value * table.cell_nominal_voltage.value
+    typical = PlanningValue(
+        energy_wh * (high - low),
+        0.03 * energy_wh * (high - low),
+        "capacity x nominal voltage x window; 3 %, common practice",
+    )
+    cell = priors.TYPICAL_CELL_RESISTANCE_OHM_AH
+    series_share = table.cells_in_series / (capacity.value * table.cells_in_parallel)
+    resistance = PlanningValue(cell.value * series_share, cell.sigma * series_share, cell.source)
+    loss: dict[str, Any] = {}
+    if table.usable_loss_per_kelvin is not None:
+        source = table.source_of("usable_loss_per_kelvin")
+        loss["usable_loss_per_k"] = _planning(table.usable_loss_per_kelvin, source, None, 0.5)
+    return PackSettings(
+        cells_in_series=table.cells_in_series,
+        cells_in_parallel=table.cells_in_parallel,
+        cell_capacity_ah=capacity,
+        cell_nominal_voltage_v=table.cell_nominal_voltage.value,
+        state_of_charge_points=tuple(share for share, _ in table.open_circuit_voltage),
+        open_circuit_voltage_points_v=tuple(volts for _, volts in table.open_circuit_voltage),
+        usable_low_ratio=low,
+        usable_high_ratio=high,
+        resistance_ohm=_planning(table.resistance, table.source_of("resistance"), resistance, 0.3),
+        resistance_activation_j_per_mol=table.resistance_activation.value,
+        usable_energy_wh=_planning(table.usable_energy, table.source_of("usable_energy"), typical, 0.03),
+        cell_mass_kg_per_wh=1.0 / table.added_cells.value,
+        discharge_current_limit_a=_value(table.discharge_current_limit),
+        charge_current_limit_a=_value(table.charge_current_limit),
+        cell_voltage_floor_v=_value(table.cell_voltage_floor),
+        cell_voltage_ceiling_v=_value(table.cell_voltage_ceiling),
+        **loss,
+    )
+
+
+def _auxiliary(table: AuxiliaryTable) -> AuxiliarySettings:
+    """A fitted heater or air conditioning without a figure gets the typical one."""
+    none = PlanningValue(0.0, 0.0, "not fitted")
+    heating = priors.TYPICAL_HEATING_W_PER_K if table.heater_limit.value > 0 else none
+    cooling = priors.TYPICAL_COOLING_W_PER_K if table.air_conditioning_limit.value > 0 else none
+    return AuxiliarySettings(
+        base_power_w=_planning(table.base_power, table.source_of("base_power"), priors.TYPICAL_AUXILIARY_POWER_W, 0.3),
+        heating_w_per_k=_planning(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), heating, 0.3)
+        if table.heating_per_kelvin is None or heating.value
+        else _planning(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), None, 0.3),
+        cooling_w_per_k=_planning(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), cooling, 0.3)
+        if table.cooling_per_kelvin is None or cooling.value
+        else _planning(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), None, 0.3),
+        heater_limit_w=table.heater_limit.value,
+        air_conditioning_limit_w=table.air_conditioning_limit.value,
+        comfort_low_degc=table.comfort_low.value,
+        comfort_high_degc=table.comfort_high.value,
+    )
+
+
+def _scenario(table: ScenarioTable, path: Path) -> Scenario:
+    if table.cycle:
+        kind = ScenarioKind.CYCLE
+    elif table.mix:
+        kind = ScenarioKind.MIX
+    elif table.route:
+        kind = ScenarioKind.ROUTE
+    elif table.drive:
+        kind = ScenarioKind.REPLAY
+    else:
+        kind = ScenarioKind.STEADY
+    return Scenario(
+        name=table.name,
+        kind=kind,
+        speed_m_per_s=_value(table.speed),
+        cycle=table.cycle,
+        parts=dict(table.mix),
+        route=path.parent / table.route if table.route else None,
+        drive=table.drive,
+        ambient_temperature_degc=table.ambient.value,
+        pressure_pa=table.pressure.value,
+        relative_humidity_ratio=table.humidity.value,
+        payload_kg=table.payload.value,
+        headwind_m_per_s=table.headwind.value,
+        grade_ratio=table.grade.value,
+        drag_area_factor=table.drag_area_factor.value,
+        rolling_factor=table.rolling_factor.value,
+        cabin_climate=table.cabin_climate,
+        warm_start=table.warm_start,
+    )
+
+
+def _mix_problems(scenario: Scenario, scenarios: tuple[Scenario, ...]) -> list[str]:
+    if scenario.kind is not ScenarioKind.MIX:
+        return []
+    others = {other.name: other for other in scenarios if other.kind is not ScenarioKind.MIX}
+    problems = [
+        f"scenario.{scenario.name}.mix: no unmixed scenario is called {name!r}{nearest(name, list(others))}"
+        for name in scenario.parts
+        if name not in others
+    ]
+    total = sum(scenario.parts.values())
+    if any(share < 0 for share in scenario.parts.values()) or not 0.999 <= total <= 1.001:
+        problems.append(f"scenario.{scenario.name}.mix: the shares must add up to 1, they add up to {total:g}")
+    return problems

@@ -1,0 +1,88 @@
+"""Settings files: loading them, and saying everything that is wrong with one in one message."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from logan.configuration.schema import BuildFile, nearest
+from logan.errors import ConfigurationError
+
+LARGEST_FILE_BYTES = 2_000_000
+
+
+def refusal(path: Path, problems: tuple[str, ...]) -> ConfigurationError:
+    """Return the error that lists every problem of a settings file."""
+    count = "1 entry" if len(problems) == 1 else f"{len(problems)} entries"
+    return ConfigurationError(
+        f"{count} cannot be used", "Correct them and run the command again", path, problems=problems
+    )
+
+
+def load(path: Path) -> dict[str, Any]:
+    """Load a settings file.
+
+    Raises
+    ------
+    ConfigurationError
+        If it is missing, too large, unreadable or not TOML.
+    """
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise ConfigurationError("the file is too large for settings", "Is it a build.toml?", path)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise ConfigurationError("there is no build here", "Make one with: logan new FOLDER", path) from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError(f"not valid TOML: {error}", "Correct the line", path) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigurationError(f"the file cannot be read: {error}", "Check the file", path) from None
+
+
+def problems_of(error: ValidationError) -> tuple[str, ...]:
+    """Return one line per fault: the key's path, what is allowed, and the nearest right name."""
+    lines = []
+    for fault in error.errors(include_url=False):
+        where = [str(part) for part in fault["loc"]]
+        kind, message = fault["type"], str(fault["msg"]).removeprefix("Value error, ")
+        if kind == "extra_forbidden":
+            message = f"unknown key{nearest(where[-1], _known_keys(where[:-1]))}"
+        elif kind == "missing":
+            message = "missing; it has no typical value"
+        elif kind in ("value_error", "assertion_error"):
+            first = message.split(":", 1)[0]
+            if ":" in message and " " not in first:
+                where, message = [*where, first], message.split(":", 1)[1].strip()
+        else:
+            message = f"{message[:1].lower()}{message[1:]}, got {_short(fault.get('input'))}"
+        lines.append(f"{_dotted(where)}: {message}")
+    return tuple(lines)
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _dotted(where: list[str]) -> str:
+    path = ""
+    for part in where:
+        path += f"[{int(part) + 1}]" if part.isdigit() else (f".{part}" if path else part)
+    return path
+
+
+def _known_keys(where: list[str]) -> list[str]:
+    model: type[BaseModel] = BuildFile
+    for part in where:
+        if part.isdigit():
+            continue
+        field = model.model_fields.get(part)
+        if field is None:
+            return []
+        inner = field.annotation
+        candidates = [inner, *getattr(inner, "__args__", ())]
+        model = next((c for c in candidates if isinstance(c, type) and issubclass(c, BaseModel)), model)
+    return [name for name in model.model_fields if name != "sources"]

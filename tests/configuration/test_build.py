@@ -1,0 +1,119 @@
+"""build.toml: what is read, and what is said when it is wrong."""
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from logan.configuration.build import read_build, read_display_units
+from logan.configuration.tyre_size import rolling_circumference_m
+from logan.errors import ConfigurationError
+from logan.settings import LimitSide, ScenarioKind
+
+TEMPLATE = files("logan.configuration").joinpath("templates/build.toml").read_text(encoding="utf-8")
+
+
+def write(folder: Path, *changes: tuple[str, str]) -> Path:
+    text = TEMPLATE
+    for before, after in changes:
+        assert before in text
+        text = text.replace(before, after, 1)
+    path = folder / "build.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_the_template_is_a_valid_build_with_sources_for_what_it_leaves_out(tmp_path):
+    build = read_build(write(tmp_path))
+    assert build.vehicle.mass_kg.value == 1650.0
+    assert build.vehicle.drag_area_m2.source.startswith("common practice")
+    assert build.vehicle.drag_area_m2.sigma > 0
+    assert build.target.range_m == pytest.approx(200 * 1609.344)
+    assert {scenario.kind for scenario in build.scenarios} == {
+        ScenarioKind.STEADY,
+        ScenarioKind.CYCLE,
+        ScenarioKind.MIX,
+    }
+    assert build.limits.limits == ()
+
+
+def test_a_value_may_say_where_it_comes_from(tmp_path):
+    change = ('mass = "1650 kg ± 20 kg"', 'mass = { value = "1650 kg", source = "weighbridge ticket" }')
+    mass = read_build(write(tmp_path, change)).vehicle.mass_kg
+    assert mass.source.startswith("weighbridge ticket")
+    assert mass.sigma == pytest.approx(16.5)
+
+
+def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_path):
+    path = write(
+        tmp_path,
+        ('mass = "1650 kg ± 20 kg"', 'mass = "22 t"\nmas = "2 kg"'),
+        ('max_speed = "16000 rpm"', 'max_sped = "1 rpm"'),
+        ('tyre = "195/65R15"', 'tyre = "round"'),
+        ("usable_window = [0.05, 0.95]", "usable_window = [0.9, 0.1]"),
+        ("use_typical = false", 'use_typical = false\nmotor_temprature = { amber = "1 degC" }'),
+        ('speed = "45 mph"', 'speed = "45"'),
+    )
+    with pytest.raises(ConfigurationError) as caught:
+        read_build(path)
+    text = str(caught.value)
+    assert "vehicle.mass: expected 300 to 12000 kg, got 22000 kg" in text
+    assert "vehicle.mas: unknown key; did you mean mass?" in text
+    assert "motor.max_speed: missing" in text
+    assert "motor.max_sped: unknown key; did you mean max_speed?" in text
+    assert "vehicle.tyre: cannot read the tyre size" in text
+    assert "pack.usable_window: expected two rising shares" in text
+    assert "limits.motor_temprature: unknown channel; did you mean motor_temperature?" in text
+    assert "scenario[2].speed: say the unit" in text
+    assert str(path) in text
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "message"),
+    [
+        ('scenario = "highway 65"', 'scenario = "higway 65"', "did you mean highway 65?"),
+        ('"town" = 0.45', '"town" = 0.40', "the shares must add up to 1"),
+        ('"town" = 0.45', '"twon" = 0.45', "did you mean town?"),
+        ('body_class = "classic_saloon"', 'body_class = ""', "vehicle.drag_area: give it, or a body_class"),
+        ('units = "mi,F"', 'units = "leagues"', "unknown unit 'leagues'"),
+        ('name = "steady 45"', 'name = "highway 65"', "same name"),
+    ],
+)
+def test_what_does_not_fit_together_is_named(tmp_path, before, after, message):
+    with pytest.raises(ConfigurationError, match=message.replace("?", r"\?")):
+        read_build(write(tmp_path, (before, after)))
+
+
+@pytest.mark.parametrize("content", [b"[build", b"\xff\xfe\x00", b"", b"name = 1"])
+def test_garbage_is_one_clear_error(tmp_path, content):
+    path = tmp_path / "build.toml"
+    path.write_bytes(content)
+    with pytest.raises(ConfigurationError, match=r"build\.toml"):
+        read_build(path)
+
+
+def test_a_folder_without_a_build_says_how_to_make_one(tmp_path):
+    with pytest.raises(ConfigurationError, match="logan new"):
+        read_build(tmp_path)
+
+
+def test_typical_limits_come_only_by_the_users_word_and_are_labelled(tmp_path):
+    own = 'motor_temperature = { amber = "230 °F", red = "140 degC" }'
+    change = ("use_typical = false", f"use_typical = true\n{own}")
+    limits = read_build(write(tmp_path, change)).limits
+    motor = limits.of("motor_temperature_2")[0]
+    assert (motor.amber, motor.red, motor.source) == (pytest.approx(110.0), 140.0, "given")
+    inverter = limits.of("inverter_temperature")[0]
+    assert inverter.source == "typical, not your datasheet"
+    assert limits.of("cell_voltage_min")[0].side is LimitSide.BELOW
+
+
+def test_the_units_shown_are_read_even_from_a_build_with_faults(tmp_path):
+    path = write(tmp_path, ('units = "mi,F"', 'units = "km,C"'), ('mass = "1650 kg ± 20 kg"', "mass = 1"))
+    assert read_display_units(path).distance == "km"
+
+
+@pytest.mark.published("ETRTO Standards Manual, rolling circumference 3.05 x overall diameter (from memory)")
+@pytest.mark.parametrize(("size", "metres"), [("195/65R15", 1.9352), ("P205/55 R16", 1.9275), ("31x10.5R15", 2.4016)])
+def test_rolling_circumference_from_the_tyre_size(size, metres):
+    assert rolling_circumference_m(size) == pytest.approx(metres, abs=5e-4)
