@@ -34,48 +34,50 @@ class Context:
     ambient_degc: float | None = None
 
 
-def context_at(drive: Drive, at_s: float) -> Context:
-    """Context of one moment, from the nearest sample of each channel within five of its periods.
+class ContextLookup:
+    """Contexts of one drive: the nearest sample of each channel, within five of its longest steps.
 
     Parameters
     ----------
     drive : Drive
         The drive.
-    at_s : float
-        The moment. [s]
-
-    Returns
-    -------
-    Context
-        What is known.
     """
-    power = pack_power(drive)
-    ambient_degc = _value(drive, at_s, "ambient_temperature")
-    return Context(
-        at_s=at_s,
-        speed_m_per_s=_value(drive, at_s, "speed", "gnss_speed"),
-        power_w=_nearest(power.time_s, power.power_w, at_s, 5.0 * power.max_gap_s) if power else None,
-        grade_ratio=_value(drive, at_s, "grade"),
-        state_of_charge_ratio=_value(drive, at_s, "state_of_charge"),
-        ambient_degc=drive.conditions.ambient_temperature_degc if ambient_degc is None else ambient_degc,
-    )
 
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self._power = pack_power(drive)
 
-def _value(drive: Drive, at_s: float, *names: str) -> float | None:
-    for name in names:
-        channel = drive.get(name)
-        if channel is not None:
-            value = _nearest(channel.time_s, channel.value, at_s, 5.0 * channel.max_gap_s)
-            if value is not None:
-                return value
-    return None
+    def at(self, at_s: float) -> Context:
+        """Context of one moment. [s]"""
+        power = self._power
+        ambient_degc = self._value(at_s, "ambient_temperature")
+        if ambient_degc is None:
+            ambient_degc = self._drive.conditions.ambient_temperature_degc
+        return Context(
+            at_s=at_s,
+            speed_m_per_s=self._value(at_s, "speed", "gnss_speed"),
+            power_w=_nearest(power.time_s, power.power_w, at_s, 5.0 * power.max_gap_s) if power else None,
+            grade_ratio=self._value(at_s, "grade"),
+            state_of_charge_ratio=self._value(at_s, "state_of_charge"),
+            ambient_degc=ambient_degc,
+        )
+
+    def _value(self, at_s: float, *names: str) -> float | None:
+        for name in names:
+            channel = self._drive.get(name)
+            if channel is not None:
+                value = _nearest(channel.time_s, channel.value, at_s, 5.0 * channel.max_gap_s)
+                if value is not None:
+                    return value
+        return None
 
 
 def _nearest(time_s: FloatArray, value: FloatArray, at_s: float, reach_s: float) -> float | None:
     if time_s.size == 0:
         return None
     right = int(np.searchsorted(time_s, at_s))
-    for index in sorted({max(right - 1, 0), min(right, time_s.size - 1)}, key=lambda i: abs(time_s[i] - at_s)):
-        if abs(time_s[index] - at_s) <= reach_s and np.isfinite(value[index]):
+    candidates = {max(right - 1, 0), min(right, time_s.size - 1)}
+    for index in sorted(candidates, key=lambda candidate: abs(float(time_s[candidate]) - at_s)):
+        if abs(float(time_s[index]) - at_s) <= reach_s and np.isfinite(value[index]):
             return float(value[index])
     return None

@@ -1,0 +1,131 @@
+"""Work at the wheels by cause, step by step, from speed, height and the build's road load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.drive.drive import Drive
+from logan.drive.motion import air_of, headwind_at, height_along, road_speed
+from logan.physics.road_load import air_work_integral, speed_power_integral
+from logan.physics.tyre import rotating_mass_kg, temperature_factor
+from logan.results import read_only
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WheelWork:
+    """Work at the wheels in each step between two speed samples; zero in steps that are not covered.
+
+    Parameters
+    ----------
+    time_s, speed_m_per_s : ndarray, shape (n,)
+        Samples. [s, m/s]
+    distance_m, rolling_j, air_j, kinetic_j, hills_j : ndarray, shape (n - 1,)
+        Per step; kinetic and hills are signed. Hills are zero where height is not known. [m, J]
+    mass_kg, effective_mass_kg : float
+        With payload; and with rotating parts. [kg]
+    height_sigma_m : float or None
+        One standard uncertainty of one height; None where height is not known. [m]
+    notes : tuple of str
+        What was assumed.
+    """
+
+    time_s: FloatArray
+    speed_m_per_s: FloatArray
+    distance_m: FloatArray
+    rolling_j: FloatArray
+    air_j: FloatArray
+    kinetic_j: FloatArray
+    hills_j: FloatArray
+    mass_kg: float
+    effective_mass_kg: float
+    height_sigma_m: float | None
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "speed_m_per_s", "distance_m", "rolling_j", "air_j", "kinetic_j", "hills_j"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def total_j(self) -> FloatArray:
+        """Work that motor and brakes did together, shape (n - 1,). [J]"""
+        return np.asarray(self.rolling_j + self.air_j + self.kinetic_j + self.hills_j)
+
+
+def vehicle_mass_kg(drive: Drive, build: BuildSettings) -> float:
+    """Mass on the scales plus the payload noted. [kg]"""
+    return build.vehicle.mass_kg.value + (drive.conditions.payload_kg or 0.0)
+
+
+def effective_mass_kg(drive: Drive, build: BuildSettings) -> float:
+    """Mass plus what rotating parts add. [kg]"""
+    motor = build.powertrain.motor
+    return vehicle_mass_kg(drive, build) + rotating_mass_kg(
+        wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
+        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
+        total_ratio=build.powertrain.gearing.total_ratio,
+        rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
+    )
+
+
+def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:
+    """Work at the wheels by cause; None where the drive has no speed.
+
+    Kinetic and height energy are differences between the ends of each step, so no
+    derivative of a noisy signal is taken.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Mass, drag area, rolling coefficient, gearing.
+
+    Returns
+    -------
+    WheelWork or None
+        Step by step.
+    """
+    channel = road_speed(drive)
+    if channel is None:
+        return None
+    present = np.isfinite(channel.value)
+    time_s, speed = channel.time_s[present], np.abs(channel.value[present])
+    if time_s.size < 2:
+        return None
+    vehicle, air = build.vehicle, air_of(drive)
+    mass, inertia = vehicle_mass_kg(drive, build), effective_mass_kg(drive, build)
+    step_s = np.diff(time_s)
+    covered = step_s <= channel.max_gap_s
+    before, after = speed[:-1], speed[1:]
+    distance = speed_power_integral(before, after, step_s, 1)
+    warm = float(temperature_factor(air.temperature_degc, vehicle.rolling_temperature_coefficient_per_k.value))
+    rolling = mass * STANDARD_GRAVITY_M_PER_S2 * vehicle.rolling_coefficient.value * warm * distance
+    wind = headwind_at(drive, time_s)
+    mean_wind = np.zeros(step_s.shape) if wind is None else 0.5 * (wind[:-1] + wind[1:])
+    drag = air_work_integral(before, after, step_s, mean_wind, np.zeros(step_s.shape))
+    drag = 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2.value * drag
+    height = height_along(drive)
+    climb = np.zeros(step_s.shape) if height is None else np.nan_to_num(np.diff(height.at(time_s)))
+    notes = [f"{text} assumed" for text in air.assumed]
+    if wind is None:
+        notes.append("still air assumed: no wind is known")
+    if height is None:
+        notes.append("level road assumed: no height is known")
+    return WheelWork(
+        time_s=time_s,
+        speed_m_per_s=speed,
+        distance_m=np.where(covered, distance, 0.0),
+        rolling_j=np.where(covered, rolling, 0.0),
+        air_j=np.where(covered, drag, 0.0),
+        kinetic_j=np.where(covered, 0.5 * inertia * (after**2 - before**2), 0.0),
+        hills_j=np.where(covered, mass * STANDARD_GRAVITY_M_PER_S2 * climb, 0.0),
+        mass_kg=mass,
+        effective_mass_kg=inertia,
+        height_sigma_m=None if height is None else height.sigma_m,
+        notes=tuple(notes),
+    )
