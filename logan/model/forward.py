@@ -393,8 +393,9 @@ def _checked(parameters: FloatArray) -> FloatArray:
 def _weights(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
     """Factors of ``WheelSteps.basis_j``, shape (n, 4): mass x rolling, drag area, mass, 1."""
     mass_kg = parameters[:, 0] + conditions.payload_kg
-    coefficient = np.asarray(environment.rolling_temperature_coefficient_per_k, dtype=np.float64)
-    rolling = parameters[:, 2] * temperature_factor(conditions.ambient_temperature_degc, coefficient)
+    coefficient: FloatArray = np.asarray(environment.rolling_temperature_coefficient_per_k, dtype=np.float64)
+    ambient_degc: FloatArray = np.asarray(conditions.ambient_temperature_degc)
+    rolling = parameters[:, 2] * temperature_factor(ambient_degc, coefficient)
     return np.stack([mass_kg * rolling, parameters[:, 1], mass_kg, np.ones(mass_kg.shape)], axis=1)
 
 

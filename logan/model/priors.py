@@ -20,7 +20,7 @@ BODY_CLASS_DRAG_AREA_M2: Final[Mapping[str, PlanningValue]] = MappingProxyType(
         "boxy_off_roader": PlanningValue(1.35, 0.20, "common practice: boxy four-wheel drive, Cd 0.50 to 0.60"),
     }
 )
-"""Drag area by body class [m2]; one standard uncertainty. From memory; published production cars span 0.47 to 2.46 m2."""
+"""Drag area by body class [m2]; one standard uncertainty. From memory; production cars span 0.47 to 2.46 m2."""
 
 TYRE_CLASS_ROLLING_COEFFICIENT: Final[Mapping[str, PlanningValue]] = MappingProxyType(
     {

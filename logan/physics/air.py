@@ -44,14 +44,15 @@ def standard_pressure_pa(elevation_m: Number) -> Number:
     .. [1] ISO 2533, standard atmosphere, troposphere.
     """
     exponent = STANDARD_GRAVITY_M_PER_S2 / (ISA_GAS_CONSTANT_J_PER_KG_K * ISA_LAPSE_RATE_K_PER_M)
-    ratio = 1.0 - ISA_LAPSE_RATE_K_PER_M * elevation_m / ISA_SEA_LEVEL_TEMPERATURE_K
-    return STANDARD_PRESSURE_PA * ratio**exponent
+    ratio: Number = 1.0 - ISA_LAPSE_RATE_K_PER_M * elevation_m / ISA_SEA_LEVEL_TEMPERATURE_K
+    pressure_pa: Number = STANDARD_PRESSURE_PA * ratio**exponent
+    return pressure_pa
 
 
 def standard_elevation_m(pressure_pa: Number) -> Number:
     """Height at which the standard atmosphere has a pressure; the inverse of ``standard_pressure_pa``. [m]"""
     exponent = ISA_GAS_CONSTANT_J_PER_KG_K * ISA_LAPSE_RATE_K_PER_M / STANDARD_GRAVITY_M_PER_S2
-    ratio = (pressure_pa / STANDARD_PRESSURE_PA) ** exponent
+    ratio: Number = (pressure_pa / STANDARD_PRESSURE_PA) ** exponent
     return ISA_SEA_LEVEL_TEMPERATURE_K / ISA_LAPSE_RATE_K_PER_M * (1.0 - ratio)
 
 

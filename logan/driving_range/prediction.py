@@ -1,0 +1,350 @@
+"""The driving range of each scenario as a distribution, from a plan or from a fit alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+from scipy.stats import norm
+
+from logan.driving_range.extrapolation import DrivenHull, Extrapolation, extrapolation_of
+from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
+from logan.driving_range.usable_energy import UsableEnergy
+from logan.model.forward import ConsumptionBreakdown, Environment
+from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.results import Quantiles
+from logan.settings import BuildSettings, PlanningValue, Target
+from logan.units import FloatArray
+
+PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.05
+"""Drive-to-drive spread of consumption that a plan assumes: wind, traffic, driver (common practice: 3 to 6 %)."""
+
+PRIOR_DOMINATED: Final = "prior-dominated: fewer than two drives, so the plan's assumptions decide"
+
+_MAX_EFFICIENCY_RATIO: Final = 0.995
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ScenarioRange:
+    """Consumption and driving range in one scenario.
+
+    Parameters
+    ----------
+    name, kind : str
+        Of the scenario.
+    consumption : Quantiles
+        Net, at the pack terminals. [Wh/km]
+    range_m : Quantiles
+        Reserve and ageing taken off. [m]
+    usable_energy : Quantiles
+        At this scenario's temperature and load, before reserve and ageing. [Wh]
+    probability_of_target : float
+        Chance that the range reaches the build's target range, counted over the samples. [ratio]
+    probability_closed_form : float
+        The same from two lognormals. [ratio]
+    consumption_log_sigma, usable_log_sigma : float
+        Relative standard uncertainties. [ratio]
+    breakdown : ConsumptionBreakdown
+        By cause, at the median parameters, shape (1,).
+    mean_speed_m_per_s, ambient_temperature_degc, payload_kg : float
+        Of the scenario; a mix shows those of its first part. [m/s, degC, kg]
+    is_extrapolated : bool
+        True when it lies beyond the speeds or temperatures driven.
+    speed_beyond_m_per_s, temperature_beyond_k : float
+        How far beyond; positive above, negative below, zero inside. [m/s, K]
+    note : str
+        In plain words; empty where there is nothing to say.
+    """
+
+    schema: ClassVar[str] = "scenario-range/1"
+
+    name: str
+    kind: str
+    consumption: Quantiles
+    range_m: Quantiles
+    usable_energy: Quantiles
+    probability_of_target: float
+    probability_closed_form: float
+    consumption_log_sigma: float
+    usable_log_sigma: float
+    breakdown: ConsumptionBreakdown
+    mean_speed_m_per_s: float
+    ambient_temperature_degc: float
+    payload_kg: float
+    is_extrapolated: bool
+    speed_beyond_m_per_s: float
+    temperature_beyond_k: float
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RangePrediction:
+    """Driving range in every scenario.
+
+    Parameters
+    ----------
+    scenarios : tuple of ScenarioRange
+        In the build's order.
+    basis : str
+        "plan" or "fit".
+    target_range_m, reserve_ratio, ageing_ratio : float
+        As the build asks. [m, ratio, ratio]
+    target_scenario : str
+        Scenario in which the target must be reached.
+    between_drive_sigma : float
+        Drive-to-drive spread of consumption. [ratio]
+    drive_count : int
+        Drives behind it; zero for a plan.
+    is_prior_dominated : bool
+        True when fewer than two drives stand behind it.
+    note : str
+        In plain words.
+    """
+
+    schema: ClassVar[str] = "range-prediction/1"
+
+    scenarios: tuple[ScenarioRange, ...]
+    basis: str
+    target_range_m: float
+    reserve_ratio: float
+    ageing_ratio: float
+    target_scenario: str
+    between_drive_sigma: float
+    drive_count: int
+    is_prior_dominated: bool
+    note: str
+
+    def scenario(self, name: str) -> ScenarioRange:
+        """Return one scenario by name; raises KeyError where there is none."""
+        for found in self.scenarios:
+            if found.name == name:
+                return found
+        raise KeyError(name)
+
+    @property
+    def target(self) -> ScenarioRange:
+        """The scenario in which the target must be reached."""
+        return self.scenario(self.target_scenario)
+
+
+def predict_range(
+    distribution: ParameterDistribution,
+    build: BuildSettings,
+    scenarios: Sequence[PreparedScenario],
+    *,
+    usable: UsableEnergy,
+    between_drive_sigma: float,
+    driven: DrivenHull | None,
+    rng: np.random.Generator,
+    samples: int = 10_000,
+) -> RangePrediction:
+    """Driving range of each scenario, from the joint distribution of the parameters.
+
+    Parameters
+    ----------
+    distribution : ParameterDistribution
+        Prior of a plan or posterior of a fit.
+    build : BuildSettings
+        The build.
+    scenarios : sequence of PreparedScenario
+        What is driven.
+    usable : UsableEnergy
+        What the pack gives.
+    between_drive_sigma : float
+        Drive-to-drive spread of consumption. [ratio]
+    driven : DrivenHull or None
+        What the drives cover; None for a plan.
+    rng : numpy.random.Generator
+        Source of the samples.
+    samples : int
+        Number of samples.
+
+    Returns
+    -------
+    RangePrediction
+        One entry per scenario.
+    """
+    draws = draw_samples(distribution, build, samples, rng)
+    drive_count = 0 if driven is None else driven.drive_count
+    ranges = tuple(
+        _scenario_range(prepared, draws, build, usable, between_drive_sigma, driven, rng) for prepared in scenarios
+    )
+    return RangePrediction(
+        scenarios=ranges,
+        basis="plan" if driven is None else "fit",
+        target_range_m=build.target.range_m,
+        reserve_ratio=build.target.reserve_ratio,
+        ageing_ratio=build.target.ageing_ratio,
+        target_scenario=build.target.scenario,
+        between_drive_sigma=between_drive_sigma,
+        drive_count=drive_count,
+        is_prior_dominated=drive_count < 2,
+        note=PRIOR_DOMINATED if drive_count == 1 else "",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Draws:
+    """Samples shared by all scenarios, so that scenarios differ by what is driven and not by chance.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (n, 6)
+        In ``PARAMETER_NAMES`` order.
+    median : ndarray, shape (1, 6)
+        Medians.
+    environment : Environment
+        One value per sample.
+    drive, usable, usable_loss : ndarray, shape (n,)
+        Standard normal deviations: drive to drive, usable energy, usable loss per kelvin.
+    """
+
+    parameters: FloatArray
+    median: FloatArray
+    environment: Environment
+    drive: FloatArray
+    usable: FloatArray
+    usable_loss: FloatArray
+
+
+def draw_samples(
+    distribution: ParameterDistribution, build: BuildSettings, samples: int, rng: np.random.Generator
+) -> Draws:
+    """Draw parameters and everything else that a range hangs on.
+
+    Parameters
+    ----------
+    distribution : ParameterDistribution
+        Prior or posterior.
+    build : BuildSettings
+        Holds what the parameters do not: answers to temperature.
+    samples : int
+        Number of samples.
+    rng : numpy.random.Generator
+        Source of the samples.
+
+    Returns
+    -------
+    Draws
+        Efficiencies held below one.
+    """
+    parameters = distribution.sample(samples, rng)
+    for name in ("drive_efficiency_ratio", "regen_efficiency_ratio"):
+        column = PARAMETER_NAMES.index(name)
+        parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
+
+    def normal(value: PlanningValue) -> FloatArray:
+        return np.maximum(value.value + value.sigma * rng.standard_normal(samples), 0.0)
+
+    environment = Environment(
+        rolling_temperature_coefficient_per_k=normal(build.vehicle.rolling_temperature_coefficient_per_k),
+        heating_w_per_k=normal(build.auxiliary.heating_w_per_k),
+        cooling_w_per_k=normal(build.auxiliary.cooling_w_per_k),
+    )
+    drive, usable, usable_loss = rng.standard_normal((3, samples))
+    return Draws(
+        parameters=parameters,
+        median=distribution.median[np.newaxis, :],
+        environment=environment,
+        drive=drive,
+        usable=usable,
+        usable_loss=usable_loss,
+    )
+
+
+def available_share_ratio(target: Target) -> float:
+    """Share of usable energy that is left after reserve and ageing. [ratio]"""
+    return (1.0 - target.reserve_ratio) * (1.0 - target.ageing_ratio)
+
+
+def reach_probability(
+    usable_energy_wh: float,
+    consumption_wh_per_km: float,
+    range_m: float,
+    *,
+    consumption_log_sigma: float,
+    usable_log_sigma: float,
+) -> float:
+    """Chance that a range is reached, in closed form.
+
+    Parameters
+    ----------
+    usable_energy_wh, consumption_wh_per_km : float
+        Medians of two lognormals. [Wh, Wh/km]
+    range_m : float
+        Range asked for. [m]
+    consumption_log_sigma, usable_log_sigma : float
+        Standard deviations of their logarithms. [ratio]
+
+    Returns
+    -------
+    float
+        0 to 1. [ratio]
+    """
+    margin = np.log(usable_energy_wh / (consumption_wh_per_km * range_m / 1000.0))
+    spread = float(np.hypot(consumption_log_sigma, usable_log_sigma))
+    if spread == 0.0:
+        return 1.0 if margin >= 0 else 0.0
+    return float(norm.cdf(margin / spread))
+
+
+def _scenario_range(
+    prepared: PreparedScenario,
+    draws: Draws,
+    build: BuildSettings,
+    usable: UsableEnergy,
+    between_drive_sigma: float,
+    driven: DrivenHull | None,
+    rng: np.random.Generator,
+) -> ScenarioRange:
+    conditions = prepared.parts[0].conditions
+    outside = extrapolation_of(driven, prepared.speed_span_m_per_s, conditions.ambient_temperature_degc)
+    consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
+    consumed = consumed * np.exp(between_drive_sigma * draws.drive)
+    if outside.is_extrapolated:
+        consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
+    breakdown = scenario_breakdown(prepared, draws.median, build)
+    energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss)
+    share = available_share_ratio(build.target)
+    # A scenario that gains energy, such as a long descent, has no range; it is shown as unbounded.
+    range_m = np.where(consumed > 0, share * energy_wh / np.maximum(consumed, 1e-9) * 1000.0, np.inf)
+    log_consumed = np.log(np.maximum(consumed, 1e-9))
+    consumption_sigma, usable_sigma = float(log_consumed.std()), float(np.log(energy_wh).std())
+    target_m = build.target.range_m
+    return ScenarioRange(
+        name=prepared.name,
+        kind=prepared.scenario.kind.value,
+        consumption=Quantiles.of_samples(consumed, "Wh/km"),
+        range_m=Quantiles.of_samples(range_m, "m"),
+        usable_energy=Quantiles.of_samples(energy_wh, "Wh"),
+        probability_of_target=float(np.mean(range_m >= target_m)),
+        probability_closed_form=reach_probability(
+            share * float(np.median(energy_wh)),
+            float(np.exp(log_consumed.mean())),
+            target_m,
+            consumption_log_sigma=consumption_sigma,
+            usable_log_sigma=usable_sigma,
+        ),
+        consumption_log_sigma=consumption_sigma,
+        usable_log_sigma=usable_sigma,
+        breakdown=breakdown,
+        mean_speed_m_per_s=prepared.mean_speed_m_per_s,
+        ambient_temperature_degc=conditions.ambient_temperature_degc,
+        payload_kg=conditions.payload_kg,
+        is_extrapolated=outside.is_extrapolated,
+        speed_beyond_m_per_s=outside.speed_beyond_m_per_s,
+        temperature_beyond_k=outside.temperature_beyond_k,
+        note=_note(outside),
+    )
+
+
+def _note(outside: Extrapolation) -> str:
+    """Say in which way a scenario lies outside what was driven."""
+    parts = []
+    if outside.speed_beyond_m_per_s:
+        parts.append("faster than was driven" if outside.speed_beyond_m_per_s > 0 else "slower than was driven")
+    if outside.temperature_beyond_k:
+        parts.append("hotter than was driven" if outside.temperature_beyond_k > 0 else "colder than was driven")
+    return f"{' and '.join(parts)}: interval widened by {outside.log_sigma:.0%}" if parts else ""

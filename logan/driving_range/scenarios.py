@@ -1,0 +1,209 @@
+"""Scenarios made ready: which schedules are driven in which conditions, and for what share of the distance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from logan.errors import ConfigurationError
+from logan.model.conditions import Conditions, conditions_of_scenario
+from logan.model.forward import ConsumptionBreakdown, Environment, consumption, consumption_wh_per_km
+from logan.model.schedule import Schedule, steady_schedule
+from logan.physics.powertrain import LossTerms
+from logan.settings import BuildSettings, Scenario, ScenarioKind
+from logan.units import FloatArray
+
+_WEATHER_AND_LOAD = (
+    "ambient_temperature_degc",
+    "pressure_pa",
+    "relative_humidity_ratio",
+    "payload_kg",
+    "headwind_m_per_s",
+    "drag_area_factor",
+    "rolling_factor",
+    "cabin_climate",
+    "warm_start",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScenarioPart:
+    """One schedule of a scenario, its conditions, and its share of the distance."""
+
+    schedule: Schedule
+    conditions: Conditions
+    share_ratio: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedScenario:
+    """A scenario with everything that was on disk already read.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As the build names it.
+    parts : tuple of ScenarioPart
+        Shares add up to one.
+    """
+
+    scenario: Scenario
+    parts: tuple[ScenarioPart, ...]
+
+    @property
+    def name(self) -> str:
+        """The user's name for it."""
+        return self.scenario.name
+
+    @property
+    def mean_speed_m_per_s(self) -> float:
+        """Distance over time, stops included. [m/s]"""
+        return 1.0 / sum(part.share_ratio / part.schedule.mean_speed_m_per_s for part in self.parts)
+
+    @property
+    def speed_span_m_per_s(self) -> tuple[float, float]:
+        """Lowest and highest speeds at which much of the distance is driven. [m/s]"""
+        spans = [part.schedule.speed_span_m_per_s for part in self.parts]
+        return min(low for low, _ in spans), max(high for _, high in spans)
+
+
+def prepare_scenarios(
+    scenarios: Sequence[Scenario], schedule_of: Callable[[Scenario], Schedule]
+) -> tuple[PreparedScenario, ...]:
+    """Find the schedules of all scenarios; a mix takes those of the scenarios that it names.
+
+    Parameters
+    ----------
+    scenarios : sequence of Scenario
+        All scenarios of a build.
+    schedule_of : callable
+        Reads the schedule of a cycle, a route or a recorded drive.
+
+    Returns
+    -------
+    tuple of PreparedScenario
+        In the same order.
+
+    Raises
+    ------
+    ConfigurationError
+        If a mix names a scenario that is not there, or itself, or shares that are not above zero.
+    """
+    by_name = {scenario.name: scenario for scenario in scenarios}
+    return tuple(
+        PreparedScenario(scenario=scenario, parts=_parts(scenario, by_name, schedule_of, ())) for scenario in scenarios
+    )
+
+
+def _parts(
+    scenario: Scenario,
+    by_name: Mapping[str, Scenario],
+    schedule_of: Callable[[Scenario], Schedule],
+    within: tuple[str, ...],
+) -> tuple[ScenarioPart, ...]:
+    if scenario.kind is not ScenarioKind.MIX:
+        return (ScenarioPart(schedule=_schedule(scenario, schedule_of), conditions=conditions_of_scenario(scenario)),)
+    place = f"scenario '{scenario.name}'"
+    if scenario.name in within:
+        raise ConfigurationError(f"{place} is part of itself", "Take it out of its own parts")
+    if not scenario.parts or any(share <= 0 for share in scenario.parts.values()):
+        raise ConfigurationError(f"{place} needs parts with shares above zero", "Such as {city = 0.55, highway = 0.45}")
+    total = sum(scenario.parts.values())
+    found: list[ScenarioPart] = []
+    for name, share in scenario.parts.items():
+        if name not in by_name:
+            known = ", ".join(sorted(by_name))
+            raise ConfigurationError(f"{place} names an unknown scenario '{name}'", f"Name one of: {known}")
+        found.extend(
+            ScenarioPart(
+                schedule=part.schedule,
+                conditions=_overridden(part.conditions, scenario),
+                share_ratio=part.share_ratio * share / total,
+            )
+            for part in _parts(by_name[name], by_name, schedule_of, (*within, scenario.name))
+        )
+    return tuple(found)
+
+
+def _schedule(scenario: Scenario, schedule_of: Callable[[Scenario], Schedule]) -> Schedule:
+    if scenario.kind is not ScenarioKind.STEADY:
+        return schedule_of(scenario)
+    if scenario.speed_m_per_s is None or scenario.speed_m_per_s <= 0:
+        raise ConfigurationError(f"scenario '{scenario.name}' needs a speed above zero", "Give its speed")
+    return steady_schedule(scenario.speed_m_per_s, grade_ratio=scenario.grade_ratio, name=scenario.name)
+
+
+def _overridden(conditions: Conditions, mix: Scenario) -> Conditions:
+    """Conditions of a part, with what the mix itself asks for in their place."""
+    defaults = {field.name: field.default for field in fields(Scenario)}
+    content = {field.name: getattr(conditions, field.name) for field in fields(Conditions)}
+    for name in _WEATHER_AND_LOAD:
+        if getattr(mix, name) != defaults[name]:
+            content[name] = getattr(mix, name)
+    return Conditions(**content)
+
+
+def scenario_consumption_wh_per_km(
+    prepared: PreparedScenario,
+    parameters: FloatArray,
+    build: BuildSettings,
+    *,
+    environment: Environment | None = None,
+    loss_terms: LossTerms | None = None,
+) -> FloatArray:
+    """Net consumption of a scenario for each parameter sample.
+
+    Parameters
+    ----------
+    prepared : PreparedScenario
+        The scenario.
+    parameters : ndarray, shape (n, 6)
+        In ``PARAMETER_NAMES`` order.
+    build, environment, loss_terms
+        As in ``consumption``.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Weighed by share of distance. [Wh/km]
+    """
+    total = np.zeros(np.atleast_2d(parameters).shape[0])
+    for part in prepared.parts:
+        total += part.share_ratio * consumption_wh_per_km(
+            part.schedule, part.conditions, parameters, build, environment=environment, loss_terms=loss_terms
+        )
+    return total
+
+
+def scenario_breakdown(
+    prepared: PreparedScenario,
+    parameters: FloatArray,
+    build: BuildSettings,
+    *,
+    environment: Environment | None = None,
+    loss_terms: LossTerms | None = None,
+) -> ConsumptionBreakdown:
+    """Consumption of a scenario by cause, for each parameter sample; arguments as in ``consumption``.
+
+    Returns
+    -------
+    ConsumptionBreakdown
+        Weighed by share of distance; its distance and duration are those of one kilometre. [Wh/km]
+    """
+    parts = [
+        (
+            part.share_ratio,
+            consumption(
+                part.schedule, part.conditions, parameters, build, environment=environment, loss_terms=loss_terms
+            ),
+        )
+        for part in prepared.parts
+    ]
+    content: dict[str, FloatArray] = {}
+    for field in fields(ConsumptionBreakdown):
+        if field.name.endswith("_wh_per_km"):
+            content[field.name] = np.asarray(sum(share * getattr(found, field.name) for share, found in parts))
+    seconds_per_km = sum(share * 1000.0 * found.duration_s / found.distance_m for share, found in parts)
+    return ConsumptionBreakdown(**content, distance_m=1000.0, duration_s=seconds_per_km)  # type: ignore[arg-type]

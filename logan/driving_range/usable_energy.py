@@ -1,0 +1,136 @@
+"""Usable energy of the pack: by cell temperature, by load, with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.model.conditions import Conditions
+from logan.model.forward import ConsumptionBreakdown, nominal_open_circuit_voltage_v
+from logan.physics.battery import REFERENCE_TEMPERATURE_DEGC, pack_current_a, resistance_at_ohm
+from logan.results import Estimate
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+REFERENCE_DISCHARGE_TIME_S: Final = 3.0 * 3600.0
+"""Moderate load, at which usable energy is stated: empty in three hours (common practice)."""
+
+_LEAST_SHARE_RATIO: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsableEnergy:
+    """What the pack gives between the ends of its window.
+
+    Parameters
+    ----------
+    energy_wh, sigma_wh : float
+        At the terminals, 25 degC and moderate load, and one standard uncertainty. [Wh]
+    loss_per_k, loss_sigma_per_k : float
+        Share lost per kelvin of the cells below 25 degC, and its standard uncertainty. [1/K]
+    resistance_ohm, open_circuit_voltage_v, activation_j_per_mol : float
+        Pack, for the effect of load. [ohm, V, J/mol]
+    source : str
+        Where the energy comes from.
+    """
+
+    schema: ClassVar[str] = "usable-energy/1"
+
+    energy_wh: float
+    sigma_wh: float
+    loss_per_k: float
+    loss_sigma_per_k: float
+    resistance_ohm: float
+    open_circuit_voltage_v: float
+    activation_j_per_mol: float
+    source: str
+
+    @property
+    def estimate(self) -> Estimate:
+        """Usable energy at 25 degC and moderate load."""
+        return Estimate(self.energy_wh, "Wh", self.sigma_wh, self.source)
+
+    @property
+    def log_sigma(self) -> float:
+        """Relative standard uncertainty, of the logarithm. [ratio]"""
+        return float(np.sqrt(np.log1p((self.sigma_wh / self.energy_wh) ** 2)))
+
+    def temperature_share(self, cell_temperature_degc: float, loss_per_k: float | FloatArray) -> FloatArray:
+        """Share of the energy that is left in the cold, shape of ``loss_per_k``. [ratio]"""
+        cold_k = max(0.0, REFERENCE_TEMPERATURE_DEGC - cell_temperature_degc)
+        return np.maximum(1.0 - np.asarray(loss_per_k, dtype=np.float64) * cold_k, _LEAST_SHARE_RATIO)
+
+    def load_share(self, breakdown: ConsumptionBreakdown, conditions: Conditions) -> float:
+        """Energy at the terminals under a scenario's load over that at moderate load. [ratio]
+
+        Both at the scenario's cell temperature, since the loss per kelvin covers the temperature.
+        """
+        resistance_ohm = float(
+            resistance_at_ohm(self.resistance_ohm, conditions.cell_temperature_degc, self.activation_j_per_mol)
+        )
+        heat, total = float(breakdown.pack_resistance_wh_per_km[0]), float(breakdown.total_wh_per_km[0])
+        reference_w = self.energy_wh * 3600.0 / REFERENCE_DISCHARGE_TIME_S
+        reference_a = float(pack_current_a(np.array([reference_w]), self.open_circuit_voltage_v, resistance_ohm)[0])
+        if total <= 0 or not np.isfinite(reference_a):
+            return 1.0
+        reference_heat_w = resistance_ohm * reference_a**2
+        return (total / (total + heat)) * (reference_w + reference_heat_w) / reference_w
+
+    def sample(
+        self,
+        breakdown: ConsumptionBreakdown,
+        conditions: Conditions,
+        deviation: FloatArray,
+        loss_deviation: FloatArray,
+    ) -> FloatArray:
+        """Usable energy under a scenario's load and temperature for each sample.
+
+        Parameters
+        ----------
+        breakdown : ConsumptionBreakdown
+            Of the scenario at the median parameters, shape (1,).
+        conditions : Conditions
+            Cell temperature.
+        deviation, loss_deviation : ndarray, shape (n,)
+            Standard normal deviations of the energy and of the loss per kelvin.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Usable energy at the terminals. [Wh]
+        """
+        loss = np.maximum(self.loss_per_k + self.loss_sigma_per_k * loss_deviation, 0.0)
+        share = self.temperature_share(conditions.cell_temperature_degc, loss) * self.load_share(breakdown, conditions)
+        return np.asarray(self.energy_wh * np.exp(self.log_sigma * deviation) * share)
+
+
+def usable_energy_of(build: BuildSettings, measured: Estimate | None = None) -> UsableEnergy:
+    """Usable energy that a build assumes, or that was measured.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+    measured : Estimate, optional
+        Usable energy at 25 degC and moderate load, with its uncertainty; takes the plan's place. [Wh]
+
+    Returns
+    -------
+    UsableEnergy
+        For predictions.
+    """
+    pack = build.pack
+    planned = Estimate(pack.usable_energy_wh.value, "Wh", pack.usable_energy_wh.sigma, pack.usable_energy_wh.source)
+    chosen = planned if measured is None else measured
+    return UsableEnergy(
+        energy_wh=chosen.value,
+        sigma_wh=pack.usable_energy_wh.sigma if chosen.sigma is None else chosen.sigma,
+        loss_per_k=pack.usable_loss_per_k.value,
+        loss_sigma_per_k=pack.usable_loss_per_k.sigma,
+        resistance_ohm=pack.resistance_ohm.value,
+        open_circuit_voltage_v=nominal_open_circuit_voltage_v(build),
+        activation_j_per_mol=pack.resistance_activation_j_per_mol,
+        source=chosen.source,
+    )
