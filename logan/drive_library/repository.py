@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+import contextlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace as replace_fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -11,41 +12,78 @@ from typing import Any
 import numpy as np
 
 from logan.drive.drive import Drive, DriveConditions
+from logan.drive_library.analysis_cache import AnalysisCache, CachedAnalysis
+from logan.drive_library.drive_file import read_drive
+from logan.drive_library.durable import locked
+from logan.drive_library.folder import LibraryFolder
+from logan.drive_library.index import DriveIndex
+from logan.drive_library.intake import publish, staged
+from logan.drive_library.notes import Notes, read_notes, write_notes
+from logan.drive_library.raw_file import read_raw_file
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
+from logan.drive_library.stored_file import drive_file_name, drive_id_of
+from logan.drive_library.upkeep import check_folder, is_up_to_date, sweep, take_in_changes, unreferenced_logs
+from logan.errors import DriveLibraryError, UsageError
+from logan.frames.grouping import FrameKey
+from logan.frames.raw_columns import RawColumns
 from logan.results import JsonValue
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CachedAnalysis:
-    """A stored analysis: a JSON part and named arrays."""
-
-    content: JsonValue
-    arrays: Mapping[str, np.ndarray[Any, Any]]
+__all__ = ["CachedAnalysis", "DriveLibrary"]
 
 
 class DriveLibrary:
     """One folder of drives.
 
     The files are the truth; the index beside them is only there for speed. Several
-    processes may read and add at the same time.
+    processes may read and add at the same time. Open one with ``DriveLibrary.open``.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: LibraryFolder, index: DriveIndex, cache: AnalysisCache) -> None:
+        self._folder = folder
+        self._index = index
+        self._cache = cache
 
     @classmethod
     def open(cls, folder: Path | str, *, create: bool = False) -> DriveLibrary:
         """Open a library, taking in what is new in the folder since it was last opened.
+
+        Parameters
+        ----------
+        folder : Path or str
+            The library's folder, ``drives/`` of a build.
+        create : bool
+            Make it where there is none.
 
         Raises
         ------
         DriveLibraryError
             If there is none and ``create`` is False, or a newer logan wrote it.
         """
-        raise NotImplementedError
+        place = LibraryFolder(Path(folder).absolute())
+        place.prepare(create=create)
+        if place.is_writable:
+            for part in (place.notes, place.raw, place.logs, place.incoming):
+                part.mkdir(exist_ok=True)
+            sweep(place)
+        # Under the lock, so that nobody makes the index's tables while somebody else does.
+        with _publishing(place):
+            library = cls(place, DriveIndex(place.index), AnalysisCache(place.cache))
+        try:
+            library.refresh()
+        except BaseException:
+            library.close()
+            raise
+        return library
+
+    @property
+    def folder(self) -> Path:
+        """Where the library lies."""
+        return self._folder.root
 
     def close(self) -> None:
         """Let the index go."""
+        self._index.close()
+        self._cache.close()
 
     def __enter__(self) -> DriveLibrary:
         return self
@@ -55,17 +93,47 @@ class DriveLibrary:
     ) -> None:
         self.close()
 
+    def refresh(self) -> None:
+        """Take in what other processes, or a file manager, did to the folder."""
+        if is_up_to_date(self._folder, self._index):
+            return
+        with _publishing(self._folder):
+            for drive_id in take_in_changes(self._folder, self._index):
+                self._cache.forget(drive_id)
+
     def drives(self) -> tuple[DriveRecord, ...]:
         """Every drive, by number, without opening a drive file."""
-        raise NotImplementedError
+        return self._index.records()
 
     def record(self, drive: int | str) -> DriveRecord:
-        """One drive by number (``12`` or ``"12"``) or by the first digits of its id."""
-        raise NotImplementedError
+        """One drive by number (``12`` or ``"12"``) or by the first digits of its id.
+
+        Raises
+        ------
+        UsageError
+            If no drive, or more than one, answers to it.
+        """
+        name = str(drive).strip().lower().removeprefix("#")
+        if name.isdecimal() and len(name) < 10:
+            found = self._index.records("WHERE number = ?", (int(name),))
+            if found:
+                return found[0]
+        if len(name) >= 4 and all(digit in "0123456789abcdef" for digit in name):
+            found = self._index.records("WHERE id >= ? AND id < ?", (name, name + "g"))
+            if len(found) == 1:
+                return found[0]
+            if found:
+                raise UsageError(f"{len(found)} drives have an id that begins with '{name}'", "Give more digits")
+        raise UsageError(f"there is no drive '{drive}' in the library", "See: logan drives", self.folder)
 
     def find_by_source(self, sha256s: Iterable[str], *, part: int = 0) -> DriveRecord | None:
         """The drive that came from exactly these logs, or None."""
-        raise NotImplementedError
+        found = self._index.records("WHERE id = ?", (drive_id_of(sha256s, part),))
+        return found[0] if found else None
+
+    def drives_from(self, sha256: str) -> tuple[DriveRecord, ...]:
+        """Every drive that a log had a part in."""
+        return self._index.records("WHERE id IN (SELECT drive_id FROM source WHERE sha256 = ?)", (sha256,))
 
     def add(
         self,
@@ -73,7 +141,7 @@ class DriveLibrary:
         *,
         summary: DriveSummary | None = None,
         part: int = 0,
-        raw: object | None = None,
+        raw: RawColumns | None = None,
         keep_logs: Sequence[Path] = (),
         replace: bool = False,
     ) -> DriveRecord:
@@ -93,7 +161,7 @@ class DriveLibrary:
             Logs whose bytes are copied into the library; others are referenced by their hash.
         replace : bool
             Store again a drive that is there already (after a change of DBC or channel map);
-            number and conditions stay.
+            number and notes stay.
 
         Returns
         -------
@@ -103,43 +171,121 @@ class DriveLibrary:
         Raises
         ------
         DriveLibraryError
-            If the disk is full or the folder cannot be written.
+            If the disk is full, the folder cannot be written, or a log changed since it was read.
+        UsageError
+            If the drive says of no log that it came from it.
         """
-        raise NotImplementedError
+        if not drive.sources:
+            raise UsageError("the drive does not say which log it came from", "Give it sources before storing it")
+        hashes = [source.sha256 for source in drive.sources]
+        known = self.find_by_source(hashes, part=part)
+        if known is not None and not replace:
+            return known
+        drive_id = drive_id_of(hashes, part)
+        with (
+            staged(
+                self._folder,
+                drive,
+                drive_id=drive_id,
+                part=part,
+                summary=summary or DriveSummary(),
+                raw=raw,
+                keep_logs=keep_logs,
+            ) as files,
+            locked(self._folder.publish_lock),
+        ):
+            take_in_changes(self._folder, self._index)
+            record = publish(self._folder, self._index, files, drive_id, replace=replace)
+            if replace:
+                self._forget_summary(drive_id)
+        self._cache.forget(drive_id)
+        return self.record(record.id)
+
+    def _forget_summary(self, drive_id: str) -> None:
+        """A summary noted for the drive that was replaced says nothing about the new one."""
+        path = self._folder.notes_of(drive_id)
+        notes = read_notes(path)
+        if notes.summary is not None:
+            write_notes(path, Notes(conditions=notes.conditions), self._folder.incoming)
+            take_in_changes(self._folder, self._index)
 
     def load(self, drive: int | str, channels: Iterable[str] | None = None) -> Drive:
         """Read a drive back, whole or only some of its channels.
+
+        Parameters
+        ----------
+        drive : int or str
+            Number or id.
+        channels : iterable of str, optional
+            Canonical names; those that the drive does not have are passed over.
 
         Raises
         ------
         DriveLibraryError
             If its file is damaged.
         """
-        raise NotImplementedError
+        record = self.record(drive)
+        path = self.folder / drive_file_name(record.number, record.id)
+        return replace_fields(read_drive(path, channels), conditions=record.conditions)
 
-    def raw(self, drive: int | str) -> Any:
-        """Frames of the log as ``RawColumns``; None where they were not kept."""
-        raise NotImplementedError
+    def path(self, drive: int | str) -> Path:
+        """File of a drive."""
+        record = self.record(drive)
+        return self.folder / drive_file_name(record.number, record.id)
+
+    def raw(self, drive: int | str, keys: Iterable[FrameKey] | None = None) -> RawColumns | None:
+        """Frames of the log; None where they were not kept."""
+        path = self._folder.raw_of(self.record(drive).id)
+        return read_raw_file(path, keys) if path.exists() else None
+
+    def kept_log(self, sha256: str) -> Path | None:
+        """The library's copy of a log; None where it was only referenced."""
+        return self._folder.log_of(sha256)
 
     def set_conditions(self, drive: int | str, conditions: DriveConditions) -> DriveRecord:
         """Note conditions, tags or a reason to leave the drive out of the fit."""
-        raise NotImplementedError
+        return self._set_notes(drive, conditions=conditions)
 
     def set_summary(self, drive: int | str, summary: DriveSummary) -> DriveRecord:
         """Replace the summary after a new analysis."""
-        raise NotImplementedError
+        return self._set_notes(drive, summary=summary)
+
+    def _set_notes(
+        self,
+        drive: int | str,
+        *,
+        conditions: DriveConditions | None = None,
+        summary: DriveSummary | None = None,
+    ) -> DriveRecord:
+        record = self.record(drive)
+        path = self._folder.notes_of(record.id)
+        try:
+            with locked(self._folder.writers_lock, shared=True), locked(self._folder.publish_lock):
+                before = read_notes(path)
+                notes = Notes(conditions=conditions or before.conditions, summary=summary or before.summary)
+                write_notes(path, notes, self._folder.incoming)
+                take_in_changes(self._folder, self._index)
+        except OSError as error:
+            if isinstance(error, DriveLibraryError):
+                raise
+            raise DriveLibraryError(
+                f"the note could not be stored ({error.strerror or error})",
+                "Make room; the notes are as they were",
+                path,
+            ) from error
+        return self.record(record.id)
 
     def metric(self, name: str) -> tuple[MetricPoint, ...]:
         """One metric over all drives, by start time."""
-        raise NotImplementedError
+        return self._index.metric(name)
 
     def metric_names(self) -> tuple[str, ...]:
         """Metrics that any drive has."""
-        raise NotImplementedError
+        return self._index.metric_names()
 
     def analysis(self, drive: int | str, key: str, fingerprint: str) -> CachedAnalysis | None:
         """A stored analysis, if it was made with settings of this fingerprint; else None."""
-        raise NotImplementedError
+        return self._cache.get(self.record(drive).id, key, fingerprint)
 
     def set_analysis(
         self,
@@ -150,16 +296,46 @@ class DriveLibrary:
         arrays: Mapping[str, np.ndarray[Any, Any]] | None = None,
     ) -> None:
         """Store an analysis in place of an older one of the same key."""
-        raise NotImplementedError
+        self._cache.put(self.record(drive).id, key, fingerprint, CachedAnalysis(content, arrays or {}))
 
     def remove(self, drive: int | str) -> None:
-        """Take a drive, its frames and its kept logs out of the library."""
-        raise NotImplementedError
+        """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""
+        record = self.record(drive)
+        with locked(self._folder.publish_lock):
+            self.path(record.number).unlink(missing_ok=True)
+            self._folder.notes_of(record.id).unlink(missing_ok=True)
+            self._folder.raw_of(record.id).unlink(missing_ok=True)
+            take_in_changes(self._folder, self._index)
+            kept = {source.sha256 for other in self.drives() for source in other.sources}
+            own = {source.sha256 for source in record.sources}
+            for path in unreferenced_logs(self._folder, kept):
+                if path.name[:64] in own:
+                    path.unlink(missing_ok=True)
+        self._cache.forget(record.id)
 
     def rebuild(self) -> int:
-        """Make the index again from the files alone; returns the number of drives."""
-        raise NotImplementedError
+        """Make the index again from the files alone.
+
+        Returns
+        -------
+        int
+            Drives found.
+        """
+        with _publishing(self._folder):
+            self._index.start_over()
+            take_in_changes(self._folder, self._index)
+        return len(self.drives())
 
     def check(self) -> CheckReport:
         """Read every file from end to end and say what is damaged."""
-        raise NotImplementedError
+        return check_folder(self._folder)
+
+
+@contextlib.contextmanager
+def _publishing(folder: LibraryFolder) -> Iterator[None]:
+    """Hold the publish lock where there can be one."""
+    if not folder.is_writable:
+        yield
+        return
+    with locked(folder.publish_lock):
+        yield

@@ -1,0 +1,284 @@
+"""One drive in one Parquet file that any Parquet reader opens.
+
+The table has a column ``time_ns`` (int64, from the start of the drive) and one column per
+channel (float64, SI). Channels sampled at the same instants share a row group, in which
+the other channels are null: native rates, no resampling, and no time stored twice. NaN is
+a sample that was masked. A column ``time_s`` exists only where some time is not a whole
+nanosecond. The footer's ``logan.drive`` is the header; ``logan.sha256`` is the hash of the
+header and of every sample, so that a file proves itself.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
+
+import numpy as np
+
+from logan.drive.drive import Channel, Drive
+from logan.drive_library.header import ChannelHeader, DriveHeader
+from logan.drive_library.records import DriveSummary
+from logan.errors import DriveLibraryError
+from logan.units import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+HEADER_KEY: Final = b"logan.drive"
+HASH_KEY: Final = b"logan.sha256"
+ZSTD_LEVEL: Final = 3
+MAX_HEADER_BYTES: Final = 64 * 2**20
+REMEDY: Final = "Import its log again, or take the drive out with: logan library remove"
+
+
+def write_drive_file(
+    target: Path | BinaryIO, drive: Drive, *, drive_id: str, part: int = 0, summary: DriveSummary | None = None
+) -> DriveHeader:
+    """Write a drive; the caller makes it atomic.
+
+    Parameters
+    ----------
+    target : Path or binary file
+        Where to.
+    drive : Drive
+        The drive.
+    drive_id : str
+        Its id.
+    part : int
+        Which of several drives in the same logs.
+    summary : DriveSummary, optional
+        What was worked out for it.
+
+    Returns
+    -------
+    DriveHeader
+        What was written into the footer.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    axes, placed = _group_by_axis(drive)
+    header = DriveHeader.of(
+        drive, drive_id=drive_id, part=part, summary=summary or DriveSummary(), channels=tuple(placed)
+    )
+    exact = [_whole_nanoseconds(axis) for axis in axes]
+    needs_seconds = any(nanoseconds is None for nanoseconds in exact)
+    schema = _schema(header, drive, needs_seconds)
+    encoding = dict.fromkeys(schema.names, "BYTE_STREAM_SPLIT") | {"time_ns": "DELTA_BINARY_PACKED"}
+    with pq.ParquetWriter(
+        target,
+        schema,
+        compression="zstd",
+        compression_level=ZSTD_LEVEL,
+        use_dictionary=False,
+        write_statistics=False,
+        column_encoding=encoding,
+        write_page_checksum=True,
+    ) as writer:
+        for row_group, axis in enumerate(axes):
+            columns = _columns(schema, drive, header, row_group, axis, exact[row_group])
+            writer.write_table(pa.Table.from_arrays(columns, schema=schema), row_group_size=axis.size)
+    return header
+
+
+def read_header(source: Path | BinaryIO) -> DriveHeader:
+    """Read the header of a drive file, and not a sample.
+
+    Raises
+    ------
+    DriveLibraryError
+        If the file is damaged, is no drive, or a newer logan wrote it.
+    """
+    with _opened(source) as parquet:
+        return _header_of(parquet, source)
+
+
+def read_drive(source: Path | BinaryIO, channels: Iterable[str] | None = None) -> Drive:
+    """Read a drive, whole or only some of its channels; names that it does not have are passed over.
+
+    Raises
+    ------
+    DriveLibraryError
+        If the file is damaged, is no drive, or a newer logan wrote it.
+    """
+    wanted = None if channels is None else set(channels)
+    with _opened(source) as parquet:
+        header = _header_of(parquet, source)
+        chosen = [entry for entry in header.channels if wanted is None or entry.name in wanted]
+        try:
+            samples = _read_samples(parquet, chosen)
+        except (OSError, ValueError, KeyError, IndexError) as error:
+            raise _damaged(source, f"its samples cannot be read ({_first_line(error)})") from error
+    return Drive(
+        channels=samples,
+        start_ns=header.start_ns,
+        sources=header.sources,
+        dbcs=header.dbcs,
+        history=header.history,
+        conditions=header.conditions,
+        is_averaged=header.is_averaged,
+    )
+
+
+def verify_drive_file(source: Path | BinaryIO) -> DriveHeader:
+    """Read a file from end to end and compare it with its own hash.
+
+    Raises
+    ------
+    DriveLibraryError
+        If anything in it is not what was written.
+    """
+    drive = read_drive(source)
+    with _opened(source) as parquet:
+        header, footer = _header_of(parquet, source), parquet.schema_arrow.metadata
+    # The header's bytes are hashed as they stand: an older version's would not be written the same way today.
+    if _digest(footer[HEADER_KEY], header, drive).encode() != footer.get(HASH_KEY):
+        raise _damaged(source, "its content does not have the hash it was written with")
+    return header
+
+
+def _group_by_axis(drive: Drive) -> tuple[list[FloatArray], list[ChannelHeader]]:
+    axes: list[FloatArray] = []
+    row_group_of: dict[bytes, int] = {}
+    placed = []
+    for name, channel in drive.channels.items():
+        row_group = -1
+        if channel.time_s.size:
+            key = hashlib.blake2b(np.ascontiguousarray(channel.time_s).data, digest_size=16).digest()
+            row_group = row_group_of.setdefault(key, len(axes))
+            if row_group == len(axes):
+                axes.append(channel.time_s)
+        placed.append(
+            ChannelHeader(
+                name=name,
+                unit=channel.unit,
+                source=channel.source,
+                row_group=row_group,
+                count=int(channel.time_s.size),
+                is_derived=channel.is_derived,
+                sigma=channel.sigma,
+            )
+        )
+    return axes, placed
+
+
+def _whole_nanoseconds(time_s: FloatArray) -> IntArray | None:
+    """Times as int64, or None where that would change one of them."""
+    if not np.all(np.abs(time_s) < 9e9):
+        return None
+    time_ns = np.rint(time_s * 1e9).astype(np.int64)
+    return time_ns if np.array_equal(time_ns / 1e9, time_s) else None
+
+
+def _schema(header: DriveHeader, drive: Drive, needs_seconds: bool) -> pa.Schema:
+    import pyarrow as pa
+
+    text = header.to_json().encode()
+
+    own = [pa.field("time_ns", pa.int64(), metadata={"unit": "ns"})]
+    if needs_seconds:
+        own.append(pa.field("time_s", pa.float64(), metadata={"unit": "s"}))
+    own += [
+        pa.field(entry.name, pa.float64(), metadata={"unit": entry.unit, "source": entry.source})
+        for entry in header.channels
+        if entry.row_group >= 0
+    ]
+    return pa.schema(own, metadata={HEADER_KEY: text, HASH_KEY: _digest(text, header, drive).encode()})
+
+
+def _columns(
+    schema: pa.Schema, drive: Drive, header: DriveHeader, row_group: int, axis: FloatArray, exact: IntArray | None
+) -> list[pa.Array]:
+    import pyarrow as pa
+
+    present = {entry.name for entry in header.channels if entry.row_group == row_group}
+    columns = [pa.array(np.rint(axis * 1e9).astype(np.int64) if exact is None else exact)]
+    for name in schema.names[1:]:
+        if name == "time_s":
+            columns.append(pa.array(axis) if exact is None else pa.nulls(axis.size, pa.float64()))
+        elif name in present:
+            # from_pandas stays off: NaN is a masked sample, null is a channel of another row group.
+            columns.append(pa.array(drive[name].value, from_pandas=False))
+        else:
+            columns.append(pa.nulls(axis.size, pa.float64()))
+    return columns
+
+
+def _digest(header_text: bytes, header: DriveHeader, drive: Drive) -> str:
+    digest = hashlib.sha256(header_text)
+    for entry in header.channels:
+        channel = drive[entry.name]
+        digest.update(np.ascontiguousarray(channel.time_s).data)
+        digest.update(np.ascontiguousarray(channel.value).data)
+    return digest.hexdigest()
+
+
+def _opened(source: Path | BinaryIO) -> pq.ParquetFile:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return pq.ParquetFile(source, page_checksum_verification=True)
+    except FileNotFoundError:
+        raise DriveLibraryError("the file is not there", REMEDY, _path(source)) from None
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise _damaged(source, f"it is no whole Parquet file ({_first_line(error)})") from error
+
+
+def _header_of(parquet: pq.ParquetFile, source: Path | BinaryIO) -> DriveHeader:
+    try:
+        text = parquet.schema_arrow.metadata[HEADER_KEY].decode()
+        return DriveHeader.from_json(text)
+    except DriveLibraryError as error:
+        raise DriveLibraryError(error.problem, error.remedy, _path(source)) from error
+    except (TypeError, KeyError, ValueError, AttributeError) as error:
+        raise _damaged(source, "its header cannot be read") from error
+
+
+def _read_samples(parquet: pq.ParquetFile, chosen: list[ChannelHeader]) -> dict[str, Channel]:
+    by_group: dict[int, list[str]] = {}
+    for entry in chosen:
+        by_group.setdefault(entry.row_group, []).append(entry.name)
+    times: dict[int, FloatArray] = {-1: np.empty(0)}
+    values: dict[str, FloatArray] = dict.fromkeys(by_group.pop(-1, []), np.empty(0))
+    time_columns = [name for name in ("time_ns", "time_s") if name in parquet.schema_arrow.names]
+    for row_group, names in by_group.items():
+        table = parquet.read_row_group(row_group, columns=[*time_columns, *names])
+        times[row_group] = _time_s(table)
+        values |= {name: _numpy(table.column(name)) for name in names}
+    return {
+        entry.name: Channel(
+            name=entry.name,
+            time_s=times[entry.row_group],
+            value=values[entry.name],
+            source=entry.source,
+            is_derived=entry.is_derived,
+            sigma=entry.sigma,
+        )
+        for entry in chosen
+    }
+
+
+def _time_s(table: pa.Table) -> FloatArray:
+    if "time_s" in table.column_names and table.column("time_s").null_count < table.num_rows:
+        return _numpy(table.column("time_s"))
+    return np.asarray(table.column("time_ns").to_numpy() / 1e9)
+
+
+def _numpy(column: Any) -> FloatArray:
+    return np.asarray(column.to_numpy(), dtype=np.float64)
+
+
+def _path(source: Path | BinaryIO) -> Path | None:
+    return source if isinstance(source, Path) else None
+
+
+def _damaged(source: Path | BinaryIO, problem: str) -> DriveLibraryError:
+    return DriveLibraryError(f"the drive is damaged: {problem}", REMEDY, _path(source))
+
+
+def _first_line(error: BaseException) -> str:
+    return str(error).splitlines()[0][:160] if str(error) else type(error).__name__

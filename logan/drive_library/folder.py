@@ -1,0 +1,155 @@
+"""The folder of a library: what lies where, and in which version."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logan.drive_library.durable import synced, write_durably
+from logan.drive_library.header import upgraded
+from logan.drive_library.stored_file import DRIVE_NAME, StoredFile, list_drive_files
+from logan.errors import DriveLibraryError
+
+LIBRARY_FORMAT: Final = "logan-drive-library"
+LIBRARY_VERSION: Final = 1
+_LOG_NAME: Final = re.compile(r"^(?P<sha256>[0-9a-f]{64})(?P<suffix>(\.[A-Za-z0-9]{1,8}){0,2})$")
+
+
+@dataclass(frozen=True, slots=True)
+class LibraryFolder:
+    """Paths of one library.
+
+    Parameters
+    ----------
+    root : Path
+        The folder, ``drives/`` of a build.
+    """
+
+    root: Path
+
+    @property
+    def index(self) -> Path:
+        """The index; may be deleted."""
+        return self.root / "index.sqlite"
+
+    @property
+    def cache(self) -> Path:
+        """Analyses that are kept; may be deleted."""
+        return self.root / "cache.sqlite"
+
+    @property
+    def marker(self) -> Path:
+        """Says that this is a library, and of which version."""
+        return self.root / "library.json"
+
+    @property
+    def notes(self) -> Path:
+        """Notes, one small file per drive that has any."""
+        return self.root / "notes"
+
+    @property
+    def raw(self) -> Path:
+        """Frames of the logs, one Parquet file per drive that keeps them."""
+        return self.root / "raw"
+
+    @property
+    def logs(self) -> Path:
+        """Copies of logs by the hash of their content."""
+        return self.root / "logs"
+
+    @property
+    def incoming(self) -> Path:
+        """Files being written; nothing here belongs to the library yet."""
+        return self.root / ".incoming"
+
+    @property
+    def publish_lock(self) -> Path:
+        """Held while files get their names."""
+        return self.root / ".lock"
+
+    @property
+    def writers_lock(self) -> Path:
+        """Shared by everyone who has files in ``incoming``; free means that what lies there is left over."""
+        return self.incoming / "lock"
+
+    @property
+    def is_writable(self) -> bool:
+        """False on a read-only medium."""
+        return os.access(self.root, os.W_OK)
+
+    def drive_files(self) -> list[StoredFile]:
+        """Every drive file, by number."""
+        return list_drive_files(self.root, self.notes)
+
+    def notes_of(self, drive_id: str) -> Path:
+        """Notes of a drive."""
+        return self.notes / f"{drive_id}.json"
+
+    def raw_of(self, drive_id: str) -> Path:
+        """Frames of a drive."""
+        return self.raw / f"{drive_id}.parquet"
+
+    def log_of(self, sha256: str) -> Path | None:
+        """The kept copy of a log, or None."""
+        found = sorted(self.logs.glob(f"{sha256}*")) if re.fullmatch("[0-9a-f]{64}", sha256) else []
+        return found[0] if found else None
+
+    def kept_logs(self) -> dict[str, Path]:
+        """Kept copies by hash."""
+        if not self.logs.is_dir():
+            return {}
+        return {match["sha256"]: path for path in self.logs.iterdir() if (match := _LOG_NAME.match(path.name))}
+
+    def log_name(self, sha256: str, original: Path) -> Path:
+        """Where a copy of a log goes; of its name only plain suffixes survive."""
+        name = sha256 + "".join(original.suffixes[-2:])
+        return self.logs / (name if _LOG_NAME.match(name) else sha256)
+
+    def prepare(self, *, create: bool) -> None:
+        """Check that this is a library of a known version; make one if asked.
+
+        Raises
+        ------
+        DriveLibraryError
+            If there is none and none is to be made, it cannot be made, or a newer logan wrote it.
+        """
+        try:
+            text = self.marker.read_text(encoding="utf-8")
+        except FileNotFoundError:
+            self._begin(create=create)
+            return
+        except OSError as error:
+            raise DriveLibraryError(
+                "the library cannot be read", f"Check its permissions ({error})", self.root
+            ) from error
+        try:
+            upgraded(json.loads(text), LIBRARY_FORMAT, LIBRARY_VERSION, {})
+        except DriveLibraryError as error:
+            raise DriveLibraryError(error.problem, error.remedy, self.marker) from error
+        except ValueError as error:
+            raise DriveLibraryError(
+                "this file does not say which library it marks",
+                "If the folder is a logan library, delete this one file and run: logan library rebuild",
+                self.marker,
+            ) from error
+
+    def _begin(self, *, create: bool) -> None:
+        has_drives = self.root.is_dir() and any(DRIVE_NAME.match(path.name) for path in self.root.iterdir())
+        if not create and not has_drives:
+            raise DriveLibraryError("there is no drive library here", "Import a log first: logan import LOG", self.root)
+        try:
+            for part in (self.root, self.notes, self.raw, self.logs, self.incoming):
+                part.mkdir(parents=True, exist_ok=True)
+            content = {"format": LIBRARY_FORMAT, "version": LIBRARY_VERSION}
+            write_durably(self.marker, (json.dumps(content) + "\n").encode(), self.incoming)
+            synced(self.root.parent)
+        except OSError as error:
+            if has_drives:
+                return  # a copy on a read-only medium, without its marker, can still be read
+            raise DriveLibraryError(
+                f"the library cannot be made ({error.strerror})", "Choose a folder that can be written", self.root
+            ) from error

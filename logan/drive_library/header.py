@@ -1,0 +1,192 @@
+"""The header of a drive file: everything but the samples, as JSON in the Parquet footer."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, Final, TypeVar
+
+from logan.drive.drive import Drive, DriveConditions, LogSource, Step
+from logan.drive_library.records import DriveSummary
+from logan.errors import DriveLibraryError
+from logan.results import Estimate, Figure, Refusal, json_ready
+
+FORMAT_NAME: Final = "logan-drive"
+FORMAT_VERSION: Final = 1
+
+Migration = Callable[[dict[str, Any]], dict[str, Any]]
+MIGRATIONS: Final[Mapping[int, Migration]] = {}
+"""What turns a header of version n into one of version n + 1; files on disk are left as they are."""
+
+_Record = TypeVar("_Record")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelHeader:
+    """Where one channel lies in the file, and what is known about it.
+
+    Parameters
+    ----------
+    name, unit, source : str
+        Canonical name, SI unit, and the signal it came from.
+    row_group : int
+        Row group that holds its samples; -1 for a channel without any.
+    count : int
+        Samples.
+    is_derived : bool
+        True when worked out from other channels.
+    sigma : float or None
+        One standard uncertainty of a value, in its unit.
+    """
+
+    name: str
+    unit: str
+    source: str
+    row_group: int
+    count: int
+    is_derived: bool = False
+    sigma: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveHeader:
+    """A drive without its samples.
+
+    Parameters
+    ----------
+    id : str
+        Name of the drive by what it came from.
+    part : int
+        Which of several drives in the same logs, from 0.
+    start_ns, duration_s, is_averaged, sources, dbcs, history, conditions
+        As in ``Drive``.
+    summary : DriveSummary
+        As at import.
+    channels : tuple of ChannelHeader
+        In the drive's order.
+    written_by : str
+        Version of logan.
+    """
+
+    id: str
+    part: int = 0
+    start_ns: int | None
+    duration_s: float
+    is_averaged: bool = False
+    sources: tuple[LogSource, ...] = ()
+    dbcs: tuple[LogSource, ...] = ()
+    history: tuple[Step, ...] = ()
+    conditions: DriveConditions = field(default_factory=DriveConditions)
+    summary: DriveSummary = field(default_factory=DriveSummary)
+    channels: tuple[ChannelHeader, ...] = ()
+    written_by: str = ""
+
+    @classmethod
+    def of(
+        cls, drive: Drive, *, drive_id: str, part: int, summary: DriveSummary, channels: tuple[ChannelHeader, ...]
+    ) -> DriveHeader:
+        """Header of a drive about to be written."""
+        from logan import __version__
+
+        return cls(
+            id=drive_id,
+            part=part,
+            start_ns=drive.start_ns,
+            duration_s=drive.duration_s,
+            is_averaged=drive.is_averaged,
+            sources=drive.sources,
+            dbcs=drive.dbcs,
+            history=drive.history,
+            conditions=drive.conditions,
+            summary=summary,
+            channels=channels,
+            written_by=__version__,
+        )
+
+    def to_json(self) -> str:
+        """One line of JSON, keys sorted, so that equal headers are equal text."""
+        content = {entry.name: json_ready(getattr(self, entry.name)) for entry in fields(self)}
+        return json.dumps(
+            {**content, "format": FORMAT_NAME, "version": FORMAT_VERSION}, sort_keys=True, separators=(",", ":")
+        )
+
+    @classmethod
+    def from_json(cls, text: str, *, migrations: Mapping[int, Migration] = MIGRATIONS) -> DriveHeader:
+        """Read a header of this version or an older one.
+
+        Raises
+        ------
+        DriveLibraryError
+            If a newer logan wrote it.
+        ValueError, TypeError, KeyError
+            If it is no header at all.
+        """
+        content = upgraded(json.loads(text), FORMAT_NAME, FORMAT_VERSION, migrations)
+        return cls(
+            **{
+                **_known(cls, content),
+                "sources": _records(LogSource, content["sources"]),
+                "dbcs": _records(LogSource, content["dbcs"]),
+                "history": _records(Step, content["history"]),
+                "conditions": conditions_from(content["conditions"]),
+                "summary": summary_from(content["summary"]),
+                "channels": _records(ChannelHeader, content["channels"]),
+            }
+        )
+
+
+def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Migration]) -> dict[str, Any]:
+    """Bring JSON content of an older version up to ``version``, one step at a time.
+
+    Raises
+    ------
+    DriveLibraryError
+        If a newer logan wrote it.
+    ValueError
+        If it is of another format.
+    """
+    if not isinstance(content, dict) or content.get("format") != name or not isinstance(content.get("version"), int):
+        raise ValueError(f"this is not a {name} header")
+    if content["version"] > version:
+        raise DriveLibraryError(
+            f"this was written as version {content['version']} of {name}, and this logan reads up to {version}",
+            "Install a newer logan to read it; nothing was changed",
+        )
+    upgrade: dict[str, Any] = content
+    for step in range(content["version"], version):
+        upgrade = {**migrations[step](upgrade), "version": step + 1}
+    return upgrade
+
+
+def conditions_from(content: Mapping[str, Any]) -> DriveConditions:
+    """Conditions from their JSON form."""
+    known = _known(DriveConditions, content)
+    return DriveConditions(**{**known, "tags": tuple(known.get("tags", ()))})
+
+
+def summary_from(content: Mapping[str, Any]) -> DriveSummary:
+    """Summary from its JSON form."""
+    metrics = {name: figure_from(figure) for name, figure in content.get("metrics", {}).items()}
+    return DriveSummary(**{**_known(DriveSummary, content), "metrics": metrics})
+
+
+def figure_from(content: Mapping[str, Any]) -> Figure:
+    """An estimate or a refusal from its JSON form; a value that is not finite is refused."""
+    if "reason" in content:
+        return Refusal(**_known(Refusal, content))
+    if content.get("value") is None:
+        return Refusal("the value is not finite")
+    return Estimate(**_known(Estimate, content))
+
+
+def _known(kind: type[Any], content: Mapping[str, Any]) -> dict[str, Any]:
+    return {entry.name: content[entry.name] for entry in fields(kind) if entry.name in content}
+
+
+def _records(kind: type[_Record], contents: list[dict[str, Any]]) -> tuple[_Record, ...]:
+    built = []
+    for content in contents:
+        known = _known(kind, content)
+        built.append(kind(**{key: tuple(v) if isinstance(v, list) else v for key, v in known.items()}))
+    return tuple(built)

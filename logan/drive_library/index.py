@@ -1,0 +1,227 @@
+"""The index: one SQLite file that answers at once what the drive files answer slowly, and can be made again."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from logan.drive.drive import LogSource
+from logan.drive_library.header import conditions_from, figure_from, summary_from
+from logan.drive_library.records import DriveRecord, MetricPoint
+from logan.drive_library.stored_file import StoredFile
+from logan.errors import DriveLibraryError
+from logan.results import json_ready
+
+INDEX_VERSION: Final = 1
+"""Moves with the tables below; an index of another version is thrown away and made again from the files."""
+
+_TABLES: Final = """
+CREATE TABLE drive (
+    id TEXT PRIMARY KEY, number INTEGER NOT NULL UNIQUE, stamp TEXT NOT NULL, start_ns INTEGER,
+    change TEXT NOT NULL, excluded TEXT NOT NULL, record TEXT NOT NULL
+) WITHOUT ROWID;
+CREATE TABLE source (drive_id TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (drive_id, sha256)) WITHOUT ROWID;
+CREATE TABLE metric (
+    name TEXT NOT NULL, drive_id TEXT NOT NULL, figure TEXT NOT NULL, PRIMARY KEY (name, drive_id)
+) WITHOUT ROWID;
+"""
+
+
+class DriveIndex:
+    """Rows of drives; safe to use from several threads and processes.
+
+    Parameters
+    ----------
+    path : Path
+        The SQLite file; on a medium that cannot be written the index is held in memory.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        self._connection = self._connect()
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._connection.close()
+
+    def _connect(self) -> sqlite3.Connection:
+        try:
+            connection = _ready(str(self.path))
+        except sqlite3.OperationalError:
+            # Locked for long, or a read-only medium: the files still say everything.
+            return _ready(":memory:")
+        except sqlite3.DatabaseError:
+            # Not a database any more. It held nothing that the files do not hold.
+            _unlink_database(self.path)
+            connection = _ready(str(self.path))
+        return connection
+
+    def start_over(self) -> None:
+        """Throw everything away, whatever state the file is in; the caller holds the publish lock."""
+        with self._lock:
+            try:
+                if self._connection.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",):
+                    self._connection.executescript("DELETE FROM drive; DELETE FROM source; DELETE FROM metric;")
+                    return
+            except sqlite3.Error:
+                self._roll_back()
+            self._connection.close()
+            with contextlib.suppress(OSError):
+                _unlink_database(self.path)
+            self._connection = self._connect()
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Changes that are made together or not at all.
+
+        Raises
+        ------
+        DriveLibraryError
+            If the disk is full or the index cannot be written.
+        """
+        with self._lock:
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except sqlite3.Error as error:
+                self._roll_back()
+                raise DriveLibraryError(
+                    f"the index cannot be written ({error})",
+                    "Make room on the disk, or run: logan library rebuild",
+                    self.path,
+                ) from error
+            except BaseException:
+                self._roll_back()
+                raise
+
+    def _roll_back(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+
+    def rows(self, query: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
+        """Rows of a query."""
+        with self._lock:
+            try:
+                return self._connection.execute(query, tuple(values)).fetchall()
+            except sqlite3.Error as error:
+                raise DriveLibraryError(
+                    f"the index cannot be read ({error})", "Run: logan library rebuild", self.path
+                ) from error
+
+    def stamps(self) -> dict[str, tuple[int, str]]:
+        """Number and file stamp of every drive, by id: what the folder is compared with."""
+        return {
+            drive_id: (number, stamp) for drive_id, number, stamp in self.rows("SELECT id, number, stamp FROM drive")
+        }
+
+    def records(self, where: str = "", values: Iterable[Any] = ()) -> tuple[DriveRecord, ...]:
+        """Records by number."""
+        return tuple(
+            _record(text) for (text,) in self.rows(f"SELECT record FROM drive {where} ORDER BY number", values)
+        )
+
+    def metric(self, name: str) -> tuple[MetricPoint, ...]:
+        """One metric over all drives, by start time; drives without a clock come first."""
+        query = (
+            "SELECT drive.number, drive.start_ns, metric.figure, drive.change, drive.excluded FROM metric"
+            " JOIN drive ON drive.id = metric.drive_id WHERE metric.name = ? ORDER BY drive.start_ns, drive.number"
+        )
+        return tuple(
+            MetricPoint(number, start_ns, figure_from(json.loads(figure)), change, excluded)
+            for number, start_ns, figure, change, excluded in self.rows(query, (name,))
+        )
+
+    def metric_names(self) -> tuple[str, ...]:
+        """Metrics that any drive has."""
+        return tuple(name for (name,) in self.rows("SELECT DISTINCT name FROM metric ORDER BY name"))
+
+    def content(self) -> dict[str, list[tuple[Any, ...]]]:
+        """Every row of every table but file stamps, for comparing two indexes."""
+        return {
+            "drive": self.rows("SELECT id, number, start_ns, change, excluded, record FROM drive ORDER BY id"),
+            "source": self.rows("SELECT * FROM source ORDER BY drive_id, sha256"),
+            "metric": self.rows("SELECT * FROM metric ORDER BY name, drive_id"),
+        }
+
+
+def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile) -> None:
+    """Insert a drive, or replace its rows."""
+    forget(connection, record.id)
+    conditions = record.conditions
+    text = json.dumps(json_ready(record), separators=(",", ":"))
+    connection.execute(
+        "INSERT INTO drive VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            record.id,
+            record.number,
+            stored.stamp,
+            record.start_ns,
+            conditions.change,
+            conditions.excluded_because,
+            text,
+        ),
+    )
+    sources = {(record.id, source.sha256) for source in record.sources}
+    connection.executemany("INSERT INTO source VALUES (?, ?)", sorted(sources))
+    figures = [
+        (name, record.id, json.dumps(json_ready(figure), separators=(",", ":")))
+        for name, figure in record.summary.metrics.items()
+    ]
+    connection.executemany("INSERT INTO metric VALUES (?, ?, ?)", figures)
+
+
+def forget(connection: sqlite3.Connection, drive_id: str) -> None:
+    """Take a drive's rows out."""
+    connection.execute("DELETE FROM drive WHERE id = ?", (drive_id,))
+    connection.execute("DELETE FROM source WHERE drive_id = ?", (drive_id,))
+    connection.execute("DELETE FROM metric WHERE drive_id = ?", (drive_id,))
+
+
+def _ready(name: str) -> sqlite3.Connection:
+    # Foreign threads are let in because DriveIndex holds its own lock around every use.
+    connection = sqlite3.connect(name, timeout=30.0, isolation_level=None, check_same_thread=False)
+    try:
+        # The index can be made again, so it need not survive a power cut: the files must, and do.
+        connection.execute("PRAGMA synchronous = NORMAL")
+        if connection.execute("PRAGMA user_version").fetchone()[0] == INDEX_VERSION:
+            return connection
+        connection.execute("BEGIN EXCLUSIVE")
+        if connection.execute("PRAGMA user_version").fetchone()[0] != INDEX_VERSION:
+            for (table,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+                connection.execute(f'DROP TABLE "{table}"')
+            for statement in _TABLES.strip().removesuffix(";").split(";"):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
+        connection.execute("COMMIT")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def _unlink_database(path: Path) -> None:
+    for suffix in ("", "-journal", "-wal", "-shm"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def _record(text: str) -> DriveRecord:
+    content = json.loads(text)
+    content.pop("schema", None)
+    return DriveRecord(
+        **{
+            **content,
+            "channels": tuple(content["channels"]),
+            "sources": tuple(LogSource(**source) for source in content["sources"]),
+            "summary": summary_from(content["summary"]),
+            "conditions": conditions_from(content["conditions"]),
+        }
+    )

@@ -1,0 +1,159 @@
+"""How a drive gets into the library: written aside, then named in one step."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import sqlite3
+import uuid
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from logan.drive.drive import Drive
+from logan.drive_library.drive_file import read_header, write_drive_file
+from logan.drive_library.durable import locked, replace_durably, synced
+from logan.drive_library.folder import LibraryFolder
+from logan.drive_library.header import DriveHeader
+from logan.drive_library.index import DriveIndex, put
+from logan.drive_library.notes import Notes, read_notes
+from logan.drive_library.raw_file import write_raw_file
+from logan.drive_library.records import DriveRecord, DriveSummary
+from logan.drive_library.stored_file import StoredFile, drive_file_name
+from logan.errors import DriveLibraryError
+
+_BLOCK_BYTES: Final = 2**20
+
+
+@dataclass(slots=True)
+class StagedDrive:
+    """A drive written aside: finished files that have no name in the library yet."""
+
+    drive: Path
+    beside: dict[Path, Path] = field(default_factory=dict)  # temporary -> final, raw frames and logs
+
+    def discard(self) -> None:
+        """Delete what is still aside."""
+        for path in (self.drive, *self.beside):
+            path.unlink(missing_ok=True)
+
+
+def record_of(stored: StoredFile, folder: LibraryFolder) -> DriveRecord:
+    """Work out the record of a drive from its files alone; a damaged one says so and hides nothing else."""
+    header, notes, damage = DriveHeader(id=stored.id, start_ns=None, duration_s=0.0), Notes(), ""
+    try:
+        header = read_header(stored.path)
+        if header.id != stored.id:
+            damage = f"the file holds drive {header.id}"
+    except DriveLibraryError as error:
+        damage = error.problem
+    try:
+        notes = read_notes(folder.notes_of(stored.id))
+    except DriveLibraryError as error:
+        damage = damage or error.problem
+    return DriveRecord(
+        number=stored.number,
+        id=stored.id,
+        start_ns=header.start_ns,
+        duration_s=header.duration_s,
+        channels=tuple(channel.name for channel in header.channels),
+        sources=header.sources,
+        summary=notes.summary or header.summary,
+        conditions=notes.conditions or header.conditions,
+        size_bytes=stored.size_bytes,
+        has_raw=folder.raw_of(stored.id).exists(),
+        damage=damage,
+    )
+
+
+@contextlib.contextmanager
+def staged(
+    folder: LibraryFolder,
+    drive: Drive,
+    *,
+    drive_id: str,
+    part: int,
+    summary: DriveSummary,
+    raw: Any | None,
+    keep_logs: Sequence[Path],
+) -> Iterator[StagedDrive]:
+    """Write a drive aside; whatever is not published by the end of the block is deleted.
+
+    Raises
+    ------
+    DriveLibraryError
+        If the disk is full, the folder cannot be written, or a log changed since it was read.
+    """
+    with locked(folder.writers_lock, shared=True):
+        files = StagedDrive(folder.incoming / f"{uuid.uuid4().hex}.parquet")
+        try:
+            for log in keep_logs:
+                temporary = folder.incoming / f"{uuid.uuid4().hex}.log"
+                files.beside[temporary] = Path()
+                sha256 = _copy_hashing(log, temporary)
+                if sha256 not in {source.sha256 for source in drive.sources}:
+                    raise DriveLibraryError("the log changed while it was imported", "Import it again", log)
+                files.beside[temporary] = folder.log_name(sha256, log)
+            if raw is not None:
+                temporary = folder.incoming / f"{uuid.uuid4().hex}.raw"
+                files.beside[temporary] = folder.raw_of(drive_id)
+                write_raw_file(temporary, raw)
+            write_drive_file(files.drive, drive, drive_id=drive_id, part=part, summary=summary)
+            for path in (files.drive, *files.beside):
+                synced(path)
+            yield files
+        except OSError as error:
+            if isinstance(error, DriveLibraryError):
+                raise
+            raise DriveLibraryError(
+                f"the drive could not be stored ({error.strerror or error})",
+                "Make room, or choose another folder; nothing was stored and nothing else was touched",
+                folder.root,
+            ) from error
+        finally:
+            files.discard()
+
+
+def publish(
+    folder: LibraryFolder, index: DriveIndex, files: StagedDrive, drive_id: str, *, replace: bool
+) -> DriveRecord:
+    """Give a staged drive its number and its name; the caller holds the publish lock.
+
+    The rename of the drive's own file is the instant at which the drive is in the library.
+    Everything before it is swept up after a kill, everything after it is made good on opening.
+    """
+    present = folder.drive_files()
+    own = next((stored for stored in present if stored.id == drive_id), None)
+    if own is not None and not replace:
+        return record_of(own, folder)
+    number = own.number if own else 1 + max((stored.number for stored in present), default=0)
+    final = own.path if own else folder.root / drive_file_name(number, drive_id)
+    fresh = [target for target in files.beside.values() if not target.exists()]
+    try:
+        with index.transaction() as connection:
+            for temporary, target in files.beside.items():
+                replace_durably(temporary, target)
+            replace_durably(files.drive, final)
+            return _indexed(connection, folder, drive_id)
+    except BaseException:
+        if own is None:
+            for path in (final, *fresh):
+                path.unlink(missing_ok=True)
+        raise
+
+
+def _indexed(connection: sqlite3.Connection, folder: LibraryFolder, drive_id: str) -> DriveRecord:
+    stored = next(stored for stored in folder.drive_files() if stored.id == drive_id)
+    record = record_of(stored, folder)
+    put(connection, record, stored)
+    return record
+
+
+def _copy_hashing(source: Path, target: Path) -> str:
+    digest = hashlib.sha256()
+    with source.open("rb") as reader, target.open("wb") as writer:
+        while block := reader.read(_BLOCK_BYTES):
+            digest.update(block)
+            writer.write(block)
+    return digest.hexdigest()
