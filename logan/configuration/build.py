@@ -70,14 +70,6 @@ def read_build(path: Path) -> BuildSettings:
     return _settings(content, path)
 
 
-def read_display_units(path: Path) -> DisplayUnits:
-    """Read only the units that a build is shown in; the default where the file cannot be read."""
-    try:
-        return DisplayUnits.parse(str(load(path)["build"].get("units", "mi,F")))
-    except (ConfigurationError, KeyError, AttributeError, ValueError):
-        return DisplayUnits()
-
-
 def _planning(
     measured: Measured | None, source: str, typical: PlanningValue | None, sigma_ratio: float
 ) -> PlanningValue:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ValidationError
-
-from logan.configuration.schema import BuildFile, nearest
 from logan.errors import ConfigurationError
+from logan.units import DisplayUnits
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel, ValidationError
 
 LARGEST_FILE_BYTES = 2_000_000
 
@@ -44,6 +45,8 @@ def load(path: Path) -> dict[str, Any]:
 
 def problems_of(error: ValidationError) -> tuple[str, ...]:
     """Return one line per fault: the key's path, what is allowed, and the nearest right name."""
+    from logan.configuration.schema import nearest
+
     lines = []
     for fault in error.errors(include_url=False):
         where = [str(part) for part in fault["loc"]]
@@ -75,6 +78,10 @@ def _dotted(where: list[str]) -> str:
 
 
 def _known_keys(where: list[str]) -> list[str]:
+    from pydantic import BaseModel
+
+    from logan.configuration.schema import BuildFile
+
     model: type[BaseModel] = BuildFile
     for part in where:
         if part.isdigit():
@@ -86,3 +93,11 @@ def _known_keys(where: list[str]) -> list[str]:
         candidates = [inner, *getattr(inner, "__args__", ())]
         model = next((c for c in candidates if isinstance(c, type) and issubclass(c, BaseModel)), model)
     return [name for name in model.model_fields if name != "sources"]
+
+
+def display_units_of(path: Path) -> DisplayUnits:
+    """Read only the units that a build is shown in; the default where the file cannot be read."""
+    try:
+        return DisplayUnits.parse(str(load(path)["build"].get("units", "mi,F")))
+    except (ConfigurationError, KeyError, AttributeError, ValueError):
+        return DisplayUnits()

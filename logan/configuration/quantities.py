@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _QUANTITY = re.compile(
     rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit>[^±+\-\d][^±]*?|)\s*"
-    rf"(?:(?:±|\+/?-)\s*(?P<sigma>{_NUMBER})\s*(?P<sigma_unit>[^\d]*?))?\s*$"
+    rf"(?:(?:±|\+/?-)\s*(?P<sigma>{_NUMBER})\s*(?P<sigma_unit>[^±\d][^±]*?|))?\s*$"
 )
 _SPELLINGS = {
     "mph": "mile/hour",

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from logan.configuration.build import read_build, read_display_units
+from logan.configuration.build import read_build
+from logan.configuration.problems import display_units_of
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.settings import LimitSide, ScenarioKind
@@ -110,7 +111,7 @@ def test_typical_limits_come_only_by_the_users_word_and_are_labelled(tmp_path):
 
 def test_the_units_shown_are_read_even_from_a_build_with_faults(tmp_path):
     path = write(tmp_path, ('units = "mi,F"', 'units = "km,C"'), ('mass = "1650 kg ± 20 kg"', "mass = 1"))
-    assert read_display_units(path).distance == "km"
+    assert display_units_of(path).distance == "km"
 
 
 @pytest.mark.published("ETRTO Standards Manual, rolling circumference 3.05 x overall diameter (from memory)")

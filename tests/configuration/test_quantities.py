@@ -13,6 +13,7 @@ from logan.configuration.quantities import parse_quantity
         ("1650 ± 20 kg", "kilogram", 1650.0, 20.0),
         ("3640 lb +- 1 %", "kilogram", 3640 * 0.45359237, 36.4 * 0.45359237),
         ("0,80 m² ± 10 %", "meter**2", 0.80, 0.08),
+        ("0.95 m2 ± 0.09 m2", "meter**2", 0.95, 0.09),
         ("65 mph", "meter/second", 29.0576, None),
         ("100 km/h", "meter/second", 100 / 3.6, None),
         ("20 °F", "degC", -6.6667, None),
@@ -35,7 +36,9 @@ def test_a_quantity_is_read_in_any_unit(text, unit, value, sigma):
     assert measured.sigma == (None if sigma is None else pytest.approx(sigma, rel=1e-4))
 
 
-@pytest.mark.parametrize("text", ["1650", "heavy", "", "1650 kg kg", "kg 5", "1 ± ± 2 kg", "__import__('os')", "1" * 400])
+@pytest.mark.parametrize(
+    "text", ["1650", "heavy", "", "1650 kg kg", "kg 5", "1 ± ± 2 kg", "__import__('os')", "1" * 400]
+)
 def test_what_is_no_quantity_is_refused_with_an_example(text):
     with pytest.raises(ValueError, match="1650 kg"):
         parse_quantity(text, "kilogram", "1650 kg")

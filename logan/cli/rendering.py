@@ -1,0 +1,115 @@
+"""Tables that fit 80 columns, figures with their uncertainty, and JSON."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from rich.console import Console
+
+    from logan.results import Figure
+
+WIDTH = 80
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A console that wraps at 80 columns, and that never reads markup in the user's text."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else WIDTH
+    return Console(width=width, stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
+
+
+def clean(text: object) -> str:
+    """Text from a stranger's file without control characters, so that a terminal obeys none of it."""
+    return "".join(character if character.isprintable() or character == "\n" else "�" for character in str(text))
+
+
+def print_json(content: object) -> None:
+    """Print a result as JSON."""
+    from logan.results import json_ready
+
+    sys.stdout.write(json.dumps(json_ready(content), indent=2, ensure_ascii=False) + "\n")
+
+
+def print_table(
+    headings: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    title: str = "",
+    left: Sequence[int] = (0,),
+) -> None:
+    """Print a table; numbers stand right, the columns of ``left`` stand left."""
+    from rich.table import Table
+
+    table = Table(title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, expand=False)
+    for index, heading in enumerate(headings):
+        is_left = index in left
+        table.add_column(heading, justify="left" if is_left else "right", overflow="fold", no_wrap=not is_left)
+    for row in rows:
+        table.add_row(*("" if cell is None else clean(cell) for cell in row))
+    console().print(table)
+
+
+def print_lines(*lines: str) -> None:
+    """Print paragraphs wrapped to the width."""
+    out = console()
+    for line in lines:
+        out.print(clean(line))
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """A number with a fixed number of digits; a dash where there is none."""
+    return "-" if value is None or value != value else f"{value:,.{digits}f}"
+
+
+def with_sigma(value: float, sigma: float | None, digits: int = 0) -> str:
+    """A number and its standard uncertainty."""
+    return number(value, digits) if sigma is None else f"{number(value, digits)} ± {number(sigma, digits)}"
+
+
+def figure_text(figure: Figure, *, scale: float = 1.0, digits: int = 0) -> str:
+    """A figure as it is shown: value and uncertainty, or the word "refused"."""
+    from logan.results import Refusal
+
+    if isinstance(figure, Refusal):
+        return "refused"
+    return with_sigma(figure.value * scale, None if figure.sigma is None else figure.sigma * scale, digits)
+
+
+@contextmanager
+def progress_bar(label: str, total: int | None = None) -> Iterator[Callable[[int], None]]:
+    """Show progress on stderr for work that takes over a second; yields a function that takes the amount done.
+
+    The bar shows the amount in bytes, the rate and the time left.
+    """
+    from rich.progress import (
+        BarColumn,
+        DownloadColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+        TransferSpeedColumn,
+    )
+
+    columns: tuple[Any, ...] = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        DownloadColumn(),
+        TransferSpeedColumn(),
+        TimeRemainingColumn(),
+    )
+    out = console(stderr=True)
+    with Progress(*columns, console=out, transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task(label, total=total)
+
+        def advance(done: int) -> None:
+            progress.update(task, completed=done)
+
+        yield advance

@@ -1,0 +1,134 @@
+"""A build's folder: where its settings, channels, drives, plans and reports are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logan.errors import ConfigurationError
+
+if TYPE_CHECKING:
+    from logan.settings import BuildSettings, ChannelMap
+    from logan.units import DisplayUnits
+
+BUILD_FILE = "build.toml"
+CHANNELS_FILE = "channels.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFolder:
+    """The places of one build.
+
+    Parameters
+    ----------
+    path : Path
+        The folder that holds ``build.toml``.
+    """
+
+    path: Path
+
+    @property
+    def settings_file(self) -> Path:
+        """``build.toml``."""
+        return self.path / BUILD_FILE
+
+    @property
+    def channels_file(self) -> Path:
+        """``channels.toml``."""
+        return self.path / CHANNELS_FILE
+
+    @property
+    def library(self) -> Path:
+        """Folder of the drive library."""
+        return self.path / "drives"
+
+    @property
+    def plans(self) -> Path:
+        """Folder of the frozen plans."""
+        return self.path / "plans"
+
+    @property
+    def reports(self) -> Path:
+        """Folder of the reports."""
+        return self.path / "reports"
+
+    def settings(self) -> BuildSettings:
+        """Read and check ``build.toml``.
+
+        Raises
+        ------
+        ConfigurationError
+            With every problem found.
+        """
+        from logan.configuration.build import read_build
+
+        return read_build(self.settings_file)
+
+    def channel_map(self) -> ChannelMap:
+        """Read and check ``channels.toml``.
+
+        Raises
+        ------
+        ConfigurationError
+            With every problem found.
+        """
+        from logan.configuration.channel_map import read_channel_map
+
+        return read_channel_map(self.channels_file)
+
+
+def find_build(path: Path) -> BuildFolder:
+    """Find the build at a folder, or at the nearest folder above it.
+
+    Raises
+    ------
+    ConfigurationError
+        If there is none.
+    """
+    start = path.resolve()
+    for folder in (start, *start.parents):
+        if (folder / BUILD_FILE).is_file():
+            return BuildFolder(folder)
+    raise ConfigurationError("there is no build here or above", "Make one with: logan new FOLDER", path)
+
+
+def shown_units(path: Path) -> DisplayUnits:
+    """Units that a build is shown in; the default where there is no readable build."""
+    from logan.configuration.problems import display_units_of
+    from logan.units import DisplayUnits
+
+    try:
+        return display_units_of(find_build(path).settings_file)
+    except ConfigurationError:
+        return DisplayUnits()
+
+
+def new_build(folder: Path) -> tuple[Path, ...]:
+    """Make the folder of a new build from the templates; nothing that stands is overwritten.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    ConfigurationError
+        If a build stands there already, or the folder cannot be written.
+    """
+    build = BuildFolder(folder)
+    if build.settings_file.exists() or build.channels_file.exists():
+        raise ConfigurationError("a build stands here already", "Choose another folder, or edit that one", folder)
+    templates = files("logan.configuration").joinpath("templates")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        written = []
+        for target in (build.settings_file, build.channels_file):
+            with target.open("x", encoding="utf-8") as stream:
+                stream.write(templates.joinpath(target.name).read_text(encoding="utf-8"))
+            written.append(target)
+    except OSError as error:
+        raise ConfigurationError(f"cannot write there: {error.strerror}", "Choose another folder", folder) from None
+    return tuple(written)
