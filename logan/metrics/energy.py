@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from logan.results import Figure
+import numpy as np
 
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.drive.drive import Drive
+from logan.drive.pack_power import is_charging_at, pack_power
+from logan.metrics.distance import DrivenDistance, driven_distance
+from logan.metrics.error_budget import GAIN_SIGMA_RATIO, ErrorPart, error_budget
+from logan.numerics import integrate
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import AnalysisSettings, BuildSettings
+from logan.units import BoolArray, FloatArray
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorPart:
-    """One part of the error budget of the net energy.
+LEAST_DISTANCE_M: Final = 200.0
+"""Below this distance a consumption says nothing. [m]"""
 
-    Parameters
-    ----------
-    name : str
-        gain, offset, quantisation, sample rate, skew or gaps.
-    sigma_wh : float
-        One standard uncertainty. [Wh]
-    how : str
-        How it was estimated.
-    """
-
-    schema: ClassVar[str] = "error-part/1"
-
-    name: str
-    sigma_wh: float
-    how: str
+_MAP: Final = "Map pack_voltage and pack_current, or pack_power"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,3 +66,138 @@ class EnergySummary:
     charging_s: float
     power_source: str
     distance_source: str
+
+
+def energy_summary(
+    drive: Drive,
+    build: BuildSettings,
+    settings: AnalysisSettings | None = None,
+    *,
+    refusals: Mapping[str, Refusal] | None = None,
+) -> EnergySummary:
+    """Energy through the pack terminals over a drive, charging left out.
+
+    Power is voltage times current on the union of their own times. Time that is not
+    covered is filled at the drive's mean power and widens the interval; below the least
+    coverage of ``settings`` every energy figure is refused.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Pack resistance, for the effect of skew.
+    settings : AnalysisSettings, optional
+        Least coverage.
+    refusals : mapping of str to Refusal, optional
+        Metrics that a data flag forbids: ``net_energy``, ``consumption``, ``regen``.
+
+    Returns
+    -------
+    EnergySummary
+        Figures, budget and coverage.
+    """
+    least = (settings or AnalysisSettings()).min_coverage_ratio
+    refusals = refusals or {}
+    power = pack_power(drive)
+    motion = driven_distance(drive)
+    if power is None:
+        return _refused(drive, motion, Refusal("neither pack voltage and current nor pack power is logged", _MAP))
+    time_s, watts = power.time_s, power.power_w.copy()
+    charging = is_charging_at(drive, time_s)
+    watts[charging] = np.nan
+    charging_s = _time_s(time_s, charging)
+    whole = integrate(time_s, watts, max_gap_s=power.max_gap_s)
+    wanted_s = max(drive.duration_s - charging_s, whole.covered_s)
+    coverage = whole.covered_s / wanted_s if wanted_s > 0 else 0.0
+    base = _Base(coverage, drive.duration_s, motion.moving_s, charging_s, power.source, motion.source)
+    if coverage < least:
+        reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
+        return _refused(drive, motion, Refusal(reason, "Log voltage and current all the way"), base)
+    scale = 1.0 / coverage / JOULES_PER_WATT_HOUR
+    parts, decimated_regen_wh = error_budget(drive, build, power, watts, whole, wanted_s - whole.covered_s)
+    net_sigma = float(np.sqrt(sum(part.sigma_wh**2 for part in parts)))
+    share = {part.name: part.sigma_wh for part in parts}
+    net_wh, gross_wh, regen_wh = whole.total * scale, whole.positive * scale, -whole.negative * scale
+    gain = GAIN_SIGMA_RATIO
+    # Offset and gaps move the larger part most; sampling error on regen shows up in gross as well.
+    common = share["offset"] ** 2 + share["gaps"] ** 2 + decimated_regen_wh**2
+    figures = {
+        "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy")),
+        "gross": _figure(gross_wh, np.hypot(gain * gross_wh, np.sqrt(common)), coverage, refusals.get("net_energy")),
+        "regen": _figure(
+            regen_wh,
+            np.hypot(gain * regen_wh, np.sqrt(decimated_regen_wh**2 + (0.3 * share["offset"]) ** 2)),
+            coverage,
+            refusals.get("regen") or refusals.get("net_energy"),
+        ),
+    }
+    mean = Estimate(net_wh * 3600.0 / wanted_s, "W", net_sigma * 3600.0 / wanted_s, "measured", coverage)
+    return EnergySummary(
+        net_wh=figures["net"],
+        gross_wh=figures["gross"],
+        regenerated_wh=figures["regen"],
+        distance_m=motion.distance_m,
+        net_wh_per_km=_per_km(figures["net"], motion.distance_m, refusals.get("consumption")),
+        gross_wh_per_km=_per_km(figures["gross"], motion.distance_m, refusals.get("consumption")),
+        mean_power_w=refusals.get("net_energy") or mean,
+        budget=parts,
+        coverage_ratio=base.coverage_ratio,
+        duration_s=base.duration_s,
+        moving_s=base.moving_s,
+        charging_s=base.charging_s,
+        power_source=base.power_source,
+        distance_source=base.distance_source,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Base:
+    coverage_ratio: float
+    duration_s: float
+    moving_s: float
+    charging_s: float
+    power_source: str
+    distance_source: str
+
+
+def _refused(drive: Drive, motion: DrivenDistance, refusal: Refusal, base: _Base | None = None) -> EnergySummary:
+    base = base or _Base(0.0, drive.duration_s, motion.moving_s, 0.0, "", motion.source)
+    return EnergySummary(
+        net_wh=refusal,
+        gross_wh=refusal,
+        regenerated_wh=refusal,
+        distance_m=motion.distance_m,
+        net_wh_per_km=refusal,
+        gross_wh_per_km=refusal,
+        mean_power_w=refusal,
+        budget=(),
+        coverage_ratio=base.coverage_ratio,
+        duration_s=base.duration_s,
+        moving_s=base.moving_s,
+        charging_s=base.charging_s,
+        power_source=base.power_source,
+        distance_source=base.distance_source,
+    )
+
+
+def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None) -> Figure:
+    return refusal or Estimate(value_wh, "Wh", float(sigma_wh), "measured", coverage)
+
+
+def _per_km(energy: Figure, distance: Figure, refusal: Refusal | None) -> Figure:
+    if refusal is not None:
+        return refusal
+    if isinstance(energy, Refusal) or isinstance(distance, Refusal):
+        return energy if isinstance(energy, Refusal) else distance
+    if distance.value < LEAST_DISTANCE_M:
+        return Refusal(f"the drive covers {distance.value:.0f} m; {LEAST_DISTANCE_M:.0f} m is the least", "")
+    value = energy.value / distance.value * 1000.0
+    relative = np.hypot(
+        (energy.sigma or 0.0) / distance.value * 1000.0, value * (distance.sigma or 0.0) / distance.value
+    )
+    return Estimate(value, "Wh/km", float(relative), "measured", energy.coverage_ratio)
+
+
+def _time_s(time_s: FloatArray, condition: BoolArray) -> float:
+    return float(np.sum(np.diff(time_s)[condition[:-1] & condition[1:]]))
