@@ -113,6 +113,8 @@ def measure(
         if name == "pack_current":
             value = value * sensors.current_gain_ratio + sensors.current_offset_a
         value = value + rng.normal(0.0, 1.0, value.shape) * sensor.noise * sensors.noise_factor
+        if name in ("speed", "gnss_speed"):
+            value = np.maximum(value, 0.0)
         measured[name] = (time_s, _quantise(value, sensor.resolution))
     if "elevation" not in sensors.without:
         measured.update(_place(trace, sensors, rng))
