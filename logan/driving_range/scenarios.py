@@ -206,4 +206,4 @@ def scenario_breakdown(
         if field.name.endswith("_wh_per_km"):
             content[field.name] = np.asarray(sum(share * getattr(found, field.name) for share, found in parts))
     seconds_per_km = sum(share * 1000.0 * found.duration_s / found.distance_m for share, found in parts)
-    return ConsumptionBreakdown(**content, distance_m=1000.0, duration_s=seconds_per_km)  # type: ignore[arg-type]
+    return ConsumptionBreakdown(**content, distance_m=1000.0, duration_s=seconds_per_km)

@@ -158,3 +158,24 @@ def coefficient_wheel_work_j(
         + square * speed_power_integral(before, after, step_s, 3)
         + 0.5 * mass_kg * (after**2 - before**2)
     )
+
+
+def climbable_grade_ratio(spare_force_n: FloatArray, mass_kg: float, rolling_coefficient: float) -> FloatArray:
+    """Steepest grade that a force at the wheels holds, air resistance already taken off.
+
+    Parameters
+    ----------
+    spare_force_n : ndarray, shape (n,)
+        Force at the wheels less air resistance. [N]
+    mass_kg, rolling_coefficient : float
+        Vehicle. [kg, ratio]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Rise over distance along the road; 1 where the force lifts the vehicle, NaN where it cannot even
+        hold a level road. [ratio]
+    """
+    share = spare_force_n / (mass_kg * STANDARD_GRAVITY_M_PER_S2 * np.hypot(1.0, rolling_coefficient))
+    angle = np.arcsin(np.clip(share, -1.0, 1.0)) - np.arctan(rolling_coefficient)
+    return np.asarray(np.where(share >= 1.0, 1.0, np.where(angle >= -1e-12, np.sin(np.maximum(angle, 0.0)), np.nan)))

@@ -1,0 +1,209 @@
+"""The pack that a target needs, with the mass that more cells add fed back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.driving_range.prediction import available_share_ratio, draw_samples
+from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
+from logan.driving_range.usable_energy import UsableEnergy
+from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+CONFIDENCES_RATIO: Final = (0.5, 0.8, 0.9)
+
+_MAX_ROUNDS: Final = 200
+_RUNAWAY_FACTOR: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackSize:
+    """The pack that reaches the target with one confidence.
+
+    Parameters
+    ----------
+    confidence_ratio : float
+        Chance of reaching the target. [ratio]
+    usable_energy_wh, nominal_energy_wh : float
+        At 25 degC and moderate load, reserve and ageing included; infinity where no pack reaches it. [Wh]
+    cells_in_parallel : int or None
+        Of the build's own cells and series count; None where no pack reaches it.
+    added_mass_kg : float
+        Against the pack in the build; negative where a smaller one does. [kg]
+    consumption_wh_per_km : float
+        Median with that mass. [Wh/km]
+    """
+
+    confidence_ratio: float
+    usable_energy_wh: float
+    nominal_energy_wh: float
+    cells_in_parallel: int | None
+    added_mass_kg: float
+    consumption_wh_per_km: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackSizing:
+    """The packs that a target needs, from even chance to the confidence wanted.
+
+    Parameters
+    ----------
+    scenario : str
+        In which the target must be reached.
+    target_range_m, reserve_ratio, ageing_ratio : float
+        As the build asks. [m, ratio, ratio]
+    sizes : tuple of PackSize
+        Rising confidence.
+    present_usable_energy_wh, present_nominal_energy_wh : float
+        Of the build's own pack. [Wh]
+    saved_by_halving_uncertainty_wh : float
+        Usable energy that the highest confidence would need less, if consumption were known twice as well. [Wh]
+    """
+
+    schema: ClassVar[str] = "pack-sizing/1"
+
+    scenario: str
+    target_range_m: float
+    reserve_ratio: float
+    ageing_ratio: float
+    sizes: tuple[PackSize, ...]
+    present_usable_energy_wh: float
+    present_nominal_energy_wh: float
+    saved_by_halving_uncertainty_wh: float
+
+    @property
+    def is_enough(self) -> bool:
+        """True when the pack in the build reaches the target with the highest confidence."""
+        return self.present_usable_energy_wh >= self.sizes[-1].usable_energy_wh
+
+
+def nominal_energy_wh(build: BuildSettings) -> float:
+    """Nominal energy of the pack: cells times capacity times nominal voltage. [Wh]"""
+    pack = build.pack
+    cells = pack.cells_in_series * pack.cells_in_parallel
+    return cells * pack.cell_capacity_ah.value * pack.cell_nominal_voltage_v
+
+
+def size_pack(
+    distribution: ParameterDistribution,
+    build: BuildSettings,
+    prepared: PreparedScenario,
+    *,
+    usable: UsableEnergy,
+    between_drive_sigma: float,
+    rng: np.random.Generator,
+    confidences_ratio: Sequence[float] = CONFIDENCES_RATIO,
+    samples: int = 10_000,
+) -> PackSizing:
+    """Find the pack that reaches the build's target with each confidence.
+
+    Parameters
+    ----------
+    distribution : ParameterDistribution
+        Prior of a plan or posterior of a fit.
+    build : BuildSettings
+        The build and its target.
+    prepared : PreparedScenario
+        Scenario in which the target must be reached.
+    usable : UsableEnergy
+        What the present pack gives.
+    between_drive_sigma : float
+        Drive-to-drive spread of consumption. [ratio]
+    rng : numpy.random.Generator
+        Source of the samples.
+    confidences_ratio : sequence of float
+        Wanted chances, rising. [ratio]
+    samples : int
+        Number of samples.
+
+    Returns
+    -------
+    PackSizing
+        One size per confidence.
+    """
+    draws = draw_samples(distribution, build, samples, rng)
+    consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
+    consumed = consumed * np.exp(between_drive_sigma * draws.drive)
+    breakdown = scenario_breakdown(prepared, draws.median, build)
+    given = usable.sample(breakdown, prepared.parts[0].conditions, draws.usable, draws.usable_loss) / usable.energy_wh
+    kilometres = build.target.range_m / 1000.0
+    needed_wh = kilometres * consumed / (given * available_share_ratio(build.target))
+    feedback = _MassFeedback.of(prepared, draws.median, build, usable)
+    sizes = tuple(feedback.size(level, float(np.quantile(needed_wh, level))) for level in confidences_ratio)
+    median_wh = float(np.median(consumed))
+    surer_wh = needed_wh / consumed * median_wh * (consumed / median_wh) ** 0.5
+    surer = feedback.size(confidences_ratio[-1], float(np.quantile(surer_wh, confidences_ratio[-1])))
+    return PackSizing(
+        scenario=prepared.name,
+        target_range_m=build.target.range_m,
+        reserve_ratio=build.target.reserve_ratio,
+        ageing_ratio=build.target.ageing_ratio,
+        sizes=sizes,
+        present_usable_energy_wh=usable.energy_wh,
+        present_nominal_energy_wh=nominal_energy_wh(build),
+        saved_by_halving_uncertainty_wh=sizes[-1].usable_energy_wh - surer.usable_energy_wh,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _MassFeedback:
+    """How consumption follows the mass of the pack."""
+
+    prepared: PreparedScenario
+    median: FloatArray
+    build: BuildSettings
+    usable_wh: float
+    usable_share_ratio: float
+    base_wh_per_km: float
+
+    @classmethod
+    def of(
+        cls, prepared: PreparedScenario, median: FloatArray, build: BuildSettings, usable: UsableEnergy
+    ) -> _MassFeedback:
+        base = float(scenario_consumption_wh_per_km(prepared, median, build)[0])
+        return cls(prepared, median, build, usable.energy_wh, usable.energy_wh / nominal_energy_wh(build), base)
+
+    def added_mass_kg(self, usable_wh: float) -> float:
+        return self.build.pack.cell_mass_kg_per_wh * (usable_wh - self.usable_wh) / self.usable_share_ratio
+
+    def consumption_wh_per_km(self, added_mass_kg: float) -> float:
+        changed = self.median.copy()
+        column = PARAMETER_NAMES.index("mass_kg")
+        # A much smaller pack cannot make the vehicle weightless.
+        changed[:, column] = np.maximum(changed[:, column] + added_mass_kg, 0.3 * changed[:, column])
+        return float(scenario_consumption_wh_per_km(self.prepared, changed, self.build)[0])
+
+    def size(self, confidence_ratio: float, needed_wh: float) -> PackSize:
+        """Iterate the energy needed at the present mass until the mass it brings is carried too."""
+        usable_wh = needed_wh
+        for _ in range(_MAX_ROUNDS):
+            factor = self.consumption_wh_per_km(self.added_mass_kg(usable_wh)) / self.base_wh_per_km
+            following_wh = needed_wh * factor
+            if following_wh > _RUNAWAY_FACTOR * needed_wh:
+                return PackSize(
+                    confidence_ratio=confidence_ratio,
+                    usable_energy_wh=math.inf,
+                    nominal_energy_wh=math.inf,
+                    cells_in_parallel=None,
+                    added_mass_kg=math.inf,
+                    consumption_wh_per_km=math.inf,
+                )
+            if abs(following_wh - usable_wh) <= 1e-6 * usable_wh:
+                break
+            usable_wh = following_wh
+        nominal_wh = usable_wh / self.usable_share_ratio
+        per_string_wh = nominal_energy_wh(self.build) / self.build.pack.cells_in_parallel
+        return PackSize(
+            confidence_ratio=confidence_ratio,
+            usable_energy_wh=usable_wh,
+            nominal_energy_wh=nominal_wh,
+            cells_in_parallel=math.ceil(nominal_wh / per_string_wh - 1e-9),
+            added_mass_kg=self.added_mass_kg(usable_wh),
+            consumption_wh_per_km=self.consumption_wh_per_km(self.added_mass_kg(usable_wh)),
+        )
