@@ -1,0 +1,90 @@
+"""Put the files of one drive in order of time, and join their columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from logan.errors import LogReadError
+from logan.frames.table import FrameTable, SignalColumn, SignalTable
+from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
+from logan.logs.reading import read_blocks
+
+ABSOLUTE_FROM_NS: Final = 631_152_000 * 10**9
+"""Times from here on (1990-01-01) are taken for times since 1970, earlier ones for times since a start. [ns]"""
+
+
+def is_absolute(time_ns: int) -> bool:
+    """Whether a time counts from 1970, rather than from the start of a log."""
+    return time_ns >= ABSOLUTE_FROM_NS
+
+
+def sort_files(files: Sequence[tuple[Path, LogFormat]], options: ReadOptions) -> list[tuple[Path, LogFormat]]:
+    """Files in the order of their first times.
+
+    Raises
+    ------
+    LogReadError
+        If more than one file counts time from its own start, so that nothing says which comes first.
+    """
+    if len(files) == 1:
+        return list(files)
+    starts = [(_first_time_ns(path, log_format, options), path, log_format) for path, log_format in files]
+    relative = [path for start_ns, path, _ in starts if start_ns is not None and not is_absolute(start_ns)]
+    if relative and len({start_ns for start_ns, _, _ in starts if start_ns is not None}) < len(files):
+        raise LogReadError(
+            "several of the logs count time from the same start, so nothing says which comes first",
+            "Import them one by one, or record with absolute times",
+            relative[0],
+        )
+    if relative and len(relative) < len(files):
+        raise LogReadError(
+            "this log counts time from its own start, and the others from 1970",
+            "Import it by itself, or record all with absolute times",
+            relative[0],
+        )
+    starts.sort(key=lambda start: (start[0] is None, start[0] or 0))
+    return [(path, log_format) for _, path, log_format in starts]
+
+
+def _first_time_ns(path: Path, log_format: LogFormat, options: ReadOptions) -> int | None:
+    """First time in a log; None where nothing can be read. Only its first block is looked at."""
+    single = replace(options, threads=1)
+    for part in read_blocks(path, log_format, single, ReadReport(path=path), _times):
+        if isinstance(part, SignalTable):
+            firsts = [int(column.time_ns[0]) for column in part if column.time_ns.size]
+        else:
+            firsts = part
+        if firsts:
+            return min(firsts)
+    return None
+
+
+def _times(frames: FrameTable) -> list[int]:
+    return [int(frames.time_ns[0])] if len(frames) else []
+
+
+def join_columns(parts: Iterable[Iterable[SignalColumn]]) -> tuple[SignalColumn, ...]:
+    """Columns of several files; those of one key are joined, sorted by time only where files overlap."""
+    by_key: dict[str, list[SignalColumn]] = {}
+    for part in parts:
+        for column in part:
+            by_key.setdefault(column.key, []).append(column)
+    return tuple(_joined(columns) for columns in by_key.values())
+
+
+def _joined(columns: list[SignalColumn]) -> SignalColumn:
+    if len(columns) == 1:
+        return columns[0]
+    columns = sorted(columns, key=lambda column: int(column.time_ns[0]) if column.time_ns.size else 0)
+    time_ns = np.concatenate([column.time_ns for column in columns])
+    value = np.concatenate([column.value for column in columns])
+    rises = all(bool(np.all(np.diff(column.time_ns) >= 0)) for column in columns)
+    if rises and np.any(np.diff(time_ns) < 0):
+        order = np.argsort(time_ns, kind="stable")
+        time_ns, value = time_ns[order], value[order]
+    return replace(columns[0], time_ns=time_ns, value=value)
