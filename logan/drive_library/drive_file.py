@@ -131,6 +131,10 @@ def verify_drive_file(source: Path | BinaryIO) -> DriveHeader:
     DriveLibraryError
         If anything in it is not what was written.
     """
+    if isinstance(source, Path) and source.is_file():
+        with source.open("rb") as stream:
+            if stream.read(4) != b"PAR1":
+                raise _damaged(source, "it does not begin as a Parquet file does")
     drive = read_drive(source)
     with _opened(source) as parquet:
         header, footer = _header_of(parquet, source), parquet.schema_arrow.metadata
