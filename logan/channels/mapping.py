@@ -2,79 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from difflib import get_close_matches
+from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag
-from logan.frames.table import SignalTable
-from logan.results import read_only
-from logan.settings import ChannelMap
-from logan.units import FloatArray, IntArray
+from logan.channels.contradiction import contradictions
+from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
+from logan.channels.mapped import Change, MappedChannel, MappedChannels
+from logan.channels.raw_codes import not_available_codes, reread_signed, swap_bytes
+from logan.channels.units import UnitConversion, conversion_to_si
+from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
+from logan.errors import ChannelError
+from logan.flags import DataFlag, Severity
+from logan.frames.table import SignalColumn, SignalTable
+from logan.settings import ChannelMap, ChannelSource
+from logan.units import FloatArray
 
+FIRST_ABSOLUTE_NS: Final = 946_684_800_000_000_000
+"""2000-01-01 UTC: a log that starts earlier has no absolute time. [ns]"""
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MappedChannel:
-    """One channel in SI, with time as the log has it (never repaired here).
-
-    Parameters
-    ----------
-    name : str
-        Canonical name.
-    time_ns : ndarray of int64, shape (n,)
-        In the order of the log. [ns]
-    value : ndarray, shape (n,)
-        In the SI unit of its kind; NaN for a not-available code.
-    source : str
-        Address of the signal it came from.
-    is_averaged : bool
-        True when the logger averages.
-    """
-
-    name: str
-    time_ns: IntArray
-    value: FloatArray
-    source: str = ""
-    is_averaged: bool = False
-
-    def __post_init__(self) -> None:
-        if self.time_ns.shape != self.value.shape or self.time_ns.ndim != 1:
-            raise ValueError("time_ns and value must have one shape (n,)")
-        object.__setattr__(self, "time_ns", read_only(np.asarray(self.time_ns, dtype=np.int64)))
-        object.__setattr__(self, "value", read_only(np.asarray(self.value, dtype=np.float64)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """Something the map did to a channel's numbers, for the drive's history."""
-
-    action: str
-    detail: str
-    reason: str
-    channels: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MappedChannels:
-    """What a log gives under a channel map.
-
-    Parameters
-    ----------
-    channels : mapping of str to MappedChannel
-        By canonical name.
-    flags : tuple of DataFlag
-        Values that contradict their unit, codes that look like "not available", and the like.
-    start_ns : int or None
-        First sample since 1970 UTC; None where the log's time is not absolute. [ns]
-    steps : tuple of Change
-        Overrides of sign, scale, signedness, byte order, codes and delay that were applied.
-    """
-
-    channels: Mapping[str, MappedChannel]
-    flags: tuple[DataFlag, ...] = ()
-    start_ns: int | None = None
-    steps: tuple[Change, ...] = field(default=())
+__all__ = ["Change", "MappedChannel", "MappedChannels", "map_channels"]
 
 
 def map_channels(
@@ -99,4 +48,165 @@ def map_channels(
     ChannelError
         If a unit is unknown or does not fit, an address is ambiguous, or the map is impossible.
     """
-    raise NotImplementedError
+    flags: list[DataFlag] = []
+    faults: list[str] = []
+    impossible: list[Impossibility] = []
+    channels: dict[str, MappedChannel] = {}
+    steps: list[Change] = []
+    present = _present_sources(table, channel_map, flags, faults)
+    for source, column in present:
+        try:
+            channel, changes, reasons = _map_one(source, column, drop_not_available=drop_not_available)
+        except ChannelError as error:
+            faults.append(f"{error.problem} ({error.remedy})")
+            continue
+        channels[source.channel] = channel
+        steps += changes
+        impossible += reasons
+    if faults:
+        raise ChannelError("the channel map does not fit the log: " + "; ".join(faults), "Put it right in the map")
+    if impossible and is_strict:
+        raise ChannelError("the channel map is impossible: " + as_sentence(impossible), "")
+    flags += [_impossible_flag(one) for one in impossible]
+    flags += contradictions(channels)
+    return MappedChannels(channels=channels, flags=tuple(flags), start_ns=_start_ns(channels), steps=tuple(steps))
+
+
+def _present_sources(
+    table: SignalTable, channel_map: ChannelMap, flags: list[DataFlag], faults: list[str]
+) -> list[tuple[ChannelSource, SignalColumn]]:
+    """Pair each source with its column; note those that are missing, unknown or ambiguous."""
+    present: list[tuple[ChannelSource, SignalColumn]] = []
+    missing: list[ChannelSource] = []
+    for source in channel_map.sources:
+        if channel_kind(source.channel) is None:
+            near = get_close_matches(source.channel, channel_names(), n=1)
+            hint = f"; did you mean '{near[0]}'?" if near else ""
+            faults.append(f"'{source.channel}' is no channel{hint}")
+            continue
+        found = table.find(source.signal)
+        if len(found) > 1:
+            faults.append(
+                f"{source.channel}: '{source.signal}' fits {len(found)} signals "
+                f"({', '.join(column.key for column in found[:4])}); write one of them in full"
+            )
+        elif found:
+            present.append((source, found[0]))
+        else:
+            missing.append(source)
+    if missing and not present and not faults:
+        wanted = ", ".join(source.signal for source in missing[:4])
+        raise ChannelError(
+            f"no signal of the channel map is in the log (such as {wanted}){_nearest_signal(missing[0].signal, table)}",
+            "Check that the log and its DBC belong to this map, or make a map with 'logan channels'",
+        )
+    flags += [_missing_flag(source, table) for source in missing]
+    return present
+
+
+def _map_one(
+    source: ChannelSource, column: SignalColumn, *, drop_not_available: bool
+) -> tuple[MappedChannel, list[Change], list[Impossibility]]:
+    kind = channel_kind(source.channel)
+    if kind is None:  # the caller has checked it
+        raise ValueError(f"no channel {source.channel}")
+    conversion = conversion_to_si(source.unit or column.unit, kind, place=source.channel)
+    value = np.array(column.value, dtype=np.float64)
+    changes: list[Change] = []
+
+    def note(action: str, detail: str, reason: str) -> None:
+        changes.append(Change(action=action, detail=detail, reason=reason, channels=(source.channel,)))
+
+    if source.byte_order:
+        value = swap_bytes(column, value)
+        note("byte_order", f"bytes read as {source.byte_order.replace('_', ' ')}", "asked for in the channel map")
+    if source.signed is not None and source.signed is not column.is_signed:
+        value = reread_signed(column, value, is_signed=source.signed)
+        note("signed", f"code read as {'signed' if source.signed else 'unsigned'}", "asked for in the channel map")
+    value = _without_codes(source, column, value, kind, conversion, note, is_wanted=drop_not_available)
+    if source.scale != 1.0 or source.offset != 0.0:
+        value = source.scale * value + source.offset
+        note("scale", f"x * {source.scale:g} + {source.offset:g}", "asked for in the channel map")
+    impossible = impossibility_of(source.channel, column, value, kind, conversion)
+    si = conversion.to_si(value)
+    if source.sign < 0:
+        si = -si
+        note("sign", "turned round", "asked for in the channel map")
+    time_ns = np.asarray(column.time_ns, dtype=np.int64)
+    if source.delay_s:
+        time_ns = time_ns - round(source.delay_s * 1e9)
+        note("delay", f"moved {source.delay_s:g} s earlier", "asked for in the channel map")
+    if source.is_averaged and time_ns.size > 1:
+        half_s = 0.5e-9 * float(np.median(np.diff(time_ns)))
+        time_ns = time_ns - round(half_s * 1e9)
+        note(
+            "averaged",
+            f"moved {half_s:g} s earlier",
+            "the logger averages: a value belongs to the middle of its window",
+        )
+    channel = MappedChannel(
+        name=source.channel, time_ns=time_ns, value=si, source=column.key, is_averaged=source.is_averaged
+    )
+    return channel, changes, [impossible] if impossible else []
+
+
+def _without_codes(
+    source: ChannelSource,
+    column: SignalColumn,
+    value: FloatArray,
+    kind: ChannelKind,
+    conversion: UnitConversion,
+    note: Callable[[str, str, str], None],
+    *,
+    is_wanted: bool,
+) -> FloatArray:
+    """Blank the not-available codes: those that the map declares always, recognised ones if wanted."""
+    for code in source.not_available:
+        hit = np.abs(value - code) <= 1e-6 * max(1.0, abs(code))
+        if hit.any():
+            value = np.where(hit, np.nan, value)
+            note("not_available", f"{code:g} blanked in {np.count_nonzero(hit)} samples", "declared in the channel map")
+    if not is_wanted or source.signed is not None or source.byte_order:
+        return value
+    low, high = sorted(float(bound) for bound in conversion.from_si(np.array([kind.low, kind.high])))
+    if source.scale:
+        low, high = sorted(((low - source.offset) / source.scale, (high - source.offset) / source.scale))
+    for found in not_available_codes(column, value, kind, low, high):
+        hit = np.abs(value - found.value) <= 1e-6 * max(1.0, abs(found.value))
+        value = np.where(hit, np.nan, value)
+        note("not_available", f"{found.value:g} blanked in {found.count} samples", found.reason)
+    return value
+
+
+def _start_ns(channels: Mapping[str, MappedChannel]) -> int | None:
+    starts = [int(channel.time_ns[0]) for channel in channels.values() if channel.time_ns.size]
+    absolute = [start for start in starts if start >= FIRST_ABSOLUTE_NS]
+    return min(absolute) if absolute else None
+
+
+def _nearest_signal(address: str, table: SignalTable) -> str:
+    near = get_close_matches(address, [column.key for column in table], n=1, cutoff=0.5)
+    return f"; the nearest is '{near[0]}'" if near else ""
+
+
+def _missing_flag(source: ChannelSource, table: SignalTable) -> DataFlag:
+    return DataFlag(
+        code="signal_missing",
+        severity=Severity.AMBER,
+        channels=(source.channel,),
+        title=f"{source.channel} is not in this log",
+        evidence=f"the map names '{source.signal}'{_nearest_signal(source.signal, table)}",
+        remedy="Check the logger's list, or the name in the channel map; what needs the channel is not shown",
+    )
+
+
+def _impossible_flag(found: Impossibility) -> DataFlag:
+    return DataFlag(
+        code="impossible_map",
+        severity=Severity.RED,
+        channels=(found.channel,),
+        title=f"{found.channel} cannot be what the map says",
+        evidence=found.evidence,
+        remedy=found.remedy,
+        refuses=("net_energy", "regen") if found.channel in {"pack_current", "pack_power", "pack_voltage"} else (),
+    )
