@@ -33,13 +33,17 @@ from logan.logs.packed_text import (
     Words,
     decimal_number,
     digits,
-    first_of_two,
-    gather_words,
+    gather,
+    hex_bytes,
     hex_nibbles,
     hex_number,
-    hex_pairs,
+    keep_first,
+    reject,
+    whole_number,
+    word_of,
 )
 from logan.logs.text_lines import (
+    BLOCK_LINES,
     CLASSIC_BYTES,
     FD_BYTES,
     MAX_EXTENDED_ID,
@@ -49,10 +53,13 @@ from logan.logs.text_lines import (
     FrameRow,
     Lines,
     bus_names,
+    find_in_lines,
     finish_chunk,
     no_fast_frames,
     split_lines,
+    widen,
 )
+from logan.logs.work_memory import keep_work_arrays
 from logan.units import BoolArray, IntArray
 
 ERROR_FLAG: Final = 0x20000000
@@ -70,11 +77,10 @@ _FIRST_LINE: Final = re.compile(rb"[ \t]*\([0-9]{1,10}\.[0-9]{1,9}\)[ \t]+[!-~]+
 
 _U = np.uint64
 _SPACE, _DOT, _HASH, _OPEN = 32, 46, 35, 40
-_DATA_MASKS: Final = first_of_two(2)
-_FRACTION_MARKS: Final = _U(int.from_bytes(b".\0\0\0\0\0\0)", "little"))
-_FRACTION_MARK_MASK: Final = _U(0xFF000000000000FF)
-_FRACTION_DIGITS: Final = _U(0xFFFFFFFFFFFF0000)
-_BLOCK_LINES: Final = 16_384
+_FRACTION_MARKS: Final = word_of(b".\0\0\0\0\0\0)")
+_FRACTION_MARK_MASK: Final = word_of(b"\xff\0\0\0\0\0\0\xff")
+_FRACTION_DIGITS: Final = word_of(b"\0\0\xff\xff\xff\xff\xff\xff")
+_FRACTION_ZEROS: Final = word_of(b"00")
 _DELTA_BACKWARD_RATIO: Final = 0.05
 
 
@@ -113,157 +119,113 @@ def parse_line(line: bytes) -> FrameRow | None:
 
 
 def fast_frames(text: NDArray[np.uint8], lines: Lines) -> FastFrames:
-    """Read all lines of the usual form at once: microseconds, no dots, no remote frames."""
-    count = len(lines)
-    fast = no_fast_frames(count)
+    """Read all lines of the usual form at once: microseconds, single blanks, no dots, no remote frames."""
+    fast = no_fast_frames(len(lines))
     fast.taken = lines.is_plain.copy()
-    hash_at = _first_hash(text, lines)
-    fast.taken &= hash_at >= 24
-    hash_at = np.maximum(hash_at, 24)
-    is_fd = text[hash_at + 1] == _HASH
-    if is_fd.any():
-        fast.is_fd = is_fd
-        fast.payload = np.zeros((count, FD_BYTES), np.uint8)
-    for first in range(0, count, _BLOCK_LINES):
-        _fill(text, lines, hash_at, fast, slice(first, min(first + _BLOCK_LINES, count)))
+    for first in range(0, len(lines), BLOCK_LINES):
+        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))))
     return fast
 
 
-def _first_hash(text: NDArray[np.uint8], lines: Lines) -> IntArray:
-    size = int(lines.end[-1]) + 1
-    found = np.flatnonzero(text[:size] == _HASH)
-    if found.size == len(lines) and (found >= lines.start).all() and (found < lines.end).all():
-        return found
-    line = np.searchsorted(lines.end, found, side="right")
-    first = np.full(len(lines), -1, np.int64)
-    inside = line < len(lines)
-    # Assigned back to front, so that the first one of a line stays.
-    first[line[inside][::-1]] = found[inside][::-1]
-    first[first < lines.start] = -1
-    return first
-
-
-def _fill(text: NDArray[np.uint8], lines: Lines, hash_at: IntArray, fast: FastFrames, rows: slice) -> None:
-    start, end, hash_at = lines.start[rows], lines.end[rows], hash_at[rows]
-    taken = fast.taken[rows]
-    dot = _dots(text, start)
-    taken &= dot >= 16
-    dot = np.maximum(dot, 16)
-    fast.time_ns[rows], bad = _times(text, start, dot)
-    can_id, is_extended, id_width, bad_id = _identifiers(text, hash_at)
-    bad |= bad_id
-    fast.is_extended[rows] = is_extended & (can_id <= MAX_EXTENDED_ID)
-    if (is_error := can_id > MAX_EXTENDED_ID).any():
-        if fast.is_error is None:
-            fast.is_error = np.zeros(fast.taken.size, np.bool_)
-        fast.is_error[rows] = is_error
-        can_id &= _U(MAX_EXTENDED_ID)
+def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) -> None:
+    start, end, taken = lines.start[rows], lines.end[rows], fast.taken[rows]
+    dot, hash_at = (find_in_lines(text, start, mark) for mark in (_DOT, _HASH))
+    # The first line of a chunk may have too little text before it to gather from.
+    if dot.min() < 16 or hash_at.min() < 23:
+        taken &= (dot >= 16) & (hash_at >= 23)
+        dot, hash_at = np.maximum(dot, 16), np.maximum(hash_at, 23)
+    head = gather(text, dot - 16, 5)
+    fast.time_ns[rows], time_checks = _times(head, text[start], dot - start - 1)
+    around = gather(text, hash_at - 23, 5)
+    can_id, is_standard, id_checks = _identifiers(around)
+    fast.is_extended[rows] = ~is_standard
     fast.can_id[rows] = can_id
-    bad |= _data(text, hash_at, end, fast, rows)
-    taken &= bad == 0
-    name_width = hash_at - id_width - dot - 10
-    taken &= (name_width >= 1) & (name_width <= 15)
-    name = gather_words(text, dot + 9, 2)
-    taken &= text[dot + 8] == _SPACE
-    taken &= ~_holds_space(name, name_width)
-    fast.bus[rows] = bus_names(name, np.clip(name_width, 1, 15), taken, fast.buses)
+    reject(taken, *time_checks, *id_checks)
+    _data(text, around[3:], hash_at, end, fast, rows)
+    width = hash_at - dot - np.where(is_standard, 13, 18)
+    fast.bus[rows] = bus_names(head[3:], width, taken, fast.buses)
+    if (is_error := can_id > MAX_EXTENDED_ID).any():
+        _mark_errors(fast, rows, is_error)
 
 
-def _dots(text: NDArray[np.uint8], start: IntArray) -> IntArray:
-    """Position of each line's decimal point: mostly that of the first line, else looked for."""
-    width = text[int(start[0]) : int(start[0]) + 16].tobytes().find(b".")
-    dot = start + max(width, 0)
-    missed = np.flatnonzero(text[dot] != _DOT)
-    if missed.size:
-        head = gather_words(text, start[missed], 2).view(np.uint8) == _DOT
-        dot[missed] = start[missed] + head.argmax(axis=1)
-    return dot
-
-
-def _times(text: NDArray[np.uint8], start: IntArray, dot: IntArray) -> tuple[IntArray, Words]:
-    words = gather_words(text, dot - 16, 3)
-    width = dot - start - 1
-    bad = (text[start] != _OPEN) | (width < 1) | (width > 10)
-    width = np.clip(width, 1, 10)
-    high = (words[:, 0] ^ ZEROS) & KEEP_LAST[np.maximum(width - 8, 0)]
-    low = (words[:, 1] ^ ZEROS) & KEEP_LAST[np.minimum(width, 8)]
-    fraction = words[:, 2]
-    marks = (fraction ^ _FRACTION_MARKS) & _FRACTION_MARK_MASK
-    fraction = ((fraction << _U(8)) ^ ZEROS) & _FRACTION_DIGITS
-    high, bad_high = digits(high ^ ZEROS)
-    low, bad_low = digits(low ^ ZEROS)
-    fraction, bad_fraction = digits(fraction ^ ZEROS)
-    seconds = decimal_number(low)
-    if high.any():
-        seconds += decimal_number(high) * _U(100_000_000)
+def _times(head: Words, opening: NDArray[np.uint8], width: IntArray) -> tuple[IntArray, list[Words | BoolArray]]:
+    """Times whose decimal point begins the third word, and what is not zero where one is none."""
+    seconds, bad = whole_number(head[0], head[1], np.clip(width, 0, 16))
+    no_marks = (head[2] ^ _FRACTION_MARKS) & _FRACTION_MARK_MASK
+    fraction, bad_fraction = digits(((head[2] << _U(8)) & _FRACTION_DIGITS) | _FRACTION_ZEROS)
     time_ns = (seconds * _U(1_000_000) + decimal_number(fraction)) * _U(1000)
-    return time_ns.view(np.int64), marks | bad_high | bad_low | bad_fraction | bad.view(np.uint8)
+    no_number = (opening != _OPEN) | (width < 1) | (width > 10)
+    return time_ns.view(np.int64), [bad, bad_fraction, no_marks, no_number]
 
 
-def _identifiers(text: NDArray[np.uint8], hash_at: IntArray) -> tuple[Words, BoolArray, IntArray, Words]:
-    words = gather_words(text, hash_at - 16, 2)
-    before = words.view(np.uint8).reshape(-1, 16)
-    is_standard = before[:, 12] == _SPACE
-    bad = (~is_standard & (before[:, 7] != _SPACE)).view(np.uint8).astype(_U)
-    word = words[:, 1].copy()
-    width = np.where(is_standard, 3, 8)
+def _mark_errors(fast: FastFrames, rows: slice, is_error: BoolArray) -> None:
+    if fast.is_error is None:
+        fast.is_error = np.zeros(fast.taken.size, np.bool_)
+    fast.is_error[rows] = is_error
+    fast.is_extended[rows] &= ~is_error
+    fast.can_id[rows] &= np.uint32(MAX_EXTENDED_ID)
+
+
+def _identifiers(around: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
+    """Identifiers of 3 or 8 digits in front of the hash, which ends the third word."""
+    word = (around[1] >> _U(56)) | (around[2] << _U(8))
+    is_standard = word.view(np.uint8)[4::8] == _SPACE
     kept = np.where(is_standard, KEEP_LAST[3], KEEP_LAST[8])
-    nibbles, bad_digits = hex_nibbles((word & kept) | (ZEROS & ~kept))
+    nibbles, bad_digits = hex_nibbles(((word ^ ZEROS) & kept) ^ ZEROS)
     number = hex_number(nibbles)
-    bad |= bad_digits
-    bad |= number > np.where(is_standard, _U(MAX_STANDARD_ID), _U(MAX_EXTENDED_ID | ERROR_FLAG))
-    return number, ~is_standard, width, bad
+    no_blank = ~is_standard & (around[1].view(np.uint8)[6::8] != _SPACE)
+    no_hash = around[2].view(np.uint8)[7::8] != _HASH
+    too_large = number > np.where(is_standard, _U(MAX_STANDARD_ID), _U(MAX_EXTENDED_ID | ERROR_FLAG))
+    return number, is_standard, [bad_digits, no_blank, no_hash, too_large]
 
 
-def _data(text: NDArray[np.uint8], hash_at: IntArray, end: IntArray, fast: FastFrames, rows: slice) -> Words:
-    """Fill payload and length; return what is not zero where the data is not hex pairs of a fitting number."""
-    last = gather_words(text, end - 8)
-    direction = (last >> _U(48)) | _U(0x2000)
-    end = end - 2 * ((direction == _U(0x7220)) | (direction == _U(0x7420)))
-    start = hash_at + 1
-    limit: int | IntArray = 2 * CLASSIC_BYTES
-    if fast.is_fd is not None:
-        is_fd = fast.is_fd[rows]
-        start = start + 2 * is_fd
-        limit = np.where(is_fd, 2 * FD_BYTES, 2 * CLASSIC_BYTES)
-    width = end - start
-    bad = ((width < 0) | (width > limit) | ((width & 1) == 1)).view(np.uint8).astype(_U)
+def _data(
+    text: NDArray[np.uint8], words: Words, hash_at: IntArray, end: IntArray, fast: FastFrames, rows: slice
+) -> None:
+    """Fill payload, length and kind from what stands behind the hash."""
+    taken = fast.taken[rows]
+    direction = text[end - 1] | np.uint8(32)
+    has_direction = ((direction == ord("r")) | (direction == ord("t"))) & (text[end - 2] == _SPACE)
+    end = end - 2 * has_direction
+    width = end - hash_at - 1
+    is_fd = words[0].view(np.uint8)[::8] == _HASH
+    fd_rows = np.flatnonzero(is_fd & taken)
+    wrong = (width.view(_U) > 2 * CLASSIC_BYTES) | ((width & 1) == 1)
     fast.length[rows] = width >> 1
-    words, bad_digits = _payload_words(text, start, np.clip(width, 0, 16))
-    bad |= bad_digits
-    fast.payload[rows, :CLASSIC_BYTES] = words
-    if fast.is_fd is not None:
-        _, bad_flags = hex_nibbles(gather_words(text, hash_at + 2) & KEEP_FIRST[1] | ZEROS & ~KEEP_FIRST[1])
-        bad |= np.where(is_fd, bad_flags, _U(0))
-        for at in range(CLASSIC_BYTES, FD_BYTES, CLASSIC_BYTES):
-            longer = np.flatnonzero((width > 2 * at) & (bad == 0))
-            if not longer.size:
-                break
-            words, bad_digits = _payload_words(text, start[longer] + 2 * at, np.clip(width[longer] - 2 * at, 0, 16))
-            bad[longer] |= bad_digits
-            fast.payload[rows.start + longer, at : at + CLASSIC_BYTES] = words
-    return bad
+    if wrong.any():
+        taken &= ~wrong | is_fd
+        width = np.clip(width, 0, 16)
+    halves, bad = hex_bytes(words if (width == 16).all() else keep_first(words, width))
+    if fd_rows.size:
+        bad[:, is_fd] = 0
+    reject(taken, bad)
+    target = fast.payload[rows].view(np.uint32)
+    target[:, 0], target[:, 1] = halves
+    if fd_rows.size:
+        _fd_data(text, hash_at[fd_rows], end[fd_rows], fast, rows.start + fd_rows)
 
 
-def _payload_words(text: NDArray[np.uint8], start: IntArray, width: IntArray) -> tuple[NDArray[np.uint8], Words]:
-    """Eight bytes from 16 hex digits each, zero past ``width`` characters, and a check word."""
-    characters = gather_words(text, start, 2)
-    if (width != 16).any():
-        kept = _DATA_MASKS[width]
-        characters = ((characters ^ ZEROS) & kept) ^ ZEROS
-    nibbles, bad = hex_nibbles(characters)
-    payload = hex_pairs(nibbles).view(np.uint16).astype(np.uint8)
-    return payload.reshape(-1, 8), bad[:, 0] | bad[:, 1]
-
-
-def _holds_space(name: Words, width: IntArray) -> BoolArray:
-    """Whether a name of two words holds a blank among its first ``width`` characters."""
-    space = _U(0x2020202020202020)
-    differing = (name ^ space) | ~_DATA_MASKS[np.clip(width, 0, 16)]
-    # A byte that is zero borrows from bit 7; all bytes are below 0x80 or masked to 0xFF.
-    zero = (differing - _U(0x0101010101010101)) & ~differing & _U(0x8080808080808080)
-    holds: BoolArray = zero.any(axis=1)
-    return holds
+def _fd_data(text: NDArray[np.uint8], hash_at: IntArray, end: IntArray, fast: FastFrames, rows: IntArray) -> None:
+    """Fill the rows of CAN FD frames, in which two characters stand between the hash and the data."""
+    widen(fast)
+    if fast.is_fd is None:
+        fast.is_fd = np.zeros(fast.taken.size, np.bool_)
+    fast.is_fd[rows] = True
+    fast.payload[rows] = 0
+    width = end - hash_at - 3
+    taken = (width >= 0) & (width <= 2 * FD_BYTES) & ((width & 1) == 0)
+    flags = gather(text, hash_at + 2) & KEEP_FIRST[1]
+    reject(taken, hex_nibbles(flags | (ZEROS & ~KEEP_FIRST[1]))[1])
+    fast.length[rows] = width >> 1
+    for at in range(0, FD_BYTES, CLASSIC_BYTES):
+        longer = np.flatnonzero(taken & (width > 2 * at))
+        words = gather(text, hash_at[longer] + 3 + 2 * at, 2)
+        halves, bad = hex_bytes(keep_first(words, np.clip(width[longer] - 2 * at, 0, 16)))
+        fine = np.ones(longer.size, np.bool_)
+        reject(fine, bad)
+        taken[longer] &= fine
+        fast.payload[rows[longer], at : at + CLASSIC_BYTES] = halves.T.copy().view(np.uint8)
+    fast.taken[rows] &= taken
 
 
 @dataclass(slots=True)
@@ -296,6 +258,7 @@ def times_count_from_last(time_ns: IntArray) -> bool:
 
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+    keep_work_arrays()
     times = [row.time_ns for row in _readable(head.split(b"\n")[:-1])]
     return _Parser(times_count_from_last(np.array(times, np.int64)))
 

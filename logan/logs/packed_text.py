@@ -19,6 +19,7 @@ _U = np.uint64
 _HIGH_BITS: Final = _U(0x8080808080808080)
 _LOW_NIBBLES: Final = _U(0x0F0F0F0F0F0F0F0F)
 _LOW_BITS: Final = _U(0x0101010101010101)
+_ABOVE_NINE: Final = _U(0x7676767676767676)
 _CASE_BITS: Final = _U(0x2020202020202020)
 ZEROS: Final = _U(0x3030303030303030)
 """Eight times the character ``0``."""
@@ -32,34 +33,34 @@ KEEP_FIRST: Final[Words] = np.array([(1 << (8 * n)) - 1 for n in range(9)], _U)
 """``KEEP_FIRST[n]``: mask of the first n characters of a word."""
 
 
-def first_of_two(count: int) -> Words:
-    """``[n]``: masks of the first n of the 8 x ``count`` characters in ``count`` words; shape (8 count + 1, count)."""
-    masks = [[KEEP_FIRST[min(max(n - 8 * word, 0), 8)] for word in range(count)] for n in range(8 * count + 1)]
-    return np.array(masks, _U)
+KEEP_FIRST_OF_TWO: Final[Words] = np.array(
+    [[(1 << (8 * min(max(n - skipped, 0), 8))) - 1 for n in range(17)] for skipped in (0, 8)], _U
+)
+"""``KEEP_FIRST_OF_TWO[word, n]``: masks of the first n characters of two words."""
 
 
-def windows(text: NDArray[np.uint8], width: int) -> NDArray[np.void]:
-    """Every run of ``width`` bytes of ``text``, without a copy: index it with positions to gather.
+def gather(text: NDArray[np.uint8], at: NDArray[np.int64], count: int = 1) -> Words:
+    """Words of text from given positions.
 
     Parameters
     ----------
     text : ndarray of uint8, shape (n,)
-        Contiguous.
-    width : int
-        Bytes a run.
+        Contiguous; at least ``8 * count`` bytes from every position on.
+    at : ndarray of int64, shape (m,)
+        Position of the first character of each row.
+    count : int
+        Words a row.
 
     Returns
     -------
-    ndarray of void, shape (n - width + 1,)
-        Indexing it with an array copies whole runs: a few ns each, far less than a slice does.
+    ndarray of uint64, shape (m,), or (count, m) for several
+        A row's words lie in one column, so that each word position is contiguous.
     """
-    return np.ndarray((text.size - width + 1,), f"V{width}", buffer=text.data, strides=(1,))
-
-
-def gather_words(text: NDArray[np.uint8], at: NDArray[np.int64], count: int = 1) -> Words:
-    """Words of text from given positions; shape (n,), or (n, count) for several in a row."""
-    words: Words = windows(text, 8 * count)[at].view(_U)
-    return words if count == 1 else words.reshape(-1, count)
+    width = 8 * count
+    # Indexing overlapping windows copies each row as one item; slices or rows of bytes cost three times as much.
+    every = np.ndarray((text.size - width + 1,), f"V{width}", buffer=text.data, strides=(1,))
+    words: Words = every[at].view(_U)
+    return words if count == 1 else np.ascontiguousarray(words.reshape(-1, count).T)
 
 
 def hex_nibbles(words: Words) -> tuple[Words, Words]:
@@ -105,8 +106,7 @@ def hex_number(nibbles: Words) -> Words:
 def digits(words: Words) -> tuple[Words, Words]:
     """Value of each decimal digit in its own byte, and bit 7 set where a character is none."""
     values = words ^ ZEROS
-    bad = (values + _U(0x7676767676767676)) & _HIGH_BITS
-    return values, bad
+    return values, (values + _ABOVE_NINE) & _HIGH_BITS
 
 
 def decimal_number(values: Words) -> Words:
@@ -116,3 +116,84 @@ def decimal_number(values: Words) -> Words:
     number &= _PAIRS
     number = (number * _U(100) + (number >> _U(16))) & _FOURS
     return (number * _U(10000) + (number >> _U(32))) & _EIGHT
+
+
+def whole_number(high: Words, low: Words, width: NDArray[np.int64]) -> tuple[Words, Words]:
+    """Number that ends with the last character of ``low``: up to 16 digits in two words.
+
+    Parameters
+    ----------
+    high, low : ndarray of uint64, shape (n,)
+        The 16 characters before the number's end.
+    width : ndarray of int64, shape (n,)
+        Digits of the number, 0 to 16.
+
+    Returns
+    -------
+    number : ndarray of uint64, shape (n,)
+    bad : ndarray of uint64, shape (n,)
+        Not zero where one of the characters is no digit.
+    """
+    is_uniform = not width.size or bool((width == width[0]).all())
+    if is_uniform:
+        width = width[:1]
+    low = (low ^ ZEROS) & KEEP_LAST[np.minimum(width, 8)]
+    bad = (low + _ABOVE_NINE) & _HIGH_BITS
+    if is_uniform and (not width.size or width[0] <= 8):
+        return _number_by_runs(low), bad
+    high = (high ^ ZEROS) & KEEP_LAST[np.maximum(width - 8, 0)]
+    bad |= (high + _ABOVE_NINE) & _HIGH_BITS
+    return _number_by_runs(high) * _U(100_000_000) + _number_by_runs(low), bad
+
+
+def _number_by_runs(values: Words) -> Words:
+    """Decode only where digits change from row to row: the leading digits of times seldom do."""
+    change = np.flatnonzero(values[1:] != values[:-1]) + 1
+    if 4 * change.size > values.size or not values.size:
+        return decimal_number(values)
+    first = np.concatenate(([0], change))
+    return np.repeat(decimal_number(values[first]), np.diff(np.append(first, values.size)))
+
+
+def keep_first(words: Words, width: NDArray[np.int64]) -> Words:
+    """Two words with ``0`` in place of every character past the first ``width`` (0 to 16); shape (2, n)."""
+    for row in range(2):
+        kept = KEEP_FIRST_OF_TWO[row][width]
+        words[row] ^= ZEROS
+        words[row] &= kept
+        words[row] ^= ZEROS
+    return words
+
+
+def hex_bytes(words: Words) -> tuple[NDArray[np.uint32], Words]:
+    """Bytes of two words of hexadecimal digits each.
+
+    Parameters
+    ----------
+    words : ndarray of uint64, shape (2, n)
+        16 digits a column.
+
+    Returns
+    -------
+    halves : ndarray of uint32, shape (2, n)
+        The first and the last four of the eight bytes, as they lie in memory.
+    bad : ndarray of uint64, shape (2, n)
+        Not zero where a character is no hexadecimal digit.
+    """
+    nibbles, bad = hex_nibbles(words)
+    halves = hex_pairs(nibbles).view(np.uint16).astype(np.uint8).view(np.uint32)
+    return halves, bad
+
+
+def word_of(characters: bytes) -> np.uint64:
+    """Up to eight characters as a word."""
+    return _U(int.from_bytes(characters, "little"))
+
+
+def reject(taken: NDArray[np.bool_], *checks: NDArray[np.uint64] | NDArray[np.bool_]) -> None:
+    """Clear the rows of ``taken`` for which a check, shape (n,) or (k, n), is not zero."""
+    for check in checks:
+        # Mostly nothing is wrong, and looking at all rows at once is the cheapest way to know.
+        if check.any():
+            bad = check != 0
+            taken &= ~(bad if bad.ndim == 1 else bad.any(axis=0))

@@ -7,6 +7,7 @@ takes, and gives the same frame for it: a test holds the two against each other.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, NamedTuple, TypeAlias
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
 from logan.logs.log_format import SHOWN_SKIPS, ParsedChunk, SkippedLine
-from logan.logs.packed_text import Words, first_of_two
+from logan.logs.packed_text import KEEP_FIRST_OF_TWO, Words
 from logan.units import BoolArray, IntArray
 
 MAX_STANDARD_ID: Final = 0x7FF
@@ -24,9 +25,20 @@ MAX_EXTENDED_ID: Final = 0x1FFFFFFF
 CLASSIC_BYTES: Final = 8
 FD_BYTES: Final = 64
 
-_NEWLINE, _RETURN = 10, 13
-_MAX_BUSES: Final = 200
-_NAME_MASKS: Final = first_of_two(2)
+BLOCK_LINES: Final = 16_384
+"""Lines taken at once: their columns stay in the cache."""
+
+REACH: Final = 64
+"""How far into a line ``find_in_lines`` looks. [characters]"""
+
+MAX_BUSES: Final = 200
+"""More bus names than this are not told apart; no vehicle has as many."""
+
+_TAB, _NEWLINE, _RETURN, _BLANK, _LAST_PLAIN = 9, 10, 13, 32, 126
+_SCAN_BYTES: Final = 128 * 1024
+_GUESSES: Final = 8
+_MARKED_NAME: Final = re.compile(rb" [!-~]{1,14} ")
+_INDEX_OF_ONLY_BYTE: Final = np.uint64(0x0001020304050607)
 
 
 class FrameRow(NamedTuple):
@@ -70,34 +82,86 @@ class Lines:
         return int(self.start.size)
 
 
+def positions(mask: BoolArray) -> IntArray:
+    """Where ``mask`` is true, in order; for arrays whose size is a multiple of eight, and mostly false."""
+    words = mask.view(np.uint64)
+    hit = np.flatnonzero(words != 0)
+    left = words[hit]
+    found: list[IntArray] = []
+    base = hit << 3
+    while left.size:
+        lowest = left & (~left + np.uint64(1))
+        found.append(base + ((lowest * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64))
+        left = left ^ lowest
+        more = left != 0
+        left, base = left[more], base[more]
+    if len(found) < 2:
+        return found[0] if found else hit
+    return np.sort(np.concatenate(found), kind="stable")
+
+
+def gather_rows(text: NDArray[np.uint8], at: IntArray, width: int) -> NDArray[np.uint8]:
+    """``width`` characters from each position; shape (n, width)."""
+    every = np.ndarray((text.size - width + 1,), f"V{width}", buffer=text.data, strides=(1,))
+    return every[at].view(np.uint8).reshape(-1, width)
+
+
 def split_lines(text: NDArray[np.uint8], size: int, *, allow_tabs: bool = False) -> Lines:
     """Find the lines of ``text[:size]``, which ends in a newline; a carriage return before it belongs to the end."""
-    # One pass finds line ends and every odd character: 0x20 to 0x7E is the plain range.
-    odd = np.flatnonzero((text[:size] - np.uint8(32)) > 94)
-    character = text[odd]
+    control = _control_characters(text, size)
+    character = text[control]
     is_newline = character == _NEWLINE
-    if is_newline.all():
-        newline = odd
-        has_return = None
-        strange = odd[:0]
-    else:
-        newline = odd[is_newline]
-        before = text[newline - 1]
-        before[newline == 0] = 0
-        has_return = before == _RETURN
-        is_strange = ~is_newline
-        is_strange[:-1] &= ~((character[:-1] == _RETURN) & is_newline[1:] & (np.diff(odd) == 1))
-        if allow_tabs:
-            is_strange &= character != 9
-        strange = odd[is_strange]
+    newline = control if is_newline.all() else control[is_newline]
     start = np.empty_like(newline)
     start[0] = 0
     start[1:] = newline[:-1] + 1
-    end = newline if has_return is None else newline - has_return
+    end = newline
     is_plain = np.ones(newline.size, np.bool_)
-    if strange.size:
-        is_plain[np.searchsorted(newline, strange)] = False
+    if newline.size < control.size:
+        before = text[newline - 1] == _RETURN
+        before[0] &= newline[0] > 0
+        end = newline - before
+        is_strange = ~(is_newline | (character == _RETURN))
+        is_strange |= (character == _RETURN) & (text[control + 1] != _NEWLINE)
+        if allow_tabs:
+            is_strange &= character != _TAB
+        is_plain[np.searchsorted(newline, control[is_strange])] = False
+    if text[:size].max() > _LAST_PLAIN:
+        is_plain[np.searchsorted(newline, np.flatnonzero(text[:size] > _LAST_PLAIN))] = False
     return Lines(start, end, is_plain)
+
+
+def _control_characters(text: NDArray[np.uint8], size: int) -> IntArray:
+    """Positions of line ends, and of other characters below the blank, in ``text[:size]``."""
+    found = []
+    mask = np.empty(_SCAN_BYTES, np.bool_)
+    for at in range(0, size, _SCAN_BYTES):
+        part = text[at : min(at + _SCAN_BYTES, -(-size // 8) * 8)]
+        found.append(positions(np.less(part, _BLANK, out=mask[: part.size])) + at)
+    control = found[0] if len(found) == 1 else np.concatenate(found)
+    return control[: np.searchsorted(control, size)]
+
+
+def find_in_lines(text: NDArray[np.uint8], start: IntArray, character: int) -> IntArray:
+    """Position of the first ``character`` of each line, within its first ``REACH``; 0 where it is not there.
+
+    Most lines have it in a few places, which the lines themselves tell. What is found may lie behind the
+    end of a short line, or behind another such character: the caller's checks of what stands around it tell.
+    """
+    offset = text[int(start[0]) : int(start[0]) + REACH].tobytes().find(character)
+    at = start + max(offset, 0)
+    missed = np.flatnonzero(text[at] != character)
+    for _ in range(_GUESSES):
+        if not missed.size:
+            return at
+        line = int(start[missed[0]])
+        offset = text[line : line + REACH].tobytes().find(character)
+        guess = start[missed] + max(offset, 0)
+        at[missed] = guess
+        missed = missed[text[guess] != character]
+    found = gather_rows(text, start[missed], REACH) == character
+    at[missed] = np.where(found.any(axis=1), start[missed] + found.argmax(axis=1), 0)
+    return at
 
 
 @dataclass(slots=True)
@@ -143,17 +207,17 @@ def no_fast_frames(line_count: int) -> FastFrames:
     )
 
 
-def bus_names(name: Words, width: IntArray, usable: BoolArray, known: list[str]) -> NDArray[np.uint8]:
-    """Index of each line's bus name, given as up to 16 characters in two words.
+def bus_names(name: Words, width: IntArray, taken: BoolArray, known: list[str]) -> NDArray[np.uint8]:
+    """Index of each line's bus name.
 
     Parameters
     ----------
-    name : ndarray of uint64, shape (n, 2)
-        Characters of the name, and whatever follows them; masked in place.
+    name : ndarray of uint64, shape (2, n)
+        A blank, the name, a blank, and whatever follows.
     width : ndarray of int64, shape (n,)
-        Characters that belong to the name, 1 to 16.
-    usable : ndarray of bool, shape (n,)
-        Rows to name; cleared where there are more names than can be told apart here.
+        Characters that the name must have.
+    taken : ndarray of bool, shape (n,)
+        Rows to name; cleared where there is no name of that width, or it is too long to be read here.
     known : list of str
         Names so far; lengthened.
 
@@ -162,27 +226,29 @@ def bus_names(name: Words, width: IntArray, usable: BoolArray, known: list[str])
     ndarray of uint8, shape (n,)
         Index into ``known``.
     """
-    name &= _NAME_MASKS[width] if width.size and (width != width[0]).any() else _NAME_MASKS[width[:1]]
     bus = np.zeros(width.size, np.uint8)
-    left = usable.copy()
+    left = taken.copy()
     while left.any():
         first = int(left.argmax())
-        if len(known) >= _MAX_BUSES:
-            usable &= ~left
-            break
-        text = name[first].tobytes()[: int(width[first])].decode("ascii")
+        marked = name[:, first].tobytes()[: int(width[first]) + 2]
+        if not _MARKED_NAME.fullmatch(marked) or len(known) >= MAX_BUSES:
+            taken[first] = left[first] = False
+            continue
+        same = (name[0] ^ name[0, first]) & KEEP_FIRST_OF_TWO[0, len(marked)] == 0
+        if len(marked) > 8:
+            same &= (name[1] ^ name[1, first]) & KEEP_FIRST_OF_TWO[1, len(marked)] == 0
+        same &= width == width[first]
+        text = marked[1:-1].decode("ascii")
         if text not in known:
             known.append(text)
-        same = (name[:, 0] == name[first, 0]) & (name[:, 1] == name[first, 1])
-        bus[same] = known.index(text)
+        if index := known.index(text):
+            bus += same.view(np.uint8) * np.uint8(index)
         left &= ~same
     return bus
 
 
 def finish_chunk(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, parse_line: ParseLine) -> ParsedChunk:
     """Read the lines that the fast way did not take, one by one, and put all frames in order."""
-    if fast.taken.all():
-        return ParsedChunk(_table(fast, slice(None)), len(lines))
     content = text.data
     skipped: list[SkippedLine] = []
     skipped_count = 0
@@ -197,18 +263,24 @@ def finish_chunk(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, parse_
             skipped_count += 1
             if len(skipped) < SHOWN_SKIPS:
                 skipped.append(SkippedLine(index, str(broken)))
-    return ParsedChunk(_table(fast, keep), len(lines), skipped_count, tuple(skipped))
+    return ParsedChunk(_table(fast, slice(None) if keep.all() else keep), len(lines), skipped_count, tuple(skipped))
+
+
+def widen(fast: FastFrames) -> None:
+    """Make room for CAN FD data."""
+    if fast.payload.shape[1] < FD_BYTES:
+        wide = np.zeros((fast.payload.shape[0], FD_BYTES), np.uint8)
+        wide[:, :CLASSIC_BYTES] = fast.payload
+        fast.payload = wide
 
 
 def _put(fast: FastFrames, index: int, row: FrameRow) -> None:
     length = len(row.data)
     if length > fast.payload.shape[1]:
-        wide = np.zeros((fast.payload.shape[0], FD_BYTES), np.uint8)
-        wide[:, :CLASSIC_BYTES] = fast.payload
-        fast.payload = wide
+        widen(fast)
     if row.bus not in fast.buses:
-        if len(fast.buses) > _MAX_BUSES:
-            raise BrokenLineError(f"there are more than {_MAX_BUSES} bus names")
+        if len(fast.buses) > MAX_BUSES:
+            raise BrokenLineError(f"there are more than {MAX_BUSES} bus names")
         fast.buses.append(row.bus)
     fast.time_ns[index] = row.time_ns
     fast.can_id[index] = row.can_id
