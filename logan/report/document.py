@@ -1,0 +1,116 @@
+"""What a report is made of, before it is a page: sections of key figures, tables, figures and plain words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+Tone: TypeAlias = Literal["plain", "good", "amber", "red", "grey"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyFigure:
+    """One number that is read first.
+
+    Parameters
+    ----------
+    label, value : str
+        What it is, and the number with its unit.
+    detail : str
+        Uncertainty, coverage and how it was got.
+    tone : str
+        Colour of its edge; grey where nothing can be said.
+    """
+
+    label: str
+    value: str
+    detail: str = ""
+    tone: Tone = "plain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyFigures:
+    """A row of numbers."""
+
+    figures: tuple[KeyFigure, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableBlock:
+    """A table; every cell is text and is escaped.
+
+    Parameters
+    ----------
+    headings : tuple of str
+        With units.
+    rows : tuple of tuple of str
+        As many cells as headings.
+    caption : str
+        What it shows.
+    explanations : tuple of str
+        Definition of each heading, shown on hover and read by screen readers; may be shorter.
+    tones : tuple of str
+        Tone of each row; may be shorter.
+    is_long : bool
+        Folded away on screen, whole in print.
+    """
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+    explanations: tuple[str, ...] = ()
+    tones: tuple[Tone, ...] = ()
+    is_long: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FigureBlock:
+    """A figure with its title."""
+
+    title: str
+    figure: go.Figure
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """Plain words; a tone other than plain is set off as a notice."""
+
+    lines: tuple[str, ...]
+    tone: Tone = "plain"
+    title: str = ""
+
+
+Block: TypeAlias = KeyFigures | TableBlock | FigureBlock | Words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Section:
+    """One part of a report."""
+
+    anchor: str
+    title: str
+    blocks: tuple[Block, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Document:
+    """A whole report.
+
+    Parameters
+    ----------
+    title, subtitle : str
+        Of the page.
+    sections : tuple of Section
+        The answer first.
+    provenance : tuple of (str, str)
+        Version, hashes and settings, so that every figure can be reproduced.
+    """
+
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...]
+    provenance: tuple[tuple[str, str], ...] = ()

@@ -1,0 +1,1 @@
+"""Figures: each from one finished result, with no arithmetic beyond display units."""

@@ -1,0 +1,48 @@
+"""Plain words for names in the code."""
+
+from __future__ import annotations
+
+from typing import Final
+
+PARAMETER_WORDS: Final = {
+    "mass_kg": "mass",
+    "drag_area_m2": "drag area",
+    "rolling_coefficient": "rolling resistance",
+    "drive_efficiency_ratio": "drive efficiency",
+    "regen_efficiency_ratio": "regen efficiency",
+    "auxiliary_power_w": "auxiliary power",
+    "usable_energy_wh": "usable energy",
+}
+
+CAUSE_WORDS: Final = {
+    "rolling": "rolling",
+    "air": "air",
+    "hills": "hills",
+    "speed_change": "speed left at the end",
+    "friction_brakes": "friction brakes",
+    "drivetrain_loss": "drivetrain",
+    "regen_loss": "regen losses",
+    "auxiliary": "auxiliaries",
+    "cabin_climate": "heating and cooling",
+}
+
+_FORMATS: Final = {
+    "mass_kg": (1.0, "{:.0f} kg"),
+    "drag_area_m2": (1.0, "{:.2f} m²"),
+    "rolling_coefficient": (1.0, "{:.4f}"),
+    "drive_efficiency_ratio": (100.0, "{:.1f} %"),
+    "regen_efficiency_ratio": (100.0, "{:.1f} %"),
+    "auxiliary_power_w": (1.0, "{:.0f} W"),
+    "usable_energy_wh": (0.001, "{:.1f} kWh"),
+}
+
+
+def parameter_text(name: str, value: float) -> str:
+    """A parameter's value with its unit."""
+    scale, form = _FORMATS.get(name, (1.0, "{:.3g}"))
+    return form.format(value * scale)
+
+
+def channel_words(channel: str) -> str:
+    """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
+    return channel.replace("_", " ")
