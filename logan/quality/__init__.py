@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from logan.drive.drive import Drive
-from logan.flags import DataFlag
+from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.survey import DriveSurvey
+from logan.quality.table import DETECTORS
 from logan.settings import BuildSettings, ChannelMap
 
 __all__ = [
@@ -23,14 +24,16 @@ __all__ = [
     "grade_metrics",
 ]
 
-DETECTORS: tuple[Detector, ...] = ()
 SIGNAL_DETECTORS: tuple[SignalDetector, ...] = ()
+
+_GRAVITY_ORDER = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
 
 
 def find_flags(drive: Drive, build: BuildSettings) -> tuple[DataFlag, ...]:
     """Every finding of every detector on a drive, gravest first; the drive is not changed."""
     survey = DriveSurvey(drive, build)
-    return tuple(flag for detector in DETECTORS for flag in detector.detect(survey))
+    flags = [flag for detector in DETECTORS for flag in detector.detect(survey)]
+    return tuple(sorted(flags, key=lambda flag: _GRAVITY_ORDER[flag.severity]))
 
 
 def find_signal_flags(table: SignalTable, channel_map: ChannelMap) -> tuple[DataFlag, ...]:

@@ -1,0 +1,148 @@
+"""Cells and isolation: readings that contradict themselves, or that a builder must hear of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import spans_of, when
+from logan.quality.survey import DriveSurvey
+
+AMBER_OHM_PER_V: Final = 500.0
+RED_OHM_PER_V: Final = 100.0
+"""Isolation per volt of working voltage (UN R100, 5.1.3)."""
+
+
+def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
+    for low_name, high_name, tolerance in (
+        ("cell_voltage_min", "cell_voltage_max", 0.002),
+        ("cell_temperature_min", "cell_temperature_max", 0.5),
+    ):
+        lowest, highest = survey.finite(low_name), survey.drive.get(high_name)
+        if lowest is None or highest is None:
+            continue
+        above = lowest[1] - highest.at(lowest[0], max_gap_s=10.0)
+        crossed = np.nan_to_num(above) > tolerance
+        if crossed.mean() < 0.02 or crossed.sum() < 3:
+            continue
+        spans = spans_of(lowest[0], crossed)
+        yield DataFlag(
+            code="cell_min_above_max",
+            severity=Severity.RED,
+            channels=(low_name, high_name),
+            title="Lowest cell reads above the highest",
+            evidence=f"for {100 * crossed.mean():.0f} % of the samples, by up to {float(np.max(above[crossed])):.3f}; "
+            f"{when(spans)}",
+            remedy="The two are swapped or come from different messages: correct the channel map",
+            spans=spans,
+            effect_wh_per_km=0.0,
+        )
+
+
+def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A cell far from the others: 20 mV at rest, 100 mV under load (common practice)."""
+    lowest, highest = survey.finite("cell_voltage_min"), survey.drive.get("cell_voltage_max")
+    if lowest is None or highest is None:
+        return
+    time_s = lowest[0]
+    spread_v = highest.at(time_s, max_gap_s=10.0) - lowest[1]
+    current = survey.drive["pack_current"].at(time_s, max_gap_s=5.0) if survey.has("pack_current") else 0.0 * time_s
+    known = np.isfinite(spread_v) & np.isfinite(current)
+    if known.sum() < 10:
+        return
+    at_rest, loaded = known & (np.abs(np.nan_to_num(current)) < 10.0), known & (np.abs(np.nan_to_num(current)) > 40.0)
+    rest_v = float(np.median(spread_v[at_rest])) if at_rest.sum() > 5 else 0.0
+    load_v = float(np.quantile(spread_v[loaded], 0.9)) if loaded.sum() > 5 else 0.0
+    if rest_v < 0.02 and load_v < 0.1:
+        return
+    yield DataFlag(
+        code="cell_spread",
+        severity=Severity.RED if rest_v > 0.1 or load_v > 0.3 else Severity.AMBER,
+        channels=("cell_voltage_min", "cell_voltage_max"),
+        title="One cell stands apart from the others",
+        evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV under load "
+        "(20 and 100 mV are common practice)",
+        remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the busbars "
+        "with the pack disconnected and proven dead",
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("isolation_resistance")
+    if samples is None:
+        return
+    time_s, ohm = samples
+    volt = survey.finite("pack_voltage")
+    level_v = (
+        float(np.median(volt[1]))
+        if volt is not None
+        else (survey.build.pack.cells_in_series * survey.build.pack.cell_nominal_voltage_v)
+    )
+    if not 10.0 < level_v < 1500.0:
+        level_v = survey.build.pack.cells_in_series * survey.build.pack.cell_nominal_voltage_v
+    known = ohm > 0.0
+    per_volt = ohm / level_v
+    low = known & (per_volt < AMBER_OHM_PER_V) & (ohm != _disabled_code(ohm))
+    if low.sum() < 3 or low.mean() > 1.0:
+        return
+    worst = float(np.min(per_volt[low]))
+    spans = spans_of(time_s, low)
+    yield DataFlag(
+        code="isolation_low",
+        severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
+        channels=("isolation_resistance",),
+        title="Isolation between pack and chassis is low",
+        evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN R100 asks for "
+        f"100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
+        remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work de-energised, "
+        "prove dead on both poles and to the chassis",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _disabled_code(ohm: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    """A constant reading is a switched-off monitor's, not a resistance."""
+    return float(ohm[0]) if np.ptp(ohm) == 0.0 and ohm.size > 20 and _is_code(float(ohm[0])) else float("nan")
+
+
+def _is_code(ohm: float) -> bool:
+    return any(
+        abs(ohm - code * scale) < 1e-6 * max(ohm, 1.0)
+        for code in (0, 255, 65_534, 65_535)
+        for scale in (1.0, 100.0, 1000.0, 10_000.0)
+    )
+
+
+def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("isolation_resistance")
+    if samples is None or samples[1].size < 20:
+        return
+    at_code = np.array([_is_code(value) for value in np.unique(samples[1])])
+    values = np.unique(samples[1])[at_code]
+    off = np.isin(samples[1], values) if values.size else np.zeros(samples[1].shape, dtype=bool)
+    if off.mean() < 0.5:
+        return
+    yield DataFlag(
+        code="isolation_monitor_off",
+        severity=Severity.AMBER,
+        channels=("isolation_resistance",),
+        title="Isolation monitor is off or sends no value",
+        evidence=f"{100 * off.mean():.0f} % of the samples read {float(values[0]):g} ohm, a code rather than a resistance",
+        remedy="Switch the monitor on; without it nothing is known about the isolation",
+        spans=spans_of(samples[0], off),
+        effect_wh_per_km=0.0,
+    )
+
+
+DETECTORS: Final = (
+    Detector("cell_min_above_max", "Lowest cell reads above the highest", _find_crossed),
+    Detector("cell_spread", "One cell stands apart", _find_spread, ("cell_voltage_min", "cell_voltage_max")),
+    Detector("isolation_low", "Isolation is low", _find_isolation, ("isolation_resistance",)),
+    Detector("isolation_monitor_off", "Isolation monitor is off", _find_monitor_off, ("isolation_resistance",)),
+)

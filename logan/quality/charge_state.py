@@ -1,0 +1,180 @@
+"""Is the state of charge a measurement, and does it move as charge is taken out?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity, Span
+from logan.numerics import cumulative
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey
+from logan.units import FloatArray
+
+
+def _taken_ratio(survey: DriveSurvey, at_s: FloatArray) -> FloatArray | None:
+    """Charge taken out as a share of the pack's planned capacity, at some times. [ratio]"""
+    current = survey.finite("pack_current")
+    pack = survey.build.pack
+    capacity_ah = pack.cell_capacity_ah.value * pack.cells_in_parallel
+    if current is None or capacity_ah <= 0.0:
+        return None
+    return np.interp(at_s, current[0], cumulative(*current, max_gap_s=10.0)) / (3600.0 * capacity_ah)
+
+
+def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("state_of_charge")
+    if samples is None or samples[1].size < 10:
+        return
+    time_s, soc = samples
+    change = np.diff(soc)
+    taken = _taken_ratio(survey, time_s)
+    expected = np.zeros(change.shape) if taken is None else -np.diff(taken)
+    # Half a per cent a minute is the most that a drive takes out of a pack (common practice).
+    allowed = np.maximum(0.019, 2.5 * resolution(soc)) + np.minimum(0.5 * np.diff(time_s) / 60.0, 0.05)
+    jumps = np.abs(change - expected) > allowed
+    spikes = np.zeros(jumps.shape, dtype=bool)
+    spikes[1:] = jumps[1:] & jumps[:-1] & (np.abs(change[1:] + change[:-1]) < 0.005)  # there and back: a spike
+    jumps &= ~spikes & ~np.concatenate((spikes[1:], [False]))
+    if not jumps.any() or jumps.mean() > 0.02:
+        return
+    first = int(np.flatnonzero(jumps)[0])
+    early = time_s[first] - time_s[0] < 60.0
+    worst = float(change[jumps][np.argmax(np.abs(change[jumps]))])
+    spans = spans_of(time_s[1:], jumps)
+    yield DataFlag(
+        code="soc_jump",
+        severity=Severity.AMBER,
+        channels=("state_of_charge",),
+        title="State of charge is reset at the start" if early else "State of charge jumps",
+        evidence=f"by {100 * worst:+.1f} % from one sample to the next; {when(spans)}",
+        remedy="Do not work out usable energy across the jump; rest the pack for an hour before reading the gauge",
+        spans=spans,
+        effect_wh_per_km=0.0,
+        refuses=("usable_energy",),
+    )
+
+
+def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("state_of_charge")
+    if samples is None or samples[1].size < 10:
+        return
+    time_s, soc = samples
+    taken = _taken_ratio(survey, time_s)
+    if taken is None:
+        return
+    step = resolution(soc)
+    starts, lengths = equal_runs(soc)
+    moved = np.abs(taken[starts + lengths - 1] - taken[starts])
+    longest = int(np.argmax(moved))
+    if moved[longest] < max(0.04, 3.0 * step):
+        return
+    span = Span(float(time_s[starts[longest]]), float(time_s[starts[longest] + lengths[longest] - 1]))
+    yield DataFlag(
+        code="soc_stuck",
+        severity=Severity.AMBER,
+        channels=("state_of_charge",),
+        title="State of charge stands still while charge is taken out",
+        evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} % of the "
+        f"pack's capacity is taken out; {when((span,))}",
+        remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
+        spans=(span,),
+        effect_wh_per_km=0.0,
+        refuses=("usable_energy",),
+    )
+
+
+def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A gauge that is counted from the same current says nothing new about the capacity."""
+    samples = survey.finite("state_of_charge")
+    if samples is None or samples[1].size < 100 or resolution(samples[1]) > 0.0012:
+        return
+    time_s, soc = samples
+    current = survey.finite("pack_current")
+    if current is None or np.ptp(soc) < 0.02:
+        return
+    counted = np.interp(time_s, current[0], cumulative(*current, max_gap_s=10.0))
+    design = np.column_stack((np.ones(counted.size), counted))
+    weights, *_ = np.linalg.lstsq(design, soc, rcond=None)
+    residual = float(np.std(soc - design @ weights))
+    if weights[1] >= 0.0 or residual > max(0.35 * resolution(soc), 2e-4):
+        return
+    yield DataFlag(
+        code="soc_circular",
+        severity=Severity.NOTE,
+        channels=("state_of_charge", "pack_current"),
+        title="State of charge is counted from the pack current",
+        evidence=f"it follows the counted charge to {100 * residual:.3f} % of full; the BMS reckons with "
+        f"{-1.0 / float(weights[1]) / 3600:.1f} Ah",
+        remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at both ends",
+        effect_wh_per_km=0.0,
+        refuses=("usable_energy",),
+    )
+
+
+def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("state_of_charge")
+    if samples is None:
+        return
+    steps = np.abs(np.diff(samples[1]))
+    steps = steps[steps > 0]
+    if steps.size < 2 or float(np.min(steps)) < 0.0095:
+        return
+    yield DataFlag(
+        code="soc_coarse",
+        severity=Severity.NOTE,
+        channels=("state_of_charge",),
+        title="State of charge is shown in coarse steps",
+        evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
+        remedy="Log the BMS's internal state of charge if it has a finer one; use drives of 20 % or more for usable energy",
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """State of charge that rises while charge is taken out, bit by bit and not in a jump."""
+    samples = survey.finite("state_of_charge")
+    if samples is None or samples[1].size < 50 or not survey.is_drive:
+        return
+    time_s, soc = samples
+    taken = _taken_ratio(survey, time_s)
+    if taken is None:
+        return
+    lowest = np.minimum.accumulate(soc)
+    at_lowest = np.maximum.accumulate(np.where(soc == lowest, np.arange(soc.size), 0))
+    rise = soc - lowest
+    drawn = taken - taken[at_lowest]
+    wrong = (rise > max(0.015, 2.5 * resolution(soc))) & (drawn > 0.01)
+    if wrong.mean() < 0.01 or np.max(np.abs(np.diff(soc))) > 0.019 + 2.5 * resolution(soc):
+        return
+    worst = int(np.argmax(np.where(wrong, rise, 0.0)))
+    spans = spans_of(time_s, wrong, min_samples=3)
+    yield DataFlag(
+        code="soc_rises_while_discharging",
+        severity=Severity.AMBER,
+        channels=("state_of_charge", "pack_current"),
+        title="State of charge rises while the pack is discharged",
+        evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity is taken "
+        f"out; {when(spans)}",
+        remedy="The gauge corrects itself: do not work out usable energy from this drive",
+        spans=spans,
+        effect_wh_per_km=0.0,
+        refuses=("usable_energy",),
+    )
+
+
+DETECTORS: Final = (
+    Detector("soc_jump", "State of charge jumps", _find_jump, ("state_of_charge",)),
+    Detector("soc_stuck", "State of charge stands still", _find_stuck, ("state_of_charge", "pack_current")),
+    Detector("soc_circular", "State of charge is counted from the current", _find_circular, ("state_of_charge",)),
+    Detector("soc_coarse", "State of charge is shown in coarse steps", _find_coarse, ("state_of_charge",)),
+    Detector(
+        "soc_rises_while_discharging",
+        "State of charge rises while discharging",
+        _find_rise,
+        ("state_of_charge", "pack_current"),
+    ),
+)

@@ -1,0 +1,236 @@
+"""Does the current reach what really flowed, and is it, or the power, possible at all?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.flags import DataFlag, Severity
+from logan.numerics import integrate
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey
+from logan.units import BoolArray, FloatArray
+
+
+def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A flat top at the extreme, while the power that the motion needs goes on rising."""
+    samples = survey.finite("pack_current")
+    if samples is None or not survey.is_drive:
+        return
+    time_s, amp = samples
+    demand = survey.shaft_power_w if survey.has("motor_torque", "motor_speed") else survey.wheel_power_w
+    for side in (1.0, -1.0):
+        clipped = _flat_top(side * amp)
+        if clipped is None:
+            continue
+        grid = np.interp(survey.time_s, time_s, clipped.astype(float)) > 0.99
+        inside = np.abs(demand[grid & np.isfinite(demand)])
+        if inside.size < 4 or np.quantile(inside, 0.9) < 1.15 * np.quantile(inside, 0.1):
+            continue
+        top = side * float(np.max(side * amp))
+        spans = spans_of(time_s, clipped)
+        yield DataFlag(
+            code="current_saturated",
+            severity=Severity.RED,
+            channels=("pack_current",),
+            title="Current sensor or signal saturates",
+            evidence=f"{int(clipped.sum())} samples stay at exactly {top:.1f} A while the power asked for varies "
+            f"from {np.quantile(inside, 0.1) / 1000:.0f} to {np.quantile(inside, 0.9) / 1000:.0f} kW; {when(spans)}",
+            remedy="Use a sensor, or a signal scaling, whose range is wider than the inverter's current limit; "
+            "peak current is a lower bound until then",
+            spans=spans,
+            effect_wh_per_km=_lost_wh_per_km(survey, demand, grid),
+            refuses=("peak_current",),
+        )
+
+
+def _flat_top(value: FloatArray) -> BoolArray | None:
+    """Samples in runs of at least three at the highest value; None unless they pile up there."""
+    top = float(np.max(value))
+    if top < 20.0:
+        return None
+    step = max(resolution(value), 1e-9)
+    at_top = value >= top - 0.25 * step
+    below = (value < top - 0.25 * step) & (value >= top - 10.5 * step)
+    starts, lengths = true_runs(at_top)
+    keep = lengths >= 3
+    clipped = np.zeros(value.shape, dtype=bool)
+    for start, length in zip(starts[keep], lengths[keep], strict=True):
+        clipped[start : start + length] = True
+    if clipped.sum() < 4 or at_top.sum() < 4.0 * max(below.sum() / 10.0, 0.25):
+        return None
+    return clipped
+
+
+def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray) -> float | None:
+    """What is missing, if outside the flat tops the power keeps its ratio to the demand. [Wh/km]"""
+    high = ~grid & (np.abs(np.nan_to_num(demand)) > 5000.0) & np.isfinite(survey.power_w)
+    if high.sum() < 20:
+        return None
+    ratio = float(np.sum(survey.power_w[high] * demand[high]) / np.sum(demand[high] ** 2))
+    missing_w = np.nan_to_num(ratio * demand[grid] - survey.power_w[grid])
+    return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
+
+
+def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Counted charge against state of charge, against the BMS's own count, and against logged power."""
+    current = survey.finite("pack_current")
+    if current is None:
+        return
+    for ratio, sigma, against in (_gain_by_count(survey), _gain_by_power(survey), _gain_by_soc(survey)):
+        if not np.isfinite(ratio) or ratio <= 0 or abs(ratio - 1.0) < max(3.0 * sigma, 0.03):
+            continue
+        net = survey.net_wh_per_km
+        yield DataFlag(
+            code="current_gain",
+            severity=Severity.AMBER,
+            channels=("pack_current",),
+            title="Pack current seems scaled wrongly",
+            evidence=f"the charge taken out is {ratio:.3f} times {against} (±{sigma:.3f})",
+            remedy="Compare with a clamp meter at some 50 A and 200 A, and set scale for the pack current in the "
+            "channel map; or correct the pack's capacity in the build if the sensor is right",
+            effect_wh_per_km=None if net is None else net * (1.0 / ratio - 1.0),
+        )
+        return
+
+
+def _gain_by_count(survey: DriveSurvey) -> tuple[float, float, str]:
+    current, counted = survey.finite("pack_current"), survey.finite("pack_charge")
+    if current is None or counted is None:
+        return np.nan, np.nan, ""
+    there_ah = float(counted[1][-1] - counted[1][0])
+    here_ah = integrate(*current).total / 3600.0
+    if abs(there_ah) < 2.0:
+        return np.nan, np.nan, ""
+    sigma = 0.005 + resolution(counted[1]) / abs(there_ah)
+    return here_ah / there_ah, sigma, f"what the BMS counts ({there_ah:.1f} Ah)"
+
+
+def _gain_by_power(survey: DriveSurvey) -> tuple[float, float, str]:
+    if not survey.has("pack_voltage", "pack_current", "pack_power"):
+        return np.nan, np.nan, ""
+    logged = survey.on_grid("pack_power")
+    usable = np.isfinite(logged) & np.isfinite(survey.power_w) & (np.abs(np.nan_to_num(logged)) > 2000.0)
+    if usable.sum() < 30:
+        return np.nan, np.nan, ""
+    ratio = float(np.sum(np.abs(survey.power_w[usable])) / np.sum(np.abs(logged[usable])))
+    return ratio, 0.01, "what the logged pack power says"
+
+
+def _gain_by_soc(survey: DriveSurvey) -> tuple[float, float, str]:
+    current, soc = survey.finite("pack_current"), survey.finite("state_of_charge")
+    if current is None or soc is None:
+        return np.nan, np.nan, ""
+    fall = float(soc[1][0] - soc[1][-1])
+    pack = survey.build.pack
+    capacity_ah = pack.cell_capacity_ah.value * pack.cells_in_parallel
+    covered = integrate(*current, max_gap_s=5.0).coverage_ratio
+    if fall < 0.1 or covered < 0.9 or np.max(np.abs(np.diff(soc[1]))) > 0.03:
+        return np.nan, np.nan, ""
+    share_sigma = pack.cell_capacity_ah.sigma / pack.cell_capacity_ah.value
+    # A gauge of a BMS is off by some 2 % of full at either end (common practice).
+    sigma = float(np.hypot(share_sigma, 0.02 / fall))
+    ratio = integrate(*current).total / 3600.0 / (fall * capacity_ah)
+    return ratio, sigma, f"a fall of {100 * fall:.0f} % of {capacity_ah:.0f} Ah"
+
+
+def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
+    power, motor = survey.power_w, survey.build.powertrain.motor
+    if survey.time_s.size < 5 or not np.isfinite(power).any():
+        return
+    efficiency = max(survey.build.powertrain.drive_efficiency.value, 0.5)
+    auxiliary = survey.build.auxiliary
+    most_w = 1.3 * motor.max_power_w * motor.count / efficiency
+    most_w += auxiliary.heater_limit_w + auxiliary.air_conditioning_limit_w + 3000.0
+    too_much = np.abs(np.nan_to_num(power)) > most_w
+    if too_much.sum() * survey.period_s < 1.0 and too_much.sum() < 3:
+        return
+    spans = spans_of(survey.time_s, too_much)
+    worst_kw = float(np.nanmax(np.abs(power))) / 1000.0
+    excess_wh = float(np.sum(np.abs(power[too_much]) - most_w)) * survey.period_s / 3600.0
+    yield DataFlag(
+        code="impossible_power",
+        severity=Severity.RED,
+        channels=("pack_current", "pack_voltage"),
+        title="Pack power is higher than the motors can take",
+        evidence=f"{worst_kw:.0f} kW where motors and auxiliaries take {most_w / 1000:.0f} kW at most; {when(spans)}",
+        remedy="Check scale and signedness of current and voltage in the channel map, and the motor's peak power in "
+        "the build",
+        spans=spans,
+        effect_wh_per_km=survey.per_km(-excess_wh),
+        refuses=("peak_current",),
+    )
+
+
+def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("speed")
+    if samples is None or samples[1].size < 10:
+        return
+    time_s, speed = samples
+    stride = max(int(np.ceil(0.2 / max(float(np.median(np.diff(time_s))), 1e-3))), 1)
+    step_s = time_s[stride:] - time_s[:-stride]
+    change = np.abs(speed[stride:] - speed[:-stride])
+    allowed = 1.2 * STANDARD_GRAVITY_M_PER_S2 * step_s + 3.0 * resolution(speed) + 0.5
+    impossible = change > allowed
+    if not impossible.any():
+        return
+    worst = float(np.max(change / step_s)) / STANDARD_GRAVITY_M_PER_S2
+    spans = spans_of(time_s[:-stride], impossible)
+    yield DataFlag(
+        code="impossible_acceleration",
+        severity=Severity.AMBER,
+        channels=("speed",),
+        title="Speed changes faster than tyres allow",
+        evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tyres hold); {when(spans)}",
+        remedy="Mask these spans, or take the speed from another channel; look for a loose wheel-speed sensor",
+        spans=spans,
+        refuses=(),
+    )
+
+
+def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Current stands at exactly zero while the vehicle is plainly driven."""
+    samples = survey.finite("pack_current")
+    if samples is None or not survey.is_drive:
+        return
+    time_s, amp = samples
+    starts, lengths = equal_runs(amp)
+    zero = np.zeros(amp.shape, dtype=bool)
+    for start, length in zip(starts, lengths, strict=True):
+        if amp[start] == 0.0 and time_s[start + length - 1] - time_s[start] >= 3.0:
+            zero[start : start + length] = True
+    if not zero.any():
+        return
+    grid = np.interp(survey.time_s, time_s, zero.astype(float)) > 0.99
+    needed = np.nan_to_num(survey.shaft_power_w) if survey.has("motor_torque", "motor_speed") else None
+    needed = np.nan_to_num(survey.wheel_power_w) if needed is None else needed
+    busy = grid & (needed > 5000.0)
+    if busy.sum() * survey.period_s < 3.0:
+        return
+    missing_wh = float(np.sum(needed[grid])) * survey.period_s / 3600.0
+    spans = spans_of(survey.time_s, grid, min_samples=2)
+    yield DataFlag(
+        code="power_without_current",
+        severity=Severity.RED,
+        channels=("pack_current",),
+        title="Current reads exactly zero while the motor works",
+        evidence=f"zero for {grid.sum() * survey.period_s:.0f} s in which some {missing_wh:.0f} Wh went to the "
+        f"wheels; {when(spans)}",
+        remedy="Check the current sensor's supply and its message; mask these spans",
+        spans=spans,
+        effect_wh_per_km=survey.per_km(missing_wh),
+        refuses=("net_energy", "consumption") if missing_wh > 0.1 * abs(survey.net_wh) else (),
+    )
+
+
+DETECTORS: Final = (
+    Detector("current_saturated", "Current sensor or signal saturates", _find_saturated, ("pack_current", "speed")),
+    Detector("current_gain", "Pack current seems scaled wrongly", _find_gain, ("pack_current",)),
+    Detector("impossible_power", "Pack power is higher than the motors can take", _find_impossible_power),
+    Detector("impossible_acceleration", "Speed changes faster than tyres allow", _find_impossible_acceleration),
+    Detector("power_without_current", "Current is zero while the motor works", _find_power_without_current),
+)

@@ -1,0 +1,177 @@
+"""Does the current sensor read zero when nothing flows, and does its zero stay put?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+from scipy.stats import spearmanr, theilslopes
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import spans_of, true_runs
+from logan.quality.survey import DriveSurvey
+from logan.units import FloatArray
+
+SMALLEST_OFFSET_A: Final = 0.3
+"""Offsets below this are within what a good sensor keeps. [A]"""
+
+
+def standstill_excess_a(survey: DriveSurvey) -> tuple[FloatArray, FloatArray] | None:
+    """Middle time [s] and current beyond the expected auxiliaries [A] of each rest, shape (k,) each."""
+    if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
+        return None
+    base_w, _ = survey.unlogged_base_w
+    excess = survey.current_a - (survey.logged_load_w + base_w) / np.maximum(survey.voltage_v, 10.0)
+    usable = survey.is_resting & np.isfinite(excess)
+    starts, lengths = true_runs(usable)
+    long_enough = lengths * survey.period_s >= 2.0
+    middles, levels = [], []
+    for start, length in zip(starts[long_enough], lengths[long_enough], strict=True):
+        middles.append(float(survey.time_s[start + length // 2]))
+        levels.append(float(np.median(excess[start : start + length])))
+    return (np.array(middles), np.array(levels)) if middles else None
+
+
+def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str, severity: Severity) -> DataFlag:
+    level_v = float(np.nanmedian(survey.voltage_v)) if survey.has("pack_voltage") else 0.0
+    hours = survey.time_s.size * survey.period_s / 3600.0
+    return DataFlag(
+        code="current_zero_offset",
+        severity=severity,
+        channels=("pack_current",),
+        title="Current sensor does not read zero at zero current",
+        evidence=evidence,
+        remedy="With the key on and the contactors open, note what the sensor reads for two minutes and set "
+        "that as offset in the channel map; repeat it hot",
+        effect_wh_per_km=survey.per_km(-offset_a * level_v * hours) if level_v else None,
+    )
+
+
+def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
+    opened = _open_contactor_current(survey)
+    if opened is not None:
+        offset_a, count = opened
+        if abs(offset_a) > SMALLEST_OFFSET_A:
+            evidence = f"{offset_a:+.2f} A with the contactors open ({count} samples)"
+            yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
+        return
+    rests = standstill_excess_a(survey)
+    if rests is None:
+        return
+    level_v = float(np.nanmedian(survey.voltage_v))
+    offset_a, sigma_a = float(np.median(rests[1])), survey.unlogged_base_w[1] / max(level_v, 10.0)
+    if offset_a > 0 and survey.has_unlogged_climate:
+        return
+    if abs(offset_a) > 3.0 * sigma_a + 2.0 * SMALLEST_OFFSET_A:
+        evidence = (
+            f"at standstill the current is {offset_a:+.1f} A away from what the auxiliaries explain "
+            f"(±{sigma_a:.1f} A), over {rests[1].size} stops"
+        )
+        if offset_a > 0:
+            evidence += f"; or something unlogged draws {offset_a * level_v:.0f} W all the time"
+        yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
+
+
+def _open_contactor_current(survey: DriveSurvey) -> tuple[float, int] | None:
+    contactor, current = survey.drive.get("contactor_closed"), survey.finite("pack_current")
+    if contactor is None or current is None or contactor.time_s.size == 0:
+        return None
+    closed = contactor.at(current[0], max_gap_s=max(contactor.max_gap_s, 3.0))
+    is_open = np.isfinite(closed) & (closed < 0.5)
+    # The first and last half second belong to the switching itself.
+    period_s = float(np.median(np.diff(current[0])))
+    margin = int(np.ceil(0.5 / period_s))
+    starts, lengths = true_runs(is_open)
+    inner = [current[1][s + margin : s + n - margin] for s, n in zip(starts, lengths, strict=True)]
+    values = np.concatenate(inner) if inner else np.empty(0)
+    if values.size < 5 or values.size * period_s < 1.0 or np.median(np.abs(values)) > 20.0:
+        return None
+    return float(np.mean(values)), int(values.size)
+
+
+def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
+    rests = standstill_excess_a(survey)
+    if rests is None or rests[0].size < 5 or np.ptp(rests[0]) < 600.0 or survey.has_unlogged_climate:
+        return
+    time_s, level_a = rests
+    slope, _, low, high = theilslopes(level_a, time_s, 0.95)
+    moved_a = float(slope) * float(np.ptp(time_s))
+    if np.ptp(level_a) == 0.0 or low * high <= 0.0 or abs(moved_a) < 1.0:
+        return
+    if abs(float(spearmanr(time_s, level_a).statistic)) < 0.8:
+        return
+    mean_a = 0.5 * moved_a
+    level_v = float(np.nanmedian(survey.voltage_v))
+    hours = survey.time_s.size * survey.period_s / 3600.0
+    yield DataFlag(
+        code="current_offset_drift",
+        severity=Severity.AMBER,
+        channels=("pack_current",),
+        title="Zero of the current sensor drifts during the drive",
+        evidence=f"current at standstill moves by {moved_a:+.1f} A over {np.ptp(time_s) / 60:.0f} min "
+        f"({time_s.size} stops, {float(slope) * 3600:+.1f} A per hour)",
+        remedy="Note the zero with contactors open both cold and hot; a sensor that drifts with heat needs a better "
+        "place or a replacement",
+        effect_wh_per_km=survey.per_km(-mean_a * level_v * hours),
+    )
+
+
+def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A heater, air conditioner or fan that switches at standstill and is in no channel."""
+    if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
+        return
+    level_v = float(np.nanmedian(survey.voltage_v))
+    base_w, sigma_w = survey.unlogged_base_w
+    unexplained_w = survey.smooth(survey.power_w) - survey.logged_load_w - base_w
+    rests = standstill_excess_a(survey)
+    if rests is None or level_v <= 0:
+        return
+    steady_w = float(np.median(rests[1])) * level_v
+    limit_w = 3.0 * sigma_w + 600.0
+    steps_w = _steps_at_rest(survey, unexplained_w)
+    if steps_w.size == 0 and not (survey.has_unlogged_climate and steady_w > limit_w):
+        return
+    largest_w = float(steps_w[np.argmax(np.abs(steps_w))]) if steps_w.size else steady_w
+    on_w = max(steady_w, 0.5 * abs(largest_w))
+    hours = survey.time_s.size * survey.period_s / 3600.0
+    evidence = f"{steady_w:.0f} W more than expected at standstill"
+    if steps_w.size:
+        evidence = f"power at standstill steps {steps_w.size} times, by up to {largest_w:+.0f} W; " + evidence
+    yield DataFlag(
+        code="unlogged_load",
+        severity=Severity.AMBER,
+        channels=("pack_current",),
+        title="Heater, air conditioning or another load is on and in no channel",
+        evidence=evidence,
+        remedy="Log the heater's and air conditioner's power (or at least their switch), or note in the drive when "
+        "they were on; the fit takes the power for road load otherwise",
+        spans=spans_of(survey.time_s, survey.is_resting & (unexplained_w > limit_w)),
+        effect_wh_per_km=survey.per_km(-on_w * hours),
+    )
+
+
+def _steps_at_rest(survey: DriveSurvey, unexplained_w: FloatArray) -> FloatArray:
+    """Lasting changes of more than 500 W inside a rest. [W]"""
+    width = max(int(np.ceil(3.0 / survey.period_s)), 2)
+    steps = []
+    starts, lengths = true_runs(survey.is_resting & np.isfinite(unexplained_w))
+    for start, length in zip(starts, lengths, strict=True):
+        part = unexplained_w[start : start + length]
+        if length < 3 * width:
+            continue
+        before = np.lib.stride_tricks.sliding_window_view(part, width)
+        jump = np.median(before[width:], axis=1) - np.median(before[:-width], axis=1)
+        at = int(np.argmax(np.abs(jump)))
+        noise = float(np.median(np.abs(np.diff(part)))) * 3.0
+        if abs(jump[at]) > max(500.0, 5.0 * noise):
+            steps.append(float(jump[at]))
+    return np.array(steps)
+
+
+DETECTORS: Final = (
+    Detector("current_zero_offset", "Current sensor does not read zero", _find_offset, ("pack_current",)),
+    Detector("current_offset_drift", "Zero of the current sensor drifts", _find_drift, ("pack_current", "speed")),
+    Detector("unlogged_load", "A load is on and in no channel", _find_load_step, ("pack_current", "speed")),
+)

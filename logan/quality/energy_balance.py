@@ -1,0 +1,146 @@
+"""Does the pack's energy fit the work done: not too little, not too much, and braking accounted for?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import spans_of, when
+from logan.quality.survey import DriveSurvey
+
+_HIGHEST_EFFICIENCY: Final = 0.97
+_LOWEST_EFFICIENCY: Final = 0.6
+
+
+def _shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
+    """Mechanical over electrical energy while driving, and the electrical energy [Wh]; None where not logged."""
+    if not survey.has("motor_torque", "motor_speed") or not survey.is_drive:
+        return None
+    mechanical, base_w = survey.shaft_power_w, survey.unlogged_base_w[0]
+    electrical = survey.power_w - survey.logged_load_w - base_w
+    driving = np.isfinite(mechanical) & np.isfinite(electrical) & (np.nan_to_num(mechanical) > 3000.0)
+    if driving.sum() * survey.period_s < 20.0:
+        return None
+    taken_w = float(np.sum(electrical[driving]))
+    if taken_w <= 0.0:
+        return None
+    return float(np.sum(mechanical[driving])) / taken_w, taken_w * survey.period_s / 3600.0
+
+
+def _wheel_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
+    """Planned wheel work over electrical energy while driving, and its relative uncertainty."""
+    if not survey.is_drive:
+        return None
+    needed = survey.wheel_power_w
+    electrical = survey.smooth(survey.power_w) - survey.logged_load_w - survey.unlogged_base_w[0]
+    driving = np.isfinite(needed) & np.isfinite(electrical) & (np.nan_to_num(needed) > 3000.0)
+    if driving.sum() * survey.period_s < 60.0:
+        return None
+    taken_w = float(np.sum(electrical[driving]))
+    if taken_w <= 0.0:
+        return None
+    vehicle = survey.build.vehicle
+    relative = [
+        value.sigma / value.value
+        for value in (vehicle.mass_kg, vehicle.drag_area_m2, vehicle.rolling_coefficient)
+        if value.value > 0
+    ]
+    # The three share the work about equally; unknown hills and wind add a tenth.
+    sigma = float(np.hypot(np.linalg.norm(relative) / np.sqrt(3.0), 0.05 if survey.has("elevation") else 0.10))
+    return float(np.sum(needed[driving])) / taken_w, sigma
+
+
+def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
+    shaft = _shaft_efficiency(survey)
+    wheel = _wheel_efficiency(survey)
+    if shaft is not None and shaft[0] > 1.02:
+        ratio, against = shaft[0], "torque times motor speed"
+        evidence = f"{against} is {100 * ratio:.0f} % of the electrical energy while driving ({shaft[1]:.0f} Wh)"
+    elif wheel is not None and wheel[0] > 1.0 + max(3.0 * wheel[1], 0.15):
+        ratio = wheel[0]
+        evidence = f"the planned wheel work is {100 * ratio:.0f} % of the electrical energy (±{100 * wheel[1]:.0f} %)"
+    else:
+        return
+    planned = survey.build.powertrain.drive_efficiency.value
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="efficiency_above_one",
+        severity=Severity.RED,
+        channels=("pack_current", "pack_voltage", "motor_torque"),
+        title="More work comes out than energy goes in",
+        evidence=evidence,
+        remedy="Check scale of current, voltage and torque, the vehicle's mass and the gearing; a clamp meter settles "
+        "the current",
+        effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
+        refuses=("efficiency", "fit"),
+    )
+
+
+def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
+    shaft = _shaft_efficiency(survey)
+    wheel = _wheel_efficiency(survey)
+    if shaft is not None:
+        ratio, sigma, what = shaft[0], 0.0, "torque times motor speed over electrical power"
+    elif wheel is not None:
+        ratio, sigma, what = wheel[0], 2.0 * wheel[1] + 0.05, "planned wheel work over electrical power"
+    else:
+        return
+    if ratio > 1.02 or _LOWEST_EFFICIENCY - sigma <= ratio <= _HIGHEST_EFFICIENCY + sigma:
+        return
+    words = "too good" if ratio > _HIGHEST_EFFICIENCY else "poor"
+    planned = survey.build.powertrain.drive_efficiency.value
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="implied_efficiency",
+        severity=Severity.AMBER,
+        channels=("pack_current", "motor_torque") if shaft is not None else ("pack_current", "speed"),
+        title=f"The drivetrain seems {words}",
+        evidence=f"{what} is {100 * ratio:.0f} % while driving; {100 * _LOWEST_EFFICIENCY:.0f} to "
+        f"{100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
+        remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing payload note",
+        effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
+    )
+
+
+def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Braking work that does not come back, in a drive that logs no brake."""
+    if survey.has("brake_switch") or survey.has("brake_pressure") or not survey.is_drive:
+        return
+    needed = survey.wheel_power_w
+    drawn = survey.smooth(survey.power_w) - survey.logged_load_w - survey.unlogged_base_w[0]
+    braking = np.isfinite(needed) & np.isfinite(drawn) & (np.nan_to_num(needed) < -3000.0)
+    if braking.sum() * survey.period_s < 5.0:
+        return
+    wanted = survey.build.powertrain.regen_efficiency.value * -needed[braking]
+    missing_wh = float(np.sum(np.maximum(wanted + np.minimum(drawn[braking], 0.0), 0.0))) * survey.period_s / 3600.0
+    wanted_wh = float(np.sum(wanted)) * survey.period_s / 3600.0
+    if missing_wh < max(0.25 * wanted_wh, 10.0):
+        return
+    spans = spans_of(survey.time_s, braking, min_samples=2)
+    yield DataFlag(
+        code="friction_braking_unlogged",
+        severity=Severity.AMBER,
+        channels=("speed",),
+        title="Friction brakes were used and are in no channel",
+        evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive; {when(spans)}",
+        remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy for road load",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+DETECTORS: Final = (
+    Detector(
+        "efficiency_above_one", "More work comes out than energy goes in", _find_above_one, ("pack_current", "speed")
+    ),
+    Detector(
+        "implied_efficiency", "The drivetrain seems too good or poor", _find_odd_efficiency, ("pack_current", "speed")
+    ),
+    Detector(
+        "friction_braking_unlogged", "Friction brakes are in no channel", _find_friction, ("pack_current", "speed")
+    ),
+)

@@ -1,0 +1,63 @@
+"""Spans in which a limit held the vehicle back: true data, but no basis for claims about peaks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey
+from logan.units import BoolArray
+
+
+def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
+    if survey.time_s.size < 20:
+        return
+    reasons: dict[str, BoolArray] = {}
+    if survey.has("motor_torque_command", "motor_torque"):
+        asked, given = np.abs(survey.on_grid("motor_torque_command")), np.abs(survey.on_grid("motor_torque"))
+        top = np.nanquantile(asked, 0.999) if np.isfinite(asked).any() else 0.0
+        reasons["torque stays below what is asked"] = np.nan_to_num(asked - given) > max(0.12 * top, 10.0)
+    if survey.has("discharge_current_limit", "pack_current"):
+        limit = survey.on_grid("discharge_current_limit")
+        near = (survey.current_a > 0.95 * limit) & (limit > 5.0)
+        reasons["current is at the BMS's discharge limit"] = np.nan_to_num(near).astype(bool)
+    if survey.has("charge_current_limit", "pack_current"):
+        limit = survey.on_grid("charge_current_limit")
+        near = (-survey.current_a > 0.95 * limit) & (limit > 5.0)
+        reasons["current is at the BMS's charge limit"] = np.nan_to_num(near).astype(bool)
+    held = np.zeros(survey.time_s.shape, dtype=bool)
+    words = []
+    for text, condition in reasons.items():
+        lasting = _lasting(condition, max(int(np.ceil(1.0 / survey.period_s)), 2))
+        if lasting.any():
+            words.append(f"{text} for {lasting.sum() * survey.period_s:.0f} s")
+            held |= lasting
+    if not words:
+        return
+    spans = spans_of(survey.time_s, held)
+    yield DataFlag(
+        code="derate_active",
+        severity=Severity.NOTE,
+        channels=("motor_torque", "pack_current"),
+        title="A limit held the vehicle back",
+        evidence=f"{'; '.join(words)}; {when(spans)}",
+        remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was hot or empty",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _lasting(condition: BoolArray, least: int) -> BoolArray:
+    result = np.zeros(condition.shape, dtype=bool)
+    starts, lengths = true_runs(condition)
+    for start, length in zip(starts[lengths >= least], lengths[lengths >= least], strict=True):
+        result[start : start + length] = True
+    return result
+
+
+DETECTORS: Final = (Detector("derate_active", "A limit held the vehicle back", _find_derate),)

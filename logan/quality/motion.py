@@ -1,0 +1,303 @@
+"""Do the speeds agree with each other, with the gearing, and with the place?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey
+from logan.units import BoolArray, FloatArray
+
+UNIT_RATIOS: Final = {
+    1.609344: "mph read as km/h",
+    3.6: "km/h read as m/s",
+    2.236936: "mph read as m/s",
+    1.0 / 1.609344: "km/h read as mph",
+    1.0 / 3.6: "m/s read as km/h",
+    1.0 / 2.236936: "m/s read as mph",
+    10.0: "a factor of 10",
+    0.1: "a factor of 10",
+}
+"""Ratios of a wrongly read speed to the true one (NIST SP 811 for the mile)."""
+
+
+def unit_words(ratio: float, tolerance: float = 0.03) -> str:
+    """Which mix-up of units gives this ratio; empty where none does."""
+    for known, words in UNIT_RATIOS.items():
+        if abs(ratio / known - 1.0) < tolerance:
+            return words
+    return ""
+
+
+def speed_ratio(survey: DriveSurvey, reference: str, factor: float = 1.0) -> tuple[float, float, int] | None:
+    """Median of speed over a reference, its spread (1.48 MAD), and the samples it rests on."""
+    speed, other = survey.on_grid("speed"), survey.on_grid(reference) * factor
+    usable = np.isfinite(speed) & np.isfinite(other) & (other > 2.0) & (speed > 0.5)
+    if usable.sum() * survey.period_s < 30.0 or usable.sum() < 20:
+        return None
+    ratio = speed[usable] / other[usable]
+    middle = float(np.median(ratio))
+    return middle, 1.4826 * float(np.median(np.abs(ratio - middle))), int(usable.sum())
+
+
+def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Speed against satellite, motor and odometer: a ratio of 1.609, 3.6, 2.237 or 10."""
+    found = []
+    for reference, factor in (("gnss_speed", 1.0), ("motor_speed", survey.metres_per_motor_radian)):
+        ratio = speed_ratio(survey, reference, factor) if survey.has("speed", reference) else None
+        if ratio is not None and ratio[1] < 0.1 * ratio[0] and (words := unit_words(ratio[0])):
+            found.append((ratio[0], words, reference))
+    if not found:
+        return
+    ratio_value, words, reference = found[0]
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="speed_unit",
+        severity=Severity.RED,
+        channels=("speed", reference),
+        title="Speed seems to be in another unit than declared",
+        evidence=f"speed is {ratio_value:.3f} times {reference.replace('_', ' ')}: {words}"
+        + (f"; {found[1][2].replace('_', ' ')} says the same" if len(found) > 1 else ""),
+        remedy="Set the unit of the speed in the channel map; if it is the other channel that is wrong, set that one",
+        effect_wh_per_km=None if net is None else net * (ratio_value - 1.0),
+        refuses=("consumption", "distance", "efficiency", "fit"),
+    )
+
+
+def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A speedometer that reads high or low against the satellites."""
+    ratio = speed_ratio(survey, "gnss_speed") if survey.has("speed", "gnss_speed") else None
+    if ratio is None or not 0.03 < abs(ratio[0] - 1.0) < 0.25 or ratio[1] > 0.1:
+        return
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="speed_scale",
+        severity=Severity.AMBER,
+        channels=("speed", "gnss_speed"),
+        title="Speed and satellite speed differ by more than 3 %",
+        evidence=f"speed reads {100 * (ratio[0] - 1.0):+.1f} % against the satellites (spread {100 * ratio[1]:.1f} %)",
+        remedy="Calibrate: two miles of straight road at 45 mph against satellite speed, then set scale for the speed",
+        effect_wh_per_km=None if net is None else net * (ratio[0] - 1.0),
+    )
+
+
+def _gear_ratios(survey: DriveSurvey) -> tuple[FloatArray, float, bool] | None:
+    """Motor speed over what gearing and tyre give, its median, and whether it keeps to that."""
+    if not survey.has("motor_speed", "speed"):
+        return None
+    motor, speed = survey.on_grid("motor_speed"), survey.on_grid("speed")
+    usable = np.isfinite(motor) & np.isfinite(speed) & (speed > 3.0)
+    if usable.sum() * survey.period_s < 30.0:
+        return None
+    ratio = np.abs(motor[usable]) * survey.metres_per_motor_radian / speed[usable]
+    middle = float(np.median(ratio))
+    if middle <= 0.0 or unit_words(middle) or unit_words(1.0 / middle):
+        return None
+    return ratio, middle, bool(np.mean(np.abs(ratio / middle - 1.0) < 0.04) >= 0.8)
+
+
+def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Motor speed over road speed against gearing and tyre of the build."""
+    found = _gear_ratios(survey)
+    if found is None or not found[2] or abs(found[1] - 1.0) < 0.03:
+        return
+    middle, wrong = found[1], abs(found[1] - 1.0) > 0.06
+    vehicle, gearing = survey.build.vehicle, survey.build.powertrain.gearing
+    yield DataFlag(
+        code="gear_ratio_inconsistent",
+        severity=Severity.RED if wrong else Severity.AMBER,
+        channels=("motor_speed", "speed"),
+        title="Motor speed and road speed do not fit gearing and tyre",
+        evidence=f"motor speed is {middle:.3f} times what total ratio {gearing.total_ratio:.2f} and "
+        f"{vehicle.tyre_rolling_circumference_m.value:.3f} m per wheel turn give",
+        remedy="Wrong gear ratio or DBC scale: count the teeth, and check both signals"
+        if wrong
+        else "Tyre circumference: roll ten turns on a flat floor, measure, and set it in the build",
+    )
+
+
+def _find_shift(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Gear shifts, a clutch or neutral: the ratio does not keep to one value."""
+    found = _gear_ratios(survey)
+    if found is not None and not found[2]:
+        yield _shift_flag(found[0], found[1])
+
+
+def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
+    others = ratio[np.abs(ratio / middle - 1.0) >= 0.04]
+    idle = float(np.mean(others < 0.3 * middle))
+    words = "the motor turns slower than the wheels (neutral or clutch)" if idle > 0.5 else "several ratios occur"
+    return DataFlag(
+        code="gear_ratio_changes",
+        severity=Severity.NOTE,
+        channels=("motor_speed", "speed"),
+        title="Ratio of motor speed to road speed changes",
+        evidence=f"{100 * others.size / ratio.size:.0f} % of the time it is off {middle:.2f} times the planned one; {words}",
+        remedy="With a gearbox, log the gear; without, look for slip, a clutch, or a wrong signal",
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Driven wheels faster (spin) or slower (lock-up) than the vehicle for a moment."""
+    pairs = (
+        ("speed", "gnss_speed", 1.0),
+        ("motor_speed", "speed", survey.metres_per_motor_radian),
+        ("wheel_speed", "speed", 1.0),
+    )
+    for driven, reference, factor in pairs:
+        if not survey.has(driven, reference):
+            continue
+        fast, true = np.abs(survey.on_grid(driven)) * factor, survey.on_grid(reference)
+        both = np.isfinite(fast) & np.isfinite(true)
+        rolling = both & (true > 3.0)
+        if rolling.sum() < 50:
+            continue
+        fast = fast / float(np.median(fast[rolling] / true[rolling]))
+        width = 2 * int(np.ceil(1.5 / survey.period_s)) + 1
+        highest = maximum_filter1d(np.nan_to_num(true), width)
+        lowest = -maximum_filter1d(-np.nan_to_num(true), width)
+        slipping = both & ((fast > 1.15 * highest + 1.0) | ((fast < 0.75 * lowest - 1.0) & (lowest > 3.0)))
+        brief = _brief(slipping, survey.period_s, 0.2, 8.0)
+        if not brief.any() or slipping.mean() > 0.05:
+            continue
+        spans = spans_of(survey.time_s, brief)
+        excess = float(np.nanmax(np.abs(fast - true)[brief]))
+        yield DataFlag(
+            code="wheel_slip",
+            severity=Severity.NOTE,
+            channels=(driven, reference),
+            title="Driven wheels spin or lock",
+            evidence=f"{driven.replace('_', ' ')} is up to {3.6 * excess:.0f} km/h away from "
+            f"{reference.replace('_', ' ')}; {when(spans)}",
+            remedy="Leave these seconds out of efficiency and peak claims; take speed from an undriven wheel or "
+            "satellites",
+            spans=spans,
+            effect_wh_per_km=_extra_distance_effect(survey, fast, true, brief) if driven == "speed" else 0.0,
+        )
+        return
+
+
+def _brief(condition: BoolArray, period_s: float, least_s: float, most_s: float) -> BoolArray:
+    """Keep runs of True that last between the two limits."""
+    result = np.zeros(condition.shape, dtype=bool)
+    starts, lengths = true_runs(condition)
+    for start, length in zip(starts, lengths, strict=True):
+        if least_s <= length * period_s <= most_s:
+            result[start : start + length] = True
+    return result
+
+
+def _extra_distance_effect(survey: DriveSurvey, fast: FloatArray, true: FloatArray, where: BoolArray) -> float | None:
+    extra_km = float(np.nansum((fast - true)[where])) * survey.period_s / 1000.0
+    net = survey.net_wh_per_km
+    return None if net is None or survey.distance_km <= extra_km else net * extra_km / (survey.distance_km - extra_km)
+
+
+def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Speed reads zero for a moment while the vehicle rolls on."""
+    samples = survey.finite("speed")
+    if samples is None or samples[1].size < 50:
+        return
+    time_s, speed = samples
+    zero = np.abs(speed) < 0.05
+    starts, lengths = true_runs(zero)
+    inner = (starts > 0) & (starts + lengths < speed.size)
+    starts, lengths = starts[inner], lengths[inner]
+    before, after = speed[starts - 1], speed[starts + lengths]
+    step_s = time_s[starts + lengths] - time_s[starts - 1]
+    # From the last speed to zero and back within this time would take more than 1.2 g.
+    dropped = (np.minimum(before, after) > 1.0) & ((before + after) / np.maximum(step_s, 1e-6) > 12.0)
+    if not dropped.any():
+        return
+    marked = np.zeros(speed.shape, dtype=bool)
+    for start, length in zip(starts[dropped], lengths[dropped], strict=True):
+        marked[start : start + length] = True
+    spans = spans_of(time_s, marked)
+    lost_m = float(np.sum(0.5 * (before + after)[dropped] * step_s[dropped]))
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="speed_dropout",
+        severity=Severity.AMBER,
+        channels=("speed",),
+        title="Speed drops to zero for a moment while rolling",
+        evidence=f"{int(dropped.sum())} times, {lost_m:.0f} m of distance lost; {when(spans)}",
+        remedy="Mask these samples; check the gap and the plug of the speed sensor",
+        spans=spans,
+        effect_wh_per_km=None if net is None else -net * lost_m / (1000.0 * survey.distance_km + lost_m),
+    )
+
+
+def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Wheels turn and the vehicle stands: jack stands, rollers or a dynamometer."""
+    turning = np.nan_to_num(survey.on_grid("speed")) > 3.0
+    turning |= np.abs(np.nan_to_num(survey.on_grid("motor_speed"))) * survey.metres_per_motor_radian > 3.0
+    if survey.has("gnss_speed"):
+        gnss = survey.on_grid("gnss_speed")
+        still = np.isfinite(gnss) & (gnss < 0.7)
+        witness = "satellite speed"
+    elif survey.has("latitude", "longitude"):
+        still = _is_at_one_place(survey)
+        witness = "position"
+    else:
+        yield from _lifted_by_energy(survey)
+        return
+    lifted = _brief(turning & still, survey.period_s, 10.0, np.inf)
+    if lifted.any() and (lifted.sum() >= 0.5 * turning.sum() or lifted.sum() * survey.period_s > 30.0):
+        yield _lifted_flag(survey, lifted, f"wheels turn for {lifted.sum() * survey.period_s:.0f} s while the {witness} "
+                           "stands still")  # fmt: skip
+
+
+def _is_at_one_place(survey: DriveSurvey) -> BoolArray:
+    """Position moves by less than 5 m in 10 s, but is alive: it is not one frozen value throughout."""
+    half = max(round(5.0 / survey.period_s), 1)
+    north, east = survey.on_grid("latitude"), survey.on_grid("longitude")
+    moved = np.full(north.shape, np.inf)
+    if north.size > 2 * half and np.nanstd(north) + np.nanstd(east) > 0.0:
+        degrees = np.hypot(north[2 * half :] - north[: -2 * half], east[2 * half :] - east[: -2 * half])
+        moved[half:-half] = degrees * 111_320.0
+    return np.asarray(np.nan_to_num(moved, nan=np.inf) < 5.0)
+
+
+def _lifted_by_energy(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Accelerations that cost next to nothing: there is no vehicle to accelerate."""
+    needed, drawn = survey.wheel_power_w, survey.power_w
+    hard = np.isfinite(needed) & np.isfinite(drawn) & (np.nan_to_num(needed) > 5000.0)
+    if hard.sum() * survey.period_s < 5.0 or not survey.is_drive:
+        return
+    share = float(np.sum(drawn[hard]) / np.sum(needed[hard]))
+    if abs(share) < 0.3:
+        yield _lifted_flag(survey, hard, f"accelerations take {100 * share:.0f} % of what this vehicle's mass needs")
+
+
+def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFlag:
+    return DataFlag(
+        code="wheels_off_ground",
+        severity=Severity.RED,
+        channels=("speed", "motor_speed"),
+        title="Wheels turn but the vehicle does not travel",
+        evidence=evidence,
+        remedy="Keep runs on jack stands, rollers or a dynamometer out of the drives; exclude this one from the fit",
+        spans=spans_of(survey.time_s, where, min_samples=2),
+        effect_wh_per_km=None,
+        refuses=("consumption", "distance", "fit", "efficiency"),
+    )
+
+
+DETECTORS: Final = (
+    Detector("speed_unit", "Speed is in another unit than declared", _find_unit, ("speed",)),
+    Detector("speed_scale", "Speed and satellite speed differ", _find_scale, ("speed", "gnss_speed")),
+    Detector(
+        "gear_ratio_inconsistent", "Motor and road speed do not fit the gearing", _find_gear, ("motor_speed", "speed")
+    ),
+    Detector("gear_ratio_changes", "Ratio of motor to road speed changes", _find_shift, ("motor_speed", "speed")),
+    Detector("wheel_slip", "Driven wheels spin or lock", _find_slip, ("speed",)),
+    Detector("speed_dropout", "Speed drops to zero for a moment", _find_dropout, ("speed",)),
+    Detector("wheels_off_ground", "Wheels turn but the vehicle does not travel", _find_lifted, ("speed",)),
+)

@@ -1,0 +1,254 @@
+"""Position, height and distance: do they belong to one road?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey
+from logan.units import FloatArray
+
+_METRES_PER_DEGREE: Final = 111_320.0
+_PASCALS_PER_METRE: Final = 12.0
+
+
+def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Times and local coordinates of the positions at their native rate. [s, m, m]"""
+    latitude, longitude = survey.drive.get("latitude"), survey.drive.get("longitude")
+    if latitude is None or longitude is None or latitude.time_s.size < 10:
+        return None
+    degrees_east = longitude.at(latitude.time_s)
+    known = np.isfinite(latitude.value) & np.isfinite(degrees_east)
+    if known.sum() < 10:
+        return None
+    time_s, north, east = latitude.time_s[known], latitude.value[known], degrees_east[known]
+    shrink = np.cos(np.radians(float(np.median(north))))
+    north_m = (north - north[0]) * _METRES_PER_DEGREE
+    return time_s, north_m, (east - east[0]) * _METRES_PER_DEGREE * shrink
+
+
+def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Satellite speed or position that no vehicle can follow."""
+    speed = survey.finite("gnss_speed")
+    if speed is not None and speed[1].size > 20:
+        stride = np.maximum(np.diff(speed[0]), 0.05)
+        sudden = np.abs(np.diff(speed[1])) / stride > 15.0
+        sudden &= np.abs(np.diff(speed[1])) > 4.0
+        if sudden.any():
+            spans = spans_of(speed[0][1:], sudden)
+            worst = float(np.max(np.abs(np.diff(speed[1]))[sudden]))
+            yield _spike_flag("gnss_speed", f"speed jumps by up to {3.6 * worst:.0f} km/h; {when(spans)}", spans)
+    position = _position_m(survey)
+    if position is None:
+        return
+    time_s, north_m, east_m = position
+    step_s = np.maximum(np.diff(time_s), 0.05)
+    pace = np.hypot(np.diff(north_m), np.diff(east_m)) / step_s
+    known = survey.speed_m_per_s
+    usual = np.interp(time_s[1:], survey.time_s, np.nan_to_num(known)) if known.size else np.zeros(pace.shape)
+    teleport = (pace > usual + 40.0) & (pace * step_s > 30.0)
+    if teleport.any():
+        spans = spans_of(time_s[1:], teleport)
+        yield _spike_flag("latitude", f"position jumps by up to {float(np.max((pace * step_s)[teleport])):.0f} m; "
+                          f"{when(spans)}", spans)  # fmt: skip
+
+
+def _spike_flag(channel: str, evidence: str, spans: tuple) -> DataFlag:  # type: ignore[type-arg]
+    return DataFlag(
+        code="gnss_spike",
+        severity=Severity.AMBER,
+        channels=(channel,) if channel != "latitude" else ("latitude", "longitude"),
+        title="Satellite speed or position jumps",
+        evidence=evidence,
+        remedy="Mask these samples; give the aerial a free view of the sky",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
+    latitude = survey.finite("latitude")
+    if latitude is None or not survey.is_drive or "speed" not in survey.drive:
+        return
+    time_s, value = latitude
+    starts, lengths = equal_runs(value)
+    frozen = np.zeros(value.shape, dtype=bool)
+    speed = np.interp(time_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s))
+    longitude = survey.drive["longitude"].at(time_s) if "longitude" in survey.drive else np.zeros(value.shape)
+    for start, length in zip(starts, lengths, strict=True):
+        part = slice(start, start + length)
+        lasting = time_s[start + length - 1] - time_s[start] >= 5.0
+        if length > 2 and lasting and np.ptp(longitude[part]) == 0.0 and float(np.mean(speed[part])) > 3.0:
+            frozen[part] = True
+    if not frozen.any():
+        return
+    spans = spans_of(time_s, frozen)
+    yield DataFlag(
+        code="position_frozen",
+        severity=Severity.AMBER,
+        channels=("latitude", "longitude"),
+        title="Position stands still while driving",
+        evidence=f"for {sum(span.duration_s for span in spans):.0f} s; {when(spans)}",
+        remedy="Tunnel or lost fix: mask position and height there",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
+    samples = survey.finite("elevation")
+    if samples is None or samples[1].size < 20:
+        return
+    time_s, height_m = samples
+    step_s = np.diff(time_s)
+    speed = (
+        np.interp(time_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s)) if survey.time_s.size else 0.0 * time_s
+    )
+    travelled_m = 0.5 * (speed[1:] + speed[:-1]) * step_s
+    allowed_m = 8.0 + 0.3 * travelled_m + 2.0 * resolution(height_m)
+    jumps = np.abs(np.diff(height_m)) > allowed_m
+    if not jumps.any():
+        return
+    worst_m = float(np.max(np.abs(np.diff(height_m))[jumps]))
+    spans = spans_of(time_s[1:], jumps)
+    mass_kg = survey.build.vehicle.mass_kg.value
+    yield DataFlag(
+        code="elevation_jump",
+        severity=Severity.AMBER,
+        channels=("elevation",),
+        title="Height jumps where no road does",
+        evidence=f"{len(spans)} jumps of up to {worst_m:.0f} m between two samples; {when(spans)}",
+        remedy="Mask the height there, or use a barometer; one jump feigns "
+        f"{mass_kg * 9.8 * worst_m / 3600:.0f} Wh of climbing",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Pressure in the cabin steps with doors, windows and the fan."""
+    samples = survey.finite("barometric_pressure")
+    if samples is None or samples[1].size < 60:
+        return
+    time_s, pressure_pa = samples
+    width = max(round(4.0 / max(float(np.median(np.diff(time_s))), 1e-3)), 3)
+    if pressure_pa.size < 3 * width:
+        return
+    level = np.median(np.lib.stride_tricks.sliding_window_view(pressure_pa, width), axis=1)
+    gap = max(width // 3, 1)
+    change = level[width + gap :] - level[: -width - gap]
+    at_s = time_s[width : width + change.size]
+    # A climb of 25 % at the speed driven, both windows long, is the most that a road gives.
+    speed = np.interp(at_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s)) if survey.time_s.size else 0.0 * at_s
+    reach_s = float(time_s[width + gap] - time_s[0])
+    allowed_pa = 50.0 + _PASCALS_PER_METRE * 0.15 * speed * reach_s + 2.0 * resolution(pressure_pa)
+    steps = np.abs(change) > allowed_pa
+    if not steps.any():
+        return
+    spans = spans_of(at_s, steps)
+    worst_pa = float(change[steps][np.argmax(np.abs(change[steps]))])
+    yield DataFlag(
+        code="barometer_step",
+        severity=Severity.AMBER,
+        channels=("barometric_pressure",),
+        title="Air pressure steps as with a door or the fan",
+        evidence=f"by {worst_pa:+.0f} Pa within seconds, which feigns {abs(worst_pa) / _PASCALS_PER_METRE:.0f} m of "
+        f"height; {when(spans)}",
+        remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
+        spans=spans,
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
+    position, height = _position_m(survey), survey.finite("elevation")
+    if position is None or height is None or not survey.is_drive or survey.distance_km < 1.0:
+        return
+    apart_m = float(np.hypot(position[1][-1] - position[1][0], position[2][-1] - position[2][0]))
+    if apart_m > 50.0:
+        return
+    count = max(min(height[1].size // 20, 10), 1)
+    residual_m = float(np.median(height[1][-count:]) - np.median(height[1][:count]))
+    if abs(residual_m) < 10.0:
+        return
+    mass_kg = survey.build.vehicle.mass_kg.value
+    yield DataFlag(
+        code="loop_not_closed",
+        severity=Severity.AMBER,
+        channels=("elevation",),
+        title="Drive ends where it began, but at another height",
+        evidence=f"start and end are {apart_m:.0f} m apart and {residual_m:+.1f} m in height",
+        remedy="Spread the difference over the distance, or take the height from a map or a calibrated barometer",
+        effect_wh_per_km=survey.per_km(-mass_kg * 9.80665 * residual_m / 3600.0),
+    )
+
+
+def _distances_m(survey: DriveSurvey) -> dict[str, tuple[float, float]]:
+    """Distance by each source and its uncertainty, over the whole drive. [m]"""
+    found: dict[str, tuple[float, float]] = {}
+    for name in ("speed", "gnss_speed"):
+        samples = survey.finite(name)
+        if samples is not None and float(np.max(np.diff(samples[0]))) < 10.0:
+            metres = float(np.trapezoid(np.abs(samples[1]), samples[0]))
+            found[name] = (metres, 0.005 * metres)
+    odometer = survey.finite("odometer")
+    if odometer is not None:
+        metres = float(odometer[1][-1] - odometer[1][0])
+        found["odometer"] = (metres, 2.0 * resolution(odometer[1]))
+    position = _position_m(survey)
+    if position is not None and survey.distance_km > 1.0:
+        rolling = np.interp(position[0], survey.time_s, np.nan_to_num(survey.speed_m_per_s)) > 1.0
+        steps = np.hypot(np.diff(position[1]), np.diff(position[2]))
+        metres = float(steps[rolling[1:] | rolling[:-1]].sum())
+        found["position"] = (metres, 0.01 * metres)
+    return found
+
+
+def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
+    if not survey.is_drive:
+        return
+    found = _distances_m(survey)
+    if "speed" not in found:
+        return
+    metres, _ = found["speed"]
+    wrong = {
+        name: other
+        for name, (other, sigma) in found.items()
+        if name != "speed" and abs(other - metres) > max(0.02 * metres + sigma, 200.0)
+    }
+    if not wrong:
+        return
+    name = max(wrong, key=lambda key: abs(wrong[key] - metres))
+    ratio = wrong[name] / metres
+    net = survey.net_wh_per_km
+    words = {
+        1.609344: " (kilometres taken for miles?)",
+        0.621371: " (miles taken for kilometres?)",
+        1000.0: "",
+        0.001: "",
+    }
+    hint = next((text for known, text in words.items() if abs(ratio / known - 1.0) < 0.03), "")
+    yield DataFlag(
+        code="distance_mismatch",
+        severity=Severity.RED if abs(ratio - 1.0) > 0.1 else Severity.AMBER,
+        channels=("speed", name),
+        title="Distances disagree by more than 2 %",
+        evidence=f"{metres / 1000:.2f} km by speed, {wrong[name] / 1000:.2f} km by {name} (ratio {ratio:.3f}){hint}",
+        remedy="Calibrate the speed against two measured miles; the odometer of an older car is often 5 % off",
+        effect_wh_per_km=None if net is None or ratio <= 0 else net * (1.0 / ratio - 1.0),
+    )
+
+
+DETECTORS: Final = (
+    Detector("gnss_spike", "Satellite speed or position jumps", _find_gnss_spikes),
+    Detector("position_frozen", "Position stands still while driving", _find_frozen_position, ("latitude", "speed")),
+    Detector("elevation_jump", "Height jumps where no road does", _find_elevation_jump, ("elevation",)),
+    Detector("barometer_step", "Air pressure steps", _find_barometer_step, ("barometric_pressure",)),
+    Detector("loop_not_closed", "Drive ends where it began, but at another height", _find_open_loop, ("elevation",)),
+    Detector("distance_mismatch", "Distances disagree", _find_distance_mismatch, ("speed",)),
+)

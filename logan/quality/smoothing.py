@@ -1,0 +1,196 @@
+"""Values that were not measured: straight lines, repeats and averages that an export put in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, centred_mean
+from logan.units import BoolArray, FloatArray
+
+_LIVELY: Final = ("pack_current", "pack_voltage", "pack_power", "speed", "motor_speed", "motor_torque", "gnss_speed")
+_SHORT_RUN: Final = 3
+_FILLER_SAMPLES: Final = 15
+_FILLER_S: Final = 1.5
+
+
+def on_a_line(time_s: FloatArray, value: FloatArray, *, min_samples: int) -> BoolArray:
+    """Samples in stretches of at least ``min_samples`` that lie exactly on one sloping line, shape (n,)."""
+    on_line = np.zeros(value.shape, dtype=bool)
+    if value.size < min_samples:
+        return on_line
+    slope = np.diff(value) / np.diff(time_s)
+    # The last digits of a line suffer from the size of the values, not only of the slope.
+    tolerance = 1e-6 * np.abs(slope[1:]) + 1e-11 * np.abs(value[1:-1]) / np.diff(time_s)[1:]
+    straight = (np.abs(np.diff(slope)) <= tolerance) & (slope[1:] != 0.0)
+    starts, lengths = true_runs(straight)
+    keep = lengths + 2 >= min_samples
+    for start, length in zip(starts[keep], lengths[keep], strict=True):
+        on_line[start : start + length + 2] = True
+    return on_line
+
+
+def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
+    concerned, spans_by_channel = [], {}
+    for name in _LIVELY:
+        samples = survey.finite(name)
+        if samples is None or samples[1].size < 100:
+            continue
+        line = on_a_line(*samples, min_samples=_FILLER_SAMPLES)
+        starts, lengths = true_runs(line)
+        long_enough = samples[0][starts + lengths - 1] - samples[0][starts] >= _FILLER_S
+        if not long_enough.any() or line.mean() > 0.5:  # all of it: an interpolated export
+            continue
+        concerned.append(name)
+        spans_by_channel[name] = spans_of(samples[0], line, min_samples=_FILLER_SAMPLES)
+    if not concerned:
+        return
+    spans = spans_by_channel[concerned[0]]
+    total_s = sum(span.duration_s for span in spans)
+    share = total_s / max(survey.drive.duration_s, 1e-9)
+    yield DataFlag(
+        code="straight_line_filler",
+        severity=Severity.RED if share > 0.1 else Severity.AMBER,
+        channels=tuple(concerned),
+        title="Straight lines stand where data are missing",
+        evidence=f"{', '.join(concerned)} run exactly straight for {total_s:.0f} s ({100 * share:.1f} % of the drive); "
+        f"{when(spans)}",
+        remedy="Mask these spans: they were filled in, not measured; export without filling gaps",
+        spans=spans,
+        effect_wh_per_km=None,
+        refuses=("net_energy", "consumption", "regen", "peak_current") if share > 0.1 else (),
+    )
+
+
+def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A coarse log that was drawn finer: nearly every sample lies on a line between two coarse points."""
+    for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
+        samples = survey.finite(name)
+        if samples is None or samples[1].size < 100:
+            continue
+        time_s, value = samples
+        moving = np.concatenate(([False], np.diff(value) != 0.0))
+        line = on_a_line(time_s, value, min_samples=_SHORT_RUN)
+        if moving.sum() < 50 or line[moving].mean() < 0.6:
+            continue
+        slope = np.diff(value) / np.diff(time_s)
+        corners = np.flatnonzero(np.abs(np.diff(slope)) > 1e-6 * np.abs(slope[1:]) + 1e-9 * np.max(np.abs(value)))
+        coarse_s = float(np.median(np.diff(time_s[corners]))) if corners.size > 2 else float("nan")
+        fine_s = float(np.median(np.diff(time_s)))
+        yield DataFlag(
+            code="interpolated_export",
+            severity=Severity.RED if coarse_s > 2.0 else Severity.AMBER,
+            channels=(name,),
+            title="Log was interpolated between coarse points",
+            evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of {name} lie exactly on straight lines; "
+            f"measured every {coarse_s:.1f} s, written every {fine_s:.2f} s",
+            remedy="Export the raw samples without resampling; peaks and regen of this log are lower bounds",
+            effect_wh_per_km=0.0,
+            refuses=("peak_current", "regen") if coarse_s > 2.0 else ("peak_current",),
+        )
+        return
+
+
+def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Values repeated to fill a finer time axis: changes come at one multiple of the period."""
+    for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
+        samples = survey.finite(name)
+        if samples is None or samples[1].size < 200:
+            continue
+        stride = _repeat_stride(survey, *samples)
+        if stride < 2:
+            continue
+        period_s = float(np.median(np.diff(samples[0])))
+        yield DataFlag(
+            code="staircase",
+            severity=Severity.AMBER if stride * period_s >= 0.5 else Severity.NOTE,
+            channels=(name,),
+            title="Values are repeated to fill a finer time axis",
+            evidence=f"{name} changes every {stride} samples only: measured every {stride * period_s:.1f} s, written "
+            f"every {period_s:.2f} s",
+            remedy="Export the raw samples; peaks and regen count as measured at the coarser rate",
+            effect_wh_per_km=0.0,
+            refuses=("peak_current",) if stride * period_s >= 2.0 and name != "speed" else (),
+        )
+
+
+def _repeat_stride(survey: DriveSurvey, time_s: FloatArray, value: FloatArray) -> int:
+    """How many samples a value is repeated; 1 where it is not."""
+    moving = np.interp(time_s, survey.time_s, survey.is_moving.astype(float)) > 0.5 if survey.time_s.size else None
+    starts, lengths = equal_runs(value)
+    if starts.size < 50:
+        return 1
+    inner = lengths[1:-1]
+    if moving is not None and moving[starts[1:-1]].sum() > 50:
+        inner = inner[moving[starts[1:-1]]]
+    stride = int(np.median(inner))
+    if stride < 2 or inner.size < 40:
+        return 1
+    # Lost rows shift the phase, so lengths are looked at, not positions.
+    whole = np.mean(np.mod(inner, stride) == 0)
+    return stride if whole > 0.8 and np.mean(inner < stride) < 0.1 else 1
+
+
+def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Current smoother than the voltage that it causes: a moving average."""
+    if survey.drive.is_averaged or not survey.has("pack_current", "pack_voltage"):
+        return
+    current, period_s = survey.drive["pack_current"], float(np.median(np.diff(survey.drive["pack_current"].time_s)))
+    if current.value.size < 300 or period_s > 1.0:
+        return
+    time_s = np.arange(current.time_s[0], current.time_s[-1], period_s)
+    amp, volt = current.at(time_s), survey.drive["pack_voltage"].at(time_s)
+    window_s, plain, best = _best_window(amp, volt, period_s)
+    if window_s < 0.45 or best - plain < 0.04 or best < 0.7:
+        return
+    yield DataFlag(
+        code="averaged_current",
+        severity=Severity.AMBER,
+        channels=("pack_current",),
+        title="Pack current is averaged or filtered",
+        evidence=f"the current follows the voltage best (correlation {best:.2f} instead of {plain:.2f}) when the "
+        f"voltage is averaged over {window_s:.1f} s",
+        remedy="Switch the averaging off in the sensor or logger, or set is_averaged for the channel; the peak is a "
+        "lower bound and regen is a few per cent low",
+        effect_wh_per_km=0.0,
+        refuses=("peak_current",),
+    )
+
+
+def _best_window(amp: FloatArray, volt: FloatArray, period_s: float) -> tuple[float, float, float]:
+    """Averaging window of the voltage that fits the current best [s], and the correlations without and with it."""
+    slow = max(round(20.0 / period_s), 2)
+    usable = np.isfinite(amp) & np.isfinite(volt)
+    if usable.sum() < 200:
+        return 0.0, 0.0, 0.0
+    target = amp - centred_mean(amp, slow)
+    base = volt - centred_mean(volt, slow)
+    best_window, plain, best = 0.0, 0.0, -1.0
+    for half in range(0, round(3.0 / period_s) + 1):
+        smooth = centred_mean(base, half)
+        for lag in {0, half}:  # a trailing average comes late by half of its window
+            moved = np.roll(smooth, lag)
+            both = np.isfinite(moved) & np.isfinite(target)
+            if not np.std(moved[both]) or not np.std(target[both]):
+                continue
+            fit = -float(np.corrcoef(moved[both], target[both])[0, 1])
+            if half == 0:
+                plain = fit
+            if fit > best + 0.003:
+                best, best_window = fit, (2 * half + 1) * period_s if half else 0.0
+    return best_window, plain, best
+
+
+DETECTORS: Final = (
+    Detector("straight_line_filler", "Straight lines stand where data are missing", _find_filler),
+    Detector("interpolated_export", "Log was interpolated between coarse points", _find_interpolated),
+    Detector("staircase", "Values are repeated to fill a finer time axis", _find_staircase),
+    Detector(
+        "averaged_current", "Pack current is averaged or filtered", _find_averaged, ("pack_current", "pack_voltage")
+    ),
+)

@@ -1,0 +1,240 @@
+"""Single samples and codes that are no measurement, and signals decoded with the wrong bits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
+from logan.drive.drive import Channel
+from logan.flags import DataFlag, Severity
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, resolution, span_range, spans_of, when
+from logan.quality.survey import DriveSurvey, finite_samples
+from logan.units import BoolArray, FloatArray
+
+_FLOOR_BY_UNIT: Final = {"V": 8.0, "A": 60.0, "W": 25_000.0, "degC": 5.0, "m/s": 4.0, "rad/s": 100.0, "N*m": 60.0}
+"""Excursions below these are no spike, whatever the rest looks like."""
+
+_FLOOR_BY_KIND: Final = {"cell_voltage_min": 0.3, "cell_voltage_max": 0.3, "auxiliary_voltage": 3.0, "elevation": 15.0,
+                         "state_of_charge": 0.04, "barometric_pressure": 500.0}  # fmt: skip
+
+_TEMPERATURE_CODES_DEGC: Final = (-40.0, -50.0, 150.0, 214.0, 215.0, 255.0)
+"""Readings of an open or shorted sensor, and of 8-bit codes with an offset of -40 (common practice)."""
+
+_TOP_CODES: Final = (255, 254, 65_535, 65_534, 4_294_967_295, 32_767)
+_SMOOTH_KINDS: Final = ("speed", "gnss_speed", "motor_speed", "pack_voltage", "state_of_charge", "odometer",
+                        "cell_voltage_min", "cell_voltage_max", "elevation")  # fmt: skip
+
+
+def spike_samples(kind: ChannelKind, value: FloatArray) -> BoolArray:
+    """Samples that leave both neighbours far behind, and whose neighbours agree, shape (n,)."""
+    spikes = np.zeros(value.shape, dtype=bool)
+    if value.size < 20:
+        return spikes
+    before, after = value[1:-1] - value[:-2], value[2:] - value[1:-1]
+    excursion = np.minimum(np.abs(before), np.abs(after))
+    returns = (before * after < 0.0) & (np.abs(value[2:] - value[:-2]) < 0.3 * excursion)
+    floor = _FLOOR_BY_KIND.get(kind.name, _FLOOR_BY_UNIT.get(kind.unit))
+    if floor is None:
+        floor = max(0.2 * span_range(value), 5.0 * resolution(value))
+    usual = float(np.quantile(excursion, 0.99))
+    spikes[1:-1] = returns & (excursion > max(floor, 8.0 * usual))
+    return spikes
+
+
+def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
+    for name, channel in survey.drive.channels.items():
+        kind, samples = channel_kind(name), finite_samples(channel)
+        if kind is None or samples is None or kind.interpolation is Interpolation.HOLD or channel.is_derived:
+            continue
+        if kind.name in ("latitude", "longitude", "heading", "gnss_speed"):
+            continue  # satellite jumps have a detector of their own
+        spikes = spike_samples(kind, samples[1])
+        if not spikes.any() or spikes.mean() > 0.02:
+            continue
+        worst = samples[1][spikes][np.argmax(np.abs(samples[1][spikes] - np.median(samples[1])))]
+        spans = spans_of(samples[0], spikes)
+        yield DataFlag(
+            code="single_sample_spike",
+            severity=Severity.AMBER,
+            channels=(name,),
+            title=f"Single samples of {name.replace('_', ' ')} jump and come back",
+            evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbours are near "
+            f"{float(np.median(samples[1])):.1f}; {when(spans)}",
+            remedy="Mask these samples; look for a loose plug or a damaged message",
+            spans=spans,
+            effect_wh_per_km=_spike_effect(survey, name, samples, spikes),
+            refuses=("peak_current",) if kind.name == "pack_current" else (),
+        )
+
+
+def _spike_effect(
+    survey: DriveSurvey, name: str, samples: tuple[FloatArray, FloatArray], spikes: BoolArray
+) -> float | None:
+    """Energy that goes when spikes are bridged by their neighbours. [Wh/km]"""
+    if name not in ("pack_current", "pack_voltage"):
+        return 0.0 if name != "speed" else None
+    other = survey.drive.get("pack_voltage" if name == "pack_current" else "pack_current")
+    if other is None:
+        return None
+    time_s, value = samples
+    bridged = np.interp(time_s, time_s[~spikes], value[~spikes])
+    change_w = np.nan_to_num((bridged - value) * other.at(time_s))
+    return survey.per_km(float(np.sum(change_w[1:] * np.diff(time_s))) / 3600.0)
+
+
+def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """One value far outside the rest that comes again and again."""
+    for name, channel in survey.drive.channels.items():
+        kind, samples = channel_kind(name), finite_samples(channel)
+        if kind is None or samples is None or samples[1].size < 20 or kind.interpolation is Interpolation.HOLD:
+            continue
+        if kind.name in ("latitude", "longitude", "heading", "marker"):
+            continue
+        code = code_value(kind, samples[1])
+        if code is None:
+            continue
+        at_code = samples[1] == code
+        spans = spans_of(samples[0], at_code)
+        yield DataFlag(
+            code="not_available_code",
+            severity=Severity.AMBER,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} carries a code for 'no value'",
+            evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others; {when(spans)}",
+            remedy="Add the code to not_available of this channel in the channel map",
+            spans=spans,
+            effect_wh_per_km=_spike_effect(survey, name, samples, at_code) if not at_code.all() else None,
+            refuses=("peak_current",) if kind.name == "pack_current" else (),
+        )
+
+
+def code_value(kind: ChannelKind, value: FloatArray) -> float | None:
+    """A value that is a code rather than a measurement; None where there is none."""
+    is_temperature = kind.unit == "degC"
+    for extreme in (float(np.max(value)), float(np.min(value))):
+        at_code = value == extreme
+        count, rest = int(at_code.sum()), value[~at_code]
+        if count < 2 or rest.size < 0.3 * value.size:
+            continue
+        gap = float(np.min(np.abs(rest - extreme)))
+        known = (is_temperature and extreme in _TEMPERATURE_CODES_DEGC) or _is_top_code(extreme, rest)
+        beyond = not kind.low <= extreme <= kind.high
+        initial_zero = extreme == 0.0 and bool(at_code[0]) and kind.unit in ("V", "degC") and count < 0.2 * value.size
+        # A code stands apart by more than all else spans; a known one needs less distance.
+        apart = gap > (1.0 if known or beyond or initial_zero else 5.0) * max(span_range(rest), 3.0 * resolution(rest))
+        far = gap > (0.2 * abs(float(np.median(rest))) + 5.0 if not is_temperature else 15.0)
+        if (known or beyond or initial_zero or _is_constant_apart(kind, extreme)) and apart and far:
+            return extreme
+    return None
+
+
+def _is_constant_apart(kind: ChannelKind, extreme: float) -> bool:
+    """Zero is a state for currents, powers and speeds, and a code for voltages and pressures."""
+    return extreme != 0.0 or kind.unit in ("V", "Pa", "ohm")
+
+
+def _is_top_code(extreme: float, rest: FloatArray) -> bool:
+    step = resolution(rest)
+    if step <= 0.0:
+        return False
+    return any(
+        abs(extreme - code * scale) < 0.51 * step for code in _TOP_CODES for scale in (step, 1.0, 0.1, 0.01, 0.001)
+    )
+
+
+def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
+    for name, channel in survey.drive.channels.items():
+        kind, samples = channel_kind(name), finite_samples(channel)
+        if kind is None or samples is None:
+            continue
+        outside = (samples[1] < kind.low) | (samples[1] > kind.high)
+        if not outside.any():
+            continue
+        share = float(outside.mean())
+        worst = float(samples[1][outside][np.argmax(np.abs(samples[1][outside]))])
+        spans = spans_of(samples[0], outside)
+        yield DataFlag(
+            code="impossible_value",
+            severity=Severity.RED if share > 0.02 else Severity.AMBER,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} has values that no road vehicle has",
+            evidence=f"{100 * share:.1f} % of the samples lie outside {kind.low:g} to {kind.high:g} {kind.unit}, "
+            f"such as {worst:g}{_unit_hint(kind, samples[1])}; {when(spans)}",
+            remedy="Check unit, scale and byte order of this channel in the channel map",
+            spans=spans,
+            effect_wh_per_km=None,
+            refuses=_refused_by(kind.name) if share > 0.02 else (),
+        )
+
+
+def _unit_hint(kind: ChannelKind, value: FloatArray) -> str:
+    level = float(np.median(value))
+    hints = {100.0: "per cent or hecto", 10.0: "a factor of 10", 1000.0: "a factor of 1000", 0.001: "kilo"}
+    for factor, words in hints.items():
+        if kind.low < level / factor < kind.high and not kind.low < level < kind.high:
+            return f" (would fit as {words})"
+    return ""
+
+
+def _refused_by(kind_name: str) -> tuple[str, ...]:
+    if kind_name in ("pack_current", "pack_voltage", "pack_power"):
+        return ("net_energy", "consumption", "regen", "peak_current")
+    return ("consumption", "distance") if kind_name == "speed" else ()
+
+
+def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """What must move smoothly jumps all over its range: byte order, start bit or multiplexing is wrong."""
+    for name, channel in survey.drive.channels.items():
+        kind, samples = channel_kind(name), finite_samples(channel)
+        if kind is None or samples is None or samples[1].size < 100:
+            continue
+        share = rough_share(kind, channel, samples)
+        if share < 0.01:
+            continue
+        jumps = np.abs(np.diff(samples[1]))
+        large = float(np.median(jumps[jumps > 0.25 * span_range(samples[1], 0.0, 1.0)]))
+        step = resolution(samples[1])
+        rollover = next((size for size in (256, 65_536) if step > 0 and abs(large / step - size) < 0.06 * size), None)
+        words = f"; the jumps are about {rollover} steps, as when a byte rolls over" if rollover else ""
+        yield DataFlag(
+            code="decoded_wrongly",
+            severity=Severity.RED,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} jumps about as if decoded with the wrong bits",
+            evidence=f"{100 * share:.1f} % of all steps cross more than a quarter of its whole range{words}",
+            remedy="Check byte order, start bit, length and multiplexer of this signal in the DBC; override byte_order "
+            "or signed in the channel map",
+            effect_wh_per_km=None,
+            refuses=_refused_by(kind.name),
+        )
+
+
+def rough_share(kind: ChannelKind, channel: Channel, samples: tuple[FloatArray, FloatArray]) -> float:
+    """Share of steps over more than a quarter of the range, for channels that must move smoothly; else zero."""
+    if kind.name not in _SMOOTH_KINDS and kind.unit != "degC" and kind.name != "pack_current":
+        return 0.0
+    time_s, value = samples
+    period_s = float(np.median(np.diff(time_s)))
+    span = float(np.ptp(value))
+    starts, _ = equal_runs(value)
+    if span <= 20.0 * resolution(value) or starts.size < 50:
+        return 0.0
+    if kind.name in ("pack_current", "pack_voltage"):
+        # Current may swing over its whole range within a second: only a fast log can tell.
+        if period_s > 0.25:
+            return 0.0
+        share = float(np.mean(np.abs(np.diff(value)) > 0.4 * span))
+        return share if share > 0.02 else 0.0
+    return float(np.mean(np.abs(np.diff(value)) > 0.25 * span)) if period_s <= 2.0 else 0.0
+
+
+DETECTORS: Final = (
+    Detector("single_sample_spike", "Single samples jump and come back", _find_spikes),
+    Detector("not_available_code", "A code for 'no value' is read as a number", _find_codes),
+    Detector("impossible_value", "Values that no road vehicle has", _find_impossible),
+    Detector("decoded_wrongly", "A signal jumps about as if decoded with the wrong bits", _find_wrong_bits),
+)

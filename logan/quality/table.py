@@ -1,0 +1,48 @@
+"""The table of all detectors: a new one is a module and a line here."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.quality import (
+    cells,
+    charge_state,
+    current_range,
+    current_sign,
+    current_zero,
+    energy_balance,
+    frozen,
+    limits_active,
+    motion,
+    notes,
+    place,
+    sessions,
+    smoothing,
+    spikes,
+    temperatures,
+    timing,
+    units_mixed,
+    voltage,
+)
+from logan.quality.detector import Detector
+
+DETECTORS: Final[tuple[Detector, ...]] = (
+    *current_sign.DETECTORS,
+    *current_zero.DETECTORS,
+    *current_range.DETECTORS,
+    *voltage.DETECTORS,
+    *frozen.DETECTORS,
+    *smoothing.DETECTORS,
+    *spikes.DETECTORS,
+    *timing.DETECTORS,
+    *units_mixed.DETECTORS,
+    *motion.DETECTORS,
+    *place.DETECTORS,
+    *charge_state.DETECTORS,
+    *energy_balance.DETECTORS,
+    *sessions.DETECTORS,
+    *temperatures.DETECTORS,
+    *cells.DETECTORS,
+    *limits_active.DETECTORS,
+    *notes.DETECTORS,
+)

@@ -1,0 +1,195 @@
+"""Temperature sensors that are open, stuck, swapped, in the sun, or too slow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.channels.vocabulary import channel_kind
+from logan.flags import DataFlag, Severity, Span
+from logan.numerics import nominal_period_s
+from logan.quality.detector import Detector
+from logan.quality.runs import equal_runs, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey
+
+_HEATED: Final = ("motor_temperature", "inverter_temperature", "coolant_temperature_outlet", "gearbox_oil_temperature")
+
+
+def _temperatures(survey: DriveSurvey) -> list[str]:
+    return [name for name in survey.drive if (kind := channel_kind(name)) is not None and kind.unit == "degC"]
+
+
+def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Most of the drive at the reading of a broken wire or a short."""
+    for name in _temperatures(survey):
+        samples = survey.finite(name)
+        if samples is None:
+            continue
+        level_degc = float(np.median(samples[1]))
+        if -39.5 < level_degc < 180.0:
+            continue
+        yield DataFlag(
+            code="temperature_open_or_short",
+            severity=Severity.RED,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} sensor is open or shorted",
+            evidence=f"it reads {level_degc:.0f} °C for most of the drive",
+            remedy="Check plug and wire of the sensor: there is no thermal margin without it",
+            refuses=("temperatures",),
+        )
+
+
+def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A level change faster than 5 K/s that stays: a loose plug, or another sensor on the same name."""
+    for name in _temperatures(survey):
+        samples = survey.finite(name)
+        if samples is None or samples[1].size < 30:
+            continue
+        time_s, degc = samples
+        level = _filtered(degc)
+        change = np.abs(level[4:] - level[:-4])
+        allowed_k = 5.0 * (time_s[4:] - time_s[:-4]) + 4.0 * resolution(degc)
+        jumps = change > np.maximum(allowed_k, 10.0) if nominal_period_s(time_s) <= 2.0 else change > 1e9
+        if not jumps.any():
+            continue
+        spans = spans_of(time_s[2:-2], jumps)
+        yield DataFlag(
+            code="temperature_jump",
+            severity=Severity.AMBER,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} changes faster than anything that heavy can",
+            evidence=f"by {float(np.max(change[jumps])):.0f} K within seconds; {when(spans)}",
+            remedy="Check plug and wire of the sensor; mask these spans",
+            spans=spans,
+            effect_wh_per_km=0.0,
+        )
+
+
+def _filtered(value: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Running median of three, which single spikes do not move."""
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(value, 3), axis=1)
+    return np.concatenate((value[:1], middle, value[-1:]))
+
+
+def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
+    others = {name: survey.finite(name) for name in _HEATED if survey.has(name)}
+    for name, samples in others.items():
+        if samples is None:
+            continue
+        time_s, degc = samples
+        starts, lengths = equal_runs(degc)
+        duration_s = time_s[starts + lengths - 1] - time_s[starts]
+        longest = int(np.argmax(duration_s))
+        if duration_s[longest] < 480.0:
+            continue
+        span = Span(float(time_s[starts[longest]]), float(time_s[starts[longest] + lengths[longest] - 1]))
+        inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
+        load_w = np.nan_to_num(np.abs(survey.power_w[inside]))
+        moved_k = [
+            float(np.ptp(other[1][(other[0] >= span.start_s) & (other[0] <= span.end_s)]))
+            for key, other in others.items()
+            if key != name and other is not None and ((other[0] >= span.start_s) & (other[0] <= span.end_s)).sum() > 5
+        ]
+        if load_w.size == 0 or load_w.mean() < 3000.0 or max(moved_k, default=0.0) < 4.0:
+            continue
+        yield DataFlag(
+            code="temperature_stuck",
+            severity=Severity.RED,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} is stuck",
+            evidence=f"it stays at {float(degc[starts[longest]]):.1f} °C for {duration_s[longest] / 60:.0f} min while another "
+            f"temperature moves by {max(moved_k):.0f} K; {when((span,))}",
+            remedy="Check sensor and message: there is no thermal margin without it",
+            spans=(span,),
+            effect_wh_per_km=0.0,
+            refuses=("temperatures",),
+        )
+
+
+def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """What makes the heat must not stay cooler than what carries it away."""
+    pairs = (
+        ("motor_temperature", "coolant_temperature"),
+        ("inverter_temperature", "coolant_temperature"),
+        ("coolant_temperature_outlet", "coolant_temperature"),
+    )
+    for hotter, cooler in pairs:
+        if not survey.has(hotter, cooler) or not survey.is_drive:
+            continue
+        difference = survey.on_grid(hotter) - survey.on_grid(cooler)
+        loaded = np.isfinite(difference) & survey.is_moving & (survey.time_s > survey.time_s[0] + 300.0)
+        if loaded.sum() * survey.period_s < 120.0:
+            continue
+        below = float(np.mean(difference[loaded] < -2.0))
+        if below < 0.7 or float(np.mean(np.nan_to_num(np.abs(survey.power_w[loaded])))) < 2000.0:
+            continue
+        yield DataFlag(
+            code="temperatures_swapped",
+            severity=Severity.RED,
+            channels=(hotter, cooler),
+            title="Two temperature sensors seem swapped",
+            evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of the drive "
+            f"(median {float(np.median(difference[loaded])):+.1f} K)",
+            remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
+            effect_wh_per_km=0.0,
+            refuses=("temperatures",),
+        )
+        return
+
+
+def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Outside air that cools by many kelvin as soon as the vehicle moves was measured in the sun."""
+    samples = survey.finite("ambient_temperature")
+    if samples is None or not survey.is_drive or survey.drive.duration_s < 900.0:
+        return
+    time_s, degc = samples
+    early = float(np.median(degc[time_s <= time_s[0] + 60.0]))
+    late = float(np.median(degc[time_s >= time_s[0] + 600.0])) if (time_s >= time_s[0] + 600.0).any() else early
+    climb_m = 0.0
+    elevation = survey.finite("elevation")
+    if elevation is not None:
+        climb_m = float(np.median(elevation[1]) - elevation[1][0])
+    fall_k = early - late - 0.0065 * climb_m
+    if fall_k < 4.0:
+        return
+    yield DataFlag(
+        code="ambient_in_sun",
+        severity=Severity.NOTE,
+        channels=("ambient_temperature",),
+        title="Outside temperature starts too high: sensor in the sun or in waste heat",
+        evidence=f"it falls by {fall_k:.1f} K in the first ten minutes",
+        remedy="Mount the sensor in the shade and in the airstream; use the later readings",
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
+    slow = {
+        name: period_s
+        for name in ("motor_temperature", "inverter_temperature")
+        if name in survey.drive and (period_s := nominal_period_s(survey.drive[name].time_s)) > 15.0
+    }
+    if not slow:
+        return
+    name = max(slow, key=lambda key: slow[key])
+    yield DataFlag(
+        code="temperature_slow",
+        severity=Severity.NOTE,
+        channels=tuple(slow),
+        title="Temperature is logged too seldom to catch its peak",
+        evidence=f"{name.replace('_', ' ')} comes every {slow[name]:.0f} s; windings change within 30 s",
+        remedy="Log motor and inverter temperature at least every 5 s",
+        effect_wh_per_km=0.0,
+    )
+
+
+DETECTORS: Final = (
+    Detector("temperature_open_or_short", "A temperature sensor is open or shorted", _find_open_sensor),
+    Detector("temperature_jump", "A temperature changes too fast", _find_jump),
+    Detector("temperature_stuck", "A temperature is stuck", _find_stuck),
+    Detector("temperatures_swapped", "Two temperature sensors seem swapped", _find_swapped),
+    Detector("ambient_in_sun", "Outside temperature sensor in the sun", _find_ambient_in_sun, ("ambient_temperature",)),
+    Detector("temperature_slow", "Temperature is logged too seldom", _find_slow),
+)

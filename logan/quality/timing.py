@@ -1,0 +1,197 @@
+"""Missing samples, gaps, and channels that are late against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity, Span
+from logan.numerics import union_times
+from logan.quality.detector import Detector
+from logan.quality.lag import Lag, find_lag_s
+from logan.quality.runs import MAX_SPANS, when
+from logan.quality.survey import DriveSurvey
+from logan.units import FloatArray
+
+SMALLEST_SKEW_S: Final = 0.08
+"""Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
+
+
+def lost_share(time_s: FloatArray) -> float:
+    """Share of the samples of a cyclic channel that are missing; zero where it is not cyclic."""
+    step_s = np.diff(time_s)
+    if step_s.size < 50:
+        return 0.0
+    period_s = float(np.median(step_s))
+    regular = np.abs(step_s - np.round(step_s / period_s) * period_s) < 0.3 * period_s
+    if period_s <= 0.0 or regular.mean() < 0.9:
+        return 0.0
+    whole = np.round(step_s / period_s)
+    missing = float(np.sum(np.where((whole >= 2) & (step_s < 30.0), whole - 1, 0)))
+    return missing / (missing + time_s.size)
+
+
+def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
+    shares = {
+        name: share
+        for name, channel in survey.drive.channels.items()
+        if not channel.is_derived and (share := lost_share(channel.time_s)) > 0.01
+    }
+    if not shares:
+        return
+    worst = max(shares, key=lambda name: shares[name])
+    step_s = np.diff(survey.drive[worst].time_s)
+    longest_s = float(np.max(step_s))
+    yield DataFlag(
+        code="lost_samples",
+        severity=Severity.RED if shares[worst] > 0.1 else Severity.AMBER,
+        channels=tuple(sorted(shares)),
+        title="Samples are missing",
+        evidence=f"{100 * shares[worst]:.1f} % of {worst} is missing (longest step {longest_s:.1f} s, usual "
+        f"{float(np.median(step_s)):.2f} s); {len(shares)} channels concerned",
+        remedy="Lower the bus load or log fewer messages; check the logger's buffer and its card's speed",
+        effect_wh_per_km=None,
+    )
+
+
+def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Nothing at all was logged for a while."""
+    usual = [c.time_s for c in survey.drive.channels.values() if c.time_s.size > 20 and not c.is_derived]
+    if not usual:
+        return
+    fastest_s = min(float(np.median(np.diff(time_s))) for time_s in usual)
+    every = union_times(*usual)
+    step_s = np.diff(every)
+    gaps = np.flatnonzero(step_s > max(2.0, 5.0 * fastest_s))
+    if gaps.size == 0:
+        return
+    total_s = float(step_s[gaps].sum())
+    share = total_s / float(every[-1] - every[0])
+    spans = tuple(Span(float(every[k]), float(every[k + 1])) for k in gaps[:MAX_SPANS])
+    yield DataFlag(
+        code="log_gap",
+        severity=Severity.RED if share > 0.1 else Severity.AMBER,
+        channels=(),
+        title="Nothing was logged for a while",
+        evidence=f"{gaps.size} gaps, {total_s:.0f} s in all ({100 * share:.1f} % of the drive); {when(spans)}",
+        remedy="Check the logger's supply and plug; split the drive at long gaps",
+        spans=spans,
+        effect_wh_per_km=None,
+    )
+
+
+def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Voltage and current late against each other."""
+    if not survey.has("pack_voltage", "pack_current"):
+        return
+    lag = find_lag_s(survey.drive["pack_voltage"], survey.drive["pack_current"], sign=-1)
+    if lag is None or abs(lag.lag_s) < SMALLEST_SKEW_S + 2.0 * lag.sigma_s:
+        return
+    late = "current" if lag.lag_s > 0 else "voltage"
+    yield DataFlag(
+        code="voltage_current_skew",
+        severity=Severity.AMBER,
+        channels=("pack_voltage", "pack_current"),
+        title="Voltage and current are not measured at the same time",
+        evidence=f"{late} is {abs(lag.lag_s):.2f} s late (±{lag.sigma_s:.2f} s, correlation {lag.correlation:.2f})",
+        remedy=f"Set delay_s = {abs(lag.lag_s):.2f} for the pack {late} in the channel map, or log both in one message",
+        effect_wh_per_km=_skew_effect(survey, lag),
+    )
+
+
+def _skew_effect(survey: DriveSurvey, lag: Lag) -> float | None:
+    """Mean power error of an ohmic pack, R (rho(0) - rho(delay)), over the drive. [Wh/km]"""
+    steps = round(abs(lag.lag_s) / survey.period_s)
+    amp = survey.current_a[np.isfinite(survey.current_a)]
+    if steps < 1 or amp.size <= 2 * steps:
+        return 0.0
+    amp = amp - amp.mean()
+    fall = float(np.mean(amp * amp) - np.mean(amp[steps:] * amp[:-steps]))
+    error_w = survey.build.pack.resistance_ohm.value * fall
+    return survey.per_km(-error_w * survey.time_s.size * survey.period_s / 3600.0)
+
+
+def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Speed late against the motor's speed, or against satellite speed beyond what receivers need."""
+    for name, other, allowed_s in (("speed", "motor_speed", 0.3), ("speed", "gnss_speed", 1.5)):
+        if not survey.has(name, other):
+            continue
+        lag = find_lag_s(survey.drive[other], survey.drive[name], sign=1, max_lag_s=8.0)
+        if lag is None or abs(lag.lag_s) < allowed_s + 2.0 * lag.sigma_s:
+            continue
+        late = name if lag.lag_s > 0 else other
+        yield DataFlag(
+            code="channels_out_of_step",
+            severity=Severity.AMBER,
+            channels=(name, other),
+            title="Two speeds are not measured at the same time",
+            evidence=f"{late} is {abs(lag.lag_s):.1f} s late (±{lag.sigma_s:.1f} s)",
+            remedy=f"Set delay_s = {abs(lag.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
+            "their own, import them together so that their clocks are aligned",
+            effect_wh_per_km=0.0,
+        )
+        return
+
+
+def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """The lag between two clocks changes from the first part of the drive to the last."""
+    if not survey.has("speed", "gnss_speed") or survey.drive.duration_s < 900.0:
+        return
+    end_s = survey.drive.duration_s
+    parts = [Span(0.0, end_s / 3.0), Span(2.0 * end_s / 3.0, end_s)]
+    lags = [
+        find_lag_s(survey.drive["gnss_speed"], survey.drive["speed"], sign=1, max_lag_s=8.0, span=part)
+        for part in parts
+    ]
+    first, last = lags
+    if first is None or last is None:
+        return
+    moved_s, sigma_s = last.lag_s - first.lag_s, float(np.hypot(first.sigma_s, last.sigma_s))
+    if abs(moved_s) < 0.3 + 3.0 * sigma_s:
+        return
+    ppm = 1e6 * moved_s / (2.0 * end_s / 3.0)
+    yield DataFlag(
+        code="clock_drift",
+        severity=Severity.AMBER,
+        channels=("speed", "gnss_speed"),
+        title="The clocks of logger and satellite receiver drift apart",
+        evidence=f"the lag moves from {first.lag_s:+.2f} s to {last.lag_s:+.2f} s, {ppm:+.0f} ppm",
+        remedy="Import both logs together so that their clocks are aligned",
+        effect_wh_per_km=0.0,
+    )
+
+
+def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """The log ends while the vehicle is moving."""
+    speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)]
+    tail = max(round(2.0 / survey.period_s), 2)
+    if not survey.is_drive or speed.size < 2 * tail or float(np.median(speed[-tail:])) < 3.0:
+        return
+    yield DataFlag(
+        code="log_cut",
+        severity=Severity.NOTE,
+        channels=("speed",),
+        title="Log ends while driving",
+        evidence=f"the last speed is {3.6 * float(speed[-1]):.0f} km/h",
+        remedy="If the logger loses its supply with the key, give it a supply of its own; the rest of the drive "
+        "may be in the next file",
+        spans=(Span(float(survey.time_s[-1]) - 2.0, float(survey.time_s[-1])),),
+        effect_wh_per_km=0.0,
+    )
+
+
+DETECTORS: Final = (
+    Detector("lost_samples", "Samples are missing", _find_lost),
+    Detector("log_gap", "Nothing was logged for a while", _find_gaps),
+    Detector(
+        "voltage_current_skew",
+        "Voltage and current are not measured at the same time",
+        _find_skew,
+        ("pack_voltage", "pack_current"),
+    ),
+    Detector("channels_out_of_step", "Two speeds are not measured at the same time", _find_speed_lag, ("speed",)),
+    Detector("clock_drift", "Two clocks drift apart", _find_drift, ("speed", "gnss_speed")),
+    Detector("log_cut", "Log ends while driving", _find_cut, ("speed",)),
+)
