@@ -259,6 +259,8 @@ class DurationCurve:
         "rms" or "peak".
     source : str
         Datasheet, or "typical, not your datasheet".
+    channel : str
+        Current that flows through it: ``pack_current``, ``motor_current``, ``motor_current_2``, ...
     """
 
     component: str
@@ -267,6 +269,7 @@ class DurationCurve:
     direction: str = "both"
     quantity: str = "rms"
     source: str = "given"
+    channel: str = "pack_current"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

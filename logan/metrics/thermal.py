@@ -3,10 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from logan.drive.context import Context
-from logan.results import Figure
+import numpy as np
+
+from logan.channels.vocabulary import CHANNEL_KINDS
+from logan.drive.context import Context, ContextLookup
+from logan.drive.drive import Channel, Drive
+from logan.drive.motion import road_speed
+from logan.metrics.exceedance import time_beyond_s
+from logan.metrics.thermal_model import ThermalModel, thermal_models
+from logan.numerics import spans_where
+from logan.physics.thermal import coolant_heat_w
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings, Limit, LimitSide
+from logan.units import FloatArray
+
+TEMPERATURE_KINDS: Final = tuple(
+    kind.name
+    for kind in CHANNEL_KINDS
+    if kind.unit == "degC" and kind.group in ("pack", "motor", "cooling", "auxiliary")
+)
+"""Temperatures of components; outside and cabin air have no margin."""
+
+SENSOR_SIGMA_K: Final = 1.0
+"""One standard uncertainty of a temperature sensor whose own is not known (common practice)."""
+
+LOW_FLOW_DIFFERENCE_K: Final = 3.0
+"""Coolant temperature difference from which flow may be low (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +53,8 @@ class TemperatureMargin:
         Where the limits come from.
     context : Context
         Moment of the maximum.
+    spikes_ignored : int
+        Lone samples that jumped by more than 5 K/s and back, left out of all of the above.
     """
 
     schema: ClassVar[str] = "temperature-margin/1"
@@ -44,47 +70,7 @@ class TemperatureMargin:
     beyond_red_s: float | None
     limit_source: str
     context: Context
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ThermalModel:
-    """First-order model of one temperature: heated by a load, cooled towards a sink.
-
-    Parameters
-    ----------
-    channel, load, sink : str
-        The temperature, what heats it, and what cools it (a channel, or "fitted constant").
-    time_constant_s : Figure
-        [s]
-    plateau_degc, plateau_design_degc : Figure
-        Where it would settle at the mean load of the last ten minutes, at the drive's and at the
-        design ambient. [degC]
-    limit_degc : float or None
-        The red limit that the next three refer to.
-    time_to_limit_s : Figure
-        From the last sample, at that load; infinite where the plateau stays below. [s]
-    continuous_power_w, continuous_power_design_w : Figure
-        Load that settles just at the limit, at the drive's and at the design ambient. [W]
-    residual_k : float
-        RMS of what the model leaves. [K]
-    observed_s : float
-        Length of data behind it. [s]
-    """
-
-    schema: ClassVar[str] = "thermal-model/1"
-
-    channel: str
-    load: str
-    sink: str
-    time_constant_s: Figure
-    plateau_degc: Figure
-    plateau_design_degc: Figure
-    limit_degc: float | None
-    time_to_limit_s: Figure
-    continuous_power_w: Figure
-    continuous_power_design_w: Figure
-    residual_k: float
-    observed_s: float
+    spikes_ignored: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,3 +123,173 @@ class ThermalSummary:
     soak_backs: tuple[SoakBack, ...]
     coolant: CoolantFlow
     design_ambient_degc: float
+
+
+def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
+    """Margins, thermal models, soak-back and coolant difference of one drive.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Its limit sheet and design ambient.
+
+    Returns
+    -------
+    ThermalSummary
+        One margin per temperature that is logged.
+    """
+    lookup = ContextLookup(drive)
+    channels = [channel for kind in TEMPERATURE_KINDS for channel in drive.of_kind(kind)]
+    cleaned = [(channel, *without_spikes(channel)) for channel in channels]
+    usable = [entry for entry in cleaned if int(np.isfinite(entry[1].value).sum()) > 1]
+    margins = tuple(_margin(channel, spikes, build, lookup) for _, channel, spikes in usable)
+    temperatures = {channel.name: channel for _, channel, _ in usable}
+    return ThermalSummary(
+        margins=margins,
+        models=thermal_models(drive, build, temperatures),
+        soak_backs=_soak_backs(drive, temperatures),
+        coolant=_coolant_flow(drive, temperatures),
+        design_ambient_degc=build.limits.design_ambient_degc,
+    )
+
+
+def without_spikes(channel: Channel, *, most_k_per_s: float = 5.0) -> tuple[Channel, int]:
+    """Mask lone samples that jump away and back faster than anything warms.
+
+    Parameters
+    ----------
+    channel : Channel
+        A temperature.
+    most_k_per_s : float
+        Fastest change that is believed. [K/s]
+
+    Returns
+    -------
+    channel : Channel
+        With the spikes as NaN.
+    count : int
+        How many there were.
+    """
+    value = channel.value
+    known = np.flatnonzero(np.isfinite(value))
+    if known.size < 3:
+        return channel, 0
+    series, step_s = value[known], np.maximum(np.diff(channel.time_s[known]), 1.0)
+    rate = np.diff(series) / step_s
+    middle = (np.abs(rate[:-1]) > most_k_per_s) & (np.abs(rate[1:]) > most_k_per_s) & (rate[:-1] * rate[1:] < 0.0)
+    spikes = known[1:-1][middle]
+    if spikes.size == 0:
+        return channel, 0
+    masked = value.copy()
+    masked[spikes] = np.nan
+    return Channel(name=channel.name, time_s=channel.time_s, value=masked, source=channel.source), int(spikes.size)
+
+
+def limits_above(build: BuildSettings, channel: str) -> Limit | None:
+    """Upper limit of a channel in the limit sheet; None where none is given."""
+    return next((limit for limit in build.limits.of(channel) if limit.side is LimitSide.ABOVE), None)
+
+
+def _margin(channel: Channel, spikes: int, build: BuildSettings, lookup: ContextLookup) -> TemperatureMargin:
+    known = np.isfinite(channel.value)
+    time_s, value = channel.time_s[known], channel.value[known]
+    hottest = int(np.argmax(value))
+    limit = limits_above(build, channel.name)
+    sigma_k = channel.sigma if channel.sigma is not None else SENSOR_SIGMA_K
+
+    def margin_to(level: float | None) -> Figure:
+        if level is None:
+            return Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
+        return Estimate(level - float(value[hottest]), "K", sigma_k, "limit less highest value", 1.0)
+
+    def beyond(level: float | None) -> float | None:
+        return None if level is None else time_beyond_s(time_s, value, level, LimitSide.ABOVE, channel.max_gap_s)
+
+    amber, red = (limit.amber, limit.red) if limit else (None, None)
+    return TemperatureMargin(
+        channel=channel.name,
+        maximum_degc=float(value[hottest]),
+        start_degc=float(value[0]),
+        end_degc=float(value[-1]),
+        amber_margin_k=margin_to(amber),
+        red_margin_k=margin_to(red),
+        rate_k_per_min=_steepest_k_per_min(time_s, value),
+        beyond_amber_s=beyond(amber),
+        beyond_red_s=beyond(red),
+        limit_source=limit.source if limit else "",
+        context=lookup.at(float(time_s[hottest])),
+        spikes_ignored=spikes,
+    )
+
+
+def _steepest_k_per_min(time_s: FloatArray, value: FloatArray) -> float:
+    """Largest rise over one minute; over the whole series where it is shorter. [K/min]"""
+    span_s = min(60.0, float(time_s[-1] - time_s[0]))
+    if span_s <= 0.0:
+        return 0.0
+    later = np.interp(time_s + span_s, time_s, value)
+    rise = (later - value)[time_s + span_s <= time_s[-1] + 1e-9]
+    return float(rise.max() / span_s * 60.0) if rise.size else 0.0
+
+
+def _soak_backs(drive: Drive, temperatures: dict[str, Channel]) -> tuple[SoakBack, ...]:
+    """Rise after each stop of two minutes or more."""
+    speed = road_speed(drive)
+    if speed is None:
+        return ()
+    found = []
+    for start_s, end_s in spans_where(speed.time_s, np.abs(speed.value) < 0.3, min_duration_s=120.0):
+        if start_s - float(speed.time_s[0]) < 60.0:
+            continue
+        for name, channel in temperatures.items():
+            inside = (channel.time_s >= start_s) & (channel.time_s <= end_s) & np.isfinite(channel.value)
+            if int(inside.sum()) < 5:
+                continue
+            time_s, value = channel.time_s[inside], channel.value[inside]
+            peak = int(np.argmax(value))
+            rise_k = float(value[peak] - value[0])
+            if rise_k >= 1.0:
+                found.append(
+                    SoakBack(
+                        channel=name,
+                        stopped_at_s=start_s,
+                        at_stop_degc=float(value[0]),
+                        peak_degc=float(value[peak]),
+                        rise_k=rise_k,
+                        peak_after_s=float(time_s[peak] - start_s),
+                    )
+                )
+    return tuple(found)
+
+
+def _coolant_flow(drive: Drive, temperatures: dict[str, Channel]) -> CoolantFlow:
+    inlet, outlet = temperatures.get("coolant_temperature"), temperatures.get("coolant_temperature_outlet")
+    if inlet is None or outlet is None:
+        missing = Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit")
+        return CoolantFlow(difference_k=missing, heat_w=missing, is_low=None, note=missing.reason)
+    difference = outlet.value - inlet.at(outlet.time_s, max_gap_s=30.0)
+    known = difference[np.isfinite(difference)]
+    if known.size < 30:
+        missing = Refusal("coolant inlet and outlet overlap for too few samples", "Log both for the whole drive")
+        return CoolantFlow(difference_k=missing, heat_w=missing, is_low=None, note=missing.reason)
+    # Under load means the warmest tenth of the drive, by the difference itself.
+    loaded = np.sort(known)[-max(10, known.size // 10) :]
+    mean_k = float(np.mean(loaded))
+    figure = Estimate(
+        mean_k, "K", SENSOR_SIGMA_K * np.sqrt(2.0), "mean of the highest tenth", known.size / difference.size
+    )
+    flow = drive.get("coolant_flow")
+    heat: Figure = Refusal("coolant flow is not logged", "Log the flow, or take it from the pump's datasheet")
+    if flow is not None and np.isfinite(flow.value).any():
+        rate = float(np.nanmean(flow.value))
+        watts = coolant_heat_w(rate, float(np.mean(known)))
+        heat = Estimate(watts, "W", abs(coolant_heat_w(rate, SENSOR_SIGMA_K * 1.4)), "flow x difference", 1.0)
+    is_low = mean_k >= LOW_FLOW_DIFFERENCE_K
+    note = (
+        f"{mean_k:.1f} K under load: 3 K or more can be a sign of low flow or air in the circuit (common practice)"
+        if is_low
+        else f"{mean_k:.1f} K under load: no sign of low flow"
+    )
+    return CoolantFlow(difference_k=figure, heat_w=heat, is_low=is_low, note=note)

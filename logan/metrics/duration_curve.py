@@ -1,0 +1,146 @@
+"""Highest mean and RMS of a piecewise linear signal over windows of each length, exactly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logan.units import BoolArray, FloatArray
+
+LEAST_WINDOW_COVERAGE_RATIO: Final = 0.95
+"""A window with more of it unknown is left out."""
+
+_MOST_CANDIDATES: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class WindowMaxima:
+    """Highest mean and RMS over one window length, and the times at which those windows end."""
+
+    window_s: float
+    mean: float
+    mean_at_s: float
+    rms: float
+    rms_at_s: float
+
+
+class RunningIntegrals:
+    """Integrals of a piecewise linear signal and of its square, up to any instant.
+
+    Inside a step the signal is a straight line, so its integral is a quadratic and that of
+    its square a cubic: a window may start and end anywhere.
+
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (n,)
+        Samples, NaN where not known; n at least 2. [s, any]
+    max_gap_s : float
+        Longest step that is a straight line. [s]
+    """
+
+    def __init__(self, time_s: FloatArray, value: FloatArray, *, max_gap_s: float) -> None:
+        step_s = np.diff(time_s)
+        before, after = value[:-1], value[1:]
+        self._covered: BoolArray = (step_s <= max_gap_s) & np.isfinite(before) & np.isfinite(after)
+        self.time_s = time_s
+        self._before = np.where(self._covered, before, 0.0)
+        self._slope = np.where(self._covered, np.where(self._covered, after - before, 0.0) / step_s, 0.0)
+        end = self._before + self._slope * step_s
+        self._first = _running(0.5 * (self._before + end) * step_s)
+        self._second = _running((self._before**2 + self._before * end + end**2) * step_s / 3.0)
+        self._known_s = _running(np.where(self._covered, step_s, 0.0))
+
+    def at(self, at_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Integral of the signal, of its square, and covered time, from the first sample to ``at_s``."""
+        index = np.clip(np.searchsorted(self.time_s, at_s, side="right") - 1, 0, self._before.size - 1)
+        into_s = at_s - self.time_s[index]
+        start, slope = self._before[index], self._slope[index]
+        first = self._first[index] + (start + 0.5 * slope * into_s) * into_s
+        second = self._second[index] + (start**2 + (start + slope * into_s / 3.0) * slope * into_s) * into_s
+        return first, second, self._known_s[index] + np.where(self._covered[index], into_s, 0.0)
+
+
+def _running(step: FloatArray) -> FloatArray:
+    return np.concatenate(([0.0], np.cumsum(step)))
+
+
+def window_maxima(
+    time_s: FloatArray, value: FloatArray, windows_s: tuple[float, ...], *, max_gap_s: float
+) -> tuple[WindowMaxima, ...]:
+    """Highest mean and RMS over every window that fits into the signal.
+
+    Windows that start or end at a sample are tried; in very long signals, windows that
+    are many samples long are tried at a spacing of no more than a thousandth of their length.
+
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (n,)
+        Samples, NaN where not known. [s, any]
+    windows_s : tuple of float
+        Lengths. [s]
+    max_gap_s : float
+        Longest step that is a straight line. [s]
+
+    Returns
+    -------
+    tuple of WindowMaxima
+        One per length that fits and is covered.
+    """
+    if time_s.size < 2:
+        return ()
+    integrals = RunningIntegrals(time_s, value, max_gap_s=max_gap_s)
+    found = []
+    for window_s in windows_s:
+        ends_s = _window_ends(time_s, window_s)
+        if ends_s.size == 0:
+            continue
+        first_b, second_b, known_b = integrals.at(ends_s)
+        first_a, second_a, known_a = integrals.at(ends_s - window_s)
+        known_s = known_b - known_a
+        usable = known_s >= LEAST_WINDOW_COVERAGE_RATIO * window_s * (1.0 - 1e-9)
+        if not usable.any():
+            continue
+        divisor = np.where(usable, known_s, np.inf)
+        mean = np.where(usable, (first_b - first_a) / divisor, -np.inf)
+        square = np.where(usable, (second_b - second_a) / divisor, -np.inf)
+        by_mean, by_square = int(np.argmax(mean)), int(np.argmax(square))
+        rms = float(np.sqrt(max(square[by_square], 0.0)))
+        found.append(
+            WindowMaxima(window_s, float(mean[by_mean]), float(ends_s[by_mean]), rms, float(ends_s[by_square]))
+        )
+    return tuple(found)
+
+
+def _window_ends(time_s: FloatArray, window_s: float) -> FloatArray:
+    first_s, last_s = float(time_s[0]) + window_s, float(time_s[-1])
+    if first_s > last_s * (1.0 + 1e-12):
+        return np.empty(0)
+    period_s = (time_s[-1] - time_s[0]) / (time_s.size - 1)
+    if time_s.size > _MOST_CANDIDATES and window_s > 1000.0 * period_s:
+        return np.linspace(first_s, last_s, max(2, int((last_s - first_s) / (window_s / 1000.0)) + 2))
+    ends_s = np.concatenate((time_s, time_s + window_s))
+    return ends_s[(ends_s >= first_s) & (ends_s <= last_s)]
+
+
+def with_zero_crossings(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The same signal with a sample of zero wherever its straight line crosses zero.
+
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (n,)
+        Samples. [s, any]
+
+    Returns
+    -------
+    time_s, value : ndarray, shape (m,)
+        With the crossings put in, so that each sign's part is piecewise linear too. [s, any]
+    """
+    before, after = value[:-1], value[1:]
+    crosses = np.flatnonzero(before * after < 0.0)
+    share = before[crosses] / (before[crosses] - after[crosses])
+    at_s = time_s[crosses] + share * (time_s[crosses + 1] - time_s[crosses])
+    inside = (at_s > time_s[crosses]) & (at_s < time_s[crosses + 1])
+    where = crosses[inside] + 1
+    return np.insert(time_s, where, at_s[inside]), np.insert(value, where, 0.0)
