@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import types
+import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from statistics import NormalDist
-from typing import Any, ClassVar, Protocol, TypeAlias, runtime_checkable
+from typing import Any, ClassVar, Protocol, TypeAlias, TypeVar, runtime_checkable
 
 import numpy as np
+
+T = TypeVar("T")
 
 JsonValue: TypeAlias = "bool | int | float | str | list[JsonValue] | dict[str, JsonValue] | None"
 
@@ -138,3 +142,71 @@ def read_only(array: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     view = array.view()
     view.flags.writeable = False
     return view
+
+
+def result_from_json(kind: type[T], content: JsonValue) -> T:
+    """Build a result from its JSON form, the inverse of ``json_ready``.
+
+    Parameters
+    ----------
+    kind : type
+        A dataclass whose fields are numbers, texts, arrays, mappings, tuples, enums or such dataclasses.
+    content : JSON value
+        What ``json_ready`` made of it.
+
+    Returns
+    -------
+    object
+        An equal result; a null where a number belongs becomes the field's default, or NaN.
+
+    Raises
+    ------
+    ValueError
+        If the content does not fit the type, or carries another schema.
+    """
+    if not isinstance(content, dict):
+        raise ValueError(f"{kind.__name__} needs an object")
+    expected, found = getattr(kind, "schema", None), content.get("schema")
+    if isinstance(expected, str) and isinstance(found, str) and expected != found:
+        raise ValueError(f"schema is {found}, not {expected}")
+    hints = typing.get_type_hints(kind)
+    fields: dict[str, Any] = {}
+    for field in dataclasses.fields(kind):  # type: ignore[arg-type]
+        has_default = field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
+        if field.name not in content:
+            if not has_default:
+                raise ValueError(f"{kind.__name__} has no {field.name}")
+        elif not (content[field.name] is None and hints[field.name] is float and has_default):
+            fields[field.name] = _field_from_json(hints[field.name], content[field.name], field.name)
+    return kind(**fields)
+
+
+def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if hint is np.ndarray or origin is np.ndarray:
+        return np.asarray(content, dtype=np.float64)
+    if origin in (typing.Union, types.UnionType):
+        if content is None and type(None) in arguments:
+            return None
+        present = [argument for argument in arguments if argument is not type(None)]
+        return _field_from_json(present[0], content, name)
+    if origin is tuple:
+        if not isinstance(content, list):
+            raise ValueError(f"{name} needs a list")
+        inner = [arguments[0]] * len(content) if arguments[-1] is Ellipsis else list(arguments)
+        return tuple(_field_from_json(kind, item, name) for kind, item in zip(inner, content, strict=True))
+    if origin is not None and issubclass(origin, Mapping):
+        if not isinstance(content, dict):
+            raise ValueError(f"{name} needs an object")
+        return {key: _field_from_json(arguments[1], item, name) for key, item in content.items()}
+    if dataclasses.is_dataclass(hint):
+        return result_from_json(typing.cast(type, hint), content)
+    if hint is float:
+        if isinstance(content, bool) or not isinstance(content, int | float | None):
+            raise ValueError(f"{name} needs a number")
+        return math.nan if content is None else float(content)
+    if isinstance(hint, type) and issubclass(hint, Enum):
+        return hint(content)
+    if not isinstance(content, hint) or (hint is int and isinstance(content, bool)):
+        raise ValueError(f"{name} needs {hint.__name__}")
+    return content

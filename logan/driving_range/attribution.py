@@ -108,8 +108,9 @@ def attribute_change(
         _energy_wh(usable, end, build, prepared) for usable, end in ((usable_before, before), (usable_after, after))
     ]
     # The usable energy is one more player: the range of every subset, without and with its change.
-    with np.errstate(divide="ignore"):
-        ranges_m = np.concatenate([1000.0 * energy / consumed for energy in energies_wh])
+    # A scenario that gains energy has no range, so nothing can be said of its change.
+    spent = np.where(consumed > 0, consumed, np.nan)
+    ranges_m = np.concatenate([1000.0 * energy / spent for energy in energies_wh])
     consumption_shares = _shapley(consumed, count)
     range_shares_m = _shapley(ranges_m, count + 1)
     names, units = (*PARAMETER_NAMES, USABLE_ENERGY), (*PARAMETER_UNITS, "Wh")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
+
+from logan.model.fit_result import DrivenHull
 
 SPEED_SIGMA_PER_M_PER_S: Final = 0.006
 TEMPERATURE_SIGMA_PER_K: Final = 0.005
@@ -15,63 +16,6 @@ TEMPERATURE_SIGMA_PER_K: Final = 0.005
 SPEED_TOLERANCE_M_PER_S: Final = 1.5
 TEMPERATURE_TOLERANCE_K: Final = 3.0
 """How far beyond still counts as driven."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrivenHull:
-    """Speeds and temperatures that the drives of a fit cover.
-
-    Parameters
-    ----------
-    speed_low_m_per_s, speed_high_m_per_s : float
-        Speeds between which most of the distance was driven. [m/s]
-    temperature_low_degc, temperature_high_degc : float
-        Ambient. [degC]
-    drive_count : int
-        Number of drives.
-    """
-
-    schema: ClassVar[str] = "driven-hull/1"
-
-    speed_low_m_per_s: float
-    speed_high_m_per_s: float
-    temperature_low_degc: float
-    temperature_high_degc: float
-    drive_count: int
-
-    @classmethod
-    def of_drives(
-        cls, speed_spans_m_per_s: Sequence[tuple[float, float]], ambient_temperatures_degc: Sequence[float]
-    ) -> DrivenHull:
-        """Hull of several drives.
-
-        Parameters
-        ----------
-        speed_spans_m_per_s : sequence of (low, high)
-            ``Schedule.speed_span_m_per_s`` of each drive. [m/s]
-        ambient_temperatures_degc : sequence of float
-            Mean ambient of each drive, NaN where unknown. [degC]
-
-        Returns
-        -------
-        DrivenHull
-            Temperatures unbounded where none is known.
-
-        Raises
-        ------
-        ValueError
-            If there is no drive.
-        """
-        if not speed_spans_m_per_s:
-            raise ValueError("a hull needs at least one drive")
-        known = [value for value in ambient_temperatures_degc if np.isfinite(value)]
-        return cls(
-            speed_low_m_per_s=min(low for low, _ in speed_spans_m_per_s),
-            speed_high_m_per_s=max(high for _, high in speed_spans_m_per_s),
-            temperature_low_degc=min(known, default=float("-inf")),
-            temperature_high_degc=max(known, default=float("inf")),
-            drive_count=len(speed_spans_m_per_s),
-        )
 
 
 @dataclass(frozen=True, slots=True)

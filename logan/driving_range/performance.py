@@ -16,7 +16,7 @@ from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w
 from logan.physics.gearing import motor_speed_rad_per_s, peak_wheel_force_n, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, road_load_force_n
-from logan.physics.tyre import rotating_mass_kg
+from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
 from logan.settings import BuildSettings, GearingChoice
 from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, FloatArray
 
@@ -52,7 +52,7 @@ class CruisePoint:
     wheel_force_peak_n : float
         Most that motor and pack give. [N]
     climbable_grade_ratio : float
-        Steepest grade that is held at this speed; NaN where not even a level road. [ratio]
+        Steepest grade that is held at this speed; None where not even a level road. [ratio]
     battery_power_level_w, battery_power_hill_w : float
         At the pack terminals, on a level road and on the 6 % grade. [W]
     """
@@ -62,7 +62,7 @@ class CruisePoint:
     motor_speed_ratio: float
     wheel_force_level_n: float
     wheel_force_peak_n: float
-    climbable_grade_ratio: float
+    climbable_grade_ratio: float | None
     battery_power_level_w: float
     battery_power_hill_w: float
 
@@ -83,6 +83,8 @@ class GearingPerformance:
         Where the motor's speed limit is reached, and where force and road load meet on a level road. [m/s]
     launch_force_n, launch_force_without_grip_n : float
         At the wheels from standstill, with and without the limit of tyre grip. [N]
+    launch_wheel_torque_nm : float
+        Of all driven wheels together, grip left aside. [N m]
     launch_grade_ratio : float
         Steepest grade for pulling away. [ratio]
     sprint_s : float or None
@@ -111,6 +113,7 @@ class GearingPerformance:
     top_speed_by_motor_speed_m_per_s: float
     top_speed_by_power_m_per_s: float
     launch_force_n: float
+    launch_wheel_torque_nm: float
     launch_force_without_grip_n: float
     launch_grade_ratio: float
     sprint_s: float | None
@@ -315,6 +318,7 @@ def _performance(
         top_speed_by_motor_speed_m_per_s=by_motor,
         top_speed_by_power_m_per_s=by_power,
         launch_force_n=launch_n,
+        launch_wheel_torque_nm=free_n * rolling_radius_m(vehicle.circumference_m),
         launch_force_without_grip_n=free_n,
         launch_grade_ratio=float(launch_grade[0]),
         sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
@@ -343,7 +347,7 @@ def _cruise(vehicle: _Vehicle, ratio: float, speed_m_per_s: FloatArray) -> tuple
             motor_speed_ratio=float(shaft[index] / vehicle.max_speed_rad_per_s),
             wheel_force_level_n=float(level_n[index]),
             wheel_force_peak_n=float(peak_n[index]),
-            climbable_grade_ratio=float(grade[index]),
+            climbable_grade_ratio=float(grade[index]) if np.isfinite(grade[index]) else None,
             battery_power_level_w=float(level_w[index]),
             battery_power_hill_w=float(hill_w[index]),
         )

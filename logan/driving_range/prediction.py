@@ -9,9 +9,10 @@ from typing import ClassVar, Final
 import numpy as np
 from scipy.stats import norm
 
-from logan.driving_range.extrapolation import DrivenHull, Extrapolation, extrapolation_of
+from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
+from logan.model.fit_result import DrivenHull
 from logan.model.forward import ConsumptionBreakdown, Environment
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Quantiles
@@ -139,6 +140,7 @@ def predict_range(
     driven: DrivenHull | None,
     rng: np.random.Generator,
     samples: int = 10_000,
+    drive_count: int = 0,
 ) -> RangePrediction:
     """Driving range of each scenario, from the joint distribution of the parameters.
 
@@ -160,6 +162,8 @@ def predict_range(
         Source of the samples.
     samples : int
         Number of samples.
+    drive_count : int
+        Drives behind the distribution; zero for a plan.
 
     Returns
     -------
@@ -167,13 +171,12 @@ def predict_range(
         One entry per scenario.
     """
     draws = draw_samples(distribution, build, samples, rng)
-    drive_count = 0 if driven is None else driven.drive_count
     ranges = tuple(
         _scenario_range(prepared, draws, build, usable, between_drive_sigma, driven, rng) for prepared in scenarios
     )
     return RangePrediction(
         scenarios=ranges,
-        basis="plan" if driven is None else "fit",
+        basis="fit" if drive_count else "plan",
         target_range_m=build.target.range_m,
         reserve_ratio=build.target.reserve_ratio,
         ageing_ratio=build.target.ageing_ratio,

@@ -31,7 +31,7 @@ class PackSize:
     confidence_ratio : float
         Chance of reaching the target. [ratio]
     usable_energy_wh, nominal_energy_wh : float
-        At 25 degC and moderate load, reserve and ageing included; infinity where no pack reaches it. [Wh]
+        At 25 degC and moderate load, reserve and ageing included; not finite where no pack reaches it. [Wh]
     cells_in_parallel : int or None
         Of the build's own cells and series count; None where no pack reaches it.
     added_mass_kg : float
@@ -46,6 +46,11 @@ class PackSize:
     cells_in_parallel: int | None
     added_mass_kg: float
     consumption_wh_per_km: float
+
+    @property
+    def is_reachable(self) -> bool:
+        """True when some pack reaches the target, its own mass carried."""
+        return self.cells_in_parallel is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,347 @@
+"""The plan: what a build is predicted to do before any drive, frozen to a dated file."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import ClassVar, Final, TextIO
+
+import numpy as np
+
+from logan.drive_cycles.cycles import load_cycle
+from logan.drive_cycles.route import load_route
+from logan.driving_range.performance import GearingSheet, gearing_sheet
+from logan.driving_range.prediction import PLAN_BETWEEN_DRIVE_SIGMA, RangePrediction, predict_range
+from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
+from logan.driving_range.sensitivity import Tornado, tornado
+from logan.driving_range.sizing import PackSizing, size_pack
+from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
+from logan.errors import ConfigurationError
+from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
+from logan.model.priors import planning_values, prior_of
+from logan.model.schedule import Schedule
+from logan.results import json_ready, result_from_json
+from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
+
+ScheduleOfDrive = Callable[[str], Schedule]
+
+_FILE_STEM: Final = "plan"
+_MAX_PLANS_A_DAY: Final = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumption:
+    """One planning value with its uncertainty and its source.
+
+    Parameters
+    ----------
+    name, unit : str
+        Of the value.
+    value, sigma : float
+        And one standard uncertainty.
+    source : str
+        Where both come from.
+    """
+
+    name: str
+    unit: str
+    value: float
+    sigma: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """A prediction made before any drive.
+
+    Parameters
+    ----------
+    build_name : str
+        Of the build.
+    created_at : str
+        ISO 8601, UTC.
+    build_fingerprint : str
+        SHA-256 of the settings that it rests on.
+    assumptions : tuple of Assumption
+        Everything that was assumed.
+    parameters : ParameterDistribution
+        The same as a distribution: the prior of the fit.
+    usable : UsableEnergy
+        What the pack is thought to give.
+    prediction : RangePrediction
+        Consumption and range in every scenario.
+    sizing : PackSizing
+        Pack that the target needs.
+    tornado : Tornado
+        Which assumption the answer hangs on most.
+    gearing : GearingSheet
+        Reductions side by side.
+    left_out : tuple of str
+        Scenarios that cannot be predicted yet, and why.
+    """
+
+    schema: ClassVar[str] = "plan/1"
+
+    build_name: str
+    created_at: str
+    build_fingerprint: str
+    assumptions: tuple[Assumption, ...]
+    parameters: ParameterDistribution
+    usable: UsableEnergy
+    prediction: RangePrediction
+    sizing: PackSizing
+    tornado: Tornado
+    gearing: GearingSheet
+    left_out: tuple[str, ...] = ()
+
+
+def make_plan(
+    build: BuildSettings,
+    rng: np.random.Generator,
+    *,
+    now: datetime | None = None,
+    schedule_of_drive: ScheduleOfDrive | None = None,
+) -> Plan:
+    """Predict a build from its assumptions alone.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+    rng : numpy.random.Generator
+        Source of the samples.
+    now : datetime, optional
+        Moment of the plan.
+    schedule_of_drive : callable, optional
+        Finds recorded drives; without it, scenarios that replay one are left out.
+
+    Returns
+    -------
+    Plan
+        The prediction; ``freeze_plan`` keeps it.
+
+    Raises
+    ------
+    ConfigurationError
+        If a scenario cannot be prepared.
+    """
+    prepared, left_out = prepare_build(build, schedule_of_drive)
+    target = target_scenario(build, prepared)
+    parameters, usable = prior_of(build), usable_energy_of(build)
+    moment = now or datetime.now(UTC)
+    return Plan(
+        build_name=build.name,
+        created_at=moment.astimezone(UTC).isoformat(timespec="seconds"),
+        build_fingerprint=build_fingerprint(build),
+        assumptions=assumptions_of(build),
+        parameters=parameters,
+        usable=usable,
+        prediction=predict_range(
+            parameters,
+            build,
+            prepared,
+            usable=usable,
+            between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
+            driven=None,
+            rng=rng,
+        ),
+        sizing=size_pack(
+            parameters, build, target, usable=usable, between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA, rng=rng
+        ),
+        tornado=tornado(parameters, build, target, usable=usable),
+        gearing=gearing_sheet(build, parameters),
+        left_out=left_out,
+    )
+
+
+def prepare_build(
+    build: BuildSettings, schedule_of_drive: ScheduleOfDrive | None = None
+) -> tuple[tuple[PreparedScenario, ...], tuple[str, ...]]:
+    """Read the schedules of all scenarios of a build.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+    schedule_of_drive : callable, optional
+        Finds recorded drives.
+
+    Returns
+    -------
+    prepared : tuple of PreparedScenario
+        Scenarios that can be predicted.
+    left_out : tuple of str
+        Those that cannot, and why.
+
+    Raises
+    ------
+    ConfigurationError
+        If a cycle, a route or a mix is wrong.
+    """
+    waiting = {
+        scenario.name
+        for scenario in build.scenarios
+        if scenario.kind is ScenarioKind.REPLAY and schedule_of_drive is None
+    }
+    waiting |= {scenario.name for scenario in build.scenarios if waiting & set(scenario.parts)}
+
+    def schedule_of(scenario: Scenario) -> Schedule:
+        if scenario.kind is ScenarioKind.CYCLE:
+            return load_cycle(scenario.cycle)
+        if scenario.kind is ScenarioKind.ROUTE and scenario.route is not None:
+            return load_route(scenario.route, speed_m_per_s=scenario.speed_m_per_s)
+        if scenario.kind is ScenarioKind.REPLAY and schedule_of_drive is not None:
+            return schedule_of_drive(scenario.drive)
+        raise ConfigurationError(
+            f"scenario '{scenario.name}' does not say what is driven", "Give speed, cycle or route"
+        )
+
+    kept = [scenario for scenario in build.scenarios if scenario.name not in waiting]
+    reasons = tuple(f"{name}: replays a drive that is not there yet" for name in sorted(waiting))
+    return prepare_scenarios(kept, schedule_of), reasons
+
+
+def target_scenario(build: BuildSettings, prepared: tuple[PreparedScenario, ...]) -> PreparedScenario:
+    """Return the scenario in which the target must be reached.
+
+    Raises
+    ------
+    ConfigurationError
+        If it is not among the scenarios that can be predicted.
+    """
+    for scenario in prepared:
+        if scenario.name == build.target.scenario:
+            return scenario
+    known = ", ".join(scenario.name for scenario in prepared)
+    raise ConfigurationError(
+        f"the target's scenario '{build.target.scenario}' cannot be predicted", f"Name one of: {known}"
+    )
+
+
+def build_fingerprint(build: BuildSettings) -> str:
+    """SHA-256 of everything in a build's settings that a prediction rests on; paths and units do not count."""
+    parts = (build.vehicle, build.powertrain, build.pack, build.auxiliary, build.target)
+    scenarios = [
+        {key: value for key, value in content.items() if key != "route"}
+        for content in (json_ready(scenario) for scenario in build.scenarios)
+        if isinstance(content, dict)
+    ]
+    content = [*(json_ready(part) for part in parts), scenarios]
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+def assumptions_of(build: BuildSettings) -> tuple[Assumption, ...]:
+    """List everything that a build assumes, each with its source."""
+    vehicle, pack, auxiliary = build.vehicle, build.pack, build.auxiliary
+    others: tuple[tuple[str, str, PlanningValue], ...] = (
+        ("rolling_temperature_coefficient_per_k", "1/K", vehicle.rolling_temperature_coefficient_per_k),
+        ("tyre_rolling_circumference_m", "m", vehicle.tyre_rolling_circumference_m),
+        ("usable_energy_wh", "Wh", pack.usable_energy_wh),
+        ("usable_loss_per_k", "1/K", pack.usable_loss_per_k),
+        ("pack_resistance_ohm", "ohm", pack.resistance_ohm),
+        ("heating_w_per_k", "W/K", auxiliary.heating_w_per_k),
+        ("cooling_w_per_k", "W/K", auxiliary.cooling_w_per_k),
+    )
+    own = zip(PARAMETER_NAMES, PARAMETER_UNITS, planning_values(build), strict=True)
+    return tuple(
+        Assumption(name=name, unit=unit, value=value.value, sigma=value.sigma, source=value.source)
+        for name, unit, value in (*own, *others)
+    )
+
+
+def freeze_plan(plan: Plan, folder: Path) -> Path:
+    """Write a plan to a new dated file; a plan that stands is never overwritten.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    folder : Path
+        Folder of the build's plans; made where missing.
+
+    Returns
+    -------
+    Path
+        The file, such as ``plan-2026-04-30.json`` or ``plan-2026-04-30-2.json``.
+
+    Raises
+    ------
+    ConfigurationError
+        If the file cannot be written.
+    """
+    text = json.dumps(json_ready(plan), indent=1, ensure_ascii=False)
+    day = plan.created_at[:10]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for number in range(1, _MAX_PLANS_A_DAY):
+            path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
+            try:
+                file = path.open("x", encoding="utf-8")
+            except FileExistsError:
+                continue
+            _write_whole(file, path, text)
+            return path
+    except OSError as error:
+        raise ConfigurationError(
+            f"the plan cannot be written ({error.strerror})", "Check the folder", folder
+        ) from error
+    raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
+
+
+def _write_whole(file: TextIO, path: Path, text: str) -> None:
+    """Write and close; what a full disk cut short is taken away again."""
+    try:
+        with file:
+            file.write(text)
+    except OSError:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def load_plan(path: Path) -> Plan:
+    """Read a frozen plan.
+
+    Parameters
+    ----------
+    path : Path
+        File that ``freeze_plan`` wrote.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    ConfigurationError
+        If the file cannot be read or is no plan.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return result_from_json(Plan, content)
+    except OSError as error:
+        raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
+    except (ValueError, TypeError, RecursionError) as error:
+        raise ConfigurationError(
+            f"not a plan of this version ({error})", "Make a new one with: logan plan", path
+        ) from error
+
+
+def frozen_plans(folder: Path) -> tuple[Path, ...]:
+    """Files of the plans in a folder, oldest first."""
+
+    def order(path: Path) -> tuple[str, int]:
+        parts = path.stem.split("-")
+        return "-".join(parts[1:4]), int(parts[4]) if len(parts) > 4 and parts[4].isdigit() else 1
+
+    return tuple(sorted(folder.glob(f"{_FILE_STEM}-????-??-??*.json"), key=order))
+
+
+def latest_plan(folder: Path) -> Plan | None:
+    """Return the newest frozen plan of a folder; None where there is none."""
+    paths = frozen_plans(folder)
+    return load_plan(paths[-1]) if paths else None
