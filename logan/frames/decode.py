@@ -14,7 +14,7 @@ What counts as present, and what does not:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
 
@@ -28,12 +28,14 @@ from logan.frames.table import SignalColumn
 from logan.units import FloatArray, IntArray
 
 _BLOCK_ROWS: Final = 16_384
+_GROW_ROWS: Final = 1_048_576
 _EXACT_FLOAT_BITS: Final = 53
 _FLOAT_TYPES: Final = {16: np.float16, 32: np.float32, 64: np.float64}
 _RAW_TYPES: Final = {16: np.uint16, 32: np.uint32, 64: np.uint64}
 
+Conditions: TypeAlias = tuple[MuxCondition, ...]
 Rows: TypeAlias = IntArray | None
-"""Rows of a message in which a signal is present; None stands for all."""
+"""Rows of a block in which a group of signals is present; None stands for all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,20 +72,9 @@ def decode_message(
     tuple of SignalColumn
         One for each signal wanted, in the order of the DBC; also those without any row.
     """
-    plans = [_plan(signal) for signal in layout.signals if wanted is None or wanted(signal)]
-    presence = _Presence(layout, columns)
-    values: dict[str, tuple[IntArray, NDArray[Any]]] = {}
-    for rows, members in _by_rows(presence, plans):
-        time_ns, payload = columns.time_ns, columns.payload
-        if rows is not None:
-            time_ns, payload = time_ns[rows], payload[rows]
-        for plan, value in zip(members, _decode_rows(members, payload), strict=True):
-            values[plan.layout.name] = (time_ns, value)
-    return tuple(_column(plan, layout, bus, *values[plan.layout.name]) for plan in plans)
-
-
-def _plan(layout: SignalLayout) -> _Plan:
-    return _Plan(layout, BitField.of(layout), value_type(layout))
+    decoder = MessageDecoder(layout, bus=bus, wanted=wanted)
+    decoder.append(columns)
+    return decoder.columns()
 
 
 def value_type(layout: SignalLayout) -> type[np.float64] | type[np.int64] | type[np.uint64]:
@@ -101,81 +92,166 @@ def value_type(layout: SignalLayout) -> type[np.float64] | type[np.int64] | type
     return np.float64
 
 
-class _Presence:
-    """Rows of a message in which a signal is present; worked out once for signals that share them."""
+class MessageDecoder:
+    """Decodes a message block by block, straight into its final columns.
+
+    Parameters
+    ----------
+    layout : MessageLayout
+        The message.
+    bus : str
+        Bus that the columns are named with.
+    wanted : callable, optional
+        Which signals to decode; all by default.
+    """
+
+    def __init__(
+        self, layout: MessageLayout, *, bus: str = "", wanted: Callable[[SignalLayout], bool] | None = None
+    ) -> None:
+        self._layout, self._bus = layout, bus
+        self._plans = [
+            _Plan(signal, BitField.of(signal), value_type(signal))
+            for signal in layout.signals
+            if wanted is None or wanted(signal)
+        ]
+        members: dict[Conditions, list[_Plan]] = {}
+        for plan in self._plans:
+            members.setdefault(plan.layout.conditions, []).append(plan)
+        self._groups = {conditions: _Group(plans) for conditions, plans in members.items()}
+
+    def append(self, columns: MessageColumns, expected_ratio: float = 1.0) -> None:
+        """Decode a block of frames behind those already decoded.
+
+        Parameters
+        ----------
+        columns : MessageColumns
+            The frames; nothing of them is kept.
+        expected_ratio : float
+            Guess of how many rows there will be in all, over those so far; it saves copying later.
+        """
+        if not len(columns):
+            return
+        selectors = _Selectors(self._layout, columns)
+        for conditions, group in self._groups.items():
+            rows = selectors.rows(conditions)
+            if rows is None:
+                group.append(columns.time_ns, columns.length, columns.payload, expected_ratio)
+            elif rows.size:
+                group.append(columns.time_ns[rows], columns.length[rows], columns.payload[rows], expected_ratio)
+
+    def columns(self) -> tuple[SignalColumn, ...]:
+        """One column for each signal wanted, in the order of the DBC; also those without any row."""
+        found = {
+            plan.layout.name: column
+            for group in self._groups.values()
+            for plan, column in zip(group.plans, group.columns(), strict=True)
+        }
+        return tuple(_column(plan.layout, self._layout, self._bus, *found[plan.layout.name]) for plan in self._plans)
+
+
+class _Selectors:
+    """Rows of a block in which multiplexed signals are present."""
 
     def __init__(self, layout: MessageLayout, columns: MessageColumns) -> None:
         self._layout = layout
         self._columns = columns
-        self._shortest = int(columns.length.min()) if len(columns) else 0
-        self._rows: dict[tuple[tuple[MuxCondition, ...], int], Rows] = {}
-        self._selectors: dict[str, tuple[Rows, IntArray]] = {}
+        self._raw: dict[str, tuple[IntArray, NDArray[np.bool_]]] = {}
 
-    def rows(self, plan: _Plan) -> tuple[tuple[tuple[MuxCondition, ...], int], Rows]:
-        needed = plan.field.needed_bytes
-        key = (plan.layout.conditions, 0 if needed <= self._shortest else needed)
-        if key not in self._rows:
-            self._rows[key] = self._find(*key)
-        return key, self._rows[key]
-
-    def _find(self, conditions: tuple[MuxCondition, ...], needed: int) -> Rows:
-        if not conditions and not needed:
+    def rows(self, conditions: Conditions) -> Rows:
+        """Rows in which all conditions hold; None for every row."""
+        if not conditions:
             return None
-        present = self._columns.length >= needed
-        for condition in conditions:
+        present = self._holds(conditions[0])
+        for condition in conditions[1:]:
             present = present & self._holds(condition)
-        return None if present.all() else np.flatnonzero(present)
+        return np.flatnonzero(present)
 
     def _holds(self, condition: MuxCondition) -> NDArray[np.bool_]:
-        rows, raw = self._selector(condition.selector)
+        if condition.selector not in self._raw:
+            self._raw[condition.selector] = self._selector(condition.selector)
+        raw, present = self._raw[condition.selector]
         matches = np.zeros(raw.shape, bool)
         for first, last in condition.ranges:
             matches |= raw == first if first == last else (raw >= first) & (raw <= last)
-        if rows is None:
-            return matches
-        holds = np.zeros(len(self._columns), bool)
-        holds[rows] = matches
-        return holds
+        return matches & present
 
-    def _selector(self, name: str) -> tuple[Rows, IntArray]:
-        """Raw values of a selector, in the rows whose frames are long enough for it."""
-        if name not in self._selectors:
-            layout = self._layout.signal(name)
-            if layout is None:
-                self._selectors[name] = (np.empty(0, np.int64), np.empty(0, np.int64))
+    def _selector(self, name: str) -> tuple[IntArray, NDArray[np.bool_]]:
+        """Raw values of a selector, and the rows whose frames are long enough to hold it."""
+        layout = self._layout.signal(name)
+        raw = np.zeros(len(self._columns), np.uint64)
+        if layout is None:
+            return raw.view(np.int64), np.zeros(raw.size, bool)
+        field = BitField.of(layout)
+        if field.needed_bytes <= self._columns.payload.shape[1]:
+            PayloadWords(self._columns.payload).raw(field, raw)
+        return raw.view(np.int64), self._columns.length >= field.needed_bytes
+
+
+class _Group:
+    """Signals that are present in the same rows, and their columns as they grow."""
+
+    def __init__(self, plans: list[_Plan]) -> None:
+        self.plans = plans
+        self._count = 0
+        self._time_ns = np.empty(0, np.int64)
+        self._values: list[NDArray[Any]] = [np.empty(0, plan.dtype) for plan in plans]
+        self._absent: dict[int, list[IntArray]] = {}
+
+    def append(
+        self, time_ns: IntArray, length: NDArray[np.uint8], payload: NDArray[np.uint8], expected_ratio: float
+    ) -> None:
+        start, end = self._count, self._count + time_ns.size
+        if end > self._time_ns.size:
+            self._grow(max(end, int(end * expected_ratio)))
+        self._time_ns[start:end] = time_ns
+        shortest = int(length.min())
+        for needed in {plan.field.needed_bytes for plan in self.plans}:
+            if needed > shortest:
+                self._absent.setdefault(needed, []).append(start + np.flatnonzero(length < needed))
+        _decode_rows(self.plans, payload, [value[start:end] for value in self._values])
+        self._count = end
+
+    def _grow(self, rows: int) -> None:
+        """Move to longer arrays. Memory that is never written to costs nothing, so a good guess is free."""
+        rows = max(rows, min(2 * self._time_ns.size, self._time_ns.size + _GROW_ROWS))
+        time_ns = np.empty(rows, np.int64)
+        time_ns[: self._count] = self._time_ns[: self._count]
+        # One array for all floats: large enough for huge pages, which are cheaper to touch first.
+        floats = iter(np.empty((sum(plan.dtype is np.float64 for plan in self.plans), rows)))
+        for index, plan in enumerate(self.plans):
+            grown = next(floats) if plan.dtype is np.float64 else np.empty(rows, plan.dtype)
+            grown[: self._count] = self._values[index][: self._count]
+            self._values[index] = grown
+        self._time_ns = time_ns
+
+    def columns(self) -> list[tuple[IntArray, NDArray[Any]]]:
+        """Times and values of each signal, without the rows whose frames were too short for it."""
+        time_ns = self._time_ns[: self._count]
+        absent = {needed: np.concatenate(rows) for needed, rows in self._absent.items()}
+        times = {needed: np.delete(time_ns, rows) for needed, rows in absent.items()}
+        columns: list[tuple[IntArray, NDArray[Any]]] = []
+        for plan, value in zip(self.plans, self._values, strict=True):
+            needed = plan.field.needed_bytes
+            held = value[: self._count]
+            if needed in absent:
+                columns.append((times[needed], np.delete(held, absent[needed])))
             else:
-                field = BitField.of(layout)
-                rows = self._find((), 0 if field.needed_bytes <= self._shortest else field.needed_bytes)
-                payload = self._columns.payload if rows is None else self._columns.payload[rows]
-                raw = np.empty(payload.shape[0], np.uint64)
-                if raw.size:
-                    PayloadWords(payload).raw(field, raw)
-                self._selectors[name] = (rows, raw.view(np.int64))
-        return self._selectors[name]
+                columns.append((time_ns, held))
+        return columns
 
 
-def _by_rows(presence: _Presence, plans: Iterable[_Plan]) -> list[tuple[Rows, list[_Plan]]]:
-    groups: dict[object, tuple[Rows, list[_Plan]]] = {}
-    for plan in plans:
-        key, rows = presence.rows(plan)
-        groups.setdefault("all" if rows is None else key, (rows, []))[1].append(plan)
-    return list(groups.values())
-
-
-def _decode_rows(plans: list[_Plan], payload: NDArray[np.uint8]) -> list[NDArray[Any]]:
-    """Values of several signals that are present in every row of ``payload``."""
+def _decode_rows(plans: list[_Plan], payload: NDArray[np.uint8], out: list[NDArray[Any]]) -> None:
+    """Values of several signals in every row; of those outside the payload, whatever."""
     count = payload.shape[0]
-    # One array for all: large enough for huge pages, which are much cheaper to touch first.
-    floats = np.empty((sum(plan.dtype is np.float64 for plan in plans), count))
-    rows_of_floats = iter(floats)
-    values = [next(rows_of_floats) if plan.dtype is np.float64 else np.empty(count, plan.dtype) for plan in plans]
     scratch = np.empty(min(count, _BLOCK_ROWS), np.uint64)
     for start in range(0, count, _BLOCK_ROWS):
         stop = min(start + _BLOCK_ROWS, count)
         words = PayloadWords(payload[start:stop])
-        for plan, value in zip(plans, values, strict=True):
-            _scale(plan, words.raw(plan.field, scratch[: stop - start]), value[start:stop])
-    return values
+        for plan, value in zip(plans, out, strict=True):
+            if plan.field.needed_bytes > payload.shape[1]:
+                value[start:stop] = 0
+            else:
+                _scale(plan, words.raw(plan.field, scratch[: stop - start]), value[start:stop])
 
 
 def _scale(plan: _Plan, raw: Words, out: NDArray[Any]) -> None:
@@ -206,8 +282,9 @@ def _scale_whole(layout: SignalLayout, raw: Words, out: NDArray[Any]) -> None:
     np.add(scaled, np.uint64(int(layout.offset) % modulus), out=scaled)
 
 
-def _column(plan: _Plan, layout: MessageLayout, bus: str, time_ns: IntArray, value: FloatArray) -> SignalColumn:
-    signal = plan.layout
+def _column(
+    signal: SignalLayout, layout: MessageLayout, bus: str, time_ns: IntArray, value: FloatArray
+) -> SignalColumn:
     return SignalColumn(
         name=signal.name,
         message=layout.name,

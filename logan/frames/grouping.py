@@ -16,6 +16,7 @@ _EXTENDED_BIT: Final = 31
 _BUS_SHIFT: Final = 32
 _MAX_ATTEMPTS: Final = 64
 _MAX_HASHED_KEYS: Final = 2048
+_ROW_BITS: Final = 20
 
 Keys: TypeAlias = NDArray[np.uint64]
 
@@ -63,20 +64,22 @@ class FrameGroups:
 class _Table:
     """Known keys, rising; and a perfect hash in which every one of them has a slot of its own.
 
-    Too many keys for such a hash are found by bisection: ``slots`` is then None.
+    Too many keys for such a hash are found by bisection: ``index_of_slot`` is then empty.
     """
 
     keys: Keys
     factor: np.uint64
     shift: np.uint64
-    slots: NDArray[np.uint16] | None
+    index_of_slot: NDArray[np.uint32]
+    key_of_slot: Keys
 
-    def lookup(self, keys: Keys) -> NDArray[np.intp] | NDArray[np.uint16]:
-        """Index of each key among ``self.keys``; of an unknown one, that of some other key."""
-        if self.slots is None:
-            return np.minimum(np.searchsorted(self.keys, keys), self.keys.size - 1)
-        index: NDArray[np.uint16] = self.slots[(keys * self.factor) >> self.shift]
-        return index
+    def lookup(self, keys: Keys) -> tuple[NDArray[np.uint32], bool]:
+        """Index of each key among ``self.keys``, and whether all of them are known."""
+        if not self.index_of_slot.size:
+            index = np.minimum(np.searchsorted(self.keys, keys), self.keys.size - 1)
+            return index.astype(np.uint32), bool(np.array_equal(self.keys[index], keys))
+        slots = ((keys * self.factor) >> self.shift).view(np.int64)
+        return self.index_of_slot[slots], bool(np.array_equal(self.key_of_slot[slots], keys))
 
 
 class KeyIndex:
@@ -100,24 +103,19 @@ class KeyIndex:
         FrameGroups
             Copies; nothing of ``table`` is referred to.
         """
-        carries_data = None
-        if table.is_remote.any() or table.is_error.any():
-            carries_data = ~(table.is_remote | table.is_error)
         keys = self._keys(table)
-        if carries_data is not None:
-            keys = keys[carries_data]
-        found, index = self._index(keys)
-        is_few = found.keys.size <= 256
-        order = np.argsort(index.astype(np.uint8) if is_few else index, kind="stable")
-        count = np.bincount(index, minlength=found.keys.size)
-        ends = np.cumsum(count)
-        present = np.flatnonzero(count)
-        rows = order if carries_data is None else np.flatnonzero(carries_data)[order]
-        spans = tuple(
-            (self._frame_key(int(found.keys[i])), int(ends[i] - count[i]), int(ends[i])) for i in present.tolist()
-        )
+        carrying: IntArray | None = None
+        if table.is_remote.any() or table.is_error.any():
+            carrying = np.flatnonzero(~(table.is_remote | table.is_error))
+            keys = keys[carrying]
+        known, index = self._index(keys)
+        rows, ends = _sorted_rows(index, known.size)
+        if carrying is not None:
+            rows = carrying[rows]
+        starts = np.concatenate([[0], ends[:-1]])
+        present = np.flatnonzero(ends > starts).tolist()
         return FrameGroups(
-            spans=spans,
+            spans=tuple((self._frame_key(int(known[i])), int(starts[i]), int(ends[i])) for i in present),
             time_ns=table.time_ns[rows],
             length=table.length[rows],
             payload=_take_rows(table.payload, rows),
@@ -127,7 +125,7 @@ class KeyIndex:
     def _keys(self, table: FrameTable) -> Keys:
         keys = table.can_id.astype(np.uint64)
         if table.is_extended.any():
-            keys |= table.is_extended.astype(np.uint64) << np.uint64(_EXTENDED_BIT)
+            keys |= (table.is_extended.astype(np.uint32) << np.uint32(_EXTENDED_BIT)).astype(np.uint64)
         numbers = np.array([self._bus_number(bus) for bus in table.buses] or [0], np.uint64)
         if numbers.size > 1 or numbers[0]:
             keys |= numbers[table.bus] << np.uint64(_BUS_SHIFT)
@@ -144,42 +142,54 @@ class KeyIndex:
         name = self._buses[bus] if bus < len(self._buses) else ""
         return FrameKey(name, key & ((1 << _EXTENDED_BIT) - 1), bool(key >> _EXTENDED_BIT & 1))
 
-    def _index(self, keys: Keys) -> tuple[_Table, NDArray[np.intp] | NDArray[np.uint16]]:
+    def _index(self, keys: Keys) -> tuple[Keys, NDArray[np.uint32]]:
         table = self._table
-        index = table.lookup(keys)
-        unknown = table.keys[index] != keys
-        if unknown.any():
+        index, is_complete = table.lookup(keys)
+        if not is_complete:
             with self._lock:
-                known = self._table.keys
-                new = np.setdiff1d(np.unique(keys[unknown]), known)
-                if new.size:
-                    self._table = _table_of(np.concatenate([known, new]))
+                known = np.union1d(self._table.keys, keys)
+                if known.size > self._table.keys.size:
+                    self._table = _table_of(known)
                 table = self._table
-            index = table.lookup(keys)
-        return table, index
+            index, _ = table.lookup(keys)
+        return table.keys, index
+
+
+def _sorted_rows(index: NDArray[np.uint32], key_count: int) -> tuple[IntArray, IntArray]:
+    """Rows in the order of their key, then of the log; and for each key the end of its rows."""
+    if index.size > 1 << _ROW_BITS or key_count >= 1 << (32 - _ROW_BITS):
+        ends = np.cumsum(np.bincount(index, minlength=key_count))
+        return np.argsort(index, kind="stable"), ends
+    # Sorting key and row as one number is twice as fast as a stable argsort, and as stable.
+    packed = index << np.uint32(_ROW_BITS)
+    packed |= np.arange(index.size, dtype=np.uint32)
+    packed.sort()
+    bounds = np.arange(1, key_count + 1, dtype=np.uint32) << np.uint32(_ROW_BITS)
+    packed_ends = np.searchsorted(packed, bounds)
+    return (packed & np.uint32((1 << _ROW_BITS) - 1)).astype(np.int64), packed_ends
 
 
 def _take_rows(payload: NDArray[np.uint8], rows: IntArray) -> NDArray[np.uint8]:
     if payload.shape[1] == 8 and payload.flags.c_contiguous:
+        # One word a row is gathered much faster than eight bytes.
         return payload.view(np.uint64).reshape(-1)[rows].view(np.uint8).reshape(-1, 8)
     return payload[rows]
 
 
 def _table_of(keys: Keys) -> _Table:
     """Multiply-shift hash without collisions, found by trying; the table doubles until one is."""
-    keys = np.sort(keys)
     zero = np.uint64(0)
     if keys.size > _MAX_HASHED_KEYS:
-        return _Table(keys, zero, zero, None)
+        return _Table(keys, zero, zero, np.empty(0, np.uint32), keys)
     rng = np.random.default_rng(keys.size)
     bits = max(4, int(keys.size - 1).bit_length() + 2)
     while True:
         shift = np.uint64(64 - bits)
         for _ in range(_MAX_ATTEMPTS):
             factor = np.uint64(int(rng.integers(1, 1 << 62)) * 2 + 1)
-            places = (keys * factor) >> shift
-            slots = np.zeros(1 << bits, np.uint16)
-            slots[places] = np.arange(keys.size, dtype=np.uint16)
-            if np.array_equal(slots[places], np.arange(keys.size)):
-                return _Table(keys, factor, shift, slots)
+            slots = (keys * factor) >> shift
+            index_of_slot = np.zeros(1 << bits, np.uint32)
+            index_of_slot[slots] = np.arange(keys.size, dtype=np.uint32)
+            if np.array_equal(index_of_slot[slots], np.arange(keys.size)):
+                return _Table(keys, factor, shift, index_of_slot, keys[index_of_slot])
         bits += 1

@@ -53,7 +53,7 @@ class RawColumns:
 
 
 class _Block:
-    """Rows of one message, in arrays that double until ``BLOCK_ROWS``."""
+    """Rows of one message, in arrays that double until a full block."""
 
     __slots__ = ("count", "length", "payload", "time_ns")
 
@@ -76,8 +76,11 @@ class _Block:
         self.time_ns[self.count : end] = groups.time_ns[start:stop]
         self.length[self.count : end] = groups.length[start:stop]
         width = min(self.width, groups.payload.shape[1])
-        self.payload[self.count : end, :width] = groups.payload[start:stop, :width]
-        self.payload[self.count : end, width:] = 0
+        if width == self.width == groups.payload.shape[1]:
+            self.payload[self.count : end] = groups.payload[start:stop]
+        else:
+            self.payload[self.count : end, :width] = groups.payload[start:stop, :width]
+            self.payload[self.count : end, width:] = 0
         self.count = end
 
     def resized(self, width: int, rows: int) -> _Block:
@@ -106,17 +109,22 @@ class RawColumnsBuilder:
     is_kept : callable
         Whether the frames of a key are kept; the others are only counted.
     flush : callable, optional
-        Takes each full block of a message, and in ``finish`` the rest; without it all is held.
+        Takes each full block of a message, and in ``finish`` the rest; without it all is held. The
+        block's arrays are used again afterwards.
+    block_rows : int
+        Rows of a full block.
     """
 
     def __init__(
         self,
         is_kept: Callable[[FrameKey], bool],
         flush: Callable[[FrameKey, MessageColumns], None] | None = None,
+        block_rows: int = BLOCK_ROWS,
     ) -> None:
         self.counts: dict[FrameKey, int] = {}
         self._is_kept = is_kept
         self._flush = flush
+        self._block_rows = block_rows
         self._blocks: dict[FrameKey, list[_Block]] = {}
 
     def add(self, groups: FrameGroups) -> None:
@@ -142,17 +150,17 @@ class RawColumnsBuilder:
             if block.width < width:
                 block = blocks[-1] = block.resized(width, block.rows)
             wanted = block.count + stop - start
-            if wanted > block.rows and block.rows < BLOCK_ROWS:
-                block = blocks[-1] = block.resized(block.width, min(max(wanted, 2 * block.rows), BLOCK_ROWS))
+            if wanted > block.rows and block.rows < self._block_rows:
+                block = blocks[-1] = block.resized(block.width, min(max(wanted, 2 * block.rows), self._block_rows))
             fits = min(stop, start + block.rows - block.count)
             block.append(groups, start, fits)
             start = fits
-            if block.count == BLOCK_ROWS:
+            if block.count == self._block_rows:
                 self._hand_on(key, blocks, block)
 
     def _hand_on(self, key: FrameKey, blocks: list[_Block], block: _Block) -> None:
         if self._flush is None:
-            blocks.append(_Block(block.width, BLOCK_ROWS))
+            blocks.append(_Block(block.width, self._block_rows))
         else:
             self._flush(key, block.columns())
             block.count = 0

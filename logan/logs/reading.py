@@ -108,6 +108,7 @@ class _Chunk:
     buffer: NDArray[np.uint8]
     size: int
     is_last_line: bool
+    bytes_read: int
 
 
 class _Text:
@@ -184,8 +185,7 @@ class _Text:
 
     def _chunk(self, buffer: NDArray[np.uint8], size: int, *, is_last_line: bool = False) -> _Chunk:
         buffer[size : size + PADDING] = 0
-        self._report.bytes_read = min(self._file.tell(), self._report.size_bytes)
-        return _Chunk(buffer, size, is_last_line)
+        return _Chunk(buffer, size, is_last_line, min(self._file.tell(), self._report.size_bytes))
 
     def _fill(self, view: memoryview) -> int:
         filled = 0
@@ -198,6 +198,7 @@ class _Text:
 
     def _count(self, chunk: _Chunk, parsed: ParsedChunk) -> None:
         self._report.frame_count += len(parsed.frames)
+        self._report.bytes_read = chunk.bytes_read
         if chunk.is_last_line and parsed.skipped_count:
             self._report.is_truncated = True
         else:

@@ -2,30 +2,32 @@
 
 from __future__ import annotations
 
+import re
 import time
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, TypeAlias
 
-import numpy as np
-
 from logan.drive.drive import LogSource
 from logan.errors import DbcError, LogReadError, UsageError
-from logan.frames.decode import decode_message
+from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameGroups, FrameKey, KeyIndex
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
-from logan.frames.signal_layout import MessageLayout, SignalLayout
+from logan.frames.signal_layout import SignalLayout
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.reading import read_blocks, recognise
 from logan.pipeline.bus_layouts import BusLayouts, signal_addresses
-from logan.pipeline.joining import join_columns, sort_files
+from logan.pipeline.joining import in_time_order, join_columns, sort_files
 from logan.settings import ChannelSource
 
 MIN_KNOWN_FRAMES_RATIO: Final = 0.02
 """Below this share of frames with a message in the DBC, the DBC is taken for the wrong one."""
+
+DECODE_ROWS: Final = 16_384
+"""Rows of a message that are decoded at once."""
 
 _PROGRESS_PERIOD_S: Final = 0.1
 
@@ -173,15 +175,15 @@ def read_logs(
     want = None if wanted is None else frozenset(wanted)
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
-    builder = RawColumnsBuilder(lambda key: _is_kept(key, layouts, want))
+    decoder = _Decoder(layouts, want, reader)
+    builder = RawColumnsBuilder(decoder.is_kept, decoder.append, DECODE_ROWS)
     tables = [part for part in reader.read(builder) if isinstance(part, SignalTable)]
-    frames = _Decoder(layouts, builder, want, reader.first_rows).decode(threads)
     reader.check_not_empty(builder, tables)
     unknown = {key: count for key, count in builder.counts.items() if layouts.find(key) is None}
     if reader.holds_frames:
         _check_dbc(layouts, builder.counts, unknown)
     signals = SignalTable(
-        columns=join_columns([frames, *(table.columns for table in tables)]),
+        columns=join_columns([decoder.columns(), *(table.columns for table in tables)]),
         log_format="+".join(dict.fromkeys(report.log_format for report in reader.reports)),
         frame_count=sum(report.frame_count for report in reader.reports if report.log_format in reader.frame_formats),
         unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
@@ -218,13 +220,18 @@ class LogsReader:
         self.files: list[tuple[Path, LogFormat]] = sort_files(formats, self._options)
         self.frame_formats = {log_format.name for _, log_format in formats if log_format.holds_frames}
         self.reports: list[ReadReport] = []
-        self.first_rows: list[dict[FrameKey, int]] = []
         self._size_bytes = sum(path.stat().st_size for path in paths)
 
     @property
     def holds_frames(self) -> bool:
         """Whether any of the files needs a DBC."""
         return bool(self.frame_formats)
+
+    @property
+    def expected_ratio(self) -> float:
+        """Guess of all that will be read, over what was read so far."""
+        bytes_read = sum(report.bytes_read for report in self.reports)
+        return 1.02 * self._size_bytes / bytes_read if bytes_read else 1.0
 
     @property
     def sources(self) -> tuple[LogSource, ...]:
@@ -242,7 +249,6 @@ class LogsReader:
         for path, log_format in self.files:
             report = ReadReport(path=path)
             self.reports.append(report)
-            self.first_rows.append(dict(builder.counts))
             for part in read_blocks(path, log_format, self._options, report, index.group):
                 if isinstance(part, FrameGroups):
                     builder.add(part)
@@ -291,71 +297,58 @@ class LogsReader:
 
 
 class _Decoder:
-    """Turns what a builder has collected into signal columns."""
+    """Turns blocks of frames into signal columns, while the log is being read."""
 
-    def __init__(
-        self,
-        layouts: BusLayouts,
-        builder: RawColumnsBuilder,
-        wanted: frozenset[str] | None,
-        first_rows: Sequence[Mapping[FrameKey, int]],
-    ) -> None:
-        self._layouts, self._builder, self._wanted, self._first_rows = layouts, builder, wanted, first_rows
+    def __init__(self, layouts: BusLayouts, wanted: frozenset[str] | None, reader: LogsReader) -> None:
+        self._layouts, self._wanted, self._reader = layouts, wanted, reader
+        self._decoders: dict[FrameKey, MessageDecoder] = {}
 
-    def decode(self, threads: int) -> tuple[SignalColumn, ...]:
-        buses = list(dict.fromkeys(key.bus for key in self._builder.keys))
-        keys = sorted(self._builder.keys, key=lambda key: (buses.index(key.bus), self._layouts.order(key), key.can_id))
-        jobs = list(named_by_sender(keys, self._layouts))
-        if threads < 2:
-            return tuple(column for key, layout in jobs for column in self._decode_key(key, layout))
-        with ThreadPoolExecutor(threads, thread_name_prefix="logan-decode") as pool:
-            decoded = list(pool.map(lambda job: self._decode_key(*job), jobs))
-        return tuple(column for columns in decoded for column in columns)
+    def is_kept(self, key: FrameKey) -> bool:
+        """Whether a key's frames carry any signal that is asked for."""
+        layout = self._layouts.find(key)
+        if layout is None:
+            return False
+        want = wanted_filter(self._wanted, key.bus, layout.name)
+        if want is not None and not any(want(signal) for signal in layout.signals):
+            return False
+        self._decoders[key] = MessageDecoder(layout, bus=key.bus, wanted=want)
+        return True
 
-    def _decode_key(self, key: FrameKey, layout: MessageLayout) -> tuple[SignalColumn, ...]:
-        columns = self._merged(key, self._builder.take(key))
-        return decode_message(layout, columns, bus=key.bus, wanted=wanted_filter(self._wanted, key.bus, layout.name))
+    def append(self, key: FrameKey, columns: MessageColumns) -> None:
+        """Decode a block."""
+        self._decoders[key].append(columns, self._reader.expected_ratio)
 
-    def _merged(self, key: FrameKey, columns: MessageColumns) -> MessageColumns:
-        """Rows of files that overlap in time, sorted; backward steps inside one file stay as they are."""
-        joints = sorted({rows[key] for rows in self._first_rows if rows.get(key)})
-        if not any(columns.time_ns[joint] < columns.time_ns[joint - 1] for joint in joints if joint < len(columns)):
-            return columns
-        steps = np.diff(columns.time_ns) < 0
-        steps[[joint - 1 for joint in joints if joint < len(columns)]] = False
-        if steps.any():
-            return columns
-        order = np.argsort(columns.time_ns, kind="stable")
-        return MessageColumns(
-            time_ns=columns.time_ns[order], length=columns.length[order], payload=columns.payload[order]
+    def columns(self) -> tuple[SignalColumn, ...]:
+        """Columns by bus, then in the order of the DBC."""
+        buses = list(dict.fromkeys(key.bus for key in self._decoders))
+        keys = sorted(self._decoders, key=lambda key: (buses.index(key.bus), self._layouts.order(key), key.can_id))
+        columns = (
+            replace(column, message=message)
+            for key, message in named_by_sender(keys, self._layouts)
+            for column in self._decoders[key].columns()
         )
+        return in_time_order(columns, len(self._reader.files))
 
 
-def named_by_sender(keys: Sequence[FrameKey], layouts: BusLayouts) -> Iterator[tuple[FrameKey, MessageLayout]]:
-    """Keys with their messages; where several J1939 addresses send one, each is named ``message#address``.
+def named_by_sender(keys: Sequence[FrameKey], layouts: BusLayouts) -> Iterator[tuple[FrameKey, str]]:
+    """Keys and their message's name; where several J1939 addresses send one, ``message#address``.
 
     The sender that the DBC itself names keeps the bare name.
     """
     known = [(key, layout) for key in keys if (layout := layouts.find(key)) is not None]
-    senders: dict[tuple[str, str], int] = {}
+    senders = Counter((key.bus, layout.name) for key, layout in known)
     for key, layout in known:
-        senders[key.bus, layout.name] = senders.get((key.bus, layout.name), 0) + 1
-    for key, layout in known:
-        if senders[key.bus, layout.name] > 1 and key.can_id != layout.can_id:
-            layout = replace(layout, name=f"{layout.name}#{key.can_id & 0xFF:02X}")
-        yield key, layout
+        is_one_of_several = senders[key.bus, layout.name] > 1 and key.can_id != layout.can_id
+        yield key, f"{layout.name}#{key.can_id & 0xFF:02X}" if is_one_of_several else layout.name
 
 
 def wanted_filter(wanted: frozenset[str] | None, bus: str, message: str) -> Callable[[SignalLayout], bool] | None:
     """Which signals of a message are asked for; None stands for all."""
     if wanted is None:
         return None
-    bare = message.split("#")[0]
-    return lambda signal: any(
-        address in wanted
-        for name in dict.fromkeys((message, bare))
-        for address in signal_addresses(bus, name, signal.name)
-    )
+    # An address may name the sender behind the message; which one that is, is known at the end.
+    bare = {re.sub(r"#[0-9A-F]{2}(?=\.)", "", address) for address in wanted}
+    return lambda signal: not bare.isdisjoint(signal_addresses(bus, message, signal.name))
 
 
 def no_dbc(path: Path) -> DbcError:
@@ -365,14 +358,6 @@ def no_dbc(path: Path) -> DbcError:
         "Give the vehicle's DBC with --dbc FILE, or name it in build.toml",
         path,
     )
-
-
-def _is_kept(key: FrameKey, layouts: BusLayouts, wanted: frozenset[str] | None) -> bool:
-    layout = layouts.find(key)
-    if layout is None:
-        return False
-    want = wanted_filter(wanted, key.bus, layout.name)
-    return want is None or any(want(signal) for signal in layout.signals)
 
 
 def _check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int], unknown: Mapping[FrameKey, int]) -> None:

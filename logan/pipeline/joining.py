@@ -13,6 +13,7 @@ from logan.errors import LogReadError
 from logan.frames.table import FrameTable, SignalColumn, SignalTable
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.reading import read_blocks
+from logan.units import IntArray
 
 ABSOLUTE_FROM_NS: Final = 631_152_000 * 10**9
 """Times from here on (1990-01-01) are taken for times since 1970, earlier ones for times since a start. [ns]"""
@@ -75,6 +76,28 @@ def join_columns(parts: Iterable[Iterable[SignalColumn]]) -> tuple[SignalColumn,
         for column in part:
             by_key.setdefault(column.key, []).append(column)
     return tuple(_joined(columns) for columns in by_key.values())
+
+
+def in_time_order(columns: Iterable[SignalColumn], file_count: int) -> tuple[SignalColumn, ...]:
+    """Columns read from several files one after the other, sorted where the files overlap in time.
+
+    A column that steps back more often than files follow each other does so inside a file: such
+    steps are a fault of the logger, and are kept for the checks that look for them.
+    """
+    if file_count == 1:
+        return tuple(columns)
+    sorted_times: dict[int, tuple[IntArray, IntArray | None, IntArray]] = {}
+    ordered: list[SignalColumn] = []
+    for column in columns:
+        time_ns = column.time_ns
+        if id(time_ns) not in sorted_times:
+            back_steps = int(np.count_nonzero(np.diff(time_ns) < 0))
+            order = np.argsort(time_ns, kind="stable") if 0 < back_steps < file_count else None
+            # The array itself is kept too, so that no other can get its id.
+            sorted_times[id(time_ns)] = (time_ns, order, time_ns if order is None else time_ns[order])
+        _, order, in_order = sorted_times[id(time_ns)]
+        ordered.append(column if order is None else replace(column, time_ns=in_order, value=column.value[order]))
+    return tuple(ordered)
 
 
 def _joined(columns: list[SignalColumn]) -> SignalColumn:
