@@ -19,8 +19,11 @@ from logan.results import Quantiles
 from logan.settings import BuildSettings, PlanningValue, Target
 from logan.units import FloatArray
 
-PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.05
-"""Drive-to-drive spread of consumption that a plan assumes: wind, traffic, driver (common practice: 3 to 6 %)."""
+PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
+"""Drive-to-drive spread of road load that a plan assumes: wind, wet roads, driver (common practice)."""
+
+PLAN_AUXILIARY_SIGMA: Final = 0.2
+"""Drive-to-drive spread of auxiliary power that a plan assumes (common practice)."""
 
 PRIOR_DOMINATED: Final = "prior-dominated: fewer than two drives, so the plan's assumptions decide"
 
@@ -94,8 +97,8 @@ class RangePrediction:
         As the build asks. [m, ratio, ratio]
     target_scenario : str
         Scenario in which the target must be reached.
-    between_drive_sigma : float
-        Drive-to-drive spread of consumption. [ratio]
+    between_drive_sigma, auxiliary_sigma : float
+        Drive-to-drive spread of road load and of auxiliary power. [ratio]
     drive_count : int
         Drives behind it; zero for a plan.
     is_prior_dominated : bool
@@ -113,6 +116,7 @@ class RangePrediction:
     ageing_ratio: float
     target_scenario: str
     between_drive_sigma: float
+    auxiliary_sigma: float
     drive_count: int
     is_prior_dominated: bool
     note: str
@@ -140,6 +144,7 @@ def predict_range(
     driven: DrivenHull | None,
     rng: np.random.Generator,
     samples: int = 10_000,
+    auxiliary_sigma: float = 0.0,
     drive_count: int = 0,
 ) -> RangePrediction:
     """Driving range of each scenario, from the joint distribution of the parameters.
@@ -155,13 +160,15 @@ def predict_range(
     usable : UsableEnergy
         What the pack gives.
     between_drive_sigma : float
-        Drive-to-drive spread of consumption. [ratio]
+        Drive-to-drive spread of road load. [ratio]
     driven : DrivenHull or None
         What the drives cover; None for a plan.
     rng : numpy.random.Generator
         Source of the samples.
     samples : int
         Number of samples.
+    auxiliary_sigma : float
+        Drive-to-drive spread of auxiliary power. [ratio]
     drive_count : int
         Drives behind the distribution; zero for a plan.
 
@@ -170,10 +177,15 @@ def predict_range(
     RangePrediction
         One entry per scenario.
     """
-    draws = draw_samples(distribution, build, samples, rng)
-    ranges = tuple(
-        _scenario_range(prepared, draws, build, usable, between_drive_sigma, driven, rng) for prepared in scenarios
+    draws = draw_samples(
+        distribution,
+        build,
+        samples,
+        rng,
+        between_drive_sigma=between_drive_sigma,
+        auxiliary_sigma=auxiliary_sigma,
     )
+    ranges = tuple(_scenario_range(prepared, draws, build, usable, driven, rng) for prepared in scenarios)
     return RangePrediction(
         scenarios=ranges,
         basis="fit" if drive_count else "plan",
@@ -182,6 +194,7 @@ def predict_range(
         ageing_ratio=build.target.ageing_ratio,
         target_scenario=build.target.scenario,
         between_drive_sigma=between_drive_sigma,
+        auxiliary_sigma=auxiliary_sigma,
         drive_count=drive_count,
         is_prior_dominated=drive_count < 2,
         note=PRIOR_DOMINATED if drive_count == 1 else "",
@@ -195,25 +208,30 @@ class Draws:
     Parameters
     ----------
     parameters : ndarray, shape (n, 6)
-        In ``PARAMETER_NAMES`` order.
+        In ``PARAMETER_NAMES`` order, each for one drive of its own.
     median : ndarray, shape (1, 6)
         Medians.
     environment : Environment
         One value per sample.
-    drive, usable, usable_loss : ndarray, shape (n,)
-        Standard normal deviations: drive to drive, usable energy, usable loss per kelvin.
+    usable, usable_loss : ndarray, shape (n,)
+        Standard normal deviations: usable energy, usable loss per kelvin.
     """
 
     parameters: FloatArray
     median: FloatArray
     environment: Environment
-    drive: FloatArray
     usable: FloatArray
     usable_loss: FloatArray
 
 
 def draw_samples(
-    distribution: ParameterDistribution, build: BuildSettings, samples: int, rng: np.random.Generator
+    distribution: ParameterDistribution,
+    build: BuildSettings,
+    samples: int,
+    rng: np.random.Generator,
+    *,
+    between_drive_sigma: float = 0.0,
+    auxiliary_sigma: float = 0.0,
 ) -> Draws:
     """Draw parameters and everything else that a range hangs on.
 
@@ -227,6 +245,8 @@ def draw_samples(
         Number of samples.
     rng : numpy.random.Generator
         Source of the samples.
+    between_drive_sigma, auxiliary_sigma : float
+        Drive-to-drive spread of road load (drag area and rolling together) and of auxiliary power. [ratio]
 
     Returns
     -------
@@ -238,6 +258,11 @@ def draw_samples(
         column = PARAMETER_NAMES.index(name)
         parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
 
+    road, auxiliary, usable, usable_loss = rng.standard_normal((4, samples))
+    for name in ("drag_area_m2", "rolling_coefficient"):
+        parameters[:, PARAMETER_NAMES.index(name)] *= np.exp(between_drive_sigma * road)
+    parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")] *= np.exp(auxiliary_sigma * auxiliary)
+
     def normal(value: PlanningValue) -> FloatArray:
         return np.maximum(value.value + value.sigma * rng.standard_normal(samples), 0.0)
 
@@ -246,12 +271,10 @@ def draw_samples(
         heating_w_per_k=normal(build.auxiliary.heating_w_per_k),
         cooling_w_per_k=normal(build.auxiliary.cooling_w_per_k),
     )
-    drive, usable, usable_loss = rng.standard_normal((3, samples))
     return Draws(
         parameters=parameters,
         median=distribution.median[np.newaxis, :],
         environment=environment,
-        drive=drive,
         usable=usable,
         usable_loss=usable_loss,
     )
@@ -298,14 +321,12 @@ def _scenario_range(
     draws: Draws,
     build: BuildSettings,
     usable: UsableEnergy,
-    between_drive_sigma: float,
     driven: DrivenHull | None,
     rng: np.random.Generator,
 ) -> ScenarioRange:
     conditions = prepared.parts[0].conditions
     outside = extrapolation_of(driven, prepared.speed_span_m_per_s, conditions.ambient_temperature_degc)
     consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
-    consumed = consumed * np.exp(between_drive_sigma * draws.drive)
     if outside.is_extrapolated:
         consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
     breakdown = scenario_breakdown(prepared, draws.median, build)

@@ -103,6 +103,7 @@ def size_pack(
     usable: UsableEnergy,
     between_drive_sigma: float,
     rng: np.random.Generator,
+    auxiliary_sigma: float = 0.0,
     confidences_ratio: Sequence[float] = CONFIDENCES_RATIO,
     samples: int = 10_000,
 ) -> PackSizing:
@@ -118,8 +119,8 @@ def size_pack(
         Scenario in which the target must be reached.
     usable : UsableEnergy
         What the present pack gives.
-    between_drive_sigma : float
-        Drive-to-drive spread of consumption. [ratio]
+    between_drive_sigma, auxiliary_sigma : float
+        Drive-to-drive spread of road load and of auxiliary power. [ratio]
     rng : numpy.random.Generator
         Source of the samples.
     confidences_ratio : sequence of float
@@ -132,9 +133,15 @@ def size_pack(
     PackSizing
         One size per confidence.
     """
-    draws = draw_samples(distribution, build, samples, rng)
+    draws = draw_samples(
+        distribution,
+        build,
+        samples,
+        rng,
+        between_drive_sigma=between_drive_sigma,
+        auxiliary_sigma=auxiliary_sigma,
+    )
     consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
-    consumed = consumed * np.exp(between_drive_sigma * draws.drive)
     breakdown = scenario_breakdown(prepared, draws.median, build)
     given = usable.sample(breakdown, prepared.parts[0].conditions, draws.usable, draws.usable_loss) / usable.energy_wh
     kilometres = build.target.range_m / 1000.0

@@ -15,7 +15,12 @@ import numpy as np
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
 from logan.driving_range.performance import GearingSheet, gearing_sheet
-from logan.driving_range.prediction import PLAN_BETWEEN_DRIVE_SIGMA, RangePrediction, predict_range
+from logan.driving_range.prediction import (
+    PLAN_AUXILIARY_SIGMA,
+    PLAN_BETWEEN_DRIVE_SIGMA,
+    RangePrediction,
+    predict_range,
+)
 from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
 from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
@@ -146,11 +151,18 @@ def make_plan(
             prepared,
             usable=usable,
             between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
+            auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
             driven=None,
             rng=rng,
         ),
         sizing=size_pack(
-            parameters, build, target, usable=usable, between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA, rng=rng
+            parameters,
+            build,
+            target,
+            usable=usable,
+            between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
+            auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
+            rng=rng,
         ),
         tornado=tornado(parameters, build, target, usable=usable),
         gearing=gearing_sheet(build, parameters),
