@@ -2,10 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from logan.results import Figure
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.drive.auxiliary import auxiliary_load
+from logan.drive.braking import Braking, brakings
+from logan.drive.drive import Channel, Drive
+from logan.drive.pack_power import is_charging_at, pack_power
+from logan.drive.wheel_work import wheel_work
+from logan.metrics.energy import EnergySummary
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings
+
+DEFINITIONS: Final = (
+    (1, "share regenerated", "energy into the pack over energy out of it"),
+    (2, "contribution", "energy into the pack over net energy"),
+    (3, "recovery of braking energy", "energy into the pack over braking work at the wheels"),
+    (
+        4,
+        "recovery over stops",
+        "energy into the pack over kinetic and height energy of full stops, less rolling and air",
+    ),
+    (5, "drivetrain regen efficiency", "energy from the motor over braking work, friction brakes unused"),
+    (6, "round trip", "drive efficiency times regen efficiency: what regen is worth at the wheels"),
+    (7, "change of consumption", "consumption with regen off less that with regen on, same loop"),
+    (8, "capped share", "braking work lost while a regen limit was reached, over all braking work"),
+)
+"""The eight definitions in use; a bare "regen percentage" means nothing."""
+
+PRINTED: Final = 1
+STOPPED_M_PER_S: Final = 2.0
+STOP_FROM_M_PER_S: Final = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,3 +146,242 @@ class RegenSummary:
     capped_wh: Figure
     by_state_of_charge: tuple[RegenBin, ...]
     by_cell_temperature: tuple[RegenBin, ...]
+
+
+def regen_summary(
+    drive: Drive, build: BuildSettings, energy: EnergySummary, *, refusals: Mapping[str, Refusal] | None = None
+) -> RegenSummary:
+    """Regeneration of a drive in all eight definitions, with its stops.
+
+    Parameters
+    ----------
+    drive, build : Drive, BuildSettings
+        The drive, and the mass, road load and efficiencies that braking work rests on.
+    energy : EnergySummary
+        Of the same drive.
+    refusals : mapping of str to Refusal, optional
+        Metrics that a data flag forbids: ``regen``.
+
+    Returns
+    -------
+    RegenSummary
+        Figures, stops, losses and bands.
+    """
+    power = pack_power(drive)
+    refusal = (refusals or {}).get("regen") or (energy.net_wh if isinstance(energy.net_wh, Refusal) else None)
+    if refusal is not None or power is None:
+        return _all_refused(refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current"))
+    work = wheel_work(drive, build)
+    found: tuple[Braking, ...] = ()
+    missing: Refusal | None = Refusal("no speed is logged", "Map speed or gnss_speed")
+    if work is not None:
+        auxiliary = auxiliary_load(drive, build, power)
+        all_found = brakings(drive, build, work, power, auxiliary)
+        middles = np.array([0.5 * (one.start_s + one.end_s) for one in all_found])
+        plugged = is_charging_at(drive, middles) if middles.size else np.zeros(0, dtype=bool)
+        found = tuple(one for one, charging in zip(all_found, plugged, strict=True) if not charging)
+        missing = None if found else Refusal("no braking was found", "Brake from speed a few times")
+    state, cells = drive.get("state_of_charge"), _cell_temperature(drive)
+    stops = tuple(_stop(one, state, cells) for one in found)
+    has_height = work is not None and work.height_sigma_m is not None
+    no_limit = _no_limit(drive, build)
+    return RegenSummary(
+        figures=tuple(
+            RegenFigure(number=number, name=name, meaning=meaning, value=value)
+            for (number, name, meaning), value in zip(
+                DEFINITIONS, _values(energy, found, build, missing, no_limit, has_height=has_height), strict=True
+            )
+        ),
+        printed=PRINTED,
+        stops=stops,
+        friction_wh=_total(build, found, lambda one: one.friction_j, missing),
+        capped_wh=_total(build, found, lambda one: one.capped_j, no_limit or missing),
+        by_state_of_charge=_bands(stops, lambda stop: stop.state_of_charge_ratio, 0.1),
+        by_cell_temperature=_bands(stops, lambda stop: stop.cell_temperature_degc, 5.0),
+    )
+
+
+def _all_refused(refusal: Refusal) -> RegenSummary:
+    figures = tuple(RegenFigure(number=n, name=name, meaning=text, value=refusal) for n, name, text in DEFINITIONS)
+    return RegenSummary(
+        figures=figures,
+        printed=PRINTED,
+        stops=(),
+        friction_wh=refusal,
+        capped_wh=refusal,
+        by_state_of_charge=(),
+        by_cell_temperature=(),
+    )
+
+
+def _values(
+    energy: EnergySummary,
+    found: tuple[Braking, ...],
+    build: BuildSettings,
+    missing: Refusal | None,
+    *,
+    has_height: bool,
+) -> tuple[Figure, ...]:
+    stops = tuple(
+        one for one in found if one.end_speed_m_per_s < STOPPED_M_PER_S and one.start_speed_m_per_s > STOP_FROM_M_PER_S
+    )
+    free = tuple(one for one in found if one.brake_pressed is False and one.braking_j > 18_000.0)
+    no_stops = missing or (None if stops else Refusal("no full stop from more than 8 m/s was found", "Brake to a stop"))
+    no_free = missing
+    if missing is None and not free:
+        is_logged = any(one.brake_pressed is not None for one in found)
+        no_free = (
+            Refusal("no braking without the brake pedal was found", "Slow down on regen alone a few times")
+            if is_logged
+            else Refusal("the brake pedal is not logged", "Log brake_switch or brake_pressure")
+        )
+    efficiency = _ratio(build, free, lambda one: one.into_motor_j, no_free, has_height=has_height)
+    return (
+        _shares(energy, net=False),
+        _shares(energy, net=True),
+        _ratio(build, found, lambda one: one.into_pack_j, missing, has_height=has_height),
+        _ratio(build, stops, lambda one: one.into_pack_j, no_stops, has_height=has_height),
+        efficiency,
+        _round_trip(build, efficiency),
+        Refusal("it needs the same loop driven with regen off", "Drive one loop twice and compare the two drives"),
+        _ratio(build, found, lambda one: one.capped_j, no_limit or missing, has_height=has_height),
+    )
+
+
+def _shares(energy: EnergySummary, *, net: bool) -> Figure:
+    gross, regen, whole = energy.gross_wh, energy.regenerated_wh, energy.net_wh
+    if isinstance(gross, Refusal) or isinstance(regen, Refusal) or isinstance(whole, Refusal):
+        return next(figure for figure in (regen, gross, whole) if isinstance(figure, Refusal))
+    base = whole.value if net else gross.value
+    if base <= 0.0 or (net and base < 0.05 * gross.value):
+        return Refusal("the drive took no net energy: it went downhill", "Use another definition")
+    value = regen.value / base
+    # Gain cancels in a ratio; what is left is sampling and offset.
+    left = np.sqrt(max((regen.sigma or 0.0) ** 2 - (0.014 * regen.value) ** 2, 0.0))
+    slope = 1.0 if not net else gross.value / base
+    return Estimate(value, "ratio", float(slope * left / base), "measured", regen.coverage_ratio)
+
+
+def _ratio(
+    build: BuildSettings,
+    found: tuple[Braking, ...],
+    part: Callable[[Braking], float],
+    refusal: Refusal | None,
+    *,
+    has_height: bool,
+) -> Figure:
+    """Sum of a part over the braking work of the same brakings."""
+    if refusal is not None:
+        return refusal
+    braking_j = sum(one.braking_j for one in found)
+    if braking_j <= 0.0:
+        return Refusal("the braking work comes out below zero", "Check mass, road load and height")
+    value = sum(part(one) for one in found) / braking_j
+    sigma = value * _sigma_j(build, found) / braking_j
+    if value - 2.0 * sigma > 1.0:
+        reason = f"{value:.2f} came back of what the wheels gave up, which cannot be"
+        return Refusal(reason, "Check mass, road load, height and the gain of the current sensor")
+    source = "measured over modelled" if has_height else "measured over modelled, road taken as level"
+    return Estimate(value, "ratio", sigma, source)
+
+
+def _sigma_j(build: BuildSettings, found: tuple[Braking, ...]) -> float:
+    """One standard uncertainty of the braking work of several brakings together. [J]"""
+    vehicle = build.vehicle
+    road_ratio = 0.5 * float(
+        np.hypot(
+            vehicle.rolling_coefficient.sigma / vehicle.rolling_coefficient.value,
+            vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value,
+        )
+    )
+    # Mass and road load err alike in every braking, so their parts add up in full.
+    kinetic_j = 0.03 * sum(one.kinetic_j for one in found)
+    resisted_j = road_ratio * sum(one.resisted_j for one in found)
+    single_j = float(np.sqrt(sum(one.sigma_j**2 for one in found)))
+    return float(np.sqrt(kinetic_j**2 + resisted_j**2 + single_j**2))
+
+
+def _round_trip(build: BuildSettings, efficiency: Figure) -> Figure:
+    forward, planned = build.powertrain.drive_efficiency, build.powertrain.regen_efficiency
+    back, sigma, source = planned.value, planned.sigma, "both efficiencies of the build"
+    if isinstance(efficiency, Estimate):
+        back, sigma, source = efficiency.value, efficiency.sigma or 0.0, "drive efficiency of the build, regen measured"
+    value = forward.value * back
+    return Estimate(value, "ratio", value * float(np.hypot(forward.sigma / forward.value, sigma / back)), source)
+
+
+def _total(
+    build: BuildSettings, found: tuple[Braking, ...], part: Callable[[Braking], float], refusal: Refusal | None
+) -> Figure:
+    if refusal is not None:
+        return refusal
+    value = sum(part(one) for one in found) / JOULES_PER_WATT_HOUR
+    # Where the pedal is not logged, every braking may hide some friction.
+    touched = tuple(one for one in found if part(one) > 0.0 or one.brake_pressed is None)
+    return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modelled, at the wheels")
+
+
+def _no_limit(drive: Drive, build: BuildSettings) -> Refusal | None:
+    limits = ("charge_current_limit", "charge_power_limit", "regen_torque_limit")
+    if any(name in drive for name in limits) or build.powertrain.regen_power_limit_w is not None:
+        return None
+    return Refusal("no regen limit is logged or given", "Log charge_current_limit, or give regen_power_limit_w")
+
+
+def _cell_temperature(drive: Drive) -> Channel | None:
+    for name in ("cell_temperature_min", "pack_temperature", "cell_temperature_max"):
+        channel = drive.get(name)
+        if channel is not None:
+            return channel
+    return None
+
+
+def _stop(one: Braking, state: Channel | None, cells: Channel | None) -> RegenStop:
+    wh = 1.0 / JOULES_PER_WATT_HOUR
+    at_s = np.array([one.start_s])
+
+    def value(channel: Channel | None) -> float | None:
+        if channel is None:
+            return None
+        found = float(channel.at(at_s, max_gap_s=60.0)[0])
+        return found if np.isfinite(found) else None
+
+    braking_j = one.braking_j
+    return RegenStop(
+        start_s=one.start_s,
+        end_s=one.end_s,
+        start_speed_m_per_s=one.start_speed_m_per_s,
+        end_speed_m_per_s=one.end_speed_m_per_s,
+        kinetic_wh=one.kinetic_j * wh,
+        potential_wh=one.potential_j * wh,
+        braking_wh=braking_j * wh if braking_j > 0.0 else None,
+        recovered_wh=one.into_pack_j * wh,
+        friction_wh=one.friction_j * wh,
+        capped_wh=one.capped_j * wh,
+        recovery_ratio=one.into_pack_j / braking_j if braking_j > 2.0 * one.sigma_j else None,
+        state_of_charge_ratio=value(state),
+        cell_temperature_degc=value(cells),
+        limited_by=one.limited_by,
+    )
+
+
+def _bands(
+    stops: tuple[RegenStop, ...], quantity: Callable[[RegenStop], float | None], width: float
+) -> tuple[RegenBin, ...]:
+    groups: dict[int, list[RegenStop]] = {}
+    for stop in stops:
+        value = quantity(stop)
+        if value is not None and stop.braking_wh is not None:
+            groups.setdefault(int(np.floor(value / width)), []).append(stop)
+    return tuple(
+        RegenBin(
+            low=index * width,
+            high=(index + 1) * width,
+            stop_count=len(group),
+            braking_wh=braking,
+            recovered_wh=(recovered := sum(stop.recovered_wh for stop in group)),
+            recovery_ratio=recovered / braking,
+        )
+        for index, group in sorted(groups.items())
+        if (braking := sum(stop.braking_wh or 0.0 for stop in group)) > 0.0
+    )
