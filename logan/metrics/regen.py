@@ -219,6 +219,7 @@ def _values(
     found: tuple[Braking, ...],
     build: BuildSettings,
     missing: Refusal | None,
+    no_limit: Refusal | None,
     *,
     has_height: bool,
 ) -> tuple[Figure, ...]:
