@@ -142,8 +142,8 @@ class GearingSheet:
         Distance per wheel turn. [m]
     mass_kg : float
         With driver and payload. [kg]
-    pack_power_limit_w : float
-        Most that the pack gives at mid charge. [W]
+    pack_power_limit_w : float or None
+        Most that the pack gives at mid charge; None where neither a current limit nor a voltage floor is given. [W]
     assumptions : tuple of str
         What no planning value says, with its source.
     """
@@ -154,7 +154,7 @@ class GearingSheet:
     max_motor_speed_rad_per_s: float
     rolling_circumference_m: float
     mass_kg: float
-    pack_power_limit_w: float
+    pack_power_limit_w: float | None
     assumptions: tuple[str, ...]
 
 
@@ -195,13 +195,14 @@ def gearing_sheet(
         motor = build.powertrain.motor
         rating_w = None if motor.continuous_power_w is None else motor.continuous_power_w * motor.count
         source = _NO_CONTINUOUS if rating_w is None else "motor datasheet"
+    pack_is_limited = build.pack.discharge_current_limit_a is not None or build.pack.cell_voltage_floor_v is not None
     chains = (build.powertrain.gearing, *build.powertrain.alternatives)
     return GearingSheet(
         choices=tuple(_performance(chain, vehicle, speeds_m_per_s, rating_w, source) for chain in chains),
         max_motor_speed_rad_per_s=vehicle.max_speed_rad_per_s,
         rolling_circumference_m=vehicle.circumference_m,
         mass_kg=vehicle.mass_kg,
-        pack_power_limit_w=vehicle.pack_power_w,
+        pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
             f"gear efficiency {GEAR_EFFICIENCY_RATIO:.0%}, common practice",
             f"tyre grip {GRIP_COEFFICIENT} with {DRIVEN_AXLE_SHARE_RATIO:.0%} of the weight on the driven axle, "

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Final
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
@@ -313,7 +313,7 @@ def reach_probability(
     spread = float(np.hypot(consumption_log_sigma, usable_log_sigma))
     if spread == 0.0:
         return 1.0 if margin >= 0 else 0.0
-    return float(norm.cdf(margin / spread))
+    return float(ndtr(margin / spread))
 
 
 def _scenario_range(

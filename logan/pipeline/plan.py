@@ -14,11 +14,12 @@ import numpy as np
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
-from logan.driving_range.performance import GearingSheet, gearing_sheet
+from logan.driving_range.performance import CruisePoint, GearingPerformance, GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
     PLAN_BETWEEN_DRIVE_SIGMA,
     RangePrediction,
+    ScenarioRange,
     predict_range,
 )
 from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
@@ -31,6 +32,29 @@ from logan.model.priors import planning_values, prior_of
 from logan.model.schedule import Schedule
 from logan.results import json_ready, result_from_json
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
+
+__all__ = [
+    "Assumption",
+    "CruisePoint",
+    "GearingPerformance",
+    "GearingSheet",
+    "PackSizing",
+    "Plan",
+    "RangePrediction",
+    "ScenarioRange",
+    "ScheduleOfDrive",
+    "Tornado",
+    "assumptions_of",
+    "build_fingerprint",
+    "freeze_plan",
+    "frozen_plans",
+    "latest_plan",
+    "load_plan",
+    "make_gearing_sheet",
+    "make_plan",
+    "prepare_build",
+    "target_scenario",
+]
 
 ScheduleOfDrive = Callable[[str], Schedule]
 
@@ -168,6 +192,11 @@ def make_plan(
         gearing=gearing_sheet(build, parameters),
         left_out=left_out,
     )
+
+
+def make_gearing_sheet(build: BuildSettings, distribution: ParameterDistribution | None = None) -> GearingSheet:
+    """Compare the reductions that a build considers, by its plan or by a fit."""
+    return gearing_sheet(build, prior_of(build) if distribution is None else distribution)
 
 
 def prepare_build(

@@ -1,0 +1,113 @@
+"""``logan gearing``: every reduction considered, side by side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import number
+
+if TYPE_CHECKING:
+    from logan.pipeline.plan import CruisePoint, GearingPerformance, GearingSheet
+    from logan.units import DisplayUnits
+
+_CHAINS_PER_TABLE = 4
+_RPM_PER_RAD_PER_S = 30.0 / math.pi
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("gearing")
+    def gearing(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
+        """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph."""
+        from logan.cli.rendering import print_json
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.plan import make_gearing_sheet
+
+        folder = find_build(build)
+        sheet = make_gearing_sheet(folder.settings())
+        if as_json:
+            print_json(sheet)
+        else:
+            show_gearing(sheet, display_units(units, build))
+
+
+def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
+    """Print the sheet: chains side by side, then speed by speed."""
+    from logan.cli.rendering import print_lines, print_table
+
+    for start in range(0, len(sheet.choices), _CHAINS_PER_TABLE):
+        chains = sheet.choices[start : start + _CHAINS_PER_TABLE]
+        rows = [(name, *(show(chain) for chain in chains)) for name, show in _rows(units)]
+        print_table(("", *(chain.name for chain in chains)), rows, title="Gearing and performance")
+        print_lines("")
+    for chain in sheet.choices:
+        headings = (units.speed_label, "rpm", "of limit", "level kW", "6 % kW", "climbs %", "spare kN")
+        rows = [_cruise_row(point, units) for point in chain.cruise]
+        print_table(headings, rows, title=f"{chain.name}: {chain.total_ratio:.2f} to 1, battery power", left=())
+        print_lines("")
+    limit_w = sheet.pack_power_limit_w
+    pack = "no limit given" if limit_w is None else f"at most {limit_w / 1000.0:.0f} kW"
+    print_lines(
+        f"Mass {sheet.mass_kg:.0f} kg, tyre {sheet.rolling_circumference_m:.3f} m round, "
+        f"motor limit {sheet.max_motor_speed_rad_per_s * _RPM_PER_RAD_PER_S:.0f} rpm, pack: {pack}.",
+        *(f"Assumed: {assumption}." for assumption in sheet.assumptions),
+    )
+
+
+def road_grade_percent(rise_per_road_distance: float) -> float:
+    """Grade as road signs give it, from rise over distance along the road."""
+    return 100.0 * rise_per_road_distance / math.sqrt(max(1e-9, 1.0 - rise_per_road_distance**2))
+
+
+def _rows(units: DisplayUnits) -> list[tuple[str, Callable[[GearingPerformance], str]]]:
+    def speed(value: float | None) -> str:
+        return "-" if value is None else f"{value / units.metres_per_second:.0f}"
+
+    def kilowatt(value: float | None) -> str:
+        return "-" if value is None else f"{value / 1000.0:.0f}"
+
+    label = units.speed_label
+    return [
+        ("total ratio", lambda chain: f"{chain.total_ratio:.2f}"),
+        (f"top speed {label}", lambda chain: speed(chain.top_speed_m_per_s)),
+        ("  by motor speed limit", lambda chain: speed(chain.top_speed_by_motor_speed_m_per_s)),
+        ("  by power", lambda chain: speed(chain.top_speed_by_power_m_per_s)),
+        ("wheel force at launch kN", lambda chain: number(chain.launch_force_n / 1000.0, 1)),
+        ("  grip left aside kN", lambda chain: number(chain.launch_force_without_grip_n / 1000.0, 1)),
+        ("wheel torque at launch N m", lambda chain: number(chain.launch_wheel_torque_nm)),
+        ("steepest start %", lambda chain: number(road_grade_percent(chain.launch_grade_ratio))),
+        ("0-60 mph s, estimate", lambda chain: number(chain.sprint_s, 1)),
+        ("6 % at 55 mph, battery kW", lambda chain: kilowatt(chain.hill_battery_power_w)),
+        ("  within peak", lambda chain: "yes" if chain.hill_is_within_peak else "NO"),
+        ("  motor shaft kW", lambda chain: kilowatt(chain.hill_shaft_power_w)),
+        ("  motor for ever kW", lambda chain: kilowatt(chain.continuous_power_w)),
+        ("  of continuous", _continuous),
+        (f"  {label} held for ever", lambda chain: speed(chain.hill_continuous_speed_m_per_s)),
+    ]
+
+
+def _continuous(chain: GearingPerformance) -> str:
+    if chain.hill_continuous_ratio is None:
+        return chain.continuous_source
+    return f"{100.0 * chain.hill_continuous_ratio:.0f} %"
+
+
+def _cruise_row(point: CruisePoint, units: DisplayUnits) -> tuple[str, ...]:
+    grade = point.climbable_grade_ratio
+    spare_n = point.wheel_force_peak_n - point.wheel_force_level_n
+    return (
+        f"{point.speed_m_per_s / units.metres_per_second:.0f}",
+        f"{point.motor_speed_rad_per_s * _RPM_PER_RAD_PER_S:,.0f}",
+        f"{100.0 * point.motor_speed_ratio:.0f} %" + (" !" if point.motor_speed_ratio > 1.0 else ""),
+        number(point.battery_power_level_w / 1000.0, 1),
+        number(point.battery_power_hill_w / 1000.0, 1),
+        "-" if grade is None else number(road_grade_percent(grade)),
+        number(spare_n / 1000.0, 1),
+    )

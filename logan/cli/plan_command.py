@@ -1,0 +1,83 @@
+"""``logan plan``: predict range, pack and gearing before any drive, and freeze the prediction."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+
+if TYPE_CHECKING:
+    from logan.pipeline.plan import Plan
+    from logan.units import DisplayUnits
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("plan")
+    def plan(
+        build: BuildOption = Path(),
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+        dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
+        seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
+    ) -> None:
+        """Predict consumption, range and pack from the build's assumptions, and freeze it to a dated file."""
+        import numpy as np
+
+        from logan.cli.rendering import print_json, print_lines
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.plan import freeze_plan, make_plan
+
+        folder = find_build(build)
+        shown = display_units(units, build)
+        made = make_plan(folder.settings(), np.random.default_rng(seed))
+        frozen = None if dry else freeze_plan(made, folder.plans)
+        if as_json:
+            print_json(made)
+        else:
+            show_plan(made, shown)
+        if frozen is not None:
+            if as_json:
+                typer.echo(f"frozen to {frozen}", err=True)
+            else:
+                print_lines(f"Frozen to {frozen}; later comparisons read it and nothing overwrites it.")
+
+
+def show_plan(plan: Plan, units: DisplayUnits) -> None:
+    """Print a plan: the answer first, then what it rests on."""
+    from logan.cli.range_tables import (
+        label,
+        print_answer,
+        print_causes,
+        print_prediction,
+        print_tornado,
+        quantity,
+    )
+    from logan.cli.rendering import print_lines, print_table
+
+    print_lines(f"Plan for {plan.build_name}, {plan.created_at[:10]}: a prediction before any drive", "")
+    print_answer(plan.prediction, plan.sizing, units)
+    print_lines("")
+    print_prediction(plan.prediction, units, "Prediction: median, and where it lies in 8 cases of 10")
+    print_lines("")
+    print_causes(plan.prediction.scenarios, units)
+    print_lines("")
+    print_tornado(plan.tornado, units)
+    print_lines("")
+    rows = [
+        (
+            label(assumed.name),
+            quantity(assumed.name, assumed.value),
+            quantity(assumed.name, assumed.sigma),
+            assumed.source,
+        )
+        for assumed in plan.assumptions
+    ]
+    print_table(("assumed", "value", "±", "source"), rows, title="What it rests on", left=(0, 3))
+    for reason in plan.left_out:
+        print_lines(f"Left out: {reason}.")
+    print_lines("", "Gearing, top speed and hills: logan gearing.")

@@ -1,0 +1,140 @@
+"""Tables of predictions that several commands show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logan.cli.rendering import number, print_lines, print_table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange, Tornado
+    from logan.units import DisplayUnits
+
+LABELS = {
+    "mass_kg": ("mass", "kg", 1.0, 0),
+    "drag_area_m2": ("drag area", "m²", 1.0, 3),
+    "rolling_coefficient": ("rolling coefficient", "", 1.0, 4),
+    "drive_efficiency_ratio": ("pack to wheel efficiency", "%", 100.0, 1),
+    "regen_efficiency_ratio": ("wheel to pack efficiency", "%", 100.0, 1),
+    "auxiliary_power_w": ("auxiliary power", "W", 1.0, 0),
+    "rolling_temperature_coefficient_per_k": ("rolling, loss per kelvin", "1/K", 1.0, 4),
+    "tyre_rolling_circumference_m": ("tyre circumference", "m", 1.0, 3),
+    "usable_energy_wh": ("usable energy", "kWh", 1e-3, 1),
+    "usable_loss_per_k": ("usable energy lost per kelvin", "1/K", 1.0, 4),
+    "pack_resistance_ohm": ("pack resistance", "ohm", 1.0, 3),
+    "heating_w_per_k": ("cabin heating", "W/K", 1.0, 0),
+    "cooling_w_per_k": ("air conditioning", "W/K", 1.0, 0),
+}
+"""Name shown, unit shown, factor and digits of every assumption."""
+
+
+def quantity(name: str, value: float) -> str:
+    """An assumption's value as it is shown, with its unit."""
+    _, unit, factor, digits = LABELS.get(name, (name, "", 1.0, 3))
+    return f"{number(value * factor, digits)} {unit}".rstrip()
+
+
+def label(name: str) -> str:
+    """An assumption's name as it is shown."""
+    return LABELS.get(name, (name.replace("_", " "), "", 1.0, 3))[0]
+
+
+def percent(ratio: float) -> str:
+    """A chance in per cent that never reads as certain when it is not."""
+    if 0.0 < ratio < 0.01:
+        return "<1 %"
+    if 0.99 < ratio < 1.0:
+        return ">99 %"
+    return f"{100.0 * ratio:.0f} %"
+
+
+def distance(metres: float, units: DisplayUnits, digits: int = 0) -> str:
+    """A distance in the unit shown, without the unit."""
+    return number(metres / units.metres, digits) if metres < float("inf") else "no end"
+
+
+def print_prediction(prediction: RangePrediction, units: DisplayUnits, title: str) -> None:
+    """One row per scenario: consumption, range and the chance of the target."""
+    rows = [_scenario_row(scenario, units) for scenario in prediction.scenarios]
+    headings = ("scenario", units.consumption_label, "10-90 %", f"range {units.distance}", "10-90 %", "target")
+    print_table(headings, rows, title=title)
+
+
+def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ...]:
+    used, reach = scenario.consumption, scenario.range_m
+    return (
+        scenario.name + (" *" if scenario.is_extrapolated else ""),
+        number(units.consumption(used.p50)),
+        f"{number(units.consumption(used.p10))}-{number(units.consumption(used.p90))}",
+        distance(reach.p50, units),
+        f"{distance(reach.p10, units)}-{distance(reach.p90, units)}",
+        percent(scenario.probability_of_target),
+    )
+
+
+def print_answer(prediction: RangePrediction, sizing: PackSizing, units: DisplayUnits) -> None:
+    """Does it make the target, how sure, and with which pack."""
+    target = prediction.target
+    print_lines(
+        f"{distance(prediction.target_range_m, units)} {units.distance} in '{target.name}': "
+        f"chance {percent(target.probability_of_target)}, "
+        f"median range {distance(target.range_m.p50, units)} {units.distance} "
+        f"(reserve {100 * prediction.reserve_ratio:.0f} % and ageing {100 * prediction.ageing_ratio:.0f} % taken off)."
+    )
+    rows = [
+        (
+            percent(size.confidence_ratio),
+            number(size.usable_energy_wh / 1000.0, 1) if size.is_reachable else "no pack",
+            number(size.nominal_energy_wh / 1000.0, 1) if size.is_reachable else "-",
+            "-" if size.cells_in_parallel is None else str(size.cells_in_parallel),
+            f"{size.added_mass_kg:+.0f}" if size.is_reachable else "-",
+            number(units.consumption(size.consumption_wh_per_km)) if size.is_reachable else "-",
+        )
+        for size in sizing.sizes
+    ]
+    headings = ("chance", "usable kWh", "nominal kWh", "parallel", "pack kg", units.consumption_label)
+    print_table(headings, rows, title="Pack for the target, its own mass carried")
+    print_lines(
+        f"In the build: {sizing.present_usable_energy_wh / 1000.0:.1f} kWh usable, "
+        f"{sizing.present_nominal_energy_wh / 1000.0:.1f} kWh nominal. Halving what is not known about consumption "
+        f"would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
+        f"at {percent(sizing.sizes[-1].confidence_ratio)}."
+    )
+
+
+def print_tornado(tornado: Tornado, units: DisplayUnits, count: int = 7) -> None:
+    """What the answer hangs on most: one standard uncertainty of each assumption."""
+    rows = [
+        (
+            label(row.name),
+            quantity(row.name, row.low),
+            quantity(row.name, row.high),
+            distance(row.range_low_m, units),
+            distance(row.range_high_m, units),
+        )
+        for row in tornado.sensitivities[:count]
+    ]
+    headings = ("assumption", "low", "high", f"{units.distance} at low", f"{units.distance} at high")
+    title = f"What '{tornado.scenario}' hangs on: one standard uncertainty each way"
+    print_table(headings, rows, title=title)
+
+
+def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> None:
+    """Where the energy goes, at the median assumptions."""
+    rows = []
+    for scenario in scenarios:
+        found = scenario.breakdown
+        causes = (
+            found.rolling_wh_per_km,
+            found.air_wh_per_km,
+            found.hills_wh_per_km + found.speed_change_wh_per_km,
+            found.friction_brakes_wh_per_km,
+            found.drivetrain_loss_wh_per_km + found.regen_loss_wh_per_km,
+            found.auxiliary_wh_per_km,
+            found.cabin_climate_wh_per_km,
+        )
+        rows.append((scenario.name, *(number(units.consumption(float(cause[0]))) for cause in causes)))
+    headings = ("scenario", "rolling", "air", "hills", "brakes", "losses", "aux", "cabin")
+    print_table(headings, rows, title=f"Where it goes, {units.consumption_label} at the pack terminals")
