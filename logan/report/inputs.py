@@ -1,0 +1,122 @@
+"""What the report is told: finished results only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from logan.drive.drive import Drive
+from logan.driving_range.attribution import Attribution
+from logan.driving_range.consumption_curve import ConsumptionCurve
+from logan.driving_range.coverage import Calibration
+from logan.driving_range.performance import GearingSheet
+from logan.driving_range.prediction import RangePrediction
+from logan.driving_range.sensitivity import Tornado
+from logan.driving_range.sizing import PackSizing
+from logan.flags import DataFlag
+from logan.ledger.ledger import EnergyLedger
+from logan.metrics.calibration import CalibrationSummary
+from logan.metrics.coastdowns import CoastdownSummary
+from logan.metrics.current import CurrentSummary
+from logan.metrics.derating import DeratingSummary
+from logan.metrics.energy import EnergySummary
+from logan.metrics.limits import LimitSummary
+from logan.metrics.pack import PackSummary
+from logan.metrics.regen import RegenSummary
+from logan.metrics.resistance import ResistanceSummary
+from logan.metrics.thermal import ThermalSummary
+from logan.model.fit_result import FitResult
+from logan.model.identifiability import Identifiability
+from logan.model.next_test import NextTests
+from logan.quality.grades import MetricGrade
+from logan.settings import BuildSettings
+from logan.units import DisplayUnits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssumptionRow:
+    """One planning value with its uncertainty and its source."""
+
+    name: str
+    unit: str
+    value: float
+    sigma: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveInputs:
+    """One drive: what was measured, and what was made of it.
+
+    Parameters
+    ----------
+    label : str
+        How it is called in tables and figures.
+    drive : Drive or None
+        Channels, for the drives whose timeline is drawn.
+    """
+
+    label: str
+    number: int
+    drive_id: str
+    drive: Drive | None
+    energy: EnergySummary
+    regen: RegenSummary
+    current: CurrentSummary
+    thermal: ThermalSummary
+    derating: DeratingSummary
+    limits: LimitSummary
+    pack: PackSummary
+    resistance: ResistanceSummary
+    calibration: CalibrationSummary
+    coastdowns: CoastdownSummary
+    ledger: EnergyLedger
+    flags: tuple[DataFlag, ...]
+    grades: Mapping[str, MetricGrade]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FitInputs:
+    """What the drives taught."""
+
+    fit: FitResult
+    identifiability: Identifiability
+    calibration: Calibration
+    next_tests: NextTests | None
+    attribution: Attribution
+    refined: RangePrediction
+    sizing: PackSizing
+    tornado: Tornado
+    curve: ConsumptionCurve
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReportInputs:
+    """Everything that a report shows.
+
+    Parameters
+    ----------
+    plan, plan_sizing, plan_tornado, plan_curve, gearing
+        From the frozen plan; ``planned_at`` says when.
+    fitted : FitInputs or None
+        None before there is a fit; ``no_fit_because`` says why.
+    drives : tuple of DriveInputs
+        In the order of their numbers.
+    provenance : tuple of (str, str)
+        Version, hashes of logs, DBCs and settings.
+    """
+
+    build: BuildSettings
+    units: DisplayUnits
+    plan: RangePrediction
+    plan_sizing: PackSizing
+    plan_tornado: Tornado
+    plan_curve: ConsumptionCurve
+    gearing: GearingSheet
+    planned_at: str
+    assumptions: tuple[AssumptionRow, ...]
+    fitted: FitInputs | None
+    no_fit_because: str
+    drives: tuple[DriveInputs, ...]
+    provenance: tuple[tuple[str, str], ...]

@@ -1,0 +1,1 @@
+"""The parts of a report, one file each: finished results in, a section out."""

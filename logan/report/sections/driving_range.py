@@ -1,0 +1,112 @@
+"""Range: every scenario, why the prediction moved, what it hangs on, and the pack that it takes."""
+
+from __future__ import annotations
+
+from logan.driving_range.sizing import PackSizing
+from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
+from logan.report.figures.consumption import cause_figure, speed_figure
+from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
+from logan.report.inputs import ReportInputs
+from logan.report.wording import consumption_text, distance, number, percent, range_text
+
+
+def range_section(inputs: ReportInputs) -> Section:
+    """Plan and refined prediction side by side."""
+    units, fitted = inputs.units, inputs.fitted
+    refined = fitted.refined if fitted else None
+    shown = refined or inputs.plan
+    blocks: list[Block] = [
+        FigureBlock(
+            title="Range by scenario",
+            figure=range_figure(inputs.plan, refined, units),
+            note="The target's scenario is in bold. * lies outside the speeds or temperatures driven: the interval is "
+            "widened."
+            if refined
+            else "From the plan alone.",
+        ),
+        _scenario_table(inputs),
+    ]
+    if fitted:
+        blocks.append(
+            FigureBlock(title="Why the prediction moved", figure=attribution_figure(fitted.attribution, units))
+        )
+    blocks += [
+        FigureBlock(
+            title="Consumption against speed",
+            figure=speed_figure(
+                inputs.plan_curve,
+                fitted.curve if fitted else None,
+                [drive.ledger for drive in inputs.drives],
+                units,
+            ),
+        ),
+        FigureBlock(title="Where the energy goes, by scenario", figure=cause_figure(shown, units)),
+        FigureBlock(
+            title="What the answer hangs on: one standard uncertainty of each assumption",
+            figure=tornado_figure(fitted.tornado if fitted else inputs.plan_tornado, units),
+        ),
+        _pack_table(fitted.sizing if fitted else inputs.plan_sizing, inputs),
+    ]
+    return Section(anchor="range", title="Range", blocks=tuple(blocks))
+
+
+def _scenario_table(inputs: ReportInputs) -> TableBlock:
+    units = inputs.units
+    refined = inputs.fitted.refined if inputs.fitted else None
+    rows = []
+    for planned in inputs.plan.scenarios:
+        row = [planned.name, consumption_text(planned.consumption, units), range_text(planned.range_m, units)]
+        if refined is not None:
+            after = refined.scenario(planned.name)
+            row += [consumption_text(after.consumption, units), range_text(after.range_m, units)]
+        row.append(percent((refined.scenario(planned.name) if refined else planned).probability_of_target))
+        row.append((refined.scenario(planned.name) if refined else planned).note)
+        rows.append(tuple(row))
+    headings = ["scenario", f"plan {units.consumption_label}", f"plan range {units.distance}"]
+    explanations = ["", "net at the pack terminals, 50 % point (10 to 90 %)", "reserve and ageing taken off"]
+    if refined is not None:
+        headings += [f"refined {units.consumption_label}", f"refined range {units.distance}"]
+        explanations += ["the same from plan and drives", "the same from plan and drives"]
+    headings += [f"chance of {distance(inputs.plan.target_range_m, units)}", "note"]
+    explanations += ["counted over 10,000 samples of everything that is uncertain", ""]
+    return TableBlock(
+        headings=tuple(headings), rows=tuple(rows), caption="Every scenario", explanations=tuple(explanations)
+    )
+
+
+def _pack_table(sizing: PackSizing, inputs: ReportInputs) -> Words | TableBlock:
+    rows = []
+    for size in sizing.sizes:
+        possible = size.cells_in_parallel is not None
+        rows.append(
+            (
+                percent(size.confidence_ratio),
+                f"{size.usable_energy_wh / 1000:.1f}" if possible else "no pack reaches it",
+                f"{size.nominal_energy_wh / 1000:.1f}" if possible else "–",
+                number(size.cells_in_parallel) if possible else "–",
+                f"{size.added_mass_kg:+.0f}" if possible else "–",
+                f"{inputs.units.consumption(size.consumption_wh_per_km):.0f}" if possible else "–",
+            )
+        )
+    return TableBlock(
+        headings=(
+            "confidence",
+            "usable kWh",
+            "nominal kWh",
+            "cells in parallel",
+            "mass change kg",
+            inputs.units.consumption_label,
+        ),
+        rows=tuple(rows),
+        caption=f"Pack needed for {distance(sizing.target_range_m, inputs.units)} in '{sizing.scenario}'",
+        explanations=(
+            "chance of reaching the target",
+            f"at 25 °C, reserve {percent(sizing.reserve_ratio)} and ageing {percent(sizing.ageing_ratio)} included; "
+            f"the build has {sizing.present_usable_energy_wh / 1000:.1f}",
+            "whole capacity",
+            "of the build's own cells and series count, rounded up",
+            "against the pack in the build; its effect on consumption is fed back",
+            f"with that mass; knowing consumption twice as well would save "
+            f"{sizing.saved_by_halving_uncertainty_wh / 1000:.1f} kWh at the highest confidence",
+        ),
+    )

@@ -1,0 +1,124 @@
+"""Energy and regen, drive by drive."""
+
+from __future__ import annotations
+
+from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
+from logan.report.figures.consumption import ledger_figure
+from logan.report.figures.drive import stops_figure
+from logan.report.inputs import DriveInputs, ReportInputs
+from logan.report.wording import clock, consumption, figure, number, percent, reason
+from logan.results import Estimate
+from logan.units import DisplayUnits
+
+
+def energy_section(inputs: ReportInputs) -> Section:
+    """What every drive used and gave back."""
+    if not inputs.drives:
+        return Section(anchor="energy", title="Energy", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
+    blocks: list[Block] = [energy_table(inputs.drives, inputs.units)]
+    longest = max(inputs.drives, key=lambda drive: drive.energy.moving_s)
+    distance_m = longest.energy.distance_m
+    if isinstance(distance_m, Estimate) and distance_m.value > 0:
+        blocks.append(
+            FigureBlock(
+                title=f"Where the energy of drive {longest.label} went",
+                figure=ledger_figure(longest.ledger, inputs.units, distance_m.value),
+                note="Measured, modelled, and what is left over. " + " ".join(longest.ledger.notes),
+            )
+        )
+    most_stops = max(inputs.drives, key=lambda drive: len(drive.regen.stops))
+    if most_stops.regen.stops:
+        blocks.append(
+            FigureBlock(
+                title=f"Regen, stop by stop: drive {most_stops.label}",
+                figure=stops_figure(most_stops.regen, inputs.units),
+            )
+        )
+    blocks.append(regen_table(longest))
+    refusals = tuple(
+        f"{drive.label}: {reason(drive.energy.net_wh_per_km)}"
+        for drive in inputs.drives
+        if not isinstance(drive.energy.net_wh_per_km, Estimate)
+    )
+    if refusals:
+        blocks.append(Words(lines=refusals, tone="amber", title="Refused figures"))
+    return Section(anchor="energy", title="Energy and regen", blocks=tuple(blocks))
+
+
+def energy_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
+    """One row per drive."""
+    rows = []
+    for drive in drives:
+        energy = drive.energy
+        printed = drive.regen.figures[drive.regen.printed - 1] if drive.regen.figures else None
+        rows.append(
+            (
+                drive.label,
+                clock(energy.duration_s),
+                figure(energy.distance_m, scale=1.0 / units.metres, digits=1).split(" ±")[0],
+                consumption(energy.net_wh_per_km, units),
+                consumption(energy.gross_wh_per_km, units),
+                figure(printed.value, scale=100.0, digits=1, unit="%") if printed else "–",
+                percent(energy.coverage_ratio),
+            )
+        )
+    name = next((f.name for d in drives for f in d.regen.figures if f.number == d.regen.printed), "")
+    return TableBlock(
+        headings=(
+            "drive",
+            "duration",
+            units.distance,
+            f"net {units.consumption_label}",
+            f"gross {units.consumption_label}",
+            "regen",
+            "coverage",
+        ),
+        rows=tuple(rows),
+        caption="Every drive",
+        explanations=(
+            "",
+            "first sample to last",
+            "by the best source of distance that was logged",
+            "out of the pack less back into it, charging left out; ± one standard uncertainty",
+            "out of the pack alone",
+            f"definition: {name}",
+            "share of the time in which voltage and current were really sampled",
+        ),
+    )
+
+
+def regen_table(drive: DriveInputs) -> TableBlock:
+    """All definitions of regen for one drive, each named."""
+    return TableBlock(
+        headings=("definition", "meaning", "value"),
+        rows=tuple(
+            (
+                f"{entry.number} {entry.name}",
+                entry.meaning,
+                figure(entry.value, digits=_digits(entry.value)) + f" {_unit(entry.value)}"
+                if isinstance(entry.value, Estimate)
+                else f"refused: {reason(entry.value)}",
+            )
+            for entry in drive.regen.figures
+        ),
+        caption=f"Regen of drive {drive.label} by every definition in use",
+        is_long=True,
+    )
+
+
+def _digits(value: object) -> int:
+    return 3 if isinstance(value, Estimate) and abs(value.value) < 10 else 1
+
+
+def _unit(value: object) -> str:
+    return value.unit if isinstance(value, Estimate) and value.unit not in ("ratio", "") else ""
+
+
+def budget_table(drive: DriveInputs) -> TableBlock:
+    """Where the uncertainty of the net energy comes from."""
+    return TableBlock(
+        headings=("part", "± Wh", "how"),
+        rows=tuple((part.name, number(part.sigma_wh, 1), part.how) for part in drive.energy.budget),
+        caption=f"Error budget of drive {drive.label}",
+        is_long=True,
+    )

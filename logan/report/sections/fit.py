@@ -1,0 +1,131 @@
+"""The fit: what was learned, how well it predicts drives it has not seen, and what to do next."""
+
+from __future__ import annotations
+
+from logan.model.parameters import PARAMETER_NAMES
+from logan.report.document import Block, FigureBlock, KeyFigure, KeyFigures, Section, TableBlock, Words
+from logan.report.figures.consumption import calibration_figure, predicted_measured_figure
+from logan.report.inputs import FitInputs, ReportInputs
+from logan.report.names import PARAMETER_WORDS, parameter_text
+from logan.report.wording import figure, number, percent
+
+
+def fit_section(inputs: ReportInputs) -> Section:
+    """Parameters before and after, drive by drive, and calibration."""
+    if inputs.fitted is None:
+        words = Words(lines=(f"No fit: {inputs.no_fit_because}",), tone="grey")
+        return Section(anchor="fit", title="What the drives taught", blocks=(words,))
+    fitted = inputs.fitted
+    label_of = {drive.drive_id: drive.label for drive in inputs.drives}
+    labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in fitted.fit.drives]
+    blocks: list[Block] = [
+        _parameter_table(fitted),
+        Words(lines=(*fitted.identifiability.statements, *fitted.fit.warnings)),
+        FigureBlock(
+            title="Predicted against measured, drive by drive",
+            figure=predicted_measured_figure(fitted.fit, labels, inputs.units),
+            note="Refined: for that drive's speeds, hills and weather, without its own level, wind and auxiliaries.",
+        ),
+        _residual_table(fitted, labels),
+        *_calibration(fitted, label_of),
+    ]
+    if fitted.next_tests and fitted.next_tests.candidates:
+        blocks.append(
+            TableBlock(
+                headings=("do next", "narrows the answer by", "how"),
+                rows=tuple(
+                    (test.name, percent(test.gain_ratio), test.how) for test in fitted.next_tests.candidates[:6]
+                ),
+                caption="The next best test for the target prediction",
+            )
+        )
+    return Section(anchor="fit", title="What the drives taught", blocks=tuple(blocks))
+
+
+def _parameter_table(fitted: FitInputs) -> TableBlock:
+    fit = fitted.fit
+    rows = []
+    for index, name in enumerate(PARAMETER_NAMES):
+        prior, posterior = fit.prior.estimate(name), fit.posterior.estimate(name)
+        rows.append(
+            (
+                PARAMETER_WORDS[name],
+                f"{parameter_text(name, prior.value)} ± {parameter_text(name, prior.sigma or 0.0)}",
+                f"{parameter_text(name, posterior.value)} ± {parameter_text(name, posterior.sigma or 0.0)}",
+                percent(1.0 - min(1.0, float(fit.learned_ratio[index]))),
+                prior.source,
+            )
+        )
+    return TableBlock(
+        headings=("parameter", "plan", "refined", "learned", "plan's source"),
+        rows=tuple(rows),
+        caption="Parameters, ± one standard uncertainty",
+        explanations=("", "", "", "how far the data, rather than the plan, say what it is"),
+    )
+
+
+def _residual_table(fitted: FitInputs, labels: list[str]) -> TableBlock:
+    rows = []
+    for label, drive in zip(labels, fitted.fit.drives, strict=True):
+        if drive.refusal:
+            rows.append((label, f"left out: {drive.refusal}", "–", "–", "–", "–", "–"))
+            continue
+        rows.append(
+            (
+                label,
+                number(drive.measured_wh),
+                figure(drive.planned),
+                figure(drive.refined),
+                f"{100 * drive.residual_ratio:+.1f} %",
+                figure(drive.level, digits=3),
+                figure(drive.headwind, digits=1),
+            )
+        )
+    return TableBlock(
+        headings=(
+            "drive",
+            "measured Wh",
+            "plan Wh",
+            "refined Wh",
+            "measured − refined",
+            "own level",
+            "own headwind m/s",
+        ),
+        rows=tuple(rows),
+        caption="Drive by drive",
+        is_long=True,
+    )
+
+
+def _calibration(fitted: FitInputs, label_of: dict[str, str]) -> list[Block]:
+    calibration = fitted.calibration
+    if calibration.reason or calibration.median_error_ratio is None:
+        return [Words(lines=(f"Calibration: {calibration.reason}",), tone="grey")]
+    return [
+        KeyFigures(
+            figures=(
+                KeyFigure(
+                    label="error on a drive not seen",
+                    value=percent(calibration.median_error_ratio, 1),
+                    detail=f"median over {len(calibration.drives)} drives, each left out in turn; "
+                    f"90th percentile {percent(calibration.p90_error_ratio, 1)}",
+                ),
+                KeyFigure(
+                    label="the row to beat",
+                    value=percent(calibration.naive_median_error_ratio, 1),
+                    detail="median error of simply taking the other drives' mean consumption",
+                ),
+                KeyFigure(
+                    label="inside the 90 % interval",
+                    value=percent(calibration.covered_ratio),
+                    detail=f"of {len(calibration.drives)} drives",
+                ),
+            )
+        ),
+        FigureBlock(
+            title="Calibration: every drive predicted by a fit that has not seen it",
+            figure=calibration_figure(
+                calibration, [label_of.get(drive.drive_id, drive.drive_id) for drive in calibration.drives]
+            ),
+        ),
+    ]

@@ -1,0 +1,245 @@
+"""Limits: current, heat and cells against the limit sheet; what has no limit says so."""
+
+from __future__ import annotations
+
+from logan.flags import Severity
+from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
+from logan.report.figures.current import duration_figure, resistance_figure
+from logan.report.figures.thermal import temperature_figure
+from logan.report.inputs import DriveInputs, ReportInputs
+from logan.report.names import channel_words
+from logan.report.wording import clock, figure, number, percent, reason, tone_of
+from logan.results import Estimate
+from logan.units import DisplayUnits
+
+
+def limits_section(inputs: ReportInputs) -> Section:
+    """Closest approach to every limit, over all drives."""
+    if not inputs.drives:
+        return Section(anchor="limits", title="Limits", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
+    hardest = max(inputs.drives, key=_highest_current)
+    blocks: list[Block] = [
+        approach_table(inputs.drives, inputs.units),
+        FigureBlock(
+            title="Highest temperatures, drive by drive",
+            figure=temperature_figure([(drive.label, drive.limits) for drive in inputs.drives], inputs.units),
+        ),
+        FigureBlock(
+            title=f"What the current asks for: drive {hardest.label}",
+            figure=duration_figure(hardest.current, inputs.build.limits),
+            note=" ".join(hardest.current.notes),
+        ),
+        _curve_table(inputs.drives),
+        *_events(inputs),
+        *_thermal(inputs),
+    ]
+    if hardest.resistance.bands:
+        blocks.append(
+            FigureBlock(title=f"Pulse resistance: drive {hardest.label}", figure=resistance_figure(hardest.resistance))
+        )
+    cautions = tuple(dict.fromkeys(caution for drive in inputs.drives for caution in drive.limits.cautions))
+    if cautions:
+        blocks.append(Words(lines=cautions, tone="red", title="Cautions"))
+    return Section(anchor="limits", title="Limits", blocks=tuple(blocks))
+
+
+def _highest_current(drive: DriveInputs) -> float:
+    peaks = [duration.peak.sampled_a for duration in drive.current.durations if duration.channel == "pack_current"]
+    return max(peaks, default=0.0)
+
+
+def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
+    """A channel's value in the units shown."""
+    if value is None:
+        return "–"
+    if unit == "degC":
+        return f"{units.temperature_of(value):.0f} {units.temperature_label}"
+    if unit == "ratio":
+        return percent(value, 1)
+    digits = 3 if abs(value) < 10 else (1 if abs(value) < 1000 else 0)
+    return f"{number(value, digits)} {unit}"
+
+
+def _shown_margin(value: float | None, unit: str, units: DisplayUnits) -> str:
+    if value is None:
+        return "–"
+    if unit == "degC":
+        return f"{units.temperature_step(value):.0f} {units.temperature_label}"
+    return shown_value(value, unit, units)
+
+
+def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
+    """Worst approach of every channel over the drives given."""
+    worst: dict[str, tuple[float, str, DriveInputs]] = {}
+    for drive in drives:
+        for check in drive.limits.checks:
+            if check.worst_value is None and check.channel in worst:
+                continue
+            margin = check.margin if check.margin is not None else float("inf")
+            if check.channel not in worst or margin < worst[check.channel][0]:
+                worst[check.channel] = (margin, check.verdict, drive)
+    rows, tones = [], []
+    for channel, (_, verdict, drive) in worst.items():
+        check = next(c for c in drive.limits.checks if c.channel == channel)
+        context = check.context
+        speed = context.speed_m_per_s if context else None
+        power = context.power_w if context else None
+        rows.append(
+            (
+                channel_words(channel),
+                shown_value(check.worst_value, check.unit, units),
+                shown_value(check.amber, check.unit, units),
+                shown_value(check.red, check.unit, units),
+                _shown_margin(check.margin, check.unit, units),
+                verdict,
+                drive.label if check.worst_value is not None else "–",
+                clock(context.at_s) if context else "–",
+                f"{number(speed / units.metres_per_second) if speed is not None else '–'} {units.speed_label}, "
+                f"{number(power / 1000.0) if power is not None else '–'} kW",
+                check.source,
+            )
+        )
+        tones.append(_tone(check.severity, verdict))
+    return TableBlock(
+        headings=(
+            "channel",
+            "worst",
+            "amber",
+            "red",
+            "margin (est.)",
+            "verdict",
+            "drive",
+            "at",
+            "speed, load",
+            "source",
+        ),
+        rows=tuple(rows),
+        tones=tuple(tones),
+        caption="Closest approach to every limit",
+        explanations=(
+            "",
+            "over all drives shown",
+            "",
+            "",
+            "to red, or to amber where there is no red; negative is beyond",
+        ),
+    )
+
+
+def _tone(severity: Severity | None, verdict: str) -> Tone:
+    return "grey" if severity is None and verdict in ("no limit given", "not logged") else tone_of(severity)
+
+
+def _curve_table(drives: tuple[DriveInputs, ...]) -> Words | TableBlock:
+    approaches = [(approach, drive) for drive in drives for approach in drive.current.approaches]
+    if not approaches:
+        return Words(lines=("Fuse, contactor, cable and cells: no limit given.",), tone="grey")
+    approaches.sort(key=lambda pair: -pair[0].used_ratio)
+    best: dict[tuple[str, str], bool] = {}
+    rows, tones = [], []
+    for approach, drive in approaches:
+        if best.setdefault((approach.component, approach.direction), True) is False:
+            continue
+        best[approach.component, approach.direction] = False
+        rows.append(
+            (
+                f"{approach.component}, {approach.direction}",
+                f"{approach.window_s:g} s",
+                f"{number(approach.current_a)} A {approach.quantity}",
+                f"{number(approach.allowed_a)} A",
+                percent(approach.used_ratio),
+                drive.label,
+                approach.source,
+            )
+        )
+        tones.append(tone_of(approach.severity))
+    return TableBlock(
+        headings=("component", "window", "carried", "allowed", "used", "drive", "source"),
+        rows=tuple(rows),
+        tones=tuple(tones),
+        caption="Current against the curves given",
+    )
+
+
+def _events(inputs: ReportInputs) -> list[Block]:
+    events = [(drive, event) for drive in inputs.drives for event in drive.limits.events]
+    if not events:
+        return []
+    rows = tuple(
+        (
+            channel_words(event.what),
+            drive.label,
+            clock(event.start_s),
+            f"{number(event.duration_s)} s",
+            shown_value(event.worst_value, event.unit, inputs.units),
+            shown_value(event.limit_value, event.unit, inputs.units),
+            number(event.context.speed_m_per_s / inputs.units.metres_per_second)
+            if event.context.speed_m_per_s is not None
+            else "–",
+            percent(event.context.state_of_charge_ratio),
+        )
+        for drive, event in events[:200]
+    )
+    return [
+        TableBlock(
+            headings=("what", "drive", "from", "for", "worst", "limit", inputs.units.speed_label, "charge"),
+            rows=rows,
+            tones=tuple(tone_of(event.severity) for _, event in events[:200]),
+            caption=f"Events beyond a limit ({len(events)})",
+        )
+    ]
+
+
+def _thermal(inputs: ReportInputs) -> list[Block]:
+    units = inputs.units
+    rows, refused = [], []
+    for drive in inputs.drives:
+        for model in drive.thermal.models:
+            if not isinstance(model.time_constant_s, Estimate):
+                refused.append(f"{channel_words(model.channel)}, drive {drive.label}: {reason(model.time_constant_s)}")
+                continue
+            rows.append(
+                (
+                    channel_words(model.channel),
+                    drive.label,
+                    figure(model.time_constant_s, scale=1 / 60, digits=1),
+                    _temperature(model.plateau_degc, units),
+                    _temperature(model.plateau_design_degc, units),
+                    figure(model.time_to_limit_s, scale=1 / 60, digits=1),
+                    figure(model.continuous_power_design_w, scale=0.001, digits=1),
+                )
+            )
+    blocks: list[Block] = []
+    if rows:
+        blocks.append(
+            TableBlock(
+                headings=(
+                    "temperature",
+                    "drive",
+                    "time constant min",
+                    f"plateau {units.temperature_label}",
+                    "plateau at design ambient",
+                    "time to limit min",
+                    "continuous kW at design ambient",
+                ),
+                rows=tuple(rows),
+                caption="First-order thermal models (estimated)",
+                explanations=(
+                    "",
+                    "",
+                    "",
+                    "where it would settle at the drive's mean load",
+                    f"at {units.temperature_of(inputs.build.limits.design_ambient_degc):.0f} {units.temperature_label}",
+                ),
+            )
+        )
+    if refused:
+        blocks.append(Words(lines=tuple(dict.fromkeys(refused[:8])), tone="grey", title="Thermal models refused"))
+    return blocks
+
+
+def _temperature(value: object, units: DisplayUnits) -> str:
+    if not isinstance(value, Estimate):
+        return "refused"
+    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
+    return f"{units.temperature_of(value.value):.0f}{sigma}"

@@ -1,0 +1,95 @@
+"""What was assumed, the gearing sheet, and the cautions."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.report.document import Section, TableBlock, Words
+from logan.report.inputs import ReportInputs
+from logan.report.names import PARAMETER_WORDS
+from logan.report.wording import number, percent
+from logan.units import RADIANS_PER_SECOND_PER_RPM
+
+CAUTIONS: Final = (
+    "More than 60 V DC or 30 V AC can kill. Work de-energised: service disconnect, lock-out, wait at least 5 minutes "
+    "or the manufacturer's time, prove dead on both poles and to the chassis with a rated tester, insulated gloves "
+    "and tools, a second person. Leave it to licensed people where your law says so.",
+    "The logger is isolated, fused, strapped down and listens only; a passenger operates it. Never defeat the battery "
+    "management, interlock, isolation monitor, crash switch or precharge to get data.",
+    "Coastdowns, hard acceleration and hill soaks only where it is legal, dry and empty; check first that the friction "
+    "brakes hold alone, since regen is lost with a full or cold pack. Keep within tyre, axle and weight ratings, and "
+    "20 % of charge in reserve.",
+    "Red: stop at once. Amber: lift, cool for ten minutes, check again; temperatures rise further after a stop. On "
+    "smell, hiss or smoke from the pack leave it, keep 30 m away, call the fire brigade, do not reopen it.",
+    "These are estimates for the recorded vehicle and conditions: no certification, and no substitute for component "
+    "datasheets, a professional inspection, or local registration and approval (UN R100, FMVSS 305, national rules). "
+    "A margin is estimated; where no limit is given, nothing is said to be safe.",
+)
+
+
+def assumptions_section(inputs: ReportInputs) -> Section:
+    """Every planning value with its source."""
+    rows = tuple(
+        (
+            PARAMETER_WORDS.get(row.name, row.name.replace("_", " ")),
+            f"{row.value:.4g} {row.unit if row.unit != 'ratio' else ''}".strip(),
+            f"{row.sigma:.2g}",
+            row.source,
+        )
+        for row in inputs.assumptions
+    )
+    table = TableBlock(
+        headings=("assumption", "value", "±", "source"),
+        rows=rows,
+        caption=f"The plan of {inputs.planned_at[:10]} rests on",
+        explanations=("", "", "one standard uncertainty"),
+    )
+    return Section(anchor="assumptions", title="What was assumed", blocks=(table,))
+
+
+def gearing_section(inputs: ReportInputs) -> Section:
+    """Each reduction considered, side by side."""
+    units, sheet = inputs.units, inputs.gearing
+    rows = tuple(
+        (
+            choice.name,
+            number(choice.total_ratio, 2),
+            number(choice.top_speed_m_per_s / units.metres_per_second),
+            number(choice.launch_force_n),
+            percent(choice.launch_grade_ratio),
+            number(choice.sprint_s, 1),
+            number(choice.hill_battery_power_w / 1000.0, 1),
+            percent(choice.hill_continuous_ratio) if choice.hill_continuous_ratio is not None else "no limit given",
+        )
+        for choice in sheet.choices
+    )
+    table = TableBlock(
+        headings=(
+            "gearing",
+            "ratio",
+            f"top {units.speed_label}",
+            "launch N",
+            "launch grade",
+            "0-60 mph s",
+            "6 % at 55 mph kW",
+            "of continuous",
+        ),
+        rows=rows,
+        caption=f"Gearing; motor limit {sheet.max_motor_speed_rad_per_s / RADIANS_PER_SECOND_PER_RPM:,.0f} rpm",
+        explanations=(
+            "",
+            "motor turns per wheel turn",
+            "lower of motor speed and power",
+            "at the wheels, within tyre grip",
+            "steepest for pulling away",
+            "estimate",
+            "battery power",
+            "of the motor's continuous power on that hill",
+        ),
+    )
+    return Section(anchor="gearing", title="Gearing", blocks=(table, Words(lines=sheet.assumptions)))
+
+
+def cautions_section() -> Section:
+    """What to keep in mind before acting on any of this."""
+    return Section(anchor="cautions", title="Cautions", blocks=(Words(lines=CAUTIONS, tone="amber"),))
