@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Any, Final, TypeVar
 
 from logan.drive.drive import Drive, DriveConditions, LogSource, Step
@@ -174,10 +175,40 @@ def summary_from(content: Mapping[str, Any]) -> DriveSummary:
 def figure_from(content: Mapping[str, Any]) -> Figure:
     """An estimate or a refusal from its JSON form; a value that is not finite is refused."""
     if "reason" in content:
-        return Refusal(**_known(Refusal, content))
+        return Refusal(content["reason"], content.get("remedy", ""))
     if content.get("value") is None:
         return Refusal("the value is not finite")
-    return Estimate(**_known(Estimate, content))
+    return Estimate(
+        content["value"],
+        content["unit"],
+        content.get("sigma"),
+        content.get("source", ""),
+        content.get("coverage_ratio"),
+    )
+
+
+class StoredFigures(Mapping[str, Figure]):
+    """Figures kept as JSON text until one is asked for: a list of a thousand drives shows few of them."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+
+    @cached_property
+    def _content(self) -> dict[str, dict[str, Any]]:
+        content: dict[str, dict[str, Any]] = json.loads(self._text)
+        return content
+
+    def __getitem__(self, name: str) -> Figure:
+        return figure_from(self._content[name])
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._content)
+
+    def __len__(self) -> int:
+        return len(self._content)
+
+    def __repr__(self) -> str:
+        return repr(dict(self))
 
 
 def _known(kind: type[Any], content: Mapping[str, Any]) -> dict[str, Any]:

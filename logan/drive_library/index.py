@@ -7,11 +7,12 @@ import json
 import sqlite3
 import threading
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from logan.drive.drive import LogSource
-from logan.drive_library.header import conditions_from, figure_from, summary_from
+from logan.drive_library.header import StoredFigures, conditions_from, figure_from, summary_from
 from logan.drive_library.records import DriveRecord, MetricPoint
 from logan.drive_library.stored_file import StoredFile
 from logan.errors import DriveLibraryError
@@ -23,12 +24,13 @@ INDEX_VERSION: Final = 1
 _TABLES: Final = """
 CREATE TABLE drive (
     id TEXT PRIMARY KEY, number INTEGER NOT NULL UNIQUE, stamp TEXT NOT NULL, start_ns INTEGER,
-    change TEXT NOT NULL, excluded TEXT NOT NULL, record TEXT NOT NULL
+    change TEXT NOT NULL, excluded TEXT NOT NULL, record TEXT NOT NULL, figures TEXT NOT NULL
 ) WITHOUT ROWID;
 CREATE TABLE source (drive_id TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (drive_id, sha256)) WITHOUT ROWID;
 CREATE TABLE metric (
     name TEXT NOT NULL, drive_id TEXT NOT NULL, figure TEXT NOT NULL, PRIMARY KEY (name, drive_id)
 ) WITHOUT ROWID;
+CREATE INDEX metric_of_drive ON metric (drive_id);
 """
 
 
@@ -125,9 +127,8 @@ class DriveIndex:
 
     def records(self, where: str = "", values: Iterable[Any] = ()) -> tuple[DriveRecord, ...]:
         """Records by number."""
-        return tuple(
-            _record(text) for (text,) in self.rows(f"SELECT record FROM drive {where} ORDER BY number", values)
-        )
+        rows = self.rows(f"SELECT record, figures FROM drive {where} ORDER BY number", values)
+        return tuple(_record(record, figures) for record, figures in rows)
 
     def metric(self, name: str) -> tuple[MetricPoint, ...]:
         """One metric over all drives, by start time; drives without a clock come first."""
@@ -147,7 +148,7 @@ class DriveIndex:
     def content(self) -> dict[str, list[tuple[Any, ...]]]:
         """Every row of every table but file stamps, for comparing two indexes."""
         return {
-            "drive": self.rows("SELECT id, number, start_ns, change, excluded, record FROM drive ORDER BY id"),
+            "drive": self.rows("SELECT id, number, start_ns, change, excluded, record, figures FROM drive ORDER BY id"),
             "source": self.rows("SELECT * FROM source ORDER BY drive_id, sha256"),
             "metric": self.rows("SELECT * FROM metric ORDER BY name, drive_id"),
         }
@@ -157,9 +158,10 @@ def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile)
     """Insert a drive, or replace its rows."""
     forget(connection, record.id)
     conditions = record.conditions
-    text = json.dumps(json_ready(record), separators=(",", ":"))
+    figures = {name: json_ready(figure) for name, figure in record.summary.metrics.items()}
+    content = json_ready(replace(record, summary=replace(record.summary, metrics={})))
     connection.execute(
-        "INSERT INTO drive VALUES (?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO drive VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         (
             record.id,
             record.number,
@@ -167,16 +169,18 @@ def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile)
             record.start_ns,
             conditions.change,
             conditions.excluded_because,
-            text,
+            _text(content),
+            _text(figures),
         ),
     )
     sources = {(record.id, source.sha256) for source in record.sources}
     connection.executemany("INSERT INTO source VALUES (?, ?)", sorted(sources))
-    figures = [
-        (name, record.id, json.dumps(json_ready(figure), separators=(",", ":")))
-        for name, figure in record.summary.metrics.items()
-    ]
-    connection.executemany("INSERT INTO metric VALUES (?, ?, ?)", figures)
+    rows = [(name, record.id, _text(figure)) for name, figure in figures.items()]
+    connection.executemany("INSERT INTO metric VALUES (?, ?, ?)", rows)
+
+
+def _text(content: object) -> str:
+    return json.dumps(content, separators=(",", ":"))
 
 
 def forget(connection: sqlite3.Connection, drive_id: str) -> None:
@@ -196,7 +200,8 @@ def _ready(name: str) -> sqlite3.Connection:
             return connection
         connection.execute("BEGIN EXCLUSIVE")
         if connection.execute("PRAGMA user_version").fetchone()[0] != INDEX_VERSION:
-            for (table,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+            tables = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+            for (table,) in connection.execute(tables).fetchall():
                 connection.execute(f'DROP TABLE "{table}"')
             for statement in _TABLES.strip().removesuffix(";").split(";"):
                 connection.execute(statement)
@@ -213,15 +218,11 @@ def _unlink_database(path: Path) -> None:
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
-def _record(text: str) -> DriveRecord:
+def _record(text: str, figures: str) -> DriveRecord:
     content = json.loads(text)
-    content.pop("schema", None)
-    return DriveRecord(
-        **{
-            **content,
-            "channels": tuple(content["channels"]),
-            "sources": tuple(LogSource(**source) for source in content["sources"]),
-            "summary": summary_from(content["summary"]),
-            "conditions": conditions_from(content["conditions"]),
-        }
-    )
+    del content["schema"]
+    content["channels"] = tuple(content["channels"])
+    content["sources"] = tuple(LogSource(**source) for source in content["sources"])
+    content["summary"] = replace(summary_from(content["summary"]), metrics=StoredFigures(figures))
+    content["conditions"] = conditions_from(content["conditions"])
+    return DriveRecord(**content)

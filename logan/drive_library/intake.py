@@ -20,7 +20,7 @@ from logan.drive_library.index import DriveIndex, put
 from logan.drive_library.notes import Notes, read_notes
 from logan.drive_library.raw_file import write_raw_file
 from logan.drive_library.records import DriveRecord, DriveSummary
-from logan.drive_library.stored_file import StoredFile, drive_file_name
+from logan.drive_library.stored_file import StoredFile, drive_file_name, look_at
 from logan.errors import DriveLibraryError
 
 _BLOCK_BYTES: Final = 2**20
@@ -135,7 +135,7 @@ def publish(
             for temporary, target in files.beside.items():
                 replace_durably(temporary, target)
             replace_durably(files.drive, final)
-            return _indexed(connection, folder, drive_id)
+            return _indexed(connection, folder, final)
     except BaseException:
         if own is None:
             for path in (final, *fresh):
@@ -143,8 +143,8 @@ def publish(
         raise
 
 
-def _indexed(connection: sqlite3.Connection, folder: LibraryFolder, drive_id: str) -> DriveRecord:
-    stored = next(stored for stored in folder.drive_files() if stored.id == drive_id)
+def _indexed(connection: sqlite3.Connection, folder: LibraryFolder, path: Path) -> DriveRecord:
+    stored = look_at(path, folder.notes_of(path.stem.rpartition("-")[2]))
     record = record_of(stored, folder)
     put(connection, record, stored)
     return record

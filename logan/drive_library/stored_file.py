@@ -58,11 +58,23 @@ def list_drive_files(folder: Path, notes_folder: Path) -> list[StoredFile]:
             for entry in entries:
                 if match := NOTES_NAME.match(entry.name):
                     notes[match["id"]] = entry.stat().st_mtime_ns
-    found = []
     with os.scandir(folder) as entries:
-        for entry in entries:
-            if match := DRIVE_NAME.match(entry.name):
-                status = entry.stat()
-                stamp = f"{status.st_size}.{status.st_mtime_ns}.{notes.get(match['id'], 0)}"
-                found.append(StoredFile(int(match["number"]), match["id"], Path(entry.path), status.st_size, stamp))
+        found = [
+            _stored(match, Path(entry.path), entry.stat(), notes.get(match["id"], 0))
+            for entry in entries
+            if (match := DRIVE_NAME.match(entry.name))
+        ]
     return sorted(found, key=lambda stored: (stored.number, stored.id))
+
+
+def look_at(path: Path, notes: Path) -> StoredFile:
+    """One drive file that is known to be there."""
+    match = DRIVE_NAME.match(path.name)
+    if match is None:
+        raise ValueError(f"{path.name} is no name of a drive file")
+    return _stored(match, path, path.stat(), notes.stat().st_mtime_ns if notes.exists() else 0)
+
+
+def _stored(match: re.Match[str], path: Path, status: os.stat_result, notes_ns: int) -> StoredFile:
+    stamp = f"{status.st_size}.{status.st_mtime_ns}.{notes_ns}"
+    return StoredFile(int(match["number"]), match["id"], path, status.st_size, stamp)

@@ -29,6 +29,7 @@ def places(tmp_path: Path) -> tuple[Path, Path]:
     return folder, logs
 
 
+@pytest.mark.slow
 def test_a_kill_at_any_instant_leaves_the_drive_whole_or_no_trace(places):
     folder, logs = places
     first = start(import_drives, folder, (2,), logs)
@@ -46,6 +47,7 @@ def test_a_kill_at_any_instant_leaves_the_drive_whole_or_no_trace(places):
         assert_whole(folder, before, seed)
 
 
+@pytest.mark.slow
 def test_a_power_cut_at_every_step_leaves_the_drive_whole_or_no_trace(places):
     folder, logs = places
     outcomes = []
