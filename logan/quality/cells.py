@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
-from logan.quality.runs import spans_of, when
+from logan.quality.runs import spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 
 AMBER_OHM_PER_V: Final = 500.0
@@ -27,7 +27,8 @@ def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         above = lowest[1] - highest.at(lowest[0], max_gap_s=10.0)
         crossed = np.nan_to_num(above) > tolerance
-        if crossed.mean() < 0.02 or crossed.sum() < 3:
+        # Two slow channels sampled apart cross for moments; swapped ones stay crossed.
+        if crossed.mean() < 0.3 and true_runs(crossed)[1].max(initial=0) < 10:
             continue
         spans = spans_of(lowest[0], crossed)
         yield DataFlag(
@@ -64,9 +65,11 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if rest_v > 0.1 or load_v > 0.3 else Severity.AMBER,
         channels=("cell_voltage_min", "cell_voltage_max"),
         title="One cell stands apart from the others",
-        evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV under load "
+        evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV "
+        f"under load "
         "(20 and 100 mV are common practice)",
-        remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the busbars "
+        remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the "
+        "busbars "
         "with the pack disconnected and proven dead",
         effect_wh_per_km=0.0,
     )
@@ -97,9 +100,11 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation between pack and chassis is low",
-        evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN R100 asks for "
+        evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN "
+        f"R100 asks for "
         f"100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
-        remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work de-energised, "
+        remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work "
+        "de-energised, "
         "prove dead on both poles and to the chassis",
         spans=spans,
         effect_wh_per_km=0.0,
@@ -133,7 +138,8 @@ def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation monitor is off or sends no value",
-        evidence=f"{100 * off.mean():.0f} % of the samples read {float(values[0]):g} ohm, a code rather than a resistance",
+        evidence=f"{100 * off.mean():.0f} % of the samples read {float(values[0]):g} ohm, a code rather than a "
+        f"resistance",
         remedy="Switch the monitor on; without it nothing is known about the isolation",
         spans=spans_of(samples[0], off),
         effect_wh_per_km=0.0,

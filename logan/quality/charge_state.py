@@ -78,7 +78,8 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("state_of_charge",),
         title="State of charge stands still while charge is taken out",
-        evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} % of the "
+        evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} "
+        f"% of the "
         f"pack's capacity is taken out; {when((span,))}",
         remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
         spans=(span,),
@@ -109,7 +110,8 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
         title="State of charge is counted from the pack current",
         evidence=f"it follows the counted charge to {100 * residual:.3f} % of full; the BMS reckons with "
         f"{-1.0 / float(weights[1]) / 3600:.1f} Ah",
-        remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at both ends",
+        remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at "
+        "both ends",
         effect_wh_per_km=0.0,
         refuses=("usable_energy",),
     )
@@ -129,7 +131,8 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("state_of_charge",),
         title="State of charge is shown in coarse steps",
         evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
-        remedy="Log the BMS's internal state of charge if it has a finer one; use drives of 20 % or more for usable energy",
+        remedy="Log the BMS's internal state of charge if it has a finer one; use drives of 20 % or more for "
+        "usable energy",
         effect_wh_per_km=0.0,
     )
 
@@ -157,7 +160,8 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("state_of_charge", "pack_current"),
         title="State of charge rises while the pack is discharged",
-        evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity is taken "
+        evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity "
+        f"is taken "
         f"out; {when(spans)}",
         remedy="The gauge corrects itself: do not work out usable energy from this drive",
         spans=spans,

@@ -101,7 +101,8 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
         title=f"The drivetrain seems {words}",
         evidence=f"{what} is {100 * ratio:.0f} % while driving; {100 * _LOWEST_EFFICIENCY:.0f} to "
         f"{100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
-        remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing payload note",
+        remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing "
+        "payload note",
         effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
     )
 
@@ -127,7 +128,8 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("speed",),
         title="Friction brakes were used and are in no channel",
         evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive; {when(spans)}",
-        remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy for road load",
+        remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy "
+        "for road load",
         spans=spans,
         effect_wh_per_km=0.0,
     )

@@ -27,7 +27,13 @@ class Lag:
 
 
 def find_lag_s(
-    reference: Channel, other: Channel, *, sign: int, max_lag_s: float = 3.0, span: Span | None = None
+    reference: Channel,
+    other: Channel,
+    *,
+    sign: int,
+    max_lag_s: float = 3.0,
+    band_s: float = 10.0,
+    span: Span | None = None,
 ) -> Lag | None:
     """Lag of ``other`` behind ``reference`` by cross-correlation of their band-passed changes.
 
@@ -39,6 +45,9 @@ def find_lag_s(
         +1 where they rise together, -1 where one falls as the other rises.
     max_lag_s : float
         Longest lag that is looked for. [s]
+    band_s : float
+        Changes slower than this are left out; short for voltage against current, whose
+        polarisation of some 15 s would pass for a lag otherwise. [s]
     span : Span, optional
         Part of the drive to look at.
 
@@ -55,7 +64,7 @@ def find_lag_s(
     if end_s - start_s < max(60.0, 20.0 * max_lag_s, 100.0 * step_s):
         return None
     time_s = np.arange(start_s, end_s, step_s)
-    first, second = (_band(channel.at(time_s), step_s) for channel in (reference, other))
+    first, second = (_band(channel.at(time_s), step_s, max(band_s, 3.0 * period_s)) for channel in (reference, other))
     second = sign * second
     blocks = [_block_lag(a, b, step_s, max_lag_s) for a, b in _blocks(first, second)]
     whole = _block_lag(first, second, step_s, max_lag_s)
@@ -69,9 +78,9 @@ def find_lag_s(
     return Lag(float(np.median(told)), float(sigma_s), whole[1])
 
 
-def _band(value: FloatArray, step_s: float) -> FloatArray:
-    """Keep changes of about 1 to 20 s; unknown samples become zero, which weighs nothing."""
-    short, long = max(round(0.25 / step_s), 0), round(10.0 / step_s)
+def _band(value: FloatArray, step_s: float, band_s: float) -> FloatArray:
+    """Keep changes between half a second and twice the band; unknown samples become zero, which weighs nothing."""
+    short, long = max(round(0.25 / step_s), 0), max(round(band_s / step_s), 2)
     return np.asarray(np.nan_to_num(centred_mean(value, short) - centred_mean(value, long)))
 
 

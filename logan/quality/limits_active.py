@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
@@ -21,7 +22,9 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.has("motor_torque_command", "motor_torque"):
         asked, given = np.abs(survey.on_grid("motor_torque_command")), np.abs(survey.on_grid("motor_torque"))
         top = np.nanquantile(asked, 0.999) if np.isfinite(asked).any() else 0.0
-        reasons["torque stays below what is asked"] = np.nan_to_num(asked - given) > max(0.12 * top, 10.0)
+        # The two are sampled apart: only what holds against the neighbours too is a limit.
+        asked, given = minimum_filter1d(np.nan_to_num(asked), 3), maximum_filter1d(np.nan_to_num(given), 3)
+        reasons["torque stays below what is asked"] = asked - given > max(0.12 * top, 10.0)
     if survey.has("discharge_current_limit", "pack_current"):
         limit = survey.on_grid("discharge_current_limit")
         near = (survey.current_a > 0.95 * limit) & (limit > 5.0)
@@ -46,7 +49,8 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("motor_torque", "pack_current"),
         title="A limit held the vehicle back",
         evidence=f"{'; '.join(words)}; {when(spans)}",
-        remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was hot or empty",
+        remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was "
+        "hot or empty",
         spans=spans,
         effect_wh_per_km=0.0,
     )

@@ -138,7 +138,8 @@ def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
         severity=Severity.NOTE,
         channels=("motor_speed", "speed"),
         title="Ratio of motor speed to road speed changes",
-        evidence=f"{100 * others.size / ratio.size:.0f} % of the time it is off {middle:.2f} times the planned one; {words}",
+        evidence=f"{100 * others.size / ratio.size:.0f} % of the time it is off {middle:.2f} times the planned "
+        f"one; {words}",
         remedy="With a gearbox, log the gear; without, look for slip, a clutch, or a wrong signal",
         effect_wh_per_km=0.0,
     )
@@ -250,7 +251,8 @@ def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     lifted = _brief(turning & still, survey.period_s, 10.0, np.inf)
     if lifted.any() and (lifted.sum() >= 0.5 * turning.sum() or lifted.sum() * survey.period_s > 30.0):
-        yield _lifted_flag(survey, lifted, f"wheels turn for {lifted.sum() * survey.period_s:.0f} s while the {witness} "
+        yield _lifted_flag(survey, lifted, f"wheels turn for {lifted.sum() * survey.period_s:.0f} s while the "
+        f"{witness} "
                            "stands still")  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity
+from logan.numerics import nominal_period_s
 from logan.quality.detector import Detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
@@ -133,7 +134,7 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
 def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pressure in the cabin steps with doors, windows and the fan."""
     samples = survey.finite("barometric_pressure")
-    if samples is None or samples[1].size < 60:
+    if samples is None or samples[1].size < 60 or nominal_period_s(samples[0]) > 2.0:
         return
     time_s, pressure_pa = samples
     width = max(round(4.0 / max(float(np.median(np.diff(time_s))), 1e-3)), 3)

@@ -31,7 +31,8 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("pack_current", "speed"),
         title="Charging is mixed into the drive",
-        evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in {charging.sum() * survey.period_s / 60:.0f} min; "
+        evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in "
+        f"{charging.sum() * survey.period_s / 60:.0f} min; "
         f"{when(spans)}",
         remedy="Split the log there, or mask the span: it counts as regen otherwise",
         spans=spans,

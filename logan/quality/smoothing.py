@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
-from logan.quality.runs import equal_runs, spans_of, true_runs, when
+from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey, centred_mean
 from logan.units import BoolArray, FloatArray
 
@@ -42,9 +42,8 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
         if samples is None or samples[1].size < 100:
             continue
         line = on_a_line(*samples, min_samples=_FILLER_SAMPLES)
-        starts, lengths = true_runs(line)
-        long_enough = samples[0][starts + lengths - 1] - samples[0][starts] >= _FILLER_S
-        if not long_enough.any() or line.mean() > 0.5:  # all of it: an interpolated export
+        line = _without_ramps_of_the_sensor(line, *samples)
+        if not line.any() or line.mean() > 0.5:  # all of it: an interpolated export
             continue
         concerned.append(name)
         spans_by_channel[name] = spans_of(samples[0], line, min_samples=_FILLER_SAMPLES)
@@ -67,6 +66,20 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+def _without_ramps_of_the_sensor(line: BoolArray, time_s: FloatArray, value: FloatArray) -> BoolArray:
+    """Drop short stretches, and those that climb by whole steps of the sensor: these may be measured."""
+    step = resolution(value)
+    starts, lengths = true_runs(line)
+    result = np.zeros(line.shape, dtype=bool)
+    for start, length in zip(starts, lengths, strict=True):
+        rise = abs(float(value[start + 1] - value[start])) / step if step > 0 else 0.5
+        on_steps = abs(rise - round(rise)) < 1e-3 and rise < 5.0
+        lasting_s = float(time_s[start + length - 1] - time_s[start])
+        if lasting_s >= _FILLER_S and (not on_steps or length >= 3 * _FILLER_SAMPLES):
+            result[start : start + length] = True
+    return result
+
+
 def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A coarse log that was drawn finer: nearly every sample lies on a line between two coarse points."""
     for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
@@ -87,7 +100,8 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.RED if coarse_s > 2.0 else Severity.AMBER,
             channels=(name,),
             title="Log was interpolated between coarse points",
-            evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of {name} lie exactly on straight lines; "
+            evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of {name} lie exactly on straight "
+            f"lines; "
             f"measured every {coarse_s:.1f} s, written every {fine_s:.2f} s",
             remedy="Export the raw samples without resampling; peaks and regen of this log are lower bounds",
             effect_wh_per_km=0.0,

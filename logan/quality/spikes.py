@@ -50,8 +50,8 @@ def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         kind, samples = channel_kind(name), finite_samples(channel)
         if kind is None or samples is None or kind.interpolation is Interpolation.HOLD or channel.is_derived:
             continue
-        if kind.name in ("latitude", "longitude", "heading", "gnss_speed"):
-            continue  # satellite jumps have a detector of their own
+        if kind.name in ("latitude", "longitude", "heading", "gnss_speed", "brake_pressure"):
+            continue  # satellite jumps have a detector of their own; a driver may tap the brake
         spikes = spike_samples(kind, samples[1])
         if not spikes.any() or spikes.mean() > 0.02:
             continue
@@ -104,7 +104,8 @@ def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} carries a code for 'no value'",
-            evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others; {when(spans)}",
+            evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others; "
+            f"{when(spans)}",
             remedy="Add the code to not_available of this channel in the channel map",
             spans=spans,
             effect_wh_per_km=_spike_effect(survey, name, samples, at_code) if not at_code.all() else None,

@@ -99,7 +99,8 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.RED,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is stuck",
-            evidence=f"it stays at {float(degc[starts[longest]]):.1f} °C for {duration_s[longest] / 60:.0f} min while another "
+            evidence=f"it stays at {float(degc[starts[longest]]):.1f} °C for {duration_s[longest] / 60:.0f} min "
+            f"while another "
             f"temperature moves by {max(moved_k):.0f} K; {when((span,))}",
             remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
@@ -130,7 +131,8 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.RED,
             channels=(hotter, cooler),
             title="Two temperature sensors seem swapped",
-            evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of the drive "
+            evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of "
+            f"the drive "
             f"(median {float(np.median(difference[loaded])):+.1f} K)",
             remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
             effect_wh_per_km=0.0,

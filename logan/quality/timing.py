@@ -15,7 +15,7 @@ from logan.quality.runs import MAX_SPANS, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
 
-SMALLEST_SKEW_S: Final = 0.08
+SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
 
 
@@ -86,7 +86,7 @@ def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Voltage and current late against each other."""
     if not survey.has("pack_voltage", "pack_current"):
         return
-    lag = find_lag_s(survey.drive["pack_voltage"], survey.drive["pack_current"], sign=-1)
+    lag = find_lag_s(survey.drive["pack_voltage"], survey.drive["pack_current"], sign=-1, band_s=1.5)
     if lag is None or abs(lag.lag_s) < SMALLEST_SKEW_S + 2.0 * lag.sigma_s:
         return
     late = "current" if lag.lag_s > 0 else "voltage"

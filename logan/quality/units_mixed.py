@@ -69,7 +69,8 @@ def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("pack_power",),
         title="Logged pack power disagrees with voltage times current",
         evidence=f"it is {ratio:.3g} times voltage times current: {words}",
-        remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and current are "
+        remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and "
+        "current are "
         "logged",
         effect_wh_per_km=0.0,
     )

@@ -94,7 +94,9 @@ CASES: tuple[CleanCase, ...] = (
             without=(*_WITHOUT_MOTOR, "gnss_speed", "elevation", "barometric_pressure", "dcdc_power", "odometer")
         ),
     ),
-    CleanCase(name="half a per cent lost", sensors=TwinSensors(lost_ratio=0.005, pack_lag_s=0.1, elevation_sigma_m=4.0)),
+    CleanCase(
+        name="half a per cent lost", sensors=TwinSensors(lost_ratio=0.005, pack_lag_s=0.1, elevation_sigma_m=4.0)
+    ),
     CleanCase(name="noisy", sensors=TwinSensors(noise_factor=3.0, elevation_sigma_m=6.0)),
     CleanCase(name="heavy, fast", route="highway fast", vehicle=TwinVehicle(mass_kg=1720.0, drag_area_m2=0.84)),
 )
