@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logan.channels.vocabulary import Interpolation, channel_kind
+from logan.flags import DataFlag
 from logan.numerics import hold, interpolate, longest_bridgeable_gap_s
 from logan.results import read_only
 from logan.units import FloatArray
@@ -111,6 +112,35 @@ class LogSource:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """Something that the user does to a drive by hand; kept beside the data and applied when it is loaded.
+
+    Parameters
+    ----------
+    why : str
+        The reason, in the user's words.
+    channels : tuple of str
+        Canonical names; empty means all, for a mask only.
+    start_s, end_s : float or None
+        Span; None means from the beginning, or to the end. [s]
+    is_mask : bool
+        Blank the span; otherwise shift, offset, gain and sign apply.
+    shift_s, offset, gain, sign : float, float, float, int
+        As in ``logan.drive.mask.correct``.
+    """
+
+    why: str
+    channels: tuple[str, ...] = ()
+    start_s: float | None = None
+    end_s: float | None = None
+    is_mask: bool = True
+    shift_s: float = 0.0
+    offset: float = 0.0
+    gain: float = 1.0
+    sign: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DriveConditions:
     """What the driver noted; every one of them may be unknown.
 
@@ -132,6 +162,8 @@ class DriveConditions:
         What was changed on the vehicle before this drive.
     excluded_because : str
         Reason why the fit leaves the drive out; empty means it takes part.
+    corrections : tuple of Correction
+        Masks and corrections by hand, in the order they are applied.
     """
 
     payload_kg: float | None = None
@@ -145,6 +177,7 @@ class DriveConditions:
     note: str = ""
     change: str = ""
     excluded_because: str = ""
+    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,6 +198,8 @@ class Drive:
         What the driver noted.
     is_averaged : bool
         True when the log holds averages, so that a peak is a lower bound.
+    import_flags : tuple of DataFlag
+        What was seen in the log itself, before it became channels.
     """
 
     channels: Mapping[str, Channel]
@@ -174,6 +209,7 @@ class Drive:
     history: tuple[Step, ...] = ()
     conditions: DriveConditions = field(default_factory=DriveConditions)
     is_averaged: bool = False
+    import_flags: tuple[DataFlag, ...] = ()
 
     def __getitem__(self, name: str) -> Channel:
         return self.channels[name]

@@ -120,6 +120,7 @@ def read_drive(source: Path | BinaryIO, channels: Iterable[str] | None = None) -
         history=header.history,
         conditions=header.conditions,
         is_averaged=header.is_averaged,
+        import_flags=header.import_flags,
     )
 
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Any, Final, TypeVar
 
-from logan.drive.drive import Drive, DriveConditions, LogSource, Step
+from logan.drive.drive import Correction, Drive, DriveConditions, LogSource, Step
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError
-from logan.results import Estimate, Figure, Refusal, json_ready
+from logan.flags import DataFlag
+from logan.results import Estimate, Figure, Refusal, json_ready, result_from_json
 
 FORMAT_NAME: Final = "logan-drive"
 FORMAT_VERSION: Final = 1
@@ -60,7 +61,7 @@ class DriveHeader:
         Name of the drive by what it came from.
     part : int
         Which of several drives in the same logs, from 0.
-    start_ns, duration_s, is_averaged, sources, dbcs, history, conditions
+    start_ns, duration_s, is_averaged, sources, dbcs, history, conditions, import_flags
         As in ``Drive``.
     summary : DriveSummary
         As at import.
@@ -81,6 +82,7 @@ class DriveHeader:
     conditions: DriveConditions = field(default_factory=DriveConditions)
     summary: DriveSummary = field(default_factory=DriveSummary)
     channels: tuple[ChannelHeader, ...] = ()
+    import_flags: tuple[DataFlag, ...] = ()
     written_by: str = ""
 
     @classmethod
@@ -102,6 +104,7 @@ class DriveHeader:
             conditions=drive.conditions,
             summary=summary,
             channels=channels,
+            import_flags=drive.import_flags,
             written_by=__version__,
         )
 
@@ -133,6 +136,7 @@ class DriveHeader:
                 "conditions": conditions_from(content["conditions"]),
                 "summary": summary_from(content["summary"]),
                 "channels": _records(ChannelHeader, content["channels"]),
+                "import_flags": tuple(result_from_json(DataFlag, flag) for flag in content.get("import_flags", ())),
             }
         )
 
@@ -163,7 +167,8 @@ def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Mig
 def conditions_from(content: Mapping[str, Any]) -> DriveConditions:
     """Conditions from their JSON form."""
     known = _known(DriveConditions, content)
-    return DriveConditions(**{**known, "tags": tuple(known.get("tags", ()))})
+    corrections = tuple(result_from_json(Correction, correction) for correction in known.get("corrections", ()))
+    return DriveConditions(**{**known, "tags": tuple(known.get("tags", ())), "corrections": corrections})
 
 
 def summary_from(content: Mapping[str, Any]) -> DriveSummary:
