@@ -6,7 +6,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.optimize import isotonic_regression
 
 from logan.units import FloatArray, IntArray
 
@@ -58,6 +57,9 @@ def denoised_elevation_m(
         raise ValueError("distance_m and elevation_m must have one shape (n,)")
     if noise_m <= 0 or elevation_m.size < 3:
         return elevation_m.copy()
+    # Imported here because it takes longer than everything else that a plan without a route does.
+    from scipy.optimize import isotonic_regression
+
     smooth_m = _rounded(distance_m, elevation_m)
     turns = turning_points(smooth_m, TURNING_THRESHOLD_SIGMAS * noise_m)
     profile = np.empty(elevation_m.shape)

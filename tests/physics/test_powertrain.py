@@ -1,0 +1,45 @@
+import numpy as np
+import pytest
+
+from logan.physics.powertrain import (
+    LossTerms,
+    loss_power_w,
+    regen_fade_ratio,
+    regen_limit_ratio,
+    spin_loss_force_n,
+    terminal_power_w,
+)
+
+
+def test_constant_efficiencies_divide_on_the_way_out_and_multiply_on_the_way_back():
+    power = terminal_power_w(np.array([87.0, 0.0, -100.0]), 0.87, 0.8)
+    assert power == pytest.approx([100.0, 0.0, -80.0])
+
+
+def test_losses_add_their_terms_and_vanish_at_standstill():
+    terms = LossTerms(constant_w=100.0, drag_n=10.0, viscous_n_s_per_m=2.0, copper_w_per_n2=1e-3)
+    loss = loss_power_w(np.array([0.0, 10.0, 10.0]), np.array([0.0, 1000.0, -1000.0]), terms)
+    assert loss == pytest.approx([0.0, 1400.0, 1400.0])
+
+
+def test_spin_loss_is_the_loss_power_over_road_speed():
+    # At one turn per metre, 10 m/s is 600 turns per minute.
+    force = spin_loss_force_n(np.array([10.0]), 1609.344, (10.0, 0.5, 2e-3))
+    assert force == pytest.approx((10.0 + 0.5 * 600.0 + 2e-3 * 600.0**2) / 10.0)
+
+
+def test_regen_fades_towards_standstill():
+    assert regen_fade_ratio(np.array([0.0, 1.25, 2.5, 20.0]), 2.5) == pytest.approx([0.0, 0.5, 1.0, 1.0])
+    assert regen_fade_ratio(np.array([0.0]), 0.0) == pytest.approx([1.0])
+
+
+@pytest.mark.parametrize(
+    ("temperature", "charge", "allowed"),
+    [(25.0, None, 1.0), (15.0, 0.5, 1.0), (0.0, None, 0.5), (-15.0, None, 0.0), (-30.0, 0.5, 0.0), (25.0, 0.95, 0.5)],
+)
+def test_cold_and_full_packs_take_less(temperature, charge, allowed):
+    assert regen_limit_ratio(temperature, charge) == pytest.approx(allowed)
+
+
+def test_a_full_pack_takes_nothing():
+    assert regen_limit_ratio(25.0, 1.0) == 0.0
