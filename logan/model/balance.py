@@ -1,12 +1,228 @@
-"""Reverse energy balance: a drive cut into segments whose ends are known and whose inside is integrated."""
+"""Reverse energy balance: a drive cut into segments whose ends are known and whose inside is integrated.
+
+Over a segment, pack energy above the auxiliaries, pushed back to the wheels by the
+efficiencies, equals rolling and air work plus the change of kinetic and potential energy
+plus friction-brake work. No derivative, no grade sample and no resampling enters.
+"""
 
 from __future__ import annotations
 
+from typing import Final
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
-from logan.model.segments_table import DriveSegments
+from logan.errors import NotEnoughDataError
+from logan.model.braking import friction_brake_work_j
+from logan.model.drive_track import DriveTrack, track_of
+from logan.model.plan import Plan, plan_of
+from logan.model.road_integrals import (
+    TRIP_STEP_S,
+    RunningRoad,
+    empty_road,
+    force_squared_running_n2_s,
+    running_road,
+)
+from logan.model.segments_table import AUXILIARY_LEVELS_W, DriveSegments
+from logan.numerics import step_integrals
 from logan.settings import BuildSettings
+from logan.units import FloatArray, IntArray
+
+SHORTEST_SEGMENT_S: Final = 60
+WANTED_SEGMENT_S: Final = 90
+LONGEST_SEGMENT_S: Final = 150
+MIN_COVERAGE_RATIO: Final = 0.98
+
+SHORTEST_DRIVE_S: Final = 180.0
+SHORTEST_DRIVE_M: Final = 1000.0
+
+_LAG_SIGMA_S: Final = 0.15
+_SPEED_SIGMA_M_PER_S: Final = 0.05
 
 
 def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> DriveSegments:
-    """Reduce a drive to the integrals that the fit needs."""
-    raise NotImplementedError
+    """Reduce a drive to the integrals that the fit and the comparison need.
+
+    Parameters
+    ----------
+    drive : Drive
+        With pack power (or voltage and current) and a road speed; elevation, heading, brakes,
+        cabin power, weather and limits are used where logged.
+    build : BuildSettings
+        Its plan weighs the uncertainties; no integral depends on it.
+    drive_id : str
+        Name to carry along.
+
+    Returns
+    -------
+    DriveSegments
+        With a ``refusal`` and no rows when the drive cannot carry a fit.
+
+    References
+    ----------
+    .. [1] Reverse balance with end-point energies: common practice; see DEVELOPERS.md for its error model.
+    """
+    plan = plan_of(build)
+    payload_kg = drive.conditions.payload_kg or 0.0
+    try:
+        track = track_of(drive, planned_mass_kg=plan.mass_kg + payload_kg)
+    except NotEnoughDataError as problem:
+        return _refused(drive_id, f"{problem.problem}. {problem.remedy}")
+    running = running_road(track)
+    edges = _edges(track, running, plan, payload_kg)
+    starts, ends = edges[:-1], edges[1:]
+    covered_s = running.covered_s[ends] - running.covered_s[starts]
+    whole_s = running.second_s[ends] - running.second_s[starts]
+    is_level_known = np.isfinite(running.elevation_m[starts]) & np.isfinite(running.elevation_m[ends])
+    kept = np.flatnonzero((covered_s >= MIN_COVERAGE_RATIO * whole_s) & is_level_known)
+    return _assemble(drive, track, running, plan, edges, kept, drive_id)
+
+
+def _assemble(
+    drive: Drive,
+    track: DriveTrack,
+    running: RunningRoad,
+    plan: Plan,
+    edges: IntArray,
+    kept: IntArray,
+    drive_id: str,
+) -> DriveSegments:
+    starts, ends = edges[kept], edges[kept + 1]
+    net_w = track.power_w - track.cabin.power_w
+    surplus_j, surplus_s = _surplus(track, net_w, running.grid_index[starts], running.grid_index[ends])
+    payload_kg = drive.conditions.payload_kg or 0.0
+    brake_j = friction_brake_work_j(track, running, plan, payload_kg)
+    net_j = running.power_j - running.cabin_j
+    force_squared = force_squared_running_n2_s(track, running, plan)
+    steps = _trip_steps(running)
+    trip = running.road(steps, steps + TRIP_STEP_S, is_smooth=True)
+    return DriveSegments(
+        drive_id=drive_id,
+        road=running.road(starts, ends),
+        surplus_j=surplus_j,
+        surplus_s=surplus_s,
+        total_j=net_j[ends] - net_j[starts],
+        gross_j=running.gross_j[ends] - running.gross_j[starts],
+        brake_j=np.array([brake_j[a:b].sum() for a, b in zip(starts, ends, strict=True)]),
+        force_squared_n2_s=force_squared[ends] - force_squared[starts],
+        start_edge=kept.astype(np.float64),
+        end_edge=np.asarray(kept + 1.0, dtype=np.float64),
+        edge_sigma_j=_edge_sigma_j(track, running, plan, payload_kg)[edges],
+        trip=trip,
+        trip_regen_limit_j=_regen_limit_j(running, plan, steps),
+        measured_j=float((running.power_j[steps + TRIP_STEP_S] - running.power_j[steps]).sum()),
+        cabin_j=float((running.cabin_j[steps + TRIP_STEP_S] - running.cabin_j[steps]).sum()),
+        auxiliary_power_w=track.cabin.base_power_w,
+        payload_kg=payload_kg,
+        ambient_temperature_degc=float(np.mean(track.temperature_degc)),
+        air_density_kg_per_m3=float(np.mean(track.density_kg_per_m3)),
+        pack_lag_s=track.pack_lag_s,
+        has_elevation=track.elevation.is_known,
+        has_heading=track.has_heading,
+        brakes_logged=track.brakes_logged,
+        cabin_logged=track.cabin.is_logged,
+        wind_known=track.wind_known,
+        coverage_ratio=float(running.covered_s[-1] / max(running.covered_s[-1] + running.uncovered_s[-1], 1e-9)),
+        refusal=_refusal(trip.duration_s.sum(), trip.distance_m.sum(), kept.size),
+        warnings=_warnings(track),
+    )
+
+
+def _refusal(duration_s: float, distance_m: float, segment_count: int) -> str:
+    if duration_s < SHORTEST_DRIVE_S or distance_m < SHORTEST_DRIVE_M:
+        return (
+            f"too short for a fit: {duration_s:.0f} s and {distance_m / 1000.0:.1f} km where "
+            f"{SHORTEST_DRIVE_S:.0f} s and {SHORTEST_DRIVE_M / 1000.0:.0f} km are the least"
+        )
+    if segment_count == 0:
+        return "no stretch of a minute without gaps in power or speed"
+    return ""
+
+
+def _warnings(track: DriveTrack) -> tuple[str, ...]:
+    words = list(track.cabin.warnings)
+    if not track.elevation.is_known:
+        words.append("no elevation: hills are taken as unknown, so the drive says little about the vehicle")
+    if not track.temperature_known:
+        words.append("no ambient temperature: 20 °C assumed")
+    if abs(track.pack_lag_s) >= 0.05:
+        words.append(f"pack power is {track.pack_lag_s:+.2f} s late against speed; taken into account")
+    return tuple(words)
+
+
+def _edges(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> IntArray:
+    """Whole seconds at which to cut: where little is stored or flowing that timing could misplace."""
+    timing_j = running.timing_error_j(plan.mass_kg + payload_kg, _LAG_SIGMA_S)
+    scale_j = plan.mass_kg * STANDARD_GRAVITY_M_PER_S2 * 3.0
+    cost = timing_j / scale_j + 2.0 * track.is_braking[running.grid_index] + 5.0 * ~running.is_covered_at
+    last = cost.size - 1
+    edges = [0]
+    while last - edges[-1] >= SHORTEST_SEGMENT_S:
+        low = edges[-1] + SHORTEST_SEGMENT_S
+        high = min(edges[-1] + LONGEST_SEGMENT_S, last)
+        window = np.arange(low, high + 1)
+        wish = 0.3 * np.abs(window - (edges[-1] + WANTED_SEGMENT_S)) / WANTED_SEGMENT_S
+        chosen = int(window[np.argmin(cost[low : high + 1] + wish)])
+        # What would be left too short at the end is taken into the last segment.
+        edges.append(last if last - chosen < SHORTEST_SEGMENT_S else chosen)
+    return np.array(edges, dtype=np.int64)
+
+
+def _edge_sigma_j(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> FloatArray:
+    mass_kg = plan.mass_kg + payload_kg
+    height_j = mass_kg * STANDARD_GRAVITY_M_PER_S2 * track.elevation.sigma_m
+    speed_j = mass_kg * running.speed_m_per_s * _SPEED_SIGMA_M_PER_S
+    timing_j = running.timing_error_j(mass_kg, _LAG_SIGMA_S)
+    return np.asarray(np.sqrt(height_j**2 + speed_j**2 + timing_j**2))
+
+
+def _surplus(track: DriveTrack, net_w: FloatArray, starts: IntArray, ends: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Energy above each auxiliary level where positive, and the time it was; exact at zero crossings."""
+    step_s = np.where(track.is_covered, np.diff(track.time_s), 0.0)
+    energy = np.empty((starts.size, len(AUXILIARY_LEVELS_W)))
+    duration = np.empty_like(energy)
+    for column, level_w in enumerate(AUXILIARY_LEVELS_W):
+        above_w = net_w - level_w
+        positive_j, _ = step_integrals(track.time_s, above_w)
+        energy[:, column] = _between(np.where(track.is_covered, positive_j, 0.0), starts, ends)
+        duration[:, column] = _between(step_s * _positive_share(above_w), starts, ends)
+    return energy, duration
+
+
+def _between(step: FloatArray, starts: IntArray, ends: IntArray) -> FloatArray:
+    running = np.concatenate(([0.0], np.cumsum(step)))
+    return np.asarray(running[ends] - running[starts])
+
+
+def _positive_share(value: FloatArray) -> FloatArray:
+    before, after = np.maximum(value[:-1], 0.0), np.maximum(value[1:], 0.0)
+    span = np.abs(value[:-1] - value[1:])
+    crosses = value[:-1] * value[1:] < 0.0
+    return np.where(crosses, (before + after) / np.where(crosses, span, 1.0), (before + after > 0.0).astype(float))
+
+
+def _trip_steps(running: RunningRoad) -> IntArray:
+    """First second of each short step whose power and speed are known throughout."""
+    steps = np.arange(0, max(running.second_s.size - TRIP_STEP_S, 0), TRIP_STEP_S)
+    gap_s = running.uncovered_s[steps + TRIP_STEP_S] - running.uncovered_s[steps]
+    return np.asarray(steps[gap_s <= 1e-6])
+
+
+def _regen_limit_j(running: RunningRoad, plan: Plan, steps: IntArray) -> FloatArray:
+    logged_j = running.regen_limit_j[steps + TRIP_STEP_S] - running.regen_limit_j[steps]
+    # An acceptance of a terawatt stands for "not logged".
+    logged_j = np.where(logged_j > 1e11, np.inf, logged_j)
+    return np.asarray(np.minimum(logged_j, plan.regen_power_limit_w * TRIP_STEP_S))
+
+
+def _refused(drive_id: str, reason: str) -> DriveSegments:
+    nothing, table = np.empty(0), np.empty((0, len(AUXILIARY_LEVELS_W)))
+    return DriveSegments(
+        drive_id=drive_id, road=empty_road(), surplus_j=table, surplus_s=table, total_j=nothing, gross_j=nothing,
+        brake_j=nothing, force_squared_n2_s=nothing, start_edge=nothing, end_edge=nothing, edge_sigma_j=nothing,
+        trip=empty_road(), trip_regen_limit_j=nothing, measured_j=0.0, cabin_j=0.0, auxiliary_power_w=None,
+        payload_kg=0.0, ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
+        has_heading=False, brakes_logged=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0,
+        refusal=reason,
+    )  # fmt: skip

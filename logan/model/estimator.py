@@ -1,14 +1,50 @@
-"""Refines the plan's parameters with drives and measurements."""
+"""Refines the plan's parameters with drives and measurements.
+
+Maximum a posteriori with Student-t errors, the plan as prior, and each drive's own wind,
+auxiliary load and level around the shared parameters; the covariance is the inverse
+curvature, widened where the drives scatter more than the error model says.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final, Literal
 
-from logan.model.fit_result import FitResult
+import numpy as np
+
+from logan.model.drive_fit import drive_fits, hull_of
+from logan.model.fit_result import DriveInformation, FitResult, LearnedConditions
+from logan.model.hierarchy import Solution, solve_hierarchy
+from logan.model.identifiability import plain_words
 from logan.model.measurement import Measurement
-from logan.model.parameters import ParameterDistribution
+from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
+from logan.model.trip_energy import friction_share_ratio
+from logan.model.unknowns import (
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRAG,
+    LOG_COUNT,
+    MASS,
+    REGEN,
+    TEMPERATURE,
+    WARM_UP,
+    SharedPrior,
+    physical,
+    shared_prior,
+)
+from logan.results import Estimate
 from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+EfficiencyModel = Literal["constant", "loss terms"]
+
+FEWEST_DRIVES_FOR_SANDWICH: Final = 5
+PRIOR_DOMINATED: Final = "prior-dominated"
+_SIZE: Final = len(PARAMETER_NAMES)
+_LEARNED_LITTLE: Final = 0.7
 
 
 def fit(
@@ -16,11 +52,192 @@ def fit(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     build: BuildSettings,
+    *,
+    efficiency_model: EfficiencyModel = "constant",
 ) -> FitResult:
-    """Posterior of the parameters, given the plan, the drives and what was measured besides."""
-    raise NotImplementedError
+    """Posterior of the parameters, given the plan, the drives and what was measured besides.
+
+    Parameters
+    ----------
+    prior : ParameterDistribution
+        The plan.
+    drives : sequence of DriveSegments
+        Drives that carry a refusal are listed in the result and take no part.
+    measurements : sequence of Measurement
+        Weighbridge, coastdowns, steady pairs, standstill power.
+    build : BuildSettings
+        For what is not fitted.
+    efficiency_model : {"constant", "loss terms"}
+        Whether drivetrain losses are two efficiencies, or grow with time and force squared besides.
+
+    Returns
+    -------
+    FitResult
+        Equal to the plan, and says so, when nothing took part.
+    """
+    widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
+    usable = [drive for drive in drives if not drive.refusal]
+    solution = solve_hierarchy(widened, usable, measurements, rotating_mass_of(build))
+    return fit_result_of(solution, widened, prior, drives, measurements, build, efficiency_model=efficiency_model)
 
 
 def add_drive(result: FitResult, drive: DriveSegments, build: BuildSettings) -> FitResult:
-    """Add one drive to a fit without going back to the others' segments."""
-    raise NotImplementedError
+    """Add one drive to a fit without going back to the others' segments.
+
+    The other drives take part as the quadratics that the earlier fit left, with the spreads
+    it learned; see ``fit`` for a fit of all drives from their segments.
+    """
+    if drive.refusal:
+        refused = drive_fits(None, [drive], build)
+        return replace(result, drives=(*result.drives, *refused))
+    with_losses = result.efficiency_model == "loss terms"
+    widened = shared_prior(result.prior, build, with_loss_terms=with_losses)
+    solution = solve_hierarchy(
+        widened, [drive], result.measurements, rotating_mass_of(build), known=result.information, scales=result.noise
+    )
+    model: EfficiencyModel = "loss terms" if with_losses else "constant"
+    return fit_result_of(
+        solution, widened, result.prior, [drive], result.measurements, build, efficiency_model=model, earlier=result
+    )
+
+
+def fit_result_of(
+    solution: Solution,
+    widened: SharedPrior,
+    prior: ParameterDistribution,
+    drives: Sequence[DriveSegments],
+    measurements: Sequence[Measurement],
+    build: BuildSettings,
+    *,
+    efficiency_model: EfficiencyModel,
+    earlier: FitResult | None = None,
+) -> FitResult:
+    """Put a solution into the terms of the plan, with what it means."""
+    information = (*(earlier.information if earlier else ()), *_informations(solution))
+    covariance = widened_covariance(solution.information, widened, information)
+    friction = _friction(solution, build, earlier)
+    posterior = _posterior(solution.shared, covariance, prior, friction, bool(information), len(measurements))
+    fits = drive_fits(solution, drives, build, covariance=covariance, widened=widened, friction_ratio=friction)
+    sigma = np.sqrt(np.diag(posterior.log_covariance))
+    prior_sigma = prior.log_sigma
+    learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
+    correlation = posterior.log_covariance / np.maximum(np.outer(sigma, sigma), 1e-300)
+    is_dominated = _is_prior_dominated(len(information), posterior, prior)
+    shown = (*(earlier.drives if earlier else ()), *fits)
+    words = plain_words(posterior, prior, drive_count=len(information), is_prior_dominated=is_dominated)
+    return FitResult(
+        posterior=posterior,
+        prior=prior,
+        between_drive_sigma_ratio=solution.scales.level_sigma_ratio,
+        auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
+        learned_ratio=learned,
+        correlation=correlation,
+        drives=shown,
+        measurements=tuple(measurements),
+        information=information,
+        learned=_conditions(solution.shared, covariance, friction),
+        noise=solution.scales,
+        hull=hull_of([drive for drive in drives if not drive.refusal], earlier.hull if earlier else None),
+        segment_count=sum(drive.segment_count for drive in shown),
+        is_prior_dominated=is_dominated,
+        converged=solution.converged,
+        message=solution.message,
+        efficiency_model=efficiency_model,
+        warnings=(*words, *_data_warnings(drives)),
+    )
+
+
+def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Sequence[DriveInformation]) -> FloatArray:
+    """Covariance of the shared vector, shape (10, 10): inverse curvature, widened by the drives' own scatter.
+
+    The scatter is that of the drives' gradients at the solution (cluster sandwich), taken as
+    one factor over the directions that the drives decide; it never narrows. [ratio]
+    """
+    free = widened.is_free
+    covariance = np.zeros((free.size, free.size))
+    inner = np.linalg.inv(information[np.ix_(free, free)])
+    covariance[np.ix_(free, free)] = inner
+    if len(drives) < FEWEST_DRIVES_FOR_SANDWICH:
+        return covariance
+    gradients = np.array([drive.gradient[free] for drive in drives])
+    told = sum((drive.information for drive in drives), np.zeros_like(covariance))[np.ix_(free, free)]
+    decided = float(np.trace(inner @ told))
+    scatter = float(np.einsum("dp,pq,dq->", gradients, inner, gradients))
+    count = len(drives)
+    inflation = scatter / max(decided, 1e-9) * count / max(count - 1.0, 1.0)
+    return covariance * float(np.clip(inflation, 1.0, 4.0))
+
+
+def _informations(solution: Solution) -> tuple[DriveInformation, ...]:
+    return tuple(
+        DriveInformation(
+            drive_id=state.drive.drive_id,
+            reference=solution.shared,
+            gradient=say.marginal_gradient,
+            information=say.marginal_information,
+        )
+        for state, say in zip(solution.states, solution.says, strict=True)
+    )
+
+
+def _friction(solution: Solution, build: BuildSettings, earlier: FitResult | None) -> float:
+    drives = [state.drive for state in solution.states]
+    found = friction_share_ratio(solution.shared, solution.own, drives, rotating_mass_of(build))
+    if earlier is None or not earlier.drive_count:
+        return found
+    count = earlier.drive_count
+    return (earlier.learned.friction_share_ratio * count + found * len(drives)) / (count + len(drives))
+
+
+def _posterior(
+    shared: FloatArray,
+    covariance: FloatArray,
+    prior: ParameterDistribution,
+    friction_ratio: float,
+    has_drives: bool,
+    measurement_count: int,
+) -> ParameterDistribution:
+    log_mean = np.array(shared[:_SIZE])
+    # What friction takes cannot come back: a prediction should not count on it.
+    log_mean[REGEN] += np.log1p(-friction_ratio)
+    sources = prior.sources
+    if has_drives or measurement_count:
+        sources = tuple("fit" for _ in PARAMETER_NAMES)
+    return ParameterDistribution(log_mean=log_mean, log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
+
+
+def _conditions(shared: FloatArray, covariance: FloatArray, friction_ratio: float) -> LearnedConditions:
+    values, sigma = physical(shared), np.sqrt(np.diag(covariance))
+    sigma[:LOG_COUNT] *= values[:LOG_COUNT]
+
+    def estimate(index: int, unit: str) -> Estimate:
+        return Estimate(float(values[index]), unit, float(sigma[index]), "fit")
+
+    return LearnedConditions(
+        rolling_temperature_coefficient_per_k=estimate(TEMPERATURE, "1/K"),
+        warm_up_rise_ratio=estimate(WARM_UP, "ratio"),
+        friction_share_ratio=friction_ratio,
+        constant_loss_w=estimate(CONSTANT_LOSS, "W"),
+        copper_loss_w_per_n2=estimate(COPPER_LOSS, "W/N2"),
+    )
+
+
+def _is_prior_dominated(drive_count: int, posterior: ParameterDistribution, prior: ParameterDistribution) -> bool:
+    """True with fewer than two drives, or while consumption at highway speed is hardly surer than planned."""
+    if drive_count < 2:
+        return True
+    direction = np.zeros(_SIZE)
+    # Highway consumption goes roughly with two thirds drag, one third weight, and against efficiency.
+    direction[[DRAG, MASS, MASS + 2, MASS + 3]] = 0.65, 0.3, 0.3, -0.95
+    after = direction @ posterior.log_covariance @ direction
+    before = direction @ prior.log_covariance @ direction
+    return bool(before > 0 and np.sqrt(after / before) > _LEARNED_LITTLE)
+
+
+def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
+    words = []
+    for drive in drives:
+        words += [f"drive {drive.drive_id}: {warning}" for warning in drive.warnings]
+        if drive.refusal:
+            words.append(f"drive {drive.drive_id} takes no part: {drive.refusal}")
+    return tuple(words)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from logan.model.drive_likelihood import NoiseScales
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Estimate, read_only
@@ -83,28 +84,51 @@ class DriveFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveInformation:
-    """A drive's own say in the fit, with its own effects integrated out, as a quadratic in the log parameters.
+    """A drive's own say in the fit, its own effects integrated out, as a quadratic in the shared vector.
 
     Parameters
     ----------
     drive_id : str
         Name of the drive.
-    log_reference : ndarray, shape (6,)
-        Log parameters at which the quadratic was taken.
-    score : ndarray, shape (6,)
-        Gradient of the log likelihood there.
-    information : ndarray, shape (6, 6)
-        Its negative curvature.
+    reference : ndarray, shape (10,)
+        Shared vector at which the quadratic was taken; see ``logan.model.unknowns.SHARED_NAMES``. [ratio]
+    gradient : ndarray, shape (10,)
+        Gradient there of half the weighted sum of squares. [ratio]
+    information : ndarray, shape (10, 10)
+        Its curvature. [ratio]
     """
 
     drive_id: str
-    log_reference: FloatArray
-    score: FloatArray
+    reference: FloatArray
+    gradient: FloatArray
     information: FloatArray
 
     def __post_init__(self) -> None:
-        for name in ("log_reference", "score", "information"):
+        for name in ("reference", "gradient", "information"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedConditions:
+    """What the drives say about cold, warm-up, braking and losses, besides the six parameters.
+
+    Parameters
+    ----------
+    rolling_temperature_coefficient_per_k : Estimate
+        Fall of road drag per kelvin: tyres, and whatever else stiffens in the cold. [1/K]
+    warm_up_rise_ratio : Estimate
+        Extra rolling resistance at a cold start, decaying in ten minutes. [ratio]
+    friction_share_ratio : float
+        Share of braking work that friction took beyond the plan's regen cap; already in the regen efficiency.
+    constant_loss_w, copper_loss_w_per_n2 : Estimate
+        Drivetrain loss while moving, and by the square of wheel force; zero with constant efficiencies. [W, W/N2]
+    """
+
+    rolling_temperature_coefficient_per_k: Estimate
+    warm_up_rise_ratio: Estimate
+    friction_share_ratio: float
+    constant_loss_w: Estimate
+    copper_loss_w_per_n2: Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,12 +153,14 @@ class FitResult:
         What took part besides drives.
     information : tuple of DriveInformation
         The drives' say, so that one more drive can be added.
+    learned : LearnedConditions
+        Cold, warm-up, braking and losses.
+    noise : NoiseScales
+        How large the errors turned out.
     hull : DrivenHull or None
         Conditions driven; None without a drive.
     segment_count : int
         Segments that took part.
-    residual_sigma_ratio : float
-        Spread of the segments' standardised residuals; 1 where the error model is right.
     is_prior_dominated : bool
         True when the plan still says most.
     converged : bool
@@ -160,9 +186,10 @@ class FitResult:
     drives: tuple[DriveFit, ...]
     measurements: tuple[Measurement, ...]
     information: tuple[DriveInformation, ...]
+    learned: LearnedConditions
+    noise: NoiseScales
     hull: DrivenHull | None
     segment_count: int
-    residual_sigma_ratio: float
     is_prior_dominated: bool
     converged: bool
     message: str

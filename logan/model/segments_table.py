@@ -26,37 +26,45 @@ def _freeze(instance: object) -> None:
             object.__setattr__(instance, field.name, read_only(value))
 
 
+def _arrays_from(content: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, FloatArray]:
+    # JSON has no infinity and no NaN: json_ready wrote null, which only a limit that does not bind can be.
+    return {
+        name: np.array([np.inf if item is None else item for item in content[name]], dtype=np.float64) for name in names
+    }
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoadIntegrals:
-    """What the road asked for between n + 1 instants, free of every fitted parameter; shape (n,) each.
+    """What the road asked for over n intervals, free of every fitted parameter; shape (n,) each.
 
     Parameters
     ----------
-    start_s, duration_s, distance_m : ndarray
-        When, how long, how far. [s, s, m]
-    rolling_distance_m : ndarray
-        Distance weighted with the temperature and warm-up factor of rolling resistance. [m]
+    start_s, duration_s, moving_s, distance_m : ndarray
+        When, how long, how long in motion, how far. [s, s, s, m]
     temperature_distance_m_k : ndarray
-        Distance times (tyre reference temperature minus ambient), for the doubt in that factor. [m K]
-    air_cubed_kg_m : ndarray
-        Integral of density times air speed squared times road speed, known wind included. [kg m/s2]
-    air_north_kg, air_east_kg, air_along_kg : ndarray
-        Change of ``air_cubed_kg_m`` per m/s of unknown headwind from north, from east, and along the road. [kg/s]
+        Integral over distance of ambient less 25 °C. [m K]
+    warm_up_distance_m : ndarray
+        Integral over distance of how cold the tyres still are: 1 at a cold start, decaying. [m]
+    air_kg_m2_per_s2 : ndarray
+        Integral over distance of density times air speed squared, known wind included. [J/m2]
+    air_along, air_north, air_east : ndarray
+        Its change per m/s of unknown wind against the travel, from north, from east. [J s/m3]
     kinetic_m2_per_s2 : ndarray
         Half the change of speed squared. [m2/s2]
     climb_m : ndarray
-        Change of elevation; zero where no elevation is known. [m]
+        Change of elevation; zero where none is known. [m]
     """
 
     start_s: FloatArray
     duration_s: FloatArray
+    moving_s: FloatArray
     distance_m: FloatArray
-    rolling_distance_m: FloatArray
     temperature_distance_m_k: FloatArray
-    air_cubed_kg_m: FloatArray
-    air_north_kg: FloatArray
-    air_east_kg: FloatArray
-    air_along_kg: FloatArray
+    warm_up_distance_m: FloatArray
+    air_kg_m2_per_s2: FloatArray
+    air_along: FloatArray
+    air_north: FloatArray
+    air_east: FloatArray
     kinetic_m2_per_s2: FloatArray
     climb_m: FloatArray
 
@@ -67,6 +75,23 @@ class RoadIntegrals:
     def count(self) -> int:
         """Number of intervals."""
         return int(self.duration_s.size)
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any]) -> RoadIntegrals:
+        """Read back what ``logan.results.json_ready`` wrote."""
+        return cls(**_arrays_from(content, tuple(cls.__dataclass_fields__)))
+
+
+_SEGMENT_ARRAYS: Final = (
+    "total_j",
+    "gross_j",
+    "brake_j",
+    "force_squared_n2_s",
+    "start_edge",
+    "end_edge",
+    "edge_sigma_j",
+    "trip_regen_limit_j",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,57 +104,65 @@ class DriveSegments:
         The caller's name for it.
     road : RoadIntegrals
         One row per segment, n rows.
-    surplus_j : ndarray, shape (n, k)
-        Integral of pack power above auxiliary level k and logged cabin power, where positive. [J]
-    surplus_s : ndarray, shape (n, k)
-        Time for which it was positive. [s]
-    total_j : ndarray, shape (n,)
-        Integral of pack power less logged cabin power. [J]
-    brake_bound_j : ndarray, shape (n,)
-        Most friction-brake work that the segment can hide; zero where none was possible. [J]
-    balance_sigma_j : ndarray, shape (n,)
-        Standard uncertainty of the balance from elevation and speed at the ends, at the planned mass. [J]
+    surplus_j, surplus_s : ndarray, shape (n, k)
+        Pack energy above auxiliary level k and logged cabin power, where positive, and for how long. [J, s]
+    total_j, gross_j : ndarray, shape (n,)
+        Integral of pack power less logged cabin power, and of its magnitude. [J]
+    brake_j : ndarray, shape (n,)
+        Friction-brake work that the plan's parameters see in the segment; zero where none was possible. [J]
+    force_squared_n2_s : ndarray, shape (n,)
+        Integral over time of wheel force squared, at the plan's efficiencies. [N2 s]
+    start_edge, end_edge : ndarray, shape (n,)
+        Which edge a segment starts and ends at; neighbours share one. [ratio]
+    edge_sigma_j : ndarray, shape (e,)
+        Standard uncertainty of the energy stored at each edge, from elevation, speed and timing. [J]
     trip : RoadIntegrals
         The whole drive in short steps, for predicting its consumption. m rows.
     trip_regen_limit_j : ndarray, shape (m,)
         Most energy that the pack could take back in the step; infinity where no limit is known. [J]
     measured_j, cabin_j : float
-        Net pack energy of the drive, and the logged heating and cooling in it. [J]
-    standstill_s, standstill_j : float
-        Time at standstill, and pack energy less cabin power in it. [s, J]
+        Net pack energy over the trip steps, and the logged heating and cooling in it. [J]
+    auxiliary_power_w : float or None
+        Mean of the logged auxiliary power without cabin; None where not logged. [W]
     payload_kg : float
         Load beyond the weighed mass.
-    ambient_temperature_degc : float
+    ambient_temperature_degc, air_density_kg_per_m3 : float
         Mean over the drive.
-    has_elevation, has_speed, has_heading, brakes_logged, cabin_logged, wind_known : bool
+    pack_lag_s : float
+        By how much pack power was late against speed, already taken out. [s]
+    has_elevation, has_heading, brakes_logged, cabin_logged, wind_known : bool
         What the log holds.
     coverage_ratio : float
         Share of the driving time that the trip steps cover.
     refusal : str
-        Why the drive cannot take part; empty when it can.
+        Why the drive cannot take part in the fit; empty when it can.
     warnings : tuple of str
         What makes it less sure.
     """
 
-    schema: ClassVar[str] = "drive-segments/1"
+    schema: ClassVar[str] = "drive-segments/2"
 
     drive_id: str
     road: RoadIntegrals
     surplus_j: FloatArray
     surplus_s: FloatArray
     total_j: FloatArray
-    brake_bound_j: FloatArray
-    balance_sigma_j: FloatArray
+    gross_j: FloatArray
+    brake_j: FloatArray
+    force_squared_n2_s: FloatArray
+    start_edge: FloatArray
+    end_edge: FloatArray
+    edge_sigma_j: FloatArray
     trip: RoadIntegrals
     trip_regen_limit_j: FloatArray
     measured_j: float
     cabin_j: float
-    standstill_s: float
-    standstill_j: float
+    auxiliary_power_w: float | None
     payload_kg: float
     ambient_temperature_degc: float
+    air_density_kg_per_m3: float
+    pack_lag_s: float
     has_elevation: bool
-    has_speed: bool
     has_heading: bool
     brakes_logged: bool
     cabin_logged: bool
@@ -163,6 +196,18 @@ class DriveSegments:
         Raises
         ------
         ValueError
-            If the content is of another schema or lacks a part.
+            If the content is of another schema.
         """
-        raise NotImplementedError
+        if content.get("schema") != cls.schema:
+            raise ValueError(f"expected {cls.schema}, got {content.get('schema')!r}")
+        known = {name: content[name] for name in cls.__dataclass_fields__ if name in content}
+        levels = len(AUXILIARY_LEVELS_W)
+        tables = {name: np.array(content[name], dtype=np.float64).reshape(-1, levels) for name in _TABLES}
+        known |= tables | _arrays_from(content, _SEGMENT_ARRAYS)
+        known["road"] = RoadIntegrals.from_dict(content["road"])
+        known["trip"] = RoadIntegrals.from_dict(content["trip"])
+        known["warnings"] = tuple(content["warnings"])
+        return cls(**known)
+
+
+_TABLES: Final = ("surplus_j", "surplus_s")

@@ -1,0 +1,182 @@
+"""Each drive as the plan, the fit and the meter see it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.model.drive_likelihood import DriveState, NoiseScales
+from logan.model.fit_result import DriveFit, DrivenHull
+from logan.model.hierarchy import Solution
+from logan.model.plan import rotating_mass_of
+from logan.model.segments_table import DriveSegments
+from logan.model.trip_energy import own_variance_j2, trip_energy, with_logged_auxiliary
+from logan.model.unknowns import AUXILIARY, SharedPrior
+from logan.model.wheel_balance import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND
+from logan.results import Estimate
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+_UNKNOWN = Estimate(float("nan"), "Wh", None, "refused")
+
+
+def predicted_energy(
+    shared: FloatArray,
+    covariance: FloatArray,
+    drive: DriveSegments,
+    rotating_mass_kg: float,
+    scales: NoiseScales,
+    *,
+    friction_ratio: float,
+    source: str,
+) -> Estimate:
+    """Net pack energy of a drive that the parameters have not seen.
+
+    Parameters
+    ----------
+    shared, covariance : ndarray, shape (10,) and (10, 10)
+        Shared vector and its covariance. [ratio]
+    drive : DriveSegments
+        Its speeds, hills, weather and cabin load.
+    rotating_mass_kg : float
+        Mass that rotating parts seem to add. [kg]
+    scales : NoiseScales
+        How far drives stray from the mean.
+    friction_ratio : float
+        Share of the braking work that friction takes. [ratio]
+    source : str
+        "plan" or "fit".
+
+    Returns
+    -------
+    Estimate
+        With the parameters' and the drive's own uncertainty. [Wh]
+    """
+    own, auxiliary_sigma = with_logged_auxiliary(drive, shared, scales.auxiliary_sigma_ratio)
+    energy = trip_energy(shared, drive, rotating_mass_kg, friction_ratio=friction_ratio, own=own)
+    by_shared = np.array(energy.by_shared)
+    if drive.auxiliary_power_w:
+        by_shared[AUXILIARY] = 0.0
+    variance_j2 = by_shared @ covariance @ by_shared + own_variance_j2(energy, drive, scales, auxiliary_sigma)
+    sigma_wh = float(np.sqrt(variance_j2)) / JOULES_PER_WATT_HOUR
+    return Estimate(energy.energy_j / JOULES_PER_WATT_HOUR, "Wh", sigma_wh, source, drive.coverage_ratio)
+
+
+def drive_fits(
+    solution: Solution | None,
+    drives: Sequence[DriveSegments],
+    build: BuildSettings,
+    *,
+    covariance: FloatArray | None = None,
+    widened: SharedPrior | None = None,
+    friction_ratio: float = 0.0,
+) -> tuple[DriveFit, ...]:
+    """One entry per drive, refused ones too, in their order."""
+    place = {id(state.drive): number for number, state in enumerate(solution.states)} if solution else {}
+    fits = []
+    for drive in drives:
+        if solution is None or covariance is None or widened is None or id(drive) not in place:
+            fits.append(_refused(drive))
+            continue
+        fits.append(_fitted(solution, place[id(drive)], build, covariance, widened, friction_ratio))
+    return tuple(fits)
+
+
+def _fitted(
+    solution: Solution,
+    number: int,
+    build: BuildSettings,
+    covariance: FloatArray,
+    widened: SharedPrior,
+    friction_ratio: float,
+) -> DriveFit:
+    state, own = solution.states[number], solution.own[number]
+    drive, rotating_kg = state.drive, rotating_mass_of(build)
+    free = widened.is_free
+    planned_covariance = np.zeros(covariance.shape)
+    planned_covariance[np.ix_(free, free)] = np.linalg.inv(widened.precision[np.ix_(free, free)])
+    own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.says[number].own_information)))
+    auxiliary_w = float(np.exp(solution.shared[AUXILIARY] + own[OWN_AUXILIARY]))
+    level = float(np.exp(own[LEVEL]))
+    return DriveFit(
+        drive_id=drive.drive_id,
+        distance_m=drive.distance_m,
+        measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
+        planned=predicted_energy(
+            widened.mean, planned_covariance, drive, rotating_kg, NoiseScales(), friction_ratio=0.0, source="plan"
+        ),
+        refined=predicted_energy(
+            solution.shared, covariance, drive, rotating_kg, solution.scales, friction_ratio=friction_ratio,
+            source="fit",
+        ),
+        level=Estimate(level, "ratio", level * float(own_sigma[LEVEL]), "fit"),
+        headwind=_headwind(drive, own, own_sigma),
+        auxiliary_power=Estimate(auxiliary_w, "W", auxiliary_w * float(own_sigma[OWN_AUXILIARY]), "fit"),
+        segment_count=drive.count,
+        outlier_ratio=_outlier_ratio(state),
+    )  # fmt: skip
+
+
+def _outlier_ratio(state: DriveState) -> float:
+    return float(np.mean(np.maximum(1.0 - state.weight, 0.0))) if state.weight.size else 0.0
+
+
+def _headwind(drive: DriveSegments, own: FloatArray, own_sigma: FloatArray) -> Estimate:
+    """Mean over the drive of the wind that the log does not hold, against the travel."""
+    along = float(drive.trip.air_along.sum())
+    if along <= 0.0:
+        return Estimate(0.0, "m/s", None, "fit")
+    if not drive.has_heading:
+        return Estimate(float(own[WIND_FIRST]), "m/s", float(own_sigma[WIND_FIRST]), "fit")
+    share = np.zeros(OWN_COUNT)
+    share[WIND_FIRST] = drive.trip.air_north.sum() / along
+    share[WIND_SECOND] = drive.trip.air_east.sum() / along
+    return Estimate(float(share @ own), "m/s", float(np.sqrt(share**2 @ own_sigma**2)), "fit")
+
+
+def _refused(drive: DriveSegments) -> DriveFit:
+    return DriveFit(
+        drive_id=drive.drive_id,
+        distance_m=drive.distance_m,
+        measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
+        planned=_UNKNOWN,
+        refined=_UNKNOWN,
+        level=_UNKNOWN,
+        headwind=_UNKNOWN,
+        auxiliary_power=_UNKNOWN,
+        segment_count=0,
+        outlier_ratio=0.0,
+        refusal=drive.refusal or "took no part",
+    )
+
+
+def hull_of(drives: Sequence[DriveSegments], earlier: DrivenHull | None = None) -> DrivenHull | None:
+    """Conditions that the drives cover, together with what an earlier fit covered; None without any."""
+    if not drives:
+        return earlier
+    speed = np.concatenate([drive.trip.distance_m / np.maximum(drive.trip.duration_s, 1e-9) for drive in drives])
+    metres = np.concatenate([drive.trip.distance_m for drive in drives])
+    order = np.argsort(speed)
+    share = np.cumsum(metres[order]) / max(metres.sum(), 1e-9)
+    low, high = (float(speed[order][min(int(np.searchsorted(share, part)), speed.size - 1)]) for part in (0.05, 0.95))
+    temperature = [drive.ambient_temperature_degc for drive in drives]
+    hull = DrivenHull(
+        speed_low_m_per_s=low,
+        speed_high_m_per_s=high,
+        temperature_low_degc=min(temperature),
+        temperature_high_degc=max(temperature),
+        distance_m=float(metres.sum()),
+        duration_s=sum(drive.duration_s for drive in drives),
+    )
+    if earlier is None:
+        return hull
+    return DrivenHull(
+        speed_low_m_per_s=min(low, earlier.speed_low_m_per_s),
+        speed_high_m_per_s=max(high, earlier.speed_high_m_per_s),
+        temperature_low_degc=min(hull.temperature_low_degc, earlier.temperature_low_degc),
+        temperature_high_degc=max(hull.temperature_high_degc, earlier.temperature_high_degc),
+        distance_m=hull.distance_m + earlier.distance_m,
+        duration_s=hull.duration_s + earlier.duration_s,
+    )

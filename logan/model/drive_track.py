@@ -1,0 +1,273 @@
+"""A drive on one time grid: everything that the energy balance integrates, aligned once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logan.constants import STANDARD_PRESSURE_PA
+from logan.drive.drive import Channel, Drive
+from logan.drive.pack_power import PackPower, is_charging_at, pack_power
+from logan.errors import NotEnoughDataError
+from logan.model.cabin_load import CabinLoad, cabin_load
+from logan.model.elevation import ElevationTrack, elevation_track
+from logan.numerics import interpolate, union_times
+from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa
+from logan.results import read_only
+from logan.units import BoolArray, FloatArray
+
+STATION_WIND_RATIO: Final = 0.7
+"""Wind at a vehicle's height over that of a weather station (common practice, 0.6 to 0.75)."""
+
+DEFAULT_TEMPERATURE_DEGC: Final = 20.0
+_BRAKE_PRESSURE_PA: Final = 1.0e5
+_LAG_SEARCH_S: Final = 1.5
+_LAG_STEP_S: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveTrack:
+    """A drive on the union of its power and speed times and of the whole seconds.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Grid. [s]
+    is_covered : ndarray of bool, shape (n - 1,)
+        Steps in which power and speed are both known.
+    power_w, speed_m_per_s, heading_cosine, heading_sine : ndarray, shape (n,)
+        Zero where not known. [W, m/s, ratio, ratio]
+    temperature_degc, density_kg_per_m3, headwind_m_per_s : ndarray, shape (n,)
+        Air, and known wind against the travel. [degC, kg/m3, m/s]
+    is_braking : ndarray of bool, shape (n,)
+        Friction brake applied; False throughout where not logged.
+    regen_limit_w : ndarray, shape (n,)
+        Most power that the pack accepts; infinity where not logged. [W]
+    elevation, cabin : ElevationTrack, CabinLoad
+        Height and cabin power on the grid.
+    pack_lag_s : float
+        By how much power was late, already taken out.
+    has_heading, brakes_logged, wind_known, temperature_known : bool
+        What the log holds.
+    """
+
+    time_s: FloatArray
+    is_covered: BoolArray
+    power_w: FloatArray
+    speed_m_per_s: FloatArray
+    heading_cosine: FloatArray
+    heading_sine: FloatArray
+    temperature_degc: FloatArray
+    density_kg_per_m3: FloatArray
+    headwind_m_per_s: FloatArray
+    is_braking: BoolArray
+    regen_limit_w: FloatArray
+    elevation: ElevationTrack
+    cabin: CabinLoad
+    pack_lag_s: float
+    has_heading: bool
+    brakes_logged: bool
+    wind_known: bool
+    temperature_known: bool
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "is_covered", "power_w", "speed_m_per_s", "temperature_degc", "density_kg_per_m3"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+def track_of(drive: Drive, *, planned_mass_kg: float) -> DriveTrack:
+    """Align a drive's channels on one grid.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    planned_mass_kg : float
+        For telling how late the pack's power is against the speed. [kg]
+
+    Raises
+    ------
+    NotEnoughDataError
+        If the drive has no pack power or no speed, or the two do not overlap.
+    """
+    power, speed = pack_power(drive), speed_channel(drive)
+    if power is None:
+        raise NotEnoughDataError(
+            "no pack power: voltage with current, or power, is missing", "Map pack_voltage and pack_current"
+        )
+    if speed is None:
+        raise NotEnoughDataError("no road speed", "Map speed, gnss_speed or wheel_speed")
+    lag_s = pack_lag_s(power, speed, planned_mass_kg)
+    power_time_s = power.time_s - lag_s
+    start_s, end_s = max(power_time_s[0], speed.time_s[0]), min(power_time_s[-1], speed.time_s[-1])
+    if end_s - start_s < 10.0:
+        raise NotEnoughDataError("pack power and speed hardly overlap in time", "Check the two channels' times")
+    grid_s = union_times(power_time_s, speed.time_s, np.arange(np.ceil(start_s), np.floor(end_s) + 1.0))
+    grid_s = grid_s[(grid_s >= start_s) & (grid_s <= end_s)]
+    power_w = interpolate(grid_s, power_time_s, power.power_w, max_gap_s=power.max_gap_s)
+    power_w[is_charging_at(drive, grid_s)] = np.nan
+    speed_m_per_s = np.abs(speed.at(grid_s))
+    known = np.isfinite(power_w) & np.isfinite(speed_m_per_s)
+    return _with_surroundings(drive, grid_s, power_w, speed_m_per_s, known[1:] & known[:-1], lag_s)
+
+
+def speed_channel(drive: Drive) -> Channel | None:
+    """Best road speed that the drive has."""
+    for name in ("speed", "gnss_speed", "wheel_speed"):
+        channel = drive.get(name)
+        if channel is not None and np.isfinite(channel.value).sum() > 1:
+            return channel
+    return None
+
+
+def _with_surroundings(
+    drive: Drive,
+    grid_s: FloatArray,
+    power_w: FloatArray,
+    speed_m_per_s: FloatArray,
+    is_covered: BoolArray,
+    lag_s: float,
+) -> DriveTrack:
+    elevation = elevation_track(drive, grid_s, speed_m_per_s)
+    cabin = cabin_load(drive, grid_s, power_w, speed_m_per_s)
+    cosine, sine, has_heading = _heading(drive, grid_s)
+    headwind, wind_known = _headwind(drive, grid_s, cosine, sine, has_heading)
+    temperature, temperature_known = _temperature(drive, grid_s)
+    braking, brakes_logged = _braking(drive, grid_s)
+    return DriveTrack(
+        time_s=grid_s,
+        is_covered=is_covered,
+        power_w=np.nan_to_num(power_w),
+        speed_m_per_s=np.nan_to_num(speed_m_per_s),
+        heading_cosine=cosine,
+        heading_sine=sine,
+        temperature_degc=temperature,
+        density_kg_per_m3=_density(drive, grid_s, temperature, elevation),
+        headwind_m_per_s=headwind,
+        is_braking=braking,
+        regen_limit_w=_regen_limit(drive, grid_s),
+        elevation=elevation,
+        cabin=cabin,
+        pack_lag_s=lag_s,
+        has_heading=has_heading,
+        brakes_logged=brakes_logged,
+        wind_known=wind_known,
+        temperature_known=temperature_known,
+    )
+
+
+def pack_lag_s(power: PackPower, speed: Channel, mass_kg: float) -> float:
+    """By how much pack power comes late against what the wheels' inertia asks for. [s]
+
+    The lag with the highest correlation of pack power with mass x speed x acceleration
+    within 1.5 s, refined by a parabola; zero where the two hardly correlate.
+    """
+    start_s, end_s = max(power.time_s[0], speed.time_s[0]), min(power.time_s[-1], speed.time_s[-1])
+    at_s = np.arange(start_s + 2.0, end_s - 2.0, _LAG_STEP_S)
+    known = np.isfinite(power.power_w)
+    if at_s.size < 600 or known.sum() < 10:
+        return 0.0
+    ahead = interpolate(at_s + 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
+    behind = interpolate(at_s - 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
+    inertia_w = mass_kg * 0.5 * (ahead**2 - behind**2)
+    # The difference spans one second, so the power is averaged over one second too.
+    running = np.interp(at_s, power.time_s[known], power.power_w[known])
+    power_w = np.convolve(running, np.full(11, 1.0 / 11.0), mode="same")
+    usable = np.isfinite(inertia_w)
+    inertia_w = np.where(usable, inertia_w - np.mean(inertia_w[usable]), 0.0) if usable.any() else inertia_w
+    if not usable.any() or np.std(inertia_w) == 0.0:
+        return 0.0
+    reach = round(_LAG_SEARCH_S / _LAG_STEP_S)
+    inner = slice(reach, at_s.size - reach)
+    shifts = np.arange(-reach, reach + 1)
+    correlation = np.array(
+        [np.corrcoef(inertia_w[inner], power_w[reach + k : at_s.size - reach + k])[0, 1] for k in shifts]
+    )
+    best = int(np.nanargmax(correlation)) if np.isfinite(correlation).any() else 0
+    if not 0 < best < shifts.size - 1 or correlation[best] < 0.5:
+        return 0.0
+    low, peak, high = correlation[best - 1 : best + 2]
+    refined = shifts[best] + 0.5 * (low - high) / (low - 2.0 * peak + high)
+    return float(refined * _LAG_STEP_S)
+
+
+def _heading(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
+    channel = drive.get("heading")
+    if channel is not None and np.isfinite(channel.value).any():
+        bearing = np.radians(channel.at(grid_s, max_gap_s=np.inf))
+        return np.nan_to_num(np.cos(bearing)), np.nan_to_num(np.sin(bearing)), True
+    latitude, longitude = drive.get("latitude"), drive.get("longitude")
+    if latitude is None or longitude is None or latitude.time_s.size < 12:
+        return np.zeros(grid_s.shape), np.zeros(grid_s.shape), False
+    # Over ten seconds, so that the position's noise does not turn the course.
+    north = latitude.at(grid_s + 5.0, max_gap_s=np.inf) - latitude.at(grid_s - 5.0, max_gap_s=np.inf)
+    east = longitude.at(grid_s + 5.0, max_gap_s=np.inf) - longitude.at(grid_s - 5.0, max_gap_s=np.inf)
+    east = east * np.cos(np.radians(np.nanmean(latitude.value)))
+    length = np.hypot(north, east)
+    moved = np.isfinite(length) & (length > 1e-5)
+    safe = np.where(moved, length, 1.0)
+    return np.where(moved, north / safe, 0.0), np.where(moved, east / safe, 0.0), True
+
+
+def _headwind(
+    drive: Drive, grid_s: FloatArray, cosine: FloatArray, sine: FloatArray, has_heading: bool
+) -> tuple[FloatArray, bool]:
+    channel = drive.get("headwind")
+    if channel is not None and np.isfinite(channel.value).any():
+        return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)), True
+    wind, origin = drive.conditions.wind_m_per_s, drive.conditions.wind_from_deg
+    if wind is None or origin is None or not has_heading:
+        return np.zeros(grid_s.shape), False
+    along = np.cos(np.radians(origin)) * cosine + np.sin(np.radians(origin)) * sine
+    return STATION_WIND_RATIO * wind * along, True
+
+
+def _temperature(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, bool]:
+    channel = drive.get("ambient_temperature")
+    if channel is not None and np.isfinite(channel.value).any():
+        known = np.isfinite(channel.value)
+        return np.interp(grid_s, channel.time_s[known], channel.value[known]), True
+    noted = drive.conditions.ambient_temperature_degc
+    value = DEFAULT_TEMPERATURE_DEGC if noted is None else noted
+    return np.full(grid_s.shape, value), noted is not None
+
+
+def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, elevation: ElevationTrack) -> FloatArray:
+    channel, conditions = drive.get("barometric_pressure"), drive.conditions
+    if channel is not None and np.isfinite(channel.value).any():
+        known = np.isfinite(channel.value)
+        pressure_pa = np.interp(grid_s, channel.time_s[known], channel.value[known])
+    elif conditions.pressure_pa is not None:
+        pressure_pa = np.full(grid_s.shape, conditions.pressure_pa)
+    elif elevation.is_known:
+        pressure_pa = standard_pressure_pa(np.nan_to_num(elevation.elevation_m))
+    else:
+        pressure_pa = np.full(grid_s.shape, STANDARD_PRESSURE_PA)
+    density = dry_air_density_kg_per_m3(temperature_degc, pressure_pa)
+    humidity = drive.get("relative_humidity")
+    ratio = conditions.relative_humidity_ratio if humidity is None else float(np.nanmean(humidity.value))
+    if ratio is None or not np.isfinite(ratio):
+        return density
+    mean_degc, mean_pa = float(np.mean(temperature_degc)), float(np.mean(pressure_pa))
+    moist = air_density_kg_per_m3(mean_degc, mean_pa, ratio) / dry_air_density_kg_per_m3(mean_degc, mean_pa)
+    return density * moist
+
+
+def _braking(drive: Drive, grid_s: FloatArray) -> tuple[BoolArray, bool]:
+    for name, threshold in (("brake_switch", 0.5), ("brake_pressure", _BRAKE_PRESSURE_PA)):
+        channel = drive.get(name)
+        if channel is not None and np.isfinite(channel.value).any():
+            return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)) > threshold, True
+    return np.zeros(grid_s.shape, dtype=bool), False
+
+
+def _regen_limit(drive: Drive, grid_s: FloatArray) -> FloatArray:
+    power = drive.get("charge_power_limit")
+    if power is not None and np.isfinite(power.value).any():
+        return np.nan_to_num(power.at(grid_s, max_gap_s=np.inf), nan=np.inf)
+    current, voltage = drive.get("charge_current_limit"), drive.get("pack_voltage")
+    if current is None or voltage is None or not np.isfinite(current.value).any():
+        return np.full(grid_s.shape, np.inf)
+    return np.nan_to_num(current.at(grid_s, max_gap_s=np.inf) * voltage.at(grid_s, max_gap_s=np.inf), nan=np.inf)

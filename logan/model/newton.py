@@ -1,0 +1,147 @@
+"""Damped Newton steps on a sum of squares: the one solver behind every fit of the model."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Generic, Protocol, TypeVar
+
+import numpy as np
+
+from logan.results import read_only
+from logan.units import FloatArray
+
+_FIRST_DAMPING: Final = 1e-3
+_LEAST_DAMPING: Final = 1e-12
+_MOST_DAMPING: Final = 1e12
+
+
+class LocalQuadratic(Protocol):
+    """A function near a point, and how to step from there."""
+
+    @property
+    def value(self) -> float:
+        """Half the sum of squares."""
+
+    def step(self, damping: float) -> FloatArray:
+        """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
+
+    def length(self, step: FloatArray) -> float:
+        """Largest part of a step, in standard deviations of the part alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Quadratic:
+    """Value, gradient and Gauss-Newton curvature over p parameters.
+
+    Parameters
+    ----------
+    value : float
+        Half the sum of squares.
+    gradient : ndarray, shape (p,)
+        Its gradient. [any]
+    information : ndarray, shape (p, p)
+        Its curvature. [any]
+    """
+
+    value: float
+    gradient: FloatArray
+    information: FloatArray
+
+    def step(self, damping: float) -> FloatArray:
+        """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
+        scale = np.maximum(np.diag(self.information), 1e-300)
+        # Scaled to a unit diagonal first: the parameters' sizes may differ by many decades.
+        root = np.sqrt(scale)
+        scaled = self.information / np.outer(root, root) + damping * np.eye(root.size)
+        return np.asarray(-np.linalg.lstsq(scaled, self.gradient / root, rcond=1e-14)[0] / root)
+
+    def length(self, step: FloatArray) -> float:
+        """Largest part of a step, in standard deviations of the part alone."""
+        return float(np.max(np.abs(step) * np.sqrt(np.maximum(np.diag(self.information), 0.0)), initial=0.0))
+
+
+Kind = TypeVar("Kind", bound=LocalQuadratic)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Minimum(Generic[Kind]):
+    """Where the solver came to rest.
+
+    Parameters
+    ----------
+    point : ndarray, shape (p,)
+        The minimum. [any]
+    quadratic : LocalQuadratic
+        The function there.
+    iterations : int
+        Steps tried.
+    converged : bool
+        True when a step changed nothing that matters.
+    message : str
+        How it ended.
+    """
+
+    point: FloatArray
+    quadratic: Kind
+    iterations: int
+    converged: bool
+    message: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "point", read_only(self.point))
+
+
+def minimise(
+    function: Callable[[FloatArray], Kind],
+    start: FloatArray,
+    *,
+    max_iterations: int = 100,
+    tolerance: float = 1e-9,
+) -> Minimum[Kind]:
+    """Minimise a sum of squares by Levenberg-Marquardt steps.
+
+    Parameters
+    ----------
+    function : callable
+        Half the sum of squares near a point.
+    start : ndarray, shape (p,)
+        First point. [any]
+    max_iterations : int
+        Steps to try at most.
+    tolerance : float
+        Rest is when a step lowers the function by less than this relative to its value (or to 1,
+        where that is more).
+
+    Returns
+    -------
+    Minimum
+        The best point found; ``converged`` tells whether to trust it.
+
+    References
+    ----------
+    .. [1] D. Marquardt, SIAM J. Appl. Math. 11 (1963) 431, doi:10.1137/0111030.
+    """
+    point, here = np.array(start, dtype=np.float64), function(np.asarray(start, dtype=np.float64))
+    damping = _FIRST_DAMPING
+    for iteration in range(1, max_iterations + 1):
+        step = here.step(damping)
+        there = function(point + step)
+        if not np.isfinite(there.value) or there.value > here.value:
+            damping *= 8.0
+            if damping > _MOST_DAMPING:
+                # No step downhill at any length: rounding is all that is left.
+                return _at_rest(point, here, iteration)
+            continue
+        allowed, gain, length = tolerance * max(1.0, here.value), here.value - there.value, here.length(step)
+        point, here = point + step, there
+        damping = max(damping / 10.0, _LEAST_DAMPING)
+        if gain <= allowed and length**2 <= 100.0 * allowed:
+            return _at_rest(point, here, iteration)
+    message = f"did not come to rest in {max_iterations} steps"
+    return Minimum(point=point, quadratic=here, iterations=max_iterations, converged=False, message=message)
+
+
+def _at_rest(point: FloatArray, here: Kind, iteration: int) -> Minimum[Kind]:
+    message = f"came to rest after {iteration} steps"
+    return Minimum(point=point, quadratic=here, iterations=iteration, converged=True, message=message)

@@ -1,0 +1,68 @@
+"""The plan's central values, as plain numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logan.model.priors import planning_values
+from logan.physics.tyre import rotating_mass_kg
+from logan.settings import BuildSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What the plan takes for the vehicle.
+
+    Parameters
+    ----------
+    mass_kg, drag_area_m2, rolling_coefficient : float
+        On the road.
+    drive_efficiency_ratio, regen_efficiency_ratio : float
+        Pack to wheel, wheel to pack.
+    auxiliary_power_w : float
+        Without cabin.
+    rotating_mass_kg : float
+        Mass that rotating parts seem to add.
+    rolling_temperature_coefficient_per_k : float
+        Fall of rolling resistance per kelvin.
+    regen_power_limit_w : float
+        Most power that regen puts into the pack; infinity where there is no cap.
+    """
+
+    mass_kg: float
+    drag_area_m2: float
+    rolling_coefficient: float
+    drive_efficiency_ratio: float
+    regen_efficiency_ratio: float
+    auxiliary_power_w: float
+    rotating_mass_kg: float
+    rolling_temperature_coefficient_per_k: float
+    regen_power_limit_w: float
+
+
+def plan_of(build: BuildSettings) -> Plan:
+    """Return the central values of a build's plan."""
+    mass, drag, rolling, drive, regen, auxiliary = (value.value for value in planning_values(build))
+    limit_w = build.powertrain.regen_power_limit_w
+    return Plan(
+        mass_kg=mass,
+        drag_area_m2=drag,
+        rolling_coefficient=rolling,
+        drive_efficiency_ratio=drive,
+        regen_efficiency_ratio=regen,
+        auxiliary_power_w=auxiliary,
+        rotating_mass_kg=rotating_mass_of(build),
+        rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k.value,
+        regen_power_limit_w=float("inf") if limit_w is None else limit_w,
+    )
+
+
+def rotating_mass_of(build: BuildSettings) -> float:
+    """Mass that wheels and rotors seem to add when speed changes. [kg]"""
+    motor = build.powertrain.motor
+    return rotating_mass_kg(
+        wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
+        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
+        total_ratio=build.powertrain.gearing.total_ratio,
+        rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
+    )

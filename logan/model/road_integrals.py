@@ -1,0 +1,185 @@
+"""Running integrals of what the road asks for, readable between any two whole seconds of a drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from logan.model.drive_track import DriveTrack
+from logan.model.plan import Plan
+from logan.model.segments_table import RoadIntegrals
+from logan.physics.tyre import (
+    REFERENCE_TEMPERATURE_DEGC,
+    TEMPERATURE_HIGH_DEGC,
+    TEMPERATURE_LOW_DEGC,
+    WARM_UP_TIME_S,
+)
+from logan.results import read_only
+from logan.units import BoolArray, FloatArray, IntArray
+
+TRIP_STEP_S: Final = 2
+"""Length of the steps in which a drive's consumption is predicted. [s]"""
+
+MOVING_M_PER_S: Final = 0.3
+UNDER_WAY_S: Final = 300.0
+"""How long a vehicle that already moves when its log begins is taken to have been driven (common practice)."""
+
+_SLOWEST_FOR_FORCE_M_PER_S: Final = 2.0
+_GREATEST_FORCE_N: Final = 15_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunningRoad:
+    """Integrals from the start of the grid to each whole second; shape (s,) each unless said.
+
+    Parameters
+    ----------
+    second_s, grid_index : ndarray
+        The whole seconds, and where they stand in the grid. [s, ratio]
+    covered_s, uncovered_s : ndarray
+        Time with and without power and speed. [s]
+    moving_s, distance_m, temperature_distance_m_k, warm_up_distance_m : ndarray
+        As in ``RoadIntegrals``.
+    air_kg_m2_per_s2, air_along, air_north, air_east : ndarray
+        As in ``RoadIntegrals``.
+    power_j, cabin_j, gross_j : ndarray
+        Pack energy, cabin energy, and the magnitude of pack less cabin. [J]
+    speed_m_per_s, net_power_w : ndarray
+        Mean over the second around each. [m/s, W]
+    elevation_m, smooth_elevation_m : ndarray
+        Raw, and smoothed for short steps. [m]
+    is_covered_at : ndarray of bool
+        True where the second around is covered.
+    regen_limit_j : ndarray
+        Integral of the pack's acceptance; infinity where none is logged. [J]
+    """
+
+    second_s: FloatArray
+    grid_index: IntArray
+    covered_s: FloatArray
+    uncovered_s: FloatArray
+    moving_s: FloatArray
+    distance_m: FloatArray
+    temperature_distance_m_k: FloatArray
+    warm_up_distance_m: FloatArray
+    air_kg_m2_per_s2: FloatArray
+    air_along: FloatArray
+    air_north: FloatArray
+    air_east: FloatArray
+    power_j: FloatArray
+    cabin_j: FloatArray
+    gross_j: FloatArray
+    speed_m_per_s: FloatArray
+    net_power_w: FloatArray
+    elevation_m: FloatArray
+    smooth_elevation_m: FloatArray
+    is_covered_at: BoolArray
+    regen_limit_j: FloatArray
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            object.__setattr__(self, field.name, read_only(getattr(self, field.name)))
+
+    def road(self, starts: IntArray, ends: IntArray, *, is_smooth: bool = False) -> RoadIntegrals:
+        """What the road asked for between pairs of whole seconds, by their index."""
+        height_m = self.smooth_elevation_m if is_smooth else self.elevation_m
+        return RoadIntegrals(
+            start_s=self.second_s[starts],
+            duration_s=self.covered_s[ends] - self.covered_s[starts],
+            moving_s=self.moving_s[ends] - self.moving_s[starts],
+            distance_m=self.distance_m[ends] - self.distance_m[starts],
+            temperature_distance_m_k=self.temperature_distance_m_k[ends] - self.temperature_distance_m_k[starts],
+            warm_up_distance_m=self.warm_up_distance_m[ends] - self.warm_up_distance_m[starts],
+            air_kg_m2_per_s2=self.air_kg_m2_per_s2[ends] - self.air_kg_m2_per_s2[starts],
+            air_along=self.air_along[ends] - self.air_along[starts],
+            air_north=self.air_north[ends] - self.air_north[starts],
+            air_east=self.air_east[ends] - self.air_east[starts],
+            kinetic_m2_per_s2=0.5 * (self.speed_m_per_s[ends] ** 2 - self.speed_m_per_s[starts] ** 2),
+            climb_m=height_m[ends] - height_m[starts],
+        )
+
+    def timing_error_j(self, mass_kg: float, lag_s: float) -> FloatArray:
+        """Energy that a clock error between power and speed puts on the wrong side of each second. [J]"""
+        acceleration = np.gradient(self.speed_m_per_s) if self.speed_m_per_s.size > 1 else np.zeros(1)
+        kinetic_w = mass_kg * self.speed_m_per_s * np.abs(acceleration)
+        return np.asarray(lag_s * np.hypot(self.net_power_w, kinetic_w))
+
+
+def running_road(track: DriveTrack) -> RunningRoad:
+    """Integrate a track once, from its first whole second to its last."""
+    second_s = np.arange(np.ceil(track.time_s[0]), np.floor(track.time_s[-1]) + 1.0)
+    grid_index = np.searchsorted(track.time_s, second_s)
+    step_s = np.diff(track.time_s)
+    covered_step_s = np.where(track.is_covered, step_s, 0.0)
+
+    def total(rate: FloatArray) -> FloatArray:
+        summed = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * covered_step_s)))
+        return np.asarray(summed[grid_index])
+
+    speed, density = track.speed_m_per_s, track.density_kg_per_m3
+    air_speed = speed + track.headwind_m_per_s
+    per_wind = 2.0 * density * np.abs(air_speed) * speed
+    held_degc = np.clip(track.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC)
+    begun_s = track.time_s - track.time_s[0] + (UNDER_WAY_S if speed[: min(20, speed.size)].mean() > 3.0 else 0.0)
+    net_w = track.power_w - track.cabin.power_w
+    distance_m, net_j = total(speed), total(net_w)
+    elevation_m = track.elevation.elevation_m[grid_index]
+    uncovered = np.concatenate(([0.0], np.cumsum(step_s - covered_step_s)))[grid_index]
+    return RunningRoad(
+        second_s=second_s,
+        grid_index=grid_index,
+        covered_s=total(np.ones(speed.shape)),
+        uncovered_s=uncovered,
+        moving_s=total((speed > MOVING_M_PER_S).astype(float)),
+        distance_m=distance_m,
+        temperature_distance_m_k=total((held_degc - REFERENCE_TEMPERATURE_DEGC) * speed),
+        warm_up_distance_m=total(np.exp(-begun_s / WARM_UP_TIME_S) * speed),
+        air_kg_m2_per_s2=total(density * air_speed * np.abs(air_speed) * speed),
+        air_along=total(per_wind),
+        air_north=total(per_wind * track.heading_cosine),
+        air_east=total(per_wind * track.heading_sine),
+        power_j=total(track.power_w),
+        cabin_j=total(track.cabin.power_w),
+        gross_j=total(np.abs(net_w)),
+        speed_m_per_s=_around(distance_m, second_s),
+        net_power_w=_around(net_j, second_s),
+        elevation_m=elevation_m,
+        smooth_elevation_m=_smoothed(elevation_m, track.elevation.sigma_m),
+        is_covered_at=np.concatenate(([False], (np.diff(uncovered) <= 0.0))) & np.isfinite(elevation_m),
+        regen_limit_j=total(np.minimum(track.regen_limit_w, 1e12)),
+    )
+
+
+def _around(running: FloatArray, second_s: FloatArray) -> FloatArray:
+    """Mean rate over one second before and one after, one-sided at the ends."""
+    return np.asarray(np.gradient(running, second_s)) if running.size > 1 else np.zeros(running.shape)
+
+
+def _smoothed(elevation_m: FloatArray, sigma_m: float) -> FloatArray:
+    known = np.isfinite(elevation_m)
+    if known.sum() < 3:
+        return np.zeros(elevation_m.shape)
+    at = np.arange(elevation_m.size)
+    filled = np.interp(at, at[known], elevation_m[known])
+    return np.asarray(gaussian_filter1d(filled, min(max(5.0 * sigma_m, 5.0), 15.0), mode="nearest"))
+
+
+def force_squared_running_n2_s(track: DriveTrack, running: RunningRoad, plan: Plan) -> FloatArray:
+    """Integral of wheel force squared to each whole second, as the plan's efficiencies see it. [N2 s]"""
+    net_w = track.power_w - track.cabin.power_w - plan.auxiliary_power_w
+    wheel_w = np.where(net_w > 0, net_w * plan.drive_efficiency_ratio, net_w / plan.regen_efficiency_ratio)
+    moving = track.speed_m_per_s > _SLOWEST_FOR_FORCE_M_PER_S
+    force_n = np.where(moving, wheel_w / np.maximum(track.speed_m_per_s, _SLOWEST_FOR_FORCE_M_PER_S), 0.0)
+    squared = np.minimum(np.abs(force_n), _GREATEST_FORCE_N) ** 2
+    step_s = np.where(track.is_covered, np.diff(track.time_s), 0.0)
+    summed = np.concatenate(([0.0], np.cumsum(0.5 * (squared[1:] + squared[:-1]) * step_s)))
+    return np.asarray(summed[running.grid_index])
+
+
+def empty_road() -> RoadIntegrals:
+    """Return road integrals over no interval."""
+    nothing = np.empty(0)
+    return RoadIntegrals(**dict.fromkeys(RoadIntegrals.__dataclass_fields__, nothing))
