@@ -478,6 +478,8 @@ class AnalysisSettings:
         Subtract a current offset seen with contactors open.
     drop_not_available : bool
         Treat not-available codes as absent.
+    level_barometer : bool
+        Take the height's shape from the barometer, where there is one, and its level from satellites.
     min_coverage_ratio : float
         Below this share of covered time an energy figure is refused.
     """
@@ -485,4 +487,5 @@ class AnalysisSettings:
     correct_skew: bool = True
     correct_current_zero: bool = False
     drop_not_available: bool = True
+    level_barometer: bool = True
     min_coverage_ratio: float = 0.9

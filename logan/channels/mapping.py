@@ -11,7 +11,7 @@ import numpy as np
 from logan.channels.contradiction import contradictions
 from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
-from logan.channels.raw_codes import not_available_codes, reread_signed, swap_bytes
+from logan.channels.raw_codes import not_available_codes, reread_signed
 from logan.channels.units import UnitConversion, conversion_to_si
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
 from logan.errors import ChannelError
@@ -118,10 +118,12 @@ def _map_one(
         changes.append(Change(action=action, detail=detail, reason=reason, channels=(source.channel,)))
 
     if source.byte_order:
-        value = swap_bytes(column, value)
-        note("byte_order", f"bytes read as {source.byte_order.replace('_', ' ')}", "asked for in the channel map")
-    if source.signed is not None and source.signed is not column.is_signed:
-        value = reread_signed(column, value, is_signed=source.signed)
+        _check_byte_order(source, column)
+        note("byte_order", f"bits read as {source.byte_order.replace('_', ' ')}", "asked for in the channel map")
+    if source.signed is not None:
+        # A log with frames was decoded with the override already; its column says so.
+        if source.signed is not column.is_signed:
+            value = reread_signed(column, value, is_signed=source.signed)
         note("signed", f"code read as {'signed' if source.signed else 'unsigned'}", "asked for in the channel map")
     value = _without_codes(source, column, value, kind, conversion, note, is_wanted=drop_not_available)
     if source.scale != 1.0 or source.offset != 0.0:
@@ -148,6 +150,14 @@ def _map_one(
         name=source.channel, time_ns=time_ns, value=si, source=column.key, is_averaged=source.is_averaged
     )
     return channel, changes, [impossible] if impossible else []
+
+
+def _check_byte_order(source: ChannelSource, column: SignalColumn) -> None:
+    if column.bit_length == 0:
+        raise ChannelError(
+            f"{source.channel}: 'byte_order' is given, but {column.key} is a column of a table, not bits of a frame",
+            "Leave 'byte_order' out",
+        )
 
 
 def _without_codes(

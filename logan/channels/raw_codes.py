@@ -1,4 +1,4 @@
-"""Raw codes behind the numbers: signedness, byte order, and codes that mean "not available"."""
+"""Raw codes behind the numbers: signedness, and codes that mean "not available"."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 from logan.channels.vocabulary import ChannelKind
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
-from logan.units import FloatArray, IntArray
+from logan.units import FloatArray
 
 _NOT_AVAILABLE_TEXT: Final = re.compile(
     r"\b(sna|n/?a|not[ _]?avail\w*|invalid|unavailable|undefined|unknown|error|fault|init\w*|no[ _]?(data|value))\b",
@@ -24,7 +24,6 @@ _TABLE_CODES: Final = tuple(
 )
 _TEMPERATURE_CODES: Final = (-40.0, 215.0, 214.0)
 _LEAST_ISOLATION_K: Final = 15.0
-_LONGEST_EXACT_BITS: Final = 53
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +43,6 @@ class NotAvailableCode:
     value: float
     count: int
     reason: str
-
-
-def raw_of(column: SignalColumn, value: FloatArray) -> IntArray:
-    """Raw codes of physical values, by the scale and offset that the column declares."""
-    return np.asarray(np.rint((value - column.offset) / column.scale), dtype=np.int64)
 
 
 def resolution_of(value: FloatArray) -> float:
@@ -94,31 +88,6 @@ def reread_signed(column: SignalColumn, value: FloatArray, *, is_signed: bool) -
     if is_signed:
         return np.asarray(np.where(value - column.offset >= span / 2.0, value - span, value))
     return np.asarray(np.where(value - column.offset < 0.0, value + span, value))
-
-
-def swap_bytes(column: SignalColumn, value: FloatArray) -> FloatArray:
-    """Values as they would be with the bytes of the code in the other order.
-
-    Raises
-    ------
-    ChannelError
-        If the code is not made of whole bytes.
-    """
-    bits = column.bit_length
-    if bits % 8 or not 16 <= bits <= _LONGEST_EXACT_BITS:
-        raise ChannelError(
-            f"{column.key}: 'byte_order' needs a signal of 2 to 6 whole bytes; this one has {bits} bits",
-            "Put the byte order right in the DBC",
-        )
-    known = np.isfinite(value)
-    raw = np.zeros(value.shape, dtype=np.int64)
-    raw[known] = raw_of(column, value[known]) & ((1 << bits) - 1)
-    swapped = np.zeros_like(raw)
-    for byte in range(bits // 8):
-        swapped = (swapped << 8) | ((raw >> (8 * byte)) & 0xFF)
-    if column.is_signed:
-        swapped = np.where(swapped >= 1 << (bits - 1), swapped - (1 << bits), swapped)
-    return np.where(known, swapped * column.scale + column.offset, np.nan)
 
 
 def not_available_codes(

@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from logan.channels.mapping import MappedChannels
-from logan.drive.drive import Drive, DriveConditions, LogSource
+import numpy as np
+
+from logan.channels.mapped import Change, MappedChannels
+from logan.channels.mapping import FIRST_ABSOLUTE_NS
+from logan.constants import METRES_PER_MILE
+from logan.drive.clock import repair_clock
+from logan.drive.current_zero import contactor_open_offset
+from logan.drive.derive import derive_channels
+from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step
+from logan.drive.elevation import anchored_to_satellites, barometric_elevation, with_uncertainty
+from logan.drive.energy import net_pack_wh
+from logan.drive.merge import ClockedSource, merge_sources
+from logan.drive.skew import LagEstimate, current_lag
+from logan.errors import ChannelError
+from logan.numerics import integrate
+from logan.results import Estimate
 from logan.settings import AnalysisSettings, BuildSettings
 
 
@@ -23,9 +38,140 @@ def assemble_drive(
     The first source leads: its clock is the drive's, and its channel wins where two
     sources carry the same one. Every repair is a ``Step`` of the drive's history.
 
+    Parameters
+    ----------
+    mapped : MappedChannels or sequence of them
+        One per clock.
+    conditions : DriveConditions, optional
+        What the driver noted.
+    settings : BuildSettings, optional
+        Gearing and tyre, for speed from motor speed.
+    analysis : AnalysisSettings, optional
+        Which corrections may be made.
+    sources, dbcs : tuple of LogSource
+        Where the channels come from.
+
     Raises
     ------
     ChannelError
         If there is no sample at all, or the clocks of two sources cannot be aligned.
     """
-    raise NotImplementedError
+    parts = (mapped,) if isinstance(mapped, MappedChannels) else tuple(mapped)
+    wanted = analysis or AnalysisSettings()
+    clocked = [_clocked(part) for part in parts]
+    channels, start_ns, steps = _on_one_clock([source for source in clocked if source.samples])
+    history = [*(_as_step(change) for part in clocked for change in part.changes), *steps]
+    corrected, steps = _correct(channels, wanted)
+    derived, derived_steps = derive_channels(corrected, settings)
+    channels = {**corrected, **derived}
+    channels, level_steps = _level(channels, wanted)
+    return Drive(
+        channels=channels,
+        start_ns=start_ns,
+        sources=sources,
+        dbcs=dbcs,
+        history=(*history, *steps, *derived_steps, *level_steps),
+        conditions=conditions or DriveConditions(),
+        is_averaged=any(
+            channel.is_averaged
+            for part in parts
+            for name, channel in part.channels.items()
+            if name in {"pack_current", "pack_voltage", "pack_power"}
+        ),
+    )
+
+
+def _clocked(part: MappedChannels) -> ClockedSource:
+    samples, changes = repair_clock(part.channels)
+    origins = {name: channel.source for name, channel in part.channels.items()}
+    return ClockedSource(samples=samples, origins=origins, changes=(*part.steps, *changes))
+
+
+def _on_one_clock(clocked: Sequence[ClockedSource]) -> tuple[dict[str, Channel], int | None, list[Step]]:
+    if not clocked:
+        raise ChannelError(
+            "the log has no sample of any channel in the map",
+            "Check the channel map against the log with 'logan channels'",
+        )
+    merged, steps = merge_sources(clocked)
+    origin_ns = min(int(samples.time_ns[0]) for samples in merged.samples.values())
+    channels = {
+        name: Channel(
+            name=name,
+            time_s=np.asarray(samples.time_ns - origin_ns, dtype=np.float64) / 1e9,
+            value=samples.value,
+            source=merged.origins.get(name, ""),
+        )
+        for name, samples in merged.samples.items()
+    }
+    return channels, origin_ns if origin_ns >= FIRST_ABSOLUTE_NS else None, steps
+
+
+def _as_step(change: Change) -> Step:
+    return Step(action=change.action, detail=change.detail, reason=change.reason, channels=change.channels)
+
+
+def _correct(channels: Mapping[str, Channel], wanted: AnalysisSettings) -> tuple[dict[str, Channel], list[Step]]:
+    """Correct what the data shows to be wrong and the settings allow."""
+    current, steps = dict(channels), list[Step]()
+    if wanted.correct_skew and {"pack_voltage", "pack_current"} <= current.keys():
+        lag = current_lag(current["pack_voltage"], current["pack_current"])
+        if isinstance(lag, LagEstimate) and lag.is_significant:
+            old = current["pack_current"]
+            moved = {**current, "pack_current": replace(old, time_s=old.time_s - lag.lag_s)}
+            detail = f"pack_current moved {-lag.lag_s:+.3f} s (90 % interval {-lag.high_s:+.3f} to {-lag.low_s:+.3f} s)"
+            reason = f"voltage follows the current of that moment best (R2 {lag.r2_ratio:.2f})"
+            steps.append(_measured_step("shift_current", detail, reason, current, moved))
+            current = moved
+    if wanted.correct_current_zero and "pack_current" in current:
+        offset = contactor_open_offset(current)
+        if isinstance(offset, Estimate) and offset.sigma is not None and abs(offset.value) > 2.0 * offset.sigma:
+            old = current["pack_current"]
+            moved = {**current, "pack_current": replace(old, value=old.value - offset.value)}
+            detail = f"{-offset.value:+.2f} A on pack_current"
+            steps.append(_measured_step("zero_current", detail, offset.source, current, moved))
+            current = moved
+    return current, steps
+
+
+def _level(channels: dict[str, Channel], wanted: AnalysisSettings) -> tuple[dict[str, Channel], list[Step]]:
+    """Give the elevation its uncertainty, and the barometer's shape where that is better."""
+    elevation, pressure = channels.get("elevation"), channels.get("barometric_pressure")
+    if elevation is None or elevation.is_derived or not np.isfinite(elevation.value).any():
+        return channels, []
+    elevation = with_uncertainty(elevation, channels.get("speed"))
+    channels = {**channels, "elevation": elevation}
+    if pressure is None or not wanted.level_barometer or not np.isfinite(pressure.value).any():
+        return channels, []
+    levelled = anchored_to_satellites(barometric_elevation(pressure, channels.get("ambient_temperature")), elevation)
+    if levelled.sigma is None or elevation.sigma is None or levelled.sigma >= elevation.sigma:
+        return channels, []
+    step = Step(
+        action="level_elevation",
+        detail=f"shape from the barometer, level from {elevation.source or 'the logged elevation'}; one standard "
+        f"uncertainty {levelled.sigma:.1f} m instead of {elevation.sigma:.1f} m",
+        reason="a barometer follows hills better than satellites do, and satellites do not drift with the weather",
+        channels=("elevation",),
+    )
+    return {**channels, "elevation": levelled}, [step]
+
+
+def _measured_step(
+    action: str, detail: str, reason: str, before: Mapping[str, Channel], after: Mapping[str, Channel]
+) -> Step:
+    """A step with the net energy before and after, and what that is per distance."""
+    old_wh, new_wh = net_pack_wh(before), net_pack_wh(after)
+    speed = before.get("speed")
+    if old_wh is not None and new_wh is not None and speed is not None:
+        distance_m = integrate(speed.time_s, np.abs(speed.value), max_gap_s=speed.max_gap_s).total
+        if distance_m > 100.0:
+            per_mile = (new_wh - old_wh) * METRES_PER_MILE / distance_m
+            detail += f"; {per_mile:+.2f} Wh/mi ({per_mile / 1.609344:+.2f} Wh/km)"
+    return Step(
+        action=action,
+        detail=detail,
+        reason=reason,
+        channels=("pack_current",),
+        net_wh_before=old_wh,
+        net_wh_after=new_wh,
+    )

@@ -1,14 +1,69 @@
-"""Mask a span or correct a channel by hand: reversible, and noted in the drive's history."""
+"""Mask a span or correct a channel by hand: reversible, and noted in the drive's history.
+
+Both return a new drive; the old one keeps the data as they were, and leaving the step out
+when the drive is assembled again gives them back.
+"""
 
 from __future__ import annotations
 
-from logan.drive.drive import Drive
+from dataclasses import replace
+
+import numpy as np
+
+from logan.drive.drive import Channel, Drive, Step
+from logan.drive.energy import net_pack_wh
+from logan.errors import ChannelError, UsageError
 from logan.flags import Span
 
 
 def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: str) -> Drive:
-    """Blank a span of some channels (of all, where none is named)."""
-    raise NotImplementedError
+    """Blank a span of some channels (of all, where none is named).
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    span : Span
+        From and to, both ends included. [s]
+    channels : tuple of str
+        Canonical names; empty means all.
+    reason : str
+        Why, in the user's words; it is shown wherever the drive is.
+
+    Returns
+    -------
+    Drive
+        With a step that says what was blanked and what that did to the net energy. A span
+        without a sample changes nothing and leaves no step.
+
+    Raises
+    ------
+    UsageError
+        If the reason is empty or the span runs backwards.
+    ChannelError
+        If the drive lacks a channel that is named.
+    """
+    _check(drive, span, channels, reason)
+    blanked: list[Channel] = []
+    count = 0
+    for name in channels or tuple(drive):
+        channel = drive[name]
+        hit = (channel.time_s >= span.start_s) & (channel.time_s <= span.end_s) & np.isfinite(channel.value)
+        if hit.any():
+            count += int(np.count_nonzero(hit))
+            blanked.append(replace(channel, value=np.where(hit, np.nan, channel.value)))
+    if not blanked:
+        return drive
+    masked = drive.with_channels(*blanked)
+    step = Step(
+        action="mask",
+        detail=f"{span.start_s:g} s to {span.end_s:g} s, {count} samples of {len(blanked)} channels",
+        reason=reason,
+        channels=tuple(channel.name for channel in blanked),
+        net_wh_before=net_pack_wh(drive.channels),
+        net_wh_after=net_pack_wh(masked.channels),
+    )
+    return masked.with_channels(step=step)
 
 
 def correct(
@@ -22,5 +77,69 @@ def correct(
     span: Span | None = None,
     reason: str,
 ) -> Drive:
-    """Shift a channel in time, or correct its offset, gain or sign: ``sign * gain * x + offset``."""
-    raise NotImplementedError
+    """Shift a channel in time, or correct its offset, gain or sign: ``sign * gain * x + offset``.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    channel : str
+        Canonical name.
+    shift_s : float
+        Added to its times; a channel that is late takes a negative one. Needs the whole drive. [s]
+    offset, gain, sign : float, float, int
+        In the channel's SI unit.
+    span : Span, optional
+        Only there; the whole drive by default.
+    reason : str
+        Why, in the user's words.
+
+    Raises
+    ------
+    UsageError
+        If the reason is empty, the numbers make no sense, or a shift is asked for in a span.
+    ChannelError
+        If the drive lacks the channel.
+    """
+    _check(drive, span, (channel,), reason)
+    if shift_s and span is not None:
+        raise UsageError(
+            "a shift of time cannot be applied to a span", "Shift the whole channel, or leave the span out"
+        )
+    if sign not in (1, -1) or not np.isfinite([shift_s, offset, gain]).all() or gain == 0.0:
+        raise UsageError("a correction needs finite numbers, a gain other than 0 and a sign of 1 or -1", "")
+    if shift_s == 0.0 and offset == 0.0 and gain == 1.0 and sign == 1:
+        return drive
+    old = drive[channel]
+    inside = np.ones(old.time_s.shape, dtype=bool)
+    if span is not None:
+        inside = (old.time_s >= span.start_s) & (old.time_s <= span.end_s)
+    value = np.where(inside, sign * gain * old.value + offset, old.value)
+    corrected = drive.with_channels(replace(old, time_s=old.time_s + shift_s, value=value))
+    where = f", {span.start_s:g} s to {span.end_s:g} s" if span is not None else ""
+    parts = [
+        f"shift {shift_s:+.3f} s" if shift_s else "",
+        "sign turned" if sign < 0 else "",
+        f"gain {gain:g}" if gain != 1.0 else "",
+        f"offset {offset:+g} {old.unit}" if offset else "",
+    ]
+    step = Step(
+        action="correct",
+        detail=", ".join(part for part in parts if part) + where,
+        reason=reason,
+        channels=(channel,),
+        net_wh_before=net_pack_wh(drive.channels),
+        net_wh_after=net_pack_wh(corrected.channels),
+    )
+    return corrected.with_channels(step=step)
+
+
+def _check(drive: Drive, span: Span | None, channels: tuple[str, ...], reason: str) -> None:
+    if not reason.strip():
+        raise UsageError("a correction by hand needs a reason", 'Give it with --why "..."')
+    if span is not None and not span.start_s <= span.end_s:
+        raise UsageError(f"the span {span.start_s:g} s to {span.end_s:g} s runs backwards", "Give start..end")
+    missing = [name for name in channels if name not in drive]
+    if missing:
+        have = ", ".join(sorted(drive))
+        raise ChannelError(f"the drive has no {', '.join(missing)}", f"It has: {have}")

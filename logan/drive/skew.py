@@ -1,0 +1,242 @@
+"""How late current is against voltage, and the pack against the road, with an interval.
+
+Voltage follows current through the pack's resistance, ``dV = -R dI``, and through slower
+polarisation. The lag is the shift of the current that leaves least of the voltage unexplained
+by the current itself and by its first-order lags; without those lags, polarisation would pass
+for a delay. Which blocks of the drive are used is drawn again and again for the interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar, Final, TypeAlias
+
+import numpy as np
+
+from logan.drive.drive import Channel
+from logan.numerics import nominal_period_s
+from logan.results import Refusal
+from logan.units import BoolArray, FloatArray
+
+Regressors: TypeAlias = Callable[[float], FloatArray]
+"""From a lag [s] to what explains the target at that lag, shape (k, n)."""
+
+LONGEST_LAG_S: Final = 2.0
+WIDEST_INTERVAL_S: Final = 0.06
+LEAST_R2: Final = 0.3
+LEAST_LAG_S: Final = 0.04
+"""A shorter lag is not worth a correction. [s]"""
+_LEAST_R2_OF_MOTION: Final = 0.6
+_BLOCK_S: Final = 20.0
+_FEWEST_BLOCKS: Final = 6
+_DRAWS: Final = 200
+_POLARISATION_S: Final = (3.0, 15.0)
+_COARSE_S: Final = 0.1
+_FINE_S: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LagEstimate:
+    """How late one channel is against another.
+
+    Parameters
+    ----------
+    lag_s : float
+        Positive when the second channel is late. [s]
+    low_s, high_s : float
+        90 % interval. [s]
+    r2_ratio : float
+        Share of the first channel's changes that the second explains at this lag.
+    """
+
+    schema: ClassVar[str] = "lag-estimate/1"
+
+    lag_s: float
+    low_s: float
+    high_s: float
+    r2_ratio: float
+
+    @property
+    def is_trustworthy(self) -> bool:
+        """True when the interval is narrow and the channels do move together."""
+        return self.high_s - self.low_s < WIDEST_INTERVAL_S and self.r2_ratio > LEAST_R2
+
+    @property
+    def is_significant(self) -> bool:
+        """True when it can be trusted, is worth a correction, and zero lies outside the interval."""
+        is_apart = self.low_s > 0.0 or self.high_s < 0.0
+        return self.is_trustworthy and is_apart and abs(self.lag_s) >= LEAST_LAG_S
+
+
+def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
+    """How late the pack current is against the pack voltage.
+
+    Parameters
+    ----------
+    voltage, current : Channel
+        Pack voltage [V] and current [A] at their native rates.
+
+    Returns
+    -------
+    LagEstimate or Refusal
+        Refused where rate, length or movement do not suffice.
+    """
+    start_s, end_s = _common(voltage, current)
+    period_s = max(_period_s(voltage), _period_s(current))
+    if not period_s <= 0.55:
+        return Refusal(f"voltage and current come every {period_s:.2g} s; at least 2 Hz is needed")
+    step_s = max(0.02, period_s / 2.0)
+    margin_s = LONGEST_LAG_S + 1.0
+    time_s = np.arange(start_s + margin_s, end_s - margin_s, step_s)
+    if time_s.size * step_s < _FEWEST_BLOCKS * _BLOCK_S:
+        return Refusal(
+            f"voltage and current overlap for {max(end_s - start_s, 0.0):.0f} s; at least two minutes are needed"
+        )
+    responses = _polarisations(current, step_s)
+
+    def regressors(lag_s: float) -> FloatArray:
+        direct = current.at(time_s + lag_s)
+        slow = [np.interp(time_s + lag_s, at_s, value) for at_s, value in responses]
+        return np.stack([direct, *slow])
+
+    return _best_lag(voltage.at(time_s), regressors, step_s)
+
+
+def pack_lag(voltage: Channel, current: Channel, speed: Channel) -> LagEstimate | Refusal:
+    """How late the pack's power is against the road speed, by the power that motion takes.
+
+    Parameters
+    ----------
+    voltage, current, speed : Channel
+        Pack voltage [V] and current [A], road speed [m/s].
+
+    Returns
+    -------
+    LagEstimate or Refusal
+        Positive when voltage and current are late.
+    """
+    start_s, end_s = _common(voltage, current, speed)
+    period_s = max(_period_s(channel) for channel in (voltage, current, speed))
+    if not period_s <= 0.55:
+        return Refusal(f"the slowest of voltage, current and speed comes every {period_s:.2g} s; 2 Hz is needed")
+    step_s = max(0.05, period_s / 2.0)
+    margin_s = LONGEST_LAG_S + 1.0
+    time_s = np.arange(start_s + margin_s, end_s - margin_s, step_s)
+    if time_s.size * step_s < _FEWEST_BLOCKS * _BLOCK_S:
+        return Refusal("power and speed overlap too briefly; at least two minutes are needed")
+    power_w = voltage.at(time_s) * current.at(time_s)
+    is_driving = power_w > 0.0
+
+    def regressors(lag_s: float) -> FloatArray:
+        # The power is late by lag_s, so it belongs to the motion lag_s earlier.
+        at_s = time_s - lag_s
+        v = speed.at(at_s)
+        half_s = max(period_s, 0.2)
+        slope = (speed.at(at_s + half_s) - speed.at(at_s - half_s)) / (2.0 * half_s)
+        inertial = v * slope
+        return np.stack([np.where(is_driving, inertial, 0.0), np.where(is_driving, 0.0, inertial), v, v**3])
+
+    found = _best_lag(power_w, regressors, step_s)
+    if isinstance(found, LagEstimate) and found.r2_ratio < _LEAST_R2_OF_MOTION:
+        return Refusal(f"motion explains too little of the power (R2 {found.r2_ratio:.2f}): too steady a drive")
+    return found
+
+
+def _best_lag(target: FloatArray, regressors: Regressors, step_s: float) -> LagEstimate | Refusal:
+    """Lag that leaves least unexplained, with the interval from drawing blocks with replacement."""
+    coarse_s = np.arange(-LONGEST_LAG_S, LONGEST_LAG_S + 0.5 * _COARSE_S, _COARSE_S)
+    grams = _block_products(target, regressors, coarse_s, step_s)
+    if grams.shape[1] < _FEWEST_BLOCKS:
+        return Refusal("too few stretches without gaps to tell the lag")
+    left = _unexplained(grams.sum(axis=1))
+    best = int(np.argmin(left))
+    r2_ratio = float(1.0 - left[best])
+    if best in (0, coarse_s.size - 1):
+        return Refusal(f"no lag within {LONGEST_LAG_S:g} s explains the changes best")
+    if not r2_ratio > 0.05:
+        return Refusal(f"the two do not move together (R2 {max(r2_ratio, 0.0):.2f})")
+    fine_s = coarse_s[best] + np.arange(-20, 21) * _FINE_S
+    fine = _block_products(target, regressors, fine_s, step_s)
+    lag_s = _lowest_point(fine_s, _unexplained(fine.sum(axis=1))[np.newaxis])[0]
+    low_s, high_s = _drawn_interval(fine_s, fine)
+    if low_s <= fine_s[1] or high_s >= fine_s[-2]:
+        low_s, high_s = _drawn_interval(coarse_s, grams)
+    return LagEstimate(lag_s=float(lag_s), low_s=low_s, high_s=high_s, r2_ratio=r2_ratio)
+
+
+def _block_products(target: FloatArray, regressors: Regressors, lags_s: FloatArray, step_s: float) -> FloatArray:
+    """Sums of products of target and regressors per lag and block, shape (lags, blocks, k + 1, k + 1)."""
+    length = round(_BLOCK_S / step_s)
+    count = target.size // length
+    rows = [np.concatenate((regressors(float(lag_s)), target[np.newaxis])) for lag_s in lags_s]
+    is_whole: BoolArray = np.ones(count, dtype=np.bool_)
+    products = []
+    for row in rows:
+        known: BoolArray = np.isfinite(row).min(axis=0)
+        band = _band(np.where(known, row, 0.0), step_s)
+        blocks = band[:, : count * length].reshape(row.shape[0], count, length)
+        products.append(np.einsum("ibt,jbt->bij", blocks, blocks))
+        is_whole = is_whole & known[: count * length].reshape(count, length).min(axis=1)
+    return np.asarray(np.stack(products)[:, is_whole])
+
+
+def _band(value: FloatArray, step_s: float) -> FloatArray:
+    """Changes of about half a second to ten seconds: what a lag can be told from."""
+    from scipy.ndimage import uniform_filter1d
+
+    short, long = max(round(0.25 / step_s), 1), round(8.0 / step_s)
+    return np.asarray(uniform_filter1d(value, short, axis=-1) - uniform_filter1d(value, long, axis=-1))
+
+
+def _unexplained(gram: FloatArray) -> FloatArray:
+    """Share of the target's variance that the regressors leave, by lag (and draw)."""
+    inner, cross, total = gram[..., :-1, :-1], gram[..., :-1, -1], gram[..., -1, -1]
+    scale = np.sqrt(np.maximum(np.einsum("...ii->...i", inner), 1e-300))
+    scaled = inner / (scale[..., :, np.newaxis] * scale[..., np.newaxis, :])
+    scaled = scaled + 1e-9 * np.eye(inner.shape[-1])
+    weights = np.linalg.solve(scaled, (cross / scale)[..., np.newaxis])[..., 0]
+    explained = np.sum(weights * cross / scale, axis=-1)
+    return np.asarray(1.0 - explained / np.maximum(total, 1e-300))
+
+
+def _lowest_point(lags_s: FloatArray, curves: FloatArray) -> FloatArray:
+    """Where each curve, shape (draws, lags), is lowest, refined by a parabola. [s]"""
+    at = np.clip(np.argmin(curves, axis=1), 1, lags_s.size - 2)
+    draw = np.arange(curves.shape[0])
+    before, middle, after = curves[draw, at - 1], curves[draw, at], curves[draw, at + 1]
+    bend = before - 2.0 * middle + after
+    shift = np.where(bend > 0.0, 0.5 * (before - after) / np.where(bend > 0.0, bend, 1.0), 0.0)
+    return np.asarray(lags_s[at] + np.clip(shift, -1.0, 1.0) * (lags_s[1] - lags_s[0]))
+
+
+def _drawn_interval(lags_s: FloatArray, grams: FloatArray) -> tuple[float, float]:
+    """90 % interval of the lag over blocks drawn with replacement; the draws are always the same."""
+    rng = np.random.default_rng(20_240_229)
+    blocks = grams.shape[1]
+    weight = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), size=_DRAWS).astype(np.float64)
+    drawn = np.einsum("db,lbij->dlij", weight, grams)
+    lowest_s = _lowest_point(lags_s, _unexplained(drawn))
+    low_s, high_s = np.quantile(lowest_s, [0.05, 0.95])
+    return float(low_s), float(high_s)
+
+
+def _polarisations(current: Channel, step_s: float) -> list[tuple[FloatArray, FloatArray]]:
+    """First-order lags of the current, each as (time, value). [s, A]"""
+    from scipy.signal import lfilter
+
+    time_s = np.arange(current.time_s[0], current.time_s[-1], step_s)
+    value = np.nan_to_num(np.interp(time_s, current.time_s, np.nan_to_num(current.value)))
+    found = []
+    for constant_s in _POLARISATION_S:
+        keep = float(np.exp(-step_s / constant_s))
+        found.append((time_s, np.asarray(lfilter([1.0 - keep], [1.0, -keep], value))))
+    return found
+
+
+def _common(*channels: Channel) -> tuple[float, float]:
+    return max(float(c.time_s[0]) for c in channels), min(float(c.time_s[-1]) for c in channels)
+
+
+def _period_s(channel: Channel) -> float:
+    return nominal_period_s(channel.time_s)
