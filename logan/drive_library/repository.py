@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace as replace_fields
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,11 +22,15 @@ from logan.drive_library.notes import Notes, read_notes, write_notes
 from logan.drive_library.raw_file import read_raw_file
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
+from logan.drive_library.tables import channels_table, drives_table
 from logan.drive_library.upkeep import check_folder, is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryError, UsageError
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import RawColumns
 from logan.results import JsonValue
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["CachedAnalysis", "DriveLibrary"]
 
@@ -227,6 +231,17 @@ class DriveLibrary:
         record = self.record(drive)
         path = self.folder / drive_file_name(record.number, record.id)
         return replace_fields(read_drive(path, channels), conditions=record.conditions)
+
+    def table(self) -> pd.DataFrame:
+        """Every drive and every metric, one row each; see ``drives_table``."""
+        return drives_table(self.drives())
+
+    def channels(
+        self, drive: int | str, names: Iterable[str] | None = None, *, period_s: float | None = None
+    ) -> pd.DataFrame:
+        """Channels of one drive side by side, indexed by ``time_s``; see ``channels_table``."""
+        wanted = None if names is None else list(names)
+        return channels_table(self.load(drive, wanted), wanted, period_s=period_s)
 
     def path(self, drive: int | str) -> Path:
         """File of a drive."""

@@ -1,0 +1,56 @@
+"""``logan library``: look after the drives that are stored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, YesOption
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    library = typer.Typer(help="Check, rebuild and tidy the stored drives.", no_args_is_help=True)
+    app.add_typer(library, name="library")
+
+    @library.command("check")
+    def check(build: BuildOption = Path(), as_json: JsonOption = False) -> int:
+        """Read every stored file from end to end and say what is damaged; exit code 2 if anything is."""
+        from logan.cli.rendering import print_json, print_table
+        from logan.pipeline.library import check_library
+
+        report = check_library(build)
+        if as_json:
+            print_json(report)
+        else:
+            typer.echo(f"whole: {report.drive_count} drives, {report.raw_count} frame files, {report.log_count} logs")
+            if report.damage:
+                rows = [(entry.file, entry.problem, entry.remedy) for entry in report.damage]
+                print_table(("file", "what is wrong", "what to do"), rows, left=(0, 1, 2))
+        return 0 if report.is_whole else 2
+
+    @library.command("rebuild")
+    def rebuild(build: BuildOption = Path()) -> None:
+        """Make the index again from the drive files alone."""
+        from logan.pipeline.library import rebuild_library
+
+        typer.echo(f"index made again: {rebuild_library(build)} drives")
+
+    @library.command("remove")
+    def remove(
+        drive: Annotated[str, typer.Argument(help="Number or id of the drive.")],
+        build: BuildOption = Path(),
+        yes: YesOption = False,
+    ) -> None:
+        """Take a drive out for good, with its frames, notes and kept logs."""
+        from logan.pipeline.library import open_library, remove_drive
+
+        with open_library(build) as opened:
+            record = opened.record(drive)
+        names = ", ".join(source.name for source in record.sources)
+        if not yes:
+            typer.confirm(f"Remove drive {record.number} ({names}) for good?", abort=True)
+        remove_drive(build, record.id)
+        typer.echo(f"removed drive {record.number}")
