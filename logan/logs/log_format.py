@@ -99,6 +99,8 @@ class ReadReport:
         The first few of them.
     is_truncated : bool
         The log ends in the middle of a line or object.
+    notes : list of str
+        What had to be assumed to read it.
     sha256 : str
         Of the file on disk, once it was read to the end.
     """
@@ -111,6 +113,7 @@ class ReadReport:
     skipped_count: int = 0
     skipped: list[SkippedPart] = field(default_factory=list)
     is_truncated: bool = False
+    notes: list[str] = field(default_factory=list)
     sha256: str = ""
 
     def skip(self, reason: str, *, line: int | None = None, byte_offset: int | None = None, count: int = 1) -> None:

@@ -1,0 +1,376 @@
+"""Find out how a table of channels is laid out: encoding, delimiter, header, units, time, numbers."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import itertools
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from statistics import mode
+from typing import Final
+
+from logan.logs.table_cells import BLANKS, Moment, NumberStyle, dates_are_day_first, moment, number_style
+
+DELIMITERS: Final = "\t;,|"
+_MAX_PREAMBLE_ROWS: Final = 50
+_SAMPLE_ROWS: Final = 200
+
+_BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({<](?P<unit>[^\[\](){}<>]*(?:\([^()]*\))?)[\])}>]\s*$")
+_SUFFIXED: Final = re.compile(
+    r"^(?P<name>.+)[_ ](?P<unit>km_?h|kph|kmh|mph|m_?s2?|mps|v|volts?|mv|a|amps?|ma|w|watts?|kw|wh|kwh|ah|degc|deg_?c|"
+    r"celsius|degf|deg_?f|fahrenheit|c|f|pct|percent|rpm|nm|s|sec|secs|seconds|ms|millis|us|ns|m|km|mi|miles|ft|"
+    r"bar|kpa|pa|psi|hpa|deg|ohm|kohm|hz|lpm)$",
+    re.IGNORECASE,
+)
+_TIME_NAME: Final = re.compile(
+    r"^(log|gps|gnss|utc|local|system|device|sample|elapsed|relative|absolute|unix|epoch|recording)?[ _.-]*"
+    r"(time|timestamp|time[ _-]?stamp|date[ _-]?time|datetime|zeit|zeitstempel|uhrzeit|temps|tiempo|tempo|clock|epoch|"
+    r"millis|seconds|t|utc|elapsed)([ _.-]*(utc|local|stamp|of day|rel|abs|elapsed))?$",
+    re.IGNORECASE,
+)
+_DATE_NAME: Final = re.compile(r"^(log|gps|utc|local)?[ _]*(date|datum|day|fecha)([ _]*utc)?$", re.IGNORECASE)
+_IDENTIFIER_NAME: Final = re.compile(
+    r"^(arbitration[ _]?id|can[ _]?id|id|identifier|msg[ _]?id|message[ _]?id|frame[ _]?id)(\s*[\[(]?hex[\])]?)?$", re.I
+)
+_DATA_NAME: Final = re.compile(r"^(data|payload|data[ _]?bytes?|(data|byte|b|d)[ _]?[0-7]|data[ _]?\(hex\))$", re.I)
+_TIME_UNITS_NS: Final = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek"), 1e9),
+    **dict.fromkeys(("ms", "msec", "millis", "milliseconds", "millisecond"), 1e6),
+    **dict.fromkeys(("us", "µs", "μs", "usec", "microseconds"), 1e3),
+    **dict.fromkeys(("ns", "nsec", "nanoseconds"), 1.0),
+    **dict.fromkeys(("min", "minutes"), 60e9),
+    **dict.fromkeys(("h", "hours"), 3600e9),
+}
+
+
+class ColumnKind(StrEnum):
+    """What the cells of a column hold."""
+
+    NUMBER = "number"
+    TEXT = "text"
+    IGNORED = "ignored"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableColumn:
+    """One column.
+
+    Parameters
+    ----------
+    header : str
+        Cell of the header row, as written.
+    name : str
+        Header without its unit; a number is put behind one that occurs before.
+    unit : str
+        From brackets or the ending of the header, or the row below it.
+    kind : ColumnKind
+        By the first rows.
+    """
+
+    header: str
+    name: str
+    unit: str
+    kind: ColumnKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeColumn:
+    """Where the time is, and how it counts.
+
+    Parameters
+    ----------
+    index : int
+        Column.
+    date_index : int or None
+        Column of the date, where it is apart.
+    unit_ns : float or None
+        Length of the unit for numbers; None for dates and clock times. [ns]
+    is_day_first : bool
+        For dates such as 03/04/2025.
+    note : str
+        What had to be assumed; empty where nothing had.
+    """
+
+    index: int
+    date_index: int | None = None
+    unit_ns: float | None = None
+    is_day_first: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableLayout:
+    """How a table is laid out.
+
+    Parameters
+    ----------
+    encoding : str
+        Of the file.
+    delimiter : str
+        Between cells.
+    style : NumberStyle
+        How it writes numbers.
+    header_row, first_row : int
+        Lines before the header, and before the first row of values.
+    columns : tuple of TableColumn
+        In the order of the file.
+    time : TimeColumn or None
+        None where no column holds the time.
+    """
+
+    encoding: str
+    delimiter: str
+    style: NumberStyle
+    header_row: int
+    first_row: int
+    columns: tuple[TableColumn, ...]
+    time: TimeColumn | None
+
+    @property
+    def holds_raw_frames(self) -> bool:
+        """Whether it is a table of CAN frames rather than of channels."""
+        names = [column.name.strip() for column in self.columns]
+        headers = [column.header.strip() for column in self.columns]
+        return any(_IDENTIFIER_NAME.match(name) for name in names + headers) and any(
+            _DATA_NAME.match(name) for name in names + headers
+        )
+
+
+def encoding_of(head: bytes) -> str:
+    """Encoding of a text by its first bytes: UTF-8 or UTF-16 by mark or content, else Windows-1252."""
+    for mark, name in (
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if head.startswith(mark):
+            return name
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def table_layout(head: bytes, header: str = "") -> TableLayout | None:
+    """Layout of a table; None where the text is no table with a header.
+
+    Parameters
+    ----------
+    head : bytes
+        First bytes of the file.
+    header : str
+        Header row for a table that has none, separated by commas.
+    """
+    encoding = encoding_of(head)
+    text = head.decode(encoding, errors="replace")
+    lines = [line.replace("\x00", "") for line in text.splitlines()[: _MAX_PREAMBLE_ROWS + _SAMPLE_ROWS]]
+    if len(lines) > 2 and not text.endswith(("\n", "\r")) and len(head) >= 4096:
+        lines.pop()
+    delimiter = _delimiter(lines)
+    if delimiter is None:
+        return None
+    rows = [split_row(line, delimiter) for line in lines]
+    style = number_style((cell for row in rows for cell in row), delimiter)
+    if header:
+        given = [cell.strip() for cell in header.split(",")]
+        first_row = next((index for index, row in enumerate(rows) if _is_numeric(row, style, len(row))), None)
+        return None if first_row is None else _finish(encoding, delimiter, style, -1, first_row, given, [], rows)
+    found = _header(rows, style)
+    if found is None:
+        return None
+    header_row, first_row = found
+    below = [row for row in rows[header_row + 1 : first_row] if any(cell.strip() for cell in row)]
+    units = below[0] if below else []
+    return _finish(encoding, delimiter, style, header_row, first_row, rows[header_row], units, rows)
+
+
+def split_row(line: str, delimiter: str) -> list[str]:
+    """Cells of one line, quotes taken off."""
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [""])
+    except csv.Error:
+        return line.split(delimiter)
+
+
+def _delimiter(lines: Sequence[str]) -> str | None:
+    """The mark that cuts most lines into the same number of cells, at least two."""
+    best, best_score = None, 0.0
+    for rank, delimiter in enumerate(DELIMITERS):
+        counts = [len(split_row(line, delimiter)) for line in lines if line.strip()]
+        counts = [count for count in counts if count > 1]
+        if not counts:
+            continue
+        usual = mode(counts)
+        # A decimal comma cuts lines too, but less evenly than the delimiter does.
+        score = counts.count(usual) / max(len([line for line in lines if line.strip()]), 1) - 0.01 * rank
+        if score > best_score + 1e-9:
+            best, best_score = delimiter, score
+    return best if best_score > 0.5 else None
+
+
+def _is_numeric(row: Sequence[str], style: NumberStyle, width: int) -> bool:
+    """Whether a row looks like values: most of its cells that are not blank are numbers or times."""
+    cells = [cell for cell in row if cell.strip().lower() not in BLANKS]
+    if not cells or len(row) < max(2, width // 2):
+        return False
+    return sum(style.is_number(cell) or moment(cell) is not None for cell in cells) >= 0.5 * len(cells)
+
+
+def _header(rows: Sequence[Sequence[str]], style: NumberStyle) -> tuple[int, int] | None:
+    """Rows of the header and of the first values; None where no row of text has values below it."""
+    width = mode(len(row) for row in rows if len(row) > 1)
+    for index, row in enumerate(rows[:_MAX_PREAMBLE_ROWS]):
+        filled = [cell for cell in row if cell.strip()]
+        if len(filled) < 2 or len(row) < 0.5 * width or _is_numeric(row, style, width):
+            continue
+        for below in range(index + 1, min(index + 5, len(rows))):
+            if _is_numeric(rows[below], style, width):
+                return index, below
+    return None
+
+
+def _finish(
+    encoding: str,
+    delimiter: str,
+    style: NumberStyle,
+    header_row: int,
+    first_row: int,
+    header: Sequence[str],
+    units: Sequence[str],
+    rows: Sequence[Sequence[str]],
+) -> TableLayout:
+    values = [row for row in rows[first_row:] if len(row) > 1]
+    samples = [[row[index] for row in values if index < len(row)] for index in range(len(header))]
+    columns = _columns(header, units, samples, style)
+    time = _time_column(columns, samples, style)
+    return TableLayout(
+        encoding=encoding,
+        delimiter=delimiter,
+        style=style,
+        header_row=header_row,
+        first_row=first_row,
+        columns=columns,
+        time=time,
+    )
+
+
+def _columns(
+    header: Sequence[str], units: Sequence[str], samples: Sequence[Sequence[str]], style: NumberStyle
+) -> tuple[TableColumn, ...]:
+    columns: list[TableColumn] = []
+    taken: dict[str, int] = {}
+    for index, cell in enumerate(header):
+        name, unit = split_header(cell)
+        if index < len(units) and units[index].strip():
+            unit = unit or units[index].strip(" []()\t")
+        if not name and all(sample.strip() == "" for sample in samples[index]):
+            columns.append(TableColumn(header=cell, name="", unit="", kind=ColumnKind.IGNORED))
+            continue
+        name = name or f"column {index + 1}"
+        taken[name] = taken.get(name, 0) + 1
+        if taken[name] > 1:
+            name = f"{name} ({taken[name]})"
+        columns.append(TableColumn(header=cell.strip(), name=name, unit=unit, kind=_kind(samples[index], style)))
+    return tuple(columns)
+
+
+def split_header(cell: str) -> tuple[str, str]:
+    """Name and unit of a header cell; the unit is empty where the cell has none.
+
+    A unit in brackets is taken out of the name; one that the name ends in, such as ``speed_kph``, is left in.
+    """
+    text = " ".join(cell.replace("﻿", "").split()).strip("\"'")
+    if match := _BRACKETED.match(text):
+        if match["name"].strip():
+            return match["name"].strip(), match["unit"].strip()
+        return text, ""
+    if match := _SUFFIXED.match(text):
+        return text, match["unit"]
+    return text, ""
+
+
+def _kind(cells: Sequence[str], style: NumberStyle) -> ColumnKind:
+    filled = [cell for cell in cells if cell.strip().lower() not in BLANKS]
+    is_number = sum(style.is_number(cell) for cell in filled) >= 0.5 * len(filled)
+    return ColumnKind.NUMBER if is_number else ColumnKind.TEXT
+
+
+def _time_column(
+    columns: Sequence[TableColumn], samples: Sequence[Sequence[str]], style: NumberStyle
+) -> TimeColumn | None:
+    named = [index for index, column in enumerate(columns) if _TIME_NAME.match(column.name) or _time_unit(column)]
+    dates = [index for index, column in enumerate(columns) if _DATE_NAME.match(column.name)]
+    for index in named:
+        found = _as_time(index, columns, samples, style, dates)
+        if found is not None:
+            return found
+    for index in dates or range(min(1, len(columns))):
+        # A first column of full dates is the time whatever it is called.
+        moments = _moments(samples[index])
+        if moments and all(each.day_ns is not None and each.clock_ns is not None for each in moments):
+            return _as_time(index, columns, samples, style, [])
+    return None
+
+
+def _time_unit(column: TableColumn) -> float | None:
+    """Length of a time unit, where the column is called like a time: ``t_ms``, ``Time (s)``."""
+    stem = re.sub(rf"[_ ]{re.escape(column.unit)}$", "", column.name) if column.unit else column.name
+    return _TIME_UNITS_NS.get(column.unit.lower()) if _TIME_NAME.match(stem) else None
+
+
+def _as_time(
+    index: int,
+    columns: Sequence[TableColumn],
+    samples: Sequence[Sequence[str]],
+    style: NumberStyle,
+    dates: Sequence[int],
+) -> TimeColumn | None:
+    column, cells = columns[index], [cell for cell in samples[index] if cell.strip()]
+    if not cells:
+        return None
+    if column.kind is ColumnKind.NUMBER:
+        unit_ns = _TIME_UNITS_NS.get(column.unit.lower()) or _time_unit(column)
+        if unit_ns is not None:
+            return TimeColumn(index=index, unit_ns=unit_ns)
+        unit_ns, note = _guess_unit([style.number(cell) for cell in cells if style.is_number(cell)], column.name)
+        return TimeColumn(index=index, unit_ns=unit_ns, note=note)
+    moments = _moments(cells)
+    if not moments or all(each.clock_ns is None for each in moments):
+        return None
+    apart = next((other for other in dates if other != index and _moments(samples[other])), None)
+    has_date = moments[0].day_ns is not None
+    date_index = None if has_date else apart
+    dated = cells if has_date else samples[date_index] if date_index is not None else []
+    is_day_first = dates_are_day_first(dated)
+    note = (
+        ""
+        if is_day_first is not None or not dated or "/" not in dated[0]
+        else (f"dates such as {dated[0].split()[0]} are read as month/day/year")
+    )
+    return TimeColumn(index=index, date_index=date_index, is_day_first=bool(is_day_first), note=note)
+
+
+def _moments(cells: Sequence[str]) -> list[Moment]:
+    """Moments in the cells, if most of them hold one; else nothing."""
+    filled = [cell for cell in cells if cell.strip()]
+    found = [each for cell in filled if (each := moment(cell)) is not None]
+    return found if filled and len(found) >= 0.5 * len(filled) else []
+
+
+def _guess_unit(values: Sequence[float], name: str) -> tuple[float, str]:
+    """Unit of times that do not name it, by their size since 1970, else by their steps."""
+    size = abs(values[0]) if values else 0.0
+    for least, unit_ns in ((1e17, 1.0), (1e14, 1e3), (1e11, 1e6), (6e8, 1e9)):
+        if size >= least:
+            return unit_ns, ""
+    steps = sorted(abs(b - a) for a, b in itertools.pairwise(values) if b != a)
+    is_whole = all(value == int(value) for value in values)
+    if steps and is_whole and steps[len(steps) // 2] >= 10:
+        return 1e6, f"column '{name}' names no unit; its whole steps of {steps[len(steps) // 2]:g} are read as ms"
+    return 1e9, f"column '{name}' names no unit; its values are read as s"
