@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -260,6 +261,30 @@ def _auxiliary(table: AuxiliaryTable) -> AuxiliarySettings:
         comfort_low_degc=table.comfort_low.value,
         comfort_high_degc=table.comfort_high.value,
     )
+
+
+def read_scenario(content: Mapping[str, object], folder: Path) -> Scenario:
+    """Read one scenario that does not stand in ``build.toml``, with the same keys and checks.
+
+    Parameters
+    ----------
+    content : mapping
+        Keys of a ``[[scenario]]`` table.
+    folder : Path
+        Where a route's path starts from.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem found.
+    """
+    try:
+        table = ScenarioTable.model_validate(dict(content))
+    except ValidationError as error:
+        raise ConfigurationError(
+            "the scenario cannot be used", "Correct it and run the command again", problems=problems_of(error)
+        ) from None
+    return _scenario(table, folder / "build.toml")
 
 
 def _scenario(table: ScenarioTable, path: Path) -> Scenario:

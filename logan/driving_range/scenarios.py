@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from logan.errors import ConfigurationError
 from logan.model.conditions import Conditions, conditions_of_scenario
 from logan.model.forward import ConsumptionBreakdown, Environment, consumption, consumption_wh_per_km
+from logan.model.replay import Replay
 from logan.model.schedule import Schedule, steady_schedule
 from logan.physics.powertrain import LossTerms
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
+
+DrivenRoad = Callable[[Scenario], Schedule | Replay]
+"""Finds what a cycle, a route or a recorded drive consists of."""
 
 _WEATHER_AND_LOAD = (
     "ambient_temperature_degc",
@@ -26,6 +30,8 @@ _WEATHER_AND_LOAD = (
     "cabin_climate",
     "warm_start",
 )
+
+_DEFAULTS = {field.name: field.default for field in fields(Scenario)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,9 +75,7 @@ class PreparedScenario:
         return min(low for low, _ in spans), max(high for _, high in spans)
 
 
-def prepare_scenarios(
-    scenarios: Sequence[Scenario], schedule_of: Callable[[Scenario], Schedule]
-) -> tuple[PreparedScenario, ...]:
+def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) -> tuple[PreparedScenario, ...]:
     """Find the schedules of all scenarios; a mix takes those of the scenarios that it names.
 
     Parameters
@@ -79,7 +83,7 @@ def prepare_scenarios(
     scenarios : sequence of Scenario
         All scenarios of a build.
     schedule_of : callable
-        Reads the schedule of a cycle, a route or a recorded drive.
+        Reads the schedule of a cycle or a route, or a recorded drive with its conditions.
 
     Returns
     -------
@@ -100,11 +104,11 @@ def prepare_scenarios(
 def _parts(
     scenario: Scenario,
     by_name: Mapping[str, Scenario],
-    schedule_of: Callable[[Scenario], Schedule],
+    schedule_of: DrivenRoad,
     within: tuple[str, ...],
 ) -> tuple[ScenarioPart, ...]:
     if scenario.kind is not ScenarioKind.MIX:
-        return (ScenarioPart(schedule=_schedule(scenario, schedule_of), conditions=conditions_of_scenario(scenario)),)
+        return (_single(scenario, schedule_of),)
     place = f"scenario '{scenario.name}'"
     if scenario.name in within:
         raise ConfigurationError(f"{place} is part of itself", "Take it out of its own parts")
@@ -127,22 +131,37 @@ def _parts(
     return tuple(found)
 
 
-def _schedule(scenario: Scenario, schedule_of: Callable[[Scenario], Schedule]) -> Schedule:
-    if scenario.kind is not ScenarioKind.STEADY:
-        return schedule_of(scenario)
-    if scenario.speed_m_per_s is None or scenario.speed_m_per_s <= 0:
-        raise ConfigurationError(f"scenario '{scenario.name}' needs a speed above zero", "Give its speed")
-    return steady_schedule(scenario.speed_m_per_s, grade_ratio=scenario.grade_ratio, name=scenario.name)
+def _single(scenario: Scenario, schedule_of: DrivenRoad) -> ScenarioPart:
+    if scenario.kind is ScenarioKind.STEADY:
+        if scenario.speed_m_per_s is None or scenario.speed_m_per_s <= 0:
+            raise ConfigurationError(f"scenario '{scenario.name}' needs a speed above zero", "Give its speed")
+        steady = steady_schedule(scenario.speed_m_per_s, grade_ratio=scenario.grade_ratio, name=scenario.name)
+        return ScenarioPart(schedule=steady, conditions=conditions_of_scenario(scenario))
+    found = schedule_of(scenario)
+    if isinstance(found, Schedule):
+        return ScenarioPart(schedule=found, conditions=conditions_of_scenario(scenario))
+    return ScenarioPart(schedule=found.schedule, conditions=_driven_again(found.conditions, scenario))
 
 
-def _overridden(conditions: Conditions, mix: Scenario) -> Conditions:
-    """Conditions of a part, with what the mix itself asks for in their place."""
-    defaults = {field.name: field.default for field in fields(Scenario)}
-    content = {field.name: getattr(conditions, field.name) for field in fields(Conditions)}
-    for name in _WEATHER_AND_LOAD:
-        if getattr(mix, name) != defaults[name]:
-            content[name] = getattr(mix, name)
-    return Conditions(**content)
+def _driven_again(recorded: Conditions, scenario: Scenario) -> Conditions:
+    """Conditions of a recorded drive with the scenario's own in their place, and its payload on top."""
+    conditions = _overridden(recorded, scenario)
+    payload_kg = recorded.payload_kg + scenario.payload_kg
+    changed = scenario.ambient_temperature_degc != _DEFAULTS["ambient_temperature_degc"]
+    # What was measured at another temperature says nothing about heating or the cells at this one.
+    return replace(
+        conditions,
+        payload_kg=payload_kg,
+        state_of_charge_ratio=None,
+        auxiliary_power_w=None if changed else conditions.auxiliary_power_w,
+        pack_temperature_degc=None if changed else conditions.pack_temperature_degc,
+    )
+
+
+def _overridden(conditions: Conditions, scenario: Scenario) -> Conditions:
+    """Conditions with whatever the scenario itself asks for in their place."""
+    asked = {name: getattr(scenario, name) for name in _WEATHER_AND_LOAD if getattr(scenario, name) != _DEFAULTS[name]}
+    return replace(conditions, **asked)
 
 
 def scenario_consumption_wh_per_km(

@@ -36,7 +36,7 @@ class UsableEnergy:
         Where the energy comes from.
     """
 
-    schema: ClassVar[str] = "usable-energy/1"
+    schema: ClassVar[str] = "pack-usable-energy/1"
 
     energy_wh: float
     sigma_wh: float

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -29,6 +29,7 @@ from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
 from logan.model.priors import planning_values, prior_of
+from logan.model.replay import Replay
 from logan.model.schedule import Schedule
 from logan.results import json_ready, result_from_json
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
@@ -41,8 +42,8 @@ __all__ = [
     "PackSizing",
     "Plan",
     "RangePrediction",
+    "RecordedDrive",
     "ScenarioRange",
-    "ScheduleOfDrive",
     "Tornado",
     "assumptions_of",
     "build_fingerprint",
@@ -56,7 +57,8 @@ __all__ = [
     "target_scenario",
 ]
 
-ScheduleOfDrive = Callable[[str], Schedule]
+RecordedDrive = Callable[[str], Replay]
+"""Finds a recorded drive by its number or id."""
 
 _FILE_STEM: Final = "plan"
 _MAX_PLANS_A_DAY: Final = 1000
@@ -133,7 +135,7 @@ def make_plan(
     rng: np.random.Generator,
     *,
     now: datetime | None = None,
-    schedule_of_drive: ScheduleOfDrive | None = None,
+    recorded_drive: RecordedDrive | None = None,
 ) -> Plan:
     """Predict a build from its assumptions alone.
 
@@ -145,7 +147,7 @@ def make_plan(
         Source of the samples.
     now : datetime, optional
         Moment of the plan.
-    schedule_of_drive : callable, optional
+    recorded_drive : callable, optional
         Finds recorded drives; without it, scenarios that replay one are left out.
 
     Returns
@@ -158,14 +160,14 @@ def make_plan(
     ConfigurationError
         If a scenario cannot be prepared.
     """
-    prepared, left_out = prepare_build(build, schedule_of_drive)
+    prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
     parameters, usable = prior_of(build), usable_energy_of(build)
     moment = now or datetime.now(UTC)
     return Plan(
         build_name=build.name,
         created_at=moment.astimezone(UTC).isoformat(timespec="seconds"),
-        build_fingerprint=build_fingerprint(build),
+        build_fingerprint=build_fingerprint(build, {scenario.name for scenario in prepared}),
         assumptions=assumptions_of(build),
         parameters=parameters,
         usable=usable,
@@ -200,7 +202,7 @@ def make_gearing_sheet(build: BuildSettings, distribution: ParameterDistribution
 
 
 def prepare_build(
-    build: BuildSettings, schedule_of_drive: ScheduleOfDrive | None = None
+    build: BuildSettings, recorded_drive: RecordedDrive | None = None
 ) -> tuple[tuple[PreparedScenario, ...], tuple[str, ...]]:
     """Read the schedules of all scenarios of a build.
 
@@ -208,7 +210,7 @@ def prepare_build(
     ----------
     build : BuildSettings
         The build.
-    schedule_of_drive : callable, optional
+    recorded_drive : callable, optional
         Finds recorded drives.
 
     Returns
@@ -224,19 +226,17 @@ def prepare_build(
         If a cycle, a route or a mix is wrong.
     """
     waiting = {
-        scenario.name
-        for scenario in build.scenarios
-        if scenario.kind is ScenarioKind.REPLAY and schedule_of_drive is None
+        scenario.name for scenario in build.scenarios if scenario.kind is ScenarioKind.REPLAY and recorded_drive is None
     }
     waiting |= {scenario.name for scenario in build.scenarios if waiting & set(scenario.parts)}
 
-    def schedule_of(scenario: Scenario) -> Schedule:
+    def schedule_of(scenario: Scenario) -> Schedule | Replay:
         if scenario.kind is ScenarioKind.CYCLE:
             return load_cycle(scenario.cycle)
         if scenario.kind is ScenarioKind.ROUTE and scenario.route is not None:
             return load_route(scenario.route, speed_m_per_s=scenario.speed_m_per_s)
-        if scenario.kind is ScenarioKind.REPLAY and schedule_of_drive is not None:
-            return schedule_of_drive(scenario.drive)
+        if scenario.kind is ScenarioKind.REPLAY and recorded_drive is not None:
+            return recorded_drive(scenario.drive)
         raise ConfigurationError(
             f"scenario '{scenario.name}' does not say what is driven", "Give speed, cycle or route"
         )
@@ -263,12 +263,26 @@ def target_scenario(build: BuildSettings, prepared: tuple[PreparedScenario, ...]
     )
 
 
-def build_fingerprint(build: BuildSettings) -> str:
-    """SHA-256 of everything in a build's settings that a prediction rests on; paths and units do not count."""
+def build_fingerprint(build: BuildSettings, scenario_names: Collection[str]) -> str:
+    """SHA-256 of what the prediction of some scenarios rests on; paths and display units do not count.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+    scenario_names : collection of str
+        Scenarios that were predicted; others may come and go without making a plan outdated.
+
+    Returns
+    -------
+    str
+        Hexadecimal digest.
+    """
     parts = (build.vehicle, build.powertrain, build.pack, build.auxiliary, build.target)
+    chosen = [scenario for scenario in build.scenarios if scenario.name in scenario_names]
     scenarios = [
         {key: value for key, value in content.items() if key != "route"}
-        for content in (json_ready(scenario) for scenario in build.scenarios)
+        for content in (json_ready(scenario) for scenario in chosen)
         if isinstance(content, dict)
     ]
     content = [*(json_ready(part) for part in parts), scenarios]

@@ -2,20 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import ClassVar
 
 import numpy as np
 
+from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.attribution import Attribution, attribute_change
+from logan.driving_range.coverage import Calibration
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
+from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
+from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
-from logan.pipeline.plan import Plan, ScheduleOfDrive, build_fingerprint, prepare_build, target_scenario
+from logan.model.replay import Replay, replay_of
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.plan import (
+    Plan,
+    RecordedDrive,
+    build_fingerprint,
+    latest_plan,
+    load_plan,
+    make_plan,
+    prepare_build,
+    target_scenario,
+)
 from logan.results import Estimate
-from logan.settings import BuildSettings
+from logan.settings import BuildSettings, Scenario
+
+__all__ = [
+    "Attribution",
+    "Calibration",
+    "PackSizing",
+    "RangePrediction",
+    "RefinedRange",
+    "ScenarioRange",
+    "Tornado",
+    "extra_scenario",
+    "plan_of_build",
+    "recorded_drives",
+    "refine_range",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,7 +55,7 @@ class RefinedRange:
     Parameters
     ----------
     planned : RangePrediction
-        From the plan, as it was frozen.
+        From the plan, as it was frozen; scenarios that it did not have are predicted from its assumptions.
     refined : RangePrediction
         From the fit.
     plan_created_at : str
@@ -40,6 +70,8 @@ class RefinedRange:
         Why each scenario moved.
     tornado : Tornado
         What the refined answer hangs on most.
+    calibration : Calibration or None
+        Leave-one-drive-out errors and coverage of this very build.
     notes : tuple of str
         In plain words.
     """
@@ -56,13 +88,21 @@ class RefinedRange:
     refined_usable: UsableEnergy
     attributions: tuple[Attribution, ...]
     tornado: Tornado
+    calibration: Calibration | None = None
     notes: tuple[str, ...] = ()
 
     @property
-    def pairs(self) -> tuple[tuple[ScenarioRange | None, ScenarioRange], ...]:
-        """Planned and refined of every refined scenario; None where the plan did not have it."""
+    def pairs(self) -> tuple[tuple[ScenarioRange, ScenarioRange], ...]:
+        """Planned and refined of every scenario."""
         planned = {scenario.name: scenario for scenario in self.planned.scenarios}
-        return tuple((planned.get(scenario.name), scenario) for scenario in self.refined.scenarios)
+        return tuple((planned[scenario.name], scenario) for scenario in self.refined.scenarios)
+
+    def attribution(self, scenario: str) -> Attribution:
+        """Why one scenario moved; raises KeyError where there is none of that name."""
+        for found in self.attributions:
+            if found.scenario == scenario:
+                return found
+        raise KeyError(scenario)
 
 
 def refine_range(
@@ -72,7 +112,8 @@ def refine_range(
     rng: np.random.Generator,
     *,
     measured_usable: Estimate | None = None,
-    schedule_of_drive: ScheduleOfDrive | None = None,
+    recorded_drive: RecordedDrive | None = None,
+    calibration: Calibration | None = None,
 ) -> RefinedRange:
     """Predict every scenario from the fit, and lay it beside the plan.
 
@@ -88,15 +129,17 @@ def refine_range(
         Source of the samples.
     measured_usable : Estimate, optional
         Usable energy at 25 degC and moderate load that drives have shown. [Wh]
-    schedule_of_drive : callable, optional
+    recorded_drive : callable, optional
         Finds recorded drives for scenarios that replay one.
+    calibration : Calibration, optional
+        Leave-one-drive-out errors, carried along.
 
     Returns
     -------
     RefinedRange
         Both predictions, sizing, and the waterfall between them.
     """
-    prepared, left_out = prepare_build(build, schedule_of_drive)
+    prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
     usable = usable_energy_of(build, measured_usable)
     refined = predict_range(
@@ -119,10 +162,11 @@ def refine_range(
         auxiliary_sigma=fit.auxiliary_sigma_ratio,
         rng=rng,
     )
-    is_outdated = plan.build_fingerprint != build_fingerprint(build)
+    planned_names = {scenario.name for scenario in plan.prediction.scenarios}
+    is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
     return RefinedRange(
-        planned=plan.prediction,
-        refined=refined,
+        planned=_completed(plan, build, prepared, rng),
+        refined=replace(refined, is_prior_dominated=refined.is_prior_dominated or fit.is_prior_dominated),
         plan_created_at=plan.created_at,
         plan_is_outdated=is_outdated,
         planned_sizing=plan.sizing,
@@ -136,15 +180,94 @@ def refine_range(
             for scenario in prepared
         ),
         tornado=tornado(fit.posterior, build, target, usable=usable),
-        notes=_notes(refined, is_outdated, left_out),
+        calibration=calibration,
+        notes=_notes(refined, fit, is_outdated, left_out),
     )
 
 
-def _notes(refined: RangePrediction, is_outdated: bool, left_out: tuple[str, ...]) -> tuple[str, ...]:
+def _completed(
+    plan: Plan, build: BuildSettings, prepared: tuple[PreparedScenario, ...], rng: np.random.Generator
+) -> RangePrediction:
+    """The frozen prediction, with the scenarios that it did not have predicted from its own assumptions."""
+    known = {scenario.name for scenario in plan.prediction.scenarios}
+    missing = [scenario for scenario in prepared if scenario.name not in known]
+    if not missing:
+        return plan.prediction
+    added = predict_range(
+        plan.parameters,
+        build,
+        missing,
+        usable=plan.usable,
+        between_drive_sigma=plan.prediction.between_drive_sigma,
+        auxiliary_sigma=plan.prediction.auxiliary_sigma,
+        driven=None,
+        rng=rng,
+    )
+    return replace(plan.prediction, scenarios=(*plan.prediction.scenarios, *added.scenarios))
+
+
+def _notes(refined: RangePrediction, fit: FitResult, is_outdated: bool, left_out: tuple[str, ...]) -> tuple[str, ...]:
     notes = list(left_out)
     if is_outdated:
         notes.append("the build's settings have changed since the plan was frozen; the plan shown is the old one")
     if refined.note:
         notes.append(refined.note)
+    elif fit.is_prior_dominated:
+        notes.append("prior-dominated: the plan's assumptions still say more than the drives")
     notes.extend(f"{scenario.name}: {scenario.note}" for scenario in refined.scenarios if scenario.note)
     return tuple(notes)
+
+
+def plan_of_build(
+    folder: BuildFolder, build: BuildSettings, rng: np.random.Generator, path: Path | None = None
+) -> tuple[Plan, bool]:
+    """Return the plan to compare with: the one named, else the newest frozen one, else one made now.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        Where the frozen plans are.
+    build : BuildSettings
+        The build.
+    rng : numpy.random.Generator
+        Source of the samples of a plan made now.
+    path : Path, optional
+        A frozen plan.
+
+    Returns
+    -------
+    plan : Plan
+        The plan.
+    is_frozen : bool
+        False when it was made now and kept nowhere.
+    """
+    if path is not None:
+        return load_plan(path), True
+    frozen = latest_plan(folder.plans)
+    return (frozen, True) if frozen is not None else (make_plan(build, rng), False)
+
+
+def recorded_drives(library: DriveLibrary) -> RecordedDrive:
+    """Return the finder of recorded drives of a library, for scenarios that replay one."""
+
+    def find(drive: str) -> Replay:
+        record = library.record(drive)
+        return replay_of(library.load(record.id), name=f"drive {record.number}")
+
+    return find
+
+
+def extra_scenario(content: dict[str, object], folder: Path, build: BuildSettings) -> BuildSettings:
+    """Return the build with one more scenario, written with the keys of a ``[[scenario]]`` table.
+
+    Raises
+    ------
+    ConfigurationError
+        If the scenario is wrong, or its name is taken.
+    """
+    from logan.configuration.build import read_scenario
+
+    scenario: Scenario = read_scenario(content, folder)
+    if any(other.name == scenario.name for other in build.scenarios):
+        raise ConfigurationError(f"a scenario is called '{scenario.name}' already", "Give another name with --name")
+    return replace(build, scenarios=(*build.scenarios, scenario))
