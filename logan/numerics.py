@@ -219,3 +219,14 @@ def spans_where(time_s: FloatArray, condition: BoolArray, *, min_duration_s: flo
         for start, end in zip(starts, ends, strict=True)
         if time_s[end] - time_s[start] >= min_duration_s
     ]
+
+
+def joined_spans(spans: list[tuple[float, float]], *, gap_s: float) -> list[tuple[float, float]]:
+    """Spans in order of time, those no further apart than ``gap_s`` made one."""
+    joined: list[tuple[float, float]] = []
+    for start_s, end_s in spans:
+        if joined and start_s - joined[-1][1] <= gap_s:
+            joined[-1] = (joined[-1][0], end_s)
+        else:
+            joined.append((start_s, end_s))
+    return joined

@@ -12,7 +12,7 @@ from logan.drive.auxiliary import AuxiliaryLoad
 from logan.drive.drive import Drive
 from logan.drive.pack_power import PackPower
 from logan.drive.wheel_work import WheelWork
-from logan.numerics import cumulative, spans_where
+from logan.numerics import cumulative, joined_spans, spans_where
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -108,7 +108,7 @@ def brakings(
         is_braking |= pressed
     is_braking &= work.speed_m_per_s > 0.3
     view = _View(drive, build, work, power, auxiliary, pressed)
-    spans = _joined(spans_where(time_s, is_braking, min_duration_s=0.4), gap_s=1.0)
+    spans = joined_spans(spans_where(time_s, is_braking, min_duration_s=0.4), gap_s=1.0)
     found = (view.braking(start_s, end_s) for start_s, end_s in spans)
     return tuple(one for one in found if one.kinetic_j + one.potential_j > LEAST_BRAKING_J)
 
@@ -138,16 +138,6 @@ def _slowing_power_w(work: WheelWork) -> FloatArray:
     later = np.interp(work.time_s[1:] + half_s, work.time_s, running)
     sooner = np.interp(work.time_s[1:] - half_s, work.time_s, running)
     return np.asarray((sooner - later) / (2.0 * half_s))
-
-
-def _joined(spans: list[tuple[float, float]], gap_s: float) -> list[tuple[float, float]]:
-    joined: list[tuple[float, float]] = []
-    for start_s, end_s in spans:
-        if joined and start_s - joined[-1][1] <= gap_s:
-            joined[-1] = (joined[-1][0], end_s)
-        else:
-            joined.append((start_s, end_s))
-    return joined
 
 
 class _View:

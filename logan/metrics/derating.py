@@ -3,10 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from logan.drive.context import Context
-from logan.results import Figure
+import numpy as np
+
+from logan.drive.context import Context, ContextLookup
+from logan.drive.drive import Channel, Drive
+from logan.drive.motion import road_speed
+from logan.metrics.thermal import TEMPERATURE_KINDS
+from logan.numerics import cumulative, joined_spans, spans_where
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings, LimitSide
+from logan.units import BoolArray, FloatArray
+
+SHORTFALL_RATIO: Final = 0.10
+"""Share of the command that must be missing."""
+
+SHORTFALL_OF_MAXIMUM_RATIO: Final = 0.04
+"""Share of the largest command that must be missing, so that noise at low torque does not count."""
+
+LEAST_SHORTFALL_S: Final = 0.7
+"""An inverter needs a few tenths of a second to follow; shorter shortfalls are that. [s]"""
+
+AT_LIMIT_RATIO: Final = 0.97
+LOWERED_RATIO: Final = 0.8
+LEAST_LOWERED_S: Final = 3.0
+
+_REACHED_PAIRS: Final = (
+    ("discharge_current_limit", "pack_current", 1.0),
+    ("charge_current_limit", "pack_current", -1.0),
+    ("drive_torque_limit", "motor_torque", 1.0),
+    ("regen_torque_limit", "motor_torque", -1.0),
+)
+_LOWERED: Final = (
+    "discharge_current_limit",
+    "discharge_power_limit",
+    "drive_torque_limit",
+    "charge_current_limit",
+    "charge_power_limit",
+    "regen_torque_limit",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,3 +104,180 @@ class DeratingSummary:
     events: tuple[DeratingEvent, ...]
     time_derated: Figure
     notes: tuple[str, ...]
+
+
+def derating_summary(drive: Drive, build: BuildSettings) -> DeratingSummary:
+    """Derating that the data show: commands not delivered, limits reached, limits lowered.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Limits, which tell the probable cause.
+
+    Returns
+    -------
+    DeratingSummary
+        Events, time, and what could not be looked for.
+    """
+    search = _Search(drive, build)
+    events: list[DeratingEvent] = []
+    notes: list[str] = []
+    commands = drive.of_kind("motor_torque_command")
+    if not commands:
+        notes.append("torque command is not logged: a shortfall cannot be seen")
+    for command in commands:
+        actual = drive.get(command.name.replace("motor_torque_command", "motor_torque"))
+        if actual is None:
+            notes.append(f"{command.name} has no torque to compare with")
+        else:
+            events += search.not_delivered(command, actual)
+    logged = [name for name in _LOWERED if name in drive]
+    if not logged:
+        notes.append("no limit of BMS or inverter is logged")
+    for limit_name, name, sign in _REACHED_PAIRS:
+        limit, channel = drive.get(limit_name), drive.get(name)
+        if limit is not None and channel is not None:
+            events += search.reached(limit, channel, sign)
+    for name in logged:
+        events += search.lowered(drive[name])
+    events.sort(key=lambda event: event.start_s)
+    felt = [event for event in events if event.kind != "limit lowered"]
+    time_derated: Figure = Refusal("neither torque command nor any limit is logged", "Log one of them")
+    if commands or logged:
+        time_derated = Estimate(_union_s(felt), "s", None, "measured")
+    return DeratingSummary(events=tuple(events), time_derated=time_derated, notes=tuple(notes))
+
+
+def _union_s(events: list[DeratingEvent]) -> float:
+    total_s, until_s = 0.0, -np.inf
+    for event in events:
+        end_s = event.start_s + event.duration_s
+        total_s += max(0.0, end_s - max(event.start_s, until_s))
+        until_s = max(until_s, end_s)
+    return float(total_s)
+
+
+class _Search:
+    """Looks for derating in one drive."""
+
+    def __init__(self, drive: Drive, build: BuildSettings) -> None:
+        self.drive, self.build = drive, build
+        self.lookup = ContextLookup(drive)
+        self.speed = road_speed(drive)
+
+    def not_delivered(self, command: Channel, actual: Channel) -> list[DeratingEvent]:
+        """Torque asked for and not delivered."""
+        time_s, asked = command.time_s, command.value
+        delivered = actual.at(time_s)
+        missing = np.abs(asked) - np.sign(asked) * delivered
+        largest = float(np.nanmax(np.abs(asked), initial=0.0))
+        floor = max(SHORTFALL_OF_MAXIMUM_RATIO * largest, 2.0)
+        short = np.nan_to_num(missing, nan=-1.0) > np.maximum(SHORTFALL_RATIO * np.abs(asked), floor)
+        name = command.name.replace("motor_torque_command", "motor_speed")
+        turning = self.drive.get(name)
+        energy = None
+        if turning is not None:
+            watts = np.where(short, np.nan_to_num(missing * np.abs(turning.at(time_s))), 0.0)
+            energy = cumulative(time_s, watts, max_gap_s=command.max_gap_s) / 3600.0
+        return self._events("torque not delivered", command, short, missing, "N*m", LEAST_SHORTFALL_S, energy)
+
+    def reached(self, limit: Channel, channel: Channel, sign: float) -> list[DeratingEvent]:
+        """A limit that was used up; a limit of zero is reached only by what would pass it."""
+        value = sign * channel.value
+        allowed = limit.at(channel.time_s, max_gap_s=30.0)
+        at_limit = np.nan_to_num(value - AT_LIMIT_RATIO * allowed, nan=-1.0) > 0.0
+        at_limit &= value > 5.0
+        return self._events("limit reached", limit, at_limit, value - allowed, limit.unit, 0.5, None, channel.time_s)
+
+    def lowered(self, limit: Channel) -> list[DeratingEvent]:
+        """A limit that fell below four fifths of what it usually is in this drive."""
+        known = limit.value[np.isfinite(limit.value)]
+        if known.size < 10:
+            return []
+        usual = float(np.percentile(known, 90.0))
+        if usual <= 0.0:
+            return []
+        low = np.nan_to_num(limit.value, nan=usual) < LOWERED_RATIO * usual
+        return self._events("limit lowered", limit, low, usual - limit.value, limit.unit, LEAST_LOWERED_S, None)
+
+    def _events(
+        self,
+        kind: str,
+        channel: Channel,
+        where: BoolArray,
+        shortfall: FloatArray,
+        unit: str,
+        least_s: float,
+        energy_wh: FloatArray | None,
+        time_s: FloatArray | None = None,
+    ) -> list[DeratingEvent]:
+        at_s = channel.time_s if time_s is None else time_s
+        found = []
+        for start_s, end_s in joined_spans(spans_where(at_s, where), gap_s=1.0):
+            if end_s - start_s < least_s:
+                continue
+            inside = (at_s >= start_s) & (at_s <= end_s)
+            lost = None
+            if energy_wh is not None:
+                before, after = np.interp([start_s, end_s], at_s, energy_wh)
+                lost = float(after - before)
+            found.append(
+                DeratingEvent(
+                    kind=kind,
+                    channel=channel.name,
+                    start_s=start_s,
+                    duration_s=end_s - start_s,
+                    shortfall=float(np.nanmax(shortfall[inside])),
+                    unit=unit,
+                    probable_cause=self._cause(
+                        start_s, is_charge="charge" in channel.name and "dis" not in channel.name
+                    ),
+                    energy_not_delivered_wh=lost,
+                    speed_lost_m_per_s=self._speed_lost(start_s, end_s),
+                    context=self.lookup.at(start_s),
+                )
+            )
+        return found
+
+    def _speed_lost(self, start_s: float, end_s: float) -> float | None:
+        if self.speed is None:
+            return None
+        first, last = self.speed.at(np.array([start_s, end_s]), max_gap_s=5.0)
+        return float(max(first - last, 0.0)) if np.isfinite(first) and np.isfinite(last) else None
+
+    def _value(self, name: str, at_s: float) -> float | None:
+        channel = self.drive.get(name)
+        if channel is None:
+            return None
+        value = float(channel.at(np.array([at_s]), max_gap_s=60.0)[0])
+        return value if np.isfinite(value) else None
+
+    def _cause(self, at_s: float, *, is_charge: bool) -> str:
+        """What stood nearest to its own limit as it began."""
+        near: list[tuple[float, str]] = []
+        for kind in TEMPERATURE_KINDS:
+            for channel in self.drive.of_kind(kind):
+                value = self._value(channel.name, at_s)
+                level = self._warm_level(channel.name)
+                if value is not None and level is not None and value > level - 10.0:
+                    near.append((level - value, f"{channel.name} at {value:.0f} °C, limit {level:.0f} °C"))
+        coldest = self._value("cell_temperature_min", at_s)
+        if coldest is not None and coldest < (10.0 if is_charge else 0.0):
+            near.append((0.0, f"coldest cell at {coldest:.0f} °C"))
+        soc = self._value("state_of_charge", at_s)
+        if soc is not None and is_charge and soc > 0.9:
+            near.append((1.0, f"state of charge {soc:.0%}"))
+        if soc is not None and not is_charge and soc < 0.15:
+            near.append((1.0, f"state of charge {soc:.0%}"))
+        floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
+        if floor is not None and cell is not None and cell < floor + 0.1:
+            near.append((0.0, f"lowest cell at {cell:.2f} V, floor {floor:.2f} V"))
+        return min(near)[1] if near else "not seen in the channels logged"
+
+    def _warm_level(self, name: str) -> float | None:
+        for limit in self.build.limits.of(name):
+            if limit.side is LimitSide.ABOVE:
+                return limit.amber if limit.amber is not None else limit.red
+        return None

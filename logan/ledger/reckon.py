@@ -1,0 +1,248 @@
+"""Reckoning a drive's ledger, and the residual that does not close."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2
+from logan.drive.auxiliary import AuxiliaryLoad, auxiliary_load
+from logan.drive.braking import Braking, brakings
+from logan.drive.drive import Drive
+from logan.drive.pack_power import PackPower, is_charging_at, pack_power
+from logan.drive.wheel_work import WheelWork, wheel_work
+from logan.ledger.ledger import EnergyLedger, LedgerEntry
+from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows
+from logan.numerics import cumulative, integrate
+from logan.physics.battery import resistance_at_ohm
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import AnalysisSettings, BuildSettings
+from logan.units import FloatArray
+
+PACK_GAIN_SIGMA_RATIO = 0.014
+"""Gain of voltage and current together (common practice, 1 % each)."""
+
+
+def energy_ledger(
+    drive: Drive,
+    build: BuildSettings,
+    settings: AnalysisSettings | None = None,
+    *,
+    refusals: Mapping[str, Refusal] | None = None,
+) -> EnergyLedger:
+    """Where the energy of a drive went.
+
+    Pack energy is measured; wheel work comes from speed, height and the build's road
+    load; drivetrain losses from its efficiencies. What does not add up is the residual.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Planned or fitted parameters.
+    settings : AnalysisSettings, optional
+        Least coverage.
+    refusals : mapping of str to Refusal, optional
+        Metrics that a data flag forbids: ``net_energy``.
+
+    Returns
+    -------
+    EnergyLedger
+        Entries, residual, rows and notes.
+    """
+    power, work = pack_power(drive), wheel_work(drive, build)
+    refusal = (refusals or {}).get("net_energy")
+    if power is None:
+        refusal = refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current, or pack_power")
+    if refusal is not None or power is None:
+        return _refused(refusal or Refusal("no pack power is logged", ""))
+    account = _Account(drive, build, power, work)
+    least = (settings or AnalysisSettings()).min_coverage_ratio
+    if account.coverage_ratio < least:
+        reason = f"power is known for {account.coverage_ratio:.0%} of the driving time; {least:.0%} is the least"
+        return _refused(Refusal(reason, "Log voltage and current all the way"))
+    entries, residual, notes = account.entries()
+    rows = account.steps()
+    return EnergyLedger(
+        entries=entries,
+        residual_wh=residual,
+        residual_ratio=residual.value * JOULES_PER_WATT_HOUR / account.out_j
+        if isinstance(residual, Estimate) and account.out_j > 0.0
+        else None,
+        segments=segment_rows(rows) if rows else (),
+        by_speed=speed_rows(rows) if rows else (),
+        by_grade=grade_rows(rows, drive) if rows else (),
+        by_temperature=temperature_rows(rows, drive) if rows else (),
+        by_marker=marker_rows(rows, drive) if rows else (),
+        notes=notes,
+    )
+
+
+def _refused(refusal: Refusal) -> EnergyLedger:
+    return EnergyLedger(
+        entries=(),
+        residual_wh=refusal,
+        residual_ratio=None,
+        segments=(),
+        by_speed=(),
+        by_grade=(),
+        by_temperature=(),
+        by_marker=(),
+        notes=(refusal.reason,),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Spent:
+    """One cause of wheel work, its energy and standard uncertainty. [J]"""
+
+    name: str
+    joules: float
+    sigma_j: float
+
+
+class _Account:
+    """Energies of one drive, charging left out; what is not covered is filled at the mean, as in the summary."""
+
+    def __init__(self, drive: Drive, build: BuildSettings, power: PackPower, work: WheelWork | None) -> None:
+        self.drive, self.build, self.power, self.work = drive, build, power, work
+        charging = is_charging_at(drive, power.time_s)
+        self.watts = np.where(charging, np.nan, power.power_w)
+        whole = integrate(power.time_s, self.watts, max_gap_s=power.max_gap_s)
+        plugged_s = float(np.sum(np.diff(power.time_s)[charging[:-1] & charging[1:]]))
+        self.covered_s = whole.covered_s
+        wanted_s = max(drive.duration_s - plugged_s, whole.covered_s, 1e-9)
+        self.coverage_ratio = whole.covered_s / wanted_s
+        self.fill = 1.0 / self.coverage_ratio if self.coverage_ratio > 0.0 else 0.0
+        self.out_j, self.in_j = whole.positive * self.fill, -whole.negative * self.fill
+        self.auxiliary: AuxiliaryLoad = auxiliary_load(drive, build, power)
+        traction = self.watts - self.auxiliary.total_w
+        flow = integrate(power.time_s, traction, max_gap_s=power.max_gap_s)
+        self.forward_j, self.back_j = flow.positive * self.fill, -flow.negative * self.fill
+        self.brakings: tuple[Braking, ...] = () if work is None else brakings(drive, build, work, power, self.auxiliary)
+
+    def _auxiliary_entries(self) -> list[LedgerEntry]:
+        entries = []
+        for name, watts in self.auxiliary.parts_w.items():
+            masked = np.where(np.isfinite(self.watts), watts, np.nan)
+            joules = integrate(self.power.time_s, masked, max_gap_s=self.power.max_gap_s).total * self.fill
+            basis = self.auxiliary.basis[name]
+            sigma_j = 0.02 * joules if basis == "measured" else self.auxiliary.sigma_w * self.covered_s
+            entries.append(_entry(name, joules, sigma_j, basis))
+        return entries
+
+    def _wheel_work(self, work: WheelWork) -> tuple[list[_Spent], float]:
+        """Causes of wheel work, and the part of their uncertainty that mass and height share. [J]"""
+        vehicle = self.build.vehicle
+        mass_ratio = vehicle.mass_kg.sigma / vehicle.mass_kg.value
+        rolling, air = float(work.rolling_j.sum()), float(work.air_j.sum())
+        kinetic, hills = float(work.kinetic_j.sum()), float(work.hills_j.sum())
+        rolling_ratio = np.hypot(vehicle.rolling_coefficient.sigma / vehicle.rolling_coefficient.value, mass_ratio)
+        air_ratio = vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value
+        height_j = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * (work.height_sigma_m or 0.0) * np.sqrt(2.0)
+        friction = sum(one.friction_j for one in self.brakings)
+        friction_sigma = float(np.sqrt(sum(one.sigma_j**2 for one in self.brakings if one.friction_j > 0.0)))
+        spent = [
+            _Spent("rolling", rolling, float(rolling_ratio) * rolling),
+            _Spent("air", air, air_ratio * air),
+            _Spent("hills", hills, float(np.hypot(mass_ratio * hills, height_j))),
+            _Spent("kinetic", kinetic, mass_ratio * abs(kinetic)),
+            _Spent("friction brakes", friction, friction_sigma),
+        ]
+        return spent, float(np.sqrt(sum(one.sigma_j**2 for one in spent)))
+
+    def entries(self) -> tuple[tuple[LedgerEntry, ...], Figure, tuple[str, ...]]:
+        """All entries, the residual, and the notes."""
+        gain = PACK_GAIN_SIGMA_RATIO
+        entries = [
+            _entry("pack out", self.out_j, gain * self.out_j, "measured"),
+            _entry("pack in", self.in_j, gain * self.in_j, "measured"),
+        ]
+        notes = list(self.auxiliary.notes)
+        loss = self._pack_resistance()
+        if loss is not None:
+            entries.append(loss)
+            notes.append("pack resistance is lost before the terminals: it is not part of the closure")
+        auxiliaries = self._auxiliary_entries()
+        auxiliary_j = _sum_j(auxiliaries)
+        net_j = self.out_j - self.in_j
+        if self.work is None:
+            rest = net_j - auxiliary_j
+            entries += [*auxiliaries, _entry("drivetrain", rest, gain * self.out_j, "remainder")]
+            refusal = Refusal("no speed is logged, so wheel work is not known", "Map speed or gnss_speed")
+            return tuple(entries), refusal, (*notes, refusal.reason)
+        spent, wheel_sigma = self._wheel_work(self.work)
+        entries += [_entry(one.name, one.joules, one.sigma_j, "modelled") for one in spent]
+        drivetrain, drivetrain_sigma = self._drivetrain()
+        entries.append(_entry("drivetrain", drivetrain, drivetrain_sigma, "modelled"))
+        entries += auxiliaries
+        residual_j = net_j - auxiliary_j - drivetrain - sum(one.joules for one in spent)
+        auxiliary_sigma = self.auxiliary.sigma_w * self.covered_s
+        sigma = np.sqrt((gain * net_j) ** 2 + wheel_sigma**2 + drivetrain_sigma**2 + auxiliary_sigma**2)
+        residual = Estimate(
+            residual_j / JOULES_PER_WATT_HOUR,
+            "Wh",
+            float(sigma) / JOULES_PER_WATT_HOUR,
+            "remainder",
+            self.coverage_ratio,
+        )
+        entries.append(LedgerEntry(name="residual", energy_wh=residual, basis="remainder"))
+        return tuple(entries), residual, (*notes, *self.work.notes)
+
+    def _drivetrain(self) -> tuple[float, float]:
+        """Loss of both ways: what the pack gave beyond the wheels, and what the wheels gave beyond the pack."""
+        train = self.build.powertrain
+        drive, regen = train.drive_efficiency, train.regen_efficiency
+        back = 1.0 / regen.value
+        loss = (1.0 - drive.value) * self.forward_j + (back - 1.0) * self.back_j
+        sigma = np.hypot(drive.sigma * self.forward_j, regen.sigma * back**2 * self.back_j)
+        return loss, float(sigma)
+
+    def _pack_resistance(self) -> LedgerEntry | None:
+        current = self.drive.get("pack_current")
+        if current is None:
+            return None
+        cells = self.drive.get("pack_temperature") or self.drive.get("cell_temperature_min")
+        pack = self.build.pack
+        degc = 25.0 if cells is None else float(np.nanmean(cells.value))
+        ohm = float(resistance_at_ohm(pack.resistance_ohm.value, degc, pack.resistance_activation_j_per_mol))
+        charging = is_charging_at(self.drive, current.time_s)
+        square = np.where(charging, np.nan, current.value**2)
+        joules = ohm * integrate(current.time_s, square, max_gap_s=current.max_gap_s).total * self.fill
+        ratio = pack.resistance_ohm.sigma / pack.resistance_ohm.value
+        return _entry("pack resistance", joules, ratio * joules, "modelled")
+
+    def steps(self) -> LedgerSteps | None:
+        """Pack and auxiliary energy on the steps of the wheel work."""
+        work = self.work
+        if work is None:
+            return None
+        time_s, gap_s = self.power.time_s, self.power.max_gap_s
+        watts = np.nan_to_num(self.watts)
+        auxiliary = np.where(np.isfinite(self.watts), self.auxiliary.total_w, 0.0)
+
+        def per_step(signal: FloatArray) -> FloatArray:
+            running = cumulative(time_s, signal, max_gap_s=gap_s)
+            return np.diff(np.interp(work.time_s, time_s, running))
+
+        return LedgerSteps(
+            work=work,
+            step_s=np.diff(work.time_s),
+            pack_out_j=per_step(np.maximum(watts, 0.0)),
+            pack_in_j=per_step(np.maximum(-watts, 0.0)),
+            auxiliary_j=per_step(auxiliary),
+        )
+
+
+def _entry(name: str, joules: float, sigma_j: float, basis: str) -> LedgerEntry:
+    figure = Estimate(joules / JOULES_PER_WATT_HOUR, "Wh", abs(sigma_j) / JOULES_PER_WATT_HOUR, basis)
+    return LedgerEntry(name=name, energy_wh=figure, basis=basis)
+
+
+def _sum_j(entries: list[LedgerEntry]) -> float:
+    return sum(
+        entry.energy_wh.value * JOULES_PER_WATT_HOUR for entry in entries if isinstance(entry.energy_wh, Estimate)
+    )
