@@ -1,0 +1,135 @@
+"""Logs from the browser: streamed to disk, bounded, and never trusted by name."""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import shutil
+import time
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logan.errors import LoganError, LogReadError, UsageError
+
+SPARE_BYTES: Final = 200_000_000
+"""Room that is left on the disk. [bytes]"""
+
+_ID: Final = re.compile(r"^[0-9a-f]{16}$")
+_ABOUT: Final = "about.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Upload:
+    """A log that was sent and is not imported yet.
+
+    Parameters
+    ----------
+    id : str
+        Made here; the only part of its path.
+    name : str
+        As the user's machine calls it; shown, never used as a path.
+    """
+
+    id: str
+    name: str
+    size_bytes: int
+    path: Path
+
+
+class Uploads:
+    """The folder of sent logs of one build: one folder a log, named by an id made here.
+
+    Parameters
+    ----------
+    folder : Path
+        Where they wait.
+    max_bytes : int
+        Largest log taken.
+    """
+
+    def __init__(self, folder: Path, max_bytes: int) -> None:
+        self._folder, self._max_bytes = folder, max_bytes
+
+    async def receive(self, name: str, chunks: AsyncIterator[bytes]) -> Upload:
+        """Write a log to disk as it comes in; one that breaks off leaves nothing.
+
+        Raises
+        ------
+        UsageError
+            If it is empty, too large, or does not fit on the disk.
+        """
+        upload_id = secrets.token_hex(8)
+        place, partial = self._folder / upload_id, self._folder / f"{upload_id}.partial"
+        size = 0
+        try:
+            partial.mkdir(parents=True)
+            with (partial / _file_name(name)).open("xb") as stream:
+                async for chunk in chunks:
+                    size += len(chunk)
+                    if size > self._max_bytes:
+                        raise UsageError(f"the log is larger than {self._max_bytes / 1e9:.0f} GB", "Split it")
+                    if shutil.disk_usage(self._folder).free < SPARE_BYTES:
+                        raise UsageError("the disk is nearly full", "Make room and send the log again")
+                    stream.write(chunk)
+            if size == 0:
+                raise UsageError("the log is empty", "Check that the logger was recording")
+            shown = "".join(character for character in name if character.isprintable())[:200] or "a log"
+            (partial / _ABOUT).write_text(json.dumps({"name": shown}), encoding="utf-8")
+            partial.rename(place)
+        except OSError as error:
+            if isinstance(error, LoganError):
+                raise
+            raise UsageError(f"the log cannot be kept: {error.strerror}", "Make room and send it again") from error
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
+        return self.find(upload_id)
+
+    def list(self) -> tuple[Upload, ...]:
+        """Logs that wait, newest first."""
+        if not self._folder.is_dir():
+            return ()
+        found = [path for path in self._folder.iterdir() if _ID.match(path.name)]
+        found.sort(key=lambda path: -path.stat().st_mtime)
+        return tuple(self.find(path.name) for path in found)
+
+    def find(self, upload_id: str) -> Upload:
+        """One log by its id.
+
+        Raises
+        ------
+        LogReadError
+            If there is none.
+        """
+        place = self._folder / upload_id
+        logs = [path for path in place.iterdir() if path.name != _ABOUT] if self._is_there(upload_id) else []
+        if len(logs) != 1:
+            raise LogReadError("there is no such log", "Send it again")
+        try:
+            name = str(json.loads((place / _ABOUT).read_text(encoding="utf-8"))["name"])
+        except (OSError, ValueError, KeyError, TypeError):
+            name = logs[0].name
+        return Upload(id=upload_id, name=name, size_bytes=logs[0].stat().st_size, path=logs[0])
+
+    def remove(self, upload_id: str) -> None:
+        """Forget a log."""
+        self.find(upload_id)
+        shutil.rmtree(self._folder / upload_id, ignore_errors=True)
+
+    def sweep(self, older_than_s: float = 86_400.0) -> None:
+        """Remove what broke off long ago."""
+        if self._folder.is_dir():
+            for path in self._folder.glob("*.partial"):
+                if time.time() - path.stat().st_mtime > older_than_s:
+                    shutil.rmtree(path, ignore_errors=True)
+
+    def _is_there(self, upload_id: str) -> bool:
+        return _ID.match(upload_id) is not None and (self._folder / upload_id).is_dir()
+
+
+def _file_name(name: str) -> str:
+    """A harmless file name that still reminds of the log's own."""
+    stem = re.sub(r"[^A-Za-z0-9._-]+", "_", name.replace("\\", "/").rsplit("/", 1)[-1]).strip("._-")
+    return f"{stem[-100:] or 'log'}" if stem != _ABOUT else "log"
