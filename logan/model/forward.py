@@ -18,7 +18,7 @@ from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
 from logan.physics.battery import open_circuit_voltage_v, pack_current_a, resistance_at_ohm
 from logan.physics.powertrain import LossTerms
-from logan.physics.tyre import WARM_UP_TIME_S, temperature_factor
+from logan.physics.tyre import WARM_UP_RISE_RATIO, WARM_UP_TIME_S, temperature_factor
 from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -50,11 +50,14 @@ class Environment:
         Fall of rolling resistance per kelvin. [1/K]
     heating_w_per_k, cooling_w_per_k : float or ndarray, shape (n,)
         Cabin power per kelvin outside the comfort band. [W/K]
+    warm_up_rise_ratio : float or ndarray, shape (n,)
+        Extra rolling resistance at a cold start. [ratio]
     """
 
     rolling_temperature_coefficient_per_k: float | FloatArray
     heating_w_per_k: float | FloatArray
     cooling_w_per_k: float | FloatArray
+    warm_up_rise_ratio: float | FloatArray = WARM_UP_RISE_RATIO
 
 
 def environment_of(build: BuildSettings) -> Environment:
@@ -151,7 +154,7 @@ def consumption(
     environment : Environment, optional
         Answers to temperature; the build's own where left out.
     loss_terms : LossTerms, optional
-        Drivetrain loss by terms; constant efficiencies where left out.
+        Drivetrain loss by terms, on top of the efficiencies: with efficiencies of one they stand alone.
 
     Returns
     -------
@@ -176,7 +179,7 @@ def consumption(
     for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
         rows = slice(start, start + chunk)
         wheel_j = weights[rows] @ basis_j
-        flow = _terminal_flow(wheel_j, parameters[rows], steps, loss_terms)
+        flow = _terminal_flow(wheel_j, parameters[rows], steps, _of_rows(loss_terms, rows))
         auxiliary_w = (base_w + climate_w)[rows]
         totals[:, rows] = (*flow.sums(), pack_heat_j(flow.terminal_j, auxiliary_w, steps, conditions, build))
     return _breakdown(totals, weights, steps, base_w, climate_w)
@@ -203,10 +206,6 @@ def consumption_wh_per_km(
     ndarray, shape (n,)
         Equal to ``consumption(...).total_wh_per_km``. [Wh/km]
     """
-    if loss_terms is not None:
-        return consumption(
-            schedule, conditions, parameters, build, environment=environment, loss_terms=loss_terms
-        ).total_wh_per_km
     parameters = _checked(parameters)
     steps = wheel_steps(schedule, conditions, build)
     environment = environment or environment_of(build)
@@ -217,9 +216,13 @@ def consumption_wh_per_km(
     brake_j, regen_j = np.empty(count), np.empty(count)
     drive_efficiency, regen_efficiency = parameters[:, 3], parameters[:, 4]
     limit_j = steps.regen_limit_w * steps.step_s
+    loss_j = np.zeros(count)
     for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
         rows = slice(start, start + chunk)
         braking_j = weights[rows] @ -basis_j
+        terms = _of_rows(loss_terms, rows)
+        if terms is not None:
+            loss_j[rows] = _loss_j(braking_j, steps, terms).sum(axis=1)
         np.maximum(braking_j, 0.0, out=braking_j)
         brake_j[rows] = braking_j.sum(axis=1)
         if np.isinf(steps.regen_limit_w):
@@ -230,7 +233,7 @@ def consumption_wh_per_km(
             np.minimum(braking_j, limit_j, out=braking_j)
             regen_j[rows] = braking_j.sum(axis=1)
     base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
-    total_j = (net_j + brake_j) / drive_efficiency - regen_j + (base_w + climate_w) * steps.duration_s
+    total_j = (net_j + brake_j) / drive_efficiency + loss_j - regen_j + (base_w + climate_w) * steps.duration_s
     return np.asarray(total_j / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0))
 
 
@@ -353,20 +356,30 @@ def _terminal_flow(
 ) -> _TerminalFlow:
     """Carry the work of each step from the wheels to the pack terminals."""
     drive_j, brake_j = np.maximum(wheel_j, 0.0), np.maximum(-wheel_j, 0.0)
-    offered_j = brake_j * steps.regen_share_ratio
-    limit_j = steps.regen_limit_w * steps.step_s
+    drive_efficiency, regen_efficiency = parameters[:, 3:4], parameters[:, 4:5]
+    stored_j = np.minimum(brake_j * steps.regen_share_ratio * regen_efficiency, steps.regen_limit_w * steps.step_s)
+    taken_j = stored_j / regen_efficiency
+    drive_loss_j = drive_j * (1.0 / drive_efficiency - 1.0)
+    if terms is not None:
+        drive_loss_j = drive_loss_j + _loss_j(wheel_j, steps, terms)
+    terminal_j = drive_j + drive_loss_j - stored_j
+    return _TerminalFlow(drive_j, brake_j, taken_j, terminal_j, drive_loss_j, taken_j - stored_j)
+
+
+def _of_rows(terms: LossTerms | None, rows: slice) -> LossTerms | None:
+    """Loss terms of some of the samples."""
     if terms is None:
-        drive_efficiency, regen_efficiency = parameters[:, 3:4], parameters[:, 4:5]
-        stored_j = np.minimum(offered_j * regen_efficiency, limit_j)
-        taken_j = stored_j / regen_efficiency
-        drive_loss_j, regen_loss_j = drive_j * (1.0 / drive_efficiency - 1.0), taken_j - stored_j
-    else:
-        loss_j = _loss_j(np.where(wheel_j > 0.0, drive_j, offered_j), steps, terms)
-        taken_j = np.minimum(offered_j, limit_j + loss_j)
-        regenerates = taken_j > loss_j
-        drive_loss_j, regen_loss_j = np.where(regenerates, 0.0, loss_j), np.where(regenerates, loss_j, 0.0)
-    terminal_j = drive_j - taken_j + drive_loss_j + regen_loss_j
-    return _TerminalFlow(drive_j, brake_j, taken_j, terminal_j, drive_loss_j, regen_loss_j)
+        return None
+
+    def part(term: float | FloatArray) -> float | FloatArray:
+        return term[rows] if isinstance(term, np.ndarray) and term.ndim else term
+
+    return LossTerms(
+        constant_w=part(terms.constant_w),
+        drag_n=part(terms.drag_n),
+        viscous_n_s_per_m=part(terms.viscous_n_s_per_m),
+        copper_w_per_n2=part(terms.copper_w_per_n2),
+    )
 
 
 def _loss_j(work_j: FloatArray, steps: WheelSteps, terms: LossTerms) -> FloatArray:
@@ -375,11 +388,13 @@ def _loss_j(work_j: FloatArray, steps: WheelSteps, terms: LossTerms) -> FloatArr
     def column(term: float | FloatArray) -> FloatArray:
         return np.atleast_1d(np.asarray(term, dtype=np.float64))[:, np.newaxis]
 
+    # Below 2 m/s the step's work over its distance is no measure of the force any more.
+    crawl_m = 2.0 * steps.step_s
     return np.asarray(
         column(terms.constant_w) * steps.step_s
         + column(terms.drag_n) * steps.distance_m
         + column(terms.viscous_n_s_per_m) * steps.distance_m * steps.speed_m_per_s
-        + column(terms.copper_w_per_n2) * (work_j / steps.distance_m) ** 2 * steps.step_s
+        + column(terms.copper_w_per_n2) * (work_j / np.maximum(steps.distance_m, crawl_m)) ** 2 * steps.step_s
     )
 
 
@@ -391,12 +406,14 @@ def _checked(parameters: FloatArray) -> FloatArray:
 
 
 def _weights(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
-    """Factors of ``WheelSteps.basis_j``, shape (n, 4): mass x rolling, drag area, mass, 1."""
+    """Factors of ``WheelSteps.basis_j``, shape (n, 5): mass x rolling, its cold rise, drag area, mass, 1."""
     mass_kg = parameters[:, 0] + conditions.payload_kg
     coefficient: FloatArray = np.asarray(environment.rolling_temperature_coefficient_per_k, dtype=np.float64)
     ambient_degc: FloatArray = np.asarray(conditions.ambient_temperature_degc)
-    rolling = parameters[:, 2] * temperature_factor(ambient_degc, coefficient)
-    return np.stack([mass_kg * rolling, parameters[:, 1], mass_kg, np.ones(mass_kg.shape)], axis=1)
+    rolling_kg = mass_kg * parameters[:, 2]
+    warm_kg = rolling_kg * temperature_factor(ambient_degc, coefficient)
+    cold_kg = rolling_kg * np.asarray(environment.warm_up_rise_ratio)
+    return np.stack([warm_kg, cold_kg, parameters[:, 1], mass_kg, np.ones(mass_kg.shape)], axis=1)
 
 
 def _breakdown(
@@ -409,11 +426,12 @@ def _breakdown(
     """Turn joules by cause into Wh/km."""
     per_km = 1.0 / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0)
     drive_j, brake_j, taken_j, recovered_j, drive_loss_j, regen_loss_j, heat_j = totals
-    mass_kg = weights[:, 2]
+    warm_kg, cold_kg, drag_m2, mass_kg, _ = weights.T
+    rolling_j = warm_kg * steps.rolling_j_per_kg.sum() + cold_kg * steps.warm_up_j_per_kg.sum()
     kinetic_j = (mass_kg + steps.rotating_mass_kg) * steps.kinetic_j_per_kg.sum()
     return ConsumptionBreakdown(
-        rolling_wh_per_km=weights[:, 0] * steps.rolling_j_per_kg.sum() * per_km,
-        air_wh_per_km=weights[:, 1] * steps.air_j_per_m2.sum() * per_km,
+        rolling_wh_per_km=rolling_j * per_km,
+        air_wh_per_km=drag_m2 * steps.air_j_per_m2.sum() * per_km,
         hills_wh_per_km=mass_kg * steps.climb_j_per_kg.sum() * per_km,
         speed_change_wh_per_km=kinetic_j * per_km,
         friction_brakes_wh_per_km=(brake_j - taken_j) * per_km,

@@ -1,12 +1,13 @@
 """What each step of a schedule asks of the wheels, per unit of each parameter.
 
-Wheel work is linear in (mass x rolling coefficient, drag area, mass, 1), so the work of
-every step for every parameter sample is one matrix product, exact for straight speeds.
+Wheel work is linear in (mass x rolling coefficient, its rise at a cold start, drag area,
+mass, 1), so the work of every step for every sample is one matrix product, exact for
+straight speeds.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
 from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
 from logan.physics.road_load import air_work_integral
-from logan.physics.tyre import rotating_mass_kg, warm_up_factor
+from logan.physics.tyre import rotating_mass_kg, warm_up_share
 from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -36,6 +37,8 @@ class WheelSteps:
     ----------
     rolling_j_per_kg : ndarray, shape (k,)
         Work per unit of mass times rolling coefficient at 25 degC times temperature factor. [J/kg]
+    warm_up_j_per_kg : ndarray, shape (k,)
+        Work per unit of mass times rolling coefficient times the extra share of a cold start. [J/kg]
     air_j_per_m2 : ndarray, shape (k,)
         Work per unit of drag area. [J/m2]
     climb_j_per_kg, kinetic_j_per_kg : ndarray, shape (k,)
@@ -53,6 +56,7 @@ class WheelSteps:
     """
 
     rolling_j_per_kg: FloatArray
+    warm_up_j_per_kg: FloatArray
     air_j_per_m2: FloatArray
     climb_j_per_kg: FloatArray
     kinetic_j_per_kg: FloatArray
@@ -65,7 +69,14 @@ class WheelSteps:
     duration_s: float
 
     def __post_init__(self) -> None:
-        for name in ("rolling_j_per_kg", "air_j_per_m2", "climb_j_per_kg", "kinetic_j_per_kg", "step_s"):
+        for name in (
+            "rolling_j_per_kg",
+            "warm_up_j_per_kg",
+            "air_j_per_m2",
+            "climb_j_per_kg",
+            "kinetic_j_per_kg",
+            "step_s",
+        ):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
@@ -75,19 +86,16 @@ class WheelSteps:
 
     @property
     def basis_j(self) -> FloatArray:
-        """Work per unit of each column of the parameter matrix, shape (4, k)."""
+        """Work per unit of each weight of a sample, shape (5, k)."""
         return np.stack(
             [
                 self.rolling_j_per_kg,
+                self.warm_up_j_per_kg,
                 self.air_j_per_m2,
                 self.climb_j_per_kg + self.kinetic_j_per_kg,
                 self.rotating_mass_kg * self.kinetic_j_per_kg,
             ]
         )
-
-    def without_regen_limit(self) -> WheelSteps:
-        """The same steps with a pack that takes any power."""
-        return replace(self, regen_limit_w=float("inf"))
 
 
 def build_rotating_mass_kg(build: BuildSettings) -> float:
@@ -157,13 +165,13 @@ def wheel_steps(schedule: Schedule, conditions: Conditions, build: BuildSettings
     step_s, step_m = np.diff(schedule.time_s)[moving], step_m[moving]
     rise_m = np.zeros(step_m.shape) if schedule.elevation_m is None else np.diff(schedule.elevation_m)[moving]
     level = np.sqrt(np.clip(1.0 - (rise_m / step_m) ** 2, 0.0, 1.0))
-    warm = np.ones(step_m.shape)
-    if not conditions.warm_start:
-        middle_s = 0.5 * (schedule.time_s[1:] + schedule.time_s[:-1])[moving] - schedule.time_s[0]
-        warm = warm_up_factor(middle_s)
+    rolling = STANDARD_GRAVITY_M_PER_S2 * level * step_m * conditions.rolling_factor
+    middle_s = 0.5 * (schedule.time_s[1:] + schedule.time_s[:-1])[moving] - schedule.time_s[0]
+    coldness = np.zeros(step_m.shape) if conditions.warm_start else warm_up_share(middle_s)
     mean_m_per_s = 0.5 * (before + after)
     return WheelSteps(
-        rolling_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * level * step_m * warm * conditions.rolling_factor,
+        rolling_j_per_kg=rolling,
+        warm_up_j_per_kg=rolling * coldness,
         air_j_per_m2=_air_work_j_per_m2(schedule, conditions, build, moving),
         climb_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * rise_m,
         kinetic_j_per_kg=0.5 * (after**2 - before**2),

@@ -19,7 +19,7 @@ FULL_REGEN_TAPER_RATIO: Final = 0.90
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LossTerms:
-    """Drivetrain loss between pack terminals and wheels, as a sum of terms in road speed and wheel force.
+    """Drivetrain loss between pack terminals and wheels while moving, as terms in road speed and wheel force.
 
     Loss power = constant + drag x v + viscous x v^2 + copper x F^2; each a number or one per sample.
 

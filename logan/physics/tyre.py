@@ -70,20 +70,20 @@ def force_at_reference_temperature_n(force_n: Number, temperature_degc: Number, 
     return force_n * (1.0 + coefficient_per_k * (temperature_degc - REFERENCE_TEMPERATURE_DEGC))
 
 
-def warm_up_factor(time_s: FloatArray) -> FloatArray:
-    """Rolling resistance of a tyre that started cold, over that of a warm one.
+def warm_up_share(time_s: FloatArray) -> FloatArray:
+    """Share that is left of a cold tyre's extra rolling resistance.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
-        Since the start. [s]
+        Since the cold start. [s]
 
     Returns
     -------
     ndarray, shape (n,)
-        From 1.25 down to 1, in 10 min e-folding time; common practice. [ratio]
+        From 1 towards 0 in 10 min e-folding time; common practice. [ratio]
     """
-    return np.asarray(1.0 + WARM_UP_RISE_RATIO * np.exp(-time_s / WARM_UP_TIME_S))
+    return np.asarray(np.exp(-time_s / WARM_UP_TIME_S))
 
 
 def regression_force_n(

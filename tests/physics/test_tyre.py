@@ -6,7 +6,7 @@ from logan.physics.tyre import (
     regression_force_n,
     rotating_mass_kg,
     temperature_factor,
-    warm_up_factor,
+    warm_up_share,
 )
 
 POLYNOMIAL = (0.0434, 5.4e-5, 5.53e-7)
@@ -45,10 +45,9 @@ def test_factor_is_held_beyond_its_range():
 
 
 def test_a_cold_tyre_warms_within_the_hour():
-    factor = warm_up_factor(np.array([0.0, 600.0, 3600.0]))
-    assert factor[0] == pytest.approx(1.25)
-    assert factor[1] == pytest.approx(1.0 + 0.25 / np.e)
-    assert factor[2] < 1.001
+    share = warm_up_share(np.array([0.0, 600.0, 3600.0]))
+    assert share[:2] == pytest.approx([1.0, 1.0 / np.e])
+    assert share[2] < 0.003
 
 
 def test_a_rotor_through_its_gearing_counts_as_mass():
