@@ -152,7 +152,8 @@ class _Table:
         import pyarrow.csv as pa_csv
 
         names = [f"c{index}" for index in range(len(self._layout.columns))]
-        used = sorted({*self._wanted, self._time.index, *([self._time.date_index] if self._time.date_index else [])})
+        dated = () if self._time.date_index is None else (self._time.date_index,)
+        used = sorted({*self._wanted, self._time.index, *dated})
         types = {names[i]: pa.binary() if self._is_text(i) else pa.float64() for i in used}
         try:
             table = pa_csv.read_csv(
@@ -343,9 +344,9 @@ def _cells(column: Any, encoding: str, is_text: bool) -> Any:
 
 def _whole_ns(value: FloatArray, unit_ns: float) -> IntArray:
     """Times in whole nanoseconds; since 1970, in whole microseconds, which is all that a float holds."""
-    scaled = value * unit_ns
-    rounded = np.where(np.abs(scaled) > _COMMON_SINCE_1970_NS, np.rint(value * (unit_ns / 1e3)) * 1e3, np.rint(scaled))
-    return rounded.astype(np.int64)
+    if np.abs(value).max(initial=0.0) * unit_ns > _COMMON_SINCE_1970_NS:
+        return np.rint(value * (unit_ns / 1e3)).astype(np.int64) * 1000
+    return np.rint(value * unit_ns).astype(np.int64)
 
 
 def _short(cell: str) -> str:

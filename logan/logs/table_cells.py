@@ -165,7 +165,7 @@ def _day(text: str, is_day_first: bool) -> int | None:
         if text.isdigit():
             found = date(int(text[:4]), int(text[4:6]), int(text[6:]))
         else:
-            found = _date_of(re.split(r"[-./ ]", text), is_day_first)
+            found = _date_of(re.split(r"[-./ ]", text), is_day_first or "." in text)
     except ValueError:
         return None
     return (datetime(found.year, found.month, found.day, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days
@@ -177,6 +177,7 @@ def _date_of(parts: list[str], is_day_first: bool) -> date:
         return date(_year(third), _MONTHS.index(second[:3].lower()) + 1, int(first))
     if len(first) == 4:
         return date(int(first), int(second), int(third))
+    is_day_first = is_day_first or int(first) > 12
     day, month = (int(first), int(second)) if is_day_first else (int(second), int(first))
     return date(_year(third), month, day)
 

@@ -19,10 +19,14 @@ _MAX_PREAMBLE_ROWS: Final = 50
 _SAMPLE_ROWS: Final = 200
 
 _BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({<](?P<unit>[^\[\](){}<>]*(?:\([^()]*\))?)[\])}>]\s*$")
-_SUFFIXED: Final = re.compile(
-    r"^(?P<name>.+)[_ ](?P<unit>km_?h|kph|kmh|mph|m_?s2?|mps|v|volts?|mv|a|amps?|ma|w|watts?|kw|wh|kwh|ah|degc|deg_?c|"
-    r"celsius|degf|deg_?f|fahrenheit|c|f|pct|percent|rpm|nm|s|sec|secs|seconds|ms|millis|us|ns|m|km|mi|miles|ft|"
-    r"bar|kpa|pa|psi|hpa|deg|ohm|kohm|hz|lpm)$",
+_UNIT_WORDS: Final = (
+    r"km_?h|kph|kmh|mph|m_?s2?|mps|v|volts?|mv|a|amps?|ma|w|watts?|kw|wh|kwh|ah|degc|deg_?c|celsius|degf|deg_?f|"
+    r"fahrenheit|c|f|pct|percent|rpm|nm|s|sec|secs|seconds|ms|millis|us|ns|m|km|mi|miles|ft|bar|kpa|pa|psi|hpa|deg|"
+    r"ohm|kohm|hz|lpm"
+)
+_SUFFIXED: Final = re.compile(rf"^(?P<name>.+)[_ ](?P<unit>{_UNIT_WORDS})$", re.IGNORECASE)
+_UNIT: Final = re.compile(
+    rf"^[\[(]?({_UNIT_WORDS}|km/h|m/s(2|\^2|²)?|l/(min|h)|1/min|rev/min|[°º]\s?[CF]?|%|-|Ω|k?n·?m|\[.*\])[\])]?$",
     re.IGNORECASE,
 )
 _TIME_NAME: Final = re.compile(
@@ -182,9 +186,8 @@ def table_layout(head: bytes, header: str = "") -> TableLayout | None:
     found = _header(rows, style)
     if found is None:
         return None
-    header_row, first_row = found
-    below = [row for row in rows[header_row + 1 : first_row] if any(cell.strip() for cell in row)]
-    units = below[0] if below else []
+    header_row, units_row, first_row = found
+    units = [] if units_row is None else rows[units_row]
     return _finish(encoding, delimiter, style, header_row, first_row, rows[header_row], units, rows)
 
 
@@ -215,24 +218,30 @@ def _delimiter(lines: Sequence[str]) -> str | None:
 
 
 def _is_numeric(row: Sequence[str], style: NumberStyle, width: int) -> bool:
-    """Whether a row looks like values: most of its cells that are not blank are numbers or times."""
+    """Whether a row looks like values: some of its cells that are not blank are numbers or times."""
     cells = [cell for cell in row if cell.strip().lower() not in BLANKS]
     if not cells or len(row) < max(2, width // 2):
         return False
-    return sum(style.is_number(cell) or moment(cell) is not None for cell in cells) >= 0.5 * len(cells)
+    return sum(style.is_number(cell) or moment(cell) is not None for cell in cells) >= 0.25 * len(cells)
 
 
-def _header(rows: Sequence[Sequence[str]], style: NumberStyle) -> tuple[int, int] | None:
-    """Rows of the header and of the first values; None where no row of text has values below it."""
+def _header(rows: Sequence[Sequence[str]], style: NumberStyle) -> tuple[int, int | None, int] | None:
+    """Rows of the header, of the units and of the first values; None where no row of text has values below it."""
     width = mode(len(row) for row in rows if len(row) > 1)
-    for index, row in enumerate(rows[:_MAX_PREAMBLE_ROWS]):
-        filled = [cell for cell in row if cell.strip()]
-        if len(filled) < 2 or len(row) < 0.5 * width or _is_numeric(row, style, width):
-            continue
-        for below in range(index + 1, min(index + 5, len(rows))):
-            if _is_numeric(rows[below], style, width):
-                return index, below
+    texts: list[int] = []
+    for index, row in enumerate(rows[: _MAX_PREAMBLE_ROWS + 1]):
+        if _is_numeric(row, style, width):
+            if texts:
+                has_units = len(texts) > 1 and _names_units(rows[texts[-1]])
+                return (texts[-2], texts[-1], index) if has_units else (texts[-1], None, index)
+        elif len(row) >= max(2, width // 2) and sum(bool(cell.strip()) for cell in row) >= 2:
+            texts.append(index)
     return None
+
+
+def _names_units(row: Sequence[str]) -> bool:
+    cells = [cell.strip() for cell in row if cell.strip()]
+    return sum(bool(_UNIT.match(cell)) for cell in cells) >= 0.5 * len(cells)
 
 
 def _finish(

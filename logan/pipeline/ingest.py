@@ -191,7 +191,9 @@ def read_logs(
         skipped=tuple(part for report in reader.reports for part in report.skipped),
         is_truncated=any(report.is_truncated for report in reader.reports),
     )
-    return Ingested(signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=layouts.faults)
+    return Ingested(
+        signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=(*layouts.faults, *reader.notes)
+    )
 
 
 class LogsReader:
@@ -226,6 +228,11 @@ class LogsReader:
     def holds_frames(self) -> bool:
         """Whether any of the files needs a DBC."""
         return bool(self.frame_formats)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What had to be assumed to read the logs."""
+        return tuple(note for report in self.reports for note in report.notes)
 
     @property
     def expected_ratio(self) -> float:
