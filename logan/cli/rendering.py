@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from logan.pipeline.ingest import IngestProgress
     from logan.results import Figure
 
 WIDTH = 80
@@ -84,32 +85,40 @@ def figure_text(figure: Figure, *, scale: float = 1.0, digits: int = 0) -> str:
 
 
 @contextmanager
-def progress_bar(label: str, total: int | None = None) -> Iterator[Callable[[int], None]]:
-    """Show progress on stderr for work that takes over a second; yields a function that takes the amount done.
-
-    The bar shows the amount in bytes, the rate and the time left.
-    """
-    from rich.progress import (
-        BarColumn,
-        DownloadColumn,
-        Progress,
-        TextColumn,
-        TimeRemainingColumn,
-        TransferSpeedColumn,
-    )
+def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
+    """Show on stderr how far reading has come: bytes, frames per second, time left."""
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns: tuple[Any, ...] = (
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
         DownloadColumn(),
-        TransferSpeedColumn(),
+        TextColumn("{task.fields[rate]}", markup=False),
         TimeRemainingColumn(),
     )
+    with Progress(*columns, console=console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+        task = bar.add_task("reading", total=None, rate="")
+
+        def show(progress: IngestProgress) -> None:
+            bar.update(
+                task,
+                description=clean(progress.path.name),
+                total=progress.size_bytes,
+                completed=progress.bytes_read,
+                rate=f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else "",
+            )
+
+        yield show
+
+
+@contextmanager
+def working(label: str) -> Iterator[Callable[[str], None]]:
+    """Show on stderr that something is going on; yields a function that changes the words."""
+    from rich.status import Status
+
     out = console(stderr=True)
-    with Progress(*columns, console=out, transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task(label, total=total)
-
-        def advance(done: int) -> None:
-            progress.update(task, completed=done)
-
-        yield advance
+    if not sys.stderr.isatty():
+        yield lambda words: None
+        return
+    with Status(label, console=out) as status:
+        yield lambda words: status.update(clean(words))

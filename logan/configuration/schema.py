@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.quantities import Measured, Quantity
@@ -88,13 +88,13 @@ class Tables(Table):
         return self.sources.get(key, "given")
 
 
-def _one_of(names: tuple[str, ...]) -> BeforeValidator:
+def _one_of(names: tuple[str, ...]) -> tuple[BeforeValidator, WithJsonSchema]:
     def check(raw: object) -> object:
         if raw not in names:
             raise ValueError(f"expected one of {', '.join(name for name in names if name)}; got {raw!r}")
         return raw
 
-    return BeforeValidator(check)
+    return BeforeValidator(check), WithJsonSchema({"type": "string", "enum": list(names)})
 
 
 def _check_tyre(raw: object) -> object:
@@ -117,9 +117,9 @@ class VehicleTable(Tables):
     """``[vehicle]``."""
 
     mass: Mass
-    body_class: Annotated[str, _one_of(("", *BODY_CLASS_DRAG_AREA_M2))] = ""
+    body_class: Annotated[str, *_one_of(("", *BODY_CLASS_DRAG_AREA_M2))] = ""
     drag_area: Area | None = None
-    tyre_class: Annotated[str, _one_of(("", *TYRE_CLASS_ROLLING_COEFFICIENT))] = ""
+    tyre_class: Annotated[str, *_one_of(("", *TYRE_CLASS_ROLLING_COEFFICIENT))] = ""
     rolling_coefficient: RollingCoefficient | None = None
     rolling_temperature_coefficient: PerKelvin | None = None
     tyre: Annotated[str, BeforeValidator(_check_tyre)] = ""

@@ -1,0 +1,102 @@
+"""``logan import``: bring logs into the build's library."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+
+if TYPE_CHECKING:
+    from logan.pipeline.importing import ImportedDrive
+    from logan.units import DisplayUnits
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("import")
+    def import_(
+        logs: Annotated[list[Path], typer.Argument(help="Log files; one drive each, or one in all with --one-drive.")],
+        build: BuildOption = Path(),
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
+        format_name: Annotated[
+            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
+        ] = None,
+        columns: Annotated[
+            str, typer.Option("--columns", help="Columns of a raw-frame table, such as time_ms,bus,id_hex,length,data.")
+        ] = "",
+        one_drive: Annotated[
+            bool, typer.Option("--one-drive", help="All logs are parts of one drive: split files, buses, a GPX track.")
+        ] = False,
+        again: Annotated[
+            bool, typer.Option("--again", help="Read logs that are there already once more, as after a change of DBC.")
+        ] = False,
+        payload_kg: Annotated[
+            float | None, typer.Option("--payload-kg", help="Load beyond the weighed mass. [kg]")
+        ] = None,
+        ambient_c: Annotated[
+            float | None, typer.Option("--ambient-c", help="Outside temperature, if not logged. [°C]")
+        ] = None,
+        note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
+        no_corrections: Annotated[
+            bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
+        ] = False,
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+    ) -> None:
+        """Import logs: read, map, check, analyse and store each drive once."""
+        from logan.cli.rendering import print_json, reading_progress
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.importing import ImportOptions, import_logs, without_corrections
+        from logan.pipeline.notes import noted
+
+        folder = find_build(build)
+        shown = display_units(units, build)
+        options = ImportOptions(
+            dbcs=tuple(dbc or ()),
+            format_name=format_name,
+            column_layout=columns,
+            is_one_drive=one_drive,
+            is_replaced=again,
+        )
+        with reading_progress() as progress:
+            imported = import_logs(
+                folder,
+                logs,
+                options=options,
+                conditions=noted(payload_kg=payload_kg, ambient_temperature_degc=ambient_c, note=note),
+                analysis=without_corrections() if no_corrections else None,
+                progress=progress,
+            )
+        if as_json:
+            print_json({"schema": "imported-drives/1", "drives": imported})
+        else:
+            for drive in imported:
+                _show(drive, shown)
+
+
+def _show(imported: ImportedDrive, units: DisplayUnits) -> None:
+    from logan.cli.rendering import figure_text, number, print_lines
+    from logan.results import Refusal
+
+    record = imported.record
+    if imported.was_there:
+        print_lines(f"drive {record.number}: imported before, left as it is (--again reads it once more)")
+        return
+    consumption = record.summary.metrics.get("net_wh_per_km")
+    words = "consumption unknown"
+    if isinstance(consumption, Refusal):
+        words = f"consumption refused: {consumption.reason}"
+    elif consumption is not None:
+        words = f"{figure_text(consumption, scale=units.metres / 1000.0)} {units.consumption_label} net"
+    distance = None if record.distance_m is None else record.distance_m / units.metres
+    flags = record.summary.flag_counts
+    print_lines(
+        f"drive {record.number}: {record.duration_s / 60:.0f} min, {number(distance, 1)} {units.distance}, {words}; "
+        f"{flags.get('red', 0)} red and {flags.get('amber', 0)} amber flags"
+    )
+    for note in imported.notes:
+        print_lines(f"  {note}")

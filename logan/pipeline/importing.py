@@ -1,0 +1,200 @@
+"""Import logs: read, map, assemble, analyse and store, each drive once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ClassVar
+
+from logan.channels.mapping import map_channels
+from logan.drive.assemble import assemble_drive
+from logan.drive.drive import Drive, DriveConditions
+from logan.drive_library.records import DriveRecord
+from logan.drive_library.repository import DriveLibrary
+from logan.errors import ChannelError, LogReadError
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.ingest import Ingested, Progress, read_logs
+from logan.pipeline.stored import analyse_stored
+from logan.quality import find_signal_flags
+from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportOptions:
+    """How logs are imported.
+
+    Parameters
+    ----------
+    dbcs : tuple of Path
+        DBCs in place of those that the build names.
+    format_name, column_layout : str
+        For logs that are not recognised by themselves.
+    is_one_drive : bool
+        All logs together are one drive: parts of a rolling logger, several buses, a track.
+    is_replaced : bool
+        Import again what is there already, after a change of DBC or channel map.
+    threads : int
+        Threads to read with.
+    """
+
+    dbcs: tuple[Path, ...] = ()
+    format_name: str | None = None
+    column_layout: str = ""
+    is_one_drive: bool = False
+    is_replaced: bool = False
+    threads: int = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportedDrive:
+    """What became of the logs of one drive.
+
+    Parameters
+    ----------
+    record : DriveRecord
+        The stored drive.
+    was_there : bool
+        It had been imported before, and nothing was read again.
+    notes : tuple of str
+        What is worth knowing: broken lines, a truncated end, faults of the DBC.
+    """
+
+    schema: ClassVar[str] = "imported-drive/1"
+
+    record: DriveRecord
+    was_there: bool
+    notes: tuple[str, ...] = ()
+
+
+def import_logs(
+    folder: BuildFolder,
+    paths: Sequence[Path],
+    *,
+    options: ImportOptions | None = None,
+    conditions: DriveConditions | None = None,
+    analysis: AnalysisSettings | None = None,
+    progress: Progress | None = None,
+    is_cancelled: Callable[[], bool] | None = None,
+) -> tuple[ImportedDrive, ...]:
+    """Import logs into a build's library, one drive a log unless told otherwise.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build; its ``channels.toml`` says which signal is which channel.
+    paths : sequence of Path
+        Logs.
+    options : ImportOptions, optional
+        How.
+    conditions : DriveConditions, optional
+        What the driver noted, for all of them.
+    analysis : AnalysisSettings, optional
+        Which corrections may be made.
+    progress, is_cancelled : callable, optional
+        As in ``read_logs``; a cancelled import leaves no trace.
+
+    Returns
+    -------
+    tuple of ImportedDrive
+        In the order of the logs.
+
+    Raises
+    ------
+    LoganError
+        At the first log that cannot be imported; drives stored before it stay.
+    """
+    options = options or ImportOptions()
+    build, channel_map = folder.settings(), folder.channel_map()
+    if not channel_map.sources:
+        raise ChannelError(
+            "no channel is mapped yet", "Find them with: logan channels LOG --write", folder.channels_file
+        )
+    groups = [tuple(paths)] if options.is_one_drive else [(path,) for path in paths]
+    imported = []
+    with DriveLibrary.open(folder.library, create=True) as library:
+        for group in groups:
+            known = None if options.is_replaced else library.find_by_source(_hashes(group))
+            if known is not None:
+                imported.append(ImportedDrive(record=known, was_there=True))
+                continue
+            ingested = _read(build, channel_map, group, options, progress, is_cancelled)
+            drive = _assemble(ingested, build, channel_map, conditions, analysis)
+            record = library.add(drive, keep_logs=group if build.keep_logs else (), replace=options.is_replaced)
+            record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
+            imported.append(ImportedDrive(record=record, was_there=False, notes=_notes(ingested)))
+    return tuple(imported)
+
+
+def _hashes(paths: Sequence[Path]) -> list[str]:
+    hashes = []
+    for path in paths:
+        try:
+            with path.open("rb") as stream:
+                hashes.append(hashlib.file_digest(stream, "sha256").hexdigest())
+        except OSError as error:
+            raise LogReadError(
+                f"the log cannot be read: {error.strerror}", "Check the path and its permissions", path
+            ) from None
+    return hashes
+
+
+def _read(
+    build: BuildSettings,
+    channel_map: ChannelMap,
+    paths: Sequence[Path],
+    options: ImportOptions,
+    progress: Progress | None,
+    is_cancelled: Callable[[], bool] | None,
+) -> Ingested:
+    return read_logs(
+        paths,
+        dbcs=options.dbcs or build.dbc_paths,
+        dbc_by_bus={} if options.dbcs else build.dbc_by_bus,
+        wanted={source.signal for source in channel_map.sources},
+        overrides=channel_map.sources,
+        format_name=options.format_name,
+        column_layout=options.column_layout,
+        threads=options.threads,
+        progress=progress,
+        is_cancelled=is_cancelled,
+    )
+
+
+def _assemble(
+    ingested: Ingested,
+    build: BuildSettings,
+    channel_map: ChannelMap,
+    conditions: DriveConditions | None,
+    analysis: AnalysisSettings | None,
+) -> Drive:
+    settings = analysis or AnalysisSettings()
+    mapped = map_channels(ingested.signals, channel_map, drop_not_available=settings.drop_not_available)
+    drive = assemble_drive(
+        mapped,
+        conditions=conditions,
+        settings=build,
+        analysis=settings,
+        sources=ingested.sources,
+        dbcs=ingested.dbcs,
+    )
+    seen = find_signal_flags(ingested.signals, channel_map)
+    return replace(drive, import_flags=(*mapped.flags, *seen))
+
+
+def _notes(ingested: Ingested) -> tuple[str, ...]:
+    signals, notes = ingested.signals, list(ingested.notes)
+    if signals.skipped_count:
+        places = "; ".join(f"{part.place}: {part.reason}" for part in signals.skipped[:3])
+        notes.append(f"{signals.skipped_count} lines or objects could not be read and were left out ({places})")
+    if signals.is_truncated:
+        notes.append("the log ends in the middle of a line or object, as after a power cut; what came before is whole")
+    if signals.unknown_ids:
+        notes.append(f"{len(signals.unknown_ids)} identifiers have no message in the DBC; `logan look` lists them")
+    return tuple(notes)
+
+
+def without_corrections() -> AnalysisSettings:
+    """Analysis settings under which no correction is made by rule."""
+    return AnalysisSettings(correct_skew=False, correct_current_zero=False)

@@ -1,0 +1,94 @@
+"""What the driver notes on a drive: conditions, tags, exclusion, masks."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import Any
+
+from logan.drive.drive import Correction, DriveConditions
+from logan.errors import UsageError
+
+_PLAUSIBLE = {
+    "payload_kg": (-2_000.0, 20_000.0),
+    "ambient_temperature_degc": (-60.0, 60.0),
+    "pressure_pa": (45_000.0, 110_000.0),
+    "relative_humidity_ratio": (0.0, 1.0),
+    "wind_m_per_s": (0.0, 60.0),
+    "wind_from_deg": (0.0, 360.0),
+    "tyre_pressure_pa": (0.0, 1.5e6),
+}
+
+
+def noted(conditions: DriveConditions | None = None, **values: Any) -> DriveConditions:
+    """Conditions with some values changed; None leaves a value as it was.
+
+    Raises
+    ------
+    UsageError
+        If a value is not plausible.
+    """
+    known = {field.name for field in fields(DriveConditions)}
+    changes = {name: value for name, value in values.items() if value is not None}
+    for name, value in changes.items():
+        if name not in known:
+            raise UsageError(f"{name} is nothing that can be noted on a drive", f"Known: {', '.join(sorted(known))}")
+        low, high = _PLAUSIBLE.get(name, (None, None))
+        if low is not None and high is not None and not low <= float(value) <= high:
+            raise UsageError(f"{name}: expected {low:g} to {high:g}, got {float(value):g}", "Give another value")
+    return replace(conditions or DriveConditions(), **changes)
+
+
+def parse_span(text: str) -> tuple[float | None, float | None]:
+    """Read ``750s..768s``, ``12:30..12:48`` (minutes and seconds) or ``..30s``.
+
+    Raises
+    ------
+    UsageError
+        If it is no span.
+    """
+    parts = text.split("..")
+    if len(parts) != 2:
+        raise UsageError(f"'{text}' is no span", "Write it like 750s..768s or 12:30..12:48")
+    start_s, end_s = (_moment(part, text) for part in parts)
+    if start_s is not None and end_s is not None and end_s < start_s:
+        raise UsageError(f"'{text}' ends before it starts", "Turn it round")
+    return start_s, end_s
+
+
+def _moment(part: str, text: str) -> float | None:
+    part = part.strip().lower().removesuffix("s")
+    if not part:
+        return None
+    try:
+        seconds = 0.0
+        for piece in part.split(":"):
+            seconds = seconds * 60.0 + float(piece)
+    except ValueError:
+        raise UsageError(f"'{text}' is no span", "Write it like 750s..768s or 12:30..12:48") from None
+    if not 0.0 <= seconds < 1e7:
+        raise UsageError(f"'{text}' lies outside any drive", "Give seconds from the start of the drive")
+    return seconds
+
+
+def with_mask(
+    conditions: DriveConditions, spans: tuple[str, ...], why: str, channels: tuple[str, ...] = ()
+) -> DriveConditions:
+    """Conditions with masks added.
+
+    Raises
+    ------
+    UsageError
+        If a span cannot be read or the reason is missing.
+    """
+    if not why.strip():
+        raise UsageError("a mask needs a reason", 'Give it with --why "..."')
+    added = []
+    for text in spans:
+        start_s, end_s = parse_span(text)
+        added.append(Correction(why=why, channels=channels, start_s=start_s, end_s=end_s))
+    return replace(conditions, corrections=(*conditions.corrections, *added))
+
+
+def without_corrections(conditions: DriveConditions) -> DriveConditions:
+    """Conditions with every mask and correction by hand taken back."""
+    return replace(conditions, corrections=())

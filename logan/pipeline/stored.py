@@ -1,0 +1,174 @@
+"""Drives of a library with everything worked out for them, worked out once and kept.
+
+An analysis is stored with the fingerprint of the settings that it rests on; when those
+change, only what they touch is done again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Final, cast
+
+from logan import __version__
+from logan.drive.corrections import apply_corrections
+from logan.drive.drive import Drive
+from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.records import DriveRecord, DriveSummary
+from logan.drive_library.repository import DriveLibrary
+from logan.errors import LoganError
+from logan.model.balance import segment_drive
+from logan.model.segments_table import DriveSegments
+from logan.pipeline.analyse import DriveAnalysis, analyse_drive, summary_metrics
+from logan.results import Estimate, JsonValue, json_ready, result_from_json
+from logan.settings import AnalysisSettings, BuildSettings
+
+_ANALYSIS: Final = "drive-analysis"
+_SEGMENTS: Final = "drive-segments"
+
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoredDrive:
+    """One drive of the library and its analysis."""
+
+    record: DriveRecord
+    analysis: DriveAnalysis
+
+    @property
+    def label(self) -> str:
+        """How it is called in tables: its number, and its day where it is known."""
+        return drive_label(self.record)
+
+
+def drive_label(record: DriveRecord) -> str:
+    """Number and day of a drive."""
+    day = f" · {record.started:%Y-%m-%d}" if record.started else ""
+    return f"{record.number}{day}"
+
+
+def load_corrected(library: DriveLibrary, drive: int | str) -> Drive:
+    """Load a drive with its masks and corrections by hand applied."""
+    return apply_corrections(library.load(drive))
+
+
+def analysis_fingerprint(build: BuildSettings, record: DriveRecord, analysis: AnalysisSettings | None) -> str:
+    """Name of everything that an analysis rests on besides the samples."""
+    return settings_fingerprint(
+        __version__,
+        build.vehicle,
+        build.powertrain,
+        build.pack,
+        build.auxiliary,
+        build.limits,
+        record.conditions,
+        analysis or AnalysisSettings(),
+    )
+
+
+def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
+    """Name of everything that a drive's part in the fit rests on besides the samples."""
+    conditions = replace(record.conditions, tags=(), note="", change="", excluded_because="")
+    return settings_fingerprint(
+        __version__, DriveSegments.schema, build.vehicle, build.powertrain, build.pack, build.auxiliary, conditions
+    )
+
+
+def analyse_stored(
+    library: DriveLibrary,
+    record: DriveRecord,
+    build: BuildSettings,
+    *,
+    analysis: AnalysisSettings | None = None,
+    drive: Drive | None = None,
+) -> DriveRecord:
+    """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
+    done = _analysed(library, record, build, analysis, drive)
+    fingerprint = analysis_fingerprint(build, record, analysis)
+    return library.set_summary(record.number, replace(summary_of(done), fingerprint=fingerprint))
+
+
+def _analysed(
+    library: DriveLibrary,
+    record: DriveRecord,
+    build: BuildSettings,
+    analysis: AnalysisSettings | None,
+    drive: Drive | None = None,
+) -> DriveAnalysis:
+    fingerprint = analysis_fingerprint(build, record, analysis)
+    corrected = apply_corrections(drive) if drive is not None else load_corrected(library, record.number)
+    done = analyse_drive(corrected, build, analysis)
+    library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(done))
+    return done
+
+
+def summary_of(analysis: DriveAnalysis) -> DriveSummary:
+    """What the index keeps of an analysis."""
+    counts = {"note": 0, "amber": 0, "red": 0}
+    for flag in analysis.flags:
+        counts[flag.severity.value] += 1
+    distance = analysis.energy.distance_m
+    energy_grade = analysis.grades.get("net_energy")
+    return DriveSummary(
+        distance_m=distance.value if isinstance(distance, Estimate) else None,
+        grade=energy_grade.grade.value if energy_grade else "",
+        flag_counts=counts,
+        metrics=summary_metrics(analysis),
+    )
+
+
+def stored_drive(
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None = None
+) -> StoredDrive:
+    """One drive with its analysis: the stored one where it still holds, else a new one."""
+    fingerprint = analysis_fingerprint(build, record, analysis)
+    cached = library.analysis(record.number, _ANALYSIS, fingerprint)
+    if cached is not None:
+        try:
+            return StoredDrive(record=record, analysis=result_from_json(DriveAnalysis, cached.content))
+        except (ValueError, KeyError, TypeError):
+            pass  # written by an older logan: worked out again below
+    record = analyse_stored(library, record, build, analysis=analysis)
+    cached = library.analysis(record.number, _ANALYSIS, fingerprint)
+    if cached is None:
+        raise LoganError("the analysis of a drive could not be kept", "Check that the library can be written")
+    return StoredDrive(record=record, analysis=result_from_json(DriveAnalysis, cached.content))
+
+
+def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | None = None) -> Iterator[StoredDrive]:
+    """Every undamaged drive with its analysis, by number."""
+    for record in library.drives():
+        if record.damage:
+            continue
+        if told is not None:
+            told(f"drive {record.number}")
+        yield stored_drive(library, record, build)
+
+
+def stored_segments(
+    library: DriveLibrary, build: BuildSettings, *, told: Told | None = None, drives: tuple[int, ...] | None = None
+) -> tuple[DriveSegments, ...]:
+    """What every undamaged, not excluded drive brings to the fit; worked out once a drive."""
+    segments = []
+    for record in library.drives():
+        if record.damage or record.is_excluded or (drives is not None and record.number not in drives):
+            continue
+        if told is not None:
+            told(f"drive {record.number}")
+        segments.append(_segments(library, record, build))
+    return tuple(segments)
+
+
+def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) -> DriveSegments:
+    fingerprint = segments_fingerprint(build, record)
+    cached = library.analysis(record.number, _SEGMENTS, fingerprint)
+    if cached is not None and isinstance(cached.content, dict):
+        try:
+            return DriveSegments.from_dict(cast("dict[str, Any]", cached.content))
+        except (ValueError, KeyError, TypeError):
+            pass  # written by an older logan: worked out again below
+    made = segment_drive(load_corrected(library, record.number), build, drive_id=str(record.number))
+    content: JsonValue = json_ready(made)
+    library.set_analysis(record.number, _SEGMENTS, fingerprint, content)
+    return made
