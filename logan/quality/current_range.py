@@ -132,8 +132,8 @@ def _gain_by_soc(survey: DriveSurvey) -> tuple[float, float, str]:
     if fall < 0.1 or covered < 0.9 or np.max(np.abs(np.diff(soc[1]))) > 0.03:
         return np.nan, np.nan, ""
     share_sigma = pack.cell_capacity_ah.sigma / pack.cell_capacity_ah.value
-    # A gauge of a BMS is off by some 2 % of full at either end (common practice).
-    sigma = float(np.hypot(share_sigma, 0.02 / fall))
+    # A gauge of a BMS is off by some 1 % of full at either end (common practice).
+    sigma = float(np.hypot(share_sigma, 0.014 / fall))
     ratio = integrate(*current).total / 3600.0 / (fall * capacity_ah)
     return ratio, sigma, f"a fall of {100 * fall:.0f} % of {capacity_ah:.0f} Ah"
 

@@ -128,15 +128,16 @@ def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     rests = standstill_excess_a(survey)
     if rests is None or level_v <= 0:
         return
+    low_w, high_w = (float(power) * level_v for power in np.quantile(rests[1], [0.1, 0.9]))
     steady_w = float(np.median(rests[1])) * level_v
     limit_w = 3.0 * sigma_w + 600.0
     steps_w = _steps_at_rest(survey, unexplained_w)
-    if steps_w.size == 0 and not (survey.has_unlogged_climate and steady_w > limit_w):
+    if steps_w.size == 0 and not (survey.has_unlogged_climate and (high_w > limit_w or high_w - low_w > 800.0)):
         return
     largest_w = float(steps_w[np.argmax(np.abs(steps_w))]) if steps_w.size else steady_w
-    on_w = max(steady_w, 0.5 * abs(largest_w))
+    on_w = max(float(np.mean(rests[1])) * level_v, 0.0) or 0.5 * abs(largest_w)
     hours = survey.time_s.size * survey.period_s / 3600.0
-    evidence = f"{steady_w:.0f} W more than expected at standstill"
+    evidence = f"{low_w:+.0f} to {high_w:+.0f} W beside what is expected at standstill"
     if steps_w.size:
         evidence = f"power at standstill steps {steps_w.size} times, by up to {largest_w:+.0f} W; " + evidence
     yield DataFlag(

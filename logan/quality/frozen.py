@@ -32,10 +32,10 @@ def _witnesses(survey: DriveSurvey) -> tuple[_Witness, ...]:
         _Witness("pack_voltage", "pack_current", survey.build.pack.resistance_ohm.value, 3.0),
         _Witness("pack_current", "pack_voltage", 1.0 / max(survey.build.pack.resistance_ohm.value, 1e-3), 30.0),
         _Witness("pack_current", "motor_torque", 1.0, 30.0),
-        _Witness("speed", "motor_speed", per_radian, 1.0),
+        _Witness("speed", "motor_speed", per_radian, 0.5),
         _Witness("speed", "gnss_speed", 1.0, 1.5),
         _Witness("speed", "wheel_speed", 1.0, 1.0),
-        _Witness("motor_speed", "speed", 1.0 / per_radian, 1.0 / per_radian),
+        _Witness("motor_speed", "speed", 1.0 / per_radian, 0.5 / per_radian),
         _Witness("motor_torque", "pack_current", 1.0, 40.0),
         _Witness("gnss_speed", "speed", 1.0, 2.0),
     )

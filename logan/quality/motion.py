@@ -95,11 +95,16 @@ def _gear_ratios(survey: DriveSurvey) -> tuple[FloatArray, float, bool] | None:
     usable = np.isfinite(motor) & np.isfinite(speed) & (speed > 3.0)
     if usable.sum() * survey.period_s < 30.0:
         return None
-    ratio = np.abs(motor[usable]) * survey.metres_per_motor_radian / speed[usable]
-    middle = float(np.median(ratio))
-    if middle <= 0.0 or unit_words(middle) or unit_words(1.0 / middle):
+    ratio = np.abs(motor) * survey.metres_per_motor_radian / np.maximum(speed, 3.0)
+    middle = float(np.median(ratio[usable]))
+    if middle <= 0.0:
         return None
-    return ratio, middle, bool(np.mean(np.abs(ratio / middle - 1.0) < 0.04) >= 0.8)
+    # Slip and a late sample last a moment; another gear lasts.
+    other = _brief(usable & (np.abs(ratio / middle - 1.0) > 0.06), survey.period_s, 2.5, np.inf)
+    is_steady = bool(other.sum() < 0.03 * usable.sum())
+    if is_steady and (unit_words(middle) or unit_words(1.0 / middle)):
+        return None  # a matter of units, which has a detector of its own
+    return ratio[usable], middle, is_steady
 
 
 def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
@@ -130,7 +135,7 @@ def _find_shift(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 
 def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
-    others = ratio[np.abs(ratio / middle - 1.0) >= 0.04]
+    others = ratio[np.abs(ratio / middle - 1.0) > 0.06]
     idle = float(np.mean(others < 0.3 * middle))
     words = "the motor turns slower than the wheels (neutral or clutch)" if idle > 0.5 else "several ratios occur"
     return DataFlag(

@@ -7,9 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.pack_power import is_charging_at
 from logan.flags import DataFlag, Severity, Span
-from logan.numerics import union_times
 from logan.quality.detector import Detector
 from logan.quality.runs import spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
@@ -21,7 +19,7 @@ _SESSION_GAP_S: Final = 900.0
 def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.time_s.size < 10:
         return
-    charging = is_charging_at(survey.drive, survey.time_s) & ~survey.is_moving
+    charging = survey.is_charging & ~survey.is_moving
     if charging.sum() * survey.period_s < 30.0 or not survey.is_moving.any():
         return
     spans = spans_of(survey.time_s, charging, min_samples=3)
@@ -44,7 +42,7 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Long stands whose consumption is counted into the drive's."""
     if not survey.is_drive:
         return
-    idle = ~survey.is_moving & np.isfinite(survey.power_w) & ~is_charging_at(survey.drive, survey.time_s)
+    idle = ~survey.is_moving & np.isfinite(survey.power_w) & ~survey.is_charging
     starts, lengths = true_runs(idle)
     keep = lengths * survey.period_s >= _LONG_STOP_S
     if not keep.any():
@@ -68,10 +66,7 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A quarter of an hour without any sample, or an odometer that jumps: several drives in one."""
-    axes = [channel.time_s for channel in survey.drive.channels.values() if channel.time_s.size > 5]
-    if not axes:
-        return
-    every = union_times(*axes)
+    every = survey.every_sample_s
     gaps = np.flatnonzero(np.diff(every) > _SESSION_GAP_S)
     spans = tuple(Span(float(every[k]), float(every[k + 1])) for k in gaps)
     odometer = survey.finite("odometer")

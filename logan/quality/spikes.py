@@ -127,7 +127,7 @@ def code_value(kind: ChannelKind, value: FloatArray) -> float | None:
         initial_zero = extreme == 0.0 and bool(at_code[0]) and kind.unit in ("V", "degC") and count < 0.2 * value.size
         # A code stands apart by more than all else spans; a known one needs less distance.
         apart = gap > (1.0 if known or beyond or initial_zero else 5.0) * max(span_range(rest), 3.0 * resolution(rest))
-        far = gap > (0.2 * abs(float(np.median(rest))) + 5.0 if not is_temperature else 15.0)
+        far = gap > (15.0 if is_temperature else 0.5 * abs(float(np.median(rest))))
         if (known or beyond or initial_zero or _is_constant_apart(kind, extreme)) and apart and far:
             return extreme
     return None
@@ -194,7 +194,7 @@ def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
         if kind is None or samples is None or samples[1].size < 100:
             continue
         share = rough_share(kind, channel, samples)
-        if share < 0.01:
+        if share < 0.003 or share * samples[1].size < 25:
             continue
         jumps = np.abs(np.diff(samples[1]))
         large = float(np.median(jumps[jumps > 0.25 * span_range(samples[1], 0.0, 1.0)]))
@@ -228,8 +228,8 @@ def rough_share(kind: ChannelKind, channel: Channel, samples: tuple[FloatArray, 
         # Current may swing over its whole range within a second: only a fast log can tell.
         if period_s > 0.25:
             return 0.0
-        share = float(np.mean(np.abs(np.diff(value)) > 0.4 * span))
-        return share if share > 0.02 else 0.0
+        share = float(np.mean(np.abs(np.diff(value)) > (0.4 if kind.name == "pack_current" else 0.25) * span))
+        return share if share > 0.02 or kind.name == "pack_voltage" else 0.0
     return float(np.mean(np.abs(np.diff(value)) > 0.25 * span)) if period_s <= 2.0 else 0.0
 
 

@@ -14,6 +14,7 @@ from logan.constants import (
     ZERO_CELSIUS_K,
 )
 from logan.drive.drive import Channel, Drive
+from logan.drive.pack_power import is_charging_at
 from logan.numerics import integrate, nominal_period_s
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
@@ -51,6 +52,19 @@ class DriveSurvey:
         """Times and values of a channel without its NaN; None where fewer than two are left."""
         channel = self.drive.get(name)
         return None if channel is None else finite_samples(channel)
+
+    @cached_property
+    def every_sample_s(self) -> FloatArray:
+        """Times of all samples of all channels, sorted; repeats are left in. [s]"""
+        axes = {id(c.time_s.base if c.time_s.base is not None else c.time_s): c.time_s
+                for c in self.drive.channels.values() if not c.is_derived}  # fmt: skip
+        parts = [time_s for time_s in axes.values() if time_s.size]
+        return np.sort(np.concatenate(parts), kind="stable") if parts else np.empty(0)
+
+    @cached_property
+    def is_charging(self) -> BoolArray:
+        """Plugged in and charging, on the grid."""
+        return is_charging_at(self.drive, self.time_s)
 
     @cached_property
     def period_s(self) -> float:

@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.skew import LagEstimate, current_lag
 from logan.flags import DataFlag, Severity, Span
-from logan.numerics import union_times
+from logan.numerics import nominal_period_s
 from logan.quality.detector import Detector
 from logan.quality.lag import Lag, find_lag_s
 from logan.quality.runs import MAX_SPANS, when
@@ -58,12 +59,12 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Nothing at all was logged for a while."""
-    usual = [c.time_s for c in survey.drive.channels.values() if c.time_s.size > 20 and not c.is_derived]
-    if not usual:
+    every = survey.every_sample_s
+    if every.size < 20:
         return
-    fastest_s = min(float(np.median(np.diff(time_s))) for time_s in usual)
-    every = union_times(*usual)
     step_s = np.diff(every)
+    periods = [nominal_period_s(c.time_s) for c in survey.drive.channels.values() if c.time_s.size > 20]
+    fastest_s = min(periods, default=1.0)
     gaps = np.flatnonzero(step_s > max(2.0, 5.0 * fastest_s))
     if gaps.size == 0:
         return
@@ -89,6 +90,12 @@ def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     lag = find_lag_s(survey.drive["pack_voltage"], survey.drive["pack_current"], sign=-1, band_s=1.5)
     if lag is None or abs(lag.lag_s) < SMALLEST_SKEW_S + 2.0 * lag.sigma_s:
         return
+    # The quick look above costs little; only what it finds is worth the careful estimate.
+    careful = current_lag(survey.drive["pack_voltage"], survey.drive["pack_current"])
+    if isinstance(careful, LagEstimate) and careful.is_trustworthy:
+        if not careful.is_significant or abs(careful.lag_s) < SMALLEST_SKEW_S:
+            return
+        lag = Lag(careful.lag_s, (careful.high_s - careful.low_s) / 3.29, float(np.sqrt(careful.r2_ratio)))
     late = "current" if lag.lag_s > 0 else "voltage"
     yield DataFlag(
         code="voltage_current_skew",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 
@@ -98,6 +98,7 @@ CASES: tuple[CleanCase, ...] = (
         name="half a per cent lost", sensors=TwinSensors(lost_ratio=0.005, pack_lag_s=0.1, elevation_sigma_m=4.0)
     ),
     CleanCase(name="noisy", sensors=TwinSensors(noise_factor=3.0, elevation_sigma_m=6.0)),
+    CleanCase(name="long highway", route="highway fast", duration_s=6000.0),
     CleanCase(name="heavy, fast", route="highway fast", vehicle=TwinVehicle(mass_kg=1720.0, drag_area_m2=0.84)),
 )
 
@@ -149,7 +150,7 @@ def _route(case: CleanCase, rng: np.random.Generator) -> TwinRoute:
             return mixed_route(rng, duration_s=duration_s)
 
 
-@lru_cache(maxsize=None)
+@cache
 def clean_twin(name: str, seed: int = SEED) -> TwinDrive:
     """The twin's drive of one case."""
     index = next(position for position, case in enumerate(CASES) if case.name == name)
@@ -158,7 +159,7 @@ def clean_twin(name: str, seed: int = SEED) -> TwinDrive:
     return drive_twin(case.vehicle, _route(case, rng), rng=rng, weather=case.weather, sensors=case.sensors)
 
 
-@lru_cache(maxsize=None)
+@cache
 def clean_drive(name: str, seed: int = SEED) -> tuple[Drive, BuildSettings]:
     """One clean drive with the notes that a careful driver makes, and the build as planned."""
     twin = clean_twin(name, seed)

@@ -536,7 +536,7 @@ def soc_coarse(drive: Drive, rng: np.random.Generator) -> Drive:
 
 
 def soc_rises(drive: Drive, rng: np.random.Generator) -> Drive:
-    size = float(rng.uniform(0.06, 0.12))
+    size = float(rng.uniform(0.09, 0.15))
     return change(
         drive,
         "state_of_charge",
@@ -740,7 +740,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("current_offset_drift", offset_drift, routes=_STOPPING),
     Fault("current_saturated", saturated, routes=_STOPPING, name="drive"),
     Fault("current_saturated", saturated_regen, routes=_STOPPING, name="regen"),
-    Fault("current_gain", gain_against_gauge, routes=("mixed, 10 Hz", "1 Hz", "highway", "heavy, fast"), name="gauge"),
+    Fault("current_gain", gain_against_gauge, routes=("long highway",), name="gauge"),
     Fault("current_gain", gain_against_count, name="BMS count"),
     Fault("impossible_power", impossible_power),
     Fault("impossible_acceleration", impossible_acceleration),
