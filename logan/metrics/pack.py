@@ -2,11 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
+import numpy as np
+
+from logan.constants import SECONDS_PER_HOUR
+from logan.drive.drive import Channel, Drive
+from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
-from logan.results import Figure
+from logan.metrics.charging_sessions import ChargingSession, charging_sessions
+from logan.metrics.energy import EnergySummary
+from logan.numerics import cumulative, integrate
+from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+STATE_SIGMA_RATIO: Final = 0.02
+"""One standard uncertainty of a state of charge read while driving (common practice)."""
+
+REST_STATE_SIGMA_RATIO: Final = 0.01
+"""The same after a rest of half an hour or more at both ends."""
+
+LEAST_SPAN_RATIO: Final = 0.10
+"""Below this span of state of charge, usable energy is refused."""
+
+CIRCULAR_RATIO: Final = 0.002
+"""A state of charge that follows the counted current closer than this is counted from it."""
+
+SPREAD_REST_AMBER_V: Final = 0.020
+SPREAD_LOAD_AMBER_V: Final = 0.100
+"""Cell spread from which it is amber (common practice). [V]"""
+
+SENSOR_OFF_OHM: Final = 1.0
+PERCENT_BAND: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,44 +128,6 @@ class IsolationCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ChargingSession:
-    """One charge.
-
-    Parameters
-    ----------
-    start_s, end_s : float
-        When. [s]
-    wall_wh, pack_wh, efficiency_ratio : Figure
-        Energy from the wall, into the pack, and the latter over the former.
-    state_of_charge_start_ratio, state_of_charge_end_ratio : float or None
-        At both ends.
-    peak_power_w : float
-        Into the pack. [W]
-    taper_start_ratio : float or None
-        State of charge at which power fell for good below 80 % of its peak.
-    temperature_start_degc, temperature_max_degc : float or None
-        Pack or hottest cell.
-    pilot_limit_a : float or None
-        Current that the pilot signal allows, where its duty cycle is known.
-    """
-
-    schema: ClassVar[str] = "charging-session/1"
-
-    start_s: float
-    end_s: float
-    wall_wh: Figure
-    pack_wh: Figure
-    efficiency_ratio: Figure
-    state_of_charge_start_ratio: float | None
-    state_of_charge_end_ratio: float | None
-    peak_power_w: float
-    taper_start_ratio: float | None
-    temperature_start_degc: float | None
-    temperature_max_degc: float | None
-    pilot_limit_a: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PackSummary:
     """The pack over one drive or charge."""
 
@@ -145,3 +138,234 @@ class PackSummary:
     spread: CellSpread
     isolation: IsolationCheck
     charging: tuple[ChargingSession, ...]
+
+
+def pack_summary(
+    drive: Drive, build: BuildSettings, energy: EnergySummary, *, refusals: Mapping[str, Refusal] | None = None
+) -> PackSummary:
+    """Usable energy, energy per percent, cell spread, isolation and charging of one drive or charge.
+
+    Parameters
+    ----------
+    drive, build : Drive, BuildSettings
+        The drive; usable window and capacity.
+    energy : EnergySummary
+        Of the same drive.
+    refusals : mapping of str to Refusal, optional
+        Metrics that a data flag forbids: ``usable_energy``.
+
+    Returns
+    -------
+    PackSummary
+        Figures, or the reason why not.
+    """
+    return PackSummary(
+        usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
+        per_percent=_per_percent(drive),
+        spread=_spread(drive, build),
+        isolation=_isolation(drive),
+        charging=charging_sessions(drive),
+    )
+
+
+def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: Refusal | None) -> UsableEnergy:
+    state = drive.get("state_of_charge")
+    known = np.isfinite(state.value) if state is not None else np.zeros(0, dtype=bool)
+    if refusal is None and (state is None or int(known.sum()) < 2):
+        refusal = Refusal("state of charge is not logged", "Map state_of_charge")
+    if refusal is None and isinstance(energy.net_wh, Refusal):
+        refusal = energy.net_wh
+    if refusal is None and energy.charging_s > 0.0:
+        refusal = Refusal("the drive holds a charge too", "Cut the drive at the plug")
+    start = float(state.value[known][0]) if state is not None and known.any() else None
+    end = float(state.value[known][-1]) if state is not None and known.any() else None
+    if refusal is None and start is not None and end is not None and start - end < LEAST_SPAN_RATIO:
+        text = f"state of charge moved by {100 * (start - end):.1f} points; {100 * LEAST_SPAN_RATIO:.0f} are the least"
+        refusal = Refusal(text, "Drive further, best from nearly full to nearly empty")
+    if refusal is not None or start is None or end is None or not isinstance(energy.net_wh, Estimate):
+        refused = refusal or Refusal("state of charge is not logged", "Map state_of_charge")
+        return UsableEnergy(
+            energy_wh=refused,
+            charge_ah=refused,
+            window_energy_wh=refused,
+            start_ratio=start,
+            end_ratio=end,
+            is_circular=False,
+            note=refused.reason,
+        )
+    span, circular = start - end, _is_circular(drive)
+    state_sigma = REST_STATE_SIGMA_RATIO if _is_rested(drive) else STATE_SIGMA_RATIO
+    relative = float(np.hypot((energy.net_wh.sigma or 0.0) / energy.net_wh.value, np.sqrt(2.0) * state_sigma / span))
+    whole_wh = energy.net_wh.value / span
+    window = build.pack.usable_high_ratio - build.pack.usable_low_ratio
+    source = f"measured over {100 * span:.0f} points of state of charge"
+    note = f"{source}: a run from full to empty" if start > 0.95 and end < 0.15 else source
+    if circular:
+        note = (
+            "state of charge is counted from the same current: this repeats the capacity that the BMS was told, it "
+            "does not check it. Use the energy of a run from full to empty, or rest voltages at both ends"
+        )
+    return UsableEnergy(
+        energy_wh=Estimate(whole_wh, "Wh", whole_wh * relative, source, energy.coverage_ratio),
+        charge_ah=_charge_ah(drive, span, state_sigma, source),
+        window_energy_wh=Estimate(whole_wh * window, "Wh", whole_wh * window * relative, source, energy.coverage_ratio),
+        start_ratio=start,
+        end_ratio=end,
+        is_circular=circular,
+        note=note,
+    )
+
+
+def _charge_ah(drive: Drive, span: float, state_sigma: float, source: str) -> Figure:
+    current = drive.get("pack_current")
+    if current is None:
+        return Refusal("pack current is not logged", "Map pack_current")
+    whole = integrate(current.time_s, current.value, max_gap_s=current.max_gap_s)
+    charge_ah = whole.total / whole.coverage_ratio / SECONDS_PER_HOUR if whole.covered_s > 0.0 else 0.0
+    offset_ah = (current.sigma if current.sigma is not None else 0.5) * whole.duration_s / SECONDS_PER_HOUR
+    sigma = np.sqrt(
+        (offset_ah / span) ** 2 + (charge_ah / span * np.hypot(0.01, np.sqrt(2.0) * state_sigma / span)) ** 2
+    )
+    return Estimate(charge_ah / span, "Ah", float(sigma), source, whole.coverage_ratio)
+
+
+def _is_rested(drive: Drive) -> bool:
+    """Half an hour without current at both ends."""
+    current = drive.get("pack_current")
+    if current is None:
+        return False
+    time_s = current.time_s
+    quiet = np.abs(np.nan_to_num(current.value, nan=1e9)) < 2.0
+    first, last = time_s < time_s[0] + 1800.0, time_s > time_s[-1] - 1800.0
+    return bool(time_s[-1] - time_s[0] > 3600.0 and quiet[first].all() and quiet[last].all())
+
+
+def _is_circular(drive: Drive) -> bool:
+    """Whether state of charge is a straight function of the counted current, to its own resolution."""
+    state, current = drive.get("state_of_charge"), drive.get("pack_current")
+    if state is None or current is None:
+        return False
+    known = np.isfinite(state.value)
+    at_s, value = state.time_s[known], state.value[known]
+    drawn = np.interp(at_s, current.time_s, cumulative(current.time_s, np.nan_to_num(current.value), max_gap_s=5.0))
+    if at_s.size < 20 or float(np.ptp(drawn)) <= 0.0 or float(np.ptp(value)) < 0.05:
+        return False
+    slope, offset = np.polyfit(drawn, value, 1)
+    residual = float(np.sqrt(np.mean((value - slope * drawn - offset) ** 2)))
+    distinct = np.unique(value)
+    step = float(np.min(np.diff(distinct))) if distinct.size > 1 else 0.0
+    return residual < max(CIRCULAR_RATIO, 0.45 * step)
+
+
+def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
+    """Energy per percent in tenths of state of charge that were crossed."""
+    state, current, voltage = drive.get("state_of_charge"), drive.get("pack_current"), drive.get("pack_voltage")
+    if state is None or current is None or voltage is None or is_charging_at(drive, state.time_s).any():
+        return ()
+    known = np.isfinite(state.value)
+    at_s, value = state.time_s[known], state.value[known]
+    watts = current.value * voltage.at(current.time_s)
+    drawn_wh = np.interp(
+        at_s, current.time_s, cumulative(current.time_s, np.nan_to_num(watts), max_gap_s=current.max_gap_s) / 3600.0
+    )
+    found = []
+    low = np.floor(value.min() / PERCENT_BAND) * PERCENT_BAND
+    for edge in np.arange(low, value.max(), PERCENT_BAND).tolist():
+        inside = (value >= edge) & (value < edge + PERCENT_BAND)
+        if int(inside.sum()) < 10 or float(np.ptp(value[inside])) < 0.3 * PERCENT_BAND:
+            continue
+        # The state of charge steps; a straight line through energy against it is not fooled by that.
+        slope, variance = _slope(value[inside], drawn_wh[inside])
+        found.append(
+            EnergyPerPercent(
+                low_ratio=round(edge, 3),
+                high_ratio=round(edge + PERCENT_BAND, 3),
+                wh_per_percent=-slope / 100.0,
+                sigma_wh_per_percent=float(np.sqrt(variance)) / 100.0,
+            )
+        )
+    return tuple(reversed(found))
+
+
+def _slope(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Slope of a straight line and its variance, one independent point per distinct x."""
+    centred = x - x.mean()
+    square = float(np.sum(centred**2))
+    slope = float(np.sum(centred * (y - y.mean())) / square)
+    residual = y - y.mean() - slope * centred
+    independent = max(np.unique(x).size, 3)
+    variance = float(np.mean(residual**2)) / (square / x.size) / (independent - 2)
+    return slope, variance
+
+
+def _spread(drive: Drive, build: BuildSettings) -> CellSpread:
+    highest, lowest = drive.get("cell_voltage_max"), drive.get("cell_voltage_min")
+    temperature = _temperature_spread(drive)
+    if highest is None or lowest is None:
+        refusal = Refusal("highest and lowest cell are not both logged", "Map cell_voltage_max and cell_voltage_min")
+        return CellSpread(rest_v=refusal, load_v=refusal, severity=None, temperature_k=temperature, note=refusal.reason)
+    spread = highest.at(lowest.time_s, max_gap_s=5.0) - lowest.value
+    current = drive.get("pack_current")
+    amperes = np.full(spread.shape, np.nan) if current is None else np.abs(current.at(lowest.time_s))
+    capacity_ah = build.pack.cell_capacity_ah.value * build.pack.cells_in_parallel
+    known = np.isfinite(spread) & np.isfinite(amperes)
+    resting, loaded = known & (amperes < 0.03 * capacity_ah), known & (amperes > 0.5 * capacity_ah)
+    rest = _point(spread[resting], 50.0, "Let the vehicle stand for a minute while logging")
+    load = _point(spread[loaded], 95.0, "Accelerate at more than half the capacity per hour")
+    is_amber = (isinstance(rest, Estimate) and rest.value > SPREAD_REST_AMBER_V) or (
+        isinstance(load, Estimate) and load.value > SPREAD_LOAD_AMBER_V
+    )
+    return CellSpread(
+        rest_v=rest,
+        load_v=load,
+        severity=Severity.AMBER if is_amber else None,
+        temperature_k=temperature,
+        note="amber above 20 mV at rest or 100 mV under load (common practice, not your datasheet)",
+    )
+
+
+def _point(values: FloatArray, percent: float, remedy: str) -> Figure:
+    if values.size < 5:
+        return Refusal("too few samples in this state of load", remedy)
+    error = 1.4826 * float(np.median(np.abs(values - np.median(values)))) / np.sqrt(values.size)
+    return Estimate(float(np.percentile(values, percent)), "V", max(error, 0.001), f"{percent:.0f} % point")
+
+
+def _temperature_spread(drive: Drive) -> Figure:
+    hottest, coldest = drive.get("cell_temperature_max"), drive.get("cell_temperature_min")
+    if hottest is None or coldest is None:
+        return Refusal("hottest and coldest cell are not both logged", "Map cell_temperature_max and _min")
+    spread = hottest.at(coldest.time_s, max_gap_s=30.0) - coldest.value
+    known = spread[np.isfinite(spread)]
+    if known.size == 0:
+        return Refusal("hottest and coldest cell are never known together", "Log both all the way")
+    return Estimate(float(known.max()), "K", 1.0, "maximum")
+
+
+def _isolation(drive: Drive) -> IsolationCheck:
+    channel, voltage = drive.get("isolation_resistance"), drive.get("pack_voltage")
+    if channel is None or voltage is None:
+        missing = "isolation resistance" if channel is None else "pack voltage"
+        refusal = Refusal(f"{missing} is not logged", "Log it, or measure by UN R100, Annex 5A")
+        return IsolationCheck(lowest_ohm_per_v=refusal, severity=None, note=refusal.reason)
+    value = _believed(channel)
+    if value.size == 0 or not np.isfinite(voltage.value).any():
+        refusal = Refusal("the isolation sensor reads only zero or its highest code: it is off", "Switch it on")
+        return IsolationCheck(lowest_ohm_per_v=refusal, severity=None, note=refusal.reason)
+    working_v = float(np.nanmax(voltage.value))
+    per_volt = float(value.min()) / working_v
+    severity = (
+        Severity.RED if per_volt < DC_BUS_OHM_PER_V else Severity.AMBER if per_volt < COMBINED_BUS_OHM_PER_V else None
+    )
+    figure = Estimate(per_volt, "ohm/V", 0.2 * per_volt, f"lowest, over {working_v:.0f} V", 1.0)
+    return IsolationCheck(
+        lowest_ohm_per_v=figure,
+        severity=severity,
+        note="UN R100, 5.1.3: at least 100 ohm/V on a DC bus, 500 ohm/V where AC and DC buses are connected",
+    )
+
+
+def _believed(channel: Channel) -> FloatArray:
+    """Values that are not the sensor's zero or highest code held all the time."""
+    known = channel.value[np.isfinite(channel.value)]
+    return np.asarray(known[known > SENSOR_OFF_OHM])

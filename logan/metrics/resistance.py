@@ -2,41 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from logan.drive.context import Context
-from logan.results import Figure
+import numpy as np
+
+from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
+from logan.drive.context import Context, ContextLookup
+from logan.drive.drive import Channel, Drive
+from logan.metrics.pulses import Pulse, find_pulses
+from logan.metrics.step_response import ResponseWindow, combine, response_windows
+from logan.numerics import nominal_period_s
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings, PackSettings
+from logan.units import FloatArray
 
 PULSE_DURATIONS_S: Final = (2.0, 10.0, 18.0)
 """Pulse lengths of ISO 12405-type profiles that a road log can show. [s]"""
 
+STATE_BAND_RATIO: Final = 0.1
+TEMPERATURE_BAND_K: Final = 10.0
+COLD_DEGC: Final = (25.0, 10.0, 0.0, -10.0, -20.0)
+SEEN_MARGIN_K: Final = 5.0
+"""A temperature further than this from those seen is an extrapolation. [K]"""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pulse:
-    """One current step and what the voltage did ``duration_s`` later.
-
-    Parameters
-    ----------
-    at_s, duration_s : float
-        Start of the step and time after it. [s]
-    current_step_a, voltage_step_v : float
-        Change of current (positive: more discharge) and of voltage.
-    resistance_ohm : float
-        Of the subject. [ohm]
-    state_of_charge_ratio, temperature_degc : float or None
-        At the step.
-    """
-
-    schema: ClassVar[str] = "pulse/1"
-
-    at_s: float
-    duration_s: float
-    current_step_a: float
-    voltage_step_v: float
-    resistance_ohm: float
-    state_of_charge_ratio: float | None
-    temperature_degc: float | None
+ACTIVATION_SIGMA_J_PER_MOL: Final = 6_000.0
+"""One standard uncertainty of the activation energy: 20 to 35 kJ/mol are in use (from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,8 +104,10 @@ class Sag:
     ----------
     channel : str
         ``pack_voltage`` or ``cell_voltage_min``.
-    lowest_v, sag_v : float
-        Lowest voltage, and how far below the rest voltage before it.
+    lowest_v : float
+        Lowest voltage. [V]
+    sag_v : float or None
+        How far below the last voltage at rest before it; None without rest in the ten minutes before. [V]
     current_a : float or None
         Current at that moment.
     context : Context
@@ -124,7 +118,7 @@ class Sag:
 
     channel: str
     lowest_v: float
-    sag_v: float
+    sag_v: float | None
     current_a: float | None
     context: Context
 
@@ -160,3 +154,257 @@ class ResistanceSummary:
     allowed: tuple[AllowedCurrent, ...]
     cold: tuple[ColdResistance, ...]
     notes: tuple[str, ...]
+
+
+def resistance_summary(
+    drive: Drive, build: BuildSettings, *, refusals: Mapping[str, Refusal] | None = None
+) -> ResistanceSummary:
+    """Pulse resistance of pack and lowest cell, sag, and the current that the lowest cell allows.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    build : BuildSettings
+        Capacity, cell floor, temperature law.
+    refusals : mapping of str to Refusal, optional
+        Metrics that a data flag forbids: ``resistance``.
+
+    Returns
+    -------
+    ResistanceSummary
+        Figures with their intervals, or the reason why not.
+    """
+    current, voltage = drive.get("pack_current"), drive.get("pack_voltage")
+    refusal = (refusals or {}).get("resistance")
+    if current is None or voltage is None:
+        refusal = refusal or Refusal("pack voltage and current are not both logged", "Log both")
+    if refusal is not None or current is None or voltage is None:
+        return _refused(refusal or Refusal("pack voltage and current are not both logged", "Log both"))
+    states = _States(drive)
+    capacity_ah = build.pack.cell_capacity_ah.value * build.pack.cells_in_parallel
+    least_a = max(8.0, 0.04 * capacity_ah)
+    pack = response_windows(voltage, current, PULSE_DURATIONS_S, least_spread_a=least_a)
+    cell_channel = drive.get("cell_voltage_min")
+    cells: tuple[ResponseWindow, ...] = ()
+    if cell_channel is not None:
+        cells = response_windows(cell_channel, current, PULSE_DURATIONS_S, least_spread_a=least_a)
+    subjects = (("pack", pack, voltage), ("lowest cell", cells, cell_channel))
+    whole = tuple(band for name, windows, channel in subjects for band in _whole(name, windows, channel))
+    bands = tuple(band for name, windows, _ in subjects for band in _bands(name, windows, states))
+    lookup = ContextLookup(drive)
+    sags = [_sag(channel, current, capacity_ah, lookup) for channel in (voltage, cell_channel) if channel is not None]
+    return ResistanceSummary(
+        whole_drive=whole,
+        bands=bands,
+        pulses=find_pulses(voltage, current, PULSE_DURATIONS_S, capacity_ah, states.at),
+        sags=tuple(sag for sag in sags if sag is not None),
+        allowed=_allowed(cells, pack, states, build.pack),
+        cold=_cold(pack, states, build.pack),
+        notes=_notes(voltage, current, cell_channel, pack),
+    )
+
+
+def _refused(refusal: Refusal) -> ResistanceSummary:
+    whole = tuple(_band("pack", duration, (None, None), (None, None), 0, refusal) for duration in PULSE_DURATIONS_S)
+    return ResistanceSummary(
+        whole_drive=whole, bands=(), pulses=(), sags=(), allowed=(), cold=(), notes=(refusal.reason,)
+    )
+
+
+class _States:
+    """State of charge and cell temperature of a drive at any time; NaN where not logged."""
+
+    def __init__(self, drive: Drive) -> None:
+        self._charge = drive.get("state_of_charge")
+        names = ("cell_temperature_min", "pack_temperature", "cell_temperature_max")
+        self._cells = next((drive[name] for name in names if name in drive), None)
+
+    def at(self, at_s: float) -> tuple[float, float]:
+        """State of charge [ratio] and temperature [degC]."""
+        return self._value(self._charge, at_s), self._value(self._cells, at_s)
+
+    @staticmethod
+    def _value(channel: Channel | None, at_s: float) -> float:
+        if channel is None:
+            return float("nan")
+        return float(channel.at(np.array([at_s]), max_gap_s=120.0)[0])
+
+
+def _notes(
+    voltage: Channel, current: Channel, cell: Channel | None, pack: tuple[ResponseWindow, ...]
+) -> tuple[str, ...]:
+    notes = ["resistance is the fitted answer to a current step, not single pulses"]
+    if cell is None:
+        notes.append("cell voltages are not logged: the lowest cell is not known")
+    if nominal_period_s(current.time_s) > 0.5 or nominal_period_s(voltage.time_s) > 0.5:
+        notes.append("voltage or current come slower than twice a second: the 2 s figure is coarse")
+    if not pack:
+        notes.append("current does not vary enough for a resistance")
+    return tuple(notes)
+
+
+def _band(
+    subject: str,
+    duration_s: float,
+    state: tuple[float | None, float | None],
+    temperature: tuple[float | None, float | None],
+    count: int,
+    figure: Figure,
+) -> ResistanceBand:
+    return ResistanceBand(
+        subject=subject,
+        duration_s=duration_s,
+        state_of_charge_low_ratio=state[0],
+        state_of_charge_high_ratio=state[1],
+        temperature_low_degc=temperature[0],
+        temperature_high_degc=temperature[1],
+        count=count,
+        resistance_ohm=figure,
+    )
+
+
+def _estimates(windows: tuple[ResponseWindow, ...], source: str) -> list[Estimate]:
+    values = np.array([window.resistance_ohm for window in windows])
+    sigmas = np.array([window.sigma_ohm for window in windows])
+    found = []
+    for column in range(values.shape[1]):
+        mean, sigma = combine(values[:, column], sigmas[:, column])
+        found.append(Estimate(mean, "ohm", sigma, source))
+    return found
+
+
+def _whole(subject: str, windows: tuple[ResponseWindow, ...], channel: Channel | None) -> list[ResistanceBand]:
+    nothing = (None, None)
+    if not windows:
+        reason = "current does not vary enough for a resistance" if channel is not None else "not logged"
+        refusal = Refusal(reason, "Accelerate and brake a few times" if channel is not None else "Log cell_voltage_min")
+        return [_band(subject, duration, nothing, nothing, 0, refusal) for duration in PULSE_DURATIONS_S]
+    figures = _estimates(windows, "fitted step response")
+    return [
+        _band(subject, duration, nothing, nothing, len(windows), figure)
+        for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
+    ]
+
+
+def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States) -> list[ResistanceBand]:
+    groups: dict[tuple[int | None, int | None], list[ResponseWindow]] = {}
+    for window in windows:
+        charge, degc = states.at(window.middle_s)
+        key = (
+            int(np.floor(charge / STATE_BAND_RATIO)) if np.isfinite(charge) else None,
+            int(np.floor(degc / TEMPERATURE_BAND_K)) if np.isfinite(degc) else None,
+        )
+        groups.setdefault(key, []).append(window)
+    found = []
+    for (state, temperature), members in sorted(groups.items(), key=lambda item: tuple(k or 0 for k in item[0])):
+        state_edges = _edges(state, STATE_BAND_RATIO)
+        temperature_edges = _edges(temperature, TEMPERATURE_BAND_K)
+        figures = _estimates(tuple(members), "fitted step response")
+        found += [
+            _band(subject, duration, state_edges, temperature_edges, len(members), figure)
+            for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
+        ]
+    return found
+
+
+def _edges(index: int | None, width: float) -> tuple[float | None, float | None]:
+    return (None, None) if index is None else (index * width, (index + 1) * width)
+
+
+def _sag(channel: Channel, current: Channel, capacity_ah: float, lookup: ContextLookup) -> Sag | None:
+    known = np.isfinite(channel.value)
+    if not known.any():
+        return None
+    time_s, volts = channel.time_s[known], channel.value[known]
+    amperes = current.at(time_s)
+    lowest = int(np.argmin(volts))
+    at_rest = np.abs(np.nan_to_num(amperes, nan=1e9)) < max(5.0, 0.03 * capacity_ah)
+    before = at_rest & (time_s < time_s[lowest]) & (time_s > time_s[lowest] - 600.0)
+    rest_v = float(volts[np.flatnonzero(before)[-1]]) if before.any() else None
+    return Sag(
+        channel=channel.name,
+        lowest_v=float(volts[lowest]),
+        sag_v=None if rest_v is None else rest_v - float(volts[lowest]),
+        current_a=float(amperes[lowest]) if np.isfinite(amperes[lowest]) else None,
+        context=lookup.at(float(time_s[lowest])),
+    )
+
+
+def _arrhenius(pack: PackSettings, from_degc: float, to_degc: float) -> tuple[float, float]:
+    """Factor of resistance between two temperatures, and its relative uncertainty."""
+    inverse = 1.0 / (to_degc + ZERO_CELSIUS_K) - 1.0 / (from_degc + ZERO_CELSIUS_K)
+    factor = float(np.exp(pack.resistance_activation_j_per_mol / GAS_CONSTANT_J_PER_MOL_K * inverse))
+    return factor, abs(ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * inverse)
+
+
+def _seen(windows: tuple[ResponseWindow, ...], states: _States) -> FloatArray:
+    degc = np.array([states.at(window.middle_s)[1] for window in windows])
+    return np.asarray(degc[np.isfinite(degc)])
+
+
+def _cold(windows: tuple[ResponseWindow, ...], states: _States, pack: PackSettings) -> tuple[ColdResistance, ...]:
+    seen = _seen(windows, states)
+    if seen.size == 0:
+        return ()
+    base, middle = _estimates(windows, "")[PULSE_DURATIONS_S.index(10.0)], float(seen.mean())
+    found = []
+    for degc in COLD_DEGC:
+        factor, relative = _arrhenius(pack, middle, degc)
+        sigma = base.value * factor * float(np.hypot((base.sigma or 0.0) / base.value, relative))
+        outside = bool(degc < seen.min() - SEEN_MARGIN_K or degc > seen.max() + SEEN_MARGIN_K)
+        source = f"extrapolated from {middle:.0f} °C" if outside else "fitted step response"
+        figure = Estimate(base.value * factor, "ohm", sigma, source)
+        found.append(ColdResistance(temperature_degc=degc, resistance_ohm=figure, is_extrapolated=outside))
+    return tuple(found)
+
+
+def _allowed(
+    cells: tuple[ResponseWindow, ...], pack: tuple[ResponseWindow, ...], states: _States, settings: PackSettings
+) -> tuple[AllowedCurrent, ...]:
+    """Current at which the lowest cell reaches its floor, at each state seen and carried to the cold."""
+    floor_v = settings.cell_voltage_floor_v
+    if floor_v is None:
+        refusal = Refusal("no cell voltage floor given", "Give cell_voltage_floor_v from the datasheet")
+        return (
+            AllowedCurrent(state_of_charge_ratio=None, temperature_degc=None, current_a=refusal, is_extrapolated=False),
+        )
+    windows, divisor = (cells, 1.0) if cells else (pack, float(settings.cells_in_series))
+    source = "lowest cell" if cells else "mean cell: the lowest is weaker"
+    column = PULSE_DURATIONS_S.index(10.0)
+    found = []
+    for window in windows:
+        charge, degc = states.at(window.middle_s)
+        ohm, sigma = window.resistance_ohm[column] / divisor, window.sigma_ohm[column] / divisor
+        room_v = window.open_circuit_v / divisor - floor_v
+        relative = float(np.hypot(sigma / ohm, 0.02))
+        found.append(_allowed_at(room_v, ohm, relative, charge, degc, source, is_extrapolated=False))
+    if windows and np.isfinite(states.at(windows[-1].middle_s)[1]):
+        window = windows[-1]
+        charge, degc = states.at(window.middle_s)
+        ohm, room_v = window.resistance_ohm[column] / divisor, window.open_circuit_v / divisor - floor_v
+        seen = _seen(windows, states)
+        for cold in (0.0, -10.0):
+            if cold < seen.min() - SEEN_MARGIN_K:
+                factor, relative = _arrhenius(settings, degc, cold)
+                text = f"{source}, extrapolated from {degc:.0f} °C"
+                found.append(
+                    _allowed_at(
+                        room_v, ohm * factor, float(np.hypot(relative, 0.03)), charge, cold, text, is_extrapolated=True
+                    )
+                )
+    return tuple(found)
+
+
+def _allowed_at(
+    room_v: float, ohm: float, relative: float, charge: float, degc: float, source: str, *, is_extrapolated: bool
+) -> AllowedCurrent:
+    figure: Figure = Refusal("the cell is at its floor at rest already", "Charge")
+    if room_v > 0.0:
+        figure = Estimate(room_v / ohm, "A", room_v / ohm * relative, source)
+    return AllowedCurrent(
+        state_of_charge_ratio=charge if np.isfinite(charge) else None,
+        temperature_degc=degc if np.isfinite(degc) else None,
+        current_a=figure,
+        is_extrapolated=is_extrapolated,
+    )

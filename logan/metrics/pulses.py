@@ -1,0 +1,139 @@
+"""Single current pulses of a drive, read off as a pulse test would."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.drive.drive import Channel
+from logan.units import FloatArray
+
+QUIET_S: Final = 2.0
+QUIET_A: Final = 5.0
+LEAST_STEP_A: Final = 20.0
+RISE_S: Final = 0.5
+HELD_RATIO: Final = 0.15
+"""A pulse counts while the current stays within this share of its step."""
+
+MOST_PULSES: Final = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulse:
+    """One current step and what the voltage did ``duration_s`` later.
+
+    Parameters
+    ----------
+    at_s, duration_s : float
+        Start of the step and time after it. [s]
+    current_step_a, voltage_step_v : float
+        Change of current (positive: more discharge) and of voltage.
+    resistance_ohm : float
+        Of the subject. [ohm]
+    state_of_charge_ratio, temperature_degc : float or None
+        At the step.
+    """
+
+    schema: ClassVar[str] = "pulse/1"
+
+    at_s: float
+    duration_s: float
+    current_step_a: float
+    voltage_step_v: float
+    resistance_ohm: float
+    state_of_charge_ratio: float | None
+    temperature_degc: float | None
+
+
+def find_pulses(
+    voltage: Channel,
+    current: Channel,
+    durations_s: tuple[float, ...],
+    capacity_ah: float,
+    state_at: Callable[[float], tuple[float, float]],
+) -> tuple[Pulse, ...]:
+    """Pulses that begin after two quiet seconds, rise within half a second and are held.
+
+    Parameters
+    ----------
+    voltage, current : Channel
+        Of the pack. [V, A]
+    durations_s : tuple of float
+        Times after the step at which resistance is read. [s]
+    capacity_ah : float
+        A step must exceed 20 A and a tenth of the capacity per hour. [Ah]
+    state_at : callable
+        State of charge [ratio] and temperature [degC] at a time.
+
+    Returns
+    -------
+    tuple of Pulse
+        In order of time, at most 500.
+
+    References
+    ----------
+    .. [1] R = (U0 - U) / (I - I0) at 2, 10 and 18 s after a step, as in ISO 12405 type pulse profiles.
+    """
+    known = np.isfinite(current.value)
+    time_s, amperes = current.time_s[known], current.value[known]
+    least_a = max(LEAST_STEP_A, 0.1 * capacity_ah)
+    found: list[Pulse] = []
+    last_s = -np.inf
+    for index in _steps(time_s, amperes, least_a):
+        start_s = float(time_s[index])
+        if start_s - last_s < QUIET_S or len(found) >= MOST_PULSES:
+            continue
+        before = (time_s >= start_s - QUIET_S) & (time_s <= start_s)
+        if int(before.sum()) < 3 or float(np.ptp(amperes[before])) > QUIET_A:
+            continue
+        pulses = _read(voltage, time_s, amperes, index, durations_s, state_at)
+        if pulses:
+            found += pulses
+            last_s = start_s
+    return tuple(found)
+
+
+def _steps(time_s: FloatArray, amperes: FloatArray, least_a: float) -> list[int]:
+    """Indices from which the current moves by more than ``least_a`` within the rise time."""
+    later = np.interp(time_s + RISE_S, time_s, amperes)
+    return np.flatnonzero(np.abs(later - amperes) > least_a).tolist()
+
+
+def _read(
+    voltage: Channel,
+    time_s: FloatArray,
+    amperes: FloatArray,
+    index: int,
+    durations_s: tuple[float, ...],
+    state_at: Callable[[float], tuple[float, float]],
+) -> list[Pulse]:
+    start_s, start_a = float(time_s[index]), float(amperes[index])
+    start_v = float(voltage.at(np.array([start_s]))[0])
+    charge, degc = state_at(start_s)
+    found = []
+    for duration_s in durations_s:
+        held = (time_s >= start_s + RISE_S) & (time_s <= start_s + duration_s)
+        if not held.any() or start_s + duration_s > time_s[-1]:
+            break
+        step_a = float(np.mean(amperes[held])) - start_a
+        if abs(step_a) < LEAST_STEP_A or float(np.ptp(amperes[held])) > 2.0 * HELD_RATIO * abs(step_a):
+            break
+        end_v = float(voltage.at(np.array([start_s + duration_s]))[0])
+        end_a = float(np.interp(start_s + duration_s, time_s, amperes))
+        if not np.isfinite(end_v) or not np.isfinite(start_v) or abs(end_a - start_a) < LEAST_STEP_A:
+            break
+        found.append(
+            Pulse(
+                at_s=start_s,
+                duration_s=duration_s,
+                current_step_a=end_a - start_a,
+                voltage_step_v=end_v - start_v,
+                resistance_ohm=(start_v - end_v) / (end_a - start_a),
+                state_of_charge_ratio=charge if np.isfinite(charge) else None,
+                temperature_degc=degc if np.isfinite(degc) else None,
+            )
+        )
+    return found
