@@ -27,6 +27,7 @@ COMMAND_MODULES = (
     "range_command",
     "compare_command",
     "effect_command",
+    "difference_command",
     "trend_command",
     "report_command",
     "export_command",

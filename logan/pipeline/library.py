@@ -1,17 +1,13 @@
-"""The drive library as the faces use it: open, note, look after, analyse again what settings touch."""
+"""The drive library as the faces use it: open, look after, analyse again what settings touch."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-from logan.drive.drive import Drive, DriveConditions
-from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary
+from logan.drive_library.records import CheckReport, DriveRecord
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import DriveLibraryError
-from logan.pipeline.builds import BuildFolder, find_build
+from logan.pipeline.builds import find_build
+from logan.settings import BuildSettings
 
 
 def library_folder(path: Path) -> Path:
@@ -36,59 +32,22 @@ def open_library(path: Path, *, create: bool = False) -> DriveLibrary:
     return DriveLibrary.open(library_folder(path), create=create)
 
 
-def open_build_library(build: BuildFolder, *, create: bool = False) -> DriveLibrary:
-    """Open the library of a build that was found."""
-    return DriveLibrary.open(build.library, create=create)
+def refresh_summaries(library: DriveLibrary, build: BuildSettings) -> tuple[int, ...]:
+    """Analyse again the drives whose summary rests on other settings than the build's, and no others.
 
-
-def note_conditions(library: DriveLibrary, drive: int | str, **changes: Any) -> DriveRecord:
-    """Change some of a drive's conditions and leave the others as they are.
-
-    Parameters
-    ----------
-    library : DriveLibrary
-        Where the drive is.
-    drive : int or str
-        Number or id.
-    **changes
-        Fields of ``DriveConditions``; None takes a number out, an empty text a note.
+    Returns
+    -------
+    tuple of int
+        Numbers of the drives that were analysed.
     """
-    conditions: DriveConditions = library.record(drive).conditions
-    return library.set_conditions(drive, replace(conditions, **changes))
+    from logan.pipeline.stored import analyse_stored, analysis_fingerprint
 
-
-def stale_drives(library: DriveLibrary, fingerprint: str) -> tuple[DriveRecord, ...]:
-    """Drives whose summary was worked out with other settings, or never."""
-    return tuple(
-        record for record in library.drives() if not record.damage and record.summary.fingerprint != fingerprint
-    )
-
-
-def analyse_again(
-    library: DriveLibrary, fingerprint: str, summarise: Callable[[Drive], DriveSummary]
-) -> Iterator[DriveRecord]:
-    """Summarise anew the drives that a change of settings touches, one after the other.
-
-    Parameters
-    ----------
-    library : DriveLibrary
-        The drives.
-    fingerprint : str
-        Of the settings that the summary rests on; see ``settings_fingerprint``.
-    summarise : callable
-        Drive to summary.
-
-    Yields
-    ------
-    DriveRecord
-        Each drive as it now stands. One that turns out damaged is passed over.
-    """
-    for record in stale_drives(library, fingerprint):
-        try:
-            drive = library.load(record.number)
-        except DriveLibraryError:
-            continue
-        yield library.set_summary(record.number, replace(summarise(drive), fingerprint=fingerprint))
+    done = []
+    for record in library.drives():
+        if not record.damage and record.summary.fingerprint != analysis_fingerprint(build, record, None):
+            analyse_stored(library, record, build)
+            done.append(record.number)
+    return tuple(done)
 
 
 def check_library(path: Path) -> CheckReport:

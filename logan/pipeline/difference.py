@@ -1,0 +1,393 @@
+"""Two drives: what differed, and how much of the difference in consumption each thing explains."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import permutations
+from math import factorial
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.drive.drive import Drive
+from logan.drive_library.repository import DriveLibrary
+from logan.metrics.energy import energy_summary
+from logan.model.conditions import Conditions
+from logan.model.forward import consumption
+from logan.model.parameters import ParameterDistribution
+from logan.model.priors import prior_of
+from logan.model.replay import replay_of
+from logan.model.schedule import Schedule
+from logan.physics.air import air_density_kg_per_m3
+from logan.pipeline.builds import BuildFolder
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+SAMPLES: Final = 100
+_DRIVE_EFFICIENCY: Final = 3
+_WEATHER: Final = (
+    "ambient_temperature_degc",
+    "pressure_pa",
+    "relative_humidity_ratio",
+    "headwind_m_per_s",
+    "wind_m_per_s",
+    "wind_from_deg",
+    "pack_temperature_degc",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveSide:
+    """One of the two drives, as far as the comparison needs it.
+
+    Parameters
+    ----------
+    label : str
+        How it is called.
+    schedule : Schedule
+        Its speeds and hills.
+    conditions : Conditions
+        Its weather and load.
+    measured : Estimate or Refusal
+        Net consumption. [Wh/km]
+    cabin_power_w : float or None
+        Mean heater and air conditioning, where logged. [W]
+    assumed : tuple of str
+        What was neither recorded nor noted.
+    """
+
+    label: str
+    schedule: Schedule
+    conditions: Conditions
+    measured: Figure
+    cabin_power_w: float | None
+    assumed: tuple[str, ...] = ()
+
+    @property
+    def seconds_per_km(self) -> float:
+        """Time for a kilometre, stops included. [s/km]"""
+        return self.schedule.duration_s / self.schedule.distance_m * 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferencePart:
+    """One cause, and how much of the difference it explains.
+
+    Parameters
+    ----------
+    name : str
+        speed, driving, hills, weather, load, or heating and cooling.
+    effect_wh_per_km : Estimate
+        Second drive less first. [Wh/km]
+    meaning : str
+        What it holds, in plain words.
+    """
+
+    schema: ClassVar[str] = "difference-part/1"
+
+    name: str
+    effect_wh_per_km: Estimate
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferenceFact:
+    """One thing that may have differed, in both drives."""
+
+    schema: ClassVar[str] = "difference-fact/1"
+
+    name: str
+    unit: str
+    first: float
+    second: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveDifference:
+    """Why the second drive took more, or less, than the first.
+
+    Parameters
+    ----------
+    first, second : str
+        Names of the drives.
+    first_wh_per_km, second_wh_per_km : Estimate or Refusal
+        Measured. [Wh/km]
+    difference_wh_per_km : Estimate or Refusal
+        Second less first. [Wh/km]
+    parts : tuple of DifferencePart
+        What the model explains, cause by cause.
+    unexplained_wh_per_km : Estimate or Refusal
+        Measured difference less all parts: the vehicle itself, unrecorded wind, errors. [Wh/km]
+    facts : tuple of DifferenceFact
+        The two drives side by side, SI.
+    assumed : tuple of str
+        What was neither recorded nor noted, by drive.
+    """
+
+    schema: ClassVar[str] = "drive-difference/1"
+
+    first: str
+    second: str
+    first_wh_per_km: Figure
+    second_wh_per_km: Figure
+    difference_wh_per_km: Figure
+    parts: tuple[DifferencePart, ...]
+    unexplained_wh_per_km: Figure
+    facts: tuple[DifferenceFact, ...]
+    assumed: tuple[str, ...] = ()
+
+
+def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
+    """Explain the difference between two drives of a build's library.
+
+    The vehicle's parameters are those that its own drives give, or the plan's where they
+    give none yet.
+
+    Raises
+    ------
+    UsageError
+        If there is no such drive.
+    NotEnoughDataError
+        If one of the two has no speed.
+    """
+    from logan.model.estimator import fit
+    from logan.pipeline.stored import drive_label, load_corrected, stored_segments
+
+    build = folder.settings()
+    with DriveLibrary.open(folder.library) as library:
+        sides = [
+            side_of(load_corrected(library, record.number), build, drive_label(record))
+            for record in (library.record(first), library.record(second))
+        ]
+        segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
+    prior = prior_of(build)
+    parameters = fit(prior, segments, (), build).posterior if segments else prior
+    return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
+
+
+def side_of(drive: Drive, build: BuildSettings, label: str) -> DriveSide:
+    """Reduce a drive to what the comparison needs.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If the drive has no speed or covers less than 200 m.
+    """
+    replay = replay_of(drive, name=label)
+    logged = [
+        float(np.nanmean(channel.value))
+        for kind in ("heater_power", "air_conditioning_power")
+        for channel in drive.of_kind(kind)
+        if np.isfinite(channel.value).any()
+    ]
+    return DriveSide(
+        label=label,
+        schedule=replay.schedule,
+        # A full pack that takes no regen belongs to how the drive began, not to its weather.
+        conditions=replace(replay.conditions, state_of_charge_ratio=None, auxiliary_power_w=None),
+        measured=energy_summary(drive, build).net_wh_per_km,
+        cabin_power_w=sum(logged) if logged else None,
+        assumed=tuple(f"{label}: {text}" for text in replay.assumed),
+    )
+
+
+def explain_difference(
+    first: DriveSide,
+    second: DriveSide,
+    parameters: ParameterDistribution,
+    build: BuildSettings,
+    rng: np.random.Generator,
+) -> DriveDifference:
+    """Share the difference in consumption between two drives out among its causes.
+
+    The model drives either road in either drive's weather, with either load and cabin
+    power; each cause gets its mean effect over all orders in which the causes can be
+    changed, so that no order is favoured and the parts add up.
+
+    Parameters
+    ----------
+    first, second : DriveSide
+        The drives.
+    parameters : ParameterDistribution
+        Of the vehicle; its spread is the parts' uncertainty.
+    build : BuildSettings
+        What the parameters do not say.
+    rng : numpy.random.Generator
+        Source of the parameter samples.
+
+    Returns
+    -------
+    DriveDifference
+        Parts, and what they leave unexplained.
+
+    References
+    ----------
+    .. [1] Shapley 1953, doi:10.1515/9781400881970-018.
+    """
+    samples = np.vstack([parameters.median, parameters.sample(SAMPLES, rng)])
+    effects = _effects(first, second, samples, build)
+    parts = tuple(
+        DifferencePart(
+            name=name, effect_wh_per_km=Estimate(float(effect[0]), "Wh/km", _spread(effect), "model"), meaning=meaning
+        )
+        for name, effect, meaning in effects
+    )
+    explained = np.asarray(sum(effect for _, effect, _ in effects))
+    difference = _difference(first.measured, second.measured)
+    return DriveDifference(
+        first=first.label,
+        second=second.label,
+        first_wh_per_km=first.measured,
+        second_wh_per_km=second.measured,
+        difference_wh_per_km=difference,
+        parts=parts,
+        unexplained_wh_per_km=_remainder(difference, float(explained[0]), _spread(explained)),
+        facts=_facts(first, second, _cabin_power_w(first, second, build)),
+        assumed=(*first.assumed, *second.assumed),
+    )
+
+
+def _effects(
+    first: DriveSide, second: DriveSide, samples: FloatArray, build: BuildSettings
+) -> tuple[tuple[str, FloatArray, str], ...]:
+    """Each cause with its effect for every parameter sample, shape (n,), and what it holds. [Wh/km]"""
+    sides, cabin_w = (first, second), _cabin_power_w(first, second, build)
+
+    def predicted(choice: tuple[int, ...]) -> FloatArray:
+        road, weather, load = (sides[index] for index in choice[:3])
+        conditions = replace(
+            road.conditions,
+            payload_kg=load.conditions.payload_kg,
+            cabin_climate=False,
+            **{name: getattr(weather.conditions, name) for name in _WEATHER},
+        )
+        base = _road_parts(road.schedule, conditions, samples, build)
+        cabin_wh_per_km = cabin_w[choice[3]] * road.seconds_per_km / JOULES_PER_WATT_HOUR
+        return np.vstack([base, np.full(samples.shape[0], cabin_wh_per_km)])
+
+    road, weather, load, cabin = _shapley(predicted, 4)
+    return (
+        ("speed", road[0] + road[3], "air, rolling and base load at the speeds driven, stops included"),
+        ("driving", road[1], "speeding up, braking, and what regen gives back"),
+        ("hills", road[2], "climbs, descents and what braking on them costs"),
+        ("weather", weather.sum(axis=0), "air density, wind, temperature of tyres and pack"),
+        ("load", load.sum(axis=0), "payload noted"),
+        ("heating and cooling", cabin.sum(axis=0), "logged" if _is_logged(first, second) else "by ambient temperature"),
+    )
+
+
+def _road_parts(schedule: Schedule, conditions: Conditions, samples: FloatArray, build: BuildSettings) -> FloatArray:
+    """Consumption of a road split into steady speed, driving and hills, shape (3, n). [Wh/km]"""
+    level = consumption(replace(schedule, elevation_m=None), conditions, samples, build)
+    whole = level if schedule.elevation_m is None else consumption(schedule, conditions, samples, build)
+    road_wh_per_km = (level.rolling_wh_per_km + level.air_wh_per_km) / samples[:, _DRIVE_EFFICIENCY]
+    steady = road_wh_per_km + level.auxiliary_wh_per_km + level.cabin_climate_wh_per_km
+    return np.vstack(
+        [steady, level.total_wh_per_km - steady, whole.total_wh_per_km - level.total_wh_per_km],
+    )
+
+
+def _shapley(predicted: Callable[[tuple[int, ...]], FloatArray], count: int) -> list[FloatArray]:
+    """Mean effect of switching each factor from the first drive to the second, over all orders."""
+    known: dict[tuple[int, ...], FloatArray] = {}
+
+    def value(choice: tuple[int, ...]) -> FloatArray:
+        if choice not in known:
+            known[choice] = predicted(choice)
+        return known[choice]
+
+    effects = [np.zeros_like(value((0,) * count)) for _ in range(count)]
+    for order in permutations(range(count)):
+        choice = (0,) * count
+        for factor in order:
+            switched = (*choice[:factor], 1, *choice[factor + 1 :])
+            effects[factor] += value(switched) - value(choice)
+            choice = switched
+    return [effect / factorial(count) for effect in effects]
+
+
+def _is_logged(first: DriveSide, second: DriveSide) -> bool:
+    return first.cabin_power_w is not None and second.cabin_power_w is not None
+
+
+def _cabin_power_w(first: DriveSide, second: DriveSide, build: BuildSettings) -> tuple[float, float]:
+    """Cabin power of both: as logged where both log it, else by the build's need at their ambient."""
+    if first.cabin_power_w is not None and second.cabin_power_w is not None:
+        return first.cabin_power_w, second.cabin_power_w
+    auxiliary = build.auxiliary
+
+    def needed(side: DriveSide) -> float:
+        ambient_degc = side.conditions.ambient_temperature_degc
+        heating = auxiliary.heating_w_per_k.value * max(0.0, auxiliary.comfort_low_degc - ambient_degc)
+        cooling = auxiliary.cooling_w_per_k.value * max(0.0, ambient_degc - auxiliary.comfort_high_degc)
+        return min(heating, auxiliary.heater_limit_w) + min(cooling, auxiliary.air_conditioning_limit_w)
+
+    return needed(first), needed(second)
+
+
+def _spread(effect: FloatArray) -> float:
+    return float(np.std(effect[1:], ddof=1))
+
+
+def _difference(first: Figure, second: Figure) -> Figure:
+    if isinstance(first, Refusal):
+        return first
+    if isinstance(second, Refusal):
+        return second
+    known = first.sigma is not None and second.sigma is not None
+    sigma = float(np.hypot(first.sigma or 0.0, second.sigma or 0.0)) if known else None
+    return Estimate(second.value - first.value, "Wh/km", sigma, "measured")
+
+
+def _remainder(difference: Figure, explained: float, sigma: float) -> Figure:
+    if isinstance(difference, Refusal):
+        return difference
+    total = None if difference.sigma is None else float(np.hypot(difference.sigma, sigma))
+    return Estimate(difference.value - explained, "Wh/km", total, "measured less model")
+
+
+def _facts(first: DriveSide, second: DriveSide, cabin_w: tuple[float, float]) -> tuple[DifferenceFact, ...]:
+    rows: list[tuple[str, str, Callable[[DriveSide], float]]] = [
+        ("distance", "m", lambda side: side.schedule.distance_m),
+        ("mean speed", "m/s", lambda side: side.schedule.mean_speed_m_per_s),
+        ("fastest 5 % of the way above", "m/s", lambda side: side.schedule.speed_span_m_per_s[1]),
+        ("stops", "1/km", _stops_per_km),
+        ("climb", "m/km", _climb_m_per_km),
+        ("net rise", "m", _net_rise_m),
+        ("ambient", "degC", lambda side: side.conditions.ambient_temperature_degc),
+        ("air density", "kg/m3", _air_density),
+        ("payload", "kg", lambda side: side.conditions.payload_kg),
+    ]
+    facts = [DifferenceFact(name=name, unit=unit, first=of(first), second=of(second)) for name, unit, of in rows]
+    cabin = DifferenceFact(name="heating and cooling", unit="W", first=cabin_w[0], second=cabin_w[1])
+    return (*facts, cabin)
+
+
+def _stops_per_km(side: DriveSide) -> float:
+    still = side.schedule.speed_m_per_s <= 0.0
+    return float(np.sum(still[1:] & ~still[:-1])) / side.schedule.distance_m * 1000.0
+
+
+def _climb_m_per_km(side: DriveSide) -> float:
+    if side.schedule.elevation_m is None:
+        return float("nan")
+    return float(np.maximum(np.diff(side.schedule.elevation_m), 0.0).sum()) / side.schedule.distance_m * 1000.0
+
+
+def _net_rise_m(side: DriveSide) -> float:
+    height_m = side.schedule.elevation_m
+    return float("nan") if height_m is None else float(height_m[-1] - height_m[0])
+
+
+def _air_density(side: DriveSide) -> float:
+    conditions = side.conditions
+    return float(
+        air_density_kg_per_m3(
+            conditions.ambient_temperature_degc,
+            pressure_pa=conditions.pressure_pa,
+            relative_humidity_ratio=conditions.relative_humidity_ratio,
+        )
+    )

@@ -1,0 +1,243 @@
+"""One metric over all drives: does the vehicle change, and did a change to it show?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from difflib import get_close_matches
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.drive_library.records import MetricPoint
+from logan.drive_library.repository import DriveLibrary
+from logan.errors import NotEnoughDataError, UsageError
+from logan.results import Estimate
+from logan.units import FloatArray
+
+LEVEL_RATIO: Final = 0.9
+"""Probability that the intervals shown hold."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendPoint:
+    """One drive on the trend.
+
+    Parameters
+    ----------
+    number : int
+        The drive.
+    start_ns : int or None
+        When it began, since 1970 UTC. [ns]
+    figure : Estimate
+        The metric.
+    change : str
+        What was changed on the vehicle before this drive.
+    """
+
+    schema: ClassVar[str] = "trend-point/1"
+
+    number: int
+    start_ns: int | None
+    figure: Estimate
+    change: str = ""
+
+    @property
+    def started(self) -> datetime | None:
+        """Start in UTC."""
+        return None if self.start_ns is None else datetime.fromtimestamp(self.start_ns / 1e9, tz=UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendPeriod:
+    """The drives between two changes to the vehicle.
+
+    Parameters
+    ----------
+    change : str
+        What was changed before the first of them; empty for the vehicle as it was at first.
+    first, last : int
+        Numbers of the first and the last drive.
+    drive_count : int
+        Drives in it.
+    mean : Estimate
+        Mean of the metric; its uncertainty holds the spread from drive to drive.
+    spread : float or None
+        How far one drive strays from the mean, one sigma, in the metric's unit; None for a single drive.
+    step : Estimate or None
+        Difference from the period before; None for the first.
+    """
+
+    schema: ClassVar[str] = "trend-period/1"
+
+    change: str
+    first: int
+    last: int
+    drive_count: int
+    mean: Estimate
+    spread: float | None
+    step: Estimate | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """One metric over drives and dates.
+
+    Parameters
+    ----------
+    metric, unit : str
+        What, and in which unit.
+    points : tuple of TrendPoint
+        By start time.
+    periods : tuple of TrendPeriod
+        From change to change.
+    refused, excluded : tuple of int
+        Drives for which the metric was refused, and drives that are left out by their notes.
+    """
+
+    schema: ClassVar[str] = "trend/1"
+
+    metric: str
+    unit: str
+    points: tuple[TrendPoint, ...]
+    periods: tuple[TrendPeriod, ...]
+    refused: tuple[int, ...] = ()
+    excluded: tuple[int, ...] = ()
+
+
+def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = False) -> Trend:
+    """A metric over the drives of a library, changes to the vehicle marked.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        The drives.
+    metric : str
+        Name of a metric that the drives' summaries hold.
+    with_excluded : bool
+        Drives that the fit leaves out take part too.
+
+    Raises
+    ------
+    UsageError
+        If no drive has such a metric.
+    NotEnoughDataError
+        If it was refused for every drive.
+    """
+    stored = library.metric(metric)
+    if not stored:
+        names = library.metric_names()
+        near = get_close_matches(metric, names, 3, 0.3) or names[:8]
+        raise UsageError(
+            f"no drive has a metric '{metric}'",
+            f"Choose one of: {', '.join(near)}" if near else "Import a drive first: logan import LOG",
+        )
+    excluded = tuple(point.number for point in stored if point.excluded_because and not with_excluded)
+    taking_part = [point for point in stored if point.number not in excluded]
+    points = tuple(
+        TrendPoint(number=point.number, start_ns=point.start_ns, figure=point.figure, change=point.change)
+        for point in taking_part
+        if isinstance(point.figure, Estimate)
+    )
+    if not points:
+        raise NotEnoughDataError(
+            f"'{metric}' was refused for every drive ({_first_reason(taking_part)})", "See: logan drives"
+        )
+    kept = {point.number for point in points}
+    return Trend(
+        metric=metric,
+        unit=points[0].figure.unit,
+        points=points,
+        periods=_periods(points, _pending_changes(taking_part, kept)),
+        refused=tuple(point.number for point in taking_part if point.number not in kept),
+        excluded=excluded,
+    )
+
+
+def _first_reason(points: Sequence[MetricPoint]) -> str:
+    return next((point.figure.reason for point in points if not isinstance(point.figure, Estimate)), "all left out")
+
+
+def _pending_changes(points: Sequence[MetricPoint], kept: set[int]) -> dict[int, str]:
+    """Change noted at each drive that is shown; one noted at a refused drive counts from the next shown one."""
+    changes: dict[int, str] = {}
+    pending: list[str] = []
+    for point in points:
+        if point.change:
+            pending.append(point.change)
+        if point.number in kept and pending:
+            changes[point.number] = "; ".join(pending)
+            pending = []
+    return changes
+
+
+def _periods(points: Sequence[TrendPoint], changes: dict[int, str]) -> tuple[TrendPeriod, ...]:
+    groups: list[list[TrendPoint]] = []
+    for point in points:
+        if not groups or point.number in changes:
+            groups.append([])
+        groups[-1].append(point)
+    periods: list[TrendPeriod] = []
+    for group in groups:
+        mean, spread = _mean(group)
+        periods.append(
+            TrendPeriod(
+                change=changes.get(group[0].number, ""),
+                first=group[0].number,
+                last=group[-1].number,
+                drive_count=len(group),
+                mean=mean,
+                spread=spread,
+                step=_step(periods[-1].mean, mean) if periods else None,
+            )
+        )
+    return tuple(periods)
+
+
+def _mean(group: Sequence[TrendPoint]) -> tuple[Estimate, float | None]:
+    values = np.array([point.figure.value for point in group])
+    sigmas = np.array([0.0 if point.figure.sigma is None else point.figure.sigma for point in group])
+    mean, sigma, spread = random_effects_mean(values, sigmas)
+    unit = group[0].figure.unit
+    if len(group) == 1:
+        return Estimate(mean, unit, group[0].figure.sigma, "one drive"), None
+    return Estimate(mean, unit, sigma, f"mean of {len(group)} drives"), spread
+
+
+def _step(before: Estimate, after: Estimate) -> Estimate:
+    known = before.sigma is not None and after.sigma is not None
+    sigma = float(np.hypot(before.sigma or 0.0, after.sigma or 0.0)) if known else None
+    return Estimate(after.value - before.value, after.unit, sigma, "difference of the means")
+
+
+def random_effects_mean(value: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
+    """Mean of measurements that differ by more than their own uncertainty.
+
+    Parameters
+    ----------
+    value, sigma : ndarray, shape (n,)
+        Measurements and their standard uncertainties, one unit; zero where unknown. [any]
+
+    Returns
+    -------
+    mean, sigma, spread : float
+        Weighted mean, its standard uncertainty, and the spread between measurements.
+
+    References
+    ----------
+    .. [1] DerSimonian and Laird 1986, doi:10.1016/0197-2456(86)90046-2.
+    """
+    if value.size == 1:
+        return float(value[0]), float(sigma[0]), 0.0
+    # A sigma of zero would take all the weight; the spread of the values bounds how small it may be.
+    floor = max(float(np.std(value)) * 1e-3, 1e-12 * max(1.0, float(np.max(np.abs(value)))))
+    variance = np.maximum(sigma, floor) ** 2
+    weight = 1.0 / variance
+    mean = float(np.sum(weight * value) / np.sum(weight))
+    excess = float(np.sum(weight * (value - mean) ** 2)) - (value.size - 1)
+    scale = float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))
+    between = max(0.0, excess / scale)
+    weight = 1.0 / (variance + between)
+    mean = float(np.sum(weight * value) / np.sum(weight))
+    return mean, float(1.0 / np.sqrt(np.sum(weight))), float(np.sqrt(between))
