@@ -1,21 +1,19 @@
-"""Why the refined prediction differs from the plan: each parameter's share, adding up exactly."""
+"""Why the refined prediction differs from the plan: each assumption's share, adding up exactly."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import factorial
-from typing import ClassVar, Final
+from typing import ClassVar
 
 import numpy as np
 
-from logan.driving_range.prediction import available_share_ratio
-from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
-from logan.driving_range.usable_energy import UsableEnergy
-from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
+from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
+from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
+from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
+from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.settings import BuildSettings
 from logan.units import FloatArray
-
-USABLE_ENERGY: Final = "usable_energy_wh"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,9 +49,9 @@ class Attribution:
     scenario : str
         Of the prediction.
     consumption_before_wh_per_km, consumption_after_wh_per_km : float
-        At the median parameters. [Wh/km]
+        At the median assumptions. [Wh/km]
     range_before_m, range_after_m : float
-        At the median parameters, reserve and ageing taken off. [m]
+        At the median assumptions, reserve and ageing taken off. [m]
     steps : tuple of AttributionStep
         Shapley values: the mean effect over every order of changing one after the other. Largest first.
     """
@@ -69,63 +67,49 @@ class Attribution:
 
 
 def attribute_change(
-    before: ParameterDistribution,
-    after: ParameterDistribution,
-    build: BuildSettings,
-    prepared: PreparedScenario,
-    *,
-    usable_before: UsableEnergy,
-    usable_after: UsableEnergy,
+    before: Standpoint, after: Standpoint, build: BuildSettings, prepared: PreparedScenario
 ) -> Attribution:
     """Share the change of a prediction among the assumptions that changed.
 
     Parameters
     ----------
-    before, after : ParameterDistribution
+    before, after : Standpoint
         Plan and fit.
     build : BuildSettings
         The build.
     prepared : PreparedScenario
         Scenario of the prediction.
-    usable_before, usable_after : UsableEnergy
-        What the pack was thought to give, and gives.
 
     Returns
     -------
     Attribution
-        One step per parameter, and one for the usable energy.
+        One step per assumption that changed.
 
     References
     ----------
     .. [1] L. S. Shapley, A value for n-person games, 1953: the only split that adds up, treats
        equals alike and gives nothing to what changes nothing.
     """
-    count = len(PARAMETER_NAMES)
-    chosen = (np.arange(2**count)[:, np.newaxis] >> np.arange(count)) & 1 == 1
-    parameters = np.where(chosen, after.median, before.median)
-    consumed = scenario_consumption_wh_per_km(prepared, parameters, build)
-    energies_wh = [
-        _energy_wh(usable, end, build, prepared) for usable, end in ((usable_before, before), (usable_after, after))
-    ]
-    # The usable energy is one more player: the range of every subset, without and with its change.
+    old, new = before.medians, after.medians
+    changed = [name for name in old if name != USABLE_ENERGY and old[name] != new[name]]
+    consumed = _consumption_of_subsets(changed, old, new, build, prepared)
+    energies_wh = [standpoint.scenario_energy_wh(build, prepared) for standpoint in (before, after)]
     # A scenario that gains energy has no range, so nothing can be said of its change.
     spent = np.where(consumed > 0, consumed, np.nan)
     ranges_m = np.concatenate([1000.0 * energy / spent for energy in energies_wh])
-    consumption_shares = _shapley(consumed, count)
-    range_shares_m = _shapley(ranges_m, count + 1)
-    names, units = (*PARAMETER_NAMES, USABLE_ENERGY), (*PARAMETER_UNITS, "Wh")
-    values_before = (*before.median, usable_before.energy_wh)
-    values_after = (*after.median, usable_after.energy_wh)
+    count = len(changed)
+    consumption_shares, range_shares_m = _shapley(consumed, count), _shapley(ranges_m, count + 1)
+    units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS) | {USABLE_ENERGY: "Wh"}
     steps = [
         AttributionStep(
-            name=names[index],
-            unit=units[index],
-            before=float(values_before[index]),
-            after=float(values_after[index]),
+            name=name,
+            unit=units[name],
+            before=old[name],
+            after=new[name],
             consumption_change_wh_per_km=float(consumption_shares[index]) if index < count else 0.0,
             range_change_m=float(range_shares_m[index]),
         )
-        for index in range(count + 1)
+        for index, name in enumerate([*changed, USABLE_ENERGY])
     ]
     return Attribution(
         scenario=prepared.name,
@@ -137,20 +121,27 @@ def attribute_change(
     )
 
 
-def _energy_wh(
-    usable: UsableEnergy, distribution: ParameterDistribution, build: BuildSettings, prepared: PreparedScenario
-) -> float:
-    """Usable energy in the scenario, reserve and ageing taken off. [Wh]"""
-    breakdown = scenario_breakdown(prepared, distribution.median[np.newaxis, :], build)
-    zero = np.zeros(1)
-    energy_wh = float(usable.sample(breakdown, prepared.parts[0].conditions, zero, zero)[0])
-    return energy_wh * available_share_ratio(build.target)
+def _consumption_of_subsets(
+    changed: list[str],
+    old: dict[str, float],
+    new: dict[str, float],
+    build: BuildSettings,
+    prepared: PreparedScenario,
+) -> FloatArray:
+    """Consumption with every subset of the changes made, shape (2**changes,); bit k stands for change k. [Wh/km]"""
+    count = 2 ** len(changed)
+    values = {name: np.full(count, value) for name, value in old.items()}
+    for bit, name in enumerate(changed):
+        values[name] = np.where(np.arange(count) >> bit & 1 == 1, new[name], old[name])
+    parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
+    environment, losses = environment_and_losses(values)
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment, loss_terms=losses)
 
 
 def _shapley(values: FloatArray, players: int) -> FloatArray:
     """Shapley value of each player, shape (players,), from the value of every subset, shape (2**players,)."""
     subsets = np.arange(2**players)
-    sizes = np.array([bin(subset).count("1") for subset in subsets])
+    sizes = np.array([int(subset).bit_count() for subset in subsets])
     weight = np.array([factorial(size) * factorial(players - size - 1) for size in range(players)]) / factorial(players)
     shares = np.empty(players)
     for player in range(players):

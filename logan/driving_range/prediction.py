@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
@@ -10,13 +10,14 @@ import numpy as np
 from scipy.special import ndtr
 
 from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
+from logan.driving_range.other_values import OtherValues, environment_and_losses, planned_other_values
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.fit_result import DrivenHull
-from logan.model.forward import ConsumptionBreakdown, Environment
+from logan.model.forward import ConsumptionBreakdown
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Quantiles
-from logan.settings import BuildSettings, PlanningValue, Target
+from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
 
 PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
@@ -146,6 +147,7 @@ def predict_range(
     samples: int = 10_000,
     auxiliary_sigma: float = 0.0,
     drive_count: int = 0,
+    others: OtherValues | None = None,
 ) -> RangePrediction:
     """Driving range of each scenario, from the joint distribution of the parameters.
 
@@ -171,6 +173,8 @@ def predict_range(
         Drive-to-drive spread of auxiliary power. [ratio]
     drive_count : int
         Drives behind the distribution; zero for a plan.
+    others : OtherValues, optional
+        Answers to temperature and drivetrain loss; those of the build where left out.
 
     Returns
     -------
@@ -184,6 +188,7 @@ def predict_range(
         rng,
         between_drive_sigma=between_drive_sigma,
         auxiliary_sigma=auxiliary_sigma,
+        others=others,
     )
     ranges = tuple(_scenario_range(prepared, draws, build, usable, driven, rng) for prepared in scenarios)
     return RangePrediction(
@@ -211,17 +216,30 @@ class Draws:
         In ``PARAMETER_NAMES`` order, each for one drive of its own.
     median : ndarray, shape (1, 6)
         Medians.
-    environment : Environment
-        One value per sample.
+    others, median_others : mapping of str to ndarray, shape (n,) and (1,)
+        Answers to temperature and drivetrain loss, by name.
     usable, usable_loss : ndarray, shape (n,)
         Standard normal deviations: usable energy, usable loss per kelvin.
     """
 
     parameters: FloatArray
     median: FloatArray
-    environment: Environment
+    others: Mapping[str, FloatArray]
+    median_others: Mapping[str, FloatArray]
     usable: FloatArray
     usable_loss: FloatArray
+
+    def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
+        """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
+        environment, losses = environment_and_losses(self.others)
+        return scenario_consumption_wh_per_km(
+            prepared, self.parameters, build, environment=environment, loss_terms=losses
+        )
+
+    def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
+        """Consumption of a scenario by cause at the medians, shape (1,)."""
+        environment, losses = environment_and_losses(self.median_others)
+        return scenario_breakdown(prepared, self.median, build, environment=environment, loss_terms=losses)
 
 
 def draw_samples(
@@ -232,6 +250,7 @@ def draw_samples(
     *,
     between_drive_sigma: float = 0.0,
     auxiliary_sigma: float = 0.0,
+    others: OtherValues | None = None,
 ) -> Draws:
     """Draw parameters and everything else that a range hangs on.
 
@@ -247,6 +266,8 @@ def draw_samples(
         Source of the samples.
     between_drive_sigma, auxiliary_sigma : float
         Drive-to-drive spread of road load (drag area and rolling together) and of auxiliary power. [ratio]
+    others : OtherValues, optional
+        Answers to temperature and drivetrain loss; those of the build where left out.
 
     Returns
     -------
@@ -263,18 +284,12 @@ def draw_samples(
         parameters[:, PARAMETER_NAMES.index(name)] *= np.exp(between_drive_sigma * road)
     parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")] *= np.exp(auxiliary_sigma * auxiliary)
 
-    def normal(value: PlanningValue) -> FloatArray:
-        return np.maximum(value.value + value.sigma * rng.standard_normal(samples), 0.0)
-
-    environment = Environment(
-        rolling_temperature_coefficient_per_k=normal(build.vehicle.rolling_temperature_coefficient_per_k),
-        heating_w_per_k=normal(build.auxiliary.heating_w_per_k),
-        cooling_w_per_k=normal(build.auxiliary.cooling_w_per_k),
-    )
+    chosen = others or planned_other_values(build)
     return Draws(
         parameters=parameters,
         median=distribution.median[np.newaxis, :],
-        environment=environment,
+        others=chosen.sample(samples, rng),
+        median_others=chosen.medians,
         usable=usable,
         usable_loss=usable_loss,
     )
@@ -326,10 +341,10 @@ def _scenario_range(
 ) -> ScenarioRange:
     conditions = prepared.parts[0].conditions
     outside = extrapolation_of(driven, prepared.speed_span_m_per_s, conditions.ambient_temperature_degc)
-    consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
+    consumed = draws.consumption_wh_per_km(prepared, build)
     if outside.is_extrapolated:
         consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
-    breakdown = scenario_breakdown(prepared, draws.median, build)
+    breakdown = draws.median_breakdown(prepared, build)
     energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss)
     share = available_share_ratio(build.target)
     # A scenario that gains energy, such as a long descent, has no range; it is shown as unbounded.

@@ -7,13 +7,14 @@ from typing import ClassVar
 
 import numpy as np
 
-from logan.driving_range.prediction import available_share_ratio
-from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
-from logan.driving_range.usable_energy import UsableEnergy
-from logan.model.forward import Environment, environment_of
-from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
-from logan.settings import BuildSettings, PlanningValue
+from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
+from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
+from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
+from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
+from logan.settings import BuildSettings
 from logan.units import FloatArray
+
+USABLE_LOSS = "usable_loss_per_k"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,157 +72,114 @@ class Tornado:
     sensitivities: tuple[Sensitivity, ...]
 
 
-def tornado(
-    distribution: ParameterDistribution,
-    build: BuildSettings,
-    prepared: PreparedScenario,
-    *,
-    usable: UsableEnergy,
-) -> Tornado:
+def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScenario) -> Tornado:
     """Move every assumption by one standard uncertainty, one at a time.
 
     Parameters
     ----------
-    distribution : ParameterDistribution
-        Prior of a plan or posterior of a fit.
+    standpoint : Standpoint
+        Plan or fit, with everything it rests on.
     build : BuildSettings
-        Holds the assumptions that are no parameters.
+        The build.
     prepared : PreparedScenario
         Scenario of the prediction.
-    usable : UsableEnergy
-        What the pack gives.
 
     Returns
     -------
     Tornado
         Assumptions that change nothing in this scenario are left out.
     """
-    median = distribution.median
-    energy_wh = _scenario_energy_wh(usable, distribution, build, prepared)
-    base = float(scenario_consumption_wh_per_km(prepared, median, build)[0])
+    ends = _consumption_ends(standpoint)
+    consumed = _consumption_wh_per_km(ends, standpoint, build, prepared)
+    base_wh_per_km = float(consumed[0])
+    shares = _usable_ends(standpoint, prepared)
+    energy_wh = standpoint.scenario_energy_wh(build, prepared)
     rows = [
-        *_parameter_rows(distribution, build, prepared, energy_wh),
-        *_environment_rows(median, build, prepared, energy_wh),
-        *_usable_rows(usable, build, prepared, base, energy_wh),
+        _row(end, (float(consumed[1 + 2 * index]), float(consumed[2 + 2 * index])), (energy_wh, energy_wh))
+        for index, end in enumerate(ends)
     ]
-    telling = [row for row in rows if row.swing_m > 1e-6 * abs(energy_wh / base * 1000.0)]
+    rows += [
+        _row(end, (base_wh_per_km, base_wh_per_km), (energy_wh * low, energy_wh * high)) for end, (low, high) in shares
+    ]
+    telling = [row for row in rows if row.swing_m > 1e-6 * abs(1000.0 * energy_wh / base_wh_per_km)]
     return Tornado(
         scenario=prepared.name,
-        consumption_wh_per_km=base,
-        range_m=1000.0 * energy_wh / base,
+        consumption_wh_per_km=base_wh_per_km,
+        range_m=1000.0 * energy_wh / base_wh_per_km,
         sensitivities=tuple(sorted(telling, key=lambda row: -row.swing_m)),
     )
 
 
-def _scenario_energy_wh(
-    usable: UsableEnergy, distribution: ParameterDistribution, build: BuildSettings, prepared: PreparedScenario
-) -> float:
-    breakdown = scenario_breakdown(prepared, distribution.median[np.newaxis, :], build)
-    zero = np.zeros(1)
-    energy_wh = usable.sample(breakdown, prepared.parts[0].conditions, zero, zero)[0]
-    return float(energy_wh) * available_share_ratio(build.target)
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """An assumption, one standard uncertainty each way."""
+
+    name: str
+    unit: str
+    source: str
+    low: float
+    value: float
+    high: float
 
 
-def _row(
-    name: str,
-    unit: str,
-    source: str,
-    values: tuple[float, float, float],
-    consumed_wh_per_km: tuple[float, float],
-    energies_wh: tuple[float, float],
-) -> Sensitivity:
-    low, value, high = values
+def _consumption_ends(standpoint: Standpoint) -> list[_Ends]:
+    """Assumptions that move the consumption."""
+    distribution = standpoint.parameters
+    step = np.exp(distribution.log_sigma)
+    ends = [
+        _Ends(name, unit, source, float(median / factor), float(median), float(median * factor))
+        for name, unit, source, median, factor in zip(
+            PARAMETER_NAMES, PARAMETER_UNITS, distribution.sources, distribution.median, step, strict=True
+        )
+    ]
+    for name, value in standpoint.others.items():
+        low = max(0.0, value.value - value.sigma)
+        ends.append(_Ends(name, OTHER_UNITS[name], value.source, low, value.value, value.value + value.sigma))
+    return ends
+
+
+def _consumption_wh_per_km(
+    ends: list[_Ends], standpoint: Standpoint, build: BuildSettings, prepared: PreparedScenario
+) -> FloatArray:
+    """Consumption at the medians, then at low and high of each assumption in turn. [Wh/km]"""
+    values = {name: np.full(1 + 2 * len(ends), median) for name, median in standpoint.medians.items()}
+    for index, end in enumerate(ends):
+        values[end.name][1 + 2 * index : 3 + 2 * index] = end.low, end.high
+    parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
+    environment, losses = environment_and_losses(values)
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment, loss_terms=losses)
+
+
+def _usable_ends(standpoint: Standpoint, prepared: PreparedScenario) -> list[tuple[_Ends, tuple[float, float]]]:
+    """Assumptions that move the usable energy, with the energy's share at each end."""
+    usable = standpoint.usable
+    spread = float(np.exp(usable.log_sigma))
+    energy = usable.energy_wh
+    loss = np.maximum(usable.loss_per_k + usable.loss_sigma_per_k * np.array([-1.0, 0.0, 1.0]), 0.0)
+    shares = usable.temperature_share(prepared.parts[0].conditions.cell_temperature_degc, loss)
+    low, middle, high = (float(value) for value in loss)
+    return [
+        (
+            _Ends(USABLE_ENERGY, "Wh", usable.source, energy / spread, energy, energy * spread),
+            (1.0 / spread, spread),
+        ),
+        (
+            _Ends(USABLE_LOSS, "1/K", usable.loss_source, low, middle, high),
+            (float(shares[0] / shares[1]), float(shares[2] / shares[1])),
+        ),
+    ]
+
+
+def _row(ends: _Ends, consumed_wh_per_km: tuple[float, float], energies_wh: tuple[float, float]) -> Sensitivity:
     return Sensitivity(
-        name=name,
-        unit=unit,
-        source=source,
-        low=low,
-        value=value,
-        high=high,
+        name=ends.name,
+        unit=ends.unit,
+        source=ends.source,
+        low=ends.low,
+        value=ends.value,
+        high=ends.high,
         consumption_low_wh_per_km=consumed_wh_per_km[0],
         consumption_high_wh_per_km=consumed_wh_per_km[1],
         range_low_m=1000.0 * energies_wh[0] / consumed_wh_per_km[0],
         range_high_m=1000.0 * energies_wh[1] / consumed_wh_per_km[1],
     )
-
-
-def _parameter_rows(
-    distribution: ParameterDistribution, build: BuildSettings, prepared: PreparedScenario, energy_wh: float
-) -> list[Sensitivity]:
-    median, step = distribution.median, np.exp(distribution.log_sigma)
-    count = len(PARAMETER_NAMES)
-    factors = np.ones((2 * count, count))
-    factors[np.arange(count), np.arange(count)] = 1.0 / step
-    factors[count + np.arange(count), np.arange(count)] = step
-    consumed = scenario_consumption_wh_per_km(prepared, median * factors, build)
-    return [
-        _row(
-            PARAMETER_NAMES[index],
-            PARAMETER_UNITS[index],
-            distribution.sources[index],
-            (float(median[index] / step[index]), float(median[index]), float(median[index] * step[index])),
-            (float(consumed[index]), float(consumed[count + index])),
-            (energy_wh, energy_wh),
-        )
-        for index in range(count)
-    ]
-
-
-def _environment_rows(
-    median: FloatArray, build: BuildSettings, prepared: PreparedScenario, energy_wh: float
-) -> list[Sensitivity]:
-    own = environment_of(build)
-    assumed: tuple[tuple[str, str, PlanningValue], ...] = (
-        (
-            "rolling_temperature_coefficient_per_k",
-            "1/K",
-            build.vehicle.rolling_temperature_coefficient_per_k,
-        ),
-        ("heating_w_per_k", "W/K", build.auxiliary.heating_w_per_k),
-        ("cooling_w_per_k", "W/K", build.auxiliary.cooling_w_per_k),
-    )
-    rows = []
-    for name, unit, value in assumed:
-        ends = np.maximum(np.array([value.value - value.sigma, value.value + value.sigma]), 0.0)
-        fields = {
-            "rolling_temperature_coefficient_per_k": own.rolling_temperature_coefficient_per_k,
-            "heating_w_per_k": own.heating_w_per_k,
-            "cooling_w_per_k": own.cooling_w_per_k,
-            name: ends,
-        }
-        consumed = scenario_consumption_wh_per_km(
-            prepared, np.tile(median, (2, 1)), build, environment=Environment(**fields)
-        )
-        rows.append(
-            _row(
-                name,
-                unit,
-                value.source,
-                (float(ends[0]), value.value, float(ends[1])),
-                (float(consumed[0]), float(consumed[1])),
-                (energy_wh, energy_wh),
-            )
-        )
-    return rows
-
-
-def _usable_rows(
-    usable: UsableEnergy, build: BuildSettings, prepared: PreparedScenario, base_wh_per_km: float, energy_wh: float
-) -> list[Sensitivity]:
-    spread = float(np.exp(usable.log_sigma))
-    both = (base_wh_per_km, base_wh_per_km)
-    values = (usable.energy_wh / spread, usable.energy_wh, usable.energy_wh * spread)
-    rows = [_row("usable_energy_wh", "Wh", usable.source, values, both, (energy_wh / spread, energy_wh * spread))]
-    ends = np.maximum(usable.loss_per_k + usable.loss_sigma_per_k * np.array([-1.0, 0.0, 1.0]), 0.0)
-    shares = usable.temperature_share(prepared.parts[0].conditions.cell_temperature_degc, ends)
-    rows.append(
-        _row(
-            "usable_loss_per_k",
-            "1/K",
-            build.pack.usable_loss_per_k.source,
-            (float(ends[0]), float(ends[1]), float(ends[2])),
-            both,
-            (energy_wh * float(shares[0] / shares[1]), energy_wh * float(shares[2] / shares[1])),
-        )
-    )
-    return rows

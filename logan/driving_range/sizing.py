@@ -9,12 +9,12 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.driving_range.prediction import available_share_ratio, draw_samples
-from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
+from logan.driving_range.other_values import OtherValues, environment_and_losses
+from logan.driving_range.prediction import Draws, available_share_ratio, draw_samples
+from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.settings import BuildSettings
-from logan.units import FloatArray
 
 CONFIDENCES_RATIO: Final = (0.5, 0.8, 0.9)
 
@@ -104,6 +104,7 @@ def size_pack(
     between_drive_sigma: float,
     rng: np.random.Generator,
     auxiliary_sigma: float = 0.0,
+    others: OtherValues | None = None,
     confidences_ratio: Sequence[float] = CONFIDENCES_RATIO,
     samples: int = 10_000,
 ) -> PackSizing:
@@ -121,6 +122,8 @@ def size_pack(
         What the present pack gives.
     between_drive_sigma, auxiliary_sigma : float
         Drive-to-drive spread of road load and of auxiliary power. [ratio]
+    others : OtherValues, optional
+        Answers to temperature and drivetrain loss; those of the build where left out.
     rng : numpy.random.Generator
         Source of the samples.
     confidences_ratio : sequence of float
@@ -140,13 +143,14 @@ def size_pack(
         rng,
         between_drive_sigma=between_drive_sigma,
         auxiliary_sigma=auxiliary_sigma,
+        others=others,
     )
-    consumed = scenario_consumption_wh_per_km(prepared, draws.parameters, build, environment=draws.environment)
-    breakdown = scenario_breakdown(prepared, draws.median, build)
+    consumed = draws.consumption_wh_per_km(prepared, build)
+    breakdown = draws.median_breakdown(prepared, build)
     given = usable.sample(breakdown, prepared.parts[0].conditions, draws.usable, draws.usable_loss) / usable.energy_wh
     kilometres = build.target.range_m / 1000.0
     needed_wh = kilometres * consumed / (given * available_share_ratio(build.target))
-    feedback = _MassFeedback.of(prepared, draws.median, build, usable)
+    feedback = _MassFeedback.of(prepared, draws, build, usable)
     sizes = tuple(feedback.size(level, float(np.quantile(needed_wh, level))) for level in confidences_ratio)
     median_wh = float(np.median(consumed))
     surer_wh = needed_wh / consumed * median_wh * (consumed / median_wh) ** 0.5
@@ -168,28 +172,30 @@ class _MassFeedback:
     """How consumption follows the mass of the pack."""
 
     prepared: PreparedScenario
-    median: FloatArray
+    draws: Draws
     build: BuildSettings
     usable_wh: float
     usable_share_ratio: float
     base_wh_per_km: float
 
     @classmethod
-    def of(
-        cls, prepared: PreparedScenario, median: FloatArray, build: BuildSettings, usable: UsableEnergy
-    ) -> _MassFeedback:
-        base = float(scenario_consumption_wh_per_km(prepared, median, build)[0])
-        return cls(prepared, median, build, usable.energy_wh, usable.energy_wh / nominal_energy_wh(build), base)
+    def of(cls, prepared: PreparedScenario, draws: Draws, build: BuildSettings, usable: UsableEnergy) -> _MassFeedback:
+        base = float(draws.median_breakdown(prepared, build).total_wh_per_km[0])
+        return cls(prepared, draws, build, usable.energy_wh, usable.energy_wh / nominal_energy_wh(build), base)
 
     def added_mass_kg(self, usable_wh: float) -> float:
         return self.build.pack.cell_mass_kg_per_wh * (usable_wh - self.usable_wh) / self.usable_share_ratio
 
     def consumption_wh_per_km(self, added_mass_kg: float) -> float:
-        changed = self.median.copy()
+        changed = self.draws.median.copy()
         column = PARAMETER_NAMES.index("mass_kg")
         # A much smaller pack cannot make the vehicle weightless.
         changed[:, column] = np.maximum(changed[:, column] + added_mass_kg, 0.3 * changed[:, column])
-        return float(scenario_consumption_wh_per_km(self.prepared, changed, self.build)[0])
+        environment, losses = environment_and_losses(self.draws.median_others)
+        found = scenario_consumption_wh_per_km(
+            self.prepared, changed, self.build, environment=environment, loss_terms=losses
+        )
+        return float(found[0])
 
     def size(self, confidence_ratio: float, needed_wh: float) -> PackSize:
         """Iterate the energy needed at the present mass until the mass it brings is carried too."""

@@ -32,8 +32,8 @@ class UsableEnergy:
         Share lost per kelvin of the cells below 25 degC, and its standard uncertainty. [1/K]
     resistance_ohm, open_circuit_voltage_v, activation_j_per_mol : float
         Pack, for the effect of load. [ohm, V, J/mol]
-    source : str
-        Where the energy comes from.
+    source, loss_source : str
+        Where the energy and the loss per kelvin come from.
     """
 
     schema: ClassVar[str] = "pack-usable-energy/1"
@@ -46,6 +46,7 @@ class UsableEnergy:
     open_circuit_voltage_v: float
     activation_j_per_mol: float
     source: str
+    loss_source: str = ""
 
     @property
     def estimate(self) -> Estimate:
@@ -133,4 +134,5 @@ def usable_energy_of(build: BuildSettings, measured: Estimate | None = None) -> 
         open_circuit_voltage_v=nominal_open_circuit_voltage_v(build),
         activation_j_per_mol=pack.resistance_activation_j_per_mol,
         source=chosen.source,
+        loss_source=pack.usable_loss_per_k.source,
     )

@@ -14,6 +14,7 @@ import numpy as np
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
+from logan.driving_range.other_values import OtherValues, planned_other_values
 from logan.driving_range.performance import CruisePoint, GearingPerformance, GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
@@ -25,6 +26,7 @@ from logan.driving_range.prediction import (
 from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
 from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
+from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
@@ -101,6 +103,8 @@ class Plan:
         Everything that was assumed.
     parameters : ParameterDistribution
         The same as a distribution: the prior of the fit.
+    others : OtherValues
+        Answers to temperature.
     usable : UsableEnergy
         What the pack is thought to give.
     prediction : RangePrediction
@@ -122,6 +126,7 @@ class Plan:
     build_fingerprint: str
     assumptions: tuple[Assumption, ...]
     parameters: ParameterDistribution
+    others: OtherValues
     usable: UsableEnergy
     prediction: RangePrediction
     sizing: PackSizing
@@ -163,6 +168,8 @@ def make_plan(
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
     parameters, usable = prior_of(build), usable_energy_of(build)
+    others = planned_other_values(build)
+    standpoint = Standpoint(parameters=parameters, others=others, usable=usable)
     moment = now or datetime.now(UTC)
     return Plan(
         build_name=build.name,
@@ -170,6 +177,7 @@ def make_plan(
         build_fingerprint=build_fingerprint(build, {scenario.name for scenario in prepared}),
         assumptions=assumptions_of(build),
         parameters=parameters,
+        others=others,
         usable=usable,
         prediction=predict_range(
             parameters,
@@ -190,7 +198,7 @@ def make_plan(
             auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
             rng=rng,
         ),
-        tornado=tornado(parameters, build, target, usable=usable),
+        tornado=tornado(standpoint, build, target),
         gearing=gearing_sheet(build, parameters),
         left_out=left_out,
     )

@@ -11,15 +11,19 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.attribution import Attribution, attribute_change
 from logan.driving_range.coverage import Calibration
+from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
+from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
 from logan.model.replay import Replay, replay_of
 from logan.pipeline.builds import BuildFolder
+from logan.pipeline.fit import fit_drives
+from logan.pipeline.library import open_build_library
 from logan.pipeline.plan import (
     Plan,
     RecordedDrive,
@@ -30,6 +34,7 @@ from logan.pipeline.plan import (
     prepare_build,
     target_scenario,
 )
+from logan.pipeline.stored import stored_segments
 from logan.results import Estimate
 from logan.settings import BuildSettings, Scenario
 
@@ -43,6 +48,7 @@ __all__ = [
     "Tornado",
     "extra_scenario",
     "plan_of_build",
+    "range_of_build",
     "recorded_drives",
     "refine_range",
 ]
@@ -141,7 +147,9 @@ def refine_range(
     """
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
-    usable = usable_energy_of(build, measured_usable)
+    usable, others = usable_energy_of(build, measured_usable), learned_other_values(build, fit.learned)
+    before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
+    after = Standpoint(parameters=fit.posterior, others=others, usable=usable)
     refined = predict_range(
         fit.posterior,
         build,
@@ -152,6 +160,7 @@ def refine_range(
         driven=fit.hull,
         rng=rng,
         drive_count=fit.drive_count,
+        others=others,
     )
     sizing = size_pack(
         fit.posterior,
@@ -160,6 +169,7 @@ def refine_range(
         usable=usable,
         between_drive_sigma=fit.between_drive_sigma_ratio,
         auxiliary_sigma=fit.auxiliary_sigma_ratio,
+        others=others,
         rng=rng,
     )
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
@@ -173,13 +183,8 @@ def refine_range(
         refined_sizing=sizing,
         planned_usable=plan.usable,
         refined_usable=usable,
-        attributions=tuple(
-            attribute_change(
-                plan.parameters, fit.posterior, build, scenario, usable_before=plan.usable, usable_after=usable
-            )
-            for scenario in prepared
-        ),
-        tornado=tornado(fit.posterior, build, target, usable=usable),
+        attributions=tuple(attribute_change(before, after, build, scenario) for scenario in prepared),
+        tornado=tornado(after, build, target),
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )
@@ -202,6 +207,7 @@ def _completed(
         auxiliary_sigma=plan.prediction.auxiliary_sigma,
         driven=None,
         rng=rng,
+        others=plan.others,
     )
     return replace(plan.prediction, scenarios=(*plan.prediction.scenarios, *added.scenarios))
 
@@ -271,3 +277,58 @@ def extra_scenario(content: dict[str, object], folder: Path, build: BuildSetting
     if any(other.name == scenario.name for other in build.scenarios):
         raise ConfigurationError(f"a scenario is called '{scenario.name}' already", "Give another name with --name")
     return replace(build, scenarios=(*build.scenarios, scenario))
+
+
+def range_of_build(
+    folder: BuildFolder,
+    rng: np.random.Generator,
+    *,
+    plan_path: Path | None = None,
+    extra: dict[str, object] | None = None,
+    measured_usable: Estimate | None = None,
+) -> RefinedRange | Plan:
+    """Predict a build from its drives; from its plan alone where there are none.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    rng : numpy.random.Generator
+        Source of the samples.
+    plan_path : Path, optional
+        Frozen plan to compare with; the newest where left out.
+    extra : dict, optional
+        One more scenario, with the keys of a ``[[scenario]]`` table.
+    measured_usable : Estimate, optional
+        Usable energy that drives have shown. [Wh]
+
+    Returns
+    -------
+    RefinedRange or Plan
+        A plan where no drive takes part.
+    """
+    build = folder.settings()
+    if extra is not None:
+        build = extra_scenario(extra, folder.path, build)
+    if not folder.library.is_dir():
+        return make_plan(build, rng)
+    with open_build_library(folder) as library:
+        recorded = recorded_drives(library)
+        segments = stored_segments(library, build)
+        report = fit_drives(build, segments)
+        if not report.fit.drive_count:
+            return make_plan(build, rng, recorded_drive=recorded)
+        plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
+        refined = refine_range(
+            build,
+            plan,
+            report.fit,
+            rng,
+            measured_usable=measured_usable,
+            recorded_drive=recorded,
+            calibration=report.calibration,
+        )
+    if is_frozen:
+        return refined
+    note = "no plan was frozen before the drives; the plan shown was made now from the build's settings"
+    return replace(refined, notes=(note, *refined.notes))

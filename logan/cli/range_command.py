@@ -1,0 +1,155 @@
+"""``logan range``: how far it will really go, refined by the drives, beside the plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+
+if TYPE_CHECKING:
+    from logan.pipeline.predict import Attribution, Calibration, RefinedRange
+    from logan.units import DisplayUnits
+
+_NAME = "asked on the command line"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("range")
+    def driving_range(
+        build: BuildOption = Path(),
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+        plan: Annotated[
+            Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")
+        ] = None,
+        replay: Annotated[str, typer.Option("--replay", help="Drive this recorded drive's road again.")] = "",
+        speed: Annotated[str, typer.Option("--speed", help='Also predict this steady speed, such as "70 mph".')] = "",
+        cycle: Annotated[str, typer.Option("--cycle", help="Also predict udds, hwfet, us06 or wltc_3b.")] = "",
+        route: Annotated[str, typer.Option("--route", help="Also predict this GPX track.")] = "",
+        ambient: Annotated[str, typer.Option("--ambient", help='For that one: temperature, such as "20 °F".')] = "",
+        payload: Annotated[str, typer.Option("--payload", help='For that one: extra load, such as "300 lb".')] = "",
+        headwind: Annotated[str, typer.Option("--headwind", help='For that one: such as "10 mph".')] = "",
+        drag: Annotated[str, typer.Option("--drag", help="For that one: factor on drag area, 1.1 for a rack.")] = "",
+        rolling: Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")] = "",
+        name: Annotated[str, typer.Option("--name", help="For that one: what to call it.")] = _NAME,
+        seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
+    ) -> None:
+        """Predict range in every scenario from the drives, beside the plan; or in one more, asked for here."""
+        import numpy as np
+
+        from logan.cli.plan_command import show_plan
+        from logan.cli.rendering import print_json, print_lines
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.predict import RefinedRange, range_of_build
+
+        folder = find_build(build)
+        way = {"drive": replay, "speed": speed, "cycle": cycle, "route": str(Path(route).resolve()) if route else ""}
+        under = {
+            "ambient": ambient,
+            "payload": payload,
+            "headwind": headwind,
+            "drag_area_factor": drag,
+            "rolling_factor": rolling,
+        }
+        asked: dict[str, object] = {key: text for key, text in (way | under).items() if text}
+        extra = {"name": name, **asked} if asked else None
+        found = range_of_build(folder, np.random.default_rng(seed), plan_path=plan, extra=extra)
+        if as_json:
+            print_json(found)
+            return
+        shown = display_units(units, build)
+        if isinstance(found, RefinedRange):
+            show_range(found, shown)
+        else:
+            print_lines("No drive takes part yet, so this is the plan alone.", "")
+            show_plan(found, shown)
+
+
+def show_range(found: RefinedRange, units: DisplayUnits) -> None:
+    """Print plan and refined prediction side by side, and why they differ."""
+    from logan.cli.range_tables import print_answer, print_causes, print_tornado
+    from logan.cli.rendering import print_lines
+
+    drives = found.refined.drive_count
+    print_lines(f"Refined by {drives} drive{'s' if drives != 1 else ''}; plan of {found.plan_created_at[:10]}.")
+    if found.refined.is_prior_dominated:
+        print_lines("PRIOR-DOMINATED: the plan's assumptions still say more than the drives.")
+    print_lines("")
+    print_answer(found.refined, found.refined_sizing, units)
+    print_lines("")
+    _print_pairs(found, units)
+    print_lines("")
+    _print_attribution(found.attribution(found.refined.target_scenario), units)
+    print_lines("")
+    print_causes(found.refined.scenarios, units)
+    print_lines("")
+    print_tornado(found.tornado, units)
+    print_lines("")
+    if found.calibration is not None:
+        print_lines(calibration_text(found.calibration))
+    print_lines(*(f"Note: {note}." for note in found.notes))
+
+
+def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
+    from logan.cli.range_tables import distance, percent
+    from logan.cli.rendering import number, print_table
+
+    rows = [
+        (
+            refined.name + (" *" if refined.is_extrapolated else ""),
+            number(units.consumption(planned.consumption.p50)),
+            number(units.consumption(refined.consumption.p50)),
+            distance(planned.range_m.p50, units),
+            distance(refined.range_m.p50, units),
+            f"{distance(refined.range_m.p10, units)}-{distance(refined.range_m.p90, units)}",
+            percent(planned.probability_of_target),
+            percent(refined.probability_of_target),
+        )
+        for planned, refined in found.pairs
+    ]
+    used, far = units.consumption_label, units.distance
+    headings = ("scenario", f"plan {used}", "now", f"plan {far}", "now", "10-90 %", "plan chance", "now")
+    title = "Plan and refined; * beyond the speeds or temperatures driven, so wider"
+    print_table(headings, rows, title=title)
+
+
+def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:
+    from logan.cli.range_tables import distance, label, quantity
+    from logan.cli.rendering import number, print_table
+
+    rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
+    rows[0] = (*rows[0][:4], distance(attribution.range_before_m, units))
+    rows += [
+        (
+            label(step.name),
+            quantity(step.name, step.before),
+            quantity(step.name, step.after),
+            f"{units.consumption(step.consumption_change_wh_per_km):+.1f}",
+            f"{step.range_change_m / units.metres:+.1f}",
+        )
+        for step in attribution.steps
+    ]
+    refined = number(units.consumption(attribution.consumption_after_wh_per_km))
+    rows.append(("refined", "", "", refined, distance(attribution.range_after_m, units)))
+    headings = ("what changed", "plan", "now", units.consumption_label, units.distance)
+    print_table(headings, rows, title=f"Why '{attribution.scenario}' moved, at the medians; the steps add up")
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """Calibration of this very build in one sentence."""
+    if calibration.median_error_ratio is None or calibration.covered_ratio is None:
+        return f"Calibration: not shown, {calibration.reason or 'too few drives'}."
+    text = (
+        f"Calibration, each of {len(calibration.drives)} drives predicted from the others: "
+        f"median error {100 * calibration.median_error_ratio:.1f} %"
+    )
+    if calibration.p90_error_ratio is not None:
+        text += f", 90th percentile {100 * calibration.p90_error_ratio:.1f} %"
+    if calibration.naive_median_error_ratio is not None:
+        text += f" (mean of the others: {100 * calibration.naive_median_error_ratio:.1f} %)"
+    return f"{text}; the 90 % interval held {100 * calibration.covered_ratio:.0f} % of them."

@@ -1,0 +1,108 @@
+"""What a prediction rests on besides the six parameters: answers to temperature, and drivetrain loss by terms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Final
+
+import numpy as np
+
+from logan.model.fit_result import LearnedConditions
+from logan.model.forward import Environment
+from logan.physics.powertrain import LossTerms
+from logan.physics.tyre import WARM_UP_RISE_RATIO
+from logan.results import Estimate
+from logan.settings import BuildSettings, PlanningValue
+from logan.units import FloatArray
+
+OTHER_UNITS: Final[Mapping[str, str]] = {
+    "rolling_temperature_coefficient_per_k": "1/K",
+    "warm_up_rise_ratio": "ratio",
+    "heating_w_per_k": "W/K",
+    "cooling_w_per_k": "W/K",
+    "constant_loss_w": "W",
+    "copper_loss_w_per_n2": "W/N2",
+}
+"""Unit of each value, in the order of the fields."""
+
+_NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherValues:
+    """Values with their uncertainty, never below zero.
+
+    Parameters
+    ----------
+    rolling_temperature_coefficient_per_k : PlanningValue
+        Fall of rolling resistance per kelvin. [1/K]
+    warm_up_rise_ratio : PlanningValue
+        Extra rolling resistance at a cold start. [ratio]
+    heating_w_per_k, cooling_w_per_k : PlanningValue
+        Cabin power per kelvin outside the comfort band. [W/K]
+    constant_loss_w, copper_loss_w_per_n2 : PlanningValue
+        Drivetrain loss on top of the efficiencies; zero with constant efficiencies. [W, W/N2]
+    """
+
+    rolling_temperature_coefficient_per_k: PlanningValue
+    warm_up_rise_ratio: PlanningValue
+    heating_w_per_k: PlanningValue
+    cooling_w_per_k: PlanningValue
+    constant_loss_w: PlanningValue = _NO_LOSS
+    copper_loss_w_per_n2: PlanningValue = _NO_LOSS
+
+    @property
+    def medians(self) -> dict[str, FloatArray]:
+        """Each value, shape (1,), by name."""
+        return {name: np.array([value.value]) for name, value in self.items()}
+
+    def items(self) -> tuple[tuple[str, PlanningValue], ...]:
+        """Each value with its name."""
+        return tuple((field.name, getattr(self, field.name)) for field in fields(self))
+
+    def sample(self, count: int, rng: np.random.Generator) -> dict[str, FloatArray]:
+        """Random values, shape (count,), by name; normal, held at zero."""
+        return {
+            name: np.maximum(value.value + value.sigma * rng.standard_normal(count), 0.0)
+            for name, value in self.items()
+        }
+
+
+def environment_and_losses(values: Mapping[str, FloatArray]) -> tuple[Environment, LossTerms | None]:
+    """Turn values by name into what the forward model takes; no loss terms where all are zero."""
+    environment = Environment(
+        rolling_temperature_coefficient_per_k=values["rolling_temperature_coefficient_per_k"],
+        warm_up_rise_ratio=values["warm_up_rise_ratio"],
+        heating_w_per_k=values["heating_w_per_k"],
+        cooling_w_per_k=values["cooling_w_per_k"],
+    )
+    constant, copper = values["constant_loss_w"], values["copper_loss_w_per_n2"]
+    if not np.any(constant) and not np.any(copper):
+        return environment, None
+    return environment, LossTerms(constant_w=constant, copper_w_per_n2=copper)
+
+
+def planned_other_values(build: BuildSettings) -> OtherValues:
+    """Return what a build assumes before any drive."""
+    return OtherValues(
+        rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k,
+        warm_up_rise_ratio=PlanningValue(WARM_UP_RISE_RATIO, 0.10, "common practice"),
+        heating_w_per_k=build.auxiliary.heating_w_per_k,
+        cooling_w_per_k=build.auxiliary.cooling_w_per_k,
+    )
+
+
+def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
+    """Return what a build assumes, with what drives have taught in its place."""
+    return replace(
+        planned_other_values(build),
+        rolling_temperature_coefficient_per_k=_value(learned.rolling_temperature_coefficient_per_k),
+        warm_up_rise_ratio=_value(learned.warm_up_rise_ratio),
+        constant_loss_w=_value(learned.constant_loss_w),
+        copper_loss_w_per_n2=_value(learned.copper_loss_w_per_n2),
+    )
+
+
+def _value(estimate: Estimate) -> PlanningValue:
+    return PlanningValue(max(estimate.value, 0.0), estimate.sigma or 0.0, estimate.source)
