@@ -99,16 +99,21 @@ class MessageDecoder:
     ----------
     layout : MessageLayout
         The message.
-    bus : str
-        Bus that the columns are named with.
+    bus, message : str
+        Bus and message that the columns are named with; the layout's name by default.
     wanted : callable, optional
         Which signals to decode; all by default.
     """
 
     def __init__(
-        self, layout: MessageLayout, *, bus: str = "", wanted: Callable[[SignalLayout], bool] | None = None
+        self,
+        layout: MessageLayout,
+        *,
+        bus: str = "",
+        message: str = "",
+        wanted: Callable[[SignalLayout], bool] | None = None,
     ) -> None:
-        self._layout, self._bus = layout, bus
+        self._layout, self._bus, self._message = layout, bus, message or layout.name
         self._plans = [
             _Plan(signal, BitField.of(signal), value_type(signal))
             for signal in layout.signals
@@ -146,7 +151,7 @@ class MessageDecoder:
             for group in self._groups.values()
             for plan, column in zip(group.plans, group.columns(), strict=True)
         }
-        return tuple(_column(plan.layout, self._layout, self._bus, *found[plan.layout.name]) for plan in self._plans)
+        return tuple(_column(plan.layout, self._message, self._bus, *found[plan.layout.name]) for plan in self._plans)
 
 
 class _Selectors:
@@ -282,12 +287,10 @@ def _scale_whole(layout: SignalLayout, raw: Words, out: NDArray[Any]) -> None:
     np.add(scaled, np.uint64(int(layout.offset) % modulus), out=scaled)
 
 
-def _column(
-    signal: SignalLayout, layout: MessageLayout, bus: str, time_ns: IntArray, value: FloatArray
-) -> SignalColumn:
+def _column(signal: SignalLayout, message: str, bus: str, time_ns: IntArray, value: FloatArray) -> SignalColumn:
     return SignalColumn(
         name=signal.name,
-        message=layout.name,
+        message=message,
         bus=bus,
         unit=signal.unit,
         time_ns=time_ns,

@@ -181,7 +181,7 @@ def read_logs(
     reader.check_not_empty(builder, tables)
     unknown = {key: count for key, count in builder.counts.items() if layouts.find(key) is None}
     if reader.holds_frames:
-        _check_dbc(layouts, builder.counts, unknown)
+        check_dbc(layouts, builder.counts, unknown)
     signals = SignalTable(
         columns=join_columns([decoder.columns(), *(table.columns for table in tables)]),
         log_format="+".join(dict.fromkeys(report.log_format for report in reader.reports)),
@@ -327,23 +327,24 @@ class _Decoder:
 
     def columns(self) -> tuple[SignalColumn, ...]:
         """Columns by bus, then in the order of the DBC."""
-        buses = list(dict.fromkeys(key.bus for key in self._decoders))
-        keys = sorted(self._decoders, key=lambda key: (buses.index(key.bus), self._layouts.order(key), key.can_id))
         columns = (
             replace(column, message=message)
-            for key, message in named_by_sender(keys, self._layouts)
+            for key, message in decoding_order(self._decoders, self._layouts)
             for column in self._decoders[key].columns()
         )
         return in_time_order(columns, len(self._reader.files))
 
 
-def named_by_sender(keys: Sequence[FrameKey], layouts: BusLayouts) -> Iterator[tuple[FrameKey, str]]:
-    """Keys and their message's name; where several J1939 addresses send one, ``message#address``.
+def decoding_order(keys: Iterable[FrameKey], layouts: BusLayouts) -> Iterator[tuple[FrameKey, str]]:
+    """Keys that have a message, by bus and then as in the DBC, with the message's name.
 
-    The sender that the DBC itself names keeps the bare name.
+    Where several J1939 addresses send one message, it is ``message#address``; the sender that the
+    DBC itself names keeps the bare name.
     """
     known = [(key, layout) for key in keys if (layout := layouts.find(key)) is not None]
+    buses = list(dict.fromkeys(key.bus for key, _ in known))
     senders = Counter((key.bus, layout.name) for key, layout in known)
+    known.sort(key=lambda pair: (buses.index(pair[0].bus), layouts.order(pair[0]), pair[0].can_id))
     for key, layout in known:
         is_one_of_several = senders[key.bus, layout.name] > 1 and key.can_id != layout.can_id
         yield key, f"{layout.name}#{key.can_id & 0xFF:02X}" if is_one_of_several else layout.name
@@ -367,7 +368,14 @@ def no_dbc(path: Path) -> DbcError:
     )
 
 
-def _check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int], unknown: Mapping[FrameKey, int]) -> None:
+def check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int], unknown: Mapping[FrameKey, int]) -> None:
+    """Refuse a DBC that knows next to none of the frames.
+
+    Raises
+    ------
+    DbcError
+        With the identifiers that it should have known.
+    """
     total, strange = sum(counts.values()), sum(unknown.values())
     if total and (total - strange) / total < MIN_KNOWN_FRAMES_RATIO:
         names = ", ".join(dbc.path.name for dbc in layouts.dbcs)
