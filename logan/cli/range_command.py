@@ -24,9 +24,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
-        plan: Annotated[
-            Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")
-        ] = None,
+        plan: Annotated[Path | None, typer.Option("--plan", help="Frozen plan to compare with.")] = None,
         replay: Annotated[str, typer.Option("--replay", help="Drive this recorded drive's road again.")] = "",
         speed: Annotated[str, typer.Option("--speed", help='Also predict this steady speed, such as "70 mph".')] = "",
         cycle: Annotated[str, typer.Option("--cycle", help="Also predict udds, hwfet, us06 or wltc_3b.")] = "",

@@ -22,8 +22,6 @@ from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
 from logan.model.replay import Replay, replay_of
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import fit_drives
-from logan.pipeline.library import open_build_library
 from logan.pipeline.plan import (
     Plan,
     RecordedDrive,
@@ -34,7 +32,6 @@ from logan.pipeline.plan import (
     prepare_build,
     target_scenario,
 )
-from logan.pipeline.stored import stored_segments
 from logan.results import Estimate
 from logan.settings import BuildSettings, Scenario
 
@@ -307,12 +304,16 @@ def range_of_build(
     RefinedRange or Plan
         A plan where no drive takes part.
     """
+    from logan.pipeline.fit import fit_drives
+    from logan.pipeline.library import open_library
+    from logan.pipeline.stored import stored_segments
+
     build = folder.settings()
     if extra is not None:
         build = extra_scenario(extra, folder.path, build)
     if not folder.library.is_dir():
         return make_plan(build, rng)
-    with open_build_library(folder) as library:
+    with open_library(folder.path) as library:
         recorded = recorded_drives(library)
         segments = stored_segments(library, build)
         report = fit_drives(build, segments)
