@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import blf, candump, drive_table
+from logan.logs import asc, blf, candump, drive_table
 from logan.logs.log_format import Formats, LogFormat
 
-LOG_FORMATS: Final[Formats] = (blf.FORMAT, candump.FORMAT, drive_table.FORMAT)
+LOG_FORMATS: Final[Formats] = (asc.FORMAT, blf.FORMAT, candump.FORMAT, drive_table.FORMAT)
 """Every format, in no order of preference: a file that two of them recognise is refused."""
 
 

@@ -207,12 +207,12 @@ def no_fast_frames(line_count: int) -> FastFrames:
     )
 
 
-def bus_names(name: Words, width: IntArray, taken: BoolArray, known: list[str]) -> NDArray[np.uint8]:
+def bus_names(name: Words | list[Words], width: IntArray, taken: BoolArray, known: list[str]) -> NDArray[np.uint8]:
     """Index of each line's bus name.
 
     Parameters
     ----------
-    name : ndarray of uint64, shape (2, n)
+    name : ndarray of uint64, shape (2, n), or a list of one or two such words
         A blank, the name, a blank, and whatever follows.
     width : ndarray of int64, shape (n,)
         Characters that the name must have.
@@ -230,13 +230,13 @@ def bus_names(name: Words, width: IntArray, taken: BoolArray, known: list[str]) 
     left = taken.copy()
     while left.any():
         first = int(left.argmax())
-        marked = name[:, first].tobytes()[: int(width[first]) + 2]
+        marked = b"".join(word[first].tobytes() for word in name)[: int(width[first]) + 2]
         if not _MARKED_NAME.fullmatch(marked) or len(known) >= MAX_BUSES:
             taken[first] = left[first] = False
             continue
-        same = (name[0] ^ name[0, first]) & KEEP_FIRST_OF_TWO[0, len(marked)] == 0
+        same = (name[0] ^ name[0][first]) & KEEP_FIRST_OF_TWO[0, len(marked)] == 0
         if len(marked) > 8:
-            same &= (name[1] ^ name[1, first]) & KEEP_FIRST_OF_TWO[1, len(marked)] == 0
+            same &= (name[1] ^ name[1][first]) & KEEP_FIRST_OF_TWO[1, len(marked)] == 0
         same &= width == width[first]
         text = marked[1:-1].decode("ascii")
         if text not in known:

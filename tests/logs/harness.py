@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,8 +10,9 @@ import can
 import numpy as np
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
+from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions, ReadReport
 from logan.logs.reading import CHUNK_BYTES, read_blocks
+from logan.logs.text_lines import BrokenLineError, FastFrames, Lines, ParseLine, finish_chunk, split_lines
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,45 @@ def read_bytes(
     path = folder / "log"
     path.write_bytes(content)
     return read(path, log_format, **arguments)  # type: ignore[arg-type]
+
+
+def chunk_of(lines: Iterable[bytes]) -> tuple[np.ndarray, int]:
+    """Text as the driver hands it to a parser."""
+    content = b"".join(line + b"\n" for line in lines)
+    text = np.zeros(len(content) + PADDING, np.uint8)
+    text[: len(content)] = np.frombuffer(content, np.uint8)
+    return text, len(content)
+
+
+def damaged(line: bytes, damage: tuple[float, int] | None) -> bytes:
+    """A line with bits of one byte flipped, still one line."""
+    raw = bytearray(line)
+    if damage and raw:
+        raw[int(damage[0] * len(raw))] ^= damage[1]
+    return bytes(raw).replace(b"\n", b" ")
+
+
+def assert_keeps_to_grammar(
+    lines: list[bytes], fast: Callable[[np.ndarray, Lines], FastFrames], parse_line: ParseLine
+) -> ParsedChunk:
+    """The fast way takes only lines that the grammar takes, and reads the same frames from them."""
+    expected, broken = [], 0
+    for line in lines:
+        try:
+            row = parse_line(line.removesuffix(b"\r"))
+        except BrokenLineError:
+            broken += 1
+            continue
+        if row is not None:
+            flags = (row.is_extended, row.is_fd, row.is_remote, row.is_error)
+            expected.append(Frame(row.time_ns, row.can_id, row.data, *flags, row.bus))
+    text, size = chunk_of(lines)
+    found = split_lines(text, size)
+    parsed = finish_chunk(text, found, fast(text, found), parse_line)
+    assert frames_of(parsed.frames) == expected
+    assert parsed.skipped_count == broken
+    assert parsed.line_count == len(lines)
+    return parsed
 
 
 def frame_of(message: can.Message) -> Frame:

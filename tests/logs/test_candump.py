@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.logs.candump import FORMAT, fast_frames, parse_line, times_count_from_last
-from logan.logs.log_format import PADDING
-from logan.logs.text_lines import BrokenLineError, finish_chunk, split_lines
-from tests.logs.harness import Frame, frames_of, read_bytes
+from logan.logs.text_lines import split_lines
+from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
 
 
 @pytest.mark.published("can-utils candump(1) and cansend(1); log lines as in the can-utils README")
@@ -114,42 +113,18 @@ _LINES = st.one_of(
 _DAMAGE = st.one_of(st.none(), st.tuples(st.floats(0, 1, exclude_max=True), st.integers(1, 255)))
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 @given(st.lists(st.tuples(_LINES, _DAMAGE), min_size=1, max_size=30))
 def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
-    lines = []
-    for line, damage in cases:
-        raw = bytearray(line.encode("latin-1"))
-        if damage and raw:
-            raw[int(damage[0] * len(raw))] ^= damage[1]
-        lines.append(bytes(raw).replace(b"\n", b" "))
-    content = b"\n".join(lines) + b"\n"
-    text = np.zeros(len(content) + PADDING, np.uint8)
-    text[: len(content)] = np.frombuffer(content, np.uint8)
-    found = split_lines(text, len(content))
-    expected, broken = [], 0
-    for line in lines:
-        try:
-            row = parse_line(line.removesuffix(b"\r"))
-        except BrokenLineError:
-            broken += 1
-            continue
-        if row is not None:
-            flags = (row.is_extended, row.is_fd, row.is_remote, row.is_error)
-            expected.append(Frame(row.time_ns, row.can_id, row.data, *flags, row.bus))
-    parsed = finish_chunk(text, found, fast_frames(text, found), parse_line)
-    assert frames_of(parsed.frames) == expected
-    assert parsed.skipped_count == broken
-    assert parsed.line_count == len(lines)
+    lines = [damaged(line.encode(), damage) for line, damage in cases]
+    assert_keeps_to_grammar(lines, fast_frames, parse_line)
 
 
 def test_the_usual_lines_all_go_the_fast_way():
     rows = [f"({1_700_000_000 + k // 5}.{k:06d}) can{k % 3} {k:03X}#{'5A' * (k % 9)} R" for k in range(500)]
     rows += [f"(1700000200.{k:06d}) vcan0 18FF{k:04X}##1{'5A' * (k % 65)}" for k in range(200)]
-    content = ("\n".join(rows) + "\n").encode()
-    text = np.zeros(len(content) + PADDING, np.uint8)
-    text[: len(content)] = np.frombuffer(content, np.uint8)
-    assert fast_frames(text, split_lines(text, len(content))).taken[1:].all()
+    text, size = chunk_of(row.encode() for row in rows)
+    assert fast_frames(text, split_lines(text, size)).taken[1:].all()
 
 
 @pytest.mark.parametrize("line", [b"can0  123   [8]  11 22", b"date Mon", b"", b"\x00\xff" * 50])

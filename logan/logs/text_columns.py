@@ -1,0 +1,344 @@
+"""Text formats that keep to columns: the same stretch of every line at once, counted from an anchor.
+
+Loggers pad their fields, so that, seen from the decimal point of the time, each field starts at the same
+place in line after line. A format reads those places off one line by its grammar and then holds all
+lines of a chunk against them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, Protocol, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logan.logs.packed_text import (
+    KEEP_FIRST,
+    KEEP_LAST,
+    ZEROS,
+    Words,
+    decimal_number,
+    digits,
+    hex_nibbles,
+    hex_number,
+    hex_pairs,
+    whole_number,
+    word_of,
+)
+from logan.logs.text_lines import (
+    BLOCK_LINES,
+    CLASSIC_BYTES,
+    MAX_EXTENDED_ID,
+    MAX_STANDARD_ID,
+    FastFrames,
+    Lines,
+    gather_rows,
+)
+from logan.units import BoolArray, IntArray
+
+_U = np.uint64
+BLANKS: Final = word_of(b" " * 8)
+_BLANK: Final = 32
+_MAX_LAYOUTS: Final = 6
+_SAMPLES: Final = 24
+_FEW_LINES: Final = 16
+
+DIGIT_VALUE: Final = np.full(256, 255, np.uint8)
+"""Value of a hexadecimal digit by its character; 255 for all others."""
+for _value, _digit in enumerate(b"0123456789abcdef"):
+    DIGIT_VALUE[_digit] = DIGIT_VALUE[ord(chr(_digit).upper())] = _value
+
+LineRows: TypeAlias = slice | IntArray
+
+
+class Rows:
+    """Characters around an anchor in each line.
+
+    Parameters
+    ----------
+    text : ndarray of uint8
+        Chunk of text.
+    anchor : ndarray of int64, shape (n,)
+        Position in each line that columns are counted from.
+    first, last : int
+        First column needed, and the one behind the last.
+    """
+
+    def __init__(self, text: NDArray[np.uint8], anchor: IntArray, first: int, last: int) -> None:
+        self._first = first
+        self._width = -(-(last - first + 8) // 8) * 8
+        self._characters = gather_rows(text, anchor + first, self._width)
+
+    def word(self, column: int) -> Words:
+        """Eight characters from ``column`` on, of each line."""
+        count = self._characters.shape[0]
+        words = np.ndarray((count,), _U, self._characters.data, column - self._first, (self._width,))
+        return words.copy()
+
+    def character(self, column: int) -> NDArray[np.uint8]:
+        """The character in ``column`` of each line."""
+        return self._characters[:, column - self._first]
+
+
+class Template:
+    """What lines must have in the columns between their fields.
+
+    Parameters
+    ----------
+    sample : bytes
+        Characters of one line from column ``first`` on.
+    first : int
+        Column of the first of them.
+    free : list of (int, int)
+        Columns, from and to behind, in which lines may differ.
+    """
+
+    def __init__(self, sample: bytes, first: int, free: list[tuple[int, int]]) -> None:
+        care = bytearray(b"\xff" * len(sample))
+        for start, end in free:
+            care[max(start - first, 0) : end - first] = bytes(max(end - max(start, first), 0))
+        self._words = [
+            (first + at, word_of(sample[at : at + 8]), word_of(bytes(care[at : at + 8])))
+            for at in range(0, len(sample), 8)
+            if any(care[at : at + 8])
+        ]
+
+    def differences(self, rows: Rows) -> list[Words]:
+        """Not zero where a line differs."""
+        return [(rows.word(column) ^ sample) & care for column, sample, care in self._words]
+
+
+def decimal_time(
+    before: Words, after: Words, width: IntArray, decimals: int, unit_ns: int
+) -> tuple[IntArray, list[Words | BoolArray]]:
+    """Times with a decimal point.
+
+    Parameters
+    ----------
+    before, after : ndarray of uint64, shape (n,)
+        The eight characters before the point, and the eight from it on.
+    width : ndarray of int64, shape (n,)
+        Digits before the point; from 1 to 8 are read.
+    decimals : int
+        Digits behind the point, 1 to 6.
+    unit_ns : int
+        One, in the unit of the time. [ns]
+
+    Returns
+    -------
+    time_ns : ndarray of int64, shape (n,)
+        [ns]
+    checks : list of ndarray
+        Not zero where a time is none.
+    """
+    whole, bad = whole_number(before, before, np.clip(width, 0, 8))
+    # The digits behind the point are moved to the end of the word, with zeros in front of them.
+    kept = KEEP_LAST[decimals]
+    fraction, bad_fraction = digits((after << _U(8 * (7 - decimals))) & kept | ZEROS & ~kept)
+    no_point = (after & KEEP_FIRST[1]) ^ word_of(b".")
+    time_ns = whole * _U(unit_ns) + decimal_number(fraction) * _U(unit_ns // 10**decimals)
+    return time_ns.view(np.int64), [bad, bad_fraction, no_point, (width < 1) | (width > 8)]
+
+
+def padded_width(before: Words, room: IntArray) -> IntArray:
+    """Digits before a decimal point, with blanks in front of them.
+
+    Parameters
+    ----------
+    before : ndarray of uint64, shape (n,)
+        The eight characters before the point.
+    room : ndarray of int64, shape (n,)
+        Characters between the start of the line and the point.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        9 where the point lies further in than the eight characters tell.
+    """
+    width = _filled((before ^ BLANKS) & KEEP_LAST[np.minimum(room, 8)]).astype(np.int64)
+    if int(room.max(initial=0)) > 8:
+        width[room > 8] = 9
+    return width
+
+
+def _filled(differences_to_blanks: Words) -> NDArray[np.uint8]:
+    """How many bytes are not zero; all must be below 0x80."""
+    filled = differences_to_blanks + _U(0x7F7F7F7F7F7F7F7F)
+    filled &= _U(0x8080808080808080)
+    count: NDArray[np.uint8] = np.bitwise_count(filled)
+    return count
+
+
+def identifiers(columns: Rows, column: int, width: int) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
+    """Hexadecimal identifiers at the left of their field, with ``x`` behind them when extended.
+
+    Parameters
+    ----------
+    columns : Rows
+        The lines.
+    column, width : int
+        Where the field starts, and how wide it is.
+
+    Returns
+    -------
+    can_id : ndarray of uint64, shape (n,)
+    is_extended : ndarray of bool, shape (n,)
+    checks : list of ndarray
+        Not zero where there is no identifier.
+    """
+    word = columns.word(column)
+    kept = KEEP_FIRST[min(width, 8)]
+    length = _filled((word ^ BLANKS) & kept)
+    last = ((word & kept) >> ((np.maximum(length, 1).astype(_U) - _U(1)) << _U(3))) & _U(0xFF)
+    is_extended = last == ord("x")
+    digit_count = length - is_extended
+    checks: list[Words | BoolArray] = [digit_count == 0]
+    if width > 8:
+        rest = (columns.word(column + 8) ^ BLANKS) & KEEP_FIRST[min(width - 8, 8)]
+        ends_with_x = (rest == _U(ord("x") ^ _BLANK)) & (digit_count == 8)
+        checks.append((rest != 0) & ~ends_with_x)
+        is_extended |= ends_with_x
+    can_id, bad = left_hex(word, digit_count)
+    checks += [bad, can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))]
+    return can_id, is_extended, checks
+
+
+def left_hex(words: Words, length: NDArray[np.integer]) -> tuple[Words, Words]:
+    """Number of hexadecimal digits at the start of words; shape (n,) each, and not zero where it is none."""
+    width = length.astype(_U)
+    shifted = words << ((_U(8) - width) << _U(3))
+    kept = KEEP_LAST[length]
+    nibbles, bad = hex_nibbles(((shifted ^ ZEROS) & kept) ^ ZEROS)
+    return hex_number(nibbles), bad
+
+
+def right_hex(words: Words, length: NDArray[np.integer]) -> tuple[Words, Words]:
+    """Number of hexadecimal digits at the end of words, like ``left_hex``."""
+    nibbles, bad = hex_nibbles(((words ^ ZEROS) & KEEP_LAST[length]) ^ ZEROS)
+    return hex_number(nibbles), bad
+
+
+_PAIR_STARTS: Final = (0, 9, 18)
+"""Where the words lie that hold the pairs 0 to 2, 3 to 5, and 6 to 7."""
+
+_NO_PAIRS: Final = word_of(b"00 00 00")
+_PAIR_DIGITS: Final = word_of(b"\xff\xff\0\xff\xff\0\xff\xff")
+_PAIR_GAPS: Final = word_of(b"\0\0\xff\0\0\xff")
+_KEPT_PAIRS: Final[list[Words]] = [
+    KEEP_FIRST[[min(max(3 * (count - first) - 1, 0), 8) for count in range(9)]] for first in (0, 3, 6)
+]
+
+
+def spaced_bytes(
+    rows: Rows, column: int, length: NDArray[np.uint8]
+) -> tuple[NDArray[np.uint8], list[Words | BoolArray]]:
+    """Data written as ``11 22 33``: pairs of hexadecimal digits with one blank between.
+
+    Parameters
+    ----------
+    rows : Rows
+        The lines.
+    column : int
+        Where the first pair starts; a blank must stand before it.
+    length : ndarray of uint8, shape (n,)
+        Pairs to read, 0 to 8.
+
+    Returns
+    -------
+    payload : ndarray of uint8, shape (n, 8)
+        Zero past ``length``.
+    checks : list of ndarray
+        Not zero where the data is not of that form.
+    """
+    payload = np.empty((length.size, CLASSIC_BYTES), np.uint8)
+    is_full = bool((length == CLASSIC_BYTES).all())
+    checks: list[Words | BoolArray] = []
+    for word, start in enumerate(_PAIR_STARTS):
+        characters = rows.word(column + start)
+        no_blank = rows.character(column + start - 1) != _BLANK
+        if is_full:
+            checks.append(no_blank)
+        else:
+            checks.append(no_blank & (length > 3 * word))
+            characters ^= _NO_PAIRS
+            characters &= _KEPT_PAIRS[word][length]
+            characters ^= _NO_PAIRS
+        nibbles, bad = hex_nibbles(characters)
+        bad &= _PAIR_DIGITS
+        characters ^= BLANKS
+        characters &= _PAIR_GAPS
+        checks.append(bad | characters)
+        joined = hex_pairs(nibbles).view(np.uint8)
+        for place in range(3 if word < 2 else 2):
+            payload[:, 3 * word + place] = joined[3 * place :: 8]
+    return payload, checks
+
+
+def ends_with_data(
+    text: NDArray[np.uint8], anchor: IntArray, end: IntArray, column: int, length: NDArray[np.uint8]
+) -> BoolArray:
+    """Whether the line ends behind its data, or a blank stands there."""
+    behind = anchor + (column - 1) + 3 * length.astype(np.int64)
+    result: BoolArray = (behind == end) | ((behind < end) & (text[behind] == _BLANK))
+    return result
+
+
+class Layout(Protocol):
+    """Columns of one kind of line; reads all lines that have them."""
+
+    def read(
+        self, text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, rows: LineRows
+    ) -> BoolArray:
+        """Fill ``rows`` of ``fast``; return which of them were read."""
+        ...
+
+
+Learn: TypeAlias = Callable[[bytes], "Layout | None"]
+"""Columns that one line has, or None where it is not of a kind that is read by columns."""
+
+
+def read_by_layouts(
+    text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, learn: Learn, least_anchor: int
+) -> None:
+    """Read all lines whose columns are those of a few of them.
+
+    Parameters
+    ----------
+    text, lines
+        The chunk.
+    anchor : ndarray of int64, shape (n,)
+        Place in each line that columns are counted from.
+    fast : FastFrames
+        Filled, with ``taken`` set.
+    learn : callable
+        Reads columns off a line.
+    least_anchor : int
+        Lines whose anchor lies before this position of the text are left out.
+    """
+    layouts: list[Layout] = []
+    usable = lines.is_plain & (anchor >= least_anchor)
+    for first in range(0, len(lines), BLOCK_LINES):
+        rows: LineRows = slice(first, min(first + BLOCK_LINES, len(lines)))
+        missed = np.flatnonzero(~usable[rows])
+        if missed.size:
+            rows = first + np.flatnonzero(usable[rows])
+        for attempt in range(_MAX_LAYOUTS):
+            if attempt == len(layouts) and not _learn_one(text, lines, rows, learn, layouts):
+                break
+            taken = layouts[attempt].read(text, lines, anchor, fast, rows)
+            fast.taken[rows] = taken
+            missed = np.flatnonzero(~taken)
+            if missed.size <= _FEW_LINES:
+                break
+            rows = rows.start + missed if isinstance(rows, slice) else rows[missed]
+
+
+def _learn_one(text: NDArray[np.uint8], lines: Lines, rows: LineRows, learn: Learn, layouts: list[Layout]) -> bool:
+    starts, ends = lines.start[rows][:_SAMPLES], lines.end[rows][:_SAMPLES]
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        layout = learn(text[start:end].tobytes())
+        if layout is not None:
+            layouts.append(layout)
+            return True
+    return False
