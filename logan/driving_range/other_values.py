@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
+from logan.model.environment import Environment
 from logan.model.fit_result import LearnedConditions
-from logan.model.forward import Environment
 from logan.physics.powertrain import LossTerms
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.conditions import Conditions
-from logan.model.forward import nominal_open_circuit_voltage_v
+from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import ParameterDistribution
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w

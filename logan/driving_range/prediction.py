@@ -13,8 +13,8 @@ from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
 from logan.driving_range.other_values import OtherValues, environment_and_losses, planned_other_values
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
+from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull
-from logan.model.forward import ConsumptionBreakdown
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Quantiles
 from logan.settings import BuildSettings, Target

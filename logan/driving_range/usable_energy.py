@@ -7,8 +7,9 @@ from typing import ClassVar, Final
 
 import numpy as np
 
+from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.conditions import Conditions
-from logan.model.forward import ConsumptionBreakdown, nominal_open_circuit_voltage_v
+from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.physics.battery import REFERENCE_TEMPERATURE_DEGC, pack_current_a, resistance_at_ohm
 from logan.results import Estimate
 from logan.settings import BuildSettings

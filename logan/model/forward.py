@@ -7,127 +7,25 @@ resistance turns to heat is shown beside it and belongs to the usable energy.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR, SECONDS_PER_HOUR
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.conditions import Conditions
+from logan.model.environment import Environment, auxiliary_power_w, environment_of
+from logan.model.pack_heat import pack_heat_j
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
-from logan.physics.battery import open_circuit_voltage_v, pack_current_a, resistance_at_ohm
 from logan.physics.powertrain import LossTerms
-from logan.physics.tyre import WARM_UP_RISE_RATIO, WARM_UP_TIME_S, temperature_factor
-from logan.results import read_only
+from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
-CAUSES: Final = (
-    "rolling",
-    "air",
-    "hills",
-    "speed_change",
-    "friction_brakes",
-    "drivetrain_loss",
-    "regen_loss",
-    "auxiliary",
-    "cabin_climate",
-)
-"""Causes that add up to the consumption at the pack terminals, in the order shown."""
-
 _CHUNK_ELEMENTS: Final = 100_000
 """Samples times steps worked on at once: small enough for the processor's cache."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Environment:
-    """How the vehicle answers to temperature; one number, or one per parameter sample.
-
-    Parameters
-    ----------
-    rolling_temperature_coefficient_per_k : float or ndarray, shape (n,)
-        Fall of rolling resistance per kelvin. [1/K]
-    heating_w_per_k, cooling_w_per_k : float or ndarray, shape (n,)
-        Cabin power per kelvin outside the comfort band. [W/K]
-    warm_up_rise_ratio : float or ndarray, shape (n,)
-        Extra rolling resistance at a cold start. [ratio]
-    """
-
-    rolling_temperature_coefficient_per_k: float | FloatArray
-    heating_w_per_k: float | FloatArray
-    cooling_w_per_k: float | FloatArray
-    warm_up_rise_ratio: float | FloatArray = WARM_UP_RISE_RATIO
-
-
-def environment_of(build: BuildSettings) -> Environment:
-    """Return a build's own answers to temperature, without their uncertainty."""
-    return Environment(
-        rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k.value,
-        heating_w_per_k=build.auxiliary.heating_w_per_k.value,
-        cooling_w_per_k=build.auxiliary.cooling_w_per_k.value,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ConsumptionBreakdown:
-    """Consumption by cause, one value per parameter sample; the causes add up to the total exactly.
-
-    Parameters
-    ----------
-    rolling_wh_per_km, air_wh_per_km, hills_wh_per_km : ndarray, shape (n,)
-        Work at the wheels; hills is what the schedule climbs in the end. [Wh/km]
-    speed_change_wh_per_km : ndarray, shape (n,)
-        Kinetic energy that is left at the end of the schedule. [Wh/km]
-    friction_brakes_wh_per_km : ndarray, shape (n,)
-        Braking that regen could not take. [Wh/km]
-    drivetrain_loss_wh_per_km, regen_loss_wh_per_km : ndarray, shape (n,)
-        Between pack and wheels when driving, and when recovering. [Wh/km]
-    auxiliary_wh_per_km, cabin_climate_wh_per_km : ndarray, shape (n,)
-        Base load, and heating or cooling. [Wh/km]
-    pack_resistance_wh_per_km : ndarray, shape (n,)
-        Heat inside the pack; not part of the total. [Wh/km]
-    recovered_wh_per_km : ndarray, shape (n,)
-        Put back into the pack terminals by regen. [Wh/km]
-    wheel_drive_wh_per_km, wheel_brake_wh_per_km : ndarray, shape (n,)
-        Positive and negative work at the wheels, both reported positive. [Wh/km]
-    distance_m, duration_s : float
-        Of the schedule. [m, s]
-    """
-
-    schema: ClassVar[str] = "consumption-breakdown/1"
-    derived: ClassVar[tuple[str, ...]] = ("total_wh_per_km",)
-
-    rolling_wh_per_km: FloatArray
-    air_wh_per_km: FloatArray
-    hills_wh_per_km: FloatArray
-    speed_change_wh_per_km: FloatArray
-    friction_brakes_wh_per_km: FloatArray
-    drivetrain_loss_wh_per_km: FloatArray
-    regen_loss_wh_per_km: FloatArray
-    auxiliary_wh_per_km: FloatArray
-    cabin_climate_wh_per_km: FloatArray
-    pack_resistance_wh_per_km: FloatArray
-    recovered_wh_per_km: FloatArray
-    wheel_drive_wh_per_km: FloatArray
-    wheel_brake_wh_per_km: FloatArray
-    distance_m: float
-    duration_s: float
-
-    def __post_init__(self) -> None:
-        for cause in CAUSES:
-            name = f"{cause}_wh_per_km"
-            object.__setattr__(self, name, read_only(getattr(self, name)))
-
-    @property
-    def total_wh_per_km(self) -> FloatArray:
-        """Net consumption at the pack terminals, shape (n,). [Wh/km]"""
-        return np.asarray(sum(getattr(self, f"{cause}_wh_per_km") for cause in CAUSES))
-
-    @property
-    def mean_power_w(self) -> FloatArray:
-        """Mean net power at the pack terminals, shape (n,). [W]"""
-        return self.total_wh_per_km * self.distance_m / 1000.0 * SECONDS_PER_HOUR / self.duration_s
 
 
 def consumption(
@@ -235,101 +133,6 @@ def consumption_wh_per_km(
     base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
     total_j = (net_j + brake_j) / drive_efficiency + loss_j - regen_j + (base_w + climate_w) * steps.duration_s
     return np.asarray(total_j / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0))
-
-
-def auxiliary_power_w(
-    parameters: FloatArray,
-    conditions: Conditions,
-    build: BuildSettings,
-    environment: Environment,
-    duration_s: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean auxiliary power over a drive: base load, and heating or cooling by ambient temperature.
-
-    Parameters
-    ----------
-    parameters : ndarray, shape (n, 6)
-        In ``PARAMETER_NAMES`` order.
-    conditions : Conditions
-        Ambient, and whether cabin climate runs.
-    build : BuildSettings
-        Comfort band and limits of heater and air conditioning.
-    environment : Environment
-        Cabin power per kelvin.
-    duration_s : float
-        Length of the drive; a cold start draws more at first (common practice). [s]
-
-    Returns
-    -------
-    base_w, climate_w : ndarray, shape (n,)
-        Mean powers. [W]
-    """
-    count = parameters.shape[0]
-    base_w = parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")]
-    if conditions.auxiliary_power_w is not None:
-        return np.full(count, conditions.auxiliary_power_w), np.zeros(count)
-    if not conditions.cabin_climate:
-        return base_w, np.zeros(count)
-    auxiliary = build.auxiliary
-    cold_k = max(0.0, auxiliary.comfort_low_degc - conditions.ambient_temperature_degc)
-    hot_k = max(0.0, conditions.ambient_temperature_degc - auxiliary.comfort_high_degc)
-    rise = 1.0
-    if not conditions.warm_start:
-        rise += WARM_UP_TIME_S / duration_s * (1.0 - np.exp(-duration_s / WARM_UP_TIME_S))
-    heating_w = np.minimum(np.asarray(environment.heating_w_per_k) * cold_k * rise, auxiliary.heater_limit_w)
-    cooling_w = np.minimum(np.asarray(environment.cooling_w_per_k) * hot_k * rise, auxiliary.air_conditioning_limit_w)
-    return base_w, np.broadcast_to(np.maximum(heating_w + cooling_w, 0.0), (count,)).copy()
-
-
-def pack_heat_j(
-    terminal_j: FloatArray,
-    auxiliary_w: FloatArray,
-    steps: WheelSteps,
-    conditions: Conditions,
-    build: BuildSettings,
-) -> FloatArray:
-    """Energy that the pack's resistance turns to heat, for each parameter sample.
-
-    Parameters
-    ----------
-    terminal_j : ndarray, shape (n, k)
-        Drivetrain energy at the terminals in each moving step, positive on discharge. [J]
-    auxiliary_w : ndarray, shape (n,)
-        Auxiliary power, drawn while standing as well. [W]
-    steps : WheelSteps
-        The steps.
-    conditions, build : Conditions, BuildSettings
-        Cell temperature; pack.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Heat, at mid-range open-circuit voltage. [J]
-    """
-    pack = build.pack
-    open_circuit_v = nominal_open_circuit_voltage_v(build)
-    resistance_ohm = float(
-        resistance_at_ohm(
-            pack.resistance_ohm.value, conditions.cell_temperature_degc, pack.resistance_activation_j_per_mol
-        )
-    )
-    # A demand beyond what the pack can deliver is held at its greatest power.
-    ceiling_w = open_circuit_v**2 / (4.0 * resistance_ohm) if resistance_ohm > 0 else np.inf
-    power_w = np.minimum(terminal_j / steps.step_s + auxiliary_w[:, np.newaxis], ceiling_w)
-    current_a = pack_current_a(power_w, open_circuit_v, resistance_ohm)
-    standing_a = pack_current_a(auxiliary_w, open_circuit_v, resistance_ohm)
-    standing_s = steps.duration_s - float(steps.step_s.sum())
-    return np.asarray(resistance_ohm * (current_a**2 @ steps.step_s + standing_a**2 * standing_s))
-
-
-def nominal_open_circuit_voltage_v(build: BuildSettings) -> float:
-    """Open-circuit voltage of the pack in the middle of its usable window. [V]"""
-    pack = build.pack
-    if not pack.state_of_charge_points:
-        return pack.cells_in_series * pack.cell_nominal_voltage_v
-    middle = np.array([0.5 * (pack.usable_low_ratio + pack.usable_high_ratio)])
-    cell_v = open_circuit_voltage_v(middle, pack.state_of_charge_points, pack.open_circuit_voltage_points_v)
-    return pack.cells_in_series * float(cell_v[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

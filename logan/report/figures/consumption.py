@@ -9,8 +9,8 @@ from logan.driving_range.consumption_curve import ConsumptionCurve
 from logan.driving_range.coverage import Calibration
 from logan.driving_range.prediction import RangePrediction
 from logan.ledger.ledger import EnergyLedger
+from logan.model.breakdown import CAUSES, ConsumptionBreakdown
 from logan.model.fit_result import FitResult
-from logan.model.forward import CAUSES, ConsumptionBreakdown
 from logan.report.names import CAUSE_WORDS
 from logan.report.theme import CAUSE_COLOURS, MEASURED, NEUTRAL, PLAN, REFINED, empty_figure
 from logan.results import Estimate

@@ -1,0 +1,86 @@
+"""Consumption by cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.constants import SECONDS_PER_HOUR
+from logan.results import read_only
+from logan.units import FloatArray
+
+CAUSES: Final = (
+    "rolling",
+    "air",
+    "hills",
+    "speed_change",
+    "friction_brakes",
+    "drivetrain_loss",
+    "regen_loss",
+    "auxiliary",
+    "cabin_climate",
+)
+"""Causes that add up to the consumption at the pack terminals, in the order shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ConsumptionBreakdown:
+    """Consumption by cause, one value per parameter sample; the causes add up to the total exactly.
+
+    Parameters
+    ----------
+    rolling_wh_per_km, air_wh_per_km, hills_wh_per_km : ndarray, shape (n,)
+        Work at the wheels; hills is what the schedule climbs in the end. [Wh/km]
+    speed_change_wh_per_km : ndarray, shape (n,)
+        Kinetic energy that is left at the end of the schedule. [Wh/km]
+    friction_brakes_wh_per_km : ndarray, shape (n,)
+        Braking that regen could not take. [Wh/km]
+    drivetrain_loss_wh_per_km, regen_loss_wh_per_km : ndarray, shape (n,)
+        Between pack and wheels when driving, and when recovering. [Wh/km]
+    auxiliary_wh_per_km, cabin_climate_wh_per_km : ndarray, shape (n,)
+        Base load, and heating or cooling. [Wh/km]
+    pack_resistance_wh_per_km : ndarray, shape (n,)
+        Heat inside the pack; not part of the total. [Wh/km]
+    recovered_wh_per_km : ndarray, shape (n,)
+        Put back into the pack terminals by regen. [Wh/km]
+    wheel_drive_wh_per_km, wheel_brake_wh_per_km : ndarray, shape (n,)
+        Positive and negative work at the wheels, both reported positive. [Wh/km]
+    distance_m, duration_s : float
+        Of the schedule. [m, s]
+    """
+
+    schema: ClassVar[str] = "consumption-breakdown/1"
+    derived: ClassVar[tuple[str, ...]] = ("total_wh_per_km",)
+
+    rolling_wh_per_km: FloatArray
+    air_wh_per_km: FloatArray
+    hills_wh_per_km: FloatArray
+    speed_change_wh_per_km: FloatArray
+    friction_brakes_wh_per_km: FloatArray
+    drivetrain_loss_wh_per_km: FloatArray
+    regen_loss_wh_per_km: FloatArray
+    auxiliary_wh_per_km: FloatArray
+    cabin_climate_wh_per_km: FloatArray
+    pack_resistance_wh_per_km: FloatArray
+    recovered_wh_per_km: FloatArray
+    wheel_drive_wh_per_km: FloatArray
+    wheel_brake_wh_per_km: FloatArray
+    distance_m: float
+    duration_s: float
+
+    def __post_init__(self) -> None:
+        for cause in CAUSES:
+            name = f"{cause}_wh_per_km"
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def total_wh_per_km(self) -> FloatArray:
+        """Net consumption at the pack terminals, shape (n,). [Wh/km]"""
+        return np.asarray(sum(getattr(self, f"{cause}_wh_per_km") for cause in CAUSES))
+
+    @property
+    def mean_power_w(self) -> FloatArray:
+        """Mean net power at the pack terminals, shape (n,). [W]"""
+        return self.total_wh_per_km * self.distance_m / 1000.0 * SECONDS_PER_HOUR / self.duration_s
