@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.demo.messages import candump_lines, dbc_text
+from logan.demo.messages import candump_lines, channels_toml, dbc_text
 from logan.demo.routes import TwinRoute, coastdown_route, highway_route, hill_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinDrive, TwinVehicle, TwinWeather, drive_twin
@@ -232,7 +232,8 @@ def write_log(folder: Path, demo: DemoDrive, drive: TwinDrive) -> Path:
 
 
 def write_build(folder: Path) -> None:
-    """Write ``build.toml`` and the DBC of the demo."""
+    """Write ``build.toml``, ``channels.toml`` and the DBC of the demo."""
     (folder / "dbc_user").mkdir(parents=True, exist_ok=True)
     (folder / "build.toml").write_text(BUILD_TOML, encoding="utf-8")
+    (folder / "channels.toml").write_text(channels_toml(), encoding="utf-8")
     (folder / "dbc_user" / "demo.dbc").write_text(dbc_text(), encoding="utf-8")

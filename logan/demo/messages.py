@@ -270,6 +270,18 @@ def dbc_text() -> str:
     return "\n".join([*lines, *comments, ""])
 
 
+def channels_toml() -> str:
+    """The channel map of the demo: which signal is which channel."""
+    lines = ["# The demo's channel map, as `logan channels LOG --write` would suggest it.", ""]
+    for message in DEMO_MESSAGES:
+        for signal in message.signals:
+            lines += [f"[channels.{signal.channel}]", f'signal = "{message.name}.{signal.name}"']
+            if not signal.unit and signal.channel in ("contactor_closed", "brake_switch"):
+                lines.append('unit = "1"')
+            lines.append("")
+    return "\n".join(lines)
+
+
 def candump_lines(measured: dict[str, tuple[FloatArray, FloatArray]], start_s: float, bus: str = "can0") -> list[str]:
     """A drive as candump log lines, in the order of time."""
     times, texts = [], []

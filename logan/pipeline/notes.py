@@ -89,6 +89,46 @@ def with_mask(
     return replace(conditions, corrections=(*conditions.corrections, *added))
 
 
-def without_corrections(conditions: DriveConditions) -> DriveConditions:
-    """Conditions with every mask and correction by hand taken back."""
-    return replace(conditions, corrections=())
+def changed(
+    conditions: DriveConditions,
+    *,
+    masks: tuple[str, ...] = (),
+    mask_channels: tuple[str, ...] = (),
+    why: str = "",
+    is_unmasked: bool = False,
+    is_excluded: bool = False,
+    is_included: bool = False,
+    **values: Any,
+) -> DriveConditions:
+    """Conditions after everything that one command asks for.
+
+    Parameters
+    ----------
+    conditions : DriveConditions
+        As they stand.
+    masks, mask_channels : tuple of str
+        Spans to blank, and in which channels (all where empty).
+    why : str
+        Reason for masks or exclusion.
+    is_unmasked, is_excluded, is_included : bool
+        Take back all corrections by hand; leave the drive out of the fit; let it take part again.
+    **values
+        Fields of ``DriveConditions``; None leaves one as it is.
+
+    Raises
+    ------
+    UsageError
+        If a reason is missing, a span cannot be read, or a value is not plausible.
+    """
+    if is_excluded and is_included:
+        raise UsageError("a drive cannot be left out and take part", "Give one of --exclude and --include")
+    if is_excluded and not why.strip():
+        raise UsageError("leaving a drive out needs a reason", 'Give it with --why "..."')
+    result = noted(conditions, **values)
+    if is_unmasked:
+        result = replace(result, corrections=())
+    if masks:
+        result = with_mask(result, masks, why, mask_channels)
+    if is_excluded:
+        result = replace(result, excluded_because=why)
+    return replace(result, excluded_because="") if is_included else result

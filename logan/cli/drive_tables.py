@@ -1,0 +1,171 @@
+"""The tables of one drive."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logan.cli.rendering import figure_text, number, print_lines, print_table
+from logan.results import Estimate, Refusal
+
+if TYPE_CHECKING:
+    from logan.pipeline.analyse import DriveAnalysis
+    from logan.pipeline.stored import StoredDrive
+    from logan.results import Figure
+    from logan.units import DisplayUnits
+
+_WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
+
+
+def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
+    """Which drive, when, from which log."""
+    record = stored.record
+    started = f"{record.started:%Y-%m-%d %H:%M} UTC" if record.started else "no date in the log"
+    sources = ", ".join(source.name for source in record.sources)
+    print_lines(f"Drive {record.number}, {started}, {record.duration_s / 60:.1f} min, from {sources}")
+    conditions = record.conditions
+    noted = [
+        f"payload {conditions.payload_kg:g} kg" if conditions.payload_kg is not None else "",
+        f"change: {conditions.change}" if conditions.change else "",
+        f"tags: {', '.join(conditions.tags)}" if conditions.tags else "",
+        f"left out of the fit: {conditions.excluded_because}" if conditions.excluded_because else "",
+        conditions.note,
+    ]
+    if any(noted):
+        print_lines("Noted: " + "; ".join(text for text in noted if text))
+
+
+def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """Energy, distance, consumption; refused figures with their reason."""
+    energy = analysis.energy
+    per_distance = units.metres / 1000.0
+    rows: list[tuple[str, str, str]] = [
+        ("distance", f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}", energy.distance_source),
+        (f"net {units.consumption_label}", _shown(energy.net_wh_per_km, per_distance), _how(energy.net_wh_per_km)),
+        (
+            f"gross {units.consumption_label}",
+            _shown(energy.gross_wh_per_km, per_distance),
+            _how(energy.gross_wh_per_km),
+        ),
+        ("net energy Wh", _shown(energy.net_wh), _how(energy.net_wh)),
+        ("put back Wh", _shown(energy.regenerated_wh), _how(energy.regenerated_wh)),
+        ("coverage", f"{100 * energy.coverage_ratio:.1f} %", "share of the time really sampled"),
+    ]
+    print_table(("energy", "value ± σ", "how"), rows, left=(0, 2))
+    pack = analysis.pack.usable
+    if isinstance(pack.energy_wh, Estimate):
+        print_lines(f"Charge used {_percent(pack.start_ratio)} to {_percent(pack.end_ratio)}. {pack.note}".rstrip())
+
+
+def _percent(ratio: float | None) -> str:
+    return "-" if ratio is None else f"{100 * ratio:.1f} %"
+
+
+def _shown(figure: Figure, scale: float = 1.0, digits: int = 0) -> str:
+    return figure_text(figure, scale=scale, digits=digits)
+
+
+def _how(figure: Figure) -> str:
+    return f"{figure.reason}. {figure.remedy}".strip() if isinstance(figure, Refusal) else figure.source
+
+
+def print_regen(analysis: DriveAnalysis) -> None:
+    """The printed definition of regen by name, and the others that can be given."""
+    regen = analysis.regen
+    rows = [
+        (
+            f"{'>' if entry.number == regen.printed else ' '} {entry.number} {entry.name}",
+            _ratio_or_value(entry.value),
+            entry.meaning,
+        )
+        for entry in regen.figures
+        if isinstance(entry.value, Estimate)
+    ]
+    print_table(("regen, by definition (> printed)", "value", "meaning"), rows, left=(0, 2))
+    refused = [str(entry.number) for entry in regen.figures if isinstance(entry.value, Refusal)]
+    if refused:
+        print_lines(f"Definitions {', '.join(refused)} refused; --json gives the reasons.")
+
+
+def _ratio_or_value(figure: Figure) -> str:
+    if isinstance(figure, Refusal):
+        return "refused"
+    if figure.unit in ("ratio", ""):
+        return figure_text(figure, scale=100.0, digits=1) + " %"
+    return f"{figure_text(figure, digits=1)} {figure.unit}"
+
+
+def print_currents(analysis: DriveAnalysis) -> None:
+    """Peak and RMS currents, and what the curves allow."""
+    rows = []
+    for duration in analysis.current.durations:
+        by_window = {point.window_s: point.rms_a for point in duration.points}
+        peak = f"{'>= ' if duration.peak.is_lower_bound else ''}{number(duration.peak.sampled_a)}"
+        rows.append(
+            (
+                f"{duration.channel.replace('_', ' ')}, {duration.direction}",
+                peak,
+                *(number(by_window.get(window)) for window in _WINDOWS_S),
+                f"{100 * duration.coverage_ratio:.0f} %",
+            )
+        )
+    if not rows:
+        print_lines("Current: not logged. " + " ".join(analysis.current.notes))
+        return
+    print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "coverage"), rows)
+    for approach in analysis.current.approaches:
+        print_lines(
+            f"{approach.component}, {approach.direction}: {100 * approach.used_ratio:.0f} % of "
+            f"{approach.allowed_a:.0f} A over {approach.window_s:g} s ({approach.source})"
+        )
+    for note in analysis.current.notes:
+        print_lines(note)
+
+
+def print_temperatures(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """Maxima with their margins to the limit sheet."""
+    rows = [
+        (
+            margin.channel.replace("_", " "),
+            f"{units.temperature_of(margin.maximum_degc):.0f}",
+            _margin(margin.amber_margin_k, units),
+            _margin(margin.red_margin_k, units),
+            number(None if margin.beyond_amber_s is None else margin.beyond_amber_s),
+            margin.limit_source or "no limit given",
+        )
+        for margin in analysis.thermal.margins
+    ]
+    if rows:
+        degree = units.temperature_label
+        print_table((f"temperature [{degree}]", "max", "to amber", "to red", "beyond s", "limit"), rows, left=(0, 5))
+
+
+def _margin(figure: Figure, units: DisplayUnits) -> str:
+    return "-" if isinstance(figure, Refusal) else f"{units.temperature_step(figure.value):+.0f}"
+
+
+def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """Events beyond a limit, with their caution."""
+    for event in analysis.limits.events:
+        print_lines(
+            f"{event.severity.value.upper()}: {event.what} {event.worst_value:.1f} {event.unit} against "
+            f"{event.limit_value:.1f}, from {event.start_s:.0f} s for {event.duration_s:.0f} s. {event.caution}"
+        )
+
+
+def print_findings(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """What the detectors found, and the grades below A."""
+    for flag in analysis.flags:
+        effect = "" if flag.effect_wh_per_km is None else f" Effect {units.consumption(flag.effect_wh_per_km):+.1f} "
+        effect += units.consumption_label + "." if effect else ""
+        print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {flag.remedy}")
+    low = [f"{metric} {grade.grade.value}" for metric, grade in analysis.grades.items() if grade.grade.value != "A"]
+    print_lines(f"Grades: {', '.join(low)}; the rest A" if low else "Grades: all A")
+
+
+def print_history(stored: StoredDrive) -> None:
+    """What was done to the data."""
+    for step in stored.analysis.history:
+        effect = ""
+        if step.net_wh_before is not None and step.net_wh_after is not None:
+            effect = f" Net energy {step.net_wh_before:.1f} Wh before, {step.net_wh_after:.1f} Wh after."
+        print_lines(f"Done to the data: {step.action}: {step.detail}; {step.reason}.{effect}")

@@ -1,0 +1,108 @@
+"""From a build's drives to its refined range: fit, prediction, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.scenarios import scenario_consumption_wh_per_km
+from logan.errors import NotEnoughDataError
+from logan.model.next_test import NextTests, rank_next_tests
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.fit import FitReport, fit_drives
+from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
+from logan.pipeline.predict import RefinedRange, plan_of_build, recorded_drives, refine_range
+from logan.pipeline.stored import stored_segments
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+_STEP: Final = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Refinement:
+    """What the drives make of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        As frozen.
+    fit : FitReport
+        Parameters, drive by drive, and calibration.
+    range : RefinedRange
+        Plan and refined prediction side by side.
+    next_tests : NextTests
+        Which drive or measurement would help most.
+    notes : tuple of str
+        In plain words.
+    """
+
+    schema: ClassVar[str] = "refinement/1"
+
+    plan: Plan
+    fit: FitReport
+    range: RefinedRange
+    next_tests: NextTests
+    notes: tuple[str, ...] = ()
+
+
+def refine_build(
+    folder: BuildFolder, rng: np.random.Generator, *, told: Callable[[str], None] | None = None
+) -> Refinement:
+    """Fit a build's drives and predict its range again.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    rng : numpy.random.Generator
+        Source of the samples.
+    told : callable, optional
+        Given words on what is being done.
+
+    Returns
+    -------
+    Refinement
+        Plan, fit, refined range and the next best test.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If no drive can carry a fit; the reasons are named.
+    """
+    build = folder.settings()
+    plan, is_frozen = plan_of_build(folder, build, rng)
+    with DriveLibrary.open(folder.library, create=True) as library:
+        segments = stored_segments(library, build, told=told)
+        if not segments:
+            raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
+        if told:
+            told("fitting")
+        fit = fit_drives(build, segments)
+        if fit.fit.drive_count == 0:
+            reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)
+            raise NotEnoughDataError(
+                f"no drive can carry a fit ({reasons})", "Log the missing channels and drive again"
+            )
+        recorded = recorded_drives(library)
+        refined = refine_range(build, plan, fit.fit, rng, recorded_drive=recorded, calibration=fit.calibration)
+        sensitivity = target_sensitivity(build, fit.fit.posterior.median, recorded)
+    tests = rank_next_tests(fit.fit, sensitivity, build)
+    notes = () if is_frozen else ("no plan was frozen before the drives; the plan shown was made now",)
+    return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
+
+
+def target_sensitivity(
+    build: BuildSettings, parameters: FloatArray, recorded_drive: RecordedDrive | None = None
+) -> FloatArray:
+    """Change of the log consumption of the target's scenario per log parameter, shape (6,). [ratio]"""
+    prepared, _ = prepare_build(build, recorded_drive)
+    target = target_scenario(build, prepared)
+    count = parameters.size
+    steps = np.exp(_STEP * np.vstack([np.eye(count), -np.eye(count)]))
+    logs = np.log(scenario_consumption_wh_per_km(target, parameters * steps, build))
+    return np.asarray((logs[:count] - logs[count:]) / (2.0 * _STEP))

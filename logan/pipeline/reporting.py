@@ -1,0 +1,234 @@
+"""Gather finished results for a report, and write it."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan import __version__
+from logan.drive.drive import LogSource
+from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.records import DriveRecord
+from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.consumption_curve import consumption_curve
+from logan.errors import LoganError, NotEnoughDataError, UsageError
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.plan import Plan, build_fingerprint
+from logan.pipeline.predict import plan_of_build
+from logan.pipeline.refine import Refinement, refine_build
+from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
+from logan.report.build_report import build_document, drive_document, kit_document
+from logan.report.document import Document
+from logan.report.inputs import AssumptionRow, DriveInputs, FitInputs, ReportInputs
+from logan.report.page import render_page
+from logan.settings import BuildSettings
+from logan.units import DisplayUnits
+
+MOST_TIMELINES: Final = 4
+"""Timelines in a build's report, so that the file stays small; a drive's own report has its own."""
+
+
+class ReportKind:
+    """Names of the reports."""
+
+    BUILD: ClassVar[str] = "build"
+    DRIVE: ClassVar[str] = "drive"
+    KIT: ClassVar[str] = "kit"
+
+
+def gather_report(
+    folder: BuildFolder,
+    *,
+    units: DisplayUnits | None = None,
+    drive: str | None = None,
+    refinement: Refinement | None = None,
+    with_timelines: bool = True,
+    rng: np.random.Generator | None = None,
+) -> ReportInputs:
+    """Collect everything that a report shows.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    units : DisplayUnits, optional
+        The build's own where left out.
+    drive : str, optional
+        One drive only, by number or id.
+    refinement : Refinement, optional
+        Where it was worked out already.
+    with_timelines : bool
+        Load channels for the drives whose timeline is drawn.
+    rng : numpy.random.Generator, optional
+        Source of the samples.
+
+    Returns
+    -------
+    ReportInputs
+        For ``logan.report``, and for JSON.
+    """
+    rng = rng or np.random.default_rng(1)
+    build = folder.settings()
+    plan = refinement.plan if refinement is not None else plan_of_build(folder, build, rng)[0]
+    no_fit_because = ""
+    if refinement is None and drive is None:
+        try:
+            refinement = refine_build(folder, rng)
+        except NotEnoughDataError as error:
+            no_fit_because = f"{error.problem}. {error.remedy}"
+    elif drive is not None:
+        no_fit_because = "this report is about one drive"
+    with DriveLibrary.open(folder.library, create=True) as library:
+        chosen = None if drive is None else library.record(drive).number
+        stored = [item for item in stored_drives(library, build) if chosen in (None, item.record.number)]
+        shown = {item.record.number for item in _with_timeline(stored)} if with_timelines else set()
+        drives = tuple(_drive_inputs(library, item, is_drawn=item.record.number in shown) for item in stored)
+        records = tuple(item.record for item in stored)
+    return ReportInputs(
+        build=build,
+        units=units or build.display,
+        plan=plan.prediction,
+        plan_sizing=plan.sizing,
+        plan_tornado=plan.tornado,
+        plan_curve=consumption_curve(plan.parameters, build, rng=rng),
+        gearing=plan.gearing,
+        planned_at=plan.created_at,
+        assumptions=tuple(
+            AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)
+            for a in plan.assumptions
+        ),
+        fitted=None if refinement is None else _fit_inputs(refinement, build, rng),
+        no_fit_because=no_fit_because,
+        drives=drives,
+        provenance=_provenance(folder, build, plan, records),
+    )
+
+
+def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:
+    """The longest drives, and those with a red event, are drawn."""
+    ranked = sorted(
+        stored,
+        key=lambda item: (-len(item.analysis.limits.events), -item.record.duration_s),
+    )
+    return ranked[:MOST_TIMELINES]
+
+
+def _drive_inputs(library: DriveLibrary, item: StoredDrive, *, is_drawn: bool) -> DriveInputs:
+    analysis = item.analysis
+    return DriveInputs(
+        label=item.label,
+        number=item.record.number,
+        drive_id=str(item.record.number),
+        drive=load_corrected(library, item.record.number) if is_drawn else None,
+        energy=analysis.energy,
+        regen=analysis.regen,
+        current=analysis.current,
+        thermal=analysis.thermal,
+        derating=analysis.derating,
+        limits=analysis.limits,
+        pack=analysis.pack,
+        resistance=analysis.resistance,
+        calibration=analysis.calibration,
+        coastdowns=analysis.coastdowns,
+        ledger=analysis.ledger,
+        flags=analysis.flags,
+        grades=analysis.grades,
+    )
+
+
+def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Generator) -> FitInputs:
+    report, refined = refinement.fit, refinement.range
+    attribution = next(a for a in refined.attributions if a.scenario == build.target.scenario)
+    return FitInputs(
+        fit=report.fit,
+        identifiability=report.identifiability,
+        calibration=report.calibration,
+        next_tests=refinement.next_tests,
+        attribution=attribution,
+        refined=refined.refined,
+        sizing=refined.refined_sizing,
+        tornado=refined.tornado,
+        curve=consumption_curve(report.fit.posterior, build, rng=rng),
+    )
+
+
+def _provenance(
+    folder: BuildFolder, build: BuildSettings, plan: Plan, records: tuple[DriveRecord, ...]
+) -> tuple[tuple[str, str], ...]:
+    rows = [
+        ("logan", __version__),
+        ("settings (build.toml)", build_fingerprint(build)),
+        ("all settings", settings_fingerprint(build)),
+        ("plan", f"{plan.created_at}, from settings {plan.build_fingerprint}"),
+    ]
+    for record in records:
+        rows += [(f"drive {record.number}, log {source.name}", f"sha256 {source.sha256}") for source in record.sources]
+    for record in records[:1]:
+        rows += [(f"DBC {source.name}", f"sha256 {source.sha256}") for source in _dbcs(folder, record)]
+    return tuple(rows)
+
+
+def _dbcs(folder: BuildFolder, record: DriveRecord) -> tuple[LogSource, ...]:
+    with DriveLibrary.open(folder.library) as library:
+        return library.load(record.number, channels=()).dbcs
+
+
+def document_of(inputs: ReportInputs, kind: str = ReportKind.BUILD) -> Document:
+    """Lay out a report.
+
+    Raises
+    ------
+    UsageError
+        If there is no such kind.
+    """
+    layouts = {ReportKind.BUILD: build_document, ReportKind.DRIVE: drive_document, ReportKind.KIT: kit_document}
+    if kind not in layouts:
+        raise UsageError(f"there is no report of kind '{kind}'", f"Known: {', '.join(layouts)}")
+    return layouts[kind](inputs)
+
+
+def write_report(inputs: ReportInputs, target: Path, kind: str = ReportKind.BUILD) -> Path:
+    """Write a report whole, or leave what was there.
+
+    Raises
+    ------
+    LoganError
+        If the file cannot be written.
+    """
+    page = render_page(document_of(inputs, kind))
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=".report-", suffix=".html", dir=target.parent)
+        draft = Path(name)
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                stream.write(page)
+            draft.chmod(0o644)
+            draft.replace(target)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as error:
+        raise LoganError(
+            f"the report cannot be written: {error.strerror}", "Make room or name another file", target
+        ) from None
+    return target
+
+
+def write_build_report(
+    folder: BuildFolder,
+    target: Path,
+    *,
+    units: DisplayUnits | None = None,
+    drive: str | None = None,
+    is_kit: bool = False,
+    refinement: Refinement | None = None,
+    rng: np.random.Generator | None = None,
+) -> Path:
+    """Gather and write the report of a build, of one drive, or of a kit."""
+    inputs = gather_report(folder, units=units, drive=drive, refinement=refinement, rng=rng, with_timelines=not is_kit)
+    kind = ReportKind.DRIVE if drive is not None else (ReportKind.KIT if is_kit else ReportKind.BUILD)
+    return write_report(inputs, target, kind)
