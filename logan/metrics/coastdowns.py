@@ -2,10 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import ClassVar, Final
 
-from logan.results import Figure
+import numpy as np
+from scipy.stats import t as student_t
+
+from logan.constants import (
+    STANDARD_GRAVITY_M_PER_S2,
+    US_ROAD_LOAD_PRESSURE_PA,
+    US_ROAD_LOAD_TEMPERATURE_DEGC,
+)
+from logan.drive.drive import Drive
+from logan.drive.motion import STATION_WIND_FACTOR, Air, air_of
+from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
+from logan.metrics.coastdown_fit import MOST_RESIDUAL_M_PER_S, GroupFit, fit_group
+from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans
+from logan.physics.air import dry_air_density_kg_per_m3
+from logan.physics.tyre import temperature_factor
+from logan.results import Estimate, Figure, Refusal
+from logan.settings import BuildSettings
+from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
+
+SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
+OPPOSITE_DEG: Final = 30.0
+"""Two runs are opposite when their courses differ by 180 degrees to within this."""
+
+PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}
+"""Scatter of one pair in calm air, from simulation; it counts as much as a few pairs' own scatter."""
+
+PRIOR_PAIRS: Final = 3.0
+SINGLE_RUN_WEIGHT_RATIO: Final = 0.1
+SPEED_GAIN_SIGMA_RATIO: Final = 0.002
+DENSITY_SIGMA_RATIO: Final = 0.004
+ROTATING_SIGMA_RATIO: Final = 0.005
+"""Shares of effective mass, air density and speed that no number of runs averages out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,3 +113,257 @@ class CoastdownSummary:
     force_65_mph_n: Figure
     correlation_rolling_drag: float | None
     notes: tuple[str, ...]
+
+
+def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
+    """Road load from the coastdowns of one drive, at reference conditions.
+
+    Runs are paired with the nearest in the opposite direction; a pair shares wind and
+    slope with opposite signs. Without a pair, wind and slope are as uncertain as their
+    priors, and the interval says so.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive; a marker is not needed.
+    build : BuildSettings
+        Mass and rotating parts.
+
+    Returns
+    -------
+    CoastdownSummary
+        Coefficients with their intervals, or the reason why not.
+
+    References
+    ----------
+    .. [1] 40 CFR 1066.305 and 1066.310 (coastdown), 1066.805(c) (reference conditions, 20 °C and 98.21 kPa).
+    """
+    spans = coastdown_spans(drive, build)
+    if not spans:
+        refusal = Refusal(
+            "no coastdown was found: at least 8 m/s of falling speed without torque and brake",
+            "Coast from 70 to 15 mph in neutral or with zero torque, both ways, in calm air",
+        )
+        return _refused((), refusal)
+    air = air_of(drive)
+    mass, inertia = vehicle_mass_kg(drive, build), effective_mass_kg(drive, build)
+    groups = _groups(spans)
+    fits: list[tuple[tuple[int, ...], GroupFit | None]] = []
+    for members in groups:
+        wind = _noted_headwind(drive, spans[members[0]])
+        fit = fit_group(
+            [spans[index] for index in members], mass_kg=mass, effective_mass_kg=inertia, headwind_m_per_s=wind
+        )
+        fits.append((members, fit))
+    runs = _runs(spans, fits)
+    usable = [
+        (members, fit)
+        for members, fit in fits
+        if fit is not None and max(fit.residual_m_per_s) <= MOST_RESIDUAL_M_PER_S
+    ]
+    if not usable:
+        return _refused(runs, Refusal("no coastdown follows a road load", "Check brakes, gear and wind; coast longer"))
+    return _combined(runs, usable, drive, build, air)
+
+
+def _refused(runs: tuple[CoastdownRun, ...], refusal: Refusal) -> CoastdownSummary:
+    return CoastdownSummary(
+        runs=runs,
+        pair_count=0,
+        constant_n=refusal,
+        linear_n_s_per_m=refusal,
+        quadratic_n_s2_per_m2=refusal,
+        drag_area_m2=refusal,
+        rolling_coefficient=refusal,
+        force_65_mph_n=refusal,
+        correlation_rolling_drag=None,
+        notes=(refusal.reason,),
+    )
+
+
+def _groups(spans: tuple[CoastdownSpan, ...]) -> list[tuple[int, ...]]:
+    """Pairs of opposite runs, nearest in time first; the rest alone."""
+    left = list(range(len(spans)))
+    groups: list[tuple[int, ...]] = []
+    while left:
+        first = left.pop(0)
+        partner = next((index for index in left if _are_opposite(spans[first], spans[index])), None)
+        if partner is None:
+            groups.append((first,))
+        else:
+            left.remove(partner)
+            groups.append((first, partner))
+    return groups
+
+
+def _are_opposite(one: CoastdownSpan, other: CoastdownSpan) -> bool:
+    if one.heading_deg is None or other.heading_deg is None:
+        return False
+    difference = abs((one.heading_deg - other.heading_deg + 180.0) % 360.0 - 180.0)
+    return difference > 180.0 - OPPOSITE_DEG
+
+
+def _noted_headwind(drive: Drive, span: CoastdownSpan) -> float:
+    logged, noted = drive.get("headwind"), drive.conditions
+    if logged is not None:
+        inside = (logged.time_s >= span.start_s) & (logged.time_s <= span.end_s) & np.isfinite(logged.value)
+        if inside.any():
+            return float(logged.value[inside].mean())
+    if noted.wind_m_per_s is None or noted.wind_from_deg is None or span.heading_deg is None:
+        return 0.0
+    along = np.cos(np.radians(noted.wind_from_deg - span.heading_deg))
+    return float(noted.wind_m_per_s * along) * STATION_WIND_FACTOR
+
+
+def _runs(
+    spans: tuple[CoastdownSpan, ...], fits: list[tuple[tuple[int, ...], GroupFit | None]]
+) -> tuple[CoastdownRun, ...]:
+    found: dict[int, CoastdownRun] = {}
+    pair = 0
+    for members, fit in fits:
+        pair += len(members) == 2
+        for place, index in enumerate(members):
+            span = spans[index]
+            residual = float("nan") if fit is None else fit.residual_m_per_s[place]
+            rejected = ""
+            if fit is None:
+                rejected = "no road load fits it"
+            elif max(fit.residual_m_per_s) > MOST_RESIDUAL_M_PER_S:
+                rejected = (
+                    f"speed strays by {max(fit.residual_m_per_s):.2f} m/s from any road load: wind, slope or brake"
+                )
+            found[index] = CoastdownRun(
+                start_s=span.start_s,
+                end_s=span.end_s,
+                start_speed_m_per_s=float(span.speed_m_per_s[0]),
+                end_speed_m_per_s=float(span.speed_m_per_s[-1]),
+                heading_deg=span.heading_deg,
+                constant_n=float("nan") if fit is None else fit.constant_n,
+                quadratic_n_s2_per_m2=float("nan") if fit is None else fit.quadratic_n_s2_per_m2,
+                residual_m_per_s=residual,
+                mean_grade_ratio=span.mean_grade_ratio,
+                pair=pair if len(members) == 2 else None,
+                rejected=rejected,
+            )
+    return tuple(found[index] for index in sorted(found))
+
+
+class _Scale:
+    """What brings coefficients as driven to reference conditions."""
+
+    def __init__(self, drive: Drive, build: BuildSettings, air: Air) -> None:
+        coefficient = build.vehicle.rolling_temperature_coefficient_per_k
+        self.as_driven = float(temperature_factor(air.temperature_degc, coefficient.value))
+        self.at_reference = float(temperature_factor(US_ROAD_LOAD_TEMPERATURE_DEGC, coefficient.value))
+        self.density = air.density_kg_per_m3
+        reference = dry_air_density_kg_per_m3(US_ROAD_LOAD_TEMPERATURE_DEGC, US_ROAD_LOAD_PRESSURE_PA)
+        self.reference_density = float(reference)
+        self.weight_n = vehicle_mass_kg(drive, build) * STANDARD_GRAVITY_M_PER_S2
+        # How far the tyre's temperature law may be wrong, from where it was driven to 25 and to 20 °C.
+        self.rolling_sigma_ratio = coefficient.sigma * abs(air.temperature_degc - 25.0)
+        self.constant_sigma_ratio = coefficient.sigma * abs(air.temperature_degc - US_ROAD_LOAD_TEMPERATURE_DEGC)
+        mass = build.vehicle.mass_kg
+        self.mass_sigma_ratio = float(np.hypot(mass.sigma / mass.value, ROTATING_SIGMA_RATIO))
+
+    def constant_n(self, fit: GroupFit) -> float:
+        """A at reference temperature. [N]"""
+        return fit.constant_n / self.as_driven * self.at_reference
+
+    def quadratic(self, fit: GroupFit) -> float:
+        """C at reference density. [N/(m/s)2]"""
+        return fit.quadratic_n_s2_per_m2 / self.density * self.reference_density
+
+    def drag_area_m2(self, fit: GroupFit) -> float:
+        """Drag area. [m2]"""
+        return 2.0 * fit.quadratic_n_s2_per_m2 / self.density
+
+    def rolling_coefficient(self, fit: GroupFit) -> float:
+        """Rolling coefficient at 25 °C."""
+        return fit.constant_n / self.as_driven / self.weight_n
+
+    def force_65_n(self, fit: GroupFit) -> float:
+        """Force at 65 mph at reference conditions. [N]"""
+        return self.constant_n(fit) + self.quadratic(fit) * SPEED_65_MPH_M_PER_S**2
+
+
+def _combined(
+    runs: tuple[CoastdownRun, ...],
+    usable: list[tuple[tuple[int, ...], GroupFit]],
+    drive: Drive,
+    build: BuildSettings,
+    air: Air,
+) -> CoastdownSummary:
+    scale = _Scale(drive, build, air)
+    fits = [fit for _, fit in usable]
+    pairs = np.array([len(members) == 2 for members, _ in usable])
+    systematic = float(np.hypot(scale.mass_sigma_ratio, SPEED_GAIN_SIGMA_RATIO))
+    drag = float(np.hypot(systematic, np.hypot(DENSITY_SIGMA_RATIO, 2.0 * SPEED_GAIN_SIGMA_RATIO)))
+    rotating = float(np.hypot(ROTATING_SIGMA_RATIO, scale.rolling_sigma_ratio))
+
+    def figure(quantity: Callable[[GroupFit], float], unit: str, kind: str, fixed_ratio: float) -> Estimate:
+        value, sigma = _mean(quantity, fits, pairs, PRIOR_SCATTER_RATIO[kind])
+        return Estimate(value, unit, float(np.hypot(sigma, fixed_ratio * abs(value))), "coastdown")
+
+    notes = ["rolling part holds tyres, bearings, reduction gear and rotor as driven", *air.assumed]
+    if not pairs.all():
+        notes.append("runs without one in the opposite direction are as unsure as wind and slope")
+    if not pairs.any():
+        notes.append("no pair: drive the same stretch both ways")
+    notes += [
+        f"wind along the road fitted: {fit.headwind_m_per_s:+.1f} m/s"
+        for fit in fits
+        if abs(fit.headwind_m_per_s) > 0.5
+    ]
+    first = fits[0].covariance
+    correlation = float(first[0, 1] / np.sqrt(first[0, 0] * first[1, 1])) if np.all(np.diag(first) > 0.0) else None
+    return CoastdownSummary(
+        runs=runs,
+        pair_count=int(pairs.sum()),
+        constant_n=figure(scale.constant_n, "N", "rolling", float(np.hypot(systematic, scale.constant_sigma_ratio))),
+        linear_n_s_per_m=Estimate(0.0, "N s/m", None, "held at zero, as in 40 CFR 1066.310"),
+        quadratic_n_s2_per_m2=figure(scale.quadratic, "N s2/m2", "drag", drag),
+        drag_area_m2=figure(scale.drag_area_m2, "m2", "drag", drag),
+        # Weighed mass is in both force and weight, so only the rotating parts' share is left.
+        rolling_coefficient=figure(scale.rolling_coefficient, "ratio", "rolling", rotating),
+        force_65_mph_n=figure(scale.force_65_n, "N", "force", systematic),
+        correlation_rolling_drag=correlation,
+        notes=tuple(notes),
+    )
+
+
+def _mean(
+    quantity: Callable[[GroupFit], float], fits: list[GroupFit], pairs: FloatArray, prior_ratio: float
+) -> tuple[float, float]:
+    """Weighted mean over groups and its uncertainty, from their scatter and from what one pair is known to scatter."""
+    values = np.array([quantity(fit) for fit in fits])
+    formal = np.array([_formal_sigma(quantity, fit) for fit in fits])
+    typical = np.where(pairs, prior_ratio * np.abs(values), prior_ratio * np.abs(values) / SINGLE_RUN_WEIGHT_RATIO**0.5)
+    weight = 1.0 / (formal**2 + typical**2)
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    # Chi-square of the groups, with the prior scatter worth a few pairs: a few runs alone scatter by chance.
+    chi = float(np.sum(weight * (values - mean) ** 2))
+    freedom = PRIOR_PAIRS + values.size - 1
+    factor = np.sqrt((PRIOR_PAIRS + chi) / freedom)
+    wider = float(student_t.ppf(0.841344746, freedom))
+    return mean, float(factor * wider / np.sqrt(np.sum(weight)))
+
+
+def _formal_sigma(quantity: Callable[[GroupFit], float], fit: GroupFit) -> float:
+    """Propagate a fit's covariance: every quantity here is linear in A and C."""
+    base = quantity(fit)
+    steps = np.sqrt(np.diag(fit.covariance))
+    gradient = np.array(
+        [
+            (quantity(_moved(fit, steps[0], 0.0)) - base) / steps[0] if steps[0] > 0.0 else 0.0,
+            (quantity(_moved(fit, 0.0, steps[1])) - base) / steps[1] if steps[1] > 0.0 else 0.0,
+        ]
+    )
+    return float(np.sqrt(max(gradient @ fit.covariance @ gradient, 0.0)))
+
+
+def _moved(fit: GroupFit, constant_n: float, quadratic: float) -> GroupFit:
+    return replace(
+        fit,
+        constant_n=fit.constant_n + constant_n,
+        quadratic_n_s2_per_m2=fit.quadratic_n_s2_per_m2 + quadratic,
+    )
