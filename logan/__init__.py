@@ -1,9 +1,16 @@
 """logan: what a converted vehicle used, what ran too hot, and how far it will really go.
 
 >>> import logan
->>> library = logan.open_library("my-build")  # doctest: +SKIP
->>> library.table()[["distance_m", "net_wh_per_km"]]  # doctest: +SKIP
->>> library.load(12)["pack_current"].value.max()  # doctest: +SKIP
+>>> library = logan.open_library("my-build")
+>>> [(drive.number, drive.conditions.tags) for drive in library.drives()]
+[(1, ('cold', 'wet')), (2, ('cold', 'wet'))]
+>>> float(library.table()["net_wh_per_km"].mean())
+151.5
+>>> current = library.load(1, ["pack_current"])["pack_current"]
+>>> current.unit, current.time_s.size
+('A', 200)
+>>> library.channels(1, ["pack_voltage", "speed"], period_s=0.5).shape
+(5, 2)
 """
 
 from __future__ import annotations

@@ -1,0 +1,74 @@
+"""``logan export``: channels, metrics and bundles."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logan.cli.options import BuildOption
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    export = typer.Typer(help="Write channels, metrics, or a bundle to give away.", no_args_is_help=True)
+    app.add_typer(export, name="export")
+
+    @export.command("channels")
+    def channels(
+        drive: Annotated[str, typer.Argument(help="Number or id of the drive.")],
+        output: Annotated[Path, typer.Argument(help="File to write: .csv, .parquet or .mf4.")],
+        build: BuildOption = Path(),
+        channel: Annotated[list[str] | None, typer.Option("--channel", "-c", help="Only this one; repeat.")] = None,
+        every: Annotated[
+            float | None, typer.Option("--every", help="Common period in seconds; else every sample at its own time.")
+        ] = None,
+    ) -> None:
+        """Write a drive's channels, in SI, at their native rates."""
+        from logan.pipeline.export import export_channels
+        from logan.pipeline.library import open_library
+
+        with open_library(build) as library:
+            typer.echo(f"wrote {export_channels(library.load(drive), output, channels=channel, period_s=every)}")
+
+    @export.command("metrics")
+    def metrics(
+        output: Annotated[Path, typer.Argument(help="File to write: .csv or .json.")],
+        build: BuildOption = Path(),
+        long: Annotated[bool, typer.Option("--long", help="One row per metric, with reasons of refusal.")] = False,
+    ) -> None:
+        """Write every metric of every drive; text that a spreadsheet would run as a formula is made harmless."""
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.export import export_metrics
+        from logan.pipeline.library import open_library, refresh_summaries
+
+        folder = find_build(build)
+        with open_library(folder.path) as library:
+            refresh_summaries(library, folder.settings())
+            typer.echo(f"wrote {export_metrics(library.drives(), output, is_long=long)}")
+
+    @export.command("bundle")
+    def bundle(
+        output: Annotated[Path, typer.Argument(help="Zip file to write.")],
+        drive: Annotated[list[str] | None, typer.Argument(help="Numbers or ids; all where left out.")] = None,
+        build: BuildOption = Path(),
+        keep_route: Annotated[
+            bool, typer.Option("--keep-route", help="Keep position, but not near start and end.")
+        ] = False,
+        clip: Annotated[
+            float | None, typer.Option("--clip", help="How near, in metres, with --keep-route.", show_default="200")
+        ] = None,
+        with_notes: Annotated[bool, typer.Option("--with-notes", help="Notes and tags go along.")] = False,
+    ) -> None:
+        """Write drives to give away: without position (or clipped round start and end), notes and log names."""
+        from logan.errors import UsageError
+        from logan.pipeline.export import DEFAULT_CLIP_M, export_bundle
+        from logan.pipeline.library import open_library
+
+        if clip is not None and not keep_route:
+            raise UsageError("--clip says nothing where all position is taken out", "Add --keep-route")
+        clip_m = (DEFAULT_CLIP_M if clip is None else clip) if keep_route else None
+        with open_library(build) as library:
+            written = export_bundle(library, output, drives=drive or (), clip_m=clip_m, with_notes=with_notes)
+        typer.echo(f"wrote {written}")
