@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -132,3 +133,12 @@ def new_build(folder: Path) -> tuple[Path, ...]:
     except OSError as error:
         raise ConfigurationError(f"cannot write there: {error.strerror}", "Choose another folder", folder) from None
     return tuple(written)
+
+
+def dbcs_near(path: Path) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:
+    """DBCs of the build at or above a folder; none where there is no readable build."""
+    try:
+        build = find_build(path).settings()
+    except ConfigurationError:
+        return (), {}
+    return build.dbc_paths, build.dbc_by_bus

@@ -1,0 +1,103 @@
+"""``logan look``: what is in a log, before any import."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption
+
+if TYPE_CHECKING:
+    from logan.pipeline.look import LogSummary
+
+_SHOWN_UNKNOWN = 12
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("look")
+    def look(
+        logs: Annotated[list[Path], typer.Argument(help="Log files; several are looked at as parts of one drive.")],
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
+        build: BuildOption = Path(),
+        format_name: Annotated[
+            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
+        ] = None,
+        columns: Annotated[str, typer.Option("--columns", help="Columns of a table that is not recognised.")] = "",
+        as_json: JsonOption = False,
+    ) -> None:
+        """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
+        from logan.cli.rendering import print_json, reading_progress
+        from logan.pipeline.builds import dbcs_near
+        from logan.pipeline.look import look as look_at
+
+        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        with reading_progress() as progress:
+            summary = look_at(
+                logs,
+                dbcs=dbcs,
+                dbc_by_bus=by_bus,
+                format_name=format_name,
+                column_layout=columns,
+                progress=progress,
+            )
+        if as_json:
+            print_json(summary)
+        else:
+            _show(summary, has_dbc=bool(dbcs or by_bus))
+
+
+def _show(summary: LogSummary, *, has_dbc: bool) -> None:
+    from datetime import UTC, datetime
+
+    from logan.cli.rendering import number, print_lines, print_table
+
+    for file in summary.files:
+        print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")
+        if file.skipped_count:
+            print_lines(f"  {file.skipped_count} lines or objects could not be read:")
+            print_lines(*(f"    {part.place}: {part.reason}" for part in file.skipped[:3]))
+        if file.is_truncated:
+            print_lines("  ends in the middle of a line or object, as after a power cut; what came before is whole")
+    began = datetime.fromtimestamp(summary.start_ns / 1e9, tz=UTC) if summary.has_absolute_time else None
+    when = f"from {began:%Y-%m-%d %H:%M:%S} UTC, " if began else "no date in the log, "
+    print_lines(f"{when}{summary.duration_s / 60:.1f} min, {summary.frames_per_s:,.0f} frames/s")
+    known = [message for message in summary.messages if message.message]
+    unknown = [message for message in summary.messages if not message.message]
+    if summary.messages:
+        print_lines("")
+        rows = [
+            (message.bus, message.can_id, message.message, f"{message.frame_count:,}", number(message.rate_hz, 1))
+            for message in (*known, *unknown[:_SHOWN_UNKNOWN])
+        ]
+        print_table(("bus", "id", "message", "frames", "per s"), rows, left=(0, 1, 2))
+        if len(unknown) > _SHOWN_UNKNOWN:
+            print_lines(f"... and {len(unknown) - _SHOWN_UNKNOWN} more without a message (--json lists all)")
+        print_lines(f"{len(known)} ids with a message in the DBC, {len(unknown)} without")
+    if summary.signals:
+        print_lines("")
+        rows = [
+            (
+                signal.signal,
+                signal.unit or "?",
+                number(signal.rate_hz, 1),
+                _short(signal.minimum),
+                _short(signal.maximum),
+                signal.channel,
+            )
+            for signal in summary.signals
+        ]
+        print_table(("signal", "unit", "per s", "from", "to", "could be"), rows, left=(0, 1, 5))
+    for note in summary.notes:
+        print_lines(note)
+    if summary.messages and not has_dbc:
+        print_lines("", "These are raw frames: give the vehicle's DBC with --dbc FILE to see signals.")
+    else:
+        print_lines("", "Next: logan channels LOG --write")
+
+
+def _short(value: float | None) -> str:
+    return "-" if value is None else f"{value:.6g}"
