@@ -6,25 +6,31 @@ from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
 from logan.quality.detector import Detector, SignalDetector
+from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
+from logan.quality.frame_watch import FrameWatch, find_frame_flags
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.survey import DriveSurvey
-from logan.quality.table import DETECTORS
+from logan.quality.table import DETECTORS, SIGNAL_DETECTORS
 from logan.settings import BuildSettings, ChannelMap
 
 __all__ = [
     "DETECTORS",
     "SIGNAL_DETECTORS",
     "Detector",
+    "DriveFingerprint",
     "DriveSurvey",
+    "FrameWatch",
     "Grade",
     "MetricGrade",
     "SignalDetector",
+    "find_duplicates",
     "find_flags",
+    "find_frame_flags",
     "find_signal_flags",
+    "fingerprint",
     "grade_metrics",
+    "is_same_drive",
 ]
-
-SIGNAL_DETECTORS: tuple[SignalDetector, ...] = ()
 
 _GRAVITY_ORDER = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
 

@@ -9,6 +9,8 @@ from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
 from logan.quality.survey import DriveSurvey
 
+_YEAR_2005_NS: Final = 1_104_537_600_000_000_000
+
 
 def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     noted = survey.drive.conditions
@@ -31,4 +33,23 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-DETECTORS: Final = (Detector("notes_missing", "Payload, tyre pressure or weather is not noted", _find_missing),)
+def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A date before the first conversions with loggers: the clock was never set."""
+    start_ns = survey.drive.start_ns
+    if start_ns is None or start_ns >= _YEAR_2005_NS:
+        return
+    yield DataFlag(
+        code="clock_not_set",
+        severity=Severity.NOTE,
+        channels=(),
+        title="The logger's clock was not set",
+        evidence=f"the drive is dated {start_ns / 1e9 / 86_400 / 365.25 + 1970:.0f}",
+        remedy="Set the logger's clock, or let it take the time from satellites; note the date by hand",
+        effect_wh_per_km=0.0,
+    )
+
+
+DETECTORS: Final = (
+    Detector("notes_missing", "Payload, tyre pressure or weather is not noted", _find_missing),
+    Detector("clock_not_set", "The logger's clock was not set", _find_unset_clock),
+)

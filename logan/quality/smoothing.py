@@ -170,7 +170,8 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("pack_current",),
         title="Pack current is averaged or filtered",
-        evidence=f"within a second the voltage moves {np.sqrt(gain[0]):.1f} times as much as the logged current explains: "
+        evidence=f"within a second the voltage moves {np.sqrt(gain[0]):.1f} times as much as the logged current "
+        f"explains: "
         "the current's quick changes are missing",
         remedy="Switch the averaging off in the sensor or logger, or set is_averaged for the channel; the peak is a "
         "lower bound and regen is a few per cent low",
@@ -191,7 +192,7 @@ def _quick_voltage_gain(amp: FloatArray, volt: FloatArray, period_s: float) -> t
     slow_amp = amp_slow - centred_mean(amp, slow)
     lag = _best_shift(amp, volt, max(round(3.0 / period_s), 3), slow)
     slow_volt = _delayed(volt_slow - centred_mean(volt, slow), lag)
-    least_power = (0.4 * resolution(volt[np.isfinite(volt)])) ** 2
+    least_power = (0.55 * resolution(volt[np.isfinite(volt)])) ** 2
     gains = []
     for part in np.array_split(np.arange(amp.size), 8):
         ohm = _slope(slow_volt[part], slow_amp[part])

@@ -17,6 +17,10 @@ from logan.quality import (
     notes,
     place,
     sessions,
+    signal_frames,
+    signal_log,
+    signal_time,
+    signal_values,
     smoothing,
     spikes,
     temperatures,
@@ -24,7 +28,7 @@ from logan.quality import (
     units_mixed,
     voltage,
 )
-from logan.quality.detector import Detector
+from logan.quality.detector import Detector, SignalDetector
 
 DETECTORS: Final[tuple[Detector, ...]] = (
     *current_sign.DETECTORS,
@@ -45,4 +49,11 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     *cells.DETECTORS,
     *limits_active.DETECTORS,
     *notes.DETECTORS,
+)
+
+SIGNAL_DETECTORS: Final[tuple[SignalDetector, ...]] = (
+    *signal_log.SIGNAL_DETECTORS,
+    *signal_time.SIGNAL_DETECTORS,
+    *signal_frames.SIGNAL_DETECTORS,
+    *signal_values.SIGNAL_DETECTORS,
 )

@@ -1,0 +1,200 @@
+"""Clocks that run over, restart, jump or tick too coarsely, as seen before anything is repaired."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity, Span
+from logan.frames.table import SignalTable
+from logan.quality.detector import SignalDetector
+from logan.quality.runs import MAX_SPANS, when
+from logan.settings import ChannelMap
+from logan.units import IntArray
+
+_NS: Final = 1_000_000_000
+_DISORDER_NS: Final = 1 * _NS
+"""A step back by less than this is buffers interleaved, not a clock that was set. [ns]"""
+
+_WRAPS: Final = (
+    ("a 16-bit counter of milliseconds", 65_536_000_000),
+    ("a 32-bit counter of microseconds", 4_294_967_296_000),
+    ("a 32-bit counter of milliseconds", 4_294_967_296_000_000),
+    ("a clock of seconds within the minute", 60 * _NS),
+    ("a clock of minutes and seconds", 3600 * _NS),
+    ("the time of day", 86_400 * _NS),
+)
+_JUMP_NS: Final = 3600 * _NS
+_YEAR_2000_NS: Final = 946_684_800 * _NS
+
+
+def clock_of(table: SignalTable) -> IntArray:
+    """Time stamps of the busiest column, in the order of the log. [ns]"""
+    longest = max(table.columns, key=lambda column: column.time_ns.size, default=None)
+    return np.empty(0, dtype=np.int64) if longest is None else longest.time_ns
+
+
+def steps_back(time_ns: IntArray) -> IntArray:
+    """Index of the last sample before each step back beyond disorder."""
+    return np.flatnonzero(np.diff(time_ns) < -_DISORDER_NS)
+
+
+def kind_of_step_back(time_ns: IntArray, index: int) -> tuple[str, str]:
+    """Name a step back: ``time_wrap``, ``time_reset`` or ``time_backwards``; and the words for it."""
+    before, after = int(time_ns[index]), int(time_ns[index + 1])
+    forward = np.diff(time_ns)
+    forward = forward[forward > 0]
+    period_ns = int(np.median(forward)) if forward.size else _NS
+    for words, size_ns in _WRAPS:
+        if abs(before - after - size_ns) <= max(2 * _NS, 10 * period_ns) and size_ns > 10 * period_ns:
+            return "time_wrap", f"{words} ran over"
+    if after - int(time_ns[0]) <= max(_DISORDER_NS, 5 * period_ns) or 0 <= after < 5 * _NS:
+        return "time_reset", "the clock started again"
+    return "time_backwards", "the clock was set back"
+
+
+def _spans_at(time_ns: IntArray, indices: IntArray) -> tuple[Span, ...]:
+    origin = int(time_ns[0])
+    return tuple(
+        Span((int(time_ns[k]) - origin) / _NS, (int(time_ns[k]) - origin) / _NS) for k in indices[:MAX_SPANS].tolist()
+    )
+
+
+def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> SignalDetector:
+    def detect(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+        time_ns = clock_of(table)
+        chosen = [(k, words) for k in steps_back(time_ns) if (named := kind_of_step_back(time_ns, int(k)))[0] == code
+                  for words in (named[1],)]  # fmt: skip
+        if not chosen:
+            return
+        first = chosen[0][0]
+        spans = _spans_at(time_ns, np.array([k for k, _ in chosen]))
+        yield DataFlag(
+            code=code,
+            severity=severity,
+            channels=(),
+            title=title,
+            evidence=f"{len(chosen)} times from {time_ns[first] / _NS:.3f} s to {time_ns[first + 1] / _NS:.3f} s: "
+            f"{chosen[0][1]}; {when(spans)}",
+            remedy=remedy,
+            spans=spans,
+        )
+
+    return SignalDetector(code, title, detect)
+
+
+def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """An hour or more between two samples of a log that was running."""
+    time_ns = clock_of(table)
+    jumps = np.flatnonzero(np.diff(time_ns) > _JUMP_NS)
+    if jumps.size == 0:
+        return
+    largest_h = float(np.max(np.diff(time_ns)[jumps])) / _NS / 3600.0
+    spans = _spans_at(time_ns, jumps)
+    yield DataFlag(
+        code="time_jump",
+        severity=Severity.AMBER,
+        channels=(),
+        title="The clock jumps ahead",
+        evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times; {when(spans)}",
+        remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really "
+        "was is "
+        "not known",
+        spans=spans,
+    )
+
+
+def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """Many rows share one stamp, such as whole seconds."""
+    time_ns = clock_of(table)
+    if time_ns.size < 50:
+        return
+    stamps, counts = np.unique(time_ns, return_counts=True)
+    step_ns = np.diff(stamps)
+    if stamps.size < 3 or float(np.median(counts)) < 2.0 or _is_float32(stamps):
+        return
+    tick_ns = int(np.median(step_ns))
+    yield DataFlag(
+        code="time_coarse",
+        severity=Severity.AMBER if tick_ns < 5 * _NS else Severity.RED,
+        channels=(),
+        title="Time stamps are too coarse: many rows share one",
+        evidence=f"{float(np.median(counts)):.0f} rows to a stamp, stamps every {tick_ns / _NS:g} s",
+        remedy="Export the time with its fraction of a second; until then rows are spread evenly between stamps, "
+        "which is "
+        "good to about one stamp",
+    )
+
+
+def _is_float32(stamps_ns: IntArray) -> bool:
+    """Epoch seconds that went through a 32-bit float: all stamps are multiples of 64 or 128 s."""
+    if stamps_ns.size < 2 or stamps_ns[0] < _YEAR_2000_NS:
+        return False
+    seconds = stamps_ns // _NS
+    return bool(np.all(stamps_ns % _NS == 0) and np.all(seconds % 64 == 0))
+
+
+def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    time_ns = clock_of(table)
+    stamps = np.unique(time_ns)
+    if time_ns.size < 20 or not _is_float32(stamps):
+        return
+    yield DataFlag(
+        code="time_float32",
+        severity=Severity.RED,
+        channels=(),
+        title="Time was stored as a 32-bit float of seconds since 1970",
+        evidence=f"all {stamps.size} stamps are multiples of 64 s: a 32-bit float holds no more of the date",
+        remedy="Export the time as text, as 64-bit float, or in seconds from the start of the log",
+        refuses=("net_energy", "consumption", "regen", "peak_current", "fit"),
+    )
+
+
+def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """Rows out of order by less than a second: buffers that were interleaved."""
+    worst, where = 0.0, ""
+    for column in table.columns:
+        if column.time_ns.size < 50:
+            continue
+        step = np.diff(column.time_ns)
+        share = float(np.mean((step < 0) & (step >= -_DISORDER_NS)))
+        if share > worst:
+            worst, where = share, column.message or column.name
+    if worst < 0.001:
+        return
+    yield DataFlag(
+        code="time_out_of_order",
+        severity=Severity.NOTE if worst < 0.02 else Severity.AMBER,
+        channels=(),
+        title="Rows are out of order in time",
+        evidence=f"{100 * worst:.1f} % of the steps of {where} go back by less than a second",
+        remedy="The rows are put in order; if two buses were merged, check that their clocks agree",
+    )
+
+
+SIGNAL_DETECTORS: Final = (
+    _detect_step(
+        "time_wrap",
+        "The logger's clock ran over",
+        "It is unrolled; use a logger with 64-bit time stamps",
+        Severity.NOTE,
+    ),
+    _detect_step(
+        "time_reset",
+        "The logger's clock started again",
+        "Two sessions are in one file: import them as separate drives; how long the pause was is not known",
+        Severity.AMBER,
+    ),
+    _detect_step(
+        "time_backwards",
+        "The logger's clock was set back",
+        "Let the logger set its clock before it records; check the seconds around the jump",
+        Severity.AMBER,
+    ),
+    SignalDetector("time_jump", "The clock jumps ahead", _find_jump),
+    SignalDetector("time_coarse", "Time stamps are too coarse", _find_coarse),
+    SignalDetector("time_float32", "Time was stored as a 32-bit float", _find_float32),
+    SignalDetector("time_out_of_order", "Rows are out of order in time", _find_disorder),
+)

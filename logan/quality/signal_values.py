@@ -1,0 +1,116 @@
+"""Codes, wraps and ranges of mapped signals, as the DBC or table declares them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.channels.raw_codes import code_count, not_available_codes
+from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.flags import DataFlag, Severity
+from logan.frames.table import SignalColumn, SignalTable
+from logan.quality.detector import SignalDetector
+from logan.settings import ChannelMap, ChannelSource
+
+
+def _mapped(table: SignalTable, channel_map: ChannelMap) -> Iterator[tuple[ChannelSource, ChannelKind, SignalColumn]]:
+    for source in channel_map.sources:
+        kind = channel_kind(source.channel)
+        for column in table.find(source.signal)[:1]:
+            if kind is not None:
+                yield source, kind, column
+
+
+def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    for source, kind, column in _mapped(table, channel_map):
+        if column.value.size < 20:
+            continue
+        found = not_available_codes(column, column.value, kind, -np.inf, np.inf)
+        undeclared = [code for code in found if code.value not in source.not_available]
+        if not undeclared:
+            continue
+        words = "; ".join(f"{code.value:g} {code.count} times ({code.reason})" for code in undeclared)
+        yield DataFlag(
+            code="not_available_code",
+            severity=Severity.NOTE,
+            channels=(source.channel,),
+            title=f"{source.channel.replace('_', ' ').capitalize()} carries a code for 'no value'",
+            evidence=f"{column.key}: {words}",
+            remedy="These samples are left out; add the code to not_available of this channel to say so for good",
+        )
+
+
+def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """An unsigned signal for a quantity that goes below zero: values hop between both ends of its range."""
+    for source, kind, column in _mapped(table, channel_map):
+        if kind.low >= 0.0 or source.signed or column.is_signed or column.value.size < 50:
+            continue
+        span = code_count(column, column.value)
+        if not np.isfinite(span) or span <= 0.0:
+            continue
+        place = (column.value - column.offset) / span
+        high, low = place > 0.75, place < 0.25
+        hops = int(np.sum(high[1:] & low[:-1]) + np.sum(low[1:] & high[:-1]))
+        if hops < 4 or not high.any() or np.mean(high | low) < 0.99:
+            continue
+        yield DataFlag(
+            code="unsigned_wrap",
+            severity=Severity.RED,
+            channels=(source.channel,),
+            title=f"{source.channel.replace('_', ' ').capitalize()} wraps round: it is declared unsigned",
+            evidence=f"{column.key} hops {hops} times between near zero and near "
+            f"{float(np.max(column.value)):.6g}, the top "
+            f"of its range, which is {100 * float(np.mean(high)):.1f} % of its samples",
+            remedy="Set signed = true for this channel in the channel map",
+            refuses=("net_energy", "consumption", "regen", "peak_current") if kind.group == "pack" else (),
+        )
+
+
+def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    for source, _, column in _mapped(table, channel_map):
+        low, high = column.minimum, column.maximum
+        if low is None or high is None or not low < high or column.value.size < 20:
+            continue
+        margin = abs(column.scale) + 1e-9 * max(abs(low), abs(high))
+        outside = (column.value < low - margin) | (column.value > high + margin)
+        share = float(np.mean(outside))
+        if share < 0.005:
+            continue
+        worst = float(column.value[outside][np.argmax(np.abs(column.value[outside]))])
+        yield DataFlag(
+            code="outside_declared_range",
+            severity=Severity.AMBER,
+            channels=(source.channel,),
+            title=f"{source.channel.replace('_', ' ').capitalize()} leaves the range that the DBC declares",
+            evidence=f"{100 * share:.1f} % of {column.key} lie outside {low:g} to {high:g} {column.unit}, such as "
+            f"{worst:g}",
+            remedy="DBC and firmware may not belong together: check scale, offset, signedness and byte order",
+        )
+
+
+def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    empty = [
+        source.channel
+        for source, _, column in _mapped(table, channel_map)
+        if column.value.size == 0 or not np.isfinite(column.value).any()
+    ]
+    if not empty:
+        return
+    yield DataFlag(
+        code="signal_empty",
+        severity=Severity.AMBER,
+        channels=tuple(empty),
+        title="A mapped signal holds no value in this log",
+        evidence=f"nothing in {', '.join(empty)}",
+        remedy="Check that the device was on and that its message is logged",
+    )
+
+
+SIGNAL_DETECTORS: Final = (
+    SignalDetector("not_available_code", "A code for 'no value' is read as a number", _find_codes),
+    SignalDetector("unsigned_wrap", "A signal wraps round", _find_wrap),
+    SignalDetector("outside_declared_range", "A signal leaves its declared range", _find_outside_declared),
+    SignalDetector("signal_empty", "A mapped signal holds no value", _find_empty),
+)
