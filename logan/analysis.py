@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from logan.flags import DataFlag
@@ -17,11 +18,22 @@ from logan.metrics.pack import PackSummary
 from logan.metrics.regen import RegenSummary
 from logan.metrics.resistance import ResistanceSummary
 from logan.metrics.thermal import ThermalSummary
+from logan.quality.grades import MetricGrade
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveAnalysis:
-    """Everything that one drive says."""
+    """Everything that one drive says; one result per question, each with its own schema.
+
+    Parameters
+    ----------
+    flags : tuple of DataFlag
+        Findings in the data, gravest first.
+    grades : mapping of str to MetricGrade
+        How far each metric can be believed.
+    energy, ledger, regen, current, resistance, thermal, derating, pack, calibration, coastdowns, limits
+        The results.
+    """
 
     schema: ClassVar[str] = "drive-analysis/1"
 
@@ -37,3 +49,4 @@ class DriveAnalysis:
     calibration: CalibrationSummary
     coastdowns: CoastdownSummary
     limits: LimitSummary
+    grades: Mapping[str, MetricGrade] = field(default_factory=dict)

@@ -181,6 +181,16 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     return kind(**fields)
 
 
+def _fitting(kinds: list[Any], content: JsonValue) -> Any:
+    """The one of several types whose fields are those of the content; the first where none fits."""
+    if isinstance(content, dict):
+        names = set(content) - {"schema"}
+        for kind in kinds:
+            if dataclasses.is_dataclass(kind) and names == {field.name for field in dataclasses.fields(kind)}:
+                return kind
+    return kinds[0]
+
+
 def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if hint is np.ndarray or origin is np.ndarray:
@@ -189,7 +199,7 @@ def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
         if content is None and type(None) in arguments:
             return None
         present = [argument for argument in arguments if argument is not type(None)]
-        return _field_from_json(present[0], content, name)
+        return _field_from_json(_fitting(present, content), content, name)
     if origin is tuple:
         if not isinstance(content, list):
             raise ValueError(f"{name} needs a list")

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from logan.analysis import DriveAnalysis
 from logan.drive.drive import Drive
-from logan.flags import DataFlag, Severity
+from logan.flags import DataFlag
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.calibration import calibration_summary
 from logan.metrics.coastdowns import coastdown_summary
@@ -17,21 +15,21 @@ from logan.metrics.limits import limit_summary
 from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
-from logan.metrics.thermal import thermal_summary
-from logan.quality import find_flags
-from logan.results import Refusal
+from logan.metrics.thermal import SENSOR_SIGMA_K, thermal_summary
+from logan.pipeline.quality import DriveQuality, check_drive
+from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
 
-__all__ = ["DriveAnalysis", "analyse_drive", "refusals_of"]
+__all__ = ["DriveAnalysis", "analyse_drive", "refusals_of", "summary_metrics"]
 
 
-def refusals_of(flags: Iterable[DataFlag]) -> dict[str, Refusal]:
-    """Metrics that data flags forbid, each with the gravest flag's reason and remedy.
+def refusals_of(quality: DriveQuality) -> dict[str, Refusal]:
+    """Metrics that the data forbid, each with its reasons and remedy.
 
     Parameters
     ----------
-    flags : iterable of DataFlag
-        Findings of the detectors, gravest first.
+    quality : DriveQuality
+        Flags and grades of the drive.
 
     Returns
     -------
@@ -39,12 +37,7 @@ def refusals_of(flags: Iterable[DataFlag]) -> dict[str, Refusal]:
         By metric: ``net_energy``, ``consumption``, ``regen``, ``peak_current``, ``rms_current``,
         ``resistance``, ``usable_energy``, ...
     """
-    refusals: dict[str, Refusal] = {}
-    for flag in flags:
-        if flag.severity is Severity.RED:
-            for metric in flag.refuses:
-                refusals.setdefault(metric, Refusal(f"{flag.title} ({flag.code})", flag.remedy))
-    return refusals
+    return {metric: Refusal("; ".join(grade.reasons), grade.remedy) for metric, grade in quality.refused.items()}
 
 
 def analyse_drive(
@@ -52,11 +45,11 @@ def analyse_drive(
     build: BuildSettings,
     settings: AnalysisSettings | None = None,
     *,
-    flags: tuple[DataFlag, ...] | None = None,
+    import_flags: tuple[DataFlag, ...] = (),
 ) -> DriveAnalysis:
     """Analyse one drive: flags, energy, ledger, regen, currents, heat, pack, calibrations, limits.
 
-    Nothing is repaired here: what a flag forbids is refused with the flag's own words.
+    Nothing is repaired here: what the data forbid is refused in the detectors' own words.
 
     Parameters
     ----------
@@ -66,8 +59,8 @@ def analyse_drive(
         The vehicle, with planned or fitted parameters, and its limit sheet.
     settings : AnalysisSettings, optional
         Least coverage.
-    flags : tuple of DataFlag, optional
-        Findings already made; found here where they are not given.
+    import_flags : tuple of DataFlag
+        What was found in the raw signals when the log was imported.
 
     Returns
     -------
@@ -75,12 +68,13 @@ def analyse_drive(
         Ready for pages, tables, JSON and the library.
     """
     settings = settings or AnalysisSettings()
-    found = find_flags(drive, build) if flags is None else flags
-    refusals = refusals_of(found)
+    quality = check_drive(drive, build, import_flags=import_flags, analysis=settings)
+    refusals = refusals_of(quality)
     energy = energy_summary(drive, build, settings, refusals=refusals)
     current = current_summary(drive, build, refusals=refusals)
     return DriveAnalysis(
-        flags=found,
+        flags=quality.flags,
+        grades=quality.grades,
         energy=energy,
         ledger=energy_ledger(drive, build, settings, refusals=refusals),
         regen=regen_summary(drive, build, energy, refusals=refusals),
@@ -93,3 +87,60 @@ def analyse_drive(
         coastdowns=coastdown_summary(drive, build),
         limits=limit_summary(drive, build, current),
     )
+
+
+def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:
+    """The figures by which drives are listed, compared and followed over time.
+
+    Parameters
+    ----------
+    analysis : DriveAnalysis
+        Of one drive.
+
+    Returns
+    -------
+    dict of str to Estimate or Refusal
+        By a name with its unit; figures that the drive has no channel for are left out.
+    """
+    energy, regen, coastdowns = analysis.energy, analysis.regen, analysis.coastdowns
+    figures: dict[str, Figure] = {
+        "net_wh": energy.net_wh,
+        "gross_wh": energy.gross_wh,
+        "regenerated_wh": energy.regenerated_wh,
+        "net_wh_per_km": energy.net_wh_per_km,
+        "gross_wh_per_km": energy.gross_wh_per_km,
+        "ledger_residual_wh": analysis.ledger.residual_wh,
+        "friction_brakes_wh": regen.friction_wh,
+        "usable_energy_wh": analysis.pack.usable.energy_wh,
+        "isolation_ohm_per_v": analysis.pack.isolation.lowest_ohm_per_v,
+        "cell_spread_rest_v": analysis.pack.spread.rest_v,
+        "cell_spread_load_v": analysis.pack.spread.load_v,
+        "rolling_circumference_m": analysis.calibration.wheel.circumference_m,
+        "current_zero_a": analysis.calibration.current_zero_a,
+        "drag_area_m2": coastdowns.drag_area_m2,
+        "rolling_coefficient_ratio": coastdowns.rolling_coefficient,
+        "force_65_mph_n": coastdowns.force_65_mph_n,
+    }
+    names = {1: "regen_share_ratio", 3: "regen_recovery_ratio", 4: "regen_stop_recovery_ratio", 8: "regen_capped_ratio"}
+    figures |= {names[entry.number]: entry.value for entry in regen.figures if entry.number in names}
+    figures |= {
+        f"pulse_resistance_{band.duration_s:.0f}_s_ohm": band.resistance_ohm
+        for band in analysis.resistance.whole_drive
+        if band.subject == "pack"
+    }
+    for duration in analysis.current.durations:
+        if duration.channel == "pack_current" and duration.direction == "discharge":
+            figures["peak_current_a"] = Estimate(
+                duration.peak.sampled_a, "A", None, duration.peak.note or "highest sample"
+            )
+            figures |= {
+                f"rms_current_{point.window_s:.0f}_s_a": Estimate(point.rms_a, "A", None, "highest window")
+                for point in duration.points
+                if point.window_s in (10.0, 60.0, 600.0)
+            }
+    for margin in analysis.thermal.margins:
+        figures[f"{margin.channel}_max_degc"] = Estimate(margin.maximum_degc, "degC", SENSOR_SIGMA_K, "highest value")
+    for load in analysis.calibration.standstill:
+        if load.state == "base":
+            figures["standstill_power_w"] = load.power_w
+    return figures
