@@ -1,0 +1,95 @@
+import dataclasses
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from logan.drive_cycles.cycles import load_cycle
+from logan.driving_range.prediction import predict_range
+from logan.driving_range.scenarios import prepare_scenarios
+from logan.driving_range.sizing import nominal_energy_wh, size_pack
+from logan.driving_range.usable_energy import usable_energy_of
+from logan.model.priors import prior_of
+from tests.builds import MILE_M, example_build
+
+
+def sized(build, seed=1):
+    prepared = prepare_scenarios(build.scenarios, lambda scenario: load_cycle(scenario.cycle))[1]
+    return size_pack(
+        prior_of(build),
+        build,
+        prepared,
+        usable=usable_energy_of(build),
+        between_drive_sigma=0.05,
+        rng=np.random.default_rng(seed),
+    )
+
+
+def with_pack(build, usable_wh, added_kg):
+    factor = usable_wh / build.pack.usable_energy_wh.value
+    pack = dataclasses.replace(
+        build.pack,
+        usable_energy_wh=dataclasses.replace(
+            build.pack.usable_energy_wh, value=usable_wh, sigma=build.pack.usable_energy_wh.sigma * factor
+        ),
+    )
+    mass = dataclasses.replace(build.vehicle.mass_kg, value=build.vehicle.mass_kg.value + added_kg)
+    return dataclasses.replace(build, pack=pack, vehicle=dataclasses.replace(build.vehicle, mass_kg=mass))
+
+
+def test_the_pack_that_is_asked_for_reaches_the_target_with_its_chance():
+    build = example_build()
+    for size in sized(build).sizes:
+        grown = with_pack(build, size.usable_energy_wh, size.added_mass_kg)
+        prepared = prepare_scenarios(grown.scenarios, lambda scenario: load_cycle(scenario.cycle))[1]
+        found = predict_range(
+            prior_of(grown),
+            grown,
+            [prepared],
+            usable=usable_energy_of(grown),
+            between_drive_sigma=0.05,
+            driven=None,
+            rng=np.random.default_rng(5),
+        )
+        assert found.scenarios[0].probability_of_target == pytest.approx(size.confidence_ratio, abs=0.02)
+
+
+def test_more_confidence_needs_a_larger_and_heavier_pack():
+    sizes = sized(example_build()).sizes
+    assert [size.confidence_ratio for size in sizes] == [0.5, 0.8, 0.9]
+    for smaller, larger in pairwise(sizes):
+        assert larger.usable_energy_wh > smaller.usable_energy_wh
+        assert larger.added_mass_kg > smaller.added_mass_kg
+        assert larger.consumption_wh_per_km > smaller.consumption_wh_per_km
+
+
+def test_mass_that_cells_bring_is_carried():
+    build = example_build()
+    light = dataclasses.replace(build, pack=dataclasses.replace(build.pack, cell_mass_kg_per_wh=0.0))
+    far = dataclasses.replace(build.target, range_m=250 * MILE_M)
+    heavy, weightless = (sized(dataclasses.replace(case, target=far)).sizes[-1] for case in (build, light))
+    assert weightless.added_mass_kg == 0.0
+    assert heavy.added_mass_kg > 100.0
+    assert heavy.usable_energy_wh > 1.02 * weightless.usable_energy_wh
+
+
+def test_a_target_that_no_pack_reaches_is_said_to_be_out_of_reach():
+    build = example_build()
+    leaden = dataclasses.replace(
+        build,
+        pack=dataclasses.replace(build.pack, cell_mass_kg_per_wh=1.0 / 10.0),
+        target=dataclasses.replace(build.target, range_m=400 * MILE_M),
+    )
+    for size in sized(leaden).sizes:
+        assert not size.is_reachable
+        assert size.cells_in_parallel is None
+
+
+def test_halving_the_doubt_saves_cells():
+    found = sized(example_build())
+    assert 1000.0 < found.saved_by_halving_uncertainty_wh < 10_000.0
+
+
+def test_nominal_energy_counts_cells():
+    assert nominal_energy_wh(example_build()) == pytest.approx(96 * 3 * 60.0 * 3.65)
+    assert not sized(example_build()).is_enough

@@ -1,0 +1,61 @@
+import dataclasses
+
+import numpy as np
+import pytest
+
+from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
+from logan.driving_range.usable_energy import usable_energy_of
+from logan.model.conditions import Conditions
+from logan.model.priors import prior_of
+from logan.results import Estimate
+from logan.settings import Scenario, ScenarioKind
+from tests.builds import example_build
+
+BUILD = example_build()
+
+
+def share(speed_m_per_s, cells_degc=25.0):
+    scenario = Scenario(name="x", kind=ScenarioKind.STEADY, speed_m_per_s=speed_m_per_s)
+    (prepared,) = prepare_scenarios((scenario,), lambda _: None)
+    breakdown = scenario_breakdown(prepared, prior_of(BUILD).median, BUILD)
+    return usable_energy_of(BUILD).load_share(breakdown, Conditions(pack_temperature_degc=cells_degc))
+
+
+def test_a_heavier_load_gives_less_and_a_lighter_one_more():
+    assert share(12.0) > 1.0 > share(35.0)
+    assert share(35.0) > 0.95
+
+
+def test_at_moderate_load_the_share_is_one():
+    speeds = np.linspace(10.0, 40.0, 61)
+    shares = np.array([share(speed) for speed in speeds])
+    assert np.all(np.diff(shares) < 0)
+    assert shares[0] > 1.0 > shares[-1]
+
+
+def test_cold_cells_give_less_by_the_loss_per_kelvin():
+    usable = usable_energy_of(BUILD)
+    assert usable.temperature_share(-7.0, 0.004) == pytest.approx(1.0 - 32 * 0.004)
+    assert usable.temperature_share(35.0, 0.004) == pytest.approx(1.0)
+    assert usable.temperature_share(-200.0, 0.01) == pytest.approx(0.2)
+
+
+def test_a_measured_energy_takes_the_plans_place():
+    measured = usable_energy_of(BUILD, Estimate(55_000.0, "Wh", 600.0, "measured"))
+    assert (measured.energy_wh, measured.sigma_wh, measured.source) == (55_000.0, 600.0, "measured")
+    unsure = usable_energy_of(BUILD, Estimate(55_000.0, "Wh", None, "measured"))
+    assert unsure.sigma_wh == BUILD.pack.usable_energy_wh.sigma
+
+
+def test_samples_spread_as_the_uncertainty_says():
+    usable = usable_energy_of(BUILD)
+    scenario = Scenario(name="x", kind=ScenarioKind.STEADY, speed_m_per_s=20.0)
+    (prepared,) = prepare_scenarios((scenario,), lambda _: None)
+    breakdown = scenario_breakdown(prepared, prior_of(BUILD).median, BUILD)
+    rng = np.random.default_rng(2)
+    energy = usable.sample(
+        breakdown, Conditions(pack_temperature_degc=25.0), rng.standard_normal(100_000), rng.standard_normal(100_000)
+    )
+    assert energy.std() / energy.mean() == pytest.approx(2_000.0 / 57_000.0, rel=0.02)
+    certain = dataclasses.replace(usable, sigma_wh=0.0)
+    assert certain.log_sigma == 0.0

@@ -1,0 +1,59 @@
+import pytest
+
+from logan.physics.certification import (
+    PETROLEUM_EQUIVALENCE_WITH_FUEL_HEATER_WH_PER_GALLON,
+    miles_per_gallon_equivalent,
+    multi_cycle_result,
+    petroleum_equivalent_miles_per_gallon,
+)
+
+MILE_M = 1609.344
+
+
+@pytest.mark.published("SAE J1634 multi-cycle test, formulas from memory; worked by hand")
+def test_multi_cycle_arithmetic():
+    found = multi_cycle_result(
+        usable_energy_wh=75_000.0,
+        recharge_energy_wh=85_000.0,
+        urban_energies_wh=(2500.0, 2250.0, 2240.0, 2230.0),
+        urban_distances_m=(7.45 * MILE_M,) * 4,
+        highway_energies_wh=(3000.0, 2980.0),
+        highway_distances_m=(10.26 * MILE_M,) * 2,
+    )
+    assert found.urban_wh_per_m * MILE_M == pytest.approx(301.834, abs=5e-4)
+    assert found.highway_wh_per_m * MILE_M == pytest.approx(291.423, abs=5e-4)
+    assert found.urban_range_m / MILE_M == pytest.approx(248.481, abs=5e-4)
+    assert found.highway_range_m / MILE_M == pytest.approx(257.358, abs=5e-4)
+    assert found.recharge_ratio == pytest.approx(1.13333, abs=5e-6)
+    assert found.urban_ac_wh_per_m * MILE_M == pytest.approx(342.079, abs=5e-4)
+    assert found.highway_ac_wh_per_m * MILE_M == pytest.approx(330.279, abs=5e-4)
+    assert found.combined_range_m / MILE_M == pytest.approx(252.475, abs=5e-4)
+    assert found.label_range_m / MILE_M == pytest.approx(176.733, abs=1e-3)
+    assert miles_per_gallon_equivalent(found.urban_ac_wh_per_m) == pytest.approx(98.53, abs=5e-3)
+
+
+@pytest.mark.published("10 CFR 474 Appendix, worked example: 335.24 and 301.71 mpg")
+def test_petroleum_equivalence():
+    urban, highway = 265.0 / MILE_M, 220.0 / MILE_M
+    assert petroleum_equivalent_miles_per_gallon(urban, highway) == pytest.approx(335.24, abs=5e-3)
+    with_heater = petroleum_equivalent_miles_per_gallon(
+        urban, highway, PETROLEUM_EQUIVALENCE_WITH_FUEL_HEATER_WH_PER_GALLON
+    )
+    assert with_heater == pytest.approx(301.71, abs=5e-3)
+
+
+@pytest.mark.published("33 705 Wh per gallon (EPA): 350 Wh/mi at the wall is 96.30 MPGe")
+def test_miles_per_gallon_equivalent():
+    assert miles_per_gallon_equivalent(350.0 / MILE_M) == pytest.approx(96.30, abs=5e-3)
+
+
+def test_a_test_without_its_schedules_is_refused():
+    with pytest.raises(ValueError, match="at least two urban"):
+        multi_cycle_result(
+            usable_energy_wh=1.0,
+            recharge_energy_wh=1.0,
+            urban_energies_wh=(1.0,),
+            urban_distances_m=(1.0,),
+            highway_energies_wh=(1.0,),
+            highway_distances_m=(1.0,),
+        )
