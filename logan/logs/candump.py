@@ -82,6 +82,7 @@ _FRACTION_MARK_MASK: Final = word_of(b"\xff\0\0\0\0\0\0\xff")
 _FRACTION_DIGITS: Final = word_of(b"\0\0\xff\xff\xff\xff\xff\xff")
 _FRACTION_ZEROS: Final = word_of(b"00")
 _DELTA_BACKWARD_RATIO: Final = 0.05
+_MAX_SECONDS: Final = 9_223_372_036
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -98,6 +99,8 @@ def parse_line(line: bytes) -> FrameRow | None:
             return None
         raise BrokenLineError("not of the form '(seconds) bus id#data'")
     time_ns = int(match["seconds"]) * 1_000_000_000 + int(match["fraction"].ljust(9, b"0"))
+    if time_ns >= _MAX_SECONDS * 1_000_000_000:
+        raise BrokenLineError("the time is beyond the year 2262")
     bus, data = match["bus"].decode("ascii"), match["data"]
     number, is_extended = int(match["id"], 16), len(match["id"]) == 8
     is_error = is_extended and bool(number & ERROR_FLAG)
@@ -154,7 +157,7 @@ def _times(head: Words, opening: NDArray[np.uint8], width: IntArray) -> tuple[In
     no_marks = (head[2] ^ _FRACTION_MARKS) & _FRACTION_MARK_MASK
     fraction, bad_fraction = digits(((head[2] << _U(8)) & _FRACTION_DIGITS) | _FRACTION_ZEROS)
     time_ns = (seconds * _U(1_000_000) + decimal_number(fraction)) * _U(1000)
-    no_number = (opening != _OPEN) | (width < 1) | (width > 10)
+    no_number = (opening != _OPEN) | (width < 1) | (width > 10) | (seconds >= _U(_MAX_SECONDS))
     return time_ns.view(np.int64), [bad, bad_fraction, no_marks, no_number]
 
 

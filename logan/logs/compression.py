@@ -21,7 +21,6 @@ MAX_EXPANSION: Final = 400
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
 _ZSTD_WINDOW_BYTES: Final = 128 * 1024 * 1024
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
-_TRUNCATED_OR_BAD: Final = (EOFError, OSError, zlib.error, zipfile.BadZipFile)
 
 
 class HashingFile(io.RawIOBase):
@@ -78,9 +77,9 @@ class HashingFile(io.RawIOBase):
 class _Expanded(io.RawIOBase):
     """A decompressed stream that refuses to grow without bound and notes a cut-off end."""
 
-    def __init__(self, inner: IO[bytes], path: Path, size_bytes: int) -> None:
+    def __init__(self, inner: IO[bytes], faults: tuple[type[Exception], ...], path: Path, size_bytes: int) -> None:
         super().__init__()
-        self._inner = inner
+        self._inner, self._faults = inner, faults
         self._path = path
         self._limit_bytes = MAX_EXPANSION * size_bytes + _EXPANSION_FREE_BYTES
         self._out_bytes = 0
@@ -93,7 +92,7 @@ class _Expanded(io.RawIOBase):
         view = memoryview(buffer)
         try:
             block = self._inner.read(len(view))
-        except _TRUNCATED_OR_BAD as error:
+        except self._faults as error:
             if isinstance(error, EOFError) or "truncated" in str(error).lower():
                 self.is_truncated = True
                 return 0
@@ -140,8 +139,9 @@ def open_log(path: Path) -> Iterator[tuple[BinaryIO, HashingFile]]:
         magic = file.read(4) or b""
         file.seek(0)
         if magic.startswith((_GZIP, _ZSTD, _ZIP)):
-            inner = stack.enter_context(_decompressor(file, magic, path))
-            yield cast(BinaryIO, _Expanded(inner, path, path.stat().st_size)), file
+            inner, faults = _decompressor(file, magic, path)
+            stack.enter_context(inner)
+            yield cast(BinaryIO, _Expanded(inner, faults, path, path.stat().st_size)), file
         else:
             yield cast(BinaryIO, file), file
 
@@ -180,17 +180,21 @@ def _open_file(path: Path) -> HashingFile:
         raise LogReadError(f"the file cannot be opened ({error.strerror})", "Check its permissions", path) from error
 
 
-def _decompressor(file: HashingFile, magic: bytes, path: Path) -> IO[bytes]:
+def _decompressor(file: HashingFile, magic: bytes, path: Path) -> tuple[IO[bytes], tuple[type[Exception], ...]]:
+    """The decompressed stream, and what it raises where the data is cut off or damaged."""
     if magic.startswith(_GZIP):
-        from isal import igzip
+        from isal import igzip, isal_zlib
 
-        return cast(IO[bytes], igzip.IGzipFile(fileobj=file, mode="rb"))  # type: ignore[no-untyped-call]
+        stream = igzip.IGzipFile(fileobj=file, mode="rb")  # type: ignore[no-untyped-call]
+        damage = cast(type[Exception], isal_zlib.error)
+        return cast(IO[bytes], stream), (EOFError, OSError, damage)
     if magic.startswith(_ZSTD):
         import zstandard
 
         decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
-        return cast(IO[bytes], decompressor.stream_reader(cast(IO[bytes], file), read_across_frames=True))
-    return _zip_member(file, path)
+        reader = decompressor.stream_reader(cast(IO[bytes], file), read_across_frames=True)
+        return cast(IO[bytes], reader), (zstandard.ZstdError,)
+    return _zip_member(file, path), (EOFError, OSError, zlib.error, zipfile.BadZipFile)
 
 
 def _zip_member(file: HashingFile, path: Path) -> IO[bytes]:
