@@ -4,12 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.model.drive_fit import predicted_energy
+from logan.model.drive_likelihood import NoiseScales
+from logan.model.estimator import EfficiencyModel, drive_informations, widened_covariance
+from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
+from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
+from logan.model.student_t import student_t_half_width
+from logan.model.trip_energy import friction_share_ratio
+from logan.model.unknowns import SharedPrior, shared_prior
 from logan.settings import BuildSettings
+
+INTERVAL_RATIO: Final = 0.9
+FEWEST_DRIVES: Final = 3
+MOST_DRIVES_REFITTED: Final = 16
+"""With more drives, the left-out one's say is taken out of the whole fit instead of fitting again."""
+
+LOSS_TERMS_MUST_SAVE_RATIO: Final = 0.9
+"""Loss terms have to bring the mean error below this share of the simpler model's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +47,8 @@ class LeftOutDrive:
         90 % interval of the prediction.
     """
 
+    derived: ClassVar[tuple[str, ...]] = ("error_ratio", "is_covered")
+
     drive_id: str
     distance_m: float
     measured_wh: float
@@ -39,8 +60,8 @@ class LeftOutDrive:
 
     @property
     def error_ratio(self) -> float:
-        """Predicted over measured, less one."""
-        return self.predicted_wh / self.measured_wh - 1.0
+        """Predicted over measured, less one; taken of the consumption's size where regen outweighs it."""
+        return (self.predicted_wh - self.measured_wh) / abs(self.measured_wh)
 
     @property
     def is_covered(self) -> bool:
@@ -56,14 +77,18 @@ class Calibration:
     ----------
     drives : tuple of LeftOutDrive
         Each drive in turn.
-    median_error_ratio, p90_error_ratio : float or None
-        Of the absolute relative errors; None with fewer than two drives.
+    median_error_ratio, p90_error_ratio, mean_error_ratio : float or None
+        Of the absolute relative errors; None with fewer than three drives.
     naive_median_error_ratio : float or None
         The same for the mean consumption of the other drives: the row to beat.
+    planned_median_error_ratio : float or None
+        The same for the plan.
     covered_ratio : float or None
         Share of drives inside their 90 % interval.
     efficiency_model : str
-        Drivetrain model that predicted left-out drives better.
+        Drivetrain model that predicted left-out drives better: "constant" or "loss terms".
+    rejected_mean_error_ratio : float or None
+        Mean error of the other drivetrain model.
     reason : str
         Why there is no figure; empty when there is.
     """
@@ -73,9 +98,12 @@ class Calibration:
     drives: tuple[LeftOutDrive, ...]
     median_error_ratio: float | None
     p90_error_ratio: float | None
+    mean_error_ratio: float | None
     naive_median_error_ratio: float | None
+    planned_median_error_ratio: float | None
     covered_ratio: float | None
-    efficiency_model: str
+    efficiency_model: EfficiencyModel
+    rejected_mean_error_ratio: float | None = None
     reason: str = ""
 
 
@@ -85,5 +113,113 @@ def leave_one_drive_out(
     measurements: Sequence[Measurement],
     build: BuildSettings,
 ) -> Calibration:
-    """Predict each drive from a fit on all others, and tell how far off it was."""
-    raise NotImplementedError
+    """Predict each drive from a fit on all others, with both drivetrain models, and keep the better one.
+
+    Parameters
+    ----------
+    prior : ParameterDistribution
+        The plan.
+    drives : sequence of DriveSegments
+        Refused ones take no part.
+    measurements : sequence of Measurement
+        Used in every fit.
+    build : BuildSettings
+        The build.
+
+    Returns
+    -------
+    Calibration
+        With the reason and no figures when there are fewer than three drives.
+    """
+    usable = [drive for drive in drives if not drive.refusal and drive.measured_j != 0.0]
+    if len(usable) < FEWEST_DRIVES:
+        reason = f"leaving one drive out needs at least {FEWEST_DRIVES} drives; there are {len(usable)}"
+        return Calibration(
+            drives=(), median_error_ratio=None, p90_error_ratio=None, mean_error_ratio=None,
+            naive_median_error_ratio=None, planned_median_error_ratio=None, covered_ratio=None,
+            efficiency_model="constant", reason=reason,
+        )  # fmt: skip
+    simple = predict_left_out(prior, usable, measurements, build, efficiency_model="constant")
+    detailed = predict_left_out(prior, usable, measurements, build, efficiency_model="loss terms")
+    errors = [_mean_error(rows) for rows in (simple, detailed)]
+    if errors[1] < LOSS_TERMS_MUST_SAVE_RATIO * errors[0]:
+        return _calibration(detailed, "loss terms", errors[0])
+    return _calibration(simple, "constant", errors[1])
+
+
+def predict_left_out(
+    prior: ParameterDistribution,
+    drives: Sequence[DriveSegments],
+    measurements: Sequence[Measurement],
+    build: BuildSettings,
+    *,
+    efficiency_model: EfficiencyModel,
+) -> tuple[LeftOutDrive, ...]:
+    """Predict each drive from a fit on all others, with one drivetrain model."""
+    widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
+    whole = solve_hierarchy(widened, drives, measurements, rotating_mass_of(build))
+    return tuple(_left_out(number, whole, widened, measurements, build) for number in range(len(drives)))
+
+
+def _left_out(
+    number: int,
+    whole: Solution,
+    widened: SharedPrior,
+    measurements: Sequence[Measurement],
+    build: BuildSettings,
+) -> LeftOutDrive:
+    rotating_kg = rotating_mass_of(build)
+    states = [state for place, state in enumerate(whole.states) if place != number]
+    drive, others = whole.states[number].drive, [state.drive for state in states]
+    known = drive_informations(whole)
+    rest = [known[place] for place in range(len(known)) if place != number]
+    if len(others) < MOST_DRIVES_REFITTED:
+        fitted = solve_hierarchy(widened, others, measurements, rotating_kg, start=whole)
+        own, rest = fitted.own, list(drive_informations(fitted))
+    else:
+        fitted = solve_hierarchy(widened, [], measurements, rotating_kg, known=rest, start=whole, scales=whole.scales)
+        own = np.delete(whole.own, number, axis=0)
+    friction = friction_share_ratio(fitted.shared, own, others, rotating_kg)
+    covariance = widened_covariance(fitted.information, widened, rest)
+    predicted = predicted_energy(
+        fitted.shared, covariance, drive, rotating_kg, fitted.scales, friction_ratio=friction, source="fit"
+    )
+    planned = predicted_energy(
+        widened.mean, covariance, drive, rotating_kg, NoiseScales(), friction_ratio=0.0, source="plan"
+    )
+    half_wh = student_t_half_width(INTERVAL_RATIO, len(others)) * (predicted.sigma or 0.0)
+    naive = sum(other.measured_j for other in others) / sum(other.distance_m for other in others) * drive.distance_m
+    return LeftOutDrive(
+        drive_id=drive.drive_id,
+        distance_m=drive.distance_m,
+        measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
+        predicted_wh=predicted.value,
+        planned_wh=planned.value,
+        naive_wh=naive / JOULES_PER_WATT_HOUR,
+        low_wh=predicted.value - half_wh,
+        high_wh=predicted.value + half_wh,
+    )
+
+
+def _mean_error(rows: Sequence[LeftOutDrive]) -> float:
+    return float(np.mean([abs(row.error_ratio) for row in rows]))
+
+
+def _calibration(
+    rows: tuple[LeftOutDrive, ...], efficiency_model: EfficiencyModel, rejected_mean_error_ratio: float
+) -> Calibration:
+    error = np.array([abs(row.error_ratio) for row in rows])
+    measured = np.array([row.measured_wh for row in rows])
+    naive = np.abs(np.array([row.naive_wh for row in rows]) - measured) / np.abs(measured)
+    planned = np.abs(np.array([row.planned_wh for row in rows]) - measured) / np.abs(measured)
+    return Calibration(
+        drives=rows,
+        median_error_ratio=float(np.median(error)),
+        p90_error_ratio=float(np.quantile(error, 0.9)),
+        mean_error_ratio=float(np.mean(error)),
+        naive_median_error_ratio=float(np.median(naive)),
+        planned_median_error_ratio=float(np.median(planned)),
+        covered_ratio=float(np.mean([row.is_covered for row in rows])),
+        efficiency_model=efficiency_model,
+        rejected_mean_error_ratio=rejected_mean_error_ratio,
+    )

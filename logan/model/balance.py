@@ -66,7 +66,7 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
     plan = plan_of(build)
     payload_kg = drive.conditions.payload_kg or 0.0
     try:
-        track = track_of(drive, planned_mass_kg=plan.mass_kg + payload_kg)
+        track = track_of(drive, plan)
     except NotEnoughDataError as problem:
         return _refused(drive_id, f"{problem.problem}. {problem.remedy}")
     running = running_road(track)
@@ -109,6 +109,7 @@ def _assemble(
         start_edge=kept.astype(np.float64),
         end_edge=np.asarray(kept + 1.0, dtype=np.float64),
         edge_sigma_j=_edge_sigma_j(track, running, plan, payload_kg)[edges],
+        elevation_sigma_m=track.elevation.sigma_m,
         trip=trip,
         trip_regen_limit_j=_regen_limit_j(running, plan, steps),
         measured_j=float((running.power_j[steps + TRIP_STEP_S] - running.power_j[steps]).sum()),
@@ -221,6 +222,7 @@ def _refused(drive_id: str, reason: str) -> DriveSegments:
     return DriveSegments(
         drive_id=drive_id, road=empty_road(), surplus_j=table, surplus_s=table, total_j=nothing, gross_j=nothing,
         brake_j=nothing, force_squared_n2_s=nothing, start_edge=nothing, end_edge=nothing, edge_sigma_j=nothing,
+        elevation_sigma_m=0.0,
         trip=empty_road(), trip_regen_limit_j=nothing, measured_j=0.0, cabin_j=0.0, auxiliary_power_w=None,
         payload_kg=0.0, ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
         has_heading=False, brakes_logged=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0,

@@ -8,6 +8,7 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.drive_track import DriveTrack
+from logan.model.elevation import CORRELATION_S
 from logan.model.plan import Plan
 from logan.model.road_integrals import RunningRoad
 from logan.physics.tyre import temperature_factor
@@ -41,22 +42,36 @@ def friction_brake_work_j(track: DriveTrack, running: RunningRoad, plan: Plan, p
     ndarray, shape (s - 1,)
         Work; zero outside events. [J]
     """
-    starts = np.arange(running.second_s.size - 1)
+    mass_kg = plan.mass_kg + payload_kg
     wheel_j = _wheel_work_j(track, running, plan, payload_kg)
     net_j = np.diff(running.power_j - running.cabin_j) - plan.auxiliary_power_w * np.diff(running.covered_s)
     taken_j = np.where(net_j > 0, net_j * plan.drive_efficiency_ratio, net_j / plan.regen_efficiency_ratio)
-    work = np.zeros(starts.size)
-    braked = _braked_seconds(track, running)
-    for first, last in _events(wheel_j < _BRAKING_W):
+    work = np.zeros(wheel_j.size)
+    may_brake = _braked_seconds(track, running) if track.brakes_logged else np.ones(wheel_j.size, dtype=bool)
+    for first, last in _events((wheel_j < _BRAKING_W) & may_brake):
         event = slice(first, last)
-        if track.brakes_logged and not braked[event].any():
-            continue
-        friction_j = float(taken_j[event].sum() - wheel_j[event].sum())
-        if friction_j < max(SMALLEST_EVENT_J, -SMALLEST_SHARE_RATIO * float(wheel_j[event].sum())):
-            continue
-        weight = np.maximum(-wheel_j[event], 0.0)
-        work[event] += friction_j * weight / weight.sum()
-    return work
+        held_j = float(-wheel_j[event].sum())
+        friction_j = float(taken_j[event].sum()) + held_j
+        doubt_j = _height_doubt_j(mass_kg, track.elevation.sigma_m, last - first)
+        least_j = doubt_j if track.brakes_logged else max(SMALLEST_EVENT_J, SMALLEST_SHARE_RATIO * held_j, doubt_j)
+        if friction_j > least_j:
+            # Events are picked where noise happens to add; shrinking takes that back.
+            believed_j = friction_j * (1.0 - (doubt_j / friction_j) ** 2)
+            weight = np.maximum(-wheel_j[event], 1e-9)
+            work[event] += believed_j * weight / weight.sum()
+    return np.maximum(work, _fade_j(running, plan, wheel_j))
+
+
+def _height_doubt_j(mass_kg: float, sigma_m: float, duration_s: int) -> float:
+    """How far the wandering height error can mislead over a short event. [J]"""
+    drift_m = sigma_m * np.sqrt(2.0 * (1.0 - np.exp(-duration_s / CORRELATION_S)))
+    return float(mass_kg * STANDARD_GRAVITY_M_PER_S2 * drift_m)
+
+
+def _fade_j(running: RunningRoad, plan: Plan, wheel_j: FloatArray) -> FloatArray:
+    """Braking below the speed at which regen has faded, which friction must do. [J]"""
+    slow = 0.5 * (running.speed_m_per_s[1:] + running.speed_m_per_s[:-1]) < plan.regen_fade_speed_m_per_s
+    return np.where(slow, np.maximum(-wheel_j, 0.0), 0.0)
 
 
 def _wheel_work_j(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> FloatArray:

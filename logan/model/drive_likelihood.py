@@ -8,9 +8,10 @@ from typing import Final
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_weight
-from logan.model.unknowns import AUXILIARY, SHARED_COUNT
+from logan.model.unknowns import AUXILIARY, DRIVE, MASS, SHARED_COUNT
 from logan.model.wheel_balance import BRAKE, LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND, balance_residual
 from logan.results import read_only
 from logan.units import FloatArray
@@ -66,6 +67,8 @@ class DriveState:
         Lower Cholesky factor of the residuals' covariance. [J]
     own_precision : ndarray, shape (5,)
         Prior precision of the own unknowns. [ratio]
+    height_noise_per_kg2 : float
+        What height errors are expected to add to the sum of squares, per squared mass over drive efficiency. [1/kg2]
     """
 
     drive: DriveSegments
@@ -73,6 +76,7 @@ class DriveState:
     weight: FloatArray
     root: FloatArray
     own_precision: FloatArray
+    height_noise_per_kg2: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("own", "weight", "root", "own_precision"):
@@ -133,7 +137,18 @@ def rescaled(state: DriveState, scales: NoiseScales) -> DriveState:
     sigma = np.empty(OWN_COUNT)
     sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = scales.level_sigma_ratio, wind, wind
     sigma[OWN_AUXILIARY], sigma[BRAKE] = scales.auxiliary_sigma_ratio, BRAKE_PRIOR[1]
-    return replace(state, root=np.asarray(np.linalg.cholesky(covariance), dtype=np.float64), own_precision=sigma**-2.0)
+    root = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    noise = _height_noise_per_kg2(state.drive, root, incidence, scales)
+    return replace(state, root=root, own_precision=sigma**-2.0, height_noise_per_kg2=noise)
+
+
+def _height_noise_per_kg2(drive: DriveSegments, root: FloatArray, incidence: FloatArray, scales: NoiseScales) -> float:
+    """Trace of the weight matrix over height errors; zero where no height was measured, so none is wrong."""
+    if not drive.has_elevation:
+        return 0.0
+    white = solve_triangular(root, incidence, lower=True, check_finite=False)
+    per_kg = STANDARD_GRAVITY_M_PER_S2 * drive.elevation_sigma_m * scales.edge_ratio
+    return float((white**2).sum()) * per_kg**2
 
 
 def _variances(drive: DriveSegments, scales: NoiseScales) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -151,13 +166,27 @@ def _variances(drive: DriveSegments, scales: NoiseScales) -> tuple[FloatArray, F
 
 
 def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float) -> DriveSay:
-    """The drive's half sum of squares near a shared vector and own unknowns."""
+    """The drive's half sum of squares near a shared vector and own unknowns.
+
+    References
+    ----------
+    .. [1] Corrected score for errors in a regressor: T. Nakamura, Biometrika 77 (1990) 127,
+       doi:10.1093/biomet/77.1.127.
+    """
     residual, by_shared, by_own = _whitened(state, shared, own, rotating_mass_kg)
     deviation = own - OWN_MEAN
     pull = state.own_precision * deviation
+    # Height errors would pull mass over efficiency down, as any error in a regressor does; what they
+    # are expected to add is taken off again (corrected score).
+    mass_kg = float(np.exp(shared[MASS]))
+    weight_kg = (mass_kg + state.drive.payload_kg) * float(np.exp(-shared[DRIVE]))
+    height_noise = state.height_noise_per_kg2 * weight_kg**2
+    gradient = by_shared.T @ residual
+    gradient[MASS] -= height_noise * mass_kg / (mass_kg + state.drive.payload_kg)
+    gradient[DRIVE] += height_noise
     return DriveSay(
-        value=0.5 * float(residual @ residual + pull @ deviation),
-        by_shared=by_shared.T @ residual,
+        value=0.5 * float(residual @ residual + pull @ deviation - height_noise),
+        by_shared=gradient,
         by_own=by_own.T @ residual + pull,
         shared_information=by_shared.T @ by_shared,
         cross=by_shared.T @ by_own,

@@ -7,14 +7,16 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_PRESSURE_PA
+from logan.constants import STANDARD_GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
 from logan.model.elevation import ElevationTrack, elevation_track
+from logan.model.plan import Plan
 from logan.numerics import interpolate, union_times
 from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa
+from logan.physics.powertrain import terminal_power_w
 from logan.results import read_only
 from logan.units import BoolArray, FloatArray
 
@@ -25,6 +27,7 @@ DEFAULT_TEMPERATURE_DEGC: Final = 20.0
 _BRAKE_PRESSURE_PA: Final = 1.0e5
 _LAG_SEARCH_S: Final = 1.5
 _LAG_STEP_S: Final = 0.1
+_TYPICAL_DENSITY_KG_PER_M3: Final = 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,15 +80,15 @@ class DriveTrack:
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
-def track_of(drive: Drive, *, planned_mass_kg: float) -> DriveTrack:
+def track_of(drive: Drive, plan: Plan) -> DriveTrack:
     """Align a drive's channels on one grid.
 
     Parameters
     ----------
     drive : Drive
         The drive.
-    planned_mass_kg : float
-        For telling how late the pack's power is against the speed. [kg]
+    plan : Plan
+        For telling how late the pack's power is against the speed.
 
     Raises
     ------
@@ -99,7 +102,7 @@ def track_of(drive: Drive, *, planned_mass_kg: float) -> DriveTrack:
         )
     if speed is None:
         raise NotEnoughDataError("no road speed", "Map speed, gnss_speed or wheel_speed")
-    lag_s = pack_lag_s(power, speed, planned_mass_kg)
+    lag_s = pack_lag_s(power, speed, plan)
     power_time_s = power.time_s - lag_s
     start_s, end_s = max(power_time_s[0], speed.time_s[0]), min(power_time_s[-1], speed.time_s[-1])
     if end_s - start_s < 10.0:
@@ -158,39 +161,47 @@ def _with_surroundings(
     )
 
 
-def pack_lag_s(power: PackPower, speed: Channel, mass_kg: float) -> float:
-    """By how much pack power comes late against what the wheels' inertia asks for. [s]
+def pack_lag_s(power: PackPower, speed: Channel, plan: Plan) -> float:
+    """By how much pack power comes late against what the road asks for. [s]
 
-    The lag with the highest correlation of pack power with mass x speed x acceleration
-    within 1.5 s, refined by a parabola; zero where the two hardly correlate.
+    The lag with the highest correlation of pack power with the plan's level-road power,
+    within 1.5 s and refined by a parabola; zero where the two hardly correlate.
     """
     start_s, end_s = max(power.time_s[0], speed.time_s[0]), min(power.time_s[-1], speed.time_s[-1])
     at_s = np.arange(start_s + 2.0, end_s - 2.0, _LAG_STEP_S)
     known = np.isfinite(power.power_w)
     if at_s.size < 600 or known.sum() < 10:
         return 0.0
-    ahead = interpolate(at_s + 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
-    behind = interpolate(at_s - 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
-    inertia_w = mass_kg * 0.5 * (ahead**2 - behind**2)
-    # The difference spans one second, so the power is averaged over one second too.
-    running = np.interp(at_s, power.time_s[known], power.power_w[known])
-    power_w = np.convolve(running, np.full(11, 1.0 / 11.0), mode="same")
-    usable = np.isfinite(inertia_w)
-    inertia_w = np.where(usable, inertia_w - np.mean(inertia_w[usable]), 0.0) if usable.any() else inertia_w
-    if not usable.any() or np.std(inertia_w) == 0.0:
-        return 0.0
-    reach = round(_LAG_SEARCH_S / _LAG_STEP_S)
-    inner = slice(reach, at_s.size - reach)
-    shifts = np.arange(-reach, reach + 1)
-    correlation = np.array(
-        [np.corrcoef(inertia_w[inner], power_w[reach + k : at_s.size - reach + k])[0, 1] for k in shifts]
+    asked_w = _level_road_power_w(speed, at_s, plan)
+    # The speed difference spans one second, so the power is averaged over one second too.
+    power_w = np.convolve(
+        np.interp(at_s, power.time_s[known], power.power_w[known]), np.full(11, 1.0 / 11.0), mode="same"
     )
-    best = int(np.nanargmax(correlation)) if np.isfinite(correlation).any() else 0
+    usable = np.isfinite(asked_w)
+    if usable.mean() < 0.5 or np.std(asked_w[usable]) == 0.0:
+        return 0.0
+    asked_w = np.where(usable, asked_w - np.mean(asked_w[usable]), 0.0)
+    reach = round(_LAG_SEARCH_S / _LAG_STEP_S)
+    inner, shifts = slice(reach, at_s.size - reach), np.arange(-reach, reach + 1)
+    correlation = np.array(
+        [np.corrcoef(asked_w[inner], power_w[reach + k : at_s.size - reach + k])[0, 1] for k in shifts]
+    )
+    best = int(np.argmax(np.nan_to_num(correlation)))
     if not 0 < best < shifts.size - 1 or correlation[best] < 0.5:
         return 0.0
     low, peak, high = correlation[best - 1 : best + 2]
     refined = shifts[best] + 0.5 * (low - high) / (low - 2.0 * peak + high)
     return float(refined * _LAG_STEP_S)
+
+
+def _level_road_power_w(speed: Channel, at_s: FloatArray, plan: Plan) -> FloatArray:
+    ahead = interpolate(at_s + 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
+    behind = interpolate(at_s - 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
+    middle = 0.5 * (ahead + behind)
+    inertia_w = (plan.mass_kg + plan.rotating_mass_kg) * (ahead - behind) * middle
+    rolling_w = plan.mass_kg * STANDARD_GRAVITY_M_PER_S2 * plan.rolling_coefficient * middle
+    wheel_w = inertia_w + rolling_w + 0.5 * _TYPICAL_DENSITY_KG_PER_M3 * plan.drag_area_m2 * middle**3
+    return terminal_power_w(wheel_w, plan.drive_efficiency_ratio, plan.regen_efficiency_ratio)
 
 
 def _heading(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, FloatArray, bool]:

@@ -113,7 +113,7 @@ def fit_result_of(
     earlier: FitResult | None = None,
 ) -> FitResult:
     """Put a solution into the terms of the plan, with what it means."""
-    information = (*(earlier.information if earlier else ()), *_informations(solution))
+    information = (*(earlier.information if earlier else ()), *drive_informations(solution))
     covariance = widened_covariance(solution.information, widened, information)
     friction = _friction(solution, build, earlier)
     posterior = _posterior(solution.shared, covariance, prior, friction, bool(information), len(measurements))
@@ -168,7 +168,8 @@ def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Se
     return covariance * float(np.clip(inflation, 1.0, 4.0))
 
 
-def _informations(solution: Solution) -> tuple[DriveInformation, ...]:
+def drive_informations(solution: Solution) -> tuple[DriveInformation, ...]:
+    """Each drive's say at the solution, its own unknowns integrated out."""
     return tuple(
         DriveInformation(
             drive_id=state.drive.drive_id,

@@ -27,6 +27,8 @@ class Plan:
         Fall of rolling resistance per kelvin.
     regen_power_limit_w : float
         Most power that regen puts into the pack; infinity where there is no cap.
+    regen_fade_speed_m_per_s : float
+        Below it regen fades to nothing.
     """
 
     mass_kg: float
@@ -38,6 +40,7 @@ class Plan:
     rotating_mass_kg: float
     rolling_temperature_coefficient_per_k: float
     regen_power_limit_w: float
+    regen_fade_speed_m_per_s: float
 
 
 def plan_of(build: BuildSettings) -> Plan:
@@ -54,6 +57,7 @@ def plan_of(build: BuildSettings) -> Plan:
         rotating_mass_kg=rotating_mass_of(build),
         rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k.value,
         regen_power_limit_w=float("inf") if limit_w is None else limit_w,
+        regen_fade_speed_m_per_s=build.powertrain.regen_fade_speed_m_per_s,
     )
 
 

@@ -116,6 +116,8 @@ class DriveSegments:
         Which edge a segment starts and ends at; neighbours share one. [ratio]
     edge_sigma_j : ndarray, shape (e,)
         Standard uncertainty of the energy stored at each edge, from elevation, speed and timing. [J]
+    elevation_sigma_m : float
+        Standard uncertainty of a single height.
     trip : RoadIntegrals
         The whole drive in short steps, for predicting its consumption. m rows.
     trip_regen_limit_j : ndarray, shape (m,)
@@ -153,6 +155,7 @@ class DriveSegments:
     start_edge: FloatArray
     end_edge: FloatArray
     edge_sigma_j: FloatArray
+    elevation_sigma_m: float
     trip: RoadIntegrals
     trip_regen_limit_j: FloatArray
     measured_j: float
@@ -200,7 +203,7 @@ class DriveSegments:
         """
         if content.get("schema") != cls.schema:
             raise ValueError(f"expected {cls.schema}, got {content.get('schema')!r}")
-        known = {name: content[name] for name in cls.__dataclass_fields__ if name in content}
+        known = {name: content[name] for name in cls.__dataclass_fields__ if name in content and name != "schema"}
         levels = len(AUXILIARY_LEVELS_W)
         tables = {name: np.array(content[name], dtype=np.float64).reshape(-1, levels) for name in _TABLES}
         known |= tables | _arrays_from(content, _SEGMENT_ARRAYS)

@@ -80,9 +80,7 @@ def trip_energy(
         efficiency where negative, as far as the pack may take it.
     """
     values, trip = physical(shared), drive.trip
-    work = road_work(
-        shared, own, trip, payload_kg=drive.payload_kg, rotating_mass_kg=rotating_mass_kg, has_heading=drive.has_heading
-    )
+    work = road_work(shared, own, trip, drive, rotating_mass_kg)
     driving = work.total > 0.0
     regen = values[REGEN] * (1.0 - friction_ratio)
     back_j = -regen * work.total
@@ -124,10 +122,7 @@ def friction_share_ratio(
     friction_j = braked_j = 0.0
     regen = physical(shared)[REGEN]
     for drive, drive_own in zip(drives, own, strict=True):
-        work = road_work(
-            shared, drive_own, drive.trip, payload_kg=drive.payload_kg, rotating_mass_kg=rotating_mass_kg,
-            has_heading=drive.has_heading,
-        )  # fmt: skip
+        work = road_work(shared, drive_own, drive.trip, drive, rotating_mass_kg)
         held_j = np.maximum(-work.total, 0.0)
         beyond_j = np.maximum(held_j - drive.trip_regen_limit_j / regen, 0.0)
         friction_j += max(drive_own[BRAKE], 0.0) * float(drive.brake_j.sum()) - float(beyond_j.sum())

@@ -59,15 +59,10 @@ class RoadWork:
 
 
 def road_work(
-    shared: FloatArray,
-    own: FloatArray,
-    road: RoadIntegrals,
-    *,
-    payload_kg: float,
-    rotating_mass_kg: float,
-    has_heading: bool,
+    shared: FloatArray, own: FloatArray, road: RoadIntegrals, drive: DriveSegments, rotating_mass_kg: float
 ) -> RoadWork:
-    """Work at the wheels for given unknowns; see ``RoadWork``."""
+    """Work at the wheels over a drive's segments or trip steps, for given unknowns; see ``RoadWork``."""
+    payload_kg, air_density_kg_per_m3 = drive.payload_kg, drive.air_density_kg_per_m3
     mass, drag, rolling, *_ = physical(shared)
     fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
     level = float(np.exp(own[LEVEL]))
@@ -75,8 +70,12 @@ def road_work(
     rolling_n = (mass + payload_kg) * gravity * rolling * level
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
     half_drag = 0.5 * drag * level
-    first, second = (road.air_north, road.air_east) if has_heading else (road.air_along, np.zeros(road.count))
-    air = half_drag * (road.air_kg_m2_per_s2 + own[WIND_FIRST] * first + own[WIND_SECOND] * second)
+    first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
+    # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
+    along_m_per_s = (own[WIND_FIRST] * first + own[WIND_SECOND] * second) / np.maximum(road.air_along, 1e-9)
+    by_along = half_drag * (road.air_along + 2.0 * air_density_kg_per_m3 * road.distance_m * along_m_per_s)
+    air = half_drag * (road.air_kg_m2_per_s2 + along_m_per_s * road.air_along)
+    air += half_drag * air_density_kg_per_m3 * road.distance_m * along_m_per_s**2
     rolling_j = rolling_n * stretched_m
     stored_per_kg = road.kinetic_m2_per_s2 + gravity * road.climb_m
     stored_j = (mass + payload_kg) * stored_per_kg + rotating_mass_kg * road.kinetic_m2_per_s2
@@ -87,8 +86,8 @@ def road_work(
         by_mass=mass / (mass + payload_kg) * rolling_j + mass * stored_per_kg,
         by_temperature=-rolling_n * fall_per_k * road.temperature_distance_m_k,
         by_warm_up=rolling_n * road.warm_up_distance_m,
-        air_by_first_wind=half_drag * first,
-        air_by_second_wind=half_drag * second,
+        air_by_first_wind=by_along * first / np.maximum(road.air_along, 1e-9),
+        air_by_second_wind=by_along * second / np.maximum(road.air_along, 1e-9),
     )
 
 
@@ -152,10 +151,7 @@ def balance_residual(
     values = physical(shared)
     drive_efficiency, regen_efficiency = values[DRIVE], values[REGEN]
     auxiliary_w = float(values[AUXILIARY] * np.exp(own[OWN_AUXILIARY]))
-    work = road_work(
-        shared, own, drive.road, payload_kg=drive.payload_kg, rotating_mass_kg=rotating_mass_kg,
-        has_heading=drive.has_heading,
-    )  # fmt: skip
+    work = road_work(shared, own, drive.road, drive, rotating_mass_kg)
     drawn_j, drawn_s = surplus_at(drive, auxiliary_w)
     duration_s = drive.road.duration_s
     returned_j = drawn_j - drive.total_j + auxiliary_w * duration_s
