@@ -8,7 +8,7 @@ from logan.cli.rendering import figure_text, number, print_lines, print_table
 from logan.results import Estimate, Refusal
 
 if TYPE_CHECKING:
-    from logan.pipeline.analyse import DriveAnalysis
+    from logan.analysis import DriveAnalysis
     from logan.pipeline.stored import StoredDrive
     from logan.results import Figure
     from logan.units import DisplayUnits
@@ -152,19 +152,21 @@ def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         )
 
 
-def print_findings(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+def print_findings(stored: StoredDrive, units: DisplayUnits) -> None:
     """What the detectors found, and the grades below A."""
-    for flag in analysis.flags:
+    for flag in stored.analysis.flags:
         effect = "" if flag.effect_wh_per_km is None else f" Effect {units.consumption(flag.effect_wh_per_km):+.1f} "
         effect += units.consumption_label + "." if effect else ""
         print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {flag.remedy}")
-    low = [f"{metric} {grade.grade.value}" for metric, grade in analysis.grades.items() if grade.grade.value != "A"]
+    low = [
+        f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"
+    ]
     print_lines(f"Grades: {', '.join(low)}; the rest A" if low else "Grades: all A")
 
 
 def print_history(stored: StoredDrive) -> None:
     """What was done to the data."""
-    for step in stored.analysis.history:
+    for step in stored.history:
         effect = ""
         if step.net_wh_before is not None and step.net_wh_after is not None:
             effect = f" Net energy {step.net_wh_before:.1f} Wh before, {step.net_wh_after:.1f} Wh after."

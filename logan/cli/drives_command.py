@@ -175,7 +175,7 @@ def _show(stored: StoredDrive, units: DisplayUnits) -> None:
     print_currents(stored.analysis)
     print_temperatures(stored.analysis, units)
     print_limits(stored.analysis, units)
-    print_findings(stored.analysis, units)
+    print_findings(stored, units)
     print_history(stored)
 
 

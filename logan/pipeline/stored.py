@@ -8,18 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Final, cast
+from typing import Any, ClassVar, Final, cast
 
 from logan import __version__
+from logan.analysis import DriveAnalysis
 from logan.drive.corrections import apply_corrections
-from logan.drive.drive import Drive
+from logan.drive.drive import Drive, Step
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import LoganError
 from logan.model.balance import segment_drive
 from logan.model.segments_table import DriveSegments
-from logan.pipeline.analyse import DriveAnalysis, analyse_drive, summary_metrics
+from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.results import Estimate, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 
@@ -29,12 +30,25 @@ _SEGMENTS: Final = "drive-segments"
 Told = Callable[[str], None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptAnalysis:
+    """What a drive says, and what was done to its data before it could say so."""
+
+    schema: ClassVar[str] = "kept-analysis/1"
+
+    analysis: DriveAnalysis
+    history: tuple[Step, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StoredDrive:
-    """One drive of the library and its analysis."""
+    """One drive of the library, with everything worked out for it."""
+
+    schema: ClassVar[str] = "stored-drive/1"
 
     record: DriveRecord
     analysis: DriveAnalysis
+    history: tuple[Step, ...]
 
     @property
     def label(self) -> str:
@@ -84,35 +98,24 @@ def analyse_stored(
     drive: Drive | None = None,
 ) -> DriveRecord:
     """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
-    done = _analysed(library, record, build, analysis, drive)
     fingerprint = analysis_fingerprint(build, record, analysis)
+    corrected = apply_corrections(drive) if drive is not None else load_corrected(library, record.number)
+    done = analyse_drive(corrected, build, analysis, import_flags=corrected.import_flags)
+    kept = KeptAnalysis(analysis=done, history=corrected.history)
+    library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
     return library.set_summary(record.number, replace(summary_of(done), fingerprint=fingerprint))
 
 
-def _analysed(
-    library: DriveLibrary,
-    record: DriveRecord,
-    build: BuildSettings,
-    analysis: AnalysisSettings | None,
-    drive: Drive | None = None,
-) -> DriveAnalysis:
-    fingerprint = analysis_fingerprint(build, record, analysis)
-    corrected = apply_corrections(drive) if drive is not None else load_corrected(library, record.number)
-    done = analyse_drive(corrected, build, analysis)
-    library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(done))
-    return done
-
-
 def summary_of(analysis: DriveAnalysis) -> DriveSummary:
-    """What the index keeps of an analysis."""
+    """What the index keeps of an analysis: enough to list, sort and trend a thousand drives."""
     counts = {"note": 0, "amber": 0, "red": 0}
     for flag in analysis.flags:
         counts[flag.severity.value] += 1
     distance = analysis.energy.distance_m
-    energy_grade = analysis.grades.get("net_energy")
+    net = analysis.grades.get("net_energy")
     return DriveSummary(
         distance_m=distance.value if isinstance(distance, Estimate) else None,
-        grade=energy_grade.grade.value if energy_grade else "",
+        grade=net.grade.value if net else "",
         flag_counts=counts,
         metrics=summary_metrics(analysis),
     )
@@ -126,14 +129,19 @@ def stored_drive(
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is not None:
         try:
-            return StoredDrive(record=record, analysis=result_from_json(DriveAnalysis, cached.content))
+            return _stored(record, cached.content)
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
     record = analyse_stored(library, record, build, analysis=analysis)
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is None:
         raise LoganError("the analysis of a drive could not be kept", "Check that the library can be written")
-    return StoredDrive(record=record, analysis=result_from_json(DriveAnalysis, cached.content))
+    return _stored(record, cached.content)
+
+
+def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
+    kept = result_from_json(KeptAnalysis, content)
+    return StoredDrive(record=record, analysis=kept.analysis, history=kept.history)
 
 
 def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | None = None) -> Iterator[StoredDrive]:
