@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Final
 
@@ -71,6 +72,8 @@ def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
         )
         if offset_a > 0:
             evidence += f"; or something unlogged draws {offset_a * level_v:.0f} W all the time"
+        elif np.median(survey.logged_load_w) > 500.0:
+            evidence += "; or a logged load is not really drawn"
         yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
 
 
@@ -154,25 +157,48 @@ def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 
 def _steps_at_rest(survey: DriveSurvey, unexplained_w: FloatArray) -> FloatArray:
-    """Lasting changes of more than 500 W inside a rest. [W]"""
-    width = max(int(np.ceil(3.0 / survey.period_s)), 2)
+    """Lasting changes of more than 700 W inside a rest that no logged load accounts for. [W]"""
+    width, settling = max(math.ceil(6.0 / survey.period_s), 3), math.ceil(3.0 / survey.period_s)
     steps = []
     starts, lengths = true_runs(survey.is_resting & np.isfinite(unexplained_w))
-    for start, length in zip(starts, lengths, strict=True):
-        part = unexplained_w[start : start + length]
+    for start, length in zip(starts + settling, lengths - settling, strict=True):
         if length < 3 * width:
             continue
-        before = np.lib.stride_tricks.sliding_window_view(part, width)
-        jump = np.median(before[width:], axis=1) - np.median(before[:-width], axis=1)
+        part = slice(start, start + length)
+        jump = _level_change(unexplained_w[part], width)
         at = int(np.argmax(np.abs(jump)))
-        noise = float(np.median(np.abs(np.diff(part)))) * 3.0
-        if abs(jump[at]) > max(500.0, 5.0 * noise):
+        known_w = abs(float(_level_change(survey.logged_load_w[part], width)[at]))
+        noise_w = 3.0 * float(np.median(np.abs(np.diff(unexplained_w[part]))))
+        if abs(jump[at]) > max(700.0, 5.0 * noise_w, 0.5 * known_w):
             steps.append(float(jump[at]))
     return np.array(steps)
+
+
+def _level_change(value: FloatArray, width: int) -> FloatArray:
+    """Median of each window less that of the window before it."""
+    level = np.median(np.lib.stride_tricks.sliding_window_view(value, width), axis=1)
+    return np.asarray(level[width:] - level[:-width])
+
+
+def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """A logged auxiliary power that never leaves the pack."""
+    for name, evidence in survey.loads_not_drawn.items():
+        level_wh = float(np.nansum(survey.on_grid(name))) * survey.period_s / 3600.0
+        yield DataFlag(
+            code="load_not_drawn",
+            severity=Severity.AMBER,
+            channels=(name,),
+            title=f"{name.replace('_', ' ').capitalize()} is logged but not drawn from the pack",
+            evidence=f"{evidence}; {level_wh:.0f} Wh over the drive are in doubt",
+            remedy="It may be a request rather than a measurement, or in another unit: map another signal, or none; "
+            "the ledger and the fit would take it out of the road load",
+            effect_wh_per_km=0.0,
+        )
 
 
 DETECTORS: Final = (
     Detector("current_zero_offset", "Current sensor does not read zero", _find_offset, ("pack_current",)),
     Detector("current_offset_drift", "Zero of the current sensor drifts", _find_drift, ("pack_current", "speed")),
+    Detector("load_not_drawn", "A logged load is not drawn from the pack", _find_not_drawn, ("pack_current", "speed")),
     Detector("unlogged_load", "A load is on and in no channel", _find_load_step, ("pack_current", "speed")),
 )

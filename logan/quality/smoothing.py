@@ -47,6 +47,10 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         concerned.append(name)
         spans_by_channel[name] = spans_of(samples[0], line, min_samples=_FILLER_SAMPLES)
+    # One channel alone may run straight for a moment; what fills a gap does so in all, or for long.
+    if len(concerned) == 1:
+        longest = [span for span in spans_by_channel[concerned[0]] if span.duration_s >= 3.0 * _FILLER_S]
+        concerned, spans_by_channel = (concerned, {concerned[0]: tuple(longest)}) if longest else ([], {})
     if not concerned:
         return
     spans = spans_by_channel[concerned[0]]
