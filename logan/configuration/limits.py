@@ -57,6 +57,7 @@ def limit_sheet(table: LimitsTable, problems: list[str]) -> LimitSheet:
                 direction=curve.direction,
                 quantity=curve.quantity,
                 source=curve.source,
+                channel=curve.channel,
             )
             for curve in table.curve
         ),

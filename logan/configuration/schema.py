@@ -222,6 +222,7 @@ class CurveTable(Table):
     direction: Literal["discharge", "charge", "both"] = "both"
     quantity: Literal["rms", "peak"] = "rms"
     source: str = "given"
+    channel: str = Field(default="pack_current", pattern=r"^(pack|motor)_current(_[1-9][0-9]?)?$")
 
     @model_validator(mode="after")
     def _check_rising(self) -> CurveTable:

@@ -17,7 +17,7 @@ from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import stretches_beyond, time_beyond_s
 from logan.metrics.thermal import TEMPERATURE_KINDS, without_spikes
 from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
-from logan.settings import TYPICAL_SOURCE, BuildSettings, Limit, LimitSheet, LimitSide
+from logan.settings import BuildSettings, Limit, LimitSide
 from logan.units import FloatArray
 
 NO_LIMIT_GIVEN: Final = "no limit given"
@@ -130,41 +130,6 @@ class LimitSummary:
     checks: tuple[LimitCheck, ...]
     events: tuple[LimitEvent, ...]
     cautions: tuple[str, ...]
-
-
-TYPICAL_LIMITS: Final[tuple[Limit, ...]] = (
-    Limit(channel="inverter_temperature", side=LimitSide.ABOVE, amber=75.0, red=85.0, source=TYPICAL_SOURCE),
-    Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=120.0, red=150.0, source=TYPICAL_SOURCE),
-    Limit(channel="coolant_temperature", side=LimitSide.ABOVE, amber=60.0, red=65.0, source=TYPICAL_SOURCE),
-    Limit(channel="gearbox_oil_temperature", side=LimitSide.ABOVE, amber=110.0, red=120.0, source=TYPICAL_SOURCE),
-    Limit(channel="cell_temperature_max", side=LimitSide.ABOVE, amber=45.0, red=55.0, source=TYPICAL_SOURCE),
-    Limit(channel="cell_temperature_min", side=LimitSide.BELOW, amber=0.0, red=-20.0, source=TYPICAL_SOURCE),
-    Limit(channel="auxiliary_voltage", side=LimitSide.BELOW, amber=13.2, red=12.0, source=TYPICAL_SOURCE),
-)
-"""Common practice for salvaged parts; taken over only by the user's word, and labelled for what they are."""
-
-
-def with_typical_limits(sheet: LimitSheet) -> LimitSheet:
-    """Return the sheet with typical values where it has none; call it only on the user's word.
-
-    Parameters
-    ----------
-    sheet : LimitSheet
-        What the user gave.
-
-    Returns
-    -------
-    LimitSheet
-        Each added limit carries the source "typical, not your datasheet".
-    """
-    given = {(limit.channel, limit.side) for limit in sheet.limits}
-    added = tuple(limit for limit in TYPICAL_LIMITS if (limit.channel, limit.side) not in given)
-    return LimitSheet(
-        limits=(*sheet.limits, *added),
-        curves=sheet.curves,
-        conductors=sheet.conductors,
-        design_ambient_degc=sheet.design_ambient_degc,
-    )
 
 
 def limit_summary(drive: Drive, build: BuildSettings, currents: CurrentSummary | None = None) -> LimitSummary:

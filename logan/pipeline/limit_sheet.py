@@ -1,0 +1,140 @@
+"""The use case "what came close to its limit?": every limit over several drives."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from logan.flags import Severity
+from logan.metrics.current import CurveApproach
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitEvent
+from logan.pipeline.stored import StoredDrive
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitLine:
+    """Closest approach to one limit over all drives.
+
+    Parameters
+    ----------
+    check : LimitCheck
+        Of the drive that came closest.
+    drive : int
+        Its number.
+    beyond_red_drives, beyond_amber_drives : tuple of int
+        Drives that went beyond.
+    """
+
+    schema: ClassVar[str] = "limit-line/1"
+
+    check: LimitCheck
+    drive: int
+    beyond_red_drives: tuple[int, ...]
+    beyond_amber_drives: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveLine:
+    """Closest approach to one component's curve over all drives."""
+
+    schema: ClassVar[str] = "curve-line/1"
+
+    approach: CurveApproach
+    drive: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveEvent:
+    """One event and the drive it belongs to."""
+
+    schema: ClassVar[str] = "drive-event/1"
+
+    drive: int
+    event: LimitEvent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitsOverDrives:
+    """Every limit of a build over several drives.
+
+    Parameters
+    ----------
+    drives : tuple of int
+        Drives looked at.
+    lines : tuple of LimitLine
+        Worst first; those without a limit last.
+    curves : tuple of CurveLine
+        Most used first.
+    events : tuple of DriveEvent
+        Red before amber, then by drive and time.
+    cautions : tuple of str
+        What to do.
+    """
+
+    schema: ClassVar[str] = "limits-over-drives/1"
+
+    drives: tuple[int, ...]
+    lines: tuple[LimitLine, ...]
+    curves: tuple[CurveLine, ...]
+    events: tuple[DriveEvent, ...]
+    cautions: tuple[str, ...]
+
+
+def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
+    """Bring the limits of several analysed drives together.
+
+    Parameters
+    ----------
+    stored : iterable of StoredDrive
+        Drives with their analyses.
+
+    Returns
+    -------
+    LimitsOverDrives
+        Closest approaches, events, cautions.
+    """
+    checks: dict[tuple[str, str], list[tuple[int, LimitCheck]]] = {}
+    curves: dict[tuple[str, str], CurveLine] = {}
+    events: list[DriveEvent] = []
+    cautions: dict[str, None] = {}
+    drives: list[int] = []
+    for one in stored:
+        number, limits = one.record.number, one.analysis.limits
+        drives.append(number)
+        for check in limits.checks:
+            checks.setdefault((check.channel, check.side or ""), []).append((number, check))
+        for approach in one.analysis.current.approaches:
+            key = (approach.component, approach.direction)
+            if key not in curves or approach.used_ratio > curves[key].approach.used_ratio:
+                curves[key] = CurveLine(approach=approach, drive=number)
+        events += [DriveEvent(drive=number, event=event) for event in limits.events]
+        cautions |= dict.fromkeys(limits.cautions)
+    lines = sorted((_line(found) for found in checks.values()), key=_gravity)
+    events.sort(key=lambda entry: (entry.event.severity is not Severity.RED, entry.drive, entry.event.start_s))
+    return LimitsOverDrives(
+        drives=tuple(drives),
+        lines=tuple(lines),
+        curves=tuple(sorted(curves.values(), key=lambda line: -line.approach.used_ratio)),
+        events=tuple(events),
+        cautions=tuple(cautions),
+    )
+
+
+def _line(found: list[tuple[int, LimitCheck]]) -> LimitLine:
+    number, worst = min(found, key=lambda entry: _closeness(entry[1]))
+    red = tuple(drive for drive, check in found if check.severity is Severity.RED)
+    amber = tuple(drive for drive, check in found if check.severity is Severity.AMBER)
+    return LimitLine(check=worst, drive=number, beyond_red_drives=red, beyond_amber_drives=amber)
+
+
+def _closeness(check: LimitCheck) -> float:
+    """Smaller is closer; a drive that did not log the channel comes last."""
+    if check.worst_value is None:
+        return float("inf")
+    return check.margin if check.margin is not None else -abs(check.worst_value)
+
+
+def _gravity(line: LimitLine) -> tuple[int, str]:
+    order = {"beyond red": 0, "beyond amber": 1, "within the limit given": 2, NO_LIMIT_GIVEN: 3}
+    return order.get(line.check.verdict, 4), line.check.channel
