@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.errors import NotEnoughDataError
 
 if TYPE_CHECKING:
+    from logan.pipeline.builds import BuildFolder
     from logan.pipeline.predict import Attribution, Calibration, RefinedRange
+    from logan.settings import BuildSettings
     from logan.units import DisplayUnits
 
 _NAME = "asked on the command line"
@@ -43,7 +46,8 @@ def register(app: typer.Typer) -> None:
         from logan.cli.plan_command import show_plan
         from logan.cli.rendering import print_json, print_lines
         from logan.pipeline.builds import find_build
-        from logan.pipeline.predict import RefinedRange, range_of_build
+        from logan.pipeline.plan import make_plan
+        from logan.pipeline.refine import refine_build
 
         folder = find_build(build)
         way = {"drive": replay, "speed": speed, "cycle": cycle, "route": str(Path(route).resolve()) if route else ""}
@@ -56,16 +60,31 @@ def register(app: typer.Typer) -> None:
         }
         asked: dict[str, object] = {key: text for key, text in (way | under).items() if text}
         extra = {"name": name, **asked} if asked else None
-        found = range_of_build(folder, np.random.default_rng(seed), plan_path=plan, extra=extra)
-        if as_json:
-            print_json(found)
+        shown, rng = display_units(units, build), np.random.default_rng(seed)
+        try:
+            found = refine_build(folder, rng, plan_path=plan, extra_scenario=extra)
+        except NotEnoughDataError as reason:
+            planned = make_plan(_with(extra, folder), rng)
+            if as_json:
+                print_json(planned)
+                typer.echo(f"the plan alone: {reason.problem}", err=True)
+            else:
+                print_lines(f"The plan alone, because {reason.problem}. {reason.remedy}.", "")
+                show_plan(planned, shown)
             return
-        shown = display_units(units, build)
-        if isinstance(found, RefinedRange):
-            show_range(found, shown)
+        if as_json:
+            print_json(found.range)
         else:
-            print_lines("No drive takes part yet, so this is the plan alone.", "")
-            show_plan(found, shown)
+            show_range(found.range, shown)
+            print_lines(*(f"Note: {note}." for note in found.notes))
+
+
+def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings:
+    """The build, with the scenario asked for on the command line."""
+    from logan.pipeline.predict import with_scenario
+
+    build = folder.settings()
+    return build if extra is None else with_scenario(extra, folder.path, build)
 
 
 def show_range(found: RefinedRange, units: DisplayUnits) -> None:

@@ -43,11 +43,10 @@ __all__ = [
     "RefinedRange",
     "ScenarioRange",
     "Tornado",
-    "extra_scenario",
     "plan_of_build",
-    "range_of_build",
     "recorded_drives",
     "refine_range",
+    "with_scenario",
 ]
 
 
@@ -260,7 +259,7 @@ def recorded_drives(library: DriveLibrary) -> RecordedDrive:
     return find
 
 
-def extra_scenario(content: dict[str, object], folder: Path, build: BuildSettings) -> BuildSettings:
+def with_scenario(content: dict[str, object], folder: Path, build: BuildSettings) -> BuildSettings:
     """Return the build with one more scenario, written with the keys of a ``[[scenario]]`` table.
 
     Raises
@@ -274,62 +273,3 @@ def extra_scenario(content: dict[str, object], folder: Path, build: BuildSetting
     if any(other.name == scenario.name for other in build.scenarios):
         raise ConfigurationError(f"a scenario is called '{scenario.name}' already", "Give another name with --name")
     return replace(build, scenarios=(*build.scenarios, scenario))
-
-
-def range_of_build(
-    folder: BuildFolder,
-    rng: np.random.Generator,
-    *,
-    plan_path: Path | None = None,
-    extra: dict[str, object] | None = None,
-    measured_usable: Estimate | None = None,
-) -> RefinedRange | Plan:
-    """Predict a build from its drives; from its plan alone where there are none.
-
-    Parameters
-    ----------
-    folder : BuildFolder
-        The build.
-    rng : numpy.random.Generator
-        Source of the samples.
-    plan_path : Path, optional
-        Frozen plan to compare with; the newest where left out.
-    extra : dict, optional
-        One more scenario, with the keys of a ``[[scenario]]`` table.
-    measured_usable : Estimate, optional
-        Usable energy that drives have shown. [Wh]
-
-    Returns
-    -------
-    RefinedRange or Plan
-        A plan where no drive takes part.
-    """
-    from logan.pipeline.fit import fit_drives
-    from logan.pipeline.library import open_library
-    from logan.pipeline.stored import stored_segments
-
-    build = folder.settings()
-    if extra is not None:
-        build = extra_scenario(extra, folder.path, build)
-    if not folder.library.is_dir():
-        return make_plan(build, rng)
-    with open_library(folder.path) as library:
-        recorded = recorded_drives(library)
-        segments = stored_segments(library, build)
-        report = fit_drives(build, segments)
-        if not report.fit.drive_count:
-            return make_plan(build, rng, recorded_drive=recorded)
-        plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
-        refined = refine_range(
-            build,
-            plan,
-            report.fit,
-            rng,
-            measured_usable=measured_usable,
-            recorded_drive=recorded,
-            calibration=report.calibration,
-        )
-    if is_frozen:
-        return refined
-    note = "no plan was frozen before the drives; the plan shown was made now from the build's settings"
-    return replace(refined, notes=(note, *refined.notes))

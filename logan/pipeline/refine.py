@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import ClassVar, Final
 
 import numpy as np
@@ -15,7 +16,7 @@ from logan.model.next_test import NextTests, rank_next_tests
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import FitReport, fit_drives
 from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
-from logan.pipeline.predict import RefinedRange, plan_of_build, recorded_drives, refine_range
+from logan.pipeline.predict import RefinedRange, plan_of_build, recorded_drives, refine_range, with_scenario
 from logan.pipeline.stored import stored_segments
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -51,7 +52,12 @@ class Refinement:
 
 
 def refine_build(
-    folder: BuildFolder, rng: np.random.Generator, *, told: Callable[[str], None] | None = None
+    folder: BuildFolder,
+    rng: np.random.Generator,
+    *,
+    told: Callable[[str], None] | None = None,
+    plan_path: Path | None = None,
+    extra_scenario: dict[str, object] | None = None,
 ) -> Refinement:
     """Fit a build's drives and predict its range again.
 
@@ -63,6 +69,10 @@ def refine_build(
         Source of the samples.
     told : callable, optional
         Given words on what is being done.
+    plan_path : Path, optional
+        Frozen plan to compare with; the newest where left out.
+    extra_scenario : dict, optional
+        One more scenario to predict, with the keys of a ``[[scenario]]`` table.
 
     Returns
     -------
@@ -75,7 +85,9 @@ def refine_build(
         If no drive can carry a fit; the reasons are named.
     """
     build = folder.settings()
-    plan, is_frozen = plan_of_build(folder, build, rng)
+    plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
+    if extra_scenario is not None:
+        build = with_scenario(extra_scenario, folder.path, build)
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = stored_segments(library, build, told=told)
         if not segments:
