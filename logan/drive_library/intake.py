@@ -6,7 +6,7 @@ import contextlib
 import hashlib
 import sqlite3
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -41,28 +41,40 @@ class StagedDrive:
 
 def record_of(stored: StoredFile, folder: LibraryFolder) -> DriveRecord:
     """Work out the record of a drive from its files alone; a damaged one says so and hides nothing else."""
-    header, notes, damage = DriveHeader(id=stored.id, start_ns=None, duration_s=0.0), Notes(), ""
+    return record_from(
+        stored,
+        header=lambda: read_header(stored.path),
+        notes=lambda: read_notes(folder.notes_of(stored.id)),
+        has_raw=folder.raw_of(stored.id).exists(),
+    )
+
+
+def record_from(
+    stored: StoredFile, *, header: Callable[[], DriveHeader], notes: Callable[[], Notes], has_raw: bool
+) -> DriveRecord:
+    """Work out the record of a drive from its header and notes, however they are read."""
+    head, noted, damage = DriveHeader(id=stored.id, start_ns=None, duration_s=0.0), Notes(), ""
     try:
-        header = read_header(stored.path)
-        if header.id != stored.id:
-            damage = f"the file holds drive {header.id}"
+        head = header()
+        if head.id != stored.id:
+            damage = f"the file holds drive {head.id}"
     except DriveLibraryError as error:
         damage = error.problem
     try:
-        notes = read_notes(folder.notes_of(stored.id))
+        noted = notes()
     except DriveLibraryError as error:
         damage = damage or error.problem
     return DriveRecord(
         number=stored.number,
         id=stored.id,
-        start_ns=header.start_ns,
-        duration_s=header.duration_s,
-        channels=tuple(channel.name for channel in header.channels),
-        sources=header.sources,
-        summary=notes.summary or header.summary,
-        conditions=notes.conditions or header.conditions,
+        start_ns=head.start_ns,
+        duration_s=head.duration_s,
+        channels=tuple(channel.name for channel in head.channels),
+        sources=head.sources,
+        summary=noted.summary or head.summary,
+        conditions=noted.conditions or head.conditions,
         size_bytes=stored.size_bytes,
-        has_raw=folder.raw_of(stored.id).exists(),
+        has_raw=has_raw,
         damage=damage,
     )
 

@@ -53,19 +53,38 @@ def read_notes(path: Path) -> Notes:
     try:
         if path.stat().st_size > MAX_NOTES_BYTES:
             raise ValueError("too large")
-        content = upgraded(json.loads(path.read_text(encoding="utf-8")), NOTES_FORMAT, NOTES_VERSION, {})
-        conditions, summary = content["conditions"], content["summary"]
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return Notes()
+    except (ValueError, OSError) as error:
+        raise _unreadable(error, path) from error
+    return notes_from(content, path)
+
+
+def notes_from(content: bytes, path: Path | None = None) -> Notes:
+    """Notes from the bytes of their file.
+
+    Raises
+    ------
+    DriveLibraryError
+        If they are damaged or a newer logan wrote them.
+    """
+    try:
+        known = upgraded(json.loads(content), NOTES_FORMAT, NOTES_VERSION, {})
+        conditions, summary = known["conditions"], known["summary"]
         return Notes(
             conditions=None if conditions is None else conditions_from(conditions),
             summary=None if summary is None else summary_from(summary),
         )
-    except FileNotFoundError:
-        return Notes()
-    except DriveLibraryError:
-        raise
-    except (ValueError, TypeError, KeyError, AttributeError, OSError) as error:
-        raise DriveLibraryError(
-            f"the notes of a drive cannot be read ({error})",
-            "Mend the JSON, or delete the file to go back to the conditions noted at import",
-            path,
-        ) from error
+    except DriveLibraryError as error:
+        raise DriveLibraryError(error.problem, error.remedy, path) from error
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise _unreadable(error, path) from error
+
+
+def _unreadable(error: Exception, path: Path | None) -> DriveLibraryError:
+    return DriveLibraryError(
+        f"the notes of a drive cannot be read ({error})",
+        "Mend the JSON, or delete the file to go back to the conditions noted at import",
+        path,
+    )
