@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
 _MOST_EVENTS = 40
+_NO_EVENT = "No event beyond a limit that was given."
+_VERDICTS = {"within the limit given": "within"}
 
 
 def register(app: typer.Typer) -> None:
@@ -51,46 +53,27 @@ def register(app: typer.Typer) -> None:
 def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
     from logan.cli.rendering import print_lines, print_table
 
-    print_lines(
-        f"Limits over {len(found.drives)} drive{'s' if len(found.drives) != 1 else ''}. Estimates, no certificate."
-    )
+    count = len(found.drives)
+    print_lines(f"Limits over {count} drive{'s' if count != 1 else ''}. Estimates, no certificate.", "")
     print_table(
-        ("part", "closest", "amber", "red", "margin", "drive", "verdict", "limit from"),
+        ("part", "closest", "amber", "red", "margin", "drive", "verdict"),
         [_limit_row(line, units) for line in found.lines],
-        left=(0, 6, 7),
+        left=(0, 6),
     )
+    sources = {line.check.source for line in found.lines if line.check.source}
+    if sources:
+        print_lines("", *(f"Limits from: {source}" for source in sorted(sources)))
     if found.curves:
+        print_lines("")
         print_table(
-            ("component", "current A", "allowed A", "for s", "used", "drive", "at s", "limit from"),
+            ("component", "current A", "allowed A", "for s", "used", "drive", "at s"),
             [_curve_row(line) for line in found.curves],
-            left=(0, 7),
         )
-    shown = found.events[:_MOST_EVENTS]
-    if shown:
-        print_table(
-            (
-                "",
-                "what",
-                "drive",
-                "start s",
-                "for s",
-                "worst",
-                "limit",
-                units.speed_label,
-                "kW",
-                "grade %",
-                "SOC %",
-                "amb",
-            ),
-            [_event_row(entry, units) for entry in shown],
-            left=(0, 1),
-        )
-        left = len(found.events) - len(shown)
-        if left:
-            print_lines(f"... and {left} more; --json lists them all.")
-    else:
-        print_lines("No event beyond a limit that was given.")
-    print_lines(*(f"Caution: {text}" for text in found.cautions))
+    print_lines("", *([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
+    left = len(found.events) - _MOST_EVENTS
+    if left > 0:
+        print_lines(f"... and {left} more; --json lists them all.")
+    print_lines("", *(f"Caution: {text}" for text in found.cautions))
 
 
 def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:
@@ -120,14 +103,13 @@ def _margin(line: LimitLine, units: DisplayUnits) -> str:
 def _limit_row(line: LimitLine, units: DisplayUnits) -> tuple[str, ...]:
     check = line.check
     return (
-        check.channel,
+        check.channel.replace("_", " "),
         _shown(check.worst_value, check.unit, units),
         _shown(check.amber, check.unit, units),
         _shown(check.red, check.unit, units),
         _margin(line, units),
         "-" if check.worst_value is None else str(line.drive),
-        check.verdict,
-        check.source or "-",
+        _VERDICTS.get(check.verdict, check.verdict),
     )
 
 
@@ -141,28 +123,25 @@ def _curve_row(line: CurveLine) -> tuple[str, ...]:
         f"{100 * approach.used_ratio:.0f} %",
         str(line.drive),
         f"{approach.context.at_s:.0f}",
-        approach.source,
     )
 
 
-def _event_row(entry: DriveEvent, units: DisplayUnits) -> tuple[str, ...]:
+def _event_line(entry: DriveEvent, units: DisplayUnits) -> str:
+    """One event: what, by how much, when, and under what load."""
     event, context = entry.event, entry.event.context
-
-    def number(value: float | None, scale: float, digits: int = 0) -> str:
-        return "-" if value is None else f"{value * scale:.{digits}f}"
-
-    ambient = context.ambient_degc
-    return (
-        event.severity.value,
-        event.what,
-        str(entry.drive),
-        f"{event.start_s:.0f}",
-        f"{event.duration_s:.0f}",
-        _shown(event.worst_value, event.unit, units),
-        _shown(event.limit_value, event.unit, units),
-        number(context.speed_m_per_s, 1.0 / units.metres_per_second),
-        number(context.power_w, 1e-3),
-        number(context.grade_ratio, 100.0, 1),
-        number(context.state_of_charge_ratio, 100.0),
-        "-" if ambient is None else f"{units.temperature_of(ambient):.0f}",
-    )
+    parts = [
+        f"{event.severity.value.upper()} {event.what}: {_shown(event.worst_value, event.unit, units)} against "
+        f"{_shown(event.limit_value, event.unit, units)}, drive {entry.drive} from {event.start_s:.0f} s "
+        f"for {event.duration_s:.0f} s"
+    ]
+    if context.speed_m_per_s is not None:
+        parts.append(f"{context.speed_m_per_s / units.metres_per_second:.0f} {units.speed_label}")
+    if context.power_w is not None:
+        parts.append(f"{context.power_w / 1000.0:.0f} kW")
+    if context.grade_ratio is not None:
+        parts.append(f"grade {100.0 * context.grade_ratio:.1f} %")
+    if context.state_of_charge_ratio is not None:
+        parts.append(f"charge {100.0 * context.state_of_charge_ratio:.0f} %")
+    if context.ambient_degc is not None:
+        parts.append(f"outside {units.temperature_of(context.ambient_degc):.0f} {units.temperature_label}")
+    return ", ".join(parts)
