@@ -24,10 +24,19 @@ _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
 
 
 class HashingFile(io.RawIOBase):
-    """A file that is hashed as it is read, as long as it is read from the front to the end."""
+    """A file that is hashed as it is read, as long as it is read from the front to the end.
 
-    def __init__(self, path: Path) -> None:
+    Parameters
+    ----------
+    path : Path
+        The file.
+    is_hashed : bool
+        False to read only; ``sha256`` then hashes it in a pass of its own.
+    """
+
+    def __init__(self, path: Path, *, is_hashed: bool = True) -> None:
         super().__init__()
+        self._is_hashed = is_hashed
         self._path = path
         self._file = path.open("rb", buffering=0)
         self._hash = hashlib.sha256()
@@ -43,7 +52,7 @@ class HashingFile(io.RawIOBase):
     def readinto(self, buffer: Any) -> int:  # noqa: D102 (io.RawIOBase)
         at = self._file.tell()
         count = self._file.readinto(buffer) or 0
-        if at == self._hashed_bytes and count:
+        if self._is_hashed and at == self._hashed_bytes and count:
             self._hash.update(memoryview(buffer)[:count])
             self._hashed_bytes += count
         return count
@@ -113,13 +122,15 @@ class _Expanded(io.RawIOBase):
 
 
 @contextmanager
-def open_log(path: Path) -> Iterator[tuple[BinaryIO, HashingFile]]:
+def open_log(path: Path, *, is_hashed: bool = True) -> Iterator[tuple[BinaryIO, HashingFile]]:
     """Open a log, through gzip, zstd or zip where its first bytes say so.
 
     Parameters
     ----------
     path : Path
         A regular file.
+    is_hashed : bool
+        Hash it in passing.
 
     Yields
     ------
@@ -135,7 +146,7 @@ def open_log(path: Path) -> Iterator[tuple[BinaryIO, HashingFile]]:
         If the file cannot be opened, is damaged, or is a zip with more than one log in it.
     """
     with ExitStack() as stack:
-        file = stack.enter_context(_open_file(path))
+        file = stack.enter_context(_open_file(path, is_hashed=is_hashed))
         magic = file.read(4) or b""
         file.seek(0)
         if magic.startswith((_GZIP, _ZSTD, _ZIP)):
@@ -148,7 +159,7 @@ def open_log(path: Path) -> Iterator[tuple[BinaryIO, HashingFile]]:
 
 def read_head(path: Path, size_bytes: int) -> bytes:
     """First bytes of a log, decompressed."""
-    with open_log(path) as (stream, _):
+    with open_log(path, is_hashed=False) as (stream, _):
         head = bytearray()
         while len(head) < size_bytes and (block := stream.read(size_bytes - len(head))):
             head += block
@@ -169,13 +180,13 @@ def unpacked(stream: BinaryIO, path: Path) -> Iterator[BinaryIO]:
         yield cast(BinaryIO, copy)
 
 
-def _open_file(path: Path) -> HashingFile:
+def _open_file(path: Path, *, is_hashed: bool) -> HashingFile:
     if not path.exists():
         raise LogReadError("there is no such file", "Check the path", path)
     if not path.is_file():
         raise LogReadError("this is not a file", "Give the path of a log file", path)
     try:
-        return HashingFile(path)
+        return HashingFile(path, is_hashed=is_hashed)
     except OSError as error:
         raise LogReadError(f"the file cannot be opened ({error.strerror})", "Check its permissions", path) from error
 

@@ -71,12 +71,15 @@ class ReadOptions:
         1 or more; readers that can use a second thread may.
     wanted : frozenset of str or None
         Columns of a channel table to read; None reads all.
+    is_hashed : bool
+        Hash the file while it is read.
     """
 
     column_layout: str = ""
     bus: str = ""
     threads: int = 1
     wanted: frozenset[str] | None = None
+    is_hashed: bool = True
 
 
 @dataclass(slots=True)
@@ -102,7 +105,7 @@ class ReadReport:
     notes : list of str
         What had to be assumed to read it.
     sha256 : str
-        Of the file on disk, once it was read to the end.
+        Of the file on disk, once it was read to the end; empty where it is not hashed.
     """
 
     path: Path

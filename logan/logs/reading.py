@@ -82,7 +82,7 @@ def read_blocks(
     report.log_format = log_format.name
     report.size_bytes = path.stat().st_size if path.is_file() else 0
     with ExitStack() as stack:
-        stream, file = stack.enter_context(open_log(path))
+        stream, file = stack.enter_context(open_log(path, is_hashed=options.is_hashed))
         if log_format.parser is not None:
             text = _Text(stream, file, path, options, report, chunk_bytes)
             yield from text.read(log_format, then)
@@ -97,7 +97,7 @@ def read_blocks(
                     report.frame_count += len(block)
                     yield then(block)
         report.is_truncated |= bool(getattr(stream, "is_truncated", False))
-        report.sha256 = file.sha256()
+        report.sha256 = file.sha256() if options.is_hashed else ""
         report.bytes_read = report.size_bytes
 
 

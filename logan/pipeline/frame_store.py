@@ -22,8 +22,10 @@ from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable
+from logan.logs.log_format import ReadOptions
 from logan.pipeline.bus_layouts import BusLayouts
-from logan.pipeline.ingest import LogsReader, Progress, check_dbc, decoding_order, wanted_filter
+from logan.pipeline.ingest import check_dbc, decoding_order, wanted_filter
+from logan.pipeline.logs_reader import LogsReader, Progress
 from logan.settings import ChannelSource
 
 SUFFIX: Final = ".frames"
@@ -64,7 +66,8 @@ def store_frames(
     LogReadError
         If a log cannot be read, or was cancelled.
     """
-    reader = LogsReader(paths, format_name, column_layout, threads, None, progress, is_cancelled)
+    options = ReadOptions(column_layout=column_layout, threads=threads, is_hashed=len(paths) > 1)
+    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
     part = target.with_name(f".{target.name}.part-{os.getpid()}")
     try:
         with part.open("wb") as file:

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import re
-import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import Final
 
 from logan.drive.drive import LogSource
-from logan.errors import DbcError, LogReadError, UsageError
+from logan.errors import DbcError
 from logan.frames.decode import MessageDecoder
-from logan.frames.grouping import FrameGroups, FrameKey, KeyIndex
+from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.signal_layout import SignalLayout
 from logan.frames.table import SignalColumn, SignalTable
-from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
-from logan.logs.reading import read_blocks, recognise
+from logan.logs.log_format import ReadOptions
 from logan.pipeline.bus_layouts import BusLayouts, signal_addresses
-from logan.pipeline.joining import in_time_order, join_columns, sort_files
+from logan.pipeline.joining import in_time_order, join_columns
+from logan.pipeline.logs_reader import IngestProgress as IngestProgress
+from logan.pipeline.logs_reader import LogsReader, Progress
 from logan.settings import ChannelSource
 
 MIN_KNOWN_FRAMES_RATIO: Final = 0.02
@@ -28,43 +28,6 @@ MIN_KNOWN_FRAMES_RATIO: Final = 0.02
 
 DECODE_ROWS: Final = 16_384
 """Rows of a message that are decoded at once."""
-
-_PROGRESS_PERIOD_S: Final = 0.1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IngestProgress:
-    """How far reading has come.
-
-    Parameters
-    ----------
-    path : Path
-        File being read.
-    bytes_read, size_bytes : int
-        Of all files together. [bytes]
-    frame_count : int
-        Frames so far.
-    elapsed_s : float
-        Since the start. [s]
-    """
-
-    path: Path
-    bytes_read: int
-    size_bytes: int
-    frame_count: int
-    elapsed_s: float
-
-    @property
-    def frames_per_s(self) -> float:
-        """Rate so far [1/s]."""
-        return self.frame_count / self.elapsed_s if self.elapsed_s > 0 else 0.0
-
-    @property
-    def time_left_s(self) -> float | None:
-        """At the rate so far [s]; None before anything was read."""
-        if not self.bytes_read:
-            return None
-        return self.elapsed_s * max(self.size_bytes - self.bytes_read, 0) / self.bytes_read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +50,6 @@ class Ingested:
     sources: tuple[LogSource, ...]
     dbcs: tuple[LogSource, ...]
     notes: tuple[str, ...] = ()
-
-
-Progress: TypeAlias = Callable[[IngestProgress], None]
 
 
 def read_signals(
@@ -117,6 +77,7 @@ def read_signals(
         threads=threads,
         progress=progress,
         is_cancelled=is_cancelled,
+        is_hashed=len(paths) > 1,
     ).signals
 
 
@@ -132,6 +93,7 @@ def read_logs(
     threads: int = 2,
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
+    is_hashed: bool = True,
 ) -> Ingested:
     """Read the logs of one drive.
 
@@ -157,6 +119,8 @@ def read_logs(
         Called about ten times a second.
     is_cancelled : callable, optional
         Asked after each block; True ends the reading with an error, and nothing is left behind.
+    is_hashed : bool
+        Hash the logs while they are read, for ``sources`` and to notice a log given twice.
 
     Returns
     -------
@@ -171,8 +135,9 @@ def read_logs(
         If frames come without a DBC, or with one that does not belong to them.
     """
     layouts = BusLayouts(dbcs, dbc_by_bus or {}, overrides)
-    reader = LogsReader(paths, format_name, column_layout, threads, wanted, progress, is_cancelled)
     want = None if wanted is None else frozenset(wanted)
+    options = ReadOptions(column_layout=column_layout, threads=threads, wanted=want, is_hashed=is_hashed)
+    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
     decoder = _Decoder(layouts, want, reader)
@@ -194,113 +159,6 @@ def read_logs(
     return Ingested(
         signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=(*layouts.faults, *reader.notes)
     )
-
-
-class LogsReader:
-    """Reads several files one after the other, in the order of time."""
-
-    def __init__(
-        self,
-        paths: Sequence[Path],
-        format_name: str | None = None,
-        column_layout: str = "",
-        threads: int = 2,
-        wanted: Collection[str] | None = None,
-        progress: Progress | None = None,
-        is_cancelled: Callable[[], bool] | None = None,
-    ) -> None:
-        if not paths:
-            raise UsageError("no log is given", "Give at least one log file")
-        self._options = ReadOptions(
-            column_layout=column_layout,
-            threads=max(threads, 1),
-            wanted=None if wanted is None else frozenset(wanted),
-        )
-        self._progress, self._is_cancelled = progress, is_cancelled
-        self._started_s = self._told_s = time.monotonic()
-        formats = [(path, recognise(path, format_name)) for path in paths]
-        self.files: list[tuple[Path, LogFormat]] = sort_files(formats, self._options)
-        self.frame_formats = {log_format.name for _, log_format in formats if log_format.holds_frames}
-        self.reports: list[ReadReport] = []
-        self._size_bytes = sum(path.stat().st_size for path in paths)
-
-    @property
-    def holds_frames(self) -> bool:
-        """Whether any of the files needs a DBC."""
-        return bool(self.frame_formats)
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What had to be assumed to read the logs."""
-        return tuple(note for report in self.reports for note in report.notes)
-
-    @property
-    def expected_ratio(self) -> float:
-        """Guess of all that will be read, over what was read so far."""
-        bytes_read = sum(report.bytes_read for report in self.reports)
-        return 1.02 * self._size_bytes / bytes_read if bytes_read else 1.0
-
-    @property
-    def sources(self) -> tuple[LogSource, ...]:
-        """The logs, once read."""
-        return tuple(
-            LogSource(
-                name=report.path.name, sha256=report.sha256, size_bytes=report.size_bytes, log_format=report.log_format
-            )
-            for report in self.reports
-        )
-
-    def read(self, builder: RawColumnsBuilder) -> Iterator[SignalTable | FrameGroups]:
-        """Read everything; frames go to the builder, and are yielded too."""
-        index = KeyIndex()
-        for path, log_format in self.files:
-            report = ReadReport(path=path)
-            self.reports.append(report)
-            for part in read_blocks(path, log_format, self._options, report, index.group):
-                if isinstance(part, FrameGroups):
-                    builder.add(part)
-                self._tell(report)
-                yield part
-            self._refuse_twice(report)
-        builder.finish()
-        self._tell(self.reports[-1], is_end=True)
-
-    def check_not_empty(self, builder: RawColumnsBuilder, tables: Sequence[SignalTable]) -> None:
-        """Refuse logs without a single frame or row."""
-        if any(builder.counts.values()) or any(column.time_ns.size for table in tables for column in table):
-            return
-        report = self.reports[0]
-        if report.skipped:
-            first = report.skipped[0]
-            raise LogReadError(
-                f"nothing in it can be read as {report.log_format}; the first of {report.skipped_count} faults is "
-                f"at {first.place}: {first.reason}",
-                "Name the right format with --format, or export the log again",
-                report.path,
-            )
-        raise LogReadError("the log holds no frame", "Check that the logger was recording", report.path)
-
-    def _tell(self, report: ReadReport, *, is_end: bool = False) -> None:
-        if self._is_cancelled is not None and self._is_cancelled():
-            raise LogReadError("reading was cancelled", "Nothing was kept", report.path)
-        now_s = time.monotonic()
-        if self._progress is None or (now_s - self._told_s < _PROGRESS_PERIOD_S and not is_end):
-            return
-        self._told_s = now_s
-        self._progress(
-            IngestProgress(
-                path=report.path,
-                bytes_read=sum(each.bytes_read for each in self.reports),
-                size_bytes=self._size_bytes,
-                frame_count=sum(each.frame_count for each in self.reports),
-                elapsed_s=now_s - self._started_s,
-            )
-        )
-
-    def _refuse_twice(self, report: ReadReport) -> None:
-        for other in self.reports[:-1]:
-            if other.sha256 == report.sha256:
-                raise LogReadError(f"this log has the same content as {other.path}", "Give each once", report.path)
 
 
 class _Decoder:

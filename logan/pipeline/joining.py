@@ -54,7 +54,7 @@ def sort_files(files: Sequence[tuple[Path, LogFormat]], options: ReadOptions) ->
 
 def _first_time_ns(path: Path, log_format: LogFormat, options: ReadOptions) -> int | None:
     """First time in a log; None where nothing can be read. Only its first block is looked at."""
-    single = replace(options, threads=1)
+    single = replace(options, threads=1, is_hashed=False)
     for part in read_blocks(path, log_format, single, ReadReport(path=path), _times):
         if isinstance(part, SignalTable):
             firsts = [int(column.time_ns[0]) for column in part if column.time_ns.size]

@@ -14,9 +14,11 @@ from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameGroups, FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
+from logan.logs.log_format import ReadOptions
 from logan.pipeline.bus_layouts import BusLayouts
-from logan.pipeline.ingest import DECODE_ROWS, LogsReader, Progress, decoding_order
+from logan.pipeline.ingest import DECODE_ROWS, decoding_order
 from logan.pipeline.joining import is_absolute
+from logan.pipeline.logs_reader import LogsReader, Progress
 from logan.units import FloatArray, IntArray
 
 SAMPLE_PERIOD_NS: Final = 100_000_000
@@ -135,7 +137,8 @@ def look(
         If a DBC cannot be used.
     """
     layouts = BusLayouts(dbcs, dbc_by_bus or {})
-    reader = LogsReader(paths, format_name, column_layout, threads, None, progress, is_cancelled)
+    options = ReadOptions(column_layout=column_layout, threads=threads)
+    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
     survey = _Survey(layouts)
     builder = RawColumnsBuilder(lambda key: layouts.find(key) is not None, survey.add_frames, DECODE_ROWS)
     tables: list[SignalTable] = []

@@ -301,7 +301,7 @@ def test_a_log_in_which_nothing_can_be_read_names_the_first_fault(tmp_path, dbc)
 
 
 def test_progress_is_told_and_ends_at_the_end(tmp_path, dbc, monkeypatch):
-    monkeypatch.setattr("logan.pipeline.ingest._PROGRESS_PERIOD_S", 0.0)
+    monkeypatch.setattr("logan.pipeline.logs_reader._PROGRESS_PERIOD_S", 0.0)
     log = write(tmp_path / "a.log", drive(count=500))
     told = []
     read_signals([log], dbcs=[dbc], progress=told.append)
