@@ -9,13 +9,18 @@ temperature. The build is made of public facts: 1390 kg with driver, drag area 0
 
 from __future__ import annotations
 
+import argparse
 import re
+import time
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from logan.drive.drive import Channel, Drive
+from logan.driving_range.coverage import LeftOutDrive, predict_left_out
+from logan.model.balance import segment_drive
+from logan.model.priors import prior_of
 from logan.settings import (
     AuxiliarySettings,
     BuildSettings,
@@ -55,7 +60,9 @@ def small_city_car() -> BuildSettings:
             drive_efficiency=PlanningValue(0.88, 0.025, "common practice"),
             regen_efficiency=PlanningValue(0.82, 0.05, "common practice"),
             gearing=GearingChoice(name="single", reductions=(Reduction(name="single", ratio=9.7),)),
-            motor=MotorSettings(max_speed_rpm=11_400.0, max_torque_nm=250.0, max_power_w=125_000.0, rotor_inertia_kg_m2=0.03),
+            motor=MotorSettings(
+                max_speed_rpm=11_400.0, max_torque_nm=250.0, max_power_w=125_000.0, rotor_inertia_kg_m2=0.03
+            ),
         ),
         pack=PackSettings(
             cells_in_series=96,
@@ -84,3 +91,42 @@ def read_drive(path: Path) -> Drive:
             value = table[column].to_numpy(float) * factor
             channels[channel] = Channel(name=channel, time_s=time_s[keep], value=value[keep])
     return Drive(channels=channels)
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    folder = parser.parse_args().folder
+    build, started = small_city_car(), time.perf_counter()
+    paths = sorted([*folder.glob("*.csv"), *folder.glob("*.csv.gz")])
+    segments = [segment_drive(read_drive(path), build, drive_id=path.name.split(".")[0]) for path in paths]
+    for drive in segments:
+        if drive.refusal:
+            print(f"{drive.drive_id} takes no part: {drive.refusal}")
+    print(f"{len(segments)} drives reduced in {time.perf_counter() - started:.1f} s")
+    usable = [drive for drive in segments if not drive.refusal]
+    for model in ("constant", "loss terms"):
+        started = time.perf_counter()
+        show(model, predict_left_out(prior_of(build), usable, [], build, efficiency_model=model))
+        print(f"{time.perf_counter() - started:.1f} s\n")
+
+
+def show(model: str, rows: tuple[LeftOutDrive, ...]) -> None:
+    """Print drive by drive, then the errors beside the rows to beat."""
+    print(f"efficiency model: {model}")
+    for row in rows:
+        mark = " " if row.is_covered else "!"
+        print(
+            f"  {row.drive_id:12s} {row.distance_m / 1000:6.1f} km  measured {row.measured_wh:6.0f} Wh  predicted "
+            f"{row.predicted_wh:6.0f} ({row.low_wh:.0f} to {row.high_wh:.0f}){mark} {row.error_ratio:+.1%}"
+        )
+    measured = np.array([row.measured_wh for row in rows])
+    for name in ("predicted", "planned", "naive"):
+        error = np.abs(np.array([getattr(row, f"{name}_wh") for row in rows]) / measured - 1.0)
+        print(f"  {name:10s} median {np.median(error):.1%}  mean {error.mean():.1%}  p90 {np.quantile(error, 0.9):.1%}")
+    print(f"  90 % interval holds {np.mean([row.is_covered for row in rows]):.0%} of {len(rows)} drives")
+
+
+if __name__ == "__main__":
+    main()

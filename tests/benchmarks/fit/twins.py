@@ -67,7 +67,9 @@ def make_case(seed: int) -> TwinCase:
     vehicle = TwinVehicle(
         **truth,
         regen_power_limit_w=60_000.0 if brakes_logged else 25_000.0,
-        rotating_mass_ratio=0.04,
+        rotating_mass_ratio=rng.uniform(0.03, 0.05),
+        rolling_temperature_coefficient_per_k=0.008 * float(np.exp(rng.normal(0.0, 0.4))),
+        tyre_warm_up_ratio=rng.uniform(0.0, 0.5),
     )
     width = {"mass_kg": 0.03, "drag_area_m2": 0.10, "rolling_coefficient": 0.15, "drive_efficiency_ratio": 0.03,
              "regen_efficiency_ratio": 0.06, "auxiliary_power_w": 0.30}  # fmt: skip
@@ -112,7 +114,9 @@ def log_drives(case: TwinCase, *, coastdowns: bool = False, hours: float = 3.0) 
     segments = []
     for number, route in enumerate(routes):
         weather = TwinWeather(
-            ambient_temperature_degc=rng.uniform(5, 30), wind_m_per_s=rng.uniform(0, 3), wind_from_deg=rng.uniform(0, 360)
+            ambient_temperature_degc=rng.uniform(5, 30),
+            wind_m_per_s=rng.uniform(0, 3),
+            wind_from_deg=rng.uniform(0, 360),
         )
         # Every day differs a little: tyres, traffic, what is switched on.
         level = float(np.exp(rng.normal(0.0, 0.02)))
