@@ -1,11 +1,26 @@
-"""Suggest which signal is which channel, with the evidence in plain words."""
+"""Suggest which signal is which channel, with the evidence in plain words.
+
+Names, units, comments and ranges say what a signal is meant to be; the data, where there
+is any, says what it is. Ties are shown and not decided.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar, Final
 
-from logan.frames.table import SignalTable
+from logan.channels.concepts import stem_of
+from logan.channels.declared_evidence import Words, declared_score
+from logan.channels.measured_evidence import Measured, measure_columns
+from logan.channels.profiles import PROFILES, Profile
+from logan.frames.table import SignalColumn, SignalTable
+
+LEAST_SCORE: Final = 0.4
+MOST_CANDIDATES: Final = 5
+_TIE: Final = 0.04
+_ALIKE: Final = 0.02
+_MOST_OF_A_KIND: Final = 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,5 +70,107 @@ class Suggestion:
 
 
 def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
-    """Suggest a channel map for the signals of a DBC, a header, or a log with data."""
-    raise NotImplementedError
+    """Suggest a channel map for the signals of a DBC, a header, or a log with data.
+
+    Parameters
+    ----------
+    table : SignalTable
+        Columns may be empty, as for a DBC alone; then only what is declared counts.
+
+    Returns
+    -------
+    tuple of Suggestion
+        In the order of the catalogue; a channel that nothing speaks for is left out.
+    """
+    columns = list(table.columns)
+    words = [Words.of(column) for column in columns]
+    measured = measure_columns(columns)
+    scored: dict[str, list[tuple[Candidate, int]]] = {}
+    for profile in PROFILES:
+        found = _candidates(columns, words, measured, profile)
+        if found:
+            scored[profile.channel] = found
+    taken = _best_use(scored)
+    suggestions: list[Suggestion] = []
+    for profile in PROFILES:
+        kept = [
+            entry
+            for entry in scored.get(profile.channel, ())
+            if taken.get(entry[1], profile.channel) == profile.channel
+        ]
+        suggestions += _suggestions(profile, kept, columns)
+    return tuple(suggestions)
+
+
+def _candidates(
+    columns: Sequence[SignalColumn], words: Sequence[Words], measured: Mapping[int, Measured], profile: Profile
+) -> list[tuple[Candidate, int]]:
+    found: list[tuple[Candidate, int]] = []
+    for index, column in enumerate(columns):
+        declared = declared_score(column, words[index], profile)
+        data = measured.get(index)
+        score = declared.score if declared is not None else 0.0
+        evidence = declared.evidence if declared is not None else ()
+        sign = 1
+        if data is not None:
+            score, reasons, sign = data.weigh(profile.channel, score)
+            evidence = (*evidence, *reasons)
+        if score >= LEAST_SCORE:
+            unit = declared.unit if declared is not None else ""
+            found.append(
+                (Candidate(signal=column.key, score=round(score, 3), evidence=evidence, unit=unit, sign=sign), index)
+            )
+    found.sort(key=lambda entry: (-entry[0].score, len(columns[entry[1]].name), entry[1]))
+    return found
+
+
+def _best_use(scored: Mapping[str, list[tuple[Candidate, int]]]) -> dict[int, str]:
+    """The channel that each signal fits best; it is not offered for another that it fits less well."""
+    best: dict[int, tuple[float, str]] = {}
+    for channel, found in scored.items():
+        for candidate, index in found:
+            if index not in best or candidate.score > best[index][0] + _ALIKE:
+                best[index] = (candidate.score, channel)
+    return {index: channel for index, (_, channel) in best.items()}
+
+
+def _suggestions(
+    profile: Profile, found: list[tuple[Candidate, int]], columns: Sequence[SignalColumn]
+) -> list[Suggestion]:
+    if not found:
+        return []
+    if not profile.several:
+        return [_suggestion(profile.channel, found)]
+    family = _family(found, columns)
+    if len(family) < 2:
+        return [_suggestion(profile.channel, found)]
+    used = {index for group in family for _, index in group}
+    others = [entry for entry in found if entry[1] not in used]
+    numbered = [_suggestion(profile.channel, [*family[0], *others])]
+    for number, group in enumerate(family[1:_MOST_OF_A_KIND], start=2):
+        numbered.append(_suggestion(f"{profile.channel}_{number}", group))
+    return numbered
+
+
+def _family(found: list[tuple[Candidate, int]], columns: Sequence[SignalColumn]) -> list[list[tuple[Candidate, int]]]:
+    """The largest set of equally good signals whose names differ only in place or number, grouped by that."""
+    families: dict[tuple[str, ...], dict[tuple[str, ...], list[tuple[Candidate, int]]]] = {}
+    for entry in found:
+        if entry[0].score >= found[0][0].score - _ALIKE:
+            stem, which = stem_of(columns[entry[1]].name)
+            families.setdefault(stem, {}).setdefault(which, []).append(entry)
+    largest = max(families.values(), key=len)
+    return list(largest.values())
+
+
+def _suggestion(channel: str, found: list[tuple[Candidate, int]]) -> Suggestion:
+    candidates = tuple(candidate for candidate, _ in found[:MOST_CANDIDATES])
+    is_tie = len(candidates) > 1 and candidates[0].score - candidates[1].score < _TIE
+    if is_tie:
+        candidates = tuple(
+            replace(candidate, evidence=(*candidate.evidence, "as good as another"))
+            if candidates[0].score - candidate.score < _TIE
+            else candidate
+            for candidate in candidates
+        )
+    return Suggestion(channel=channel, candidates=candidates, is_tie=is_tie)

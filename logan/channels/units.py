@@ -13,7 +13,7 @@ from functools import lru_cache
 from tokenize import TokenError
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.channels.vocabulary import ChannelKind
+from logan.channels.vocabulary import ChannelKind, channel_kind
 from logan.errors import ChannelError
 from logan.units import FloatArray
 
@@ -54,10 +54,15 @@ _UNITLESS_WORDS: Final = frozenset(
 
 # Spelling in lower case, without spaces and brackets -> pint expression.
 _ALIASES: Final[dict[str, str]] = {
-    **dict.fromkeys(("kph", "kmh", "kmph", "km/h", "km/hr", "km/hour", "km.h-1", "kmh-1", "km/std"), "km/hour"),
+    **dict.fromkeys(
+        ("kph", "kmh", "kmph", "km/h", "km/hr", "km/hour", "km.h-1", "kmh-1", "km/std", "kilometerperhour"), "km/hour"
+    ),
     **dict.fromkeys(("mph", "mi/h", "miles/h", "mi/hr", "milesperhour", "mile/h"), "mile/hour"),
     **dict.fromkeys(("m/s", "mps", "ms-1", "m.s-1", "m*s-1", "meter/s"), "m/s"),
-    **dict.fromkeys(("m/s2", "m/s^2", "m/s²", "m/s/s", "ms-2", "m.s-2", "mps2"), "m/s**2"),
+    **dict.fromkeys(
+        ("m/s2", "m/s^2", "m/s²", "m/s/s", "ms-2", "m.s-2", "mps2", "meterpersecondsquared", "meterperseconsquar"),
+        "m/s**2",
+    ),
     **dict.fromkeys(("%", "percent", "pct", "prozent", "perc", "%soc", "%rh", "proz", "pourcent"), "percent"),
     **dict.fromkeys(("‰", "permille", "promille"), "0.001 dimensionless"),
     **dict.fromkeys(("ratio", "fraction", "p.u.", "pu", "perunit", "0..1", "0-1"), "dimensionless"),
@@ -176,8 +181,15 @@ def unit_examples(kind: ChannelKind) -> tuple[str, ...]:
     return examples.get(kind.unit, (kind.unit,))
 
 
-@lru_cache(maxsize=1024)
 def _lookup(unit_text: str, kind: ChannelKind) -> UnitConversion | None:
+    return _lookup_by_name(unit_text, kind.name)
+
+
+@lru_cache(maxsize=4096)
+def _lookup_by_name(unit_text: str, kind_name: str) -> UnitConversion | None:
+    kind = channel_kind(kind_name)
+    if kind is None:
+        return None
     text = _plain(unit_text)
     if is_switch(kind):
         # A switch in percent is a duty; as a bare number it counts itself.
@@ -199,7 +211,7 @@ def _plain(unit_text: str) -> str:
     """Lower case, without spaces, brackets and broken degree signs."""
     text = unit_text.strip().strip("[](){}<>").replace("\ufffd", "°").replace("º", "°").replace("μ", "µ")
     text = text.replace("Â°", "°").replace("Ω", "ω").replace("Ω", "ω")
-    return re.sub(r"[\s_]+", "", text).lower()
+    return re.sub(r"[\s_]+", "", text).lower().removeprefix("unit")
 
 
 def _split_multiplier(text: str) -> tuple[float, str]:
@@ -266,5 +278,14 @@ def _through_pint(expression: str, si_unit: str) -> UnitConversion | None:
         if si_unit == "rad/s" and not re.search("rad|rev|turn|deg|cycle", expression):
             return None
         return UnitConversion(float(quantity.to(si_unit).magnitude))
-    except (pint.PintError, TokenError, TypeError, ValueError, AttributeError, SyntaxError, ArithmeticError):
+    except (
+        pint.PintError,
+        TokenError,
+        TypeError,
+        ValueError,
+        AttributeError,
+        SyntaxError,
+        ArithmeticError,
+        AssertionError,
+    ):
         return None

@@ -164,11 +164,11 @@ def _set(table: Any, key: str, value: object) -> None:
         return
     # Blank lines and comments at the end of a table belong to what follows it.
     body = table.value.body
-    count = len(body)
+    count = len(body) if any(name is not None for name, _ in body) else 0
     while count and body[count - 1][0] is None:
         count -= 1
-    trailing = body[count:]
-    del body[count:]
+    trailing = body[count:] if count else []
+    del body[count or len(body) :]
     table[key] = value
     body.extend(trailing)
 

@@ -1,0 +1,209 @@
+"""How well what a DBC or header declares about a signal fits a channel: name, unit, comment, range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from logan.channels.concepts import concepts_of, letters_of
+from logan.channels.profiles import AGAINST, Profile
+from logan.channels.units import UnitConversion, conversion_to_si, is_switch, is_unit_of
+from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.errors import ChannelError
+from logan.frames.table import SignalColumn
+
+_NO_UNIT: Final = 0.85
+_WRONG_UNIT: Final = 0.2
+_BY_UNIT: Final = 0.9
+_BY_COMMENT: Final = 0.7
+_BY_MESSAGE: Final = 0.8
+_BY_LETTER: Final = 0.55
+_WELCOME: Final = 0.05
+_FOREIGN_MESSAGE: Final = 0.85
+_OUT_OF_REACH: Final = 0.4
+_HEDGED: Final = 0.75
+_HEDGING: Final = frozenset({"derived", "asked"})
+_UNIT_SAYS_NOTHING: Final = frozenset({"ratio", "deg", "m"})
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What name, message and comment of one signal speak of."""
+
+    name: frozenset[str]
+    letters: frozenset[str]
+    message: frozenset[str]
+    comment: frozenset[str]
+
+    @classmethod
+    def of(cls, column: SignalColumn) -> Words:
+        """Read the words of a column."""
+        return cls(
+            name=concepts_of(column.name),
+            letters=letters_of(column.name),
+            message=concepts_of(column.message),
+            comment=concepts_of(column.comment[:120]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """How well a declaration fits, 0 to 1, and why."""
+
+    score: float
+    evidence: tuple[str, ...]
+    unit: str
+
+
+def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Declared | None:
+    """Weigh one signal against one channel; None where they have nothing to do with each other.
+
+    Parameters
+    ----------
+    column : SignalColumn
+        The signal.
+    words : Words
+        What its texts speak of.
+    profile : Profile
+        What speaks for the channel.
+    """
+    kind = channel_kind(profile.channel)
+    if kind is None:
+        raise ValueError(f"no channel {profile.channel}")
+    spoken_of = words.name | words.message | words.comment
+    if any(credit == 0.0 and not group & spoken_of for group, credit in profile.subjects):
+        return None
+    fits = _unit_fits(column, kind)
+    if profile.needs_unit and fits is not True:
+        return None
+    evidence: list[str] = []
+    score = _quantity_credit(column, words, profile, kind, fits, evidence)
+    for group, credit in profile.subjects:
+        if score == 0.0:
+            return None
+        score *= _group_credit(words, group, credit, column, evidence)
+    if score == 0.0:
+        return None
+    score *= _unit_factor(column, kind, fits, evidence)
+    score *= _width_factor(column, profile, kind)
+    score *= _reach_factor(column, profile, kind, evidence)
+    for concept in words.name - profile.expected:
+        score *= AGAINST.get(concept, 1.0)
+    for concept in words.message - profile.expected - words.name:
+        if AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time"}:
+            score *= _FOREIGN_MESSAGE
+    if words.comment & _HEDGING - words.name - profile.expected:
+        score *= _HEDGED
+    score += _WELCOME * len(words.name & profile.welcome)
+    return Declared(min(score, 1.0), tuple(evidence), column.unit if fits else "")
+
+
+def _unit_fits(column: SignalColumn, kind: ChannelKind) -> bool | None:
+    """True or False for a declared unit; None where none is declared."""
+    if not column.unit.strip():
+        return None
+    return is_unit_of(column.unit, kind)
+
+
+def _quantity_credit(
+    column: SignalColumn,
+    words: Words,
+    profile: Profile,
+    kind: ChannelKind,
+    fits: bool | None,
+    evidence: list[str],
+) -> float:
+    if not profile.quantity:
+        return 1.0
+    found = words.name & profile.quantity
+    if found:
+        evidence.append(f"its name says {_spoken(found)}")
+        return 1.0
+    if fits and kind.unit not in _UNIT_SAYS_NOTHING:
+        return _BY_UNIT
+    if words.comment & profile.quantity:
+        evidence.append(f"its comment says {_spoken(words.comment & profile.quantity)}")
+        return _BY_COMMENT
+    if words.message & profile.quantity:
+        evidence.append(f"its message '{column.message}' says {_spoken(words.message & profile.quantity)}")
+        return _BY_MESSAGE * 0.8
+    return _BY_LETTER if words.letters & profile.quantity else 0.0
+
+
+def _group_credit(
+    words: Words, group: frozenset[str], otherwise: float, column: SignalColumn, evidence: list[str]
+) -> float:
+    if words.name & group:
+        evidence.append(f"its name says {_spoken(words.name & group)}")
+        return 1.0
+    if words.comment & group:
+        evidence.append(f"its comment says {_spoken(words.comment & group)}")
+        return max(_BY_COMMENT, otherwise)
+    if words.message & group:
+        evidence.append(f"its message '{column.message}' says {_spoken(words.message & group)}")
+        return max(_BY_MESSAGE, otherwise)
+    return otherwise
+
+
+def _unit_factor(column: SignalColumn, kind: ChannelKind, fits: bool | None, evidence: list[str]) -> float:
+    if fits is None:
+        return 1.0 if is_switch(kind) else _NO_UNIT
+    if not fits:
+        # A switch may carry any text for a unit; a quantity in a foreign unit is another quantity.
+        return 0.6 if is_switch(kind) else _WRONG_UNIT
+    if not is_switch(kind):
+        evidence.append(f"its unit is '{column.unit}'")
+    return 1.0
+
+
+def _width_factor(column: SignalColumn, profile: Profile, kind: ChannelKind) -> float:
+    bits = column.bit_length
+    if bits == 0:
+        return 1.0
+    if bits < profile.fewest_bits or (bits > profile.most_bits and not column.choices):
+        return 0.35
+    # A value table over the whole range is a state, not a quantity.
+    is_enumeration = len(column.choices) >= 4 and len(column.choices) > 0.5 * 2.0 ** min(bits, 16)
+    if is_enumeration and not is_switch(kind):
+        return 0.4
+    return 1.0
+
+
+def _reach_factor(column: SignalColumn, profile: Profile, kind: ChannelKind, evidence: list[str]) -> float:
+    reach = _reach_si(column, kind)
+    if reach is None:
+        return 1.0
+    low, high = reach
+    largest = max(abs(low), abs(high))
+    if largest < profile.least_reach:
+        evidence.append(f"but it reaches only {largest:g} {kind.unit}")
+        return _OUT_OF_REACH
+    if largest > 3.0 * profile.most_reach:
+        return 0.6
+    if (
+        largest < 0.02 * min(abs(kind.high), 1e9)
+        and not is_switch(kind)
+        and kind.name not in {"odometer", "pack_charge"}
+    ):
+        return 0.8
+    return 1.0
+
+
+def _reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | None:
+    """What the code can say, in SI; None for a table."""
+    if column.bit_length == 0:
+        return None
+    try:
+        conversion = conversion_to_si(column.unit, kind)
+    except ChannelError:
+        if column.unit.strip():
+            return None
+        conversion = UnitConversion()
+    top = 2.0**column.bit_length - 1.0
+    codes = (-(top + 1.0) / 2.0, (top - 1.0) / 2.0) if column.is_signed else (0.0, top)
+    ends = [conversion.factor * (code * column.scale + column.offset) + conversion.offset for code in codes]
+    return min(ends), max(ends)
+
+
+def _spoken(concepts: frozenset[str]) -> str:
+    return " and ".join(sorted(concept.replace("_", " ") for concept in concepts))

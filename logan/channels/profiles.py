@@ -1,0 +1,197 @@
+"""What a signal's name, unit and range have to say to be a channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """What speaks for a channel.
+
+    Parameters
+    ----------
+    channel : str
+        Canonical name.
+    quantity : frozenset of str
+        One of these concepts, or a unit of the channel; empty where the subject says it all.
+    subjects : tuple of (frozenset of str, float)
+        For each group one of its concepts, and the credit where none is named.
+    welcome : frozenset of str
+        Concepts that fit in well.
+    neutral : frozenset of str
+        Concepts that do not matter.
+    several : bool
+        A vehicle may have several of them.
+    fewest_bits, most_bits : int
+        Width of the code.
+    least_reach, most_reach : float
+        What the code must be able to say at least, and what it need not, in SI.
+    needs_unit : bool
+        Without a fitting unit it is something else.
+    """
+
+    channel: str
+    quantity: frozenset[str] = frozenset()
+    subjects: tuple[tuple[frozenset[str], float], ...] = ()
+    welcome: frozenset[str] = frozenset()
+    neutral: frozenset[str] = frozenset()
+    several: bool = False
+    fewest_bits: int = 6
+    most_bits: int = 64
+    least_reach: float = 0.0
+    most_reach: float = float("inf")
+    needs_unit: bool = False
+
+    @property
+    def expected(self) -> frozenset[str]:
+        """Every concept that the channel may carry."""
+        named = frozenset().union(*(group for group, _ in self.subjects))
+        return self.quantity | named | self.welcome | self.neutral
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+def _profile(
+    channel: str,
+    quantity: str,
+    *subjects: str | tuple[str, float],
+    welcome: str = "",
+    neutral: str = "",
+    several: bool = False,
+    bits: tuple[int, int] = (6, 64),
+    reach: tuple[float, float] = (0.0, float("inf")),
+    needs_unit: bool = False,
+) -> Profile:
+    groups = [(subject, 0.0) if isinstance(subject, str) else subject for subject in subjects]
+    return Profile(
+        channel=channel,
+        quantity=_words(quantity),
+        subjects=tuple((_words(words), credit) for words, credit in groups),
+        welcome=_words(welcome),
+        neutral=_words(neutral),
+        several=several,
+        fewest_bits=bits[0],
+        most_bits=bits[1],
+        least_reach=reach[0],
+        most_reach=reach[1],
+        needs_unit=needs_unit,
+    )
+
+
+_ANY: Final = float("inf")
+_SWITCH: Final = (1, 4)
+
+PROFILES: Final[tuple[Profile, ...]] = (
+    _profile("pack_voltage", "voltage", ("pack bus", 0.25), welcome="total", reach=(60.0, _ANY)),
+    _profile("pack_current", "current", ("pack bus", 0.25), welcome="total", reach=(20.0, _ANY)),
+    _profile("pack_power", "power", ("pack", 0.3), welcome="total", reach=(5e3, _ANY)),
+    _profile("state_of_charge", "", "soc", welcome="pack", neutral="percent bus"),
+    _profile("pack_charge", "charge_amount", ("pack", 0.6), neutral="discharging"),
+    _profile("cell_voltage_min", "voltage", "cell module", "minimum", neutral="pack"),
+    _profile("cell_voltage_max", "voltage", "cell module", "maximum", neutral="pack"),
+    _profile("cell_voltage", "voltage", "cell module", neutral="pack", several=True, reach=(0.0, 20.0)),
+    _profile("pack_temperature", "temperature", "pack", welcome="mean"),
+    _profile("cell_temperature_min", "temperature", "cell module pack", "minimum", neutral="pack cell"),
+    _profile("cell_temperature_max", "temperature", "cell module pack", "maximum", neutral="pack cell"),
+    _profile("cell_temperature", "temperature", "cell module", neutral="pack", several=True),
+    _profile("isolation_resistance", "resistance", "isolation", neutral="pack bus"),
+    _profile("contactor_closed", "", "contactor", welcome="pack total", neutral="validity switch bus", bits=_SWITCH),
+    _profile("charging", "", "charging", welcome="validity switch", neutral="charger pack cable", bits=_SWITCH),
+    _profile("motor_speed", "rotation speed", ("motor", 0.0), neutral="rotation speed inverter", several=True,
+             reach=(100.0, _ANY)),
+    _profile("motor_torque", "torque", ("motor", 0.35), neutral="inverter", several=True, reach=(20.0, _ANY)),
+    _profile("motor_torque_command", "torque", "asked", ("motor", 0.6), neutral="inverter", several=True,
+             reach=(20.0, _ANY)),
+    _profile("motor_current", "current", "motor phase", neutral="inverter motor phase", several=True,
+             reach=(20.0, _ANY)),
+    _profile("motor_temperature", "temperature", "motor", several=True),
+    _profile("inverter_temperature", "temperature", "inverter", neutral="motor module", several=True),
+    _profile("gearbox_oil_temperature", "temperature", "gearbox oil", welcome="oil gearbox", neutral="motor",
+             several=True),
+    _profile("inverter_voltage", "voltage", "inverter", neutral="motor bus input pack", reach=(60.0, _ANY),
+             several=True),
+    _profile("inverter_current", "current", "inverter", neutral="motor bus input pack", reach=(20.0, _ANY),
+             several=True),
+    _profile("coolant_temperature", "temperature", "coolant engine", welcome="inlet coolant",
+             neutral="motor engine inverter", several=True),
+    _profile("coolant_temperature_outlet", "temperature", "coolant", "outlet", neutral="motor inverter engine"),
+    _profile("coolant_flow", "flow", ("coolant pump", 0.6)),
+    _profile("pump_duty", "percent power rotation speed", "pump", neutral="coolant", several=True),
+    _profile("fan_duty", "percent rotation speed", "fan", neutral="coolant", several=True),
+    _profile("auxiliary_voltage", "voltage", "low_voltage", neutral="pack", reach=(0.0, 70.0)),
+    _profile("auxiliary_current", "current", "low_voltage", neutral="pack"),
+    _profile("auxiliary_power", "power", "low_voltage", neutral="pack"),
+    _profile("dcdc_power", "power", "dcdc", neutral="outlet inlet low_voltage"),
+    _profile("dcdc_voltage", "voltage", "dcdc", welcome="low_voltage outlet", reach=(0.0, 70.0)),
+    _profile("dcdc_current", "current", "dcdc", welcome="low_voltage outlet"),
+    _profile("dcdc_temperature", "temperature", "dcdc"),
+    _profile("heater_power", "power", "heater", neutral="aircon cabin", needs_unit=True),
+    _profile("air_conditioning_power", "power", "aircon", neutral="pack", needs_unit=True),
+    _profile("charger_power_ac", "power", "charger charging", ("wall", 0.6), neutral="charger charging inlet"),
+    _profile("charger_voltage_ac", "voltage", "wall", neutral="charger charging inlet", reach=(100.0, _ANY)),
+    _profile("charger_current_ac", "current", "wall", neutral="charger charging inlet"),
+    _profile("charger_voltage", "voltage", "charger", welcome="outlet", neutral="pack bus charging",
+             reach=(60.0, _ANY)),
+    _profile("charger_current", "current", "charger", welcome="outlet", neutral="pack bus charging"),
+    _profile("charger_temperature", "temperature", "charger", several=True),
+    _profile("cable_temperature", "temperature", "cable contactor", neutral="charging pack", several=True),
+    _profile("accelerator", "", "accelerator pedal", welcome="pedal position percent accelerator",
+             neutral="motor engine switch"),
+    _profile("brake_switch", "", "brake", ("switch pedal", 0.55), neutral="pedal switch lamp validity position",
+             bits=_SWITCH),
+    _profile("brake_pressure", "pressure", "brake", neutral="pedal"),
+    _profile("gear", "", "gear", welcome="gearbox position", neutral="validity motor displayed", bits=(2, 8)),
+    _profile("marker", "", "marker", neutral="switch", bits=(1, 64)),
+    _profile("speed", "speed", ("vehicle", 0.82), neutral="mean", reach=(11.0, _ANY)),
+    _profile("gnss_speed", "speed", "satellite", neutral="vehicle position", reach=(11.0, _ANY)),
+    _profile("wheel_speed", "speed rotation", "wheel", neutral="vehicle brake rotation speed", several=True),
+    _profile("acceleration", "acceleration accelerator", ("long_abbreviation", 0.5), neutral="vehicle",
+             needs_unit=True),
+    _profile("odometer", "", "odometer", welcome="total distance", neutral="vehicle displayed", bits=(12, 64)),
+    _profile("latitude", "", "latitude lat_abbreviation", welcome="satellite position", bits=(16, 64),
+             neutral="latitude lat_abbreviation"),
+    _profile("longitude", "", "longitude long_abbreviation", welcome="satellite position", bits=(16, 64),
+             neutral="longitude long_abbreviation"),
+    _profile("elevation", "", "elevation", welcome="satellite", neutral="position"),
+    _profile("heading", "", "heading", welcome="satellite", neutral="vehicle"),
+    _profile("grade", "", "grade", neutral="vehicle"),
+    _profile("ambient_temperature", "temperature", "ambient outlet", welcome="air ambient", neutral="vehicle"),
+    _profile("barometric_pressure", "pressure", ("atmosphere ambient", 0.0), welcome="air", reach=(1e5, _ANY)),
+    _profile("relative_humidity", "humidity", neutral="ambient air"),
+    _profile("headwind", "speed", "wind"),
+    _profile("cabin_temperature", "temperature", "cabin", welcome="air"),
+    _profile("tyre_pressure", "pressure", "tyre", neutral="wheel", several=True),
+    _profile("discharge_current_limit", "current", "discharging", "limit maximum", neutral="pack limit maximum"),
+    _profile("charge_current_limit", "current", "charging regen", "limit maximum",
+             neutral="pack limit maximum charging regen"),
+    _profile("discharge_power_limit", "power", "discharging", "limit maximum", neutral="pack limit maximum"),
+    _profile("charge_power_limit", "power", "charging regen", "limit maximum",
+             neutral="pack limit maximum charging regen"),
+    _profile("drive_torque_limit", "torque", ("motor", 0.6), "limit maximum", neutral="limit maximum"),
+    _profile("regen_torque_limit", "torque", "regen", "limit maximum minimum", neutral="motor limit maximum"),
+)  # fmt: skip
+
+# How much a concept that does not belong to a channel speaks against it.
+AGAINST: Final[dict[str, float]] = {
+    **dict.fromkeys(("validity", "time", "parking"), 0.25),
+    **dict.fromkeys(("asked", "cruise", "object", "lateral", "yaw", "steering", "intake", "seat", "lamp"), 0.3),
+    **dict.fromkeys(
+        ("cell", "module", "motor", "engine", "wheel", "inverter", "gearbox", "oil", "dcdc", "charger", "wall",
+         "heater", "aircon", "low_voltage", "ambient", "cabin", "tyre", "brake", "accelerator", "cable", "contactor",
+         "isolation", "pump", "fan", "gear", "odometer", "satellite", "wind", "soc", "phase", "limit", "evaporator",
+         "atmosphere", "coolant", "discharging", "charging", "regen", "marker", "latitude", "longitude", "heading",
+         "grade", "elevation", "derived", "humidity", "pack"), 0.45,
+    ),
+    **dict.fromkeys(
+        ("speed", "rotation", "voltage", "current", "power", "temperature", "torque", "pressure", "flow", "energy",
+         "charge_amount", "resistance", "acceleration", "distance"), 0.5,
+    ),
+    **dict.fromkeys(("minimum", "maximum", "inlet", "outlet"), 0.6),
+    **dict.fromkeys(("switch", "pedal", "bus", "lat_abbreviation", "long_abbreviation"), 0.7),
+    **dict.fromkeys(("raw", "displayed", "total", "air"), 0.85),
+    **dict.fromkeys(("mean", "position", "vehicle", "percent", "instrument"), 0.93),
+}  # fmt: skip
