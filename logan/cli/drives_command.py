@@ -114,9 +114,9 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     rows = []
     for record in records:
         value = record.summary.value
-        hottest = value("hottest_margin_k")
+        hottest = value("least_red_margin_k")
         consumption = value("net_wh_per_km")
-        regen, peak = value("regen_ratio"), value("peak_current_a")
+        regen, peak = value("regen_share_ratio"), value("peak_current_a")
         counts = record.summary.flag_counts
         rows.append(
             (

@@ -17,7 +17,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.errors import LoganError, NotEnoughDataError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.plan import Plan, build_fingerprint
+from logan.pipeline.plan import Plan
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, refine_build
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
@@ -161,8 +161,7 @@ def _provenance(
 ) -> tuple[tuple[str, str], ...]:
     rows = [
         ("logan", __version__),
-        ("settings (build.toml)", build_fingerprint(build)),
-        ("all settings", settings_fingerprint(build)),
+        ("settings (build.toml)", settings_fingerprint(build)),
         ("plan", f"{plan.created_at}, from settings {plan.build_fingerprint}"),
     ]
     for record in records:

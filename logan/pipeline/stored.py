@@ -113,11 +113,15 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
         counts[flag.severity.value] += 1
     distance = analysis.energy.distance_m
     net = analysis.grades.get("net_energy")
+    metrics = summary_metrics(analysis)
+    margins = [m.red_margin_k for m in analysis.thermal.margins if isinstance(m.red_margin_k, Estimate)]
+    if margins:
+        metrics["least_red_margin_k"] = min(margins, key=lambda margin: margin.value)
     return DriveSummary(
         distance_m=distance.value if isinstance(distance, Estimate) else None,
         grade=net.grade.value if net else "",
         flag_counts=counts,
-        metrics=summary_metrics(analysis),
+        metrics=metrics,
     )
 
 

@@ -12,6 +12,12 @@ PARAMETER_WORDS: Final = {
     "regen_efficiency_ratio": "regen efficiency",
     "auxiliary_power_w": "auxiliary power",
     "usable_energy_wh": "usable energy",
+    "usable_loss_per_k": "usable energy lost per kelvin",
+    "rolling_temperature_coefficient_per_k": "rolling resistance per kelvin",
+    "heating_w_per_k": "heating per kelvin",
+    "cooling_w_per_k": "cooling per kelvin",
+    "tyre_rolling_circumference_m": "tyre rolling circumference",
+    "pack_resistance_ohm": "pack resistance",
 }
 
 CAUSE_WORDS: Final = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from logan.flags import Severity
 from logan.report.document import Tone
 from logan.results import Figure, Quantiles, Refusal
-from logan.units import DisplayUnits
+from logan.units import RADIANS_PER_SECOND_PER_RPM, DisplayUnits
 
 
 def number(value: float | None, digits: int = 0) -> str:
@@ -75,3 +75,19 @@ def tone_of(severity: Severity | None) -> Tone:
     if severity is Severity.RED:
         return "red"
     return "amber" if severity is Severity.AMBER else "plain"
+
+
+def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
+    """A channel's value in the units shown."""
+    if value is None:
+        return "–"
+    if unit == "degC":
+        return f"{units.temperature_of(value):.0f} {units.temperature_label}"
+    if unit == "ratio":
+        return percent(value, 1)
+    if unit == "rad/s":
+        return f"{number(value / RADIANS_PER_SECOND_PER_RPM)} rpm"
+    if unit == "m/s":
+        return f"{number(value / units.metres_per_second, 1)} {units.speed_label}"
+    digits = 3 if abs(value) < 10 else (1 if abs(value) < 1000 else 0)
+    return f"{number(value, digits)} {unit}"

@@ -20,7 +20,7 @@ def duration_figure(current: CurrentSummary, limits: LimitSheet) -> go.Figure:
     alt = "Highest RMS current over windows from 0.1 s to 30 min"
     alt += ", with the limits given." if limits.curves else "; no limit given."
     figure = empty_figure("window [s]", "highest RMS current [A]", alt=alt)
-    for index, duration in enumerate(current.durations):
+    for index, duration in enumerate(entry for entry in current.durations if entry.direction != "both"):
         label = f"{channel_words(duration.channel)}, {duration.direction}"
         figure.add_scatter(
             x=[point.window_s for point in duration.points],

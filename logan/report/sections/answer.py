@@ -8,7 +8,7 @@ from logan.metrics.limits import LimitEvent
 from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text
-from logan.report.wording import consumption_text, distance, number, percent, range_text
+from logan.report.wording import consumption_text, distance, number, percent, range_text, shown_value
 from logan.units import DisplayUnits
 
 
@@ -96,6 +96,7 @@ def _what_moved(inputs: ReportInputs) -> str:
 
 
 def _weakest(inputs: ReportInputs) -> Words:
+    units = inputs.units
     events: list[tuple[str, LimitEvent]] = [
         (drive.label, event) for drive in inputs.drives for event in drive.limits.events
     ]
@@ -105,7 +106,8 @@ def _weakest(inputs: ReportInputs) -> Words:
     if worst:
         lines = tuple(
             f"{channel_words(event.what)} passed {event.severity.value} on drive {label}: "
-            f"{number(event.worst_value, 1)} {event.unit} against {number(event.limit_value, 1)}, "
+            f"{shown_value(event.worst_value, event.unit, units)} against "
+            f"{shown_value(event.limit_value, event.unit, units)}, "
             f"for {number(event.duration_s)} s. {event.caution}".strip()
             for label, event in worst[:4]
         )
@@ -123,7 +125,8 @@ def _weakest(inputs: ReportInputs) -> Words:
         _, check, label = min(checks, key=lambda item: item[0])
         closest.append(
             f"Closest to its limit: {channel_words(check.channel)} on drive {label}, "
-            f"{number(check.worst_value, 1)} {check.unit}, margin {number(check.margin, 1)} (estimated)."
+            f"{shown_value(check.worst_value, check.unit, units)} against "
+            f"{shown_value(check.red if check.red is not None else check.amber, check.unit, units)} (estimated)."
         )
     if unlimited:
         closest.append(

@@ -8,7 +8,7 @@ from logan.report.figures.current import duration_figure, resistance_figure
 from logan.report.figures.thermal import temperature_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.names import channel_words
-from logan.report.wording import clock, figure, number, percent, reason, tone_of
+from logan.report.wording import clock, figure, number, percent, reason, shown_value, tone_of
 from logan.results import Estimate
 from logan.units import DisplayUnits
 
@@ -46,18 +46,6 @@ def limits_section(inputs: ReportInputs) -> Section:
 def _highest_current(drive: DriveInputs) -> float:
     peaks = [duration.peak.sampled_a for duration in drive.current.durations if duration.channel == "pack_current"]
     return max(peaks, default=0.0)
-
-
-def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
-    """A channel's value in the units shown."""
-    if value is None:
-        return "–"
-    if unit == "degC":
-        return f"{units.temperature_of(value):.0f} {units.temperature_label}"
-    if unit == "ratio":
-        return percent(value, 1)
-    digits = 3 if abs(value) < 10 else (1 if abs(value) < 1000 else 0)
-    return f"{number(value, digits)} {unit}"
 
 
 def _shown_margin(value: float | None, unit: str, units: DisplayUnits) -> str:
@@ -193,11 +181,16 @@ def _events(inputs: ReportInputs) -> list[Block]:
 def _thermal(inputs: ReportInputs) -> list[Block]:
     units = inputs.units
     rows, refused = [], []
-    for drive in inputs.drives:
-        for model in drive.thermal.models:
-            if not isinstance(model.time_constant_s, Estimate):
-                refused.append(f"{channel_words(model.channel)}, drive {drive.label}: {reason(model.time_constant_s)}")
-                continue
+    for channel in dict.fromkeys(model.channel for drive in inputs.drives for model in drive.thermal.models):
+        models = [
+            (model, drive) for drive in inputs.drives for model in drive.thermal.models if model.channel == channel
+        ]
+        fitted = [pair for pair in models if isinstance(pair[0].time_constant_s, Estimate)]
+        if not fitted:
+            model, drive = models[0]
+            refused.append(f"{channel_words(channel)}, drive {drive.label}: {reason(model.time_constant_s)}")
+            continue
+        for model, drive in [max(fitted, key=lambda pair: pair[0].observed_s)]:
             rows.append(
                 (
                     channel_words(model.channel),
@@ -223,7 +216,7 @@ def _thermal(inputs: ReportInputs) -> list[Block]:
                     "continuous kW at design ambient",
                 ),
                 rows=tuple(rows),
-                caption="First-order thermal models (estimated)",
+                caption="First-order thermal models (estimated), each from the drive that shows most of it",
                 explanations=(
                     "",
                     "",
