@@ -11,10 +11,17 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import asc, blf, candump, drive_table
+from logan.logs import asc, blf, candump, drive_table, python_can, trc
 from logan.logs.log_format import Formats, LogFormat
 
-LOG_FORMATS: Final[Formats] = (asc.FORMAT, blf.FORMAT, candump.FORMAT, drive_table.FORMAT)
+LOG_FORMATS: Final[Formats] = (
+    asc.FORMAT,
+    blf.FORMAT,
+    candump.FORMAT,
+    drive_table.FORMAT,
+    python_can.FORMAT,
+    trc.FORMAT,
+)
 """Every format, in no order of preference: a file that two of them recognise is refused."""
 
 
