@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from logan.logs.packed_text import reject
 from logan.logs.text_columns import (
     DIGIT_VALUE,
+    MAX_COLUMN,
     Layout,
     LineRows,
     Rows,
@@ -23,7 +24,7 @@ from logan.logs.text_columns import (
     read_by_layouts,
     spaced_bytes,
 )
-from logan.logs.text_lines import CLASSIC_BYTES, FastFrames, Lines, bus_names, find_in_lines, no_fast_frames
+from logan.logs.text_lines import BUS_NUMBER, CLASSIC_BYTES, FastFrames, Lines, bus_names, find_in_lines, no_fast_frames
 from logan.units import BoolArray, IntArray
 
 _POINT: Final = ord(".")
@@ -45,7 +46,8 @@ def fast_frames(text: NDArray[np.uint8], lines: Lines, start_ns: int) -> FastFra
 
 
 def _learn(line: bytes) -> Layout | None:
-    if match := _CLASSIC.match(line):
+    match = _CLASSIC.match(line)
+    if match and match.start("data") - match.start("point") < MAX_COLUMN:
         return _ClassicLayout.of(line, match)
     return None
 
@@ -94,8 +96,8 @@ class _ClassicLayout:
         reject(taken, dlc > 15)
         length = np.minimum(dlc, CLASSIC_BYTES)
         payload, checks = spaced_bytes(columns, self.data, length)
-        reject(taken, *checks, ~ends_with_data(text, point, end, self.data, length))
+        reject(taken, *checks, ~ends_with_data(text, point, end, self.data, length, more_may_follow=True))
         fast.payload[rows], fast.length[rows] = payload, length
         name = [columns.word(self.bus - 1)]
-        fast.bus[rows] = bus_names(name, np.broadcast_to(self.bus_width, point.shape), taken, fast.buses)
+        fast.bus[rows] = bus_names(name, np.broadcast_to(self.bus_width, point.shape), taken, fast.buses, BUS_NUMBER)
         return taken

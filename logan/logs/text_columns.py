@@ -40,9 +40,13 @@ from logan.units import BoolArray, IntArray
 _U = np.uint64
 BLANKS: Final = word_of(b" " * 8)
 _BLANK: Final = 32
+MAX_COLUMN: Final = 160
+"""Data that starts further in is left to the grammar, so that no gather leaves the padding of the text."""
+
 _MAX_LAYOUTS: Final = 6
 _SAMPLES: Final = 24
 _FEW_LINES: Final = 16
+_STANDARD_DIGITS: Final = 4
 
 DIGIT_VALUE: Final = np.full(256, 255, np.uint8)
 """Value of a hexadecimal digit by its character; 255 for all others."""
@@ -162,6 +166,15 @@ def padded_width(before: Words, room: IntArray) -> IntArray:
     return width
 
 
+def not_a_number(words: Words, room: int) -> Words:
+    """Not zero where the last ``room`` of eight characters are not blanks and then digits, one at least."""
+    kept = KEEP_LAST[min(room, 8)]
+    count = _filled((words ^ BLANKS) & kept)
+    _, bad = digits(((words ^ ZEROS) & KEEP_LAST[count]) ^ ZEROS)
+    bad |= count == 0
+    return bad
+
+
 def _filled(differences_to_blanks: Words) -> NDArray[np.uint8]:
     """How many bytes are not zero; all must be below 0x80."""
     filled = differences_to_blanks + _U(0x7F7F7F7F7F7F7F7F)
@@ -276,12 +289,38 @@ def spaced_bytes(
 
 
 def ends_with_data(
-    text: NDArray[np.uint8], anchor: IntArray, end: IntArray, column: int, length: NDArray[np.uint8]
+    text: NDArray[np.uint8],
+    anchor: IntArray,
+    end: IntArray,
+    column: int,
+    length: NDArray[np.uint8],
+    *,
+    more_may_follow: bool,
 ) -> BoolArray:
-    """Whether the line ends behind its data, or a blank stands there."""
+    """Whether the line ends behind its data, or a blank stands there; and nothing more, unless it may."""
     behind = anchor + (column - 1) + 3 * length.astype(np.int64)
-    result: BoolArray = (behind == end) | ((behind < end) & (text[behind] == _BLANK))
-    return result
+    ends: BoolArray = behind == end
+    if not ends.all():
+        room = behind < end if more_may_follow else behind + 1 == end
+        ends |= room & (text[behind] == _BLANK)
+    return ends
+
+
+def padded_identifiers(words: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
+    """Hexadecimal identifiers at the right of a field of eight characters; extended with more than four digits.
+
+    Returns
+    -------
+    can_id : ndarray of uint64, shape (n,)
+    is_extended : ndarray of bool, shape (n,)
+    checks : list of ndarray
+        Not zero where there is no identifier.
+    """
+    digit_count = _filled(words ^ BLANKS)
+    is_extended = digit_count > _STANDARD_DIGITS
+    can_id, bad = right_hex(words, digit_count)
+    too_large = can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
+    return can_id, is_extended, [bad, digit_count == 0, too_large]
 
 
 class Layout(Protocol):

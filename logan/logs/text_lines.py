@@ -24,6 +24,9 @@ MAX_STANDARD_ID: Final = 0x7FF
 MAX_EXTENDED_ID: Final = 0x1FFFFFFF
 CLASSIC_BYTES: Final = 8
 FD_BYTES: Final = 64
+FD_LENGTHS: Final = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
+"""Data bytes of a CAN FD frame by its DLC."""
+
 
 BLOCK_LINES: Final = 16_384
 """Lines taken at once: their columns stay in the cache."""
@@ -37,7 +40,8 @@ MAX_BUSES: Final = 200
 _TAB, _NEWLINE, _RETURN, _BLANK, _LAST_PLAIN = 9, 10, 13, 32, 126
 _SCAN_BYTES: Final = 128 * 1024
 _GUESSES: Final = 8
-_MARKED_NAME: Final = re.compile(rb" [!-~]{1,14} ")
+ANY_NAME: Final = re.compile(rb" [!-~]{1,14} ")
+BUS_NUMBER: Final = re.compile(rb" (?:0|[1-9][0-9]{0,2}) ")
 _INDEX_OF_ONLY_BYTE: Final = np.uint64(0x0001020304050607)
 
 
@@ -207,7 +211,13 @@ def no_fast_frames(line_count: int) -> FastFrames:
     )
 
 
-def bus_names(name: Words | list[Words], width: IntArray, taken: BoolArray, known: list[str]) -> NDArray[np.uint8]:
+def bus_names(
+    name: Words | list[Words],
+    width: IntArray,
+    taken: BoolArray,
+    known: list[str],
+    allowed: re.Pattern[bytes] = ANY_NAME,
+) -> NDArray[np.uint8]:
     """Index of each line's bus name.
 
     Parameters
@@ -220,6 +230,8 @@ def bus_names(name: Words | list[Words], width: IntArray, taken: BoolArray, know
         Rows to name; cleared where there is no name of that width, or it is too long to be read here.
     known : list of str
         Names so far; lengthened.
+    allowed : Pattern
+        What a name between its blanks must look like: ``ANY_NAME`` or ``BUS_NUMBER``.
 
     Returns
     -------
@@ -231,7 +243,7 @@ def bus_names(name: Words | list[Words], width: IntArray, taken: BoolArray, know
     while left.any():
         first = int(left.argmax())
         marked = b"".join(word[first].tobytes() for word in name)[: int(width[first]) + 2]
-        if not _MARKED_NAME.fullmatch(marked) or len(known) >= MAX_BUSES:
+        if not allowed.fullmatch(marked) or len(known) >= MAX_BUSES:
             taken[first] = left[first] = False
             continue
         same = (name[0] ^ name[0][first]) & KEEP_FIRST_OF_TWO[0, len(marked)] == 0
