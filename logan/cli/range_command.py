@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from logan.settings import BuildSettings
     from logan.units import DisplayUnits
 
-_NAME = "asked on the command line"
+_NAME = "asked here"
 
 
 def register(app: typer.Typer) -> None:

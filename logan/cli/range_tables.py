@@ -42,10 +42,10 @@ def label(name: str) -> str:
 
 
 def percent(ratio: float) -> str:
-    """A chance in per cent that never reads as certain when it is not."""
-    if 0.0 < ratio < 0.01:
+    """A chance in per cent; counted over samples, it is never certain."""
+    if ratio < 0.01:
         return "<1 %"
-    if 0.99 < ratio < 1.0:
+    if ratio > 0.99:
         return ">99 %"
     return f"{100.0 * ratio:.0f} %"
 

@@ -34,7 +34,7 @@ class Conditions:
     pack_temperature_degc : float or None
         Of the cells; None takes the ambient.
     state_of_charge_ratio : float or None
-        At the start; None is mid-range, where a full pack does not limit regen.
+        Mean over the drive; None is mid-range, where a full pack does not limit regen.
     auxiliary_power_w : float or None
         Total auxiliary power where it was measured; None takes the model's.
     """

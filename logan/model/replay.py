@@ -162,10 +162,6 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
     ambient = known(
         "ambient_temperature", noted.ambient_temperature_degc, _ASSUMED_TEMPERATURE_DEGC, "ambient 20 °C assumed"
     )
-    state_of_charge = drive.get("state_of_charge")
-    started = None
-    if state_of_charge is not None and np.isfinite(state_of_charge.value).any():
-        started = float(state_of_charge.value[np.isfinite(state_of_charge.value)][0])
     conditions = Conditions(
         ambient_temperature_degc=ambient,
         pressure_pa=known(
@@ -177,7 +173,7 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
         wind_m_per_s=noted.wind_m_per_s or 0.0,
         wind_from_deg=noted.wind_from_deg or 0.0,
         pack_temperature_degc=_mean(drive, "pack_temperature"),
-        state_of_charge_ratio=started,
+        state_of_charge_ratio=_mean(drive, "state_of_charge"),
         auxiliary_power_w=_auxiliary_power_w(drive),
     )
     return conditions, tuple(assumed)

@@ -1,0 +1,151 @@
+import dataclasses
+import json
+
+import pytest
+
+from logan.cli.main import main
+from logan.cli.range_command import calibration_text
+from logan.cli.range_tables import percent, quantity
+from logan.driving_range.coverage import Calibration
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("builds") / "van"
+    assert main(["new", str(path)]) == 0
+    return path
+
+
+def run(capsys, *arguments):
+    capsys.readouterr()
+    code = main([str(argument) for argument in arguments])
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def test_plan_gives_the_answer_first_and_fits_eighty_columns(folder, capsys):
+    code, out, _ = run(capsys, "plan", "-b", folder, "--dry")
+    assert code == 0
+    lines = out.splitlines()
+    assert max(len(line.rstrip()) for line in lines) <= 80
+    assert "chance" in lines[2]
+    assert "Wh/mi" in out
+    for word in ("drag area", "common practice", "highway 65", "Pack for the target"):
+        assert word in out
+    assert not (folder / "plans").exists()
+
+
+def test_plan_is_frozen_to_a_new_file_each_time(folder, capsys):
+    for count in (1, 2):
+        code, out, _ = run(capsys, "plan", "-b", folder)
+        assert code == 0
+        assert "Frozen to" in out
+        assert len(list((folder / "plans").glob("plan-*.json"))) == count
+
+
+def test_plan_as_json_carries_schema_and_units(folder, capsys):
+    code, out, err = run(capsys, "plan", "-b", folder, "--json", "--dry")
+    content = json.loads(out)
+    assert code == 0
+    assert err == ""
+    assert content["schema"] == "plan/1"
+    assert content["prediction"]["schema"] == "range-prediction/1"
+    assert content["prediction"]["scenarios"][0]["range_m"]["unit"] == "m"
+
+
+def test_kilometres_are_shown_when_asked_for(folder, capsys):
+    code, out, _ = run(capsys, "plan", "-b", folder, "--dry", "--units", "km,C")
+    assert code == 0
+    assert "Wh/km" in out
+    assert "Wh/mi" not in out
+
+
+def test_gearing_is_a_sheet_of_eighty_columns(folder, capsys):
+    code, out, _ = run(capsys, "gearing", "-b", folder)
+    assert code == 0
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+    for word in ("top speed mph", "no limit given", "rpm", "6 % at 55 mph"):
+        assert word in out
+    _, out, _ = run(capsys, "gearing", "-b", folder, "--json")
+    assert json.loads(out)["schema"] == "gearing-sheet/1"
+
+
+def test_range_without_drives_is_the_plan_alone_and_says_why(folder, capsys):
+    code, out, _ = run(capsys, "range", "-b", folder)
+    assert code == 0
+    assert "The plan alone, because no drive has been imported" in out
+
+
+def test_a_scenario_can_be_asked_for_on_the_command_line(folder, capsys):
+    code, out, err = run(
+        capsys,
+        "range",
+        "-b",
+        folder,
+        "--json",
+        "--speed",
+        "70 mph",
+        "--ambient",
+        "20 °F",
+        "--drag",
+        "1.1",
+        "--name",
+        "x",
+    )
+    assert code == 0
+    assert "no drive has been imported" in err
+    asked = json.loads(out)["prediction"]["scenarios"][-1]
+    assert asked["name"] == "x"
+    assert asked["mean_speed_m_per_s"] == pytest.approx(70 * 0.44704)
+    assert asked["ambient_temperature_degc"] == pytest.approx(-6.667, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        (["--speed", "70"], "say the unit"),
+        (["--ambient", "20 °F"], "give exactly one of speed"),
+        (["--speed", "70 mph", "--name", "town"], "called 'town' already"),
+        (["--cycle", "nedc"], "cycle"),
+        (["--route", "nowhere.gpx"], "cannot be read"),
+        (["--plan", "nowhere.json"], "cannot be read"),
+        (["--units", "furlongs"], "unknown unit"),
+    ],
+)
+def test_bad_questions_get_one_clear_answer_and_exit_code_2(folder, capsys, arguments, problem):
+    code, out, err = run(capsys, "range", "-b", folder, *arguments)
+    assert code == 2
+    assert problem in err
+    assert "Traceback" not in err + out
+
+
+def test_no_build_is_exit_code_2(tmp_path, capsys):
+    for command in ("plan", "gearing", "range"):
+        code, _, err = run(capsys, command, "-b", tmp_path)
+        assert code == 2
+        assert "there is no build here" in err
+
+
+def test_chances_never_read_as_certain():
+    assert [percent(ratio) for ratio in (0.0, 0.004, 0.5, 0.996, 1.0)] == ["<1 %", "<1 %", "50 %", ">99 %", ">99 %"]
+
+
+def test_quantities_are_shown_with_their_unit():
+    assert quantity("mass_kg", 1650.4) == "1,650 kg"
+    assert quantity("drive_efficiency_ratio", 0.874) == "87.4 %"
+    assert quantity("rolling_coefficient", 0.0105) == "0.0105"
+
+
+def calibration(**figures):
+    names = [field.name for field in dataclasses.fields(Calibration) if field.name.endswith("_ratio")]
+    empty = dict.fromkeys(names) | {"drives": (), "efficiency_model": "constant"}
+    return Calibration(**(empty | figures))
+
+
+def test_calibration_in_one_sentence():
+    figures = {"median_error_ratio": 0.021, "p90_error_ratio": 0.055, "covered_ratio": 0.9}
+    text = calibration_text(calibration(**figures, naive_median_error_ratio=0.12))
+    assert "median error 2.1 %" in text
+    assert "mean of the others: 12.0 %" in text
+    assert "held 90 % of them" in text
+    assert calibration_text(calibration(reason="one drive alone")) == "Calibration: not shown, one drive alone."
