@@ -92,6 +92,28 @@ def value_type(layout: SignalLayout) -> type[np.float64] | type[np.int64] | type
     return np.float64
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GroupTable:
+    """Signals of one message that are present in the same frames.
+
+    Parameters
+    ----------
+    time_ns : ndarray of int64, shape (n,)
+        [ns]
+    signals : tuple of SignalLayout
+        In the order of the DBC.
+    values : tuple of ndarray, each shape (n,)
+        Value of each signal in each row.
+    absent : tuple of (ndarray or None)
+        Rows in which the frame was too short for the signal; None for none.
+    """
+
+    time_ns: IntArray
+    signals: tuple[SignalLayout, ...]
+    values: tuple[NDArray[Any], ...]
+    absent: tuple[Rows, ...]
+
+
 class MessageDecoder:
     """Decodes a message block by block, straight into its final columns.
 
@@ -143,6 +165,15 @@ class MessageDecoder:
                 group.append(columns.time_ns, columns.length, columns.payload, expected_ratio)
             elif rows.size:
                 group.append(columns.time_ns[rows], columns.length[rows], columns.payload[rows], expected_ratio)
+
+    def tables(self) -> tuple[GroupTable, ...]:
+        """What was decoded, one table for the signals that are present in the same frames."""
+        return tuple(group.table() for group in self._groups.values())
+
+    def clear(self) -> None:
+        """Forget what was decoded; the arrays are used again, so tables handed out change."""
+        for group in self._groups.values():
+            group.clear()
 
     def columns(self) -> tuple[SignalColumn, ...]:
         """One column for each signal wanted, in the order of the DBC; also those without any row."""
@@ -229,19 +260,32 @@ class _Group:
             self._values[index] = grown
         self._time_ns = time_ns
 
+    def clear(self) -> None:
+        self._count = 0
+        self._absent.clear()
+
+    def table(self) -> GroupTable:
+        absent = {needed: np.concatenate(rows) for needed, rows in self._absent.items()}
+        return GroupTable(
+            time_ns=self._time_ns[: self._count],
+            signals=tuple(plan.layout for plan in self.plans),
+            values=tuple(value[: self._count] for value in self._values),
+            absent=tuple(absent.get(plan.field.needed_bytes) for plan in self.plans),
+        )
+
     def columns(self) -> list[tuple[IntArray, NDArray[Any]]]:
         """Times and values of each signal, without the rows whose frames were too short for it."""
-        time_ns = self._time_ns[: self._count]
-        absent = {needed: np.concatenate(rows) for needed, rows in self._absent.items()}
-        times = {needed: np.delete(time_ns, rows) for needed, rows in absent.items()}
+        table = self.table()
+        times: dict[int, IntArray] = {}
         columns: list[tuple[IntArray, NDArray[Any]]] = []
-        for plan, value in zip(self.plans, self._values, strict=True):
-            needed = plan.field.needed_bytes
-            held = value[: self._count]
-            if needed in absent:
-                columns.append((times[needed], np.delete(held, absent[needed])))
+        for plan, value, absent in zip(self.plans, table.values, table.absent, strict=True):
+            if absent is None:
+                columns.append((table.time_ns, value))
             else:
-                columns.append((time_ns, held))
+                needed = plan.field.needed_bytes
+                if needed not in times:
+                    times[needed] = np.delete(table.time_ns, absent)
+                columns.append((times[needed], np.delete(value, absent)))
         return columns
 
 
