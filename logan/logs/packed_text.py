@@ -118,6 +118,21 @@ def decimal_number(values: Words) -> Words:
     return (number * _U(10000) + (number >> _U(32))) & _EIGHT
 
 
+def left_hex(words: Words, length: NDArray[np.uint8]) -> tuple[Words, Words]:
+    """Number of hexadecimal digits at the start of words; shape (n,) each, and not zero where it is none."""
+    width = length.astype(_U)
+    shifted = words << ((_U(8) - width) << _U(3))
+    kept = KEEP_LAST[length]
+    nibbles, bad = hex_nibbles(((shifted ^ ZEROS) & kept) ^ ZEROS)
+    return hex_number(nibbles), bad
+
+
+def right_hex(words: Words, length: NDArray[np.uint8]) -> tuple[Words, Words]:
+    """Number of hexadecimal digits at the end of words, like ``left_hex``."""
+    nibbles, bad = hex_nibbles(((words ^ ZEROS) & KEEP_LAST[length]) ^ ZEROS)
+    return hex_number(nibbles), bad
+
+
 def whole_number(high: Words, low: Words, width: NDArray[np.int64]) -> tuple[Words, Words]:
     """Number that ends with the last character of ``low``: up to 16 digits in two words.
 

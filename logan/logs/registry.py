@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import asc, blf, candump, drive_table, python_can, trc
+from logan.logs import asc, blf, can_csv, candump, drive_table, python_can, trc
 from logan.logs.log_format import Formats, LogFormat
 
 LOG_FORMATS: Final[Formats] = (
     asc.FORMAT,
     blf.FORMAT,
+    can_csv.FORMAT,
     candump.FORMAT,
     drive_table.FORMAT,
     python_can.FORMAT,

@@ -21,8 +21,9 @@ from logan.logs.packed_text import (
     decimal_number,
     digits,
     hex_nibbles,
-    hex_number,
     hex_pairs,
+    left_hex,
+    right_hex,
     whole_number,
     word_of,
 )
@@ -215,21 +216,6 @@ def identifiers(columns: Rows, column: int, width: int) -> tuple[Words, BoolArra
     can_id, bad = left_hex(word, digit_count)
     checks += [bad, can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))]
     return can_id, is_extended, checks
-
-
-def left_hex(words: Words, length: NDArray[np.integer]) -> tuple[Words, Words]:
-    """Number of hexadecimal digits at the start of words; shape (n,) each, and not zero where it is none."""
-    width = length.astype(_U)
-    shifted = words << ((_U(8) - width) << _U(3))
-    kept = KEEP_LAST[length]
-    nibbles, bad = hex_nibbles(((shifted ^ ZEROS) & kept) ^ ZEROS)
-    return hex_number(nibbles), bad
-
-
-def right_hex(words: Words, length: NDArray[np.integer]) -> tuple[Words, Words]:
-    """Number of hexadecimal digits at the end of words, like ``left_hex``."""
-    nibbles, bad = hex_nibbles(((words ^ ZEROS) & KEEP_LAST[length]) ^ ZEROS)
-    return hex_number(nibbles), bad
 
 
 _PAIR_STARTS: Final = (0, 9, 18)
