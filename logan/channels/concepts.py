@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from functools import lru_cache
 from typing import Final
 
@@ -30,10 +31,11 @@ _WORDS: Final[dict[str, str]] = {
     "flow": "flow volumeflow durchfluss debit volumenstrom",
     "humidity": "humidity feuchte feuchtigkeit rh humidite",
     # things
-    "pack": "pack battery batt bat batterie bateria batteria baterie accu akku bms bmu bcu hv hvb hvbatt hvbat"
-    " highvoltage traktionsbatterie traction ress hvbattery hochvolt bem batterypack tractionbattery hvbus dcbus dclink"
-    " zwischenkreis dcl essential rechargeable bpcm becm battpack",
-    "bus": "bus link dclink dcbus hvbus rail",
+    "pack": "pack battery batt bat batterie bateria batteria baterie accu akku bms bmu bcu ress bem batterypack"
+    " essential rechargeable bpcm becm battpack pck batterij",
+    "high_voltage": "hv hvb hvbatt hvbat highvoltage highvolt hvbattery hochvolt traction traktionsbatterie hvlt hivolt"
+    " tractionbattery hvbus highvltg",
+    "bus": "bus link dclink dcbus rail zwischenkreis dcl",
     "cell": "cell cells zelle zellen cellule cellules celda celdas cella cel zell brick bricks cv",
     "module": "module modul modules mod",
     "motor": "motor mot emotor edrive edrv emachine maschine machine moteur drive drv traktion stator rotor winding"
@@ -145,6 +147,11 @@ def _fill() -> None:
 
 _fill()
 
+_LONG_WORDS: Final = {
+    letter: tuple(word for word in _CONCEPTS_OF if word[0] == letter and len(word) >= 6)
+    for letter in {word[0] for word in _CONCEPTS_OF}
+}
+
 _SHORT: Final[dict[str, frozenset[str]]] = {
     # One or two letters mean something only beside a unit or a thing; ``matching`` weighs them low.
     "v": frozenset({"voltage", "speed"}),
@@ -193,8 +200,18 @@ def concepts_of(text: str) -> frozenset[str]:
                 break
         else:
             length = 1
+            found |= _CONCEPTS_OF.get(_respelled(words[start]), frozenset())
         start += length
     return frozenset(found)
+
+
+@lru_cache(maxsize=65_536)
+def _respelled(word: str) -> str:
+    """The known long word that a misspelt one is nearest to; empty where none is near."""
+    if len(word) < 7:
+        return ""
+    alike = [known for known in _LONG_WORDS.get(word[0], ()) if abs(len(known) - len(word)) <= 1]
+    return next(iter(get_close_matches(word, alike, n=1, cutoff=0.85)), "")
 
 
 def letters_of(text: str) -> frozenset[str]:

@@ -21,6 +21,7 @@ _BY_LETTER: Final = 0.55
 _WELCOME: Final = 0.05
 _FOREIGN_MESSAGE: Final = 0.85
 _OUT_OF_REACH: Final = 0.4
+_FULL_MARKS: Final = 1.1
 _HEDGED: Final = 0.75
 _HEDGING: Final = frozenset({"derived", "asked"})
 _UNIT_SAYS_NOTHING: Final = frozenset({"ratio", "deg", "m"})
@@ -95,7 +96,7 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     if words.comment & _HEDGING - words.name - profile.expected:
         score *= _HEDGED
     score += _WELCOME * len(words.name & profile.welcome)
-    return Declared(min(score, 1.0), tuple(evidence), column.unit if fits else "")
+    return Declared(min(score / _FULL_MARKS, 1.0), tuple(evidence), column.unit if fits else "")
 
 
 def _unit_fits(column: SignalColumn, kind: ChannelKind) -> bool | None:
@@ -178,8 +179,9 @@ def _reach_factor(column: SignalColumn, profile: Profile, kind: ChannelKind, evi
     if largest < profile.least_reach:
         evidence.append(f"but it reaches only {largest:g} {kind.unit}")
         return _OUT_OF_REACH
-    if largest > 3.0 * profile.most_reach:
-        return 0.6
+    # Without a unit the scale may be anything, and only a code that is too small says something.
+    if column.unit.strip() and largest > 3.0 * profile.most_reach:
+        return _OUT_OF_REACH
     if (
         largest < 0.02 * min(abs(kind.high), 1e9)
         and not is_switch(kind)

@@ -16,7 +16,7 @@ from logan.channels.measured_evidence import Measured, measure_columns
 from logan.channels.profiles import PROFILES, Profile
 from logan.frames.table import SignalColumn, SignalTable
 
-LEAST_SCORE: Final = 0.4
+LEAST_SCORE: Final = 0.35
 MOST_CANDIDATES: Final = 5
 _TIE: Final = 0.04
 _ALIKE: Final = 0.02
@@ -89,15 +89,14 @@ def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
     for profile in PROFILES:
         found = _candidates(columns, words, measured, profile)
         if found:
-            scored[profile.channel] = found
+            scored[profile.channel] = _better_of(scored.get(profile.channel, []), found)
     taken = _best_use(scored)
     suggestions: list[Suggestion] = []
-    for profile in PROFILES:
-        kept = [
-            entry
-            for entry in scored.get(profile.channel, ())
-            if taken.get(entry[1], profile.channel) == profile.channel
-        ]
+    for profile in {profile.channel: profile for profile in PROFILES}.values():
+        found = sorted(
+            scored.get(profile.channel, ()), key=lambda entry: (-entry[0].score, len(columns[entry[1]].name), entry[1])
+        )
+        kept = [entry for entry in found if taken.get(entry[1], profile.channel) == profile.channel]
         suggestions += _suggestions(profile, kept, columns)
     return tuple(suggestions)
 
@@ -120,8 +119,16 @@ def _candidates(
             found.append(
                 (Candidate(signal=column.key, score=round(score, 3), evidence=evidence, unit=unit, sign=sign), index)
             )
-    found.sort(key=lambda entry: (-entry[0].score, len(columns[entry[1]].name), entry[1]))
     return found
+
+
+def _better_of(first: list[tuple[Candidate, int]], second: list[tuple[Candidate, int]]) -> list[tuple[Candidate, int]]:
+    """Merge what two profiles of one channel found; each signal with its better score."""
+    best: dict[int, Candidate] = {}
+    for candidate, index in (*first, *second):
+        if index not in best or candidate.score > best[index].score:
+            best[index] = candidate
+    return [(candidate, index) for index, candidate in best.items()]
 
 
 def _best_use(scored: Mapping[str, list[tuple[Candidate, int]]]) -> dict[int, str]:
