@@ -4,12 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from logan.model.fit_result import FitResult
+import numpy as np
+
+from logan.constants import JOULES_PER_WATT_HOUR
+from logan.errors import NotEnoughDataError
+from logan.model.drive_likelihood import DriveSay
+from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, solve_hierarchy, spread_of
+from logan.model.measurement import Measurement
+from logan.model.parameters import ParameterDistribution
+from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
+from logan.model.student_t import student_t_half_width
+from logan.model.trip_energy import friction_share_ratio, trip_energy
+from logan.model.unknowns import SHARED_COUNT, shared_prior
+from logan.model.wheel_balance import LEVEL, OWN_COUNT
 from logan.results import Estimate
 from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+INTERVAL_RATIO: Final = 0.9
+CHANGE_SIGMA: Final = 0.3
+"""Prior spread of a change of road load, in logarithms: wide enough to say nothing (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +43,8 @@ class ModificationEffect:
         90 % interval of ``change``.
     is_beyond_noise : bool
         True when the interval leaves zero out.
+    between_drive_sigma_ratio : float
+        How far drives of one group stray from each other.
     before, after : tuple of str
         Drives compared.
     statement : str
@@ -39,13 +58,146 @@ class ModificationEffect:
     interval_low_ratio: float
     interval_high_ratio: float
     is_beyond_noise: bool
+    between_drive_sigma_ratio: float
     before: tuple[str, ...]
     after: tuple[str, ...]
     statement: str
 
 
 def modification_effect(
-    result: FitResult, before: Sequence[DriveSegments], after: Sequence[DriveSegments], build: BuildSettings
+    prior: ParameterDistribution,
+    before: Sequence[DriveSegments],
+    after: Sequence[DriveSegments],
+    measurements: Sequence[Measurement],
+    build: BuildSettings,
 ) -> ModificationEffect:
-    """Difference in road load between two groups of drives, with its interval."""
-    raise NotImplementedError
+    """Difference in road load between two groups of drives, with its interval.
+
+    Both groups share one vehicle whose parameters are fitted; speeds, hills, weather, cabin load,
+    payload and auxiliaries of each drive are accounted for. What is left is each drive's own
+    level; the second group's mean level is one more unknown.
+
+    Parameters
+    ----------
+    prior : ParameterDistribution
+        The plan.
+    before, after : sequence of DriveSegments
+        Drives before and after the change.
+    measurements : sequence of Measurement
+        Measured besides.
+    build : BuildSettings
+        The build.
+
+    Returns
+    -------
+    ModificationEffect
+        With a Student-t interval of as many degrees of freedom as there are drives beyond two.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If a group has no drive that can carry a fit, or there are fewer than three in all.
+    """
+    groups = [[drive for drive in group if not drive.refusal] for group in (before, after)]
+    for name, group, given in zip(("before", "after"), groups, (before, after), strict=True):
+        if not group:
+            reasons = "; ".join(drive.refusal for drive in given) or "none was named"
+            raise NotEnoughDataError(f"no drive {name} the change can be used: {reasons}", "Name other drives")
+    drives = [*groups[0], *groups[1]]
+    freedom = len(drives) - 2
+    if freedom < 1:
+        raise NotEnoughDataError(
+            "one drive before and one after can't tell a change from that day's wind",
+            "Repeat at least one of them on another day",
+        )
+    is_after = np.arange(len(drives)) >= len(groups[0])
+    rotating_kg = rotating_mass_of(build)
+    solution = solve_hierarchy(shared_prior(prior, build), drives, measurements, rotating_kg)
+    spread = _spread_within_groups(solution, is_after)
+    shift, sigma = _shift(solution, is_after, spread)
+    half = student_t_half_width(INTERVAL_RATIO, freedom) * sigma
+    low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
+    names = (tuple(drive.drive_id for drive in groups[0]), tuple(drive.drive_id for drive in groups[1]))
+    per_level = _consumption_by_level_wh_per_km(solution, rotating_kg)
+    return ModificationEffect(
+        change=Estimate(float(np.expm1(shift)), "ratio", float(np.exp(shift)) * sigma, "fit"),
+        consumption_change=Estimate(shift * per_level, "Wh/km", sigma * per_level, "fit"),
+        interval_low_ratio=low,
+        interval_high_ratio=high,
+        is_beyond_noise=low > 0.0 or high < 0.0,
+        between_drive_sigma_ratio=spread,
+        before=names[0],
+        after=names[1],
+        statement=_statement(shift, low, high),
+    )
+
+
+def _spread_within_groups(solution: Solution, is_after: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
+    """Spread of level between drives, each group about its own mean."""
+    found, information = data_deviation(solution.states, solution.says, solution.own, LEVEL)
+    centred = np.array(found)
+    for group in (is_after, ~is_after):
+        weight = information[group] / (1.0 + information[group] * LEVEL_SPREAD_SIGMA**2)
+        centred[group] -= (weight @ found[group]) / weight.sum()
+    return spread_of(centred, information, LEVEL_SPREAD_SIGMA)
+
+
+def _shift(
+    solution: Solution, is_after: np.ndarray[tuple[int], np.dtype[np.bool_]], spread: float
+) -> tuple[float, float]:
+    """One Newton step for the second group's mean log level, all other unknowns integrated out."""
+    size = SHARED_COUNT + 1
+    information, gradient = np.zeros((size, size)), np.zeros(size)
+    rest = solution.information - sum(
+        (say.marginal_information for say in solution.says), np.zeros((SHARED_COUNT, SHARED_COUNT))
+    )
+    information[:SHARED_COUNT, :SHARED_COUNT] = rest
+    information[-1, -1] = CHANGE_SIGMA**-2.0
+    gradient[:SHARED_COUNT] = -sum((say.marginal_gradient for say in solution.says), np.zeros(SHARED_COUNT))
+    tight = spread**-2.0
+    for say, state, own, shifted in zip(solution.says, solution.states, solution.own, is_after, strict=True):
+        more_i, more_g = _with_shift(say, own, tight, float(state.own_precision[LEVEL]), is_shifted=bool(shifted))
+        information += more_i
+        gradient += more_g
+    free = np.diag(information) > 0.0
+    inverse = np.linalg.inv(information[np.ix_(free, free)])
+    step = -inverse @ gradient[free]
+    return float(step[-1]), float(np.sqrt(inverse[-1, -1]))
+
+
+def _with_shift(
+    say: DriveSay, own: FloatArray, precision: float, used: float, *, is_shifted: bool
+) -> tuple[FloatArray, FloatArray]:
+    """A drive's quadratic in (shared, shift), its level's prior centred on the shift and of the new spread."""
+    size = SHARED_COUNT + 1
+    own_information, own_gradient = np.array(say.own_information), np.array(say.by_own)
+    own_information[LEVEL, LEVEL] += precision - used
+    own_gradient[LEVEL] += (precision - used) * own[LEVEL]
+    information, gradient = np.zeros((size, size)), np.zeros(size)
+    information[:SHARED_COUNT, :SHARED_COUNT] = say.shared_information
+    gradient[:SHARED_COUNT] = say.by_shared
+    cross = np.zeros((size, OWN_COUNT))
+    cross[:SHARED_COUNT] = say.cross
+    if is_shifted:
+        information[-1, -1] = precision
+        gradient[-1] = -precision * own[LEVEL]
+        cross[-1, LEVEL] = -precision
+    gain = np.linalg.solve(own_information, cross.T)
+    return information - cross @ gain, gradient - gain.T @ own_gradient
+
+
+def _consumption_by_level_wh_per_km(solution: Solution, rotating_kg: float) -> float:
+    drives = [state.drive for state in solution.states]
+    friction = friction_share_ratio(solution.shared, solution.own, drives, rotating_kg)
+    change_j = sum(
+        trip_energy(solution.shared, drive, rotating_kg, friction_ratio=friction).by_own[LEVEL] for drive in drives
+    )
+    return float(change_j / JOULES_PER_WATT_HOUR / (sum(drive.distance_m for drive in drives) / 1000.0))
+
+
+def _statement(shift: float, low: float, high: float) -> str:
+    amount = f"{abs(np.expm1(shift)):.1%} {'less' if shift < 0 else 'more'} road load"
+    interval = f"90 % interval {low:+.1%} to {high:+.1%}"
+    if low > 0.0 or high < 0.0:
+        return f"{amount}, more than noise ({interval})"
+    return f"{amount}, not beyond noise ({interval}): more drives before and after would tell"

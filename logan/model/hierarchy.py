@@ -299,12 +299,24 @@ def _scaled(ratio: float, square: FloatArray) -> float:
 def _spread(
     states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int, prior_sigma: float
 ) -> float:
-    found = own[:, which]
+    found, information = data_deviation(states, says, own, which)
+    return spread_of(found, information, prior_sigma)
+
+
+def data_deviation(
+    states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int
+) -> tuple[FloatArray, FloatArray]:
+    """What the data alone say of one own unknown of each drive, the pull of its prior undone.
+
+    Returns
+    -------
+    found, information : ndarray, shape (d,)
+        Deviation from the mean, and the inverse of its variance at fixed shared parameters. [ratio]
+    """
     prior_precision = np.array([state.own_precision[which] for state in states])
     information = np.array([_alone(say.own_information, which) for say in says]) - prior_precision
     information = np.maximum(information, 1e-9)
-    # What the data alone would say: undo the pull of the spread used so far.
-    return spread_of(found * (information + prior_precision) / information, information, prior_sigma)
+    return own[:, which] * (information + prior_precision) / information, information
 
 
 def _alone(information: FloatArray, which: int) -> float:

@@ -119,7 +119,7 @@ def log_drives(case: TwinCase, *, coastdowns: bool = False, hours: float = 3.0) 
             wind_from_deg=rng.uniform(0, 360),
         )
         # Every day differs a little: tyres, traffic, what is switched on.
-        level = float(np.exp(rng.normal(0.0, 0.02)))
+        level = float(np.exp(rng.normal(0.0, 0.03)))
         today = replace(
             case.vehicle,
             drag_area_m2=case.vehicle.drag_area_m2 * level,
