@@ -14,6 +14,7 @@ from logan.model.environment import Environment
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule, steady_schedule
+from logan.physics.air import standard_pressure_pa
 from logan.physics.powertrain import LossTerms
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
@@ -141,7 +142,11 @@ def _single(scenario: Scenario, schedule_of: DrivenRoad) -> ScenarioPart:
         return ScenarioPart(schedule=steady, conditions=conditions_of_scenario(scenario))
     found = schedule_of(scenario)
     if isinstance(found, Schedule):
-        return ScenarioPart(schedule=found, conditions=conditions_of_scenario(scenario))
+        conditions = conditions_of_scenario(scenario)
+        if found.elevation_m is not None and scenario.pressure_pa == _DEFAULTS["pressure_pa"]:
+            # Air is thinner on a pass; the standard atmosphere says by how much where nobody measured.
+            conditions = replace(conditions, pressure_pa=float(np.mean(standard_pressure_pa(found.elevation_m))))
+        return ScenarioPart(schedule=found, conditions=conditions)
     return ScenarioPart(schedule=found.schedule, conditions=_driven_again(found.conditions, scenario))
 
 

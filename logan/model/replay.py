@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_PRESSURE_PA
 from logan.drive.drive import Channel, Drive
 from logan.errors import NotEnoughDataError
 from logan.model.conditions import Conditions
 from logan.model.schedule import Schedule
+from logan.physics.air import standard_pressure_pa
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.units import FloatArray
 
@@ -162,11 +162,12 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
     ambient = known(
         "ambient_temperature", noted.ambient_temperature_degc, _ASSUMED_TEMPERATURE_DEGC, "ambient 20 °C assumed"
     )
+    height_m = _mean(drive, "elevation")
+    pressure_label = "sea-level air pressure assumed" if height_m is None else "air pressure assumed from height"
+    pressure_pa = standard_pressure_pa(height_m or 0.0)
     conditions = Conditions(
         ambient_temperature_degc=ambient,
-        pressure_pa=known(
-            "barometric_pressure", noted.pressure_pa, STANDARD_PRESSURE_PA, "sea-level air pressure assumed"
-        ),
+        pressure_pa=known("barometric_pressure", noted.pressure_pa, pressure_pa, pressure_label),
         relative_humidity_ratio=known("relative_humidity", noted.relative_humidity_ratio, 0.5, "humidity 50 % assumed"),
         payload_kg=noted.payload_kg or 0.0,
         headwind_m_per_s=_mean(drive, "headwind") or 0.0,

@@ -115,3 +115,12 @@ def test_a_drive_again_in_the_cold_forgets_what_was_measured_in_the_warm():
     used = [scenario_consumption_wh_per_km(case, median, example_build())[0] for case in (warm, prepared)]
     assert used[1] > 1.1 * used[0]
     assert np.isfinite(used).all()
+
+
+def test_air_is_thin_on_a_high_route_unless_the_pressure_is_given():
+    high = dataclasses.replace(load_cycle("hwfet"), elevation_m=np.full(766, 2000.0))
+    route = Scenario(name="pass", kind=ScenarioKind.ROUTE, speed_m_per_s=20.0)
+    (thin,) = prepare_scenarios((route,), lambda _: high)
+    assert thin.parts[0].conditions.pressure_pa == pytest.approx(79_495.0, abs=10.0)
+    (given,) = prepare_scenarios((dataclasses.replace(route, pressure_pa=81e3),), lambda _: high)
+    assert given.parts[0].conditions.pressure_pa == 81e3

@@ -140,6 +140,14 @@ def test_conditions_come_from_channels_then_notes_then_assumption():
     assert found.state_of_charge_ratio == pytest.approx(0.935)
 
 
+def test_air_pressure_follows_the_height_where_nobody_measured_it():
+    time_s, speed = rolling_country()
+    high = drive_of(speed=(time_s, speed), elevation=(time_s, np.full(time_s.shape, 1500.0)))
+    found, assumed = conditions_of_drive(high)
+    assert found.pressure_pa == pytest.approx(84_556.0, abs=5.0)
+    assert "air pressure assumed from height" in assumed
+
+
 def test_a_drive_without_speed_or_distance_is_refused():
     time_s = np.arange(0.0, 60.0)
     with pytest.raises(NotEnoughDataError, match="no speed"):
