@@ -50,6 +50,7 @@ from logan.logs.text_lines import (
 from logan.logs.work_memory import keep_work_arrays
 from logan.units import BoolArray, IntArray
 
+_BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 HEADER: Final = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 _LINE: Final = re.compile(
