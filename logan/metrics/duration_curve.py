@@ -1,4 +1,4 @@
-"""Highest mean and RMS of a piecewise linear signal over windows of each length, exactly."""
+"""Highest mean and RMS of a piecewise linear magnitude over windows of each length, exactly."""
 
 from __future__ import annotations
 
@@ -71,13 +71,15 @@ def window_maxima(
 ) -> tuple[WindowMaxima, ...]:
     """Highest mean and RMS over every window that fits into the signal.
 
-    Windows that start or end at a sample are tried; in very long signals, windows that
-    are many samples long are tried at a spacing of no more than a thousandth of their length.
+    Between two windows that start or end at a sample, the mean (and the RMS of what is not
+    negative) is highest where the signal is the same at both ends; those windows are tried
+    too, so the maxima are exact. In very long signals, windows that are many samples long
+    are tried at a spacing of a thousandth of their length.
 
     Parameters
     ----------
     time_s, value : ndarray, shape (n,)
-        Samples, NaN where not known. [s, any]
+        Samples of a magnitude, NaN where not known. [s, any]
     windows_s : tuple of float
         Lengths. [s]
     max_gap_s : float
@@ -93,7 +95,7 @@ def window_maxima(
     integrals = RunningIntegrals(time_s, value, max_gap_s=max_gap_s)
     found = []
     for window_s in windows_s:
-        ends_s = _window_ends(time_s, window_s)
+        ends_s = _window_ends(time_s, value, window_s)
         if ends_s.size == 0:
             continue
         first_b, second_b, known_b = integrals.at(ends_s)
@@ -113,7 +115,7 @@ def window_maxima(
     return tuple(found)
 
 
-def _window_ends(time_s: FloatArray, window_s: float) -> FloatArray:
+def _window_ends(time_s: FloatArray, value: FloatArray, window_s: float) -> FloatArray:
     first_s, last_s = float(time_s[0]) + window_s, float(time_s[-1])
     if first_s > last_s * (1.0 + 1e-12):
         return np.empty(0)
@@ -121,7 +123,13 @@ def _window_ends(time_s: FloatArray, window_s: float) -> FloatArray:
     if time_s.size > _MOST_CANDIDATES and window_s > 1000.0 * period_s:
         return np.linspace(first_s, last_s, max(2, int((last_s - first_s) / (window_s / 1000.0)) + 2))
     ends_s = np.concatenate((time_s, time_s + window_s))
-    return ends_s[(ends_s >= first_s) & (ends_s <= last_s)]
+    ends_s = np.unique(ends_s[(ends_s >= first_s) & (ends_s <= last_s)])
+    # The mean's slope is the signal at the end less that at the start: straight between candidates.
+    slope = np.interp(ends_s, time_s, value) - np.interp(ends_s - window_s, time_s, value)
+    tops = np.flatnonzero((slope[:-1] > 0.0) & (slope[1:] < 0.0))
+    share = slope[tops] / (slope[tops] - slope[tops + 1])
+    inside = ends_s[tops] + share * (ends_s[tops + 1] - ends_s[tops])
+    return np.concatenate((ends_s, inside))
 
 
 def with_zero_crossings(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
