@@ -90,7 +90,7 @@ def rank_next_tests(result: FitResult, target_sensitivity: FloatArray, build: Bu
     candidates = []
     for planned in _candidates(result, build):
         after = covariance_after(covariance, planned.rows)
-        sigma = float(np.sqrt(max(target_sensitivity @ after @ target_sensitivity, 0.0)))
+        sigma = float(np.sqrt(np.maximum(target_sensitivity @ after @ target_sensitivity, 0.0)))
         candidates.append(
             CandidateTest(name=planned.name, sigma_before_ratio=before, sigma_after_ratio=sigma, how=planned.how)
         )

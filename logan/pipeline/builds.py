@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from logan.errors import ConfigurationError
 
 if TYPE_CHECKING:
+    from logan.model.measurement import Measurement
     from logan.settings import BuildSettings, ChannelMap
     from logan.units import DisplayUnits
 
 BUILD_FILE = "build.toml"
 CHANNELS_FILE = "channels.toml"
+MEASUREMENTS_FILE = "measurements.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,18 @@ class BuildFolder:
         from logan.configuration.channel_map import read_channel_map
 
         return read_channel_map(self.channels_file)
+
+    def measurements(self) -> tuple[Measurement, ...]:
+        """Read and check ``measurements.toml``; nothing where there is no such file.
+
+        Raises
+        ------
+        ConfigurationError
+            With every problem found.
+        """
+        from logan.configuration.measurements import read_measurements
+
+        return read_measurements(self.path / MEASUREMENTS_FILE)
 
 
 def find_build(path: Path) -> BuildFolder:

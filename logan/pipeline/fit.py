@@ -17,6 +17,18 @@ from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.settings import BuildSettings
 
+__all__ = [
+    "Calibration",
+    "Comparison",
+    "DriveFit",
+    "FitReport",
+    "FitResult",
+    "ModificationEffect",
+    "compare_drives",
+    "effect_of_change",
+    "fit_drives",
+]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FitReport:

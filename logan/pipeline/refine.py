@@ -94,7 +94,7 @@ def refine_build(
             raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
         if told:
             told("fitting")
-        fit = fit_drives(build, segments)
+        fit = fit_drives(build, segments, folder.measurements())
         if fit.fit.drive_count == 0:
             reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)
             raise NotEnoughDataError(

@@ -1,0 +1,58 @@
+"""``logan effect``: did a change to the vehicle help by more than noise?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+
+if TYPE_CHECKING:
+    from logan.pipeline.fit import ModificationEffect
+    from logan.units import DisplayUnits
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("effect")
+    def effect(
+        before: Annotated[str, typer.Option("--before", help="Drives before the change, such as 3,4,5.")],
+        after: Annotated[str, typer.Option("--after", help="Drives after it, such as 7,8.")],
+        build: BuildOption = Path(),
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+    ) -> None:
+        """Compare road load before and after a change, other conditions taken out."""
+        from logan.cli.rendering import print_json, working
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.fit_build import effect_in_build
+
+        folder = find_build(build)
+        with working("reducing drives") as told:
+            found = effect_in_build(folder, _names(before), _names(after), told=told)
+        if as_json:
+            print_json(found)
+        else:
+            show_effect(found, display_units(units, build))
+
+
+def _names(text: str) -> list[str]:
+    return [name for name in (part.strip() for part in text.replace(" ", ",").split(",")) if name]
+
+
+def show_effect(found: ModificationEffect, units: DisplayUnits) -> None:
+    """Print the verdict, then its numbers."""
+    from logan.cli.rendering import print_lines
+
+    change = found.consumption_change
+    print_lines(
+        f"{found.statement[:1].upper()}{found.statement[1:]}.",
+        f"Before: drives {', '.join(found.before)}; after: drives {', '.join(found.after)}.",
+        f"On these drives that is {units.consumption(change.value):+.0f} ± "
+        f"{units.consumption(change.sigma or 0.0):.0f} {units.consumption_label}.",
+        f"Drives of one group stray by {100.0 * found.between_drive_sigma_ratio:.1f} % from each other; speeds, hills, "
+        "weather, cabin load, payload and auxiliaries have been taken out.",
+    )

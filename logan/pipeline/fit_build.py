@@ -1,0 +1,100 @@
+"""The fit of a build's own drives: with its measurements, what to do next, and the effect of a change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from logan.drive_library.repository import DriveLibrary
+from logan.errors import NotEnoughDataError
+from logan.model.effect import ModificationEffect
+from logan.model.next_test import NextTests, rank_next_tests
+from logan.model.segments_table import DriveSegments
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, fit_drives
+from logan.pipeline.predict import recorded_drives
+from logan.pipeline.refine import target_sensitivity
+from logan.pipeline.stored import stored_segments
+
+__all__ = ["BuildFit", "NextTests", "compare_build", "effect_in_build", "fit_build"]
+
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BuildFit:
+    """A build's fit, and which test would help most next.
+
+    Parameters
+    ----------
+    report : FitReport
+        The fit.
+    next_tests : NextTests
+        Candidates, best first, for the target's scenario.
+    """
+
+    schema: ClassVar[str] = "build-fit/1"
+
+    report: FitReport
+    next_tests: NextTests
+
+
+def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
+    """Fit a build's drives, and rank what would help most next.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If no drive has been imported, or none can carry a fit; the reasons are named.
+    """
+    build = folder.settings()
+    with DriveLibrary.open(folder.library, create=True) as library:
+        segments = _usable_segments(library, folder, told)
+        report = fit_drives(build, segments, folder.measurements())
+        sensitivity = target_sensitivity(build, report.fit.posterior.median, recorded_drives(library))
+    return BuildFit(report=report, next_tests=rank_next_tests(report.fit, sensitivity, build))
+
+
+def compare_build(folder: BuildFolder, *, told: Told | None = None) -> Comparison:
+    """Plan, meter and fit of each drive of a build; raises as ``fit_build`` does."""
+    with DriveLibrary.open(folder.library, create=True) as library:
+        segments = _usable_segments(library, folder, told)
+    return compare_drives(folder.settings(), segments, folder.measurements())
+
+
+def effect_in_build(
+    folder: BuildFolder, before: Sequence[str], after: Sequence[str], *, told: Told | None = None
+) -> ModificationEffect:
+    """Tell whether drives after a change differ from those before it by more than noise.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    before, after : sequence of str
+        Numbers or ids of drives.
+    told : callable, optional
+        Given words on what is being done.
+
+    Raises
+    ------
+    UsageError, NotEnoughDataError, DriveLibraryError
+        If a drive does not exist, is on both sides, or cannot carry the comparison.
+    """
+    build = folder.settings()
+    with DriveLibrary.open(folder.library, create=True) as library:
+        sides = [[library.record(name).number for name in side] for side in (before, after)]
+        segments = stored_segments(library, build, told=told, drives=tuple({*sides[0], *sides[1]}))
+    numbers = [[str(number) for number in side] for side in sides]
+    return effect_of_change(build, segments, numbers[0], numbers[1], folder.measurements())
+
+
+def _usable_segments(library: DriveLibrary, folder: BuildFolder, told: Told | None) -> tuple[DriveSegments, ...]:
+    segments = stored_segments(library, folder.settings(), told=told)
+    if not segments:
+        raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
+    if all(drive.refusal for drive in segments):
+        reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in segments)
+        raise NotEnoughDataError(f"no drive can carry a fit ({reasons})", "Log the missing channels and drive again")
+    return segments
