@@ -90,7 +90,8 @@ def _simple_mux(number: int) -> list[str]:
     rows = [f' SG_ Sel{number} M : 0|8@1+ (1,0) [0|0] "" X', f' SG_ Com{number} : 8|8@1+ (0.5,-40) [0|0] "degC" X']
     for value in range(4):
         for part in range(3):
-            rows.append(f' SG_ P{number}_{value}_{part} m{value} : {16 + 16 * part}|16@1- (0.01,0) [0|0] "A" X')
+            name = f"P{number}_{value}_{part}"
+            rows.append(f' SG_ {name} m{value} : {16 + 16 * part}|16@1- (0.01,0) [0|0] "A" X')
     return rows
 
 
@@ -210,3 +211,23 @@ def _write_with_python_can(path: Path, frames: Traffic) -> None:
                     channel=0,
                 )
             )
+
+
+def write_mixed_blf(duration_s: int) -> Path:
+    """Half of the frames CAN FD of 16 bytes, and a text marker that looks like an object every 500 frames."""
+    import can
+
+    CACHE.mkdir(parents=True, exist_ok=True)
+    path = CACHE / f"mixed-{duration_s}s.blf"
+    if path.exists():
+        return path
+    frames = traffic(duration_s)
+    with can.BLFWriter(path) as writer:
+        for number, (time_us, can_id) in enumerate(zip(frames.time_us.tolist(), frames.can_id.tolist(), strict=True)):
+            is_fd = number % 2 == 0
+            data = frames.payload[number].tobytes() * (2 if is_fd else 1)
+            is_long = can_id > 0x7FF
+            writer(can.Message(time_us / 1e6, can_id, is_extended_id=is_long, is_fd=is_fd, data=data, channel=0))
+            if number % 500 == 0:
+                writer.log_event("LOBJ in a remark", time_us / 1e6)
+    return path

@@ -1,0 +1,59 @@
+"""A one-hour candump log in a process of its own: time from start to end, and peak memory.
+
+Run by hand: ``python -m tests.benchmarks.ingest.cold_process [--rounds 3]``. The log lies in the page
+cache and the DBC's plan in the plan cache; Python, numpy and logan are imported within the time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.ingest.generator import CACHE, write_dbc, write_log
+
+WORK = {
+    "all signals": (
+        450,
+        "from logan.pipeline.ingest import read_signals; s = read_signals([log], dbcs=[dbc], threads=n)",
+    ),
+    "raw columns": (200, "from logan.pipeline.frame_store import store_frames; store_frames([log], out, threads=n)"),
+}
+GOAL_S = {1: 2.5, 2: 2.0}
+
+
+def run(code: str, log: Path, dbc: Path, threads: int) -> tuple[float, float]:
+    """Seconds of the process, and its peak memory in MB."""
+    out = CACHE / "cold.frames"
+    script = (
+        "from pathlib import Path; import resource\n"
+        f"log, dbc, out, n = Path({str(log)!r}), Path({str(dbc)!r}), Path({str(out)!r}), {threads}\n"
+        f"{code}\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    start_s = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+    return time.perf_counter() - start_s, float(done.stdout)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--seconds", type=int, default=3600)
+    arguments = parser.parse_args()
+    log, dbc = write_log(".log", arguments.seconds), write_dbc()
+    log.read_bytes()  # into the page cache
+    for name, (goal_mb, code) in WORK.items():
+        for threads, goal_s in GOAL_S.items():
+            results = [run(code, log, dbc, threads) for _ in range(arguments.rounds)]
+            best_s, peak_mb = min(s for s, _ in results), max(mb for _, mb in results)
+            print(
+                f"{name}, {threads} thread(s): {best_s:.2f} s (goal {goal_s}), peak {peak_mb:.0f} MB (goal {goal_mb})",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
