@@ -28,10 +28,10 @@ def register(app: typer.Typer) -> None:
         """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph."""
         from logan.cli.rendering import print_json
         from logan.pipeline.builds import find_build
-        from logan.pipeline.plan import make_gearing_sheet
+        from logan.pipeline.gearing import gearing_of_build
 
         folder = find_build(build)
-        sheet = make_gearing_sheet(folder.settings())
+        sheet = gearing_of_build(folder)
         if as_json:
             print_json(sheet)
         else:
@@ -58,6 +58,7 @@ def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
         f"Mass {sheet.mass_kg:.0f} kg, tyre {sheet.rolling_circumference_m:.3f} m round, "
         f"motor limit {sheet.max_motor_speed_rad_per_s * _RPM_PER_RAD_PER_S:.0f} rpm, pack: {pack}.",
         *(f"Assumed: {assumption}." for assumption in sheet.assumptions),
+        f"Held for ever: {sheet.choices[0].continuous_source}.",
     )
 
 
@@ -87,8 +88,8 @@ def _rows(units: DisplayUnits) -> list[tuple[str, Callable[[GearingPerformance],
         ("6 % at 55 mph, battery kW", lambda chain: kilowatt(chain.hill_battery_power_w)),
         ("  within peak", lambda chain: "yes" if chain.hill_is_within_peak else "NO"),
         ("  motor shaft kW", lambda chain: kilowatt(chain.hill_shaft_power_w)),
-        ("  motor for ever kW", lambda chain: kilowatt(chain.continuous_power_w)),
-        ("  of continuous", _continuous),
+        ("  battery kW held for ever", lambda chain: kilowatt(chain.continuous_battery_power_w)),
+        ("  6 % at 55 mph, of that", _continuous),
         (f"  {label} held for ever", lambda chain: speed(chain.hill_continuous_speed_m_per_s)),
     ]
 

@@ -17,6 +17,7 @@ from logan.physics.battery import max_discharge_power_w
 from logan.physics.gearing import motor_speed_rad_per_s, peak_wheel_force_n, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, road_load_force_n
 from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
+from logan.results import Estimate
 from logan.settings import BuildSettings, GearingChoice
 from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, FloatArray
 
@@ -95,12 +96,12 @@ class GearingPerformance:
         On 6 % at 55 mph, at the pack terminals and at the motor shafts. [W]
     hill_is_within_peak : bool
         True when motor and pack hold 55 mph on 6 % at all.
-    continuous_power_w : float or None
-        Of all motors; None where not given. [W]
+    continuous_battery_power_w : float or None
+        Power from the pack that can be held for ever; None where nothing says. [W]
     continuous_source : str
-        Datasheet, thermal model, or "no limit given".
+        Motor datasheet, thermal model of a temperature, or "no limit given".
     hill_continuous_ratio : float or None
-        Shaft power on that hill over the continuous power; None where it is not given. [ratio]
+        Battery power on that hill over the continuous one; None where it is not given. [ratio]
     hill_continuous_speed_m_per_s : float or None
         Fastest speed on 6 % within the continuous power. [m/s]
     cruise : tuple of CruisePoint
@@ -121,7 +122,7 @@ class GearingPerformance:
     hill_battery_power_w: float
     hill_shaft_power_w: float
     hill_is_within_peak: bool
-    continuous_power_w: float | None
+    continuous_battery_power_w: float | None
     continuous_source: str
     hill_continuous_ratio: float | None
     hill_continuous_speed_m_per_s: float | None
@@ -164,8 +165,7 @@ def gearing_sheet(
     *,
     conditions: Conditions | None = None,
     speeds_m_per_s: Sequence[float] = CRUISE_SPEEDS_M_PER_S,
-    continuous_power_w: float | None = None,
-    continuous_source: str = "thermal model",
+    thermal_limit: Estimate | None = None,
 ) -> GearingSheet:
     """Compare the chains of reductions that a build considers.
 
@@ -179,10 +179,9 @@ def gearing_sheet(
         Weather and payload; still air at 20 degC where left out.
     speeds_m_per_s : sequence of float
         Road speeds to show. [m/s]
-    continuous_power_w : float, optional
-        Shaft power that a fitted thermal model allows for ever; the datasheet's where left out. [W]
-    continuous_source : str
-        Where that comes from.
+    thermal_limit : Estimate, optional
+        Power from the pack that fitted thermal models allow for ever at the design ambient; the motor
+        datasheet's, carried to the pack, where left out. [W]
 
     Returns
     -------
@@ -190,11 +189,7 @@ def gearing_sheet(
         One entry per chain.
     """
     vehicle = _Vehicle.of(build, distribution, conditions or Conditions())
-    rating_w, source = continuous_power_w, continuous_source
-    if rating_w is None:
-        motor = build.powertrain.motor
-        rating_w = None if motor.continuous_power_w is None else motor.continuous_power_w * motor.count
-        source = _NO_CONTINUOUS if rating_w is None else "motor datasheet"
+    rating_w, source = _continuous_battery_power_w(vehicle, thermal_limit)
     pack_is_limited = build.pack.discharge_current_limit_a is not None or build.pack.cell_voltage_floor_v is not None
     chains = (build.powertrain.gearing, *build.powertrain.alternatives)
     return GearingSheet(
@@ -210,6 +205,17 @@ def gearing_sheet(
             "launch and sprint take motor torque, motor power and pack limits as given; no heat, no wheelspin control",
         ),
     )
+
+
+def _continuous_battery_power_w(vehicle: _Vehicle, thermal_limit: Estimate | None) -> tuple[float | None, str]:
+    """Power from the pack that can be held for ever, and what says so; the thermal model wins over the datasheet."""
+    if thermal_limit is not None:
+        return thermal_limit.value, thermal_limit.source
+    motor = vehicle.build.powertrain.motor
+    if motor.continuous_power_w is None:
+        return None, _NO_CONTINUOUS
+    wheel_w = motor.continuous_power_w * motor.count * GEAR_EFFICIENCY_RATIO
+    return wheel_w / vehicle.drive_efficiency_ratio + vehicle.auxiliary_w, "motor datasheet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -312,6 +318,7 @@ def _performance(
     hill = np.array([HILL_SPEED_M_PER_S])
     hill_n = vehicle.load_n(hill, HILL_GRADE_RATIO)
     shaft_w = float(hill_n[0] * HILL_SPEED_M_PER_S) / GEAR_EFFICIENCY_RATIO
+    battery_w = float(vehicle.battery_w(hill, HILL_GRADE_RATIO)[0])
     return GearingPerformance(
         name=chain.name,
         total_ratio=ratio,
@@ -324,12 +331,12 @@ def _performance(
         launch_grade_ratio=float(launch_grade[0]),
         sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
         sprint_is_grip_limited=free_n > vehicle.grip_n,
-        hill_battery_power_w=float(vehicle.battery_w(hill, HILL_GRADE_RATIO)[0]),
+        hill_battery_power_w=battery_w,
         hill_shaft_power_w=shaft_w,
         hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n[0]),
-        continuous_power_w=rating_w,
+        continuous_battery_power_w=rating_w,
         continuous_source=source,
-        hill_continuous_ratio=None if rating_w is None else shaft_w / rating_w,
+        hill_continuous_ratio=None if rating_w is None else battery_w / rating_w,
         hill_continuous_speed_m_per_s=None if rating_w is None else _hill_speed_m_per_s(vehicle, rating_w, by_motor),
         cruise=_cruise(vehicle, ratio, np.asarray(speeds_m_per_s, dtype=np.float64)),
     )
@@ -365,10 +372,10 @@ def _top_speed_by_power_m_per_s(vehicle: _Vehicle) -> float:
 
 
 def _hill_speed_m_per_s(vehicle: _Vehicle, rating_w: float, by_motor_m_per_s: float) -> float:
-    """Fastest speed on the hill within a continuous shaft power."""
+    """Fastest speed on the hill within a continuous power from the pack."""
     speed = np.linspace(0.5, 120.0, 24_000)
-    shaft_w = vehicle.load_n(speed, HILL_GRADE_RATIO) * speed / GEAR_EFFICIENCY_RATIO
-    return min(float(speed[shaft_w <= rating_w].max(initial=0.0)), by_motor_m_per_s)
+    held = vehicle.battery_w(speed, HILL_GRADE_RATIO) <= rating_w
+    return min(float(speed[held].max(initial=0.0)), by_motor_m_per_s)
 
 
 def _sprint_s(vehicle: _Vehicle, ratio: float, top_m_per_s: float) -> float | None:

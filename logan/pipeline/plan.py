@@ -33,7 +33,7 @@ from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDi
 from logan.model.priors import planning_values, prior_of
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule
-from logan.results import json_ready, result_from_json
+from logan.results import Estimate, json_ready, result_from_json
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 __all__ = [
@@ -204,9 +204,15 @@ def make_plan(
     )
 
 
-def make_gearing_sheet(build: BuildSettings, distribution: ParameterDistribution | None = None) -> GearingSheet:
-    """Compare the reductions that a build considers, by its plan or by a fit."""
-    return gearing_sheet(build, prior_of(build) if distribution is None else distribution)
+def make_gearing_sheet(
+    build: BuildSettings,
+    distribution: ParameterDistribution | None = None,
+    *,
+    thermal_limit: Estimate | None = None,
+) -> GearingSheet:
+    """Compare the reductions that a build considers, by its plan or by a fit; see ``gearing_sheet``."""
+    chosen = prior_of(build) if distribution is None else distribution
+    return gearing_sheet(build, chosen, thermal_limit=thermal_limit)
 
 
 def prepare_build(

@@ -6,6 +6,7 @@ import pytest
 from logan.driving_range.performance import gearing_sheet
 from logan.model.conditions import Conditions
 from logan.model.priors import prior_of
+from logan.results import Estimate
 from logan.settings import GearingChoice, MotorSettings, PlanningValue, Reduction
 from logan.units import METRES_PER_INCH, METRES_PER_SECOND_PER_MPH
 from tests.builds import example_build
@@ -100,17 +101,19 @@ def test_sprint_with_constant_force_is_mass_times_speed_over_force():
 def test_a_continuous_rating_says_how_fast_a_hill_is_held_for_ever():
     rated = sheet(box(continuous_power_w=40e3)).choices[1]
     assert rated.continuous_source == "motor datasheet"
-    assert rated.hill_continuous_ratio == pytest.approx(rated.hill_shaft_power_w / 40e3)
+    assert rated.continuous_battery_power_w == pytest.approx(40e3 * 0.97 / 0.87 + 600.0)
     assert rated.hill_continuous_ratio > 1.0
     assert rated.hill_continuous_speed_m_per_s < 55.0 * METRES_PER_SECOND_PER_MPH
-    modelled = sheet(box(continuous_power_w=40e3), continuous_power_w=60e3).choices[1]
-    assert modelled.continuous_source == "thermal model"
-    assert modelled.hill_continuous_speed_m_per_s > rated.hill_continuous_speed_m_per_s
+    again = sheet(box(continuous_power_w=40e3), thermal_limit=Estimate(rated.hill_battery_power_w, "W", 1.0, "fitted"))
+    assert again.choices[1].continuous_source == "fitted"
+    assert again.choices[1].hill_continuous_ratio == pytest.approx(1.0)
+    held = again.choices[1].hill_continuous_speed_m_per_s
+    assert held == pytest.approx(55.0 * METRES_PER_SECOND_PER_MPH, abs=0.01)
 
 
 def test_without_a_rating_there_is_no_limit_given():
     bare = sheet(box()).choices[1]
-    assert bare.continuous_power_w is None
+    assert bare.continuous_battery_power_w is None
     assert bare.continuous_source == "no limit given"
     assert bare.hill_continuous_ratio is None
     assert bare.hill_continuous_speed_m_per_s is None

@@ -1,0 +1,62 @@
+"""The gearing sheet of a build, with what its drives say about heat."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from logan.driving_range.performance import GearingSheet
+from logan.metrics.thermal import ThermalSummary
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.plan import make_gearing_sheet
+from logan.results import Estimate
+
+
+def gearing_of_build(folder: BuildFolder) -> GearingSheet:
+    """Compare the reductions of a build; continuous power by the thermal models of its drives where they have any.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+
+    Returns
+    -------
+    GearingSheet
+        One entry per chain.
+    """
+    build = folder.settings()
+    if not folder.library.is_dir():
+        return make_gearing_sheet(build)
+    from logan.pipeline.library import open_library
+    from logan.pipeline.stored import stored_drives
+
+    with open_library(folder.path) as library:
+        limit = thermal_limit(drive.analysis.thermal for drive in stored_drives(library, build))
+    return make_gearing_sheet(build, thermal_limit=limit)
+
+
+def thermal_limit(summaries: Iterable[ThermalSummary]) -> Estimate | None:
+    """Power from the pack that can be held for ever: the lowest over temperatures, each by its surest drive.
+
+    Parameters
+    ----------
+    summaries : iterable of ThermalSummary
+        Temperatures of the drives.
+
+    Returns
+    -------
+    Estimate or None
+        At the design ambient; None where no drive has a thermal model that reaches a limit. [W]
+    """
+    surest: dict[str, Estimate] = {}
+    for summary in summaries:
+        for model in summary.models:
+            found = model.continuous_power_design_w
+            if not isinstance(found, Estimate) or found.sigma is None or found.value <= 0:
+                continue
+            known = surest.get(model.channel)
+            if known is None or found.sigma / found.value < (known.sigma or 0.0) / known.value:
+                surest[model.channel] = Estimate(
+                    found.value, "W", found.sigma, f"thermal model of {model.channel}, at the design ambient"
+                )
+    return min(surest.values(), key=lambda estimate: estimate.value, default=None)
