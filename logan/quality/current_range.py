@@ -43,7 +43,7 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
             remedy="Use a sensor, or a signal scaling, whose range is wider than the inverter's current limit; "
             "peak current is a lower bound until then",
             spans=spans,
-            effect_wh_per_km=_lost_wh_per_km(survey, demand, grid),
+            effect_wh_per_km=_lost_wh_per_km(survey, demand, grid, side),
             refuses=("peak_current",),
         )
 
@@ -66,13 +66,14 @@ def _flat_top(value: FloatArray) -> BoolArray | None:
     return clipped
 
 
-def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray) -> float | None:
-    """What is missing, if outside the flat tops the power keeps its ratio to the demand. [Wh/km]"""
-    high = ~grid & (np.abs(np.nan_to_num(demand)) > 5000.0) & np.isfinite(survey.power_w)
-    if high.sum() < 20:
+def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray, side: float) -> float | None:
+    """What is missing, if in the flat tops power follows the demand as it does elsewhere. [Wh/km]"""
+    power = survey.power_w
+    usual = ~grid & (side * np.nan_to_num(demand) > 3000.0) & np.isfinite(power) & np.isfinite(demand)
+    if usual.sum() < 20:
         return None
-    ratio = float(np.sum(survey.power_w[high] * demand[high]) / np.sum(demand[high] ** 2))
-    missing_w = np.nan_to_num(ratio * demand[grid] - survey.power_w[grid])
+    slope, intercept = np.polyfit(demand[usual], power[usual], 1)
+    missing_w = np.nan_to_num(slope * demand[grid] + intercept - power[grid])
     return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
 
 

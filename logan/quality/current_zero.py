@@ -11,7 +11,7 @@ from scipy.stats import spearmanr, theilslopes
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
-from logan.quality.runs import spans_of, true_runs
+from logan.quality.runs import middle_of, spans_of, true_runs
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
 
@@ -36,7 +36,7 @@ def standstill_excess_a(survey: DriveSurvey) -> tuple[FloatArray, FloatArray] | 
 
 
 def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str, severity: Severity) -> DataFlag:
-    level_v = float(np.nanmedian(survey.voltage_v)) if survey.has("pack_voltage") else 0.0
+    level_v = middle_of(survey.voltage_v) if survey.has("pack_voltage") else 0.0
     hours = survey.time_s.size * survey.period_s / 3600.0
     return DataFlag(
         code="current_zero_offset",
@@ -61,7 +61,7 @@ def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
     rests = standstill_excess_a(survey)
     if rests is None:
         return
-    level_v = float(np.nanmedian(survey.voltage_v))
+    level_v = middle_of(survey.voltage_v)
     offset_a, sigma_a = float(np.median(rests[1])), survey.unlogged_base_w[1] / max(level_v, 10.0)
     if offset_a > 0 and survey.has_unlogged_climate:
         return
@@ -106,7 +106,7 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     if abs(float(spearmanr(time_s, level_a).statistic)) < 0.8:
         return
     mean_a = 0.5 * moved_a
-    level_v = float(np.nanmedian(survey.voltage_v))
+    level_v = middle_of(survey.voltage_v)
     hours = survey.time_s.size * survey.period_s / 3600.0
     yield DataFlag(
         code="current_offset_drift",
@@ -125,7 +125,7 @@ def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A heater, air conditioner or fan that switches at standstill and is in no channel."""
     if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
         return
-    level_v = float(np.nanmedian(survey.voltage_v))
+    level_v = middle_of(survey.voltage_v)
     base_w, sigma_w = survey.unlogged_base_w
     unexplained_w = survey.smooth(survey.power_w) - survey.logged_load_w - base_w
     rests = standstill_excess_a(survey)

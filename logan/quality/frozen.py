@@ -11,7 +11,7 @@ import numpy as np
 from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.flags import DataFlag, Severity, Span
 from logan.quality.detector import Detector
-from logan.quality.runs import equal_runs, resolution, when
+from logan.quality.runs import equal_runs, middle_of, resolution, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
 
@@ -29,7 +29,7 @@ class _Witness:
 def _witnesses(survey: DriveSurvey) -> tuple[_Witness, ...]:
     per_radian = survey.metres_per_motor_radian
     return (
-        _Witness("pack_voltage", "pack_current", survey.build.pack.resistance_ohm.value, 3.0),
+        _Witness("pack_voltage", "pack_current", survey.build.pack.resistance_ohm.value, 1.2),
         _Witness("pack_current", "pack_voltage", 1.0 / max(survey.build.pack.resistance_ohm.value, 1e-3), 30.0),
         _Witness("pack_current", "motor_torque", 1.0, 30.0),
         _Witness("speed", "motor_speed", per_radian, 0.5),
@@ -105,7 +105,7 @@ def _frozen_effect(survey: DriveSurvey, channel: str, spans: tuple[Span, ...]) -
     for span in spans:
         inside |= (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
     if channel == "pack_voltage":
-        level_v = float(np.nanmedian(survey.voltage_v[~inside])) if (~inside).any() else np.nan
+        level_v = middle_of(survey.voltage_v[~inside]) if (~inside).any() else np.nan
         volts = level_v - survey.build.pack.resistance_ohm.value * survey.current_a[inside]
         change_w = np.nan_to_num((volts - survey.voltage_v[inside]) * survey.current_a[inside])
     else:

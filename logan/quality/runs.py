@@ -36,6 +36,12 @@ def resolution(value: FloatArray) -> float:
     return float(np.quantile(steps, 0.02))
 
 
+def middle_of(value: FloatArray) -> float:
+    """Median of what is known; NaN where nothing is."""
+    known = value[np.isfinite(value)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
 def span_range(value: FloatArray, low_ratio: float = 0.01, high_ratio: float = 0.99) -> float:
     """Distance between two quantiles of the values; zero where there are none."""
     if value.size == 0:

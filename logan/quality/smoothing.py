@@ -167,7 +167,7 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     time_s = np.arange(start_s, end_s, max(period_s, 0.1))
     amp, volt = current.at(time_s), survey.drive["pack_voltage"].at(time_s)
     gain = _quick_voltage_gain(amp, volt, max(period_s, 0.1))
-    if gain is None or gain[0] < 2.2 or gain[0] - 2.0 * gain[1] < 1.6:
+    if gain is None or gain[0] < 1.6 or gain[0] - 3.0 * gain[1] < 1.45:
         return
     yield DataFlag(
         code="averaged_current",
