@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
 
@@ -23,7 +24,7 @@ from logan.units import FloatArray
 FIRST_ABSOLUTE_NS: Final = 946_684_800_000_000_000
 """2000-01-01 UTC: a log that starts earlier has no absolute time. [ns]"""
 
-__all__ = ["Change", "MappedChannel", "MappedChannels", "map_channels"]
+__all__ = ["Change", "MappedChannel", "MappedChannels", "map_channels", "map_sources"]
 
 
 def map_channels(
@@ -70,6 +71,50 @@ def map_channels(
     flags += [_impossible_flag(one) for one in impossible]
     flags += contradictions(channels)
     return MappedChannels(channels=channels, flags=tuple(flags), start_ns=_start_ns(channels), steps=tuple(steps))
+
+
+def map_sources(
+    tables: Sequence[SignalTable], channel_map: ChannelMap, *, drop_not_available: bool = True, is_strict: bool = True
+) -> tuple[MappedChannels, ...]:
+    """Map several logs of one drive, each on its own clock.
+
+    A channel is taken from the first log that has its signal. A column that carries a
+    channel's own name, as those of a track do, is taken where the map says nothing of it.
+
+    Parameters
+    ----------
+    tables : sequence of SignalTable
+        One a clock; the first leads.
+    channel_map, drop_not_available, is_strict
+        As in ``map_channels``.
+
+    Raises
+    ------
+    ChannelError
+        As in ``map_channels``; also when no log has any signal of the map.
+    """
+    left = list(channel_map.sources)
+    mapped: list[MappedChannels] = []
+    for number, table in enumerate(tables):
+        here = [source for source in left if table.find(source.signal)]
+        left = [source for source in left if source not in here]
+        if number:
+            named = {source.channel for source in channel_map.sources}
+            here += [
+                ChannelSource(channel=column.name, signal=column.key)
+                for column in table
+                if column.name not in named and channel_kind(column.name) is not None
+            ]
+        if here:
+            part = ChannelMap(tuple(here))
+            mapped.append(map_channels(table, part, drop_not_available=drop_not_available, is_strict=is_strict))
+    if not mapped:
+        raise ChannelError(
+            "no signal of the channel map is in any of the logs",
+            "Check that the logs and their DBCs belong to this map, or make a map with 'logan channels'",
+        )
+    missing = tuple(_missing_flag(source, tables[0]) for source in left)
+    return (replace(mapped[0], flags=(*mapped[0].flags, *missing)), *mapped[1:])
 
 
 def _present_sources(

@@ -1,0 +1,156 @@
+"""``logan channels``: find which signal is which channel, accept it, edit it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logan.cli.options import BuildOption, JsonOption
+from logan.errors import UsageError
+
+if TYPE_CHECKING:
+    from logan.pipeline.builds import BuildFolder
+    from logan.pipeline.channels import AcceptedChannels, Suggestion
+    from logan.settings import ChannelMap
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command("channels")
+    def channels(
+        files: Annotated[
+            list[Path] | None, typer.Argument(help="A log, or DBCs alone; without one, the build's map is shown.")
+        ] = None,
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
+        build: BuildOption = Path(),
+        write: Annotated[
+            bool, typer.Option("--write", help="Accept what is sure into channels.toml; your comments stay.")
+        ] = False,
+        accept: Annotated[
+            list[str] | None,
+            typer.Option("--accept", help="Accept one channel, or choose its signal: speed, or speed=MESSAGE.SIGNAL."),
+        ] = None,
+        change: Annotated[
+            list[str] | None, typer.Option("--set", help="Change a key: pack_current.sign=-1, speed.unit=km/h.")
+        ] = None,
+        remove: Annotated[list[str] | None, typer.Option("--remove", help="Take a channel out of the map.")] = None,
+        catalogue: Annotated[bool, typer.Option("--catalogue", help="List every channel that there is.")] = False,
+        format_name: Annotated[str | None, typer.Option("--format", help="Format, where not recognised.")] = None,
+        columns: Annotated[str, typer.Option("--columns", help="Columns of a table that is not recognised.")] = "",
+        as_json: JsonOption = False,
+    ) -> None:
+        """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
+        from logan.cli.rendering import reading_progress
+        from logan.pipeline.builds import dbcs_near, find_build
+        from logan.pipeline.channels import accept_channels, edit_channels, mapped_channels, suggest_channels
+
+        if catalogue:
+            _show_catalogue(as_json=as_json)
+            return
+        if (write or accept) and not files:
+            raise UsageError("nothing is named to find channels in", "Give a log, such as: logan channels LOG --write")
+        if files:
+            dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+            with reading_progress() as progress:
+                found = suggest_channels(
+                    files,
+                    dbcs=dbcs,
+                    dbc_by_bus=by_bus,
+                    format_name=format_name,
+                    column_layout=columns,
+                    progress=progress,
+                )
+            if write or accept:
+                chosen = _pairs(accept or (), "--accept") if accept else None
+                _show_outcome(find_build(build), accept_channels(find_build(build), found, chosen=chosen), as_json)
+            else:
+                _show_suggestions(found, as_json=as_json)
+        if change or remove:
+            edit_channels(find_build(build), changes=_pairs(change or (), "--set", "="), removed=remove or ())
+        if change or remove or not files:
+            _show_map(mapped_channels(find_build(build)), as_json=as_json)
+
+
+def _pairs(texts: Sequence[str], option: str, needs: str = "") -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if needs and not equals:
+            raise UsageError(f"{option} {text}: no value is given", f"Write it as {option} pack_current.sign=-1")
+        pairs[name.strip()] = value.strip()
+    return pairs
+
+
+def _show_catalogue(*, as_json: bool) -> None:
+    from logan.cli.rendering import print_json, print_table
+    from logan.pipeline.channels import catalogue
+
+    kinds = catalogue()
+    if as_json:
+        print_json({"schema": "channel-catalogue/1", "channels": kinds})
+    else:
+        print_table(("channel", "unit", "meaning"), [(k.name, k.unit, k.meaning) for k in kinds], left=(0, 1, 2))
+
+
+def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
+    from logan.cli.rendering import print_json, print_lines
+
+    if as_json:
+        print_json({"schema": "channel-suggestions/1", "suggestions": found})
+        return
+    if not found:
+        print_lines("No signal looks like a channel; name one: logan channels LOG --accept speed=SIGNAL")
+        return
+    for suggestion in found:
+        print_lines(suggestion.channel + ("   (cannot be told apart: choose)" if suggestion.is_tie else ""))
+        for candidate in suggestion.candidates[:3]:
+            sign = ", sign turned round" if candidate.sign < 0 else ""
+            unit = candidate.unit or "unit not declared"
+            print_lines(f"  {candidate.score:4.0%}  {candidate.signal}  [{unit}{sign}]")
+            print_lines(f"        {'; '.join(candidate.evidence)}")
+    print_lines("", "Accept what is sure with --write, or one with --accept CHANNEL=SIGNAL")
+
+
+def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool) -> None:
+    from logan.cli.rendering import print_json, print_lines
+
+    if as_json:
+        print_json(outcome)
+        return
+    print_lines(f"{len(outcome.written)} channels written to {folder.channels_file}")
+    for source in outcome.written:
+        print_lines(f"  {source.channel}: {source.signal}" + (", sign turned round" if source.sign < 0 else ""))
+    if outcome.kept:
+        print_lines(f"left as they were: {', '.join(outcome.kept)}")
+    for tie in outcome.open_ties:
+        options = " or ".join(candidate.signal for candidate in tie.candidates[:3])
+        print_lines(f"{tie.channel}: cannot be told apart; choose with --accept {tie.channel}=SIGNAL ({options})")
+    for unsure in outcome.unsure:
+        best = unsure.candidates[0]
+        print_lines(
+            f"{unsure.channel}: perhaps {best.signal} ({best.score:.0%}); accept it with --accept {unsure.channel}"
+        )
+    for bare in outcome.without_unit:
+        print_lines(
+            f"{bare.channel}: {bare.candidates[0].signal} declares no unit; accept it with "
+            f"--accept {bare.channel} --set {bare.channel}.unit=UNIT"
+        )
+
+
+def _show_map(channel_map: ChannelMap, *, as_json: bool) -> None:
+    from logan.cli.rendering import print_json, print_lines, print_table
+
+    if as_json:
+        print_json({"schema": "channel-map/1", "channels": channel_map.sources})
+    elif not channel_map.sources:
+        print_lines("No channel is mapped yet. Find them with: logan channels LOG --write")
+    else:
+        rows = [
+            (source.channel, source.signal, source.unit or "as declared", "-" if source.sign < 0 else "+")
+            for source in channel_map.sources
+        ]
+        print_table(("channel", "signal", "unit", "sign"), rows, left=(0, 1, 2))

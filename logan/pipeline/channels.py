@@ -1,0 +1,317 @@
+"""Find, list, accept and edit channels: from a log or DBC to ``channels.toml``."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, ClassVar, Final
+
+import numpy as np
+
+from logan.channels.matching import Candidate, Suggestion, suggest
+from logan.channels.units import is_switch
+from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names
+from logan.configuration.channel_map import read_channel_map, write_channel_map
+from logan.dbc.loading import load_dbc
+from logan.errors import ChannelError, UsageError
+from logan.frames.table import SignalColumn, SignalTable
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.logs_reader import Progress
+from logan.pipeline.look import look
+from logan.settings import ChannelMap, ChannelSource
+
+__all__ = [
+    "AcceptedChannels",
+    "Suggestion",
+    "accept_channels",
+    "catalogue",
+    "edit_channels",
+    "mapped_channels",
+    "signals_of_dbcs",
+    "suggest_channels",
+]
+
+LEAST_ACCEPTED_SCORE: Final = 0.5
+"""A suggestion below this is shown, and accepted only by name."""
+
+_EDITABLE: Final = {field.name: field for field in fields(ChannelSource) if field.name != "channel"}
+_KEYS: Final = {"averaged": "is_averaged"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AcceptedChannels:
+    """What became of suggestions.
+
+    Parameters
+    ----------
+    written : tuple of ChannelSource
+        New in the map.
+    kept : tuple of str
+        Channels that the map had already, left as they are.
+    open_ties : tuple of Suggestion
+        Those whose best signals cannot be told apart.
+    unsure : tuple of Suggestion
+        Those with too little evidence.
+    without_unit : tuple of Suggestion
+        Those whose unit nothing tells.
+    """
+
+    schema: ClassVar[str] = "accepted-channels/1"
+
+    written: tuple[ChannelSource, ...]
+    kept: tuple[str, ...] = ()
+    open_ties: tuple[Suggestion, ...] = ()
+    unsure: tuple[Suggestion, ...] = ()
+    without_unit: tuple[Suggestion, ...] = ()
+
+
+def catalogue() -> tuple[ChannelKind, ...]:
+    """Every kind of channel that there is."""
+    return CHANNEL_KINDS
+
+
+def suggest_channels(
+    paths: Sequence[Path],
+    *,
+    dbcs: Sequence[Path] = (),
+    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+    format_name: str | None = None,
+    column_layout: str = "",
+    progress: Progress | None = None,
+) -> tuple[Suggestion, ...]:
+    """Suggest channels for logs, or for DBCs alone.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Logs, or files that end in ``.dbc`` and have no data.
+    dbcs, dbc_by_bus, format_name, column_layout, progress
+        As in ``look``.
+
+    Raises
+    ------
+    UsageError
+        If logs and DBCs are mixed.
+    LoganError
+        If one of them cannot be read.
+    """
+    are_dbcs = [path.suffix.lower() == ".dbc" for path in paths]
+    if all(are_dbcs):
+        return suggest(signals_of_dbcs(paths))
+    if any(are_dbcs):
+        raise UsageError("logs and DBCs are given together", "Give the log, and its DBC with --dbc FILE")
+    summary = look(
+        paths,
+        dbcs=dbcs,
+        dbc_by_bus=dbc_by_bus,
+        format_name=format_name,
+        column_layout=column_layout,
+        progress=progress,
+    )
+    return summary.suggestions
+
+
+def signals_of_dbcs(paths: Sequence[Path]) -> SignalTable:
+    """Signals that DBCs declare, without data.
+
+    Raises
+    ------
+    DbcError
+        If one of them cannot be used.
+    """
+    no_time, no_value = np.empty(0, dtype=np.int64), np.empty(0)
+    columns = [
+        SignalColumn(
+            name=signal.name,
+            message=message.name,
+            unit=signal.unit,
+            time_ns=no_time,
+            value=no_value,
+            comment=signal.comment,
+            minimum=signal.minimum,
+            maximum=signal.maximum,
+            choices=signal.choices,
+            is_signed=signal.is_signed,
+            scale=float(signal.scale),
+            offset=float(signal.offset),
+            bit_length=signal.bit_length,
+        )
+        for path in paths
+        for message in load_dbc(path).messages
+        for signal in message.signals
+    ]
+    return SignalTable(columns=tuple(columns), log_format="dbc")
+
+
+def mapped_channels(folder: BuildFolder) -> ChannelMap:
+    """The build's channel map; an empty one where there is no file yet.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem of the file.
+    """
+    return read_channel_map(folder.channels_file) if folder.channels_file.exists() else ChannelMap()
+
+
+def accept_channels(
+    folder: BuildFolder, suggestions: Sequence[Suggestion], *, chosen: Mapping[str, str] | None = None
+) -> AcceptedChannels:
+    """Write suggestions into the build's ``channels.toml``.
+
+    What the map has already stays as it is, unless it is named in ``chosen``.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    suggestions : sequence of Suggestion
+        Found in a log or DBC.
+    chosen : mapping of str to str, optional
+        Channel to signal; an empty signal takes the best candidate. Without it everything that
+        is no tie, has evidence enough and a unit is accepted.
+
+    Raises
+    ------
+    ChannelError
+        If a chosen channel or signal was not suggested.
+    """
+    current = mapped_channels(folder)
+    by_channel = {source.channel: source for source in current.sources}
+    if chosen is not None:
+        picked = {channel: _pick(channel, signal, suggestions) for channel, signal in chosen.items()}
+        outcome = AcceptedChannels(written=tuple(_source(*pair) for pair in picked.items()))
+    else:
+        picked, outcome = _sort_out(suggestions, by_channel)
+    by_channel.update({source.channel: source for source in outcome.written})
+    remarks = {channel: "suggested: " + "; ".join(candidate.evidence) for channel, candidate in picked.items()}
+    if outcome.written:
+        write_channel_map(folder.channels_file, ChannelMap(tuple(by_channel.values())), remarks=remarks)
+    return outcome
+
+
+def edit_channels(
+    folder: BuildFolder, *, changes: Mapping[str, str] | None = None, removed: Sequence[str] = ()
+) -> ChannelMap:
+    """Change or take out channels of the build's map.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    changes : mapping of str to str, optional
+        ``channel.key`` to its value as it would stand in the file, such as ``pack_current.sign`` to ``-1``.
+    removed : sequence of str
+        Channels to take out.
+
+    Raises
+    ------
+    UsageError
+        If a channel or key is unknown.
+    ConfigurationError
+        If the map as it would be is wrong; the file then stays as it is.
+    """
+    before = mapped_channels(folder)
+    sources = {source.channel: source for source in before.sources}
+    for channel in removed:
+        if channel not in sources:
+            raise UsageError(f"the map has no channel '{channel}'", _nearest(channel, tuple(sources)))
+        del sources[channel]
+    for address, text in (changes or {}).items():
+        channel, _, key = address.rpartition(".")
+        if channel_kind(channel) is None:
+            raise UsageError(f"'{channel or address}' is no channel", _nearest(channel or address, channel_names()))
+        name = _KEYS.get(key, key)
+        if name not in _EDITABLE:
+            raise UsageError(f"a channel has no key '{key}'", _nearest(key, (*_EDITABLE, *_KEYS)))
+        source = sources.get(channel, ChannelSource(channel=channel, signal=""))
+        changed: Any = {name: _value(text, name)}
+        sources[channel] = replace(source, **changed)
+    after = ChannelMap(tuple(sources.values()))
+    _write_checked(folder.channels_file, after)
+    return after
+
+
+def _write_checked(path: Path, channel_map: ChannelMap) -> None:
+    """Write the map; put the old file back where the new one would not be readable."""
+    old = path.read_bytes() if path.exists() else None
+    write_channel_map(path, channel_map)
+    try:
+        read_channel_map(path)
+    except Exception:
+        if old is None:
+            path.unlink()
+        else:
+            path.write_bytes(old)
+        raise
+
+
+def _pick(channel: str, signal: str, suggestions: Sequence[Suggestion]) -> Candidate:
+    if channel_kind(channel) is None:
+        raise ChannelError(f"'{channel}' is no channel", _nearest(channel, channel_names()))
+    offered = [candidate for found in suggestions if found.channel == channel for candidate in found.candidates]
+    if not signal:
+        if not offered:
+            raise ChannelError(f"no signal was found for {channel}", f"Name it: --accept {channel}=SIGNAL")
+        return offered[0]
+    for candidate in offered:
+        if candidate.signal == signal:
+            return candidate
+    return Candidate(signal=signal, score=0.0, evidence=("chosen by hand",))
+
+
+def _sort_out(
+    suggestions: Sequence[Suggestion], current: Mapping[str, ChannelSource]
+) -> tuple[dict[str, Candidate], AcceptedChannels]:
+    picked: dict[str, Candidate] = {}
+    kept: list[str] = []
+    ties: list[Suggestion] = []
+    unsure: list[Suggestion] = []
+    without_unit: list[Suggestion] = []
+    for found in suggestions:
+        best, kind = found.candidates[0], channel_kind(found.channel)
+        if found.channel in current:
+            kept.append(found.channel)
+        elif found.is_tie:
+            ties.append(found)
+        elif best.score < LEAST_ACCEPTED_SCORE:
+            unsure.append(found)
+        elif not best.unit and kind is not None and not is_switch(kind):
+            without_unit.append(found)
+        else:
+            picked[found.channel] = best
+    outcome = AcceptedChannels(
+        written=tuple(_source(channel, candidate) for channel, candidate in picked.items()),
+        kept=tuple(kept),
+        open_ties=tuple(ties),
+        unsure=tuple(unsure),
+        without_unit=tuple(without_unit),
+    )
+    return picked, outcome
+
+
+def _source(channel: str, candidate: Candidate) -> ChannelSource:
+    return ChannelSource(channel=channel, signal=candidate.signal, unit=candidate.unit, sign=candidate.sign)
+
+
+def _value(text: str, field: str) -> object:
+    """A value as TOML would read it; text without quotes is text."""
+    if field in {"signal", "unit", "byte_order"}:
+        return text
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        raise UsageError(
+            f"'{text}' is no value for {field}", "Write it as in channels.toml, such as -1 or true"
+        ) from None
+    if field == "not_available":
+        return tuple(value) if isinstance(value, list) else (value,)
+    return value
+
+
+def _nearest(word: str, known: Sequence[str]) -> str:
+    near = get_close_matches(word, known, n=1)
+    return f"Did you mean '{near[0]}'?" if near else "'logan channels --catalogue' lists them"
