@@ -21,6 +21,7 @@ MAX_EXPANSION: Final = 400
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
 _ZSTD_WINDOW_BYTES: Final = 128 * 1024 * 1024
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
+_OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
 
 
 class HashingFile(io.RawIOBase):
@@ -149,6 +150,8 @@ def open_log(path: Path, *, is_hashed: bool = True) -> Iterator[tuple[BinaryIO, 
         file = stack.enter_context(_open_file(path, is_hashed=is_hashed))
         magic = file.read(4) or b""
         file.seek(0)
+        if magic == _OLD_WORKBOOK:
+            raise _workbook(path)
         if magic.startswith((_GZIP, _ZSTD, _ZIP)):
             inner, faults = _decompressor(file, magic, path)
             stack.enter_context(inner)
@@ -215,11 +218,7 @@ def _zip_member(file: HashingFile, path: Path) -> IO[bytes]:
         raise LogReadError("the zip file is damaged or cut off", "Copy it again", path) from error
     names = [name for name in archive.namelist() if not name.endswith("/") and not name.startswith("__MACOSX/")]
     if "[Content_Types].xml" in names:
-        raise LogReadError(
-            "this is a spreadsheet workbook, not a log",
-            "Open it in the spreadsheet program, choose Save as, type CSV (UTF-8), and give that file",
-            path,
-        )
+        raise _workbook(path)
     if len(names) != 1:
         raise LogReadError(
             f"the zip file holds {len(names)} files", "Unpack it and give the logs themselves, all in one command", path
@@ -227,3 +226,11 @@ def _zip_member(file: HashingFile, path: Path) -> IO[bytes]:
     if archive.getinfo(names[0]).flag_bits & 0x1:
         raise LogReadError("the zip file is locked by a password", "Unpack it first", path)
     return archive.open(names[0])
+
+
+def _workbook(path: Path) -> LogReadError:
+    return LogReadError(
+        "this is a spreadsheet workbook, not a log",
+        "Open it in the spreadsheet program, choose Save as, type CSV (UTF-8), and give that file",
+        path,
+    )

@@ -1,3 +1,5 @@
+import threading
+
 import numpy as np
 import pytest
 
@@ -75,3 +77,16 @@ def test_a_block_outside_the_file_is_refused(tmp_path, log):
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(LogReadError, match="No such file"):
         FrameStore(tmp_path / "missing.frames")
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_ctrl_c_leaves_nothing_behind(tmp_path, log, monkeypatch, threads):
+    monkeypatch.setattr("logan.pipeline.logs_reader._PROGRESS_PERIOD_S", 0.0)
+
+    def interrupt(progress):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        store_frames([log], tmp_path / "drive.frames", threads=threads, progress=interrupt)
+    assert [path.name for path in tmp_path.iterdir()] == ["a.log"]
+    assert not [thread for thread in threading.enumerate() if thread.name.startswith("logan-read")]

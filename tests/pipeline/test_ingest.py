@@ -130,6 +130,8 @@ def test_a_spreadsheet_is_answered_with_how_to_export(tmp_path):
         archive.writestr("[Content_Types].xml", "<Types/>")
     with pytest.raises(LogReadError, match="type CSV"):
         read_signals([path])
+    with pytest.raises(LogReadError, match="type CSV"):
+        read_signals([write(tmp_path / "drive.xls", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(504))])
 
 
 def test_the_parts_of_a_rolling_logger_are_joined_in_order_of_time(tmp_path, dbc):
