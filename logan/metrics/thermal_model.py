@@ -8,20 +8,17 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import pack_power
-from logan.metrics.thermal_fit import BLOCK_S, ThermalNode, fit_node
+from logan.metrics.thermal_chain import COOLANT, ThermalChain, fit_chains, is_cooled
+from logan.metrics.thermal_fit import BLOCK_S
 from logan.numerics import cumulative
-from logan.physics.thermal import time_to_limit_s
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import BuildSettings, LimitSide
 from logan.units import FloatArray
 
 RECENT_S: Final = 600.0
 """The load that the plateau is given for is the mean of this last stretch. [s]"""
-
-COOLED_BY_COOLANT: Final = ("motor_temperature", "inverter_temperature", "gearbox_oil_temperature", "dcdc_temperature")
 
 NO_LIMIT: Final = Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
 
@@ -81,49 +78,6 @@ class _Load:
         return np.asarray(self.value[-count:].mean(axis=0))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Chain:
-    """A node with what it stands on: the outside air, a coolant that still warms, or a fixed sink.
-
-    Parameters
-    ----------
-    node : ThermalNode
-        The temperature itself, heated by the load.
-    coolant : ThermalNode or None
-        The coolant's node, where that is what cools.
-    heaters : tuple of ThermalNode
-        What heats the coolant, where its inputs are the rises of these; empty where it is the load.
-    base_degc : float
-        Temperature of the last sink.
-    follows_ambient : bool
-        True where that is the outside air.
-    """
-
-    node: ThermalNode
-    coolant: ThermalNode | None = None
-    heaters: tuple[ThermalNode, ...] = ()
-    base_degc: float = 0.0
-    follows_ambient: bool = False
-
-    def plateau(self, load: FloatArray, shift_k: float = 0.0) -> tuple[float, float]:
-        """Settled temperature and its standard uncertainty. [degC, K]"""
-        rise, sigma = self.node.rise_k(load), self.node.rise_sigma_k(load)
-        if self.coolant is not None:
-            inputs, input_sigma = load, None
-            if self.heaters:
-                inputs = np.array([node.rise_k(load) for node in self.heaters])
-                input_sigma = np.array([node.rise_sigma_k(load) for node in self.heaters])
-            rise += self.coolant.rise_k(inputs)
-            sigma = float(np.hypot(sigma, self.coolant.rise_sigma_k(inputs, input_sigma)))
-        return self.base_degc + shift_k + rise, sigma
-
-    @property
-    def slowest_s(self) -> float:
-        """Longest time constant of the chain. [s]"""
-        nodes = (self.node, *self.heaters) if self.coolant is None else (self.node, self.coolant, *self.heaters)
-        return max(node.time_constant_s for node in nodes)
-
-
 def thermal_models(drive: Drive, build: BuildSettings, temperatures: Mapping[str, Channel]) -> tuple[ThermalModel, ...]:
     """First-order model of every temperature that the drive's load heats.
 
@@ -155,63 +109,9 @@ def thermal_models(drive: Drive, build: BuildSettings, temperatures: Mapping[str
         return ()
     values = {name: _block_means(channel, load.time_s) for name, channel in temperatures.items()}
     ambient = _ambient(drive, load)
-    chains = _fit_chains(values, ambient, load)
-    return tuple(_model(name, chain, values, build, load, ambient) for name, chain in chains.items())
-
-
-def _fit_chains(
-    values: Mapping[str, FloatArray], ambient: FloatArray | None, load: _Load
-) -> dict[str, _Chain | Refusal]:
-    coolant_value = values.get("coolant_temperature")
-    chains: dict[str, _Chain | Refusal] = {}
     base_degc = 0.0 if ambient is None else float(np.mean(ambient[-round(RECENT_S / BLOCK_S) :]))
-    outside = {"base_degc": base_degc, "follows_ambient": ambient is not None}
-    cooled = {name: value for name, value in values.items() if coolant_value is not None and _is_cooled(name)}
-    nodes = {name: fit_node(value, coolant_value, load.value) for name, value in cooled.items()}
-    coolant: ThermalNode | Refusal | None = None
-    heaters: tuple[ThermalNode, ...] = ()
-    if coolant_value is not None:
-        heaters = tuple(node for node in nodes.values() if isinstance(node, ThermalNode))
-        warmer = [cooled[name] - coolant_value for name, node in nodes.items() if isinstance(node, ThermalNode)]
-        coolant = fit_node(coolant_value, ambient, np.column_stack(warmer)) if warmer else None
-        if not isinstance(coolant, ThermalNode):
-            heaters, coolant = (), fit_node(coolant_value, ambient, load.value)
-    for name, value in values.items():
-        if name == "coolant_temperature" and coolant is not None:
-            chains[name] = coolant if isinstance(coolant, Refusal) else _coolant_chain(coolant, heaters, outside)
-            continue
-        node = nodes.get(name) or fit_node(value, ambient, load.value)
-        if isinstance(node, Refusal):
-            chains[name] = node
-        elif name not in nodes:
-            chains[name] = _Chain(node=node, base_degc=base_degc, follows_ambient=ambient is not None)
-        elif isinstance(coolant, ThermalNode):
-            chains[name] = _Chain(
-                node=node, coolant=coolant, heaters=heaters, base_degc=base_degc, follows_ambient=ambient is not None
-            )
-        else:
-            known = values["coolant_temperature"][np.isfinite(values["coolant_temperature"])]
-            chains[name] = _Chain(node=node, base_degc=float(known[-1]))
-    return chains
-
-
-def _coolant_chain(coolant: ThermalNode, heaters: tuple[ThermalNode, ...], outside: Mapping[str, float]) -> _Chain:
-    # The coolant's own rise is that of the second link; the first link adds nothing.
-    nothing = replace(
-        coolant, gains=np.zeros(3), sink_degc=0.0, covariance=np.zeros((6, 6)), time_constant_s=coolant.time_constant_s
-    )
-    return _Chain(
-        node=nothing,
-        coolant=coolant,
-        heaters=heaters,
-        base_degc=outside["base_degc"],
-        follows_ambient=bool(outside["follows_ambient"]),
-    )
-
-
-def _is_cooled(name: str) -> bool:
-    kind = channel_kind(name)
-    return kind is not None and kind.name in COOLED_BY_COOLANT
+    chains = fit_chains(values, ambient, load.value, base_degc)
+    return tuple(_model(name, chain, values, build, load, ambient) for name, chain in chains.items())
 
 
 def _load(drive: Drive) -> _Load | None:
@@ -259,7 +159,7 @@ def _ambient(drive: Drive, load: _Load) -> FloatArray | None:
 
 def _model(
     name: str,
-    chain: _Chain | Refusal,
+    chain: ThermalChain | Refusal,
     values: Mapping[str, FloatArray],
     build: BuildSettings,
     load: _Load,
@@ -271,7 +171,7 @@ def _model(
     blank = ThermalModel(
         channel=name,
         load="pack power",
-        sink="coolant_temperature" if _is_cooled(name) and "coolant_temperature" in values else outside,
+        sink=COOLANT if is_cooled(name) and COOLANT in values else outside,
         time_constant_s=Refusal(""),
         plateau_degc=Refusal(""),
         plateau_design_degc=Refusal("the outside temperature is not known", "Log or note the outside temperature"),
@@ -292,16 +192,14 @@ def _model(
             continuous_power_w=chain,
             continuous_power_design_w=chain,
         )
-    node = chain.coolant if name == "coolant_temperature" and chain.coolant is not None else chain.node
-    recent = load.recent
+    node, recent = chain.node, load.recent
     plateau, sigma = chain.plateau(recent)
-    now = float(values[name][np.isfinite(values[name])][-1])
     source = f"fit, at {recent[0] / 1000:.1f} kW out and {recent[1] / 1000:.1f} kW in"
     known = replace(
         blank,
         time_constant_s=Estimate(node.time_constant_s, "s", node.time_constant_sigma_s, "fit"),
         plateau_degc=Estimate(plateau, "degC", sigma, source),
-        time_to_limit_s=_time_to_limit(red, now, plateau, sigma, chain),
+        time_to_limit_s=_time_to_limit(red, plateau, sigma, chain, recent),
         continuous_power_w=_continuous_power(red, chain, 0.0),
         residual_k=node.residual_k,
     )
@@ -315,21 +213,20 @@ def _model(
     )
 
 
-def _time_to_limit(red: float | None, now: float, plateau: float, sigma: float, chain: _Chain) -> Figure:
+def _time_to_limit(red: float | None, plateau: float, sigma: float, chain: ThermalChain, load: FloatArray) -> Figure:
     if red is None:
         return NO_LIMIT
     if plateau <= red:
         return Refusal(f"at this load it settles at {plateau:.0f} °C, below the limit of {red:.0f} °C", "")
-    # Between the node's own time constant and the slowest of its chain: the sooner one is the safe one.
-    times = [
-        time_to_limit_s(start_degc=now, plateau_degc=plateau + more, limit_degc=red, time_constant_s=constant)
-        for constant in (chain.node.time_constant_s, chain.slowest_s)
-        for more in (0.0, sigma)
-    ]
-    return Estimate(times[0], "s", max(times) - min(times), "fit, at the load of the last minutes")
+    seconds = chain.time_to(red, load)
+    if not np.isfinite(seconds):
+        return Refusal("at this load it would take more than six hours", "")
+    # A plateau warmer by one sigma reaches the limit as if the limit were lower by as much of the way.
+    sooner = chain.time_to(red - sigma * seconds / (seconds + chain.node.time_constant_s), load)
+    return Estimate(seconds, "s", max(seconds - sooner, 0.5 * BLOCK_S), "fit, at the load of the last minutes")
 
 
-def _continuous_power(red: float | None, chain: _Chain, shift_k: float) -> Figure:
+def _continuous_power(red: float | None, chain: ThermalChain, shift_k: float) -> Figure:
     """Steady power out of the pack that settles just at the limit: the chain's rise is a quadratic in it."""
     if red is None:
         return NO_LIMIT
