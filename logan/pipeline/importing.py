@@ -8,14 +8,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
-from logan.channels.mapping import map_channels
+from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
 from logan.drive.drive import Drive, DriveConditions
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import ChannelError, LogReadError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.ingest import Ingested, Progress, read_logs
+from logan.pipeline.clocks import group_by_clock
+from logan.pipeline.ingest import Ingested, read_logs
+from logan.pipeline.logs_reader import Progress
 from logan.pipeline.stored import analyse_stored
 from logan.quality import find_signal_flags
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
@@ -119,11 +121,18 @@ def import_logs(
             if known is not None:
                 imported.append(ImportedDrive(record=known, was_there=True))
                 continue
-            ingested = _read(build, channel_map, group, options, progress, is_cancelled)
+            ingested = tuple(
+                _read(build, channel_map, part, options, progress, is_cancelled)
+                for part in group_by_clock(group, options.format_name)
+            )
             drive = _assemble(ingested, build, channel_map, conditions, analysis)
             record = library.add(drive, keep_logs=group if build.keep_logs else (), replace=options.is_replaced)
             record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
-            imported.append(ImportedDrive(record=record, was_there=False, notes=_notes(ingested)))
+            imported.append(
+                ImportedDrive(
+                    record=record, was_there=False, notes=tuple(note for part in ingested for note in _notes(part))
+                )
+            )
     return tuple(imported)
 
 
@@ -163,24 +172,26 @@ def _read(
 
 
 def _assemble(
-    ingested: Ingested,
+    ingested: Sequence[Ingested],
     build: BuildSettings,
     channel_map: ChannelMap,
     conditions: DriveConditions | None,
     analysis: AnalysisSettings | None,
 ) -> Drive:
     settings = analysis or AnalysisSettings()
-    mapped = map_channels(ingested.signals, channel_map, drop_not_available=settings.drop_not_available)
+    tables = [part.signals for part in ingested]
+    mapped = map_sources(tables, channel_map, drop_not_available=settings.drop_not_available)
     drive = assemble_drive(
         mapped,
         conditions=conditions,
         settings=build,
         analysis=settings,
-        sources=ingested.sources,
-        dbcs=ingested.dbcs,
+        sources=tuple(source for part in ingested for source in part.sources),
+        dbcs=tuple(dict.fromkeys(dbc for part in ingested for dbc in part.dbcs)),
     )
-    seen = find_signal_flags(ingested.signals, channel_map)
-    return replace(drive, import_flags=(*mapped.flags, *seen))
+    found = [flag for part in mapped for flag in part.flags]
+    seen = [flag for table in tables for flag in find_signal_flags(table, channel_map)]
+    return replace(drive, import_flags=(*found, *seen))
 
 
 def _notes(ingested: Ingested) -> tuple[str, ...]:
