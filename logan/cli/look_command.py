@@ -79,7 +79,7 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
         print_lines(f"{len(known)} ids with a message in the DBC, {len(unknown)} without")
     if summary.signals:
         print_lines("")
-        rows = [
+        signals = [
             (
                 signal.signal,
                 signal.unit or "?",
@@ -90,7 +90,7 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
             )
             for signal in summary.signals
         ]
-        print_table(("signal", "unit", "per s", "from", "to", "could be"), rows, left=(0, 1, 5))
+        print_table(("signal", "unit", "per s", "from", "to", "could be"), signals, left=(0, 1, 5))
     for note in summary.notes:
         print_lines(note)
     if summary.messages and not has_dbc:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from logan.pipeline.ingest import IngestProgress
+    from logan.pipeline.logs_reader import IngestProgress
     from logan.results import Figure
 
 WIDTH = 80

@@ -84,7 +84,7 @@ def run_demo(folder: Path, *, told: Callable[[str], None], report: Path | None =
         told(f"    {demo.name}: {drive.trace.time_s[-1] / 60:.0f} min, {drive.distance_m / 1609.344:.1f} mi")
         logs.append(write_log(folder / "logs", demo, drive))
     told("4/6 importing the logs: decoding, mapping, checking, analysing")
-    imported = []
+    imported: list[ImportedDrive] = []
     for log in logs:
         imported += import_logs(build, [log])
         told(f"    drive {imported[-1].record.number} from {log.name}")

@@ -1,0 +1,127 @@
+"""What if: another speed, temperature, payload or pack, answered at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.driving_range.other_values import learned_other_values
+from logan.driving_range.prediction import ScenarioRange, predict_range
+from logan.driving_range.scenarios import prepare_scenarios
+from logan.errors import UsageError
+from logan.model.schedule import Schedule
+from logan.pipeline.plan import Plan
+from logan.pipeline.refine import Refinement
+from logan.settings import BuildSettings, Scenario, ScenarioKind
+
+SAMPLES: Final = 2_000
+_ALLOWED: Final = {
+    "speed_m_per_s": (2.0, 60.0),
+    "ambient_temperature_degc": (-40.0, 50.0),
+    "payload_kg": (0.0, 3_000.0),
+    "usable_energy_wh": (1_000.0, 300_000.0),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """A steady drive on the level that is asked about; None takes the build's own pack.
+
+    Parameters
+    ----------
+    speed_m_per_s, ambient_temperature_degc, payload_kg : float
+        What is driven.
+    usable_energy_wh : float or None
+        Pack at 25 degrees Celsius; the mass of added or removed cells is carried along.
+    """
+
+    speed_m_per_s: float
+    ambient_temperature_degc: float = 20.0
+    payload_kg: float = 0.0
+    usable_energy_wh: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answer:
+    """The range of one question.
+
+    Parameters
+    ----------
+    question : Question
+        As asked.
+    basis : str
+        "plan" or "fit".
+    answer : ScenarioRange
+        Consumption, range, chance of the target.
+    """
+
+    schema: ClassVar[str] = "what-if/1"
+
+    question: Question
+    basis: str
+    answer: ScenarioRange
+
+
+def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, *, seed: int = 1) -> Answer:
+    """Answer one question from a plan or from a fit.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        The build.
+    basis : Plan or Refinement
+        What is known.
+    question : Question
+        What is asked.
+    seed : int
+        Of the samples: the same for every question, so that a slider moves the answer and chance does not.
+
+    Returns
+    -------
+    Answer
+        In a fraction of a second.
+
+    Raises
+    ------
+    UsageError
+        If a value lies outside what makes sense.
+    """
+    for name, (low, high) in _ALLOWED.items():
+        value = getattr(question, name)
+        if value is not None and not low <= value <= high:
+            raise UsageError(f"{name}: expected {low:g} to {high:g}, got {value:g}", "Choose another value")
+    plan = basis.plan if isinstance(basis, Refinement) else basis
+    fit = basis.fit.fit if isinstance(basis, Refinement) else None
+    usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
+    added_kg = 0.0
+    if question.usable_energy_wh is not None:
+        factor = question.usable_energy_wh / usable.energy_wh
+        added_kg = (question.usable_energy_wh - usable.energy_wh) * build.pack.cell_mass_kg_per_wh
+        usable = replace(usable, energy_wh=question.usable_energy_wh, sigma_wh=usable.sigma_wh * factor)
+    scenario = Scenario(
+        name="what if",
+        kind=ScenarioKind.STEADY,
+        speed_m_per_s=question.speed_m_per_s,
+        ambient_temperature_degc=question.ambient_temperature_degc,
+        payload_kg=question.payload_kg + added_kg,
+    )
+    prediction = predict_range(
+        plan.parameters if fit is None else fit.posterior,
+        build,
+        prepare_scenarios((scenario,), _no_schedule),
+        usable=usable,
+        between_drive_sigma=plan.prediction.between_drive_sigma if fit is None else fit.between_drive_sigma_ratio,
+        auxiliary_sigma=plan.prediction.auxiliary_sigma if fit is None else fit.auxiliary_sigma_ratio,
+        driven=None if fit is None else fit.hull,
+        rng=np.random.default_rng(seed),
+        samples=SAMPLES,
+        drive_count=0 if fit is None else fit.drive_count,
+        others=plan.others if fit is None else learned_other_values(build, fit.learned),
+    )
+    return Answer(question=question, basis="plan" if fit is None else "fit", answer=prediction.scenarios[0])
+
+
+def _no_schedule(scenario: Scenario) -> Schedule:
+    raise UsageError("only steady speeds can be asked for here", "Add a scenario to build.toml for the rest")

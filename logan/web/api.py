@@ -1,0 +1,334 @@
+"""The page's interface for programs: everything that the page can do, as JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path as FilePath
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi.responses import FileResponse
+
+from logan.errors import LoganError
+from logan.pipeline.builds import BuildFolder
+from logan.results import json_ready
+from logan.web import work
+from logan.web.bodies import (
+    ChannelChoices,
+    DriveNotes,
+    ImportRequest,
+    LogId,
+    NewBuild,
+    ReportRequest,
+    SettingsChange,
+    WatchRequest,
+    WhatIf,
+)
+from logan.web.jobs import Job
+from logan.web.state import DEMO_NAME, Workspace
+
+router = APIRouter(prefix="/api", tags=["logan"])
+
+BuildName = Annotated[str, Path(max_length=63)]
+DriveNumber = Annotated[int, Path(ge=1, le=10_000_000)]
+_REFUSED: dict[int | str, dict[str, Any]] = {
+    400: {"description": "The request cannot be done; the answer says why and what to do"},
+    403: {"description": "The request does not come from this page"},
+    404: {"description": "There is no such thing"},
+}
+
+
+def workspace_of(request: Request) -> Workspace:
+    """The workspace that the server works on."""
+    found: Workspace = request.app.state.workspace
+    return found
+
+
+def refinements_of(request: Request) -> work.Refinements:
+    """The fits that still hold."""
+    found: work.Refinements = request.app.state.refinements
+    return found
+
+
+Space = Annotated[Workspace, Depends(workspace_of)]
+Fits = Annotated[work.Refinements, Depends(refinements_of)]
+
+
+def build_of(build: BuildName, space: Space) -> BuildFolder:
+    """The build that an address names."""
+    try:
+        return space.build(build)
+    except LoganError as error:
+        raise HTTPException(404, str(error)) from None
+
+
+Build = Annotated[BuildFolder, Depends(build_of)]
+
+
+def job_json(job: Job) -> dict[str, Any]:
+    """A job as the page reads it."""
+    return {
+        "id": job.id,
+        "label": job.label,
+        "state": job.state,
+        "message": job.message,
+        "remedy": job.remedy,
+        "done": job.done,
+        "total": job.total,
+        "rate": job.rate,
+        "time_left_s": job.time_left_s,
+        "result": job.result,
+    }
+
+
+@router.get("/builds")
+def builds(space: Space) -> dict[str, Any]:
+    """Names of all builds."""
+    return {"builds": list(space.builds())}
+
+
+@router.post("/builds", responses=_REFUSED, status_code=201)
+def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
+    """Make a build from the template."""
+    return {"build": space.make(body.name).path.name}
+
+
+@router.post("/demo", responses=_REFUSED, status_code=202)
+def demo(space: Space) -> dict[str, Any]:
+    """Make the demo's conversion."""
+    folder = BuildFolder(space.settings.workspace / DEMO_NAME)
+    return job_json(space.jobs.start("demo", work.make_demo(folder)))
+
+
+@router.get("/jobs")
+def jobs(space: Space) -> dict[str, Any]:
+    """Work under way or ended, without results."""
+    return {"jobs": [{**job_json(job), "result": None} for job in space.jobs.jobs()]}
+
+
+@router.get("/jobs/{job}", responses=_REFUSED)
+def one_job(job: Annotated[str, Path(max_length=20)], space: Space) -> dict[str, Any]:
+    """Progress or outcome of one piece of work."""
+    found = space.jobs.find(job)
+    if found is None:
+        raise HTTPException(404, "there is no such job")
+    return job_json(found)
+
+
+@router.post("/jobs/{job}/stop", responses=_REFUSED)
+def stop_job(job: Annotated[str, Path(max_length=20)], space: Space) -> dict[str, Any]:
+    """Ask a piece of work to stop; nothing half-done is kept."""
+    found = space.jobs.find(job)
+    if found is None:
+        raise HTTPException(404, "there is no such job")
+    found.stop.set()
+    return job_json(found)
+
+
+@router.get("/builds/{build}/settings", responses=_REFUSED)
+def settings(folder: Build) -> Any:
+    """The settings as a form."""
+    from logan.pipeline.settings_form import read_form
+
+    return json_ready(read_form(folder))
+
+
+@router.put("/builds/{build}/settings", responses=_REFUSED)
+def change_settings(folder: Build, body: SettingsChange) -> Any:
+    """Change settings; nothing is saved that is not valid."""
+    from logan.pipeline.settings_form import read_form, save_fields, save_text
+
+    if body.text is not None:
+        save_text(folder, body.text)
+    elif body.fields:
+        save_fields(folder, body.fields)
+    return json_ready(read_form(folder))
+
+
+@router.get("/builds/{build}/logs", responses=_REFUSED)
+def logs(folder: Build, space: Space) -> dict[str, Any]:
+    """Logs that were sent and wait."""
+    sent = space.uploads(folder).list()
+    return {"logs": [{"id": log.id, "name": log.name, "size_bytes": log.size_bytes} for log in sent]}
+
+
+@router.post(
+    "/builds/{build}/logs",
+    responses=_REFUSED,
+    status_code=201,
+    openapi_extra={
+        "requestBody": {
+            "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+            "required": True,
+        }
+    },
+)
+async def send_log(
+    folder: Build, space: Space, request: Request, name: Annotated[str, Query(max_length=255)] = "log"
+) -> dict[str, Any]:
+    """Send a log of any size; it is streamed to disk."""
+    upload = await space.uploads(folder).receive(name, request.stream())
+    return {"id": upload.id, "name": upload.name, "size_bytes": upload.size_bytes}
+
+
+@router.delete("/builds/{build}/logs/{log}", responses=_REFUSED)
+def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+    """Forget a sent log."""
+    space.uploads(folder).remove(log)
+    return {"removed": log}
+
+
+@router.post("/builds/{build}/logs/{log}/look", responses=_REFUSED, status_code=202)
+def look(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+    """Say what is in a sent log."""
+    upload = space.uploads(folder).find(log)
+    return job_json(space.jobs.start(f"look at {upload.name}", work.look_at(folder, upload.path)))
+
+
+@router.post("/builds/{build}/logs/{log}/suggest", responses=_REFUSED, status_code=202)
+def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+    """Suggest which signal is which channel, with a little plot of each."""
+    upload = space.uploads(folder).find(log)
+    return job_json(space.jobs.start(f"channels of {upload.name}", work.suggest_channels(folder, upload.path)))
+
+
+@router.put("/builds/{build}/channels", responses=_REFUSED)
+def save_channels(folder: Build, body: ChannelChoices) -> Any:
+    """Write the channel map."""
+    from logan.pipeline.suggestions import save_channels as save
+    from logan.settings import ChannelSource
+
+    sources = tuple(
+        ChannelSource(channel=choice.channel, signal=choice.signal, unit=choice.unit, sign=choice.sign)
+        for choice in body.channels
+    )
+    return json_ready(save(folder, sources))
+
+
+@router.post("/builds/{build}/import", responses=_REFUSED, status_code=202)
+def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, Any]:
+    """Import sent logs."""
+    sent = [space.uploads(folder).find(log) for log in body.logs]
+    notes = {
+        "payload_kg": body.payload_kg,
+        "ambient_temperature_degc": body.ambient_temperature_degc,
+        "note": body.note or None,
+    }
+    job = work.import_sent(
+        folder,
+        [log.path for log in sent],
+        is_one_drive=body.is_one_drive,
+        is_replaced=body.is_replaced,
+        notes=notes,
+    )
+    return job_json(space.jobs.start(f"import {', '.join(log.name for log in sent[:3])}", job))
+
+
+@router.post("/builds/{build}/watch", responses=_REFUSED)
+def watch(build: BuildName, folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
+    """Watch a folder on this machine and import what comes; an empty text stops it."""
+    if body.folder.strip():
+        work.watch_folder(space, folder.path.name, FilePath(body.folder.strip()))
+    else:
+        work.stop_watching(space, folder.path.name)
+    return {"build": build, "is_watching": folder.path.name in space.watchers}
+
+
+@router.get("/builds/{build}/drives", responses=_REFUSED)
+def drives(folder: Build) -> Any:
+    """All drives with their summaries."""
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path, create=True) as library:
+        return {"drives": json_ready(library.drives())}
+
+
+@router.get("/builds/{build}/drives/{drive}", responses=_REFUSED)
+def drive(folder: Build, drive: DriveNumber) -> Any:
+    """One drive with everything worked out for it."""
+    from logan.pipeline.library import open_library
+    from logan.pipeline.stored import stored_drive
+
+    build = folder.settings()
+    with open_library(folder.path, create=True) as library:
+        return json_ready(stored_drive(library, library.record(drive), build))
+
+
+@router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)
+def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
+    """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
+    from logan.pipeline.library import open_library
+    from logan.pipeline.notes import changed
+    from logan.pipeline.stored import stored_drive
+
+    build = folder.settings()
+    with open_library(folder.path, create=True) as library:
+        record = library.record(drive)
+        conditions = changed(
+            record.conditions,
+            masks=() if body.mask is None else (body.mask.span,),
+            mask_channels=() if body.mask is None else tuple(body.mask.channels),
+            why=(body.mask.why if body.mask else body.exclude_because) or "",
+            is_unmasked=body.is_unmasked,
+            is_excluded=bool(body.exclude_because),
+            is_included=body.is_included,
+            note=body.note,
+            change=body.change,
+            tags=None if body.tags is None else tuple(body.tags),
+            payload_kg=body.payload_kg,
+            ambient_temperature_degc=body.ambient_temperature_degc,
+        )
+        record = library.set_conditions(drive, conditions)
+        return json_ready(stored_drive(library, record, build))
+
+
+@router.get("/builds/{build}/drives/{drive}/timeline", responses=_REFUSED)
+def timeline(folder: Build, drive: DriveNumber) -> Any:
+    """Figure of one drive over time, thinned without losing its peaks."""
+    from logan.pipeline.page_figures import timeline_json
+
+    return timeline_json(folder, drive)
+
+
+@router.post("/builds/{build}/fit", responses=_REFUSED, status_code=202)
+def fit(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
+    """Fit the drives and predict the range again."""
+    return job_json(space.jobs.start("fit", fits.work(folder)))
+
+
+@router.get("/builds/{build}/range", responses=_REFUSED)
+def driving_range(folder: Build, fits: Fits) -> Any:
+    """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
+    from logan.pipeline.page_figures import range_json
+
+    return range_json(folder, fits.basis(folder))
+
+
+@router.post("/builds/{build}/what-if", responses=_REFUSED)
+def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
+    """The range at another speed, temperature, payload or pack."""
+    from logan.pipeline.what_if import Question
+    from logan.pipeline.what_if import what_if as ask
+
+    question = Question(**body.model_dump())
+    return json_ready(ask(folder.settings(), fits.basis(folder), question))
+
+
+@router.post("/builds/{build}/report", responses=_REFUSED, status_code=202)
+def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict[str, Any]:
+    """Write a report."""
+    if body.kind == "drive" and body.drive is None:
+        raise HTTPException(400, "say which drive")
+    job = work.write_the_report(folder, fits, kind=body.kind, drive=body.drive)
+    return job_json(space.jobs.start("report", job))
+
+
+@router.get("/builds/{build}/reports/{name}", responses=_REFUSED)
+def written_report(
+    folder: Build, name: Annotated[str, Path(pattern=r"^(report|kit|drive-[0-9]{1,8})\.html$")]
+) -> FileResponse:
+    """A report that was written; it carries a content policy of its own."""
+    path = folder.reports / name
+    if not path.is_file():
+        raise HTTPException(404, "this report has not been written")
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; script-src 'unsafe-inline'"
+    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": policy})

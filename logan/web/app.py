@@ -1,0 +1,100 @@
+"""The local page as one application: gate, pages, interface, files."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.resources import files
+
+from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.staticfiles import StaticFiles
+
+from logan import __version__
+from logan.errors import LoganError
+from logan.web import api, pages
+from logan.web.security import Gate
+from logan.web.state import WebSettings, Workspace
+from logan.web.work import Refinements
+
+
+def create_app(settings: WebSettings) -> FastAPI:
+    """Build the application for one workspace.
+
+    Parameters
+    ----------
+    settings : WebSettings
+        Where the builds are, and who may ask.
+
+    Returns
+    -------
+    FastAPI
+        Ready to be served; its interface is described at ``/openapi.json``.
+    """
+    workspace = Workspace(settings)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        for name in workspace.builds():
+            workspace.uploads(workspace.build(name)).sweep()
+        yield
+        workspace.close()
+
+    app = FastAPI(
+        title="logan",
+        version=__version__,
+        description="Drives, range and limits of a converted vehicle. SI units; figures carry their uncertainty.",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    app.state.workspace = workspace
+    app.state.refinements = Refinements()
+    app.middleware("http")(Gate(port=settings.port, hosts=settings.hosts, token=settings.token))
+    app.add_exception_handler(LoganError, _refused)
+    app.add_exception_handler(HTTPException, _not_there)
+    app.add_exception_handler(RequestValidationError, _not_valid)
+    app.include_router(api.router)
+    app.include_router(pages.router)
+    app.mount("/static", StaticFiles(directory=str(files("logan.web").joinpath("static"))), name="static")
+
+    @app.get("/plotly.js", include_in_schema=False)
+    def plotly() -> Response:
+        from plotly.offline import get_plotlyjs
+
+        return Response(
+            get_plotlyjs(), media_type="text/javascript", headers={"Cache-Control": "private, max-age=86400"}
+        )
+
+    return app
+
+
+def _wants_page(request: Request) -> bool:
+    return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    problems = list(getattr(error, "problems", ()))
+    problem, remedy = getattr(error, "problem", str(error)), getattr(error, "remedy", "")
+    return JSONResponse({"problem": problem, "remedy": remedy, "problems": problems}, status_code=400)
+
+
+async def _not_there(request: Request, error: Exception) -> Response:
+    status = getattr(error, "status_code", 404)
+    detail = str(getattr(error, "detail", "there is no such thing"))
+    if _wants_page(request):
+        return HTMLResponse(
+            "<!doctype html><html lang=en><meta charset=utf-8><title>logan</title>"
+            '<link rel=stylesheet href="/static/app.css"><main><h1>Nothing here</h1>'
+            '<p>This address leads nowhere. <a href="/">Back to the builds</a></p></main></html>',
+            status_code=status,
+        )
+    return JSONResponse({"problem": detail, "remedy": "", "problems": []}, status_code=status)
+
+
+async def _not_valid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    problems = [f"{'.'.join(map(str, fault['loc'][1:]))}: {fault['msg']}" for fault in error.errors()]
+    body = {"problem": "the request is not valid", "remedy": "Correct the values named", "problems": problems}
+    return JSONResponse(body, status_code=422)

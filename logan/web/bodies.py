@@ -1,0 +1,100 @@
+"""What requests may carry: typed, bounded, nothing else allowed."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+ShortText = Annotated[str, Field(max_length=300)]
+LongText = Annotated[str, Field(max_length=20_000)]
+LogId = Annotated[str, Field(pattern=r"^[0-9a-f]{16}$")]
+
+
+class Body(BaseModel):
+    """A request body; unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class NewBuild(Body):
+    """Name of a build to make."""
+
+    name: Annotated[str, Field(min_length=1, max_length=63)]
+
+
+class SettingsChange(Body):
+    """Fields of the form to change, or the whole text of build.toml."""
+
+    fields: Annotated[dict[ShortText, ShortText], Field(max_length=200)] = Field(default_factory=dict)
+    text: Annotated[str | None, Field(max_length=500_000)] = None
+
+
+class ChannelChoice(Body):
+    """One channel of the map."""
+
+    channel: ShortText
+    signal: Annotated[str, Field(min_length=1, max_length=300)]
+    unit: Annotated[str, Field(max_length=40)] = ""
+    sign: Literal[1, -1] = 1
+
+
+class ChannelChoices(Body):
+    """The whole channel map."""
+
+    channels: Annotated[list[ChannelChoice], Field(max_length=300)]
+
+
+class ImportRequest(Body):
+    """Which sent logs to import, and what the driver notes on them."""
+
+    logs: Annotated[list[LogId], Field(min_length=1, max_length=200)]
+    is_one_drive: bool = False
+    is_replaced: bool = False
+    payload_kg: Annotated[float | None, Field(ge=-2000, le=20_000)] = None
+    ambient_temperature_degc: Annotated[float | None, Field(ge=-60, le=60)] = None
+    note: LongText = ""
+
+
+class MaskRequest(Body):
+    """A span to blank, with the reason."""
+
+    span: Annotated[str, Field(min_length=2, max_length=60)]
+    why: Annotated[str, Field(min_length=1, max_length=1000)]
+    channels: Annotated[list[ShortText], Field(max_length=100)] = Field(default_factory=list)
+
+
+class DriveNotes(Body):
+    """What is noted on a drive; what is left out stays as it is."""
+
+    note: LongText | None = None
+    change: ShortText | None = None
+    tags: Annotated[list[ShortText] | None, Field(max_length=30)] = None
+    payload_kg: Annotated[float | None, Field(ge=-2000, le=20_000)] = None
+    ambient_temperature_degc: Annotated[float | None, Field(ge=-60, le=60)] = None
+    exclude_because: ShortText | None = None
+    is_included: bool = False
+    mask: MaskRequest | None = None
+    is_unmasked: bool = False
+
+
+class WhatIf(Body):
+    """A question of the sliders; SI."""
+
+    speed_m_per_s: Annotated[float, Field(ge=2, le=60)]
+    ambient_temperature_degc: Annotated[float, Field(ge=-40, le=50)] = 20.0
+    payload_kg: Annotated[float, Field(ge=0, le=3000)] = 0.0
+    usable_energy_wh: Annotated[float | None, Field(ge=1000, le=300_000)] = None
+
+
+class ReportRequest(Body):
+    """Which report to write."""
+
+    kind: Literal["build", "drive", "kit"] = "build"
+    drive: Annotated[int | None, Field(ge=1, le=10_000_000)] = None
+
+
+class WatchRequest(Body):
+    """A folder on this machine to watch for new logs; empty stops watching."""
+
+    folder: Annotated[str, Field(max_length=1000)]

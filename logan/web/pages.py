@@ -1,0 +1,88 @@
+"""The pages: server-made frames that the script fills; names and texts are escaped by the template engine."""
+
+from __future__ import annotations
+
+import secrets
+from importlib.resources import files
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.templating import Jinja2Templates
+
+from logan.errors import ConfigurationError
+from logan.pipeline.builds import BuildFolder
+from logan.web.api import Build, Space, build_of
+from logan.web.security import TOKEN_COOKIE
+from logan.web.state import Workspace
+
+router = APIRouter(include_in_schema=False)
+_TEMPLATES = Jinja2Templates(directory=str(files("logan.web").joinpath("templates")))
+
+
+def _page(request: Request, name: str, space: Workspace, build: BuildFolder | None = None, **content: Any) -> Response:
+    nothing: dict[str, Any] = {"build": None, "problems": (), "has_drives": False}
+    if build is not None:
+        nothing = {
+            "build": build.path.name,
+            "problems": _problems(build),
+            "has_drives": build.library.is_dir() and any(build.library.glob("*.parquet")),
+        }
+    return _TEMPLATES.TemplateResponse(
+        request, name, {**nothing, "builds": space.builds(), "version": _version(), **content}
+    )
+
+
+def _problems(build: BuildFolder) -> tuple[str, ...]:
+    try:
+        build.settings()
+    except ConfigurationError as error:
+        return error.problems or (error.problem,)
+    return ()
+
+
+def _version() -> str:
+    from logan import __version__
+
+    return __version__
+
+
+@router.get("/", response_class=HTMLResponse)
+def home(request: Request, space: Space) -> Response:
+    """All builds, and the way to a first one."""
+    return _page(request, "home.html", space)
+
+
+@router.get("/open")
+def open_with_token(request: Request, token: Annotated[str, Query(max_length=200)] = "") -> Response:
+    """Take the token from the printed address into a cookie, and go on without it in the address."""
+    answer = RedirectResponse("/", status_code=303)
+    wanted = request.app.state.workspace.settings.token
+    if wanted and secrets.compare_digest(token.encode(), wanted.encode()):
+        answer.set_cookie(TOKEN_COOKIE, token, httponly=True, samesite="strict")
+    return answer
+
+
+_VIEWS = ("overview", "settings", "logs", "drives", "range", "report")
+
+
+@router.get("/builds/{build}", response_class=HTMLResponse)
+def overview(request: Request, space: Space, folder: Annotated[BuildFolder, Depends(build_of)]) -> Response:
+    """One build: the answer and what to do next."""
+    return _page(request, "overview.html", space, folder, view="overview")
+
+
+@router.get("/builds/{build}/{view}", response_class=HTMLResponse)
+def view_of(request: Request, space: Space, folder: Build, view: Annotated[str, Path(max_length=20)]) -> Response:
+    """One view of a build."""
+    if view not in _VIEWS[1:]:
+        raise HTTPException(404, "there is no such page")
+    return _page(request, f"{view}.html", space, folder, view=view)
+
+
+@router.get("/builds/{build}/drives/{drive}", response_class=HTMLResponse)
+def one_drive(
+    request: Request, space: Space, folder: Build, drive: Annotated[int, Path(ge=1, le=10_000_000)]
+) -> Response:
+    """One drive."""
+    return _page(request, "drive.html", space, folder, view="drives", drive=drive)

@@ -1,0 +1,98 @@
+"""What the page works on: a workspace of builds, the jobs under way, and sent logs."""
+
+from __future__ import annotations
+
+import re
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from logan.errors import UsageError
+from logan.pipeline.builds import BUILD_FILE, BuildFolder, new_build
+from logan.web.jobs import JobRunner
+from logan.web.uploads import Uploads
+
+MAX_UPLOAD_BYTES: Final = 20_000_000_000
+DEMO_NAME: Final = "demo"
+
+_NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,62}$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WebSettings:
+    """How the page is served.
+
+    Parameters
+    ----------
+    workspace : Path
+        Folder whose folders are builds.
+    port : int
+        Port on loopback.
+    hosts : tuple of str
+        Other names it may be called by.
+    token : str
+        Secret; empty on loopback.
+    max_upload_bytes : int
+        Largest log taken.
+    """
+
+    workspace: Path
+    port: int = 8710
+    hosts: tuple[str, ...] = ()
+    token: str = ""
+    max_upload_bytes: int = MAX_UPLOAD_BYTES
+
+
+@dataclass(slots=True)
+class Workspace:
+    """The builds of one workspace, and what is going on with them."""
+
+    settings: WebSettings
+    jobs: JobRunner = field(default_factory=JobRunner)
+    watchers: dict[str, threading.Event] = field(default_factory=dict)
+
+    def builds(self) -> tuple[str, ...]:
+        """Names of the builds, by name."""
+        root = self.settings.workspace
+        if not root.is_dir():
+            return ()
+        return tuple(
+            sorted(path.name for path in root.iterdir() if _NAME.match(path.name) and (path / BUILD_FILE).is_file())
+        )
+
+    def build(self, name: str) -> BuildFolder:
+        """One build by name; only names that ``builds`` lists lead anywhere.
+
+        Raises
+        ------
+        UsageError
+            If there is none.
+        """
+        if name not in self.builds():
+            raise UsageError("there is no such build", "Choose one from the list")
+        return BuildFolder(self.settings.workspace / name)
+
+    def make(self, name: str) -> BuildFolder:
+        """Make a new build.
+
+        Raises
+        ------
+        LoganError
+            If the name is unfit or taken.
+        """
+        if not _NAME.match(name):
+            raise UsageError("a build's name holds letters, digits, spaces, dots, dashes", "Choose another name")
+        folder = self.settings.workspace / name
+        new_build(folder)
+        return BuildFolder(folder)
+
+    def uploads(self, folder: BuildFolder) -> Uploads:
+        """Sent logs of a build."""
+        return Uploads(folder.path / ".incoming", self.settings.max_upload_bytes)
+
+    def close(self) -> None:
+        """Stop everything."""
+        for stop in self.watchers.values():
+            stop.set()
+        self.jobs.close()

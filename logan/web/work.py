@@ -1,0 +1,217 @@
+"""The longer pieces of work that the page starts: each a function of a job."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from logan.errors import LoganError, UsageError
+from logan.pipeline.builds import BuildFolder
+from logan.results import json_ready
+from logan.web.jobs import Job
+
+if TYPE_CHECKING:
+    from logan.pipeline.logs_reader import IngestProgress
+    from logan.pipeline.plan import Plan
+    from logan.pipeline.refine import Refinement
+    from logan.web.state import Workspace
+
+WATCH_PERIOD_S: Final = 2.0
+SETTLED_S: Final = 3.0
+"""A watched log is taken once it has stopped growing for this long."""
+
+_SPARK_POINTS: Final = 120
+
+
+def follow(job: Job) -> Callable[[IngestProgress], None]:
+    """Return what passes the progress of reading on to a job."""
+
+    def tell(progress: IngestProgress) -> None:
+        job.done, job.total = progress.bytes_read, progress.size_bytes
+        job.rate = f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else ""
+        job.time_left_s = progress.time_left_s
+        job.tell(f"reading {progress.path.name}")
+
+    return tell
+
+
+def look_at(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:
+    """Say what is in a log."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.builds import dbcs_near
+        from logan.pipeline.look import look
+
+        dbcs, by_bus = dbcs_near(folder.path)
+        summary = look([path], dbcs=dbcs, dbc_by_bus=by_bus, progress=follow(job), is_cancelled=job.stop.is_set)
+        return json_ready(summary)
+
+    return work
+
+
+def suggest_channels(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:
+    """Suggest a channel map, with a little plot of every candidate."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.suggestions import suggest_with_plots
+
+        job.tell("reading the log")
+        return json_ready(
+            suggest_with_plots(folder, path, points=_SPARK_POINTS, progress=follow(job), is_cancelled=job.stop.is_set)
+        )
+
+    return work
+
+
+def import_sent(
+    folder: BuildFolder, paths: list[Path], *, is_one_drive: bool, is_replaced: bool, notes: dict[str, Any]
+) -> Callable[[Job], Any]:
+    """Import sent logs."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.importing import ImportOptions, import_logs
+        from logan.pipeline.notes import noted
+
+        imported = import_logs(
+            folder,
+            paths,
+            options=ImportOptions(is_one_drive=is_one_drive, is_replaced=is_replaced),
+            conditions=noted(**notes),
+            progress=follow(job),
+            is_cancelled=job.stop.is_set,
+        )
+        return json_ready(imported)
+
+    return work
+
+
+@dataclass(slots=True)
+class Refinements:
+    """The last fit of every build, kept while nothing it rests on has changed."""
+
+    _kept: dict[str, tuple[str, Refinement]] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def current(self, folder: BuildFolder) -> Refinement | None:
+        """The fit that still holds; None where there is none."""
+        with self._lock:
+            kept = self._kept.get(str(folder.path))
+        return kept[1] if kept is not None and kept[0] == state_of(folder) else None
+
+    def work(self, folder: BuildFolder) -> Callable[[Job], Any]:
+        """Fit the drives and predict the range again."""
+
+        def work(job: Job) -> Any:
+            import numpy as np
+
+            from logan.pipeline.refine import refine_build
+
+            state = state_of(folder)
+            refinement = refine_build(folder, np.random.default_rng(1), told=job.tell)
+            with self._lock:
+                self._kept[str(folder.path)] = (state, refinement)
+            return {"drive_count": refinement.fit.fit.drive_count}
+
+        return work
+
+    def basis(self, folder: BuildFolder) -> Plan | Refinement:
+        """What a question is answered from: the fit where there is one, else the plan."""
+        current = self.current(folder)
+        if current is not None:
+            return current
+        import numpy as np
+
+        from logan.pipeline.predict import plan_of_build
+
+        return plan_of_build(folder, folder.settings(), np.random.default_rng(1))[0]
+
+
+def state_of(folder: BuildFolder) -> str:
+    """Everything that a fit rests on, as text: settings, drives and notes, by their times on disk."""
+    parts = []
+    for path in (folder.settings_file, folder.library, folder.library / "notes", folder.plans):
+        try:
+            parts.append(f"{path.name}:{path.stat().st_mtime_ns}")
+        except OSError:
+            parts.append(f"{path.name}:-")
+    return ";".join(parts)
+
+
+def write_the_report(
+    folder: BuildFolder, refinements: Refinements, *, kind: str, drive: int | None
+) -> Callable[[Job], Any]:
+    """Write a report."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.reporting import write_build_report
+
+        name = f"drive-{drive}.html" if kind == "drive" else ("kit.html" if kind == "kit" else "report.html")
+        job.tell("writing the report")
+        write_build_report(
+            folder,
+            folder.reports / name,
+            drive=str(drive) if kind == "drive" else None,
+            is_kit=kind == "kit",
+            refinement=None if kind == "drive" else refinements.current(folder),
+        )
+        return {"name": name}
+
+    return work
+
+
+def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
+    """Make the demo's conversion and take it through the whole job."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.demo_run import run_demo
+
+        run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
+        return {"build": folder.path.name}
+
+    return work
+
+
+def watch_folder(workspace: Workspace, name: str, folder: Path) -> None:
+    """Import every new log that settles in a folder, until told to stop.
+
+    Raises
+    ------
+    UsageError
+        If it is no folder.
+    """
+    if not folder.is_absolute() or not folder.is_dir():
+        raise UsageError("that is no folder on this machine", "Give its whole path")
+    stop_watching(workspace, name)
+    stop = threading.Event()
+    workspace.watchers[name] = stop
+    threading.Thread(target=_watch, args=(workspace, name, folder, stop), daemon=True).start()
+
+
+def stop_watching(workspace: Workspace, name: str) -> None:
+    """Stop watching for a build."""
+    stop = workspace.watchers.pop(name, None)
+    if stop is not None:
+        stop.set()
+
+
+def _watch(workspace: Workspace, name: str, folder: Path, stop: threading.Event) -> None:
+    taken: set[tuple[str, int]] = set()
+    while not stop.wait(WATCH_PERIOD_S):
+        try:
+            build = workspace.build(name)
+            for path in sorted(folder.iterdir()):
+                status = path.stat()
+                key = (path.name, status.st_size)
+                settled = time.time() - status.st_mtime >= SETTLED_S
+                if path.is_file() and not path.is_symlink() and settled and status.st_size and key not in taken:
+                    taken.add(key)
+                    workspace.jobs.start(
+                        f"import {path.name}",
+                        import_sent(build, [path], is_one_drive=False, is_replaced=False, notes={}),
+                    )
+        except (OSError, LoganError):
+            continue
