@@ -319,10 +319,10 @@ def _read_classic(body: _Bodies, columns: _Columns, rows: Rows) -> None:
     """Channel u16, flags u8, DLC u8, identifier u32, data 8."""
     words = gather(body.data, body.at, 2)
     _channel_flags_dlc(words[0], columns, rows)
-    length = columns.length[rows]
-    # A DLC of 9 to 15 on a classic bus means eight bytes.
-    columns.is_broken[rows] |= (length > 15) | (body.size < 8 + np.minimum(length, CLASSIC_BYTES))
-    columns.length[rows] = np.minimum(length, CLASSIC_BYTES)
+    # A DLC above 8 means eight bytes on a classic bus.
+    length = np.minimum(columns.length[rows], CLASSIC_BYTES)
+    columns.length[rows] = length
+    columns.is_broken[rows] |= body.size < 8 + length.astype(np.int64)
     columns.payload[rows, :CLASSIC_BYTES] = words[1].view(np.uint8).reshape(-1, 8)
 
 

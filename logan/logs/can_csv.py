@@ -69,7 +69,6 @@ _FLAG_BITS: Final = word_of(b"\xff\xfe\xff\xfe\xff\xfe\xff\0")
 _BAD_PAIRS: Final = _U(0x8000800080008000)
 _VALUE_ZERO: Final = word_of(b"A" * 8)
 _PADDING: Final = word_of(b"=" * 8)
-_BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 _BASE64: Final = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
 _BAD_PAIR: Final = 0x8000
 

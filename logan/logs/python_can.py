@@ -67,7 +67,7 @@ def read_sqlite(stream: BinaryIO, path: Path, options: ReadOptions, report: Read
             messages = iter(reader)
             while block := list(islice(messages, _BLOCK_FRAMES)):
                 yield frame_table(block, options.bus)
-    except (sqlite3.Error, ValueError, TypeError) as error:
+    except (sqlite3.Error, ValueError, TypeError, OverflowError) as error:
         raise LogReadError(
             f"the database cannot be read as a log of frames ({error})",
             "Give a database that python-can wrote, or export it as candump or ASC",

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import asc, blf, can_csv, candump, drive_table, python_can, trc
+from logan.logs import asc, blf, can_csv, candump, drive_table, gpx_track, mf4, python_can, trc
 from logan.logs.log_format import Formats, LogFormat
 
 LOG_FORMATS: Final[Formats] = (
@@ -20,6 +20,8 @@ LOG_FORMATS: Final[Formats] = (
     can_csv.FORMAT,
     candump.FORMAT,
     drive_table.FORMAT,
+    gpx_track.FORMAT,
+    mf4.FORMAT,
     python_can.FORMAT,
     trc.FORMAT,
 )

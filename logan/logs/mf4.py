@@ -1,0 +1,240 @@
+"""MF4 (ASAM MDF 4) logs of CAN frames, read with asammdf in blocks of records.
+
+Frames of several channel groups (one for each bus, or for data, error and remote frames) are merged by time;
+within a group the order of the records is kept, also where time steps back. The start time is taken as UTC
+where the file does not tell its zone.
+"""
+
+from __future__ import annotations
+
+import gc
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logan.errors import LogReadError, MissingExtraError
+from logan.frames.table import FrameTable
+from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
+from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID, MAX_STANDARD_ID
+from logan.logs.work_memory import keep_work_arrays
+from logan.units import BoolArray, IntArray
+
+_BLOCK_RECORDS: Final = 200_000
+_FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
+_NO_FRAMES: Final = "the MF4 file holds no CAN frames"
+_MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
+_EXTENDED_FLAG: Final = np.uint32(0x80000000)
+
+
+def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Block]:
+    """Read the frames of an MF4 log.
+
+    Raises
+    ------
+    MissingExtraError
+        If asammdf is not installed.
+    LogReadError
+        If the file is damaged, or holds no frames.
+    """
+    try:
+        from asammdf import MDF
+    except ImportError as error:
+        raise MissingExtraError("mf4", "Reading MF4 logs") from error
+    keep_work_arrays()
+    with _quiet_finalizers():
+        try:
+            with MDF(stream.name) as file:
+                groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index))]
+                yield from _merged(groups, _start_ns(file.header.start_time))
+            problem = "" if groups else _NO_FRAMES
+        except Exception as error:
+            # A damaged file makes asammdf fail in many ways; none of them is a fault of ours.
+            problem = f"the MF4 file is damaged ({type(error).__name__}: {error})"
+        if problem:
+            gc.collect()
+    if problem == _NO_FRAMES:
+        raise LogReadError(
+            _NO_FRAMES,
+            "If it holds channels, export them as CSV and give that file; else export the frames as BLF or ASC",
+            path,
+        )
+    if problem:
+        raise LogReadError(problem, "Copy it from the logger again", path)
+
+
+@contextmanager
+def _quiet_finalizers() -> Iterator[None]:
+    """Drop what asammdf's finalizer says about a file that it could not open: it fails on half-made objects."""
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda unraisable: None if "MDF" in repr(unraisable.object) else hook(unraisable)
+    try:
+        yield
+    finally:
+        sys.unraisablehook = hook
+
+
+def _start_ns(moment: datetime) -> int:
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return int(aware.replace(microsecond=0).timestamp()) * 1_000_000_000 + moment.microsecond * 1000
+
+
+@dataclass(slots=True)
+class _Group:
+    """One channel group with frames, read from its front."""
+
+    file: Any
+    index: int
+    name: str
+    record_count: int
+    next_record: int = 0
+
+    @classmethod
+    def of(cls, file: Any, index: int) -> _Group | None:
+        """The group, if it holds frames of a CAN bus."""
+        group = file.groups[index]
+        names = {channel.name for channel in group.channels}
+        name = next((name for name in _FRAME_CHANNELS if name in names), None)
+        count = int(group.channel_group.cycles_nr)
+        return cls(file, index, name, count) if name and count else None
+
+    @property
+    def is_exhausted(self) -> bool:
+        """No records are left to be read."""
+        return self.next_record >= self.record_count
+
+    def read(self) -> _Part:
+        """Read the next block of records."""
+        count = min(_BLOCK_RECORDS, self.record_count - self.next_record)
+        signal = self.file.get(self.name, self.index, record_offset=self.next_record, record_count=count, raw=False)
+        self.next_record += count
+        return _part(self.name, signal.samples, signal.timestamps)
+
+
+@dataclass(slots=True)
+class _Part:
+    """Columns of frames of one group."""
+
+    seconds: NDArray[np.float64]
+    can_id: NDArray[np.uint32]
+    is_extended: BoolArray
+    is_fd: BoolArray
+    is_remote: BoolArray
+    is_error: BoolArray
+    channel: NDArray[np.uint16]
+    length: NDArray[np.uint8]
+    payload: NDArray[np.uint8]
+
+    def cut(self, rows: slice) -> _Part:
+        """Some of the rows."""
+        return _Part(*(getattr(self, name)[rows] for name in _Part.__slots__))
+
+
+def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Part:
+    count = len(samples)
+    fields = samples.dtype.names or ()
+    if not np.isfinite(seconds).all():
+        raise ValueError("a time is no number")
+
+    def column(field: str, default: int) -> NDArray[Any]:
+        key = f"{name}.{field}"
+        return samples[key] if key in fields else np.broadcast_to(np.uint8(default), (count,))
+
+    can_id = column("ID", 0).astype(np.uint32)
+    is_extended = column("IDE", 0).astype(bool) if f"{name}.IDE" in fields else can_id > MAX_STANDARD_ID
+    payload = column("DataBytes", 0)
+    payload = payload if payload.ndim == 2 else np.zeros((count, CLASSIC_BYTES), np.uint8)
+    length = np.minimum(column("DataLength", 0), min(payload.shape[1], FD_BYTES)).astype(np.uint8)
+    is_remote = column("RTR", name == "CAN_RemoteFrame").astype(bool)
+    return _Part(
+        seconds=np.asarray(seconds, np.float64),
+        can_id=can_id & np.uint32(MAX_EXTENDED_ID),
+        is_extended=is_extended | (can_id >= _EXTENDED_FLAG),
+        is_fd=column("EDL", 0).astype(bool),
+        is_remote=is_remote,
+        is_error=np.broadcast_to(np.bool_(name == "CAN_ErrorFrame"), (count,)),
+        channel=column("BusChannel", 0).astype(np.uint16),
+        length=np.where(is_remote, np.uint8(0), length) if is_remote.any() else length,
+        payload=_payload(payload, length),
+    )
+
+
+def _payload(raw: NDArray[Any], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    width = CLASSIC_BYTES if int(length.max(initial=0)) <= CLASSIC_BYTES else FD_BYTES
+    payload = np.zeros((len(raw), width), np.uint8)
+    used = min(width, raw.shape[1])
+    payload[:, :used] = raw[:, :used]
+    if (length < used).any():
+        payload[np.arange(width, dtype=np.uint8) >= length[:, np.newaxis]] = 0
+    return payload
+
+
+def _merged(groups: list[_Group], start_ns: int) -> Iterator[FrameTable]:
+    """Blocks of all groups in the order of time."""
+    if len(groups) == 1:
+        while not groups[0].is_exhausted:
+            yield _table([groups[0].read()], start_ns)
+        return
+    waiting: list[_Part | None] = [None] * len(groups)
+    while True:
+        for number, group in enumerate(groups):
+            if waiting[number] is None and not group.is_exhausted:
+                waiting[number] = group.read()
+        # What lies behind the end of a block that goes on must wait for the rest of that group.
+        unfinished = [part for part, group in zip(waiting, groups, strict=True) if part and not group.is_exhausted]
+        ends = [float(part.seconds.max()) for part in unfinished]
+        ready = []
+        for number, part in enumerate(waiting):
+            if part is not None:
+                count = _ready_count(part, min(ends)) if ends else part.seconds.size
+                ready.append(part.cut(slice(0, count)))
+                waiting[number] = part.cut(slice(count, None)) if count < part.seconds.size else None
+        if not ready:
+            return
+        yield _table(ready, start_ns)
+
+
+def _ready_count(part: _Part, until_s: float) -> int:
+    return int(np.searchsorted(np.maximum.accumulate(part.seconds), until_s, side="right"))
+
+
+def _table(parts: list[_Part], start_ns: int) -> FrameTable:
+    part = parts[0] if len(parts) == 1 else _joined(parts)
+    numbers, bus = np.unique(part.channel, return_inverse=True)
+    return FrameTable(
+        time_ns=np.rint(part.seconds * 1e9).astype(np.int64) + start_ns,
+        can_id=part.can_id,
+        is_extended=part.is_extended,
+        is_fd=part.is_fd,
+        is_remote=part.is_remote,
+        is_error=part.is_error,
+        bus=np.minimum(bus, MAX_BUSES).astype(np.uint8),
+        length=part.length,
+        payload=part.payload,
+        buses=tuple(str(number) for number in numbers.tolist()[: MAX_BUSES + 1]),
+    )
+
+
+def _joined(parts: list[_Part]) -> _Part:
+    order: IntArray = np.argsort(np.concatenate([np.maximum.accumulate(part.seconds) for part in parts]), kind="stable")
+    width = max(part.payload.shape[1] for part in parts)
+    for part in parts:
+        part.payload = np.pad(part.payload, ((0, 0), (0, width - part.payload.shape[1])))
+    return _Part(*(np.concatenate([getattr(part, name) for part in parts])[order] for name in _Part.__slots__))
+
+
+FORMAT: Final = LogFormat(
+    name="mf4",
+    description="MF4, ASAM MDF 4 log of CAN frames",
+    looks_like=lambda head: head.startswith(_MAGIC),
+    read=read,
+    extra="mf4",
+    needs_file=True,
+    suffixes=(".mf4",),
+)
