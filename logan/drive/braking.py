@@ -245,8 +245,9 @@ def _limits_reached(drive: Drive, build: BuildSettings, power: PackPower) -> dic
         if limit is not None and channel is not None:
             allowed = limit.at(power.time_s, max_gap_s=30.0)
             value = -channel.at(power.time_s, max_gap_s=1.0)
-            # One ampere or newton metre of grace: a limit of zero is reached by doing nothing.
-            reached[limit_name] = np.nan_to_num(value - AT_LIMIT_RATIO * allowed + 1.0, nan=-1.0) > 0.0
+            grace = max(2.0, 0.01 * float(np.nanmax(np.abs(channel.value), initial=0.0)))
+            # A few amperes or newton metres of grace: at a limit of zero the auxiliaries' own draw remains.
+            reached[limit_name] = np.nan_to_num(value - AT_LIMIT_RATIO * allowed + grace, nan=-1.0) > 0.0
     announced = drive.get("charge_power_limit")
     if announced is not None:
         allowed = announced.at(power.time_s, max_gap_s=30.0)

@@ -1,0 +1,156 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.demo.twin import STEP_S, TwinVehicle
+from logan.ledger.reckon import energy_ledger
+from logan.results import Estimate, Refusal
+from tests.twin_drives import build_of, made_drive, twin_drive, without
+
+
+def energy(ledger, name):
+    return ledger.entry(name).energy_wh.value
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_every_cause_against_the_truth_and_the_residual_closes(seed):
+    twin = twin_drive("mixed", seed, duration_s=1500.0)
+    ledger = energy_ledger(twin.to_drive(), build_of(twin.vehicle))
+    trace, hours = twin.trace, STEP_S / 3600.0
+    speed = 0.5 * (trace["speed"] + np.append(trace["speed"][1:], trace["speed"][-1]))
+    truth = {
+        "rolling": (trace["rolling_force"] * speed).sum() * hours,
+        "air": (trace["drag_force"] * speed).sum() * hours,
+        "friction brakes": (trace["brake_force"] * speed).sum() * hours,
+        "DC-DC": trace["dcdc_power"].sum() * hours,
+        "drivetrain": trace["loss_power"].sum() * hours,
+    }
+    # The twin's air is dry; half-humid air is 0.4 % lighter.
+    for name, wh in truth.items():
+        assert energy(ledger, name) == pytest.approx(wh, rel=0.02, abs=25.0)
+    assert abs(ledger.residual_ratio) < 0.01
+    assert abs(ledger.residual_wh.value) < 2.0 * ledger.residual_wh.sigma
+
+
+def test_the_entries_add_up_to_the_residual():
+    twin = twin_drive("mixed", 0, duration_s=1500.0)
+    ledger = energy_ledger(twin.to_drive(), build_of(twin.vehicle))
+    outside = {"pack out", "pack in", "pack resistance", "residual"}
+    spent = sum(entry.energy_wh.value for entry in ledger.entries if entry.name not in outside)
+    assert energy(ledger, "pack out") - energy(ledger, "pack in") - spent == pytest.approx(ledger.residual_wh.value)
+
+
+def test_a_dragging_brake_shows_in_the_residual():
+    vehicle = TwinVehicle(dragging_brake_n=150.0)
+    twin = twin_drive("mixed", 0, duration_s=1500.0, vehicle=vehicle)
+    ledger = energy_ledger(twin.to_drive(), build_of(vehicle))
+    dragged_wh = 150.0 * twin.distance_m / 3600.0
+    assert ledger.residual_wh.value == pytest.approx(dragged_wh / vehicle.drive_efficiency_ratio, rel=0.25)
+    assert ledger.residual_wh.value > 3.0 * ledger.residual_wh.sigma
+
+
+def test_rows_of_segments_and_of_speeds_hold_the_whole_drive():
+    twin = twin_drive("mixed", 0, duration_s=1500.0)
+    ledger = energy_ledger(twin.to_drive(), build_of(twin.vehicle))
+    net = energy(ledger, "pack out") - energy(ledger, "pack in")
+    for rows in (ledger.segments, ledger.by_speed, ledger.by_grade, ledger.by_temperature):
+        assert sum(row.net_wh for row in rows) == pytest.approx(net, rel=0.01)
+        assert sum(row.distance_m for row in rows) == pytest.approx(twin.distance_m, rel=0.003)
+    assert len(ledger.segments) > 3
+    assert ledger.by_speed[0].label == "standing"
+
+
+def test_consumption_rises_with_grade_and_hills_pay_for_it():
+    twin = twin_drive("hill", 0, duration_s=900.0)
+    rows = energy_ledger(twin.to_drive(), build_of(twin.vehicle)).by_grade
+    up, down = rows[-1], rows[0]
+    assert up.net_wh_per_km > 300.0 > 0.0 > down.net_wh_per_km
+    assert up.hills_wh > 0.0 > down.hills_wh
+
+
+def test_marked_spans_have_their_own_rows():
+    twin = twin_drive("mixed", 0, duration_s=1500.0)
+    time_s = np.arange(0.0, 1500.0, 1.0)
+    held = ((time_s > 200.0) & (time_s < 400.0)).astype(float)
+    drive = twin.to_drive()
+    marker = replace(drive["odometer"], name="marker", time_s=time_s, value=held)
+    (row,) = energy_ledger(drive.with_channels(marker), build_of(twin.vehicle)).by_marker
+    assert (row.low, row.high) == (201.0, 399.0)
+    assert row.duration_s == pytest.approx(198.0, abs=0.5)
+    pressed = np.isin(time_s, (100.0, 300.0, 700.0)).astype(float)
+    marker = replace(marker, value=pressed)
+    rows = energy_ledger(drive.with_channels(marker), build_of(twin.vehicle)).by_marker
+    assert [(row.low, row.high) for row in rows] == [(100.0, 300.0), (300.0, 700.0)]
+
+
+def level_drive(*extra, current_a: float = 40.0):
+    time_s = np.arange(0.0, 1000.0, 0.5)
+    return made_drive(
+        ("pack_voltage", time_s, np.full(time_s.shape, 375.0)),
+        ("pack_current", time_s, np.full(time_s.shape, current_a)),
+        ("speed", time_s, np.full(time_s.shape, 20.0)),
+        ("ambient_temperature", time_s, np.full(time_s.shape, 25.0)),
+        *((name, time_s, np.full(time_s.shape, watts)) for name, watts in extra),
+    )
+
+
+def test_auxiliaries_stand_apart():
+    build = build_of(TwinVehicle())
+    ledger = energy_ledger(level_drive(("heater_power", 1800.0), ("dcdc_power", 300.0)), build)
+    assert energy(ledger, "heater") == pytest.approx(1800.0 * 999.5 / 3600.0)
+    assert energy(ledger, "DC-DC") == pytest.approx(300.0 * 999.5 / 3600.0)
+    total = energy_ledger(level_drive(("heater_power", 1800.0), ("auxiliary_power", 2500.0)), build)
+    assert energy(total, "other auxiliaries") == pytest.approx(700.0 * 999.5 / 3600.0)
+
+
+def test_unlogged_auxiliaries_come_from_the_build_and_say_so():
+    ledger = energy_ledger(level_drive(), build_of(TwinVehicle()))
+    assert energy(ledger, "traction-idle") == pytest.approx(350.0 * 999.5 / 3600.0)
+    assert "auxiliaries not logged: 350 W of the build assumed" in ledger.notes
+    assert "level road assumed: no height is known" in ledger.notes
+
+
+def test_rolling_on_the_level_is_weight_times_coefficient():
+    vehicle = TwinVehicle()
+    ledger = energy_ledger(level_drive(), build_of(vehicle))
+    weight_n = vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
+    rolling_wh = weight_n * vehicle.rolling_coefficient * 20.0 * 999.5 / 3600.0
+    assert energy(ledger, "rolling") == pytest.approx(rolling_wh)
+
+
+def test_pack_resistance_is_shown_and_not_part_of_the_closure():
+    ledger = energy_ledger(level_drive(), build_of(TwinVehicle()))
+    assert energy(ledger, "pack resistance") == pytest.approx(0.1 * 40.0**2 * 999.5 / 3600.0, rel=1e-6)
+    assert any("not part of the closure" in note for note in ledger.notes)
+
+
+def test_without_speed_the_wheels_are_a_remainder():
+    ledger = energy_ledger(without(level_drive(), "speed"), build_of(TwinVehicle()))
+    assert isinstance(ledger.residual_wh, Refusal)
+    assert ledger.entry("drivetrain").basis == "remainder"
+    assert ledger.segments == ()
+
+
+def test_without_power_or_against_a_flag_the_ledger_is_refused():
+    build = build_of(TwinVehicle())
+    assert "no pack power" in energy_ledger(without(level_drive(), "pack_current"), build).residual_wh.reason
+    refusal = Refusal("current has the wrong sign", "turn it round")
+    ledger = energy_ledger(level_drive(), build, refusals={"net_energy": refusal})
+    assert ledger.entries == ()
+    assert ledger.residual_wh == refusal
+
+
+def test_half_a_drive_without_power_is_refused():
+    drive = level_drive()
+    value = np.where(drive["pack_current"].time_s > 500.0, np.nan, 40.0)
+    ledger = energy_ledger(drive.with_channels(replace(drive["pack_current"], value=value)), build_of(TwinVehicle()))
+    assert "50% of the driving time" in ledger.residual_wh.reason
+
+
+def test_every_figure_carries_an_uncertainty():
+    twin = twin_drive("mixed", 0, duration_s=1500.0)
+    for entry in energy_ledger(twin.to_drive(), build_of(twin.vehicle)).entries:
+        assert isinstance(entry.energy_wh, Estimate)
+        assert entry.energy_wh.sigma is not None
