@@ -116,22 +116,26 @@ def _frozen_effect(survey: DriveSurvey, channel: str, spans: tuple[Span, ...]) -
     return survey.per_km(float(change_w.sum()) * survey.period_s / 3600.0)
 
 
+_SHORTEST_TAIL_S: Final = 5.0
+
+
 def _find_frozen_tail(survey: DriveSurvey) -> Iterator[DataFlag]:
     """At the end of a cut-off log some loggers write their last values again and again."""
     end_s = max((float(c.time_s[-1]) for c in survey.drive.channels.values() if c.time_s.size), default=0.0)
-    lively, tails = 0, []
+    lively, shortest_s = 0, np.inf
+    if not _is_busy_at_end(survey):
+        return
     for name, channel in survey.drive.channels.items():
         kind = channel_kind(name)
         if kind is None or kind.interpolation is Interpolation.HOLD or channel.is_derived:
             continue
         tail_s = _tail_s(channel.time_s, channel.value, end_s)
-        if tail_s is not None:
-            lively += 1
-            tails.append(tail_s)
+        if tail_s is None:
+            continue
+        lively, shortest_s = lively + 1, min(shortest_s, tail_s)
+        if shortest_s < _SHORTEST_TAIL_S:
+            return
     if lively < 3:
-        return
-    shortest_s = min(tails)
-    if shortest_s < 5.0 or not _is_busy_at_end(survey):
         return
     span = Span(end_s - shortest_s, end_s)
     last_speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)][-1]

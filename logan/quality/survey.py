@@ -16,6 +16,7 @@ from logan.constants import (
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import is_charging_at
 from logan.numerics import integrate, nominal_period_s
+from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -43,6 +44,7 @@ class DriveSurvey:
     def __init__(self, drive: Drive, build: BuildSettings) -> None:
         self.drive = drive
         self.build = build
+        self._grids: dict[str, FloatArray] = {}
 
     def has(self, *names: str) -> bool:
         """True when every named channel has at least two finite samples."""
@@ -91,10 +93,14 @@ class DriveSurvey:
 
     def on_grid(self, name: str) -> FloatArray:
         """A channel on the common grid, shape (n,), in its own unit; all NaN where absent."""
-        channel = self.drive.get(name)
-        if channel is None or channel.time_s.size == 0:
-            return np.full(self.time_s.shape, np.nan)
-        return channel.at(self.time_s, max_gap_s=max(channel.max_gap_s, 2.0 * self.period_s))
+        if name not in self._grids:
+            channel = self.drive.get(name)
+            known = channel is not None and channel.time_s.size > 0
+            self._grids[name] = self._at_grid(channel) if known and channel else np.full(self.time_s.shape, np.nan)
+        return self._grids[name]
+
+    def _at_grid(self, channel: Channel) -> FloatArray:
+        return read_only(channel.at(self.time_s, max_gap_s=max(channel.max_gap_s, 2.0 * self.period_s)))
 
     def smooth(self, value: FloatArray) -> FloatArray:
         """Centred mean over about one second on the common grid, shape (n,)."""

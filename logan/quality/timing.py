@@ -35,11 +35,15 @@ def lost_share(time_s: FloatArray) -> float:
 
 
 def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
-    shares = {
-        name: share
-        for name, channel in survey.drive.channels.items()
-        if not channel.is_derived and (share := lost_share(channel.time_s)) > 0.01
-    }
+    shares: dict[str, float] = {}
+    by_axis: dict[int, float] = {}
+    for name, channel in survey.drive.channels.items():
+        # Channels of one message share their times: look at each axis once.
+        axis = id(channel.time_s if channel.time_s.base is None else channel.time_s.base)
+        if axis not in by_axis:
+            by_axis[axis] = lost_share(channel.time_s)
+        if not channel.is_derived and by_axis[axis] > 0.01:
+            shares[name] = by_axis[axis]
     if not shares:
         return
     worst = max(shares, key=lambda name: shares[name])
