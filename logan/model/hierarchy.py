@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from logan.model.drive_likelihood import (
     DriveSay,
@@ -35,7 +36,8 @@ AUXILIARY_SPREAD_SIGMA: Final = 0.3
 
 _FIRST_SCALES: Final = NoiseScales()
 _ROUNDS: Final = 8
-_SETTLED: Final = 0.01
+_STEPS_A_ROUND: Final = 4
+_SETTLED: Final = 0.02
 _PSEUDO_COUNT: Final = 20.0
 
 
@@ -103,6 +105,23 @@ def solve_hierarchy(
     scales : NoiseScales or None
         Spreads to hold; None learns them from ``drives``.
     """
+    # Matrices of a few dozen rows gain nothing from the linear algebra's own threads, and where other work
+    # shares the processor those threads cost tens of times the work itself.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _alternate(prior, drives, measurements, rotating_mass_kg, known=known, start=start, scales=scales)
+
+
+def _alternate(
+    prior: SharedPrior,
+    drives: Sequence[DriveSegments],
+    measurements: Sequence[Measurement],
+    rotating_mass_kg: float,
+    *,
+    known: Sequence[DriveInformation],
+    start: Solution | None,
+    scales: NoiseScales | None,
+) -> Solution:
+    """Solve, learn weights and spreads from the errors, and solve again, until nothing moves."""
     is_learning, scales = scales is None, scales or (start.scales if start else _FIRST_SCALES)
     shared = np.array(start.shared if start else prior.mean)
     met = {id(state.drive): state for state in start.states} if start else {}
@@ -112,7 +131,7 @@ def solve_hierarchy(
     fixed = FixedTerms(prior=prior, measurements=tuple(measurements), known=tuple(known))
     moments: tuple[ErrorMoments, ...] = ()
     for _ in range(_ROUNDS):
-        solved = _solve(fixed, states, rotating_mass_kg, shared)
+        solved = _solve(fixed, states, rotating_mass_kg, shared, max_iterations=_STEPS_A_ROUND)
         moved = float(np.max(np.abs(solved.shared - shared)))
         shared = solved.shared
         moments = tuple(
@@ -126,7 +145,7 @@ def solve_hierarchy(
             rescaled(reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
         )
-        if not drives or (moved < 1e-3 and _is_settled(before, scales)):
+        if not drives or (moved < 2e-3 and _is_settled(before, scales)):
             break
     solved = _solve(fixed, states, rotating_mass_kg, shared)
     return replace(solved, moments=moments, scales=scales)
@@ -217,7 +236,14 @@ def _diagonals(matrices: FloatArray) -> FloatArray:
     return np.asarray(matrices * np.eye(matrices.shape[-1]))
 
 
-def _solve(fixed: FixedTerms, states: Sequence[DriveState], rotating_mass_kg: float, start: FloatArray) -> Solution:
+def _solve(
+    fixed: FixedTerms,
+    states: Sequence[DriveState],
+    rotating_mass_kg: float,
+    start: FloatArray,
+    *,
+    max_iterations: int = 60,
+) -> Solution:
     prior = fixed.prior
     free, count = prior.is_free, int(prior.is_free.sum())
 
@@ -247,7 +273,7 @@ def _solve(fixed: FixedTerms, states: Sequence[DriveState], rotating_mass_kg: fl
         )
 
     first = np.concatenate((np.asarray(start)[free], *(state.own for state in states)))
-    minimum = minimise(objective, first, max_iterations=60, tolerance=1e-7)
+    minimum = minimise(objective, first, max_iterations=max_iterations, tolerance=1e-7, first_damping=1e-9)
     shared, own = unpack(minimum.point)
     information = np.zeros((free.size, free.size))
     information[np.ix_(free, free)] = minimum.quadratic.marginal_information

@@ -11,7 +11,6 @@ import numpy as np
 from logan.results import read_only
 from logan.units import FloatArray
 
-_FIRST_DAMPING: Final = 1e-3
 _LEAST_DAMPING: Final = 1e-12
 _MOST_DAMPING: Final = 1e12
 
@@ -98,6 +97,7 @@ def minimise(
     *,
     max_iterations: int = 100,
     tolerance: float = 1e-9,
+    first_damping: float = 1e-3,
 ) -> Minimum[Kind]:
     """Minimise a sum of squares by Levenberg-Marquardt steps.
 
@@ -109,6 +109,8 @@ def minimise(
         First point. [any]
     max_iterations : int
         Steps to try at most.
+    first_damping : float
+        Share by which the curvature's diagonal is raised at first; next to nothing where the start is good.
     tolerance : float
         Rest is when a step lowers the function by less than this relative to its value (or to 1,
         where that is more).
@@ -123,12 +125,12 @@ def minimise(
     .. [1] D. Marquardt, SIAM J. Appl. Math. 11 (1963) 431, doi:10.1137/0111030.
     """
     point, here = np.array(start, dtype=np.float64), function(np.asarray(start, dtype=np.float64))
-    damping = _FIRST_DAMPING
+    damping = first_damping
     for iteration in range(1, max_iterations + 1):
         step = here.step(damping)
         there = function(point + step)
         if not np.isfinite(there.value) or there.value > here.value:
-            damping *= 8.0
+            damping *= 10.0
             if damping > _MOST_DAMPING:
                 # No step downhill at any length: rounding is all that is left.
                 return _at_rest(point, here, iteration)
