@@ -119,20 +119,15 @@ def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
     rows = [
         (
             refined.name + (" *" if refined.is_extrapolated else ""),
-            number(units.consumption(planned.consumption.p50)),
-            number(units.consumption(refined.consumption.p50)),
-            distance(planned.range_m.p50, units),
-            distance(refined.range_m.p50, units),
+            " / ".join(number(units.consumption(case.consumption.p50)) for case in (planned, refined)),
+            " / ".join(distance(case.range_m.p50, units) for case in (planned, refined)),
             f"{distance(refined.range_m.p10, units)}-{distance(refined.range_m.p90, units)}",
-            percent(planned.probability_of_target),
-            percent(refined.probability_of_target),
+            " / ".join(percent(case.probability_of_target) for case in (planned, refined)),
         )
         for planned, refined in found.pairs
     ]
-    used, far = units.consumption_label, units.distance
-    headings = ("scenario", f"plan {used}", "now", f"plan {far}", "now", "10-90 %", "plan chance", "now")
-    title = "Plan and refined; * beyond the speeds or temperatures driven, so wider"
-    print_table(headings, rows, title=title)
+    headings = ("scenario", units.consumption_label, f"range {units.distance}", "10-90 %", "target")
+    print_table(headings, rows, title="Plan / refined; 10-90 % of the refined; * beyond what was driven, so wider")
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:

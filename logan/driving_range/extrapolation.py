@@ -50,7 +50,7 @@ def extrapolation_of(
     driven : DrivenHull or None
         None before any drive: a plan carries its own uncertainty, nothing is added.
     speed_span_m_per_s : tuple of float
-        Lowest and highest speeds of the scenario. [m/s]
+        Typical speed of the scenario's slowest part, and a speed that its fastest rarely passes. [m/s]
     ambient_temperature_degc : float
         Ambient of the scenario. [degC]
 

@@ -73,9 +73,10 @@ class PreparedScenario:
 
     @property
     def speed_span_m_per_s(self) -> tuple[float, float]:
-        """Lowest and highest speeds at which much of the distance is driven. [m/s]"""
-        spans = [part.schedule.speed_span_m_per_s for part in self.parts]
-        return min(low for low, _ in spans), max(high for _, high in spans)
+        """Typical speed of the slowest part, and a speed that the fastest part rarely passes. [m/s]"""
+        slow = min(part.schedule.speed_at_share_m_per_s(0.50) for part in self.parts)
+        fast = max(part.schedule.speed_at_share_m_per_s(0.95) for part in self.parts)
+        return slow, fast
 
 
 def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) -> tuple[PreparedScenario, ...]:

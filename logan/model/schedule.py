@@ -79,17 +79,16 @@ class Schedule:
         """Distance over time, stops included. [m/s]"""
         return self.distance_m / self.duration_s if self.duration_s > 0 else 0.0
 
-    @property
-    def speed_span_m_per_s(self) -> tuple[float, float]:
-        """Speeds below which 5 % and 95 % of the distance is driven. [m/s]"""
+    def speed_at_share_m_per_s(self, share_ratio: float) -> float:
+        """Speed below which a share of the distance is driven. [m/s]"""
         step_m = self.step_distance_m
         mean_m_per_s = 0.5 * (self.speed_m_per_s[1:] + self.speed_m_per_s[:-1])
         order = np.argsort(mean_m_per_s)
-        share = np.cumsum(step_m[order])
-        if share[-1] <= 0:
-            return 0.0, 0.0
-        low, high = np.searchsorted(share, [0.05 * share[-1], 0.95 * share[-1]])
-        return float(mean_m_per_s[order[low]]), float(mean_m_per_s[order[min(high, order.size - 1)]])
+        covered_m = np.cumsum(step_m[order])
+        if covered_m[-1] <= 0:
+            return 0.0
+        index = int(np.searchsorted(covered_m, share_ratio * covered_m[-1]))
+        return float(mean_m_per_s[order[min(index, order.size - 1)]])
 
 
 def steady_schedule(

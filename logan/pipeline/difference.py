@@ -353,7 +353,7 @@ def _facts(first: DriveSide, second: DriveSide, cabin_w: tuple[float, float]) ->
     rows: list[tuple[str, str, Callable[[DriveSide], float]]] = [
         ("distance", "m", lambda side: side.schedule.distance_m),
         ("mean speed", "m/s", lambda side: side.schedule.mean_speed_m_per_s),
-        ("fastest 5 % of the way above", "m/s", lambda side: side.schedule.speed_span_m_per_s[1]),
+        ("fastest 5 % of the way above", "m/s", lambda side: side.schedule.speed_at_share_m_per_s(0.95)),
         ("stops", "1/km", _stops_per_km),
         ("climb", "m/km", _climb_m_per_km),
         ("net rise", "m", _net_rise_m),

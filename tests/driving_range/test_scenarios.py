@@ -34,6 +34,7 @@ def test_a_mix_weighs_its_parts_by_distance():
         0.25 / city.mean_speed_m_per_s + 0.75 / fast.mean_speed_m_per_s
     )
     assert mixed.speed_span_m_per_s == (city.speed_span_m_per_s[0], 30.0)
+    assert 8.0 < city.speed_span_m_per_s[0] < 15.0
 
 
 def test_what_a_mix_asks_for_itself_wins_over_its_parts():

@@ -22,11 +22,11 @@ def test_unusable_steps_add_neither_distance_nor_time():
     assert schedule.duration_s == pytest.approx(20.0)
 
 
-def test_speed_span_is_by_distance():
+def test_speeds_are_shared_out_by_distance():
     schedule = Schedule(
         name="two speeds", time_s=np.array([0.0, 100.0, 101.0, 201.0]), speed_m_per_s=np.array([10.0, 10.0, 30.0, 30.0])
     )
-    assert schedule.speed_span_m_per_s == (10.0, 30.0)
+    assert [schedule.speed_at_share_m_per_s(share) for share in (0.05, 0.2, 0.5, 0.95)] == [10.0, 10.0, 30.0, 30.0]
 
 
 def test_steady_grade_climbs():
