@@ -28,7 +28,6 @@ from logan.frames.table import SignalColumn
 from logan.units import FloatArray, IntArray
 
 _BLOCK_ROWS: Final = 16_384
-_GROW_ROWS: Final = 1_048_576
 _EXACT_FLOAT_BITS: Final = 53
 _FLOAT_TYPES: Final = {16: np.float16, 32: np.float32, 64: np.float64}
 _RAW_TYPES: Final = {16: np.uint16, 32: np.uint32, 64: np.uint64}
@@ -249,7 +248,7 @@ class _Group:
 
     def _grow(self, rows: int) -> None:
         """Move to longer arrays. Memory that is never written to costs nothing, so a good guess is free."""
-        rows = max(rows, min(2 * self._time_ns.size, self._time_ns.size + _GROW_ROWS))
+        rows = max(rows, self._time_ns.size + self._time_ns.size // 4)
         time_ns = np.empty(rows, np.int64)
         time_ns[: self._count] = self._time_ns[: self._count]
         # One array for all floats: large enough for huge pages, which are cheaper to touch first.

@@ -141,7 +141,7 @@ def read_logs(
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
     decoder = _Decoder(layouts, want, reader)
-    builder = RawColumnsBuilder(decoder.is_kept, decoder.append, DECODE_ROWS)
+    builder = decoder.builder
     tables = [part for part in reader.read(builder) if isinstance(part, SignalTable)]
     reader.check_not_empty(builder, tables)
     unknown = {key: count for key, count in builder.counts.items() if layouts.find(key) is None}
@@ -167,8 +167,10 @@ class _Decoder:
     def __init__(self, layouts: BusLayouts, wanted: frozenset[str] | None, reader: LogsReader) -> None:
         self._layouts, self._wanted, self._reader = layouts, wanted, reader
         self._decoders: dict[FrameKey, MessageDecoder] = {}
+        self._rows: Counter[FrameKey] = Counter()
+        self.builder = RawColumnsBuilder(self._is_kept, self._append, DECODE_ROWS)
 
-    def is_kept(self, key: FrameKey) -> bool:
+    def _is_kept(self, key: FrameKey) -> bool:
         """Whether a key's frames carry any signal that is asked for."""
         layout = self._layouts.find(key)
         if layout is None:
@@ -179,9 +181,11 @@ class _Decoder:
         self._decoders[key] = MessageDecoder(layout, bus=key.bus, wanted=want)
         return True
 
-    def append(self, key: FrameKey, columns: MessageColumns) -> None:
-        """Decode a block."""
-        self._decoders[key].append(columns, self._reader.expected_ratio)
+    def _append(self, key: FrameKey, columns: MessageColumns) -> None:
+        """Decode a block, and guess how many rows there will be: those counted, over the share that was read."""
+        self._rows[key] += len(columns)
+        counted_ratio = self.builder.counts[key] / self._rows[key]
+        self._decoders[key].append(columns, counted_ratio * self._reader.expected_ratio)
 
     def columns(self) -> tuple[SignalColumn, ...]:
         """Columns by bus, then in the order of the DBC."""

@@ -6,6 +6,7 @@ some float32; three messages are multiplexed simply and one twice over.
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,9 @@ from logan.frames.table import FrameTable
 
 START_US = 1_700_000_000 * 10**6
 CACHE = Path(__file__).resolve().parents[3] / ".test-cache" / "ingest-benchmark"
+
+# A child's ru_maxrss starts at what its parent had, so the peak is taken from where the kernel keeps the process's own.
+PEAK_MB = "int(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0]) / 1024"
 
 _PLAIN_SPLITS = (
     [[64], *[["f", "f"]] * 2, *[["f", 16, 16]] * 2, *[[16, 12, 12, 8, 8, 4, 4]] * 14, *[[8] * 8] * 2]
@@ -231,3 +235,12 @@ def write_mixed_blf(duration_s: int) -> Path:
             if number % 500 == 0:
                 writer.log_event("LOBJ in a remark", time_us / 1e6)
     return path
+
+
+def into_page_cache(path: Path) -> float:
+    """Read a file once; returns the seconds it took."""
+    start_s = time.perf_counter()
+    with path.open("rb") as file:
+        while file.read(1 << 24):
+            pass
+    return time.perf_counter() - start_s
