@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logan.units import METRES_PER_MILE, WATT_HOURS_PER_US_GALLON_EQUIVALENT
+from logan.constants import METRES_PER_MILE
+from logan.units import WATT_HOURS_PER_US_GALLON_EQUIVALENT
 
 CITY_SHARE_RATIO: Final = 0.55
 """Weight of the urban schedule in a combined figure (40 CFR 600; 10 CFR 474 Appendix)."""
