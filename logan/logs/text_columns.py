@@ -222,8 +222,8 @@ _PAIR_STARTS: Final = (0, 9, 18)
 """Where the words lie that hold the pairs 0 to 2, 3 to 5, and 6 to 7."""
 
 _NO_PAIRS: Final = word_of(b"00 00 00")
-_PAIR_DIGITS: Final = word_of(b"\xff\xff\0\xff\xff\0\xff\xff")
-_PAIR_GAPS: Final = word_of(b"\0\0\xff\0\0\xff")
+_PAIR_DIGITS: Final = (*[word_of(b"\xff\xff\0\xff\xff\0\xff\xff")] * 2, word_of(b"\xff\xff\0\xff\xff"))
+_PAIR_GAPS: Final = (*[word_of(b"\0\0\xff\0\0\xff")] * 2, word_of(b"\0\0\xff"))
 _KEPT_PAIRS: Final[list[Words]] = [
     KEEP_FIRST[[min(max(3 * (count - first) - 1, 0), 8) for count in range(9)]] for first in (0, 3, 6)
 ]
@@ -264,9 +264,9 @@ def spaced_bytes(
             characters &= _KEPT_PAIRS[word][length]
             characters ^= _NO_PAIRS
         nibbles, bad = hex_nibbles(characters)
-        bad &= _PAIR_DIGITS
+        bad &= _PAIR_DIGITS[word]
         characters ^= BLANKS
-        characters &= _PAIR_GAPS
+        characters &= _PAIR_GAPS[word]
         checks.append(bad | characters)
         joined = hex_pairs(nibbles).view(np.uint8)
         for place in range(3 if word < 2 else 2):
