@@ -81,9 +81,9 @@ def _unsigned_wrap(
     share = np.count_nonzero(upper) / finite.size
     return Impossibility(
         channel,
-        f"reads {np.median(read):,.0f} {unit} in {share:.1%} of its samples and nothing between "
-        f"{conversion.to_si(finite[~upper]).max():,.0f} and {read.min():,.0f} {unit}; {declared}, and as a signed "
-        f"number those samples are {wrapped.min():,.0f} to {wrapped.max():,.0f} {unit}",
+        f"reads {np.median(read):,.0f}{unit} in {share:.1%} of its samples and nothing between "
+        f"{conversion.to_si(finite[~upper]).max():,.0f} and {read.min():,.0f}{unit}; {declared}, and as a signed "
+        f"number those samples are {wrapped.min():,.0f} to {wrapped.max():,.0f}{unit}",
         "Put 'signed = true' under it in the channel map, or name another signal",
     )
 
@@ -98,8 +98,8 @@ def _outside(channel: str, finite: FloatArray, kind: ChannelKind, conversion: Un
     unit = _shown_unit(kind)
     middle = float(np.median(si))
     evidence = (
-        f"{share:.0%} of its values lie outside {kind.low:g} to {kind.high:g} {unit} "
-        f"(median {middle:,.4g}, from {si.min():,.4g} to {si.max():,.4g} {unit})"
+        f"{share:.0%} of its values lie outside {kind.low:g} to {kind.high:g}{unit} "
+        f"(median {middle:,.4g}, from {si.min():,.4g} to {si.max():,.4g}{unit})"
     )
     return Impossibility(channel, evidence, _unit_hint(si, kind) or "Name another signal, or put its unit right")
 
@@ -122,9 +122,9 @@ def _fits(si: FloatArray, kind: ChannelKind) -> bool:
 
 
 def _shown_unit(kind: ChannelKind) -> str:
-    return "" if kind.unit == "ratio" else kind.unit
+    return "" if kind.unit == "ratio" else f" {kind.unit}"
 
 
 def as_sentence(found: Sequence[Impossibility]) -> str:
     """All of them in one text."""
-    return "; ".join(f"{one.channel}: {one.evidence} ({one.remedy})" for one in found)
+    return "; ".join(f"{one.channel}: {one.evidence}. {one.remedy}" for one in found)

@@ -234,7 +234,9 @@ def _spread(time_ns: IntArray) -> IntArray:
     if stamp.size == 1:
         return np.asarray(stamp[0] + np.arange(time_ns.size) * (_NS // max(time_ns.size, 1)), dtype=np.int64)
     usual_ns = int(np.median(np.diff(stamp)))
-    width = np.minimum(np.append(np.diff(stamp), usual_ns), usual_ns)
+    # The last stamp may have been cut off: its rows get their share of a stamp's time.
+    last_ns = int(usual_ns * min(1.0, float(count[-1] / np.median(count))))
+    width = np.minimum(np.append(np.diff(stamp), last_ns), usual_ns)
     place = np.arange(time_ns.size) - np.repeat(first, count)
     spread = np.repeat(stamp, count) + (place * np.repeat(width, count)) // np.repeat(count, count)
     return np.asarray(spread, dtype=np.int64)

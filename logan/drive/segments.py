@@ -17,6 +17,7 @@ _STANDSTILL_RAD_PER_S: Final = 1.0
 _CHARGING_W: Final = -300.0
 _CHARGING_A: Final = -1.0
 _CHARGING_S: Final = 60.0
+_SMOOTHED_S: Final = 10.0
 _BRAKE_PRESSURE_PA: Final = 1e5
 
 
@@ -76,17 +77,22 @@ def charging_spans(drive: Drive) -> tuple[Span, ...]:
     if flow is None or flow.time_s.size < 2:
         return ()
     threshold = _CHARGING_A if flow.name == "pack_current" else _CHARGING_W
-    mean = rolling_mean(flow.time_s, flow.value, 10.0, max_gap_s=flow.max_gap_s)
+    mean = rolling_mean(flow.time_s, flow.value, _SMOOTHED_S, max_gap_s=flow.max_gap_s)
     is_charging = mean < threshold
     if (moving := _motion(drive)) is not None:
         is_charging &= ~_at(flow.time_s, *moving)
         least_s = _CHARGING_S
     else:
         least_s = 5.0 * _CHARGING_S
-    return tuple(
-        Span(max(start - 10.0, float(flow.time_s[0])), end)
-        for start, end in spans_where(flow.time_s, is_charging, min_duration_s=least_s)
-    )
+    spans = spans_where(flow.time_s, is_charging, min_duration_s=least_s)
+    return tuple(_tightened(flow, threshold, start - _SMOOTHED_S, end) for start, end in spans)
+
+
+def _tightened(flow: Channel, threshold: float, start_s: float, end_s: float) -> Span:
+    """From the first to the last sample below the threshold: the mean over a window blurs both ends."""
+    inside = (flow.time_s >= start_s) & (flow.time_s <= end_s) & (flow.value < threshold)
+    at_s = flow.time_s[inside]
+    return Span(float(at_s[0]), float(at_s[-1]))
 
 
 def parked_spans(drive: Drive, *, min_parked_s: float = 300.0) -> tuple[Span, ...]:

@@ -1,0 +1,125 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logan.channels.units import conversion_to_si, is_unit_of, unit_examples
+from logan.channels.vocabulary import CHANNEL_KINDS, channel_kind
+from logan.errors import ChannelError
+
+
+def to_si(text, channel, value=1.0):
+    return float(conversion_to_si(text, channel_kind(channel)).to_si(np.array([value]))[0])
+
+
+@pytest.mark.published("NIST SP 811, Appendix B")
+@pytest.mark.parametrize(
+    ("text", "channel", "expected"),
+    [
+        ("mph", "speed", 0.44704),
+        ("km/h", "speed", 1 / 3.6),
+        ("psi", "tyre_pressure", 6894.757),
+        ("bar", "brake_pressure", 1e5),
+        ("g", "acceleration", 9.80665),
+        ("mi", "odometer", 1609.344),
+        ("ft", "elevation", 0.3048),
+        ("hp", "pack_power", 745.6999),
+        ("lb-ft", "motor_torque", 1.355818),
+        ("rpm", "motor_speed", 0.1047198),
+        ("inHg", "barometric_pressure", 3386.389),
+    ],
+)
+def test_a_unit_is_converted_by_its_published_factor(text, channel, expected):
+    assert to_si(text, channel) == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("text", ["kph", "KM/H", "km/h", "kmh", "[km/h]", " km / h ", "Km/hr", "Unit_KiloMeterPerHour"])
+def test_kilometres_an_hour_are_known_in_many_spellings(text):
+    assert to_si(text, "speed", 36.0) == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize("text", ["degC", "°C", "ºC", "\ufffdC", "Â°C", "C", "deg C", "Celsius", "Grad C", "℃"])
+def test_celsius_is_known_in_many_spellings(text):
+    assert to_si(text, "ambient_temperature", 21.5) == pytest.approx(21.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "channel", "value", "expected"),
+    [
+        ("0.1V", "pack_voltage", 3812, 381.2),
+        ("1/10 V", "pack_voltage", 3812, 381.2),
+        ("dV", "pack_voltage", 3812, 381.2),
+        ("mV", "cell_voltage_min", 3700, 3.7),
+        ("dC", "motor_temperature", 655, 65.5),
+        ("0.1°C", "motor_temperature", 655, 65.5),
+        ("0,1 A", "pack_current", -1204, -120.4),
+        ("100W", "pack_power", 12, 1200),
+        ("MW", "pack_power", 0.1, 1e5),
+        ("mW", "pack_power", 1000, 1),
+        ("MOhm", "isolation_resistance", 2, 2e6),
+        ("kΩ", "isolation_resistance", 500, 5e5),
+        ("%", "state_of_charge", 80, 0.8),
+        ("0.5%", "state_of_charge", 160, 0.8),
+        ("l/min", "coolant_flow", 6, 1e-4),
+        ("1/min", "motor_speed", 60, 2 * np.pi),
+    ],
+)
+def test_multipliers_and_prefixes_are_read(text, channel, value, expected):
+    assert to_si(text, channel, value) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("fahrenheit", "celsius"), [(32.0, 0.0), (212.0, 100.0), (-40.0, -40.0), (98.6, 37.0)])
+def test_fahrenheit_becomes_celsius(fahrenheit, celsius):
+    assert to_si("°F", "ambient_temperature", fahrenheit) == pytest.approx(celsius)
+
+
+@pytest.mark.parametrize(
+    ("text", "channel"),
+    [("C", "pack_current"), ("V", "pack_current"), ("Hz", "motor_speed"), ("rpm", "speed"), ("kWh", "pack_power")],
+)
+def test_a_unit_of_another_dimension_is_refused(text, channel):
+    with pytest.raises(ChannelError, match="is no known unit of"):
+        conversion_to_si(text, channel_kind(channel))
+
+
+def test_an_unknown_unit_is_asked_for_and_never_assumed():
+    with pytest.raises(ChannelError, match=r'speed: no unit is declared\. Give it in the map, such as unit = "km/h"'):
+        conversion_to_si("", channel_kind("speed"))
+    with pytest.raises(ChannelError, match="'counts' is no known unit of road speed"):
+        conversion_to_si("counts", channel_kind("speed"))
+    with pytest.raises(ChannelError, match="'deci' is no known unit"):
+        conversion_to_si("deci", channel_kind("motor_temperature"))
+
+
+def test_a_switch_needs_no_unit():
+    assert to_si("", "brake_switch") == 1.0
+    assert to_si("on/off", "contactor_closed") == 1.0
+
+
+@pytest.mark.parametrize("text", ["9**9**9", "m^9^9", "10**99 m", "__import__('os')", "m/0", "((((", "m" * 500])
+def test_a_hostile_unit_ends_in_a_plain_no(text):
+    assert not is_unit_of(text, channel_kind("odometer"))
+
+
+def test_every_example_that_is_offered_is_understood():
+    for kind in CHANNEL_KINDS:
+        for text in unit_examples(kind):
+            assert is_unit_of(text, kind) or kind.unit == "ratio", (kind.name, text)
+
+
+@settings(deadline=None, max_examples=60)
+@given(text=st.text(max_size=30))
+def test_any_text_is_either_a_unit_or_a_channel_error(text):
+    for channel in ("speed", "motor_temperature", "brake_switch"):
+        try:
+            conversion = conversion_to_si(text, channel_kind(channel))
+        except ChannelError:
+            continue
+        assert np.isfinite([conversion.factor, conversion.offset]).all()
+
+
+@settings(deadline=None, max_examples=40)
+@given(value=st.floats(-1e4, 1e4), text=st.sampled_from(["°F", "K", "dC", "degC"]))
+def test_there_and_back_gives_the_number_again(value, text):
+    conversion = conversion_to_si(text, channel_kind("motor_temperature"))
+    assert conversion.from_si(conversion.to_si(np.array([value])))[0] == pytest.approx(value, abs=1e-9)
