@@ -230,3 +230,32 @@ def joined_spans(spans: list[tuple[float, float]], *, gap_s: float) -> list[tupl
         else:
             joined.append((start_s, end_s))
     return joined
+
+
+def long_run_factor(residual: FloatArray, *, lags: int) -> float:
+    """By how much neighbouring residuals that are alike widen the variance of what they average to.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (n,)
+        At equal steps. [any]
+    lags : int
+        Steps over which residuals may be alike.
+
+    Returns
+    -------
+    float
+        At least 1; n over the number of independent values.
+
+    References
+    ----------
+    .. [1] Newey and West (1987), Bartlett weights.
+    """
+    lags = min(lags, residual.size // 3)
+    centred = residual - residual.mean() if residual.size else residual
+    power = float(np.sum(centred**2))
+    if lags < 1 or power <= 0.0:
+        return 1.0
+    products = [float(np.sum(centred[lag:] * centred[:-lag])) for lag in range(1, lags + 1)]
+    weights = 1.0 - np.arange(1, lags + 1) / (lags + 1.0)
+    return max(1.0, 1.0 + 2.0 * float(np.sum(weights * np.array(products))) / power)

@@ -23,7 +23,7 @@ from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import BuildSettings
-from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
+from logan.units import METRES_PER_SECOND_PER_MPH, BoolArray
 
 SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
 OPPOSITE_DEG: Final = 30.0
@@ -332,7 +332,7 @@ def _combined(
 
 
 def _mean(
-    quantity: Callable[[GroupFit], float], fits: list[GroupFit], pairs: FloatArray, prior_ratio: float
+    quantity: Callable[[GroupFit], float], fits: list[GroupFit], pairs: BoolArray, prior_ratio: float
 ) -> tuple[float, float]:
     """Weighted mean over groups and its uncertainty, from their scatter and from what one pair is known to scatter."""
     values = np.array([quantity(fit) for fit in fits])
@@ -345,7 +345,9 @@ def _mean(
     freedom = PRIOR_PAIRS + values.size - 1
     factor = np.sqrt((PRIOR_PAIRS + chi) / freedom)
     wider = float(student_t.ppf(0.841344746, freedom))
-    return mean, float(factor * wider / np.sqrt(np.sum(weight)))
+    # Runs in one direction share their unknown wind and slope: that part no number of them averages out.
+    shared = float(np.sum((weight / np.sum(weight) * formal)[~pairs]))
+    return mean, float(np.hypot(factor * wider / np.sqrt(np.sum(weight)), shared))
 
 
 def _formal_sigma(quantity: Callable[[GroupFit], float], fit: GroupFit) -> float:

@@ -97,9 +97,15 @@ def find_pulses(
 
 
 def _steps(time_s: FloatArray, amperes: FloatArray, least_a: float) -> list[int]:
-    """Indices from which the current moves by more than ``least_a`` within the rise time."""
+    """Last sample at rest before each rise by more than ``least_a`` within the rise time."""
     later = np.interp(time_s + RISE_S, time_s, amperes)
-    return np.flatnonzero(np.abs(later - amperes) > least_a).tolist()
+    moving = np.abs(later - amperes) > least_a
+    edges = np.diff(np.concatenate(([False], moving, [False])).astype(np.int8))
+    found = []
+    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        at_rest = np.flatnonzero(np.abs(amperes[first:last] - amperes[first]) < QUIET_A)
+        found.append(int(first + at_rest[-1]))
+    return found
 
 
 def _read(

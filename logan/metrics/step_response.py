@@ -14,7 +14,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from logan.drive.drive import Channel
-from logan.numerics import interpolate, nominal_period_s
+from logan.numerics import interpolate, long_run_factor, nominal_period_s
 from logan.units import FloatArray
 
 TIME_CONSTANTS_S: Final = (1.5, 6.0, 20.0)
@@ -120,8 +120,8 @@ def _fit(
         return None
     residual = volts - scaled @ solution
     # Residuals alike in time carry less than their number says.
-    alike = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.98)) if np.ptp(residual) > 0 else 0.0
-    variance = float(np.sum(residual**2)) / max(at_s.size - matrix.shape[1], 1) * (1.0 + alike) / (1.0 - alike)
+    alike = long_run_factor(residual, lags=at_s.size // 12)
+    variance = float(np.sum(residual**2)) / max(at_s.size - matrix.shape[1], 1) * alike
     covariance = np.linalg.inv(scaled.T @ scaled) * variance / np.outer(scale, scale)
     solution = solution / scale
     weights = np.array([_weights(duration) for duration in durations_s])

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import nnls
 from scipy.signal import lfilter
 
+from logan.numerics import long_run_factor
 from logan.results import Refusal
 from logan.units import FloatArray
 
@@ -20,6 +21,9 @@ LEAST_RISE_K: Final = 4.0
 
 MOST_RESIDUAL_K: Final = 2.0
 """RMS residual above which the temperature does not behave as first order (thermostat, fan). [K]"""
+
+ALIKE_LAGS: Final = 36
+"""Residuals may be alike over this many blocks: three minutes."""
 
 _LEAST_BLOCKS: Final = 24
 _TIME_CONSTANTS_S: Final = np.geomspace(15.0, 7200.0, 60)
@@ -86,7 +90,7 @@ def fit_node(observed_degc: FloatArray, sink_degc: FloatArray | None, inputs: Fl
 
     References
     ----------
-    .. [1] First-order thermal network; the interval takes neighbouring residuals as alike (AR(1)).
+    .. [1] First-order thermal network; the interval counts neighbouring residuals as alike (Newey and West).
     """
     known = np.isfinite(observed_degc) & np.isfinite(inputs).all(axis=1)
     if sink_degc is not None:
@@ -189,12 +193,10 @@ def _covariance(problem: _Problem, tau: float, coefficients: FloatArray, residua
     gains = coefficients[:-2]
     active = np.concatenate(([True], gains > 0.0, [True, problem.sink is None]))
     jacobian = np.column_stack([slope, problem.columns(tau)[1]])[:, active]
-    alike = 0.0
-    if residual.size > 3 and float(np.ptp(residual)) > 0.0:
-        alike = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.98))
+    alike = long_run_factor(residual, lags=ALIKE_LAGS)
     freedom = max(residual.size - int(active.sum()), 1)
     # Sensors step by half a kelvin and more: a fit is never believed to a twentieth of one.
-    variance = max(float(np.sum(residual**2)) / freedom, 0.05**2) * (1.0 + alike) / (1.0 - alike)
+    variance = max(float(np.sum(residual**2)) / freedom, 0.05**2) * alike
     weight = np.maximum(np.sqrt(np.sum(jacobian**2, axis=0)), 1e-30)
     normal = (jacobian / weight).T @ (jacobian / weight)
     part = np.linalg.pinv(normal, rcond=1e-10) * variance / np.outer(weight, weight)
