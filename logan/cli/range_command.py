@@ -127,7 +127,7 @@ def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
         for planned, refined in found.pairs
     ]
     headings = ("scenario", units.consumption_label, f"range {units.distance}", "10-90 %", "target")
-    print_table(headings, rows, title="Plan / refined; 10-90 % of the refined; * beyond what was driven, so wider")
+    print_table(headings, rows, title="Plan / refined; * beyond what was driven, so wider")
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:

@@ -9,6 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
+from logan.driving_range.prediction import available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
@@ -25,7 +26,7 @@ class AttributionStep:
     name, unit : str
         Of the assumption.
     before, after : float
-        Its median in the plan and refined.
+        Its median in the plan and refined; of the usable energy, what the scenario's cold and load leave.
     consumption_change_wh_per_km : float
         Its share of the change in consumption. [Wh/km]
     range_change_m : float
@@ -99,6 +100,8 @@ def attribute_change(
     ranges_m = np.concatenate([1000.0 * energy / spent for energy in energies_wh])
     count = len(changed)
     consumption_shares, range_shares_m = _shapley(consumed, count), _shapley(ranges_m, count + 1)
+    share = available_share_ratio(build.target)
+    old[USABLE_ENERGY], new[USABLE_ENERGY] = (energy / share for energy in energies_wh)
     units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS) | {USABLE_ENERGY: "Wh"}
     steps = [
         AttributionStep(

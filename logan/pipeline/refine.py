@@ -10,6 +10,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.measured_usable import UsableObservation, joined_usable_energy
 from logan.driving_range.scenarios import scenario_consumption_wh_per_km
 from logan.errors import NotEnoughDataError
 from logan.model.next_test import NextTests, rank_next_tests
@@ -17,7 +18,8 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import FitReport, fit_drives
 from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
 from logan.pipeline.predict import RefinedRange, plan_of_build, recorded_drives, refine_range, with_scenario
-from logan.pipeline.stored import stored_segments
+from logan.pipeline.stored import stored_drives, stored_segments
+from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -101,11 +103,33 @@ def refine_build(
                 f"no drive can carry a fit ({reasons})", "Log the missing channels and drive again"
             )
         recorded = recorded_drives(library)
-        refined = refine_range(build, plan, fit.fit, rng, recorded_drive=recorded, calibration=fit.calibration)
+        refined = refine_range(
+            build,
+            plan,
+            fit.fit,
+            rng,
+            measured_usable=usable_energy_seen(library, build),
+            recorded_drive=recorded,
+            calibration=fit.calibration,
+        )
         sensitivity = target_sensitivity(build, fit.fit.posterior.median, recorded)
     tests = rank_next_tests(fit.fit, sensitivity, build)
     notes = () if is_frozen else ("no plan was frozen before the drives; the plan shown was made now",)
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
+
+
+def usable_energy_seen(library: DriveLibrary, build: BuildSettings) -> Estimate | None:
+    """Usable energy that the plan and the stored drives show together; None where no drive can tell. [Wh]"""
+    observations = []
+    for stored in stored_drives(library, build):
+        usable = stored.analysis.pack.usable
+        if stored.record.is_excluded or not isinstance(usable.window_energy_wh, Estimate):
+            continue
+        cells = library.load(stored.record.id, ["pack_temperature"]).get("pack_temperature")
+        known = cells is not None and bool(np.isfinite(cells.value).any())
+        cells_degc = float(np.nanmean(cells.value)) if cells is not None and known else None
+        observations.append(UsableObservation(measured=usable, cell_temperature_degc=cells_degc))
+    return joined_usable_energy(build, observations)
 
 
 def target_sensitivity(
