@@ -5,6 +5,7 @@ from __future__ import annotations
 from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
+from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
 from logan.quality.frame_watch import FrameWatch, find_frame_flags
@@ -38,7 +39,7 @@ _GRAVITY_ORDER = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
 def find_flags(drive: Drive, build: BuildSettings) -> tuple[DataFlag, ...]:
     """Every finding of every detector on a drive, gravest first; the drive is not changed."""
     survey = DriveSurvey(drive, build)
-    flags = [flag for detector in DETECTORS for flag in detector.detect(survey)]
+    flags = name_causes(flag for detector in DETECTORS for flag in detector.detect(survey))
     return tuple(sorted(flags, key=lambda flag: _GRAVITY_ORDER[flag.severity]))
 
 

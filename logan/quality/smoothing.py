@@ -93,6 +93,8 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
         time_s, value = samples
         moving = np.concatenate(([False], np.diff(value) != 0.0))
         line = on_a_line(time_s, value, min_samples=_SHORT_RUN)
+        # A slow signal climbs by one step of the sensor at a time: that is no line between points.
+        line[1:] &= np.abs(np.diff(value)) > 1.5 * resolution(value)
         if moving.sum() < 50 or line[moving].mean() < 0.6:
             continue
         slope = np.diff(value) / np.diff(time_s)

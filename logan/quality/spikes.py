@@ -92,7 +92,7 @@ def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
         kind, samples = channel_kind(name), finite_samples(channel)
         if kind is None or samples is None or samples[1].size < 20 or kind.interpolation is Interpolation.HOLD:
             continue
-        if kind.name in ("latitude", "longitude", "heading", "marker"):
+        if kind.name in ("latitude", "longitude", "heading", "marker", "isolation_resistance"):
             continue
         code = code_value(kind, samples[1])
         if code is None:
@@ -134,7 +134,9 @@ def code_value(kind: ChannelKind, value: FloatArray) -> float | None:
 
 
 def _is_constant_apart(kind: ChannelKind, extreme: float) -> bool:
-    """Zero is a state for currents, powers and speeds, and a code for voltages and pressures."""
+    """Zero is a state for currents, powers and speeds, and a code for voltages; loads switch on and off."""
+    if kind.unit == "W" and kind.group == "auxiliary":
+        return False
     return extreme != 0.0 or kind.unit in ("V", "Pa", "ohm")
 
 
@@ -222,7 +224,7 @@ def rough_share(kind: ChannelKind, channel: Channel, samples: tuple[FloatArray, 
     period_s = float(np.median(np.diff(time_s)))
     span = float(np.ptp(value))
     starts, _ = equal_runs(value)
-    if span <= 20.0 * resolution(value) or starts.size < 50:
+    if span <= max(20.0 * resolution(value), 3.0 if kind.unit == "m/s" else 0.0) or starts.size < 50:
         return 0.0
     if kind.name in ("pack_current", "pack_voltage"):
         # Current may swing over its whole range within a second: only a fast log can tell.
