@@ -7,6 +7,7 @@ damaged, or cannot be written, costs time and nothing else.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import importlib.metadata
 import json
@@ -64,8 +65,12 @@ def store(sha256: str, plan: Plan, folder: Path | None = None) -> None:
 
 
 def _plan_path(sha256: str, folder: Path | None) -> Path:
-    parser = importlib.metadata.version("cantools")
-    return (folder or default_folder()) / f"{sha256}-{_PLAN_VERSION}-{parser}.json"
+    return (folder or default_folder()) / f"{sha256}-{_PLAN_VERSION}-{_parser_version()}.json"
+
+
+@functools.cache
+def _parser_version() -> str:
+    return importlib.metadata.version("cantools")
 
 
 def _message_row(message: MessageLayout) -> list[Any]:

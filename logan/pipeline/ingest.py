@@ -190,7 +190,7 @@ class _Decoder:
     def columns(self) -> tuple[SignalColumn, ...]:
         """Columns by bus, then in the order of the DBC."""
         columns = (
-            replace(column, message=message)
+            column if column.message == message else replace(column, message=message)
             for key, message in decoding_order(self._decoders, self._layouts)
             for column in self._decoders[key].columns()
         )
