@@ -26,7 +26,7 @@ MOST_RESIDUAL_M_PER_S: Final = 0.35
 GUST_LAGS: Final = 30
 """Residuals may be alike over this many half seconds: gusts and the wander of a receiver."""
 
-SHORT_RUN_FACTOR: Final = 1.25
+SHORT_RUN_FACTOR: Final = 1.4
 """A run of two minutes hides part of what is slow in its own fit; checked by simulation with ten-second gusts."""
 
 
