@@ -131,14 +131,16 @@ class Refinements:
 
 
 def state_of(folder: BuildFolder) -> str:
-    """Everything that a fit rests on, as text: settings, drives and notes, by their times on disk."""
-    parts = []
-    for path in (folder.settings_file, folder.library, folder.library / "notes", folder.plans):
-        try:
-            parts.append(f"{path.name}:{path.stat().st_mtime_ns}")
-        except OSError:
-            parts.append(f"{path.name}:-")
-    return ";".join(parts)
+    """Everything that a fit rests on, as text: settings, and which drives with which notes."""
+    from logan.pipeline.library import open_library
+
+    try:
+        settings_ns = folder.settings_file.stat().st_mtime_ns
+        with open_library(folder.path, create=True) as library:
+            drives = [f"{record.id}:{record.conditions!r}" for record in library.drives()]
+    except OSError:
+        return ""
+    return f"{settings_ns};{';'.join(drives)}"
 
 
 def write_the_report(

@@ -1,0 +1,178 @@
+"""The interface: guarded, bounded, and able to do the whole job."""
+
+import time
+
+import pytest
+
+from tests.web.conftest import PORT
+
+
+def wait_for(client, job, seconds=120.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        now = client.get(f"/api/jobs/{job['id']}").json()
+        if now["state"] in ("done", "failed", "stopped"):
+            return now
+        time.sleep(0.05)
+    raise AssertionError(f"the job did not end: {now}")
+
+
+def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace):
+    assert client.post("/api/builds", json={"name": "mine"}).status_code == 201
+    text = (workspace / "van" / "build.toml").read_text(encoding="utf-8").replace("dbc_user/", "../van/dbc_user/")
+    assert client.put("/api/builds/mine/settings", json={"text": text}).status_code == 200
+    sent = client.post("/api/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()
+    looked = wait_for(client, client.post(f"/api/builds/mine/logs/{sent['id']}/look", json={}).json())
+    assert looked["state"] == "done", looked
+    assert any(signal["signal"].endswith("PackAmps") for signal in looked["result"]["signals"])
+    suggested = wait_for(client, client.post(f"/api/builds/mine/logs/{sent['id']}/suggest", json={}).json())
+    assert suggested["state"] == "done", suggested
+    proposal = suggested["result"]
+    best = {item["channel"]: item["candidates"][0] for item in proposal["suggestions"]}
+    assert best["pack_current"]["signal"].endswith("PackAmps")
+    assert best["speed"]["signal"].endswith(("RoadSpeed.Speed", "SatelliteSpeed.GroundSpeed"))
+    sketch = next(signal for signal in proposal["signals"] if signal["signal"].endswith("PackVolts"))
+    assert 20 < len(sketch["points"]) <= 120
+    channels = [
+        {"channel": name, "signal": candidate["signal"], "unit": candidate["unit"], "sign": candidate["sign"]}
+        for name, candidate in best.items()
+        if candidate["unit"]
+    ]
+    assert client.put("/api/builds/mine/channels", json={"channels": channels}).status_code == 200
+    imported = wait_for(client, client.post("/api/builds/mine/import", json={"logs": [sent["id"]]}).json())
+    assert imported["state"] == "done", imported
+    assert imported["result"][0]["record"]["number"] == 1
+    fitted = wait_for(client, client.post("/api/builds/mine/fit", json={}).json())
+    assert fitted["state"] == "done", fitted
+    found = client.get("/api/builds/mine/range").json()
+    assert found["basis"] == "fit"
+    report = wait_for(client, client.post("/api/builds/mine/report", json={"kind": "kit"}).json())
+    assert report["state"] == "done", report
+    page = client.get(f"/api/builds/mine/reports/{report['result']['name']}")
+    assert page.status_code == 200
+    assert "Does it make the target?" in page.text
+
+
+def test_a_faster_cold_loaded_drive_goes_less_far(client):
+    def ask(**changes):
+        question = {"speed_m_per_s": 25.0, "ambient_temperature_degc": 20.0, "payload_kg": 0.0, **changes}
+        return client.post("/api/builds/van/what-if", json=question).json()["answer"]["range_m"]["p50"]
+
+    middle = ask()
+    assert ask(speed_m_per_s=30.0) < middle
+    assert ask(ambient_temperature_degc=-10.0) < middle
+    assert ask(payload_kg=400.0) < middle
+    assert ask(usable_energy_wh=90_000.0) > middle
+
+
+def test_a_mask_can_be_set_and_taken_back(client):
+    before = client.get("/api/builds/van/drives/1").json()["analysis"]["energy"]["coverage_ratio"]
+    mask = {"mask": {"span": "60s..90s", "why": "loose plug"}}
+    masked = client.patch("/api/builds/van/drives/1", json=mask).json()
+    assert masked["analysis"]["energy"]["coverage_ratio"] < before
+    assert masked["history"][-1]["reason"] == "loose plug"
+    restored = client.patch("/api/builds/van/drives/1", json={"is_unmasked": True}).json()
+    assert restored["analysis"]["energy"]["coverage_ratio"] == before
+
+
+def test_a_timeline_is_small_and_worded(client):
+    answer = client.get("/api/builds/van/drives/1/timeline")
+    assert len(answer.content) < 2_000_000
+    assert "Timeline" in answer.json()["alt"]
+
+
+@pytest.mark.parametrize("host", ["evil.example", f"evil.example:{PORT}", "", "127.0.0.1:1"])
+def test_another_name_gets_no_answer(client, host):
+    assert client.get("/api/builds", headers={"Host": host}).status_code == 421
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Origin": f"http://localhost:{PORT}"},
+    ],
+)
+def test_another_page_can_change_nothing(client, headers, workspace):
+    assert client.post("/api/builds", json={"name": "x"}, headers=headers).status_code == 403
+    assert not (workspace / "x").exists()
+
+
+def test_a_plain_form_can_change_nothing(client):
+    answer = client.post("/api/builds", json={"name": "x"}, headers={"X-Logan": ""})
+    del client.headers["X-Logan"]
+    plain = client.post("/api/builds", data={"name": "x"})
+    assert plain.status_code == 403
+    assert answer.status_code in (201, 403)
+
+
+def test_no_get_changes_anything(client, workspace):
+    def snapshot():
+        own = (
+            path for path in workspace.rglob("*") if path.is_file() and path.suffix in (".toml", ".parquet", ".json")
+        )
+        return {str(path): path.read_bytes() for path in own}
+
+    client.get("/api/builds/van/range")  # a plan made now is kept nowhere
+    before = snapshot()
+    paths = [path for path, item in client.get("/openapi.json").json()["paths"].items() if "get" in item]
+    assert len(paths) >= 8
+    for path in paths:
+        client.get(path.replace("{build}", "van").replace("{drive}", "1").replace("{job}", "1"))
+    for page in ("", "/settings", "/logs", "/drives", "/drives/1", "/range", "/report"):
+        assert client.get(f"/builds/van{page}").status_code == 200
+    assert snapshot() == before
+
+
+def test_every_answer_carries_the_guarding_headers(client):
+    for path in ("/", "/api/builds", "/static/app.js", "/nothing"):
+        headers = client.get(path).headers
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["x-frame-options"] == "DENY"
+
+
+def test_off_loopback_a_token_is_needed(workspace):
+    from fastapi.testclient import TestClient
+
+    from logan.web.app import create_app
+    from logan.web.state import WebSettings
+
+    settings = WebSettings(workspace=workspace, port=PORT, hosts=("garage",), token="secret")
+    with TestClient(create_app(settings), base_url=f"http://garage:{PORT}") as client:
+        assert client.get("/").status_code == 401
+        assert client.get("/open?token=wrong").status_code == 401
+        assert client.get("/open?token=secret").status_code == 200
+        assert client.get("/api/builds").status_code == 200
+
+
+@pytest.mark.parametrize("name", ["../van", "..%2Fvan", "nothing", ".hidden"])
+def test_only_listed_builds_can_be_reached(client, name):
+    assert client.get(f"/api/builds/{name}/settings").status_code in (404, 400)
+
+
+def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
+    sent = client.post("/api/builds/van/logs?name=x.log", content=b"\x00\x01garbage" * 100).json()
+    job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
+    assert job["state"] == "failed"
+    assert "format" in job["message"]
+    assert len(client.get("/api/builds/van/drives").json()["drives"]) == 1
+
+
+def test_settings_that_are_not_valid_are_refused_with_every_problem(client):
+    answer = client.put("/api/builds/van/settings", json={"fields": {"vehicle.mass": "5 kg", "pack.resistance": "x"}})
+    assert answer.status_code == 400
+    assert len(answer.json()["problems"]) == 2
+
+
+def test_names_from_files_are_escaped_in_pages(client, workspace):
+    path = workspace / "van" / "build.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('mass = "1600 kg ± 60 kg"', 'mass = "<script>x</script>"'),
+        encoding="utf-8",
+    )
+    page = client.get("/builds/van").text
+    assert "<script>x" not in page
+    assert "&lt;script&gt;x" in page
