@@ -27,7 +27,7 @@ from logan.results import Estimate, Refusal, json_ready
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DEFAULT_CLIP_M", "export_bundle", "export_channels", "export_metrics", "metrics_text"]
+__all__ = ["DEFAULT_CLIP_M", "export_bundle", "export_channels", "export_metrics", "metrics_text", "write_text"]
 
 CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4")
 METRIC_FORMATS: Final = (".csv", ".json")
@@ -104,8 +104,7 @@ def export_metrics(records: Sequence[DriveRecord], path: Path, *, is_long: bool 
     UsageError
         If the suffix is neither.
     """
-    content = metrics_text(records, path, is_long=is_long)
-    _replace(path, lambda temporary: temporary.write_bytes(content.encode()))
+    write_text(path, metrics_text(records, path, is_long=is_long))
     return path
 
 
@@ -225,6 +224,17 @@ def _write_mf4(path: Path, drive: Drive, names: Sequence[str], period_s: float |
         if drive.start_ns is not None:
             mdf.header.start_time = datetime.fromtimestamp(drive.start_ns / 1e9, tz=UTC)
         mdf.save(path, overwrite=True, compression=2)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in one step.
+
+    Raises
+    ------
+    DriveLibraryError
+        If it cannot be written.
+    """
+    _replace(path, lambda temporary: temporary.write_bytes(text.encode()))
 
 
 def _replace(path: Path, write: Callable[[Path], object]) -> None:

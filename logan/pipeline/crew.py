@@ -1,0 +1,198 @@
+"""Who does the work of a fleet: this process, local processes, or a cluster. All give results in order."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import islice
+from typing import Any, Final, Generic, Protocol, TypeVar
+
+from logan.errors import DriveLibraryError, MissingExtraError, UsageError
+
+ATTEMPTS: Final = 4
+"""How often a task is begun before its worker's death is taken for the task's own fault."""
+
+WINDOW_PER_WORKER: Final = 4
+"""Tasks in flight per worker: enough to keep it busy, few enough that a fleet's size is not held in memory."""
+
+_Item = TypeVar("_Item")
+_Outcome = TypeVar("_Outcome")
+
+
+class Crew(Protocol):
+    """Does one function over many items, and hands the results back in the order of the items."""
+
+    def run(self, work: Callable[[_Item], _Outcome], items: Iterable[_Item]) -> Iterator[_Outcome]:
+        """Results in order; a worker that dies costs a retry."""
+
+    def close(self) -> None:
+        """Let the workers go."""
+
+
+class OwnProcess:
+    """Does the work here, one item after the other."""
+
+    def run(self, work: Callable[[_Item], _Outcome], items: Iterable[_Item]) -> Iterator[_Outcome]:
+        """Results in order."""
+        return map(work, items)
+
+    def close(self) -> None:
+        """Nothing to let go."""
+
+
+class LocalProcesses:
+    """Does the work in processes of this machine.
+
+    Parameters
+    ----------
+    count : int, optional
+        Processes; as many as there are processors by default.
+    """
+
+    def __init__(self, count: int | None = None) -> None:
+        self._count = count or os.cpu_count() or 1
+        self._pool = self._new_pool()
+
+    def _new_pool(self) -> ProcessPoolExecutor:
+        # Never by plain fork: the parent may hold threads of its numerical libraries.
+        return ProcessPoolExecutor(self._count, mp_context=multiprocessing.get_context("spawn"))
+
+    def run(self, work: Callable[[_Item], _Outcome], items: Iterable[_Item]) -> Iterator[_Outcome]:
+        """Results in order; when a process dies, what was in flight is begun again, one by one."""
+        source = iter(items)
+        flight: deque[_Begun[_Item, _Outcome]] = deque()
+        while True:
+            is_calm = all(begun.future is not None for begun in flight)
+            room = self._count * WINDOW_PER_WORKER - len(flight) if is_calm else 0
+            for item in islice(source, max(room, 0)):
+                flight.append(self._begin(work, item))
+            if not flight:
+                return
+            head = flight[0]
+            if head.future is None:
+                head = flight[0] = self._begin(work, head.item, head.attempts)
+            try:
+                outcome = head.outcome()
+            except (BrokenExecutor, CancelledError):
+                if head.attempts >= ATTEMPTS:
+                    raise _gave_up(head.item) from None
+                self._replace(head.pool)
+                flight = deque(begun.held() for begun in flight)
+                continue
+            flight.popleft()
+            yield outcome
+
+    def _begin(self, work: Callable[[_Item], _Outcome], item: _Item, attempts: int = 0) -> _Begun[_Item, _Outcome]:
+        pool = self._pool
+        try:
+            return _Begun(item, pool, pool.submit(work, item), attempts + 1)
+        except BrokenExecutor:
+            return _Begun(item, pool, None, attempts + 1)
+
+    def _replace(self, broken: ProcessPoolExecutor) -> None:
+        """A new pool for a broken one, unless that was done already for another run."""
+        if broken is self._pool:
+            broken.shutdown(wait=False, cancel_futures=True)
+            self._pool = self._new_pool()
+
+    def close(self) -> None:
+        """Let the processes go."""
+        self._pool.shutdown(cancel_futures=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Begun(Generic[_Item, _Outcome]):
+    """One item, and the future of its result; None while it waits to be begun again."""
+
+    item: _Item
+    pool: ProcessPoolExecutor
+    future: Future[_Outcome] | None
+    attempts: int
+
+    def outcome(self) -> _Outcome:
+        if self.future is None:
+            raise BrokenExecutor
+        return self.future.result()
+
+    def held(self) -> _Begun[_Item, _Outcome]:
+        """Itself where it has a result, else waiting; innocent bystanders of a death lose no attempt but the first."""
+        future = self.future
+        if future is not None and future.done() and not future.cancelled() and future.exception() is None:
+            return self
+        return replace(self, future=None)
+
+
+class Cluster:
+    """Does the work on a Dask cluster.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, such as ``tcp://host:8786``.
+    patience_s : float
+        How long to wait for an answer. [s]
+    """
+
+    def __init__(self, address: str, *, patience_s: float = 15.0) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise MissingExtraError("fleet", "A cluster") from error
+        connect: Any = distributed.Client
+        try:
+            self._client: Any = connect(address, timeout=patience_s, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise UsageError(
+                f"no scheduler answers at {address} ({error})", "Start one with: dask scheduler, and workers"
+            ) from error
+
+    def run(self, work: Callable[[_Item], _Outcome], items: Iterable[_Item]) -> Iterator[_Outcome]:
+        """Results in order; the scheduler gives a dead worker's tasks to another."""
+        from distributed.scheduler import KilledWorker
+
+        source = iter(items)
+        flight: deque[tuple[_Item, Any]] = deque()
+        while True:
+            for item in islice(source, max(self._window() - len(flight), 0)):
+                # pure=False: the same log imported twice is asked for twice, whatever was cached.
+                flight.append((item, self._client.submit(work, item, pure=False, retries=ATTEMPTS - 1)))
+            if not flight:
+                return
+            item, future = flight.popleft()
+            try:
+                outcome: _Outcome = future.result()
+            except KilledWorker:
+                raise _gave_up(item) from None
+            yield outcome
+
+    def worker_processes(self) -> tuple[int, ...]:
+        """Process numbers of the workers, on whichever machines they run."""
+        return tuple(int(number) for number in self._client.run(os.getpid).values())
+
+    def _window(self) -> int:
+        threads = sum(int(count) for count in self._client.nthreads().values())
+        return max(2, threads) * WINDOW_PER_WORKER
+
+    def close(self) -> None:
+        """Leave the cluster as it is."""
+        self._client.close()
+
+
+def _gave_up(item: object) -> DriveLibraryError:
+    return DriveLibraryError(
+        f"the worker died {ATTEMPTS} times over the same task ({item})",
+        "Look at that log by itself; everything finished before is stored",
+    )
+
+
+def crew_of(cluster: str | None, processes: int | None = None) -> Crew:
+    """The crew that the user asked for: a cluster, a number of processes, or as many as processors."""
+    if cluster is not None:
+        return Cluster(cluster)
+    if processes == 1:
+        return OwnProcess()
+    return LocalProcesses(processes)

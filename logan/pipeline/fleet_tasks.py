@@ -1,0 +1,293 @@
+"""What a worker does for a fleet: import one log, reduce one drive, fit one vehicle.
+
+Each task is a function of one small, picklable item and leaves its result in the store or
+hands back a few hundred numbers, so that neither worker nor scheduler grows with the fleet.
+Done twice, a task does no harm: that is what makes a retry safe.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ClassVar, Final
+
+from logan.drive.corrections import apply_corrections
+from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
+from logan.drive_library.stored_file import drive_file_name, drive_id_of
+from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
+from logan.model.balance import segment_drive
+from logan.model.estimator import fit
+from logan.model.parameters import ParameterDistribution
+from logan.model.priors import prior_of
+from logan.model.segments_table import DriveSegments
+from logan.model.unknowns import shared_prior
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.importing import ImportOptions, import_logs
+from logan.pipeline.kit_fit import VehicleInformation, vehicle_information
+from logan.pipeline.stored import segments_fingerprint
+from logan.results import Estimate, Figure, Refusal, json_ready
+from logan.settings import BuildSettings
+
+_OPTIONS: Final = ImportOptions(threads=1)
+"""A fleet's parallelism is over logs, not within one."""
+
+NO_DRIVE: Final = Refusal("no drive took part")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogTask:
+    """One log to import.
+
+    Parameters
+    ----------
+    store : FleetStore
+        Where.
+    vehicle, log : str
+        Name of the vehicle, and path of the log below its folder.
+    number : int
+        Number that the drive gets in an object store, where nothing can be locked.
+    known : frozenset of str
+        Ids of the vehicle's drives when the import began.
+    """
+
+    store: FleetStore
+    vehicle: str
+    log: str
+    number: int
+    known: frozenset[str] = frozenset()
+
+    def __str__(self) -> str:
+        return f"{self.vehicle}/{self.log}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogOutcome:
+    """What became of one log.
+
+    Parameters
+    ----------
+    vehicle, log : str
+        Which.
+    drive_id : str
+        The drive; empty where the log could not be imported.
+    was_there : bool
+        It had been imported before.
+    problem : str
+        Why it could not be imported; empty where it was.
+    """
+
+    schema: ClassVar[str] = "fleet-log/1"
+
+    vehicle: str
+    log: str
+    drive_id: str = ""
+    was_there: bool = False
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DriveTask:
+    """One drive to reduce to what the fit needs."""
+
+    store: FleetStore
+    stored: StoredDriveFile
+
+    def __str__(self) -> str:
+        return f"{self.stored.vehicle}/{self.stored.name}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveOutcome:
+    """Where a drive's part in the fit lies, or why it takes no part.
+
+    Parameters
+    ----------
+    vehicle, drive_id : str
+        Which.
+    segments : str
+        Path below the store's root; empty where the drive takes no part.
+    problem : str
+        Why it takes no part.
+    """
+
+    schema: ClassVar[str] = "fleet-drive/1"
+
+    vehicle: str
+    drive_id: str
+    segments: str = ""
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VehicleTask:
+    """One vehicle to fit, from the reduced drives in the store, in the order of their ids."""
+
+    store: FleetStore
+    vehicle: str
+    segments: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return self.vehicle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class VehicleFit:
+    """One vehicle's fit, small whatever it has driven.
+
+    Parameters
+    ----------
+    vehicle, build : str
+        Name of its folder, and of the build.
+    drive_count, segment_count : int
+        That took part.
+    distance_m, duration_s : float
+        Of those drives. [m, s]
+    consumption : Estimate or Refusal
+        Measured net energy over distance of all of them. [Wh/km]
+    posterior, prior : ParameterDistribution or None
+        After and before; None where the settings cannot be read.
+    information : VehicleInformation or None
+        For the fit over all vehicles; None where no drive took part.
+    problem : str
+        Why there is no fit; empty where there is one.
+    """
+
+    schema: ClassVar[str] = "vehicle-fit/1"
+
+    vehicle: str
+    build: str = ""
+    drive_count: int = 0
+    segment_count: int = 0
+    distance_m: float = 0.0
+    duration_s: float = 0.0
+    consumption: Figure = NO_DRIVE
+    posterior: ParameterDistribution | None = None
+    prior: ParameterDistribution | None = None
+    information: VehicleInformation | None = None
+    problem: str = ""
+
+
+def import_one(task: LogTask) -> LogOutcome:
+    """Import one log into its vehicle's library."""
+    outcome = LogOutcome(vehicle=task.vehicle, log=task.log)
+    try:
+        local = task.store.local
+        if local is not None:
+            folder = BuildFolder(local / task.vehicle)
+            (imported,) = import_logs(folder, [folder.path / task.log], options=_OPTIONS)
+            return replace(outcome, drive_id=imported.record.id, was_there=imported.was_there)
+        return _import_remotely(task, outcome)
+    except (LoganError, OSError) as error:
+        return replace(outcome, problem=str(error))
+
+
+def _import_remotely(task: LogTask, outcome: LogOutcome) -> LogOutcome:
+    """Import in a folder of the worker's own, then put the finished drive into the store in one step."""
+    with tempfile.TemporaryDirectory(prefix="logan-fleet-") as name:
+        place = Path(name)
+        log = task.store.fetch_log(task.vehicle, task.log, place)
+        with log.open("rb") as stream:
+            drive_id = drive_id_of([hashlib.file_digest(stream, "sha256").hexdigest()])
+        if drive_id in task.known:
+            return replace(outcome, drive_id=drive_id, was_there=True)
+        folder = BuildFolder(place / "build")
+        task.store.fetch_settings(task.vehicle, folder.path)
+        (imported,) = import_logs(folder, [log], options=_OPTIONS)
+        record = imported.record
+        below = f"{task.vehicle}/drives"
+        notes = folder.library / "notes" / f"{record.id}.json"
+        if notes.exists():
+            task.store.write(f"{below}/notes/{record.id}.json", notes.read_bytes())
+        content = (folder.library / drive_file_name(record.number, record.id)).read_bytes()
+        task.store.write(f"{below}/{drive_file_name(task.number, record.id)}", content)
+        return replace(outcome, drive_id=record.id)
+
+
+def reduce_one(task: DriveTask) -> DriveOutcome:
+    """Reduce one drive to its segments and keep them in the store, unless they lie there already."""
+    stored = task.stored
+    outcome = DriveOutcome(vehicle=stored.vehicle, drive_id=stored.id)
+    try:
+        record = task.store.read_record(stored)
+        if record.damage:
+            return replace(outcome, problem=record.damage)
+        if record.is_excluded:
+            return replace(outcome, problem=f"left out: {record.conditions.excluded_because}")
+        build = build_of(task.store, stored.vehicle)
+        path = f"{stored.vehicle}/drives/segments/{stored.id}-{segments_fingerprint(build, record)}.json"
+        if task.store.read(path) is None:
+            drive = apply_corrections(task.store.read_drive(stored))
+            segments = segment_drive(drive, build, drive_id=stored.id)
+            task.store.write(path, _packed(segments))
+        return replace(outcome, segments=path)
+    except LoganError as error:
+        return replace(outcome, problem=str(error))
+
+
+def fit_one(task: VehicleTask) -> VehicleFit:
+    """Fit one vehicle from its reduced drives."""
+    try:
+        build = build_of(task.store, task.vehicle)
+        drives = [_unpacked(task.store, path) for path in task.segments]
+    except (LoganError, ValueError) as error:
+        return VehicleFit(vehicle=task.vehicle, problem=str(error))
+    usable = [drive for drive in drives if not drive.refusal]
+    prior = prior_of(build)
+    if not usable:
+        problem = drives[0].refusal if drives else "no drive took part"
+        return VehicleFit(vehicle=task.vehicle, build=build.name, prior=prior, problem=problem)
+    result = fit(prior, usable, (), build)
+    mass = build.vehicle.mass_kg
+    distance_m = sum(drive.distance_m for drive in usable)
+    net_wh = sum(drive.measured_j for drive in usable) / 3600.0
+    return VehicleFit(
+        vehicle=task.vehicle,
+        build=build.name,
+        drive_count=len(usable),
+        segment_count=result.segment_count,
+        distance_m=distance_m,
+        duration_s=sum(drive.duration_s for drive in usable),
+        consumption=Estimate(net_wh / distance_m * 1000.0, "Wh/km", None, "measured"),
+        posterior=result.posterior,
+        prior=prior,
+        information=vehicle_information(
+            task.vehicle, result.information, shared_prior(prior, build), mass.sigma / mass.value
+        ),
+    )
+
+
+def build_of(store: FleetStore, vehicle: str) -> BuildSettings:
+    """Settings of one vehicle, or of the kit where ``vehicle`` is empty and the fleet has any.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem found.
+    """
+    local = store.local
+    if local is not None:
+        return BuildFolder(local / vehicle).settings()
+    below = f"{vehicle}/" if vehicle else ""
+    content = store.read(f"{below}build.toml")
+    if content is None:
+        raise ConfigurationError(f"'{vehicle or 'the fleet'}' has no build.toml", "Put the vehicle's settings there")
+    with tempfile.TemporaryDirectory(prefix="logan-fleet-") as name:
+        if vehicle:
+            store.fetch_settings(vehicle, Path(name))
+        else:
+            (Path(name) / "build.toml").write_bytes(content)
+        return BuildFolder(Path(name)).settings()
+
+
+def _packed(segments: DriveSegments) -> bytes:
+    return json.dumps(json_ready(segments), separators=(",", ":")).encode()
+
+
+def _unpacked(store: FleetStore, path: str) -> DriveSegments:
+    content = store.read(path)
+    if content is None:
+        raise NotEnoughDataError(f"{path} is gone", "Run the fit again")
+    return DriveSegments.from_dict(json.loads(content))

@@ -1,0 +1,55 @@
+"""A Dask cluster on loopback: a scheduler and workers as processes of their own."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+
+@contextlib.contextmanager
+def local_cluster(workers: int = 2) -> Iterator[str]:
+    """Start a cluster, give its address, and stop it."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        scheduler_file = folder / "scheduler.json"
+        # The workers must find this package and these tests, wherever they were started from.
+        environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+        begin = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "0"]
+        work = [
+            sys.executable,
+            "-m",
+            "distributed.cli.dask_worker",
+            "--nthreads",
+            "1",
+            "--local-directory",
+            str(folder),
+        ]
+        options = ["--scheduler-file", str(scheduler_file), "--host", "127.0.0.1", "--no-dashboard"]
+        processes = [
+            subprocess.Popen(
+                [*command, *options],
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                env=environment,
+                cwd=folder,
+            )
+            for command in (begin, *[work] * workers)
+        ]
+        try:
+            deadline = time.monotonic() + 60.0
+            while not scheduler_file.exists():
+                assert time.monotonic() < deadline, "the scheduler did not start"
+                time.sleep(0.1)
+            yield json.loads(scheduler_file.read_text())["address"]
+        finally:
+            for process in processes:
+                process.terminate()
+            for process in processes:
+                process.wait()
