@@ -22,6 +22,7 @@ _MAX_LENGTH_M: Final = 5e6
 _TIME_WINDOW_S: Final = 10.0
 _MIN_DURATION_S: Final = 10.0
 _MAX_DURATION_S: Final = 7 * 86_400.0
+_STEEPEST_RATIO: Final = 0.45
 
 
 def load_route(path: Path, *, speed_m_per_s: float | None = None, noise_m: float = DEFAULT_NOISE_M) -> Schedule:
@@ -55,10 +56,7 @@ def load_route(path: Path, *, speed_m_per_s: float | None = None, noise_m: float
         )
     distinct = np.concatenate(([True], np.diff(distance_m) > 0.01))
     grid_m = np.linspace(0.0, distance_m[-1], max(3, round(distance_m[-1] / SPACING_M) + 1))
-    known = distinct & np.isfinite(elevation)
-    height_m = None
-    if known.sum() >= 2:
-        height_m = denoised_elevation_m(grid_m, np.interp(grid_m, distance_m[known], elevation[known]), noise_m=noise_m)
+    height_m = _heights_m(grid_m, distance_m[distinct], elevation[distinct], noise_m, path)
     course = np.concatenate((heading_deg, heading_deg[-1:]))
     time_s, speed, along_m = _timing(grid_m, distance_m, moment_s, speed_m_per_s, path)
     described = "" if height_m is not None else ", no elevation: taken as level"
@@ -70,6 +68,23 @@ def load_route(path: Path, *, speed_m_per_s: float | None = None, noise_m: float
         heading_deg=course[np.clip(np.searchsorted(distance_m, along_m, side="right") - 1, 0, course.size - 1)],
         source=f"GPX track {path.name}{described}",
     )
+
+
+def _heights_m(
+    grid_m: FloatArray, distance_m: FloatArray, elevation_m: FloatArray, noise_m: float, path: Path
+) -> FloatArray | None:
+    """Heights along the grid without the climb of their noise; None where the track has none."""
+    known = np.isfinite(elevation_m)
+    if known.sum() < 2:
+        return None
+    raw_m = np.interp(grid_m, distance_m[known], elevation_m[known])
+    height_m = denoised_elevation_m(grid_m, raw_m, noise_m=noise_m)
+    steepest = float(np.max(np.abs(np.diff(height_m) / np.diff(grid_m))))
+    if steepest > _STEEPEST_RATIO:
+        raise ConfigurationError(
+            f"the track is {100 * steepest:.0f} % steep somewhere", "Take out the height that is wrong", path
+        )
+    return height_m
 
 
 def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -109,6 +124,11 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
         ],
         dtype=np.float64,
     )
+    if not (np.abs(table[:, 0]) <= 90.0).all() or not (np.abs(table[:, 1]) <= 180.0).all():
+        raise ConfigurationError("a point of the track lies nowhere on Earth", "Export the track again", path)
+    heights = table[np.isfinite(table[:, 2]), 2]
+    if np.isinf(table[:, 2]).any() or (heights.size and not (-500.0 <= heights.min() <= heights.max() <= 9000.0)):
+        raise ConfigurationError("the track has heights that no road has", "Export the track again", path)
     return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
 
 

@@ -68,6 +68,11 @@ def test_a_recorded_track_keeps_its_own_speed_and_its_stops(tmp_path):
         ('<!DOCTYPE gpx [<!ENTITY a "b">]><gpx/>', "declares XML entities"),
         (gpx_text([45.0, 45.0], [7.0, 7.00001]), "the track is 1 m long"),
         (gpx_text([45.0, 45.1], [7.0, 7.0]), "has no times"),
+        (gpx_text([45.0, 95.0], [7.0, 7.0]), "nowhere on Earth"),
+        (gpx_text([45.0, float("nan")], [7.0, 7.0]), "nowhere on Earth"),
+        (gpx_text([45.0, 45.1], [7.0, 7.0], [0.0, float("inf")]), "heights that no road has"),
+        (gpx_text([45.0, 45.1], [7.0, 7.0], [0.0, 1e6]), "heights that no road has"),
+        (gpx_text([45.0, 45.001, 45.002], [7.0] * 3, [0.0, 4000.0, 0.0]), "% steep"),
     ],
 )
 def test_a_file_that_is_no_route_is_refused_in_one_line(tmp_path, text, problem):

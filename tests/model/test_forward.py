@@ -385,3 +385,18 @@ def test_an_uncertain_value_must_be_above_zero():
     )
     with pytest.raises(ValueError, match="above zero"):
         prior_of(broken)
+
+
+@given(sample_parameters, sample_conditions, st.sampled_from(["udds", "hwfet"]), st.floats(1.001, 1.3))
+@settings(deadline=None, max_examples=25)
+def test_more_drag_rolling_and_load_cost_more_and_better_efficiencies_cost_less(sample, conditions, cycle, factor):
+    # With a headwind of any size air resistance opposes; a strong tailwind would push instead.
+    conditions = dataclasses.replace(conditions, headwind_m_per_s=abs(conditions.headwind_m_per_s))
+    base = np.array(sample)
+    moved = base * np.where(np.eye(6, dtype=bool), factor, 1.0)
+    schedule = load_cycle(cycle)
+    before = consumption_wh_per_km(schedule, conditions, base, example_build())[0]
+    after = consumption_wh_per_km(schedule, conditions, moved, example_build())
+    assert np.all(after[[1, 2, 5]] > before)
+    assert after[3] < before
+    assert after[4] <= before + 1e-9
