@@ -32,7 +32,8 @@ _WORDS: Final[dict[str, str]] = {
     "humidity": "humidity feuchte feuchtigkeit rh humidite",
     # things
     "pack": "pack battery batt bat batterie bateria batteria baterie accu akku bms bmu bcu ress bem batterypack"
-    " essential rechargeable bpcm becm battpack pck batterij",
+    " essential rechargeable bpcm becm battpack pck batterij"
+    " hvbatt hvbat hvbattery traktionsbatterie tractionbattery",
     "high_voltage": "hv hvb hvbatt hvbat highvoltage highvolt hvbattery hochvolt traction traktionsbatterie hvlt hivolt"
     " tractionbattery hvbus highvltg",
     "bus": "bus link dclink dcbus rail zwischenkreis dcl",

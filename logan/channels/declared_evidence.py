@@ -22,6 +22,16 @@ _WELCOME: Final = 0.05
 _FOREIGN_MESSAGE: Final = 0.85
 _OUT_OF_REACH: Final = 0.4
 _FULL_MARKS: Final = 1.1
+_SPOKEN: Final = {
+    "soc": "state of charge",
+    "long_abbreviation": "long",
+    "lat_abbreviation": "lat",
+    "asked": "command",
+    "aircon": "air conditioning",
+    "dcdc": "DC-DC",
+    "charge_amount": "ampere-hours",
+    "low_voltage": "12 V",
+}
 _HEDGED: Final = 0.75
 _HEDGING: Final = frozenset({"derived", "asked"})
 _UNIT_SAYS_NOTHING: Final = frozenset({"ratio", "deg", "m"})
@@ -77,7 +87,8 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     fits = _unit_fits(column, kind)
     if profile.needs_unit and fits is not True:
         return None
-    evidence: list[str] = []
+    named = words.name & (profile.quantity | frozenset().union(*(group for group, _ in profile.subjects)))
+    evidence = [f"its name says {_spoken(named)}"] if named else []
     score = _quantity_credit(column, words, profile, kind, fits, evidence)
     for group, credit in profile.subjects:
         if score == 0.0:
@@ -116,9 +127,7 @@ def _quantity_credit(
 ) -> float:
     if not profile.quantity:
         return 1.0
-    found = words.name & profile.quantity
-    if found:
-        evidence.append(f"its name says {_spoken(found)}")
+    if words.name & profile.quantity:
         return 1.0
     if fits and kind.unit not in _UNIT_SAYS_NOTHING:
         return _BY_UNIT
@@ -135,7 +144,6 @@ def _group_credit(
     words: Words, group: frozenset[str], otherwise: float, column: SignalColumn, evidence: list[str]
 ) -> float:
     if words.name & group:
-        evidence.append(f"its name says {_spoken(words.name & group)}")
         return 1.0
     if words.comment & group:
         evidence.append(f"its comment says {_spoken(words.comment & group)}")
@@ -208,4 +216,4 @@ def _reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | 
 
 
 def _spoken(concepts: frozenset[str]) -> str:
-    return " and ".join(sorted(concept.replace("_", " ") for concept in concepts))
+    return " and ".join(sorted(_SPOKEN.get(concept, concept.replace("_", " ")) for concept in concepts))

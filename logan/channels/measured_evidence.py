@@ -24,6 +24,7 @@ _FEWEST_SAMPLES: Final = 50
 _MOST_POINTS: Final = 3000
 _FINEST_STEP_S: Final = 0.5
 _MOST_PAIRED: Final = 400
+_MOST_REASONS: Final = 2
 
 
 @dataclass(slots=True)
@@ -69,7 +70,9 @@ class Measured:
     def prove(self, channel: str, strength: float, reason: str) -> None:
         """Note that the data speaks for a channel, 0 to 1."""
         self.proofs[channel] = max(self.proofs.get(channel, 0.0), strength)
-        self.reasons.setdefault(channel, []).append(reason)
+        reasons = self.reasons.setdefault(channel, [])
+        if len(reasons) < _MOST_REASONS:
+            reasons.append(reason)
 
 
 _SIGNED: Final = frozenset({"pack_current", "pack_power", "inverter_current"})

@@ -127,7 +127,7 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
     if outcome.kept:
         print_lines(f"left as they were: {', '.join(outcome.kept)}")
     for tie in outcome.open_ties:
-        options = " or ".join(candidate.signal for candidate in tie.candidates[:3])
+        options = " or ".join(c.signal for c in tie.candidates if c.score > tie.candidates[0].score - 0.04)
         print_lines(f"{tie.channel}: cannot be told apart; choose with --accept {tie.channel}=SIGNAL ({options})")
     for unsure in outcome.unsure:
         best = unsure.candidates[0]
