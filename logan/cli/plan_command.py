@@ -30,7 +30,8 @@ def register(app: typer.Typer) -> None:
 
         from logan.cli.rendering import print_json, print_lines
         from logan.pipeline.builds import find_build
-        from logan.pipeline.plan import freeze_plan, make_plan
+        from logan.pipeline.plan import make_plan
+        from logan.pipeline.plan_files import freeze_plan
 
         folder = find_build(build)
         shown = display_units(units, build)

@@ -112,18 +112,15 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
     points = points or [point for route in content.routes for point in route.points]
     if len(points) < 2:
         raise ConfigurationError("the GPX file holds no track", "Export the track, not only waypoints", path)
-    table = np.array(
-        [
-            (
-                point.latitude,
-                point.longitude,
-                np.nan if point.elevation is None else point.elevation,
-                np.nan if point.time is None else point.time.timestamp(),
-            )
-            for point in points
-        ],
-        dtype=np.float64,
-    )
+    return _checked(np.array([_numbers(point) for point in points], dtype=np.float64), path)
+
+
+def _numbers(point: Any) -> tuple[float, float, float, float]:
+    height = np.nan if point.elevation is None else point.elevation
+    return point.latitude, point.longitude, height, np.nan if point.time is None else point.time.timestamp()
+
+
+def _checked(table: FloatArray, path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     if not (np.abs(table[:, 0]) <= 90.0).all() or not (np.abs(table[:, 1]) <= 180.0).all():
         raise ConfigurationError("a point of the track lies nowhere on Earth", "Export the track again", path)
     heights = table[np.isfinite(table[:, 2]), 2]

@@ -13,7 +13,8 @@ from logan.demo.conversion import TRUTH, drive_demo, write_build, write_log
 from logan.demo.twin import TwinWeather
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportedDrive, import_logs
-from logan.pipeline.plan import freeze_plan, latest_plan, make_plan
+from logan.pipeline.plan import make_plan
+from logan.pipeline.plan_files import freeze_plan, latest_plan
 from logan.pipeline.refine import Refinement, refine_build
 from logan.pipeline.reporting import write_build_report
 

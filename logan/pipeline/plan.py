@@ -1,4 +1,4 @@
-"""The plan: what a build is predicted to do before any drive, frozen to a dated file."""
+"""The plan: what a build is predicted to do before any drive."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ import json
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import ClassVar, Final, TextIO
+from typing import ClassVar
 
 import numpy as np
 
@@ -33,7 +32,7 @@ from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDi
 from logan.model.priors import planning_values, prior_of
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule
-from logan.results import Estimate, json_ready, result_from_json
+from logan.results import Estimate, json_ready
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 __all__ = [
@@ -49,10 +48,6 @@ __all__ = [
     "Tornado",
     "assumptions_of",
     "build_fingerprint",
-    "freeze_plan",
-    "frozen_plans",
-    "latest_plan",
-    "load_plan",
     "make_gearing_sheet",
     "make_plan",
     "prepare_build",
@@ -61,9 +56,6 @@ __all__ = [
 
 RecordedDrive = Callable[[str], Replay]
 """Finds a recorded drive by its number or id."""
-
-_FILE_STEM: Final = "plan"
-_MAX_PLANS_A_DAY: Final = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +150,7 @@ def make_plan(
     Returns
     -------
     Plan
-        The prediction; ``freeze_plan`` keeps it.
+        The prediction; ``logan.pipeline.plan_files`` keeps it.
 
     Raises
     ------
@@ -320,97 +312,3 @@ def assumptions_of(build: BuildSettings) -> tuple[Assumption, ...]:
         Assumption(name=name, unit=unit, value=value.value, sigma=value.sigma, source=value.source)
         for name, unit, value in (*own, *others)
     )
-
-
-def freeze_plan(plan: Plan, folder: Path) -> Path:
-    """Write a plan to a new dated file; a plan that stands is never overwritten.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    folder : Path
-        Folder of the build's plans; made where missing.
-
-    Returns
-    -------
-    Path
-        The file, such as ``plan-2026-04-30.json`` or ``plan-2026-04-30-2.json``.
-
-    Raises
-    ------
-    ConfigurationError
-        If the file cannot be written.
-    """
-    text = json.dumps(json_ready(plan), indent=1, ensure_ascii=False)
-    day = plan.created_at[:10]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for number in range(1, _MAX_PLANS_A_DAY):
-            path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
-            try:
-                file = path.open("x", encoding="utf-8")
-            except FileExistsError:
-                continue
-            _write_whole(file, path, text)
-            return path
-    except OSError as error:
-        raise ConfigurationError(
-            f"the plan cannot be written ({error.strerror})", "Check the folder", folder
-        ) from error
-    raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
-
-
-def _write_whole(file: TextIO, path: Path, text: str) -> None:
-    """Write and close; what a full disk cut short is taken away again."""
-    try:
-        with file:
-            file.write(text)
-    except OSError:
-        path.unlink(missing_ok=True)
-        raise
-
-
-def load_plan(path: Path) -> Plan:
-    """Read a frozen plan.
-
-    Parameters
-    ----------
-    path : Path
-        File that ``freeze_plan`` wrote.
-
-    Returns
-    -------
-    Plan
-        The plan.
-
-    Raises
-    ------
-    ConfigurationError
-        If the file cannot be read or is no plan.
-    """
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        return result_from_json(Plan, content)
-    except OSError as error:
-        raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
-    except (ValueError, TypeError, RecursionError) as error:
-        raise ConfigurationError(
-            f"not a plan of this version ({error})", "Make a new one with: logan plan", path
-        ) from error
-
-
-def frozen_plans(folder: Path) -> tuple[Path, ...]:
-    """Files of the plans in a folder, oldest first."""
-
-    def order(path: Path) -> tuple[str, int]:
-        parts = path.stem.split("-")
-        return "-".join(parts[1:4]), int(parts[4]) if len(parts) > 4 and parts[4].isdigit() else 1
-
-    return tuple(sorted(folder.glob(f"{_FILE_STEM}-????-??-??*.json"), key=order))
-
-
-def latest_plan(folder: Path) -> Plan | None:
-    """Return the newest frozen plan of a folder; None where there is none."""
-    paths = frozen_plans(folder)
-    return load_plan(paths[-1]) if paths else None

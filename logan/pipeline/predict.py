@@ -26,12 +26,11 @@ from logan.pipeline.plan import (
     Plan,
     RecordedDrive,
     build_fingerprint,
-    latest_plan,
-    load_plan,
     make_plan,
     prepare_build,
     target_scenario,
 )
+from logan.pipeline.plan_files import latest_plan, load_plan
 from logan.results import Estimate
 from logan.settings import BuildSettings, Scenario
 
@@ -146,28 +145,22 @@ def refine_range(
     usable, others = usable_energy_of(build, measured_usable), learned_other_values(build, fit.learned)
     before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
     after = Standpoint(parameters=fit.posterior, others=others, usable=usable)
+    spread = {
+        "between_drive_sigma": fit.between_drive_sigma_ratio,
+        "auxiliary_sigma": fit.auxiliary_sigma_ratio,
+    }
     refined = predict_range(
         fit.posterior,
         build,
         prepared,
         usable=usable,
-        between_drive_sigma=fit.between_drive_sigma_ratio,
-        auxiliary_sigma=fit.auxiliary_sigma_ratio,
         driven=fit.hull,
-        rng=rng,
         drive_count=fit.drive_count,
         others=others,
-    )
-    sizing = size_pack(
-        fit.posterior,
-        build,
-        target,
-        usable=usable,
-        between_drive_sigma=fit.between_drive_sigma_ratio,
-        auxiliary_sigma=fit.auxiliary_sigma_ratio,
-        others=others,
         rng=rng,
+        **spread,
     )
+    sizing = size_pack(fit.posterior, build, target, usable=usable, others=others, rng=rng, **spread)
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
     return RefinedRange(

@@ -8,13 +8,10 @@ import pytest
 from logan.errors import ConfigurationError
 from logan.pipeline.plan import (
     build_fingerprint,
-    freeze_plan,
-    frozen_plans,
-    latest_plan,
-    load_plan,
     make_gearing_sheet,
     make_plan,
 )
+from logan.pipeline.plan_files import freeze_plan, frozen_plans, latest_plan, load_plan
 from logan.results import json_ready
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import example_build

@@ -10,7 +10,8 @@ from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.priors import prior_of
 from logan.model.replay import replay_of
-from logan.pipeline.plan import freeze_plan, make_plan
+from logan.pipeline.plan import make_plan
+from logan.pipeline.plan_files import freeze_plan
 from logan.pipeline.predict import plan_of_build, refine_range, with_scenario
 from logan.results import Estimate, json_ready
 from logan.settings import Scenario, ScenarioKind

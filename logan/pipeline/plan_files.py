@@ -1,0 +1,108 @@
+"""Plans frozen to dated files, which nothing overwrites."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Final, TextIO
+
+from logan.errors import ConfigurationError
+from logan.pipeline.plan import Plan
+from logan.results import json_ready, result_from_json
+
+_FILE_STEM: Final = "plan"
+_MAX_PLANS_A_DAY: Final = 1000
+
+
+def freeze_plan(plan: Plan, folder: Path) -> Path:
+    """Write a plan to a new dated file; a plan that stands is never overwritten.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    folder : Path
+        Folder of the build's plans; made where missing.
+
+    Returns
+    -------
+    Path
+        The file, such as ``plan-2026-04-30.json`` or ``plan-2026-04-30-2.json``.
+
+    Raises
+    ------
+    ConfigurationError
+        If the file cannot be written.
+    """
+    text = json.dumps(json_ready(plan), indent=1, ensure_ascii=False)
+    day = plan.created_at[:10]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for number in range(1, _MAX_PLANS_A_DAY):
+            path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
+            try:
+                file = path.open("x", encoding="utf-8")
+            except FileExistsError:
+                continue
+            _write_whole(file, path, text)
+            return path
+    except OSError as error:
+        raise ConfigurationError(
+            f"the plan cannot be written ({error.strerror})", "Check the folder", folder
+        ) from error
+    raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
+
+
+def _write_whole(file: TextIO, path: Path, text: str) -> None:
+    """Write and close; what a full disk cut short is taken away again."""
+    try:
+        with file:
+            file.write(text)
+    except OSError:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def load_plan(path: Path) -> Plan:
+    """Read a frozen plan.
+
+    Parameters
+    ----------
+    path : Path
+        File that ``freeze_plan`` wrote.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    ConfigurationError
+        If the file cannot be read or is no plan.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return result_from_json(Plan, content)
+    except OSError as error:
+        raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
+    except (ValueError, TypeError, RecursionError) as error:
+        raise ConfigurationError(
+            f"not a plan of this version ({error})", "Make a new one with: logan plan", path
+        ) from error
+
+
+def frozen_plans(folder: Path) -> tuple[Path, ...]:
+    """Files of the plans in a folder, oldest first."""
+
+    def order(path: Path) -> tuple[str, int]:
+        parts = path.stem.split("-")
+        return "-".join(parts[1:4]), int(parts[4]) if len(parts) > 4 and parts[4].isdigit() else 1
+
+    return tuple(sorted(folder.glob(f"{_FILE_STEM}-????-??-??*.json"), key=order))
+
+
+def latest_plan(folder: Path) -> Plan | None:
+    """Return the newest frozen plan of a folder; None where there is none."""
+    paths = frozen_plans(folder)
+    return load_plan(paths[-1]) if paths else None
