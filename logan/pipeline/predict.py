@@ -145,27 +145,12 @@ def refine_range(
     usable, others = usable_energy_of(build, measured_usable), learned_other_values(build, fit.learned)
     before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
     after = Standpoint(parameters=fit.posterior, others=others, usable=usable)
-    spread = {
-        "between_drive_sigma": fit.between_drive_sigma_ratio,
-        "auxiliary_sigma": fit.auxiliary_sigma_ratio,
-    }
-    refined = predict_range(
-        fit.posterior,
-        build,
-        prepared,
-        usable=usable,
-        driven=fit.hull,
-        drive_count=fit.drive_count,
-        others=others,
-        rng=rng,
-        **spread,
-    )
-    sizing = size_pack(fit.posterior, build, target, usable=usable, others=others, rng=rng, **spread)
+    refined, sizing = _refined(after, fit, build, prepared, target, rng)
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
     return RefinedRange(
         planned=_completed(plan, build, prepared, rng),
-        refined=replace(refined, is_prior_dominated=refined.is_prior_dominated or fit.is_prior_dominated),
+        refined=refined,
         plan_created_at=plan.created_at,
         plan_is_outdated=is_outdated,
         planned_sizing=plan.sizing,
@@ -177,6 +162,41 @@ def refine_range(
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )
+
+
+def _refined(
+    after: Standpoint,
+    fit: FitResult,
+    build: BuildSettings,
+    prepared: tuple[PreparedScenario, ...],
+    target: PreparedScenario,
+    rng: np.random.Generator,
+) -> tuple[RangePrediction, PackSizing]:
+    """Range of every scenario, and pack for the target, from a fit."""
+    prediction = predict_range(
+        after.parameters,
+        build,
+        prepared,
+        usable=after.usable,
+        between_drive_sigma=fit.between_drive_sigma_ratio,
+        auxiliary_sigma=fit.auxiliary_sigma_ratio,
+        driven=fit.hull,
+        drive_count=fit.drive_count,
+        others=after.others,
+        rng=rng,
+    )
+    sizing = size_pack(
+        after.parameters,
+        build,
+        target,
+        usable=after.usable,
+        between_drive_sigma=fit.between_drive_sigma_ratio,
+        auxiliary_sigma=fit.auxiliary_sigma_ratio,
+        others=after.others,
+        rng=rng,
+    )
+    is_led_by_plan = prediction.is_prior_dominated or fit.is_prior_dominated
+    return replace(prediction, is_prior_dominated=is_led_by_plan), sizing
 
 
 def _completed(
