@@ -21,14 +21,14 @@ CACHE = Path(__file__).resolve().parents[1] / ".test-cache"
 _PIP_TIMEOUT_S = 180
 
 
-def registry_folder(package: str, inside: str) -> Path:
-    """Folder ``inside`` the source distribution of a package, at the version that is installed.
+def registry_folder(package: str, inside: str, *, version: str | None = None) -> Path:
+    """Folder ``inside`` the source distribution of a package, at the version given or installed.
 
     Call it from a test or a fixture, never while tests are collected. Skips (or fails, see above)
     when the package cannot be fetched.
     """
     try:
-        root = _unpacked(package, importlib.metadata.version(package))
+        root = _unpacked(package, version or importlib.metadata.version(package))
     except (OSError, subprocess.SubprocessError, tarfile.TarError) as error:
         reason = f"the source distribution of {package} cannot be fetched: {error}"
         if os.environ.get("LOGAN_REQUIRE_REGISTRY") == "1":

@@ -22,7 +22,7 @@ from logan.model.unknowns import SHARED_COUNT, shared_prior
 from logan.model.wheel_balance import LEVEL, OWN_COUNT
 from logan.results import Estimate
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import BoolArray, FloatArray, IntArray
 
 INTERVAL_RATIO: Final = 0.9
 CHANGE_SIGMA: Final = 0.3
@@ -112,9 +112,10 @@ def modification_effect(
         )
     is_after = np.arange(len(drives)) >= len(groups[0])
     rotating_kg = rotating_mass_of(build)
-    solution = solve_hierarchy(shared_prior(prior, build), drives, measurements, rotating_kg)
+    widened = shared_prior(prior, build)
+    solution = solve_hierarchy(widened, drives, measurements, rotating_kg)
     spread = _spread_within_groups(solution, is_after)
-    shift, sigma = _shift(solution, is_after, spread)
+    shift, sigma = _shift(solution, is_after, spread, np.flatnonzero(widened.is_free))
     half = student_t_half_width(INTERVAL_RATIO, freedom) * sigma
     low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
     names = (tuple(drive.drive_id for drive in groups[0]), tuple(drive.drive_id for drive in groups[1]))
@@ -132,7 +133,7 @@ def modification_effect(
     )
 
 
-def _spread_within_groups(solution: Solution, is_after: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
+def _spread_within_groups(solution: Solution, is_after: BoolArray) -> float:
     """Spread of level between drives, each group about its own mean."""
     found, information = data_deviation(solution.states, solution.says, solution.own, LEVEL)
     centred = np.array(found)
@@ -142,10 +143,8 @@ def _spread_within_groups(solution: Solution, is_after: np.ndarray[tuple[int], n
     return spread_of(centred, information, LEVEL_SPREAD_SIGMA)
 
 
-def _shift(
-    solution: Solution, is_after: np.ndarray[tuple[int], np.dtype[np.bool_]], spread: float
-) -> tuple[float, float]:
-    """One Newton step for the second group's mean log level, all other unknowns integrated out."""
+def _shift(solution: Solution, is_after: BoolArray, spread: float, free: IntArray) -> tuple[float, float]:
+    """One Newton step for the second group's mean log level, all other free unknowns integrated out."""
     size = SHARED_COUNT + 1
     information, gradient = np.zeros((size, size)), np.zeros(size)
     rest = solution.information - sum(
@@ -159,9 +158,9 @@ def _shift(
         more_i, more_g = _with_shift(say, own, tight, float(state.own_precision[LEVEL]), is_shifted=bool(shifted))
         information += more_i
         gradient += more_g
-    free = np.diag(information) > 0.0
-    inverse = np.linalg.inv(information[np.ix_(free, free)])
-    step = -inverse @ gradient[free]
+    solved = np.append(free, SHARED_COUNT)
+    inverse = np.linalg.inv(information[np.ix_(solved, solved)])
+    step = -inverse @ gradient[solved]
     return float(step[-1]), float(np.sqrt(inverse[-1, -1]))
 
 

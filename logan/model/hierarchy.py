@@ -36,6 +36,7 @@ AUXILIARY_SPREAD_SIGMA: Final = 0.3
 
 _FIRST_SCALES: Final = NoiseScales()
 _ROUNDS: Final = 8
+_ROUNDS_FROM_NEARBY: Final = 3
 _STEPS_A_ROUND: Final = 4
 _SETTLED: Final = 0.02
 _PSEUDO_COUNT: Final = 20.0
@@ -130,7 +131,7 @@ def _alternate(
     )
     fixed = FixedTerms(prior=prior, measurements=tuple(measurements), known=tuple(known))
     moments: tuple[ErrorMoments, ...] = ()
-    for _ in range(_ROUNDS):
+    for _ in range(_ROUNDS_FROM_NEARBY if start else _ROUNDS):
         solved = _solve(fixed, states, rotating_mass_kg, shared, max_iterations=_STEPS_A_ROUND)
         moved = float(np.max(np.abs(solved.shared - shared)))
         shared = solved.shared

@@ -1,0 +1,176 @@
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.model.estimator import add_drive, fit
+from logan.model.measurement import Measurement, MeasurementKind
+from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.plan import rotating_mass_of
+from logan.model.priors import prior_of
+from logan.results import json_ready
+from tests.builds import example_build
+from tests.model import synthetic_segments
+from tests.model.synthetic_segments import drive_of, shared_truth
+
+TRUTH = {"mass": 1780.0, "drag": 0.88, "rolling": 0.0108, "drive": 0.86, "regen": 0.79, "auxiliary": 420.0}
+
+
+@pytest.fixture(scope="module")
+def build():
+    return example_build()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def same_rotating_mass(build):
+    before = synthetic_segments.ROTATING_KG
+    synthetic_segments.ROTATING_KG = rotating_mass_of(build)
+    yield
+    synthetic_segments.ROTATING_KG = before
+
+
+def drives_of(count, *, seed=1, noise_j=1.5e4, spread=0.0, first=1):
+    rng = np.random.default_rng(seed)
+    drives = []
+    for number in range(count):
+        own = np.array([rng.normal(0.0, spread) if spread else 0.0, rng.normal(0, 1), rng.normal(0, 1), 0.0, 0.0])
+        drives.append(
+            drive_of(shared_truth(**TRUTH), rng, drive_id=str(first + number), own=own, noise_j=noise_j, count=25)
+        )
+    return drives
+
+
+def highway_consumption(parameters):
+    """Wh/km at 29 m/s on the level, 25 °C."""
+    mass, drag, rolling, drive, _, auxiliary = parameters
+    return ((mass * 9.80665 * rolling + 0.6 * drag * 29.0**2) / drive + auxiliary / 29.0) / 3.6
+
+
+def test_wrong_plan_is_put_right_by_eight_drives(build):
+    result = fit(prior_of(build), drives_of(8), [], build)
+    truth = list(TRUTH.values())
+    assert result.converged
+    assert not result.is_prior_dominated
+    assert highway_consumption(result.posterior.median) == pytest.approx(highway_consumption(truth), rel=0.01)
+    planned_error = abs(highway_consumption(result.prior.median) / highway_consumption(truth) - 1.0)
+    assert planned_error > 0.03
+    deviation = (result.posterior.log_mean - np.log(truth)) / result.posterior.log_sigma
+    assert np.abs(deviation).max() < 3.0
+
+
+def test_without_drives_the_fit_is_the_plan_and_says_so(build):
+    prior = prior_of(build)
+    result = fit(prior, [], [], build)
+    assert result.posterior.log_mean == pytest.approx(prior.log_mean)
+    assert result.posterior.log_covariance == pytest.approx(prior.log_covariance)
+    assert result.posterior.sources == prior.sources
+    assert result.learned_ratio == pytest.approx(np.ones(6))
+    assert result.hull is None
+    assert "prior-dominated" in result.warnings[0]
+
+
+def test_one_drive_is_prior_dominated_in_those_words(build):
+    result = fit(prior_of(build), drives_of(1), [], build)
+    assert result.is_prior_dominated
+    assert any("prior-dominated" in words and "one drive" in words for words in result.warnings)
+
+
+def test_a_refused_drive_is_listed_with_its_reason_and_takes_no_part(build):
+    good = drives_of(3)
+    refused = replace(good[0], drive_id="short", refusal="too short for a fit")
+    with_it = fit(prior_of(build), [*good, refused], [], build)
+    without = fit(prior_of(build), good, [], build)
+    assert with_it.posterior.log_mean == pytest.approx(without.posterior.log_mean)
+    assert with_it.drive_count == 3
+    assert with_it.drives[-1].refusal == "too short for a fit"
+    assert any("short takes no part: too short" in words for words in with_it.warnings)
+
+
+def test_adding_a_drive_agrees_with_fitting_all(build):
+    drives = drives_of(9, spread=0.02)
+    earlier = fit(prior_of(build), drives[:-1], [], build)
+    whole = fit(prior_of(build), drives, [], build)
+    added = add_drive(earlier, drives[-1], build)
+    sigma = whole.posterior.log_sigma
+    assert (np.abs(added.posterior.log_mean - whole.posterior.log_mean) / sigma).max() < 0.3
+    assert added.posterior.log_sigma == pytest.approx(sigma, rel=0.15)
+    assert [drive.drive_id for drive in added.drives] == [drive.drive_id for drive in whole.drives]
+    assert added.hull.distance_m == pytest.approx(whole.hull.distance_m)
+
+
+def test_adding_a_refused_drive_changes_nothing_but_the_list(build):
+    earlier = fit(prior_of(build), drives_of(2), [], build)
+    added = add_drive(earlier, replace(drives_of(1)[0], drive_id="9", refusal="no speed"), build)
+    assert added.posterior is earlier.posterior
+    assert added.drives[-1].refusal == "no speed"
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "name"),
+    [
+        (MeasurementKind.MASS, 1780.0, "mass_kg"),
+        (MeasurementKind.DRAG_AREA, 0.88, "drag_area_m2"),
+        (MeasurementKind.ROLLING_COEFFICIENT, 0.0108, "rolling_coefficient"),
+        (MeasurementKind.AUXILIARY_POWER, 420.0, "auxiliary_power_w"),
+    ],
+)
+def test_a_direct_measurement_pins_its_parameter(build, kind, value, name):
+    measured = Measurement(kind=kind, value=value, sigma=0.002 * value, source="test")
+    result = fit(prior_of(build), [], [measured], build)
+    estimate = result.posterior.estimate(name)
+    assert estimate.value == pytest.approx(value, rel=0.001)
+    assert estimate.sigma == pytest.approx(0.002 * value, rel=0.02)
+
+
+def test_a_coastdown_force_moves_drag_and_rolling_along_what_it_measures(build):
+    force_n = 1780.0 * 9.80665 * 0.0108 * (1 + 0.008 * 5.0) + 0.5 * 1.2 * 0.88 * 27.0**2
+    measured = Measurement(
+        kind=MeasurementKind.ROAD_LOAD, value=force_n, sigma=0.005 * force_n, source="coastdown", speed_m_per_s=27.0
+    )
+    result = fit(prior_of(build), [], [measured], build)
+    mass, drag, rolling, *_ = result.posterior.median
+    fall = result.learned.rolling_temperature_coefficient_per_k.value
+    found_n = mass * 9.80665 * rolling * (1 + fall * 5.0) + 0.5 * 1.2 * drag * 27.0**2
+    assert found_n == pytest.approx(force_n, rel=0.005)
+    assert result.correlation[1, 2] < -0.2
+
+
+def test_an_exact_planning_value_stays_where_it_is(build):
+    prior = prior_of(build)
+    covariance = np.array(prior.log_covariance)
+    covariance[0, :] = covariance[:, 0] = 0.0
+    exact = ParameterDistribution(log_mean=prior.log_mean, log_covariance=covariance, sources=prior.sources)
+    result = fit(exact, drives_of(4), [], build)
+    assert result.posterior.median[0] == pytest.approx(prior.median[0])
+    assert result.posterior.log_sigma[0] == 0.0
+
+
+def test_spread_between_drives_is_learned(build):
+    steady = fit(prior_of(build), drives_of(12, spread=0.0), [], build)
+    moody = fit(prior_of(build), drives_of(12, spread=0.06), [], build)
+    assert steady.between_drive_sigma_ratio < 0.02
+    assert 0.035 < moody.between_drive_sigma_ratio < 0.09
+
+
+def test_friction_that_regen_never_saw_comes_off_the_regen_efficiency(build):
+    drives = [replace(drive, brake_j=np.full(drive.count, 2.0e4)) for drive in drives_of(4)]
+    plain, braked = (fit(prior_of(build), group, [], build) for group in (drives_of(4), drives))
+    assert plain.learned.friction_share_ratio == 0.0
+    assert braked.learned.friction_share_ratio > 0.0
+
+
+def test_loss_terms_are_reported_only_where_they_are_used(build):
+    drives = drives_of(4)
+    constant = fit(prior_of(build), drives, [], build)
+    detailed = fit(prior_of(build), drives, [], build, efficiency_model="loss terms")
+    assert constant.learned.constant_loss_w.value == 0.0
+    assert detailed.learned.constant_loss_w.sigma > 0.0
+    assert add_drive(detailed, drives_of(1, seed=9, first=7)[0], build).efficiency_model == "loss terms"
+
+
+def test_result_turns_into_json_with_its_names(build):
+    content = json_ready(fit(prior_of(build), drives_of(2), [], build))
+    assert content["schema"] == "fit-result/1"
+    assert content["parameter_names"] == list(PARAMETER_NAMES)
+    assert len(json.dumps(content)) < 100_000

@@ -1,0 +1,69 @@
+import numpy as np
+import pytest
+
+from logan.model.estimator import fit
+from logan.model.measurement import Measurement, MeasurementKind
+from logan.model.next_test import covariance_after, rank_next_tests
+from logan.model.priors import prior_of
+from tests.builds import example_build
+from tests.model.synthetic_segments import drive_of, shared_truth
+
+HIGHWAY = np.array([0.28, 0.70, 0.28, -0.97, 0.0, 0.02])
+"""Elasticities of steady 65 mph of a boxy vehicle, about."""
+
+
+@pytest.fixture(scope="module")
+def build():
+    return example_build()
+
+
+def ranked(build, drives=(), measurements=(), target=HIGHWAY):
+    return rank_next_tests(fit(prior_of(build), drives, measurements, build), target, build).candidates
+
+
+def test_a_candidate_never_widens_and_the_best_comes_first(build):
+    candidates = ranked(build)
+    gains = [candidate.gain_ratio for candidate in candidates]
+    assert gains == sorted(gains, reverse=True)
+    assert all(0.0 <= gain < 1.0 for gain in gains)
+    assert candidates[0].how
+
+
+def test_for_the_highway_steady_driving_beats_the_weighbridge(build):
+    order = [candidate.name for candidate in ranked(build)]
+    weighbridge = next(name for name in order if "weighbridge" in name)
+    steady = next(name for name in order if "steady 65 mph" in name)
+    assert order.index(steady) < order.index(weighbridge)
+
+
+def test_a_target_that_hangs_on_auxiliaries_asks_for_standstill(build):
+    target = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 1.0])
+    assert "standstill" in ranked(build, target=target)[0].name
+
+
+def test_doing_the_test_gives_what_was_promised(build):
+    before = next(candidate for candidate in ranked(build) if "weighbridge" in candidate.name)
+    prior = prior_of(build)
+    weighed = Measurement(kind=MeasurementKind.MASS, value=prior.median[0], sigma=0.005 * prior.median[0], source="w")
+    after = fit(prior, [], [weighed], build).posterior.log_covariance
+    assert before.sigma_after_ratio == pytest.approx(np.sqrt(HIGHWAY @ after @ HIGHWAY), rel=1e-3)
+
+
+def test_one_more_drive_is_offered_once_there_are_drives(build):
+    drives = [drive_of(shared_truth(), np.random.default_rng(4), noise_j=1e4)]
+    assert any("one more drive" in candidate.name for candidate in ranked(build, drives))
+    assert not any("one more drive" in candidate.name for candidate in ranked(build))
+
+
+def test_covariance_after_is_the_inverse_of_the_added_information():
+    rng = np.random.default_rng(1)
+    root, rows = rng.normal(size=(6, 9)), rng.normal(size=(3, 6))
+    before = root @ root.T
+    expected = np.linalg.inv(np.linalg.inv(before) + rows.T @ rows)
+    assert covariance_after(before, rows) == pytest.approx(expected, rel=1e-8)
+
+
+def test_an_exact_parameter_stays_exact():
+    before = np.diag([0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+    after = covariance_after(before, np.ones((1, 6)))
+    assert after[0] == pytest.approx(np.zeros(6))
