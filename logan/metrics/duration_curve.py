@@ -12,7 +12,8 @@ from logan.units import BoolArray, FloatArray
 LEAST_WINDOW_COVERAGE_RATIO: Final = 0.95
 """A window with more of it unknown is left out."""
 
-_MOST_CANDIDATES: Final = 20_000
+_COARSE: Final = 200
+"""Windows per length that a coarse pass tries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +74,7 @@ def window_maxima(
 
     Between two windows that start or end at a sample, the mean (and the RMS of what is not
     negative) is highest where the signal is the same at both ends; those windows are tried
-    too, so the maxima are exact. In very long signals, windows that are many samples long
-    are tried at a spacing of a thousandth of their length.
+    too, so the maxima are exact.
 
     Parameters
     ----------
@@ -90,46 +90,72 @@ def window_maxima(
     tuple of WindowMaxima
         One per length that fits and is covered.
     """
-    if time_s.size < 2:
+    if time_s.size < 2 or not np.isfinite(value).any():
         return ()
-    integrals = RunningIntegrals(time_s, value, max_gap_s=max_gap_s)
-    found = []
-    for window_s in windows_s:
-        ends_s = _window_ends(time_s, value, window_s)
-        if ends_s.size == 0:
-            continue
-        first_b, second_b, known_b = integrals.at(ends_s)
-        first_a, second_a, known_a = integrals.at(ends_s - window_s)
-        known_s = known_b - known_a
-        usable = known_s >= LEAST_WINDOW_COVERAGE_RATIO * window_s * (1.0 - 1e-9)
-        if not usable.any():
-            continue
-        divisor = np.where(usable, known_s, np.inf)
-        mean = np.where(usable, (first_b - first_a) / divisor, -np.inf)
-        square = np.where(usable, (second_b - second_a) / divisor, -np.inf)
+    search = _WindowSearch(time_s, value, max_gap_s)
+    found = (search.maxima(window_s) for window_s in windows_s)
+    return tuple(one for one in found if one is not None)
+
+
+class _WindowSearch:
+    """Tries the windows of one signal."""
+
+    def __init__(self, time_s: FloatArray, value: FloatArray, max_gap_s: float) -> None:
+        self.time_s, self.value = time_s, value
+        self.integrals = RunningIntegrals(time_s, value, max_gap_s=max_gap_s)
+        self.largest = float(np.nanmax(np.abs(value)))
+
+    def maxima(self, window_s: float) -> WindowMaxima | None:
+        """Highest mean and RMS of one length; None where no window fits or is covered."""
+        first_s, last_s = float(self.time_s[0]) + window_s, float(self.time_s[-1])
+        if first_s > last_s * (1.0 + 1e-12):
+            return None
+        ends_s = self._worth_trying(window_s, first_s, last_s)
+        mean, square = self._means(ends_s, window_s)
+        if not np.isfinite(mean).any():
+            return None
         by_mean, by_square = int(np.argmax(mean)), int(np.argmax(square))
         rms = float(np.sqrt(max(square[by_square], 0.0)))
-        found.append(
-            WindowMaxima(window_s, float(mean[by_mean]), float(ends_s[by_mean]), rms, float(ends_s[by_square]))
-        )
-    return tuple(found)
+        return WindowMaxima(window_s, float(mean[by_mean]), float(ends_s[by_mean]), rms, float(ends_s[by_square]))
 
+    def _means(self, ends_s: FloatArray, window_s: float) -> tuple[FloatArray, FloatArray]:
+        """Mean and mean square of the windows that end at these times; minus infinity where not covered."""
+        first_b, second_b, known_b = self.integrals.at(ends_s)
+        first_a, second_a, known_a = self.integrals.at(ends_s - window_s)
+        known_s = known_b - known_a
+        usable = known_s >= LEAST_WINDOW_COVERAGE_RATIO * window_s * (1.0 - 1e-9)
+        divisor = np.where(usable, known_s, np.inf)
+        mean = np.where(usable, (first_b - first_a) / divisor, -np.inf)
+        return mean, np.where(usable, (second_b - second_a) / divisor, -np.inf)
 
-def _window_ends(time_s: FloatArray, value: FloatArray, window_s: float) -> FloatArray:
-    first_s, last_s = float(time_s[0]) + window_s, float(time_s[-1])
-    if first_s > last_s * (1.0 + 1e-12):
-        return np.empty(0)
-    period_s = (time_s[-1] - time_s[0]) / (time_s.size - 1)
-    if time_s.size > _MOST_CANDIDATES and window_s > 1000.0 * period_s:
-        return np.linspace(first_s, last_s, max(2, int((last_s - first_s) / (window_s / 1000.0)) + 2))
-    ends_s = np.concatenate((time_s, time_s + window_s))
-    ends_s = np.unique(ends_s[(ends_s >= first_s) & (ends_s <= last_s)])
-    # The mean's slope is the signal at the end less that at the start: straight between candidates.
-    slope = np.interp(ends_s, time_s, value) - np.interp(ends_s - window_s, time_s, value)
-    tops = np.flatnonzero((slope[:-1] > 0.0) & (slope[1:] < 0.0))
-    share = slope[tops] / (slope[tops] - slope[tops + 1])
-    inside = ends_s[tops] + share * (ends_s[tops + 1] - ends_s[tops])
-    return np.concatenate((ends_s, inside))
+    def _worth_trying(self, window_s: float, first_s: float, last_s: float) -> FloatArray:
+        """Ends of the windows that can be the highest.
+
+        A window moved by a share of its length changes its mean by no more than that share
+        of the largest value; so a coarse pass leaves only the neighbourhoods of its best.
+        """
+        ends_s = np.concatenate((self.time_s, self.time_s + window_s))
+        count = int((last_s - first_s) / window_s * _COARSE) + 2
+        inside = (ends_s >= first_s) & (ends_s <= last_s)
+        if count < self.time_s.size // 2:
+            coarse_s = np.linspace(first_s, last_s, count)
+            mean, square = self._means(coarse_s, window_s)
+            share = (coarse_s[1] - coarse_s[0]) / window_s / LEAST_WINDOW_COVERAGE_RATIO
+            near = (mean >= mean.max() - share * self.largest) | (square >= square.max() - share * self.largest**2)
+            # A window with a hole in it is bounded by nothing: its neighbourhood is always tried.
+            near |= ~np.isfinite(mean)
+            near[:-1] |= near[1:].copy()
+            cell = np.clip(((ends_s - first_s) / (coarse_s[1] - coarse_s[0])).astype(np.int64), 0, count - 1)
+            inside &= near[cell]
+            ends_s = np.concatenate((ends_s[inside], coarse_s))
+        else:
+            ends_s = ends_s[inside]
+        ends_s = np.unique(ends_s)
+        # The mean's slope is the signal at the end less that at the start: straight between candidates.
+        slope = np.interp(ends_s, self.time_s, self.value) - np.interp(ends_s - window_s, self.time_s, self.value)
+        tops = np.flatnonzero((slope[:-1] > 0.0) & (slope[1:] < 0.0))
+        share_in = slope[tops] / (slope[tops] - slope[tops + 1])
+        return np.concatenate((ends_s, ends_s[tops] + share_in * (ends_s[tops + 1] - ends_s[tops])))
 
 
 def with_zero_crossings(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:

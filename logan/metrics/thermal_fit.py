@@ -26,7 +26,8 @@ ALIKE_LAGS: Final = 36
 """Residuals may be alike over this many blocks: three minutes."""
 
 _LEAST_BLOCKS: Final = 24
-_TIME_CONSTANTS_S: Final = np.geomspace(15.0, 7200.0, 60)
+_TIME_CONSTANTS_S: Final = np.geomspace(15.0, 7200.0, 26)
+_GOLDEN: Final = 0.5 * (5.0**0.5 - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,14 +164,7 @@ def _profile(problem: _Problem) -> ThermalNode | Refusal:
     longest_s = 4.0 * float(problem.age_s[-1])
     tried = _TIME_CONSTANTS_S[: int(np.searchsorted(_TIME_CONSTANTS_S, longest_s))]
     index = int(np.argmin([problem.misfit(tau) for tau in tried]))
-    low, high = float(tried[max(index - 1, 0)]), float(tried[min(index + 1, tried.size - 1)])
-    for _ in range(20):
-        near, far = low * (high / low) ** 0.382, low * (high / low) ** 0.618
-        if problem.misfit(near) < problem.misfit(far):
-            high = far
-        else:
-            low = near
-    tau = float(np.sqrt(low * high))
+    tau = _narrowed(problem, float(tried[max(index - 1, 0)]), float(tried[min(index + 1, tried.size - 1)]))
     coefficients, residual = problem.solve(tau)
     gains = coefficients[:-2]
     if not (gains > 0.0).any():
@@ -182,6 +176,22 @@ def _profile(problem: _Problem) -> ThermalNode | Refusal:
         covariance=_covariance(problem, tau, coefficients, residual),
         residual_k=float(np.sqrt(np.mean(residual**2))),
     )
+
+
+def _narrowed(problem: _Problem, low: float, high: float) -> float:
+    """Golden section in the logarithm of the time constant."""
+    inner = [low * (high / low) ** (1.0 - _GOLDEN), low * (high / low) ** _GOLDEN]
+    misfits = [problem.misfit(tau) for tau in inner]
+    for _ in range(12):
+        if misfits[0] < misfits[1]:
+            high, inner[1], misfits[1] = inner[1], inner[0], misfits[0]
+            inner[0] = low * (high / low) ** (1.0 - _GOLDEN)
+            misfits[0] = problem.misfit(inner[0])
+        else:
+            low, inner[0], misfits[0] = inner[0], inner[1], misfits[1]
+            inner[1] = low * (high / low) ** _GOLDEN
+            misfits[1] = problem.misfit(inner[1])
+    return float(np.sqrt(low * high))
 
 
 def _covariance(problem: _Problem, tau: float, coefficients: FloatArray, residual: FloatArray) -> FloatArray:
