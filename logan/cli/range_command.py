@@ -19,6 +19,20 @@ if TYPE_CHECKING:
 _NAME = "asked here"
 
 
+_PlanOption = Annotated[Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")]
+_ReplayOption = Annotated[str, typer.Option("--replay", help="Drive this recorded drive's road again.")]
+_SpeedOption = Annotated[str, typer.Option("--speed", help='Also predict this steady speed, such as "70 mph".')]
+_CycleOption = Annotated[str, typer.Option("--cycle", help="Also predict udds, hwfet, us06 or wltc_3b.")]
+_RouteOption = Annotated[str, typer.Option("--route", help="Also predict this GPX track, at --speed or its own.")]
+_AmbientOption = Annotated[str, typer.Option("--ambient", help='For that one: temperature, such as "20 °F".')]
+_PayloadOption = Annotated[str, typer.Option("--payload", help='For that one: extra load, such as "300 lb".')]
+_HeadwindOption = Annotated[str, typer.Option("--headwind", help='For that one: such as "10 mph".')]
+_DragOption = Annotated[str, typer.Option("--drag", help="For that one: factor on drag area, 1.1 for a rack.")]
+_RollingOption = Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")]
+_NameOption = Annotated[str, typer.Option("--name", help="For that one: what to call it.")]
+_SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)]
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
@@ -27,56 +41,71 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
-        plan: Annotated[Path | None, typer.Option("--plan", help="Frozen plan to compare with.")] = None,
-        replay: Annotated[str, typer.Option("--replay", help="Drive this recorded drive's road again.")] = "",
-        speed: Annotated[str, typer.Option("--speed", help='Also predict this steady speed, such as "70 mph".')] = "",
-        cycle: Annotated[str, typer.Option("--cycle", help="Also predict udds, hwfet, us06 or wltc_3b.")] = "",
-        route: Annotated[str, typer.Option("--route", help="Also predict this GPX track.")] = "",
-        ambient: Annotated[str, typer.Option("--ambient", help='For that one: temperature, such as "20 °F".')] = "",
-        payload: Annotated[str, typer.Option("--payload", help='For that one: extra load, such as "300 lb".')] = "",
-        headwind: Annotated[str, typer.Option("--headwind", help='For that one: such as "10 mph".')] = "",
-        drag: Annotated[str, typer.Option("--drag", help="For that one: factor on drag area, 1.1 for a rack.")] = "",
-        rolling: Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")] = "",
-        name: Annotated[str, typer.Option("--name", help="For that one: what to call it.")] = _NAME,
-        seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
+        plan: _PlanOption = None,
+        replay: _ReplayOption = "",
+        speed: _SpeedOption = "",
+        cycle: _CycleOption = "",
+        route: _RouteOption = "",
+        ambient: _AmbientOption = "",
+        payload: _PayloadOption = "",
+        headwind: _HeadwindOption = "",
+        drag: _DragOption = "",
+        rolling: _RollingOption = "",
+        name: _NameOption = _NAME,
+        seed: _SeedOption = 1,
     ) -> None:
         """Predict range in every scenario from the drives, beside the plan; or in one more, asked for here."""
-        import numpy as np
-
-        from logan.cli.plan_command import show_plan
-        from logan.cli.rendering import print_json, print_lines
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.plan import make_plan
-        from logan.pipeline.refine import refine_build
-
-        folder = find_build(build)
-        way = {"drive": replay, "speed": speed, "cycle": cycle, "route": str(Path(route).resolve()) if route else ""}
-        under = {
+        asked = {
+            "drive": replay,
+            "speed": speed,
+            "cycle": cycle,
+            "route": str(Path(route).resolve()) if route else "",
             "ambient": ambient,
             "payload": payload,
             "headwind": headwind,
             "drag_area_factor": drag,
             "rolling_factor": rolling,
         }
-        asked: dict[str, object] = {key: text for key, text in (way | under).items() if text}
-        extra = {"name": name, **asked} if asked else None
-        shown, rng = display_units(units, build), np.random.default_rng(seed)
-        try:
-            found = refine_build(folder, rng, plan_path=plan, extra_scenario=extra)
-        except NotEnoughDataError as reason:
-            planned = make_plan(_with(extra, folder), rng)
-            if as_json:
-                print_json(planned)
-                typer.echo(f"the plan alone: {reason.problem}", err=True)
-            else:
-                print_lines(f"The plan alone, because {reason.problem}. {reason.remedy}.", "")
-                show_plan(planned, shown)
-            return
+        given: dict[str, object] = {key: text for key, text in asked.items() if text}
+        extra = {"name": name, **given} if given else None
+        _answer(build, display_units(units, build), plan, extra, seed=seed, as_json=as_json)
+
+
+def _answer(
+    build: Path,
+    units: DisplayUnits,
+    plan: Path | None,
+    extra: dict[str, object] | None,
+    *,
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Refine and show; where no drive can carry a fit, show the plan alone and say why."""
+    import numpy as np
+
+    from logan.cli.plan_command import show_plan
+    from logan.cli.rendering import print_json, print_lines
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.plan import make_plan
+    from logan.pipeline.refine import refine_build
+
+    folder, rng = find_build(build), np.random.default_rng(seed)
+    try:
+        found = refine_build(folder, rng, plan_path=plan, extra_scenario=extra)
+    except NotEnoughDataError as reason:
+        planned = make_plan(_with(extra, folder), rng)
         if as_json:
-            print_json(found.range)
+            print_json(planned)
+            typer.echo(f"the plan alone: {reason.problem}", err=True)
         else:
-            show_range(found.range, shown)
-            print_lines(*(f"Note: {note}." for note in found.notes))
+            print_lines(f"The plan alone, because {reason.problem}. {reason.remedy}.", "")
+            show_plan(planned, units)
+        return
+    if as_json:
+        print_json(found.range)
+    else:
+        show_range(found.range, units)
+        print_lines(*(f"Note: {note}." for note in found.notes))
 
 
 def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings:
