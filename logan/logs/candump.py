@@ -83,6 +83,7 @@ _FRACTION_DIGITS: Final = word_of(b"\0\0\xff\xff\xff\xff\xff\xff")
 _FRACTION_ZEROS: Final = word_of(b"00")
 _DELTA_BACKWARD_RATIO: Final = 0.05
 _MAX_SECONDS: Final = 9_223_372_036
+_HEAD_LINES: Final = 400
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -262,7 +263,7 @@ def times_count_from_last(time_ns: IntArray) -> bool:
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
     keep_work_arrays()
-    times = [row.time_ns for row in _readable(head.split(b"\n")[:-1])]
+    times = [row.time_ns for row in _readable(head.split(b"\n")[:-1][:_HEAD_LINES])]
     return _Parser(times_count_from_last(np.array(times, np.int64)))
 
 

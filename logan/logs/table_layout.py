@@ -36,10 +36,6 @@ _TIME_NAME: Final = re.compile(
     re.IGNORECASE,
 )
 _DATE_NAME: Final = re.compile(r"^(log|gps|utc|local)?[ _]*(date|datum|day|fecha)([ _]*utc)?$", re.IGNORECASE)
-_IDENTIFIER_NAME: Final = re.compile(
-    r"^(arbitration[ _]?id|can[ _]?id|id|identifier|msg[ _]?id|message[ _]?id|frame[ _]?id)(\s*[\[(]?hex[\])]?)?$", re.I
-)
-_DATA_NAME: Final = re.compile(r"^(data|payload|data[ _]?bytes?|(data|byte|b|d)[ _]?[0-7]|data[ _]?\(hex\))$", re.I)
 _TIME_UNITS_NS: Final = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek"), 1e9),
     **dict.fromkeys(("ms", "msec", "millis", "milliseconds", "millisecond"), 1e6),
@@ -133,15 +129,6 @@ class TableLayout:
     columns: tuple[TableColumn, ...]
     time: TimeColumn | None
 
-    @property
-    def holds_raw_frames(self) -> bool:
-        """Whether it is a table of CAN frames rather than of channels."""
-        names = [column.name.strip() for column in self.columns]
-        headers = [column.header.strip() for column in self.columns]
-        return any(_IDENTIFIER_NAME.match(name) for name in names + headers) and any(
-            _DATA_NAME.match(name) for name in names + headers
-        )
-
 
 def encoding_of(head: bytes) -> str:
     """Encoding of a text by its first bytes: UTF-8 or UTF-16 by mark or content, else Windows-1252."""
@@ -204,14 +191,15 @@ def split_row(line: str, delimiter: str) -> list[str]:
 def _delimiter(lines: Sequence[str]) -> str | None:
     """The mark that cuts most lines into the same number of cells, at least two."""
     best, best_score = None, 0.0
+    filled_count = max(sum(bool(line.strip()) for line in lines), 1)
     for rank, delimiter in enumerate(DELIMITERS):
-        counts = [len(split_row(line, delimiter)) for line in lines if line.strip()]
+        counts = [len(split_row(line, delimiter)) for line in lines if delimiter in line]
         counts = [count for count in counts if count > 1]
         if not counts:
             continue
         usual = mode(counts)
         # A decimal comma cuts lines too, but less evenly than the delimiter does.
-        score = counts.count(usual) / max(len([line for line in lines if line.strip()]), 1) - 0.01 * rank
+        score = counts.count(usual) / filled_count - 0.01 * rank
         if score > best_score + 1e-9:
             best, best_score = delimiter, score
     return best if best_score > 0.5 else None
