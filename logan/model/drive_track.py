@@ -27,6 +27,11 @@ DEFAULT_TEMPERATURE_DEGC: Final = 20.0
 _BRAKE_PRESSURE_PA: Final = 1.0e5
 _LAG_SEARCH_S: Final = 1.5
 _LAG_STEP_S: Final = 0.1
+_LAG_CHANGE_S: Final = 2.0
+_LEAST_LAG_S: Final = 0.05
+_LEAST_SHARPNESS: Final = 0.03
+"""How far half a second off the peak the correlation must fall, on both sides together."""
+
 _TYPICAL_DENSITY_KG_PER_M3: Final = 1.2
 
 
@@ -164,8 +169,9 @@ def _with_surroundings(
 def pack_lag_s(power: PackPower, speed: Channel, plan: Plan) -> float:
     """By how much pack power comes late against what the road asks for. [s]
 
-    The lag with the highest correlation of pack power with the plan's level-road power,
-    within 1.5 s and refined by a parabola; zero where the two hardly correlate.
+    The lag with the highest correlation of the changes, over two seconds, of pack power and of
+    the plan's level-road power, within 1.5 s and refined by a parabola. Zero where the two hardly
+    correlate, where the speed changes too gently to tell, and below 0.05 s.
     """
     start_s, end_s = max(power.time_s[0], speed.time_s[0]), min(power.time_s[-1], speed.time_s[-1])
     at_s = np.arange(start_s + 2.0, end_s - 2.0, _LAG_STEP_S)
@@ -178,20 +184,33 @@ def pack_lag_s(power: PackPower, speed: Channel, plan: Plan) -> float:
         np.interp(at_s, power.time_s[known], power.power_w[known]), np.full(11, 1.0 / 11.0), mode="same"
     )
     usable = np.isfinite(asked_w)
-    if usable.mean() < 0.5 or np.std(asked_w[usable]) == 0.0:
+    if usable.mean() < 0.5:
         return 0.0
-    asked_w = np.where(usable, asked_w - np.mean(asked_w[usable]), 0.0)
-    reach = round(_LAG_SEARCH_S / _LAG_STEP_S)
-    inner, shifts = slice(reach, at_s.size - reach), np.arange(-reach, reach + 1)
+    asked_w = np.where(usable, asked_w, np.mean(asked_w[usable]))
+    lag_s = _lag_of_changes_s(_change(asked_w), _change(power_w))
+    return lag_s if abs(lag_s) >= _LEAST_LAG_S else 0.0
+
+
+def _change(value: FloatArray) -> FloatArray:
+    span = round(_LAG_CHANGE_S / _LAG_STEP_S)
+    return np.asarray(value[span:] - value[:-span])
+
+
+def _lag_of_changes_s(asked_w: FloatArray, power_w: FloatArray) -> float:
+    reach, near = round(_LAG_SEARCH_S / _LAG_STEP_S), round(0.5 / _LAG_STEP_S)
+    inner, shifts = slice(reach, asked_w.size - reach), np.arange(-reach, reach + 1)
+    if np.std(asked_w[inner]) == 0.0 or np.std(power_w) == 0.0:
+        return 0.0
     correlation = np.array(
-        [np.corrcoef(asked_w[inner], power_w[reach + k : at_s.size - reach + k])[0, 1] for k in shifts]
+        [np.corrcoef(asked_w[inner], power_w[reach + k : asked_w.size - reach + k])[0, 1] for k in shifts]
     )
     best = int(np.argmax(np.nan_to_num(correlation)))
-    if not 0 < best < shifts.size - 1 or correlation[best] < 0.5:
+    if not near <= best < shifts.size - near or correlation[best] < 0.5:
+        return 0.0
+    if 2.0 * correlation[best] - correlation[best - near] - correlation[best + near] < _LEAST_SHARPNESS:
         return 0.0
     low, peak, high = correlation[best - 1 : best + 2]
-    refined = shifts[best] + 0.5 * (low - high) / (low - 2.0 * peak + high)
-    return float(refined * _LAG_STEP_S)
+    return float((shifts[best] + 0.5 * (low - high) / (low - 2.0 * peak + high)) * _LAG_STEP_S)
 
 
 def _level_road_power_w(speed: Channel, at_s: FloatArray, plan: Plan) -> FloatArray:

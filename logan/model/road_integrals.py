@@ -48,7 +48,7 @@ class RunningRoad:
     power_j, cabin_j, gross_j : ndarray
         Pack energy, cabin energy, and the magnitude of pack less cabin. [J]
     speed_m_per_s, net_power_w : ndarray
-        Mean over the second around each. [m/s, W]
+        Mean over the second around each, and over two. [m/s, W]
     elevation_m, smooth_elevation_m : ndarray
         Raw, and smoothed for short steps. [m]
     is_covered_at : ndarray of bool
@@ -125,7 +125,7 @@ def running_road(track: DriveTrack) -> RunningRoad:
     held_degc = np.clip(track.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC)
     begun_s = track.time_s - track.time_s[0] + (UNDER_WAY_S if speed[: min(20, speed.size)].mean() > 3.0 else 0.0)
     net_w = track.power_w - track.cabin.power_w
-    distance_m, net_j = total(speed), total(net_w)
+    net_j = total(net_w)
     elevation_m = track.elevation.elevation_m[grid_index]
     uncovered = np.concatenate(([0.0], np.cumsum(step_s - covered_step_s)))[grid_index]
     return RunningRoad(
@@ -134,7 +134,7 @@ def running_road(track: DriveTrack) -> RunningRoad:
         covered_s=total(np.ones(speed.shape)),
         uncovered_s=uncovered,
         moving_s=total((speed > MOVING_M_PER_S).astype(float)),
-        distance_m=distance_m,
+        distance_m=total(speed),
         temperature_distance_m_k=total((held_degc - REFERENCE_TEMPERATURE_DEGC) * speed),
         warm_up_distance_m=total(np.exp(-begun_s / WARM_UP_TIME_S) * speed),
         air_kg_m2_per_s2=total(density * air_speed * np.abs(air_speed) * speed),
@@ -144,7 +144,7 @@ def running_road(track: DriveTrack) -> RunningRoad:
         power_j=total(track.power_w),
         cabin_j=total(track.cabin.power_w),
         gross_j=total(np.abs(net_w)),
-        speed_m_per_s=_around(distance_m, second_s),
+        speed_m_per_s=_speed_at(track, second_s),
         net_power_w=_around(net_j, second_s),
         elevation_m=elevation_m,
         smooth_elevation_m=_smoothed(elevation_m, track.elevation.sigma_m),
@@ -156,6 +156,17 @@ def running_road(track: DriveTrack) -> RunningRoad:
 def _around(running: FloatArray, second_s: FloatArray) -> FloatArray:
     """Mean rate over one second before and one after, one-sided at the ends."""
     return np.asarray(np.gradient(running, second_s)) if running.size > 1 else np.zeros(running.shape)
+
+
+def _speed_at(track: DriveTrack, second_s: FloatArray) -> FloatArray:
+    """Mean speed over half a second before and after; the sample itself at the ends."""
+    step_m = 0.5 * (track.speed_m_per_s[1:] + track.speed_m_per_s[:-1]) * np.diff(track.time_s)
+    metres = np.concatenate(([0.0], np.cumsum(step_m)))
+    ahead, behind = (np.interp(second_s + half, track.time_s, metres) for half in (0.5, -0.5))
+    speed = np.asarray(ahead - behind)
+    at_ends = (second_s - 0.5 < track.time_s[0]) | (second_s + 0.5 > track.time_s[-1])
+    speed[at_ends] = np.interp(second_s[at_ends], track.time_s, track.speed_m_per_s)
+    return speed
 
 
 def _smoothed(elevation_m: FloatArray, sigma_m: float) -> FloatArray:

@@ -1,0 +1,213 @@
+import json
+
+import numpy as np
+import pytest
+
+from logan.drive.drive import Channel, Drive, DriveConditions
+from logan.model.balance import segment_drive
+from logan.model.plan import plan_of, rotating_mass_of
+from logan.model.segments_table import AUXILIARY_LEVELS_W, DriveSegments
+from logan.model.unknowns import SHARED_COUNT
+from logan.model.wheel_balance import OWN_COUNT, balance_residual
+from logan.results import json_ready
+from tests.builds import example_build
+from tests.model.simple_drives import channel, smooth_drive, wavy_speed
+
+
+@pytest.fixture(scope="module")
+def build():
+    return example_build()
+
+
+def plan_vector(build):
+    plan, shared = plan_of(build), np.zeros(SHARED_COUNT)
+    shared[:7] = np.log(
+        [
+            plan.mass_kg,
+            plan.drag_area_m2,
+            plan.rolling_coefficient,
+            plan.drive_efficiency_ratio,
+            plan.regen_efficiency_ratio,
+            plan.auxiliary_power_w,
+            plan.rolling_temperature_coefficient_per_k,
+        ]
+    )
+    return shared
+
+
+def worst_residual_ratio(segments, build):
+    residual, _, _ = balance_residual(plan_vector(build), np.zeros(OWN_COUNT), segments, rotating_mass_of(build))
+    return float(np.max(np.abs(residual) / segments.gross_j))
+
+
+@pytest.mark.parametrize("temperature_degc", [-5.0, 20.0, 35.0])
+def test_the_balance_of_a_drive_by_formula_closes(build, temperature_degc):
+    segments = segment_drive(smooth_drive(build, climb_m=60.0, temperature_degc=temperature_degc), build)
+    assert segments.count >= 8
+    assert worst_residual_ratio(segments, build) < 0.003
+
+
+def test_payload_is_carried_in_the_balance(build):
+    drive = smooth_drive(build, climb_m=40.0, conditions=DriveConditions(payload_kg=250.0))
+    segments = segment_drive(drive, build)
+    assert segments.payload_kg == 250.0
+    assert worst_residual_ratio(segments, build) < 0.003
+
+
+def test_integrals_are_those_of_the_formula(build):
+    segments = segment_drive(smooth_drive(build, duration_s=700.0), build)
+    time_s = np.arange(0.0, 699.0, 0.01)
+    speed, _ = wavy_speed(time_s)
+    start, end = segments.road.start_s[0], segments.road.start_s[0] + segments.road.duration_s.sum()
+    inside = (time_s >= start) & (time_s <= end)
+    assert segments.road.distance_m.sum() == pytest.approx(np.trapezoid(speed[inside], time_s[inside]), rel=1e-4)
+    density = 101_325.0 / (287.058 * 293.15)
+    expected = density * np.trapezoid(speed[inside] ** 3, time_s[inside])
+    assert segments.road.air_kg_m2_per_s2.sum() == pytest.approx(expected, rel=2e-4)
+    assert segments.road.temperature_distance_m_k == pytest.approx(-5.0 * segments.road.distance_m)
+    assert segments.measured_j == pytest.approx(float(segments.total_j.sum()), rel=0.02)
+
+
+def test_surplus_at_no_auxiliary_is_the_discharged_energy(build):
+    segments = segment_drive(smooth_drive(build), build)
+    assert AUXILIARY_LEVELS_W[0] == 0.0
+    returned_j = segments.surplus_j[:, 0] - segments.total_j
+    assert (returned_j >= -1e-6).all()
+    assert segments.surplus_j[:, 0] + returned_j == pytest.approx(segments.gross_j, rel=1e-3)
+    assert (np.diff(segments.surplus_j, axis=1) <= 0.0).all()
+
+
+def test_a_lag_of_the_pack_power_is_found_and_taken_out(build):
+    segments = segment_drive(smooth_drive(build, lag_s=0.4), build)
+    assert segments.pack_lag_s == pytest.approx(0.4, abs=0.06)
+    assert worst_residual_ratio(segments, build) < 0.01
+    assert any("late against speed" in words for words in segments.warnings)
+
+
+def test_logged_pack_power_alone_is_enough(build):
+    both = smooth_drive(build)
+    power = Channel(
+        name="pack_power",
+        time_s=both["pack_voltage"].time_s,
+        value=both["pack_voltage"].value * both["pack_current"].value,
+    )
+    alone = smooth_drive(build, without=("pack_voltage", "pack_current"), extra=(power,))
+    assert segment_drive(alone, build).measured_j == pytest.approx(segment_drive(both, build).measured_j)
+
+
+@pytest.mark.parametrize(
+    ("without", "reason"),
+    [(("pack_current",), "no pack power"), (("speed",), "no road speed")],
+)
+def test_a_drive_without_power_or_speed_is_refused_with_the_reason(build, without, reason):
+    segments = segment_drive(smooth_drive(build, without=without), build, drive_id="7")
+    assert reason in segments.refusal
+    assert segments.drive_id == "7"
+    assert segments.count == 0
+
+
+def test_a_drive_that_is_too_short_is_refused_with_the_reason(build):
+    assert "too short for a fit" in segment_drive(smooth_drive(build, duration_s=120.0), build).refusal
+    assert "hardly overlap" in segment_drive(smooth_drive(build, duration_s=8.0), build).refusal
+
+
+def test_power_and_speed_that_never_meet_are_refused(build):
+    drive = smooth_drive(build)
+    later = Channel(name="speed", time_s=drive["speed"].time_s + 5000.0, value=drive["speed"].value)
+    assert "overlap" in segment_drive(Drive(channels={**drive.channels, "speed": later}), build).refusal
+
+
+def test_without_elevation_the_drive_says_little_and_says_why(build):
+    known = segment_drive(smooth_drive(build), build)
+    unknown = segment_drive(smooth_drive(build, without=("elevation", "barometric_pressure")), build)
+    assert not unknown.has_elevation
+    assert unknown.edge_sigma_j.min() > 5.0 * known.edge_sigma_j.max()
+    assert any("no elevation" in words for words in unknown.warnings)
+
+
+def test_a_gap_costs_its_segment_and_nothing_else(build):
+    drive = smooth_drive(build)
+    current = np.array(drive["pack_current"].value)
+    current[4000:4300] = np.nan
+    gappy = segment_drive(
+        drive.with_channels(Channel(name="pack_current", time_s=drive["speed"].time_s, value=current)), build
+    )
+    assert gappy.coverage_ratio == pytest.approx(1.0 - 30.0 / 899.0, abs=0.003)
+    overlap = (gappy.road.start_s < 430.0) & (gappy.road.start_s + gappy.road.duration_s > 400.0)
+    assert not overlap.any()
+    assert worst_residual_ratio(gappy, build) < 0.003
+    trip_end_s = gappy.trip.start_s + gappy.trip.duration_s
+    assert not ((gappy.trip.start_s < 430.0) & (trip_end_s > 400.0)).any()
+
+
+def test_charging_is_no_part_of_the_drive(build):
+    drive = smooth_drive(build)
+    plugged = channel("charging", drive["speed"].time_s, drive["speed"].time_s > 600.0)
+    segments = segment_drive(drive.with_channels(plugged), build)
+    assert (segments.trip.start_s + segments.trip.duration_s).max() <= 601.0
+
+
+def test_unlogged_weather_is_assumed_and_said(build):
+    segments = segment_drive(smooth_drive(build, without=("ambient_temperature",)), build)
+    assert any("20 °C assumed" in words for words in segments.warnings)
+    noted = DriveConditions(ambient_temperature_degc=2.0, pressure_pa=95_000.0, relative_humidity_ratio=0.5)
+    cold = segment_drive(
+        smooth_drive(build, without=("ambient_temperature", "barometric_pressure"), conditions=noted), build
+    )
+    assert cold.ambient_temperature_degc == 2.0
+    assert cold.air_density_kg_per_m3 == pytest.approx(95_000.0 / (287.058 * 275.15), rel=0.005)
+
+
+def test_known_wind_enters_the_air_work(build):
+    drive = smooth_drive(build)
+    time_s = drive["speed"].time_s
+    calm = segment_drive(drive, build)
+    windy = segment_drive(drive.with_channels(channel("headwind", time_s, 3.0)), build)
+    speed, _ = wavy_speed(time_s)
+    expected = np.mean((speed + 3.0) ** 2 * speed) / np.mean(speed**3)
+    assert windy.wind_known
+    ratio = windy.trip.air_kg_m2_per_s2.sum() / calm.trip.air_kg_m2_per_s2.sum()
+    assert ratio == pytest.approx(expected, rel=0.005)
+
+
+def test_station_wind_needs_a_course_and_counts_seven_tenths(build):
+    conditions = DriveConditions(wind_m_per_s=5.0, wind_from_deg=90.0)
+    without_course = segment_drive(smooth_drive(build, conditions=conditions), build)
+    assert not without_course.wind_known
+    drive = smooth_drive(build, conditions=conditions)
+    east = segment_drive(drive.with_channels(channel("heading", drive["speed"].time_s, 90.0)), build)
+    into_it = segment_drive(smooth_drive(build).with_channels(channel("headwind", drive["speed"].time_s, 3.5)), build)
+    assert east.wind_known
+    assert east.road.air_kg_m2_per_s2.sum() == pytest.approx(into_it.road.air_kg_m2_per_s2.sum(), rel=1e-6)
+
+
+def test_course_from_positions_points_where_the_vehicle_goes(build):
+    drive = smooth_drive(build)
+    time_s = drive["speed"].time_s
+    metres = np.concatenate(([0.0], np.cumsum(np.diff(time_s) * drive["speed"].value[1:])))
+    placed = drive.with_channels(
+        channel("latitude", time_s, 10.0),
+        channel("longitude", time_s, 20.0 + metres / 111_320.0 / np.cos(np.radians(10))),
+    )
+    road = segment_drive(placed, build).road
+    assert road.air_east[1:-1] == pytest.approx(road.air_along[1:-1], rel=1e-3)
+    assert np.abs(road.air_north[1:-1]).max() < 1e-3 * road.air_along.max()
+
+
+def test_regen_acceptance_limits_the_steps(build):
+    drive = smooth_drive(build)
+    time_s = drive["speed"].time_s
+    by_power = segment_drive(drive.with_channels(channel("charge_power_limit", time_s, 9_000.0)), build)
+    by_current = segment_drive(drive.with_channels(channel("charge_current_limit", time_s, 20.0)), build)
+    assert by_power.trip_regen_limit_j == pytest.approx(np.full(by_power.trip.count, 18_000.0))
+    assert by_current.trip_regen_limit_j == pytest.approx(np.full(by_current.trip.count, 14_000.0))
+
+
+def test_segments_survive_json(build):
+    segments = segment_drive(smooth_drive(build, climb_m=30.0), build, drive_id="12")
+    again = DriveSegments.from_dict(json.loads(json.dumps(json_ready(segments))))
+    assert json_ready(again) == json_ready(segments)
+    refused = segment_drive(smooth_drive(build, duration_s=8.0), build)
+    assert DriveSegments.from_dict(json.loads(json.dumps(json_ready(refused)))).refusal == refused.refusal
+    with pytest.raises(ValueError, match="expected drive-segments"):
+        DriveSegments.from_dict({"schema": "drive-segments/0"})

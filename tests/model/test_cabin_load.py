@@ -1,0 +1,49 @@
+import numpy as np
+import pytest
+
+from logan.drive.drive import Drive
+from logan.model.cabin_load import cabin_load
+from tests.model.simple_drives import channel
+
+TIME_S = np.arange(0.0, 600.0, 0.5)
+STANDING = np.where((TIME_S > 200.0) & (TIME_S < 300.0), 0.0, 15.0)
+
+
+def load_of(pack_w, **channels):
+    drive = Drive(channels={name: channel(name, TIME_S, value) for name, value in channels.items()})
+    return cabin_load(drive, TIME_S, np.broadcast_to(pack_w, TIME_S.shape).astype(float), STANDING)
+
+
+def test_heater_and_air_conditioning_add_up():
+    found = load_of(9_000.0, heater_power=2_000.0, air_conditioning_power=500.0)
+    assert found.is_logged
+    assert found.power_w == pytest.approx(np.full(TIME_S.size, 2_500.0))
+    assert found.warnings == ()
+
+
+def test_nothing_logged_is_nothing_known():
+    found = load_of(9_000.0)
+    assert not found.is_logged
+    assert not found.power_w.any()
+    assert found.base_power_w is None
+
+
+def test_a_heater_that_takes_more_than_the_pack_gave_at_standstill_is_left_out():
+    found = load_of(np.where(STANDING > 0, 9_000.0, 700.0), heater_power=5_000.0)
+    assert not found.power_w.any()
+    assert "at standstill it shows more power than the pack gave" in found.warnings[0]
+
+
+def test_a_heater_whose_switching_the_pack_does_not_feel_is_left_out():
+    switching = np.where((TIME_S // 50) % 2 == 0, 4_000.0, 0.0)
+    believed = load_of(6_000.0 + switching, heater_power=switching)
+    doubted = load_of(6_000.0, heater_power=switching)
+    assert believed.is_logged
+    assert not doubted.is_logged
+    assert "does not follow when it is switched" in doubted.warnings[0]
+
+
+def test_base_load_is_what_is_left_of_all_auxiliaries():
+    found = load_of(9_000.0, auxiliary_power=1_500.0, heater_power=1_100.0)
+    assert found.base_power_w == pytest.approx(400.0)
+    assert load_of(9_000.0, dcdc_power=350.0).base_power_w == pytest.approx(350.0)
