@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import asc, blf, can_csv, candump, drive_table, gpx_track, mf4, python_can, trc
+from logan.logs import asc, blf, can_csv, candump, drive_table, gpx_track, mf4, python_can, raw_table, trc
 from logan.logs.log_format import Formats, LogFormat
 
 LOG_FORMATS: Final[Formats] = (
@@ -23,6 +23,7 @@ LOG_FORMATS: Final[Formats] = (
     gpx_track.FORMAT,
     mf4.FORMAT,
     python_can.FORMAT,
+    raw_table.FORMAT,
     trc.FORMAT,
 )
 """Every format, in no order of preference: a file that two of them recognise is refused."""

@@ -230,7 +230,7 @@ _KEPT_PAIRS: Final[list[Words]] = [
 
 
 def spaced_bytes(
-    rows: Rows, column: int, length: NDArray[np.uint8]
+    rows: Rows, column: int, length: NDArray[np.uint8], *, is_first_gap_free: bool = False
 ) -> tuple[NDArray[np.uint8], list[Words | BoolArray]]:
     """Data written as ``11 22 33``: pairs of hexadecimal digits with one blank between.
 
@@ -242,6 +242,8 @@ def spaced_bytes(
         Where the first pair starts; a blank must stand before it.
     length : ndarray of uint8, shape (n,)
         Pairs to read, 0 to 8.
+    is_first_gap_free : bool
+        Anything may stand before the first pair.
 
     Returns
     -------
@@ -256,10 +258,9 @@ def spaced_bytes(
     for word, start in enumerate(_PAIR_STARTS):
         characters = rows.word(column + start)
         no_blank = rows.character(column + start - 1) != _BLANK
-        if is_full:
-            checks.append(no_blank)
-        else:
-            checks.append(no_blank & (length > 3 * word))
+        if word or not is_first_gap_free:
+            checks.append(no_blank if is_full else no_blank & (length > 3 * word))
+        if not is_full:
             characters ^= _NO_PAIRS
             characters &= _KEPT_PAIRS[word][length]
             characters ^= _NO_PAIRS

@@ -41,6 +41,7 @@ _TAB, _NEWLINE, _RETURN, _BLANK, _LAST_PLAIN = 9, 10, 13, 32, 126
 _SCAN_BYTES: Final = 128 * 1024
 _GUESSES: Final = 8
 ANY_NAME: Final = re.compile(rb" [!-~]{1,14} ")
+BUS_WORD: Final = re.compile(rb" [0-9A-Za-z_]{1,14} ")
 BUS_NUMBER: Final = re.compile(rb" (?:0|[1-9][0-9]{0,2}) ")
 _INDEX_OF_ONLY_BYTE: Final = np.uint64(0x0001020304050607)
 

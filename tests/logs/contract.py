@@ -99,6 +99,15 @@ def _asc_oracle(path: Path) -> list[Frame]:
     ]
 
 
+def write_table(path: Path, messages: list[can.Message]) -> None:
+    rows = [
+        f"{round(message.timestamp * 1e6)},{message.arbitration_id:0{8 if message.is_extended_id else 3}X},"
+        f"{message.channel},{len(message.data)},{message.data.hex(' ')}"
+        for message in messages
+    ]
+    path.write_text("\n".join(["time [us],id [hex],bus,length,data", *rows, ""]))
+
+
 EVERYTHING = frozenset({"fd", "remote", "error", "bus"})
 
 SAMPLES = [
@@ -145,4 +154,5 @@ SAMPLES = [
         suffix=".db",
         is_text=False,
     ),
+    Sample("raw-table", write_table, None, frozenset({"bus"}), suffix=".csv"),
 ]

@@ -1,4 +1,3 @@
-
 """TRC logs: every version's columns, and that the fast way keeps to the grammar."""
 
 from __future__ import annotations
