@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
 _CHAINS_PER_TABLE = 4
-_RPM_PER_RAD_PER_S = 30.0 / math.pi
+RPM_PER_RAD_PER_S = 30.0 / math.pi
 
 
 def register(app: typer.Typer) -> None:
@@ -56,7 +56,7 @@ def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
     pack = "no limit given" if limit_w is None else f"at most {limit_w / 1000.0:.0f} kW"
     print_lines(
         f"Mass {sheet.mass_kg:.0f} kg, tyre {sheet.rolling_circumference_m:.3f} m round, "
-        f"motor limit {sheet.max_motor_speed_rad_per_s * _RPM_PER_RAD_PER_S:.0f} rpm, pack: {pack}.",
+        f"motor limit {sheet.max_motor_speed_rad_per_s * RPM_PER_RAD_PER_S:.0f} rpm, pack: {pack}.",
         *(f"Assumed: {assumption}." for assumption in sheet.assumptions),
         f"Held for ever: {sheet.choices[0].continuous_source}.",
     )
@@ -105,7 +105,7 @@ def _cruise_row(point: CruisePoint, units: DisplayUnits) -> tuple[str, ...]:
     spare_n = point.wheel_force_peak_n - point.wheel_force_level_n
     return (
         f"{point.speed_m_per_s / units.metres_per_second:.0f}",
-        f"{point.motor_speed_rad_per_s * _RPM_PER_RAD_PER_S:,.0f}",
+        f"{point.motor_speed_rad_per_s * RPM_PER_RAD_PER_S:,.0f}",
         f"{100.0 * point.motor_speed_ratio:.0f} %" + (" !" if point.motor_speed_ratio > 1.0 else ""),
         number(point.battery_power_level_w / 1000.0, 1),
         number(point.battery_power_hill_w / 1000.0, 1),

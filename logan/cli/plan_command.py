@@ -10,8 +10,11 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
-    from logan.pipeline.plan import Plan
+    from logan.pipeline.plan import GearingSheet, Plan
     from logan.units import DisplayUnits
+
+
+_CRUISE_M_PER_S = 65.0 * 0.44704
 
 
 def register(app: typer.Typer) -> None:
@@ -81,4 +84,30 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_table(("assumed", "value", "±", "source"), rows, title="What it rests on", left=(0, 3))
     for reason in plan.left_out:
         print_lines(f"Left out: {reason}.")
-    print_lines("", "Gearing, top speed and hills: logan gearing.")
+    print_lines("")
+    _print_gearing(plan.gearing, units)
+    print_lines("Speed by speed, and what limits what: logan gearing.")
+
+
+def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
+    """One row per chain: motor speed at the fastest cruise shown that it can drive, top speed, force, grade, hill."""
+    from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
+    from logan.cli.rendering import number, print_table
+
+    rows = []
+    for chain in sheet.choices:
+        cruise = [point for point in chain.cruise if point.motor_speed_ratio <= 1.0]
+        point = min(cruise, key=lambda point: abs(point.speed_m_per_s - _CRUISE_M_PER_S), default=chain.cruise[0])
+        rows.append(
+            (
+                f"{chain.name} ({chain.total_ratio:.4g}:1)",
+                f"{point.motor_speed_rad_per_s * RPM_PER_RAD_PER_S:,.0f} "
+                f"at {point.speed_m_per_s / units.metres_per_second:.0f}",
+                number(chain.top_speed_m_per_s / units.metres_per_second),
+                number(chain.launch_force_n / 1000.0, 1),
+                number(road_grade_percent(chain.launch_grade_ratio)),
+                number(chain.hill_battery_power_w / 1000.0) if chain.hill_is_within_peak else "too steep",
+            )
+        )
+    headings = ("gearing", f"rpm {units.speed_label}", f"top {units.speed_label}", "launch kN", "climbs %", "6 % kW")
+    print_table(headings, rows, title="Gearing; 6 %: battery power at 55 mph on that grade")
