@@ -15,7 +15,11 @@ from logan.units import BoolArray, FloatArray
 
 SHORTEST_OVERLAP_S: Final = 120.0
 LEAST_CORRELATION: Final = 0.8
-_RIVAL_RATIO: Final = 0.97
+_LEAST_OVERLAP_RATIO: Final = 0.5
+_RIVAL_APART_S: Final = 20.0
+_LEAST_UNEXPLAINED: Final = 0.002
+_RIVAL_UNEXPLAINED: Final = 2.0
+"""A second lag is ruled out when it leaves at least this many times as much unexplained as the best."""
 _BLOCK_S: Final = 240.0
 _LEAST_BLOCK_CORRELATION: Final = 0.9
 _LONGEST_GRID: Final = 2**18
@@ -86,8 +90,9 @@ def align_clocks(reference: Channel, other: Channel, *, max_lag_s: float | None 
     peak = float(correlations[best])
     if peak < LEAST_CORRELATION:
         return Refusal(f"{reference.name} and {other.name} agree nowhere (best correlation {peak:.2f})")
-    rival = correlations[np.abs(lags_s - lags_s[best]) > 20.0]
-    if rival.size and np.nanmax(rival, initial=-1.0) > _RIVAL_RATIO * peak:
+    rivals = correlations[np.abs(lags_s - lags_s[best]) > _RIVAL_APART_S]
+    rival = float(np.nanmax(rivals, initial=0.0))
+    if 1.0 - rival**2 < _RIVAL_UNEXPLAINED * max(1.0 - peak**2, _LEAST_UNEXPLAINED):
         return Refusal(f"{reference.name} and {other.name} agree as well at another lag: the drive repeats itself")
     return _refined(reference, other, float(lags_s[best]), peak, lags_s, correlations)
 
@@ -122,10 +127,10 @@ def _correlation_curve(reference: Channel, other: Channel, step_s: float) -> tup
     variance = (slide(first**2, mask_b) - sum_a**2 / safe) * (slide(mask_a, second**2) - sum_b**2 / safe)
     # Both must move in the overlap, or a constant stretch would agree with anything.
     floor = 1e-3 * count**2 * max(float(np.var(first) * np.var(second)), 1e-12)
+    # A short overlap holds little more than one start or stop, and those all look alike.
+    least = max(SHORTEST_OVERLAP_S / step_s, _LEAST_OVERLAP_RATIO * min(mask_a.sum(), mask_b.sum()))
     with np.errstate(invalid="ignore", divide="ignore"):
-        curve = np.where(
-            (count * step_s >= SHORTEST_OVERLAP_S) & (variance > floor), covariance / np.sqrt(variance), np.nan
-        )
+        curve = np.where((count >= least) & (variance > floor), covariance / np.sqrt(variance), np.nan)
     shift = np.arange(-(second.size - 1), first.size) * step_s
     lags_s = shift + float(reference.time_s[0] - other.time_s[0])
     return np.asarray(lags_s, dtype=np.float64), np.asarray(curve)

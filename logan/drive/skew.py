@@ -9,7 +9,7 @@ for a delay. Which blocks of the drive are used is drawn again and again for the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final, TypeAlias
 
 import numpy as np
@@ -140,6 +140,11 @@ def pack_lag(voltage: Channel, current: Channel, speed: Channel) -> LagEstimate 
     found = _best_lag(power_w, regressors, step_s)
     if isinstance(found, LagEstimate) and found.r2_ratio < _LEAST_R2_OF_MOTION:
         return Refusal(f"motion explains too little of the power (R2 {found.r2_ratio:.2f}): too steady a drive")
+    if isinstance(found, LagEstimate):
+        # Slope and power belong to times within a period of each other; drawing blocks does not show that.
+        below_s = float(np.hypot(found.lag_s - found.low_s, 0.5 * period_s))
+        above_s = float(np.hypot(found.high_s - found.lag_s, 0.5 * period_s))
+        return replace(found, low_s=found.lag_s - below_s, high_s=found.lag_s + above_s)
     return found
 
 
