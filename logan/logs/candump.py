@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -56,6 +56,7 @@ from logan.logs.text_lines import (
     find_in_lines,
     finish_chunk,
     no_fast_frames,
+    readable_rows,
     split_lines,
     widen,
 )
@@ -232,12 +233,25 @@ def _fd_data(text: NDArray[np.uint8], hash_at: IntArray, end: IntArray, fast: Fa
     fast.taken[rows] &= taken
 
 
+class TimesFromLast:
+    """Sums up times that count from frame to frame, block by block."""
+
+    def __init__(self) -> None:
+        self._last_ns = 0
+
+    def __call__(self, frames: FrameTable) -> FrameTable:
+        """Return the frames with times from the start of the log."""
+        time_ns = np.cumsum(frames.time_ns) + self._last_ns
+        if time_ns.size:
+            self._last_ns = int(time_ns[-1])
+        return replace(frames, time_ns=time_ns)
+
+
 @dataclass(slots=True)
 class _Parser:
     """Candump log of one file."""
 
-    counts_from_last: bool
-    _last_ns: int = field(default=0)
+    from_last: TimesFromLast | None
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         lines = split_lines(text, size)
@@ -245,13 +259,7 @@ class _Parser:
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:
-        return self._sum_up if self.counts_from_last else None
-
-    def _sum_up(self, frames: FrameTable) -> FrameTable:
-        time_ns = np.cumsum(frames.time_ns) + self._last_ns
-        if time_ns.size:
-            self._last_ns = int(time_ns[-1])
-        return replace(frames, time_ns=time_ns)
+        return self.from_last
 
 
 def times_count_from_last(time_ns: IntArray) -> bool:
@@ -263,19 +271,8 @@ def times_count_from_last(time_ns: IntArray) -> bool:
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
     keep_work_arrays()
-    times = [row.time_ns for row in _readable(head.split(b"\n")[:-1][:_HEAD_LINES])]
-    return _Parser(times_count_from_last(np.array(times, np.int64)))
-
-
-def _readable(lines: list[bytes]) -> list[FrameRow]:
-    rows = []
-    for line in lines:
-        try:
-            if row := parse_line(line.rstrip(b"\r")):
-                rows.append(row)
-        except BrokenLineError:
-            continue
-    return rows
+    times_ns = np.array([row.time_ns for row in readable_rows(head, parse_line)], np.int64)
+    return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
 
 
 def _looks_like(head: bytes) -> bool:

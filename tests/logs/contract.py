@@ -108,6 +108,21 @@ def write_table(path: Path, messages: list[can.Message]) -> None:
     path.write_text("\n".join(["time [us],id [hex],bus,length,data", *rows, ""]))
 
 
+def write_console(path: Path, messages: list[can.Message]) -> None:
+    """As ``candump -t a`` shows frames."""
+    lines = []
+    for message in messages:
+        number = f"{message.arbitration_id:0{8 if message.is_extended_id else 3}X}"
+        length = f" [{len(message.data):02d}] " if message.is_fd else f"  [{message.dlc}] "
+        data = message.data.hex(" ").upper()
+        if message.is_error_frame:
+            number, length, data = "20000080", "  [8] ", "00 " * 8 + "  ERRORFRAME\n\tbus-error"
+        elif message.is_remote_frame:
+            data = "remote request"
+        lines.append(f" ({message.timestamp:017.6f})  can{message.channel}  {number} {length} {data}\n")
+    path.write_text("".join(lines))
+
+
 EVERYTHING = frozenset({"fd", "remote", "error", "bus"})
 
 SAMPLES = [
@@ -154,5 +169,6 @@ SAMPLES = [
         suffix=".db",
         is_text=False,
     ),
+    Sample("candump-console", write_console, None, EVERYTHING),
     Sample("raw-table", write_table, None, frozenset({"bus"}), suffix=".csv"),
 ]

@@ -1,0 +1,133 @@
+"""What ``candump`` shows on the console: `` (0.000012)  can0  123   [8]  11 22 33 44 55 66 77 88``.
+
+Grammar of a line (fields separated by blanks), after the can-utils manual page ``candump(1)`` and its sources::
+
+    (time)  bus  [RX|TX flag flag]  id  [length]  data...  ['text']
+    (time)  bus  [RX|TX flag flag]  id  [length]  remote request
+    (time)  bus  [RX|TX flag flag]  id  [length]  data...  ERRORFRAME
+    time: seconds, or date and time of day (``-t A``); id: 3 hex digits, or 8 (extended)
+    length: one digit of a classic frame, two of a CAN FD frame
+
+Lines that explain an error frame start with a tab and are passed over. Without times (``candump`` without ``-t``)
+the log is refused. Times from frame to frame (``-t d``) are told apart as in candump's log files. Dates are taken
+as UTC.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logan.errors import LogReadError
+from logan.frames.table import FrameTable
+from logan.logs.candump import ERROR_FLAG, TimesFromLast, times_count_from_last
+from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.text_lines import (
+    CLASSIC_BYTES,
+    FD_BYTES,
+    MAX_EXTENDED_ID,
+    MAX_STANDARD_ID,
+    BrokenLineError,
+    FrameRow,
+    finish_chunk,
+    no_fast_frames,
+    readable_rows,
+    split_lines,
+)
+
+_LINE: Final = re.compile(
+    rb"[ \t]*(?:\("
+    rb"(?:(?P<date>[0-9]{4}-[0-9]{2}-[0-9]{2}) (?P<clock>[0-9]{2}:[0-9]{2}:[0-9]{2})|(?P<seconds>[0-9]{1,10}))"
+    rb"\.(?P<fraction>[0-9]{1,9})\)[ \t]+)?(?P<bus>[!-~]{1,64})[ \t]+(?:[RT]X[ \t]+[B-][ \t]+[E-][ \t]+)?"
+    rb"(?P<id>[0-9A-F]{8}|[0-9A-F]{3})[ \t]+\[(?P<length>[0-9]{1,2})\](?P<data>(?:[ \t]+[0-9A-F]{2}(?![!-~]))*)"
+    rb"[ \t]*(?P<rest>'.*|remote request|ERRORFRAME|)[ \t]*"
+)
+
+
+def parse_line(line: bytes) -> FrameRow | None:
+    """Read one line by the grammar above; None for what explains an error frame.
+
+    Raises
+    ------
+    BrokenLineError
+        If it is no frame.
+    """
+    match = _LINE.fullmatch(line)
+    if match is None:
+        if not line.strip() or line.startswith(b"\t"):
+            return None
+        raise BrokenLineError("not of the form '(time) bus id [length] data'")
+    time_ns = _time_ns(match)
+    number, is_extended = int(match["id"], 16), len(match["id"]) == 8
+    if number > (MAX_EXTENDED_ID | ERROR_FLAG if is_extended else MAX_STANDARD_ID):
+        raise BrokenLineError(f"identifier {match['id'].decode('ascii')} is out of range")
+    is_error = number > MAX_EXTENDED_ID
+    is_fd, length = len(match["length"]) == 2, int(match["length"])
+    data = bytes.fromhex(match["data"].decode("ascii"))
+    if length > (FD_BYTES if is_fd else CLASSIC_BYTES) or len(data) > length:
+        raise BrokenLineError(f"the line holds {len(data)} data bytes where its length says {length}")
+    is_remote = match["rest"] == b"remote request"
+    bus = match["bus"].decode("ascii")
+    content = b"" if is_remote else data
+    is_long = is_extended and not is_error
+    return FrameRow(time_ns, number & MAX_EXTENDED_ID, is_long, bus, content, is_fd, is_remote, is_error)
+
+
+def _time_ns(match: re.Match[bytes]) -> int:
+    if match["fraction"] is None:
+        raise BrokenLineError("the line has no time")
+    fraction_ns = int(match["fraction"].ljust(9, b"0"))
+    if match["seconds"] is not None:
+        return int(match["seconds"]) * 1_000_000_000 + fraction_ns
+    try:
+        moment = datetime.fromisoformat(f"{match['date'].decode('ascii')}T{match['clock'].decode('ascii')}")
+    except ValueError as error:
+        raise BrokenLineError(f"{match['date'].decode('ascii')} is no date") from error
+    return int(moment.replace(tzinfo=UTC).timestamp()) * 1_000_000_000 + fraction_ns
+
+
+@dataclass(slots=True)
+class _Parser:
+    """Console output of candump in one file."""
+
+    from_last: TimesFromLast | None
+
+    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
+        lines = split_lines(text, size, allow_tabs=True)
+        return finish_chunk(text, lines, no_fast_frames(len(lines)), parse_line)
+
+    @property
+    def join(self) -> Callable[[FrameTable], FrameTable] | None:
+        return self.from_last
+
+
+def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+    rows = readable_rows(head, parse_line)
+    if not rows:
+        raise LogReadError(
+            "the candump output carries no times, so nothing can be computed from it",
+            "Record it with 'candump -L' or 'candump -t a'",
+            path,
+        )
+    times_ns = np.array([row.time_ns for row in rows], np.int64)
+    return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
+
+
+def _looks_like(head: bytes) -> bool:
+    return any(_LINE.fullmatch(line.rstrip(b"\r")) for line in head[:4096].split(b"\n"))
+
+
+FORMAT: Final = LogFormat(
+    name="candump-console",
+    description="candump's output on the console, bus id [length] data",
+    looks_like=_looks_like,
+    parser=_parser,
+    suffixes=(".txt", ".log"),
+)
