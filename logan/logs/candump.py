@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
 from logan.logs.packed_text import (
     KEEP_FIRST,
     KEEP_LAST,
@@ -56,7 +56,6 @@ from logan.logs.text_lines import (
     find_in_lines,
     finish_chunk,
     no_fast_frames,
-    readable_rows,
     split_lines,
     widen,
 )
@@ -271,7 +270,9 @@ def times_count_from_last(time_ns: IntArray) -> bool:
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
     keep_work_arrays()
-    times_ns = np.array([row.time_ns for row in readable_rows(head, parse_line)], np.int64)
+    size = head.rfind(b"\n") + 1
+    text = np.frombuffer(head[:size] + bytes(PADDING), np.uint8)
+    times_ns = _Parser(None).parse_chunk(text, size).frames.time_ns if size else np.zeros(0, np.int64)
     return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
 
 

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
 from logan.logs.candump import ERROR_FLAG, TimesFromLast, times_count_from_last
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -38,7 +38,6 @@ from logan.logs.text_lines import (
     FrameRow,
     finish_chunk,
     no_fast_frames,
-    readable_rows,
     split_lines,
 )
 
@@ -49,6 +48,8 @@ _LINE: Final = re.compile(
     rb"(?P<id>[0-9A-F]{8}|[0-9A-F]{3})[ \t]+\[(?P<length>[0-9]{1,2})\](?P<data>(?:[ \t]+[0-9A-F]{2}(?![!-~]))*)"
     rb"[ \t]*(?P<rest>'.*|remote request|ERRORFRAME|)[ \t]*"
 )
+
+_SAMPLE_BYTES: Final = 16_384
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -109,14 +110,15 @@ class _Parser:
 
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
-    rows = readable_rows(head, parse_line)
-    if not rows:
+    size = head.rfind(b"\n", 0, _SAMPLE_BYTES) + 1
+    text = np.frombuffer(head[:size] + bytes(PADDING), np.uint8)
+    times_ns = _Parser(None).parse_chunk(text, size).frames.time_ns if size else np.zeros(0, np.int64)
+    if not times_ns.size:
         raise LogReadError(
             "the candump output carries no times, so nothing can be computed from it",
             "Record it with 'candump -L' or 'candump -t a'",
             path,
         )
-    times_ns = np.array([row.time_ns for row in rows], np.int64)
     return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
 
 

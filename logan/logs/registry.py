@@ -11,7 +11,19 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError, UnknownLogFormatError
-from logan.logs import asc, blf, can_csv, candump, candump_console, drive_table, gpx_track, mf4, python_can, raw_table, trc
+from logan.logs import (
+    asc,
+    blf,
+    can_csv,
+    candump,
+    candump_console,
+    drive_table,
+    gpx_track,
+    mf4,
+    python_can,
+    raw_table,
+    trc,
+)
 from logan.logs.log_format import Formats, LogFormat
 
 LOG_FORMATS: Final[Formats] = (

@@ -67,19 +67,6 @@ ParseLine: TypeAlias = Callable[[bytes], "FrameRow | None"]
 """Frame of one line without its end; None for lines that are no frames and need not be."""
 
 
-def readable_rows(head: bytes, parse_line: ParseLine) -> list[FrameRow]:
-    """Frames of the whole lines in the first bytes of a log, broken ones left out."""
-    rows = []
-    for line in head.split(b"\n")[:-1]:
-        try:
-            row = parse_line(line.removesuffix(b"\r"))
-        except BrokenLineError:
-            continue
-        if row is not None:
-            rows.append(row)
-    return rows
-
-
 @dataclass(frozen=True, slots=True)
 class Lines:
     """Where the lines of a chunk lie.
