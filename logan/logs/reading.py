@@ -127,7 +127,7 @@ class _Text:
         self._options, self._report = options, report
         self._chunk_bytes = chunk_bytes
         self._line = 1
-        depth = 1 if options.threads < 2 else options.threads + 2
+        depth = 1 if options.threads < 2 else 2 * options.threads + 1
         self._free = deque(np.zeros(MAX_LINE_BYTES + chunk_bytes + PADDING, np.uint8) for _ in range(depth))
 
     def read(self, log_format: LogFormat, then: Then[T]) -> Iterator[T]:
@@ -146,18 +146,22 @@ class _Text:
             for chunk in self._chunks():
                 yield chunk, work(chunk)
             return
+        # This thread works too: one thread more than there are processors costs more in switching than it gains.
+        helpers = self._options.threads - 1
         waiting: deque[tuple[_Chunk, Future[Any]]] = deque()
-        pool = ThreadPoolExecutor(self._options.threads, thread_name_prefix="logan-read")
+        pool = ThreadPoolExecutor(helpers, thread_name_prefix="logan-read")
         try:
             for chunk in self._chunks():
-                waiting.append((chunk, pool.submit(work, chunk)))
-                # One buffer stays free for the next chunk to be read into.
-                while len(waiting) > self._options.threads:
-                    done, future = waiting.popleft()
-                    yield done, future.result()
+                if sum(not future.done() for _, future in waiting) < 2 * helpers:
+                    waiting.append((chunk, pool.submit(work, chunk)))
+                else:
+                    waiting.append((chunk, _done(work, chunk)))
+                while waiting and (waiting[0][1].done() or len(waiting) > 2 * helpers + 1):
+                    first, future = waiting.popleft()
+                    yield first, future.result()
             while waiting:
-                done, future = waiting.popleft()
-                yield done, future.result()
+                first, future = waiting.popleft()
+                yield first, future.result()
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
@@ -206,6 +210,13 @@ class _Text:
                 self._report.skip(skipped.reason, line=self._line + skipped.line)
             self._report.skipped_count += parsed.skipped_count - len(parsed.skipped)
         self._line += parsed.line_count
+
+
+def _done(work: Callable[[_Chunk], Any], chunk: _Chunk) -> Future[Any]:
+    """The work, done in this thread."""
+    future: Future[Any] = Future()
+    future.set_result(work(chunk))
+    return future
 
 
 def _behind_last_newline(buffer: NDArray[np.uint8], start: int, end: int) -> int:
