@@ -11,7 +11,7 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.attribution import Attribution, attribute_change
 from logan.driving_range.coverage import Calibration
-from logan.driving_range.other_values import learned_other_values
+from logan.driving_range.other_values import learned_other_values, with_friction_doubt
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.sensitivity import Tornado, tornado
@@ -173,8 +173,9 @@ def _refined(
     rng: np.random.Generator,
 ) -> tuple[RangePrediction, PackSizing]:
     """Range of every scenario, and pack for the target, from a fit."""
+    parameters = with_friction_doubt(after.parameters, fit.learned.friction_share_ratio)
     prediction = predict_range(
-        after.parameters,
+        parameters,
         build,
         prepared,
         usable=after.usable,
@@ -186,7 +187,7 @@ def _refined(
         rng=rng,
     )
     sizing = size_pack(
-        after.parameters,
+        parameters,
         build,
         target,
         usable=after.usable,

@@ -16,7 +16,7 @@ import numpy as np
 from logan.demo.routes import route_of
 from logan.demo.twin import TwinWeather, drive_twin
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.other_values import learned_other_values
+from logan.driving_range.other_values import learned_other_values, with_friction_doubt
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
     PLAN_BETWEEN_DRIVE_SIGMA,
@@ -87,7 +87,7 @@ def predictions(case: TwinCase, prepared: tuple[PreparedScenario, ...]) -> tuple
     )
     result = fit(prior_of(build), log_drives(case), (), build)
     refined = predict_range(
-        result.posterior,
+        with_friction_doubt(result.posterior, result.learned.friction_share_ratio),
         build,
         prepared,
         usable=usable,
