@@ -73,7 +73,9 @@ def _consumption(figure: Figure, units: DisplayUnits, *, signed: bool = False) -
     if isinstance(figure, Refusal):
         return f"refused: {figure.reason}"
     value = units.consumption(figure.value)
-    text = f"{value:+.0f}" if signed else f"{value:.0f}"
+    # Adding zero turns a rounded -0 into 0.
+    whole = round(value) + 0
+    text = f"{whole:+d}" if signed and whole else f"{whole:d}"
     return text if figure.sigma is None else f"{text} ± {units.consumption(figure.sigma):.0f}"
 
 

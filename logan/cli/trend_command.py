@@ -58,7 +58,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
     rows = [
         (
             point.number,
-            f"{point.started:%Y-%m-%d %H:%M}" if point.started else "no clock",
+            f"{point.started:%Y-%m-%d}" if point.started else "no clock",
             _text(point.figure, scale),
             _interval(point.figure, scale),
             _bar(point.figure.value, low, high),
@@ -67,14 +67,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         for point in trend.points
     ]
     print_table(
-        (
-            "drive",
-            "start (UTC)",
-            unit,
-            f"{LEVEL_RATIO:.0%} interval",
-            f"{low * scale:.4g} to {high * scale:.4g}",
-            "change",
-        ),
+        ("drive", "day (UTC)", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
         rows,
         title=trend.metric,
         left=(0, 1, 4, 5),
@@ -116,7 +109,7 @@ def _interval(figure: Estimate, scale: float) -> str:
     return "" if interval is None else f"{interval[0] * scale:.4g} to {interval[1] * scale:.4g}"
 
 
-def _bar(value: float, low: float, high: float, width: int = 16) -> str:
+def _bar(value: float, low: float, high: float, width: int = 10) -> str:
     place = round((value - low) / (high - low) * (width - 1)) if high > low else 0
     return "·" * place + "●" + "·" * (width - 1 - place)
 

@@ -1,0 +1,111 @@
+"""Two hundred twin drives of twenty vehicles: one process against a real local cluster, and the same numbers.
+
+Run: python -m tests.benchmarks.fleet.cluster [vehicles] [drives] [duration_s]
+
+The cluster is a scheduler and two workers as processes on loopback. Every run begins
+without reduced drives. In the last run a worker is killed half-way.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from logan.drive_library.fleet_store import FleetStore
+from logan.pipeline.crew import Cluster, Crew, OwnProcess
+from logan.pipeline.fleet import FleetFit, fit_fleet, import_fleet
+from tests.pipeline.local_cluster import local_cluster
+from tests.pipeline.twin_fleet import store_fleet, twin_level, write_fleet
+
+
+def forget(folder: Path) -> None:
+    for reduced in folder.glob("*/drives/segments"):
+        shutil.rmtree(reduced)
+
+
+def timed_fit(folder: Path, crew: Crew, told=None) -> tuple[float, FleetFit]:
+    forget(folder)
+    began = time.perf_counter()
+    found = fit_fleet(FleetStore(str(folder)), crew, told=told)
+    return time.perf_counter() - began, found
+
+
+def numbers(found: FleetFit) -> np.ndarray:
+    kit = [value for estimate in found.kit.parameters.values() for value in (estimate.value, estimate.sigma)]
+    levels = [value for level in found.kit.vehicles for value in (level.level.value, level.mass.value)]
+    vehicles = [vehicle.posterior.log_mean for vehicle in found.vehicles]
+    return np.concatenate([kit, levels, *vehicles])
+
+
+def largest_difference(one: FleetFit, other: FleetFit) -> float:
+    return float(np.max(np.abs(numbers(one) / numbers(other) - 1.0)))
+
+
+def imports(folder: Path) -> None:
+    write_fleet(folder / "one", vehicles=2, drives=4, duration_s=600.0)
+    shutil.copytree(folder / "one", folder / "two")
+    began = time.perf_counter()
+    first = import_fleet(FleetStore(str(folder / "one")), OwnProcess())
+    serial_s = time.perf_counter() - began
+    with local_cluster() as address:
+        crew = Cluster(address)
+        list(crew.run(abs, range(8)))
+        began = time.perf_counter()
+        second = import_fleet(FleetStore(str(folder / "two")), crew)
+        cluster_s = time.perf_counter() - began
+        crew.close()
+    print(
+        f"import of {first.stored} and {second.stored} logs of 10 min: serial {serial_s:.1f} s, "
+        f"cluster {cluster_s:.1f} s, {serial_s / cluster_s:.2f} times"
+    )
+
+
+def main(vehicles: int = 20, drives: int = 10, duration_s: float = 600.0) -> None:
+    # One thread of linear algebra in every process, here as in the workers.
+    with tempfile.TemporaryDirectory() as name:
+        folder = store_fleet(Path(name) / "kit", vehicles=vehicles, drives=drives, duration_s=duration_s)
+        stored = sum(path.stat().st_size for path in folder.glob("*/drives/*.parquet"))
+        print(f"{vehicles * drives} drives of {duration_s:.0f} s, {stored / 1e6:.0f} MB")
+        serial_s, serial = timed_fit(folder, OwnProcess())
+        reduced = [path.stat().st_size for path in folder.glob("*/drives/segments/*.json")]
+        print(f"serial {serial_s:.1f} s; a reduced drive has {np.mean(reduced) / 1e3:.0f} kB")
+        began = time.perf_counter()
+        fit_fleet(FleetStore(str(folder)), OwnProcess())
+        print(f"serial again, with the reduced drives kept {time.perf_counter() - began:.1f} s")
+        with local_cluster() as address:
+            crew = Cluster(address)
+            list(crew.run(abs, range(8)))
+            cluster_s, found = timed_fit(folder, crew)
+            print(f"cluster of two {cluster_s:.1f} s: {serial_s / cluster_s:.2f} times as fast")
+            print(f"largest relative difference to the serial numbers {largest_difference(found, serial):.1e}")
+            done = []
+
+            def told(_: str) -> None:
+                done.append(1)
+                if len(done) == vehicles * drives // 2:
+                    os.kill(crew.worker_processes()[0], signal.SIGKILL)
+
+            killed_s, found = timed_fit(folder, crew, told)
+            lost = vehicles * drives - sum(vehicle.drive_count for vehicle in found.vehicles)
+            print(f"a worker killed half-way: {killed_s:.1f} s, {lost} drives lost, ", end="")
+            print(f"largest difference {largest_difference(found, serial):.1e}")
+            crew.close()
+        levels = np.array([level.level.value for level in serial.kit.vehicles])
+        sigmas = np.array([level.level.sigma for level in serial.kit.vehicles])
+        truth = np.array([twin_level(vehicle) for vehicle in range(vehicles)])
+        truth /= np.exp(np.mean(np.log(truth)))
+        print(f"levels against the twins': rms {np.sqrt(np.mean((levels - truth) ** 2)):.4f}, ", end="")
+        print(f"one sigma stated {np.mean(sigmas):.4f}, true spread {np.std(truth):.4f}")
+        imports(Path(name))
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    main(*(int(argument) for argument in sys.argv[1:]))
