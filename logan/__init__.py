@@ -18,12 +18,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logan.version import VERSION
+
 if TYPE_CHECKING:
     from logan.drive_library.repository import DriveLibrary
 
 __all__ = ["__version__", "open_library"]
 
-__version__ = "0.1.0"
+__version__ = VERSION
 
 
 def open_library(path: Path | str) -> DriveLibrary:

@@ -58,8 +58,10 @@ def _download(package: str, version: str) -> Path:
     pattern = f"{package.replace('-', '_')}-{version}.tar.gz"
     if not list(CACHE.glob(pattern)):
         subprocess.run(
-            [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":all:"]
-            + ["--dest", str(CACHE), f"{package}=={version}"],
+            [
+                *(sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":all:"),
+                *("--dest", str(CACHE), f"{package}=={version}"),
+            ],
             check=True,
             capture_output=True,
             timeout=_PIP_TIMEOUT_S,

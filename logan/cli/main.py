@@ -53,9 +53,9 @@ def _root(
     version: bool = typer.Option(False, "--version", help="Print the version and stop."),
 ) -> None:
     if version:
-        from logan import __version__
+        from logan.version import VERSION
 
-        typer.echo(f"logan {__version__}")
+        typer.echo(f"logan {VERSION}")
         raise typer.Exit
 
 

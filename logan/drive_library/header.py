@@ -90,7 +90,7 @@ class DriveHeader:
         cls, drive: Drive, *, drive_id: str, part: int, summary: DriveSummary, channels: tuple[ChannelHeader, ...]
     ) -> DriveHeader:
         """Header of a drive about to be written."""
-        from logan import __version__
+        from logan.version import VERSION
 
         return cls(
             id=drive_id,
@@ -105,7 +105,7 @@ class DriveHeader:
             summary=summary,
             channels=channels,
             import_flags=drive.import_flags,
-            written_by=__version__,
+            written_by=VERSION,
         )
 
     def to_json(self) -> str:

@@ -9,7 +9,6 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan import __version__
 from logan.drive.drive import LogSource
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord
@@ -27,6 +26,7 @@ from logan.report.inputs import AssumptionRow, DriveInputs, FitInputs, ReportInp
 from logan.report.page import render_page
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits
+from logan.version import VERSION
 
 MOST_TIMELINES: Final = 4
 """Timelines in a build's report, so that the file stays small; a drive's own report has its own."""
@@ -160,7 +160,7 @@ def _provenance(
     folder: BuildFolder, build: BuildSettings, plan: Plan, records: tuple[DriveRecord, ...]
 ) -> tuple[tuple[str, str], ...]:
     rows = [
-        ("logan", __version__),
+        ("logan", VERSION),
         ("settings (build.toml)", settings_fingerprint(build)),
         ("plan", f"{plan.created_at}, from settings {plan.build_fingerprint}"),
     ]

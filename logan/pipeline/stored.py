@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Final, cast
 
-from logan import __version__
 from logan.analysis import DriveAnalysis
 from logan.drive.corrections import apply_corrections
 from logan.drive.drive import Drive, Step
@@ -23,6 +22,7 @@ from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.results import Estimate, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
+from logan.version import VERSION
 
 _ANALYSIS: Final = "drive-analysis"
 _SEGMENTS: Final = "drive-segments"
@@ -70,7 +70,7 @@ def load_corrected(library: DriveLibrary, drive: int | str) -> Drive:
 def analysis_fingerprint(build: BuildSettings, record: DriveRecord, analysis: AnalysisSettings | None) -> str:
     """Name of everything that an analysis rests on besides the samples."""
     return settings_fingerprint(
-        __version__,
+        VERSION,
         build.vehicle,
         build.powertrain,
         build.pack,
@@ -85,7 +85,7 @@ def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
     conditions = replace(record.conditions, tags=(), note="", change="", excluded_because="")
     return settings_fingerprint(
-        __version__, DriveSegments.schema, build.vehicle, build.powertrain, build.pack, build.auxiliary, conditions
+        VERSION, DriveSegments.schema, build.vehicle, build.powertrain, build.pack, build.auxiliary, conditions
     )
 
 

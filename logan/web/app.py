@@ -11,8 +11,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 
-from logan import __version__
 from logan.errors import LoganError
+from logan.version import VERSION
 from logan.web import api, pages
 from logan.web.security import Gate
 from logan.web.state import WebSettings, Workspace
@@ -43,7 +43,7 @@ def create_app(settings: WebSettings) -> FastAPI:
 
     app = FastAPI(
         title="logan",
-        version=__version__,
+        version=VERSION,
         description="Drives, range and limits of a converted vehicle. SI units; figures carry their uncertainty.",
         docs_url=None,
         redoc_url=None,

@@ -42,9 +42,9 @@ def _problems(build: BuildFolder) -> tuple[str, ...]:
 
 
 def _version() -> str:
-    from logan import __version__
+    from logan.version import VERSION
 
-    return __version__
+    return VERSION
 
 
 @router.get("/", response_class=HTMLResponse)

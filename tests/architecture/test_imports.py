@@ -12,9 +12,7 @@ def run(code):
     return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=False)
 
 
-@pytest.mark.parametrize(
-    "module", ["numpy", "pandas", "scipy", "pyarrow", "cantools", "can", "plotly", "pint"]
-)
+@pytest.mark.parametrize("module", ["numpy", "pandas", "scipy", "pyarrow", "cantools", "can", "plotly", "pint"])
 def test_help_imports_nothing_heavy(module):
     code = f"import sys; from logan.cli.main import main; main(['--help']); sys.exit({module!r} in sys.modules)"
     assert run(code).returncode == 0
