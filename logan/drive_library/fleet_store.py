@@ -22,7 +22,7 @@ from logan.drive_library.stored_file import DRIVE_NAME, StoredFile
 from logan.errors import DriveLibraryError, MissingExtraError, UsageError
 
 BUILD_FILE: Final = "build.toml"
-_NOT_SETTINGS: Final = ("logs", "drives", "plans", "reports", "segments")
+_NOT_SETTINGS: Final = ("logs", "drives", "plans", "reports")
 _MAX_SETTINGS_BYTES: Final = 64 * 2**20
 
 
