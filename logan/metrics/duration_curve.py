@@ -13,7 +13,9 @@ LEAST_WINDOW_COVERAGE_RATIO: Final = 0.95
 """A window with more of it unknown is left out."""
 
 _COARSE: Final = 200
-"""Windows per length that a coarse pass tries."""
+"""Windows per length that a coarse pass tries, no closer than the samples."""
+
+_LEAST_COARSE_PERIODS: Final = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +137,10 @@ class _WindowSearch:
         of the largest value; so a coarse pass leaves only the neighbourhoods of its best.
         """
         ends_s = np.concatenate((self.time_s, self.time_s + window_s))
-        count = int((last_s - first_s) / window_s * _COARSE) + 2
         inside = (ends_s >= first_s) & (ends_s <= last_s)
-        if count < self.time_s.size // 2:
+        period_s = float(self.time_s[-1] - self.time_s[0]) / (self.time_s.size - 1)
+        count = int((last_s - first_s) / max(window_s / _COARSE, period_s)) + 2
+        if window_s > _LEAST_COARSE_PERIODS * period_s:
             coarse_s = np.linspace(first_s, last_s, count)
             mean, square = self._means(coarse_s, window_s)
             share = (coarse_s[1] - coarse_s[0]) / window_s / LEAST_WINDOW_COVERAGE_RATIO

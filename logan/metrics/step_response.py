@@ -24,7 +24,7 @@ WINDOW_S: Final = 240.0
 """Length of one fit: long against the relaxations, short against state of charge. [s]"""
 
 _SETTLING_S: Final = 40.0
-_MOST_CONDITION: Final = 1e4
+_MOST_CONDITION: Final = 3e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,14 +115,17 @@ def _fit(
     matrix = np.column_stack([-design, np.ones(at_s.size), -centred])
     scale = np.maximum(np.sqrt(np.mean(matrix**2, axis=0)), 1e-12)
     scaled = matrix / scale
-    solution, _, rank, singular = np.linalg.lstsq(scaled, volts, rcond=None)
-    if rank < matrix.shape[1] or singular[0] / singular[-1] > _MOST_CONDITION:
+    gram = scaled.T @ scaled
+    spread = np.linalg.eigvalsh(gram)
+    if spread[0] <= 0.0 or spread[-1] / spread[0] > _MOST_CONDITION**2:
         return None
+    inverse = np.linalg.inv(gram)
+    solution = inverse @ (scaled.T @ volts)
     residual = volts - scaled @ solution
     # Residuals alike in time carry less than their number says.
     alike = long_run_factor(residual, lags=at_s.size // 12)
     variance = float(np.sum(residual**2)) / max(at_s.size - matrix.shape[1], 1) * alike
-    covariance = np.linalg.inv(scaled.T @ scaled) * variance / np.outer(scale, scale)
+    covariance = inverse * variance / np.outer(scale, scale)
     solution = solution / scale
     weights = np.array([_weights(duration) for duration in durations_s])
     resistance = weights @ solution
