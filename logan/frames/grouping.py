@@ -51,6 +51,8 @@ class FrameGroups:
         Data.
     other_count : int
         Remote and error frames, which carry no data and are left out.
+    error_time_ns : ndarray of int64, shape (m,)
+        When error frames came. [ns]
     """
 
     spans: tuple[tuple[FrameKey, int, int], ...]
@@ -58,6 +60,7 @@ class FrameGroups:
     length: NDArray[np.uint8]
     payload: NDArray[np.uint8]
     other_count: int
+    error_time_ns: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +108,8 @@ class KeyIndex:
         """
         keys = self._keys(table)
         carrying: IntArray | None = None
-        if table.is_remote.any() or table.is_error.any():
+        error_time_ns = table.time_ns[table.is_error] if table.is_error.any() else np.empty(0, np.int64)
+        if table.is_remote.any() or error_time_ns.size:
             carrying = np.flatnonzero(~(table.is_remote | table.is_error))
             keys = keys[carrying]
         known, index = self._index(keys)
@@ -120,6 +124,7 @@ class KeyIndex:
             length=table.length[rows],
             payload=_take_rows(table.payload, rows),
             other_count=len(table) - keys.size,
+            error_time_ns=error_time_ns,
         )
 
     def _keys(self, table: FrameTable) -> Keys:

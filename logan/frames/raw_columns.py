@@ -15,6 +15,9 @@ from logan.units import IntArray
 BLOCK_ROWS: Final = 65_536
 """Rows of one message that are collected before they are handed on."""
 
+ERROR_TIMES: Final = 10_000
+"""How many error frames are kept with their time; the others are only counted."""
+
 _FIRST_ROWS: Final = 256
 
 
@@ -122,6 +125,8 @@ class RawColumnsBuilder:
         block_rows: int = BLOCK_ROWS,
     ) -> None:
         self.counts: dict[FrameKey, int] = {}
+        self.error_count = 0
+        self._error_times: list[IntArray] = []
         self._is_kept = is_kept
         self._flush = flush
         self._block_rows = block_rows
@@ -129,6 +134,10 @@ class RawColumnsBuilder:
 
     def add(self, groups: FrameGroups) -> None:
         """Append a block's frames."""
+        if groups.error_time_ns.size:
+            if self.error_count < ERROR_TIMES:
+                self._error_times.append(groups.error_time_ns[: ERROR_TIMES - self.error_count])
+            self.error_count += int(groups.error_time_ns.size)
         for key, start, stop in groups.spans:
             if key not in self.counts:
                 self.counts[key] = 0
@@ -172,6 +181,21 @@ class RawColumnsBuilder:
                 if blocks and blocks[-1].count:
                     self._flush(key, blocks[-1].columns())
             self._blocks.clear()
+
+    @property
+    def error_time_ns(self) -> IntArray:
+        """When the first ``ERROR_TIMES`` error frames came. [ns]"""
+        return np.concatenate(self._error_times) if self._error_times else np.empty(0, np.int64)
+
+    @property
+    def clashes(self) -> tuple[str, ...]:
+        """Identifiers that a bus carries both as standard and as extended ones."""
+        extended = {(key.bus, key.can_id) for key in self.counts if key.is_extended}
+        return tuple(
+            f"{key.bus}/{key.id_text}" if key.bus else key.id_text
+            for key in self.counts
+            if not key.is_extended and (key.bus, key.can_id) in extended
+        )
 
     @property
     def keys(self) -> tuple[FrameKey, ...]:

@@ -128,6 +128,12 @@ class SignalTable:
         The first few of them.
     is_truncated : bool
         The log ends in the middle of a line or object, which is normal after a power cut.
+    error_count : int
+        Error frames of the bus.
+    error_time_ns : ndarray of int64, shape (m,)
+        When the first of them came. [ns]
+    clashes : tuple of str
+        Identifiers that a bus carries both as standard and as extended ones.
     """
 
     columns: tuple[SignalColumn, ...]
@@ -137,6 +143,9 @@ class SignalTable:
     skipped_count: int = 0
     skipped: tuple[SkippedPart, ...] = ()
     is_truncated: bool = False
+    error_count: int = 0
+    error_time_ns: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
+    clashes: tuple[str, ...] = ()
 
     def __iter__(self) -> Iterator[SignalColumn]:
         return iter(self.columns)

@@ -155,6 +155,9 @@ def read_logs(
         skipped_count=sum(report.skipped_count for report in reader.reports),
         skipped=tuple(part for report in reader.reports for part in report.skipped),
         is_truncated=any(report.is_truncated for report in reader.reports),
+        error_count=builder.error_count,
+        error_time_ns=builder.error_time_ns,
+        clashes=builder.clashes,
     )
     return Ingested(
         signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=(*layouts.faults, *reader.notes)

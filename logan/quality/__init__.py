@@ -8,7 +8,6 @@ from logan.frames.table import SignalTable
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
-from logan.quality.frame_watch import FrameWatch, find_frame_flags
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.survey import DriveSurvey
 from logan.quality.table import DETECTORS, SIGNAL_DETECTORS
@@ -20,13 +19,11 @@ __all__ = [
     "Detector",
     "DriveFingerprint",
     "DriveSurvey",
-    "FrameWatch",
     "Grade",
     "MetricGrade",
     "SignalDetector",
     "find_duplicates",
     "find_flags",
-    "find_frame_flags",
     "find_signal_flags",
     "fingerprint",
     "grade_metrics",

@@ -17,6 +17,7 @@ from logan.quality import (
     notes,
     place,
     sessions,
+    signal_bus,
     signal_frames,
     signal_log,
     signal_time,
@@ -56,4 +57,5 @@ SIGNAL_DETECTORS: Final[tuple[SignalDetector, ...]] = (
     *signal_time.SIGNAL_DETECTORS,
     *signal_frames.SIGNAL_DETECTORS,
     *signal_values.SIGNAL_DETECTORS,
+    *signal_bus.SIGNAL_DETECTORS,
 )

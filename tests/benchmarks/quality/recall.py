@@ -15,10 +15,12 @@ from collections import defaultdict
 
 import numpy as np
 
-from logan.quality import DETECTORS, SIGNAL_DETECTORS, find_flags, find_signal_flags
+from logan.quality import DETECTORS, SIGNAL_DETECTORS, DriveSurvey, find_flags, find_signal_flags
 from tests.benchmarks.quality.clean import CASES, SEED, clean_drive
 from tests.benchmarks.quality.faults import FAULTS, STANDARD, Fault
 from tests.benchmarks.quality.signal_faults import SIGNAL_FAULTS, SignalFault, raw_table
+
+_OWN = {detector.code: detector for detector in DETECTORS}
 
 
 def seeded_rng(fault: Fault | SignalFault, route: str, seed: int) -> np.random.Generator:
@@ -29,8 +31,8 @@ def seeded_rng(fault: Fault | SignalFault, route: str, seed: int) -> np.random.G
 def is_caught(fault: Fault, route: str, seed: int) -> bool:
     """Whether the detector of a fault sees it in one drive."""
     drive, build = clean_drive(route, SEED + seed)
-    faulty = fault.inject(drive, seeded_rng(fault, route, seed))
-    return any(flag.code == fault.code for flag in find_flags(faulty, build))
+    survey = DriveSurvey(fault.inject(drive, seeded_rng(fault, route, seed)), build)
+    return any(flag.code == fault.code for flag in _OWN[fault.code].detect(survey))
 
 
 def is_signal_fault_caught(fault: SignalFault, route: str, seed: int) -> bool:

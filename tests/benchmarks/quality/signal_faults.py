@@ -223,6 +223,42 @@ def broken_rows(table: SignalTable, rng: np.random.Generator) -> SignalTable:
     )
 
 
+def error_frames(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    count = int(rng.integers(5, 400))
+    start = _origin(table) + int(rng.uniform(50.0, 400.0) * _NS)
+    return replace(table, error_count=count, error_time_ns=start + np.arange(count, dtype=np.int64) * 1_000_000)
+
+
+def bus_off(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    """Error frames, then nothing for some seconds."""
+    table = error_frames(table, rng)
+    start, end = int(table.error_time_ns[-1]), int(table.error_time_ns[-1] + rng.uniform(3.0, 20.0) * _NS)
+
+    def rule(column: SignalColumn) -> SignalColumn:
+        keep = (column.time_ns < start) | (column.time_ns > end)
+        return replace(column, time_ns=column.time_ns[keep], value=column.value[keep])
+
+    return _each(table, rule)
+
+
+def clashing(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    return replace(table, clashes=("can0/123", "can0/1A0"))
+
+
+def flooded(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    count, at = int(rng.integers(60, 400)), int(rng.integers(500, 2000))
+
+    def rule(column: SignalColumn) -> SignalColumn:
+        if column.message != "MSG_speed":
+            return column
+        burst = column.time_ns[at] + np.arange(1, count + 1, dtype=np.int64) * 200_000
+        time_ns = np.concatenate((column.time_ns[: at + 1], burst, column.time_ns[at + 1 :]))
+        value = np.concatenate((column.value[: at + 1], np.arange(count) % 16, column.value[at + 1 :]))
+        return replace(column, time_ns=time_ns, value=value)
+
+    return _each(table, rule)
+
+
 SIGNAL_FAULTS: tuple[SignalFault, ...] = (
     SignalFault("time_wrap", wrapped),
     SignalFault("time_reset", restarted),
@@ -243,4 +279,8 @@ SIGNAL_FAULTS: tuple[SignalFault, ...] = (
     SignalFault("log_truncated", cut_short),
     SignalFault("header_repeated", header_again),
     SignalFault("rows_skipped", broken_rows),
+    SignalFault("error_frames", error_frames),
+    SignalFault("bus_silent", bus_off),
+    SignalFault("identifier_clash", clashing),
+    SignalFault("message_burst", flooded),
 )
