@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any, ClassVar
 
@@ -58,5 +58,5 @@ class Measurement:
     @classmethod
     def from_dict(cls, content: Mapping[str, Any]) -> Measurement:
         """Read back what ``logan.results.json_ready`` wrote."""
-        known = {name: content[name] for name in cls.__dataclass_fields__ if name in content}
+        known = {name: content[name] for name in (field.name for field in fields(cls)) if name in content}
         return cls(**{**known, "kind": MeasurementKind(content["kind"])})

@@ -1,0 +1,85 @@
+import pytest
+
+from logan.configuration.measurements import read_measurements
+from logan.errors import ConfigurationError
+from logan.model.measurement import MeasurementKind
+
+
+def written(tmp_path, text):
+    path = tmp_path / "measurements.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_no_file_is_no_measurement(tmp_path):
+    assert read_measurements(tmp_path / "measurements.toml") == ()
+
+
+def test_measurements_come_in_si_with_their_uncertainty(tmp_path):
+    path = written(
+        tmp_path,
+        """
+        [[measurement]]
+        kind = "mass"
+        value = "3640 lb ± 20 lb"
+        source = "weighbridge"
+        [[measurement]]
+        kind = "road_load"
+        speed = "60 mph"
+        value = "412 N ± 8 N"
+        temperature = "50 °F"
+        [[measurement]]
+        kind = "rolling_coefficient"
+        value = "0.0105 ± 0.0005"
+        """,
+    )
+    weighed, coasted, rolled = read_measurements(path)
+    assert weighed.value == pytest.approx(1651.08, abs=0.01)
+    assert weighed.sigma == pytest.approx(9.0718, abs=1e-3)
+    assert weighed.source == "weighbridge"
+    assert coasted.kind is MeasurementKind.ROAD_LOAD
+    assert coasted.speed_m_per_s == pytest.approx(26.8224)
+    assert coasted.temperature_degc == pytest.approx(10.0)
+    assert coasted.source == "road_load"
+    assert rolled.sigma == pytest.approx(0.0005)
+
+
+def test_every_problem_is_told_at_once_with_its_place(tmp_path):
+    path = written(
+        tmp_path,
+        """
+        measurment = 3
+        [[measurement]]
+        kind = "weight"
+        value = "1650 kg ± 10 kg"
+        [[measurement]]
+        kind = "mass"
+        value = "1650 kg"
+        spead = "60 mph"
+        [[measurement]]
+        kind = "steady_power"
+        value = "16 kW ± 0.3 kW"
+        [[measurement]]
+        kind = "drag_area"
+        value = "78 m2 ± 1 m2"
+        temperature = "warm"
+        """,
+    )
+    with pytest.raises(ConfigurationError) as caught:
+        read_measurements(path)
+    text = str(caught.value)
+    for part in (
+        "measurment: unknown key; did you mean measurement?",
+        "measurement[1].kind: expected one of mass, drag_area",
+        "measurement[2].value: say how sure it is",
+        "measurement[2].spead: unknown key",
+        "measurement[3].speed: a steady_power needs the speed",
+        "measurement[4].value: expected 0.1 to 10 m2, got 78 m2",
+        "measurement[4].temperature:",
+    ):
+        assert part in text
+
+
+def test_a_measurement_that_is_no_table_is_refused(tmp_path):
+    with pytest.raises(ConfigurationError, match=r"\[\[measurement\]\]"):
+        read_measurements(written(tmp_path, "measurement = 3"))

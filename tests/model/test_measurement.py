@@ -1,0 +1,58 @@
+import json
+
+import numpy as np
+import pytest
+
+from logan.model.measurement import Measurement, MeasurementKind
+from logan.model.measurement_likelihood import expected_measurement, measurement_quadratic
+from logan.model.unknowns import SHARED_COUNT
+from logan.results import json_ready
+from tests.model.synthetic_segments import shared_truth
+
+
+def measured(kind, **changes):
+    return Measurement(
+        kind=kind, value=1.0, sigma=0.1, source="test", speed_m_per_s=25.0, temperature_degc=5.0, **changes
+    )
+
+
+@pytest.mark.parametrize("kind", list(MeasurementKind))
+def test_derivatives_agree_with_finite_differences(kind):
+    shared = shared_truth()
+    shared[8:] = 60.0, 2e-4
+    _, gradient = expected_measurement(measured(kind), shared, 70.0)
+    for index in range(SHARED_COUNT):
+        step = np.zeros(SHARED_COUNT)
+        step[index] = 1e-6 * max(1.0, abs(shared[index]))
+        up, down = (expected_measurement(measured(kind), shared + sign * step, 70.0)[0] for sign in (1, -1))
+        assert gradient[index] == pytest.approx((up - down) / (2 * step[index]), rel=1e-5, abs=1e-6)
+
+
+def test_road_load_is_rolling_and_air():
+    value, _ = expected_measurement(measured(MeasurementKind.ROAD_LOAD), shared_truth(), 70.0)
+    rolling_n = 1700.0 * 9.80665 * 0.011 * (1 + 0.008 * 20.0)
+    assert value == pytest.approx(rolling_n + 0.5 * 1.2 * 0.8 * 625.0)
+    per_mass, _ = expected_measurement(measured(MeasurementKind.ROAD_LOAD_PER_MASS), shared_truth(), 70.0)
+    assert per_mass == pytest.approx(value / 1770.0)
+
+
+def test_steady_power_is_force_times_speed_over_efficiency_and_auxiliaries():
+    force_n, _ = expected_measurement(measured(MeasurementKind.ROAD_LOAD), shared_truth(), 70.0)
+    power_w, _ = expected_measurement(measured(MeasurementKind.STEADY_POWER), shared_truth(), 70.0)
+    assert power_w == pytest.approx(force_n * 25.0 / 0.88 + 450.0)
+
+
+def test_a_measurement_met_exactly_pulls_nowhere():
+    value, _ = expected_measurement(measured(MeasurementKind.ROAD_LOAD), shared_truth(), 70.0)
+    exact = Measurement(
+        kind=MeasurementKind.ROAD_LOAD, value=value, sigma=5.0, source="t", speed_m_per_s=25.0, temperature_degc=5.0
+    )
+    found = measurement_quadratic(exact, shared_truth(), 70.0)
+    assert found.value == pytest.approx(0.0)
+    assert found.gradient == pytest.approx(np.zeros(SHARED_COUNT))
+    assert np.linalg.matrix_rank(found.information) == 1
+
+
+def test_measurements_survive_json():
+    one = measured(MeasurementKind.STEADY_POWER)
+    assert Measurement.from_dict(json.loads(json.dumps(json_ready(one)))) == one

@@ -1,0 +1,91 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.model.balance import segment_drive
+from logan.model.drive_likelihood import OWN_MEAN, NoiseScales
+from logan.model.plan import rotating_mass_of
+from logan.model.trip_energy import friction_share_ratio, own_variance_j2, trip_energy, with_logged_auxiliary
+from logan.model.unknowns import SHARED_COUNT
+from logan.model.wheel_balance import OWN_COUNT
+from tests.builds import example_build
+from tests.model.simple_drives import smooth_drive
+from tests.model.synthetic_segments import shared_truth
+from tests.model.test_balance import plan_vector
+
+
+@pytest.fixture(scope="module")
+def build():
+    return example_build()
+
+
+@pytest.fixture(scope="module")
+def segments(build):
+    return segment_drive(smooth_drive(build, climb_m=25.0), build)
+
+
+def test_a_drive_of_the_plan_is_predicted_by_the_plan(build, segments):
+    predicted = trip_energy(plan_vector(build), segments, rotating_mass_of(build))
+    assert predicted.energy_j == pytest.approx(segments.measured_j, rel=0.01)
+
+
+@pytest.mark.parametrize("limit_j", [np.inf, 6_000.0])
+def test_derivatives_agree_with_finite_differences(build, segments, limit_j):
+    drive = replace(segments, trip_regen_limit_j=np.full(segments.trip.count, limit_j))
+    shared, own, rotating_kg = plan_vector(build), np.array([0.02, 0.5, 0.0, 0.1, 1.0]), rotating_mass_of(build)
+    shared[7], shared[8] = 0.2, 80.0
+    found = trip_energy(shared, drive, rotating_kg, friction_ratio=0.05, own=own)
+
+    def energy(shared_step, own_step):
+        point = trip_energy(shared + shared_step, drive, rotating_kg, friction_ratio=0.05, own=own + own_step)
+        return point.energy_j
+
+    for index in range(SHARED_COUNT - 1):
+        step = np.zeros(SHARED_COUNT)
+        step[index] = 1e-6 * max(1.0, abs(shared[index]))
+        slope = (energy(step, 0.0) - energy(-step, 0.0)) / (2 * step[index])
+        assert found.by_shared[index] == pytest.approx(slope, rel=1e-3, abs=1e-4 * found.energy_j)
+    for index in range(OWN_COUNT - 1):
+        step = np.zeros(OWN_COUNT)
+        step[index] = 1e-6
+        slope = (energy(0.0, step) - energy(0.0, -step)) / 2e-6
+        assert found.by_own[index] == pytest.approx(slope, rel=1e-3, abs=1e-4 * found.energy_j)
+
+
+def test_a_pack_that_takes_nothing_back_costs_all_regen(build, segments):
+    shared, rotating_kg = plan_vector(build), rotating_mass_of(build)
+    free = trip_energy(shared, segments, rotating_kg).energy_j
+    closed = replace(segments, trip_regen_limit_j=np.zeros(segments.trip.count))
+    shut = trip_energy(shared, closed, rotating_kg).energy_j
+    all_friction = trip_energy(shared, segments, rotating_kg, friction_ratio=1.0).energy_j
+    assert shut > free
+    assert shut == pytest.approx(all_friction)
+
+
+def test_logged_auxiliary_power_replaces_the_models(build, segments):
+    shared = plan_vector(build)
+    own, left = with_logged_auxiliary(replace(segments, auxiliary_power_w=900.0), shared, 0.3)
+    more_j = trip_energy(shared, segments, 0.0, own=own).energy_j - trip_energy(shared, segments, 0.0).energy_j
+    expected = (900.0 - build.auxiliary.base_power_w.value) * segments.duration_s
+    assert more_j == pytest.approx(expected)
+    assert left == 0.05
+    assert with_logged_auxiliary(segments, shared, 0.3) == (pytest.approx(OWN_MEAN), 0.3)
+
+
+def test_a_drives_own_variance_adds_level_wind_and_auxiliaries(build, segments):
+    energy = trip_energy(plan_vector(build), segments, rotating_mass_of(build))
+    scales = NoiseScales(level_sigma_ratio=0.04)
+    found = own_variance_j2(energy, segments, scales, 0.2)
+    parts = energy.by_own[:4] * [0.04, 1.0, 1.0, 0.2]
+    assert found == pytest.approx(float((parts**2).sum()))
+
+
+def test_friction_share_counts_what_the_regen_limit_does_not_explain(build, segments):
+    shared, own = shared_truth(), np.array([OWN_MEAN])
+    braked = replace(segments, brake_j=np.full(segments.count, 1e5))
+    share = friction_share_ratio(shared, own, [braked], 0.0)
+    assert 0.0 < share < 1.0
+    capped = replace(braked, trip_regen_limit_j=np.full(segments.trip.count, 10.0))
+    assert friction_share_ratio(shared, own, [capped], 0.0) < share
+    assert friction_share_ratio(shared, np.empty((0, OWN_COUNT)), [], 0.0) == 0.0
