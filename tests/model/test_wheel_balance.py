@@ -81,7 +81,7 @@ def test_surplus_between_levels_is_that_of_the_power_itself(auxiliary_w):
     clear = np.abs(power_w - auxiliary_w) > widest
     assert surplus_j[clear] == pytest.approx(np.maximum(power_w - auxiliary_w, 0.0)[clear] * 90.0, rel=1e-9, abs=1e-6)
     # The slope of a cubic may overshoot a little where the power crosses between two levels.
-    assert ((positive_s >= -2.0) & (positive_s <= 90.0 + 45.0)).all()
+    assert ((positive_s >= -45.0) & (positive_s <= 90.0 + 45.0)).all()  # a cubic may swing by half
 
 
 def test_surplus_goes_on_straight_beyond_the_last_level():
