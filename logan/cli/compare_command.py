@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,15 +18,25 @@ def register(app: typer.Typer) -> None:
     """Add the command."""
 
     @app.command("compare")
-    def compare(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
+    def compare(
+        plan: Annotated[
+            Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")
+        ] = None,
+        build: BuildOption = Path(),
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+        seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
+    ) -> None:
         """Plan, meter and fit of each drive, for that drive's own speeds, hills and weather."""
+        import numpy as np
+
         from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.fit_build import compare_build
 
         folder = find_build(build)
         with working("reducing drives") as told:
-            found = compare_build(folder, told=told)
+            found = compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
         if as_json:
             print_json(found)
         else:
@@ -68,6 +78,8 @@ def show_comparison(found: Comparison, units: DisplayUnits) -> None:
             print_lines(f"Drive {drive.drive_id} takes no part: {drive.refusal}.")
     print_lines(
         "",
+        f"Planned: by the plan of {found.plan_created_at[:10]}.",
         "Unseen error: predicted by a fit on all other drives, over measured.",
         calibration_text(found.calibration),
+        *(f"Note: {note}." for note in found.notes),
     )

@@ -10,10 +10,11 @@ from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_likelihood import DriveState, NoiseScales
 from logan.model.fit_result import DriveFit, DrivenHull
 from logan.model.hierarchy import Solution
+from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import own_variance_j2, trip_energy, with_logged_auxiliary
-from logan.model.unknowns import AUXILIARY, SharedPrior
+from logan.model.unknowns import AUXILIARY, SharedPrior, shared_prior
 from logan.model.wheel_balance import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND
 from logan.results import Estimate
 from logan.settings import BuildSettings
@@ -94,9 +95,6 @@ def _fitted(
 ) -> DriveFit:
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
-    free = widened.is_free
-    planned_covariance = np.zeros(covariance.shape)
-    planned_covariance[np.ix_(free, free)] = np.linalg.inv(widened.precision[np.ix_(free, free)])
     own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.says[number].own_information)))
     auxiliary_w = float(np.exp(solution.shared[AUXILIARY] + own[OWN_AUXILIARY]))
     level = float(np.exp(own[LEVEL]))
@@ -104,9 +102,7 @@ def _fitted(
         drive_id=drive.drive_id,
         distance_m=drive.distance_m,
         measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
-        planned=predicted_energy(
-            widened.mean, planned_covariance, drive, rotating_kg, NoiseScales(), friction_ratio=0.0, source="plan"
-        ),
+        planned=_planned(drive, widened, rotating_kg),
         refined=predicted_energy(
             solution.shared, covariance, drive, rotating_kg, solution.scales, friction_ratio=friction_ratio,
             source="fit",
@@ -117,6 +113,35 @@ def _fitted(
         segment_count=drive.count,
         outlier_ratio=_outlier_ratio(state),
     )  # fmt: skip
+
+
+def planned_energy(drive: DriveSegments, plan: ParameterDistribution, build: BuildSettings) -> Estimate:
+    """Net pack energy that a plan gives a drive, for the drive's own speeds, hills, weather and cabin load. [Wh]
+
+    Parameters
+    ----------
+    drive : DriveSegments
+        A drive without a refusal.
+    plan : ParameterDistribution
+        What was assumed before any drive.
+    build : BuildSettings
+        For rotating masses and the answer of the tyres to temperature.
+
+    Returns
+    -------
+    Estimate
+        With the plan's and the drive's own uncertainty. [Wh]
+    """
+    return _planned(drive, shared_prior(plan, build), rotating_mass_of(build))
+
+
+def _planned(drive: DriveSegments, widened: SharedPrior, rotating_mass_kg: float) -> Estimate:
+    free = widened.is_free
+    covariance = np.zeros(widened.precision.shape)
+    covariance[np.ix_(free, free)] = np.linalg.inv(widened.precision[np.ix_(free, free)])
+    return predicted_energy(
+        widened.mean, covariance, drive, rotating_mass_kg, NoiseScales(), friction_ratio=0.0, source="plan"
+    )
 
 
 def _outlier_ratio(state: DriveState) -> float:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from logan.driving_range.coverage import Calibration, leave_one_drive_out
 from logan.errors import UsageError
+from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect, modification_effect
 from logan.model.estimator import fit
 from logan.model.fit_result import DriveFit, FitResult
@@ -15,6 +16,7 @@ from logan.model.identifiability import Identifiability, assess_identifiability
 from logan.model.measurement import Measurement
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
+from logan.pipeline.plan import Plan
 from logan.settings import BuildSettings
 
 __all__ = [
@@ -27,6 +29,7 @@ __all__ = [
     "compare_drives",
     "effect_of_change",
     "fit_drives",
+    "with_plan",
 ]
 
 
@@ -61,12 +64,18 @@ class Comparison:
         Plan, meter and fit of each drive, for that drive's own speeds, hills and weather.
     calibration : Calibration
         Every drive predicted by a fit that has not seen it.
+    plan_created_at : str
+        When the plan that stands in the comparison was made.
+    notes : tuple of str
+        In plain words.
     """
 
     schema: ClassVar[str] = "comparison/1"
 
     drives: tuple[DriveFit, ...]
     calibration: Calibration
+    plan_created_at: str = ""
+    notes: tuple[str, ...] = ()
 
 
 def fit_drives(
@@ -95,11 +104,52 @@ def fit_drives(
 
 
 def compare_drives(
-    build: BuildSettings, drives: Sequence[DriveSegments], measurements: Sequence[Measurement] = ()
+    build: BuildSettings, drives: Sequence[DriveSegments], plan: Plan, measurements: Sequence[Measurement] = ()
 ) -> Comparison:
-    """Predicted by the plan and by the fit, against measured; parameters as in ``fit_drives``."""
+    """Predicted by a plan and by the fit, against measured; the other parameters as in ``fit_drives``."""
     report = fit_drives(build, drives, measurements)
-    return Comparison(drives=report.fit.drives, calibration=report.calibration)
+    return Comparison(
+        drives=with_plan(report.fit.drives, drives, plan, build),
+        calibration=report.calibration,
+        plan_created_at=plan.created_at,
+    )
+
+
+def with_plan(
+    fits: Sequence[DriveFit], drives: Sequence[DriveSegments], plan: Plan, build: BuildSettings
+) -> tuple[DriveFit, ...]:
+    """Lay a plan as it was frozen beside each drive, whatever the build's settings say by now.
+
+    Parameters
+    ----------
+    fits : sequence of DriveFit
+        One per drive.
+    drives : sequence of DriveSegments
+        The same drives, in any order.
+    plan : Plan
+        As frozen.
+    build : BuildSettings
+        For rotating masses.
+
+    Returns
+    -------
+    tuple of DriveFit
+        With ``planned`` by that plan; refused drives as they were.
+    """
+    reduced = {drive.drive_id: drive for drive in drives}
+    as_planned = replace(
+        build,
+        vehicle=replace(
+            build.vehicle,
+            rolling_temperature_coefficient_per_k=plan.others.rolling_temperature_coefficient_per_k,
+        ),
+    )
+    return tuple(
+        found
+        if found.refusal
+        else replace(found, planned=planned_energy(reduced[found.drive_id], plan.parameters, as_planned))
+        for found in fits
+    )
 
 
 def effect_of_change(

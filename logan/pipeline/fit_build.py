@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import ClassVar
+
+import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError
@@ -13,7 +16,7 @@ from logan.model.next_test import NextTests, rank_next_tests
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, fit_drives
-from logan.pipeline.predict import recorded_drives
+from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build, recorded_drives
 from logan.pipeline.refine import target_sensitivity
 from logan.pipeline.stored import stored_segments
 
@@ -56,11 +59,35 @@ def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
     return BuildFit(report=report, next_tests=rank_next_tests(report.fit, sensitivity, build))
 
 
-def compare_build(folder: BuildFolder, *, told: Told | None = None) -> Comparison:
-    """Plan, meter and fit of each drive of a build; raises as ``fit_build`` does."""
+def compare_build(
+    folder: BuildFolder, rng: np.random.Generator, *, plan_path: Path | None = None, told: Told | None = None
+) -> Comparison:
+    """Plan, meter and fit of each drive of a build.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    rng : numpy.random.Generator
+        Source of the samples of a plan made now, where none was frozen.
+    plan_path : Path, optional
+        Frozen plan to compare with; the newest where left out.
+    told : callable, optional
+        Given words on what is being done.
+
+    Raises
+    ------
+    ConfigurationError
+        If the plan cannot be read.
+    NotEnoughDataError
+        If no drive has been imported, or none can carry a fit; the reasons are named.
+    """
+    build = folder.settings()
+    plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
-    return compare_drives(folder.settings(), segments, folder.measurements())
+    found = compare_drives(build, segments, plan, folder.measurements())
+    return found if is_frozen else replace(found, notes=(NO_FROZEN_PLAN,))
 
 
 def effect_in_build(

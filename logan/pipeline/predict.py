@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from logan.results import Estimate
 from logan.settings import BuildSettings, Scenario
 
 __all__ = [
+    "NO_FROZEN_PLAN",
     "Attribution",
     "Calibration",
     "PackSizing",
@@ -47,6 +48,9 @@ __all__ = [
     "refine_range",
     "with_scenario",
 ]
+
+
+NO_FROZEN_PLAN: Final = "no plan was frozen before the drives; the plan shown was made now"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -15,9 +15,16 @@ from logan.driving_range.scenarios import scenario_consumption_wh_per_km
 from logan.errors import NotEnoughDataError
 from logan.model.next_test import NextTests, rank_next_tests
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import FitReport, fit_drives
+from logan.pipeline.fit import FitReport, fit_drives, with_plan
 from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
-from logan.pipeline.predict import RefinedRange, plan_of_build, recorded_drives, refine_range, with_scenario
+from logan.pipeline.predict import (
+    NO_FROZEN_PLAN,
+    RefinedRange,
+    plan_of_build,
+    recorded_drives,
+    refine_range,
+    with_scenario,
+)
 from logan.pipeline.stored import stored_drives, stored_segments
 from logan.results import Estimate
 from logan.settings import BuildSettings
@@ -97,6 +104,7 @@ def refine_build(
         if told:
             told("fitting")
         fit = fit_drives(build, segments, folder.measurements())
+        fit = replace(fit, fit=replace(fit.fit, drives=with_plan(fit.fit.drives, segments, plan, build)))
         if fit.fit.drive_count == 0:
             reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)
             raise NotEnoughDataError(
@@ -114,7 +122,7 @@ def refine_build(
         )
         sensitivity = target_sensitivity(build, fit.fit.posterior.median, recorded)
     tests = rank_next_tests(fit.fit, sensitivity, build)
-    notes = () if is_frozen else ("no plan was frozen before the drives; the plan shown was made now",)
+    notes = () if is_frozen else (NO_FROZEN_PLAN,)
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
 
 
