@@ -1,15 +1,18 @@
-"""``logan compare``: predicted against measured, drive by drive."""
+"""``logan compare``: predicted against measured, drive by drive; or what differed between two drives."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.errors import UsageError
 
 if TYPE_CHECKING:
+    from logan.pipeline.difference import DriveDifference
     from logan.pipeline.fit import Comparison
     from logan.units import DisplayUnits
 
@@ -19,6 +22,9 @@ def register(app: typer.Typer) -> None:
 
     @app.command("compare")
     def compare(
+        drives: Annotated[
+            list[str] | None, typer.Argument(help="One drive alone, or two: what differed between them.")
+        ] = None,
         plan: Annotated[
             Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")
         ] = None,
@@ -27,20 +33,58 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:
-        """Plan, meter and fit of each drive, for that drive's own speeds, hills and weather."""
-        import numpy as np
+        """Plan, meter and fit of each drive; or of two drives what differed, and what each thing explains."""
+        from logan.cli.rendering import print_json
 
-        from logan.cli.rendering import print_json, working
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.fit_build import compare_build
+        shown = display_units(units, build)
+        chosen = drives or []
+        if len(chosen) > 2:
+            raise UsageError(f"{len(chosen)} drives cannot be compared at once", "Give two, one, or none for all")
+        if len(chosen) == 2:
+            if plan is not None:
+                raise UsageError("two drives are compared with each other, not with a plan", "Leave out --plan")
+            from logan.cli.difference_tables import show_difference
 
-        folder = find_build(build)
-        with working("reducing drives") as told:
-            found = compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
-        if as_json:
-            print_json(found)
-        else:
-            show_comparison(found, display_units(units, build))
+            difference = _difference(build, chosen[0], chosen[1])
+            print_json(difference) if as_json else show_difference(difference, shown)
+            return
+        found = _comparison(build, plan, seed)
+        if chosen:
+            found = _only(found, build, chosen[0])
+        print_json(found) if as_json else show_comparison(found, shown)
+
+
+def _difference(build: Path, first: str, second: str) -> DriveDifference:
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.difference import difference_of_drives
+
+    return difference_of_drives(find_build(build), first, second)
+
+
+def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
+    import numpy as np
+
+    from logan.cli.rendering import working
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.fit_build import compare_build
+
+    folder = find_build(build)
+    with working("reducing drives") as told:
+        return compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
+
+
+def _only(found: Comparison, build: Path, drive: str) -> Comparison:
+    """The comparison with one drive's line alone; fit and unseen errors still rest on all drives."""
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.library import open_library
+
+    with open_library(find_build(build).path) as library:
+        record = library.record(drive)
+    lines = tuple(line for line in found.drives if line.drive_id == str(record.number))
+    if not lines:
+        reason = record.conditions.excluded_because or record.damage or "it takes no part in the fit"
+        raise UsageError(f"drive {record.number} is not compared ({reason})", "See: logan drives")
+    return replace(found, drives=lines)
 
 
 def show_comparison(found: Comparison, units: DisplayUnits) -> None:

@@ -1,9 +1,9 @@
-"""``logan drives`` and ``logan drive N``: what each drive used, and one drive in full."""
+"""``logan drives``: what each drive used."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -13,12 +13,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logan.drive_library.records import DriveRecord
-    from logan.pipeline.stored import StoredDrive
     from logan.units import DisplayUnits
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands."""
+    """Add the command."""
 
     @app.command("drives")
     def drives(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
@@ -33,75 +32,6 @@ def register(app: typer.Typer) -> None:
             print_json({"schema": "drives/1", "drives": records})
         else:
             _list(records, shown)
-
-    @app.command("drive")
-    def drive(
-        number: Annotated[str, typer.Argument(help="Number or id of the drive.")],
-        build: BuildOption = Path(),
-        mask: Annotated[
-            list[str] | None, typer.Option("--mask", help="Blank a span, such as 750s..768s or 12:30..12:48.")
-        ] = None,
-        why: Annotated[str, typer.Option("--why", help="Reason for a mask or an exclusion.")] = "",
-        channel: Annotated[list[str] | None, typer.Option("--channel", help="Mask only this channel.")] = None,
-        unmask: Annotated[bool, typer.Option("--unmask", help="Take back every mask and correction by hand.")] = False,
-        exclude: Annotated[
-            bool, typer.Option("--exclude", help="Leave the drive out of the fit; needs --why.")
-        ] = False,
-        include: Annotated[bool, typer.Option("--include", help="Let it take part again.")] = False,
-        note: Annotated[str | None, typer.Option("--note", help="Free text.")] = None,
-        tag: Annotated[list[str] | None, typer.Option("--tag", help="A tag; may be repeated.")] = None,
-        change: Annotated[
-            str | None, typer.Option("--change", help="What was changed on the vehicle before it.")
-        ] = None,
-        payload_kg: Annotated[
-            float | None, typer.Option("--payload-kg", help="Load beyond the weighed mass. [kg]")
-        ] = None,
-        ambient_c: Annotated[float | None, typer.Option("--ambient-c", help="Outside temperature. [°C]")] = None,
-        wind_mps: Annotated[float | None, typer.Option("--wind-mps", help="Station wind. [m/s]")] = None,
-        wind_from_deg: Annotated[float | None, typer.Option("--wind-from", help="Where it blows from. [deg]")] = None,
-        tyre_kpa: Annotated[float | None, typer.Option("--tyre-kpa", help="Cold tyre pressure, gauge. [kPa]")] = None,
-        as_json: JsonOption = False,
-        units: UnitsOption = None,
-    ) -> None:
-        """Show one drive in full, or note something on it; masks are reversible and need a reason."""
-        from logan.cli.rendering import print_json
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.library import open_library
-        from logan.pipeline.notes import changed
-        from logan.pipeline.stored import stored_drive
-
-        folder = find_build(build)
-        shown = display_units(units, build)
-        settings = folder.settings()
-        with open_library(build) as library:
-            record = library.record(number)
-            conditions = changed(
-                record.conditions,
-                masks=tuple(mask or ()),
-                mask_channels=tuple(channel or ()),
-                why=why,
-                is_unmasked=unmask,
-                is_excluded=exclude,
-                is_included=include,
-                note=note,
-                tags=tuple(tag) if tag else None,
-                change=change,
-                payload_kg=payload_kg,
-                ambient_temperature_degc=ambient_c,
-                wind_m_per_s=wind_mps,
-                wind_from_deg=wind_from_deg,
-                tyre_pressure_pa=None if tyre_kpa is None else tyre_kpa * 1000.0,
-            )
-            before = record.summary.metrics.get("net_wh")
-            if conditions != record.conditions:
-                record = library.set_conditions(number, conditions)
-            stored = stored_drive(library, record, settings)
-        if as_json:
-            print_json(stored)
-            return
-        _show(stored, shown)
-        if mask or unmask:
-            _show_effect(before, stored)
 
 
 def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
@@ -155,34 +85,3 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
         f"{units.consumption_label} net at the pack; regen: share of discharged energy put back; margin: least "
         f"margin of a temperature to red, {units.temperature_label}. One drive in full: logan drive N"
     )
-
-
-def _show(stored: StoredDrive, units: DisplayUnits) -> None:
-    from logan.cli.drive_tables import (
-        print_currents,
-        print_energy,
-        print_findings,
-        print_header,
-        print_history,
-        print_limits,
-        print_regen,
-        print_temperatures,
-    )
-
-    print_header(stored, units)
-    print_energy(stored.analysis, units)
-    print_regen(stored.analysis)
-    print_currents(stored.analysis)
-    print_temperatures(stored.analysis, units)
-    print_limits(stored.analysis, units)
-    print_findings(stored, units)
-    print_history(stored)
-
-
-def _show_effect(before: object, stored: StoredDrive) -> None:
-    from logan.cli.rendering import figure_text, print_lines
-    from logan.results import Estimate
-
-    after = stored.analysis.energy.net_wh
-    if isinstance(before, Estimate):
-        print_lines(f"Net energy before {figure_text(before)} Wh, now {figure_text(after)} Wh.")

@@ -7,47 +7,38 @@ their use case inside the command, so that ``logan --help`` starts at once.
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import sys
+from collections.abc import Sequence
 
 import typer
 
 from logan.errors import LoganError
 
-COMMAND_MODULES = (
-    "new_command",
-    "plan_command",
-    "gearing_command",
-    "look_command",
-    "channels_command",
-    "import_command",
-    "drives_command",
-    "limits_command",
-    "fit_command",
-    "range_command",
-    "compare_command",
-    "effect_command",
-    "difference_command",
-    "trend_command",
-    "report_command",
-    "export_command",
-    "library_command",
-    "fleet_command",
-    "serve_command",
-    "demo_command",
+COMMANDS = (
+    "new",
+    "plan",
+    "gearing",
+    "look",
+    "channels",
+    "import",
+    "drives",
+    "drive",
+    "limits",
+    "fit",
+    "range",
+    "compare",
+    "effect",
+    "trend",
+    "report",
+    "export",
+    "library",
+    "fleet",
+    "serve",
+    "demo",
 )
-
-app = typer.Typer(
-    name="logan",
-    help="What a converted vehicle used, what ran too hot, and how far it will really go.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+"""Each lies in a module of its name and is registered there; help lists them in this order."""
 
 
-@app.callback(invoke_without_command=True)
 def _root(
     context: typer.Context,
     version: bool = typer.Option(False, "--version", help="Print the version and stop."),
@@ -59,15 +50,28 @@ def _root(
         raise typer.Exit
 
 
-for _name in COMMAND_MODULES:
-    if importlib.util.find_spec(f"logan.cli.{_name}"):
-        importlib.import_module(f"logan.cli.{_name}").register(app)
+def command_line(commands: Sequence[str] = COMMANDS) -> typer.Typer:
+    """The command line with these commands: only one where it is known which, because each takes time to build."""
+    app = typer.Typer(
+        name="logan",
+        help="What a converted vehicle used, what ran too hot, and how far it will really go.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback(invoke_without_command=True)(_root)
+    for command in commands:
+        importlib.import_module(f"logan.cli.{command}_command").register(app)
+    return app
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    given = sys.argv[1:] if arguments is None else arguments
+    app = command_line(given[:1] if given and given[0] in COMMANDS else COMMANDS)
     try:
-        outcome = app(args=arguments, standalone_mode=False)
+        outcome = app(args=given, standalone_mode=False)
     except LoganError as error:
         typer.echo(f"logan: {error}", err=True)
         return 2

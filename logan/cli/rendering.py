@@ -6,7 +6,9 @@ import json
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING, Any
+from unicodedata import combining, east_asian_width
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -47,22 +49,55 @@ def print_table(
     left: Sequence[int] = (0,),
 ) -> None:
     """Print a table; numbers stand right, the columns of ``left`` stand left."""
+    cells = [tuple("" if cell is None else clean(cell) for cell in row) for row in rows]
+    text = None if title and sys.stdout.isatty() else _narrow_table(headings, cells, left)
+    if text is not None:
+        sys.stdout.write(f"{title}\n{text}" if title else text)
+        return
     from rich.table import Table
 
     table = Table(title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, expand=False)
     for index, heading in enumerate(headings):
         is_left = index in left
         table.add_column(heading, justify="left" if is_left else "right", overflow="fold", no_wrap=not is_left)
-    for row in rows:
-        table.add_row(*("" if cell is None else clean(cell) for cell in row))
+    for cell_row in cells:
+        table.add_row(*cell_row)
     console().print(table)
+
+
+def _narrow_table(headings: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int]) -> str | None:
+    """The table as text where nothing needs folding, else None: a thousand rows take rich two seconds."""
+    every = [tuple(headings), *rows]
+    if not all(_is_plain(cell) for row in every for cell in row):
+        return None
+    widths = [max(map(len, column)) for column in zip(*every, strict=True)]
+    if sum(widths) + 2 * (len(widths) - 1) > _width():
+        return None
+    sides = ["<" if index in left else ">" for index in range(len(widths))]
+    layout = "  ".join(f"{{:{side}{width}}}" for side, width in zip(sides, widths, strict=True))
+    return "".join(layout.format(*row) + "\n" for row in every)
+
+
+def _width() -> int:
+    return get_terminal_size().columns if sys.stdout.isatty() else WIDTH
+
+
+def _is_plain(cell: str) -> bool:
+    """True for one line of characters that each take one place on a terminal."""
+    if cell.isascii():
+        return "\n" not in cell
+    return all(
+        character != "\n" and east_asian_width(character) not in "WF" and not combining(character) for character in cell
+    )
 
 
 def print_lines(*lines: str) -> None:
     """Print paragraphs wrapped to the width."""
-    out = console()
-    for line in lines:
-        out.print(clean(line))
+    for line in map(clean, lines):
+        if _is_plain(line) and len(line) <= _width():
+            sys.stdout.write(line + "\n")
+        else:
+            console().print(line)
 
 
 def number(value: float | None, digits: int = 0) -> str:

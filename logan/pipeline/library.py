@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from logan.drive_library.records import CheckReport, DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import find_build
-from logan.settings import BuildSettings
+
+if TYPE_CHECKING:
+    from logan.drive_library.records import CheckReport, DriveRecord
+    from logan.settings import BuildSettings
 
 
 def library_folder(path: Path) -> Path:

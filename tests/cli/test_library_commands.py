@@ -48,17 +48,39 @@ def test_trend_as_json_and_of_an_unknown_metric(build, capsys):
     assert "net_wh_per_km" in err
 
 
-def test_difference_adds_up_on_the_page(build, capsys):
-    code, out, _ = run(capsys, "difference", "1", "2", "-b", build)
+def test_what_differed_between_two_drives_adds_up_on_the_page(build, capsys):
+    code, out, _ = run(capsys, "compare", "1", "2", "-b", build)
     assert code == 0
     for word in ("speed", "driving", "hills", "weather", "not explained", "air density"):
         assert word in out
     assert "-0" not in out.split()
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
-    content = json.loads(run(capsys, "difference", "1", "2", "-b", build, "--json")[1])
+    content = json.loads(run(capsys, "compare", "1", "2", "-b", build, "--json")[1])
     total = sum(part["effect_wh_per_km"]["value"] for part in content["parts"])
     whole = content["difference_wh_per_km"]["value"]
     assert total + content["unexplained_wh_per_km"]["value"] == pytest.approx(whole)
+
+
+def test_one_drive_is_compared_with_the_plan_alone(build, capsys):
+    everything = json.loads(run(capsys, "compare", "-b", build, "--json")[1])
+    alone = json.loads(run(capsys, "compare", "2", "-b", build, "--json")[1])
+    assert [line["drive_id"] for line in everything["drives"]] == ["1", "2"]
+    assert alone["drives"] == everything["drives"][1:]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        (("1", "2", "3"), "3 drives cannot be compared"),
+        (("1", "999"), "no drive '999'"),
+        (("999",), "no drive '999'"),
+        (("1", "2", "--plan", "x.json"), "not with a plan"),
+    ],
+)
+def test_a_comparison_that_makes_no_sense_is_refused(build, capsys, arguments, problem):
+    code, out, err = run(capsys, "compare", *arguments, "-b", build)
+    assert (code, out) == (2, "")
+    assert problem in err
 
 
 def test_exports_are_written(build, capsys, tmp_path):

@@ -1,42 +1,13 @@
-"""``logan difference A B``: why one drive took more than another."""
+"""Two drives side by side: why one took more than the other."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
-
-import typer
-
-from logan.cli.options import BuildOption, JsonOption, UnitsOption
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from logan.pipeline.difference import DifferenceFact, DriveDifference
     from logan.results import Figure
     from logan.units import DisplayUnits
-
-
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-
-    @app.command("difference")
-    def difference(
-        first: Annotated[str, typer.Argument(help="Number or id of a drive.")],
-        second: Annotated[str, typer.Argument(help="Number or id of another.")],
-        build: BuildOption = Path(),
-        units: UnitsOption = None,
-        as_json: JsonOption = False,
-    ) -> None:
-        """Say what differed between two drives, and how much of the difference each thing explains."""
-        from logan.cli.options import display_units
-        from logan.cli.rendering import print_json
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.difference import difference_of_drives
-
-        found = difference_of_drives(find_build(build), first, second)
-        if as_json:
-            print_json(found)
-        else:
-            show_difference(found, display_units(units, build))
 
 
 def show_difference(found: DriveDifference, units: DisplayUnits) -> None:
