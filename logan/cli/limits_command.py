@@ -38,11 +38,14 @@ def register(app: typer.Typer) -> None:
 
         folder = find_build(build)
         with open_library(folder.path) as library:
+            known = {record.number for record in library.drives()}
+            if strange := sorted(set(drives or ()) - known):
+                raise UsageError(f"there is no drive {', '.join(map(str, strange))}", "List them with: logan drives")
+            if not known:
+                raise UsageError("no drive has been imported", "Import one with: logan import LOG")
             stored = [
                 one for one in stored_drives(library, folder.settings()) if not drives or one.record.number in drives
             ]
-        if not stored:
-            raise UsageError("there is no such drive", "List them with: logan drives")
         found = limits_over_drives(stored)
         if as_json:
             print_json(found)

@@ -99,6 +99,11 @@ class SignalColumn:
         name = f"{self.message}.{self.name}" if self.message else self.name
         return f"{self.bus}/{name}" if self.bus else name
 
+    def texts(self) -> list[str | None]:
+        """Text of each value by the value table; None for a value that has none in it."""
+        codes = np.round((self.value - self.offset) / self.scale)
+        return [self.choices.get(int(code)) if code == code else None for code in codes.tolist()]
+
 
 @dataclass(frozen=True, slots=True)
 class SkippedPart:
@@ -134,6 +139,8 @@ class SignalTable:
         When the first of them came. [ns]
     clashes : tuple of str
         Identifiers that a bus carries both as standard and as extended ones.
+    text_cells : mapping of str to SkippedPart
+        First cell of a column of numbers that holds text, by the column's name.
     """
 
     columns: tuple[SignalColumn, ...]
@@ -146,6 +153,7 @@ class SignalTable:
     error_count: int = 0
     error_time_ns: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     clashes: tuple[str, ...] = ()
+    text_cells: Mapping[str, SkippedPart] = field(default_factory=dict)
 
     def __iter__(self) -> Iterator[SignalColumn]:
         return iter(self.columns)

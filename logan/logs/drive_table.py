@@ -292,8 +292,7 @@ class _Table:
         try:
             return self._layout.style.number(cell)
         except ValueError:
-            name = self._layout.columns[index].name
-            self._report.skip(f"'{_short(cell)}' in column '{name}' is no number", line=line)
+            self._report.skip_cell(self._layout.columns[index].name, _short(cell), line)
             return math.nan
 
     def finish(self) -> SignalTable:

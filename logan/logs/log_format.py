@@ -106,6 +106,8 @@ class ReadReport:
         What had to be assumed to read it.
     sha256 : str
         Of the file on disk, once it was read to the end; empty where it is not hashed.
+    text_cells : dict of str to SkippedPart
+        First cell of a column of numbers that holds text, by the column's name.
     """
 
     path: Path
@@ -118,6 +120,7 @@ class ReadReport:
     is_truncated: bool = False
     notes: list[str] = field(default_factory=list)
     sha256: str = ""
+    text_cells: dict[str, SkippedPart] = field(default_factory=dict)
 
     def skip(self, reason: str, *, line: int | None = None, byte_offset: int | None = None, count: int = 1) -> None:
         """Count something that could not be read; ``line`` is counted from 1, ``byte_offset`` from 0."""
@@ -127,6 +130,12 @@ class ReadReport:
             if line is None and byte_offset is not None:
                 place = f"{self.path} at byte {byte_offset}"
             self.skipped.append(SkippedPart(place, reason))
+
+    def skip_cell(self, column: str, text: str, line: int) -> None:
+        """Count a cell that holds text where its column holds numbers; ``line`` is counted from 1."""
+        reason = f"'{text}' in column '{column}' is no number"
+        self.skip(reason, line=line)
+        self.text_cells.setdefault(column, SkippedPart(f"{self.path}:{line}", reason))
 
 
 @dataclass(frozen=True, slots=True)
