@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from statistics import NormalDist
-from typing import Any, ClassVar, Protocol, TypeAlias, TypeVar, runtime_checkable
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, TypeAlias, TypeVar, runtime_checkable
 
-import numpy as np
+if TYPE_CHECKING:
+    import numpy as np
 
 T = TypeVar("T")
 
@@ -77,6 +78,8 @@ class Quantiles:
     @classmethod
     def of_samples(cls, samples: np.ndarray[Any, Any], unit: str) -> Quantiles:
         """Quantiles of equally likely samples."""
+        import numpy as np
+
         p05, p10, p50, p90, p95 = (float(point) for point in np.quantile(samples, [0.05, 0.10, 0.50, 0.90, 0.95]))
         return cls(p05, p10, p50, p90, p95, unit)
 
@@ -109,15 +112,10 @@ def json_ready(value: object) -> JsonValue:
         return value
     if isinstance(value, Enum):
         return json_ready(value.value)
-    if isinstance(value, int | np.integer):
+    if isinstance(value, int):
         return int(value)
-    if isinstance(value, float | np.floating):
-        number = float(value)
-        return number if math.isfinite(number) else None
-    if isinstance(value, np.bool_):
-        return bool(value)
-    if isinstance(value, np.ndarray):
-        return [json_ready(item) for item in value.tolist()]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
     if isinstance(value, Path):
         return str(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -134,6 +132,9 @@ def json_ready(value: object) -> JsonValue:
         return {str(key): json_ready(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [json_ready(item) for item in value]
+    # numpy's scalars and arrays, known by what they can do: a list of drives has none and loads no numpy.
+    if hasattr(value, "tolist") and hasattr(value, "dtype"):
+        return json_ready(value.tolist())
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
@@ -191,9 +192,15 @@ def _fitting(kinds: list[Any], content: JsonValue) -> Any:
     return kinds[0]
 
 
+def _is_array(hint: Any) -> bool:
+    return getattr(hint, "__module__", "") == "numpy" and getattr(hint, "__name__", "") == "ndarray"
+
+
 def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
-    if hint is np.ndarray or origin is np.ndarray:
+    if _is_array(origin or hint):
+        import numpy as np
+
         return np.asarray(content, dtype=np.float64)
     if origin in (typing.Union, types.UnionType):
         if content is None and type(None) in arguments:

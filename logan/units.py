@@ -6,17 +6,31 @@ way out (``report``, ``cli``, ``web``). Factors: NIST SP 811, Appendix B.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Final, Literal, overload
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, Final, Literal, overload
 
 from logan.constants import JOULES_PER_WATT_HOUR, METRES_PER_MILE, SECONDS_PER_HOUR
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+else:
+
+    def __getattr__(name: str) -> Any:
+        """The array types, made when first asked for: those who only convert single numbers load no numpy."""
+        kinds = {"FloatArray": "float64", "IntArray": "int64", "BoolArray": "bool_"}
+        if name not in kinds:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        import numpy as np
+        from numpy.typing import NDArray
+
+        return globals().setdefault(name, NDArray[getattr(np, kinds[name])])
+
 
 METRES_PER_SECOND_PER_MPH: Final = METRES_PER_MILE / SECONDS_PER_HOUR
 NEWTONS_PER_POUND_FORCE: Final = 4.4482216152605
@@ -25,7 +39,7 @@ PASCALS_PER_PSI: Final = 6894.757293168361
 WATTS_PER_HORSEPOWER: Final = 745.6998715822701
 METRES_PER_INCH: Final = 0.0254
 METRES_PER_FOOT: Final = 0.3048
-RADIANS_PER_SECOND_PER_RPM: Final = 2.0 * np.pi / 60.0
+RADIANS_PER_SECOND_PER_RPM: Final = 2.0 * math.pi / 60.0
 WATT_HOURS_PER_US_GALLON_EQUIVALENT: Final = 33_705.0
 """Energy of a US gallon of petrol as used for MPGe (EPA)."""
 
@@ -119,6 +133,16 @@ class DisplayUnits:
     def temperature_label(self) -> str:
         """Name of the unit of temperature."""
         return "°F" if self.temperature == "degF" else "°C"
+
+    @property
+    def height_label(self) -> str:
+        """Name of the unit of height: feet with miles, metres with kilometres."""
+        return "ft" if self.distance == "mi" else "m"
+
+    @property
+    def metres_of_height(self) -> float:
+        """Metres in one unit of height."""
+        return METRES_PER_FOOT if self.distance == "mi" else 1.0
 
     @property
     def joules_per_metre(self) -> float:

@@ -8,10 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logan.channels.vocabulary import Interpolation, channel_kind
+from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
 from logan.flags import DataFlag
 from logan.numerics import hold, interpolate, longest_bridgeable_gap_s
 from logan.results import read_only
 from logan.units import FloatArray
+
+__all__ = ["Channel", "Correction", "Drive", "DriveConditions", "LogSource", "Step"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,114 +73,6 @@ class Channel:
         if self.interpolation is Interpolation.HOLD:
             return hold(at_s, self.time_s, self.value, max_age_s=gap_s)
         return interpolate(at_s, self.time_s, self.value, max_gap_s=gap_s)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One thing that was done to a drive's data, in the order it was done.
-
-    Parameters
-    ----------
-    action : str
-        What was done, such as ``mask`` or ``shift_current``.
-    detail : str
-        With which numbers.
-    reason : str
-        Why, in plain words.
-    channels : tuple of str
-        Channels it touched.
-    net_wh_before, net_wh_after : float or None
-        Net pack energy before and after. [Wh]
-    is_reversible : bool
-        True when leaving the step out gives the data back.
-    """
-
-    action: str
-    detail: str
-    reason: str
-    channels: tuple[str, ...] = ()
-    net_wh_before: float | None = None
-    net_wh_after: float | None = None
-    is_reversible: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogSource:
-    """A log file that a drive came from, or a DBC that it was read with."""
-
-    name: str
-    sha256: str
-    size_bytes: int
-    log_format: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """Something that the user does to a drive by hand; kept beside the data and applied when it is loaded.
-
-    Parameters
-    ----------
-    why : str
-        The reason, in the user's words.
-    channels : tuple of str
-        Canonical names; empty means all, for a mask only.
-    start_s, end_s : float or None
-        Span; None means from the beginning, or to the end. [s]
-    is_mask : bool
-        Blank the span; otherwise shift, offset, gain and sign apply.
-    shift_s, offset, gain, sign : float, float, float, int
-        As in ``logan.drive.mask.correct``.
-    """
-
-    why: str
-    channels: tuple[str, ...] = ()
-    start_s: float | None = None
-    end_s: float | None = None
-    is_mask: bool = True
-    shift_s: float = 0.0
-    offset: float = 0.0
-    gain: float = 1.0
-    sign: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriveConditions:
-    """What the driver noted; every one of them may be unknown.
-
-    Parameters
-    ----------
-    payload_kg : float or None
-        Load beyond the weighed mass.
-    ambient_temperature_degc, pressure_pa, relative_humidity_ratio : float or None
-        Weather, for drives that did not log it.
-    wind_m_per_s, wind_from_deg : float or None
-        Station wind, and where it blows from.
-    tyre_pressure_pa : float or None
-        Cold, gauge.
-    tags : tuple of str
-        The driver's own.
-    note : str
-        Free text.
-    change : str
-        What was changed on the vehicle before this drive.
-    excluded_because : str
-        Reason why the fit leaves the drive out; empty means it takes part.
-    corrections : tuple of Correction
-        Masks and corrections by hand, in the order they are applied.
-    """
-
-    payload_kg: float | None = None
-    ambient_temperature_degc: float | None = None
-    pressure_pa: float | None = None
-    relative_humidity_ratio: float | None = None
-    wind_m_per_s: float | None = None
-    wind_from_deg: float | None = None
-    tyre_pressure_pa: float | None = None
-    tags: tuple[str, ...] = ()
-    note: str = ""
-    change: str = ""
-    excluded_because: str = ""
-    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
