@@ -409,6 +409,7 @@ class BuildSettings:
     dbc_by_bus: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
     display: DisplayUnits = field(default_factory=DisplayUnits)
     keep_logs: bool = False
+    keep_raw: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

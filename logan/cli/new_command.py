@@ -13,7 +13,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command("new")
     def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
-        """Make a folder for one conversion: build.toml and channels.toml, explained key by key."""
+        """Make a folder for one conversion: build.toml, channels.toml and measurements.toml, explained key by key."""
         from logan.pipeline.builds import new_build
 
         for path in new_build(folder):

@@ -8,7 +8,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from logan.configuration.limits import limit_sheet
+from logan.configuration.coherence import coherence_problems, scenario_problems
+from logan.configuration.limits import limit_problems, limit_sheet
 from logan.configuration.problems import load, problems_of, refusal
 from logan.configuration.quantities import Measured
 from logan.configuration.schema import (
@@ -18,7 +19,6 @@ from logan.configuration.schema import (
     PackTable,
     ScenarioTable,
     VehicleTable,
-    nearest,
 )
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
@@ -64,10 +64,13 @@ def read_build(path: Path) -> BuildSettings:
     if path.is_dir():
         path = path / "build.toml"
     raw = load(path)
+    problems = [*coherence_problems(raw), *limit_problems(raw.get("limits", {}))]
     try:
         content = BuildFile.model_validate(raw)
     except ValidationError as error:
-        raise refusal(path, problems_of(error)) from None
+        raise refusal(path, (*problems_of(error), *problems)) from None
+    if problems:
+        raise refusal(path, tuple(problems))
     return _settings(content, path)
 
 
@@ -89,34 +92,15 @@ def _planning(
 
 
 def _settings(content: BuildFile, path: Path) -> BuildSettings:
-    problems: list[str] = []
-    vehicle = _vehicle(content.vehicle, problems)
-    scenarios = tuple(_scenario(table, path) for table in content.scenario)
-    limits = limit_sheet(content.limits, problems)
-    names = [scenario.name for scenario in scenarios]
-    if len(set(names)) != len(names):
-        problems.append("scenario: two scenarios have the same name")
-    wanted = content.target.scenario
-    if wanted not in names:
-        problems.append(f"target.scenario: no scenario is called {wanted!r}{nearest(wanted, names)}")
-    for scenario in scenarios:
-        problems.extend(_mix_problems(scenario, scenarios))
-    try:
-        display = DisplayUnits.parse(content.build.units)
-    except ValueError as error:
-        problems.append(f"build.units: {error}")
-        display = DisplayUnits()
-    if problems or vehicle is None:
-        raise refusal(path, tuple(problems))
     folder = path.parent
     return BuildSettings(
         name=content.build.name,
-        vehicle=vehicle,
+        vehicle=_vehicle(content.vehicle),
         powertrain=_powertrain(content),
         pack=_pack(content.pack),
         auxiliary=_auxiliary(content.auxiliary),
-        limits=limits,
-        scenarios=scenarios,
+        limits=limit_sheet(content.limits),
+        scenarios=tuple(_scenario(table, path) for table in content.scenario),
         target=Target(
             range_m=content.target.range.value,
             scenario=content.target.scenario,
@@ -126,32 +110,21 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
         ),
         dbc_paths=tuple(folder / name for name in content.build.dbc),
         dbc_by_bus={bus: tuple(folder / name for name in files) for bus, files in content.build.dbc_by_bus.items()},
-        display=display,
+        display=DisplayUnits.parse(content.build.units),
         keep_logs=content.build.keep_logs,
+        keep_raw=content.build.keep_raw,
     )
 
 
-def _vehicle(table: VehicleTable, problems: list[str]) -> VehicleSettings | None:
+def _vehicle(table: VehicleTable) -> VehicleSettings:
     body = priors.BODY_CLASS_DRAG_AREA_M2.get(table.body_class)
     tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tyre_class)
-    if table.drag_area is None and body is None:
-        problems.append("vehicle.drag_area: give it, or a body_class to take a typical value")
-    if table.rolling_coefficient is None and tyre is None:
-        problems.append("vehicle.rolling_coefficient: give it, or a tyre_class to take a typical value")
-    circumference: PlanningValue | None = None
     if table.tyre_rolling_circumference is not None:
         source = table.source_of("tyre_rolling_circumference")
         circumference = _planning(table.tyre_rolling_circumference, source, None, 0.01)
-    elif table.tyre:
-        try:
-            metres = rolling_circumference_m(table.tyre)
-            circumference = PlanningValue(metres, 0.015 * metres, f"tyre size {table.tyre} (ETRTO, from memory)")
-        except ValueError as error:
-            problems.append(f"vehicle.tyre: {error}")
     else:
-        problems.append("vehicle.tyre: give the size, such as 195/65R15, or tyre_rolling_circumference")
-    if problems or circumference is None:
-        return None
+        metres = rolling_circumference_m(table.tyre)
+        circumference = PlanningValue(metres, 0.015 * metres, f"tyre size {table.tyre} (ETRTO, from memory)")
     values: dict[str, Any] = {}
     if table.rolling_temperature_coefficient is not None:
         source = table.source_of("rolling_temperature_coefficient")
@@ -278,12 +251,15 @@ def read_scenario(content: Mapping[str, object], folder: Path) -> Scenario:
     ConfigurationError
         With every problem found.
     """
+    problems = scenario_problems(content)
     try:
         table = ScenarioTable.model_validate(dict(content))
     except ValidationError as error:
+        problems = (*problems_of(error), *problems)
+    if problems:
         raise ConfigurationError(
-            "the scenario cannot be used", "Correct it and run the command again", problems=problems_of(error)
-        ) from None
+            "the scenario cannot be used", "Correct it and run the command again", problems=problems
+        )
     return _scenario(table, folder / "build.toml")
 
 
@@ -317,18 +293,3 @@ def _scenario(table: ScenarioTable, path: Path) -> Scenario:
         cabin_climate=table.cabin_climate,
         warm_start=table.warm_start,
     )
-
-
-def _mix_problems(scenario: Scenario, scenarios: tuple[Scenario, ...]) -> list[str]:
-    if scenario.kind is not ScenarioKind.MIX:
-        return []
-    others = {other.name: other for other in scenarios if other.kind is not ScenarioKind.MIX}
-    problems = [
-        f"scenario.{scenario.name}.mix: no unmixed scenario is called {name!r}{nearest(name, list(others))}"
-        for name in scenario.parts
-        if name not in others
-    ]
-    total = sum(scenario.parts.values())
-    if any(share < 0 for share in scenario.parts.values()) or not 0.999 <= total <= 1.001:
-        problems.append(f"scenario.{scenario.name}.mix: the shares must add up to 1, they add up to {total:g}")
-    return problems

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from pydantic import ValidationError
+
 from logan.channels.vocabulary import channel_kind
 from logan.configuration.quantities import parse_quantity
 from logan.configuration.schema import LimitsTable, LimitTable
@@ -17,33 +21,72 @@ _BELOW_BY_NATURE = (
 )
 
 
-def _limit_value(raw: str | float | None, channel: str, key: str, problems: list[str]) -> float | None:
+def limit_problems(raw: object) -> tuple[str, ...]:
+    """Return one line per limit whose values cannot be read or contradict each other.
+
+    Parameters
+    ----------
+    raw : object
+        The ``[limits]`` table as written; what breaks its form is told elsewhere.
+    """
+    try:
+        table = LimitsTable.model_validate(raw)
+    except ValidationError:
+        return ()
+    problems = []
+    for channel, entry in _entries(table):
+        values: dict[str, float] = {}
+        for key in ("amber", "red"):
+            try:
+                values |= {key: value} if (value := _limit_value(getattr(entry, key), channel)) is not None else {}
+            except ValueError as error:
+                problems.append(f"limits.{channel}.{key}: {error}")
+        if entry.amber is None and entry.red is None:
+            problems.append(f"limits.{channel}: give amber, red or both")
+        elif (
+            len(values) == 2 and (values["red"] - values["amber"]) * (1 if _side(channel, entry) == "above" else -1) < 0
+        ):
+            problems.append(f"limits.{channel}: red must lie beyond amber")
+    return tuple(problems)
+
+
+def _entries(table: LimitsTable) -> Iterator[tuple[str, LimitTable]]:
+    for channel, entry in (table.model_extra or {}).items():
+        if isinstance(entry, LimitTable):
+            yield channel, entry
+
+
+def _side(channel: str, entry: LimitTable) -> str:
+    return entry.side or ("below" if channel.rstrip("_0123456789") in _BELOW_BY_NATURE else "above")
+
+
+def _limit_value(raw: str | float | None, channel: str) -> float | None:
     if raw is None:
         return None
     kind = channel_kind(channel)
     unit = kind.unit if kind else ""
     pint_unit = {"ratio": "", "ohm": "ohm"}.get(unit, unit)
-    try:
-        return parse_quantity(raw, pint_unit, f"120 {unit}" if pint_unit else "0.2").value
-    except ValueError as error:
-        problems.append(f"limits.{channel}.{key}: {error}")
-        return None
+    return parse_quantity(raw, pint_unit, f"120 {unit}" if pint_unit else "0.2").value
 
 
-def limit_sheet(table: LimitsTable, problems: list[str]) -> LimitSheet:
-    """Return the limit sheet of a build; faults are added to ``problems``."""
-    limits: list[Limit] = []
-    for channel, entry in (table.model_extra or {}).items():
-        if not isinstance(entry, LimitTable):
-            continue
-        side = entry.side or ("below" if channel.rstrip("_0123456789") in _BELOW_BY_NATURE else "above")
-        amber = _limit_value(entry.amber, channel, "amber", problems)
-        red = _limit_value(entry.red, channel, "red", problems)
-        if amber is None and red is None:
-            problems.append(f"limits.{channel}: give amber, red or both")
-        elif amber is not None and red is not None and (red < amber if side == "above" else red > amber):
-            problems.append(f"limits.{channel}: red must lie beyond amber")
-        limits.append(Limit(channel=channel, side=LimitSide(side), amber=amber, red=red, source=entry.source))
+def limit_sheet(table: LimitsTable) -> LimitSheet:
+    """Return the limit sheet of a build.
+
+    Raises
+    ------
+    ValueError
+        If a value cannot be read; ``limit_problems`` tells all of them.
+    """
+    limits = [
+        Limit(
+            channel=channel,
+            side=LimitSide(_side(channel, entry)),
+            amber=_limit_value(entry.amber, channel),
+            red=_limit_value(entry.red, channel),
+            source=entry.source,
+        )
+        for channel, entry in _entries(table)
+    ]
     if table.use_typical:
         given = {(limit.channel, limit.side) for limit in limits}
         limits.extend(limit for limit in TYPICAL_LIMITS if (limit.channel, limit.side) not in given)

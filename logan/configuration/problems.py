@@ -14,6 +14,17 @@ if TYPE_CHECKING:
 
 LARGEST_FILE_BYTES = 2_000_000
 
+_WANTED = {
+    "bool": "true or false",
+    "string": "text in quotes",
+    "string_too_short": "some text",
+    "float": "a number",
+    "list": "a list in brackets",
+    "dict": "a table",
+    "model": "a table",
+}
+"""What is expected where a value is of the wrong kind, by the validator's name for it."""
+
 
 def refusal(path: Path, problems: tuple[str, ...]) -> ConfigurationError:
     """Return the error that lists every problem of a settings file."""
@@ -55,12 +66,14 @@ def problems_of(error: ValidationError) -> tuple[str, ...]:
             message = f"unknown key{nearest(where[-1], _known_keys(where[:-1]))}"
         elif kind == "missing":
             message = "missing; it has no typical value"
-        elif kind in ("value_error", "assertion_error"):
+        elif kind == "value_error":
             first = message.split(":", 1)[0]
             if ":" in message and " " not in first:
                 where, message = [*where, first], message.split(":", 1)[1].strip()
         else:
-            message = f"{message[:1].lower()}{message[1:]}, got {_short(fault.get('input'))}"
+            wanted = _WANTED.get(kind.removesuffix("_parsing").removesuffix("_type"))
+            message = f"expected {wanted}" if wanted else f"{message[:1].lower()}{message[1:]}"
+            message = f"{message}, got {_short(fault.get('input'))}"
         lines.append(f"{_dotted(where)}: {message}")
     return tuple(lines)
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, field_validator, model_validator
 
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.quantities import Measured, Quantity
@@ -91,10 +91,21 @@ class Tables(Table):
 def _one_of(names: tuple[str, ...]) -> tuple[BeforeValidator, WithJsonSchema]:
     def check(raw: object) -> object:
         if raw not in names:
-            raise ValueError(f"expected one of {', '.join(name for name in names if name)}; got {raw!r}")
+            known = [name for name in names if name]
+            hint = nearest(raw, known) if isinstance(raw, str) else ""
+            raise ValueError(f"expected one of {', '.join(known)}; got {raw!r}{hint}")
         return raw
 
     return BeforeValidator(check), WithJsonSchema({"type": "string", "enum": list(names)})
+
+
+def _within(low: int, high: int) -> BeforeValidator:
+    def check(raw: object) -> object:
+        if isinstance(raw, bool) or not isinstance(raw, int) or not low <= raw <= high:
+            raise ValueError(f"expected a whole number from {low} to {high}, got {raw!r}")
+        return raw
+
+    return BeforeValidator(check)
 
 
 def _check_tyre(raw: object) -> object:
@@ -111,6 +122,7 @@ class BuildTable(Table):
     dbc_by_bus: dict[str, list[str]] = Field(default_factory=dict)
     units: str = "mi,F"
     keep_logs: bool = False
+    keep_raw: bool = True
 
 
 class VehicleTable(Tables):
@@ -135,12 +147,13 @@ class GearingTable(Table):
     reductions: dict[str, float] = Field(min_length=1)
     alternative: list[GearingTable] = Field(default_factory=list, max_length=12)
 
-    @model_validator(mode="after")
-    def _check_ratios(self) -> GearingTable:
-        for name, ratio in self.reductions.items():
+    @field_validator("reductions")
+    @classmethod
+    def _check_ratios(cls, reductions: dict[str, float]) -> dict[str, float]:
+        for name, ratio in reductions.items():
             if not 0.1 <= ratio <= 60.0:
-                raise ValueError(f"reductions.{name}: expected 0.1 to 60, got {ratio:g}")
-        return self
+                raise ValueError(f"'{name}' is {ratio:g} to 1; expected 0.1 to 60")
+        return reductions
 
 
 class MotorTable(Tables):
@@ -151,7 +164,7 @@ class MotorTable(Tables):
     max_power: Power
     continuous_power: Power | None = None
     rotor_inertia: RotorInertia = Measured(0.05)
-    count: int = Field(default=1, ge=1, le=8)
+    count: Annotated[int, _within(1, 8)] = 1
 
 
 class PowertrainTable(Tables):
@@ -166,8 +179,8 @@ class PowertrainTable(Tables):
 class PackTable(Tables):
     """``[pack]``."""
 
-    cells_in_series: int = Field(ge=1, le=500)
-    cells_in_parallel: int = Field(ge=1, le=2_000)
+    cells_in_series: Annotated[int, _within(1, 500)]
+    cells_in_parallel: Annotated[int, _within(1, 2_000)]
     cell_capacity: Capacity
     cell_nominal_voltage: CellVoltage = Measured(3.65)
     open_circuit_voltage: list[tuple[float, float]] = Field(default_factory=list, max_length=200)
@@ -182,15 +195,20 @@ class PackTable(Tables):
     cell_voltage_floor: CellVoltage | None = None
     cell_voltage_ceiling: CellVoltage | None = None
 
-    @model_validator(mode="after")
-    def _check_window(self) -> PackTable:
-        low, high = self.usable_window
+    @field_validator("usable_window")
+    @classmethod
+    def _check_window(cls, window: tuple[float, float]) -> tuple[float, float]:
+        low, high = window
         if not 0.0 <= low < high <= 1.0:
-            raise ValueError(f"usable_window: expected two rising shares within 0 to 1, got [{low:g}, {high:g}]")
-        points = self.open_circuit_voltage
+            raise ValueError(f"expected two rising shares within 0 to 1, got [{low:g}, {high:g}]")
+        return window
+
+    @field_validator("open_circuit_voltage")
+    @classmethod
+    def _check_curve(cls, points: list[tuple[float, float]]) -> list[tuple[float, float]]:
         if points and (len(points) < 2 or any(a[0] >= b[0] or a[1] > b[1] for a, b in pairwise(points))):
-            raise ValueError("open_circuit_voltage: expected [state of charge 0 to 1, cell volts] pairs, both rising")
-        return self
+            raise ValueError("expected [state of charge 0 to 1, cell volts] pairs, both rising")
+        return points
 
 
 class AuxiliaryTable(Tables):
@@ -210,7 +228,7 @@ class LimitTable(Table):
 
     amber: str | float | None = None
     red: str | float | None = None
-    side: Literal["above", "below"] | None = None
+    side: Annotated[str, *_one_of(("", "above", "below"))] = ""
     source: str = "given"
 
 
@@ -219,24 +237,24 @@ class CurveTable(Table):
 
     component: str = Field(min_length=1, max_length=80)
     points: list[tuple[Duration, Current]] = Field(min_length=1, max_length=200)
-    direction: Literal["discharge", "charge", "both"] = "both"
-    quantity: Literal["rms", "peak"] = "rms"
+    direction: Annotated[str, *_one_of(("discharge", "charge", "both"))] = "both"
+    quantity: Annotated[str, *_one_of(("rms", "peak"))] = "rms"
     source: str = "given"
     channel: str = Field(default="pack_current", pattern=r"^(pack|motor)_current(_[1-9][0-9]?)?$")
 
-    @model_validator(mode="after")
-    def _check_rising(self) -> CurveTable:
-        durations = [duration.value for duration, _ in self.points]
-        if any(a >= b for a, b in pairwise(durations)):
-            raise ValueError("points: expected rising durations")
-        return self
+    @field_validator("points")
+    @classmethod
+    def _check_rising(cls, points: list[tuple[Measured, Measured]]) -> list[tuple[Measured, Measured]]:
+        if any(a.value >= b.value for (a, _), (b, _) in pairwise(points)):
+            raise ValueError("expected rising durations")
+        return points
 
 
 class ConductorTable(Table):
     """``[[limits.conductor]]``."""
 
     name: str = Field(min_length=1, max_length=80)
-    material: Literal["copper", "aluminium"] = "copper"
+    material: Annotated[str, *_one_of(("copper", "aluminium"))] = "copper"
     area: Section
     start: Temperature = Measured(40.0)
     limit: Temperature = Measured(90.0)
@@ -282,7 +300,7 @@ class ScenarioTable(Tables):
 
     name: str = Field(min_length=1, max_length=80)
     speed: Speed | None = None
-    cycle: Literal["", "udds", "hwfet", "us06", "wltc_3b"] = ""
+    cycle: Annotated[str, *_one_of(("", "udds", "hwfet", "us06", "wltc_3b"))] = ""
     mix: dict[str, float] = Field(default_factory=dict)
     route: str = ""
     drive: str = ""
@@ -296,15 +314,6 @@ class ScenarioTable(Tables):
     rolling_factor: Factor = Measured(1.0)
     cabin_climate: bool = True
     warm_start: bool = True
-
-    @model_validator(mode="after")
-    def _check_kind(self) -> ScenarioTable:
-        ways = [key for key in ("cycle", "mix", "route", "drive") if getattr(self, key)]
-        if self.speed is not None and not self.route:
-            ways.append("speed")
-        if len(ways) != 1:
-            raise ValueError("give exactly one of speed, cycle, mix, route (a route may have a speed too) or drive")
-        return self
 
 
 class BuildFile(Table):

@@ -43,6 +43,11 @@ class BuildFolder:
         return self.path / CHANNELS_FILE
 
     @property
+    def measurements_file(self) -> Path:
+        """``measurements.toml``; may be missing."""
+        return self.path / MEASUREMENTS_FILE
+
+    @property
     def library(self) -> Path:
         """Folder of the drive library."""
         return self.path / "drives"
@@ -91,7 +96,7 @@ class BuildFolder:
         """
         from logan.configuration.measurements import read_measurements
 
-        return read_measurements(self.path / MEASUREMENTS_FILE)
+        return read_measurements(self.measurements_file)
 
 
 def find_build(path: Path) -> BuildFolder:
@@ -134,13 +139,13 @@ def new_build(folder: Path) -> tuple[Path, ...]:
         If a build stands there already, or the folder cannot be written.
     """
     build = BuildFolder(folder)
-    if build.settings_file.exists() or build.channels_file.exists():
+    if any(file.exists() for file in (build.settings_file, build.channels_file, build.measurements_file)):
         raise ConfigurationError("a build stands here already", "Choose another folder, or edit that one", folder)
     templates = files("logan.configuration").joinpath("templates")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         written = []
-        for target in (build.settings_file, build.channels_file):
+        for target in (build.settings_file, build.channels_file, build.measurements_file):
             with target.open("x", encoding="utf-8") as stream:
                 stream.write(templates.joinpath(target.name).read_text(encoding="utf-8"))
             written.append(target)

@@ -54,6 +54,14 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
         ("usable_window = [0.05, 0.95]", "usable_window = [0.9, 0.1]"),
         ("use_typical = false", 'use_typical = false\nmotor_temprature = { amber = "1 degC" }'),
         ('speed = "45 mph"', 'speed = "45"'),
+        ('cycle = "udds"', 'cycle = "uds"'),
+        ("cells_in_series = 96", "cells_in_series = 0"),
+        ('scenario = "highway 65"', 'scenario = "higway 65"'),
+        ('"town" = 0.45', '"town" = 0.40'),
+        ('body_class = "classic_saloon"', ""),
+        ('heater_limit = "5 kW"', "heater_limit = true"),
+        ("keep_logs = false", 'keep_logs = "perhaps"'),
+        ('reductions = { "drive unit" = 9.1 }', 'reductions = { "drive unit" = 99 }'),
     )
     with pytest.raises(ConfigurationError) as caught:
         read_build(path)
@@ -66,7 +74,32 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
     assert "pack.usable_window: expected two rising shares" in text
     assert "limits.motor_temprature: unknown channel; did you mean motor_temperature?" in text
     assert "scenario[2].speed: say the unit" in text
+    assert "scenario[3].cycle: expected one of udds, hwfet, us06, wltc_3b; got 'uds'; did you mean udds?" in text
+    assert "pack.cells_in_series: expected a whole number from 1 to 500, got 0" in text
+    assert "target.scenario: no scenario is called 'higway 65'; did you mean highway 65?" in text
+    assert "scenario.mixed.mix: the shares must add up to 1, they add up to 0.95" in text
+    assert "vehicle.drag_area: give it, or a body_class" in text
+    assert "auxiliary.heater_limit: expected a quantity such as" in text
+    assert "build.keep_logs: expected true or false, got 'perhaps'" in text
+    assert "gearing.reductions: 'drive unit' is 99 to 1; expected 0.1 to 60" in text
     assert str(path) in text
+
+
+def test_limits_that_contradict_themselves_are_told_with_everything_else(tmp_path):
+    limits = (
+        'motor_temperature = { amber = "150 degC", red = "120 degC" }\n'
+        'inverter_temperature = { amber = "9 kg" }\ncoolant_temperature = {}\n'
+        'cell_voltage_min = { amber = "2.8 V", red = "3.0 V" }'
+    )
+    path = write(tmp_path, ("use_typical = false", f"use_typical = false\n{limits}"), ('tyre = "195/65R15"', ""))
+    with pytest.raises(ConfigurationError) as caught:
+        read_build(path)
+    text = str(caught.value)
+    assert "limits.motor_temperature: red must lie beyond amber" in text
+    assert "limits.cell_voltage_min: red must lie beyond amber" in text
+    assert "limits.inverter_temperature.amber" in text
+    assert "limits.coolant_temperature: give amber, red or both" in text
+    assert "vehicle.tyre: give the size" in text
 
 
 @pytest.mark.parametrize(

@@ -1,3 +1,6 @@
+import re
+from importlib.resources import files
+
 import pytest
 
 from logan.configuration.measurements import read_measurements
@@ -83,3 +86,18 @@ def test_every_problem_is_told_at_once_with_its_place(tmp_path):
 def test_a_measurement_that_is_no_table_is_refused(tmp_path):
     with pytest.raises(ConfigurationError, match=r"\[\[measurement\]\]"):
         read_measurements(written(tmp_path, "measurement = 3"))
+
+
+def test_the_template_is_read_and_every_example_in_it_is_valid(tmp_path):
+    template = files("logan.configuration").joinpath("templates/measurements.toml").read_text(encoding="utf-8")
+    path = tmp_path / "measurements.toml"
+    path.write_text(template, encoding="utf-8")
+    assert read_measurements(path) == ()
+    examples = [line[2:] for line in template.splitlines() if re.match(r"# (\[\[|\w+ = )", line)]
+    path.write_text("\n".join(examples), encoding="utf-8")
+    assert {found.kind.value for found in read_measurements(path)} == {
+        "mass",
+        "road_load",
+        "steady_power",
+        "auxiliary_power",
+    }
