@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+import traceback
 from collections.abc import Sequence
 
 import typer
@@ -84,9 +85,18 @@ def main(arguments: list[str] | None = None) -> int:
         # The reader of our output has gone, as `logan drives | head` does; say nothing.
         sys.stderr.close()
         return 0
+    except OSError as error:
+        # A full disk, a folder that may not be written, a file that went away: no fault of ours.
+        place = f"{error.filename}: " if error.filename else ""
+        typer.echo(f"logan: {place}{error.strerror or error}. Check the disk and the permissions", err=True)
+        return 2
     except Exception as error:
         if hasattr(error, "exit_code") and hasattr(error, "format_message"):
             typer.echo(f"logan: {error.format_message()}", err=True)
             return 2
-        raise
+        traceback.print_exc()
+        typer.echo(
+            "logan: this is a fault of logan, not of your input; please report it with the lines above", err=True
+        )
+        return 1
     return outcome if isinstance(outcome, int) else 0
