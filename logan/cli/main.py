@@ -15,6 +15,8 @@ import typer
 
 from logan.errors import LoganError
 
+INTERRUPTED = 130
+
 COMMANDS = (
     "new",
     "plan",
@@ -72,31 +74,31 @@ def main(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     app = command_line(given[:1] if given and given[0] in COMMANDS else COMMANDS)
     try:
-        outcome = app(args=given, standalone_mode=False)
+        outcome = app(args=given, prog_name="logan", standalone_mode=False)
     except LoganError as error:
-        typer.echo(f"logan: {error}", err=True)
-        return 2
-    except typer.Exit as stop:
-        return stop.exit_code
-    except (KeyboardInterrupt, typer.Abort):
-        typer.echo("logan: stopped; nothing half-done was kept", err=True)
-        return 130
-    except BrokenPipeError:
-        # The reader of our output has gone, as `logan drives | head` does; say nothing.
-        sys.stderr.close()
+        return _refuse(str(error))
+    except typer.Abort:
+        outcome = INTERRUPTED
+    except SystemExit:
+        # So the library ends when the reader of our output has gone, as in `logan drives | head`: no fault.
         return 0
     except OSError as error:
         # A full disk, a folder that may not be written, a file that went away: no fault of ours.
         place = f"{error.filename}: " if error.filename else ""
-        typer.echo(f"logan: {place}{error.strerror or error}. Check the disk and the permissions", err=True)
-        return 2
+        return _refuse(f"{place}{error.strerror or error}. Check the disk and the permissions")
     except Exception as error:
         if hasattr(error, "exit_code") and hasattr(error, "format_message"):
-            typer.echo(f"logan: {error.format_message()}", err=True)
-            return 2
+            return _refuse(error.format_message())
         traceback.print_exc()
         typer.echo(
             "logan: this is a fault of logan, not of your input; please report it with the lines above", err=True
         )
         return 1
+    if outcome == INTERRUPTED:
+        typer.echo("logan: stopped; nothing half-done was kept", err=True)
     return outcome if isinstance(outcome, int) else 0
+
+
+def _refuse(problem: str) -> int:
+    typer.echo(f"logan: {problem}", err=True)
+    return 2
