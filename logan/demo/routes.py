@@ -9,6 +9,7 @@ import numpy as np
 from logan.units import BoolArray, FloatArray
 
 _MPH = 0.44704
+_COASTDOWN_ROAD_M = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,7 +23,11 @@ class TwinRoute:
     is_coasting : ndarray of bool, shape (n,)
         Drive and brakes released: a coastdown.
     elevation_m, heading_deg : ndarray, shape (m,)
-        Height and bearing, one value every ``elevation_spacing_m`` of distance driven. [m, deg]
+        Height and bearing, one value every ``elevation_spacing_m`` of road. [m, deg]
+    start_m : float
+        Where on the road it starts.
+    turn_s : tuple of float
+        When it turns round on the spot and drives the same road back. [s]
     """
 
     time_s: FloatArray
@@ -31,6 +36,8 @@ class TwinRoute:
     elevation_m: FloatArray
     heading_deg: FloatArray
     elevation_spacing_m: float = 10.0
+    start_m: float = 0.0
+    turn_s: tuple[float, ...] = ()
 
 
 def _hills(
@@ -159,7 +166,7 @@ def coastdown_route(
     """Coastdown pairs in both directions: accelerate, let go, brake, turn."""
     times, speeds, coasting, turns = [0.0, 5.0], [0.0, 0.0], [False, False], []
     for _ in range(2 * pairs):
-        turns.append(times[-1])
+        turns.append(times[-1] - 5.0)
         for step_s, speed, is_coasting in (
             (30.0, high_mph * _MPH, False),
             (5.0, high_mph * _MPH, False),
@@ -173,16 +180,13 @@ def coastdown_route(
             speeds.append(speed)
             coasting.append(is_coasting)
     flat = route_of(np.array(times), np.array(speeds), rng=rng, is_coasting=np.array(coasting))
-    count = flat.elevation_m.size
-    # Runs alternate in direction; a run is about as long as the schedule says.
-    share = np.linspace(0.0, 2.0 * pairs, count)
-    there = np.floor(share).astype(int) % 2 == 0
-    along = np.where(there, share % 1.0, 1.0 - share % 1.0)
-    length_m = count * 10.0 / (2.0 * pairs)
+    at_m = np.arange(_COASTDOWN_ROAD_M // 10) * 10.0
     return TwinRoute(
         time_s=flat.time_s,
         speed_m_per_s=flat.speed_m_per_s,
         is_coasting=flat.is_coasting,
-        elevation_m=200.0 + grade_ratio * along * length_m,
-        heading_deg=np.where(there, 90.0, 270.0),
+        elevation_m=200.0 + grade_ratio * at_m,
+        heading_deg=np.full(at_m.shape, 90.0),
+        start_m=0.5 * _COASTDOWN_ROAD_M,
+        turn_s=tuple(turns[1:]),
     )

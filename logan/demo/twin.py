@@ -178,9 +178,13 @@ def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinT
     coasting = (np.interp(time_s, route.time_s, route.is_coasting.astype(float)) > 0.5).tolist()
     elevation, spacing_m = route.elevation_m.tolist(), route.elevation_spacing_m
     heading, last = route.heading_deg.tolist(), len(route.elevation_m) - 2
-    headwind_by_cell = [
-        weather.headwind_m_per_s + weather.wind_m_per_s * math.cos(math.radians(weather.wind_from_deg - bearing))
-        for bearing in heading
+    turned = (np.searchsorted(route.turn_s, time_s, side="right") % 2 == 1).tolist()
+    headwind_by_way = [
+        [
+            weather.headwind_m_per_s + way * weather.wind_m_per_s * math.cos(math.radians(weather.wind_from_deg - at))
+            for at in heading
+        ]
+        for way in (1.0, -1.0)
     ]
     inertia_kg = vehicle.mass_kg * (1.0 + vehicle.rotating_mass_ratio)
     weight_n = vehicle.mass_kg * GRAVITY_M_PER_S2
@@ -189,16 +193,18 @@ def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinT
     half_drag = 0.5 * weather.air_density_kg_per_m3 * vehicle.drag_area_m2
     speeds, distances, drives, brakes = [0.0] * count, [0.0] * count, [0.0] * count, [0.0] * count
     rollings, drags = [0.0] * count, [0.0] * count
-    speed, distance = float(target[0]), 0.0
+    speed, distance, place = float(target[0]), 0.0, route.start_m
+    places = [place] * count
     warm_up = [vehicle.tyre_warm_up_ratio * math.exp(-k * STEP_S / vehicle.tyre_warm_up_s) for k in range(count)]
     for k in range(count):
-        speeds[k], distances[k] = speed, distance
+        speeds[k], distances[k], places[k] = speed, distance, place
         if target[k] <= 0.0 and ahead[k] <= 0.0 and speed < 0.15 and not coasting[k]:
             speed = 0.0
             continue
-        cell = min(int(distance / spacing_m), last)
-        slope = (elevation[cell + 1] - elevation[cell]) / spacing_m
-        wind = headwind_by_cell[cell]
+        way = -1.0 if turned[k] else 1.0
+        cell = min(max(int(place / spacing_m), 0), last)
+        slope = way * (elevation[cell + 1] - elevation[cell]) / spacing_m
+        wind = headwind_by_way[turned[k]][cell]
         drag_n = half_drag * (speed + wind) * abs(speed + wind)
         roll_n = (rolling_n * (1.0 + warm_up[k]) + vehicle.dragging_brake_n) if speed > 0.0 else 0.0
         load_n = drag_n + roll_n + weight_n * slope
@@ -217,6 +223,7 @@ def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinT
         after = max(after, 0.0)
         drives[k], brakes[k], rollings[k], drags[k] = drive_n, brake_n, roll_n, drag_n
         distance += 0.5 * (speed + after) * STEP_S
+        place += way * 0.5 * (speed + after) * STEP_S
         speed = after
     return TwinTrace(
         time_s=time_s,
@@ -228,8 +235,13 @@ def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinT
             "rolling_force": np.array(rollings),
             "drag_force": np.array(drags),
             "is_coasting": np.array(coasting, dtype=float),
-            "elevation": np.interp(distances, np.arange(len(elevation)) * spacing_m, elevation),
-            "heading": np.array([heading[min(int(metres / spacing_m), last)] for metres in distances]),
+            "elevation": np.interp(places, np.arange(len(elevation)) * spacing_m, elevation),
+            "heading": np.array(
+                [
+                    (heading[min(max(int(metres / spacing_m), 0), last)] + 180.0 * back) % 360.0
+                    for metres, back in zip(places, turned, strict=True)
+                ]
+            ),
         },
     )
 

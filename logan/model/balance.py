@@ -13,8 +13,10 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
+from logan.drive.wheel_work import effective_mass_kg
 from logan.errors import NotEnoughDataError
 from logan.model.braking import friction_brake_work_j
+from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
 from logan.model.plan import Plan, plan_of
 from logan.model.road_integrals import (
@@ -24,7 +26,7 @@ from logan.model.road_integrals import (
     force_squared_running_n2_s,
     running_road,
 )
-from logan.model.segments_table import AUXILIARY_LEVELS_W, DriveSegments
+from logan.model.segments_table import AUXILIARY_LEVELS_W, CoastdownLoad, DriveSegments
 from logan.numerics import step_integrals
 from logan.settings import BuildSettings
 from logan.units import FloatArray, IntArray
@@ -75,8 +77,21 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
     covered_s = running.covered_s[ends] - running.covered_s[starts]
     whole_s = running.second_s[ends] - running.second_s[starts]
     is_level_known = np.isfinite(running.elevation_m[starts]) & np.isfinite(running.elevation_m[ends])
-    kept = np.flatnonzero((covered_s >= MIN_COVERAGE_RATIO * whole_s) & is_level_known)
-    return _assemble(drive, track, running, plan, edges, kept, drive_id)
+    coastdown, coasted_s = _coasting(drive, build, track, running)
+    mostly_coasted = coasted_s[ends] - coasted_s[starts] > 0.5 * whole_s
+    kept = np.flatnonzero((covered_s >= MIN_COVERAGE_RATIO * whole_s) & is_level_known & ~mostly_coasted)
+    return _assemble(drive, track, running, plan, edges, kept, drive_id, coastdown)
+
+
+def _coasting(
+    drive: Drive, build: BuildSettings, track: DriveTrack, running: RunningRoad
+) -> tuple[CoastdownLoad | None, FloatArray]:
+    """What the coastdown pairs say, and the seconds coasted in them up to each whole second."""
+    pairs = coastdown_pairs(drive, build)
+    density = track.density_kg_per_m3[running.grid_index]
+    load = coastdown_load(pairs, running, density, effective_mass_kg(drive, build))
+    coasted = coasted_seconds(pairs if load is not None else (), running)
+    return load, np.concatenate(([0.0], np.cumsum(coasted)))
 
 
 def _assemble(
@@ -87,6 +102,7 @@ def _assemble(
     edges: IntArray,
     kept: IntArray,
     drive_id: str,
+    coastdown: CoastdownLoad | None,
 ) -> DriveSegments:
     starts, ends = edges[kept], edges[kept + 1]
     net_w = track.power_w - track.cabin.power_w
@@ -127,6 +143,7 @@ def _assemble(
         coverage_ratio=float(running.covered_s[-1] / max(running.covered_s[-1] + running.uncovered_s[-1], 1e-9)),
         refusal=_refusal(trip.duration_s.sum(), trip.distance_m.sum(), kept.size),
         warnings=_warnings(track),
+        coastdown=coastdown,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.model.coasting_likelihood import coastdown_residual
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_weight
 from logan.model.unknowns import AUXILIARY, DRIVE, MASS, SHARED_COUNT
@@ -206,6 +207,11 @@ def _whitened(
         row[0, 0] = shared[AUXILIARY] + own[OWN_AUXILIARY] - np.log(drive.auxiliary_power_w)
         row[0, [1 + AUXILIARY, 1 + SHARED_COUNT + OWN_AUXILIARY]] = 1.0
         white = np.vstack((white, row / LOGGED_AUXILIARY_SIGMA_RATIO))
+    if drive.coastdown is not None:
+        rows = coastdown_residual(
+            drive.coastdown, shared, own, payload_kg=drive.payload_kg, rotating_mass_kg=rotating_mass_kg
+        )
+        white = np.vstack((white, rows))
     return white[:, 0], white[:, 1 : 1 + SHARED_COUNT], white[:, 1 + SHARED_COUNT :]
 
 

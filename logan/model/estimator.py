@@ -239,6 +239,9 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
     words = []
     for drive in drives:
         words += [f"drive {drive.drive_id}: {warning}" for warning in drive.warnings]
+        if drive.coastdown is not None:
+            pairs = f"{drive.coastdown.pair_count} coastdown pairs"
+            words.append(f"drive {drive.drive_id}: its {pairs} took part as a measurement of road load per mass")
         if drive.refusal:
             words.append(f"drive {drive.drive_id} takes no part: {drive.refusal}")
     return tuple(words)

@@ -82,6 +82,44 @@ class RoadIntegrals:
         return cls(**_arrays_from(content, tuple(cls.__dataclass_fields__)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoastdownLoad:
+    """Deceleration of a drive's coastdown pairs on the level without wind: constant + quadratic x speed squared.
+
+    Parameters
+    ----------
+    constant_m_per_s2, quadratic_per_m : float
+        Mean over the pairs, as driven. [m/s2, 1/m]
+    constant_sigma_ratio, quadratic_sigma_ratio : float
+        Relative standard uncertainties, mass not included.
+    air_density_kg_per_m3 : float
+        Mean over the runs.
+    beyond_reference_k : float
+        Mean ambient less 25 degrees Celsius. [K]
+    warm_up_share_ratio, warm_up_slope_s2_per_m2 : float
+        How cold the tyres still were: share = ratio + slope x speed squared over the runs. [ratio, s2/m2]
+    pair_count : int
+        Pairs of runs in opposite directions.
+    """
+
+    schema: ClassVar[str] = "coastdown-load/1"
+
+    constant_m_per_s2: float
+    quadratic_per_m: float
+    constant_sigma_ratio: float
+    quadratic_sigma_ratio: float
+    air_density_kg_per_m3: float
+    beyond_reference_k: float
+    warm_up_share_ratio: float
+    warm_up_slope_s2_per_m2: float
+    pair_count: int
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any]) -> CoastdownLoad:
+        """Read back what ``logan.results.json_ready`` wrote."""
+        return cls(**{field.name: content[field.name] for field in fields(cls)})
+
+
 _SEGMENT_ARRAYS: Final = (
     "total_j",
     "gross_j",
@@ -140,9 +178,11 @@ class DriveSegments:
         Why the drive cannot take part in the fit; empty when it can.
     warnings : tuple of str
         What makes it less sure.
+    coastdown : CoastdownLoad or None
+        What its coastdown pairs showed; None without any. No segment repeats it.
     """
 
-    schema: ClassVar[str] = "drive-segments/2"
+    schema: ClassVar[str] = "drive-segments/3"
 
     drive_id: str
     road: RoadIntegrals
@@ -173,6 +213,7 @@ class DriveSegments:
     coverage_ratio: float
     refusal: str = ""
     warnings: tuple[str, ...] = ()
+    coastdown: CoastdownLoad | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -210,6 +251,8 @@ class DriveSegments:
         known["road"] = RoadIntegrals.from_dict(content["road"])
         known["trip"] = RoadIntegrals.from_dict(content["trip"])
         known["warnings"] = tuple(content["warnings"])
+        if known.get("coastdown") is not None:
+            known["coastdown"] = CoastdownLoad.from_dict(content["coastdown"])
         return cls(**known)
 
 

@@ -1,0 +1,60 @@
+"""What a drive's coastdown pairs say about the shared vector and the drive's own level."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.model.segments_table import CoastdownLoad
+from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, TEMPERATURE, WARM_UP, physical
+from logan.model.wheel_balance import LEVEL, OWN_COUNT
+from logan.units import FloatArray
+
+
+def coastdown_residual(
+    load: CoastdownLoad, shared: FloatArray, own: FloatArray, *, payload_kg: float, rotating_mass_kg: float
+) -> FloatArray:
+    """Expected over found load, in logarithms, with derivatives; rows in standard uncertainties.
+
+    Parameters
+    ----------
+    load : CoastdownLoad
+        What was found.
+    shared, own : ndarray, shape (10,) and (5,)
+        In the order of ``SHARED_NAMES`` and ``OWN_NAMES``. [ratio]
+    payload_kg, rotating_mass_kg : float
+        Load beyond the weighed mass, and what rotating parts seem to add. [kg]
+
+    Returns
+    -------
+    ndarray, shape (2, 16)
+        Residual, derivatives by ``shared``, by ``own``; of the constant and of the quadratic part. [ratio]
+    """
+    values = physical(shared)
+    weighed_kg, level = values[MASS], float(np.exp(own[LEVEL]))
+    mass_kg = weighed_kg + payload_kg
+    inertia_kg = mass_kg + rotating_mass_kg
+    rolling_n = mass_kg * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING] * level
+    cold = 1.0 - values[TEMPERATURE] * load.beyond_reference_k
+    constant_n = max(rolling_n * (cold + values[WARM_UP] * load.warm_up_share_ratio), 1e-6)
+    # Tyres that warm while the speed falls look like air resistance.
+    quadratic = 0.5 * load.air_density_kg_per_m3 * values[DRAG] * level
+    seeming = rolling_n * load.warm_up_slope_s2_per_m2
+    total = max(quadratic + values[WARM_UP] * seeming, 1e-9)
+    rows = np.zeros((2, 1 + SHARED_COUNT + OWN_COUNT))
+    rows[0, 0] = np.log(constant_n / inertia_kg / load.constant_m_per_s2)
+    rows[1, 0] = np.log(total / inertia_kg / load.quadratic_per_m)
+    by_shared, by_own = rows[:, 1 : 1 + SHARED_COUNT], rows[:, 1 + SHARED_COUNT :]
+    by_shared[:, MASS] = -weighed_kg / inertia_kg
+    by_shared[0, MASS] += weighed_kg / mass_kg
+    by_shared[0, ROLLING] = 1.0
+    by_shared[0, TEMPERATURE] = -rolling_n * values[TEMPERATURE] * load.beyond_reference_k / constant_n
+    by_shared[0, WARM_UP] = rolling_n * load.warm_up_share_ratio / constant_n
+    share = values[WARM_UP] * seeming / total
+    by_shared[1, DRAG] = quadratic / total
+    by_shared[1, MASS] += share * weighed_kg / mass_kg
+    by_shared[1, ROLLING] = share
+    by_shared[1, WARM_UP] = seeming / total
+    by_own[:, LEVEL] = 1.0
+    sigma = np.array([load.constant_sigma_ratio, load.quadratic_sigma_ratio])
+    return np.asarray(rows / sigma[:, None])
