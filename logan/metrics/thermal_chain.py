@@ -9,13 +9,21 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import channel_kind
-from logan.metrics.thermal_fit import BLOCK_S, ThermalNode, fit_node
+from logan.metrics.thermal_fit import BLOCK_S, ThermalNode, TimeConstantPrior, fit_node
 from logan.results import Refusal
 from logan.units import FloatArray
 
 COOLED_BY_COOLANT: Final = ("motor_temperature", "inverter_temperature", "gearbox_oil_temperature", "dcdc_temperature")
 COOLANT: Final = "coolant_temperature"
 LONGEST_FORECAST_S: Final = 6.0 * 3600.0
+COOLANT_PRIOR: Final = TimeConstantPrior(median_s=520.0, sigma_ratio=0.8)
+"""Coolant takes 5 to 15 minutes (common practice), taken half as wide again."""
+
+MOST_PLATEAU_SIGMA_K: Final = 10.0
+"""A plateau that is less sure says nothing. [K]"""
+
+STAY_S: Final = 600.0
+"""A coolant that cannot be fitted is judged by this last stretch. [s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +46,8 @@ class ThermalChain:
         The coolant, where that is what cools.
     heaters : tuple of Heated
         What heats the coolant, where its inputs are the rises of these; empty where it is the load.
-    base_degc : float
-        Temperature of the last sink.
+    base_degc, base_sigma_k : float
+        Temperature of the last sink, and how sure it is to stay there. [degC, K]
     follows_ambient : bool
         True where that is the outside air.
     """
@@ -48,6 +56,7 @@ class ThermalChain:
     coolant: Heated | None = None
     heaters: tuple[Heated, ...] = ()
     base_degc: float = 0.0
+    base_sigma_k: float = 0.0
     follows_ambient: bool = False
 
     @property
@@ -60,9 +69,9 @@ class ThermalChain:
 
     def plateau(self, load: FloatArray, shift_k: float = 0.0) -> tuple[float, float]:
         """Settled temperature at a steady load, and its standard uncertainty. [degC, K]"""
-        rise, sigma = 0.0, 0.0
+        rise, sigma = 0.0, self.base_sigma_k
         if self.part is not None:
-            rise, sigma = self.part.node.rise_k(load), self.part.node.rise_sigma_k(load)
+            rise, sigma = self.part.node.rise_k(load), float(np.hypot(sigma, self.part.node.rise_sigma_k(load)))
         if self.coolant is not None:
             inputs, input_sigma = load, None
             if self.heaters:
@@ -132,42 +141,44 @@ def fit_chains(
     """
     outside = ambient is not None
     cooling = values.get(COOLANT)
-    parts = {name: value for name, value in values.items() if cooling is not None and is_cooled(name)}
-    nodes = {name: _heated(value, fit_node(value, cooling, load)) for name, value in parts.items()}
-    coolant: Heated | Refusal | None = None
+    nodes = {
+        name: _heated(value, fit_node(value, cooling, load))
+        for name, value in values.items()
+        if cooling is not None and is_cooled(name)
+    }
+    coolant: Heated | Refusal = Refusal("the coolant is not logged")
     heaters: tuple[Heated, ...] = ()
     if cooling is not None:
-        coolant, heaters = _fit_coolant(cooling, parts, nodes, ambient, load)
+        coolant, heaters = _fit_coolant(cooling, values, nodes, ambient, load)
     chains: dict[str, ThermalChain | Refusal] = {}
     for name, value in values.items():
-        part = nodes.get(name)
-        if name == COOLANT and coolant is not None:
-            chains[name] = (
-                coolant
-                if isinstance(coolant, Refusal)
-                else ThermalChain(
-                    part=None, coolant=coolant, heaters=heaters, base_degc=base_degc, follows_ambient=outside
-                )
-            )
-            continue
-        part = part or _heated(value, fit_node(value, ambient, load))
-        if isinstance(part, Refusal):
-            chains[name] = part
-        elif name not in nodes:
-            chains[name] = ThermalChain(part=part, base_degc=base_degc, follows_ambient=outside)
+        subject: Heated | Refusal
+        if name == COOLANT:
+            subject = coolant
+        else:
+            subject = nodes[name] if name in nodes else _heated(value, fit_node(value, ambient, load))
+        refusal = subject if isinstance(subject, Refusal) else subject.node.refusal
+        if isinstance(subject, Refusal) or refusal is not None:
+            chains[name] = refusal or Refusal("")
+        elif name not in nodes and name != COOLANT:
+            chains[name] = ThermalChain(part=subject, base_degc=base_degc, follows_ambient=outside)
         elif isinstance(coolant, Heated):
             chains[name] = ThermalChain(
-                part=part, coolant=coolant, heaters=heaters, base_degc=base_degc, follows_ambient=outside
+                part=None if name == COOLANT else subject,
+                coolant=coolant,
+                heaters=heaters,
+                base_degc=base_degc,
+                follows_ambient=outside,
             )
         else:
-            # The coolant does not follow the load: it is taken to stay where it is.
-            chains[name] = ThermalChain(part=part, base_degc=_last(values[COOLANT]))
+            stays_degc, sigma_k = _staying(values[COOLANT])
+            chains[name] = ThermalChain(part=subject, base_degc=stays_degc, base_sigma_k=sigma_k)
     return chains
 
 
 def _fit_coolant(
     cooling: FloatArray,
-    parts: Mapping[str, FloatArray],
+    values: Mapping[str, FloatArray],
     nodes: Mapping[str, Heated | Refusal],
     ambient: FloatArray | None,
     load: FloatArray,
@@ -175,11 +186,22 @@ def _fit_coolant(
     """The coolant is heated by how much warmer the parts are than it; by the load where no part was fitted."""
     fitted = {name: node for name, node in nodes.items() if isinstance(node, Heated)}
     if fitted:
-        warmer = np.column_stack([parts[name] - cooling for name in fitted])
-        coolant = _heated(cooling, fit_node(cooling, ambient, warmer))
+        warmer = np.column_stack([values[name] - cooling for name in fitted])
+        coolant = _heated(cooling, fit_node(cooling, ambient, warmer, COOLANT_PRIOR))
         if isinstance(coolant, Heated):
             return coolant, tuple(fitted.values())
-    return _heated(cooling, fit_node(cooling, ambient, load)), ()
+    return _heated(cooling, fit_node(cooling, ambient, load, COOLANT_PRIOR)), ()
+
+
+def _staying(cooling: FloatArray) -> tuple[float, float]:
+    """Where a coolant that no law fits stands lately, and how far it may still go. [degC, K]
+
+    A thermostat lets it swing about a mean; what still drifts may drift as far again, and once more.
+    """
+    recent = cooling[np.isfinite(cooling)][-round(STAY_S / BLOCK_S) :]
+    half = recent.size // 2
+    drift_k = float(recent[half:].mean() - recent[:half].mean()) if half else 0.0
+    return float(recent.mean()) + drift_k / 2.0, float(np.hypot(recent.std(), 2.0 * drift_k))
 
 
 def _heated(value: FloatArray, node: ThermalNode | Refusal) -> Heated | Refusal:

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import pack_power
-from logan.metrics.thermal_chain import COOLANT, ThermalChain, fit_chains, is_cooled
+from logan.metrics.thermal_chain import COOLANT, MOST_PLATEAU_SIGMA_K, ThermalChain, fit_chains, is_cooled
 from logan.metrics.thermal_fit import BLOCK_S
 from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal
@@ -18,7 +18,7 @@ from logan.settings import BuildSettings, LimitSide
 from logan.units import FloatArray
 
 RECENT_S: Final = 600.0
-"""The load that the plateau is given for is the mean of this last stretch. [s]"""
+"""The plateau is given for the mean load of this last stretch, or of the last half of a shorter drive. [s]"""
 
 NO_LIMIT: Final = Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
 
@@ -34,8 +34,8 @@ class ThermalModel:
     time_constant_s : Figure
         [s]
     plateau_degc, plateau_design_degc : Figure
-        Where it would settle at the mean load of the last ten minutes, at the drive's and at the
-        design ambient. [degC]
+        Where it would settle at the mean load of the last ten minutes (of the last half of a
+        shorter drive), at the drive's and at the design ambient. [degC]
     limit_degc : float or None
         The red limit that the next three refer to.
     time_to_limit_s : Figure
@@ -72,10 +72,14 @@ class _Load:
     value: FloatArray
 
     @property
+    def recent_count(self) -> int:
+        """Blocks of the last stretch."""
+        return max(1, min(self.time_s.size // 2, round(RECENT_S / BLOCK_S)))
+
+    @property
     def recent(self) -> FloatArray:
         """Means over the last stretch."""
-        count = max(1, min(self.time_s.size, round(RECENT_S / BLOCK_S)))
-        return np.asarray(self.value[-count:].mean(axis=0))
+        return np.asarray(self.value[-self.recent_count :].mean(axis=0))
 
 
 def thermal_models(drive: Drive, build: BuildSettings, temperatures: Mapping[str, Channel]) -> tuple[ThermalModel, ...]:
@@ -109,7 +113,7 @@ def thermal_models(drive: Drive, build: BuildSettings, temperatures: Mapping[str
         return ()
     values = {name: _block_means(channel, load.time_s) for name, channel in temperatures.items()}
     ambient = _ambient(drive, load)
-    base_degc = 0.0 if ambient is None else float(np.mean(ambient[-round(RECENT_S / BLOCK_S) :]))
+    base_degc = 0.0 if ambient is None else float(np.mean(ambient[-load.recent_count :]))
     chains = fit_chains(values, ambient, load.value, base_degc)
     return tuple(_model(name, chain, values, build, load, ambient) for name, chain in chains.items())
 
@@ -183,25 +187,23 @@ def _model(
         observed_s=BLOCK_S * int(np.isfinite(values[name]).sum()),
     )
     if isinstance(chain, Refusal):
-        return replace(
-            blank,
-            time_constant_s=chain,
-            plateau_degc=chain,
-            plateau_design_degc=chain,
-            time_to_limit_s=chain,
-            continuous_power_w=chain,
-            continuous_power_design_w=chain,
-        )
+        return _without_plateau(replace(blank, time_constant_s=chain), chain)
     node, recent = chain.node, load.recent
     plateau, sigma = chain.plateau(recent)
     source = f"fit, at {recent[0] / 1000:.1f} kW out and {recent[1] / 1000:.1f} kW in"
-    known = replace(
+    timed = replace(
         blank,
         time_constant_s=Estimate(node.time_constant_s, "s", node.time_constant_sigma_s, "fit"),
+        residual_k=node.residual_k,
+    )
+    if sigma > MOST_PLATEAU_SIGMA_K:
+        reason = f"what it settles at is known to {sigma:.0f} K only: it, or what cools it, still warms"
+        return _without_plateau(timed, Refusal(reason, "Hold the load longer"))
+    known = replace(
+        timed,
         plateau_degc=Estimate(plateau, "degC", sigma, source),
         time_to_limit_s=_time_to_limit(red, plateau, sigma, chain, recent),
-        continuous_power_w=_continuous_power(red, chain, 0.0),
-        residual_k=node.residual_k,
+        continuous_power_w=_continuous_power(red, chain, 0.0, recent),
     )
     if not chain.follows_ambient:
         return known
@@ -209,7 +211,18 @@ def _model(
     return replace(
         known,
         plateau_design_degc=Estimate(plateau + shift_k, "degC", sigma, f"{source}; 1 K per K of ambient"),
-        continuous_power_design_w=_continuous_power(red, chain, shift_k),
+        continuous_power_design_w=_continuous_power(red, chain, shift_k, recent),
+    )
+
+
+def _without_plateau(model: ThermalModel, refusal: Refusal) -> ThermalModel:
+    return replace(
+        model,
+        plateau_degc=refusal,
+        plateau_design_degc=refusal,
+        time_to_limit_s=refusal,
+        continuous_power_w=refusal,
+        continuous_power_design_w=refusal,
     )
 
 
@@ -226,7 +239,7 @@ def _time_to_limit(red: float | None, plateau: float, sigma: float, chain: Therm
     return Estimate(seconds, "s", max(seconds - sooner, 0.5 * BLOCK_S), "fit, at the load of the last minutes")
 
 
-def _continuous_power(red: float | None, chain: ThermalChain, shift_k: float) -> Figure:
+def _continuous_power(red: float | None, chain: ThermalChain, shift_k: float, recent: FloatArray) -> Figure:
     """Steady power out of the pack that settles just at the limit: the chain's rise is a quadratic in it."""
     if red is None:
         return NO_LIMIT
@@ -244,5 +257,13 @@ def _continuous_power(red: float | None, chain: ThermalChain, shift_k: float) ->
         return Refusal("it does not rise with power out of the pack", "")
     root = np.sqrt(linear**2 + 4.0 * square * room_k)
     watts = float(2.0 * room_k / (linear + root))
-    sigma_k = chain.plateau(np.array([watts, 0.0, watts**2]), shift_k)[1]
-    return Estimate(watts, "W", sigma_k / float(root), "fit, steady power out of the pack")
+    sigma_w = chain.plateau(np.array([watts, 0.0, watts**2]), shift_k)[1] / float(root)
+    source = "fit, steady power out of the pack"
+    seen_w = float(recent[0])
+    if watts > 1.5 * seen_w > 0.0:
+        # Losses may grow with power or with its square: beyond the load seen, the truth lies between the two.
+        rise_k = linear * seen_w + square * seen_w**2
+        as_power, as_square = seen_w * room_k / rise_k, seen_w * float(np.sqrt(room_k / rise_k))
+        sigma_w = float(np.hypot(sigma_w, 0.5 * abs(as_power - as_square)))
+        source = f"extrapolated from {seen_w / 1000.0:.0f} kW, steady power out of the pack"
+    return Estimate(watts, "W", sigma_w, source)

@@ -95,6 +95,41 @@ def test_plateau_of_a_climb_within_5_k_from_its_first_8_minutes(seed):
     assert constant.value == pytest.approx(tau, rel=0.1)
 
 
+def coolant_of(first, value):
+    """The first minutes of a climb with another coolant."""
+    at_s = first["coolant_temperature"].time_s
+    return first.with_channels(replace(first["coolant_temperature"], value=value(at_s)))
+
+
+def model_of(drive, channel="motor_temperature"):
+    return next(model for model in thermal_summary(drive, example_build()).models if model.channel == channel)
+
+
+def test_a_plateau_says_how_far_what_cools_it_may_still_go():
+    """The same rise over a coolant that a thermostat holds, that drifts, and that runs away."""
+    first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
+    held = model_of(coolant_of(first, lambda at_s: 40.0 + 1.0 * np.sin(at_s / 20.0))).plateau_degc
+    drifting = model_of(coolant_of(first, lambda at_s: 60.0 - at_s / 150.0)).plateau_degc
+    away = model_of(coolant_of(first, lambda at_s: at_s / 40.0)).plateau_degc
+    assert held.sigma < 2.0
+    assert drifting.sigma > 2.0
+    assert isinstance(away, Refusal)
+    assert "still warms" in away.reason
+
+
+def test_continuous_power_far_beyond_the_load_seen_is_as_wide_as_the_loss_law_is_unknown():
+    first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
+    high = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=150.0),))
+    near = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=75.0),))
+    beyond, within = (
+        next(m for m in thermal_summary(first, example_build(limits=sheet)).models if m.channel == "motor_temperature")
+        for sheet in (high, near)
+    )
+    assert "extrapolated" in beyond.continuous_power_w.source
+    assert "extrapolated" not in within.continuous_power_w.source
+    assert beyond.continuous_power_w.sigma > 0.1 * beyond.continuous_power_w.value
+
+
 def test_another_ambient_moves_plateau_and_continuous_power():
     first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
     build = build_of(twin_drive("hill", 0, duration_s=7200.0).vehicle, limits=SHEET)

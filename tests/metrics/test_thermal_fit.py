@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.metrics.thermal_fit import BLOCK_S, fit_node
+from logan.metrics.thermal_fit import BLOCK_S, TimeConstantPrior, fit_node
 from logan.physics.thermal import first_order_response_degc
 from logan.results import Refusal
 
@@ -54,9 +54,26 @@ def test_an_unknown_constant_sink_is_fitted():
 
 
 def test_less_than_one_time_constant_is_refused():
-    refusal = fit_node(*made(12.0, tau=2400.0))
-    assert isinstance(refusal, Refusal)
-    assert "shorter than its time constant" in refusal.reason
+    node = fit_node(*made(12.0, tau=2400.0))
+    assert "shorter than its time constant" in node.refusal.reason
+    assert fit_node(*made(60.0)).refusal is None
+
+
+def test_a_short_steady_load_leaves_many_time_constants_open_and_the_plateau_unsure():
+    """Four minutes: a slow node of high gain looks like a faster one of less."""
+    time_s = BLOCK_S * np.arange(48)
+    load = np.full(time_s.shape, 20_000.0)
+    sink = np.full(time_s.shape, 25.0)
+    truth = first_order_response_degc(
+        time_s, load, sink, start_degc=25.0, time_constant_s=900.0, resistance_k_per_w=2e-3
+    )
+    observed = truth + np.random.default_rng(0).normal(0.0, 0.2, time_s.size)
+    node, at = fit_node(observed, sink, load[:, None]), np.array([20_000.0])
+    assert node.rise_sigma_k(at) > 0.05 * node.rise_k(at)
+    assert node.time_constant_sigma_s > 0.05 * node.time_constant_s
+    known = fit_node(observed, sink, load[:, None], TimeConstantPrior(median_s=900.0, sigma_ratio=0.02))
+    assert known.time_constant_s == pytest.approx(900.0, rel=0.05)
+    assert known.rise_sigma_k(at) < 0.5 * node.rise_sigma_k(at)
 
 
 def test_a_temperature_that_hardly_moved_is_refused():
@@ -69,9 +86,7 @@ def test_a_temperature_that_hardly_moved_is_refused():
 def test_a_thermostat_is_not_taken_for_a_first_order_law():
     observed, sink, load = made(60.0, tau=200.0, gain=3e-3)
     jumping = observed + 15.0 * (np.sin(np.arange(observed.size) / 6.0) > 0.0)
-    refusal = fit_node(jumping, sink, load)
-    assert isinstance(refusal, Refusal)
-    assert "first-order" in refusal.reason
+    assert "first-order" in fit_node(jumping, sink, load).refusal.reason
 
 
 def test_a_temperature_that_falls_with_the_load_is_refused():

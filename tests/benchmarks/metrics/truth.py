@@ -1,6 +1,6 @@
 """Every figure against the twin's truth, over many seeds: error, and how often intervals hold it.
 
-Run: python -m tests.benchmarks.metrics.truth [seeds]
+Run: python -m tests.benchmarks.metrics.truth [seeds] [part]
 """
 
 from __future__ import annotations
@@ -8,12 +8,13 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from logan.demo.routes import coastdown_route, hill_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
-from logan.demo.twin import STEP_S, TwinDrive, TwinVehicle, drive_twin
+from logan.demo.twin import STEP_S, TwinDrive, TwinVehicle, TwinWeather, drive_twin
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.coastdowns import coastdown_summary
 from logan.metrics.energy import energy_summary
@@ -88,10 +89,22 @@ def resistance_rows(seed: int) -> Rows:
 
 
 def thermal_rows(seed: int) -> Rows:
-    """Plateau of a climb of one hour, from its first 8 minutes."""
+    """Plateau of a climb of one hour, from its first 8 minutes; every vehicle heats and cools in its own way."""
     rng = np.random.default_rng(seed)
     grade = float(rng.uniform(0.05, 0.09))
-    twin = drive_twin(TwinVehicle(), hill_route(rng, duration_s=7200.0, grade_ratio=grade), rng=rng)
+    plain = TwinVehicle()
+    names = (
+        "motor_heat_capacity_j_per_k",
+        "motor_thermal_resistance_k_per_w",
+        "inverter_heat_capacity_j_per_k",
+        "inverter_thermal_resistance_k_per_w",
+        "coolant_heat_capacity_j_per_k",
+        "radiator_w_per_k",
+    )
+    vehicle = replace(plain, **{name: getattr(plain, name) * float(rng.lognormal(0.0, 0.35)) for name in names})
+    weather = TwinWeather(ambient_temperature_degc=float(rng.uniform(0.0, 35.0)))
+    route = hill_route(rng, duration_s=7200.0, grade_ratio=grade)
+    twin = drive_twin(vehicle, route, rng=rng, weather=weather)
     first = cut(twin.to_drive(), 0.0, 480.0)
     models = {model.channel: model for model in thermal_summary(first, build_of(twin.vehicle)).models}
     before_turning = int(3550.0 / STEP_S)
@@ -119,9 +132,11 @@ def coastdown_rows(seed: int) -> Rows:
 PARTS: tuple[Callable[[int], Rows], ...] = (energy_rows, regen_rows, resistance_rows, thermal_rows, coastdown_rows)
 
 
-def main(seeds: int) -> None:
+def main(seeds: int, word: str) -> None:
     found: dict[str, list[tuple[float, Figure]]] = {}
     for part in PARTS:
+        if word not in part.__name__:
+            continue
         for seed in range(seeds):
             for name, truth, figure in part(seed):
                 found.setdefault(name, []).append((truth, figure))
@@ -146,4 +161,4 @@ def main(seeds: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 12)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 12, sys.argv[2] if len(sys.argv) > 2 else "")
