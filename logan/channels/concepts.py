@@ -47,7 +47,7 @@ _WORDS: Final[dict[str, str]] = {
     "inverter": "inverter inv umrichter wechselrichter pim igbt mosfet heatsink onduleur leistungselektronik lelek pcu"
     " powerstage controller inversor powermodule hsk",
     "gearbox": "gearbox transmission getriebe trans boite cambio reducer reduction diff differential axleoil trns",
-    "oil": "oil oel ol huile aceite olio",
+    "oil": "oil oel ol huile aceite olio sump sumpf",
     "coolant": "coolant cool cooling kuehlmittel kuehlwasser kuehl kuehlung kuhlmittel water wasser clt coolnt wtr ect"
     " refroidissement refrigerante antifreeze radiator clnt coolt",
     "inlet": "inlet in eingang einlass vorlauf entree entrada input",
@@ -62,15 +62,15 @@ _WORDS: Final[dict[str, str]] = {
     " ign pwrsup auxbatt lvbatt lvbat supply",
     "ambient": "ambient amb outside outdoor exterior ext aussen outsideair oat external umgebung umg aat exterieur"
     "  outsid outdr otsd otsair extern environment outsd",
-    "cabin": "cabin interior innenraum incar inside cabinair interieur innen habitacle intr inchr passenger",
+    "cabin": "cabin interior insd innenraum incar inside cabinair interieur innen habitacle intr inchr passenger",
     "atmosphere": "barometer baro barometric barometrisch atmospheric luftdruck atm atmosphere atmos",
     "air": "air luft aire",
     "tyre": "tyre tire reifen tpms pneu pneumatico tires tyres tirepress rdk rdkp tpm wheeltire",
     "brake": "brake brk bremse bremsen brems frein freno braking mastercylinder mcyl hauptbremszylinder bremsdruck brks"
     " bbrk mc mcp hbz bls brakelight bremslicht",
-    "pedal": "pedal ped pdl pedale pedals fahrpedal gaspedal pps",
+    "pedal": "pedal ped pdl pedale pedals fahrpedal gaspedal pps accpedal aped apedpos",
     "accelerator": "accelerator accel throttle gas gaspedal fahrpedal app aps apps accped "
-    " accelerateur acelerador acceleratore acclr gpedal throt thrtl drosselklappe"
+    " accpedal aped apedpos accelerateur acelerador acceleratore acclr gpedal throt thrtl drosselklappe"
     " accelrtr acclrtr accr ap tps",
     "switch": "switch sw schalter swi pressed active on apply applied touched contact stoplamp stoplight pressd"
     " betaetigt",
@@ -110,10 +110,11 @@ _WORDS: Final[dict[str, str]] = {
     " wanted reqd wunsch reference ref anforderung anf consigne objetivo dmd rq trgt setpt soll1 sol vorgabe commd rqt"
     " setspeed control",
     "validity": "valid validity vld invalid qual quality qf qbit qualifier status stat sts state fault flt error err"
-    " fail failure warning warn gueltig fehler flag counter cnt ctr crc checksum chksum chk alive bz zaehler mux"
+    " fail failure warning warn gueltig fehler flag "
     " accuracy confidence enable enabled disable inhibit mode toggle type unit units indication ind lamp light lampe"
-    " diag diagnostic diagnose dtc code signature v_ signalqual msgcounter rollingcounter plausible plausibility source"
+    " diag diagnostic diagnose dtc code signature v_ signalqual plausible plausibility source"
     " ersatz init id number num index idx supported present request_id sta flg vd fehlerstatus vf",
+    "counter": "counter cnt ctr crc checksum chksum chk alive bz zaehler mux msgcounter rollingcounter",
     "displayed": "display displayed disp dspl anzeige ui shown indicated anz dsp angezeigt angezeigte",
     "instrument": "cluster kombi hmi dash hud dashboard instrument",
     "raw": "raw roh rohwert unfiltered uncal",

@@ -7,7 +7,7 @@ from typing import Final
 
 from logan.channels.concepts import concepts_of, letters_of
 from logan.channels.profiles import AGAINST, Profile
-from logan.channels.units import UnitConversion, conversion_to_si, is_switch, is_unit_of
+from logan.channels.units import UnitConversion, conversion_to_si, is_known_unit, is_switch, is_unit_of
 from logan.channels.vocabulary import ChannelKind, channel_kind
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
@@ -20,6 +20,7 @@ _BY_MESSAGE: Final = 0.8
 _BY_LETTER: Final = 0.55
 _WELCOME: Final = 0.05
 _FOREIGN_MESSAGE: Final = 0.85
+_NAME_SAYS_NOTHING: Final = 0.8
 _OUT_OF_REACH: Final = 0.4
 _FULL_MARKS: Final = 1.1
 _SPOKEN: Final = {
@@ -85,7 +86,7 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     if any(credit == 0.0 and not group & spoken_of for group, credit in profile.subjects):
         return None
     fits = _unit_fits(column, kind)
-    if profile.needs_unit and fits is not True:
+    if profile.needs_unit and fits is not True and not _is_spelt_out(words, profile, fits):
         return None
     named = words.name & (profile.quantity | frozenset().union(*(group for group, _ in profile.subjects)))
     evidence = [f"its name says {_spoken(named)}"] if named else []
@@ -102,19 +103,28 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     for concept in words.name - profile.expected:
         score *= AGAINST.get(concept, 1.0)
     for concept in words.message - profile.expected - words.name:
-        if AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time"}:
+        if AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time", "counter"}:
             score *= _FOREIGN_MESSAGE
     if words.comment & _HEDGING - words.name - profile.expected:
         score *= _HEDGED
+    if not words.name & profile.expected and not words.comment & profile.expected and fits is not True:
+        score *= _NAME_SAYS_NOTHING
     score += _WELCOME * len(words.name & profile.welcome)
+    score += 0.5 * _WELCOME * len((words.message - words.name) & profile.welcome)
     return Declared(min(score / _FULL_MARKS, 1.0), tuple(evidence), column.unit if fits else "")
 
 
+def _is_spelt_out(words: Words, profile: Profile, fits: bool | None) -> bool:
+    """Whether the name alone says both what is measured and of what, so that only its unit must be asked for."""
+    subjects = [group for group, _ in profile.subjects]
+    return fits is None and bool(words.name & profile.quantity) and all(words.name & group for group in subjects)
+
+
 def _unit_fits(column: SignalColumn, kind: ChannelKind) -> bool | None:
-    """True or False for a declared unit; None where none is declared."""
+    """True or False for a declared unit; None where none is declared, or the text is no unit of anything."""
     if not column.unit.strip():
         return None
-    return is_unit_of(column.unit, kind)
+    return is_unit_of(column.unit, kind) or (False if is_known_unit(column.unit) or is_switch(kind) else None)
 
 
 def _quantity_credit(

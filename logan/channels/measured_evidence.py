@@ -76,6 +76,12 @@ class Measured:
 
 
 _SIGNED: Final = frozenset({"pack_current", "pack_power", "inverter_current"})
+_LIVELY: Final = (
+    "pack_voltage", "pack_current", "pack_power", "speed", "motor_speed", "motor_torque", "wheel_speed",
+    "accelerator", "brake_pressure", "acceleration",
+)  # fmt: skip
+_SLOWEST_LIVELY_S: Final = 2.5
+"""What moves with the pedals is sent at least so often by every controller known here. [s]"""
 _MAY_REST: Final = frozenset(
     re.findall(
         r"\w+",
@@ -105,6 +111,7 @@ def measure_columns(columns: Sequence[SignalColumn]) -> dict[int, Measured]:
         return {}
     grid_s, rows = _on_grid([columns[i] for i in filled])
     found = {i: Measured(columns[i], bool(np.ptp(row) == 0.0)) for i, row in zip(filled, rows, strict=True)}
+    _judge_rates(list(found.values()))
     moving = [k for k, i in enumerate(filled) if not found[i].is_constant]
     values = np.array([rows[k] for k in moving]) if moving else np.empty((0, grid_s.size))
     movers = [found[filled[k]] for k in moving]
@@ -152,6 +159,17 @@ def _outside_ratio(column: SignalColumn, channel: str) -> tuple[float, str]:
         return 0.0, ""
     share = float(np.mean((si < kind.low) | (si > kind.high)))
     return share, f"but {share:.0%} of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
+
+
+def _judge_rates(judged: Sequence[Measured]) -> None:
+    """What is sent every few seconds only is a slow quantity, beside quicker ones in the same log."""
+    periods_s = [1e-9 * float(np.median(np.diff(one.column.time_ns))) for one in judged]
+    if min(periods_s) > _SLOWEST_LIVELY_S:
+        return  # a log thinned out as a whole
+    for one, period_s in zip(judged, periods_s, strict=True):
+        for channel in _LIVELY if period_s > _SLOWEST_LIVELY_S else ():
+            one.factors[channel] = 0.7
+            one.reasons.setdefault(channel, []).append(f"but it comes every {period_s:.0f} s only")
 
 
 def _judge_steadiness(movers: Sequence[Measured], values: FloatArray, step_s: float) -> None:

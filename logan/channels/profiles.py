@@ -93,7 +93,7 @@ PROFILES: Final[tuple[Profile, ...]] = (
     _profile("pack_power", "power", ("pack high_voltage", 0.3), welcome="total high_voltage", reach=(5e3, _ANY)),
     _profile("state_of_charge", "", "soc", welcome="pack high_voltage", neutral="percent bus"),
     _profile("state_of_charge", "percent", "pack high_voltage", welcome="high_voltage"),
-    _profile("pack_charge", "charge_amount", ("pack", 0.6), neutral="discharging"),
+    _profile("pack_charge", "charge_amount", ("pack", 0.6), neutral="discharging counter"),
     _profile("cell_voltage_min", "voltage", "cell module", "minimum", neutral="high_voltage pack"),
     _profile("cell_voltage_max", "voltage", "cell module", "maximum", neutral="high_voltage pack"),
     _profile("cell_voltage", "voltage", "cell module", neutral="high_voltage pack", several=True, reach=(0.0, 20.0)),
@@ -158,7 +158,8 @@ PROFILES: Final[tuple[Profile, ...]] = (
     _profile("wheel_speed", "speed rotation", "wheel", neutral="vehicle brake rotation speed", several=True),
     _profile("acceleration", "acceleration accelerator", ("long_abbreviation", 0.5), neutral="vehicle",
              needs_unit=True),
-    _profile("odometer", "", "odometer", welcome="total distance", neutral="vehicle displayed", bits=(12, 64)),
+    _profile("odometer", "", "odometer", welcome="total distance", neutral="vehicle displayed counter",
+             bits=(12, 64)),
     _profile("latitude", "", "latitude lat_abbreviation", welcome="satellite position", bits=(16, 64),
              neutral="latitude lat_abbreviation"),
     _profile("longitude", "", "longitude long_abbreviation", welcome="satellite position", bits=(16, 64),
@@ -186,6 +187,7 @@ PROFILES: Final[tuple[Profile, ...]] = (
 
 # How much a concept that does not belong to a channel speaks against it.
 AGAINST: Final[dict[str, float]] = {
+    "counter": 0.1,
     **dict.fromkeys(("validity", "time", "parking"), 0.25),
     **dict.fromkeys(("asked", "cruise", "object", "lateral", "yaw", "steering", "intake", "seat"), 0.3),
     **dict.fromkeys(

@@ -13,7 +13,7 @@ from functools import lru_cache
 from tokenize import TokenError
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind
 from logan.errors import ChannelError
 from logan.units import FloatArray
 
@@ -55,7 +55,20 @@ _UNITLESS_WORDS: Final = frozenset(
 # Spelling in lower case, without spaces and brackets -> pint expression.
 _ALIASES: Final[dict[str, str]] = {
     **dict.fromkeys(
-        ("kph", "kmh", "kmph", "km/h", "km/hr", "km/hour", "km.h-1", "kmh-1", "km/std", "kilometerperhour"), "km/hour"
+        (
+            "kph",
+            "kmh",
+            "kmph",
+            "km/h",
+            "km/hr",
+            "km/hour",
+            "km.h-1",
+            "kmh-1",
+            "km/std",
+            "kilometerperhour",
+            "kilometreperhour",
+        ),
+        "km/hour",
     ),
     **dict.fromkeys(("mph", "mi/h", "miles/h", "mi/hr", "milesperhour", "mile/h"), "mile/hour"),
     **dict.fromkeys(("m/s", "mps", "ms-1", "m.s-1", "m*s-1", "meter/s"), "m/s"),
@@ -67,7 +80,22 @@ _ALIASES: Final[dict[str, str]] = {
     **dict.fromkeys(("‰", "permille", "promille"), "0.001 dimensionless"),
     **dict.fromkeys(("ratio", "fraction", "p.u.", "pu", "perunit", "0..1", "0-1"), "dimensionless"),
     **dict.fromkeys(
-        ("rpm", "1/min", "/min", "u/min", "umin", "min-1", "min^-1", "r/min", "rev/min", "tr/min", "upm", "1min"),
+        (
+            "rpm",
+            "1/min",
+            "/min",
+            "u/min",
+            "umin",
+            "minuteinverse",
+            "revolutionperminute",
+            "min-1",
+            "min^-1",
+            "r/min",
+            "rev/min",
+            "tr/min",
+            "upm",
+            "1min",
+        ),
         "revolution/minute",
     ),
     **dict.fromkeys(("krpm",), "1000 revolution/minute"),
@@ -126,6 +154,14 @@ _DECIMAL_LETTERS: Final = {"d": 0.1, "c": 0.01, "m": 0.001, "M": 1e6, "D": 0.1, 
 _MULTIPLIER: Final = re.compile(
     r"^[x*×]?(?P<number>\d+(?:[.,]\d+)?(?:e[+-]?\d{1,2})?)(?:/(?P<divisor>\d+(?:[.,]\d+)?))?[x*×]?(?P<rest>[^\d].*)$"
 )
+_PIECE: Final = re.compile(r"[A-Z][a-z]+")
+_WORDS_ONLY: Final = re.compile(r"^(?:[A-Z][a-z]{2,}){1,6}$")
+_UNIT_WORDS: Final = (
+    "celsius", "fahrenheit", "kelvin", "degree", "percent", "kilometer", "kilo", "meter", "metre", "mile", "per",
+    "hour", "minute", "second", "inverse", "squared", "revolution", "volt", "ampere", "watt", "newton", "bar",
+    "pascal", "hertz", "radian", "ohm", "milli", "litre", "liter",
+)  # fmt: skip
+_ONE_OF_EACH_UNIT: Final = tuple({kind.unit: kind for kind in CHANNEL_KINDS if kind.name not in _UNITLESS}.values())
 _SAFE: Final = re.compile(r"^[a-zA-Z_µμ0-9 ./*^()-]+$")
 _UNIT_POWER: Final = re.compile(r"(?<=[a-zA-Zµμ])(\*\*|\^)-?\d(?!\d)")
 
@@ -170,6 +206,11 @@ def is_unit_of(unit_text: str, kind: ChannelKind) -> bool:
     return _lookup(unit_text, kind) is not None
 
 
+def is_known_unit(unit_text: str) -> bool:
+    """True when the text is a unit of any kind of channel; False for what nobody can read, such as ``km^h``."""
+    return any(is_unit_of(unit_text, kind) for kind in _ONE_OF_EACH_UNIT)
+
+
 def unit_examples(kind: ChannelKind) -> tuple[str, ...]:
     """Units that a user may write for a kind, the commonest first."""
     examples = {
@@ -197,14 +238,12 @@ def _lookup_by_name(unit_text: str, kind_name: str) -> UnitConversion | None:
     if not text or len(text) > MAX_UNIT_LENGTH:
         return None
     multiplier, text = _split_multiplier(text)
-    found = _expression(text, unit_text.strip(), kind)
-    if found is None:
-        return None
-    prefix, expression = found
-    conversion = _through_pint(expression, "dimensionless" if kind.unit == "ratio" else kind.unit)
-    if conversion is None:
-        return None
-    return UnitConversion(conversion.factor * multiplier * prefix, conversion.offset)
+    for spelling, written in ((text, unit_text.strip()), (_whole_words(unit_text),) * 2):
+        found = _expression(spelling, written, kind) if spelling else None
+        conversion = found and _through_pint(found[1], "dimensionless" if kind.unit == "ratio" else kind.unit)
+        if found and conversion:
+            return UnitConversion(conversion.factor * multiplier * found[0], conversion.offset)
+    return None
 
 
 def _plain(unit_text: str) -> str:
@@ -212,6 +251,19 @@ def _plain(unit_text: str) -> str:
     text = unit_text.strip().strip("[](){}<>").replace("\ufffd", "°").replace("º", "°").replace("μ", "µ")
     text = text.replace("Â°", "°").replace("Ω", "ω").replace("Ω", "ω")
     return re.sub(r"[\s_]+", "", text).lower().removeprefix("unit")
+
+
+def _whole_words(unit_text: str) -> str:
+    """A unit written in clipped words, such as ``Unit_DegreCelsi``, with the words whole and in lower case."""
+    text = unit_text.strip().removeprefix("Unit_")
+    return "".join(_whole_word(piece.lower()) for piece in _PIECE.findall(text)) if _WORDS_ONLY.match(text) else ""
+
+
+def _whole_word(clipped: str) -> str:
+    """The unit's word that a clipped one is the beginning of; what is shorter than four letters is left alone."""
+    if len(clipped) < 4:
+        return clipped
+    return next((word for word in _UNIT_WORDS if word.startswith(clipped)), clipped)
 
 
 def _split_multiplier(text: str) -> tuple[float, str]:

@@ -20,6 +20,7 @@ from logan.channels.concepts import concepts_of, stem_of, words_of
         ("WheelSpeed_FL", {"wheel", "speed"}),
         ("stateOfCharge", {"soc"}),
         ("SoC", {"soc"}),
+        ("AccPedal", {"accelerator", "pedal"}),
         ("AccelPedalPos", {"accelerator", "pedal", "position"}),
         ("BRAKE_PREASURE", {"brake", "pressure"}),
         ("minCellVolt", {"minimum", "cell", "voltage"}),
@@ -49,3 +50,8 @@ def test_places_and_numbers_are_told_from_the_stem():
 def test_any_name_is_read_without_harm(name):
     assert isinstance(concepts_of(name), frozenset)
     assert all(word == word.lower() for word in words_of(name))
+
+
+def test_a_message_counter_is_a_counter_and_nothing_of_its_message():
+    assert concepts_of("COUNTER") == {"counter"}
+    assert concepts_of("RollingCounter") == {"counter"}

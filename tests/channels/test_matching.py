@@ -161,3 +161,22 @@ def test_message_and_comment_help_a_bare_name():
 def test_nothing_is_suggested_for_nothing():
     assert suggest(table()) == ()
     assert suggest(table(declared("Checksum", bit_length=8), declared("RollingCounter", bit_length=4))) == ()
+
+
+def test_a_counter_is_no_channel_of_its_message():
+    found = first(suggest(table(declared("COUNTER", message="Brake_Pedal", bit_length=4))))
+    assert "brake_switch" not in found
+
+
+def test_a_unit_that_nobody_can_read_is_asked_for():
+    log = table(*(declared(f"WHL_Spd{place}", unit="km^h", bit_length=14) for place in ("FL", "FR", "RL", "RR")))
+    assert first(suggest(log))["wheel_speed"].unit == ""
+
+
+def test_what_comes_every_few_seconds_is_hardly_the_pedal():
+    steps = np.repeat(np.random.default_rng(3).uniform(0.0, 100.0, 60), 1)
+    slow = column("Accelerator_A", steps, period_s=5.0, unit="%")
+    quick = column("Accelerator_B", np.repeat(steps, 50), period_s=0.1, unit="%")
+    best, other = next(one for one in suggest(table(slow, quick)) if one.channel.startswith("accelerator")).candidates
+    assert best.signal == "Accelerator_B"
+    assert other.evidence[-1] == "but it comes every 5 s only"

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.channels.units import conversion_to_si, is_unit_of, unit_examples
+from logan.channels.units import conversion_to_si, is_known_unit, is_unit_of, unit_examples
 from logan.channels.vocabulary import CHANNEL_KINDS, channel_kind
 from logan.errors import ChannelError
 
@@ -123,3 +123,23 @@ def test_any_text_is_either_a_unit_or_a_channel_error(text):
 def test_there_and_back_gives_the_number_again(value, text):
     conversion = conversion_to_si(text, channel_kind("motor_temperature"))
     assert conversion.from_si(conversion.to_si(np.array([value])))[0] == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "channel", "value", "expected"),
+    [
+        ("Unit_DegreCelsi", "coolant_temperature", 21.5, 21.5),
+        ("Unit_MinutInver", "motor_speed", 60.0, 2.0 * np.pi),
+        ("Unit_MeterPerSeconSquar", "acceleration", 2.0, 2.0),
+        ("Unit_NewtoMeter", "motor_torque", 3.0, 3.0),
+        ("Unit_MilliAmper", "pack_current", 1500.0, 1.5),
+    ],
+)
+def test_a_unit_in_clipped_words_is_read(text, channel, value, expected):
+    assert to_si(text, channel, value) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("text", ["km^h", "km/h?", "1/m", "foo", "Unit_KiloNewto"])
+def test_what_is_no_unit_is_neither_guessed_nor_known(text):
+    assert not is_known_unit(text)
+    assert not is_unit_of(text, channel_kind("speed"))
