@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from shutil import get_terminal_size
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 from unicodedata import combining, east_asian_width
 
@@ -94,8 +95,8 @@ def _is_plain(cell: str) -> bool:
 def print_lines(*lines: str) -> None:
     """Print paragraphs wrapped to the width."""
     for line in map(clean, lines):
-        if _is_plain(line) and len(line) <= _width():
-            sys.stdout.write(line + "\n")
+        if _is_plain(line):
+            sys.stdout.write("\n".join(wrap(line, _width(), break_on_hyphens=False) or [""]) + "\n")
         else:
             console().print(line)
 

@@ -5,29 +5,15 @@ The whole file may be deleted at any time: it only costs the time to work them o
 
 from __future__ import annotations
 
-import io
 import json
 import sqlite3
 import threading
-import zipfile
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
-
-import numpy as np
+from typing import Final
 
 from logan.results import JsonValue
 
-CACHE_VERSION: Final = 1
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CachedAnalysis:
-    """A stored analysis: a JSON part and named arrays."""
-
-    content: JsonValue = None
-    arrays: Mapping[str, np.ndarray[Any, Any]] = field(default_factory=dict)
+CACHE_VERSION: Final = 2
 
 
 class AnalysisCache:
@@ -43,24 +29,25 @@ class AnalysisCache:
         with self._lock:
             self._connection.close()
 
-    def get(self, drive_id: str, key: str, fingerprint: str) -> CachedAnalysis | None:
-        """The analysis, if it was made with these settings."""
+    def get(self, drive_id: str, key: str, fingerprint: str) -> JsonValue:
+        """The analysis, if it was made with these settings; else None."""
         with self._lock:
             try:
                 row = self._connection.execute(
-                    "SELECT content, arrays FROM analysis WHERE drive_id = ? AND key = ? AND fingerprint = ?",
+                    "SELECT content FROM analysis WHERE drive_id = ? AND key = ? AND fingerprint = ?",
                     (drive_id, key, fingerprint),
                 ).fetchone()
-                return None if row is None else CachedAnalysis(json.loads(row[0]), _arrays_from(row[1]))
-            except (sqlite3.Error, ValueError, OSError, zipfile.BadZipFile):
+                content: JsonValue = None if row is None else json.loads(row[0])
+            except (sqlite3.Error, ValueError):
                 return None
+        return content
 
-    def put(self, drive_id: str, key: str, fingerprint: str, analysis: CachedAnalysis) -> None:
+    def put(self, drive_id: str, key: str, fingerprint: str, content: JsonValue) -> None:
         """Keep an analysis in place of an older one of the same key."""
-        row = (drive_id, key, fingerprint, json.dumps(analysis.content), _arrays_to(analysis.arrays))
+        row = (drive_id, key, fingerprint, json.dumps(content, separators=(",", ":")))
         with self._lock:
             try:
-                self._connection.execute("INSERT OR REPLACE INTO analysis VALUES (?, ?, ?, ?, ?)", row)
+                self._connection.execute("INSERT OR REPLACE INTO analysis VALUES (?, ?, ?, ?)", row)
             except sqlite3.Error:
                 return
 
@@ -91,7 +78,7 @@ def _ready(name: str) -> sqlite3.Connection:
             connection.execute("DROP TABLE IF EXISTS analysis")
             connection.execute(
                 "CREATE TABLE analysis (drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL,"
-                " content TEXT NOT NULL, arrays BLOB NOT NULL, PRIMARY KEY (drive_id, key))"
+                " content TEXT NOT NULL, PRIMARY KEY (drive_id, key))"
             )
             connection.execute(f"PRAGMA user_version = {CACHE_VERSION}")
             connection.execute("COMMIT")
@@ -99,18 +86,3 @@ def _ready(name: str) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
-
-
-def _arrays_to(arrays: Mapping[str, np.ndarray[Any, Any]]) -> bytes:
-    if not arrays:
-        return b""
-    buffer = io.BytesIO()
-    np.savez(buffer, allow_pickle=False, **dict(arrays))
-    return buffer.getvalue()
-
-
-def _arrays_from(content: bytes) -> dict[str, np.ndarray[Any, Any]]:
-    if not content:
-        return {}
-    with np.load(io.BytesIO(content), allow_pickle=False) as stored:
-        return {name: stored[name] for name in stored.files}

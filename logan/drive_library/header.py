@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
-from functools import cached_property
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from logan.drive.drive import Correction, Drive, DriveConditions, LogSource, Step
+from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError
 from logan.flags import DataFlag
 from logan.results import Estimate, Figure, Refusal, json_ready, result_from_json
+
+if TYPE_CHECKING:
+    from logan.drive.drive import Drive
 
 FORMAT_NAME: Final = "logan-drive"
 FORMAT_VERSION: Final = 1
@@ -22,6 +24,7 @@ MIGRATIONS: Final[Mapping[int, Migration]] = {}
 """What turns a header of version n into one of version n + 1; files on disk are left as they are."""
 
 _Record = TypeVar("_Record")
+_DECODER: Final = json.JSONDecoder()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,24 +196,30 @@ def figure_from(content: Mapping[str, Any]) -> Figure:
 
 
 class StoredFigures(Mapping[str, Figure]):
-    """Figures kept as JSON text until one is asked for: a list of a thousand drives shows few of them."""
+    """Figures kept as compact JSON text until one is asked for: a list of a thousand drives shows few of many.
+
+    Parameters
+    ----------
+    text : str
+        One object, as ``json.dumps`` writes it without spaces.
+    """
 
     def __init__(self, text: str) -> None:
         self._text = text
 
-    @cached_property
-    def _content(self) -> dict[str, dict[str, Any]]:
-        content: dict[str, dict[str, Any]] = json.loads(self._text)
-        return content
-
     def __getitem__(self, name: str) -> Figure:
-        return figure_from(self._content[name])
+        # Within a JSON string a quotation mark is escaped, so that this is found as a key or not at all.
+        key = json.dumps(name) + ":{"
+        place = self._text.find(key)
+        if place < 0:
+            raise KeyError(name)
+        return figure_from(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._content)
+        return iter(json.loads(self._text))
 
     def __len__(self) -> int:
-        return len(self._content)
+        return len(json.loads(self._text))
 
     def __repr__(self) -> str:
         return repr(dict(self))

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from logan.drive.drive import LogSource
+from logan.drive.provenance import LogSource
 from logan.drive_library.header import StoredFigures, conditions_from, figure_from, summary_from
 from logan.drive_library.records import DriveRecord, MetricPoint
 from logan.drive_library.stored_file import StoredFile

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logan.drive.drive import DriveConditions
+from logan.drive.provenance import DriveConditions
 from logan.drive_library.durable import write_durably
 from logan.drive_library.header import conditions_from, summary_from, upgraded
 from logan.drive_library.records import DriveSummary

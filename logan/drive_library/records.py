@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import ClassVar
 
-from logan.drive.drive import DriveConditions, LogSource
+from logan.drive.provenance import DriveConditions, LogSource
 from logan.results import Estimate, Figure
 
 

@@ -1,38 +1,34 @@
-"""The drive library of one build: a folder of drive files, and an index that can be made again from them."""
+"""The drive library of one build: a folder of drive files, and an index that can be made again from them.
+
+What reads or writes samples is imported where it is used, so that listing drives loads no numpy.
+"""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace as replace_fields
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from logan.drive.drive import Drive, DriveConditions
-from logan.drive_library.analysis_cache import AnalysisCache, CachedAnalysis
-from logan.drive_library.drive_file import read_drive
+from logan.drive_library.analysis_cache import AnalysisCache
 from logan.drive_library.durable import locked
 from logan.drive_library.folder import LibraryFolder
 from logan.drive_library.index import DriveIndex
-from logan.drive_library.intake import publish, staged
 from logan.drive_library.notes import Notes, read_notes, write_notes
-from logan.drive_library.raw_file import read_raw_file
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
-from logan.drive_library.tables import channels_table, drives_table
-from logan.drive_library.upkeep import check_folder, is_up_to_date, sweep, take_in_changes, unreferenced_logs
+from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryError, UsageError
-from logan.frames.grouping import FrameKey
-from logan.frames.raw_columns import RawColumns
 from logan.results import JsonValue
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CachedAnalysis", "DriveLibrary"]
+    from logan.drive.drive import Drive
+    from logan.drive.provenance import DriveConditions
+    from logan.drive_library.raw_file import RawFile, RawFileWriter
 
 
 class DriveLibrary:
@@ -145,7 +141,7 @@ class DriveLibrary:
         *,
         summary: DriveSummary | None = None,
         part: int = 0,
-        raw: RawColumns | None = None,
+        raw: RawFileWriter | None = None,
         keep_logs: Sequence[Path] = (),
         replace: bool = False,
     ) -> DriveRecord:
@@ -159,8 +155,8 @@ class DriveLibrary:
             What was worked out for it.
         part : int
             Which of several drives in the same logs, from 0.
-        raw : RawColumns, optional
-            Frames of the log, kept beside it.
+        raw : RawFileWriter, optional
+            What the logs said, from ``raw_aside``; kept beside it.
         keep_logs : sequence of Path
             Logs whose bytes are copied into the library; others are referenced by their hash.
         replace : bool
@@ -179,6 +175,8 @@ class DriveLibrary:
         UsageError
             If the drive says of no log that it came from it.
         """
+        from logan.drive_library.intake import publish, staged
+
         if not drive.sources:
             raise UsageError("the drive does not say which log it came from", "Give it sources before storing it")
         hashes = [source.sha256 for source in drive.sources]
@@ -228,18 +226,24 @@ class DriveLibrary:
         DriveLibraryError
             If its file is damaged.
         """
+        from logan.drive_library.drive_file import read_drive
+
         record = self.record(drive)
         path = self.folder / drive_file_name(record.number, record.id)
         return replace_fields(read_drive(path, channels), conditions=record.conditions)
 
     def table(self) -> pd.DataFrame:
         """Every drive and every metric, one row each; see ``drives_table``."""
+        from logan.drive_library.tables import drives_table
+
         return drives_table(self.drives())
 
     def channels(
         self, drive: int | str, names: Iterable[str] | None = None, *, period_s: float | None = None
     ) -> pd.DataFrame:
         """Channels of one drive side by side, indexed by ``time_s``; see ``channels_table``."""
+        from logan.drive_library.tables import channels_table
+
         wanted = None if names is None else list(names)
         return channels_table(self.load(drive, wanted), wanted, period_s=period_s)
 
@@ -248,10 +252,24 @@ class DriveLibrary:
         record = self.record(drive)
         return self.folder / drive_file_name(record.number, record.id)
 
-    def raw(self, drive: int | str, keys: Iterable[FrameKey] | None = None) -> RawColumns | None:
-        """Frames of the log; None where they were not kept."""
+    def raw_aside(self) -> contextlib.AbstractContextManager[RawFileWriter]:
+        """A file to fill while logs are read and to hand to ``add``; what is not handed on is deleted."""
+        from logan.drive_library.intake import raw_aside
+
+        return raw_aside(self._folder)
+
+    def raw(self, drive: int | str) -> RawFile | None:
+        """What the logs of a drive said; None where it was not kept.
+
+        Raises
+        ------
+        DriveLibraryError
+            If the file is damaged.
+        """
+        from logan.drive_library.raw_file import RawFile
+
         path = self._folder.raw_of(self.record(drive).id)
-        return read_raw_file(path, keys) if path.exists() else None
+        return RawFile(path) if path.exists() else None
 
     def kept_log(self, sha256: str) -> Path | None:
         """The library's copy of a log; None where it was only referenced."""
@@ -298,20 +316,13 @@ class DriveLibrary:
         """Metrics that any drive has."""
         return self._index.metric_names()
 
-    def analysis(self, drive: int | str, key: str, fingerprint: str) -> CachedAnalysis | None:
+    def analysis(self, drive: int | str, key: str, fingerprint: str) -> JsonValue:
         """A stored analysis, if it was made with settings of this fingerprint; else None."""
         return self._cache.get(self.record(drive).id, key, fingerprint)
 
-    def set_analysis(
-        self,
-        drive: int | str,
-        key: str,
-        fingerprint: str,
-        content: JsonValue = None,
-        arrays: Mapping[str, np.ndarray[Any, Any]] | None = None,
-    ) -> None:
+    def set_analysis(self, drive: int | str, key: str, fingerprint: str, content: JsonValue) -> None:
         """Store an analysis in place of an older one of the same key."""
-        self._cache.put(self.record(drive).id, key, fingerprint, CachedAnalysis(content, arrays or {}))
+        self._cache.put(self.record(drive).id, key, fingerprint, content)
 
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""
@@ -343,6 +354,8 @@ class DriveLibrary:
 
     def check(self) -> CheckReport:
         """Read every file from end to end and say what is damaged."""
+        from logan.drive_library.checking import check_folder
+
         return check_folder(self._folder)
 
 

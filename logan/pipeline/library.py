@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logan.drive_library.repository import DriveLibrary
-from logan.pipeline.builds import find_build
+from logan.pipeline.builds import BuildFolder, find_build
 
 if TYPE_CHECKING:
     from logan.drive_library.records import CheckReport, DriveRecord
@@ -51,6 +51,14 @@ def refresh_summaries(library: DriveLibrary, build: BuildSettings) -> tuple[int,
             analyse_stored(library, record, build)
             done.append(record.number)
     return tuple(done)
+
+
+def drives_kept_raw(folder: BuildFolder) -> int:
+    """How many stored drives can be decoded again without their logs."""
+    if not folder.library.is_dir():
+        return 0
+    with DriveLibrary.open(folder.library) as library:
+        return sum(record.has_raw for record in library.drives())
 
 
 def check_library(path: Path) -> CheckReport:

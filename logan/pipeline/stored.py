@@ -133,14 +133,14 @@ def stored_drive(
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is not None:
         try:
-            return _stored(record, cached.content)
+            return _stored(record, cached)
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
     record = analyse_stored(library, record, build, analysis=analysis)
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is None:
         raise LoganError("the analysis of a drive could not be kept", "Check that the library can be written")
-    return _stored(record, cached.content)
+    return _stored(record, cached)
 
 
 def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
@@ -175,9 +175,9 @@ def stored_segments(
 def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) -> DriveSegments:
     fingerprint = segments_fingerprint(build, record)
     cached = library.analysis(record.number, _SEGMENTS, fingerprint)
-    if cached is not None and isinstance(cached.content, dict):
+    if isinstance(cached, dict):
         try:
-            return DriveSegments.from_dict(cast("dict[str, Any]", cached.content))
+            return DriveSegments.from_dict(cast("dict[str, Any]", cached))
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
     made = segment_drive(load_corrected(library, record.number), build, drive_id=str(record.number))

@@ -6,17 +6,19 @@ import sqlite3
 import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from logan.drive.drive import DriveConditions
+from logan.drive.drive import Drive, DriveConditions
 from logan.drive_library.fingerprint import settings_fingerprint
-from logan.drive_library.records import DriveSummary
+from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError, UsageError
 from logan.frames.grouping import FrameKey
-from logan.frames.raw_columns import MessageColumns, RawColumns
+from logan.frames.raw_columns import MessageColumns
+from logan.frames.table import SignalTable
 from logan.results import Estimate, Refusal
 from logan.settings import PlanningValue
 from tests.drive_library.small_drives import assert_same_drive, log_source, small_drive, small_summary
@@ -45,7 +47,10 @@ def flip(path: Path, share: float = 0.5) -> None:
     path.write_bytes(content)
 
 
-def raw_columns() -> RawColumns:
+CLASSIC, LONG = FrameKey("can0", 0x123, False), FrameKey("can1", 0x18FF50E5, True)
+
+
+def raw_columns() -> dict[FrameKey, MessageColumns]:
     rng = np.random.default_rng(5)
     classic = MessageColumns(
         time_ns=np.arange(50, dtype=np.int64) * 7,
@@ -57,7 +62,15 @@ def raw_columns() -> RawColumns:
         length=np.full(3, 64, np.uint8),
         payload=rng.integers(0, 256, (3, 64)).astype(np.uint8),
     )
-    return RawColumns(messages={FrameKey("can0", 0x123, False): classic, FrameKey("can1", 0x18FF50E5, True): long})
+    return {CLASSIC: classic, LONG: long}
+
+
+def add_with_raw(library: DriveLibrary, drive: Drive, **options: Any) -> DriveRecord:
+    with library.raw_aside() as raw:
+        for key, columns in raw_columns().items():
+            raw.append(key, columns)
+        raw.end_part(SignalTable(columns=(), log_format="candump", frame_count=53))
+        return library.add(drive, raw=raw, **options)
 
 
 def test_there_is_no_library_until_one_is_made(folder):
@@ -228,19 +241,35 @@ def test_a_log_that_changed_since_it_was_read_is_refused(library, folder, tmp_pa
     assert [path.name for path in (folder / ".incoming").iterdir()] == ["lock"]
 
 
-def test_frames_are_kept_beside_the_drive(library):
-    record = library.add(small_drive(), raw=raw_columns())
+def test_frames_are_kept_beside_the_drive(library, folder):
+    record = add_with_raw(library, small_drive())
     assert record.has_raw
-    frames = library.raw(1)
-    assert frames is not None
-    assert frames.messages.keys() == raw_columns().messages.keys()
-    for key, columns in raw_columns().messages.items():
-        for part in ("time_ns", "length", "payload"):
-            assert np.array_equal(getattr(frames.messages[key], part), getattr(columns, part))
-    key = FrameKey("can0", 0x123, False)
-    assert list(library.raw(1, [key]).messages) == [key]
+    (part,) = library.raw(1).parts
+    assert part.counts == {CLASSIC: 50, LONG: 3}
+    for key, columns in raw_columns().items():
+        (block,) = part.blocks(key)
+        for name in ("time_ns", "length", "payload"):
+            assert np.array_equal(getattr(block, name), getattr(columns, name))
+    assert [path.name for path in (folder / ".incoming").iterdir()] == ["lock"]
+    assert library.rebuild() == 1
+    assert library.record(1).has_raw
     flip(library._folder.raw_of(record.id), 0.3)
     assert "frames of a drive are damaged" in library.check().damage[0].problem
+
+
+def test_frames_that_no_drive_took_along_leave_no_trace(library, folder):
+    with library.raw_aside() as raw:
+        raw.append(CLASSIC, raw_columns()[CLASSIC])
+    add_with_raw(library, small_drive(1))
+    add_with_raw(library, small_drive(1))
+    assert [path.name for path in (folder / ".incoming").iterdir()] == ["lock"]
+    assert len(list((folder / "raw").iterdir())) == 1
+
+
+def test_a_drive_stored_again_keeps_its_frames(library):
+    add_with_raw(library, small_drive(1))
+    assert library.add(small_drive(1), replace=True).has_raw
+    assert library.raw(1).parts[0].counts == {CLASSIC: 50, LONG: 3}
 
 
 def test_a_drive_without_frames_says_so(library):
@@ -251,11 +280,11 @@ def test_removing_takes_everything_of_that_drive_and_nothing_else(library, folde
     for seed in (1, 2):
         log = tmp_path / f"drive {seed}.log"
         log.write_text(f"drive {seed}")
-        library.add(small_drive(seed), keep_logs=[log], raw=raw_columns())
+        add_with_raw(library, small_drive(seed), keep_logs=[log])
     library.set_conditions(1, DriveConditions(note="x"))
     library.remove(1)
     assert [record.number for record in library.drives()] == [2]
-    assert len(list(folder.rglob("*.parquet"))) == 2
+    assert len(list(folder.rglob("*.parquet"))) == len(list((folder / "raw").iterdir())) == 1
     assert len(list((folder / "logs").iterdir())) == 1
     assert not list((folder / "notes").iterdir())
     assert library.check().is_whole
@@ -275,6 +304,17 @@ def test_a_metric_over_all_drives_keeps_refusals_and_marks(library):
     assert library.metric("unheard_of") == ()
 
 
+def test_a_figure_is_found_by_its_own_name_whatever_texts_say(library):
+    reason = 'see "net_wh":{"value": 1} and \\"net_wh\\":{'
+    metrics = {"gross_net_wh": Estimate(2.0, "Wh"), "regen": Refusal(reason), "net_wh": Estimate(3.0, "Wh")}
+    library.add(small_drive(), summary=DriveSummary(metrics=metrics))
+    stored = library.record(1).summary.metrics
+    assert dict(stored) == metrics
+    assert len(stored) == 3
+    assert "wh" not in stored
+    assert library.record(1).summary.value("net_wh") == 3.0
+
+
 def test_a_figure_that_is_not_finite_comes_back_refused(library):
     library.add(small_drive(), summary=DriveSummary(metrics={"net_wh": Estimate(float("nan"), "Wh")}))
     assert isinstance(library.record(1).summary.metrics["net_wh"], Refusal)
@@ -283,20 +323,17 @@ def test_a_figure_that_is_not_finite_comes_back_refused(library):
 def test_an_analysis_is_kept_until_the_settings_change(library, folder):
     filled(library, 1)
     first = settings_fingerprint(PlanningValue(1800.0, 20.0))
-    library.set_analysis(1, "segments", first, {"count": 2}, {"energy_j": np.arange(3.0)})
+    library.set_analysis(1, "segments", first, {"count": 2})
     library.close()
     with DriveLibrary.open(folder) as again:
-        kept = again.analysis(1, "segments", first)
-        assert kept is not None
-        assert kept.content == {"count": 2}
-        assert np.array_equal(kept.arrays["energy_j"], np.arange(3.0))
+        assert again.analysis(1, "segments", first) == {"count": 2}
         assert again.analysis(1, "segments", settings_fingerprint(PlanningValue(1800.0, 21.0))) is None
         assert again.analysis(1, "other", first) is None
 
 
 def test_an_analysis_of_a_drive_that_was_replaced_is_forgotten(library):
     filled(library, 1)
-    library.set_analysis(1, "segments", "a")
+    library.set_analysis(1, "segments", "a", {"count": 2})
     library.add(small_drive(1), replace=True)
     assert library.analysis(1, "segments", "a") is None
 
@@ -344,7 +381,7 @@ def test_what_a_dead_writer_left_is_swept_up_on_opening(library, folder):
     filled(library, 1)
     library.close()
     (folder / ".incoming" / "half.parquet").write_bytes(b"PAR1")
-    (folder / "raw" / f"{'b' * 16}.parquet").write_bytes(b"PAR1")
+    (folder / "raw" / f"{'b' * 16}.frames").write_bytes(b"half")
     (folder / "logs" / f"{'c' * 64}.log").write_bytes(b"x")
     with DriveLibrary.open(folder) as again:
         assert again.check().is_whole
