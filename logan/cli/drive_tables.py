@@ -37,6 +37,12 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
 def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """Energy, distance, consumption; refused figures with their reason."""
     energy = analysis.energy
+    if isinstance(energy.net_wh, Refusal):
+        print_lines(
+            f"Distance {_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}, by {energy.distance_source}.",
+            f"Energy and consumption refused: {_how(energy.net_wh)}.",
+        )
+        return
     per_distance = units.metres / 1000.0
     rows: list[tuple[str, str, str]] = [
         ("distance", f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}", energy.distance_source),
@@ -71,6 +77,8 @@ def _how(figure: Figure) -> str:
 def print_regen(analysis: DriveAnalysis) -> None:
     """The printed definition of regen by name, and the others that can be given."""
     regen = analysis.regen
+    if all(isinstance(entry.value, Refusal) for entry in regen.figures):
+        return
     rows = [
         (
             f"{'>' if entry.number == regen.printed else ' '} {entry.number} {entry.name}",
@@ -81,9 +89,12 @@ def print_regen(analysis: DriveAnalysis) -> None:
         if isinstance(entry.value, Estimate)
     ]
     print_table(("regen, by definition (> printed)", "value", "meaning"), rows, left=(0, 2))
-    refused = [str(entry.number) for entry in regen.figures if isinstance(entry.value, Refusal)]
-    if refused:
-        print_lines(f"Definitions {', '.join(refused)} refused; --json gives the reasons.")
+    refused: dict[str, list[str]] = {}
+    for entry in regen.figures:
+        if isinstance(entry.value, Refusal):
+            refused.setdefault(entry.value.reason, []).append(str(entry.number))
+    for reason, numbers in refused.items():
+        print_lines(f"  Definition {', '.join(numbers)} refused: {reason}.")
 
 
 def _ratio_or_value(figure: Figure) -> str:
@@ -109,9 +120,15 @@ def print_currents(analysis: DriveAnalysis) -> None:
             )
         )
     if not rows:
-        print_lines("Current: not logged. " + " ".join(analysis.current.notes))
+        print_lines("Current: not logged.")
         return
     print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "coverage"), rows)
+    voltage = analysis.pack.voltage
+    if not isinstance(voltage, Refusal):
+        print_lines(
+            f"Pack voltage {voltage.lowest_v:.1f} V (at {voltage.lowest_at_s:.0f} s) "
+            f"to {voltage.highest_v:.1f} V (at {voltage.highest_at_s:.0f} s)."
+        )
     for approach in analysis.current.approaches:
         print_lines(
             f"{approach.component}, {approach.direction}: {100 * approach.used_ratio:.0f} % of "
@@ -152,11 +169,31 @@ def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         )
 
 
+def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
+    """Every table of the drive's report, and the plain words between them."""
+    from logan.pipeline.drive_tables import every_table
+    from logan.report.document import TableBlock, Words
+
+    for block in every_table(stored, units):
+        print_lines("")
+        if isinstance(block, TableBlock):
+            columns = list(zip(*block.rows, strict=True))
+            words = [index for index, cells in enumerate(columns) if any(cell[:1].isalpha() for cell in cells)]
+            tones = (*block.tones, *("plain",) * len(block.rows))
+            rows = [
+                (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:])
+                for row, tone in zip(block.rows, tones, strict=False)
+            ]
+            print_table(block.headings, rows, title=block.caption, left=(0, *words))
+        elif isinstance(block, Words):
+            print_lines(*block.lines)
+
+
 def print_findings(stored: StoredDrive, units: DisplayUnits) -> None:
     """What the detectors found, and the grades below A."""
     for flag in stored.analysis.flags:
-        effect = "" if flag.effect_wh_per_km is None else f" Effect {units.consumption(flag.effect_wh_per_km):+.1f} "
-        effect += units.consumption_label + "." if effect else ""
+        effect_per_unit = units.consumption(flag.effect_wh_per_km or 0.0)
+        effect = f" Effect {effect_per_unit:+.1f} {units.consumption_label}." if abs(effect_per_unit) >= 0.05 else ""
         print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {flag.remedy}")
     low = [
         f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"

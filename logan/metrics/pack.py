@@ -128,11 +128,30 @@ class IsolationCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VoltageRange:
+    """Lowest and highest pack voltage of a drive.
+
+    Parameters
+    ----------
+    lowest_v, highest_v : float
+        Of all samples. [V]
+    lowest_at_s, highest_at_s : float
+        When. [s]
+    """
+
+    lowest_v: float
+    highest_v: float
+    lowest_at_s: float
+    highest_at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PackSummary:
     """The pack over one drive or charge."""
 
     schema: ClassVar[str] = "pack-summary/1"
 
+    voltage: VoltageRange | Refusal
     usable: UsableEnergy
     per_percent: tuple[EnergyPerPercent, ...]
     spread: CellSpread
@@ -160,11 +179,25 @@ def pack_summary(
         Figures, or the reason why not.
     """
     return PackSummary(
+        voltage=_voltage_range(drive),
         usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
         per_percent=_per_percent(drive),
         spread=_spread(drive, build),
         isolation=_isolation(drive),
         charging=charging_sessions(drive),
+    )
+
+
+def _voltage_range(drive: Drive) -> VoltageRange | Refusal:
+    voltage = drive.get("pack_voltage")
+    if voltage is None or not np.isfinite(voltage.value).any():
+        return Refusal("pack voltage is not logged", "Map pack_voltage")
+    low, high = int(np.nanargmin(voltage.value)), int(np.nanargmax(voltage.value))
+    return VoltageRange(
+        lowest_v=float(voltage.value[low]),
+        highest_v=float(voltage.value[high]),
+        lowest_at_s=float(voltage.time_s[low]),
+        highest_at_s=float(voltage.time_s[high]),
     )
 
 

@@ -184,3 +184,10 @@ def test_a_log_with_a_charge_in_it_gives_no_usable_energy():
     drive = charge_drive()
     rolling = replace(drive["speed"], value=np.where(drive["speed"].time_s < 600.0, 10.0, 0.0))
     assert isinstance(summary_of(drive.with_channels(rolling)).usable.energy_wh, Refusal)
+
+
+def test_lowest_and_highest_pack_voltage_with_their_times():
+    voltage = summary_of(discharge_drive()).voltage
+    assert (voltage.highest_v, voltage.highest_at_s) == (400.0, 0.0)
+    assert (voltage.lowest_v, voltage.lowest_at_s) == (pytest.approx(360.0), 7199.0)
+    assert isinstance(summary_of(without(discharge_drive(), "pack_voltage")).voltage, Refusal)
