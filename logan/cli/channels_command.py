@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption
+from logan.cli.options import BuildOption, JsonOption, refuse_both
 from logan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,6 +27,9 @@ def register(app: typer.Typer) -> None:
         ] = None,
         dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
         build: BuildOption = Path(),
+        drive: Annotated[
+            str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of a log.")
+        ] = None,
         write: Annotated[
             bool, typer.Option("--write", help="Accept what is sure into channels.toml; your comments stay.")
         ] = False,
@@ -47,23 +50,29 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import reading_progress
         from logan.pipeline.builds import dbcs_near, find_build
         from logan.pipeline.channels import accept_channels, edit_channels, mapped_channels, suggest_channels
+        from logan.pipeline.library import open_library
+        from logan.pipeline.look import look_at_drive
 
         if catalogue:
             _show_catalogue(as_json=as_json)
             return
-        if (write or accept) and not files:
-            raise UsageError("nothing is named to find channels in", "Give a log, such as: logan channels LOG --write")
-        if files:
+        if write or accept or drive is not None:
+            refuse_both(files, drive)
+        if files or drive is not None:
             dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
-            with reading_progress() as progress:
-                found = suggest_channels(
-                    files,
-                    dbcs=dbcs,
-                    dbc_by_bus=by_bus,
-                    format_name=format_name,
-                    column_layout=columns,
-                    progress=progress,
-                )
+            if drive is not None:
+                with open_library(build) as library:
+                    found = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus).suggestions
+            else:
+                with reading_progress() as progress:
+                    found = suggest_channels(
+                        files or (),
+                        dbcs=dbcs,
+                        dbc_by_bus=by_bus,
+                        format_name=format_name,
+                        column_layout=columns,
+                        progress=progress,
+                    )
             if write or accept:
                 chosen = _pairs(accept or (), "--accept") if accept else None
                 _show_outcome(find_build(build), accept_channels(find_build(build), found, chosen=chosen), as_json)
@@ -71,8 +80,10 @@ def register(app: typer.Typer) -> None:
                 _show_suggestions(found, as_json=as_json)
         if change or remove:
             edit_channels(find_build(build), changes=_pairs(change or (), "--set", "="), removed=remove or ())
-        if change or remove or not files:
+        if change or remove or not (files or drive):
             _show_map(mapped_channels(find_build(build)), as_json=as_json)
+        if (write or accept or change or remove) and not as_json:
+            _show_what_follows(find_build(build))
 
 
 def _pairs(texts: Sequence[str], option: str, needs: str = "") -> dict[str, str]:
@@ -139,6 +150,15 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
             f"{bare.channel}: {bare.candidates[0].signal} declares no unit; accept it with "
             f"--accept {bare.channel} --set {bare.channel}.unit=UNIT"
         )
+
+
+def _show_what_follows(folder: BuildFolder) -> None:
+    """Drives were made by the map as it was; say how to bring them up to date."""
+    from logan.cli.rendering import print_lines
+    from logan.pipeline.library import drives_kept_raw
+
+    if count := drives_kept_raw(folder):
+        print_lines(f"Stored drives follow the old map ({count}); make them anew: logan library decode")
 
 
 def _show_map(channel_map: ChannelMap, *, as_json: bool) -> None:

@@ -32,6 +32,55 @@ def register(app: typer.Typer) -> None:
         with open_library(build) as library:
             typer.echo(f"wrote {export_channels(library.load(drive), output, channels=channel, period_s=every)}")
 
+    @export.command("signals")
+    def signals(
+        drive: Annotated[str, typer.Argument(help="Number or id of the drive.")],
+        output: Annotated[Path, typer.Argument(help="File to write: .csv or .parquet.")],
+        build: BuildOption = Path(),
+        signal: Annotated[
+            list[str] | None, typer.Option("--signal", "-s", help="Only this one, such as MESSAGE.SIGNAL; repeat.")
+        ] = None,
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
+    ) -> None:
+        """Decode signals from a stored drive's frames, mapped to a channel or not; the log is not needed."""
+        from logan.pipeline.builds import dbcs_near
+        from logan.pipeline.library import open_library
+        from logan.pipeline.signals_export import export_signals
+
+        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        with open_library(build) as library:
+            written = export_signals(library, drive, output, signals=signal, dbcs=dbcs, dbc_by_bus=by_bus)
+        typer.echo(f"wrote {written}")
+
+    @export.command("log")
+    def log(
+        logs: Annotated[list[Path], typer.Argument(help="Log files of one drive.")],
+        output: Annotated[Path, typer.Option("--to", help="New folder for the Parquet files.")],
+        build: BuildOption = Path(),
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
+        format_name: Annotated[
+            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
+        ] = None,
+        columns: Annotated[str, typer.Option("--columns", help="Columns of a raw-frame table.")] = "",
+    ) -> None:
+        """Write every signal of a log to Parquet at its native rate, without importing it."""
+        from logan.cli.rendering import reading_progress
+        from logan.pipeline.builds import dbcs_near
+        from logan.pipeline.parquet_export import export_parquet
+
+        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        with reading_progress() as progress:
+            files = export_parquet(
+                logs,
+                output,
+                dbcs=dbcs,
+                dbc_by_bus=by_bus,
+                format_name=format_name,
+                column_layout=columns,
+                progress=progress,
+            )
+        typer.echo(f"wrote {len(files)} files to {output}")
+
     @export.command("metrics")
     def metrics(
         output: Annotated[Path, typer.Argument(help="File to write: .csv or .json.")],

@@ -34,6 +34,12 @@ def register(app: typer.Typer) -> None:
         again: Annotated[
             bool, typer.Option("--again", help="Read logs that are there already once more, as after a change of DBC.")
         ] = False,
+        skip_text: Annotated[
+            bool, typer.Option("--skip-text", help="Leave out table cells that hold text in place of a number.")
+        ] = False,
+        without_energy: Annotated[
+            bool, typer.Option("--without-energy", help="Keep a drive without pack current or power, for the rest.")
+        ] = False,
         payload_kg: Annotated[
             float | None, typer.Option("--payload-kg", help="Load beyond the weighed mass. [kg]")
         ] = None,
@@ -61,6 +67,8 @@ def register(app: typer.Typer) -> None:
             column_layout=columns,
             is_one_drive=one_drive,
             is_replaced=again,
+            skips_text=skip_text,
+            is_energy_optional=without_energy,
         )
         with reading_progress() as progress:
             imported = import_logs(
@@ -75,10 +83,11 @@ def register(app: typer.Typer) -> None:
             print_json({"schema": "imported-drives/1", "drives": imported})
         else:
             for drive in imported:
-                _show(drive, shown)
+                show_drive(drive, shown)
 
 
-def _show(imported: ImportedDrive, units: DisplayUnits) -> None:
+def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
+    """Print what became of a drive's logs, in one line and its notes."""
     from logan.cli.rendering import figure_text, number, print_lines
     from logan.results import Refusal
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, YesOption
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, YesOption, display_units
 
 
 def register(app: typer.Typer) -> None:
@@ -30,6 +30,42 @@ def register(app: typer.Typer) -> None:
                 rows = [(entry.file, entry.problem, entry.remedy) for entry in report.damage]
                 print_table(("file", "what is wrong", "what to do"), rows, left=(0, 1, 2))
         return 0 if report.is_whole else 2
+
+    @library.command("decode")
+    def decode(
+        drives: Annotated[
+            list[str] | None, typer.Argument(help="Numbers or ids; all whose frames were kept where left out.")
+        ] = None,
+        build: BuildOption = Path(),
+        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
+        no_corrections: Annotated[
+            bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
+        ] = False,
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+    ) -> None:
+        """Make drives anew by today's channels.toml and DBCs, from the frames that are kept; no log is needed."""
+        from logan.cli.import_command import show_drive
+        from logan.cli.rendering import print_json, print_lines, working
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.decode_again import decode_again
+        from logan.pipeline.importing import without_corrections
+
+        with working("decoding again") as told:
+            made = decode_again(
+                find_build(build),
+                drives or (),
+                dbcs=dbc or (),
+                analysis=without_corrections() if no_corrections else None,
+                told=told,
+            )
+        if as_json:
+            print_json({"schema": "imported-drives/1", "drives": made})
+            return
+        for drive in made:
+            show_drive(drive, display_units(units, build))
+        if not made:
+            print_lines("No drive keeps its frames; import the logs again: logan import LOG --again")
 
     @library.command("rebuild")
     def rebuild(build: BuildOption = Path()) -> None:

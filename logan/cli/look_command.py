@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption
+from logan.cli.options import BuildOption, JsonOption, refuse_both
 
 if TYPE_CHECKING:
     from logan.pipeline.look import LogSummary
@@ -20,7 +20,12 @@ def register(app: typer.Typer) -> None:
 
     @app.command("look")
     def look(
-        logs: Annotated[list[Path], typer.Argument(help="Log files; several are looked at as parts of one drive.")],
+        logs: Annotated[
+            list[Path] | None, typer.Argument(help="Log files; several are looked at as parts of one drive.")
+        ] = None,
+        drive: Annotated[
+            str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of logs.")
+        ] = None,
         dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
         build: BuildOption = Path(),
         format_name: Annotated[
@@ -32,18 +37,25 @@ def register(app: typer.Typer) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import dbcs_near
+        from logan.pipeline.library import open_library
         from logan.pipeline.look import look as look_at
+        from logan.pipeline.look import look_at_drive
 
+        refuse_both(logs, drive)
         dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
-        with reading_progress() as progress:
-            summary = look_at(
-                logs,
-                dbcs=dbcs,
-                dbc_by_bus=by_bus,
-                format_name=format_name,
-                column_layout=columns,
-                progress=progress,
-            )
+        if drive is not None:
+            with open_library(build) as library:
+                summary = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus)
+        else:
+            with reading_progress() as progress:
+                summary = look_at(
+                    logs or (),
+                    dbcs=dbcs,
+                    dbc_by_bus=by_bus,
+                    format_name=format_name,
+                    column_layout=columns,
+                    progress=progress,
+                )
         if as_json:
             print_json(summary)
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,6 +21,20 @@ UnitsOption = Annotated[
     str | None, typer.Option("--units", "-u", help="mi or km, F or C, such as km,C. The build's own where left out.")
 ]
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
+
+
+def refuse_both(files: Sequence[Path] | None, drive: str | None) -> None:
+    """Refuse logs together with a stored drive, and neither of them.
+
+    Raises
+    ------
+    UsageError
+        If both are given, or none.
+    """
+    if files and drive is not None:
+        raise UsageError("logs and a stored drive are given together", "Give one of them")
+    if not files and drive is None:
+        raise UsageError("nothing is given to look at", "Give a log, or a stored drive with --drive N")
 
 
 def display_units(units: str | None, build_folder: Path) -> DisplayUnits:

@@ -16,6 +16,7 @@ from logan.errors import DriveLibraryError
 
 LIBRARY_FORMAT: Final = "logan-drive-library"
 LIBRARY_VERSION: Final = 1
+RAW_SUFFIX: Final = ".frames"
 _LOG_NAME: Final = re.compile(r"^(?P<sha256>[0-9a-f]{64})(?P<suffix>(\.[A-Za-z0-9]{1,8}){0,2})$")
 
 
@@ -53,7 +54,7 @@ class LibraryFolder:
 
     @property
     def raw(self) -> Path:
-        """Frames of the logs, one Parquet file per drive that keeps them."""
+        """Everything the logs said, one file of raw columns per drive that keeps it."""
         return self.root / "raw"
 
     @property
@@ -91,7 +92,7 @@ class LibraryFolder:
 
     def raw_of(self, drive_id: str) -> Path:
         """Frames of a drive."""
-        return self.raw / f"{drive_id}.parquet"
+        return self.raw / f"{drive_id}{RAW_SUFFIX}"
 
     def log_of(self, sha256: str) -> Path | None:
         """The kept copy of a log, or None."""

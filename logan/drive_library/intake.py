@@ -9,16 +9,16 @@ import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from logan.drive.drive import Drive
 from logan.drive_library.drive_file import read_header, write_drive_file
 from logan.drive_library.durable import locked, replace_durably, synced
-from logan.drive_library.folder import LibraryFolder
+from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder
 from logan.drive_library.header import DriveHeader
 from logan.drive_library.index import DriveIndex, put
 from logan.drive_library.notes import Notes, read_notes
-from logan.drive_library.raw_file import write_raw_file
+from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.stored_file import StoredFile, drive_file_name, look_at
 from logan.errors import DriveLibraryError
@@ -80,6 +80,25 @@ def record_from(
 
 
 @contextlib.contextmanager
+def raw_aside(folder: LibraryFolder) -> Iterator[RawFileWriter]:
+    """A file of raw columns that is filled while logs are read; deleted at the end unless a drive took it along.
+
+    Raises
+    ------
+    DriveLibraryError
+        If the folder cannot be written.
+    """
+    path = folder.incoming / f"{uuid.uuid4().hex}{RAW_SUFFIX}"
+    # The lock keeps other processes from taking the file for what a dead writer left.
+    with locked(folder.writers_lock, shared=True):
+        try:
+            with RawFileWriter(path) as writer:
+                yield writer
+        finally:
+            path.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
 def staged(
     folder: LibraryFolder,
     drive: Drive,
@@ -87,7 +106,7 @@ def staged(
     drive_id: str,
     part: int,
     summary: DriveSummary,
-    raw: Any | None,
+    raw: RawFileWriter | None,
     keep_logs: Sequence[Path],
 ) -> Iterator[StagedDrive]:
     """Write a drive aside; whatever is not published by the end of the block is deleted.
@@ -108,9 +127,8 @@ def staged(
                     raise DriveLibraryError("the log changed while it was imported", "Import it again", log)
                 files.beside[temporary] = folder.log_name(sha256, log)
             if raw is not None:
-                temporary = folder.incoming / f"{uuid.uuid4().hex}.raw"
-                files.beside[temporary] = folder.raw_of(drive_id)
-                write_raw_file(temporary, raw)
+                raw.finish()
+                files.beside[raw.path] = folder.raw_of(drive_id)
             write_drive_file(files.drive, drive, drive_id=drive_id, part=part, summary=summary)
             for path in (files.drive, *files.beside):
                 synced(path)

@@ -1,122 +1,327 @@
-"""The frames of a log in one Parquet file, a row group per bus and identifier.
+"""Everything the logs of one drive said, as raw columns in one file: any signal can be decoded from it later.
 
-Columns: ``bus``, ``can_id``, ``is_extended``, ``time_ns``, ``length`` and the data bytes as
-little-endian ``payload_0`` to ``payload_7``, of which a classic frame fills the first alone.
+The file holds arrays as they lie in memory, each at a multiple of eight bytes, then an index in JSON,
+the index's CRC-32 and length, and a mark. It is mapped, not read: decoding one signal touches the blocks
+of its message only. A drive whose logs have several clocks has one part for each.
+
+A block of frames is its payloads, times and lengths. Times are 32-bit counts of a step from the first one
+where that loses nothing, else 64-bit nanoseconds; one length that all frames share is in the index alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from types import TracebackType
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logan.errors import DriveLibraryError
 from logan.frames.grouping import FrameKey
-from logan.frames.raw_columns import MessageColumns, RawColumns
+from logan.frames.raw_columns import MessageColumns
+from logan.frames.table import SignalColumn, SignalTable, SkippedPart
+from logan.units import IntArray
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-
-FORMAT_KEY: Final = b"logan.frames"
-FORMAT_VERSION: Final = b"1"
-_WORDS: Final = tuple(f"payload_{word}" for word in range(8))
+_MARK: Final = b"logan-frames/1\n\n"
+_FOOTER_BYTES: Final = 12 + len(_MARK)
+_ALIGN_BYTES: Final = 8
+_VALUE_TYPES: Final = ("<f8", "<i8", "<u8")
+_TABLE_FIELDS: Final = ("log_format", "frame_count", "skipped_count", "is_truncated", "error_count")
+_COLUMN_FIELDS: Final = ("name", "message", "bus", "unit", "comment", "minimum", "maximum")
 _REMEDY: Final = "Import the log again to keep its frames, or delete this file to do without"
 
 
-def write_raw_file(path: Path, raw: RawColumns) -> None:
-    """Write the frames of a log; the caller makes it atomic."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where an array lies in the file."""
 
-    schema = pa.schema(
-        [
-            ("bus", pa.string()),
-            ("can_id", pa.uint32()),
-            ("is_extended", pa.bool_()),
-            ("time_ns", pa.int64()),
-            ("length", pa.uint8()),
-            *((name, pa.uint64()) for name in _WORDS),
-        ],
-        metadata={FORMAT_KEY: FORMAT_VERSION},
-    )
-    encoding = {"time_ns": "DELTA_BINARY_PACKED"} | dict.fromkeys(_WORDS, "BYTE_STREAM_SPLIT")
-    with pq.ParquetWriter(
-        path,
-        schema,
-        compression="zstd",
-        compression_level=1,
-        use_dictionary=["bus", "can_id", "length"],
-        write_statistics=["bus", "can_id", "is_extended"],
-        column_encoding=encoding,
-        write_page_checksum=True,
-    ) as writer:
-        for key, columns in raw.messages.items():
-            if len(columns):
-                writer.write_table(_table(key, columns, schema), row_group_size=len(columns))
+    offset: int
+    size_bytes: int
+    crc32: int
+
+    def bytes_of(self, content: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return content[self.offset : self.offset + self.size_bytes]
 
 
-def read_raw_file(path: Path, keys: Iterable[FrameKey] | None = None) -> RawColumns:
-    """Read frames back, of every identifier or only of some.
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Frames of one message; ``step_ns`` of 0 stands for 64-bit times, ``length`` of -1 for one a frame."""
+
+    place: _Place
+    rows: int
+    width: int
+    first_ns: int
+    step_ns: int
+    length: int
+
+    def columns(self, content: NDArray[np.uint8]) -> MessageColumns:
+        stored = self.place.bytes_of(content)
+        data_end = self.rows * self.width
+        times_end = data_end + self.rows * (4 if self.step_ns else 8)
+        time_ns: IntArray
+        if self.step_ns:
+            time_ns = stored[data_end:times_end].view("<u4") * np.int64(self.step_ns)
+            time_ns += self.first_ns
+        else:
+            time_ns = stored[data_end:times_end].view("<i8")
+        length = stored[times_end:] if self.length < 0 else np.broadcast_to(np.uint8(self.length), (self.rows,))
+        return MessageColumns(time_ns=time_ns, payload=stored[:data_end].reshape(self.rows, self.width), length=length)
+
+    @property
+    def size_bytes(self) -> int:
+        return self.rows * ((4 if self.step_ns else 8) + self.width + (self.length < 0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RawPart:
+    """What the logs of one clock held.
+
+    Parameters
+    ----------
+    table : SignalTable
+        Columns of tables, all of them; and what was noted while the logs were read.
+    log_count : int
+        How many logs.
+    """
+
+    table: SignalTable
+    log_count: int
+    _content: NDArray[np.uint8]
+    _blocks: Mapping[FrameKey, list[_Block]]
+
+    @property
+    def counts(self) -> dict[FrameKey, int]:
+        """Frames by bus and identifier, in the order in which they turned up."""
+        return {key: sum(block.rows for block in blocks) for key, blocks in self._blocks.items()}
+
+    def blocks(self, key: FrameKey) -> Iterator[MessageColumns]:
+        """Frames of a key, block by block, in the order of the log; mostly views into the file."""
+        return (block.columns(self._content) for block in self._blocks[key])
+
+
+class RawFile:
+    """The raw columns of a drive, mapped from its file.
+
+    Parameters
+    ----------
+    path : Path
+        As ``RawFileWriter`` wrote it.
 
     Raises
     ------
     DriveLibraryError
-        If the file is damaged or a newer logan wrote it.
+        If it is no such file, or its index is damaged.
     """
-    import pyarrow as pa
-    import pyarrow.parquet as pq
 
-    wanted = None if keys is None else set(keys)
-    try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as parquet:
-            version = (parquet.schema_arrow.metadata or {}).get(FORMAT_KEY)
-            if version != FORMAT_VERSION:
-                raise DriveLibraryError("these frames are of a version unknown here", "Install a newer logan", path)
-            messages = {}
-            for row_group in range(parquet.num_row_groups):
-                key = _key(parquet, row_group)
-                if wanted is None or key in wanted:
-                    messages[key] = _columns(parquet.read_row_group(row_group, columns=["time_ns", "length", *_WORDS]))
-    except (pa.ArrowException, OSError, ValueError, IndexError) as error:
-        if isinstance(error, DriveLibraryError):
-            raise
-        raise DriveLibraryError("the frames of a drive are damaged", _REMEDY, path) from error
-    return RawColumns(messages=messages)
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self._content: NDArray[np.uint8] = np.asarray(np.memmap(path, np.uint8, "r"))
+            self._places: list[_Place] = []
+            index = _read_index(self._content)
+            self._index_start = self._content.size - _FOOTER_BYTES - len(index)
+            self.parts: tuple[RawPart, ...] = tuple(self._part(entry) for entry in json.loads(index)["parts"])
+        except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
+            raise self._damaged() from error
+
+    def verify(self) -> None:
+        """Read every byte.
+
+        Raises
+        ------
+        DriveLibraryError
+            If any of them is not what was written.
+        """
+        if any(zlib.crc32(place.bytes_of(self._content).data) != place.crc32 for place in self._places):
+            raise self._damaged()
+
+    def _damaged(self) -> DriveLibraryError:
+        return DriveLibraryError("the frames of a drive are damaged", _REMEDY, self.path)
+
+    def _part(self, entry: Mapping[str, Any]) -> RawPart:
+        blocks = {
+            FrameKey(str(bus), int(can_id), bool(is_extended)): [self._block(*numbers) for numbers in places]
+            for bus, can_id, is_extended, places in entry["messages"]
+        }
+        table = SignalTable(
+            columns=tuple(self._column(column) for column in entry["columns"]),
+            **{name: entry[name] for name in _TABLE_FIELDS},
+            skipped=tuple(SkippedPart(str(place), str(reason)) for place, reason in entry["skipped"]),
+            error_time_ns=self._array(entry["error_time_ns"], "<i8"),
+            clashes=tuple(entry["clashes"]),
+        )
+        return RawPart(table=table, log_count=int(entry["log_count"]), _content=self._content, _blocks=blocks)
+
+    def _place(self, offset: Any, size_bytes: Any, crc32: Any) -> _Place:
+        place = _Place(int(offset), int(size_bytes), int(crc32))
+        is_inside = place.offset >= 0 and place.size_bytes >= 0 and place.offset + place.size_bytes <= self._index_start
+        if not is_inside or place.offset % _ALIGN_BYTES:
+            raise ValueError("an array lies outside the file")
+        self._places.append(place)
+        return place
+
+    def _block(self, offset: Any, size_bytes: Any, crc32: Any, *numbers: Any) -> _Block:
+        block = _Block(self._place(offset, size_bytes, crc32), *(int(number) for number in numbers))
+        if block.width not in (8, 64) or block.rows < 1 or block.length > block.width:
+            raise ValueError("a block has an impossible shape")
+        if block.step_ns < 0 or block.size_bytes != block.place.size_bytes:
+            raise ValueError("a block does not have the size it should")
+        return block
+
+    def _array(self, place: Iterable[Any], dtype: str) -> NDArray[Any]:
+        return self._place(*place).bytes_of(self._content).view(dtype)
+
+    def _column(self, entry: Mapping[str, Any]) -> SignalColumn:
+        if entry["dtype"] not in _VALUE_TYPES:
+            raise ValueError("a column is of an unknown type")
+        time_ns, value = self._array(entry["time_ns"], "<i8"), self._array(entry["value"], entry["dtype"])
+        if time_ns.size != value.size:
+            raise ValueError("a column has more values than times")
+        return SignalColumn(
+            **{name: entry[name] for name in _COLUMN_FIELDS},
+            choices={int(value): str(text) for value, text in entry["choices"]},
+            time_ns=time_ns,
+            value=value,
+        )
 
 
-def _table(key: FrameKey, columns: MessageColumns, schema: pa.Schema) -> pa.Table:
-    import pyarrow as pa
+def _read_index(content: NDArray[np.uint8]) -> bytes:
+    """The index, checked.
 
-    rows = len(columns)
-    words = np.ascontiguousarray(columns.payload).view("<u8")
-    return pa.Table.from_arrays(
-        [
-            pa.repeat(pa.scalar(key.bus, pa.string()), rows),
-            pa.repeat(pa.scalar(key.can_id, pa.uint32()), rows),
-            pa.repeat(pa.scalar(key.is_extended, pa.bool_()), rows),
-            pa.array(columns.time_ns),
-            pa.array(np.ascontiguousarray(columns.length)),
-            *(
-                pa.array(np.ascontiguousarray(words[:, word])) if word < words.shape[1] else pa.nulls(rows, pa.uint64())
-                for word in range(len(_WORDS))
-            ),
-        ],
-        schema=schema,
-    )
+    Raises
+    ------
+    ValueError
+        If it is damaged.
+    """
+    footer = content[-_FOOTER_BYTES:].tobytes()
+    if footer[12:] != _MARK:
+        raise ValueError("no mark at the end")
+    end = content.size - _FOOTER_BYTES
+    start = end - int.from_bytes(footer[4:12], "little")
+    index = content[max(start, 0) : end].tobytes()
+    if start < 0 or zlib.crc32(index) != int.from_bytes(footer[:4], "little"):
+        raise ValueError("the index is damaged")
+    return index
 
 
-def _key(parquet: Any, row_group: int) -> FrameKey:
-    """Bus and identifier, from the statistics of the row group: every row has the same."""
-    group = parquet.metadata.row_group(row_group)
-    bus, can_id, is_extended = (group.column(column).statistics.min for column in range(3))
-    return FrameKey(str(bus), int(can_id), bool(is_extended))
+class RawFileWriter:
+    """Writes the raw columns of a drive in flat memory, part by part; ``finish`` makes the file whole.
+
+    Parameters
+    ----------
+    path : Path
+        New file; the caller gives it its name in the library, or deletes it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._offset = 0
+        self._parts: list[dict[str, Any]] = []
+        self._messages: dict[FrameKey, list[list[int]]] = {}
+        self._file = path.open("xb")
+
+    def __enter__(self) -> RawFileWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    @property
+    def size_bytes(self) -> int:
+        """Written so far; nothing before the first frame or column. [bytes]"""
+        return self._offset
+
+    def append(self, key: FrameKey, columns: MessageColumns) -> None:
+        """Write a block of frames of one message; nothing of it is kept."""
+        rows, width = columns.payload.shape
+        if not rows:
+            return
+        first_ns, step_ns, times = _compact_times(columns.time_ns)
+        length = int(columns.length[0])
+        arrays: list[NDArray[Any]] = [columns.payload, times]
+        if (columns.length != length).any():
+            length = -1
+            arrays.append(columns.length)
+        place = self._write(arrays)
+        self._messages.setdefault(key, []).append([*place, rows, width, first_ns, step_ns, length])
+
+    def end_part(self, table: SignalTable, log_count: int = 1) -> None:
+        """Close what the logs of one clock held, with the columns of tables and what was noted while reading."""
+        messages, self._messages = self._messages, {}
+        self._parts.append(
+            {
+                **{name: getattr(table, name) for name in _TABLE_FIELDS},
+                "log_count": log_count,
+                "messages": [[key.bus, key.can_id, key.is_extended, blocks] for key, blocks in messages.items()],
+                "columns": self._columns(table.columns),
+                "skipped": [[part.place, part.reason] for part in table.skipped],
+                "error_time_ns": self._write([table.error_time_ns.astype("<i8")]),
+                "clashes": list(table.clashes),
+            }
+        )
+
+    def _columns(self, columns: Sequence[SignalColumn]) -> list[dict[str, Any]]:
+        """Write columns; those that share their times share them in the file too."""
+        times: dict[int, list[int]] = {}
+        entries = []
+        for column in columns:
+            if id(column.time_ns) not in times:
+                times[id(column.time_ns)] = self._write([column.time_ns.astype("<i8")])
+            value = column.value.astype(column.value.dtype.newbyteorder("<"))
+            entries.append(
+                {
+                    **{name: getattr(column, name) for name in _COLUMN_FIELDS},
+                    "choices": list(column.choices.items()),
+                    "time_ns": times[id(column.time_ns)],
+                    "value": self._write([value]),
+                    "dtype": value.dtype.str,
+                }
+            )
+        return entries
+
+    def finish(self) -> None:
+        """Write the index and close the file."""
+        index = json.dumps({"parts": self._parts}, separators=(",", ":")).encode()
+        footer = zlib.crc32(index).to_bytes(4, "little") + len(index).to_bytes(8, "little") + _MARK
+        self._put(np.frombuffer(index + footer, np.uint8))
+        self._file.close()
+
+    def _write(self, arrays: Iterable[NDArray[Any]]) -> list[int]:
+        """Write arrays one behind the other; offset, size and CRC-32 of all of them."""
+        start, crc32 = self._offset, 0
+        for array in arrays:
+            content = np.ascontiguousarray(array).reshape(-1).view(np.uint8)
+            crc32 = zlib.crc32(content.data, crc32)
+            self._put(content)
+        size_bytes = self._offset - start
+        self._put(np.zeros(-size_bytes % _ALIGN_BYTES, np.uint8))
+        return [start, size_bytes, crc32]
+
+    def _put(self, content: NDArray[np.uint8]) -> None:
+        try:
+            self._file.write(content.data)
+        except OSError as error:
+            raise DriveLibraryError(
+                f"the frames could not be stored ({error.strerror or error})",
+                "Make room, or choose another folder; nothing was stored",
+                self.path.parent,
+            ) from error
+        self._offset += content.size
 
 
-def _columns(table: pa.Table) -> MessageColumns:
-    words = [table.column(name) for name in _WORDS if table.column(name).null_count == 0]
-    payload = np.stack([word.to_numpy() for word in words], axis=1).astype("<u8", copy=False).view(np.uint8)
-    return MessageColumns(
-        time_ns=table.column("time_ns").to_numpy(), length=table.column("length").to_numpy(), payload=payload
-    )
+def _compact_times(time_ns: IntArray) -> tuple[int, int, NDArray[Any]]:
+    """First time, step and 32-bit counts of steps; a step of 0 and the times themselves where that loses something."""
+    first_ns = int(time_ns.min())
+    offsets = time_ns - first_ns
+    step_ns = max(int(np.gcd.reduce(offsets)), 1)
+    counts = offsets // step_ns
+    if int(counts.view(np.uint64).max()) < 2**32:
+        return first_ns, step_ns, counts.astype("<u4")
+    return 0, 0, time_ns.astype("<i8")

@@ -1,8 +1,8 @@
-"""Frames kept as columns per message, so that a signal can be decoded later without the log."""
+"""Frames collected as columns per message, and handed on in blocks."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,10 @@ BLOCK_ROWS: Final = 65_536
 ERROR_TIMES: Final = 10_000
 """How many error frames are kept with their time; the others are only counted."""
 
-_FIRST_ROWS: Final = 256
+MAX_OPEN_BLOCKS: Final = 4096
+"""Messages that are collected at once; the blocks of a log with more (noise taken for frames) are handed on early."""
+
+_FIRST_ROWS: Final = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,17 +45,11 @@ class MessageColumns:
     def __len__(self) -> int:
         return int(self.time_ns.size)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RawColumns:
-    """The frames of a log, by bus and identifier."""
-
-    messages: Mapping[FrameKey, MessageColumns]
-
-    @property
-    def frame_count(self) -> int:
-        """Frames held."""
-        return sum(len(columns) for columns in self.messages.values())
+    def pieces(self, rows: int) -> Iterator[MessageColumns]:
+        """The frames in pieces of at most so many rows; views."""
+        for first in range(0, len(self), rows):
+            part = slice(first, first + rows)
+            yield MessageColumns(time_ns=self.time_ns[part], length=self.length[part], payload=self.payload[part])
 
 
 class _Block:
@@ -111,9 +108,9 @@ class RawColumnsBuilder:
     ----------
     is_kept : callable
         Whether the frames of a key are kept; the others are only counted.
-    flush : callable, optional
-        Takes each full block of a message, and in ``finish`` the rest; without it all is held. The
-        block's arrays are used again afterwards.
+    flush : callable
+        Takes each full block of a message, and in ``finish`` the rest. The block's arrays are used
+        again afterwards.
     block_rows : int
         Rows of a full block.
     """
@@ -121,7 +118,7 @@ class RawColumnsBuilder:
     def __init__(
         self,
         is_kept: Callable[[FrameKey], bool],
-        flush: Callable[[FrameKey, MessageColumns], None] | None = None,
+        flush: Callable[[FrameKey, MessageColumns], None],
         block_rows: int = BLOCK_ROWS,
     ) -> None:
         self.counts: dict[FrameKey, int] = {}
@@ -130,7 +127,8 @@ class RawColumnsBuilder:
         self._is_kept = is_kept
         self._flush = flush
         self._block_rows = block_rows
-        self._blocks: dict[FrameKey, list[_Block]] = {}
+        self._kept: set[FrameKey] = set()
+        self._blocks: dict[FrameKey, _Block] = {}
 
     def add(self, groups: FrameGroups) -> None:
         """Append a block's frames."""
@@ -142,45 +140,44 @@ class RawColumnsBuilder:
             if key not in self.counts:
                 self.counts[key] = 0
                 if self._is_kept(key):
-                    self._blocks[key] = []
+                    self._kept.add(key)
             self.counts[key] += stop - start
-            if key in self._blocks:
+            if key in self._kept:
                 self._append(key, groups, start, stop)
+        if len(self._blocks) > MAX_OPEN_BLOCKS:
+            self.finish()
 
     def _append(self, key: FrameKey, groups: FrameGroups, start: int, stop: int) -> None:
-        blocks = self._blocks[key]
         width = groups.payload.shape[1]
         if width > 8 and int(groups.length[start:stop].max()) <= 8:
             width = 8
         while start < stop:
-            if not blocks:
-                blocks.append(_Block(width, _FIRST_ROWS))
-            block = blocks[-1]
-            if block.width < width:
-                block = blocks[-1] = block.resized(width, block.rows)
-            wanted = block.count + stop - start
-            if wanted > block.rows and block.rows < self._block_rows:
-                block = blocks[-1] = block.resized(block.width, min(max(wanted, 2 * block.rows), self._block_rows))
+            block = self._block(key, width, stop - start)
             fits = min(stop, start + block.rows - block.count)
             block.append(groups, start, fits)
             start = fits
             if block.count == self._block_rows:
-                self._hand_on(key, blocks, block)
+                self._flush(key, block.columns())
+                block.count = 0
 
-    def _hand_on(self, key: FrameKey, blocks: list[_Block], block: _Block) -> None:
-        if self._flush is None:
-            blocks.append(_Block(block.width, self._block_rows))
-        else:
-            self._flush(key, block.columns())
-            block.count = 0
+    def _block(self, key: FrameKey, width: int, more: int) -> _Block:
+        """The open block of a key, with room for a row at least and for all that will come where it can grow."""
+        block = self._blocks.get(key)
+        if block is None:
+            block = self._blocks[key] = _Block(width, min(_FIRST_ROWS, self._block_rows))
+        rows = block.rows
+        if block.count + more > rows:
+            rows = min(max(block.count + more, 2 * rows), self._block_rows)
+        if rows > block.rows or width > block.width:
+            block = self._blocks[key] = block.resized(max(width, block.width), rows)
+        return block
 
     def finish(self) -> None:
-        """Hand on what is left in the blocks; only of use with ``flush``."""
-        if self._flush is not None:
-            for key, blocks in self._blocks.items():
-                if blocks and blocks[-1].count:
-                    self._flush(key, blocks[-1].columns())
-            self._blocks.clear()
+        """Hand on what is left in the blocks."""
+        for key, block in self._blocks.items():
+            if block.count:
+                self._flush(key, block.columns())
+        self._blocks.clear()
 
     @property
     def error_time_ns(self) -> IntArray:
@@ -196,26 +193,3 @@ class RawColumnsBuilder:
             for key in self.counts
             if not key.is_extended and (key.bus, key.can_id) in extended
         )
-
-    @property
-    def keys(self) -> tuple[FrameKey, ...]:
-        """Keys whose frames are kept, in the order in which they turned up."""
-        return tuple(self._blocks)
-
-    def take(self, key: FrameKey) -> MessageColumns:
-        """All frames of a key in one piece; the builder lets go of them."""
-        blocks = self._blocks.pop(key)
-        width = max((block.width for block in blocks), default=8)
-        parts = [block if block.width == width else block.resized(width, block.rows) for block in blocks]
-        columns = [block.columns() for block in parts]
-        if len(columns) == 1:
-            return columns[0]
-        return MessageColumns(
-            time_ns=np.concatenate([part.time_ns for part in columns] or [np.empty(0, np.int64)]),
-            length=np.concatenate([part.length for part in columns] or [np.empty(0, np.uint8)]),
-            payload=np.concatenate([part.payload for part in columns] or [np.empty((0, 8), np.uint8)]),
-        )
-
-    def take_all(self) -> RawColumns:
-        """Everything that is kept; the builder lets go of it."""
-        return RawColumns(messages={key: self.take(key) for key in self.keys})

@@ -27,7 +27,15 @@ from logan.results import Estimate, Refusal, json_ready
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DEFAULT_CLIP_M", "export_bundle", "export_channels", "export_metrics", "metrics_text", "write_text"]
+__all__ = [
+    "DEFAULT_CLIP_M",
+    "export_bundle",
+    "export_channels",
+    "export_metrics",
+    "metrics_text",
+    "write_in_one_step",
+    "write_text",
+]
 
 CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4")
 METRIC_FORMATS: Final = (".csv", ".json")
@@ -75,13 +83,13 @@ def export_channels(
     names = list(channels or drive)
     suffix = path.suffix.lower()
     if suffix == ".mf4":
-        _replace(path, lambda temporary: _write_mf4(temporary, drive, names, period_s))
+        write_in_one_step(path, lambda temporary: _write_mf4(temporary, drive, names, period_s))
     elif suffix == ".csv":
         table = _with_units(channels_table(drive, names, period_s=period_s))
-        _replace(path, lambda temporary: table.to_csv(temporary, lineterminator="\n"))
+        write_in_one_step(path, lambda temporary: table.to_csv(temporary, lineterminator="\n"))
     elif suffix == ".parquet":
         table = channels_table(drive, names, period_s=period_s)
-        _replace(path, lambda temporary: table.to_parquet(temporary, compression="zstd"))
+        write_in_one_step(path, lambda temporary: table.to_parquet(temporary, compression="zstd"))
     else:
         raise _unknown_suffix(path, CHANNEL_FORMATS)
     return path
@@ -234,10 +242,17 @@ def write_text(path: Path, text: str) -> None:
     DriveLibraryError
         If it cannot be written.
     """
-    _replace(path, lambda temporary: temporary.write_bytes(text.encode()))
+    write_in_one_step(path, lambda temporary: temporary.write_bytes(text.encode()))
 
 
-def _replace(path: Path, write: Callable[[Path], object]) -> None:
+def write_in_one_step(path: Path, write: Callable[[Path], object]) -> None:
+    """Have a file written aside and put in its place: it is there whole or not at all.
+
+    Raises
+    ------
+    DriveLibraryError
+        If it cannot be written.
+    """
     temporary = path.with_name(f".{uuid.uuid4().hex}{path.suffix}")
     try:
         write(temporary)

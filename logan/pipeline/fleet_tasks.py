@@ -31,7 +31,7 @@ from logan.pipeline.stored import segments_fingerprint
 from logan.results import Estimate, Figure, Refusal, json_ready
 from logan.settings import BuildSettings
 
-_OPTIONS: Final = ImportOptions(threads=1)
+_OPTIONS: Final = ImportOptions(threads=1, keeps_raw=False)
 """A fleet's parallelism is over logs, not within one."""
 
 NO_DRIVE: Final = Refusal("no drive took part")

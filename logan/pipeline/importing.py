@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
 from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
-from logan.drive.drive import Drive, DriveConditions
+from logan.drive.drive import Drive, DriveConditions, LogSource
+from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import ChannelError, LogReadError
+from logan.frames.table import SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.clocks import group_by_clock
 from logan.pipeline.ingest import Ingested, read_logs
@@ -39,6 +42,12 @@ class ImportOptions:
         Import again what is there already, after a change of DBC or channel map.
     threads : int
         Threads to read with.
+    skips_text : bool
+        Leave out the cells of a table that hold text in place of a number, rather than refuse the log.
+    is_energy_optional : bool
+        Store a drive that no consumption can be worked out from, for what else it holds.
+    keeps_raw : bool
+        Keep all that the logs say, so that signals mapped later need no log; the build may forbid it.
     """
 
     dbcs: tuple[Path, ...] = ()
@@ -47,6 +56,9 @@ class ImportOptions:
     is_one_drive: bool = False
     is_replaced: bool = False
     threads: int = 2
+    skips_text: bool = False
+    is_energy_optional: bool = False
+    keeps_raw: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,18 +133,27 @@ def import_logs(
             if known is not None:
                 imported.append(ImportedDrive(record=known, was_there=True))
                 continue
-            ingested = tuple(
-                _read(build, channel_map, part, options, progress, is_cancelled)
-                for part in group_by_clock(group, options.format_name)
-            )
-            drive = _assemble(ingested, build, channel_map, conditions, analysis)
-            record = library.add(drive, keep_logs=group if build.keep_logs else (), replace=options.is_replaced)
-            record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
-            imported.append(
-                ImportedDrive(
-                    record=record, was_there=False, notes=tuple(note for part in ingested for note in _notes(part))
+            with library.raw_aside() if build.keep_raw and options.keeps_raw else nullcontext() as raw:
+                ingested = tuple(
+                    _read(build, channel_map, part, options, raw, progress, is_cancelled)
+                    for part in group_by_clock(group, options.format_name)
                 )
-            )
+                drive = assemble(
+                    [part.signals for part in ingested],
+                    build,
+                    channel_map,
+                    conditions=conditions,
+                    analysis=analysis,
+                    sources=tuple(source for part in ingested for source in part.sources),
+                    dbcs=tuple(dict.fromkeys(dbc for part in ingested for dbc in part.dbcs)),
+                )
+                if not options.is_energy_optional:
+                    _require_energy(drive, folder.channels_file)
+                logs = group if build.keep_logs else ()
+                record = library.add(drive, raw=raw, keep_logs=logs, replace=options.is_replaced)
+            record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
+            notes = tuple(note for part in ingested for note in (*part.notes, *reading_notes(part.signals)))
+            imported.append(ImportedDrive(record=record, was_there=False, notes=notes))
     return tuple(imported)
 
 
@@ -154,10 +175,11 @@ def _read(
     channel_map: ChannelMap,
     paths: Sequence[Path],
     options: ImportOptions,
+    raw: RawFileWriter | None,
     progress: Progress | None,
     is_cancelled: Callable[[], bool] | None,
 ) -> Ingested:
-    return read_logs(
+    ingested = read_logs(
         paths,
         dbcs=options.dbcs or build.dbc_paths,
         dbc_by_bus={} if options.dbcs else build.dbc_by_bus,
@@ -168,34 +190,64 @@ def _read(
         threads=options.threads,
         progress=progress,
         is_cancelled=is_cancelled,
+        keep=raw,
     )
+    if not options.skips_text:
+        _refuse_text(ingested.signals, channel_map)
+    return ingested
 
 
-def _assemble(
-    ingested: Sequence[Ingested],
+def _refuse_text(signals: SignalTable, channel_map: ChannelMap) -> None:
+    """Refuse a table whose mapped columns hold text in place of numbers: nobody knows what it hides."""
+    for source in channel_map.sources:
+        for column in signals.find(source.signal):
+            if part := signals.text_cells.get(column.name):
+                raise LogReadError(
+                    f"{part.place}: {part.reason}, and {source.channel} is read from it",
+                    "Correct the cell, or leave out such cells with --skip-text",
+                )
+
+
+def _require_energy(drive: Drive, channels_file: Path) -> None:
+    """Refuse a drive that holds neither pack power nor both voltage and current."""
+    if drive.get("pack_power") is None and (drive.get("pack_voltage") is None or drive.get("pack_current") is None):
+        missing = "pack_current" if drive.get("pack_current") is None else "pack_voltage"
+        raise ChannelError(
+            f"no {missing} is mapped and logged, nor pack_power: no consumption can be worked out",
+            "Map it with: logan channels LOG --write; or keep the drive for the rest with --without-energy",
+            channels_file,
+        )
+
+
+def assemble(
+    tables: Sequence[SignalTable],
     build: BuildSettings,
     channel_map: ChannelMap,
+    *,
     conditions: DriveConditions | None,
     analysis: AnalysisSettings | None,
+    sources: tuple[LogSource, ...],
+    dbcs: tuple[LogSource, ...],
 ) -> Drive:
+    """Map the signals of a drive's logs, one table a clock, and assemble the drive with what was found in them."""
     settings = analysis or AnalysisSettings()
-    tables = [part.signals for part in ingested]
     mapped = map_sources(tables, channel_map, drop_not_available=settings.drop_not_available)
     drive = assemble_drive(
         mapped,
         conditions=conditions,
         settings=build,
         analysis=settings,
-        sources=tuple(source for part in ingested for source in part.sources),
-        dbcs=tuple(dict.fromkeys(dbc for part in ingested for dbc in part.dbcs)),
+        sources=sources,
+        dbcs=dbcs,
     )
     found = [flag for part in mapped for flag in part.flags]
     seen = [flag for table in tables for flag in find_signal_flags(table, channel_map)]
     return replace(drive, import_flags=(*found, *seen))
 
 
-def _notes(ingested: Ingested) -> tuple[str, ...]:
-    signals, notes = ingested.signals, list(ingested.notes)
+def reading_notes(signals: SignalTable) -> tuple[str, ...]:
+    """What is worth knowing about how a log was read: broken lines, a cut end, unknown identifiers."""
+    notes = []
     if signals.skipped_count:
         places = "; ".join(f"{part.place}: {part.reason}" for part in signals.skipped[:3])
         notes.append(f"{signals.skipped_count} lines or objects could not be read and were left out ({places})")

@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import LogSource
+from logan.drive_library.raw_file import RawFileWriter
 from logan.errors import DbcError
 from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameKey
@@ -94,6 +96,7 @@ def read_logs(
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
     is_hashed: bool = True,
+    keep: RawFileWriter | None = None,
 ) -> Ingested:
     """Read the logs of one drive.
 
@@ -121,6 +124,8 @@ def read_logs(
         Asked after each block; True ends the reading with an error, and nothing is left behind.
     is_hashed : bool
         Hash the logs while they are read, for ``sources`` and to notice a log given twice.
+    keep : RawFileWriter, optional
+        Takes everything that the logs say, also what is not asked for, as one part.
 
     Returns
     -------
@@ -136,19 +141,33 @@ def read_logs(
     """
     layouts = BusLayouts(dbcs, dbc_by_bus or {}, overrides)
     want = None if wanted is None else frozenset(wanted)
-    options = ReadOptions(column_layout=column_layout, threads=threads, wanted=want, is_hashed=is_hashed)
+    of_tables = want if keep is None else None
+    options = ReadOptions(column_layout=column_layout, threads=threads, wanted=of_tables, is_hashed=is_hashed)
     reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
-    decoder = _Decoder(layouts, want, reader)
+    decoder = _Decoder(layouts, want, reader, keep)
+    tables = [part for part in reader.read(decoder.builder) if isinstance(part, SignalTable)]
+    reader.check_not_empty(decoder.builder, tables)
+    table_columns = join_columns(table.columns for table in tables)
+    signals = _signals(reader, decoder, layouts, asked_for(table_columns, want))
+    if keep is not None:
+        keep.end_part(replace(signals, columns=table_columns), len(reader.files))
+    return Ingested(
+        signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=(*layouts.faults, *reader.notes)
+    )
+
+
+def _signals(
+    reader: LogsReader, decoder: _Decoder, layouts: BusLayouts, of_tables: Sequence[SignalColumn]
+) -> SignalTable:
+    """All that was asked for, and what was noted while reading."""
     builder = decoder.builder
-    tables = [part for part in reader.read(builder) if isinstance(part, SignalTable)]
-    reader.check_not_empty(builder, tables)
     unknown = {key: count for key, count in builder.counts.items() if layouts.find(key) is None}
     if reader.holds_frames:
         check_dbc(layouts, builder.counts, unknown)
-    signals = SignalTable(
-        columns=join_columns([decoder.columns(), *(table.columns for table in tables)]),
+    return SignalTable(
+        columns=(*decoder.columns(), *of_tables),
         log_format="+".join(dict.fromkeys(report.log_format for report in reader.reports)),
         frame_count=sum(report.frame_count for report in reader.reports if report.log_format in reader.frame_formats),
         unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
@@ -158,22 +177,37 @@ def read_logs(
         error_count=builder.error_count,
         error_time_ns=builder.error_time_ns,
         clashes=builder.clashes,
-    )
-    return Ingested(
-        signals=signals, sources=reader.sources, dbcs=layouts.sources, notes=(*layouts.faults, *reader.notes)
+        text_cells={name: part for report in reversed(reader.reports) for name, part in report.text_cells.items()},
     )
 
 
 class _Decoder:
     """Turns blocks of frames into signal columns, while the log is being read."""
 
-    def __init__(self, layouts: BusLayouts, wanted: frozenset[str] | None, reader: LogsReader) -> None:
-        self._layouts, self._wanted, self._reader = layouts, wanted, reader
+    def __init__(
+        self, layouts: BusLayouts, wanted: frozenset[str] | None, reader: LogsReader, keep: RawFileWriter | None
+    ) -> None:
+        self._layouts, self._wanted, self._reader, self._keep = layouts, wanted, reader, keep
         self._decoders: dict[FrameKey, MessageDecoder] = {}
         self._rows: Counter[FrameKey] = Counter()
-        self.builder = RawColumnsBuilder(self._is_kept, self._append, DECODE_ROWS)
+        if keep is None:
+            self.builder = RawColumnsBuilder(self._is_decoded, self._append, DECODE_ROWS)
+        else:
+            self.builder = RawColumnsBuilder(self._is_collected, self._append_to_both)
 
-    def _is_kept(self, key: FrameKey) -> bool:
+    def _is_collected(self, key: FrameKey) -> bool:
+        self._is_decoded(key)
+        return True
+
+    def _append_to_both(self, key: FrameKey, columns: MessageColumns) -> None:
+        """Keep a block, and decode it in pieces that stay in the cache."""
+        assert self._keep is not None  # __init__ chose this function for it
+        self._keep.append(key, columns)
+        if key in self._decoders:
+            for piece in columns.pieces(DECODE_ROWS):
+                self._append(key, piece)
+
+    def _is_decoded(self, key: FrameKey) -> bool:
         """Whether a key's frames carry any signal that is asked for."""
         layout = self._layouts.find(key)
         if layout is None:
@@ -213,6 +247,15 @@ def decoding_order(keys: Iterable[FrameKey], layouts: BusLayouts) -> Iterator[tu
     for key, layout in known:
         is_one_of_several = senders[key.bus, layout.name] > 1 and key.can_id != layout.can_id
         yield key, f"{layout.name}#{key.can_id & 0xFF:02X}" if is_one_of_several else layout.name
+
+
+def asked_for(columns: Iterable[SignalColumn], wanted: frozenset[str] | None) -> tuple[SignalColumn, ...]:
+    """Columns of a table that are asked for by name or heading, and those that carry a channel's own name."""
+    return tuple(
+        column
+        for column in columns
+        if wanted is None or not wanted.isdisjoint((column.name, column.comment)) or channel_kind(column.name)
+    )
 
 
 def wanted_filter(wanted: frozenset[str] | None, bus: str, message: str) -> Callable[[SignalLayout], bool] | None:

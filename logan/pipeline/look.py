@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import ClassVar, Final
@@ -10,12 +11,15 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.channels.matching import Suggestion, suggest
+from logan.drive_library.raw_file import RawFile
+from logan.drive_library.repository import DriveLibrary
 from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameGroups, FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
 from logan.logs.log_format import ReadOptions
 from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.frame_store import kept_raw
 from logan.pipeline.ingest import DECODE_ROWS, decoding_order
 from logan.pipeline.joining import is_absolute
 from logan.pipeline.logs_reader import LogsReader, Progress
@@ -148,12 +152,55 @@ def look(
             tables.append(part)
             survey.add_table(part)
     reader.check_not_empty(builder, tables)
+    return _summary(survey, layouts, builder.counts, _files(reader), (*layouts.faults, *reader.notes))
+
+
+def look_at_drive(
+    library: DriveLibrary,
+    drive: str,
+    *,
+    dbcs: Sequence[Path] = (),
+    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+) -> LogSummary:
+    """Say what was in the logs of a stored drive; they are not needed.
+
+    Raises
+    ------
+    DriveLibraryError
+        If what the logs said was not kept, or is damaged.
+    DbcError
+        If a DBC cannot be used.
+    """
+    raw, layouts = kept_raw(library, drive), BusLayouts(dbcs, dbc_by_bus or {})
+    survey = _Survey(layouts)
+    counts: Counter[FrameKey] = Counter()
+    for part in raw.parts:
+        counts.update(part.counts)
+        survey.other_frame_count += part.table.frame_count - sum(part.counts.values())
+        survey.add_span(part.table)
+        survey.add_table(part.table)
+        for key in part.counts:
+            for block in part.blocks(key):
+                survey.add_times([block.time_ns])
+                if layouts.find(key) is not None:
+                    for piece in block.pieces(DECODE_ROWS):
+                        survey.add_frames(key, piece)
+    return _summary(survey, layouts, counts, (_stored_file(raw),), layouts.faults)
+
+
+def _summary(
+    survey: _Survey,
+    layouts: BusLayouts,
+    counts: Mapping[FrameKey, int],
+    files: tuple[FileSummary, ...],
+    notes: tuple[str, ...],
+) -> LogSummary:
     duration_s = survey.duration_s
     sample = survey.sample()
     suggestions = suggest(sample) if sample.columns else ()
-    frame_count = sum(builder.counts.values()) + survey.other_frame_count
+    frame_count = sum(counts.values()) + survey.other_frame_count
     return LogSummary(
-        files=_files(reader),
+        files=files,
         start_ns=survey.start_ns,
         end_ns=survey.end_ns,
         has_absolute_time=is_absolute(survey.start_ns),
@@ -161,10 +208,10 @@ def look(
         frame_count=frame_count,
         frames_per_s=frame_count / duration_s if duration_s else 0.0,
         other_frame_count=survey.other_frame_count,
-        messages=_messages(builder.counts, layouts, duration_s),
+        messages=_messages(counts, layouts, duration_s),
         signals=survey.signals(_best_channels(suggestions)),
         suggestions=suggestions,
-        notes=(*layouts.faults, *reader.notes),
+        notes=notes,
     )
 
 
@@ -223,9 +270,11 @@ class _Survey:
     def add_span(self, part: SignalTable | FrameGroups) -> None:
         if isinstance(part, FrameGroups):
             self.other_frame_count += part.other_count
-            times = [part.time_ns]
+            self.add_times([part.time_ns])
         else:
-            times = [column.time_ns for column in part]
+            self.add_times(column.time_ns for column in part)
+
+    def add_times(self, times: Iterable[IntArray]) -> None:
         for time_ns in times:
             if time_ns.size:
                 low, high = int(time_ns.min()), int(time_ns.max())
@@ -299,6 +348,21 @@ def _files(reader: LogsReader) -> tuple[FileSummary, ...]:
             is_truncated=report.is_truncated,
         )
         for report in reader.reports
+    )
+
+
+def _stored_file(raw: RawFile) -> FileSummary:
+    """What the library keeps of all logs of a drive, as one file."""
+    tables = [part.table for part in raw.parts]
+    return FileSummary(
+        path=raw.path,
+        log_format="kept from " + "+".join(table.log_format for table in tables),
+        size_bytes=raw.path.stat().st_size,
+        sha256="",
+        frame_count=sum(table.frame_count for table in tables),
+        skipped_count=sum(table.skipped_count for table in tables),
+        skipped=tuple(part for table in tables for part in table.skipped),
+        is_truncated=any(table.is_truncated for table in tables),
     )
 
 

@@ -32,6 +32,7 @@ def export_parquet(
     dbcs: Sequence[Path],
     dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     format_name: str | None = None,
+    column_layout: str = "",
     threads: int = 2,
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
@@ -40,7 +41,7 @@ def export_parquet(
 
     Parameters
     ----------
-    paths, dbcs, dbc_by_bus, format_name, threads, progress, is_cancelled
+    paths, dbcs, dbc_by_bus, format_name, column_layout, threads, progress, is_cancelled
         As in ``read_logs``; tables of channels are passed over.
     folder : Path
         Appears when it is complete, and not at all if anything goes wrong; must not be there before.
@@ -61,7 +62,7 @@ def export_parquet(
     if folder.exists():
         raise UsageError(f"{folder} is there already", "Give a folder that does not exist yet")
     layouts = BusLayouts(dbcs, dbc_by_bus or {})
-    options = ReadOptions(threads=threads, is_hashed=len(paths) > 1)
+    options = ReadOptions(column_layout=column_layout, threads=threads, is_hashed=len(paths) > 1)
     reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
     if not layouts:
         raise no_dbc(paths[0])

@@ -14,7 +14,8 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
 from logan.frames.grouping import FrameKey
-from logan.frames.raw_columns import MessageColumns, RawColumns
+from logan.frames.raw_columns import MessageColumns
+from logan.frames.table import SignalTable
 from tests.drive_library.small_drives import assert_same_drive, small_drive, small_summary
 
 SAMPLES = 4000
@@ -34,14 +35,13 @@ def start(work: Callable[..., None], *arguments: object) -> BaseProcess:
     return process
 
 
-def frames() -> RawColumns:
+def frames() -> MessageColumns:
     rng = np.random.default_rng(2)
-    columns = MessageColumns(
+    return MessageColumns(
         time_ns=np.arange(SAMPLES, dtype=np.int64) * 10_000_000,
         length=np.full(SAMPLES, 8, np.uint8),
         payload=rng.integers(0, 256, (SAMPLES, 8)).astype(np.uint8),
     )
-    return RawColumns(messages={FrameKey("can0", 0x1A0, False): columns})
 
 
 def import_drives(folder: Path, seeds: tuple[int, ...], logs: Path) -> None:
@@ -49,7 +49,10 @@ def import_drives(folder: Path, seeds: tuple[int, ...], logs: Path) -> None:
     with DriveLibrary.open(folder, create=True) as library:
         for seed in seeds:
             log = logs / f"drive {seed}.log"
-            library.add(small_drive(seed, SAMPLES), summary=small_summary(seed), raw=frames(), keep_logs=[log])
+            with library.raw_aside() as raw:
+                raw.append(FrameKey("can0", 0x1A0, False), frames())
+                raw.end_part(SignalTable(columns=(), log_format="candump", frame_count=SAMPLES))
+                library.add(small_drive(seed, SAMPLES), summary=small_summary(seed), raw=raw, keep_logs=[log])
 
 
 def import_until(folder: Path, seed: int, logs: Path, steps: int) -> None:
@@ -114,7 +117,8 @@ def assert_whole(folder: Path, before: dict[str, bytes], seed: int) -> bool:
         assert len(fresh) in (0, 3)
         assert record.summary == small_summary(seed)
         assert_same_drive(library.load(record.number), small_drive(seed, SAMPLES))
-        assert library.raw(record.number).frame_count == SAMPLES
+        (part,) = library.raw(record.number).parts
+        assert sum(part.counts.values()) == SAMPLES
         assert library.kept_log(record.sources[0].sha256).read_text() == f"drive {seed}"
         content = library._index.content()
         library.rebuild()

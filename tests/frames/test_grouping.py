@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from logan.frames import grouping
 from logan.frames.grouping import FrameKey, KeyIndex
-from logan.frames.raw_columns import RawColumnsBuilder
+from logan.frames.raw_columns import BLOCK_ROWS, RawColumnsBuilder
 from logan.frames.table import FrameTable
 
 
@@ -47,31 +47,36 @@ def expected_of(rows, buses):
     return expected
 
 
-def collected(builder):
-    return {
-        key: [
-            (time_ns, bytes(payload[:length]))
-            for time_ns, length, payload in zip(
-                columns.time_ns.tolist(), columns.length.tolist(), columns.payload, strict=True
-            )
-        ]
-        for key, columns in builder.take_all().messages.items()
-    }
+class Collected:
+    """A builder, and what it handed on."""
+
+    def __init__(self, is_kept=lambda key: True, block_rows=BLOCK_ROWS):
+        self.blocks = {}
+        self.builder = RawColumnsBuilder(is_kept, self._take, block_rows)
+
+    def _take(self, key, columns):
+        rows = zip(columns.time_ns.tolist(), columns.length.tolist(), columns.payload, strict=True)
+        block = [(time_ns, bytes(payload[:length])) for time_ns, length, payload in rows]
+        assert not any(payload[length:].any() for length, payload in zip(columns.length, columns.payload, strict=True))
+        self.blocks.setdefault(key, []).append((columns.payload.shape[1], block))
+
+    def frames(self):
+        self.builder.finish()
+        return {key: [row for _, block in blocks for row in block] for key, blocks in self.blocks.items()}
 
 
 @settings(deadline=None, max_examples=150)
 @given(rows=st.lists(frames, max_size=40))
 def test_frames_come_out_under_their_key_in_the_order_of_the_log(rows):
-    builder = RawColumnsBuilder(lambda key: True)
+    collected = Collected()
     groups = KeyIndex().group(table_of(rows))
-    builder.add(groups)
-    expected = expected_of(rows, ("can0", "can1"))
-    assert collected(builder) == expected
+    collected.builder.add(groups)
+    assert collected.frames() == expected_of(rows, ("can0", "can1"))
     assert groups.other_count == sum(row[3] or row[4] for row in rows)
 
 
 def test_buses_are_told_apart_by_name_even_if_their_numbers_change():
-    index, builder = KeyIndex(), RawColumnsBuilder(lambda key: True)
+    index, builder = KeyIndex(), Collected().builder
     row = (0, 0x100, False, False, False, b"\x01")
     builder.add(index.group(table_of([row], buses=("a", "b"))))
     builder.add(index.group(table_of([row], buses=("b", "a"))))
@@ -80,7 +85,7 @@ def test_buses_are_told_apart_by_name_even_if_their_numbers_change():
 
 def test_more_identifiers_than_the_hash_takes_are_grouped_all_the_same():
     rows = [(0, can_id, True, False, False, b"\x01") for can_id in range(0, 6000, 2)] * 2
-    builder = RawColumnsBuilder(lambda key: True)
+    builder = Collected().builder
     index = KeyIndex()
     builder.add(index.group(table_of(rows)))
     builder.add(index.group(table_of(rows[:10])))

@@ -1,11 +1,10 @@
-import threading
-
 import numpy as np
 import pytest
 
-from logan.errors import LogReadError
-from logan.pipeline.frame_store import FrameStore, store_frames
-from logan.pipeline.ingest import read_signals
+from logan.drive_library.raw_file import RawFile, RawFileWriter
+from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.frame_store import decode_part
+from logan.pipeline.ingest import read_logs
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 
@@ -25,68 +24,59 @@ def log(tmp_path):
     return write(tmp_path / "a.log", drive(count=3000) + fd_frame + line(1_700_000_000.5, 257, b"\x01") * 2)
 
 
-def test_stored_frames_decode_to_what_the_log_gives(tmp_path, log, dbc):
-    target = tmp_path / "drive.frames"
-    assert store_frames([log], target) == 6003
-    stored, read = FrameStore(target).decode(dbcs=[dbc]), read_signals([log], dbcs=[dbc])
-    assert [column.key for column in stored] == [column.key for column in read]
-    for ours, theirs in zip(stored, read, strict=True):
+def kept(path, paths, dbc, **options):
+    with RawFileWriter(path) as writer:
+        ingested = read_logs(paths, dbcs=[dbc], keep=writer, **options)
+        writer.finish()
+    (part,) = RawFile(path).parts
+    return ingested.signals, part
+
+
+def assert_same_signals(one, other):
+    assert [column.key for column in one] == [column.key for column in other]
+    for ours, theirs in zip(one, other, strict=True):
         np.testing.assert_array_equal(ours.value, theirs.value)
         np.testing.assert_array_equal(ours.time_ns, theirs.time_ns)
-    assert dict(stored.unknown_ids) == dict(read.unknown_ids) == {"can0/102": 1}
-
-
-def test_a_signal_of_a_dbc_that_came_later_is_decoded_without_the_log(tmp_path, log):
-    store_frames([log], tmp_path / "drive.frames")
-    log.unlink()
-    later = write(
-        tmp_path / "later.dbc", 'BU_: X\nBO_ 258 Wide: 64 X\n SG_ Last : 504|8@1+ (1,0) [0|0] "" X\n' + DBC[6:]
-    )
-    stored = FrameStore(tmp_path / "drive.frames").decode(dbcs=[later], wanted={"Wide.Last"})
-    assert [(column.key, column.value.tolist()) for column in stored] == [("can0/Wide.Last", [0xAB])]
-
-
-def test_what_goes_wrong_leaves_no_file(tmp_path, log):
-    target = tmp_path / "drive.frames"
-    with pytest.raises(LogReadError, match="cancelled"):
-        store_frames([log], target, is_cancelled=lambda: True)
-    with pytest.raises(LogReadError, match="no frame"):
-        store_frames([write(tmp_path / "b.csv", "Time [s],V\n0,1\n1,2\n")], target)
-    assert sorted(path.suffix for path in tmp_path.iterdir()) == [".csv", ".log"]
-
-
-@pytest.mark.parametrize("cut", [0, 1, 10, 1000])
-def test_a_damaged_file_is_refused(tmp_path, log, cut):
-    target = tmp_path / "drive.frames"
-    store_frames([log], target)
-    content = target.read_bytes()
-    target.write_bytes(content[: cut or None][:-1] if cut == 0 else content[:cut])
-    with pytest.raises(LogReadError, match="no file of stored frames"):
-        FrameStore(target)
-
-
-def test_a_block_outside_the_file_is_refused(tmp_path, log):
-    target = tmp_path / "drive.frames"
-    store_frames([log], target)
-    content = target.read_bytes()
-    target.write_bytes(content[:16] + content[-len(content) // 3 :])
-    with pytest.raises(LogReadError, match="no file of stored frames"):
-        FrameStore(target)
-
-
-def test_a_missing_file_is_refused(tmp_path):
-    with pytest.raises(LogReadError, match="No such file"):
-        FrameStore(tmp_path / "missing.frames")
 
 
 @pytest.mark.parametrize("threads", [1, 2])
-def test_ctrl_c_leaves_nothing_behind(tmp_path, log, monkeypatch, threads):
-    monkeypatch.setattr("logan.pipeline.logs_reader._PROGRESS_PERIOD_S", 0.0)
+def test_what_is_kept_decodes_to_what_the_log_gives(tmp_path, log, dbc, threads):
+    signals, part = kept(tmp_path / "a.frames", [log], dbc, threads=threads)
+    assert sum(part.counts.values()) == 6003
+    again = decode_part(part, BusLayouts([dbc], {}))
+    assert_same_signals(again, signals)
+    assert_same_signals(again, read_logs([log], dbcs=[dbc]).signals)
+    assert dict(again.unknown_ids) == dict(signals.unknown_ids) == {"can0/102": 1}
+    assert again.frame_count == 6003
 
-    def interrupt(progress):
-        raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
-        store_frames([log], tmp_path / "drive.frames", threads=threads, progress=interrupt)
-    assert [path.name for path in tmp_path.iterdir()] == ["a.log"]
-    assert not [thread for thread in threading.enumerate() if thread.name.startswith("logan-read")]
+def test_what_is_not_asked_for_is_kept_too(tmp_path, log, dbc):
+    signals, part = kept(tmp_path / "a.frames", [log], dbc, wanted={"Pack.Voltage"})
+    assert [column.key for column in signals] == ["can0/Pack.Voltage"]
+    log.unlink()
+    later = decode_part(part, BusLayouts([dbc], {}), {"Motor.Temperature"})
+    assert [(column.key, column.value.size) for column in later] == [("can0/Motor.Temperature", 3002)]
+
+
+def test_a_signal_of_a_dbc_that_came_later_is_decoded_without_the_log(tmp_path, log, dbc):
+    _, part = kept(tmp_path / "a.frames", [log], dbc)
+    wide = 'BU_: X\nBO_ 258 Wide: 64 X\n SG_ Last : 504|8@1+ (1,0) [0|0] "" X\n' + DBC[6:]
+    later = write(tmp_path / "later.dbc", wide)
+    stored = decode_part(part, BusLayouts([later], {}), {"Wide.Last"})
+    assert [(column.key, column.value.tolist()) for column in stored] == [("can0/Wide.Last", [0xAB])]
+
+
+def test_overlapping_logs_come_back_in_the_order_of_time(tmp_path, dbc):
+    early = write(tmp_path / "a.log", drive(count=30))
+    late = write(tmp_path / "b.log", drive(start_s=1_700_000_001.0, bus="can0", count=30))
+    signals, part = kept(tmp_path / "ab.frames", [late, early], dbc)
+    assert part.log_count == 2
+    assert_same_signals(decode_part(part, BusLayouts([dbc], {})), signals)
+    assert all((np.diff(column.time_ns) >= 0).all() for column in signals)
+
+
+def test_every_column_of_a_table_is_kept(tmp_path, dbc):
+    table = write(tmp_path / "a.csv", "Time [s],Speed [km/h],Spare [V]\n0,10,3\n1,11,4\n2,12,5\n")
+    signals, part = kept(tmp_path / "a.frames", [table], dbc, wanted={"Speed"})
+    assert [column.name for column in signals] == ["Speed"]
+    assert [column.value.tolist() for column in decode_part(part, BusLayouts([], {}), {"Spare"})] == [[3.0, 4.0, 5.0]]

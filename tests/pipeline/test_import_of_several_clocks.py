@@ -8,6 +8,7 @@ import pytest
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import edit_channels
+from logan.pipeline.decode_again import decode_again
 from logan.pipeline.importing import ImportOptions, import_logs
 from tests.drive.twins import mixed_drive
 
@@ -58,7 +59,7 @@ def test_the_track_gives_the_height_on_the_loggers_clock(tmp_path, drive, table,
     )
     (imported,) = import_logs(folder, [track, table], options=ImportOptions(is_one_drive=True))
     with DriveLibrary.open(folder.library) as library:
-        stored = library.load(imported.record.id)
+        stored, whole_file = library.load(imported.record.id), library.path(1).read_bytes()
     assert "align_clock" in [step.action for step in stored.history]
     assert {"elevation", "gnss_speed", "latitude", "longitude"} <= set(stored)
     # The drive begins with the track, whose first point is at 0 s of the twin's own time.
@@ -66,3 +67,6 @@ def test_the_track_gives_the_height_on_the_loggers_clock(tmp_path, drive, table,
     at_s = np.arange(100.0, 1200.0, 10.0)
     error_m = stored["elevation"].at(at_s + begin_s, max_gap_s=5.0) - drive["elevation"].at(at_s, max_gap_s=5.0)
     assert np.abs(error_m).max() < 1.0
+    decode_again(folder)
+    with DriveLibrary.open(folder.library) as library:
+        assert library.path(1).read_bytes() == whole_file

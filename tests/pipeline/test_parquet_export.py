@@ -2,6 +2,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from logan.cli.main import main
 from logan.errors import DbcError, LogReadError, UsageError
 from logan.pipeline.ingest import read_signals
 from logan.pipeline.parquet_export import export_parquet
@@ -69,3 +70,10 @@ def test_what_goes_wrong_leaves_no_folder(tmp_path, dbc):
     target.mkdir()
     with pytest.raises(UsageError, match="there already"):
         export_parquet([log], target, dbcs=[dbc])
+
+
+def test_the_command_writes_a_log_without_importing_it(tmp_path, dbc, capsys):
+    log = write(tmp_path / "a.log", drive(count=5))
+    assert main(["export", "log", str(log), "--to", str(tmp_path / "out"), "--dbc", str(dbc)]) == 0
+    assert "wrote 2 files" in capsys.readouterr().out
+    assert len(list((tmp_path / "out").iterdir())) == 2

@@ -12,14 +12,14 @@ import sys
 import time
 from pathlib import Path
 
-from tests.benchmarks.ingest.generator import CACHE, PEAK_MB, into_page_cache, write_dbc, write_log
+from tests.benchmarks.ingest.generator import CACHE, KEEP_RAW, PEAK_MB, into_page_cache, write_dbc, write_log
 
 WORK = {
     "all signals": (
         450,
         "from logan.pipeline.ingest import read_signals; s = read_signals([log], dbcs=[dbc], threads=n)",
     ),
-    "raw columns": (200, "from logan.pipeline.frame_store import store_frames; store_frames([log], out, threads=n)"),
+    "raw columns": (200, KEEP_RAW),
 }
 GOAL_S = {1: 2.5, 2: 2.0}
 
@@ -27,6 +27,7 @@ GOAL_S = {1: 2.5, 2: 2.0}
 def run(code: str, log: Path, dbc: Path, threads: int) -> tuple[float, float]:
     """Seconds of the process, and its peak memory in MB."""
     out = CACHE / "cold.frames"
+    out.unlink(missing_ok=True)
     script = (
         "from pathlib import Path\n"
         f"log, dbc, out, n = Path({str(log)!r}), Path({str(dbc)!r}), Path({str(out)!r}), {threads}\n"

@@ -20,6 +20,15 @@ CACHE = Path(__file__).resolve().parents[3] / ".test-cache" / "ingest-benchmark"
 # A child's ru_maxrss starts at what its parent had, so the peak is taken from where the kernel keeps the process's own.
 PEAK_MB = "int(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0]) / 1024"
 
+# Code that keeps all frames of `log` in `out`, decoding nothing, with `n` threads.
+KEEP_RAW = """
+from logan.drive_library.raw_file import RawFileWriter
+from logan.pipeline.ingest import read_logs
+with RawFileWriter(out) as raw:
+    read_logs([log], dbcs=[dbc], wanted=(), keep=raw, is_hashed=False, threads=n)
+    raw.finish()
+"""
+
 _PLAIN_SPLITS = (
     [[64], *[["f", "f"]] * 2, *[["f", 16, 16]] * 2, *[[16, 12, 12, 8, 8, 4, 4]] * 14, *[[8] * 8] * 2]
 )  # fmt: skip

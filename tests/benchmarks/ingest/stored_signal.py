@@ -9,8 +9,10 @@ import tempfile
 from pathlib import Path
 
 from logan.dbc.loading import load_dbc
+from logan.drive_library.raw_file import RawFile, RawFileWriter
 from logan.pipeline.bus_layouts import BusLayouts
-from logan.pipeline.frame_store import FrameStore, store_frames
+from logan.pipeline.frame_store import decode_part
+from logan.pipeline.ingest import read_logs
 from tests.benchmarks.ingest.formats import best_s, ours
 from tests.benchmarks.ingest.generator import CACHE, write_dbc, write_log, write_mixed_blf
 
@@ -26,11 +28,13 @@ def large_dbc() -> str:
 
 def one_signal(dbc: Path) -> None:
     target = CACHE / "stored.frames"
-    store_frames([write_log(".log", 3600)], target)
-    layouts = BusLayouts([dbc], {})
-    store = FrameStore(target)
-    warm_s = best_s(lambda: store.decode_with(layouts, {"M5.S5_1"}), 20)
-    opened_s = best_s(lambda: FrameStore(target).decode_with(layouts, {"M5.S5_1"}), 20)
+    target.unlink(missing_ok=True)
+    with RawFileWriter(target) as raw:
+        read_logs([write_log(".log", 3600)], dbcs=[dbc], wanted=(), keep=raw)
+        raw.finish()
+    layouts, (part,) = BusLayouts([dbc], {}), RawFile(target).parts
+    warm_s = best_s(lambda: decode_part(part, layouts, {"M5.S5_1"}), 20)
+    opened_s = best_s(lambda: decode_part(RawFile(target).parts[0], layouts, {"M5.S5_1"}), 20)
     print(f"one signal of a stored hour: {warm_s * 1e3:.2f} ms, opened anew {opened_s * 1e3:.2f} ms (goal 3)")
     target.unlink()
 

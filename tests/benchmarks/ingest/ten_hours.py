@@ -10,10 +10,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-from tests.benchmarks.ingest.generator import CACHE, PEAK_MB, into_page_cache, write_dbc, write_log
+from tests.benchmarks.ingest.generator import CACHE, KEEP_RAW, PEAK_MB, into_page_cache, write_dbc, write_log
 
 WORK = {
-    "raw columns": (8, "from logan.pipeline.frame_store import store_frames; store_frames([log], out, threads=2)"),
+    "raw columns": (8, KEEP_RAW),
     "Parquet": (
         18,
         "from logan.pipeline.parquet_export import export_parquet; export_parquet([log], out, dbcs=[dbc], threads=2)",
@@ -27,7 +27,7 @@ def run(code: str, log: Path, dbc: Path) -> tuple[float, float, float]:
     out = CACHE / "ten-hours.out"
     script = (
         "from pathlib import Path; import time\n"
-        f"log, dbc, out = Path({str(log)!r}), Path({str(dbc)!r}), Path({str(out)!r})\n"
+        f"log, dbc, out, n = Path({str(log)!r}), Path({str(dbc)!r}), Path({str(out)!r}), 2\n"
         f"t = time.perf_counter()\n{code}\n"
         f"print(time.perf_counter() - t, {PEAK_MB})"
     )
