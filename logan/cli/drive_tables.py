@@ -38,8 +38,9 @@ def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """Energy, distance, consumption; refused figures with their reason."""
     energy = analysis.energy
     if isinstance(energy.net_wh, Refusal):
+        distance = _shown(energy.distance_m, 1.0 / units.metres, 1)
         print_lines(
-            f"Distance {_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}, by {energy.distance_source}.",
+            f"Distance {distance} {units.distance}, by {energy.distance_source}.",
             f"Energy and consumption refused: {_how(energy.net_wh)}.",
         )
         return
