@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from pathlib import Path
@@ -9,7 +10,8 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.drive.drive import LogSource
+from logan.drive.clock_alignment import ClockAlignment, align_clocks
+from logan.drive.drive import Drive, LogSource
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
@@ -30,6 +32,18 @@ from logan.version import VERSION
 
 MOST_TIMELINES: Final = 4
 """Timelines in a build's report, so that the file stays small; a drive's own report has its own."""
+
+SHARED_QUANTITIES: Final = (
+    ("speed", "gnss_speed"),
+    ("speed", "wheel_speed"),
+    ("speed", "motor_speed"),
+    ("gnss_speed", "wheel_speed"),
+    ("gnss_speed", "motor_speed"),
+    ("pack_voltage", "inverter_voltage"),
+    ("pack_current", "inverter_current"),
+)
+"""What two loggers of one drive may both have recorded."""
+LONGEST_LAG_S: Final = 300.0
 
 
 class ReportKind:
@@ -119,11 +133,13 @@ def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:
 
 def _drive_inputs(library: DriveLibrary, item: StoredDrive, *, is_drawn: bool) -> DriveInputs:
     analysis = item.analysis
+    drive = load_corrected(library, item.record.number) if is_drawn else None
     return DriveInputs(
         label=item.label,
         number=item.record.number,
         drive_id=str(item.record.number),
-        drive=load_corrected(library, item.record.number) if is_drawn else None,
+        drive=drive,
+        clock=_clock(drive),
         energy=analysis.energy,
         regen=analysis.regen,
         current=analysis.current,
@@ -156,19 +172,40 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
     )
 
 
+def _clock(drive: Drive | None) -> tuple[str, str, ClockAlignment] | None:
+    """Check the clocks of a drive that two loggers recorded, by what both of them logged."""
+    if drive is None or not any(step.action in ("align_clock", "keep_clock") for step in drive.history):
+        return None
+    for first, second in SHARED_QUANTITIES:
+        if first in drive and second in drive:
+            found = align_clocks(drive[first], drive[second], max_lag_s=LONGEST_LAG_S)
+            if isinstance(found, ClockAlignment):
+                return first, second, found
+    return None
+
+
 def _provenance(
     folder: BuildFolder, build: BuildSettings, plan: Plan, records: tuple[DriveRecord, ...]
 ) -> tuple[tuple[str, str], ...]:
+    """Everything that the figures can be made again from: version, settings, plan, logs, DBCs."""
     rows = [
         ("logan", VERSION),
-        ("settings (build.toml)", settings_fingerprint(build)),
-        ("plan", f"{plan.created_at}, from settings {plan.build_fingerprint}"),
+        ("settings", settings_fingerprint(build)),
+        *((path.name, f"sha256 {_sha256(path)}") for path in (folder.settings_file, folder.channels_file)),
+        ("plan", f"{plan.created_at}, from settings {plan.build_fingerprint[:16]}"),
     ]
     for record in records:
         rows += [(f"drive {record.number}, log {source.name}", f"sha256 {source.sha256}") for source in record.sources]
-    for record in records[:1]:
-        rows += [(f"DBC {source.name}", f"sha256 {source.sha256}") for source in _dbcs(folder, record)]
+    dbcs = {(source.name, source.sha256) for record in records for source in _dbcs(folder, record)}
+    rows += [(f"DBC {name}", f"sha256 {digest}") for name, digest in sorted(dbcs)]
     return tuple(rows)
+
+
+def _sha256(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return "of no file: it is not there"
 
 
 def _dbcs(folder: BuildFolder, record: DriveRecord) -> tuple[LogSource, ...]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
+
+_NUMBER: Final = re.compile(r"[<>+−±-]?\s?\d[^A-Za-z]*(?:\S{1,6}(?:\s\S{1,4})*)?$")
 
 Tone: TypeAlias = Literal["plain", "good", "amber", "red", "grey"]
 
@@ -29,6 +32,15 @@ class KeyFigure:
     value: str
     detail: str = ""
     tone: Tone = "plain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The answer in a word or two, readable at arm's length, and what it rests on."""
+
+    answer: str
+    because: str
+    tone: Tone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,10 +77,15 @@ class TableBlock:
     tones: tuple[Tone, ...] = ()
     is_long: bool = False
 
+    def is_wordy(self, column: int) -> bool:
+        """Whether a column holds words, which are set from the left, rather than numbers."""
+        cells = [row[column] for row in self.rows if row[column] not in ("", "–", "refused", "no limit given")]
+        return column == 0 or any(_NUMBER.match(cell) is None for cell in cells) or not cells
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FigureBlock:
-    """A figure with its title."""
+    """A figure with its title, and what its terms mean."""
 
     title: str
     figure: go.Figure
@@ -84,7 +101,7 @@ class Words:
     title: str = ""
 
 
-Block: TypeAlias = KeyFigures | TableBlock | FigureBlock | Words
+Block: TypeAlias = Verdict | KeyFigures | TableBlock | FigureBlock | Words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

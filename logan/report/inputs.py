@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import ClassVar
 
+from logan.drive.clock_alignment import ClockAlignment
 from logan.drive.drive import Drive
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.consumption_curve import ConsumptionCurve
@@ -54,6 +56,8 @@ class DriveInputs:
         How it is called in tables and figures.
     drive : Drive or None
         Channels, for the drives whose timeline is drawn.
+    clock : tuple of (str, str, ClockAlignment) or None
+        Two channels that two loggers have in common, and how well their clocks agree after alignment.
     """
 
     label: str
@@ -73,7 +77,7 @@ class DriveInputs:
     ledger: EnergyLedger
     flags: tuple[DataFlag, ...]
     grades: Mapping[str, MetricGrade]
-    notes: tuple[str, ...] = ()
+    clock: tuple[str, str, ClockAlignment] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,6 +110,8 @@ class ReportInputs:
     provenance : tuple of (str, str)
         Version, hashes of logs, DBCs and settings.
     """
+
+    schema: ClassVar[str] = "report/1"
 
     build: BuildSettings
     units: DisplayUnits

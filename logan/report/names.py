@@ -40,13 +40,19 @@ _FORMATS: Final = {
     "regen_efficiency_ratio": (100.0, "{:.1f} %"),
     "auxiliary_power_w": (1.0, "{:.0f} W"),
     "usable_energy_wh": (0.001, "{:.1f} kWh"),
+    "pack_resistance_ohm": (1000.0, "{:.0f} mΩ"),
+    "tyre_rolling_circumference_m": (1.0, "{:.3f} m"),
+    "usable_loss_per_k": (100.0, "{:.1f} %/K"),
+    "rolling_temperature_coefficient_per_k": (100.0, "{:.1f} %/K"),
 }
 
+_UNIT_WORDS: Final = {"ratio": "", "m2": "m²", "ohm": "Ω", "degC": "°C"}
 
-def parameter_text(name: str, value: float) -> str:
-    """A parameter's value with its unit."""
-    scale, form = _FORMATS.get(name, (1.0, "{:.3g}"))
-    return form.format(value * scale)
+
+def parameter_text(name: str, value: float, unit: str = "") -> str:
+    """A parameter's value with its unit; ``unit`` is for those that have no form of their own."""
+    scale, form = _FORMATS.get(name, (1.0, "{:.3g} " + _UNIT_WORDS.get(unit, unit)))
+    return form.format(value * scale).strip()
 
 
 def channel_words(channel: str) -> str:

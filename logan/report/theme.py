@@ -5,7 +5,9 @@ The colours are the qualitative set of Okabe and Ito (Color Universal Design, 20
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+import html
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -34,17 +36,29 @@ CAUSE_COLOURS: Final = {
 }
 
 
+def hatched(shape: str) -> dict[str, Any]:
+    """A bar's strokes over its own colour, so that it is told apart in grey print too."""
+    return {"shape": shape, "fillmode": "overlay", "fgcolor": "#ffffff", "fgopacity": 0.75, "size": 8, "solidity": 0.2}
+
+
+def shown(name: str) -> str:
+    """A user's own name as plotly text: plotly reads markup, so its signs are written as entities."""
+    return html.escape(name, quote=False)
+
+
+_AXIS: Final = {
+    "gridcolor": "rgba(128,128,128,0.25)",
+    "zerolinecolor": "rgba(128,128,128,0.6)",
+    "linecolor": "rgba(128,128,128,0.6)",
+    "automargin": True,
+    "title_standoff": 10,
+}
+
+
 def empty_figure(x_title: str, y_title: str, *, alt: str, height: int = 420) -> go.Figure:
     """A figure with logan's frame; titles carry their unit, ``alt`` says in words what is drawn."""
     import plotly.graph_objects as go
 
-    axis = {
-        "gridcolor": "rgba(128,128,128,0.25)",
-        "zerolinecolor": "rgba(128,128,128,0.6)",
-        "linecolor": "rgba(128,128,128,0.6)",
-        "automargin": True,
-        "title_standoff": 10,
-    }
     return go.Figure(
         layout={
             # No template: it would add 7 kB to every figure of a page.
@@ -54,13 +68,27 @@ def empty_figure(x_title: str, y_title: str, *, alt: str, height: int = 420) -> 
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "font": {"family": "system-ui, sans-serif", "size": 15, "color": "#22262b"},
-            "xaxis": {**axis, "title": {"text": x_title}},
-            "yaxis": {**axis, "title": {"text": y_title}},
+            "xaxis": {**_AXIS, "title": {"text": x_title}},
+            "yaxis": {**_AXIS, "title": {"text": y_title}},
             "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0, "title": {"text": ""}},
             "hoverlabel": {"font": {"size": 14}},
             "meta": {"alt": alt},
         }
     )
+
+
+def stacked_figure(y_titles: Sequence[str], x_title: str, *, alt: str, row_height: int = 165) -> go.Figure:
+    """Rows one below the other over one x axis, linked when zoomed."""
+    from plotly.subplots import make_subplots
+
+    count = max(len(y_titles), 1)
+    frame = empty_figure(x_title, "", alt=alt, height=90 + row_height * count)
+    figure = make_subplots(rows=count, cols=1, shared_xaxes=True, vertical_spacing=0.03)
+    figure.update_layout(frame.layout.to_plotly_json())
+    for row, title in enumerate(y_titles, start=1):
+        figure.update_yaxes({**_AXIS, "title": {"text": title}}, row=row, col=1)
+        figure.update_xaxes({**_AXIS, "title": {"text": x_title if row == count else ""}}, row=row, col=1)
+    return figure
 
 
 def limit_line(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from logan.flags import Severity
 from logan.report.document import Tone
 from logan.results import Figure, Quantiles, Refusal
@@ -61,6 +63,23 @@ def percent(ratio: float | None, digits: int = 0) -> str:
     return f"{100.0 * ratio:.{digits}f} %"
 
 
+def probability(ratio: float | None) -> str:
+    """A chance in percent; no number of samples makes it certain, so it is never 0 or 100."""
+    if ratio is None or ratio != ratio:
+        return "–"
+    return "< 1 %" if ratio < 0.005 else "> 99 %" if ratio > 0.995 else f"{100.0 * ratio:.0f} %"
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A change, with a minus that is as wide as the plus."""
+    return f"{value:+,.{digits}f}".replace("-", "−")
+
+
+def spread_text(quantiles: Quantiles) -> str:
+    """The 10 and 90 % points."""
+    return f"{quantiles.p10:.0f} to {quantiles.p90:.0f}"
+
+
 def clock(seconds: float | None) -> str:
     """A moment or a duration as minutes and seconds, or hours and minutes."""
     if seconds is None:
@@ -68,6 +87,32 @@ def clock(seconds: float | None) -> str:
     whole = round(seconds)
     hours, minutes = whole // 3600, whole % 3600 // 60
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {whole % 60:02d} s"
+
+
+def sentence(line: str) -> str:
+    """A remark as a sentence."""
+    return f"{line[:1].upper()}{line[1:].rstrip('.')}."
+
+
+def runs(numbers: Iterable[int]) -> str:
+    """Numbers of drives, neighbours joined: ``1 to 4, 7``."""
+    parts: list[list[int]] = []
+    for value in sorted(set(numbers)):
+        if parts and value == parts[-1][-1] + 1:
+            parts[-1].append(value)
+        else:
+            parts.append([value])
+    return ", ".join(f"{part[0]} to {part[-1]}" if len(part) > 2 else ", ".join(map(str, part)) for part in parts)
+
+
+def sentences(lines: Iterable[str]) -> str:
+    """Remarks as sentences, one after the other."""
+    return " ".join(sentence(line) for line in lines if line.strip())
+
+
+def temperature_text(temperature_degc: float, units: DisplayUnits) -> str:
+    """A temperature with its unit."""
+    return f"{units.temperature_of(temperature_degc):.0f} {units.temperature_label}"
 
 
 def tone_of(severity: Severity | None) -> Tone:

@@ -5,10 +5,17 @@ import pytest
 
 from logan.report.figures.consumption import breakdown_rows, cause_figure, ledger_figure, speed_figure
 from logan.report.figures.current import duration_figure, resistance_figure
-from logan.report.figures.drive import quality_figure, route_figure, stops_figure
+from logan.report.figures.drive import (
+    clock_figure,
+    quality_figure,
+    route_figure,
+    stops_figure,
+    strip_figure,
+)
 from logan.report.figures.driving_range import range_figure, tornado_figure
-from logan.report.figures.thermal import temperature_figure
+from logan.report.figures.thermal import temperature_figure, time_to_limit_figure
 from logan.report.figures.timeline import timeline_figure
+from logan.report.route import route_profile
 from logan.report.thinning import thin
 from logan.units import DisplayUnits
 
@@ -29,7 +36,8 @@ def figures(inputs, units):
         "temperature": temperature_figure([(drive.label, drive.limits)], units),
         "timeline": timeline_figure(drive.drive, drive.flags, units),
         "stops": stops_figure(drive.regen, units),
-        "route": route_figure(drive.drive, None, units),
+        "route": route_figure(route_profile(drive.drive), units),
+        "strip": strip_figure(drive.drive, drive.flags),
         "quality": quality_figure([(drive.label, drive.grades, drive.flags)]),
     }
 
@@ -99,3 +107,82 @@ def test_a_timeline_of_an_hour_stays_under_two_megabytes(twin_drive):
         channels={name: Channel(name=name, time_s=time_s, value=rng.normal(20.0, 1.0, time_s.size)) for name in names},
     )
     assert len(timeline_figure(hour, (), MI).to_json()) < 2_000_000
+
+
+def test_a_route_uses_what_the_drive_used(inputs):
+    drive = inputs.drives[0]
+    route = route_profile(drive.drive)
+    used_wh = float(np.nansum(route.wh_per_km * np.diff(route.edge_m)) / 1000.0)
+    assert np.isfinite(route.wh_per_km).all()
+    assert used_wh == pytest.approx(drive.energy.net_wh.value, rel=0.01)
+    assert route.length_m == pytest.approx(drive.energy.distance_m.value, rel=0.02)
+
+
+def test_a_stretch_without_power_is_left_blank(twin_drive):
+    from dataclasses import replace
+
+    current = twin_drive["pack_current"]
+    value = np.where((current.time_s > 100.0) & (current.time_s < 250.0), np.nan, current.value)
+    holed = twin_drive.with_channels(replace(current, value=value))
+    route = route_profile(holed)
+    assert np.isnan(route.wh_per_km).any()
+    assert np.isfinite(route.wh_per_km).any()
+
+
+def test_height_is_in_feet_with_miles_and_in_metres_with_kilometres(inputs):
+    route = route_profile(inputs.drives[0].drive)
+    feet, metres = route_figure(route, MI), route_figure(route, KM)
+    np.testing.assert_allclose(np.nanmax(feet.data[0].y) * 0.3048, np.nanmax(metres.data[0].y), rtol=1e-6)
+    assert feet.layout.yaxis.title.text == "elevation [ft]"
+
+
+def test_the_strip_shows_a_gap_as_a_gap(twin_drive):
+    from dataclasses import replace
+
+    speed = twin_drive["speed"]
+    kept = (speed.time_s < 100.0) | (speed.time_s > 200.0)
+    holed = twin_drive.with_channels(replace(speed, time_s=speed.time_s[kept], value=speed.value[kept]))
+    row = strip_figure(holed, ()).data[0]
+    ends = [x * 60.0 for x, y in zip(row.x, row.y, strict=True) if y == "speed" and np.isfinite(x)]
+    assert len(ends) == 4
+    assert ends[1] == pytest.approx(100.0, abs=1.0)
+    assert ends[2] == pytest.approx(200.0, abs=1.0)
+
+
+def test_a_temperature_heads_for_its_plateau_and_says_when_it_passes_the_limit():
+    from logan.metrics.thermal_model import ThermalModel
+    from logan.results import Estimate, Refusal
+
+    model = ThermalModel(
+        channel="motor_temperature", load="power", sink="ambient", time_constant_s=Estimate(600.0, "s"),
+        plateau_degc=Estimate(150.0, "degC"), plateau_design_degc=Estimate(160.0, "degC"), limit_degc=120.0,
+        time_to_limit_s=Estimate(588.0, "s"), continuous_power_w=Refusal("-"), continuous_power_design_w=Refusal("-"),
+        residual_k=0.5, observed_s=3600.0,
+    )  # fmt: skip
+    figure = time_to_limit_figure([("1", model, 70.0)], KM)
+    minutes, heading = np.array(figure.data[0].x), np.array(figure.data[0].y)
+    assert heading[0] == pytest.approx(70.0)
+    assert heading[-1] == pytest.approx(150.0, abs=1.0)
+    assert np.interp(120.0, heading, minutes) == pytest.approx(588.0 / 60.0, abs=0.1)
+    assert "reaches its limit in 10 min" in figure.layout.meta["alt"]
+
+
+def test_the_clock_figure_marks_the_best_lag():
+    from logan.drive.clock_alignment import ClockAlignment
+
+    lags_s = np.linspace(-50.0, 50.0, 201)
+    found = ClockAlignment(
+        lag_s=1.5, low_s=1.4, high_s=1.6, drift_ppm=3.0, at_s=0.0, correlation=0.98, lags_s=lags_s,
+        correlations=0.98 - 0.01 * np.abs(lags_s - 1.5),
+    )  # fmt: skip
+    figure = clock_figure(found, ("speed", "gnss_speed"))
+    assert figure.data[1].x == (1.5,)
+    assert "best at +1.5 s" in figure.layout.meta["alt"]
+
+
+def test_markup_in_a_scenarios_name_is_shown_as_text(inputs):
+    from dataclasses import replace
+
+    first = inputs.plan.scenarios[0]
+    named = replace(inputs.plan, scenarios=(replace(first, name="<i>fast</i>"),), target_scenario="<i>fast</i>")
+    assert range_figure(named, None, MI).layout.yaxis.ticktext == ("<b>&lt;i&gt;fast&lt;/i&gt;</b>",)

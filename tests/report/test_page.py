@@ -9,6 +9,7 @@ from logan.report.build_report import build_document, drive_document, kit_docume
 from logan.report.document import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import figure_json, render_page
 from logan.report.theme import empty_figure
+from logan.report.wording import probability, runs
 
 HOSTILE = '</script><script>alert("x")</script><img src=x onerror=alert(1)>'
 
@@ -19,7 +20,7 @@ def page(inputs):
 
 
 def without_library(page):
-    return re.sub(r"<script>\n?/\*\*.*?</script>", "", page, flags=re.DOTALL)
+    return re.sub(r'<script type="application/gzip".*?</script>', "", page, flags=re.DOTALL)
 
 
 def test_names_from_strangers_files_are_shown_as_text():
@@ -53,17 +54,22 @@ def test_the_page_asks_the_network_for_nothing(page):
     assert "@import" not in rest
 
 
-def test_the_policy_names_exactly_the_scripts_of_the_page(page):
+def test_the_policy_names_exactly_the_scripts_that_run(page):
     import base64
+    import gzip
     import hashlib
 
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1].replace("&#39;", "'")
-    scripts = [m[1] for m in re.finditer(r"<script>(.*?)</script>", page, flags=re.DOTALL)]
+    packed = re.search(r'<script type="application/gzip" id="library">(.*?)</script>', page, flags=re.DOTALL)[1]
+    plain = [m[1] for m in re.finditer(r"<script>(.*?)</script>", page, flags=re.DOTALL)]
+    scripts = [*plain, gzip.decompress(base64.b64decode(packed)).decode()]
     assert len(scripts) == 2
     for script in scripts:
         digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
         assert f"'sha256-{digest}'" in policy
+    assert policy.count("sha256-") == 2
     assert "unsafe-eval" not in policy
+    assert "unsafe-inline" not in policy.split("script-src")[1]
 
 
 def test_the_answer_comes_first_and_the_cautions_are_there(page):
@@ -77,17 +83,54 @@ def test_tables_and_key_figures_need_no_javascript(page):
     rest = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
     assert "chance of the target" in rest
     assert rest.count("<table>") >= 6
-    assert "<noscript>" in rest
+    assert rest.count("<svg") == rest.count("<figure")
 
 
 def test_every_figure_says_in_words_what_it_shows(page):
-    labels = re.findall(r'class="plot" role="img" aria-label="([^"]*)"', page)
-    assert len(labels) >= 8
+    labels = re.findall(r'class="static" role="img" aria-label="([^"]*)"', page)
+    assert len(labels) >= 12
     assert all(len(label) > 15 for label in labels)
 
 
 def test_the_page_stays_small(page):
-    assert len(page.encode()) < 6_000_000
+    assert len(page.encode()) < 4_000_000
+
+
+def test_a_chance_is_never_certain():
+    assert [probability(ratio) for ratio in (0.0, 0.004, 0.17, 0.996, 1.0)] == [
+        "< 1 %",
+        "< 1 %",
+        "17 %",
+        "> 99 %",
+        "> 99 %",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("chance", "answer"),
+    [(0.95, "Yes"), (0.9, "Yes"), (0.6, "Likely, but not surely enough"), (0.2, "Probably not"), (0.05, "No")],
+)
+def test_the_answer_is_one_word_that_fits_the_chance(inputs, chance, answer):
+    from dataclasses import replace
+
+    target = inputs.build.target.scenario
+    scenarios = tuple(
+        replace(s, probability_of_target=chance) if s.name == target else s for s in inputs.plan.scenarios
+    )
+    page = render_page(kit_document(replace(inputs, plan=replace(inputs.plan, scenarios=scenarios))))
+    assert f"<strong>{answer}</strong>" in page
+
+
+def test_columns_of_words_are_set_from_the_left_and_numbers_from_the_right():
+    table = TableBlock(
+        headings=("drive", "Wh/mi", "range mi", "verdict"),
+        rows=(("1", "396 ± 4", "136 (132 to 141)", "within the limit given"), ("2", "refused", "–", "no limit given")),
+    )
+    assert [table.is_wordy(column) for column in range(4)] == [True, False, False, True]
+
+
+def test_neighbouring_drives_are_joined():
+    assert runs([3, 1, 2, 7, 9, 8, 12, 13]) == "1 to 3, 7 to 9, 12, 13"
 
 
 @pytest.mark.parametrize("layout", [drive_document, kit_document])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from logan.driving_range.consumption_curve import ConsumptionCurve
@@ -12,7 +12,7 @@ from logan.ledger.ledger import EnergyLedger
 from logan.model.breakdown import CAUSES, ConsumptionBreakdown
 from logan.model.fit_result import FitResult
 from logan.report.names import CAUSE_WORDS
-from logan.report.theme import CAUSE_COLOURS, MEASURED, NEUTRAL, PLAN, REFINED, empty_figure
+from logan.report.theme import CAUSE_COLOURS, MEASURED, NEUTRAL, PLAN, REFINED, empty_figure, hatched, shown
 from logan.results import Estimate
 from logan.units import DisplayUnits
 
@@ -74,7 +74,7 @@ def speed_figure(
 
 def cause_figure(prediction: RangePrediction, units: DisplayUnits) -> go.Figure:
     """Where the energy of each scenario goes, per distance, by cause."""
-    names = [scenario.name for scenario in prediction.scenarios]
+    names = [shown(scenario.name) for scenario in prediction.scenarios]
     causes = {cause: [0.0] * len(names) for cause in CAUSE_COLOURS}
     for index, scenario in enumerate(prediction.scenarios):
         for cause, value in breakdown_rows(scenario.breakdown):
@@ -89,7 +89,7 @@ def cause_figure(prediction: RangePrediction, units: DisplayUnits) -> go.Figure:
                 y=names,
                 orientation="h",
                 name=cause,
-                marker={"color": CAUSE_COLOURS[cause], "pattern": {"shape": shape, "fgopacity": 0.35}},
+                marker={"color": CAUSE_COLOURS[cause], "pattern": hatched(shape)},
                 hovertemplate="%{y}, " + cause + ": %{x:.0f} " + units.consumption_label + "<extra></extra>",
             )
     figure.update_layout(barmode="relative")
@@ -120,9 +120,10 @@ def ledger_figure(ledger: EnergyLedger, units: DisplayUnits, distance_m: float) 
             y=[name for name, _ in chosen],
             orientation="h",
             name=basis,
-            marker={"color": colour, "pattern": {"shape": shape, "fgopacity": 0.35}},
+            marker={"color": colour, "pattern": hatched(shape)},
             hovertemplate="%{y}: %{x:.1f} " + units.consumption_label + f" ({basis})<extra></extra>",
         )
+    figure.update_layout(barmode="overlay")
     figure.update_yaxes(categoryorder="array", categoryarray=[name for name, *_ in rows])
     return figure
 
@@ -171,12 +172,14 @@ def predicted_measured_figure(fit: FitResult, labels: Sequence[str], units: Disp
     return figure
 
 
-def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> go.Figure:
-    """Each drive predicted by a fit that has not seen it: error and 90 % interval."""
+def calibration_figure(
+    calibration: Calibration, labels: Sequence[str], residuals: Mapping[str, float] | None = None
+) -> go.Figure:
+    """Each drive predicted by a fit that has not seen it, its 90 % interval, and the residual of the fit of all."""
     drives = calibration.drives
     covered = sum(drive.is_covered for drive in drives)
     alt = f"Leave-one-drive-out errors: {covered} of {len(drives)} drives lie inside their 90 % interval."
-    figure = empty_figure("drive left out", "predicted over measured, less one [%]", alt=alt, height=360)
+    figure = empty_figure("drive left out", "error of the prediction [%]", alt=alt, height=380)
     errors = [100.0 * drive.error_ratio for drive in drives]
     figure.add_scatter(
         x=list(labels),
@@ -204,5 +207,15 @@ def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> go.Fi
         marker={"color": PLAN, "size": 11, "symbol": "x-thin", "line": {"width": 2, "color": PLAN}},
         hovertemplate="%{x}: %{y:+.1f} %<extra></extra>",
     )
+    left = [100.0 * (residuals or {}).get(drive.drive_id, float("nan")) for drive in drives]
+    if residuals:
+        figure.add_scatter(
+            x=list(labels),
+            y=left,
+            mode="markers",
+            name="residual of the fit of all drives",
+            marker={"color": MEASURED, "size": 11, "symbol": "diamond-open", "line": {"width": 2, "color": MEASURED}},
+            hovertemplate="%{x}: %{y:+.1f} %<extra></extra>",
+        )
     figure.update_xaxes(type="category")
     return figure

@@ -11,9 +11,9 @@ from logan.drive.drive import Drive
 from logan.drive.pack_power import pack_power
 from logan.flags import DataFlag, Severity
 from logan.report.names import channel_words
-from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, empty_figure
+from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, stacked_figure
 from logan.report.thinning import thin
-from logan.units import DisplayUnits, FloatArray
+from logan.units import DisplayUnits, FloatArray, fahrenheit
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -25,20 +25,17 @@ _TEMPERATURES: Final = (
     "cell_temperature_max",
     "ambient_temperature",
 )
+MOST_SHADES: Final = 200
 _SPAN_COLOURS: Final = {Severity.RED: RED, Severity.AMBER: AMBER, Severity.NOTE: NEUTRAL}
 
 
 def timeline_figure(drive: Drive, flags: Sequence[DataFlag], units: DisplayUnits, *, points: int = 1500) -> go.Figure:
-    """Linked rows over one time axis; each line is thinned without losing its peaks."""
-    from plotly.subplots import make_subplots
-
+    """Linked rows over one time axis; each line is thinned without losing its peaks, flags are spans."""
     rows = _rows(drive, units)
-    alt = f"Timeline of the drive: {', '.join(title for title, _ in rows)}; {len(flags)} flags."
-    frame = empty_figure("time [min]", "", alt=alt, height=90 + 165 * len(rows))
-    figure = make_subplots(rows=max(len(rows), 1), cols=1, shared_xaxes=True, vertical_spacing=0.03)
-    figure.update_layout(frame.layout.to_plotly_json())
+    alt = f"Timeline of the drive: {', '.join(title for title, _ in rows)}; {len(flags)} findings."
+    figure = stacked_figure([title for title, _ in rows], "time [min]", alt=alt)
     colour = 0
-    for row, (title, lines) in enumerate(rows, start=1):
+    for row, (_, lines) in enumerate(rows, start=1):
         for index, (name, time_s, value) in enumerate(lines):
             kept_s, kept = thin(time_s, value, points)
             figure.add_scatter(
@@ -46,6 +43,8 @@ def timeline_figure(drive: Drive, flags: Sequence[DataFlag], units: DisplayUnits
                 y=_compact(kept),
                 mode="lines",
                 name=name,
+                # A row with one line is named by its axis.
+                showlegend=len(lines) > 1,
                 line={
                     "color": SERIES[(colour + index) % len(SERIES)],
                     "width": 1.6,
@@ -56,18 +55,30 @@ def timeline_figure(drive: Drive, flags: Sequence[DataFlag], units: DisplayUnits
                 col=1,
             )
         colour += len(lines)
-        figure.update_yaxes(title_text=title, row=row, col=1, gridcolor="rgba(128,128,128,0.25)", automargin=True)
-        figure.update_xaxes(title_text="time [min]" if row == len(rows) else "", row=row, col=1)
-    for flag in [flag for flag in flags if flag.spans][:40]:
-        for span in flag.spans[:20]:
-            figure.add_vrect(
-                x0=span.start_s / 60.0,
-                x1=max(span.end_s, span.start_s + 1.0) / 60.0,
-                fillcolor=_SPAN_COLOURS[flag.severity],
-                opacity=0.16,
-                line_width=0,
-            )
+    figure.update_layout(shapes=[*_shades(flags)])
     return figure
+
+
+def _shades(flags: Sequence[DataFlag]) -> list[dict[str, Any]]:
+    """One shade over all rows for each span that was flagged, the gravest last and so on top."""
+    order = [Severity.NOTE, Severity.AMBER, Severity.RED]
+    spans = [(flag.severity, span) for flag in flags for span in flag.spans[:20]]
+    spans.sort(key=lambda pair: order.index(pair[0]))
+    return [
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": span.start_s / 60.0,
+            "x1": max(span.end_s, span.start_s + 1.0) / 60.0,
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": _SPAN_COLOURS[severity],
+            "opacity": 0.18,
+            "line": {"width": 0},
+        }
+        for severity, span in spans[-MOST_SHADES:]
+    ]
 
 
 def _compact(value: FloatArray) -> np.ndarray[Any, np.dtype[np.float32]]:
@@ -83,10 +94,11 @@ def _rows(drive: Drive, units: DisplayUnits) -> list[tuple[str, list[tuple[str, 
         rows.append((f"speed [{units.speed_label}]", [("speed", speed.time_s, value)]))
     if "elevation" in drive:
         channel = drive["elevation"]
-        rows.append(("elevation [m]", [("elevation", channel.time_s, channel.value)]))
+        height = channel.value / units.metres_of_height
+        rows.append((f"elevation [{units.height_label}]", [("elevation", channel.time_s, height)]))
     power = pack_power(drive)
     if power is not None:
-        rows.append(("pack power [kW]", [("pack power", power.time_s, power.power_w / 1000.0)]))
+        rows.append(("power [kW]", [("pack power", power.time_s, power.power_w / 1000.0)]))
     if "pack_current" in drive:
         channel = drive["pack_current"]
         rows.append(("current [A]", [("pack current", channel.time_s, channel.value)]))
@@ -101,4 +113,4 @@ def _rows(drive: Drive, units: DisplayUnits) -> list[tuple[str, list[tuple[str, 
 
 
 def _shown(value: FloatArray, units: DisplayUnits) -> FloatArray:
-    return value * 1.8 + 32.0 if units.temperature == "degF" else value
+    return fahrenheit(value) if units.temperature == "degF" else value

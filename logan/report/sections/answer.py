@@ -5,10 +5,10 @@ from __future__ import annotations
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
 from logan.metrics.limits import LimitEvent
-from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Words
+from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text
-from logan.report.wording import consumption_text, distance, number, percent, range_text, shown_value
+from logan.report.wording import distance, number, percent, probability, shown_value, signed, spread_text
 from logan.units import DisplayUnits
 
 
@@ -16,7 +16,7 @@ def answer_section(inputs: ReportInputs) -> Section:
     """What a builder and a customer read first."""
     shown = inputs.fitted.refined if inputs.fitted else inputs.plan
     blocks: list[Block] = [
-        Words(lines=(_verdict(shown, inputs.units, inputs.build.target.confidence_ratio),), title=""),
+        _verdict(shown, inputs.units, inputs.build.target.confidence_ratio),
         KeyFigures(figures=_key_figures(inputs, shown)),
         Words(lines=(_what_moved(inputs),)),
         _weakest(inputs),
@@ -27,48 +27,59 @@ def answer_section(inputs: ReportInputs) -> Section:
     return Section(anchor="answer", title="Does it make the target?", blocks=tuple(blocks))
 
 
-def _verdict(prediction: RangePrediction, units: DisplayUnits, wanted_ratio: float) -> str:
+def _verdict(prediction: RangePrediction, units: DisplayUnits, wanted_ratio: float) -> Verdict:
     chance = prediction.target.probability_of_target
-    if chance >= wanted_ratio:
-        word = "Yes, by this prediction"
-    elif chance <= 1.0 - wanted_ratio:
-        word = "No, by this prediction"
-    else:
-        word = "Not surely enough"
-    basis = "the plan alone" if prediction.basis == "plan" else f"{prediction.drive_count} drives and the plan"
-    return (
-        f"{word}: the chance of {distance(prediction.target_range_m, units)} in '{prediction.target_scenario}' is "
-        f"{percent(chance)} (wanted: {percent(wanted_ratio)}), judged from {basis}. "
-        f"Reserve {percent(prediction.reserve_ratio)} and ageing {percent(prediction.ageing_ratio)} are taken off."
+    basis = "the plan alone" if prediction.basis == "plan" else f"{_drives(prediction.drive_count)} and the plan"
+    return Verdict(
+        answer=_answer(chance, wanted_ratio),
+        because=(
+            f"The chance of {distance(prediction.target_range_m, units)} in '{prediction.target_scenario}' is "
+            f"{probability(chance)}, you want {percent(wanted_ratio)}; judged from {basis}. "
+            f"Reserve {percent(prediction.reserve_ratio)} and ageing {percent(prediction.ageing_ratio)} are taken off."
+        ),
+        tone=_tone(chance, wanted_ratio),
     )
+
+
+def _answer(chance: float, wanted_ratio: float) -> str:
+    if chance >= wanted_ratio:
+        return "Yes"
+    if chance >= 0.5:
+        return "Likely, but not surely enough"
+    return "Probably not" if chance > 1.0 - wanted_ratio else "No"
+
+
+def _tone(chance: float, wanted_ratio: float) -> Tone:
+    return "good" if chance >= wanted_ratio else ("amber" if chance >= 0.5 else "red")
+
+
+def _drives(count: int) -> str:
+    return "one drive" if count == 1 else f"{count} drives"
 
 
 def _key_figures(inputs: ReportInputs, shown: RangePrediction) -> tuple[KeyFigure, ...]:
     units, target = inputs.units, shown.target
+    wanted_chance = inputs.build.target.confidence_ratio
     sizing = inputs.fitted.sizing if inputs.fitted else inputs.plan_sizing
     wanted = sizing.sizes[-1]
-    tone: Tone = (
-        "good"
-        if target.probability_of_target >= inputs.build.target.confidence_ratio
-        else ("amber" if target.probability_of_target >= 0.5 else "red")
-    )
+    tone = _tone(target.probability_of_target, wanted_chance)
     return (
         KeyFigure(
             label=f"range, {target.name}",
             value=distance(target.range_m.p50, units),
-            detail=f"{range_text(target.range_m, units)} {units.distance}: 50 % point (10 to 90 %)",
+            detail=f"{spread_text(target.range_m.scaled(1.0 / units.metres, units.distance))} (10 to 90 %)",
             tone=tone,
         ),
         KeyFigure(
             label="chance of the target",
-            value=percent(target.probability_of_target),
-            detail=f"of {distance(shown.target_range_m, units)}; basis: {shown.basis}",
+            value=probability(target.probability_of_target),
+            detail=f"of {distance(shown.target_range_m, units)}; you want {percent(wanted_chance)}",
             tone=tone,
         ),
         KeyFigure(
             label="consumption there",
             value=f"{units.consumption(target.consumption.p50):.0f} {units.consumption_label}",
-            detail=f"{consumption_text(target.consumption, units)} {units.consumption_label}, net at the pack",
+            detail=f"{spread_text(target.consumption.scaled(units.metres / 1000.0, ''))} (10 to 90 %), net at the pack",
         ),
         KeyFigure(
             label=f"usable pack for {percent(wanted.confidence_ratio)}",
@@ -85,13 +96,12 @@ def _what_moved(inputs: ReportInputs) -> str:
     change = attribution.range_after_m - attribution.range_before_m
     parts = [
         f"{PARAMETER_WORDS.get(step.name, step.name)} ({parameter_text(step.name, step.before)} → "
-        f"{parameter_text(step.name, step.after)}: {step.range_change_m / units.metres:+.0f} {units.distance})"
+        f"{parameter_text(step.name, step.after)}: {signed(step.range_change_m / units.metres)} {units.distance})"
         for step in attribution.steps[:3]
         if abs(step.range_change_m) > 0.005 * attribution.range_before_m
     ]
-    moved = (
-        f"Against the plan of {inputs.planned_at[:10]} the range moved by {change / units.metres:+.0f} {units.distance}"
-    )
+    step = f"{signed(change / units.metres)} {units.distance}"
+    moved = f"Against the plan of {inputs.planned_at[:10]} the range moved by {step}"
     return f"{moved}; most of it by {', '.join(parts)}." if parts else f"{moved}: the plan was right."
 
 
@@ -104,15 +114,7 @@ def _weakest(inputs: ReportInputs) -> Words:
         return Words(lines=("No drive has been imported yet, so nothing is known about limits.",), tone="grey")
     worst = [pair for pair in events if pair[1].severity is Severity.RED] or events
     if worst:
-        lines = tuple(
-            f"{channel_words(event.what)} passed {event.severity.value} on drive {label}: "
-            f"{shown_value(event.worst_value, event.unit, units)} against "
-            f"{shown_value(event.limit_value, event.unit, units)}, "
-            f"for {number(event.duration_s)} s. {event.caution}".strip()
-            for label, event in worst[:4]
-        )
-        is_red = worst[0][1].severity is Severity.RED
-        return Words(lines=lines, tone="red" if is_red else "amber", title="The weakest part")
+        return _passed(worst, units)
     checks = [
         (check.margin / abs(check.red or check.amber or 1.0), check, drive.label)
         for drive in inputs.drives
@@ -133,3 +135,23 @@ def _weakest(inputs: ReportInputs) -> Words:
             f"No limit given for {len(unlimited)} channels: {', '.join(sorted(map(channel_words, unlimited)))}."
         )
     return Words(lines=tuple(closest) or ("No limit given.",), tone="grey", title="The weakest part")
+
+
+def _passed(events: list[tuple[str, LimitEvent]], units: DisplayUnits) -> Words:
+    """What passed its limit, each channel once: how often, how long, how far, on which drives."""
+    lines, cautions = [], []
+    for what in list(dict.fromkeys(event.what for _, event in events))[:4]:
+        chosen = [(label, event) for label, event in events if event.what == what]
+        worst = max((event for _, event in chosen), key=lambda event: abs(event.worst_value - event.limit_value))
+        drives = ", ".join(dict.fromkeys(label for label, _ in chosen))
+        often = "once" if len(chosen) == 1 else f"{len(chosen)} times"
+        seconds = sum(event.duration_s for _, event in chosen)
+        lines.append(
+            f"{channel_words(what).capitalize()} passed {worst.severity.value} {often} on drive {drives}: "
+            f"{shown_value(worst.worst_value, worst.unit, units)} against "
+            f"{shown_value(worst.limit_value, worst.unit, units)}, "
+            f"{'for less than a second' if seconds < 1.0 else f'for {number(seconds)} s'} in all."
+        )
+        cautions.append(worst.caution)
+    tone: Tone = "red" if events[0][1].severity is Severity.RED else "amber"
+    return Words(lines=(*lines, *dict.fromkeys(filter(None, cautions))), tone=tone, title="The weakest part")

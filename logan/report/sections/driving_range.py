@@ -7,7 +7,7 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
 from logan.report.inputs import ReportInputs
-from logan.report.wording import consumption_text, distance, number, percent, range_text
+from logan.report.wording import consumption_text, distance, number, percent, probability, range_text, temperature_text
 
 
 def range_section(inputs: ReportInputs) -> Section:
@@ -59,7 +59,7 @@ def _scenario_table(inputs: ReportInputs) -> TableBlock:
         if refined is not None:
             after = refined.scenario(planned.name)
             row += [consumption_text(after.consumption, units), range_text(after.range_m, units)]
-        row.append(percent((refined.scenario(planned.name) if refined else planned).probability_of_target))
+        row.append(probability((refined.scenario(planned.name) if refined else planned).probability_of_target))
         row.append((refined.scenario(planned.name) if refined else planned).note)
         rows.append(tuple(row))
     headings = ["scenario", f"plan {units.consumption_label}", f"plan range {units.distance}"]
@@ -101,7 +101,8 @@ def _pack_table(sizing: PackSizing, inputs: ReportInputs) -> Words | TableBlock:
         caption=f"Pack needed for {distance(sizing.target_range_m, inputs.units)} in '{sizing.scenario}'",
         explanations=(
             "chance of reaching the target",
-            f"at 25 °C, reserve {percent(sizing.reserve_ratio)} and ageing {percent(sizing.ageing_ratio)} included; "
+            f"at {temperature_text(25.0, inputs.units)}, reserve {percent(sizing.reserve_ratio)} and ageing "
+            f"{percent(sizing.ageing_ratio)} included; "
             f"the build has {sizing.present_usable_energy_wh / 1000:.1f}",
             "whole capacity",
             "of the build's own cells and series count, rounded up",

@@ -6,7 +6,7 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import ledger_figure
 from logan.report.figures.drive import stops_figure
 from logan.report.inputs import DriveInputs, ReportInputs
-from logan.report.wording import clock, consumption, figure, number, percent, reason
+from logan.report.wording import clock, consumption, figure, number, percent, reason, sentences
 from logan.results import Estimate
 from logan.units import DisplayUnits
 
@@ -23,7 +23,7 @@ def energy_section(inputs: ReportInputs) -> Section:
             FigureBlock(
                 title=f"Where the energy of drive {longest.label} went",
                 figure=ledger_figure(longest.ledger, inputs.units, distance_m.value),
-                note="Measured, modelled, and what is left over. " + " ".join(longest.ledger.notes),
+                note=sentences(("Measured, modelled, and what is left over", *longest.ledger.notes)),
             )
         )
     most_stops = max(inputs.drives, key=lambda drive: len(drive.regen.stops))

@@ -7,7 +7,7 @@ from logan.report.document import Block, FigureBlock, KeyFigure, KeyFigures, Sec
 from logan.report.figures.consumption import calibration_figure, predicted_measured_figure
 from logan.report.inputs import FitInputs, ReportInputs
 from logan.report.names import PARAMETER_WORDS, parameter_text
-from logan.report.wording import figure, number, percent
+from logan.report.wording import figure, number, percent, sentence, signed
 
 
 def fit_section(inputs: ReportInputs) -> Section:
@@ -20,7 +20,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in fitted.fit.drives]
     blocks: list[Block] = [
         _parameter_table(fitted),
-        Words(lines=(*fitted.identifiability.statements, *fitted.fit.warnings)),
+        *_remarks(fitted),
         FigureBlock(
             title="Predicted against measured, drive by drive",
             figure=predicted_measured_figure(fitted.fit, labels, inputs.units),
@@ -40,6 +40,19 @@ def fit_section(inputs: ReportInputs) -> Section:
             )
         )
     return Section(anchor="fit", title="What the drives taught", blocks=tuple(blocks))
+
+
+def _remarks(fitted: FitInputs) -> list[Block]:
+    """What the data cannot tell, in the open; what was merely taken into account, folded away."""
+    said = tuple(dict.fromkeys(fitted.identifiability.statements))
+    warnings = tuple(dict.fromkeys(line for line in fitted.fit.warnings if line not in said))
+    blocks: list[Block] = (
+        [Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart")] if said else []
+    )
+    if warnings:
+        rows = tuple((line,) for line in warnings)
+        blocks.append(TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit", is_long=True))
+    return blocks
 
 
 def _parameter_table(fitted: FitInputs) -> TableBlock:
@@ -76,7 +89,7 @@ def _residual_table(fitted: FitInputs, labels: list[str]) -> TableBlock:
                 number(drive.measured_wh),
                 figure(drive.planned),
                 figure(drive.refined),
-                f"{100 * drive.residual_ratio:+.1f} %",
+                f"{signed(100 * drive.residual_ratio, 1)} %",
                 figure(drive.level, digits=3),
                 figure(drive.headwind, digits=1),
             )
@@ -117,15 +130,18 @@ def _calibration(fitted: FitInputs, label_of: dict[str, str]) -> list[Block]:
                 ),
                 KeyFigure(
                     label="inside the 90 % interval",
-                    value=percent(calibration.covered_ratio),
-                    detail=f"of {len(calibration.drives)} drives",
+                    value=f"{sum(drive.is_covered for drive in calibration.drives)} of {len(calibration.drives)}",
+                    detail="drives, each left out in turn; nine in ten are promised",
                 ),
             )
         ),
         FigureBlock(
-            title="Calibration: every drive predicted by a fit that has not seen it",
+            title="Residuals and coverage: every drive predicted by a fit that has not seen it",
             figure=calibration_figure(
-                calibration, [label_of.get(drive.drive_id, drive.drive_id) for drive in calibration.drives]
+                calibration,
+                [label_of.get(drive.drive_id, drive.drive_id) for drive in calibration.drives],
+                {drive.drive_id: -drive.residual_ratio for drive in fitted.fit.drives if not drive.refusal},
             ),
+            note="Error: prediction over measurement, less one. Residual: the same, for the fit that saw the drive.",
         ),
     ]

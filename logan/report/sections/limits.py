@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+from logan.drive.context import Context
 from logan.flags import Severity
+from logan.metrics.thermal_model import ThermalModel
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.current import duration_figure, resistance_figure
-from logan.report.figures.thermal import temperature_figure
+from logan.report.figures.thermal import temperature_figure, time_to_limit_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.names import channel_words
-from logan.report.wording import clock, figure, number, percent, reason, shown_value, tone_of
+from logan.report.wording import clock, figure, number, percent, reason, sentences, shown_value, tone_of
 from logan.results import Estimate
 from logan.units import DisplayUnits
+
+MOST_MODELS: Final = 4
+"""Temperatures in one drawing; all of them are in the table."""
 
 
 def limits_section(inputs: ReportInputs) -> Section:
@@ -27,7 +34,7 @@ def limits_section(inputs: ReportInputs) -> Section:
         FigureBlock(
             title=f"What the current asks for: drive {hardest.label}",
             figure=duration_figure(hardest.current, inputs.build.limits),
-            note=" ".join(hardest.current.notes),
+            note=sentences(hardest.current.notes),
         ),
         _curve_table(inputs.drives),
         *_events(inputs),
@@ -69,9 +76,6 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
     rows, tones = [], []
     for channel, (_, verdict, drive) in worst.items():
         check = next(c for c in drive.limits.checks if c.channel == channel)
-        context = check.context
-        speed = context.speed_m_per_s if context else None
-        power = context.power_w if context else None
         rows.append(
             (
                 channel_words(channel),
@@ -80,27 +84,13 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
                 shown_value(check.red, check.unit, units),
                 _shown_margin(check.margin, check.unit, units),
                 verdict,
-                drive.label if check.worst_value is not None else "–",
-                clock(context.at_s) if context else "–",
-                f"{number(speed / units.metres_per_second) if speed is not None else '–'} {units.speed_label}, "
-                f"{number(power / 1000.0) if power is not None else '–'} kW",
+                _moment(drive, check.context, units) if check.worst_value is not None else "–",
                 check.source,
             )
         )
         tones.append(_tone(check.severity, verdict))
     return TableBlock(
-        headings=(
-            "channel",
-            "worst",
-            "amber",
-            "red",
-            "margin (est.)",
-            "verdict",
-            "drive",
-            "at",
-            "speed, load",
-            "source",
-        ),
+        headings=("channel", "worst", "amber", "red", "margin (est.)", "verdict", "when", "source"),
         rows=tuple(rows),
         tones=tuple(tones),
         caption="Closest approach to every limit",
@@ -110,8 +100,22 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
             "",
             "",
             "to red, or to amber where there is no red; negative is beyond",
+            "",
+            "moment of the worst value, with speed and pack power",
         ),
     )
+
+
+def _moment(drive: DriveInputs, context: Context | None, units: DisplayUnits) -> str:
+    """On which drive, when, and at what speed and pack power."""
+    if context is None:
+        return f"drive {drive.number}"
+    parts = [f"drive {drive.number} at {clock(context.at_s)}"]
+    if context.speed_m_per_s is not None:
+        parts.append(f"{number(context.speed_m_per_s / units.metres_per_second)} {units.speed_label}")
+    if context.power_w is not None:
+        parts.append(f"{number(context.power_w / 1000.0)} kW")
+    return ", ".join(parts)
 
 
 def _tone(severity: Severity | None, verdict: str) -> Tone:
@@ -158,7 +162,7 @@ def _events(inputs: ReportInputs) -> list[Block]:
             channel_words(event.what),
             drive.label,
             clock(event.start_s),
-            f"{number(event.duration_s)} s",
+            "< 1 s" if event.duration_s < 1.0 else f"{number(event.duration_s)} s",
             shown_value(event.worst_value, event.unit, inputs.units),
             shown_value(event.limit_value, event.unit, inputs.units),
             number(event.context.speed_m_per_s / inputs.units.metres_per_second)
@@ -180,7 +184,7 @@ def _events(inputs: ReportInputs) -> list[Block]:
 
 def _thermal(inputs: ReportInputs) -> list[Block]:
     units = inputs.units
-    rows, refused = [], []
+    rows, refused, drawn = [], [], list[tuple[str, ThermalModel, float]]()
     for channel in dict.fromkeys(model.channel for drive in inputs.drives for model in drive.thermal.models):
         models = [
             (model, drive) for drive in inputs.drives for model in drive.thermal.models if model.channel == channel
@@ -190,19 +194,30 @@ def _thermal(inputs: ReportInputs) -> list[Block]:
             model, drive = models[0]
             refused.append(f"{channel_words(channel)}, drive {drive.label}: {reason(model.time_constant_s)}")
             continue
-        for model, drive in [max(fitted, key=lambda pair: pair[0].observed_s)]:
-            rows.append(
-                (
-                    channel_words(model.channel),
-                    drive.label,
-                    figure(model.time_constant_s, scale=1 / 60, digits=1),
-                    _temperature(model.plateau_degc, units),
-                    _temperature(model.plateau_design_degc, units),
-                    figure(model.time_to_limit_s, scale=1 / 60, digits=1),
-                    figure(model.continuous_power_design_w, scale=0.001, digits=1),
-                )
+        model, drive = max(fitted, key=lambda pair: pair[0].observed_s)
+        end_degc = next((m.end_degc for m in drive.thermal.margins if m.channel == channel), None)
+        if end_degc is not None:
+            drawn.append((drive.label, model, end_degc))
+        rows.append(
+            (
+                channel_words(model.channel),
+                drive.label,
+                figure(model.time_constant_s, scale=1 / 60, digits=1),
+                _temperature(model.plateau_degc, units),
+                _temperature(model.plateau_design_degc, units),
+                _time_to_limit(model),
+                figure(model.continuous_power_design_w, scale=0.001, digits=1),
             )
+        )
     blocks: list[Block] = []
+    if drawn:
+        blocks.append(
+            FigureBlock(
+                title="Time to limit: where the temperatures head at the load of the drive's last ten minutes",
+                figure=time_to_limit_figure(drawn[:MOST_MODELS], units),
+                note="First-order models, each from the drive that shows most of it; the outside as on that drive.",
+            )
+        )
     if rows:
         blocks.append(
             TableBlock(
@@ -221,7 +236,7 @@ def _thermal(inputs: ReportInputs) -> list[Block]:
                     "",
                     "",
                     "",
-                    "where it would settle at the drive's mean load",
+                    "where it would settle at the load of the drive's last ten minutes",
                     f"at {units.temperature_of(inputs.build.limits.design_ambient_degc):.0f} {units.temperature_label}",
                 ),
             )
@@ -229,6 +244,15 @@ def _thermal(inputs: ReportInputs) -> list[Block]:
     if refused:
         blocks.append(Words(lines=tuple(dict.fromkeys(refused[:8])), tone="grey", title="Thermal models refused"))
     return blocks
+
+
+def _time_to_limit(model: ThermalModel) -> str:
+    """Time to the red limit; in words where it is never reached, or where there is none."""
+    if isinstance(model.time_to_limit_s, Estimate):
+        return figure(model.time_to_limit_s, scale=1 / 60, digits=1)
+    if model.limit_degc is None:
+        return "no limit given"
+    return "settles below" if isinstance(model.plateau_degc, Estimate) else "refused"
 
 
 def _temperature(value: object, units: DisplayUnits) -> str:

@@ -6,8 +6,8 @@ from typing import Final
 
 from logan.report.document import Section, TableBlock, Words
 from logan.report.inputs import ReportInputs
-from logan.report.names import PARAMETER_WORDS
-from logan.report.wording import number, percent
+from logan.report.names import PARAMETER_WORDS, parameter_text
+from logan.report.wording import number, percent, sentence
 from logan.units import RADIANS_PER_SECOND_PER_RPM
 
 CAUTIONS: Final = (
@@ -32,8 +32,8 @@ def assumptions_section(inputs: ReportInputs) -> Section:
     rows = tuple(
         (
             PARAMETER_WORDS.get(row.name, row.name.replace("_", " ")),
-            f"{row.value:.4g} {row.unit if row.unit != 'ratio' else ''}".strip(),
-            f"{row.sigma:.2g}",
+            parameter_text(row.name, row.value, row.unit),
+            parameter_text(row.name, row.sigma, row.unit),
             row.source,
         )
         for row in inputs.assumptions
@@ -87,7 +87,9 @@ def gearing_section(inputs: ReportInputs) -> Section:
             "of the motor's continuous power on that hill",
         ),
     )
-    return Section(anchor="gearing", title="Gearing", blocks=(table, Words(lines=sheet.assumptions)))
+    return Section(
+        anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, sheet.assumptions))))
+    )
 
 
 def cautions_section() -> Section:
