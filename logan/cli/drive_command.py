@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import AmbientOption, BuildOption, JsonOption, PayloadOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
     from logan.pipeline.stored import StoredDrive
@@ -36,21 +36,22 @@ def register(app: typer.Typer) -> None:
         change: Annotated[
             str | None, typer.Option("--change", help="What was changed on the vehicle before it.")
         ] = None,
-        payload_kg: Annotated[
-            float | None, typer.Option("--payload-kg", help="Load beyond the weighed mass. [kg]")
-        ] = None,
-        ambient_c: Annotated[float | None, typer.Option("--ambient-c", help="Outside temperature. [°C]")] = None,
-        wind_mps: Annotated[float | None, typer.Option("--wind-mps", help="Station wind. [m/s]")] = None,
+        payload: PayloadOption = None,
+        ambient: AmbientOption = None,
+        wind: Annotated[str | None, typer.Option("--wind", help='Station wind, such as "10 mph".')] = None,
         wind_from_deg: Annotated[float | None, typer.Option("--wind-from", help="Where it blows from. [deg]")] = None,
-        tyre_kpa: Annotated[float | None, typer.Option("--tyre-kpa", help="Cold tyre pressure, gauge. [kPa]")] = None,
+        tyre: Annotated[str | None, typer.Option("--tyre", help='Cold tyre pressure, such as "36 psi".')] = None,
+        is_full: Annotated[
+            bool, typer.Option("--full", help="Every table: ledger by part, stops, heat, pack, calibrations.")
+        ] = False,
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
-        """Show one drive in full, or note something on it; masks are reversible and need a reason."""
+        """Show what one drive says, or note something on it; masks are reversible and need a reason."""
         from logan.cli.rendering import print_json
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
-        from logan.pipeline.notes import changed
+        from logan.pipeline.notes import changed, spoken
         from logan.pipeline.stored import stored_drive
 
         folder = find_build(build)
@@ -69,11 +70,8 @@ def register(app: typer.Typer) -> None:
                 note=note,
                 tags=tuple(tag) if tag else None,
                 change=change,
-                payload_kg=payload_kg,
-                ambient_temperature_degc=ambient_c,
-                wind_m_per_s=wind_mps,
                 wind_from_deg=wind_from_deg,
-                tyre_pressure_pa=None if tyre_kpa is None else tyre_kpa * 1000.0,
+                **spoken(payload=payload, ambient=ambient, wind=wind, tyre=tyre),
             )
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
@@ -82,22 +80,25 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(stored)
             return
-        _show(stored, shown)
+        _show(stored, shown, is_full=is_full)
         if mask or unmask:
             _show_effect(before, stored)
 
 
-def _show(stored: StoredDrive, units: DisplayUnits) -> None:
+def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
     from logan.cli.drive_tables import (
         print_currents,
         print_energy,
+        print_every_table,
         print_findings,
         print_header,
+        print_highlights,
         print_history,
         print_limits,
         print_regen,
         print_temperatures,
     )
+    from logan.cli.rendering import print_lines
 
     print_header(stored, units)
     print_energy(stored.analysis, units)
@@ -105,6 +106,11 @@ def _show(stored: StoredDrive, units: DisplayUnits) -> None:
     print_currents(stored.analysis)
     print_temperatures(stored.analysis, units)
     print_limits(stored.analysis, units)
+    print_highlights(stored.analysis, units)
+    if is_full:
+        print_every_table(stored, units)
+    else:
+        print_lines("Every table of this drive, its ledger by segment among them: --full")
     print_findings(stored, units)
     print_history(stored)
 

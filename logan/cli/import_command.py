@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import AmbientOption, BuildOption, JsonOption, PayloadOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
     from logan.pipeline.importing import ImportedDrive
@@ -40,12 +40,8 @@ def register(app: typer.Typer) -> None:
         without_energy: Annotated[
             bool, typer.Option("--without-energy", help="Keep a drive without pack current or power, for the rest.")
         ] = False,
-        payload_kg: Annotated[
-            float | None, typer.Option("--payload-kg", help="Load beyond the weighed mass. [kg]")
-        ] = None,
-        ambient_c: Annotated[
-            float | None, typer.Option("--ambient-c", help="Outside temperature, if not logged. [°C]")
-        ] = None,
+        payload: PayloadOption = None,
+        ambient: AmbientOption = None,
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
         no_corrections: Annotated[
             bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
@@ -57,7 +53,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
         from logan.pipeline.importing import ImportOptions, import_logs, without_corrections
-        from logan.pipeline.notes import noted
+        from logan.pipeline.notes import noted, spoken
 
         folder = find_build(build)
         shown = display_units(units, build)
@@ -75,7 +71,7 @@ def register(app: typer.Typer) -> None:
                 folder,
                 logs,
                 options=options,
-                conditions=noted(payload_kg=payload_kg, ambient_temperature_degc=ambient_c, note=note),
+                conditions=noted(note=note, **spoken(payload=payload, ambient=ambient)),
                 analysis=without_corrections() if no_corrections else None,
                 progress=progress,
             )

@@ -20,6 +20,10 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print the same content
 UnitsOption = Annotated[
     str | None, typer.Option("--units", "-u", help="mi or km, F or C, such as km,C. The build's own where left out.")
 ]
+PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond the weighed mass, such as "300 lb".')]
+AmbientOption = Annotated[
+    str | None, typer.Option("--ambient", help='Outside temperature, if not logged, such as "50 °F".')
+]
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
 
 

@@ -38,6 +38,42 @@ def noted(conditions: DriveConditions | None = None, **values: Any) -> DriveCond
     return replace(conditions or DriveConditions(), **changes)
 
 
+_SPOKEN = {
+    "payload": ("payload_kg", "kilogram", "300 lb", "kg"),
+    "ambient": ("ambient_temperature_degc", "degC", "50 °F", "°C"),
+    "wind": ("wind_m_per_s", "meter/second", "10 mph", "m/s"),
+    "tyre": ("tyre_pressure_pa", "pascal", "36 psi", "Pa"),
+}
+"""What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
+
+
+def spoken(**texts: str | None) -> dict[str, float]:
+    """Read conditions as people say them: ``payload="300 lb"``, ``ambient="50 °F"``, ``wind``, ``tyre="36 psi"``.
+
+    Returns
+    -------
+    dict of str to float
+        Fields of ``DriveConditions`` in SI; what is None is left out.
+
+    Raises
+    ------
+    UsageError
+        If one cannot be read, lacks its unit, or is not plausible.
+    """
+    from logan.configuration.quantities import Quantity
+
+    values = {}
+    for name, text in texts.items():
+        if text is None:
+            continue
+        field, unit, example, sign = _SPOKEN[name]
+        try:
+            values[field] = Quantity(unit, *_PLAUSIBLE[field], example, sign).read(text).value
+        except ValueError as error:
+            raise UsageError(f"--{name}: {error}", "Correct it and run the command again") from None
+    return values
+
+
 def parse_span(text: str) -> tuple[float | None, float | None]:
     """Read ``750s..768s``, ``12:30..12:48`` (minutes and seconds) or ``..30s``.
 
@@ -87,6 +123,20 @@ def with_mask(
         start_s, end_s = parse_span(text)
         added.append(Correction(why=why, channels=channels, start_s=start_s, end_s=end_s))
     return replace(conditions, corrections=(*conditions.corrections, *added))
+
+
+def without_correction(conditions: DriveConditions, number: int) -> DriveConditions:
+    """Conditions with one mask or correction by hand taken back, counted from 1.
+
+    Raises
+    ------
+    UsageError
+        If there is none of that number.
+    """
+    kept = conditions.corrections
+    if not 1 <= number <= len(kept):
+        raise UsageError(f"there is no correction {number}", f"The drive has {len(kept)}")
+    return replace(conditions, corrections=(*kept[: number - 1], *kept[number:]))
 
 
 def changed(

@@ -114,7 +114,7 @@ def test_the_report_is_one_file_that_asks_the_network_for_nothing(van, capsys, t
     assert code == 0
     assert str(target.name) in out
     page = target.read_text(encoding="utf-8")
-    assert "plotly" in page
+    assert "<svg" in page
     assert not re.search(r"""<(?:script|link|img|iframe)[^>]+(?:src|href)=["']?(?:https?:)?//""", page)
 
 
@@ -166,6 +166,22 @@ def test_a_dbc_that_is_missing_or_of_another_vehicle_is_named(van, capsys, tmp_p
         assert code == 2
         assert problem in err
     assert len(list((van / "drives").glob("*.parquet"))) == 3
+
+
+def test_conditions_are_noted_in_the_drivers_own_units(van, capsys):
+    noted = ["--payload", "300 lb", "--ambient", "50 °F", "--wind", "10 mph", "--wind-from", "250", "--tyre", "36 psi"]
+    code, out, _ = run(capsys, "drive", "3", *noted, "-b", van, "--json")
+    conditions = json.loads(out)["record"]["conditions"]
+    assert code == 0
+    assert conditions["payload_kg"] == pytest.approx(136.078, abs=1e-3)
+    assert conditions["ambient_temperature_degc"] == pytest.approx(10.0)
+    assert conditions["wind_m_per_s"] == pytest.approx(4.4704)
+    assert conditions["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
+    for option, text, problem in (("--payload", "300", "say the unit"), ("--tyre", "3 psi s", "not in a unit")):
+        code, _, err = run(capsys, "drive", "3", option, text, "-b", van)
+        assert code == 2
+        assert f"{option}: " in err
+        assert problem in err
 
 
 @pytest.fixture
