@@ -197,14 +197,14 @@ class DriveLibrary:
             locked(self._folder.publish_lock),
         ):
             take_in_changes(self._folder, self._index)
-            record = publish(self._folder, self._index, files, drive_id, replace=replace)
             if replace:
                 self._forget_summary(drive_id)
+            record = publish(self._folder, self._index, files, drive_id, replace=replace)
         self._cache.forget(drive_id)
         return self.record(record.id)
 
     def _forget_summary(self, drive_id: str) -> None:
-        """A summary noted for the drive that was replaced says nothing about the new one."""
+        """Drop the summary noted for a drive before another takes its place; its own header still holds one."""
         path = self._folder.notes_of(drive_id)
         notes = read_notes(path)
         if notes.summary is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from logan.drive_library.records import DriveRecord
@@ -11,7 +11,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.bus_layouts import BusLayouts
 from logan.pipeline.frame_store import decode_part, kept_raw
 from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
-from logan.pipeline.stored import analyse_stored
+from logan.pipeline.stored import store_analysed
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
 
@@ -20,6 +20,7 @@ def decode_again(
     drives: Sequence[str] = (),
     *,
     dbcs: Sequence[Path] = (),
+    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     analysis: AnalysisSettings | None = None,
     told: Callable[[str], None] | None = None,
 ) -> tuple[ImportedDrive, ...]:
@@ -31,8 +32,8 @@ def decode_again(
         The build.
     drives : sequence of str
         Numbers or ids; by default every drive whose logs' content was kept.
-    dbcs : sequence of Path
-        DBCs in place of those that the build names.
+    dbcs, dbc_by_bus
+        DBCs in place of those that the build names, as in ``read_logs``.
     analysis : AnalysisSettings, optional
         Which corrections may be made.
     told : callable, optional
@@ -49,7 +50,9 @@ def decode_again(
         At the first drive that cannot be decoded; it, and those behind it, stay as they were.
     """
     build, channel_map = folder.settings(), folder.channel_map()
-    layouts = BusLayouts(dbcs or build.dbc_paths, {} if dbcs else build.dbc_by_bus, channel_map.sources)
+    if not dbcs and not dbc_by_bus:
+        dbcs, dbc_by_bus = build.dbc_paths, build.dbc_by_bus
+    layouts = BusLayouts(dbcs, dbc_by_bus or {}, channel_map.sources)
     with DriveLibrary.open(folder.library) as library:
         records = [library.record(drive) for drive in drives] or [r for r in library.drives() if r.has_raw]
         made = []
@@ -80,7 +83,6 @@ def _decode(
         sources=record.sources,
         dbcs=layouts.sources if any(part.counts for part in raw.parts) else (),
     )
-    record = library.add(drive, replace=True)
-    record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
+    record = store_analysed(library, drive, build, analysis=analysis, replace=True)
     notes = tuple(note for table in tables for note in reading_notes(table))
     return ImportedDrive(record=record, was_there=False, notes=(*layouts.faults, *notes))

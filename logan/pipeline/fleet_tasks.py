@@ -198,9 +198,6 @@ def _import_remotely(task: LogTask, outcome: LogOutcome) -> LogOutcome:
         (imported,) = import_logs(folder, [log], options=_OPTIONS)
         record = imported.record
         below = f"{task.vehicle}/drives"
-        notes = folder.library / "notes" / f"{record.id}.json"
-        if notes.exists():
-            task.store.write(f"{below}/notes/{record.id}.json", notes.read_bytes())
         content = (folder.library / drive_file_name(record.number, record.id)).read_bytes()
         task.store.write(f"{below}/{drive_file_name(task.number, record.id)}", content)
         return replace(outcome, drive_id=record.id)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -21,7 +21,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.clocks import group_by_clock
 from logan.pipeline.ingest import Ingested, read_logs
 from logan.pipeline.logs_reader import Progress
-from logan.pipeline.stored import analyse_stored
+from logan.pipeline.stored import store_analysed
 from logan.quality import find_signal_flags
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
@@ -34,6 +34,10 @@ class ImportOptions:
     ----------
     dbcs : tuple of Path
         DBCs in place of those that the build names.
+    dbc_by_bus : mapping of str to tuple of Path
+        DBCs of single buses, likewise.
+    bus_of : mapping of Path to str
+        Bus of a log whose format does not carry one.
     format_name, column_layout : str
         For logs that are not recognised by themselves.
     is_one_drive : bool
@@ -51,6 +55,8 @@ class ImportOptions:
     """
 
     dbcs: tuple[Path, ...] = ()
+    dbc_by_bus: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
+    bus_of: Mapping[Path, str] = field(default_factory=dict)
     format_name: str | None = None
     column_layout: str = ""
     is_one_drive: bool = False
@@ -150,8 +156,9 @@ def import_logs(
                 if not options.is_energy_optional:
                     _require_energy(drive, folder.channels_file)
                 logs = group if build.keep_logs else ()
-                record = library.add(drive, raw=raw, keep_logs=logs, replace=options.is_replaced)
-            record = analyse_stored(library, record, build, analysis=analysis, drive=drive)
+                record = store_analysed(
+                    library, drive, build, analysis=analysis, raw=raw, keep_logs=logs, replace=options.is_replaced
+                )
             notes = tuple(note for part in ingested for note in (*part.notes, *reading_notes(part.signals)))
             imported.append(ImportedDrive(record=record, was_there=False, notes=notes))
     return tuple(imported)
@@ -179,14 +186,16 @@ def _read(
     progress: Progress | None,
     is_cancelled: Callable[[], bool] | None,
 ) -> Ingested:
+    has_own_dbcs = bool(options.dbcs or options.dbc_by_bus)
     ingested = read_logs(
         paths,
-        dbcs=options.dbcs or build.dbc_paths,
-        dbc_by_bus={} if options.dbcs else build.dbc_by_bus,
+        dbcs=options.dbcs if has_own_dbcs else build.dbc_paths,
+        dbc_by_bus=options.dbc_by_bus if has_own_dbcs else build.dbc_by_bus,
         wanted={source.signal for source in channel_map.sources},
         overrides=channel_map.sources,
         format_name=options.format_name,
         column_layout=options.column_layout,
+        bus_of=options.bus_of,
         threads=options.threads,
         progress=progress,
         is_cancelled=is_cancelled,

@@ -47,7 +47,7 @@ def refresh_summaries(library: DriveLibrary, build: BuildSettings) -> tuple[int,
 
     done = []
     for record in library.drives():
-        if not record.damage and record.summary.fingerprint != analysis_fingerprint(build, record, None):
+        if not record.damage and record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
             analyse_stored(library, record, build)
             done.append(record.number)
     return tuple(done)

@@ -6,13 +6,15 @@ change, only what they touch is done again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
-from typing import Any, ClassVar, Final, cast
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from dataclasses import replace as replace_fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, Final, cast
 
 from logan.analysis import DriveAnalysis
 from logan.drive.corrections import apply_corrections
-from logan.drive.drive import Drive, Step
+from logan.drive.drive import Drive, DriveConditions, Step
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
@@ -23,6 +25,9 @@ from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.results import Estimate, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import VERSION
+
+if TYPE_CHECKING:
+    from logan.drive_library.raw_file import RawFileWriter
 
 _ANALYSIS: Final = "drive-analysis"
 _SEGMENTS: Final = "drive-segments"
@@ -67,7 +72,9 @@ def load_corrected(library: DriveLibrary, drive: int | str) -> Drive:
     return apply_corrections(library.load(drive))
 
 
-def analysis_fingerprint(build: BuildSettings, record: DriveRecord, analysis: AnalysisSettings | None) -> str:
+def analysis_fingerprint(
+    build: BuildSettings, conditions: DriveConditions, analysis: AnalysisSettings | None = None
+) -> str:
     """Name of everything that an analysis rests on besides the samples."""
     return settings_fingerprint(
         VERSION,
@@ -76,34 +83,62 @@ def analysis_fingerprint(build: BuildSettings, record: DriveRecord, analysis: An
         build.pack,
         build.auxiliary,
         build.limits,
-        record.conditions,
+        conditions,
         analysis or AnalysisSettings(),
     )
 
 
 def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
-    conditions = replace(record.conditions, tags=(), note="", change="", excluded_because="")
+    conditions = replace_fields(record.conditions, tags=(), note="", change="", excluded_because="")
     return settings_fingerprint(
         VERSION, DriveSegments.schema, build.vehicle, build.powertrain, build.pack, build.auxiliary, conditions
     )
 
 
-def analyse_stored(
+def store_analysed(
     library: DriveLibrary,
-    record: DriveRecord,
+    drive: Drive,
     build: BuildSettings,
     *,
     analysis: AnalysisSettings | None = None,
-    drive: Drive | None = None,
+    raw: RawFileWriter | None = None,
+    keep_logs: Sequence[Path] = (),
+    replace: bool = False,
+) -> DriveRecord:
+    """Analyse a drive and store it with what was found: it is in the library with its figures, or not at all.
+
+    Parameters
+    ----------
+    library, drive, raw, keep_logs, replace
+        As in ``DriveLibrary.add``.
+    build, analysis
+        Settings to analyse it with.
+    """
+    fingerprint = analysis_fingerprint(build, drive.conditions, analysis)
+    kept = _analysed(drive, build, analysis)
+    summary = replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)
+    record = library.add(drive, summary=summary, raw=raw, keep_logs=keep_logs, replace=replace)
+    if record.conditions != drive.conditions:  # noted on the drive that this one replaces
+        return analyse_stored(library, record, build, analysis=analysis)
+    library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
+    return record
+
+
+def analyse_stored(
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, *, analysis: AnalysisSettings | None = None
 ) -> DriveRecord:
     """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
-    fingerprint = analysis_fingerprint(build, record, analysis)
-    corrected = apply_corrections(drive) if drive is not None else load_corrected(library, record.number)
-    done = analyse_drive(corrected, build, analysis, import_flags=corrected.import_flags)
-    kept = KeptAnalysis(analysis=done, history=corrected.history)
+    fingerprint = analysis_fingerprint(build, record.conditions, analysis)
+    kept = _analysed(library.load(record.number), build, analysis)
     library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
-    return library.set_summary(record.number, replace(summary_of(done), fingerprint=fingerprint))
+    return library.set_summary(record.number, replace_fields(summary_of(kept.analysis), fingerprint=fingerprint))
+
+
+def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
+    corrected = apply_corrections(drive)
+    done = analyse_drive(corrected, build, analysis, import_flags=corrected.import_flags)
+    return KeptAnalysis(analysis=done, history=corrected.history)
 
 
 def summary_of(analysis: DriveAnalysis) -> DriveSummary:
@@ -129,7 +164,7 @@ def stored_drive(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None = None
 ) -> StoredDrive:
     """One drive with its analysis: the stored one where it still holds, else a new one."""
-    fingerprint = analysis_fingerprint(build, record, analysis)
+    fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is not None:
         try:
