@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, refuse_both
+from logan.cli.options import (
+    BuildOption,
+    BusOption,
+    ColumnsOption,
+    DbcOption,
+    FormatOption,
+    JsonOption,
+    buses_of,
+    given_dbcs,
+    refuse_both,
+)
 from logan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,7 +35,8 @@ def register(app: typer.Typer) -> None:
         files: Annotated[
             list[Path] | None, typer.Argument(help="A log, or DBCs alone; without one, the build's map is shown.")
         ] = None,
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
+        dbc: DbcOption = None,
+        bus: BusOption = None,
         build: BuildOption = Path(),
         drive: Annotated[
             str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of a log.")
@@ -42,13 +53,13 @@ def register(app: typer.Typer) -> None:
         ] = None,
         remove: Annotated[list[str] | None, typer.Option("--remove", help="Take a channel out of the map.")] = None,
         catalogue: Annotated[bool, typer.Option("--catalogue", help="List every channel that there is.")] = False,
-        format_name: Annotated[str | None, typer.Option("--format", help="Format, where not recognised.")] = None,
-        columns: Annotated[str, typer.Option("--columns", help="Columns of a table that is not recognised.")] = "",
+        format_name: FormatOption = None,
+        columns: ColumnsOption = "",
         as_json: JsonOption = False,
     ) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
         from logan.cli.rendering import reading_progress
-        from logan.pipeline.builds import dbcs_near, find_build
+        from logan.pipeline.builds import find_build
         from logan.pipeline.channels import accept_channels, edit_channels, mapped_channels, suggest_channels
         from logan.pipeline.library import open_library
         from logan.pipeline.look import look_at_drive
@@ -59,7 +70,7 @@ def register(app: typer.Typer) -> None:
         if write or accept or drive is not None:
             refuse_both(files, drive)
         if files or drive is not None:
-            dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+            dbcs, by_bus = given_dbcs(dbc, build)
             if drive is not None:
                 with open_library(build) as library:
                     found = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus).suggestions
@@ -71,6 +82,7 @@ def register(app: typer.Typer) -> None:
                         dbc_by_bus=by_bus,
                         format_name=format_name,
                         column_layout=columns,
+                        bus_of=buses_of(files or (), bus),
                         progress=progress,
                     )
             if write or accept:

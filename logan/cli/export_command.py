@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from logan.cli.options import BuildOption
+from logan.cli.options import BuildOption, BusOption, ColumnsOption, DbcOption, FormatOption, buses_of, given_dbcs
 
 
 def register(app: typer.Typer) -> None:
@@ -40,14 +40,13 @@ def register(app: typer.Typer) -> None:
         signal: Annotated[
             list[str] | None, typer.Option("--signal", "-s", help="Only this one, such as MESSAGE.SIGNAL; repeat.")
         ] = None,
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
+        dbc: DbcOption = None,
     ) -> None:
         """Decode signals from a stored drive's frames, mapped to a channel or not; the log is not needed."""
-        from logan.pipeline.builds import dbcs_near
         from logan.pipeline.library import open_library
         from logan.pipeline.signals_export import export_signals
 
-        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        dbcs, by_bus = given_dbcs(dbc, build)
         with open_library(build) as library:
             written = export_signals(library, drive, output, signals=signal, dbcs=dbcs, dbc_by_bus=by_bus)
         typer.echo(f"wrote {written}")
@@ -57,18 +56,16 @@ def register(app: typer.Typer) -> None:
         logs: Annotated[list[Path], typer.Argument(help="Log files of one drive.")],
         output: Annotated[Path, typer.Option("--to", help="New folder for the Parquet files.")],
         build: BuildOption = Path(),
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
-        format_name: Annotated[
-            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
-        ] = None,
-        columns: Annotated[str, typer.Option("--columns", help="Columns of a raw-frame table.")] = "",
+        dbc: DbcOption = None,
+        bus: BusOption = None,
+        format_name: FormatOption = None,
+        columns: ColumnsOption = "",
     ) -> None:
         """Write every signal of a log to Parquet at its native rate, without importing it."""
         from logan.cli.rendering import reading_progress
-        from logan.pipeline.builds import dbcs_near
         from logan.pipeline.parquet_export import export_parquet
 
-        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        dbcs, by_bus = given_dbcs(dbc, build)
         with reading_progress() as progress:
             files = export_parquet(
                 logs,
@@ -77,6 +74,7 @@ def register(app: typer.Typer) -> None:
                 dbc_by_bus=by_bus,
                 format_name=format_name,
                 column_layout=columns,
+                bus_of=buses_of(logs, bus),
                 progress=progress,
             )
         typer.echo(f"wrote {len(files)} files to {output}")
@@ -88,13 +86,15 @@ def register(app: typer.Typer) -> None:
         long: Annotated[bool, typer.Option("--long", help="One row per metric, with reasons of refusal.")] = False,
     ) -> None:
         """Write every metric of every drive; text that a spreadsheet would run as a formula is made harmless."""
+        from logan.cli.rendering import working
         from logan.pipeline.builds import find_build
         from logan.pipeline.export import export_metrics
-        from logan.pipeline.library import open_library, refresh_summaries
+        from logan.pipeline.library import bring_up_to_date, open_library
 
         folder = find_build(build)
         with open_library(folder.path) as library:
-            refresh_summaries(library, folder.settings())
+            with working("looking through the drives") as told:
+                bring_up_to_date(library, folder, told=told)
             typer.echo(f"wrote {export_metrics(library.drives(), output, is_long=long)}")
 
     @export.command("bundle")

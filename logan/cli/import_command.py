@@ -7,7 +7,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import AmbientOption, BuildOption, JsonOption, PayloadOption, UnitsOption, display_units
+from logan.cli.options import (
+    AmbientOption,
+    BuildOption,
+    BusOption,
+    ColumnsOption,
+    DbcOption,
+    FormatOption,
+    JsonOption,
+    PayloadOption,
+    UnitsOption,
+    buses_of,
+    display_units,
+    split_dbcs,
+)
 
 if TYPE_CHECKING:
     from logan.pipeline.importing import ImportedDrive
@@ -21,13 +34,10 @@ def register(app: typer.Typer) -> None:
     def import_(
         logs: Annotated[list[Path], typer.Argument(help="Log files; one drive each, or one in all with --one-drive.")],
         build: BuildOption = Path(),
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
-        format_name: Annotated[
-            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
-        ] = None,
-        columns: Annotated[
-            str, typer.Option("--columns", help="Columns of a raw-frame table, such as time_ms,bus,id_hex,length,data.")
-        ] = "",
+        dbc: DbcOption = None,
+        bus: BusOption = None,
+        format_name: FormatOption = None,
+        columns: ColumnsOption = "",
         one_drive: Annotated[
             bool, typer.Option("--one-drive", help="All logs are parts of one drive: split files, buses, a GPX track.")
         ] = False,
@@ -57,8 +67,11 @@ def register(app: typer.Typer) -> None:
 
         folder = find_build(build)
         shown = display_units(units, build)
+        dbcs, by_bus = split_dbcs(dbc)
         options = ImportOptions(
-            dbcs=tuple(dbc or ()),
+            dbcs=dbcs,
+            dbc_by_bus=by_bus,
+            bus_of=buses_of(logs, bus),
             format_name=format_name,
             column_layout=columns,
             is_one_drive=one_drive,

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, YesOption, display_units
+from logan.cli.options import (
+    BuildOption,
+    DbcOption,
+    JsonOption,
+    UnitsOption,
+    YesOption,
+    display_units,
+    split_dbcs,
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -37,7 +45,7 @@ def register(app: typer.Typer) -> None:
             list[str] | None, typer.Argument(help="Numbers or ids; all whose frames were kept where left out.")
         ] = None,
         build: BuildOption = Path(),
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC in place of the build's own.")] = None,
+        dbc: DbcOption = None,
         no_corrections: Annotated[
             bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
         ] = False,
@@ -51,11 +59,13 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.decode_again import decode_again
         from logan.pipeline.importing import without_corrections
 
+        dbcs, by_bus = split_dbcs(dbc)
         with working("decoding again") as told:
             made = decode_again(
                 find_build(build),
                 drives or (),
-                dbcs=dbc or (),
+                dbcs=dbcs,
+                dbc_by_bus=by_bus,
                 analysis=without_corrections() if no_corrections else None,
                 told=told,
             )

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, refuse_both
+from logan.cli.options import (
+    BuildOption,
+    BusOption,
+    ColumnsOption,
+    DbcOption,
+    FormatOption,
+    JsonOption,
+    buses_of,
+    given_dbcs,
+    refuse_both,
+)
 
 if TYPE_CHECKING:
     from logan.pipeline.look import LogSummary
@@ -26,23 +36,21 @@ def register(app: typer.Typer) -> None:
         drive: Annotated[
             str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of logs.")
         ] = None,
-        dbc: Annotated[list[Path] | None, typer.Option("--dbc", help="DBC; the build's own where left out.")] = None,
+        dbc: DbcOption = None,
+        bus: BusOption = None,
         build: BuildOption = Path(),
-        format_name: Annotated[
-            str | None, typer.Option("--format", help="Format of the logs, where it is not recognised.")
-        ] = None,
-        columns: Annotated[str, typer.Option("--columns", help="Columns of a table that is not recognised.")] = "",
+        format_name: FormatOption = None,
+        columns: ColumnsOption = "",
         as_json: JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
         from logan.cli.rendering import print_json, reading_progress
-        from logan.pipeline.builds import dbcs_near
         from logan.pipeline.library import open_library
         from logan.pipeline.look import look as look_at
         from logan.pipeline.look import look_at_drive
 
         refuse_both(logs, drive)
-        dbcs, by_bus = (tuple(dbc), {}) if dbc else dbcs_near(build)
+        dbcs, by_bus = given_dbcs(dbc, build)
         if drive is not None:
             with open_library(build) as library:
                 summary = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus)
@@ -54,6 +62,7 @@ def register(app: typer.Typer) -> None:
                     dbc_by_bus=by_bus,
                     format_name=format_name,
                     column_layout=columns,
+                    bus_of=buses_of(logs or (), bus),
                     progress=progress,
                 )
         if as_json:

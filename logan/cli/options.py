@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +16,20 @@ if TYPE_CHECKING:
 BuildOption = Annotated[
     Path, typer.Option("--build", "-b", help="Folder of the build (the one with build.toml).", show_default="here")
 ]
+DbcOption = Annotated[
+    list[str] | None,
+    typer.Option("--dbc", help="DBC in place of the build's own: FILE for every bus, or BUS=FILE for one; repeat."),
+]
+FormatOption = Annotated[
+    str | None, typer.Option("--format", help="Format of the logs, where it is not recognised by its content.")
+]
+ColumnsOption = Annotated[
+    str, typer.Option("--columns", help="Columns of a table, where not recognised: time_ms,bus,id_hex,length,data.")
+]
+BusOption = Annotated[
+    list[str] | None,
+    typer.Option("--bus", help="Bus of logs that do not carry one: once for all, or once for each log in turn."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the same content as JSON, with units in the keys.")]
 UnitsOption = Annotated[
     str | None, typer.Option("--units", "-u", help="mi or km, F or C, such as km,C. The build's own where left out.")
@@ -25,6 +39,43 @@ AmbientOption = Annotated[
     str | None, typer.Option("--ambient", help='Outside temperature, if not logged, such as "50 °F".')
 ]
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
+
+
+def given_dbcs(
+    dbc: Sequence[str] | None, build_folder: Path
+) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:
+    """DBCs for every bus and for single ones, as the user gave them; the build's own where none is given."""
+    from logan.pipeline.builds import dbcs_near
+
+    return split_dbcs(dbc) if dbc else dbcs_near(build_folder)
+
+
+def split_dbcs(dbc: Sequence[str] | None) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:
+    """DBCs for every bus, and those that are written as ``BUS=FILE``."""
+    general: list[Path] = []
+    by_bus: dict[str, tuple[Path, ...]] = {}
+    for text in dbc or ():
+        bus, equals, name = text.partition("=")
+        if equals and not Path(text).exists():
+            by_bus[bus] = (*by_bus.get(bus, ()), Path(name))
+        else:
+            general.append(Path(text))
+    return tuple(general), by_bus
+
+
+def buses_of(logs: Sequence[Path], buses: Sequence[str] | None) -> dict[Path, str]:
+    """Bus of each log, from one name for all or one for each.
+
+    Raises
+    ------
+    UsageError
+        If there are neither one name nor as many as logs.
+    """
+    if not buses:
+        return {}
+    if len(buses) not in (1, len(logs)):
+        raise UsageError(f"{len(buses)} buses are named for {len(logs)} logs", "Give --bus once, or once for each log")
+    return dict(zip(logs, [*buses] * len(logs) if len(buses) == 1 else buses, strict=True))
 
 
 def refuse_both(files: Sequence[Path] | None, drive: str | None) -> None:

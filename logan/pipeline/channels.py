@@ -80,6 +80,7 @@ def suggest_channels(
     dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     format_name: str | None = None,
     column_layout: str = "",
+    bus_of: Mapping[Path, str] | None = None,
     progress: Progress | None = None,
 ) -> tuple[Suggestion, ...]:
     """Suggest channels for logs, or for DBCs alone.
@@ -88,7 +89,7 @@ def suggest_channels(
     ----------
     paths : sequence of Path
         Logs, or files that end in ``.dbc`` and have no data.
-    dbcs, dbc_by_bus, format_name, column_layout, progress
+    dbcs, dbc_by_bus, format_name, column_layout, bus_of, progress
         As in ``look``.
 
     Raises
@@ -109,6 +110,7 @@ def suggest_channels(
         dbc_by_bus=dbc_by_bus,
         format_name=format_name,
         column_layout=column_layout,
+        bus_of=bus_of,
         progress=progress,
     )
     return summary.suggestions

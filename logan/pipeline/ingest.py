@@ -92,6 +92,7 @@ def read_logs(
     overrides: Iterable[ChannelSource] = (),
     format_name: str | None = None,
     column_layout: str = "",
+    bus_of: Mapping[Path, str] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
@@ -116,6 +117,8 @@ def read_logs(
         Format of the logs; recognised by content by default.
     column_layout : str
         Columns of a table that is not recognised by itself.
+    bus_of : mapping of Path to str, optional
+        Bus of a log whose format does not carry one.
     threads : int
         Threads to read and decode with.
     progress : callable, optional
@@ -143,7 +146,9 @@ def read_logs(
     want = None if wanted is None else frozenset(wanted)
     of_tables = want if keep is None else None
     options = ReadOptions(column_layout=column_layout, threads=threads, wanted=of_tables, is_hashed=is_hashed)
-    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
+    reader = LogsReader(
+        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
+    )
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
     decoder = _Decoder(layouts, want, reader, keep)

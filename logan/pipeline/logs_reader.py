@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -73,6 +73,8 @@ class LogsReader:
         Called about ten times a second.
     is_cancelled : callable, optional
         Asked after each block.
+    bus_of : mapping of Path to str, optional
+        Bus of a log whose format does not carry one.
 
     Raises
     ------
@@ -88,10 +90,11 @@ class LogsReader:
         format_name: str | None = None,
         progress: Progress | None = None,
         is_cancelled: Callable[[], bool] | None = None,
+        bus_of: Mapping[Path, str] | None = None,
     ) -> None:
         if not paths:
             raise UsageError("no log is given", "Give at least one log file")
-        self._options = options
+        self._options, self._bus_of = options, bus_of or {}
         self._progress, self._is_cancelled = progress, is_cancelled
         self._started_s = self._told_s = time.monotonic()
         formats = [(path, recognise(path, format_name)) for path in paths]
@@ -132,7 +135,8 @@ class LogsReader:
         for path, log_format in self.files:
             report = ReadReport(path=path)
             self.reports.append(report)
-            for part in read_blocks(path, log_format, self._options, report, index.group):
+            options = replace(self._options, bus=self._bus_of.get(path, self._options.bus))
+            for part in read_blocks(path, log_format, options, report, index.group):
                 if isinstance(part, FrameGroups):
                     builder.add(part)
                 self._tell(report)

@@ -48,13 +48,14 @@ class FileSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessageSummary:
-    """Frames of one identifier on one bus; ``message`` is empty where no DBC has one for it."""
+    """Frames of one identifier on one bus; ``message`` and ``comment`` are the DBC's; empty where it has none."""
 
     bus: str
     can_id: str
     message: str
     frame_count: int
     rate_hz: float
+    comment: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +70,7 @@ class SignalSummary:
     maximum: float | None
     choices: Mapping[int, str] = field(default_factory=dict)
     channel: str = ""
+    comment: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +126,7 @@ def look(
     dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     format_name: str | None = None,
     column_layout: str = "",
+    bus_of: Mapping[Path, str] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
@@ -142,7 +145,9 @@ def look(
     """
     layouts = BusLayouts(dbcs, dbc_by_bus or {})
     options = ReadOptions(column_layout=column_layout, threads=threads)
-    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
+    reader = LogsReader(
+        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
+    )
     survey = _Survey(layouts)
     builder = RawColumnsBuilder(lambda key: layouts.find(key) is not None, survey.add_frames, DECODE_ROWS)
     tables: list[SignalTable] = []
@@ -314,6 +319,7 @@ class _Survey:
                 maximum=tally.maximum if np.isfinite(tally.maximum) else None,
                 choices=tally.column.choices,
                 channel=channels.get(name, ""),
+                comment=tally.column.comment,
             )
             for name, tally in self._named()
             if tally.column is not None
@@ -376,6 +382,7 @@ def _messages(counts: Mapping[FrameKey, int], layouts: BusLayouts, duration_s: f
             message=names.get(key, ""),
             frame_count=counts[key],
             rate_hz=counts[key] / duration_s if duration_s else 0.0,
+            comment=layout.comment if (layout := layouts.find(key)) is not None else "",
         )
         for key in keys
     )

@@ -33,6 +33,7 @@ def export_parquet(
     dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     format_name: str | None = None,
     column_layout: str = "",
+    bus_of: Mapping[Path, str] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
     is_cancelled: Callable[[], bool] | None = None,
@@ -41,7 +42,7 @@ def export_parquet(
 
     Parameters
     ----------
-    paths, dbcs, dbc_by_bus, format_name, column_layout, threads, progress, is_cancelled
+    paths, dbcs, dbc_by_bus, format_name, column_layout, bus_of, threads, progress, is_cancelled
         As in ``read_logs``; tables of channels are passed over.
     folder : Path
         Appears when it is complete, and not at all if anything goes wrong; must not be there before.
@@ -63,7 +64,9 @@ def export_parquet(
         raise UsageError(f"{folder} is there already", "Give a folder that does not exist yet")
     layouts = BusLayouts(dbcs, dbc_by_bus or {})
     options = ReadOptions(column_layout=column_layout, threads=threads, is_hashed=len(paths) > 1)
-    reader = LogsReader(paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled)
+    reader = LogsReader(
+        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
+    )
     if not layouts:
         raise no_dbc(paths[0])
     part = folder.with_name(f".{folder.name}.part-{os.getpid()}")
