@@ -31,14 +31,16 @@ def register(app: typer.Typer) -> None:
         """Predict consumption, range and pack from the build's assumptions, and freeze it to a dated file."""
         import numpy as np
 
-        from logan.cli.rendering import print_json, print_lines
+        from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.plan import make_plan
         from logan.pipeline.plan_files import freeze_plan
 
         folder = find_build(build)
         shown = display_units(units, build)
-        made = make_plan(folder.settings(), np.random.default_rng(seed))
+        settings = folder.settings()
+        with working("predicting"):
+            made = make_plan(settings, np.random.default_rng(seed))
         frozen = None if dry else freeze_plan(made, folder.plans)
         if as_json:
             print_json(made)
