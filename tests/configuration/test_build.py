@@ -1,12 +1,16 @@
 """build.toml: what is read, and what is said when it is wrong."""
 
+import re
 from importlib.resources import files
 from pathlib import Path
+from typing import get_args
 
 import pytest
+from pydantic import BaseModel
 
 from logan.configuration.build import read_build
 from logan.configuration.problems import display_units_of
+from logan.configuration.schema import BuildFile
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.settings import LimitSide, ScenarioKind
@@ -36,6 +40,32 @@ def test_the_template_is_a_valid_build_with_sources_for_what_it_leaves_out(tmp_p
         ScenarioKind.MIX,
     }
     assert build.limits.limits == ()
+
+
+def tables_of(model):
+    """A settings table and every table inside it."""
+    yield model
+    for field in model.model_fields.values():
+        for inner in (field.annotation, *get_args(field.annotation)):
+            if isinstance(inner, type) and issubclass(inner, BaseModel) and inner is not model:
+                yield from tables_of(inner)
+
+
+def test_the_template_explains_every_key_there_is():
+    keys = {key for table in tables_of(BuildFile) for key in table.model_fields} - {"sources"}
+    assert len(keys) > 60
+    assert not [key for key in sorted(keys) if not re.search(rf"\b{key}\b", TEMPLATE)]
+
+
+def test_every_example_in_the_template_is_valid(tmp_path):
+    examples = re.sub(r"(?m)^# (?=\[\[?\w|\w+ = )", "", TEMPLATE.split("[build]", 1)[1])
+    examples = re.sub(r"(?m)^dbc_by_bus.*$", "", examples)
+    path = tmp_path / "build.toml"
+    path.write_text("[build]" + examples, encoding="utf-8")
+    build = read_build(path)
+    assert len(build.scenarios) == 9
+    assert [curve.component for curve in build.limits.curves] == ["main fuse"]
+    assert [conductor.area_mm2 for conductor in build.limits.conductors] == [50.0]
 
 
 def test_a_value_may_say_where_it_comes_from(tmp_path):
