@@ -23,6 +23,7 @@ LABELS = {
     "warm_up_rise_ratio": ("rolling, rise when cold", "%", 100.0, 0),
     "constant_loss_w": ("drivetrain loss, constant", "W", 1.0, 0),
     "copper_loss_w_per_n2": ("drivetrain loss by force²", "W/kN²", 1e6, 0),
+    "regen_power_limit_w": ("regen limit", "kW", 1e-3, 1),
     "tyre_rolling_circumference_m": ("tyre circumference", "m", 1.0, 3),
     "usable_energy_wh": ("usable energy", "kWh", 1e-3, 1),
     "usable_loss_per_k": ("usable energy lost per kelvin", "1/K", 1.0, 4),
@@ -36,6 +37,8 @@ LABELS = {
 def quantity(name: str, value: float) -> str:
     """An assumption's value as it is shown, with its unit."""
     _, unit, factor, digits = LABELS.get(name, (name, "", 1.0, 3))
+    if value == float("inf"):
+        return "no limit"
     return f"{number(value * factor, digits)} {unit}".rstrip()
 
 

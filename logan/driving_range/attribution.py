@@ -11,7 +11,7 @@ import numpy as np
 from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
 from logan.driving_range.prediction import available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
-from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
+from logan.driving_range.standpoint import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -26,7 +26,8 @@ class AttributionStep:
     name, unit : str
         Of the assumption.
     before, after : float
-        Its median in the plan and refined; of the usable energy, what the scenario's cold and load leave.
+        Its median in the plan and refined; of the usable energy, what the scenario's cold and load leave;
+        of the regen limit, infinity where there is none.
     consumption_change_wh_per_km : float
         Its share of the change in consumption. [Wh/km]
     range_change_m : float
@@ -93,7 +94,13 @@ def attribute_change(
     """
     old, new = before.medians, after.medians
     changed = [name for name in old if name != USABLE_ENERGY and old[name] != new[name]]
-    consumed = _consumption_of_subsets(changed, old, new, build, prepared)
+    consumed = _consumption_of_subsets(changed, old, new, before.seen_in(build), prepared)
+    limits_w = [_regen_limit_w(standpoint.seen_in(build)) for standpoint in (before, after)]
+    if limits_w[0] != limits_w[1]:
+        limited = _consumption_of_subsets(changed, old, new, after.seen_in(build), prepared)
+        consumed = np.concatenate((consumed, limited))
+        changed.append(REGEN_LIMIT)
+        old[REGEN_LIMIT], new[REGEN_LIMIT] = limits_w
     energies_wh = [standpoint.scenario_energy_wh(build, prepared) for standpoint in (before, after)]
     # A scenario that gains energy has no range, so nothing can be said of its change.
     spent = np.where(consumed > 0, consumed, np.nan)
@@ -102,7 +109,8 @@ def attribute_change(
     consumption_shares, range_shares_m = _shapley(consumed, count), _shapley(ranges_m, count + 1)
     share = available_share_ratio(build.target)
     old[USABLE_ENERGY], new[USABLE_ENERGY] = (energy / share for energy in energies_wh)
-    units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS) | {USABLE_ENERGY: "Wh"}
+    units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS)
+    units |= {USABLE_ENERGY: "Wh", REGEN_LIMIT: "W"}
     steps = [
         AttributionStep(
             name=name,
@@ -122,6 +130,11 @@ def attribute_change(
         range_after_m=float(ranges_m[-1]),
         steps=tuple(sorted(steps, key=lambda step: -abs(step.range_change_m))),
     )
+
+
+def _regen_limit_w(build: BuildSettings) -> float:
+    limit_w = build.powertrain.regen_power_limit_w
+    return float("inf") if limit_w is None else limit_w
 
 
 def _consumption_of_subsets(

@@ -10,12 +10,13 @@ import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_fit import predicted_energy
-from logan.model.drive_likelihood import NoiseScales
+from logan.model.drive_likelihood import OWN_MEAN, NoiseScales
 from logan.model.estimator import EfficiencyModel, drive_informations, widened_covariance
 from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
+from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
 from logan.model.trip_energy import friction_share_ratio
@@ -157,8 +158,24 @@ def predict_left_out(
 ) -> tuple[LeftOutDrive, ...]:
     """Predict each drive from a fit on all others, with one drivetrain model."""
     widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
-    whole = solve_hierarchy(widened, drives, measurements, rotating_mass_of(build))
-    return tuple(_left_out(number, whole, widened, measurements, build) for number in range(len(drives)))
+    whole, limit = solve_with_regen_limit(widened, drives, measurements, build)
+    return tuple(
+        _left_out(
+            number, whole, widened, measurements, build,
+            drive=drive if limit is None else _limited_by_others(number, drive, whole, build),
+        )
+        for number, drive in enumerate(drives)
+    )  # fmt: skip
+
+
+def _limited_by_others(number: int, drive: DriveSegments, whole: Solution, build: BuildSettings) -> DriveSegments:
+    """The left-out drive with the regen limit that the other drives show."""
+    rotating_kg = rotating_mass_of(build)
+    limit = limit_seen(whole, rotating_kg, without=number)
+    if limit is None:
+        return drive
+    fade_m_per_s = build.powertrain.regen_fade_speed_m_per_s
+    return with_regen_limit(drive, whole.shared, OWN_MEAN, limit, rotating_kg, fade_m_per_s)
 
 
 def _left_out(
@@ -167,10 +184,11 @@ def _left_out(
     widened: SharedPrior,
     measurements: Sequence[Measurement],
     build: BuildSettings,
+    *,
+    drive: DriveSegments,
 ) -> LeftOutDrive:
     rotating_kg = rotating_mass_of(build)
-    states = [state for place, state in enumerate(whole.states) if place != number]
-    drive, others = whole.states[number].drive, [state.drive for state in states]
+    others = [state.drive for place, state in enumerate(whole.states) if place != number]
     known = drive_informations(whole)
     rest = [known[place] for place in range(len(known)) if place != number]
     if len(others) < MOST_DRIVES_REFITTED:

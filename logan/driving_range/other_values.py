@@ -130,5 +130,13 @@ def with_friction_doubt(posterior: ParameterDistribution, friction_share_ratio: 
     return replace(posterior, log_covariance=covariance)
 
 
+def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSettings:
+    """Return the build with regen limited to what was seen, where that is below its own limit; None changes nothing."""
+    own_w = build.powertrain.regen_power_limit_w
+    if limit_w is None or (own_w is not None and own_w <= limit_w):
+        return build
+    return replace(build, powertrain=replace(build.powertrain, regen_power_limit_w=limit_w))
+
+
 def _value(estimate: Estimate) -> PlanningValue:
     return PlanningValue(max(estimate.value, 0.0), estimate.sigma or 0.0, estimate.source)

@@ -89,7 +89,7 @@ def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScen
     Tornado
         Assumptions that change nothing in this scenario are left out.
     """
-    ends = _consumption_ends(standpoint)
+    ends, build = _consumption_ends(standpoint), standpoint.seen_in(build)
     consumed = _consumption_wh_per_km(ends, standpoint, build, prepared)
     base_wh_per_km = float(consumed[0])
     shares = _usable_ends(standpoint, prepared)

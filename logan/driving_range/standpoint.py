@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OtherValues, environment_and_losses
+from logan.driving_range.other_values import OtherValues, environment_and_losses, with_regen_limit_w
 from logan.driving_range.prediction import available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown
 from logan.driving_range.usable_energy import UsableEnergy
@@ -15,6 +15,7 @@ from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.settings import BuildSettings
 
 USABLE_ENERGY: Final = "usable_energy_wh"
+REGEN_LIMIT: Final = "regen_power_limit_w"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,11 +30,18 @@ class Standpoint:
         Answers to temperature and drivetrain loss.
     usable : UsableEnergy
         What the pack gives.
+    regen_limit_w : float or None
+        Most power that regen was seen to put back; None where only the build's own limit is known. [W]
     """
 
     parameters: ParameterDistribution
     others: OtherValues
     usable: UsableEnergy
+    regen_limit_w: float | None = None
+
+    def seen_in(self, build: BuildSettings) -> BuildSettings:
+        """The build with the regen limit that was seen, where it is below the build's own."""
+        return with_regen_limit_w(build, self.regen_limit_w)
 
     @property
     def medians(self) -> dict[str, float]:
@@ -45,6 +53,7 @@ class Standpoint:
     def scenario_energy_wh(self, build: BuildSettings, prepared: PreparedScenario) -> float:
         """Usable energy at the medians in a scenario, reserve and ageing taken off. [Wh]"""
         environment, losses = environment_and_losses(self.others.medians)
+        build = self.seen_in(build)
         median = self.parameters.median[np.newaxis, :]
         breakdown = scenario_breakdown(prepared, median, build, environment=environment, loss_terms=losses)
         zero = np.zeros(1)

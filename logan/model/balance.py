@@ -42,6 +42,9 @@ SHORTEST_DRIVE_M: Final = 1000.0
 _LAG_SIGMA_S: Final = 0.15
 _SPEED_SIGMA_M_PER_S: Final = 0.05
 
+_FADED_SHARE_RATIO: Final = 3.0**-0.5
+"""Regen that ends here, as a share of the fade speed, recovers of a steady stop what a linear fade does."""
+
 
 def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> DriveSegments:
     """Reduce a drive to the integrals that the fit and the comparison need.
@@ -127,6 +130,7 @@ def _assemble(
         edge_sigma_j=_edge_sigma_j(track, running, plan, payload_kg)[edges],
         elevation_sigma_m=track.elevation.sigma_m,
         trip=trip,
+        trip_net_j=net_j[steps + TRIP_STEP_S] - net_j[steps],
         trip_regen_limit_j=_regen_limit_j(running, plan, steps),
         measured_j=float((running.power_j[steps + TRIP_STEP_S] - running.power_j[steps]).sum()),
         cabin_j=float((running.cabin_j[steps + TRIP_STEP_S] - running.cabin_j[steps]).sum()),
@@ -231,7 +235,10 @@ def _regen_limit_j(running: RunningRoad, plan: Plan, steps: IntArray) -> FloatAr
     logged_j = running.regen_limit_j[steps + TRIP_STEP_S] - running.regen_limit_j[steps]
     # An acceptance of a terawatt stands for "not logged".
     logged_j = np.where(logged_j > 1e11, np.inf, logged_j)
-    return np.asarray(np.minimum(logged_j, plan.regen_power_limit_w * TRIP_STEP_S))
+    limit_j = np.minimum(logged_j, plan.regen_power_limit_w * TRIP_STEP_S)
+    faded_m = _FADED_SHARE_RATIO * plan.regen_fade_speed_m_per_s * TRIP_STEP_S
+    is_faded = running.distance_m[steps + TRIP_STEP_S] - running.distance_m[steps] < faded_m
+    return np.where(is_faded, 0.0, limit_j)
 
 
 def _refused(drive_id: str, reason: str) -> DriveSegments:
@@ -240,7 +247,8 @@ def _refused(drive_id: str, reason: str) -> DriveSegments:
         drive_id=drive_id, road=empty_road(), surplus_j=table, surplus_s=table, total_j=nothing, gross_j=nothing,
         brake_j=nothing, force_squared_n2_s=nothing, start_edge=nothing, end_edge=nothing, edge_sigma_j=nothing,
         elevation_sigma_m=0.0,
-        trip=empty_road(), trip_regen_limit_j=nothing, measured_j=0.0, cabin_j=0.0, auxiliary_power_w=None,
+        trip=empty_road(), trip_net_j=nothing, trip_regen_limit_j=nothing, measured_j=0.0, cabin_j=0.0,
+        auxiliary_power_w=None,
         payload_kg=0.0, ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
         has_heading=False, brakes_logged=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0,
         refusal=reason,

@@ -11,10 +11,11 @@ import numpy as np
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.errors import NotEnoughDataError
 from logan.model.drive_likelihood import DriveSay
-from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, solve_hierarchy, spread_of
+from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, spread_of
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
+from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
 from logan.model.trip_energy import friction_share_ratio, trip_energy
@@ -113,7 +114,7 @@ def modification_effect(
     is_after = np.arange(len(drives)) >= len(groups[0])
     rotating_kg = rotating_mass_of(build)
     widened = shared_prior(prior, build)
-    solution = solve_hierarchy(widened, drives, measurements, rotating_kg)
+    solution, _ = solve_with_regen_limit(widened, drives, measurements, build)
     spread = _spread_within_groups(solution, is_after)
     shift, sigma = _shift(solution, is_after, spread, np.flatnonzero(widened.is_free))
     half = student_t_half_width(INTERVAL_RATIO, freedom) * sigma

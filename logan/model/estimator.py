@@ -15,11 +15,12 @@ import numpy as np
 
 from logan.model.drive_fit import drive_fits, hull_of
 from logan.model.fit_result import DriveInformation, FitResult, LearnedConditions
-from logan.model.hierarchy import Solution, solve_hierarchy
+from logan.model.hierarchy import Solution
 from logan.model.identifiability import plain_words
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
+from logan.model.regen_limit import RegenLimit, solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import friction_share_ratio
 from logan.model.unknowns import (
@@ -77,8 +78,10 @@ def fit(
     """
     widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
     usable = [drive for drive in drives if not drive.refusal]
-    solution = solve_hierarchy(widened, usable, measurements, rotating_mass_of(build))
-    return fit_result_of(solution, widened, prior, drives, measurements, build, efficiency_model=efficiency_model)
+    solution, limit = solve_with_regen_limit(widened, usable, measurements, build)
+    return fit_result_of(
+        solution, widened, prior, drives, measurements, build, efficiency_model=efficiency_model, limit=limit
+    )
 
 
 def add_drive(result: FitResult, drive: DriveSegments, build: BuildSettings) -> FitResult:
@@ -92,13 +95,21 @@ def add_drive(result: FitResult, drive: DriveSegments, build: BuildSettings) -> 
         return replace(result, drives=(*result.drives, *refused))
     with_losses = result.efficiency_model == "loss terms"
     widened = shared_prior(result.prior, build, with_loss_terms=with_losses)
-    solution = solve_hierarchy(
-        widened, [drive], result.measurements, rotating_mass_of(build), known=result.information, scales=result.noise
-    )
+    solution, limit = solve_with_regen_limit(
+        widened, [drive], result.measurements, build, known=result.information, scales=result.noise,
+        limit=_limit_of(result.learned),
+    )  # fmt: skip
     model: EfficiencyModel = "loss terms" if with_losses else "constant"
     return fit_result_of(
-        solution, widened, result.prior, [drive], result.measurements, build, efficiency_model=model, earlier=result
-    )
+        solution, widened, result.prior, [drive], result.measurements, build, efficiency_model=model, earlier=result,
+        limit=limit,
+    )  # fmt: skip
+
+
+def _limit_of(learned: LearnedConditions) -> RegenLimit | None:
+    if learned.regen_power_limit is None or learned.regen_below_limit_ratio is None:
+        return None
+    return RegenLimit(power=learned.regen_power_limit, efficiency_ratio=learned.regen_below_limit_ratio)
 
 
 def fit_result_of(
@@ -111,8 +122,12 @@ def fit_result_of(
     *,
     efficiency_model: EfficiencyModel,
     earlier: FitResult | None = None,
+    limit: RegenLimit | None = None,
 ) -> FitResult:
     """Put a solution into the terms of the plan, with what it means."""
+    # The solver may have put a learned limit into the drives: the solution's own stand in for those given.
+    solved = iter(solution.states)
+    drives = [drive if drive.refusal else next(solved).drive for drive in drives]
     information = (*(earlier.information if earlier else ()), *drive_informations(solution))
     covariance = widened_covariance(solution.information, widened, information)
     friction = _friction(solution, build, earlier)
@@ -135,7 +150,7 @@ def fit_result_of(
         drives=shown,
         measurements=tuple(measurements),
         information=information,
-        learned=_conditions(solution.shared, covariance, friction),
+        learned=_conditions(solution.shared, covariance, friction, limit),
         noise=solution.scales,
         hull=hull_of([drive for drive in drives if not drive.refusal], earlier.hull if earlier else None),
         segment_count=sum(drive.segment_count for drive in shown),
@@ -143,7 +158,7 @@ def fit_result_of(
         converged=solution.converged,
         message=solution.message,
         efficiency_model=efficiency_model,
-        warnings=(*words, *_data_warnings(drives)),
+        warnings=(*words, *_limit_words(limit), *_data_warnings(drives)),
     )
 
 
@@ -207,7 +222,9 @@ def _posterior(
     return ParameterDistribution(log_mean=log_mean, log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
 
 
-def _conditions(shared: FloatArray, covariance: FloatArray, friction_ratio: float) -> LearnedConditions:
+def _conditions(
+    shared: FloatArray, covariance: FloatArray, friction_ratio: float, limit: RegenLimit | None
+) -> LearnedConditions:
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]
 
@@ -220,6 +237,8 @@ def _conditions(shared: FloatArray, covariance: FloatArray, friction_ratio: floa
         friction_share_ratio=friction_ratio,
         constant_loss_w=estimate(CONSTANT_LOSS, "W"),
         copper_loss_w_per_n2=estimate(COPPER_LOSS, "W/N2"),
+        regen_power_limit=None if limit is None else limit.power,
+        regen_below_limit_ratio=None if limit is None else limit.efficiency_ratio,
     )
 
 
@@ -233,6 +252,13 @@ def _is_prior_dominated(drive_count: int, posterior: ParameterDistribution, prio
     after = direction @ posterior.log_covariance @ direction
     before = direction @ prior.log_covariance @ direction
     return bool(before > 0 and np.sqrt(after / before) > _LEARNED_LITTLE)
+
+
+def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:
+    if limit is None:
+        return ()
+    power_kw = limit.power.value / 1000.0
+    return (f"regen put back no more than {power_kw:.1f} kW; harder braking went into friction, and will again",)
 
 
 def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:

@@ -122,6 +122,10 @@ class LearnedConditions:
         Share of braking work that friction took beyond the plan's regen cap; already in the regen efficiency.
     constant_loss_w, copper_loss_w_per_n2 : Estimate
         Drivetrain loss while moving, and by the square of wheel force; zero with constant efficiencies. [W, W/N2]
+    regen_power_limit : Estimate or None
+        Most power that regen was seen to put back; None where the braking shows none. [W]
+    regen_below_limit_ratio : float or None
+        Wheel to pack below that limit, as the braking shows.
     """
 
     rolling_temperature_coefficient_per_k: Estimate
@@ -129,6 +133,8 @@ class LearnedConditions:
     friction_share_ratio: float
     constant_loss_w: Estimate
     copper_loss_w_per_n2: Estimate
+    regen_power_limit: Estimate | None = None
+    regen_below_limit_ratio: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -128,6 +128,7 @@ _SEGMENT_ARRAYS: Final = (
     "start_edge",
     "end_edge",
     "edge_sigma_j",
+    "trip_net_j",
     "trip_regen_limit_j",
 )
 
@@ -158,6 +159,8 @@ class DriveSegments:
         Standard uncertainty of a single height.
     trip : RoadIntegrals
         The whole drive in short steps, for predicting its consumption. m rows.
+    trip_net_j : ndarray, shape (m,)
+        Pack energy less logged cabin energy in the step. [J]
     trip_regen_limit_j : ndarray, shape (m,)
         Most energy that the pack could take back in the step; infinity where no limit is known. [J]
     measured_j, cabin_j : float
@@ -197,6 +200,7 @@ class DriveSegments:
     edge_sigma_j: FloatArray
     elevation_sigma_m: float
     trip: RoadIntegrals
+    trip_net_j: FloatArray
     trip_regen_limit_j: FloatArray
     measured_j: float
     cabin_j: float

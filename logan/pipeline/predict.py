@@ -148,7 +148,7 @@ def refine_range(
     target = target_scenario(build, prepared)
     usable, others = usable_energy_of(build, measured_usable), learned_other_values(build, fit.learned)
     before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
-    after = Standpoint(parameters=fit.posterior, others=others, usable=usable)
+    after = Standpoint(parameters=fit.posterior, others=others, usable=usable, regen_limit_w=seen_regen_limit_w(fit))
     refined, sizing = _refined(after, fit, build, prepared, target, rng)
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
@@ -177,7 +177,7 @@ def _refined(
     rng: np.random.Generator,
 ) -> tuple[RangePrediction, PackSizing]:
     """Range of every scenario, and pack for the target, from a fit."""
-    parameters = with_friction_doubt(after.parameters, fit.learned.friction_share_ratio)
+    parameters, build = with_friction_doubt(after.parameters, fit.learned.friction_share_ratio), after.seen_in(build)
     prediction = predict_range(
         parameters,
         build,
@@ -202,6 +202,12 @@ def _refined(
     )
     is_led_by_plan = prediction.is_prior_dominated or fit.is_prior_dominated
     return replace(prediction, is_prior_dominated=is_led_by_plan), sizing
+
+
+def seen_regen_limit_w(fit: FitResult) -> float | None:
+    """Most power that regen was seen to put back; None where the drives show no limit. [W]"""
+    seen = fit.learned.regen_power_limit
+    return None if seen is None else seen.value
 
 
 def _completed(

@@ -7,12 +7,13 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.driving_range.other_values import learned_other_values
+from logan.driving_range.other_values import learned_other_values, with_friction_doubt, with_regen_limit_w
 from logan.driving_range.prediction import ScenarioRange, predict_range
 from logan.driving_range.scenarios import prepare_scenarios
 from logan.errors import UsageError
 from logan.model.schedule import Schedule
 from logan.pipeline.plan import Plan
+from logan.pipeline.predict import seen_regen_limit_w
 from logan.pipeline.refine import Refinement
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 
@@ -108,8 +109,8 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
         payload_kg=question.payload_kg + added_kg,
     )
     prediction = predict_range(
-        plan.parameters if fit is None else fit.posterior,
-        build,
+        plan.parameters if fit is None else with_friction_doubt(fit.posterior, fit.learned.friction_share_ratio),
+        build if fit is None else with_regen_limit_w(build, seen_regen_limit_w(fit)),
         prepare_scenarios((scenario,), _no_schedule),
         usable=usable,
         between_drive_sigma=plan.prediction.between_drive_sigma if fit is None else fit.between_drive_sigma_ratio,

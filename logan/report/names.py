@@ -18,6 +18,7 @@ PARAMETER_WORDS: Final = {
     "cooling_w_per_k": "cooling per kelvin",
     "tyre_rolling_circumference_m": "tyre rolling circumference",
     "pack_resistance_ohm": "pack resistance",
+    "regen_power_limit_w": "regen limit",
 }
 
 CAUSE_WORDS: Final = {
@@ -40,6 +41,7 @@ _FORMATS: Final = {
     "regen_efficiency_ratio": (100.0, "{:.1f} %"),
     "auxiliary_power_w": (1.0, "{:.0f} W"),
     "usable_energy_wh": (0.001, "{:.1f} kWh"),
+    "regen_power_limit_w": (0.001, "{:.1f} kW"),
     "pack_resistance_ohm": (1000.0, "{:.0f} mΩ"),
     "tyre_rolling_circumference_m": (1.0, "{:.3f} m"),
     "usable_loss_per_k": (100.0, "{:.1f} %/K"),
@@ -51,6 +53,8 @@ _UNIT_WORDS: Final = {"ratio": "", "m2": "m²", "ohm": "Ω", "degC": "°C"}
 
 def parameter_text(name: str, value: float, unit: str = "") -> str:
     """A parameter's value with its unit; ``unit`` is for those that have no form of their own."""
+    if value == float("inf"):
+        return "no limit"
     scale, form = _FORMATS.get(name, (1.0, "{:.3g} " + _UNIT_WORDS.get(unit, unit)))
     return form.format(value * scale).strip()
 

@@ -63,3 +63,19 @@ def test_one_change_alone_is_the_whole_change():
     assert mass.consumption_change_wh_per_km == pytest.approx(after_wh - before_wh)
     assert mass.before == pytest.approx(1800.0)
     assert mass.after == pytest.approx(1800.0 * np.exp(0.1))
+
+
+def test_a_regen_limit_that_was_seen_is_a_step_of_its_own():
+    after = dataclasses.replace(standpoint((0.0, 0.1, 0, 0, 0, 0)), regen_limit_w=9_000.0)
+    found = attribute_change(standpoint(), after, BUILD, CITY)
+    step = next(step for step in found.steps if step.name == "regen_power_limit_w")
+    assert step.after == 9_000.0
+    assert step.consumption_change_wh_per_km > 0.0
+    total = sum(other.consumption_change_wh_per_km for other in found.steps)
+    assert total == pytest.approx(found.consumption_after_wh_per_km - found.consumption_before_wh_per_km, abs=1e-9)
+
+
+def test_a_limit_above_the_builds_own_changes_nothing():
+    limited = dataclasses.replace(BUILD.powertrain, regen_power_limit_w=8_000.0)
+    build = dataclasses.replace(BUILD, powertrain=limited)
+    assert dataclasses.replace(standpoint(), regen_limit_w=9_000.0).seen_in(build) is build

@@ -70,6 +70,7 @@ def drive_of(
             edge_sigma_j=np.full(count + 1, 3_000.0),
             elevation_sigma_m=0.1,
             trip=road,
+            trip_net_j=total_j,
             trip_regen_limit_j=np.full(count, np.inf),
             measured_j=measured_j,
             cabin_j=0.0,
