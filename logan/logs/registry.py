@@ -6,6 +6,7 @@ to ``LOG_FORMATS``; the contract test runs over every format in it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
@@ -42,6 +43,10 @@ LOG_FORMATS: Final[Formats] = (
 """Every format, in no order of preference: a file that two of them recognise is refused."""
 
 
+_HEADING_ALONE: Final = re.compile(rb"(?:\xef\xbb\xbf)?[^\x00-\x08\x0a-\x1f]+[,;\t][^\x00-\x08\x0a-\x1f]+[\r\n]*")
+"""One line of several cells."""
+
+
 def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS) -> LogFormat:
     """Return the one format that recognises ``head``; never choose between two.
 
@@ -59,7 +64,7 @@ def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS
     UnknownLogFormatError
         If no format, or more than one, recognises it.
     LogReadError
-        If the file is empty.
+        If the file is empty, or a heading without a row.
     """
     known = tuple(formats)
     if not head.strip(b"\x00\r\n\t \xef\xbb\xbf"):
@@ -67,6 +72,8 @@ def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS
     matches = [log_format for log_format in known if log_format.looks_like(head)]
     if len(matches) == 1:
         return matches[0]
+    if not matches and _HEADING_ALONE.fullmatch(head):
+        raise LogReadError("the table has a heading and no row", "Check that the logger was recording", path)
     problem = "several log formats fit" if matches else "this is no log that is known here"
     names = ", ".join(log_format.name for log_format in matches or known)
     raise UnknownLogFormatError(problem, f"Name its format with --format, one of: {names}", path)

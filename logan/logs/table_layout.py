@@ -67,7 +67,7 @@ class TableColumn:
     unit : str
         From brackets or the ending of the header, or the row below it.
     kind : ColumnKind
-        By the first rows.
+        By the first rows; a number where there is a unit of a quantity.
     """
 
     header: str
@@ -273,7 +273,10 @@ def _columns(
         taken[name] = taken.get(name, 0) + 1
         if taken[name] > 1:
             name = f"{name} ({taken[name]})"
-        columns.append(TableColumn(header=cell.strip(), name=name, unit=unit, kind=_kind(samples[index], style)))
+        kind = _kind(samples[index], style)
+        if kind is ColumnKind.TEXT and _is_quantity(unit):
+            kind = ColumnKind.NUMBER
+        columns.append(TableColumn(header=cell.strip(), name=name, unit=unit, kind=kind))
     return tuple(columns)
 
 
@@ -296,6 +299,15 @@ def _kind(cells: Sequence[str], style: NumberStyle) -> ColumnKind:
     filled = [cell for cell in cells if cell.strip().lower() not in BLANKS]
     is_number = sum(style.is_number(cell) for cell in filled) >= 0.5 * len(filled)
     return ColumnKind.NUMBER if is_number else ColumnKind.TEXT
+
+
+def _is_quantity(unit: str) -> bool:
+    """Whether a unit stands for numbers, whatever the cells hold: words below ``km/h`` are faults, not codes."""
+    if not unit or unit.lower() in _TIME_UNITS_NS:
+        return False
+    from logan.channels.units import is_known_unit
+
+    return is_known_unit(unit)
 
 
 def _time_column(

@@ -149,6 +149,8 @@ class LogsReader:
         """Refuse logs without a single frame or row."""
         if any(builder.counts.values()) or any(column.time_ns.size for table in tables for column in table):
             return
+        if any(not table.columns for table in tables) and self._options.wanted is not None:
+            return  # none of its columns was asked for, which is said where they are mapped
         report = self.reports[0]
         if report.skipped:
             first = report.skipped[0]
@@ -158,7 +160,8 @@ class LogsReader:
                 "Name the right format with --format, or export the log again",
                 report.path,
             )
-        raise LogReadError("the log holds no frame", "Check that the logger was recording", report.path)
+        what = "frame" if self.holds_frames else "row"
+        raise LogReadError(f"the log holds no {what}", "Check that the logger was recording", report.path)
 
     def _tell(self, report: ReadReport, *, is_end: bool = False) -> None:
         if self._is_cancelled is not None and self._is_cancelled():

@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
+import gzip
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 from random import Random
 
 import pytest
+import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.errors import LogReadError
 from logan.logs.log_format import HEAD_BYTES, ReadOptions
+from logan.logs.reading import recognise
 from logan.logs.registry import LOG_FORMATS, format_named
 from tests.logs.contract import SAMPLES, Sample
 from tests.logs.harness import Frame, assert_same, read
+
+
+def _zipped(log: Path, path: Path) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.write(log, "folder/drive.log")
+
+
+PACKINGS = {
+    "gz": lambda log, path: path.write_bytes(gzip.compress(log.read_bytes())),
+    "zst": lambda log, path: path.write_bytes(zstandard.ZstdCompressor().compress(log.read_bytes())),
+    "zip": _zipped,
+}
 
 FRAME_FORMATS = [log_format for log_format in LOG_FORMATS if log_format.holds_frames]
 
@@ -74,6 +90,16 @@ def test_the_number_of_threads_changes_nothing(sample, log, frames, threads):
 
 def test_a_whole_log_has_nothing_skipped(sample, log):
     _, report = read(log, format_named(sample.name))
+    assert (report.skipped_count, report.is_truncated) == (0, False)
+
+
+@pytest.mark.parametrize("packing", PACKINGS)
+def test_a_packed_log_gives_the_same_frames(sample, log, frames, tmp_path, packing):
+    path = tmp_path / f"packed-{packing}"
+    PACKINGS[packing](log, path)
+    assert recognise(path).name == sample.name
+    found, report = read(path, format_named(sample.name))
+    assert found == frames
     assert (report.skipped_count, report.is_truncated) == (0, False)
 
 

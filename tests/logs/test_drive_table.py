@@ -156,6 +156,14 @@ def test_words_become_codes_with_a_value_table(tmp_path):
     assert columns["Charging"].value.tolist() == [0, 1, 1, 0]
 
 
+def test_words_below_a_unit_are_faults_and_no_codes(tmp_path):
+    columns, report = read(tmp_path, "Time [s],Speed [km/h],Mode [-]\n0,fast,a\n1,slow,b\n2,fast,a\n")
+    assert columns["Speed"].value.size == 0
+    assert report.skipped_count == 3
+    assert report.skipped[0].reason == "'fast' in column 'Speed' is no number"
+    assert dict(columns["Mode"].choices) == {0: "a", 1: "b"}
+
+
 def test_a_column_of_free_text_is_left_out_and_named(tmp_path):
     rows = "".join(f"{i},remark {chr(97 + i % 26)}{i},1\n" for i in range(100))
     columns, report = read(tmp_path, "Time [s],Remark,V\n" + rows)

@@ -200,6 +200,12 @@ def test_an_empty_log_is_called_empty(tmp_path, head):
         identify(tmp_path, head, (NUMBERS,))
 
 
+@pytest.mark.parametrize("head", [b"Time [s],Speed [km/h]\r\n", b"a;b", b"\xef\xbb\xbfTime\tV\n"])
+def test_a_heading_without_a_row_is_called_that(tmp_path, head):
+    with pytest.raises(LogReadError, match="a heading and no row"):
+        identify(tmp_path, head, (NUMBERS,))
+
+
 def test_a_format_gives_a_parser_or_a_reader():
     with pytest.raises(UsageError, match="either a parser or a read function"):
         LogFormat(name="none", description="", looks_like=lambda head: True)

@@ -185,6 +185,13 @@ def test_a_table_needs_no_dbc(tmp_path):
     assert signals.frame_count == 0
 
 
+def test_a_table_of_which_no_column_is_asked_for_is_left_to_the_map(tmp_path):
+    signals = read_signals([write(tmp_path / "drive.csv", "Time [s],V [V]\n0,400\n1,x\n")], wanted={"Nope"})
+    assert signals.columns == ()
+    with pytest.raises(LogReadError, match=r"the first of 2 faults is at .*drive\.csv:2: 'x' in column 'V' is no number"):
+        read_signals([write(tmp_path / "drive.csv", "Time [s],V [V]\n0,x\n1,y\n")])
+
+
 def test_each_bus_has_its_dbc(tmp_path, dbc):
     other = write(tmp_path / "other.dbc", DBC.replace("Voltage", "Tension"))
     log = write(tmp_path / "a.log", drive(count=3) + drive(count=3, bus="can1"))
