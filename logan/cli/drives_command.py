@@ -22,16 +22,25 @@ def register(app: typer.Typer) -> None:
     @app.command("drives")
     def drives(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
         """List the drives: distance, consumption, regen, peak current, hottest part, grade, flags."""
-        from logan.cli.rendering import print_json
-        from logan.pipeline.library import open_library
+        from logan.cli.rendering import print_json, print_lines, working
+        from logan.errors import ConfigurationError
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.library import bring_up_to_date, open_library
 
-        shown = display_units(units, build)
+        shown, stale = display_units(units, build), ""
         with open_library(build, create=True) as library:
+            try:
+                with working("looking through the drives") as told:
+                    bring_up_to_date(library, find_build(build), told=told)
+            except ConfigurationError as error:
+                stale = f"Figures as they were last worked out: {error.problem}"
             records = library.drives()
         if as_json:
             print_json({"schema": "drives/1", "drives": records})
-        else:
-            _list(records, shown)
+            return
+        _list(records, shown)
+        if stale:
+            print_lines(stale)
 
 
 def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:

@@ -150,11 +150,10 @@ def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
 @contextmanager
 def working(label: str) -> Iterator[Callable[[str], None]]:
     """Show on stderr that something is going on; yields a function that changes the words."""
-    from rich.status import Status
-
-    out = console(stderr=True)
     if not sys.stderr.isatty():
         yield lambda words: None
         return
-    with Status(label, console=out) as status:
+    from rich.status import Status
+
+    with Status(label, console=console(stderr=True)) as status:
         yield lambda words: status.update(clean(words))

@@ -30,14 +30,15 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show one metric drive by drive, with intervals, and what each change to the vehicle did to it."""
         from logan.cli.options import display_units
-        from logan.cli.rendering import print_json, print_lines
+        from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
-        from logan.pipeline.library import open_library, refresh_summaries
+        from logan.pipeline.library import bring_up_to_date, open_library
         from logan.pipeline.trend import metric_trend
 
         folder = find_build(build)
         with open_library(folder.path) as library:
-            refresh_summaries(library, folder.settings())
+            with working("looking through the drives") as told:
+                bring_up_to_date(library, folder, told=told)
             if not metric:
                 print_lines(*library.metric_names())
                 return

@@ -51,6 +51,18 @@ class AnalysisCache:
             except sqlite3.Error:
                 return
 
+    def is_up_to_date_with(self, stamp: str) -> bool:
+        """True when every summary was said to rest on these settings, and no drive came or changed since."""
+        return self.get("", "up to date with", stamp) is not None
+
+    def set_up_to_date_with(self, stamp: str) -> None:
+        """Say that every summary rests on these settings."""
+        self.put("", "up to date with", stamp, True)
+
+    def set_out_of_date(self) -> None:
+        """Say that a drive came or changed."""
+        self.forget("")
+
     def forget(self, drive_id: str) -> None:
         """Drop what is kept for a drive."""
         with self._lock:

@@ -173,6 +173,12 @@ def publish(
         raise
 
 
+def index_drive(folder: LibraryFolder, index: DriveIndex, path: Path) -> None:
+    """Bring one drive's rows up to its files; the caller holds the publish lock."""
+    with index.transaction() as connection:
+        _indexed(connection, folder, path)
+
+
 def _indexed(connection: sqlite3.Connection, folder: LibraryFolder, path: Path) -> DriveRecord:
     stored = look_at(path, folder.notes_of(path.stem.rpartition("-")[2]))
     record = record_of(stored, folder)

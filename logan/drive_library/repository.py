@@ -80,6 +80,11 @@ class DriveLibrary:
         """Where the library lies."""
         return self._folder.root
 
+    @property
+    def is_writable(self) -> bool:
+        """False on a read-only medium, where drives can be listed and read but nothing noted."""
+        return self._folder.is_writable
+
     def close(self) -> None:
         """Let the index go."""
         self._index.close()
@@ -100,6 +105,7 @@ class DriveLibrary:
         with _publishing(self._folder):
             for drive_id in take_in_changes(self._folder, self._index):
                 self._cache.forget(drive_id)
+            self._cache.set_out_of_date()
 
     def drives(self) -> tuple[DriveRecord, ...]:
         """Every drive, by number, without opening a drive file."""
@@ -201,6 +207,7 @@ class DriveLibrary:
                 self._forget_summary(drive_id)
             record = publish(self._folder, self._index, files, drive_id, replace=replace)
         self._cache.forget(drive_id)
+        self._cache.set_out_of_date()
         return self.record(record.id)
 
     def _forget_summary(self, drive_id: str) -> None:
@@ -277,6 +284,7 @@ class DriveLibrary:
 
     def set_conditions(self, drive: int | str, conditions: DriveConditions) -> DriveRecord:
         """Note conditions, tags or a reason to leave the drive out of the fit."""
+        self._cache.set_out_of_date()
         return self._set_notes(drive, conditions=conditions)
 
     def set_summary(self, drive: int | str, summary: DriveSummary) -> DriveRecord:
@@ -290,6 +298,8 @@ class DriveLibrary:
         conditions: DriveConditions | None = None,
         summary: DriveSummary | None = None,
     ) -> DriveRecord:
+        from logan.drive_library.intake import index_drive
+
         record = self.record(drive)
         path = self._folder.notes_of(record.id)
         try:
@@ -297,7 +307,7 @@ class DriveLibrary:
                 before = read_notes(path)
                 notes = Notes(conditions=conditions or before.conditions, summary=summary or before.summary)
                 write_notes(path, notes, self._folder.incoming)
-                take_in_changes(self._folder, self._index)
+                index_drive(self._folder, self._index, self.path(record.number))
         except OSError as error:
             if isinstance(error, DriveLibraryError):
                 raise
@@ -323,6 +333,14 @@ class DriveLibrary:
     def set_analysis(self, drive: int | str, key: str, fingerprint: str, content: JsonValue) -> None:
         """Store an analysis in place of an older one of the same key."""
         self._cache.put(self.record(drive).id, key, fingerprint, content)
+
+    def is_up_to_date_with(self, stamp: str) -> bool:
+        """True when every summary was said to rest on these settings, and no drive came or changed since."""
+        return self._cache.is_up_to_date_with(stamp)
+
+    def set_up_to_date_with(self, stamp: str) -> None:
+        """Say that every summary rests on these settings."""
+        self._cache.set_up_to_date_with(stamp)
 
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""

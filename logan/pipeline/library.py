@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, find_build
+from logan.version import VERSION
 
 if TYPE_CHECKING:
     from logan.drive_library.records import CheckReport, DriveRecord
-    from logan.settings import BuildSettings
 
 
 def library_folder(path: Path) -> Path:
@@ -35,22 +37,55 @@ def open_library(path: Path, *, create: bool = False) -> DriveLibrary:
     return DriveLibrary.open(library_folder(path), create=create)
 
 
-def refresh_summaries(library: DriveLibrary, build: BuildSettings) -> tuple[int, ...]:
-    """Analyse again the drives whose summary rests on other settings than the build's, and no others.
+def bring_up_to_date(
+    library: DriveLibrary, folder: BuildFolder, *, told: Callable[[str], None] | None = None
+) -> tuple[int, ...]:
+    """Analyse again the drives whose figures rest on other settings than the build's, and no others.
+
+    Where neither ``build.toml`` nor a drive changed since it was last asked, that is seen at once.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        The build's drives.
+    folder : BuildFolder
+        The build.
+    told : callable, optional
+        Told which drive is analysed.
 
     Returns
     -------
     tuple of int
-        Numbers of the drives that were analysed.
+        Numbers of the drives that were analysed; none where the library cannot be written.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem of the settings.
     """
+    stamp = _settings_stamp(folder)
+    if not library.is_writable or (stamp and library.is_up_to_date_with(stamp)) or not library.drives():
+        return ()
     from logan.pipeline.stored import analyse_stored, analysis_fingerprint
 
-    done = []
+    build, done = folder.settings(), []
     for record in library.drives():
         if not record.damage and record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
+            if told is not None:
+                told(f"analysing drive {record.number} with the settings as they are now")
             analyse_stored(library, record, build)
             done.append(record.number)
+    library.set_up_to_date_with(stamp)
     return tuple(done)
+
+
+def _settings_stamp(folder: BuildFolder) -> str:
+    """Hash of the settings as they are written; empty where they cannot be read."""
+    try:
+        content = folder.settings_file.read_bytes()
+    except OSError:
+        return ""
+    return sha256(VERSION.encode() + content).hexdigest()
 
 
 def drives_kept_raw(folder: BuildFolder) -> int:

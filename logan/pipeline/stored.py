@@ -83,17 +83,27 @@ def analysis_fingerprint(
         build.pack,
         build.auxiliary,
         build.limits,
-        conditions,
+        _without_words(conditions),
         analysis or AnalysisSettings(),
     )
 
 
 def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
-    conditions = replace_fields(record.conditions, tags=(), note="", change="", excluded_because="")
     return settings_fingerprint(
-        VERSION, DriveSegments.schema, build.vehicle, build.powertrain, build.pack, build.auxiliary, conditions
+        VERSION,
+        DriveSegments.schema,
+        build.vehicle,
+        build.powertrain,
+        build.pack,
+        build.auxiliary,
+        _without_words(record.conditions),
     )
+
+
+def _without_words(conditions: DriveConditions) -> DriveConditions:
+    """Conditions without what changes no figure."""
+    return replace_fields(conditions, tags=(), note="", change="", excluded_because="")
 
 
 def store_analysed(
@@ -132,7 +142,10 @@ def analyse_stored(
     fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     kept = _analysed(library.load(record.number), build, analysis)
     library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
-    return library.set_summary(record.number, replace_fields(summary_of(kept.analysis), fingerprint=fingerprint))
+    summary = replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)
+    if summary == record.summary or not library.is_writable:
+        return replace_fields(record, summary=summary)
+    return library.set_summary(record.number, summary)
 
 
 def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
