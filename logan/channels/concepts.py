@@ -77,6 +77,7 @@ _WORDS: Final[dict[str, str]] = {
     "contactor": "contactor contactors relay relais schuetz schutz hauptschuetz contacteur rly k1 mainrelay rel",
     "isolation": "isolation insulation iso riso isolationswiderstand isol isolement leakage leak insul",
     "pump": "pump pumpe pompe bomba wp",
+    "pilot": "pilot controlpilot evse",
     "cable": "cable kabel lug busbar fuse terminal sicherung",
     "fan": "fan luefter lufter ventilateur ventilador radfan coolingfan",
     "gear": "gear gang prnd shifter shift selector fahrstufe wahlhebel marche direction fwd prndl ganginfo gr rapport"

@@ -86,7 +86,7 @@ _MAY_REST: Final = frozenset(
     re.findall(
         r"\w+",
         "contactor_closed charging brake_switch gear marker heater_power air_conditioning_power ambient_temperature"
-        " barometric_pressure charger_power_ac fan_duty pump_duty tyre_pressure discharge_current_limit"
+        " barometric_pressure charger_power_ac pilot_duty fan_duty pump_duty tyre_pressure discharge_current_limit"
         " charge_current_limit discharge_power_limit charge_power_limit drive_torque_limit regen_torque_limit"
         " pack_temperature cell_temperature_min cell_temperature_max",
     )

@@ -170,10 +170,50 @@ def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         )
 
 
+def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """In a line each, what the other tables hold that a builder must not miss."""
+    pack, coastdowns = analysis.pack, analysis.coastdowns
+    felt = [event for event in analysis.derating.events if event.kind != "limit lowered"]
+    lines = []
+    if felt:
+        seconds = sum(event.duration_s for event in felt)
+        first = felt[0]
+        lines.append(
+            f"Derating: {len(felt)} stretches, {seconds:.0f} s, first at {first.start_s:.0f} s ({first.kind}; "
+            f"probably {first.probable_cause})"
+        )
+    if analysis.thermal.coolant.is_low:
+        lines.append(f"Coolant: {analysis.thermal.coolant.note}")
+    for soak in analysis.thermal.soak_backs:
+        rise = units.temperature_step(soak.rise_k)
+        lines.append(
+            f"Soak-back: {soak.channel.replace('_', ' ')} rose by {rise:.0f} {units.temperature_label} after stopping"
+        )
+    if pack.spread.severity is not None:
+        lines.append(
+            f"Cell spread {_shown(pack.spread.rest_v, 1000.0)} mV at rest, {_shown(pack.spread.load_v, 1000.0)} mV "
+            f"under load: {pack.spread.note}"
+        )
+    if isinstance(pack.isolation.lowest_ohm_per_v, Estimate):
+        lines.append(f"Isolation {_shown(pack.isolation.lowest_ohm_per_v)} ohm/V. {pack.isolation.note}")
+    lines += [
+        f"Charge: {_shown(session.pack_wh, 0.001, 1)} kWh into the pack, efficiency "
+        f"{_ratio_or_value(session.efficiency_ratio)}"
+        for session in pack.charging
+    ]
+    if isinstance(coastdowns.drag_area_m2, Estimate):
+        lines.append(
+            f"Coastdowns, {coastdowns.pair_count} pairs: drag area {_shown(coastdowns.drag_area_m2, digits=3)} m2, "
+            f"force at 65 mph {_shown(coastdowns.force_65_mph_n)} N"
+        )
+    if analysis.calibration.wheel.severity is not None:
+        lines.append(f"Tyre or gear: {analysis.calibration.wheel.verdict}")
+    print_lines(*(f"{line}." for line in lines))
+
+
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
-    from logan.pipeline.drive_tables import every_table
-    from logan.report.document import TableBlock, Words
+    from logan.pipeline.drive_tables import TableBlock, Words, every_table
 
     for block in every_table(stored, units):
         print_lines("")

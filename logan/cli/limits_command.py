@@ -10,7 +10,7 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
-    from logan.pipeline.limit_sheet import CurveLine, DriveEvent, LimitLine, LimitsOverDrives
+    from logan.pipeline.limit_sheet import CurveLine, DriveEvent, EventKind, LimitLine, LimitsOverDrives
     from logan.units import DisplayUnits
 
 _MOST_EVENTS = 40
@@ -72,11 +72,33 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
             ("component", "current A", "allowed A", "for s", "used", "drive", "at s"),
             [_curve_row(line) for line in found.curves],
         )
-    print_lines("", *([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
+    print_lines("")
+    if found.kinds:
+        print_table(
+            ("event", "drives", "times", "s in all", "worst", "limit", "drive"),
+            [_kind_row(kind, units) for kind in found.kinds],
+            left=(0, 1),
+        )
+        red = dict.fromkeys(kind.worst.event.caution for kind in found.kinds if kind.worst.event.caution)
+        print_lines(*(f"RED: {text}" for text in red), "")
+    print_lines(*([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
     left = len(found.events) - _MOST_EVENTS
     if left > 0:
         print_lines(f"... and {left} more; --json lists them all.")
     print_lines("", *(f"Caution: {text}" for text in found.cautions))
+
+
+def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
+    event = kind.worst.event
+    return (
+        f"{kind.severity.value.upper()} {kind.what.replace('_', ' ')}",
+        ", ".join(map(str, kind.drives)),
+        str(kind.count),
+        f"{kind.duration_s:.0f}",
+        _shown(event.worst_value, event.unit, units),
+        _shown(event.limit_value, event.unit, units),
+        str(kind.worst.drive),
+    )
 
 
 def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import PackPower, is_charging_at, pack_power
 from logan.numerics import cumulative, joined_spans, rolling_mean, spans_where, union_times
+from logan.physics.charging import pilot_current_limit_a
 from logan.results import Estimate, Figure, Refusal
 from logan.units import FloatArray
 
@@ -102,7 +103,17 @@ def _session(drive: Drive, power: PackPower, start_s: float, end_s: float) -> Ch
         taper_start_ratio=None if taper_s is None else _at(state, taper_s),
         temperature_start_degc=_at(cells, start_s),
         temperature_max_degc=_highest(cells, start_s, end_s),
+        pilot_limit_a=_pilot_limit_a(drive, start_s, end_s),
     )
+
+
+def _pilot_limit_a(drive: Drive, start_s: float, end_s: float) -> float | None:
+    """Current that the pilot allowed for most of a charge."""
+    duty = drive.get("pilot_duty")
+    if duty is None:
+        return None
+    inside = (duty.time_s >= start_s) & (duty.time_s <= end_s) & np.isfinite(duty.value)
+    return pilot_current_limit_a(float(np.median(duty.value[inside]))) if inside.any() else None
 
 
 def _energy_wh(time_s: FloatArray, watts: FloatArray, max_gap_s: float) -> float:

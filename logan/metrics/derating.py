@@ -10,6 +10,7 @@ import numpy as np
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
+from logan.drive.pack_power import pack_power
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.numerics import cumulative, joined_spans, spans_where
 from logan.results import Estimate, Figure, Refusal
@@ -25,6 +26,15 @@ SHORTFALL_OF_MAXIMUM_RATIO: Final = 0.04
 LEAST_SHORTFALL_S: Final = 0.7
 """An inverter needs a few tenths of a second to follow; shorter shortfalls are that. [s]"""
 
+FULL_PEDAL_RATIO: Final = 0.9
+PEDAL_SPEED_BAND_M_PER_S: Final = 5.0
+LESS_THAN_BEST_RATIO: Final = 0.75
+"""At full pedal and like speed, less than this share of the best seen is a shortfall."""
+
+LEAST_PEDAL_S: Final = 2.0
+PEDAL_SETTLING_S: Final = 1.5
+"""After the pedal is down the torque still rises. [s]"""
+
 AT_LIMIT_RATIO: Final = 0.97
 LOWERED_RATIO: Final = 0.8
 LEAST_LOWERED_S: Final = 3.0
@@ -34,7 +44,15 @@ _REACHED_PAIRS: Final = (
     ("charge_current_limit", "pack_current", -1.0),
     ("drive_torque_limit", "motor_torque", 1.0),
     ("regen_torque_limit", "motor_torque", -1.0),
+    ("discharge_power_limit", "pack_power", 1.0),
+    ("charge_power_limit", "pack_power", -1.0),
 )
+_COMMANDS: Final = (
+    ("motor_torque_command", "motor_torque", "torque not delivered", 2.0),
+    ("motor_current_command", "motor_current", "current not delivered", 5.0),
+)
+"""Command, what answers it, the event's kind, and the least shortfall in that unit."""
+
 _LOWERED: Final = (
     "discharge_current_limit",
     "discharge_power_limit",
@@ -52,7 +70,8 @@ class DeratingEvent:
     Parameters
     ----------
     kind : str
-        "torque not delivered", "limit reached" or "limit lowered".
+        "torque not delivered", "current not delivered", "full pedal, less power", "limit reached"
+        or "limit lowered".
     channel : str
         The command or limit concerned.
     start_s, duration_s : float
@@ -64,7 +83,7 @@ class DeratingEvent:
     probable_cause : str
         What stood nearest to its own limit as it began.
     energy_not_delivered_wh : float or None
-        Shaft energy asked for and not delivered. [Wh]
+        Shaft energy asked for and not delivered (pack energy, where only the pedal tells). [Wh]
     speed_lost_m_per_s : float or None
         Fall of speed while it lasted. [m/s]
     context : Context
@@ -124,28 +143,30 @@ def derating_summary(drive: Drive, build: BuildSettings) -> DeratingSummary:
     search = _Search(drive, build)
     events: list[DeratingEvent] = []
     notes: list[str] = []
-    commands = drive.of_kind("motor_torque_command")
+    commands = [command for name, *_ in _COMMANDS for command in drive.of_kind(name)]
+    for name, answer, kind, least in _COMMANDS:
+        for command in drive.of_kind(name):
+            actual = drive.get(command.name.replace(name, answer))
+            if actual is None:
+                notes.append(f"{command.name} has no {answer} to compare with")
+            else:
+                events += search.not_delivered(kind, command, actual, least)
     if not commands:
-        notes.append("torque command is not logged: a shortfall cannot be seen")
-    for command in commands:
-        actual = drive.get(command.name.replace("motor_torque_command", "motor_torque"))
-        if actual is None:
-            notes.append(f"{command.name} has no torque to compare with")
-        else:
-            events += search.not_delivered(command, actual)
+        notes.append("neither torque nor current command is logged: a shortfall shows only at full pedal")
+        events += search.less_at_full_pedal()
     logged = [name for name in _LOWERED if name in drive]
     if not logged:
         notes.append("no limit of BMS or inverter is logged")
     for limit_name, name, sign in _REACHED_PAIRS:
-        limit, channel = drive.get(limit_name), drive.get(name)
-        if limit is not None and channel is not None:
-            events += search.reached(limit, channel, sign)
+        limit, series = drive.get(limit_name), search.series(name)
+        if limit is not None and series is not None:
+            events += search.reached(limit, *series, sign)
     for name in logged:
         events += search.lowered(drive[name])
     events.sort(key=lambda event: event.start_s)
     felt = [event for event in events if event.kind != "limit lowered"]
-    time_derated: Figure = Refusal("neither torque command nor any limit is logged", "Log one of them")
-    if commands or logged:
+    time_derated: Figure = Refusal("neither a command, nor the pedal with power, nor any limit is logged", "Log one")
+    if commands or logged or search.can_see_pedal:
         time_derated = Estimate(_union_s(felt), "s", None, "measured")
     return DeratingSummary(events=tuple(events), time_derated=time_derated, notes=tuple(notes))
 
@@ -166,30 +187,65 @@ class _Search:
         self.drive, self.build = drive, build
         self.lookup = ContextLookup(drive)
         self.speed = road_speed(drive)
+        self.power = pack_power(drive)
 
-    def not_delivered(self, command: Channel, actual: Channel) -> list[DeratingEvent]:
-        """Torque asked for and not delivered."""
+    @property
+    def can_see_pedal(self) -> bool:
+        """Whether pedal, power and speed are logged."""
+        return "accelerator" in self.drive and self.power is not None and self.speed is not None
+
+    def series(self, name: str) -> tuple[FloatArray, FloatArray] | None:
+        """Times and values of a channel; of pack power also where it is voltage times current."""
+        if name == "pack_power":
+            return None if self.power is None else (self.power.time_s, self.power.power_w)
+        channel = self.drive.get(name)
+        return None if channel is None else (channel.time_s, channel.value)
+
+    def not_delivered(self, kind: str, command: Channel, actual: Channel, least: float) -> list[DeratingEvent]:
+        """Torque or current asked for and not delivered."""
         time_s, asked = command.time_s, command.value
         delivered = actual.at(time_s)
         missing = np.abs(asked) - np.sign(asked) * delivered
         largest = float(np.nanmax(np.abs(asked), initial=0.0))
-        floor = max(SHORTFALL_OF_MAXIMUM_RATIO * largest, 2.0)
+        floor = max(SHORTFALL_OF_MAXIMUM_RATIO * largest, least)
         short = np.nan_to_num(missing, nan=-1.0) > np.maximum(SHORTFALL_RATIO * np.abs(asked), floor)
-        name = command.name.replace("motor_torque_command", "motor_speed")
-        turning = self.drive.get(name)
+        turning = self.drive.get(command.name.replace("motor_torque_command", "motor_speed"))
         energy = None
-        if turning is not None:
+        if turning is not None and turning.name.startswith("motor_speed"):
             watts = np.where(short, np.nan_to_num(missing * np.abs(turning.at(time_s))), 0.0)
             energy = cumulative(time_s, watts, max_gap_s=command.max_gap_s) / 3600.0
-        return self._events("torque not delivered", command, short, missing, "N*m", LEAST_SHORTFALL_S, energy)
+        return self._events(kind, command, short, missing, LEAST_SHORTFALL_S, energy)
 
-    def reached(self, limit: Channel, channel: Channel, sign: float) -> list[DeratingEvent]:
+    def less_at_full_pedal(self) -> list[DeratingEvent]:
+        """Less pack power at full pedal than at another time at like speed: all that a log without commands shows."""
+        pedal = self.drive.get("accelerator")
+        if pedal is None or self.power is None or self.speed is None:
+            return []
+        time_s, watts = self.power.time_s, self.power.power_w
+        down = np.nan_to_num(pedal.at(time_s, max_gap_s=2.0)) >= FULL_PEDAL_RATIO
+        settled = np.zeros(time_s.shape, dtype=bool)
+        for start_s, end_s in spans_where(time_s, down, min_duration_s=LEAST_PEDAL_S):
+            settled |= (time_s >= start_s + PEDAL_SETTLING_S) & (time_s <= end_s)
+        speed = self.speed.at(time_s, max_gap_s=5.0)
+        usable = settled & np.isfinite(watts) & np.isfinite(speed)
+        missing = np.full(time_s.shape, -1.0)
+        band = np.floor(np.nan_to_num(speed) / PEDAL_SPEED_BAND_M_PER_S)
+        for number in np.unique(band[usable]):
+            inside = usable & (band == number)
+            best = float(np.percentile(watts[inside], 95.0))
+            missing[inside] = best - watts[inside] if best > 0.0 else -1.0
+        short = usable & (missing > (1.0 - LESS_THAN_BEST_RATIO) * (watts + missing))
+        energy = cumulative(time_s, np.where(short, missing, 0.0), max_gap_s=self.power.max_gap_s) / 3600.0
+        named = Channel(name="pack_power", time_s=time_s, value=watts)
+        return self._events("full pedal, less power", named, short, missing, LEAST_PEDAL_S, energy)
+
+    def reached(self, limit: Channel, time_s: FloatArray, value: FloatArray, sign: float) -> list[DeratingEvent]:
         """A limit that was used up; a limit of zero is reached only by what would pass it."""
-        value = sign * channel.value
-        allowed = limit.at(channel.time_s, max_gap_s=30.0)
+        value = sign * value
+        allowed = limit.at(time_s, max_gap_s=30.0)
         at_limit = np.nan_to_num(value - AT_LIMIT_RATIO * allowed, nan=-1.0) > 0.0
-        at_limit &= value > 5.0
-        return self._events("limit reached", limit, at_limit, value - allowed, limit.unit, 0.5, None, channel.time_s)
+        at_limit &= value > (500.0 if limit.unit == "W" else 5.0)
+        return self._events("limit reached", limit, at_limit, value - allowed, 0.5, None, time_s)
 
     def lowered(self, limit: Channel) -> list[DeratingEvent]:
         """A limit that fell below four fifths of what it usually is in this drive."""
@@ -200,7 +256,7 @@ class _Search:
         if usual <= 0.0:
             return []
         low = np.nan_to_num(limit.value, nan=usual) < LOWERED_RATIO * usual
-        return self._events("limit lowered", limit, low, usual - limit.value, limit.unit, LEAST_LOWERED_S, None)
+        return self._events("limit lowered", limit, low, usual - limit.value, LEAST_LOWERED_S, None)
 
     def _events(
         self,
@@ -208,7 +264,6 @@ class _Search:
         channel: Channel,
         where: BoolArray,
         shortfall: FloatArray,
-        unit: str,
         least_s: float,
         energy_wh: FloatArray | None,
         time_s: FloatArray | None = None,
@@ -230,7 +285,7 @@ class _Search:
                     start_s=start_s,
                     duration_s=end_s - start_s,
                     shortfall=float(np.nanmax(shortfall[inside])),
-                    unit=unit,
+                    unit=channel.unit,
                     probable_cause=self._cause(
                         start_s, is_charge="charge" in channel.name and "dis" not in channel.name
                     ),

@@ -12,6 +12,7 @@ from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.flags import Severity
+from logan.metrics.announced_limits import announced_excesses
 from logan.metrics.cautions import CAUTION_ALWAYS, caution_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import stretches_beyond, time_beyond_s
@@ -293,10 +294,15 @@ def _events(name: str, time_s: FloatArray, value: FloatArray, limit: Limit, look
     return found
 
 
+def watches_lowest(channel: str) -> bool:
+    """Whether the lowest value of a channel is its worst, where no limit says which side is."""
+    return channel.startswith(("cell_voltage_min", "cell_temperature_min", "isolation", "auxiliary_voltage"))
+
+
 def _without_limit(channel: Channel, lookup: ContextLookup) -> LimitCheck:
     time_s, value = _cleaned(channel)
     worst = int(np.argmax(np.abs(value))) if value.size else None
-    if channel.name.startswith(("cell_voltage_min", "isolation", "auxiliary_voltage")) and value.size:
+    if watches_lowest(channel.name) and value.size:
         worst = int(np.argmin(value))
     return LimitCheck(
         channel=channel.name,
@@ -333,38 +339,21 @@ def _not_logged(limit: Limit) -> LimitCheck:
     )
 
 
-def _announced(drive: Drive, lookup: ContextLookup) -> list[LimitEvent]:
-    """Current beyond what the BMS allowed at that moment."""
-    current = drive.get("pack_current")
-    if current is None:
-        return []
-    found = []
-    for name, sign in (("discharge_current_limit", 1.0), ("charge_current_limit", -1.0)):
-        channel = drive.get(name)
-        if channel is None:
-            continue
-        allowed = channel.at(current.time_s, max_gap_s=30.0)
-        # Five per cent and five amperes for the rounding and the lag of both.
-        excess = sign * current.value - (1.05 * allowed + 5.0)
-        for stretch in stretches_beyond(current.time_s, excess, 0.0, LimitSide.ABOVE):
-            if stretch.end_s - stretch.start_s < 0.5:
-                continue
-            index = int(np.searchsorted(current.time_s, stretch.worst_at_s))
-            found.append(
-                LimitEvent(
-                    what=f"{name}: pack_current",
-                    severity=Severity.RED,
-                    start_s=stretch.start_s,
-                    duration_s=stretch.end_s - stretch.start_s,
-                    worst_value=float(sign * current.value[index]),
-                    limit_value=float(allowed[index]),
-                    unit="A",
-                    source="announced by the BMS at that moment",
-                    context=lookup.at(stretch.worst_at_s),
-                    caution=caution_for("pack_current"),
-                )
-            )
-    return found
+def _announced(drive: Drive, lookup: ContextLookup) -> Iterable[LimitEvent]:
+    """Current, power or torque beyond what battery management or inverter allowed at that moment."""
+    for excess in announced_excesses(drive):
+        yield LimitEvent(
+            what=f"{excess.limit}: {excess.channel}",
+            severity=Severity.RED,
+            start_s=excess.start_s,
+            duration_s=excess.end_s - excess.start_s,
+            worst_value=excess.value,
+            limit_value=excess.allowed,
+            unit=excess.unit,
+            source="announced by battery management or inverter at that moment",
+            context=lookup.at(excess.worst_at_s),
+            caution=caution_for(excess.channel),
+        )
 
 
 def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:

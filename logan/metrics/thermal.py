@@ -11,9 +11,10 @@ from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
+from logan.drive.pack_power import pack_power
 from logan.metrics.exceedance import time_beyond_s
 from logan.metrics.thermal_model import ThermalModel, thermal_models
-from logan.numerics import spans_where
+from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import BuildSettings, Limit, LimitSide
@@ -28,6 +29,9 @@ TEMPERATURE_KINDS: Final = tuple(
 
 SENSOR_SIGMA_K: Final = 1.0
 """One standard uncertainty of a temperature sensor whose own is not known (common practice)."""
+
+LOAD_WINDOW_S: Final = 120.0
+"""Load that the coolant feels: the mean of these seconds. [s]"""
 
 LOW_FLOW_DIFFERENCE_K: Final = 3.0
 """Coolant temperature difference from which flow may be low (common practice)."""
@@ -274,12 +278,9 @@ def _coolant_flow(drive: Drive, temperatures: dict[str, Channel]) -> CoolantFlow
     if known.size < 30:
         missing = Refusal("coolant inlet and outlet overlap for too few samples", "Log both for the whole drive")
         return CoolantFlow(difference_k=missing, heat_w=missing, is_low=None, note=missing.reason)
-    # Under load means the warmest tenth of the drive, by the difference itself.
-    loaded = np.sort(known)[-max(10, known.size // 10) :]
+    loaded, what = _under_load(drive, outlet.time_s, difference)
     mean_k = float(np.mean(loaded))
-    figure = Estimate(
-        mean_k, "K", SENSOR_SIGMA_K * np.sqrt(2.0), "mean of the highest tenth", known.size / difference.size
-    )
+    figure = Estimate(mean_k, "K", SENSOR_SIGMA_K * np.sqrt(2.0), f"mean {what}", known.size / difference.size)
     flow = drive.get("coolant_flow")
     heat: Figure = Refusal("coolant flow is not logged", "Log the flow, or take it from the pump's datasheet")
     if flow is not None and np.isfinite(flow.value).any():
@@ -288,8 +289,20 @@ def _coolant_flow(drive: Drive, temperatures: dict[str, Channel]) -> CoolantFlow
         heat = Estimate(watts, "W", abs(coolant_heat_w(rate, SENSOR_SIGMA_K * 1.4)), "flow x difference", 1.0)
     is_low = mean_k >= LOW_FLOW_DIFFERENCE_K
     note = (
-        f"{mean_k:.1f} K under load: 3 K or more can be a sign of low flow or air in the circuit (common practice)"
+        f"{mean_k:.1f} K {what}: 3 K or more can be a sign of low flow or air in the circuit (common practice)"
         if is_low
-        else f"{mean_k:.1f} K under load: no sign of low flow"
+        else f"{mean_k:.1f} K {what}: no sign of low flow"
     )
     return CoolantFlow(difference_k=figure, heat_w=heat, is_low=is_low, note=note)
+
+
+def _under_load(drive: Drive, time_s: FloatArray, difference_k: FloatArray) -> tuple[FloatArray, str]:
+    """Differences in the tenth of the time with the highest load over two minutes; all where no load is known."""
+    known = np.isfinite(difference_k)
+    power = pack_power(drive)
+    if power is None:
+        return difference_k[known], "over the whole drive"
+    energy_j = cumulative(power.time_s, np.abs(np.nan_to_num(power.power_w)), max_gap_s=power.max_gap_s)
+    before, after = (np.interp(time_s - back_s, power.time_s, energy_j) for back_s in (LOAD_WINDOW_S, 0.0))
+    load_j = (after - before)[known]
+    return difference_k[known][load_j >= np.percentile(load_j, 90.0)], "under load"

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitEvent
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitEvent, watches_lowest
 from logan.pipeline.stored import StoredDrive
 
 
@@ -55,6 +55,36 @@ class DriveEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EventKind:
+    """The same event over all drives: one channel or curve beyond one of its limits.
+
+    Parameters
+    ----------
+    what : str
+        Channel, or "component: channel" for a curve.
+    severity : Severity
+        Amber or red.
+    drives : tuple of int
+        Drives that it happened on.
+    count : int
+        How often.
+    duration_s : float
+        How long in all. [s]
+    worst : DriveEvent
+        The one furthest beyond its limit.
+    """
+
+    schema: ClassVar[str] = "event-kind/1"
+
+    what: str
+    severity: Severity
+    drives: tuple[int, ...]
+    count: int
+    duration_s: float
+    worst: DriveEvent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsOverDrives:
     """Every limit of a build over several drives.
 
@@ -66,6 +96,8 @@ class LimitsOverDrives:
         Worst first; those without a limit last.
     curves : tuple of CurveLine
         Most used first.
+    kinds : tuple of EventKind
+        Events alike over all drives; red first, then the most frequent.
     events : tuple of DriveEvent
         Red before amber, then by drive and time.
     cautions : tuple of str
@@ -77,6 +109,7 @@ class LimitsOverDrives:
     drives: tuple[int, ...]
     lines: tuple[LimitLine, ...]
     curves: tuple[CurveLine, ...]
+    kinds: tuple[EventKind, ...]
     events: tuple[DriveEvent, ...]
     cautions: tuple[str, ...]
 
@@ -116,9 +149,29 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         drives=tuple(drives),
         lines=tuple(lines),
         curves=tuple(sorted(curves.values(), key=lambda line: -line.approach.used_ratio)),
+        kinds=_kinds(events),
         events=tuple(events),
         cautions=tuple(cautions),
     )
+
+
+def _kinds(events: list[DriveEvent]) -> tuple[EventKind, ...]:
+    groups: dict[tuple[str, Severity], list[DriveEvent]] = {}
+    for entry in events:
+        groups.setdefault((entry.event.what, entry.event.severity), []).append(entry)
+    kinds = [
+        EventKind(
+            what=what,
+            severity=severity,
+            drives=tuple(dict.fromkeys(entry.drive for entry in group)),
+            count=len(group),
+            duration_s=sum(entry.event.duration_s for entry in group),
+            worst=max(group, key=lambda entry: abs(entry.event.worst_value - entry.event.limit_value)),
+        )
+        for (what, severity), group in groups.items()
+    ]
+    kinds.sort(key=lambda kind: (kind.severity is not Severity.RED, -len(kind.drives), -kind.count, kind.what))
+    return tuple(kinds)
 
 
 def _line(found: list[tuple[int, LimitCheck]]) -> LimitLine:
@@ -132,7 +185,9 @@ def _closeness(check: LimitCheck) -> float:
     """Smaller is closer; a drive that did not log the channel comes last."""
     if check.worst_value is None:
         return float("inf")
-    return check.margin if check.margin is not None else -abs(check.worst_value)
+    if check.margin is not None:
+        return check.margin
+    return check.worst_value if watches_lowest(check.channel) else -abs(check.worst_value)
 
 
 def _gravity(line: LimitLine) -> tuple[int, str]:

@@ -10,6 +10,7 @@ from logan.report.sections.driving_range import range_section
 from logan.report.sections.energy import energy_section
 from logan.report.sections.fit import fit_section
 from logan.report.sections.limits import limits_section
+from logan.report.sections.measurements import measurement_sections
 from logan.report.sections.planning import assumptions_section, cautions_section, gearing_section
 
 
@@ -24,6 +25,7 @@ def build_document(inputs: ReportInputs) -> Document:
         gearing_section(inputs),
         quality_section(inputs),
         *drive_sections(inputs, inputs.units),
+        *measurement_sections(inputs),
         assumptions_section(inputs),
         cautions_section(),
     )
@@ -36,6 +38,7 @@ def drive_document(inputs: ReportInputs) -> Document:
         energy_section(inputs),
         limits_section(inputs),
         *drive_sections(inputs, inputs.units),
+        *measurement_sections(inputs),
         quality_section(inputs),
         cautions_section(),
     )

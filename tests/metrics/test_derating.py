@@ -96,3 +96,56 @@ def test_without_command_and_limits_nothing_can_be_said():
     summary = derating_summary(made_drive(("motor_torque", time_s, time_s)), BUILD)
     assert isinstance(summary.time_derated, Refusal)
     assert len(summary.notes) == 2
+    assert "only at full pedal" in summary.notes[0]
+
+
+def test_current_asked_and_not_delivered_is_found_too():
+    asked = np.where((TIME_S > 100.0) & (TIME_S < 160.0), 400.0, 80.0)
+    drive = made_drive(
+        ("motor_current_command", TIME_S, asked),
+        ("motor_current", TIME_S, np.minimum(asked, 300.0)),
+        ("inverter_temperature", TIME_S, np.full(TIME_S.shape, 82.0)),
+    )
+    (event,) = derating_summary(drive, BUILD).events
+    assert (event.kind, event.unit) == ("current not delivered", "A")
+    assert event.shortfall == pytest.approx(100.0)
+    assert event.duration_s == pytest.approx(60.0, abs=0.5)
+    assert event.energy_not_delivered_wh is None
+    assert event.probable_cause.startswith("inverter_temperature at 82 °C")
+
+
+def full_pedal(second_w):
+    """Two full-pedal stretches at one speed; the second gives ``second_w``."""
+    down = ((TIME_S > 50.0) & (TIME_S < 70.0)) | ((TIME_S > 200.0) & (TIME_S < 220.0))
+    watts = np.where(down, np.where(TIME_S < 100.0, 100_000.0, second_w), 10_000.0)
+    return made_drive(
+        ("accelerator", TIME_S, np.where(down, 1.0, 0.2)),
+        ("pack_power", TIME_S, watts),
+        ("speed", TIME_S, np.full(TIME_S.shape, 22.0)),
+    )
+
+
+def test_without_commands_less_power_at_full_pedal_and_like_speed_shows_derating():
+    summary = derating_summary(full_pedal(60_000.0), BUILD)
+    (event,) = summary.events
+    assert (event.kind, event.channel, event.unit) == ("full pedal, less power", "pack_power", "W")
+    assert event.start_s == pytest.approx(201.6, abs=0.2)
+    assert event.shortfall == pytest.approx(40_000.0)
+    assert event.energy_not_delivered_wh == pytest.approx(40_000.0 * event.duration_s / 3600.0, rel=0.02)
+    assert summary.time_derated.value == pytest.approx(event.duration_s)
+
+
+def test_the_same_power_at_full_pedal_is_no_derating():
+    summary = derating_summary(full_pedal(95_000.0), BUILD)
+    assert summary.events == ()
+    assert summary.time_derated.value == 0.0
+
+
+def test_a_power_limit_that_was_used_up_is_reached():
+    watts = np.where(TIME_S > 200.0, 59_500.0, 20_000.0)
+    drive = made_drive(
+        ("pack_power", TIME_S, watts), ("discharge_power_limit", TIME_S, np.full(TIME_S.shape, 60_000.0))
+    )
+    (event,) = derating_summary(drive, BUILD).events
+    assert (event.kind, event.channel) == ("limit reached", "discharge_power_limit")
+    assert event.duration_s == pytest.approx(99.8, abs=0.3)

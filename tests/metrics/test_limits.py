@@ -159,3 +159,26 @@ def test_red_comes_before_amber():
 )
 def test_every_kind_has_its_caution(channel, words):
     assert words in caution_for(channel)
+
+
+@pytest.mark.parametrize(
+    ("limit", "allowed", "column", "unit"),
+    [
+        ("discharge_power_limit", 20_000.0, None, "W"),
+        ("drive_torque_limit", 100.0, ("motor_torque", 140.0), "N*m"),
+        ("regen_torque_limit", 50.0, ("motor_torque", -80.0), "N*m"),
+    ],
+)
+def test_power_and_torque_beyond_what_was_announced_are_events(limit, allowed, column, unit):
+    extra = () if column is None else ((column[0], TIME_S, np.full(TIME_S.shape, column[1])),)
+    drive = drive_with((limit, TIME_S, np.full(TIME_S.shape, allowed)), *extra)
+    (event,) = limit_summary(drive, example_build()).events
+    assert event.what.startswith(f"{limit}: ")
+    assert event.unit == unit
+    assert event.limit_value == allowed
+    assert event.severity is Severity.RED
+
+
+def test_current_within_the_grace_of_an_announced_limit_is_no_event():
+    drive = drive_with(("discharge_current_limit", TIME_S, np.full(TIME_S.shape, 75.0)))
+    assert limit_summary(drive, example_build()).events == ()

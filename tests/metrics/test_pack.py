@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import TwinVehicle
+from logan.drive.drive import Channel
 from logan.flags import Severity
 from logan.metrics.energy import energy_summary
 from logan.metrics.pack import pack_summary
@@ -191,3 +192,19 @@ def test_lowest_and_highest_pack_voltage_with_their_times():
     assert (voltage.highest_v, voltage.highest_at_s) == (400.0, 0.0)
     assert (voltage.lowest_v, voltage.lowest_at_s) == (pytest.approx(360.0), 7199.0)
     assert isinstance(summary_of(without(discharge_drive(), "pack_voltage")).voltage, Refusal)
+
+
+@pytest.mark.published(
+    "SAE J1772 and IEC 61851-1, pilot duty cycle: 0.6 A per percent up to 85 %, then 2.5 A above 64 %"
+)
+@pytest.mark.parametrize(("duty", "amperes"), [(0.5, 30.0), (0.9, 65.0), (0.05, None)])
+def test_the_pilots_duty_cycle_says_what_the_charging_point_allowed(duty, amperes):
+    drive = charge_drive()
+    time_s = drive["pack_current"].time_s
+    pilot = Channel(name="pilot_duty", time_s=time_s, value=np.full(time_s.shape, duty))
+    (session,) = summary_of(drive.with_channels(pilot)).charging
+    assert session.pilot_limit_a == (None if amperes is None else pytest.approx(amperes))
+
+
+def test_without_a_pilot_signal_no_limit_is_made_up():
+    assert summary_of(charge_drive()).charging[0].pilot_limit_a is None

@@ -197,5 +197,19 @@ def test_coolant_difference_tells_of_low_flow(difference_k, is_low):
     assert coolant.heat_w.value == pytest.approx(1e-4 * 1050 * 3500 * difference_k)
 
 
+def test_noise_of_two_sensors_is_no_sign_of_low_flow():
+    """The highest tenth of a noisy difference is high by chance; the tenth under the highest load is not."""
+    time_s, rng = np.arange(0.0, 1200.0, 1.0), np.random.default_rng(0)
+    loaded = time_s > 900.0
+    drive = made_drive(
+        ("pack_power", time_s, np.where(loaded, 60_000.0, 5_000.0)),
+        ("coolant_temperature", time_s, 40.0 + rng.normal(0.0, 1.0, time_s.size)),
+        ("coolant_temperature_outlet", time_s, 41.0 + loaded + rng.normal(0.0, 1.0, time_s.size)),
+    )
+    coolant = thermal_summary(drive, example_build()).coolant
+    assert coolant.is_low is False
+    assert coolant.difference_k.value == pytest.approx(2.0, abs=0.4)
+
+
 def test_coolant_without_both_sides_is_refused():
     assert isinstance(thermal_summary(ramp_drive(), example_build()).coolant.difference_k, Refusal)

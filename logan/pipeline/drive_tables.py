@@ -1,0 +1,29 @@
+"""The use case "show me everything that one drive says": every table, ready to be printed."""
+
+from __future__ import annotations
+
+from logan.pipeline.stored import StoredDrive
+from logan.report.document import Block, TableBlock, Words
+from logan.report.sections.measured_energy import budget_table
+from logan.report.sections.measurements import measurement_blocks
+from logan.units import DisplayUnits
+
+__all__ = ["TableBlock", "Words", "every_table"]
+
+
+def every_table(stored: StoredDrive, units: DisplayUnits) -> tuple[Block, ...]:
+    """Error budget, ledger, regen, currents, heat, derating, pack and calibrations of one drive.
+
+    Parameters
+    ----------
+    stored : StoredDrive
+        The drive with its analysis.
+    units : DisplayUnits
+        What the user reads.
+
+    Returns
+    -------
+    tuple of TableBlock or Words
+        The same tables as in the drive's report.
+    """
+    return (budget_table(stored.analysis.energy), *measurement_blocks(stored.analysis, units))

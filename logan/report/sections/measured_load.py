@@ -1,0 +1,286 @@
+"""One drive's load on its parts in tables: currents, conductors, heat, and what was asked and not delivered."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.metrics.current import CurrentDuration, CurrentSummary
+from logan.metrics.derating import DeratingSummary
+from logan.metrics.thermal import CoolantFlow, ThermalSummary
+from logan.metrics.thermal_model import ThermalModel
+from logan.report.document import Block, TableBlock, Words
+from logan.report.names import channel_words
+from logan.report.sections.measured_energy import MOST_ROWS, moment, told
+from logan.report.wording import figure, number, percent, reason, tone_of
+from logan.results import Estimate, Figure, Refusal
+from logan.units import DisplayUnits
+
+_LEAST_DWELL_S: Final = 0.05
+
+
+def current_tables(current: CurrentSummary, units: DisplayUnits) -> list[Block]:
+    """Duration curve, component curves, conductors and dwell times."""
+    blocks: list[Block] = [_duration_table(duration) for duration in current.durations]
+    if current.approaches:
+        blocks.append(_approach_table(current))
+    if current.conductors:
+        blocks.append(_conductor_table(current, units))
+    for dwell in current.dwell:
+        total_s = sum(dwell.time_s)
+        bands = zip(dwell.edges_a[:-1], dwell.edges_a[1:], dwell.time_s, strict=True)
+        blocks.append(
+            TableBlock(
+                headings=("A", "s", "of the time"),
+                rows=tuple(
+                    (f"{low:.0f} to {high:.0f}", number(time_s, 1), percent(time_s / total_s, 1))
+                    for low, high, time_s in bands
+                    if time_s >= _LEAST_DWELL_S
+                ),
+                caption=f"Time spent in each band of {channel_words(dwell.channel)}",
+                is_long=True,
+            )
+        )
+    if current.notes:
+        blocks.append(Words(lines=tuple(f"{note[:1].upper()}{note[1:]}." for note in current.notes), tone="grey"))
+    return blocks
+
+
+def _duration_table(duration: CurrentDuration) -> TableBlock:
+    peak = duration.peak
+    bound = f"; {peak.note}" if peak.is_lower_bound else ""
+    sign = "at least " if peak.is_lower_bound else ""
+    return TableBlock(
+        headings=("window s", "mean A", "RMS A", "I²t A²s", "ends at"),
+        rows=tuple(
+            (
+                f"{point.window_s:g}",
+                number(point.mean_a),
+                number(point.rms_a),
+                number(point.i2t_a2s),
+                moment(point.rms_at_s),
+            )
+            for point in duration.points
+        ),
+        caption=(
+            f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: peak {sign}"
+            f"{peak.sampled_a:.0f} A at {moment(peak.context.at_s)}, by its steepest slew up to "
+            f"{peak.upper_bound_a:.0f} A{bound}; {percent(duration.coverage_ratio)} of the drive sampled"
+        ),
+        is_long=True,
+    )
+
+
+def _approach_table(current: CurrentSummary) -> TableBlock:
+    return TableBlock(
+        headings=("component", "window", "carried", "allowed", "used", "at", "source"),
+        rows=tuple(
+            (
+                f"{approach.component}, {approach.direction}",
+                f"{approach.window_s:g} s" if approach.window_s else "peak",
+                f"{number(approach.current_a)} A {approach.quantity}",
+                f"{number(approach.allowed_a)} A",
+                percent(approach.used_ratio),
+                moment(approach.context.at_s),
+                approach.source,
+            )
+            for approach in current.approaches
+        ),
+        tones=tuple(tone_of(approach.severity) for approach in current.approaches),
+        caption="Closest approach to each curve given",
+    )
+
+
+def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock:
+    degree = units.temperature_label
+    return TableBlock(
+        headings=("conductor", "window s", "RMS A", f"from {degree}", f"to {degree}", f"limit {degree}", "at"),
+        rows=tuple(
+            (
+                heating.name,
+                f"{heating.window_s:g}",
+                number(heating.rms_a),
+                number(units.temperature_of(heating.start_degc)),
+                number(units.temperature_of(heating.end_degc)),
+                number(units.temperature_of(heating.limit_degc)),
+                moment(heating.context.at_s),
+            )
+            for heating in current.conductors
+        ),
+        tones=tuple(tone_of(heating.severity) for heating in current.conductors),
+        caption="Conductors heated without heat loss (IEC 60949): an upper estimate, not a limit",
+    )
+
+
+def heat_tables(thermal: ThermalSummary, units: DisplayUnits) -> list[Block]:
+    """Margins, thermal models, soak-back and coolant."""
+    degree = units.temperature_label
+    blocks: list[Block] = []
+    if thermal.margins:
+        blocks.append(_margin_table(thermal, units))
+    fitted = [model for model in thermal.models if isinstance(model.time_constant_s, Estimate)]
+    if fitted:
+        blocks.append(_model_table(fitted, thermal.design_ambient_degc, units))
+    refused = [
+        f"{channel_words(model.channel)}: {reason(model.plateau_degc)}"
+        for model in thermal.models
+        if isinstance(model.plateau_degc, Refusal)
+    ]
+    if refused:
+        blocks.append(Words(lines=tuple(refused), tone="grey", title="No plateau"))
+    if thermal.soak_backs:
+        blocks.append(
+            TableBlock(
+                headings=(
+                    "after the stop",
+                    "stopped at",
+                    f"then {degree}",
+                    f"peak {degree}",
+                    f"rise {degree}",
+                    "after",
+                ),
+                rows=tuple(
+                    (
+                        _part(soak.channel),
+                        moment(soak.stopped_at_s),
+                        number(units.temperature_of(soak.at_stop_degc)),
+                        number(units.temperature_of(soak.peak_degc)),
+                        number(units.temperature_step(soak.rise_k), 1),
+                        moment(soak.peak_after_s),
+                    )
+                    for soak in thermal.soak_backs
+                ),
+                caption="Heat that soaked back after stopping",
+            )
+        )
+    blocks.append(_coolant(thermal.coolant))
+    return blocks
+
+
+def _part(channel: str) -> str:
+    """What is warm, without the word that all rows share."""
+    return channel_words(channel.replace("_temperature", ""))
+
+
+def _margin_table(thermal: ThermalSummary, units: DisplayUnits) -> TableBlock:
+    degree = units.temperature_label
+    return TableBlock(
+        headings=("temperature", f"max {degree}", "at", "to amber", "to red", f"{degree}/min", "beyond amber", "red"),
+        rows=tuple(
+            (
+                _part(margin.channel),
+                number(units.temperature_of(margin.maximum_degc)),
+                moment(margin.context.at_s),
+                _step(margin.amber_margin_k, units),
+                _step(margin.red_margin_k, units),
+                number(units.temperature_step(margin.rate_k_per_min), 1),
+                "–" if margin.beyond_amber_s is None else moment(margin.beyond_amber_s),
+                "–" if margin.beyond_red_s is None else moment(margin.beyond_red_s),
+            )
+            for margin in thermal.margins
+        ),
+        caption="Temperatures: highest, margins (estimated), steepest rise over a minute, time beyond",
+    )
+
+
+def _step(value: Figure, units: DisplayUnits) -> str:
+    if isinstance(value, Refusal):
+        return _brief(value)
+    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
+    return f"{units.temperature_step(value.value):.0f}{sigma}"
+
+
+def _brief(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
+    """A figure, or in a word why there is none."""
+    if isinstance(value, Estimate):
+        return figure(value, scale=scale, digits=digits)
+    if "no limit" in value.reason:
+        return "no limit"
+    return "stays below" if "settles" in value.reason else "refused"
+
+
+def _degrees(value: Figure, units: DisplayUnits) -> str:
+    if isinstance(value, Refusal):
+        return "refused"
+    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
+    return f"{units.temperature_of(value.value):.0f}{sigma}"
+
+
+def _model_table(fitted: list[ThermalModel], design_ambient_degc: float, units: DisplayUnits) -> TableBlock:
+    ambient = f"{units.temperature_of(design_ambient_degc):.0f} {units.temperature_label}"
+    degree = units.temperature_label
+    return TableBlock(
+        headings=(
+            "temperature",
+            "constant min",
+            f"plateau {degree}",
+            f"at {ambient}",
+            "to limit min",
+            "lasting kW",
+            f"at {ambient}",
+        ),
+        rows=tuple(
+            (
+                _part(model.channel),
+                told(model.time_constant_s, scale=1.0 / 60.0, digits=1),
+                _degrees(model.plateau_degc, units),
+                _degrees(model.plateau_design_degc, units),
+                _brief(model.time_to_limit_s, 1.0 / 60.0, 1),
+                _brief(model.continuous_power_w, 0.001),
+                _brief(model.continuous_power_design_w, 0.001),
+            )
+            for model in fitted
+        ),
+        caption="Where it would settle at the load of the last minutes (first-order models, estimated)",
+        explanations=(
+            "",
+            "time constant",
+            "at the drive's ambient",
+            "at the design ambient",
+            "from the last sample, at that load",
+            "steady power out of the pack that stays below the limit",
+            "the same at the design ambient",
+        ),
+        is_long=True,
+    )
+
+
+def _coolant(coolant: CoolantFlow) -> Words:
+    lines = [f"Coolant flow: {coolant.note}."]
+    if isinstance(coolant.heat_w, Estimate):
+        lines.append(f"Heat carried away: {told(coolant.heat_w, scale=0.001, digits=1, unit='kW')}.")
+    return Words(lines=tuple(lines), tone="amber" if coolant.is_low else "grey")
+
+
+def derating_tables(derating: DeratingSummary, units: DisplayUnits) -> list[Block]:
+    """What was asked and not delivered, limits reached and lowered, and what could not be looked for."""
+    blocks: list[Block] = []
+    if derating.events:
+        blocks.append(
+            TableBlock(
+                headings=("what", "from", "for", "missing", "why, probably", "Wh lost", f"{units.speed_label} lost"),
+                rows=tuple(
+                    (
+                        f"{event.kind}: {channel_words(event.channel)}",
+                        moment(event.start_s),
+                        f"{number(event.duration_s, 1)} s",
+                        f"{number(event.shortfall)} {event.unit}",
+                        event.probable_cause.replace("_", " "),
+                        number(event.energy_not_delivered_wh, 1),
+                        number(
+                            None
+                            if event.speed_lost_m_per_s is None
+                            else event.speed_lost_m_per_s / units.metres_per_second,
+                            1,
+                        ),
+                    )
+                    for event in derating.events[:MOST_ROWS]
+                ),
+                tones=tuple("amber" for _ in derating.events[:MOST_ROWS]),
+                caption=f"Derating ({len(derating.events)}); in all {told(derating.time_derated, unit='s')}",
+            )
+        )
+    elif isinstance(derating.time_derated, Estimate):
+        blocks.append(Words(lines=("Derating: none seen in the channels logged.",), tone="grey"))
+    if derating.notes:
+        blocks.append(Words(lines=tuple(f"Derating: {note}." for note in derating.notes), tone="grey"))
+    return blocks
