@@ -1,0 +1,107 @@
+"""``logan drive N`` and ``logan limits``: what a drive says, and what came close to its limit."""
+
+import hashlib
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.cli.main import main
+from logan.demo.conversion import write_build
+from logan.drive.drive import Channel, LogSource
+from logan.drive_library.repository import DriveLibrary
+from tests.rich_drives import charge_drive, limited_town_drive
+
+
+def hot_drive():
+    """The town drive with an inverter that passes its red limit for a minute."""
+    drive = limited_town_drive()
+    time_s = np.arange(0.0, drive.duration_s, 1.0)
+    value = np.where((time_s > 300.0) & (time_s < 360.0), 92.0, 40.0)
+    return drive.with_channels(Channel(name="inverter_temperature", time_s=time_s, value=value))
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("limits") / "van"
+    folder.mkdir()
+    write_build(folder)
+    with DriveLibrary.open(folder / "drives", create=True) as library:
+        for number, drive in enumerate((limited_town_drive(), hot_drive(), charge_drive())):
+            sha256 = hashlib.sha256(str(number).encode()).hexdigest()
+            source = LogSource(name=f"{number}.log", sha256=sha256, size_bytes=1, log_format="candump")
+            library.add(replace(drive, sources=(source,)))
+    return folder
+
+
+def run(capsys, *arguments):
+    capsys.readouterr()
+    code = main([str(argument) for argument in arguments])
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def flowing(text):
+    return " ".join(text.split())
+
+
+def test_a_drive_is_shown_with_what_must_not_be_missed(build, capsys):
+    code, out, _ = run(capsys, "drive", "1", "-b", build, "-u", "km,C")
+    assert code == 0
+    words = flowing(out)
+    for part in ("net Wh/km", "share regenerated", "pack current, discharge", "Derating:", "Isolation", "UN R100"):
+        assert part in words
+    assert "--full" in words
+    assert "Ledger by speed" not in words
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_every_table_of_a_drive_with_full(build, capsys):
+    code, out, _ = run(capsys, "drive", "1", "-b", build, "--full")
+    assert code == 0
+    words = flowing(out)
+    for part in (
+        "Error budget", "Energy ledger", "stop to stop", "by the driver's marks", "Brakings (", "by state of charge",
+        "Hardest windows", "IEC 60949", "Temperatures: highest", "Derating (", "Pulse resistance", "Voltage sag",
+        "Instruments, checked by driving", "AMBER: isolation",
+    ):  # fmt: skip
+        assert part in words, part
+
+
+def test_a_charge_is_told(build, capsys):
+    assert "Charge: " in flowing(run(capsys, "drive", "3", "-b", build)[1])
+    assert "current that the pilot signal allowed 30 A" in flowing(run(capsys, "drive", "3", "-b", build, "--full")[1])
+
+
+def test_limits_over_drives_name_part_drive_event_and_caution(build, capsys):
+    code, out, _ = run(capsys, "limits", "-b", build, "-u", "km,C")
+    assert code == 0
+    words = flowing(out)
+    assert "92 °C 75 °C 85 °C -7 2 beyond red" in words
+    assert "92 °C 85 °C 2" in words
+    assert "RED: Stop at once; do not go on to get data. Let it cool" in words
+    assert "no limit given" in words
+    assert "certification" in words
+    assert "OK" not in out.split()
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_limits_of_chosen_drives_only_and_as_json(build, capsys):
+    code, out, _ = run(capsys, "limits", "1", "-b", build, "--json")
+    content = json.loads(out)
+    assert code == 0
+    assert content["drives"] == [1]
+    assert content["schema"] == "limits-over-drives/1"
+    assert all(kind["what"] != "inverter_temperature" for kind in content["kinds"])
+    both = json.loads(run(capsys, "limits", "1", "2", "-b", build, "--json")[1])
+    (kind,) = [kind for kind in both["kinds"] if kind["what"] == "inverter_temperature"]
+    assert kind["drives"] == [2]
+    assert kind["worst"]["event"]["caution"].startswith("Stop at once")
+    assert kind["worst"]["event"]["context"]["speed_m_per_s"] >= 0.0
+
+
+def test_limits_of_a_drive_that_is_not_there(build, capsys):
+    code, _, err = run(capsys, "limits", "99", "-b", build)
+    assert code == 2
+    assert "logan drives" in err
