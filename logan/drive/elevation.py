@@ -25,7 +25,9 @@ _WEATHER_PA_PER_HOUR: Final = 60.0
 _GNSS_SIGMA_M: Final = 5.0
 """Height error of a consumer receiver, one standard deviation (common practice)."""
 _BAROMETER_NOISE_M: Final = 0.5
-_LOOP_CLOSED_M: Final = 200.0
+_LOOP_CLOSED_M: Final = 50.0
+_STEEPEST_HERE_RATIO: Final = 0.05
+"""Slope that may lie between the two ends of a loop that does not quite close."""
 _METRES_PER_DEGREE: Final = 111_320.0
 _STANDSTILL_M_PER_S: Final = 0.3
 
@@ -136,8 +138,8 @@ class LoopClosure:
 
     @property
     def is_closed(self) -> bool:
-        """True when the misclosure is within two and a half of its uncertainties."""
-        return abs(self.misclosure_m) <= 2.5 * self.sigma_m
+        """True when the misclosure is within two of its uncertainties."""
+        return abs(self.misclosure_m) <= 2.0 * self.sigma_m
 
 
 def loop_closure(elevation: Channel, latitude: Channel, longitude: Channel) -> LoopClosure | Refusal:
@@ -157,7 +159,7 @@ def loop_closure(elevation: Channel, latitude: Channel, longitude: Channel) -> L
     apart_m = float(np.hypot(north_m, east_m))
     if apart_m > _LOOP_CLOSED_M:
         return Refusal(f"the drive ends {apart_m / 1000.0:.1f} km from where it began")
-    sigma_m = np.sqrt(2.0) * (elevation.sigma or _GNSS_SIGMA_M)
+    sigma_m = np.hypot(np.sqrt(2.0) * (elevation.sigma or _GNSS_SIGMA_M), _STEEPEST_HERE_RATIO * apart_m)
     return LoopClosure(apart_m=apart_m, misclosure_m=height1_m - height0_m, sigma_m=float(sigma_m))
 
 

@@ -7,15 +7,19 @@ from typing import Final
 
 import numpy as np
 
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.drive.elevation import loop_closure
 from logan.flags import DataFlag, Severity
 from logan.numerics import nominal_period_s
 from logan.quality.detector import Detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
+from logan.results import Refusal
 from logan.units import FloatArray
 
 _METRES_PER_DEGREE: Final = 111_320.0
 _PASCALS_PER_METRE: Final = 12.0
+_LEAST_MISCLOSURE_M: Final = 10.0
 
 
 def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -149,7 +153,8 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     # A climb of 25 % at the speed driven, both windows long, is the most that a road gives.
     speed = np.interp(at_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s)) if survey.time_s.size else 0.0 * at_s
     reach_s = float(time_s[width + gap] - time_s[0])
-    allowed_pa = 50.0 + _PASCALS_PER_METRE * 0.15 * speed * reach_s + 2.0 * resolution(pressure_pa)
+    scatter_pa = 1.4826 * float(np.median(np.abs(change - np.median(change))))
+    allowed_pa = 50.0 + _PASCALS_PER_METRE * 0.15 * speed * reach_s + 2.0 * resolution(pressure_pa) + 3.0 * scatter_pa
     steps = np.abs(change) > allowed_pa
     if not steps.any():
         return
@@ -169,15 +174,11 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 
 def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
-    position, height = _position_m(survey), survey.finite("elevation")
-    if position is None or height is None or not survey.is_drive or survey.distance_km < 1.0:
+    elevation, latitude, longitude = (survey.drive.get(name) for name in ("elevation", "latitude", "longitude"))
+    if elevation is None or latitude is None or longitude is None or not survey.is_drive or survey.distance_km < 1.0:
         return
-    apart_m = float(np.hypot(position[1][-1] - position[1][0], position[2][-1] - position[2][0]))
-    if apart_m > 50.0:
-        return
-    count = max(min(height[1].size // 20, 10), 1)
-    residual_m = float(np.median(height[1][-count:]) - np.median(height[1][:count]))
-    if abs(residual_m) < 10.0:
+    loop = loop_closure(elevation, latitude, longitude)
+    if isinstance(loop, Refusal) or loop.is_closed or abs(loop.misclosure_m) < _LEAST_MISCLOSURE_M:
         return
     mass_kg = survey.build.vehicle.mass_kg.value
     yield DataFlag(
@@ -185,9 +186,10 @@ def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.AMBER,
         channels=("elevation",),
         title="Drive ends where it began, but at another height",
-        evidence=f"start and end are {apart_m:.0f} m apart and {residual_m:+.1f} m in height",
+        evidence=f"start and end are {loop.apart_m:.0f} m apart and {loop.misclosure_m:+.1f} m in height "
+        f"(±{loop.sigma_m:.1f} m)",
         remedy="Spread the difference over the distance, or take the height from a map or a calibrated barometer",
-        effect_wh_per_km=survey.per_km(-mass_kg * 9.80665 * residual_m / 3600.0),
+        effect_wh_per_km=survey.per_km(-mass_kg * STANDARD_GRAVITY_M_PER_S2 * loop.misclosure_m / 3600.0),
     )
 
 

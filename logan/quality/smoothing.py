@@ -17,6 +17,8 @@ _LIVELY: Final = ("pack_current", "pack_voltage", "pack_power", "speed", "motor_
 _SHORT_RUN: Final = 3
 _FILLER_SAMPLES: Final = 15
 _FILLER_S: Final = 1.5
+_FEWEST_TOLD: Final = 3
+"""Eighths of a drive that must have quick changes before anything is said of its averaging."""
 
 
 def on_a_line(time_s: FloatArray, value: FloatArray, *, min_samples: int) -> BoolArray:
@@ -168,7 +170,8 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     start_s, end_s = max(current.time_s[0], middle_s - 600.0), min(current.time_s[-1], middle_s + 600.0)
     time_s = np.arange(start_s, end_s, max(period_s, 0.1))
     amp, volt = current.at(time_s), survey.drive["pack_voltage"].at(time_s)
-    gain = _quick_voltage_gain(amp, volt, max(period_s, 0.1))
+    steps = tuple(resolution(survey.drive[name].value) for name in ("pack_current", "pack_voltage"))
+    gain = _quick_voltage_gain(amp, volt, max(period_s, 0.1), steps)
     if gain is None or gain[0] < 1.6 or gain[0] - 3.0 * gain[1] < 1.45:
         return
     yield DataFlag(
@@ -186,7 +189,9 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-def _quick_voltage_gain(amp: FloatArray, volt: FloatArray, period_s: float) -> tuple[float, float] | None:
+def _quick_voltage_gain(
+    amp: FloatArray, volt: FloatArray, period_s: float, steps: tuple[float, ...]
+) -> tuple[float, float] | None:
     """Quick voltage changes over what the quick current changes explain, and its uncertainty.
 
     The scale between the two, the resistance, is taken from changes over several seconds.
@@ -198,31 +203,31 @@ def _quick_voltage_gain(amp: FloatArray, volt: FloatArray, period_s: float) -> t
     slow_amp = amp_slow - centred_mean(amp, slow)
     lag = _best_shift(amp, volt, max(round(3.0 / period_s), 3), slow)
     slow_volt = _delayed(volt_slow - centred_mean(volt, slow), lag)
-    least_power = (0.55 * resolution(volt[np.isfinite(volt)])) ** 2
+    amp_floor, volt_floor = ((step / np.sqrt(12.0)) ** 2 for step in steps)
     gains = []
     for part in np.array_split(np.arange(amp.size), 8):
         ohm = _slope(slow_volt[part], slow_amp[part])
         amp_power, _ = _without_noise(amp[part], amp_slow[part])
-        volt_power, noise = _without_noise(volt[part], volt_slow[part])
+        volt_power, noise = _without_noise(volt[part], volt_slow[part], volt_floor)
         if ohm is None or ohm >= 0.0 or not np.isfinite(amp_power + volt_power):
             continue
-        # Quick changes must stand out of the voltage's own noise, or they tell nothing.
-        is_told = volt_power > max(0.5 * noise, least_power)
-        gains.append(volt_power / (ohm**2 * amp_power) if is_told else 1.0)
-    if len(gains) < 5:
+        # Quick changes must stand out of the voltage's own noise and steps, or they tell nothing.
+        if volt_power > max(0.5 * noise, 1.5 * volt_floor):
+            gains.append(volt_power / (ohm**2 * max(amp_power, amp_floor)))
+    if len(gains) < _FEWEST_TOLD:
         return None
     middle = float(np.median(gains))
     return middle, 1.4826 * float(np.median(np.abs(np.array(gains) - middle))) / np.sqrt(len(gains))
 
 
-def _without_noise(value: FloatArray, smooth: FloatArray) -> tuple[float, float]:
-    """Variance of the quick changes without white noise, and that noise's own variance."""
+def _without_noise(value: FloatArray, smooth: FloatArray, floor: float = 0.0) -> tuple[float, float]:
+    """Variance of the quick changes without white noise, and that noise's own variance, at least ``floor``."""
     second = np.diff(value, 2)
     second = second[np.isfinite(second)]
     rest = (value - smooth)[np.isfinite(value - smooth)]
     if second.size < 50 or rest.size < 50:
         return np.nan, np.nan
-    noise = float(np.mean(np.clip(second, *np.quantile(second, [0.05, 0.95])) ** 2)) / 6.0
+    noise = max(float(np.mean(np.clip(second, *np.quantile(second, [0.05, 0.95])) ** 2)) / 6.0, floor)
     return max(float(np.var(rest)) - noise, 0.02 * noise + 1e-12), noise
 
 

@@ -25,6 +25,8 @@ _TEMPERATURE_CODES_DEGC: Final = (-40.0, -50.0, 150.0, 214.0, 215.0, 255.0)
 """Readings of an open or shorted sensor, and of 8-bit codes with an offset of -40 (common practice)."""
 
 _TOP_CODES: Final = (255, 254, 65_535, 65_534, 4_294_967_295, 32_767)
+_LEAST_SPAN: Final = {"m/s": 1.5, "m": 30.0}
+"""A speed or height that spans less than this may be noise about one value, and its jumps say nothing."""
 _SMOOTH_KINDS: Final = ("speed", "gnss_speed", "motor_speed", "pack_voltage", "state_of_charge", "odometer",
                         "cell_voltage_min", "cell_voltage_max", "elevation")  # fmt: skip
 
@@ -224,7 +226,7 @@ def rough_share(kind: ChannelKind, channel: Channel, samples: tuple[FloatArray, 
     period_s = float(np.median(np.diff(time_s)))
     span = float(np.ptp(value))
     starts, _ = equal_runs(value)
-    if span <= max(20.0 * resolution(value), 3.0 if kind.unit == "m/s" else 0.0) or starts.size < 50:
+    if span <= max(20.0 * resolution(value), _LEAST_SPAN.get(kind.unit, 0.0)) or starts.size < 50:
         return 0.0
     if kind.name in ("pack_current", "pack_voltage"):
         # Current may swing over its whole range within a second: only a fast log can tell.

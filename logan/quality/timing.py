@@ -20,30 +20,32 @@ SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
 
 
-def lost_share(time_s: FloatArray) -> float:
-    """Share of the samples of a cyclic channel that are missing; zero where it is not cyclic."""
+def lost_share(time_s: FloatArray) -> tuple[float, float]:
+    """Share of the samples of a cyclic channel that are missing, and its uncertainty; zero where not cyclic."""
     step_s = np.diff(time_s)
     if step_s.size < 50:
-        return 0.0
+        return 0.0, 0.0
     period_s = float(np.median(step_s))
     regular = np.abs(step_s - np.round(step_s / period_s) * period_s) < 0.3 * period_s
     if period_s <= 0.0 or regular.mean() < 0.9:
-        return 0.0
+        return 0.0, 0.0
     whole = np.round(step_s / period_s)
     missing = float(np.sum(np.where((whole >= 2) & (step_s < 30.0), whole - 1, 0)))
-    return missing / (missing + time_s.size)
+    return missing / (missing + time_s.size), float(np.sqrt(missing)) / (missing + time_s.size)
 
 
 def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     shares: dict[str, float] = {}
-    by_axis: dict[int, float] = {}
+    by_axis: dict[int, tuple[float, float]] = {}
     for name, channel in survey.drive.channels.items():
         # Channels of one message share their times: look at each axis once.
         axis = id(channel.time_s if channel.time_s.base is None else channel.time_s.base)
         if axis not in by_axis:
             by_axis[axis] = lost_share(channel.time_s)
-        if not channel.is_derived and by_axis[axis] > 0.01:
-            shares[name] = by_axis[axis]
+        share, sigma = by_axis[axis]
+        # A few samples of a slow channel say little about the share.
+        if not channel.is_derived and share - 2.0 * sigma > 0.01:
+            shares[name] = share
     if not shares:
         return
     worst = max(shares, key=lambda name: shares[name])

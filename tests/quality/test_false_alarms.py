@@ -1,0 +1,55 @@
+"""What looks like a fault and is none: noise about one value, a few lost samples, coarse steps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logan.drive.drive import Channel, Drive
+from logan.flags import DataFlag
+from logan.quality import DETECTORS, DriveSurvey
+from logan.quality.timing import lost_share
+from tests.benchmarks.quality.clean import SEED, clean_drive
+from tests.builds import example_build
+
+
+def findings(drive: Drive, code: str, build=None) -> list[DataFlag]:  # type: ignore[no-untyped-def]
+    detector = next(detector for detector in DETECTORS if detector.code == code)
+    return list(detector.detect(DriveSurvey(drive, build or example_build())))
+
+
+def drive_of(*channels: Channel) -> Drive:
+    return Drive(channels={channel.name: channel for channel in channels})
+
+
+def heights(scatter_m: float, climb_m: float) -> Drive:
+    rng, time_s = np.random.default_rng(5), np.arange(0.0, 900.0, 1.0)
+    height_m = 100.0 + climb_m * time_s / 900.0 + rng.normal(0.0, scatter_m, time_s.size)
+    return drive_of(Channel(name="elevation", time_s=time_s, value=height_m))
+
+
+def test_the_noise_of_a_level_road_is_not_taken_for_wrong_bits() -> None:
+    assert findings(heights(scatter_m=1.5, climb_m=0.0), "decoded_wrongly") == []
+
+
+def test_heights_that_jump_all_over_are() -> None:
+    rng, time_s = np.random.default_rng(5), np.arange(0.0, 900.0, 1.0)
+    drive = drive_of(Channel(name="elevation", time_s=time_s, value=rng.uniform(0.0, 6000.0, time_s.size)))
+    assert findings(drive, "decoded_wrongly")
+
+
+@pytest.mark.parametrize(("missing", "is_significant"), [(6, False), (60, True)])
+def test_a_few_missing_samples_of_a_slow_channel_say_little(missing: int, is_significant: bool) -> None:
+    time_s = np.arange(0.0, 500.0, 1.0)
+    kept = np.delete(time_s, np.random.default_rng(2).choice(np.arange(1, 499), missing, replace=False))
+    share, sigma = lost_share(kept)
+    assert share == pytest.approx(missing / 500.0, abs=0.002)
+    drive = drive_of(Channel(name="motor_temperature", time_s=kept, value=np.full(kept.size, 60.0)))
+    assert bool(findings(drive, "lost_samples")) is is_significant
+    assert (share - 2.0 * sigma > 0.01) is is_significant
+
+
+@pytest.mark.parametrize("seed", [10, 11])
+def test_a_coarse_voltmeter_does_not_make_the_current_an_average(seed: int) -> None:
+    drive, build = clean_drive("coarse sensors, highway", SEED + seed)
+    assert findings(drive, "averaged_current", build) == []
