@@ -48,6 +48,15 @@ TYPICAL_CELL_RESISTANCE_OHM_AH: Final = PlanningValue(
 )
 
 
+PUBLISHED_WORDS: Final = ("brochure", "type approval", "certification")
+"""Words in a source by which a road load counts as the maker's own figure."""
+
+PUBLISHED_EXCESS_SCALE: Final = 0.15
+"""Published road loads come out low and hardly ever high: the real one is above by a half-normal of this scale, in
+logarithms. After the ICCT's comparison of 19 cars, whose real road loads raised cycle energy by 15 %, none lowered it
+(read second-hand)."""
+
+
 def log_sigma_of(value: PlanningValue) -> float:
     """Standard deviation of the logarithm whose lognormal has this relative uncertainty. [ratio]"""
     return float(np.sqrt(np.log1p((value.sigma / value.value) ** 2)))
@@ -85,12 +94,27 @@ def prior_of(build: BuildSettings) -> ParameterDistribution:
 
 
 def planning_values(build: BuildSettings) -> tuple[PlanningValue, ...]:
-    """Return a build's assumptions in the order of ``PARAMETER_NAMES``."""
+    """Return a build's assumptions in the order of ``PARAMETER_NAMES``, published road loads raised."""
     return (
         build.vehicle.mass_kg,
-        build.vehicle.drag_area_m2,
-        build.vehicle.rolling_coefficient,
+        raised_if_published(build.vehicle.drag_area_m2),
+        raised_if_published(build.vehicle.rolling_coefficient),
         build.powertrain.drive_efficiency,
         build.powertrain.regen_efficiency,
         build.auxiliary.base_power_w,
     )
+
+
+def raised_if_published(value: PlanningValue) -> PlanningValue:
+    """Return a road load with the one-sided doubt that a maker's own figure deserves; any other value as it is.
+
+    The half-normal excess enters by its mean and its spread, since every prior is a lognormal.
+    """
+    if not any(word in value.source.lower() for word in PUBLISHED_WORDS):
+        return value
+    mean = PUBLISHED_EXCESS_SCALE * float(np.sqrt(2.0 / np.pi))
+    spread = PUBLISHED_EXCESS_SCALE * float(np.sqrt(1.0 - 2.0 / np.pi))
+    raised = value.value * float(np.exp(mean))
+    relative = float(np.hypot(value.sigma / value.value, spread))
+    note = f"{value.source}; raised by {np.expm1(mean):.0%}, as published road loads come out low"
+    return PlanningValue(raised, raised * relative, note)

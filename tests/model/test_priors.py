@@ -1,5 +1,8 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.priors import (
@@ -8,6 +11,7 @@ from logan.model.priors import (
     log_sigma_of,
     planning_values,
     prior_of,
+    raised_if_published,
 )
 from logan.settings import PlanningValue
 from tests.builds import example_build
@@ -38,3 +42,34 @@ def test_every_typical_value_says_where_it_comes_from():
         for value in values.values():
             assert value.source.startswith("common practice")
             assert value.sigma > 0
+
+
+def test_a_published_road_load_is_doubted_on_one_side_only():
+    for source in ("brochure", "Type approval road load"):
+        raised = raised_if_published(PlanningValue(0.60, 0.02, source))
+        below = (np.log(0.60) - np.log(raised.value)) / log_sigma_of(raised)
+        assert norm.cdf(below) < 0.15  # truth below the brochure is as good as left out
+        assert raised.value == pytest.approx(0.60 * np.exp(0.15 * np.sqrt(2 / np.pi)))
+        assert source in raised.source
+        assert "come out low" in raised.source
+
+
+def test_the_raised_value_has_the_moments_of_a_half_normal_excess():
+    excess = np.abs(0.15 * np.random.default_rng(2).standard_normal(400_000))
+    own = 0.05 * np.random.default_rng(3).standard_normal(400_000)
+    raised = raised_if_published(PlanningValue(1.0, 0.05, "brochure"))
+    assert np.log(raised.value) == pytest.approx((excess + own).mean(), abs=1e-3)
+    assert raised.sigma / raised.value == pytest.approx((excess + own).std(), rel=0.01)
+
+
+@pytest.mark.parametrize("source", ["given", "weighed", "common practice: van", "coastdown"])
+def test_other_sources_are_taken_as_they_are(source):
+    value = PlanningValue(0.60, 0.02, source)
+    assert raised_if_published(value) is value
+
+
+def test_only_road_loads_are_raised():
+    build = example_build()
+    heavy = replace(build.vehicle.mass_kg, source="brochure")
+    values = planning_values(replace(build, vehicle=replace(build.vehicle, mass_kg=heavy)))
+    assert values[0] is heavy
