@@ -25,8 +25,8 @@ def register(app: typer.Typer) -> None:
 
     @library.command("check")
     def check(build: BuildOption = Path(), as_json: JsonOption = False) -> int:
-        """Read every stored file from end to end and say what is damaged; exit code 2 if anything is."""
-        from logan.cli.rendering import print_json, print_table
+        """Read every stored file, say what is damaged (exit code 2) and which drives are there twice."""
+        from logan.cli.rendering import print_json, print_lines, print_table
         from logan.pipeline.library import check_library
 
         report = check_library(build)
@@ -37,6 +37,12 @@ def register(app: typer.Typer) -> None:
             if report.damage:
                 rows = [(entry.file, entry.problem, entry.remedy) for entry in report.damage]
                 print_table(("file", "what is wrong", "what to do"), rows, left=(0, 1, 2))
+            for repeat in report.repeats:
+                words = "are the same drive" if repeat.is_same else f"overlap by {repeat.overlap_s:.0f} s"
+                print_lines(
+                    f"Drives {repeat.first} and {repeat.second} {words}: the fit counts them both. Take one out with: "
+                    f"logan library remove N, or leave it out of the fit with: logan drive N --exclude --why ..."
+                )
         return 0 if report.is_whole else 2
 
     @library.command("decode")

@@ -129,6 +129,28 @@ class Damage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DriveRepeat:
+    """Two drives of which one is too many.
+
+    Parameters
+    ----------
+    first, second : int
+        Numbers of the drives.
+    is_same : bool
+        True where both follow the same speeds; False where they only were at one time.
+    overlap_s : float
+        How long both were driven at once by their clocks; zero where a clock is missing. [s]
+    """
+
+    schema: ClassVar[str] = "drive-repeat/1"
+
+    first: int
+    second: int
+    is_same: bool
+    overlap_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:
     """What ``check`` found.
 
@@ -138,6 +160,8 @@ class CheckReport:
         Files read from end to end and found whole.
     damage : tuple of Damage
         Everything that is wrong; empty for a whole library.
+    repeats : tuple of DriveRepeat
+        Drives of which one is too many; both files are whole.
     """
 
     schema: ClassVar[str] = "library-check/1"
@@ -146,6 +170,7 @@ class CheckReport:
     log_count: int
     raw_count: int
     damage: tuple[Damage, ...] = ()
+    repeats: tuple[DriveRepeat, ...] = ()
 
     @property
     def is_whole(self) -> bool:

@@ -15,12 +15,14 @@ from logan.drive.drive import Drive, DriveConditions, LogSource
 from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.stored_file import drive_id_of
 from logan.errors import ChannelError, LogReadError
 from logan.frames.table import SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.clocks import group_by_clock
 from logan.pipeline.ingest import Ingested, read_logs
 from logan.pipeline.logs_reader import Progress
+from logan.pipeline.repeats import repeat_flags
 from logan.pipeline.stored import store_analysed
 from logan.quality import find_signal_flags
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
@@ -155,12 +157,15 @@ def import_logs(
                 )
                 if not options.is_energy_optional:
                     _require_energy(drive, folder.channels_file)
+                repeats = repeat_flags(drive, library, own_id=drive_id_of(source.sha256 for source in drive.sources))
+                drive = replace(drive, import_flags=(*drive.import_flags, *repeats))
                 logs = group if build.keep_logs else ()
                 record = store_analysed(
                     library, drive, build, analysis=analysis, raw=raw, keep_logs=logs, replace=options.is_replaced
                 )
-            notes = tuple(note for part in ingested for note in (*part.notes, *reading_notes(part.signals)))
-            imported.append(ImportedDrive(record=record, was_there=False, notes=notes))
+            notes = [note for part in ingested for note in (*part.notes, *reading_notes(part.signals))]
+            notes += [f"{flag.title}: {flag.evidence}. {flag.remedy}" for flag in repeats]
+            imported.append(ImportedDrive(record=record, was_there=False, notes=tuple(notes)))
     return tuple(imported)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -97,9 +98,11 @@ def drives_kept_raw(folder: BuildFolder) -> int:
 
 
 def check_library(path: Path) -> CheckReport:
-    """Read every file of a library from end to end."""
+    """Read every file of a library from end to end, and look for drives that it holds twice."""
+    from logan.pipeline.repeats import repeats_in
+
     with open_library(path) as library:
-        return library.check()
+        return replace(library.check(), repeats=repeats_in(library))
 
 
 def rebuild_library(path: Path) -> int:
