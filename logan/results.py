@@ -134,7 +134,11 @@ def json_ready(value: object) -> JsonValue:
         return [json_ready(item) for item in value]
     # numpy's scalars and arrays, known by what they can do: a list of drives has none and loads no numpy.
     if hasattr(value, "tolist") and hasattr(value, "dtype"):
-        return json_ready(value.tolist())
+        import numpy as np
+
+        items: JsonValue = value.tolist()
+        is_plain = value.dtype.kind in "biu" or (value.dtype.kind == "f" and bool(np.isfinite(value).all()))
+        return items if is_plain else json_ready(items)
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 

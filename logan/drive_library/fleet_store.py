@@ -61,7 +61,7 @@ class FleetStore:
     """
 
     url: str
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def connect(self) -> tuple[Any, str]:
         """File system and root.

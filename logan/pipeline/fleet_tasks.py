@@ -11,6 +11,7 @@ import hashlib
 import json
 import tempfile
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -264,13 +265,19 @@ def build_of(store: FleetStore, vehicle: str) -> BuildSettings:
     ConfigurationError
         With every problem found.
     """
-    local = store.local
-    if local is not None:
-        return BuildFolder(local / vehicle).settings()
     below = f"{vehicle}/" if vehicle else ""
     content = store.read(f"{below}build.toml")
     if content is None:
         raise ConfigurationError(f"'{vehicle or 'the fleet'}' has no build.toml", "Put the vehicle's settings there")
+    return _settings_of(store, vehicle, content)
+
+
+@lru_cache(maxsize=16)
+def _settings_of(store: FleetStore, vehicle: str, content: bytes) -> BuildSettings:
+    """Settings as they are written now; a worker that takes a vehicle's drives one by one reads them once."""
+    local = store.local
+    if local is not None:
+        return BuildFolder(local / vehicle).settings()
     with tempfile.TemporaryDirectory(prefix="logan-fleet-") as name:
         if vehicle:
             store.fetch_settings(vehicle, Path(name))

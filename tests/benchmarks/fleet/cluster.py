@@ -1,6 +1,8 @@
 """Two hundred twin drives of twenty vehicles: one process against a real local cluster, and the same numbers.
 
-Run: python -m tests.benchmarks.fleet.cluster [vehicles] [drives] [duration_s]
+Run: python -m tests.benchmarks.fleet.cluster [vehicles] [drives] [duration_s] [folder]
+
+The fleet is made in ``folder``, or taken from there where it was made before.
 
 The cluster is a scheduler and two workers as processes on loopback. Every run begins
 without reduced drives. In the last run a worker is killed half-way.
@@ -19,8 +21,9 @@ from pathlib import Path
 import numpy as np
 
 from logan.drive_library.fleet_store import FleetStore
-from logan.pipeline.crew import Cluster, Crew, OwnProcess
+from logan.pipeline.crew import Cluster, Crew, LocalProcesses, OwnProcess
 from logan.pipeline.fleet import FleetFit, fit_fleet, import_fleet
+from logan.pipeline.fleet_tasks import DriveTask, reduce_one
 from tests.pipeline.local_cluster import local_cluster
 from tests.pipeline.twin_fleet import store_fleet, twin_level, write_fleet
 
@@ -49,6 +52,8 @@ def largest_difference(one: FleetFit, other: FleetFit) -> float:
 
 
 def imports(folder: Path) -> None:
+    for part in ("one", "two"):
+        shutil.rmtree(folder / part, ignore_errors=True)
     write_fleet(folder / "one", vehicles=2, drives=4, duration_s=600.0)
     shutil.copytree(folder / "one", folder / "two")
     began = time.perf_counter()
@@ -56,7 +61,7 @@ def imports(folder: Path) -> None:
     serial_s = time.perf_counter() - began
     with local_cluster() as address:
         crew = Cluster(address)
-        list(crew.run(abs, range(8)))
+        warm(crew, folder / "kit")
         began = time.perf_counter()
         second = import_fleet(FleetStore(str(folder / "two")), crew)
         cluster_s = time.perf_counter() - began
@@ -67,45 +72,66 @@ def imports(folder: Path) -> None:
     )
 
 
-def main(vehicles: int = 20, drives: int = 10, duration_s: float = 600.0) -> None:
-    # One thread of linear algebra in every process, here as in the workers.
+def warm(crew: Crew, folder: Path) -> None:
+    """Let every worker import what it needs, so that the runs compare the work alone."""
+    store = FleetStore(str(folder))
+    vehicle = store.vehicles()[0]
+    tasks = [DriveTask(store, store.drive_files(vehicle)[0])] * 8
+    list(crew.run(reduce_one, tasks))
+
+
+def main(vehicles: int = 20, drives: int = 10, duration_s: float = 600.0, folder: Path | None = None) -> None:
     with tempfile.TemporaryDirectory() as name:
-        folder = store_fleet(Path(name) / "kit", vehicles=vehicles, drives=drives, duration_s=duration_s)
-        stored = sum(path.stat().st_size for path in folder.glob("*/drives/*.parquet"))
-        print(f"{vehicles * drives} drives of {duration_s:.0f} s, {stored / 1e6:.0f} MB")
-        serial_s, serial = timed_fit(folder, OwnProcess())
-        reduced = [path.stat().st_size for path in folder.glob("*/drives/segments/*.json")]
-        print(f"serial {serial_s:.1f} s; a reduced drive has {np.mean(reduced) / 1e3:.0f} kB")
-        began = time.perf_counter()
-        fit_fleet(FleetStore(str(folder)), OwnProcess())
-        print(f"serial again, with the reduced drives kept {time.perf_counter() - began:.1f} s")
-        with local_cluster() as address:
-            crew = Cluster(address)
-            list(crew.run(abs, range(8)))
-            cluster_s, found = timed_fit(folder, crew)
-            print(f"cluster of two {cluster_s:.1f} s: {serial_s / cluster_s:.2f} times as fast")
-            print(f"largest relative difference to the serial numbers {largest_difference(found, serial):.1e}")
-            done = []
+        place = folder or Path(name)
+        kit = place / "kit"
+        if not kit.exists():
+            store_fleet(kit, vehicles=vehicles, drives=drives, duration_s=duration_s)
+        compare_fits(kit, vehicles, drives)
+        imports(place)
 
-            def told(_: str) -> None:
-                done.append(1)
-                if len(done) == vehicles * drives // 2:
-                    os.kill(crew.worker_processes()[0], signal.SIGKILL)
 
-            killed_s, found = timed_fit(folder, crew, told)
-            lost = vehicles * drives - sum(vehicle.drive_count for vehicle in found.vehicles)
-            print(f"a worker killed half-way: {killed_s:.1f} s, {lost} drives lost, ", end="")
-            print(f"largest difference {largest_difference(found, serial):.1e}")
-            crew.close()
-        levels = np.array([level.level.value for level in serial.kit.vehicles])
-        sigmas = np.array([level.level.sigma for level in serial.kit.vehicles])
-        truth = np.array([twin_level(vehicle) for vehicle in range(vehicles)])
-        truth /= np.exp(np.mean(np.log(truth)))
-        print(f"levels against the twins': rms {np.sqrt(np.mean((levels - truth) ** 2)):.4f}, ", end="")
-        print(f"one sigma stated {np.mean(sigmas):.4f}, true spread {np.std(truth):.4f}")
-        imports(Path(name))
+def compare_fits(folder: Path, vehicles: int, drives: int) -> None:
+    stored = sum(path.stat().st_size for path in folder.glob("*/drives/*.parquet"))
+    print(f"{vehicles * drives} drives, {stored / 1e6:.0f} MB", flush=True)
+    warm(OwnProcess(), folder)
+    serial_s, serial = timed_fit(folder, OwnProcess())
+    reduced = [path.stat().st_size for path in folder.glob("*/drives/segments/*.json")]
+    print(f"serial {serial_s:.1f} s; a reduced drive has {np.mean(reduced) / 1e3:.0f} kB", flush=True)
+    began = time.perf_counter()
+    fit_fleet(FleetStore(str(folder)), OwnProcess())
+    print(f"serial again, with the reduced drives kept {time.perf_counter() - began:.1f} s", flush=True)
+    with local_cluster() as address:
+        crew = Cluster(address)
+        warm(crew, folder)
+        cluster_s, found = timed_fit(folder, crew)
+        print(f"cluster of two {cluster_s:.1f} s: {serial_s / cluster_s:.2f} times as fast")
+        print(f"largest relative difference to the serial numbers {largest_difference(found, serial):.1e}", flush=True)
+        done: list[str] = []
+
+        def told(label: str) -> None:
+            done.append(label)
+            if len(done) == vehicles * drives // 2:
+                os.kill(crew.worker_processes()[0], signal.SIGKILL)
+
+        killed_s, found = timed_fit(folder, crew, told)
+        lost = vehicles * drives - sum(vehicle.drive_count for vehicle in found.vehicles)
+        print(f"a worker killed half-way: {killed_s:.1f} s, {lost} drives lost, ", end="")
+        print(f"largest difference {largest_difference(found, serial):.1e}", flush=True)
+        crew.close()
+    pool = LocalProcesses(2)
+    warm(pool, folder)
+    pool_s, found = timed_fit(folder, pool)
+    pool.close()
+    print(f"two local processes {pool_s:.1f} s: {serial_s / pool_s:.2f} times as fast", flush=True)
+    levels = np.array([level.level.value for level in serial.kit.vehicles])
+    sigmas = np.array([level.level.sigma for level in serial.kit.vehicles])
+    truth = np.array([twin_level(vehicle) for vehicle in range(vehicles)])
+    truth /= np.exp(np.mean(np.log(truth)))
+    print(f"levels against the twins': rms {np.sqrt(np.mean((levels - truth) ** 2)):.4f}, ", end="")
+    print(f"one sigma stated {np.mean(sigmas):.4f}, true spread {np.std(truth):.4f}", flush=True)
 
 
 if __name__ == "__main__":
+    # One thread of linear algebra in every process, here as in the workers.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    main(*(int(argument) for argument in sys.argv[1:]))
+    main(*(int(argument) for argument in sys.argv[1:4]), *(Path(argument) for argument in sys.argv[4:5]))
