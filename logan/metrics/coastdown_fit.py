@@ -22,6 +22,9 @@ WIND_SIGMA_M_PER_S: Final = 2.0
 UNKNOWN_GRADE_SIGMA_RATIO: Final = 0.005
 """Prior uncertainty of the slope of a road chosen to be level, where height is not known."""
 
+LINEAR_SIGMA_N_S_PER_M: Final = 5.0
+"""Prior uncertainty of a linear term, where one is let in: gears, bearings and tyres of a car (common practice)."""
+
 MOST_RESIDUAL_M_PER_S: Final = 0.35
 GUST_LAGS: Final = 30
 """Residuals may be alike over this many half seconds: gusts and the wander of a receiver."""
@@ -36,10 +39,11 @@ class GroupFit:
 
     Parameters
     ----------
-    constant_n, quadratic_n_s2_per_m2 : float
-        Rolling part, and half the density times drag area. [N, N/(m/s)2]
-    covariance : ndarray, shape (2, 2)
-        Of both.
+    constant_n, quadratic_n_s2_per_m2, linear_n_s_per_m : float
+        Rolling part, half the density times drag area, and the linear term, zero where it was held.
+        [N, N/(m/s)2, N/(m/s)]
+    covariance : ndarray, shape (2, 2) or (3, 3)
+        Of constant, quadratic and, where it was free, linear term.
     residual_m_per_s : tuple of float
         RMS of each run.
     headwind_m_per_s : float
@@ -51,18 +55,25 @@ class GroupFit:
     covariance: FloatArray
     residual_m_per_s: tuple[float, ...]
     headwind_m_per_s: float
+    linear_n_s_per_m: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", read_only(self.covariance))
 
 
 def fit_group(
-    spans: Sequence[CoastdownSpan], *, mass_kg: float, effective_mass_kg: float, headwind_m_per_s: float = 0.0
+    spans: Sequence[CoastdownSpan],
+    *,
+    mass_kg: float,
+    effective_mass_kg: float,
+    headwind_m_per_s: float = 0.0,
+    has_linear: bool = False,
 ) -> GroupFit | None:
     """Fit speed against time of one run, or of a pair that shares wind and slope with opposite signs.
 
-    With the wind w along the road the air speed u = v + w obeys m du/dt = -(A + m g slope) - C u²,
-    whose solution is closed; so wind and slope are parameters of the fit, held by priors.
+    With the wind w along the road the air speed u = v + w obeys
+    m du/dt = -(A + m g slope - B w) - B u - C u², whose solution is closed; so wind and slope are
+    parameters of the fit, held by priors.
 
     Parameters
     ----------
@@ -72,6 +83,8 @@ def fit_group(
         With payload; and with rotating parts. [kg]
     headwind_m_per_s : float
         Noted, on the first run. [m/s]
+    has_linear : bool
+        Let a linear term B in; else it is held at zero.
 
     Returns
     -------
@@ -83,7 +96,7 @@ def fit_group(
     .. [1] Thompson, EPA: fit v(t), do not differentiate. 40 CFR 1066.301(c): both directions.
     """
     signs = (1.0, -1.0)[: len(spans)]
-    problem = _Problem(spans, signs, mass_kg, effective_mass_kg, headwind_m_per_s)
+    problem = _Problem(spans, signs, mass_kg, effective_mass_kg, headwind_m_per_s, has_linear=has_linear)
     solved = _solved(problem)
     if solved is None:
         return None
@@ -107,14 +120,13 @@ def _with_unknown_wind_and_slope(group: GroupFit, problem: _Problem) -> GroupFit
     for wind, slope in ((WIND_SIGMA_M_PER_S, 0.0), (0.0, problem.slope_sigma)):
         solved = _solved(problem.moved(wind, slope))
         if solved is not None:
-            other = np.exp(solved[0][:2])
-            step = other - np.array([group.constant_n, group.quadratic_n_s2_per_m2])
+            step = problem.load(solved[0]) - problem.load_of(group)
             covariance = covariance + np.outer(step, step)
     return replace(group, covariance=covariance)
 
 
 class _Problem:
-    """Parameters: log A, log C, wind, slope, and each run's first speed; residuals weighted to unit variance."""
+    """Parameters: log A, log C, wind, slope, B where it is free, each run's first speed; residuals of unit variance."""
 
     def __init__(
         self,
@@ -123,23 +135,35 @@ class _Problem:
         mass_kg: float,
         effective_mass_kg: float,
         headwind_m_per_s: float,
+        *,
+        has_linear: bool,
     ) -> None:
         self.spans, self.signs = spans, signs
         self.weight_n, self.inertia_kg = mass_kg * STANDARD_GRAVITY_M_PER_S2, effective_mass_kg
-        self.wind = headwind_m_per_s
+        self.wind, self.has_linear = headwind_m_per_s, has_linear
         self.slope, self.slope_sigma = _slope_prior(spans, signs)
         # One direction alone cannot tell wind or slope from the road load: they are held where they are.
         self.hold = 1.0 if len(spans) == 2 else 1e-4
         # One sample of Doppler speed, half a second's mean: residuals are rescaled after the fit.
         self.noise = 0.05
         rolling_n, drag = 0.011 * self.weight_n, 0.5
-        self.start = np.array(
-            [np.log(rolling_n), np.log(drag), self.wind, self.slope, *(float(s.speed_m_per_s[0]) for s in spans)]
-        )
+        first = [float(span.speed_m_per_s[0]) for span in spans]
+        linear = [0.0] if has_linear else []
+        self.start = np.array([np.log(rolling_n), np.log(drag), self.wind, self.slope, *linear, *first])
+
+    def load(self, parameters: FloatArray) -> FloatArray:
+        """A and C, and B where it is free."""
+        return np.concatenate((np.exp(parameters[:2]), parameters[4:5] if self.has_linear else []))
+
+    def load_of(self, group: GroupFit) -> FloatArray:
+        """The same of a group."""
+        both = [group.constant_n, group.quadratic_n_s2_per_m2]
+        return np.array([*both, group.linear_n_s_per_m] if self.has_linear else both)
 
     def moved(self, wind_m_per_s: float, slope_ratio: float) -> _Problem:
         """The same problem, held at another wind or slope."""
-        other = _Problem(self.spans, self.signs, self.weight_n / STANDARD_GRAVITY_M_PER_S2, self.inertia_kg, self.wind)
+        mass_kg = self.weight_n / STANDARD_GRAVITY_M_PER_S2
+        other = _Problem(self.spans, self.signs, mass_kg, self.inertia_kg, self.wind, has_linear=self.has_linear)
         other.wind, other.slope = self.wind + wind_m_per_s, self.slope + slope_ratio
         other.start = self.start.copy()
         other.start[2:4] = other.wind, other.slope
@@ -148,18 +172,22 @@ class _Problem:
     def predicted(self, parameters: FloatArray, index: int) -> FloatArray:
         """Speed of one run."""
         wind = self.signs[index] * parameters[2]
-        constant = np.exp(parameters[0]) + self.signs[index] * self.weight_n * parameters[3]
+        quadratic = float(np.exp(parameters[1]))
+        linear = float(parameters[4]) if self.has_linear else 0.0
+        constant = np.exp(parameters[0]) + self.signs[index] * self.weight_n * parameters[3] - linear * wind
         air = coasting_speed_m_per_s(
             self.spans[index].time_s,
-            start_m_per_s=float(parameters[4 + index] + wind),
+            start_m_per_s=float(parameters[4 + self.has_linear + index] + wind),
             effective_mass_kg=self.inertia_kg,
-            constant_n=max(float(constant), 1.0),
-            quadratic_n_s2_per_m2=float(np.exp(parameters[1])),
+            # The load stays above zero at every speed, whatever the search tries.
+            constant_n=max(float(constant), linear**2 / (4.0 * quadratic) + 1.0),
+            linear_n_s_per_m=linear,
+            quadratic_n_s2_per_m2=quadratic,
         )
         return np.asarray(air - wind)
 
     def residuals(self, parameters: FloatArray) -> FloatArray:
-        """Weighted differences, then the two priors."""
+        """Weighted differences, then the priors."""
         parts = [
             (span.speed_m_per_s - self.predicted(parameters, index)) / self.noise
             for index, span in enumerate(self.spans)
@@ -168,6 +196,8 @@ class _Problem:
             (parameters[2] - self.wind) / (WIND_SIGMA_M_PER_S * self.hold),
             (parameters[3] - self.slope) / (self.slope_sigma * self.hold),
         ]
+        if self.has_linear:
+            priors.append(parameters[4] / LINEAR_SIGMA_N_S_PER_M)
         return np.concatenate([*parts, priors])
 
     def group(self, parameters: FloatArray, jacobian: FloatArray) -> GroupFit:
@@ -179,16 +209,18 @@ class _Problem:
         independent = max(count / alike, parameters.size + 2.0)
         inflation = max(variance / self.noise**2, 0.1) * alike * independent / (independent - parameters.size)
         inflation *= SHORT_RUN_FACTOR**2
-        data = jacobian[:-2]
-        normal = data.T @ data / inflation + jacobian[-2:].T @ jacobian[-2:]
-        covariance = np.linalg.pinv(normal)
+        data, priors = jacobian[:count], jacobian[count:]
+        covariance = np.linalg.pinv(data.T @ data / inflation + priors.T @ priors)
         values = np.exp(parameters[:2])
+        free = [0, 1, 4] if self.has_linear else [0, 1]
+        steps = np.concatenate((values, np.ones(len(free) - 2)))
         return GroupFit(
             constant_n=float(values[0]),
             quadratic_n_s2_per_m2=float(values[1]),
-            covariance=np.asarray(covariance[:2, :2] * np.outer(values, values)),
+            covariance=np.asarray(covariance[np.ix_(free, free)] * np.outer(steps, steps)),
             residual_m_per_s=tuple(float(np.sqrt(np.mean(misfit**2))) for misfit in misfits),
             headwind_m_per_s=float(parameters[2]),
+            linear_n_s_per_m=float(parameters[4]) if self.has_linear else 0.0,
         )
 
 

@@ -18,6 +18,7 @@ from logan.drive.drive import Drive
 from logan.drive.motion import STATION_WIND_FACTOR, Air, air_of
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
 from logan.metrics.coastdown_fit import MOST_RESIDUAL_M_PER_S, GroupFit, fit_group
+from logan.metrics.coastdown_linear import NO_THREE_TERMS, ThreeTermLoad, three_term_load
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
@@ -33,6 +34,9 @@ PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}
 """Scatter of one pair in calm air, from simulation; it counts as much as a few pairs' own scatter."""
 
 PRIOR_PAIRS: Final = 3.0
+LINEAR_SHOWS_SIGMA: Final = 2.0
+"""A linear term is spoken of from this many standard uncertainties on."""
+
 SINGLE_RUN_WEIGHT_RATIO: Final = 0.1
 SPEED_GAIN_SIGMA_RATIO: Final = 0.002
 DENSITY_SIGMA_RATIO: Final = 0.004
@@ -90,7 +94,9 @@ class CoastdownSummary:
     pair_count : int
         Pairs of opposite runs.
     constant_n, linear_n_s_per_m, quadratic_n_s2_per_m2 : Figure
-        A, B and C of the road load at reference conditions.
+        A, B (held at zero) and C of the road load at reference conditions.
+    three_term : ThreeTermLoad
+        The same with B free; only pairs can tell it.
     drag_area_m2, rolling_coefficient : Figure
         Drag area, and rolling coefficient at 25 degrees Celsius.
     force_65_mph_n : Figure
@@ -113,6 +119,7 @@ class CoastdownSummary:
     force_65_mph_n: Figure
     correlation_rolling_drag: float | None
     notes: tuple[str, ...]
+    three_term: ThreeTermLoad = NO_THREE_TERMS
 
 
 def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
@@ -163,7 +170,35 @@ def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
     ]
     if not usable:
         return _refused(runs, Refusal("no coastdown follows a road load", "Check brakes, gear and wind; coast longer"))
-    return _combined(runs, usable, drive, build, air)
+    summary = _combined(runs, usable, drive, build, air)
+    free = [
+        fit_group(
+            [spans[index] for index in members],
+            mass_kg=mass,
+            effective_mass_kg=inertia,
+            headwind_m_per_s=_noted_headwind(drive, spans[members[0]]),
+            has_linear=True,
+        )
+        for members, _ in usable
+        if len(members) == 2
+    ]
+    return _with_three_terms(summary, [fit for fit in free if fit is not None], _Scale(drive, build, air))
+
+
+def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _Scale) -> CoastdownSummary:
+    """Add A, B and C with B free, and say so where B shows."""
+    if not fits:
+        return summary
+    load = three_term_load(
+        fits,
+        constant_factor=scale.at_reference / scale.as_driven,
+        quadratic_factor=scale.reference_density / scale.density,
+    )
+    notes, linear = summary.notes, load.linear_n_s_per_m
+    if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * (linear.sigma or 0.0):
+        text = f"a linear term shows: {linear.value:+.1f} ± {linear.sigma:.1f} N/(m/s); drag area and rolling "
+        notes = (*notes, f"{text}coefficient hold it at zero and take their parts of it")
+    return replace(summary, three_term=load, notes=notes)
 
 
 def _refused(runs: tuple[CoastdownRun, ...], refusal: Refusal) -> CoastdownSummary:

@@ -96,14 +96,15 @@ def test_the_reference_coefficients_make_up_the_reference_force():
     assert summary.correlation_rolling_drag < -0.5
 
 
-def made_span(constant_n, quadratic, *, wind=0.0, slope=0.0, sign=1.0, noise=0.03, seed=0, gust=0.0):
+def made_span(constant_n, quadratic, *, linear=0.0, wind=0.0, slope=0.0, sign=1.0, noise=0.03, seed=0, gust=0.0):
     rng = np.random.default_rng(seed)
     time_s = np.arange(0.0, 120.0, 0.5)
     air = coasting_speed_m_per_s(
         time_s,
         start_m_per_s=31.0 + sign * wind,
         effective_mass_kg=INERTIA_KG,
-        constant_n=constant_n + sign * slope * WEIGHT_N,
+        constant_n=constant_n + sign * slope * WEIGHT_N - linear * sign * wind,
+        linear_n_s_per_m=linear,
         quadratic_n_s2_per_m2=quadratic,
     )
     wander = np.convolve(rng.normal(0.0, gust, time_s.size + 20), np.ones(20) / 20.0, mode="valid")[: time_s.size]
@@ -142,3 +143,57 @@ def test_a_run_that_follows_no_road_load_is_rejected_with_the_reason():
     shaken = speed.value + 1.5 * np.sin(speed.time_s / 3.0)
     summary = coastdown_summary(drive.with_channels(replace(speed, value=shaken)), build_of(twin.vehicle))
     assert isinstance(summary.drag_area_m2, Refusal)
+
+
+def pair_of(seed, **load):
+    return [made_span(sign=sign, seed=100 * seed + int(2 + sign), **load) for sign in (1.0, -1.0)]
+
+
+def test_a_free_linear_term_is_recovered_with_wind_and_slope():
+    pair = pair_of(0, constant_n=150.0, quadratic=0.45, linear=3.0, wind=2.0, slope=0.002, noise=0.005)
+    fit = fit_group(pair, mass_kg=MASS_KG, effective_mass_kg=INERTIA_KG, has_linear=True)
+    load = (fit.constant_n, fit.linear_n_s_per_m, fit.quadratic_n_s2_per_m2)
+    assert load == pytest.approx((150.0, 3.0, 0.45), rel=0.15)
+    sigma = np.sqrt(np.diag(fit.covariance))
+    assert np.all(np.abs(np.array(load) - (150.0, 3.0, 0.45)) < 3.0 * sigma[[0, 2, 1]])
+
+
+def test_the_interval_of_the_linear_term_covers_at_its_stated_rate():
+    inside = []
+    for seed in range(40):
+        pair = pair_of(seed, constant_n=160.0, quadratic=0.45, linear=2.0, gust=0.3)
+        fit = fit_group(pair, mass_kg=MASS_KG, effective_mass_kg=INERTIA_KG, has_linear=True)
+        inside.append(abs(fit.linear_n_s_per_m - 2.0) < 1.645 * np.sqrt(fit.covariance[2, 2]))
+    # 90 % nominal; 40 draws scatter by 5 %.
+    assert np.mean(inside) > 0.78
+
+
+def test_a_twin_without_a_linear_term_shows_none_and_the_three_terms_make_up_the_force():
+    plain = coastdown_summary(twin_drive("coastdown", 0).to_drive(), build_of(TwinVehicle()))
+    linear = plain.three_term.linear_n_s_per_m
+    assert abs(linear.value) < 2.5 * linear.sigma
+    assert not any("linear term shows" in note for note in plain.notes)
+    force_n = (
+        plain.three_term.constant_n.value
+        + linear.value * 29.0576
+        + plain.three_term.quadratic_n_s2_per_m2.value * 29.0576**2
+    )
+    # Each term alone is unsure; their sum is not.
+    assert force_n == pytest.approx(plain.force_65_mph_n.value, rel=0.01)
+
+
+def test_without_a_pair_a_linear_term_is_refused():
+    drive = twin_drive("coastdown", 0).to_drive()
+    north = replace(drive["heading"], value=np.full(drive["heading"].time_s.shape, 90.0))
+    summary = coastdown_summary(drive.with_channels(north), build_of(TwinVehicle()))
+    assert isinstance(summary.three_term.linear_n_s_per_m, Refusal)
+
+
+def test_four_pairs_in_wind_and_on_a_slope_still_give_drag_area_and_force():
+    """The same road there and back, wind along and across it: the pair takes both out."""
+    weather = TwinWeather(wind_m_per_s=3.0, wind_from_deg=60.0)
+    twin = drive_of(coastdown_route(np.random.default_rng(7), grade_ratio=0.003), 7, weather=weather)
+    summary = coastdown_summary(twin.to_drive(), build_of(twin.vehicle))
+    assert summary.pair_count == 4
+    assert summary.drag_area_m2.value == pytest.approx(twin.vehicle.drag_area_m2, rel=0.03)
+    assert summary.force_65_mph_n.value == pytest.approx(true_force_65_n(twin.vehicle), rel=0.015)

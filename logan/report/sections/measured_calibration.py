@@ -16,13 +16,17 @@ def coastdown_tables(coastdowns: CoastdownSummary, units: DisplayUnits) -> list[
     """Road load at reference conditions, and every run that was found."""
     if isinstance(coastdowns.force_65_mph_n, Refusal) and not coastdowns.runs:
         return [Words(lines=(f"Coastdowns: refused. {reason(coastdowns.force_65_mph_n)}",), tone="grey")]
+    free = coastdowns.three_term
     blocks: list[Block] = [
         TableBlock(
             headings=("road load", "value"),
             rows=(
                 ("A", told(coastdowns.constant_n, digits=1, unit="N")),
-                ("B", told(coastdowns.linear_n_s_per_m, digits=2, unit="N/(m/s)")),
+                ("B", "0, held"),
                 ("C", told(coastdowns.quadratic_n_s2_per_m2, digits=4, unit="N/(m/s)²")),
+                ("A, with B free", told(free.constant_n, digits=1, unit="N")),
+                ("B, with B free", told(free.linear_n_s_per_m, digits=2, unit="N/(m/s)")),
+                ("C, with B free", told(free.quadratic_n_s2_per_m2, digits=4, unit="N/(m/s)²")),
                 ("drag area", told(coastdowns.drag_area_m2, digits=3, unit="m²")),
                 ("rolling coefficient at 25 °C", told(coastdowns.rolling_coefficient, digits=5)),
                 ("force at 65 mph", told(coastdowns.force_65_mph_n, digits=1, unit="N")),
