@@ -97,6 +97,8 @@ PROFILES: Final[tuple[Profile, ...]] = (
     _profile("cell_voltage_min", "voltage", "cell module", "minimum", neutral="high_voltage pack"),
     _profile("cell_voltage_max", "voltage", "cell module", "maximum", neutral="high_voltage pack"),
     _profile("cell_voltage", "voltage", "cell module", neutral="high_voltage pack", several=True, reach=(0.0, 20.0)),
+    _profile("cell_number_min", "validity", "cell module", "minimum", neutral="validity voltage", bits=(5, 16)),
+    _profile("cell_number_max", "validity", "cell module", "maximum", neutral="validity voltage", bits=(5, 16)),
     _profile("pack_temperature", "temperature", "pack high_voltage", welcome="mean high_voltage"),
     _profile("cell_temperature_min", "temperature", "cell module pack high_voltage", "minimum",
              neutral="high_voltage pack cell"),

@@ -47,7 +47,9 @@ class UnitConversion:
         return (value - self.offset) / self.factor
 
 
-_UNITLESS: Final = frozenset({"contactor_closed", "charging", "brake_switch", "gear", "marker"})
+_UNITLESS: Final = frozenset(
+    {"contactor_closed", "charging", "brake_switch", "gear", "marker", "cell_number_min", "cell_number_max"}
+)
 _UNITLESS_WORDS: Final = frozenset(
     {"", "-", "--", "1", "0/1", "bool", "boolean", "bit", "flag", "on/off", "state", "status", "enum", "none", "n/a"}
 )

@@ -66,6 +66,8 @@ CHANNEL_KINDS: Final[tuple[ChannelKind, ...]] = (
     ChannelKind("cell_voltage_min", "V", "lowest cell voltage", _LINEAR, 0.0, 5.0, "pack"),
     ChannelKind("cell_voltage_max", "V", "highest cell voltage", _LINEAR, 0.0, 5.0, "pack"),
     ChannelKind("cell_voltage", "V", "voltage of one cell or group", _LINEAR, 0.0, 5.0, "pack"),
+    ChannelKind("cell_number_min", "ratio", "number of the lowest cell", _HOLD, 0.0, 10_000.0, "pack"),
+    ChannelKind("cell_number_max", "ratio", "number of the highest cell", _HOLD, 0.0, 10_000.0, "pack"),
     _temperature("pack_temperature", "mean pack temperature", "pack"),
     _temperature("cell_temperature_min", "coldest cell", "pack"),
     _temperature("cell_temperature_max", "hottest cell", "pack"),

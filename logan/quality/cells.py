@@ -9,12 +9,16 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
-from logan.quality.runs import spans_of, true_runs, when
+from logan.quality.runs import middle_of, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
+from logan.units import FloatArray
 
 AMBER_OHM_PER_V: Final = 500.0
 RED_OHM_PER_V: Final = 100.0
 """Isolation per volt of working voltage (UN R100, 5.1.3)."""
+
+_ALIKE_V: Final = 0.015
+"""Cells nearer to each other than this take turns by the noise of the measurement alone (common practice). [V]"""
 
 
 def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
@@ -73,6 +77,40 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
         "with the pack disconnected and proven dead",
         effect_wh_per_km=0.0,
     )
+
+
+def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Which cell is lowest or highest changes all the time: a loose sense wire, or cells that are all alike."""
+    for name in ("cell_number_min", "cell_number_max"):
+        samples = survey.finite(name)
+        if samples is None or samples[1].size < 100:
+            continue
+        changes = np.diff(samples[1]) != 0.0
+        spread_v = _usual_spread_v(survey, samples[0])
+        if changes.mean() < 0.2 or spread_v is None or spread_v < _ALIKE_V:
+            continue
+        numbers, counts = np.unique(samples[1], return_counts=True)
+        commonest = ", ".join(f"{number:.0f}" for number in numbers[np.argsort(-counts)][:3])
+        yield DataFlag(
+            code="cell_index_flicker",
+            severity=Severity.AMBER,
+            channels=(name,),
+            title=f"The {'lowest' if name.endswith('min') else 'highest'} cell is another one from sample to sample",
+            evidence=f"{100 * changes.mean():.0f} % of the samples name another cell than the one before (most often "
+            f"{commonest}), while highest and lowest are {1000 * spread_v:.0f} mV apart",
+            remedy="Look for a loose sense wire or connector at these cells, pack disconnected and proven dead; or the "
+            "signal is another one than the map says",
+            spans=spans_of(samples[0][1:], changes),
+            effect_wh_per_km=0.0,
+        )
+
+
+def _usual_spread_v(survey: DriveSurvey, time_s: FloatArray) -> float | None:
+    """Median distance of highest and lowest cell; None where they are not logged. [V]"""
+    lowest, highest = survey.drive.get("cell_voltage_min"), survey.drive.get("cell_voltage_max")
+    if lowest is None or highest is None:
+        return None
+    return middle_of(highest.at(time_s, max_gap_s=10.0) - lowest.at(time_s, max_gap_s=10.0))
 
 
 def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
@@ -149,6 +187,12 @@ def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
 DETECTORS: Final = (
     Detector("cell_min_above_max", "Lowest cell reads above the highest", _find_crossed),
     Detector("cell_spread", "One cell stands apart", _find_spread, ("cell_voltage_min", "cell_voltage_max")),
+    Detector(
+        "cell_index_flicker",
+        "The lowest or highest cell is another one from sample to sample",
+        _find_flicker,
+        ("cell_voltage_min", "cell_voltage_max"),
+    ),
     Detector("isolation_low", "Isolation is low", _find_isolation, ("isolation_resistance",)),
     Detector("isolation_monitor_off", "Isolation monitor is off", _find_monitor_off, ("isolation_resistance",)),
 )

@@ -13,6 +13,10 @@ from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import SignalDetector
 from logan.settings import ChannelMap, ChannelSource
+from logan.units import FloatArray
+
+_MOST_PAGES: Final = 16
+_MOST_JUDGED: Final = 20_000
 
 
 def _mapped(table: SignalTable, channel_map: ChannelMap) -> Iterator[tuple[ChannelSource, ChannelKind, SignalColumn]]:
@@ -108,9 +112,50 @@ def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     )
 
 
+def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """Frames take turns with several meanings and are all read as one: every k-th sample is alike, neighbours are not.
+
+    That is what a multiplexed message looks like whose multiplexer the DBC does not name.
+    """
+    for source, _, column in _mapped(table, channel_map):
+        value = column.value[np.isfinite(column.value)][:_MOST_JUDGED]
+        turns = _turns(value)
+        if turns == 0:
+            continue
+        pages = [float(np.median(value[start::turns])) for start in range(turns)]
+        yield DataFlag(
+            code="multiplexer_ignored",
+            severity=Severity.RED,
+            channels=(source.channel,),
+            title=f"{source.channel.replace('_', ' ').capitalize()} takes turns with something else",
+            evidence=f"every {turns} samples of {column.key} are alike and neighbours are not; the {turns} take turns "
+            f"about {', '.join(f'{page:g}' for page in pages[:4])} {column.unit}".rstrip(),
+            remedy="The message is multiplexed: let the DBC name the multiplexer (M) and the page (m0, m1, ...) of "
+            "this signal, or use the maker's DBC for this firmware",
+            refuses=("net_energy", "consumption", "regen", "peak_current")
+            if source.channel in ("pack_current", "pack_voltage", "pack_power")
+            else (),
+        )
+
+
+def _turns(value: FloatArray) -> int:
+    """After how many samples the values come back to what they were; zero where they do not take turns."""
+    if value.size < 40 * _MOST_PAGES:
+        return 0
+    neighbours = float(np.median(np.abs(np.diff(value))))
+    spread = float(np.quantile(value, 0.95) - np.quantile(value, 0.05))
+    if spread <= 0.0 or neighbours < 0.1 * spread:
+        return 0
+    for pages in range(2, _MOST_PAGES + 1):
+        if float(np.median(np.abs(value[pages:] - value[:-pages]))) < 0.1 * neighbours:
+            return pages
+    return 0
+
+
 SIGNAL_DETECTORS: Final = (
     SignalDetector("not_available_code", "A code for 'no value' is read as a number", _find_codes),
     SignalDetector("unsigned_wrap", "A signal wraps round", _find_wrap),
+    SignalDetector("multiplexer_ignored", "A signal takes turns with something else", _find_multiplexing),
     SignalDetector("outside_declared_range", "A signal leaves its declared range", _find_outside_declared),
     SignalDetector("signal_empty", "A mapped signal holds no value", _find_empty),
 )

@@ -28,6 +28,7 @@ from logan.quality import (
     timing,
     units_mixed,
     voltage,
+    wind,
 )
 from logan.quality.detector import Detector, SignalDetector
 
@@ -49,6 +50,7 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     *temperatures.DETECTORS,
     *cells.DETECTORS,
     *limits_active.DETECTORS,
+    *wind.DETECTORS,
     *notes.DETECTORS,
 )
 

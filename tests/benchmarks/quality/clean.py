@@ -51,7 +51,12 @@ CASES: tuple[CleanCase, ...] = (
     CleanCase(name="town, flat", route="urban"),
     CleanCase(name="town, hills", route="urban hilly"),
     CleanCase(name="highway", route="highway"),
-    CleanCase(name="highway, wind 5 m/s", route="highway", weather=TwinWeather(wind_m_per_s=5.0, wind_from_deg=200.0)),
+    CleanCase(
+        name="highway, wind 5 m/s",
+        route="highway",
+        weather=TwinWeather(wind_m_per_s=5.0, wind_from_deg=200.0),
+        true_findings=("wind_seen",),
+    ),
     CleanCase(name="mountain", route="hill"),
     CleanCase(name="coastdowns", route="coastdown"),
     CleanCase(

@@ -112,6 +112,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("temperature_slow", vehicle.slow_temperature),
     Fault("cell_min_above_max", vehicle.cells_crossed),
     Fault("cell_spread", vehicle.weak_cell),
+    Fault("cell_index_flicker", vehicle.flickering_cell),
+    Fault("wind_seen", vehicle.windy, routes=("highway", "long highway", "heavy, fast", "mixed, 10 Hz")),
     Fault("isolation_low", vehicle.isolation_drop),
     Fault("isolation_monitor_off", vehicle.isolation_off),
     Fault("derate_active", vehicle.derated, name="torque", routes=_STOPPING),

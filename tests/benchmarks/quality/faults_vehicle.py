@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from logan.drive.drive import Drive, DriveConditions
+from logan.units import FloatArray
 from tests.benchmarks.quality.seeding import change, lively_start, put, without
 
 
@@ -146,6 +147,27 @@ def weak_cell(drive: Drive, rng: np.random.Generator) -> Drive:
     if rng.uniform() < 0.5:
         return change(drive, "cell_voltage_min", lambda _, v: v - float(rng.uniform(0.05, 0.15)))
     return change(drive, "cell_voltage_min", lambda t, v: v - size * np.abs(np.interp(t, amp.time_s, amp.value)))
+
+
+def flickering_cell(drive: Drive, rng: np.random.Generator) -> Drive:
+    """A loose sense wire: another cell is the lowest every time, and clearly lower."""
+    drive = change(drive, "cell_voltage_min", lambda _, v: v - float(rng.uniform(0.025, 0.06)))
+    time_s = drive["cell_voltage_min"].time_s
+    return put(drive, "cell_number_min", time_s, rng.choice([17.0, 18.0, 40.0], time_s.size))
+
+
+def windy(drive: Drive, rng: np.random.Generator) -> Drive:
+    """A station wind of a strong breeze that nobody noted, as extra power at the wheels."""
+    wind, from_rad = float(rng.uniform(6.0, 11.0)), float(rng.uniform(0.0, 2.0 * np.pi))
+    heading, speed, volt = drive["heading"], drive["speed"], drive["pack_voltage"]
+
+    def rule(time_s: FloatArray, amp: FloatArray) -> FloatArray:
+        along = wind * np.cos(np.radians(np.interp(time_s, heading.time_s, heading.value)) - from_rad)
+        v = np.interp(time_s, speed.time_s, speed.value)
+        extra_w = 0.5 * 1.2 * 0.74 * v * ((v + along) * np.abs(v + along) - v**2)
+        return amp + extra_w / 0.87 / np.interp(time_s, volt.time_s, volt.value)
+
+    return change(drive, "pack_current", rule)
 
 
 def isolation_drop(drive: Drive, rng: np.random.Generator) -> Drive:

@@ -259,6 +259,20 @@ def flooded(table: SignalTable, rng: np.random.Generator) -> SignalTable:
     return _each(table, rule)
 
 
+def pages_ignored(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    """A multiplexed message that is read as if every frame carried the speed."""
+    pages, name = int(rng.integers(2, 6)), str(rng.choice(["speed", "pack_voltage", "motor_speed"]))
+    others = rng.uniform(0.0, 600.0, pages)
+
+    def rule(column: SignalColumn) -> SignalColumn:
+        if column.name != name:
+            return column
+        page = np.arange(column.value.size) % pages
+        return replace(column, value=np.where(page == 0, column.value, others[page]))
+
+    return _each(table, rule)
+
+
 SIGNAL_FAULTS: tuple[SignalFault, ...] = (
     SignalFault("time_wrap", wrapped),
     SignalFault("time_reset", restarted),
@@ -274,6 +288,7 @@ SIGNAL_FAULTS: tuple[SignalFault, ...] = (
     SignalFault("frames_unknown", unknown_frames),
     SignalFault("not_available_code", code_seeded),
     SignalFault("unsigned_wrap", declared_unsigned),
+    SignalFault("multiplexer_ignored", pages_ignored),
     SignalFault("outside_declared_range", outside_range),
     SignalFault("signal_empty", emptied),
     SignalFault("log_truncated", cut_short),
