@@ -19,6 +19,7 @@ from logan.drive.energy import net_pack_wh
 from logan.drive.merge import ClockedSource, merge_sources
 from logan.drive.skew import LagEstimate, current_lag
 from logan.errors import ChannelError
+from logan.flags import DataFlag
 from logan.numerics import integrate
 from logan.results import Estimate
 from logan.settings import AnalysisSettings, BuildSettings
@@ -59,7 +60,7 @@ def assemble_drive(
     parts = (mapped,) if isinstance(mapped, MappedChannels) else tuple(mapped)
     wanted = analysis or AnalysisSettings()
     clocked = [_clocked(part) for part in parts]
-    channels, start_ns, steps = _on_one_clock([source for source in clocked if source.samples])
+    channels, start_ns, steps, clock_flags = _on_one_clock([source for source in clocked if source.samples])
     history = [*(_as_step(change) for part in clocked for change in part.changes), *steps]
     corrected, steps = _correct(channels, wanted)
     derived, derived_steps = derive_channels(corrected, settings)
@@ -72,6 +73,7 @@ def assemble_drive(
         dbcs=dbcs,
         history=(*history, *steps, *derived_steps, *level_steps),
         conditions=conditions or DriveConditions(),
+        import_flags=tuple(clock_flags),
         is_averaged=any(
             channel.is_averaged
             for part in parts
@@ -87,13 +89,15 @@ def _clocked(part: MappedChannels) -> ClockedSource:
     return ClockedSource(samples=samples, origins=origins, changes=(*part.steps, *changes))
 
 
-def _on_one_clock(clocked: Sequence[ClockedSource]) -> tuple[dict[str, Channel], int | None, list[Step]]:
+def _on_one_clock(
+    clocked: Sequence[ClockedSource],
+) -> tuple[dict[str, Channel], int | None, list[Step], list[DataFlag]]:
     if not clocked:
         raise ChannelError(
             "the log has no sample of any channel in the map",
             "Check the channel map against the log with 'logan channels'",
         )
-    merged, steps = merge_sources(clocked)
+    merged, steps, flags = merge_sources(clocked)
     origin_ns = min(int(samples.time_ns[0]) for samples in merged.samples.values())
     channels = {
         name: Channel(
@@ -104,7 +108,7 @@ def _on_one_clock(clocked: Sequence[ClockedSource]) -> tuple[dict[str, Channel],
         )
         for name, samples in merged.samples.items()
     }
-    return channels, origin_ns if origin_ns >= FIRST_ABSOLUTE_NS else None, steps
+    return channels, origin_ns if origin_ns >= FIRST_ABSOLUTE_NS else None, steps, flags
 
 
 def _as_step(change: Change) -> Step:

@@ -19,6 +19,7 @@ from logan.drive.clock import ClockedSamples
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Channel, Step
 from logan.errors import ChannelError
+from logan.flags import DataFlag, Severity
 from logan.units import FloatArray, IntArray
 
 _ALIKE: Final = (
@@ -28,6 +29,10 @@ _ALIKE: Final = (
     ("pack_power",),
     ("elevation",),
 )
+_ZONE_STEP_S: Final = 900.0
+_ZONE_TOLERANCE_S: Final = 90.0
+_LARGEST_ZONE_S: Final = 15.0 * 3600.0
+"""Time zones lie at most 14 h from UTC, in quarter hours. [s]"""
 _NEGATIVE: Final = frozenset({"charger_current"})
 
 
@@ -50,8 +55,8 @@ class ClockedSource:
     changes: tuple[Change, ...] = ()
 
 
-def merge_sources(sources: Sequence[ClockedSource]) -> tuple[ClockedSource, list[Step]]:
-    """Bring every source onto the clock of the first.
+def merge_sources(sources: Sequence[ClockedSource]) -> tuple[ClockedSource, list[Step], list[DataFlag]]:
+    """Bring every source onto the clock of the first; say what was done, and what was found amiss.
 
     Parameters
     ----------
@@ -65,14 +70,16 @@ def merge_sources(sources: Sequence[ClockedSource]) -> tuple[ClockedSource, list
     """
     lead = sources[0]
     steps: list[Step] = []
+    flags: list[DataFlag] = []
     for other in sources[1:]:
-        moved, step = _aligned(lead, other)
+        moved, step, found = _aligned(lead, other)
         steps.append(step)
+        flags += found
         lead, steps = _joined(lead, moved, steps)
-    return lead, steps
+    return lead, steps, flags
 
 
-def _aligned(lead: ClockedSource, other: ClockedSource) -> tuple[ClockedSource, Step]:
+def _aligned(lead: ClockedSource, other: ClockedSource) -> tuple[ClockedSource, Step, list[DataFlag]]:
     names = tuple(other.samples)
     both_absolute = _is_absolute(lead) and _is_absolute(other)
     pair = _common_quantity(lead, other)
@@ -82,23 +89,69 @@ def _aligned(lead: ClockedSource, other: ClockedSource) -> tuple[ClockedSource, 
         shift_ns = 0 if both_absolute else origin_ns - _start_ns(other)
         reference = _as_channel(lead.samples[pair[0]], origin_ns, 0, pair[0])
         candidate = _as_channel(other.samples[pair[1]], origin_ns, shift_ns, pair[1])
-        found = align_clocks(reference, candidate, max_lag_s=7200.0 if both_absolute else None)
+        found = align_clocks(reference, candidate, max_lag_s=_LARGEST_ZONE_S if both_absolute else None)
         if isinstance(found, ClockAlignment):
-            return _moved(other, found, origin_ns, shift_ns), Step(
+            step = Step(
                 action="align_clock",
                 detail=f"second source moved by {found.lag_s + shift_ns * 1e-9:+.2f} s (90 % interval of the fit "
                 f"±{0.5 * (found.high_s - found.low_s):.2f} s), drift {found.drift_ppm:+.0f} ppm",
                 reason=f"{pair[0]} and {pair[1]} agree best there (correlation {found.correlation:.3f})",
                 channels=names,
             )
+            flags = _zone_flags(found, names) if both_absolute else []
+            return _moved(other, found, origin_ns, shift_ns), step, flags
         why_not = found.reason
     if both_absolute:
         reason = f"both logs carry the date and time; not checked against each other: {why_not}"
-        return other, Step(action="keep_clock", detail="clocks taken as they are", reason=reason, channels=names)
+        step = Step(action="keep_clock", detail="clocks taken as they are", reason=reason, channels=names)
+        return other, step, _far_apart(lead, other)
     raise ChannelError(
         f"the clocks of two logs cannot be aligned: {why_not}",
         "Give the lag with 'delay_s' in the channel map and logs with date and time, or read them as two drives",
     )
+
+
+def _zone_flags(found: ClockAlignment, names: tuple[str, ...]) -> list[DataFlag]:
+    """A lag of whole quarter hours is a time zone or summer time, not a clock that was set badly."""
+    quarters = round(found.lag_s / _ZONE_STEP_S)
+    if quarters == 0 or abs(found.lag_s - quarters * _ZONE_STEP_S) > _ZONE_TOLERANCE_S:
+        return []
+    hours = quarters / 4.0
+    return [
+        DataFlag(
+            code="time_zone_offset",
+            severity=Severity.NOTE,
+            channels=names[:6],
+            title="Two logs of the drive are in different time zones",
+            evidence=f"the second is {abs(found.lag_s):.1f} s {'behind' if hours > 0 else 'ahead'}, which is "
+            f"{abs(hours):g} h: local time against UTC, or summer time",
+            remedy="It is put right for this drive; let both write UTC",
+            effect_wh_per_km=0.0,
+        )
+    ]
+
+
+def _far_apart(lead: ClockedSource, other: ClockedSource) -> list[DataFlag]:
+    """Two dated logs of one drive that hardly overlap, and share nothing to tell why."""
+    (first, last), (start, end) = _ends_ns(lead), _ends_ns(other)
+    apart_s = max(start - last, first - end) * 1e-9
+    if apart_s < _ZONE_STEP_S:
+        return []
+    return [
+        DataFlag(
+            code="time_zone_offset",
+            severity=Severity.AMBER,
+            channels=tuple(other.samples)[:6],
+            title="Two logs of the drive are hours apart",
+            evidence=f"{apart_s / 3600.0:.2f} h lie between them, and they share no quantity by which to align them",
+            remedy="If one is in local time and the other in UTC, set delay_s for its channels in the channel map; if "
+            "they are two drives, import them as such",
+        )
+    ]
+
+
+def _ends_ns(source: ClockedSource) -> tuple[int, int]:
+    return _start_ns(source), max(int(samples.time_ns[-1]) for samples in source.samples.values())
 
 
 def _moved(other: ClockedSource, found: ClockAlignment, origin_ns: int, shift_ns: int) -> ClockedSource:

@@ -256,7 +256,7 @@ def assemble(
     )
     found = [flag for part in mapped for flag in part.flags]
     seen = [flag for table in tables for flag in find_signal_flags(table, channel_map)]
-    return replace(drive, import_flags=(*found, *seen))
+    return replace(drive, import_flags=(*drive.import_flags, *found, *seen))
 
 
 def reading_notes(signals: SignalTable) -> tuple[str, ...]:
@@ -274,4 +274,6 @@ def reading_notes(signals: SignalTable) -> tuple[str, ...]:
 
 def without_corrections() -> AnalysisSettings:
     """Analysis settings under which no correction is made by rule."""
-    return AnalysisSettings(correct_skew=False, correct_current_zero=False)
+    return AnalysisSettings(
+        correct_skew=False, correct_current_zero=False, drop_not_available=False, level_barometer=False
+    )

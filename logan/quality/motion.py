@@ -10,7 +10,7 @@ from scipy.ndimage import maximum_filter1d
 
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
-from logan.quality.runs import spans_of, true_runs, when
+from logan.quality.runs import span_range, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray, FloatArray
 
@@ -266,7 +266,7 @@ def _is_at_one_place(survey: DriveSurvey) -> BoolArray:
     half = max(round(5.0 / survey.period_s), 1)
     north, east = survey.on_grid("latitude"), survey.on_grid("longitude")
     moved = np.full(north.shape, np.inf)
-    if north.size > 2 * half and np.nanstd(north) + np.nanstd(east) > 0.0:
+    if north.size > 2 * half and max(span_range(north[np.isfinite(north)]), span_range(east[np.isfinite(east)])) > 0.0:
         degrees = np.hypot(north[2 * half :] - north[: -2 * half], east[2 * half :] - east[: -2 * half])
         moved[half:-half] = degrees * 111_320.0
     return np.asarray(np.nan_to_num(moved, nan=np.inf) < 5.0)

@@ -97,6 +97,8 @@ def _amplitude(blocks: list[_Block]) -> tuple[float, float, float] | None:
     # A fit that a few gusts or lorries cannot bend: blocks far off are left out once.
     kept = np.ones(excess.size, dtype=bool)
     for _ in range(2):
+        if kept.sum() < _FEWEST_BLOCKS:
+            return None
         solution, *_ = np.linalg.lstsq(columns[kept], excess[kept], rcond=None)
         rest = excess - columns @ solution
         spread = 1.4826 * float(np.median(np.abs(rest[kept])))

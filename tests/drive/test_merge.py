@@ -142,3 +142,50 @@ def test_what_both_carry_is_taken_from_the_first_and_said():
         analysis=NONE,
     )
     assert next(step for step in merged.history if step.action == "leave_out").channels == ("elevation",)
+
+
+@pytest.mark.parametrize("hours", [-5.0, 1.0, 5.75])
+def test_a_track_in_another_time_zone_is_put_right_and_named(hours):
+    drive = mixed_drive()
+    merged = assemble_drive(
+        [
+            mapped(drive, ["speed"], start_ns=drive.start_ns),
+            mapped(drive, ["gnss_speed"], lag_s=hours * 3600.0 + 2.0, start_ns=drive.start_ns),
+        ],
+        analysis=NONE,
+    )
+    (flag,) = merged.import_flags
+    assert flag.code == "time_zone_offset"
+    assert f"{abs(hours):g} h" in flag.evidence
+    assert np.interp(300.0, merged["gnss_speed"].time_s, merged["gnss_speed"].value) == pytest.approx(
+        np.interp(300.0, merged["speed"].time_s, merged["speed"].value), abs=0.5
+    )
+
+
+def test_dated_logs_hours_apart_that_share_nothing_are_flagged():
+    drive = mixed_drive()
+    charger = MappedChannels(
+        channels={
+            "charger_power_ac": MappedChannel(
+                name="charger_power_ac",
+                time_ns=drive.start_ns + 7_200 * 10**9 + np.arange(100) * 10**9,
+                value=np.full(100, 7e3),
+            )
+        }
+    )
+    merged = assemble_drive([mapped(drive, ["speed"], start_ns=drive.start_ns), charger], analysis=NONE)
+    (flag,) = merged.import_flags
+    assert flag.code == "time_zone_offset"
+    assert "share no quantity" in flag.evidence
+
+
+def test_clocks_that_agree_have_no_finding():
+    drive = mixed_drive()
+    merged = assemble_drive(
+        [
+            mapped(drive, ["speed"], start_ns=drive.start_ns),
+            mapped(drive, ["gnss_speed"], lag_s=3.0, start_ns=drive.start_ns),
+        ],
+        analysis=NONE,
+    )
+    assert merged.import_flags == ()
