@@ -9,14 +9,20 @@ import numpy as np
 
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.pipeline.builds import BuildFolder
+from logan.pipeline.difference import difference_of_drives
 from logan.pipeline.library import open_library
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
-from logan.pipeline.stored import load_corrected, stored_drive
+from logan.pipeline.reporting import clock_check
+from logan.pipeline.stored import load_corrected, stored_drive, stored_drives
 from logan.report.figures.consumption import cause_figure, predicted_measured_figure, speed_figure
+from logan.report.figures.difference import difference_figure
+from logan.report.figures.drive import clock_figure, route_figure, strip_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
 from logan.report.figures.timeline import timeline_figure
-from logan.results import json_ready
+from logan.report.route import route_profile
+from logan.report.sections.answer import weakest_part
+from logan.results import Estimate, json_ready
 
 
 def figure_content(figure: Any) -> Any:
@@ -38,6 +44,63 @@ def timeline_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
         loaded = load_corrected(library, drive)
     figure = timeline_figure(loaded, stored.analysis.flags, build.display)
     return {"figure": figure_content(figure), "alt": figure.layout.meta["alt"]}
+
+
+def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
+    """Figures that stand beside a timeline: how well each channel was sampled, the road, and the clocks."""
+    build = folder.settings()
+    with open_library(folder.path, create=True) as library:
+        stored = stored_drive(library, library.record(drive), build)
+        loaded = load_corrected(library, drive)
+    figures = {"Data quality along the drive": strip_figure(loaded, stored.analysis.flags)}
+    route = route_profile(loaded)
+    if route is not None:
+        figures["The road: height and consumption"] = route_figure(route, build.display)
+    clock = clock_check(loaded)
+    if clock is not None:
+        figures["Do the clocks agree?"] = clock_figure(clock[2], clock[:2])
+    return {"figures": _listed(figures)}
+
+
+def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
+    """Why two drives differ: what differed, what each cause explains, and a figure of it where both are known.
+
+    Raises
+    ------
+    LoganError
+        If there is no such drive, or one of them has no speed.
+    """
+    build = folder.settings()
+    found = difference_of_drives(folder, str(first), str(second))
+    parts = [(part.name, part.effect_wh_per_km) for part in found.parts]
+    figures = {}
+    left, right, rest = found.first_wh_per_km, found.second_wh_per_km, found.unexplained_wh_per_km
+    if isinstance(left, Estimate) and isinstance(right, Estimate) and isinstance(rest, Estimate):
+        figures["From one drive to the other"] = difference_figure(
+            (found.first, left), (found.second, right), [*parts, ("unexplained", rest)], build.display
+        )
+    return {"difference": json_ready(found), "figures": _listed(figures)}
+
+
+def weakest_json(folder: BuildFolder) -> dict[str, Any]:
+    """The weakest part over all drives, in words."""
+    build = folder.settings()
+    with open_library(folder.path, create=True) as library:
+        drives = [(stored.label, stored.analysis.limits) for stored in stored_drives(library, build)]
+    words = weakest_part(drives, build.display)
+    return {
+        "title": words.title or "Limits",
+        "lines": list(words.lines),
+        "tone": words.tone,
+        "drive_count": len(drives),
+    }
+
+
+def _listed(figures: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"title": title, "figure": figure_content(figure), "alt": figure.layout.meta["alt"]}
+        for title, figure in figures.items()
+    ]
 
 
 def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
@@ -70,9 +133,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "target_range_m": build.target.range_m,
         "distance_unit": build.display.distance,
         "temperature_unit": build.display.temperature,
+        "confidence_ratio": build.target.confidence_ratio,
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],
-        "figures": [
-            {"title": title, "figure": figure_content(figure), "alt": figure.layout.meta["alt"]}
-            for title, figure in figures.items()
-        ],
+        "figures": _listed(figures),
     }

@@ -25,7 +25,7 @@ from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
 from logan.report.build_report import build_document, drive_document, kit_document
 from logan.report.document import Document
 from logan.report.inputs import AssumptionRow, DriveInputs, FitInputs, ReportInputs
-from logan.report.page import render_page
+from logan.report.page import render_page, report_policy
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits
 from logan.version import VERSION
@@ -139,7 +139,7 @@ def _drive_inputs(library: DriveLibrary, item: StoredDrive, *, is_drawn: bool) -
         number=item.record.number,
         drive_id=str(item.record.number),
         drive=drive,
-        clock=_clock(drive),
+        clock=None if drive is None else clock_check(drive),
         energy=analysis.energy,
         regen=analysis.regen,
         current=analysis.current,
@@ -172,9 +172,9 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
     )
 
 
-def _clock(drive: Drive | None) -> tuple[str, str, ClockAlignment] | None:
+def clock_check(drive: Drive) -> tuple[str, str, ClockAlignment] | None:
     """Check the clocks of a drive that two loggers recorded, by what both of them logged."""
-    if drive is None or not any(step.action in ("align_clock", "keep_clock") for step in drive.history):
+    if not any(step.action in ("align_clock", "keep_clock") for step in drive.history):
         return None
     for first, second in SHARED_QUANTITIES:
         if first in drive and second in drive:
@@ -268,3 +268,8 @@ def write_build_report(
     inputs = gather_report(folder, units=units, drive=drive, refinement=refinement, rng=rng, with_timelines=not is_kit)
     kind = ReportKind.DRIVE if drive is not None else (ReportKind.KIT if is_kit else ReportKind.BUILD)
     return write_report(inputs, target, kind)
+
+
+def served_report_policy() -> str:
+    """Content security policy under which a server hands out a report: a page without the server's rights."""
+    return f"sandbox allow-scripts allow-popups; frame-ancestors 'none'; {report_policy()}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -26,8 +26,8 @@ class SignalSketch:
 
     Parameters
     ----------
-    signal, unit : str
-        Address and declared unit.
+    signal, unit, comment : str
+        Address, declared unit, and what the DBC says about it.
     low, high : float or None
         Range in the log.
     points : tuple of float
@@ -39,6 +39,7 @@ class SignalSketch:
     low: float | None
     high: float | None
     points: tuple[float, ...]
+    comment: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,12 +101,19 @@ def _sketch(column: SignalColumn, points: int) -> SignalSketch:
     value = np.asarray(column.value, dtype=np.float64)
     finite = value[np.isfinite(value)]
     if finite.size == 0:
-        return SignalSketch(signal=column.key, unit=column.unit, low=None, high=None, points=())
+        return SignalSketch(
+            signal=column.key, unit=column.unit, low=None, high=None, points=(), comment=column.comment
+        )
     parts = np.array_split(finite, min(points, finite.size))
     middle = float(np.median(finite))
     shown = tuple(float(part[np.argmax(np.abs(part - middle))]) for part in parts)
     return SignalSketch(
-        signal=column.key, unit=column.unit, low=float(finite.min()), high=float(finite.max()), points=shown
+        signal=column.key,
+        unit=column.unit,
+        low=float(finite.min()),
+        high=float(finite.max()),
+        points=shown,
+        comment=column.comment,
     )
 
 
@@ -128,8 +136,6 @@ def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...]) -> Ch
 
 def _merged(source: ChannelSource, before: ChannelSource | None) -> ChannelSource:
     """A choice of the page keeps the finer settings that the file already had for the same signal."""
-    from dataclasses import replace
-
     if before is None or before.signal != source.signal:
         return source
     return replace(before, unit=source.unit, sign=source.sign)

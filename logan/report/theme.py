@@ -46,6 +46,7 @@ def shown(name: str) -> str:
     return html.escape(name, quote=False)
 
 
+_ROW_GAP: Final = 0.03
 _AXIS: Final = {
     "gridcolor": "rgba(128,128,128,0.25)",
     "zerolinecolor": "rgba(128,128,128,0.6)",
@@ -78,17 +79,29 @@ def empty_figure(x_title: str, y_title: str, *, alt: str, height: int = 420) -> 
 
 
 def stacked_figure(y_titles: Sequence[str], x_title: str, *, alt: str, row_height: int = 165) -> go.Figure:
-    """Rows one below the other over one x axis, linked when zoomed."""
-    from plotly.subplots import make_subplots
+    """Rows one below the other over one x axis, linked when zoomed; ``on_row`` places a trace on one of them."""
+    import plotly.graph_objects as go
 
     count = max(len(y_titles), 1)
-    frame = empty_figure(x_title, "", alt=alt, height=90 + row_height * count)
-    figure = make_subplots(rows=count, cols=1, shared_xaxes=True, vertical_spacing=0.03)
-    figure.update_layout(frame.layout.to_plotly_json())
-    for row, title in enumerate(y_titles, start=1):
-        figure.update_yaxes({**_AXIS, "title": {"text": title}}, row=row, col=1)
-        figure.update_xaxes({**_AXIS, "title": {"text": x_title if row == count else ""}}, row=row, col=1)
-    return figure
+    height = (1.0 - _ROW_GAP * (count - 1)) / count
+    layout = empty_figure(x_title, "", alt=alt, height=90 + row_height * count).layout.to_plotly_json()
+    for row, title in enumerate(y_titles or ("",), start=1):
+        x, y = on_row(row).values()
+        top = 1.0 - (row - 1) * (height + _ROW_GAP)
+        is_last = row == count
+        below = (
+            {"title": {"text": x_title}} if is_last else {"showticklabels": False, "matches": on_row(count)["xaxis"]}
+        )
+        layout[x.replace("x", "xaxis")] = {**_AXIS, "anchor": y, **below}
+        domain = [max(0.0, top - height), top]
+        layout[y.replace("y", "yaxis")] = {**_AXIS, "anchor": x, "title": {"text": title}, "domain": domain}
+    return go.Figure(layout=layout)
+
+
+def on_row(row: int) -> dict[str, str]:
+    """Axes of a row of ``stacked_figure``, counted from 1, as arguments of a trace."""
+    number = "" if row == 1 else str(row)
+    return {"xaxis": f"x{number}", "yaxis": f"y{number}"}
 
 
 def limit_line(

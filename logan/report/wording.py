@@ -72,7 +72,9 @@ def probability(ratio: float | None) -> str:
 
 def signed(value: float, digits: int = 0) -> str:
     """A change, with a minus that is as wide as the plus."""
-    return f"{value:+,.{digits}f}".replace("-", "−")
+    text = f"{value:+,.{digits}f}"
+    # What rounds to nothing has no sign.
+    return text.replace("-", "−") if any(digit in text for digit in "123456789") else text[1:]
 
 
 def spread_text(quantiles: Quantiles) -> str:

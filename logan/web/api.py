@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path as FilePath
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.responses import FileResponse
@@ -25,11 +26,13 @@ from logan.web.bodies import (
 )
 from logan.web.jobs import Job
 from logan.web.state import DEMO_NAME, Workspace
+from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
 
 router = APIRouter(prefix="/api", tags=["logan"])
 
 BuildName = Annotated[str, Path(max_length=63)]
 DriveNumber = Annotated[int, Path(ge=1, le=10_000_000)]
+REPORT_NAME: Final = re.compile(r"^(report|kit|drive-[0-9]{1,8})\.html$")
 _REFUSED: dict[int | str, dict[str, Any]] = {
     400: {"description": "The request cannot be done; the answer says why and what to do"},
     403: {"description": "The request does not come from this page"},
@@ -93,10 +96,10 @@ def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
 
 
 @router.post("/demo", responses=_REFUSED, status_code=202)
-def demo(space: Space) -> dict[str, Any]:
+def demo(space: Space, fits: Fits) -> dict[str, Any]:
     """Make the demo's conversion."""
     folder = BuildFolder(space.settings.workspace / DEMO_NAME)
-    return job_json(space.jobs.start("demo", work.make_demo(folder)))
+    return job_json(space.jobs.start("demo", work.make_demo(folder, fits)))
 
 
 @router.get("/jobs")
@@ -223,14 +226,38 @@ def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, A
     return job_json(space.jobs.start(f"import {', '.join(log.name for log in sent[:3])}", job))
 
 
+@router.get("/folders", responses=_REFUSED)
+def folders(path: Annotated[str, Query(max_length=1000)] = "") -> dict[str, Any]:
+    """Folders on this machine, to pick one that is watched; names only, nothing is read."""
+    return folder_listing(path)
+
+
+@router.get("/builds/{build}/watch", responses=_REFUSED)
+def watched(folder: Build, space: Space) -> dict[str, Any]:
+    """Which folder is watched, and what came of it."""
+    return watch_json(space, folder)
+
+
 @router.post("/builds/{build}/watch", responses=_REFUSED)
-def watch(build: BuildName, folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
+def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
     """Watch a folder on this machine and import what comes; an empty text stops it."""
     if body.folder.strip():
-        work.watch_folder(space, folder.path.name, FilePath(body.folder.strip()))
+        watch_folder(space, folder.path.name, FilePath(body.folder.strip()))
     else:
-        work.stop_watching(space, folder.path.name)
-    return {"build": build, "is_watching": folder.path.name in space.watchers}
+        stop_watching(space, folder.path.name)
+    return watch_json(space, folder)
+
+
+@router.get("/builds/{build}/difference", responses=_REFUSED)
+def difference(
+    folder: Build,
+    first: Annotated[int, Query(ge=1, le=10_000_000)],
+    second: Annotated[int, Query(ge=1, le=10_000_000)],
+) -> Any:
+    """Why two drives differ: what each cause explains of it."""
+    from logan.pipeline.page_figures import difference_json
+
+    return difference_json(folder, first, second)
 
 
 @router.get("/builds/{build}/drives", responses=_REFUSED)
@@ -257,7 +284,7 @@ def drive(folder: Build, drive: DriveNumber) -> Any:
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
     from logan.pipeline.library import open_library
-    from logan.pipeline.notes import changed
+    from logan.pipeline.notes import changed, without_correction
     from logan.pipeline.stored import stored_drive
 
     build = folder.settings()
@@ -277,6 +304,8 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
             payload_kg=body.payload_kg,
             ambient_temperature_degc=body.ambient_temperature_degc,
         )
+        if body.take_back is not None:
+            conditions = without_correction(conditions, body.take_back)
         record = library.set_conditions(drive, conditions)
         return json_ready(stored_drive(library, record, build))
 
@@ -287,6 +316,14 @@ def timeline(folder: Build, drive: DriveNumber) -> Any:
     from logan.pipeline.page_figures import timeline_json
 
     return timeline_json(folder, drive)
+
+
+@router.get("/builds/{build}/drives/{drive}/figures", responses=_REFUSED)
+def drive_figures(folder: Build, drive: DriveNumber) -> Any:
+    """Figures of one drive besides its timeline: sampling, road, clocks."""
+    from logan.pipeline.page_figures import quality_json
+
+    return quality_json(folder, drive)
 
 
 @router.post("/builds/{build}/fit", responses=_REFUSED, status_code=202)
@@ -301,6 +338,14 @@ def driving_range(folder: Build, fits: Fits) -> Any:
     from logan.pipeline.page_figures import range_json
 
     return range_json(folder, fits.basis(folder))
+
+
+@router.get("/builds/{build}/weakest-part", responses=_REFUSED)
+def weakest_part(folder: Build) -> Any:
+    """What passed its limit or came closest to it, over all drives, in words."""
+    from logan.pipeline.page_figures import weakest_json
+
+    return weakest_json(folder)
 
 
 @router.post("/builds/{build}/what-if", responses=_REFUSED)
@@ -322,13 +367,24 @@ def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict
     return job_json(space.jobs.start("report", job))
 
 
+@router.get("/builds/{build}/reports", responses=_REFUSED)
+def reports(folder: Build) -> dict[str, Any]:
+    """Reports that were written, the newest first."""
+    found = [path for path in folder.reports.glob("*.html") if REPORT_NAME.match(path.name)]
+    found.sort(key=lambda path: -path.stat().st_mtime)
+    return {
+        "reports": [
+            {"name": path.name, "size_bytes": path.stat().st_size, "written_s": path.stat().st_mtime} for path in found
+        ]
+    }
+
+
 @router.get("/builds/{build}/reports/{name}", responses=_REFUSED)
-def written_report(
-    folder: Build, name: Annotated[str, Path(pattern=r"^(report|kit|drive-[0-9]{1,8})\.html$")]
-) -> FileResponse:
-    """A report that was written; it carries a content policy of its own."""
+def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> FileResponse:
+    """A report that was written: only logan's own scripts run in it, walled off from this page."""
+    from logan.pipeline.reporting import served_report_policy
+
     path = folder.reports / name
     if not path.is_file():
         raise HTTPException(404, "this report has not been written")
-    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; script-src 'unsafe-inline'"
-    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": policy})
+    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": served_report_policy()})

@@ -65,7 +65,10 @@ class MaskRequest(Body):
 
 
 class DriveNotes(Body):
-    """What is noted on a drive; what is left out stays as it is."""
+    """What is noted on a drive; what is left out stays as it is.
+
+    ``is_unmasked`` takes back every mask and correction by hand, ``take_back`` the one of that number.
+    """
 
     note: LongText | None = None
     change: ShortText | None = None
@@ -76,6 +79,7 @@ class DriveNotes(Body):
     is_included: bool = False
     mask: MaskRequest | None = None
     is_unmasked: bool = False
+    take_back: Annotated[int | None, Field(ge=1, le=1000)] = None
 
 
 class WhatIf(Body):

@@ -11,7 +11,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
 from logan.errors import ConfigurationError
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, shown_units
+from logan.units import DisplayUnits
+from logan.version import VERSION
 from logan.web.api import Build, Space, build_of
 from logan.web.security import TOKEN_COOKIE
 from logan.web.state import Workspace
@@ -21,15 +23,11 @@ _TEMPLATES = Jinja2Templates(directory=str(files("logan.web").joinpath("template
 
 
 def _page(request: Request, name: str, space: Workspace, build: BuildFolder | None = None, **content: Any) -> Response:
-    nothing: dict[str, Any] = {"build": None, "problems": (), "has_drives": False}
+    about: dict[str, Any] = {"build": None, "problems": (), "units": DisplayUnits()}
     if build is not None:
-        nothing = {
-            "build": build.path.name,
-            "problems": _problems(build),
-            "has_drives": build.library.is_dir() and any(build.library.glob("*.parquet")),
-        }
+        about = {"build": build.path.name, "problems": _problems(build), "units": shown_units(build.path)}
     return _TEMPLATES.TemplateResponse(
-        request, name, {**nothing, "builds": space.builds(), "version": _version(), **content}
+        request, name, {**about, "builds": space.builds(), "version": VERSION, **content}
     )
 
 
@@ -39,12 +37,6 @@ def _problems(build: BuildFolder) -> tuple[str, ...]:
     except ConfigurationError as error:
         return error.problems or (error.problem,)
     return ()
-
-
-def _version() -> str:
-    from logan.version import VERSION
-
-    return VERSION
 
 
 @router.get("/", response_class=HTMLResponse)
@@ -63,7 +55,29 @@ def open_with_token(request: Request, token: Annotated[str, Query(max_length=200
     return answer
 
 
-_VIEWS = ("overview", "settings", "logs", "drives", "range", "report")
+@router.get("/interface", response_class=HTMLResponse)
+def interface(request: Request, space: Space) -> Response:
+    """What programs can ask for, read from the interface's own description."""
+    described = request.app.openapi()["paths"]
+    operations = [
+        {"path": path, "method": method.upper(), "summary": about.get("description", ""), "takes": _takes(about)}
+        for path, methods in described.items()
+        for method, about in methods.items()
+    ]
+    return _page(
+        request, "interface.html", space, page="interface", operations=operations, has_token=bool(space.settings.token)
+    )
+
+
+def _takes(about: dict[str, Any]) -> str:
+    """Names of what an operation is given in its address and its body."""
+    named = [str(parameter["name"]) for parameter in about.get("parameters", ()) if parameter["in"] == "query"]
+    for kind, content in about.get("requestBody", {}).get("content", {}).items():
+        named.append(str(content["schema"].get("$ref", kind)).rsplit("/", 1)[-1])
+    return ", ".join(named)
+
+
+_VIEWS = ("settings", "logs", "drives", "compare", "range", "report")
 
 
 @router.get("/builds/{build}", response_class=HTMLResponse)
@@ -75,9 +89,10 @@ def overview(request: Request, space: Space, folder: Annotated[BuildFolder, Depe
 @router.get("/builds/{build}/{view}", response_class=HTMLResponse)
 def view_of(request: Request, space: Space, folder: Build, view: Annotated[str, Path(max_length=20)]) -> Response:
     """One view of a build."""
-    if view not in _VIEWS[1:]:
+    if view not in _VIEWS:
         raise HTTPException(404, "there is no such page")
-    return _page(request, f"{view}.html", space, folder, view=view)
+    shown = "drives" if view == "compare" else view
+    return _page(request, f"{view}.html", space, folder, view=shown, page=view)
 
 
 @router.get("/builds/{build}/drives/{drive}", response_class=HTMLResponse)
@@ -85,4 +100,4 @@ def one_drive(
     request: Request, space: Space, folder: Build, drive: Annotated[int, Path(ge=1, le=10_000_000)]
 ) -> Response:
     """One drive."""
-    return _page(request, "drive.html", space, folder, view="drives", drive=drive)
+    return _page(request, "drive.html", space, folder, view="drives", page="drive", drive=drive)

@@ -8,7 +8,9 @@ by GET, and answers may neither be framed nor sniffed nor fetch anything from el
 
 from __future__ import annotations
 
+import contextlib
 import hmac
+import socket
 from collections.abc import Awaitable, Callable
 from typing import Final
 from urllib.parse import urlsplit
@@ -89,6 +91,29 @@ class Gate:
         return request.url.path == "/open" and hmac.compare_digest(
             request.query_params.get("token", "").encode(), self._token.encode()
         )
+
+
+def own_names(host: str) -> tuple[str, ...]:
+    """Names by which a server that listens on an address may be called; for all addresses, this machine's own."""
+    if host not in ("0.0.0.0", "::"):
+        return (_as_host(host),)
+    name = socket.gethostname()
+    try:
+        found = [str(entry[4][0]) for entry in socket.getaddrinfo(name, None)]
+    except OSError:
+        found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, contextlib.suppress(OSError):
+        # Nothing is sent: a datagram socket only looks up which of its addresses would be used.
+        probe.connect(("192.0.2.1", 9))
+        found.insert(0, str(probe.getsockname()[0]))
+    outward = [address for address in found if not address.startswith("127.") and address != "::1"]
+    return tuple(dict.fromkeys([*map(_as_host, outward), name, f"{name}.local"]))
+
+
+def _as_host(address: str) -> str:
+    """An address as a Host header writes it."""
+    bare = address.split("%", 1)[0]
+    return f"[{bare}]" if ":" in bare else bare
 
 
 def _forbidden(reason: str, *, status: int = 403) -> JSONResponse:

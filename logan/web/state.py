@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
-import threading
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from logan.errors import UsageError
 from logan.pipeline.builds import BUILD_FILE, BuildFolder, new_build
 from logan.web.jobs import JobRunner
 from logan.web.uploads import Uploads
+
+if TYPE_CHECKING:
+    from logan.web.watching import Watcher
 
 MAX_UPLOAD_BYTES: Final = 20_000_000_000
 DEMO_NAME: Final = "demo"
@@ -50,7 +52,7 @@ class Workspace:
 
     settings: WebSettings
     jobs: JobRunner = field(default_factory=JobRunner)
-    watchers: dict[str, threading.Event] = field(default_factory=dict)
+    watchers: dict[str, Watcher] = field(default_factory=dict)
 
     def builds(self) -> tuple[str, ...]:
         """Names of the builds, by name."""
@@ -93,6 +95,6 @@ class Workspace:
 
     def close(self) -> None:
         """Stop everything."""
-        for stop in self.watchers.values():
-            stop.set()
+        for watcher in self.watchers.values():
+            watcher.stop.set()
         self.jobs.close()

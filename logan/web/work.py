@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web.jobs import Job
@@ -18,11 +16,6 @@ if TYPE_CHECKING:
     from logan.pipeline.logs_reader import IngestProgress
     from logan.pipeline.plan import Plan
     from logan.pipeline.refine import Refinement
-    from logan.web.state import Workspace
-
-WATCH_PERIOD_S: Final = 2.0
-SETTLED_S: Final = 3.0
-"""A watched log is taken once it has stopped growing for this long."""
 
 _SPARK_POINTS: Final = 120
 
@@ -102,6 +95,11 @@ class Refinements:
             kept = self._kept.get(str(folder.path))
         return kept[1] if kept is not None and kept[0] == state_of(folder) else None
 
+    def keep(self, folder: BuildFolder, refinement: Refinement, state: str | None = None) -> None:
+        """Remember a fit, and what it rests on; the build as it is now where left out."""
+        with self._lock:
+            self._kept[str(folder.path)] = (state if state is not None else state_of(folder), refinement)
+
     def work(self, folder: BuildFolder) -> Callable[[Job], Any]:
         """Fit the drives and predict the range again."""
 
@@ -112,8 +110,7 @@ class Refinements:
 
             state = state_of(folder)
             refinement = refine_build(folder, np.random.default_rng(1), told=job.tell)
-            with self._lock:
-                self._kept[str(folder.path)] = (state, refinement)
+            self.keep(folder, refinement, state)
             return {"drive_count": refinement.fit.fit.drive_count}
 
         return work
@@ -165,55 +162,14 @@ def write_the_report(
     return work
 
 
-def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
+def make_demo(folder: BuildFolder, refinements: Refinements) -> Callable[[Job], Any]:
     """Make the demo's conversion and take it through the whole job."""
 
     def work(job: Job) -> Any:
         from logan.pipeline.demo_run import run_demo
 
-        run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
+        made = run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
+        refinements.keep(folder, made.refinement)
         return {"build": folder.path.name}
 
     return work
-
-
-def watch_folder(workspace: Workspace, name: str, folder: Path) -> None:
-    """Import every new log that settles in a folder, until told to stop.
-
-    Raises
-    ------
-    UsageError
-        If it is no folder.
-    """
-    if not folder.is_absolute() or not folder.is_dir():
-        raise UsageError("that is no folder on this machine", "Give its whole path")
-    stop_watching(workspace, name)
-    stop = threading.Event()
-    workspace.watchers[name] = stop
-    threading.Thread(target=_watch, args=(workspace, name, folder, stop), daemon=True).start()
-
-
-def stop_watching(workspace: Workspace, name: str) -> None:
-    """Stop watching for a build."""
-    stop = workspace.watchers.pop(name, None)
-    if stop is not None:
-        stop.set()
-
-
-def _watch(workspace: Workspace, name: str, folder: Path, stop: threading.Event) -> None:
-    taken: set[tuple[str, int]] = set()
-    while not stop.wait(WATCH_PERIOD_S):
-        try:
-            build = workspace.build(name)
-            for path in sorted(folder.iterdir()):
-                status = path.stat()
-                key = (path.name, status.st_size)
-                settled = time.time() - status.st_mtime >= SETTLED_S
-                if path.is_file() and not path.is_symlink() and settled and status.st_size and key not in taken:
-                    taken.add(key)
-                    workspace.jobs.start(
-                        f"import {path.name}",
-                        import_sent(build, [path], is_one_drive=False, is_replaced=False, notes={}),
-                    )
-        except (OSError, LoganError):
-            continue

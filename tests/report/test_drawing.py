@@ -13,7 +13,7 @@ from logan.report.build_report import build_document
 from logan.report.document import FigureBlock
 from logan.report.drawing.axes import Axis
 from logan.report.drawing.static_figure import static_svg
-from logan.report.theme import empty_figure, hatched, limit_line, stacked_figure
+from logan.report.theme import empty_figure, hatched, limit_line, on_row, stacked_figure
 
 HOSTILE = '</svg><script>alert("x")</script>&<b>'
 
@@ -93,7 +93,7 @@ def test_limits_and_spans_are_drawn():
 def test_rows_share_one_axis_and_do_not_overlap():
     figure = stacked_figure(["speed [mph]", "power [kW]"], "time [min]", alt="two rows")
     for row, colour in ((1, "#111111"), (2, "#222222")):
-        figure.add_scatter(x=[0, 1], y=[0, 1], mode="markers", marker={"color": colour}, row=row, col=1)
+        figure.add_scatter(x=[0, 1], y=[0, 1], mode="markers", marker={"color": colour}, **on_row(row))
     spots = {c.get("fill"): (float(c.get("cx")), float(c.get("cy"))) for c in drawn(figure).iter("circle")}
     assert spots["#111111"][0] == pytest.approx(spots["#222222"][0], abs=0.2)
     assert spots["#111111"][1] < spots["#222222"][1]

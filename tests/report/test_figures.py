@@ -186,3 +186,18 @@ def test_markup_in_a_scenarios_name_is_shown_as_text(inputs):
     first = inputs.plan.scenarios[0]
     named = replace(inputs.plan, scenarios=(replace(first, name="<i>fast</i>"),), target_scenario="<i>fast</i>")
     assert range_figure(named, None, MI).layout.yaxis.ticktext == ("<b>&lt;i&gt;fast&lt;/i&gt;</b>",)
+
+
+def test_the_way_from_one_drive_to_the_other_adds_up():
+    from logan.report.figures.difference import difference_figure
+    from logan.results import Estimate
+
+    parts = [("speed", Estimate(20.0, "Wh/km", 1.0)), ("hills", Estimate(-5.0, "Wh/km", 0.5))]
+    first, second = ("1", Estimate(200.0, "Wh/km", 3.0)), ("2", Estimate(215.0, "Wh/km", 3.0))
+    figure = difference_figure(first, second, parts, KM)
+    ends = {}
+    for trace in figure.data[:2]:
+        for name, start, change in zip(trace.y, trace.base, trace.x, strict=True):
+            ends[name] = start + change
+    assert ends == {"speed": 220.0, "hills": 215.0}
+    assert "largest part is speed, +20" in figure.layout.meta["alt"]

@@ -1,9 +1,11 @@
 """The interface: guarded, bounded, and able to do the whole job."""
 
+import re
 import time
 
 import pytest
 
+from logan.web.security import own_names
 from tests.web.conftest import PORT
 
 
@@ -73,6 +75,78 @@ def test_a_mask_can_be_set_and_taken_back(client):
     assert masked["history"][-1]["reason"] == "loose plug"
     restored = client.patch("/api/builds/van/drives/1", json={"is_unmasked": True}).json()
     assert restored["analysis"]["energy"]["coverage_ratio"] == before
+
+
+def test_one_mask_of_several_can_be_taken_back(client):
+    for span in ("60s..90s", "120s..130s"):
+        client.patch("/api/builds/van/drives/1", json={"mask": {"span": span, "why": "loose plug"}})
+    left = client.patch("/api/builds/van/drives/1", json={"take_back": 1}).json()
+    assert [c["start_s"] for c in left["record"]["conditions"]["corrections"]] == [120.0]
+    refused = client.patch("/api/builds/van/drives/1", json={"take_back": 7})
+    assert refused.status_code == 400
+    assert "correction 7" in refused.json()["problem"]
+
+
+def test_two_drives_are_compared_cause_by_cause(client, tmp_path):
+    sent = client.post("/api/builds/van/logs?name=b.log", content=second_log(tmp_path).read_bytes()).json()
+    wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
+    found = client.get("/api/builds/van/difference?first=1&second=2").json()
+    parts = {part["name"]: part["effect_wh_per_km"]["value"] for part in found["difference"]["parts"]}
+    assert {"speed", "hills", "weather"} <= set(parts)
+    rest = found["difference"]["unexplained_wh_per_km"]["value"]
+    whole = found["difference"]["difference_wh_per_km"]["value"]
+    assert sum(parts.values()) + rest == pytest.approx(whole, abs=1e-6)
+    assert found["figures"][0]["title"] == "From one drive to the other"
+    assert client.get("/api/builds/van/difference?first=1&second=9").status_code == 400
+
+
+def second_log(folder):
+    from tests.web.conftest import write_small_log
+
+    return write_small_log(folder / "second.log", seed=8, start_s=1_700_100_000.0)
+
+
+def test_a_drives_other_figures_are_worded(client):
+    figures = client.get("/api/builds/van/drives/1/figures").json()["figures"]
+    assert [figure["title"] for figure in figures][:2] == [
+        "Data quality along the drive",
+        "The road: height and consumption",
+    ]
+    assert all(len(figure["alt"]) > 15 for figure in figures)
+
+
+def test_the_weakest_part_is_told_in_words(client):
+    found = client.get("/api/builds/van/weakest-part").json()
+    assert found["drive_count"] == 1
+    assert found["lines"]
+    assert found["tone"] in ("red", "amber", "grey")
+
+
+def test_a_served_report_runs_only_logans_own_scripts_and_has_no_rights(client, workspace):
+    (workspace / "van" / "reports").mkdir(exist_ok=True)
+    (workspace / "van" / "reports" / "kit.html").write_text("<script>alert(1)</script>", encoding="utf-8")
+    assert [report["name"] for report in client.get("/api/builds/van/reports").json()["reports"]] == ["kit.html"]
+    policy = client.get("/api/builds/van/reports/kit.html").headers["content-security-policy"]
+    assert policy.startswith("sandbox ")
+    assert "allow-same-origin" not in policy
+    assert "unsafe" not in policy.split("script-src")[1]
+    assert policy.count("'sha256-") == 2
+
+
+def test_the_interface_is_described_for_people_and_programs(client):
+    described = client.get("/openapi.json").json()["paths"]
+    page = client.get("/interface").text
+    for path, methods in described.items():
+        assert path in page
+        assert all(about["description"] for about in methods.values()), path
+
+
+def test_pages_carry_the_units_of_their_build(client, workspace):
+    assert 'data-distance="mi" data-temperature="degF"' in client.get("/builds/van/drives/1").text
+    path = workspace / "van" / "build.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r'units = "[^"]*"', 'units = "km,C"', text), encoding="utf-8")
+    assert 'data-distance="km" data-temperature="degC"' in client.get("/builds/van/drives/1").text
 
 
 def test_a_timeline_is_small_and_worded(client):
@@ -146,6 +220,14 @@ def test_off_loopback_a_token_is_needed(workspace):
         assert client.get("/open?token=wrong").status_code == 401
         assert client.get("/open?token=secret").status_code == 200
         assert client.get("/api/builds").status_code == 200
+
+
+def test_a_server_for_all_addresses_answers_to_its_own_names_only():
+    names = own_names("0.0.0.0")
+    assert names
+    assert not any(name.startswith("127.") or name == "0.0.0.0" for name in names)
+    assert own_names("192.0.2.7") == ("192.0.2.7",)
+    assert own_names("fd00::7") == ("[fd00::7]",)
 
 
 @pytest.mark.parametrize("name", ["../van", "..%2Fvan", "nothing", ".hidden"])

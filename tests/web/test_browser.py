@@ -59,28 +59,42 @@ def browser():
         running.close()
 
 
-@pytest.fixture
-def page(browser):
-    context = browser.new_context(viewport={"width": 1100, "height": 900})
+@contextlib.contextmanager
+def opened(browser, **context):
+    """A page that tells what it asked for, and that fails the test for any fault in its console."""
+    context = browser.new_context(viewport={"width": 1100, "height": 900}, **context)
     page = context.new_page()
-    page.set_default_timeout(180_000)
+    page.set_default_timeout(120_000)
     faults, requests = [], []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
     page.on("request", lambda request: requests.append(request.url))
-    page.requests = requests
-    yield page
-    context.close()
+    try:
+        yield page, requests
+    finally:
+        context.close()
     assert faults == []
 
 
-@pytest.fixture(scope="module")
-def demo(served):
-    """The demo's build, made once for the tests that look at it."""
-    from logan.pipeline.demo_run import run_demo
+@pytest.fixture
+def page(browser):
+    with opened(browser) as (page, _):
+        yield page
 
-    _, workspace = served
-    run_demo(workspace / "demo", told=lambda words: None, report=workspace / "demo" / "reports" / "report.html")
+
+@pytest.fixture(scope="module")
+def demo(served, browser):
+    """The demo's build, made by a first visitor's one click, for all tests that look at it."""
+    address, workspace = served
+    with opened(browser) as (page, requests):
+        page.goto(address)
+        page.get_by_text("No build yet").wait_for()
+        page.get_by_role("button", name="Make the demo").click()
+        page.wait_for_url("**/builds/demo")
+        page.get_by_text("Probably not").wait_for()
+        page.get_by_text("The weakest part").wait_for()
+        page.wait_for_selector(".js-plotly-plot .main-svg")
+        assert all(url.startswith((address, "data:", "blob:")) for url in requests)
     return workspace / "demo"
 
 
@@ -89,16 +103,6 @@ def faults_of(page):
 
     found = Axe().run(page).response["violations"]
     return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if f["impact"] in SERIOUS]
-
-
-def test_a_first_visit_leads_to_the_demo_in_one_click_and_nothing_leaves_the_machine(page, served, demo):
-    address, _ = served
-    page.goto(address)
-    page.get_by_role("button", name="Make the demo").click()
-    page.wait_for_url("**/builds/demo")
-    page.get_by_text("chance of 140 mi").wait_for()
-    page.wait_for_selector(".js-plotly-plot")
-    assert all(url.startswith((address, "data:", "blob:")) for url in page.requests)
 
 
 def test_a_log_is_uploaded_mapped_imported_fitted_and_reported(page, served, demo, tmp_path):
@@ -112,14 +116,18 @@ def test_a_log_is_uploaded_mapped_imported_fitted_and_reported(page, served, dem
     page.get_by_role("button", name="Channels").click()
     page.get_by_role("button", name="Save the map").wait_for()
     assert page.locator(".spark path").count() >= 10
+    assert page.locator("fieldset:has(legend:text-is('pack current')) .card:has(input:checked) .name").inner_text() == (
+        "can0/PackElectrical.PackAmps"
+    )
     page.get_by_role("button", name="Save the map").click()
     page.get_by_text("Saved. Now import the log.").wait_for()
     page.get_by_role("button", name="Import").click()
     page.get_by_role("link", name="Drive 1").click()
     page.wait_for_selector("#timeline .main-svg")
+    page.get_by_text("The road: height and consumption").wait_for()
     page.goto(f"{address}/builds/mine/range")
     page.get_by_role("button", name="Fit the drives").click()
-    page.get_by_text("Refined by 1 drives.").wait_for()
+    page.get_by_text("Refined by one drive.").wait_for()
     first = page.locator("#what-if-answer dd").first
     before = first.inner_text()
     page.locator("#speed").fill("80")
@@ -132,19 +140,18 @@ def test_a_log_is_uploaded_mapped_imported_fitted_and_reported(page, served, dem
 
 
 def test_the_report_opens_offline_and_prints_to_a_clean_pdf(browser, demo, tmp_path):
-    context = browser.new_context(offline=True)
-    page = context.new_page()
-    asked = []
-    page.on("request", lambda request: asked.append(request.url))
-    target = demo / "reports" / "report.html"
-    page.goto(target.as_uri() + "?print")
-    page.wait_for_selector(".js-plotly-plot .main-svg")
-    assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
-    pdf = tmp_path / "report.pdf"
-    page.pdf(path=str(pdf), format="A4")
-    assert pdf.read_bytes().startswith(b"%PDF")
-    assert 4 <= pdf.read_bytes().count(b"/Type /Page\n") + pdf.read_bytes().count(b"/Type /Page ") <= 40
-    context.close()
+    with opened(browser, offline=True) as (page, requests):
+        page.goto((demo / "reports" / "report.html").as_uri())
+        page.wait_for_selector("figure.drawn .main-svg")
+        assert [url for url in requests if not url.startswith(("file:", "data:", "blob:"))] == []
+        pdf = tmp_path / "report.pdf"
+        page.pdf(path=str(pdf), format="A4")
+        page.emulate_media(media="print")
+        assert page.locator("figure .static svg").evaluate_all("all => all.every(svg => svg.clientHeight > 80)")
+        assert page.locator("figure .plot").evaluate_all("all => all.every(plot => plot.clientHeight === 0)")
+    content = pdf.read_bytes()
+    assert content.startswith(b"%PDF")
+    assert 8 <= content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") <= 60
 
 
 def test_the_report_reads_without_javascript(browser, demo):
@@ -154,19 +161,32 @@ def test_the_report_reads_without_javascript(browser, demo):
     assert page.get_by_role("heading", name="Does it make the target?").is_visible()
     assert page.locator("table").count() >= 6
     assert page.locator("dl.key-figures dd").first.is_visible()
+    figures = page.locator("figure .static svg")
+    assert figures.count() == page.locator("figure").count() >= 20
+    assert all(figures.nth(index).is_visible() for index in range(figures.count()))
     context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1100, 400])
+def test_a_served_report_is_alive_and_walled_off(page, served, demo):
+    address, _ = served
+    answer = page.goto(f"{address}/api/builds/demo/reports/report.html")
+    policy = answer.headers["content-security-policy"]
+    assert "sandbox" in policy
+    assert "unsafe-inline" not in policy.split("script-src")[1]
+    page.wait_for_selector("figure.drawn .main-svg")
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1100), ("dark", 400)])
 def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, scheme, width):
     address, _ = served
     context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
     page = context.new_page()
     page.set_default_timeout(60_000)
     found = {}
-    for place in ("", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs", "/builds/demo/drives",
-                  "/builds/demo/range", "/builds/demo/report"):  # fmt: skip
+    places = ("", "/interface", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs", "/builds/demo/drives",
+              "/builds/demo/drives/4", "/builds/demo/compare?first=1&second=3", "/builds/demo/range",
+              "/builds/demo/report")  # fmt: skip
+    for place in places:
         page.goto(address + place)
         with contextlib.suppress(Exception):
             page.wait_for_load_state("networkidle", timeout=15_000)
@@ -181,15 +201,60 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
     assert found == {}
 
 
-def test_a_drives_timeline_is_there_within_a_second(page, served, demo):
+def test_a_timeline_of_an_hour_is_there_within_a_second_or_three(page, served, demo):
     address, _ = served
-    page.goto(f"{address}/builds/demo/drives/2")
+    page.goto(f"{address}/builds/demo/drives")
+    page.goto(f"{address}/builds/demo/drives/2", wait_until="commit")
     page.wait_for_selector("#timeline .main-svg")
-    begun = time.monotonic()
+    took_s = page.evaluate("performance.now()") / 1000.0
     answer = page.request.get(f"{address}/api/builds/demo/drives/2/timeline")
-    took_s = time.monotonic() - begun
+    print(f"timeline of an hour: drawn after {took_s:.2f} s, {len(answer.body()) / 1e6:.2f} MB")
     assert len(answer.body()) < 2_000_000
-    print(f"timeline of an hour: {took_s:.2f} s, {len(answer.body()) / 1e6:.2f} MB")
+    assert took_s < 3.0  # one second is measured by the benchmark, on a machine that does nothing else
+
+
+def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, demo):
+    address, _ = served
+    for number in (3, 6):
+        page.goto(f"{address}/builds/demo/drives/{number}")
+        page.wait_for_selector("#timeline .main-svg")
+        page.get_by_label("Tags, separated by commas").fill("long, <b>motorway</b>")
+        page.get_by_role("button", name="Save").click()
+        page.get_by_text("Saved.").wait_for()
+    page.goto(f"{address}/builds/demo/drives")
+    page.get_by_label("Tag", exact=True).select_option("<b>motorway</b>")
+    assert page.locator("#drives tbody tr").count() == 2
+    page.get_by_label("Compare drive 3").check()
+    page.get_by_label("Compare drive 6").check()
+    page.get_by_role("button", name="Compare the two chosen").click()
+    page.get_by_text("From one drive to the other").wait_for()
+    assert page.get_by_role("row", name=re.compile("weather")).first.is_visible()
+
+    page.goto(f"{address}/builds/demo/drives/3")
+    page.wait_for_selector("#timeline .main-svg")
+    page.evaluate("Plotly.relayout('timeline', {'xaxis.range[0]': 2.0, 'xaxis.range[1]': 3.5})")
+    assert page.get_by_label("From..to").input_value() == "120.0s..210.0s"
+    page.get_by_label("Why").fill("loose plug")
+    page.get_by_role("button", name="Mask", exact=True).click()
+    page.get_by_text("Masked: all channels, 2 min 00 s to 3 min 30 s. loose plug").wait_for()
+    page.get_by_role("button", name="Take back").click()
+    page.get_by_text("Taken back.").wait_for()
+    assert page.locator("#masks li").count() == 0
+
+
+def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
+    address, _ = served
+    (tmp_path / "logger" / "card").mkdir(parents=True)
+    page.goto(f"{address}/builds/demo/logs")
+    page.get_by_text("Watch a folder on this machine").click()
+    page.get_by_label("Folder", exact=True).fill(str(tmp_path / "logger"))
+    page.get_by_role("button", name="Look into it").click()
+    page.get_by_role("button", name="card/").click()
+    page.wait_for_function("document.querySelector('#watch-folder').value.endsWith('card')")
+    page.get_by_role("button", name="Watch this one").click()
+    page.get_by_text(f"Watching {tmp_path / 'logger' / 'card'}").wait_for()
+    page.get_by_role("button", name="Stop watching").click()
+    page.get_by_text("No folder is watched.").wait_for()
 
 
 HOSTILE = "<script>document.title=1</script>"
@@ -198,17 +263,26 @@ HOSTILE_FILE = "<img src=x onerror=document.title=1>.csv"
 
 def test_names_from_a_strangers_log_are_shown_as_text(page, served, demo, tmp_path):
     address, workspace = served
-    page.set_default_timeout(15_000)
-    (workspace / "hostile").mkdir()
+    build = workspace / "hostile"
+    (build / "dbc_user").mkdir(parents=True)
     for name in ("build.toml", "channels.toml"):
-        shutil.copy(demo / name, workspace / "hostile" / name)
-    table = tmp_path / "table.csv"
+        shutil.copy(demo / name, build / name)
+    dbc = (demo / "dbc_user" / "demo.dbc").read_text(encoding="utf-8")
+    comment = f'CM_ BO_ 288 "{HOSTILE} message";\nCM_ SG_ 288 PackVolts "{HOSTILE} signal";\n'
+    assert "BO_ 288 PackElectrical" in dbc
+    (build / "dbc_user" / "demo.dbc").write_text(dbc.replace("CM_ ", comment + "CM_ ", 1), encoding="utf-8")
     rows = "\n".join(f"{k / 10:.1f},{20 + k % 7},{360 - k % 5},{30 + k % 11}" for k in range(600))
-    table.write_text(f"Time [s],{HOSTILE} [km/h],Battery Voltage [V],Battery Current [A]\n{rows}\n", encoding="utf-8")
+    table = f"Time [s],{HOSTILE} [km/h],Battery Voltage [V],Battery Current [A]\n{rows}\n".encode()
     page.goto(f"{address}/builds/hostile/logs")
-    page.locator("#pick").set_input_files(
-        files=[{"name": HOSTILE_FILE, "mimeType": "text/csv", "buffer": table.read_bytes()}]
-    )
-    page.get_by_text(HOSTILE_FILE).first.wait_for()
+    frames = write_small_log(tmp_path / "frames.log", duration_s=130.0).read_bytes()
+    for name, content in ((HOSTILE_FILE, table), (f"{HOSTILE}.log", frames)):
+        sent = {"name": name, "mimeType": "text/plain", "buffer": content}
+        page.locator("#pick").set_input_files(files=[sent])
+        row = page.locator("#waiting li").filter(has_text=name)
+        row.get_by_role("button", name="Look").click()
+        page.locator("#look").get_by_text(HOSTILE).first.wait_for()
+        row.get_by_role("button", name="Channels").click()
+        page.locator("#channel-form").get_by_text(HOSTILE).first.wait_for()
+    page.locator("#look").get_by_text(f"{HOSTILE} message").wait_for()
     assert page.title() != "1"
-    assert page.evaluate("document.querySelectorAll('main script').length") == 0
+    assert page.evaluate("document.querySelectorAll('main script, main img').length") == 0

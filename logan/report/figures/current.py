@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from logan.metrics.current import CurrentSummary
 from logan.metrics.resistance import ResistanceBand, ResistanceSummary
 from logan.report.names import channel_words
-from logan.report.theme import DASHES, RED, SERIES, SYMBOLS, empty_figure, shown, stacked_figure
+from logan.report.theme import DASHES, RED, SERIES, SYMBOLS, empty_figure, on_row, shown, stacked_figure
 from logan.results import Estimate
 from logan.settings import LimitSheet
 
@@ -82,8 +82,7 @@ def resistance_figure(resistance: ResistanceSummary) -> go.Figure:
                 showlegend=row == 1,
                 marker={"color": SERIES[index % len(SERIES)], "symbol": SYMBOLS[index % len(SYMBOLS)], "size": 11},
                 hovertemplate="%{x:.0f} %: %{y:.1f} ± %{error_y.array:.1f} mΩ<extra>" + subject + "</extra>",
-                row=row,
-                col=1,
+                **on_row(row),
             )
     figure.update_yaxes(rangemode="tozero")
     figure.update_xaxes(range=[0, 100])

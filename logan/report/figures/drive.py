@@ -15,7 +15,7 @@ from logan.metrics.regen import RegenSummary
 from logan.quality.grades import MetricGrade
 from logan.report.names import channel_words
 from logan.report.route import RouteProfile
-from logan.report.theme import AMBER, NEUTRAL, RED, REFINED, SERIES, TARGET, empty_figure, stacked_figure
+from logan.report.theme import AMBER, NEUTRAL, RED, REFINED, SERIES, TARGET, empty_figure, on_row, stacked_figure
 from logan.report.thinning import thin
 from logan.units import DisplayUnits, FloatArray
 
@@ -93,10 +93,8 @@ def route_figure(route: RouteProfile, units: DisplayUnits) -> go.Figure:
             line={"color": SERIES[2], "width": 2},
             fillcolor="rgba(0,158,115,0.15)",
             hovertemplate="%{x:.1f} " + units.distance + ": %{y:.0f} " + units.height_label + "<extra></extra>",
-            row=1,
-            col=1,
         )
-        figure.update_yaxes(range=[low - 0.1 * (high - low) - 5, high + 0.1 * (high - low) + 5], row=1, col=1)
+        figure.update_layout(yaxis_range=[low - 0.1 * (high - low) - 5, high + 0.1 * (high - low) + 5])
     if has_energy:
         value = units.metres / 1000.0 * route.wh_per_km
         known = np.isfinite(value)
@@ -108,8 +106,7 @@ def route_figure(route: RouteProfile, units: DisplayUnits) -> go.Figure:
             name="net consumption of each stretch",
             marker={"color": SERIES[0]},
             hovertemplate="%{x:.1f} " + units.distance + ": %{y:.0f} " + units.consumption_label + "<extra></extra>",
-            row=len(titles),
-            col=1,
+            **on_row(len(titles)),
         )
     figure.update_layout(showlegend=False)
     figure.update_xaxes(range=[0, length])

@@ -11,7 +11,7 @@ from logan.drive.drive import Drive
 from logan.drive.pack_power import pack_power
 from logan.flags import DataFlag, Severity
 from logan.report.names import channel_words
-from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, stacked_figure
+from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, on_row, stacked_figure
 from logan.report.thinning import thin
 from logan.units import DisplayUnits, FloatArray, fahrenheit
 
@@ -51,8 +51,7 @@ def timeline_figure(drive: Drive, flags: Sequence[DataFlag], units: DisplayUnits
                     "dash": DASHES[index % len(DASHES)],
                 },
                 hovertemplate="%{x:.2f} min: %{y:.4~g}<extra>" + name + "</extra>",
-                row=row,
-                col=1,
+                **on_row(row),
             )
         colour += len(lines)
     figure.update_layout(shapes=[*_shades(flags)])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
-from logan.metrics.limits import LimitEvent
+from logan.metrics.limits import LimitEvent, LimitSummary
 from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text
@@ -19,7 +21,7 @@ def answer_section(inputs: ReportInputs) -> Section:
         _verdict(shown, inputs.units, inputs.build.target.confidence_ratio),
         KeyFigures(figures=_key_figures(inputs, shown)),
         Words(lines=(_what_moved(inputs),)),
-        _weakest(inputs),
+        weakest_part([(drive.label, drive.limits) for drive in inputs.drives], inputs.units),
     ]
     notes = [line for line in (shown.note, shown.target.note) if line]
     if notes:
@@ -105,23 +107,21 @@ def _what_moved(inputs: ReportInputs) -> str:
     return f"{moved}; most of it by {', '.join(parts)}." if parts else f"{moved}: the plan was right."
 
 
-def _weakest(inputs: ReportInputs) -> Words:
-    units = inputs.units
-    events: list[tuple[str, LimitEvent]] = [
-        (drive.label, event) for drive in inputs.drives for event in drive.limits.events
-    ]
-    if not inputs.drives:
+def weakest_part(drives: Sequence[tuple[str, LimitSummary]], units: DisplayUnits) -> Words:
+    """What passed its limit, or came closest to it, over all drives; what has no limit is named."""
+    events = [(label, event) for label, limits in drives for event in limits.events]
+    if not drives:
         return Words(lines=("No drive has been imported yet, so nothing is known about limits.",), tone="grey")
     worst = [pair for pair in events if pair[1].severity is Severity.RED] or events
     if worst:
         return _passed(worst, units)
     checks = [
-        (check.margin / abs(check.red or check.amber or 1.0), check, drive.label)
-        for drive in inputs.drives
-        for check in drive.limits.checks
+        (check.margin / abs(check.red or check.amber or 1.0), check, label)
+        for label, limits in drives
+        for check in limits.checks
         if check.margin is not None
     ]
-    unlimited = {check.channel for drive in inputs.drives for check in drive.limits.checks if check.side is None}
+    unlimited = {check.channel for _, limits in drives for check in limits.checks if check.side is None}
     closest: list[str] = []
     if checks:
         _, check, label = min(checks, key=lambda item: item[0])

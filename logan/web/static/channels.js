@@ -1,0 +1,140 @@
+// Which signal is which channel: every candidate with a little plot, to confirm or to correct.
+import { ask, guarded } from "./ask.js";
+import { api, channelWords, fill, make, say, svg } from "./page.js";
+
+const NONE = "";
+
+function sketch(signal) {
+  const words = signal ? signal.signal + " from " + signal.low + " to " + signal.high + " " + signal.unit : "no data";
+  const plot = svg("svg", { viewBox: "0 0 180 44", class: "spark", role: "img", "aria-label": words });
+  if (signal && signal.points.length > 1) {
+    const span = signal.high - signal.low || 1, last = signal.points.length - 1;
+    const at = (value, k) => (4 + 172 * k / last).toFixed(1) + " " + (40 - 36 * (value - signal.low) / span).toFixed(1);
+    plot.append(svg("path", { d: "M" + signal.points.map(at).join("L") }));
+  }
+  return plot;
+}
+
+// A signal's address may break after its parts, not inside a word.
+function breakable(address) {
+  return address.split(/(?<=[./_])/).flatMap((part) => [part, make("wbr")]);
+}
+
+function rangeWords(signal) {
+  if (!signal || signal.low === null) { return "no data"; }
+  const short = (value) => String(Number(value.toPrecision(4)));
+  return short(signal.low) + " to " + short(signal.high) + " " + (signal.unit || "(no unit)");
+}
+
+class Choice {
+  // One channel: its candidates as cards, any other signal from a list, or not logged at all.
+  constructor(proposal, channel, candidates, mapped, isTie) {
+    this.signals = new Map(proposal.signals.map((signal) => [signal.signal, signal]));
+    this.channel = channel;
+    this.candidates = candidates;
+    const resolved = mapped ? this.resolve(mapped.signal) : null;
+    this.chosen = resolved ?? (candidates.length ? candidates[0].signal : NONE);
+    const best = mapped || candidates[0] || { unit: "", sign: 1 };
+    const label = channelWords(channel);
+    const about = { size: 6, autocomplete: "off", "aria-label": "Unit of " + label };
+    this.unit = make("input", { ...about, value: best.unit || "" });
+    this.sign = make("select", { "aria-label": "Sign of " + label },
+      make("option", { value: "1" }, "as it is"),
+      make("option", { value: "-1", selected: best.sign === -1 }, "turned"));
+    const meaning = new Map(proposal.channels).get(channel.replace(/_\d+$/, "")) || "";
+    const tie = isTie && !mapped ? make("strong", { class: "tie" }, "A tie: you decide. ") : null;
+    this.element = make("fieldset", { class: "choice" }, make("legend", {}, label),
+      make("p", { class: "hint" }, tie, meaning), this.cards(),
+      make("div", { class: "other" }, make("label", { class: "inline" }, "unit ", this.unit),
+        make("label", { class: "inline" }, "sign ", this.sign), this.others()));
+  }
+
+  resolve(address) {
+    const keys = [...this.signals.keys()];
+    const isIt = (key) => key === address || key.endsWith("/" + address) || key.endsWith("." + address);
+    return keys.find(isIt) ?? address;
+  }
+
+  card(value, content) {
+    const radio = make("input", {
+      type: "radio", name: "signal-" + this.channel, value: value, checked: value === this.chosen,
+      on: { change: () => this.take(value) },
+    });
+    return make("label", { class: "card" }, radio, content);
+  }
+
+  cards() {
+    const known = this.candidates.map((candidate) => candidate.signal);
+    const isOwn = this.chosen !== NONE && !known.includes(this.chosen);
+    const own = isOwn ? [{ signal: this.chosen, evidence: ["as in channels.toml"] }] : [];
+    const all = [...own, ...this.candidates].map((candidate) => this.card(candidate.signal, [
+      make("span", { class: "name" }, breakable(candidate.signal)), sketch(this.signals.get(candidate.signal)),
+      make("small", {}, rangeWords(this.signals.get(candidate.signal))),
+      make("small", {}, candidate.evidence.join("; ")), this.comment(candidate.signal),
+    ]));
+    return make("div", { class: "candidates" }, all, this.card(NONE, [make("span", { class: "name" }, "not logged")]));
+  }
+
+  comment(key) {
+    const signal = this.signals.get(key);
+    return signal && signal.comment ? make("small", {}, "“" + signal.comment + "”") : null;
+  }
+
+  others() {
+    const shown = make("span", {});
+    const select = make("select", { "aria-label": "Another signal for " + channelWords(this.channel) },
+      make("option", { value: NONE }, "another signal …"),
+      [...this.signals.keys()].map((key) => make("option", { value: key }, key)));
+    select.addEventListener("change", () => {
+      const signal = this.signals.get(select.value);
+      shown.replaceChildren(...(signal ? [sketch(signal), make("small", {}, rangeWords(signal))] : []));
+      if (!signal) { return; }
+      this.element.querySelectorAll("input[type=radio]").forEach((radio) => { radio.checked = false; });
+      this.take(select.value);
+      this.unit.value = signal.unit;
+    });
+    return make("span", { class: "other" }, select, shown);
+  }
+
+  take(signal) {
+    this.chosen = signal;
+    const candidate = this.candidates.find((each) => each.signal === signal);
+    if (candidate) {
+      this.unit.value = candidate.unit;
+      this.sign.value = String(candidate.sign);
+    }
+  }
+
+  get content() {
+    if (this.chosen === NONE) { return null; }
+    return { channel: this.channel, signal: this.chosen, unit: this.unit.value, sign: Number(this.sign.value) };
+  }
+}
+
+export function channelForm(form, proposal) {
+  const mapped = new Map(proposal.mapped.map((source) => [source.channel, source]));
+  const suggested = new Map(proposal.suggestions.map((suggestion) => [suggestion.channel, suggestion]));
+  const names = [...new Set([...suggested.keys(), ...mapped.keys()])];
+  const choiceOf = (name) => {
+    const suggestion = suggested.get(name) || { candidates: [], is_tie: false };
+    return new Choice(proposal, name, suggestion.candidates, mapped.get(name), suggestion.is_tie);
+  };
+  const choices = names.map(choiceOf), list = make("div", {}, choices.map((choice) => choice.element));
+  const rest = proposal.channels.map(([name]) => name).filter((name) => !names.includes(name));
+  const more = make("select", { id: "more-channel" }, make("option", { value: "" }, "another channel …"),
+    rest.map((name) => make("option", { value: name }, channelWords(name))));
+  more.addEventListener("change", () => {
+    if (!more.value) { return; }
+    const added = choiceOf(more.value);
+    choices.push(added);
+    list.append(added.element);
+    more.selectedOptions[0].remove();
+  });
+  fill(form, list, make("label", { for: "more-channel" }, "Add"), more,
+    make("p", {}, make("button", { class: "primary" }, "Save the map")));
+  form.onsubmit = guarded(async () => {
+    const channels = choices.map((choice) => choice.content).filter(Boolean);
+    await ask("PUT", api + "/channels", { channels: channels });
+    say("Saved. Now import the log.", "good");
+  });
+}

@@ -1,0 +1,16 @@
+// All builds, and the way to a first one.
+import { ask, follow, guarded } from "./ask.js";
+import { byId } from "./page.js";
+
+export function home() {
+  byId("make-demo").addEventListener("click", guarded(async (event) => {
+    event.target.disabled = true;
+    const job = await ask("POST", "/api/demo", {});
+    await follow(job, byId("demo-job"), (result) => { location.href = "/builds/" + encodeURIComponent(result.build); });
+    event.target.disabled = false;
+  }));
+  byId("new-build").addEventListener("submit", guarded(async (event) => {
+    const made = await ask("POST", "/api/builds", { name: event.target.name.value });
+    location.href = "/builds/" + encodeURIComponent(made.build) + "/settings";
+  }));
+}

@@ -1,0 +1,112 @@
+// What every page is made with. Everything that comes from a file is put in as text, never as markup.
+
+const data = document.body.dataset;
+export const build = data.build;
+export const api = "/api/builds/" + encodeURIComponent(build);
+export const pageOf = (path) => "/builds/" + encodeURIComponent(build) + (path ? "/" + path : "");
+export const byId = (id) => document.getElementById(id);
+
+const isMiles = data.distance !== "km";
+const isFahrenheit = data.temperature !== "degC";
+
+// The units that the build is shown in; values arrive in SI.
+export const units = {
+  isMiles: isMiles,
+  metres: isMiles ? 1609.344 : 1000,
+  distance: isMiles ? "mi" : "km",
+  speed: isMiles ? "mph" : "km/h",
+  consumption: isMiles ? "Wh/mi" : "Wh/km",
+  temperature: isFahrenheit ? "°F" : "°C",
+  ofTemperature: (degc) => isFahrenheit ? degc * 1.8 + 32 : degc,
+  ofConsumption: (whPerKm) => whPerKm * (isMiles ? 1.609344 : 1),
+};
+
+export function make(tag, attributes, ...children) {
+  const element = document.createElement(tag);
+  for (const [key, value] of Object.entries(attributes || {})) {
+    if (key === "on") {
+      for (const [name, action] of Object.entries(value)) { element.addEventListener(name, action); }
+    } else if (value === true) {
+      element.setAttribute(key, "");
+    } else if (value !== false && value !== null && value !== undefined) {
+      element.setAttribute(key, String(value));
+    }
+  }
+  for (const child of children.flat()) {
+    if (child !== null && child !== undefined) { element.append(child instanceof Node ? child : String(child)); }
+  }
+  return element;
+}
+
+const SVG = "http://www.w3.org/2000/svg";
+
+export function svg(tag, attributes, ...children) {
+  const element = document.createElementNS(SVG, tag);
+  for (const [key, value] of Object.entries(attributes)) { element.setAttribute(key, String(value)); }
+  for (const child of children) { element.append(child); }
+  return element;
+}
+
+export function fill(element, ...children) {
+  element.classList.remove("loading");
+  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined));
+}
+
+export function say(text, tone) {
+  const close = make("button", { on: { click: () => notice.remove() } }, "Close");
+  const notice = make("div", { class: "notice " + (tone || "") }, make("p", {}, text), close);
+  byId("messages").append(notice);
+  if (tone !== "red") { setTimeout(() => notice.remove(), 8000); }
+}
+
+export function number(value, digits) {
+  if (value === null || value === undefined) { return "–"; }
+  const places = { minimumFractionDigits: digits || 0, maximumFractionDigits: digits || 0 };
+  const text = value.toLocaleString("en", places);
+  // What rounds to nothing has no sign.
+  return /[1-9]/.test(text) ? text.replace("-", "−") : text.replace("-", "");
+}
+
+export function percent(ratio) {
+  if (ratio === null || ratio === undefined) { return "–"; }
+  if (ratio > 0.995 && ratio < 1) { return "> 99 %"; }
+  return ratio > 0 && ratio < 0.005 ? "< 1 %" : number(100 * ratio) + " %";
+}
+
+// A chance rests on samples, so it is never certain.
+export const chance = (ratio) => percent(Math.min(Math.max(ratio, 1e-6), 1 - 1e-6));
+
+export function clock(seconds) {
+  const whole = Math.round(seconds);
+  const hours = Math.floor(whole / 3600), minutes = Math.floor(whole % 3600 / 60);
+  const padded = (value) => String(value).padStart(2, "0");
+  return hours ? hours + " h " + padded(minutes) + " min" : minutes + " min " + padded(whole % 60) + " s";
+}
+
+// A figure with its uncertainty; a refused one says so, and its reason stands below it.
+export function figureText(figure, scale, digits, unit) {
+  if (figure.reason !== undefined) { return "refused"; }
+  const sigma = figure.sigma === null ? "" : " ± " + number(figure.sigma * scale, digits);
+  return number(figure.value * scale, digits) + sigma + " " + unit;
+}
+
+export const whyOf = (figure) => figure.reason !== undefined ? figure.reason : figure.source;
+
+export function keyFigure(label, value, detail, tone) {
+  const small = detail ? make("small", {}, detail) : null;
+  return make("div", { class: tone || "plain" }, make("dt", {}, label), make("dd", {}, value, small));
+}
+
+// Rows are {cells, tone}; a column of words is set from the left.
+export function table(caption, headings, rows, wordy) {
+  const cell = (content, column) => column === 0
+    ? make("th", { scope: "row" }, content)
+    : make("td", { class: wordy && wordy.includes(column) ? "words" : null }, content);
+  const head = headings.map((heading, column) =>
+    make("th", { scope: "col", class: wordy && wordy.includes(column) ? "words" : null }, heading));
+  const body = rows.map((row) => make("tr", { class: row.tone || null }, row.cells.map(cell)));
+  return make("div", { class: "table", tabindex: "0", role: "region", "aria-label": caption },
+    make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
+}
+
+export const channelWords = (channel) => channel.replaceAll("_", " ");

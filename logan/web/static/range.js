@@ -1,0 +1,154 @@
+// The answer, the range by scenario, and sliders that move it at once.
+import { ask, follow, guarded } from "./ask.js";
+import { api, byId, chance, fill, keyFigure, make, number, svg, units } from "./page.js";
+import { drawAll } from "./plots.js";
+
+const POUND = 0.45359237;
+
+function toneOf(scenario, wanted) {
+  const ratio = scenario.probability_of_target;
+  return ratio >= wanted ? "good" : ratio >= 0.5 ? "amber" : "red";
+}
+
+function answerOf(scenario, wanted) {
+  const ratio = scenario.probability_of_target;
+  if (ratio >= wanted) { return "Yes"; }
+  if (ratio >= 0.5) { return "Likely, but not surely enough"; }
+  return ratio > 1 - wanted ? "Probably not" : "No";
+}
+
+function keyFigures(scenario, range) {
+  const tone = toneOf(scenario, range.confidence_ratio), metres = units.metres;
+  const reach = scenario.range_m, used = scenario.consumption, target = number(range.target_range_m / metres);
+  const between = (low, high) => number(low) + " to " + number(high) + " (10 to 90 %)";
+  return [
+    keyFigure("range, " + scenario.name, number(reach.p50 / metres) + " " + units.distance,
+      between(reach.p10 / metres, reach.p90 / metres), tone),
+    keyFigure("chance of " + target + " " + units.distance, chance(scenario.probability_of_target),
+      "you want " + number(100 * range.confidence_ratio) + " %; basis: " + range.basis, tone),
+    keyFigure("consumption", number(units.ofConsumption(used.p50)) + " " + units.consumption,
+      between(units.ofConsumption(used.p10), units.ofConsumption(used.p90)) + ", net at the pack"),
+  ];
+}
+
+// The range as a bar against the target; it moves with the sliders.
+function rangeBar(scenario, range) {
+  const top = 1.5 * range.target_range_m, reach = scenario.range_m;
+  const at = (metres) => (10 + 680 * Math.min(metres, top) / top).toFixed(1);
+  const target = number(range.target_range_m / units.metres) + " " + units.distance;
+  const label = svg("text", { x: at(range.target_range_m), y: 14, "text-anchor": "middle", "font-size": 13 });
+  label.textContent = "target " + target;
+  const about = { viewBox: "0 0 700 56", "aria-hidden": "true" };
+  return svg("svg", { ...about, class: "range-bar " + toneOf(scenario, range.confidence_ratio) },
+    svg("line", { x1: 10, x2: 690, y1: 38, y2: 38, class: "track" }),
+    svg("line", { x1: at(reach.p10), x2: at(reach.p90), y1: 38, y2: 38, class: "interval" }),
+    svg("circle", { cx: at(reach.p50), cy: 38, r: 9, class: "middle" }),
+    svg("line", { x1: at(range.target_range_m), x2: at(range.target_range_m), y1: 20, y2: 54, class: "target" }),
+    label);
+}
+
+const notices = (range) => range.notes.map((note) => make("p", { class: "notice amber" }, note));
+
+function showAnswer(place, range) {
+  const target = range.prediction.scenarios.find((scenario) => scenario.name === range.prediction.target_scenario);
+  const tone = toneOf(target, range.confidence_ratio), count = range.prediction.drive_count;
+  const drives = count === 1 ? "one drive" : count + " drives";
+  const basis = range.basis === "plan" ? "the plan alone" : drives + " and the plan";
+  const wanted = number(range.target_range_m / units.metres) + " " + units.distance;
+  fill(place,
+    make("p", { class: "verdict " + tone }, make("strong", {}, answerOf(target, range.confidence_ratio)), " ",
+      make("span", {}, "Does it make " + wanted + " in “" + target.name + "”? Judged from " + basis + ".")),
+    make("dl", { class: "key-figures" }, keyFigures(target, range)), notices(range));
+  byId("answer-figure").replaceChildren();
+  drawAll(byId("answer-figure"), range.figures.slice(0, 1));
+}
+
+// The answer of the plan stands at once; drives that no fit has used yet are worked in, and it is shown anew.
+export async function overview() {
+  const place = byId("answer");
+  const show = async () => {
+    const range = await ask("GET", api + "/range");
+    showAnswer(place, range);
+    return range;
+  };
+  let range;
+  try {
+    range = await show();
+  } catch (error) {
+    fill(place, make("p", { class: "notice amber" }, error.message));
+    return;
+  }
+  const weakest = await ask("GET", api + "/weakest-part");
+  fill(byId("weakest"), make("div", { class: "notice " + weakest.tone }, make("h2", {}, weakest.title),
+    make("ul", {}, weakest.lines.map((line) => make("li", {}, line)))));
+  if (range.basis === "plan" && weakest.drive_count) {
+    await follow(await ask("POST", api + "/fit", {}), byId("answer-job"), async (result, box) => {
+      box.remove();
+      await show();
+    }, true);
+  }
+}
+
+export async function range() {
+  let found = null;
+  const sliders = ["speed", "ambient", "load", "pack"];
+  const value = (id) => Number(byId(id).value);
+
+  const load = async () => {
+    found = await ask("GET", api + "/range");
+    const count = found.prediction.drive_count;
+    byId("basis").textContent = found.basis === "fit"
+      ? "Refined by " + (count === 1 ? "one drive." : count + " drives.") : "From the plan alone.";
+    fill(byId("range-figures"), notices(found));
+    drawAll(byId("range-figures"), found.figures);
+  };
+  const begin = () => {
+    if (!units.isMiles) { Object.assign(byId("speed"), { min: 30, max: 140, value: 105 }); }
+    byId("pack").value = Math.round(found.usable_energy_wh / 1000);
+  };
+  const label = () => {
+    byId("speed-out").textContent = value("speed") + " " + units.speed;
+    byId("ambient-out").textContent = Math.round(units.ofTemperature(value("ambient"))) + " " + units.temperature;
+    byId("load-out").textContent = units.isMiles ? Math.round(value("load") / POUND) + " lb" : value("load") + " kg";
+    byId("pack-out").textContent = value("pack") + " kWh";
+  };
+  // One question at a time; the newest setting is asked next, so a slow answer never overtakes it.
+  let isAsking = false, isStale = false;
+  const question = guarded(async () => {
+    if (!found) { return; }
+    label();
+    isStale = true;
+    if (isAsking) { return; }
+    isAsking = true;
+    try {
+      while (isStale) {
+        isStale = false;
+        const answer = await ask("POST", api + "/what-if", {
+          speed_m_per_s: value("speed") * units.metres / 3600, ambient_temperature_degc: value("ambient"),
+          payload_kg: value("load"), usable_energy_wh: value("pack") * 1000,
+        });
+        const scenario = { ...answer.answer, name: value("speed") + " " + units.speed };
+        const shown = { ...found, basis: answer.basis };
+        fill(byId("what-if-answer"), keyFigures(scenario, shown));
+        fill(byId("what-if-bar"), rangeBar(scenario, shown));
+      }
+    } finally { isAsking = false; }
+  });
+  byId("what-if").addEventListener("input", question);
+  byId("fit").addEventListener("click", guarded(async (event) => {
+    event.target.disabled = true;
+    try {
+      await follow(await ask("POST", api + "/fit", {}), byId("fit-job"), load);
+    } finally { event.target.disabled = false; }
+    await question();
+  }));
+  try {
+    await load();
+  } catch (error) {
+    fill(byId("range-figures"), make("p", { class: "notice amber" }, error.message));
+    for (const id of sliders) { byId(id).disabled = true; }
+    return;
+  }
+  begin();
+  await question();
+}

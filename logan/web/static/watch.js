@@ -1,0 +1,47 @@
+// Pick a folder on this machine; every log that settles in it is imported.
+import { ask, follow, guarded } from "./ask.js";
+import { api, byId, fill, make, number, say } from "./page.js";
+
+const LOOK_EVERY_MS = 2000;
+
+async function pick(path) {
+  const found = await ask("GET", "/api/folders?path=" + encodeURIComponent(path));
+  byId("watch-folder").value = found.path;
+  const step = (words, target) => make("li", {},
+    make("button", { type: "button", class: "plain", on: { click: guarded(() => pick(target)) } }, words));
+  const inside = found.path.endsWith("/") ? found.path : found.path + "/";
+  fill(byId("watch-folders"), found.parent === found.path ? null : step("↑ up", found.parent),
+    found.folders.map((name) => step(name + "/", inside + name)));
+  byId("watch-count").textContent = number(found.file_count) + " files lie in it.";
+}
+
+export async function watching(showImported) {
+  const followed = new Set();
+  const show = (state) => {
+    byId("watch-state").textContent = state.is_watching
+      ? "Watching " + state.folder + ". A log is imported once it stops growing." : "No folder is watched.";
+    byId("watch-stop").hidden = !state.is_watching;
+    for (const id of state.jobs.filter((job) => !followed.has(job))) {
+      followed.add(id);
+      ask("GET", "/api/jobs/" + id).then((job) => follow(job, byId("jobs"), showImported), () => undefined);
+    }
+    if (state.is_watching) { setTimeout(look, LOOK_EVERY_MS); }
+  };
+  const look = async () => {
+    // A server that is gone for a moment is asked again.
+    try { show(await ask("GET", api + "/watch")); } catch (error) { setTimeout(look, LOOK_EVERY_MS); }
+  };
+  byId("watch").addEventListener("toggle", guarded(async () => {
+    if (byId("watch").open && !byId("watch-folder").value) { await pick(""); }
+  }));
+  byId("watch-look").addEventListener("click", guarded(() => pick(byId("watch-folder").value)));
+  byId("watch-form").addEventListener("submit", guarded(async (event) => {
+    show(await ask("POST", api + "/watch", { folder: event.target.folder.value }));
+    say("Watching. New logs are imported when they stop growing.", "good");
+  }));
+  byId("watch-stop").addEventListener("click", guarded(async () => {
+    show(await ask("POST", api + "/watch", { folder: "" }));
+    say("No longer watching.", "good");
+  }));
+  show(await ask("GET", api + "/watch"));
+}
