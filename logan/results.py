@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 import types
 import typing
@@ -136,8 +137,9 @@ def json_ready(value: object) -> JsonValue:
     if hasattr(value, "tolist") and hasattr(value, "dtype"):
         import numpy as np
 
-        items: JsonValue = value.tolist()
-        is_plain = value.dtype.kind in "biu" or (value.dtype.kind == "f" and bool(np.isfinite(value).all()))
+        array = np.asarray(value)
+        items: JsonValue = array.tolist()
+        is_plain = array.dtype.kind in "biu" or (array.dtype.kind == "f" and bool(np.isfinite(array).all()))
         return items if is_plain else json_ready(items)
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
@@ -174,7 +176,7 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     expected, found = getattr(kind, "schema", None), content.get("schema")
     if isinstance(expected, str) and isinstance(found, str) and expected != found:
         raise ValueError(f"schema is {found}, not {expected}")
-    hints = typing.get_type_hints(kind)
+    hints = _hints(kind)
     fields: dict[str, Any] = {}
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
         has_default = field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
@@ -184,6 +186,12 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
         elif not (content[field.name] is None and hints[field.name] is float and has_default):
             fields[field.name] = _field_from_json(hints[field.name], content[field.name], field.name)
     return kind(**fields)
+
+
+@functools.cache
+def _hints(kind: Any) -> dict[str, Any]:
+    """Types of a dataclass's fields; looked up once, since a stored analysis holds hundreds of results."""
+    return typing.get_type_hints(kind)
 
 
 def _fitting(kinds: list[Any], content: JsonValue) -> Any:
