@@ -176,7 +176,7 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     expected, found = getattr(kind, "schema", None), content.get("schema")
     if isinstance(expected, str) and isinstance(found, str) and expected != found:
         raise ValueError(f"schema is {found}, not {expected}")
-    hints = _hints(kind)
+    hints = _hints(kind)  # type: ignore[arg-type]  # a class is hashable
     fields: dict[str, Any] = {}
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
         has_default = field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
