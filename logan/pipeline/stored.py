@@ -18,10 +18,13 @@ from logan.drive.drive import Drive, DriveConditions, Step
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.stored_file import drive_id_of
 from logan.errors import LoganError
+from logan.flags import DataFlag
 from logan.model.balance import segment_drive
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
+from logan.quality import find_changes
 from logan.results import Estimate, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import VERSION
@@ -127,12 +130,30 @@ def store_analysed(
     """
     fingerprint = analysis_fingerprint(build, drive.conditions, analysis)
     kept = _analysed(drive, build, analysis)
+    if changes := _changes_since(library, drive, kept.analysis):
+        drive = replace_fields(drive, import_flags=(*drive.import_flags, *changes))
+        kept = replace_fields(kept, analysis=replace_fields(kept.analysis, flags=(*kept.analysis.flags, *changes)))
     summary = replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)
     record = library.add(drive, summary=summary, raw=raw, keep_logs=keep_logs, replace=replace)
     if record.conditions != drive.conditions:  # noted on the drive that this one replaces
         return analyse_stored(library, record, build, analysis=analysis)
     library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
     return record
+
+
+def _changes_since(library: DriveLibrary, drive: Drive, analysis: DriveAnalysis) -> tuple[DataFlag, ...]:
+    """What makes a drive differ from those before it; nothing where the driver noted a change."""
+    if drive.conditions.change:
+        return ()
+    own_id = drive_id_of(source.sha256 for source in drive.sources)
+    before = []
+    for record in library.drives():
+        if record.id == own_id:
+            break
+        # A noted change starts a new vehicle to compare with.
+        before = [] if record.conditions.change else before
+        before.append((str(record.number), record.summary.metrics))
+    return find_changes(summary_metrics(analysis), before)
 
 
 def analyse_stored(

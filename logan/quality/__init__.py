@@ -5,6 +5,7 @@ from __future__ import annotations
 from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
+from logan.quality.between_drives import find_changes
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
@@ -22,6 +23,7 @@ __all__ = [
     "Grade",
     "MetricGrade",
     "SignalDetector",
+    "find_changes",
     "find_duplicates",
     "find_flags",
     "find_signal_flags",
