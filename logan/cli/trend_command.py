@@ -40,7 +40,7 @@ def register(app: typer.Typer) -> None:
             with working("looking through the drives") as told:
                 bring_up_to_date(library, folder, told=told)
             if not metric:
-                print_lines(*library.metric_names())
+                print_lines(*library.metric_names() or ["No drive yet. Import one with: logan import LOG"])
                 return
             found = metric_trend(library, metric, with_excluded=with_excluded)
         if as_json:

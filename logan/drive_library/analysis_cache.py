@@ -11,18 +11,24 @@ import threading
 from pathlib import Path
 from typing import Final
 
+from logan.drive_library.database import DatabaseKind, open_database
 from logan.results import JsonValue
 
 CACHE_VERSION: Final = 2
+_TABLES: Final = """
+CREATE TABLE analysis (
+    drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL, content TEXT NOT NULL, PRIMARY KEY (drive_id, key)
+)
+"""
+_KIND: Final = DatabaseKind(version=CACHE_VERSION, tables=_TABLES, synchronous="OFF", timeout_s=5.0)
 
 
 class AnalysisCache:
     """Analyses by drive and key; a failure to read or write one is a miss, never an error."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, *, is_writable: bool = True) -> None:
         self._lock = threading.RLock()
-        self._connection = self._connect()
+        self._connection = open_database(path, _KIND, is_writable=is_writable)
 
     def close(self) -> None:
         """Close the file."""
@@ -70,31 +76,3 @@ class AnalysisCache:
                 self._connection.execute("DELETE FROM analysis WHERE drive_id = ?", (drive_id,))
             except sqlite3.Error:
                 return
-
-    def _connect(self) -> sqlite3.Connection:
-        try:
-            return _ready(str(self._path))
-        except sqlite3.OperationalError:
-            return _ready(":memory:")
-        except sqlite3.DatabaseError:
-            self._path.unlink(missing_ok=True)
-            return _ready(str(self._path))
-
-
-def _ready(name: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(name, timeout=5.0, isolation_level=None, check_same_thread=False)
-    try:
-        connection.execute("PRAGMA synchronous = OFF")
-        if connection.execute("PRAGMA user_version").fetchone()[0] != CACHE_VERSION:
-            connection.execute("BEGIN EXCLUSIVE")
-            connection.execute("DROP TABLE IF EXISTS analysis")
-            connection.execute(
-                "CREATE TABLE analysis (drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL,"
-                " content TEXT NOT NULL, PRIMARY KEY (drive_id, key))"
-            )
-            connection.execute(f"PRAGMA user_version = {CACHE_VERSION}")
-            connection.execute("COMMIT")
-    except sqlite3.Error:
-        connection.close()
-        raise
-    return connection

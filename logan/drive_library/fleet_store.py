@@ -104,7 +104,8 @@ class FleetStore:
         names = sorted(PurePosixPath(path).parent.name for path in system.glob(f"{root}/*/{BUILD_FILE}"))
         if not names:
             raise DriveLibraryError(
-                "no vehicle lies here", f"Each vehicle is a folder with a {BUILD_FILE}; make one with: logan new", None
+                f"no vehicle lies at {self.url}",
+                f"Each vehicle is a folder with a {BUILD_FILE}; make one with: logan new",
             )
         return tuple(names)
 

@@ -123,6 +123,10 @@ class LibraryFolder:
         except FileNotFoundError:
             self._begin(create=create)
             return
+        except NotADirectoryError as error:
+            raise DriveLibraryError(
+                "a file lies where the library's folder belongs", "Move it away", self.root
+            ) from error
         except OSError as error:
             raise DriveLibraryError(
                 "the library cannot be read", f"Check its permissions ({error})", self.root

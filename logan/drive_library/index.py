@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logan.drive.provenance import LogSource
+from logan.drive_library.database import DatabaseKind, open_database, remove_database
 from logan.drive_library.header import StoredFigures, conditions_from, figure_from, summary_from
 from logan.drive_library.records import DriveRecord, MetricPoint
 from logan.drive_library.stored_file import StoredFile
@@ -32,6 +33,8 @@ CREATE TABLE metric (
 ) WITHOUT ROWID;
 CREATE INDEX metric_of_drive ON metric (drive_id);
 """
+# Not fully synchronous: the index need not survive a power cut, the files must, and do.
+_KIND: Final = DatabaseKind(version=INDEX_VERSION, tables=_TABLES, synchronous="NORMAL", timeout_s=30.0)
 
 
 class DriveIndex:
@@ -40,11 +43,14 @@ class DriveIndex:
     Parameters
     ----------
     path : Path
-        The SQLite file; on a medium that cannot be written the index is held in memory.
+        The SQLite file.
+    is_writable : bool
+        False on a read-only medium, where a copy in memory is brought up to the files.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, is_writable: bool = True) -> None:
         self.path = path
+        self._is_writable = is_writable
         self._lock = threading.RLock()
         self._connection = self._connect()
 
@@ -54,16 +60,7 @@ class DriveIndex:
             self._connection.close()
 
     def _connect(self) -> sqlite3.Connection:
-        try:
-            connection = _ready(str(self.path))
-        except sqlite3.OperationalError:
-            # Locked for long, or a read-only medium: the files still say everything.
-            return _ready(":memory:")
-        except sqlite3.DatabaseError:
-            # Not a database any more. It held nothing that the files do not hold.
-            _unlink_database(self.path)
-            connection = _ready(str(self.path))
-        return connection
+        return open_database(self.path, _KIND, is_writable=self._is_writable)
 
     def start_over(self) -> None:
         """Throw everything away, whatever state the file is in; the caller holds the publish lock."""
@@ -76,7 +73,7 @@ class DriveIndex:
                 self._roll_back()
             self._connection.close()
             with contextlib.suppress(OSError):
-                _unlink_database(self.path)
+                remove_database(self.path)
             self._connection = self._connect()
 
     @contextlib.contextmanager
@@ -188,34 +185,6 @@ def forget(connection: sqlite3.Connection, drive_id: str) -> None:
     connection.execute("DELETE FROM drive WHERE id = ?", (drive_id,))
     connection.execute("DELETE FROM source WHERE drive_id = ?", (drive_id,))
     connection.execute("DELETE FROM metric WHERE drive_id = ?", (drive_id,))
-
-
-def _ready(name: str) -> sqlite3.Connection:
-    # Foreign threads are let in because DriveIndex holds its own lock around every use.
-    connection = sqlite3.connect(name, timeout=30.0, isolation_level=None, check_same_thread=False)
-    try:
-        # The index can be made again, so it need not survive a power cut: the files must, and do.
-        connection.execute("PRAGMA synchronous = NORMAL")
-        if connection.execute("PRAGMA user_version").fetchone()[0] == INDEX_VERSION:
-            return connection
-        connection.execute("BEGIN EXCLUSIVE")
-        if connection.execute("PRAGMA user_version").fetchone()[0] != INDEX_VERSION:
-            tables = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
-            for (table,) in connection.execute(tables).fetchall():
-                connection.execute(f'DROP TABLE "{table}"')
-            for statement in _TABLES.strip().removesuffix(";").split(";"):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
-        connection.execute("COMMIT")
-    except sqlite3.Error:
-        connection.close()
-        raise
-    return connection
-
-
-def _unlink_database(path: Path) -> None:
-    for suffix in ("", "-journal", "-wal", "-shm"):
-        path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def _record(text: str, figures: str) -> DriveRecord:

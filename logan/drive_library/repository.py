@@ -67,7 +67,8 @@ class DriveLibrary:
             sweep(place)
         # Under the lock, so that nobody makes the index's tables while somebody else does.
         with _publishing(place):
-            library = cls(place, DriveIndex(place.index), AnalysisCache(place.cache))
+            index = DriveIndex(place.index, is_writable=place.is_writable)
+            library = cls(place, index, AnalysisCache(place.cache, is_writable=place.is_writable))
         try:
             library.refresh()
         except BaseException:
@@ -345,6 +346,7 @@ class DriveLibrary:
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""
         record = self.record(drive)
+        self._require_writable()
         with locked(self._folder.publish_lock):
             self.path(record.number).unlink(missing_ok=True)
             self._folder.notes_of(record.id).unlink(missing_ok=True)
@@ -364,11 +366,21 @@ class DriveLibrary:
         -------
         int
             Drives found.
+
+        Raises
+        ------
+        DriveLibraryError
+            If the folder cannot be written.
         """
+        self._require_writable()
         with _publishing(self._folder):
             self._index.start_over()
             take_in_changes(self._folder, self._index)
         return len(self.drives())
+
+    def _require_writable(self) -> None:
+        if not self.is_writable:
+            raise DriveLibraryError("the library cannot be written", "Check its permissions", self.folder)
 
     def check(self) -> CheckReport:
         """Read every file from end to end and say what is damaged."""

@@ -13,6 +13,7 @@ import numpy as np
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.drive_library.repository import DriveLibrary
+from logan.errors import UsageError
 from logan.metrics.energy import energy_summary
 from logan.model.conditions import Conditions
 from logan.model.forward import consumption
@@ -149,7 +150,7 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
     Raises
     ------
     UsageError
-        If there is no such drive.
+        If there is no such drive, or both are one.
     NotEnoughDataError
         If one of the two has no speed.
     """
@@ -158,10 +159,10 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
 
     build = folder.settings()
     with DriveLibrary.open(folder.library) as library:
-        sides = [
-            side_of(load_corrected(library, record.number), build, drive_label(record))
-            for record in (library.record(first), library.record(second))
-        ]
+        records = library.record(first), library.record(second)
+        if records[0].id == records[1].id:
+            raise UsageError(f"drive {records[0].number} does not differ from itself", "Name two drives")
+        sides = [side_of(load_corrected(library, record.number), build, drive_label(record)) for record in records]
         segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
     prior = prior_of(build)
     parameters = fit(prior, segments, (), build).posterior if segments else prior

@@ -21,7 +21,7 @@ from logan.drive_library.durable import replace_durably
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.tables import channels_table, drives_table
-from logan.errors import DriveLibraryError, MissingExtraError, UsageError
+from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError
 from logan.results import Estimate, Refusal, json_ready
 
 if TYPE_CHECKING:
@@ -39,6 +39,9 @@ __all__ = [
 
 CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4")
 METRIC_FORMATS: Final = (".csv", ".json")
+
+MAX_ROWS: Final = 50_000_000
+"""Of a table at a common period: beyond, a mistyped period would fill memory."""
 
 _ABOUT: Final = """Drives of an electric conversion, written by logan.
 
@@ -80,6 +83,10 @@ def export_channels(
         raise UsageError(f"the drive has no channel {', '.join(missing)}", f"It has: {', '.join(drive)}")
     if period_s is not None and not period_s > 0:
         raise UsageError(f"a period of {period_s:g} s makes no sense", "Give one above zero")
+    if period_s is not None and drive.duration_s / period_s > MAX_ROWS:
+        raise UsageError(
+            f"every {period_s:g} s of this drive are more than {MAX_ROWS:,} rows", "Give a longer period, or none"
+        )
     names = list(channels or drive)
     suffix = path.suffix.lower()
     if suffix == ".mf4":
@@ -118,6 +125,7 @@ def export_metrics(records: Sequence[DriveRecord], path: Path, *, is_long: bool 
 
 def metrics_text(records: Sequence[DriveRecord], path: Path, *, is_long: bool = False) -> str:
     """What was worked out for drives, as CSV or JSON by the suffix of ``path``."""
+    _require_drives(records)
     suffix = path.suffix.lower()
     if suffix == ".json":
         return json.dumps(json_ready(records), indent=1, ensure_ascii=False) + "\n"
@@ -186,6 +194,7 @@ def export_bundle(
     if path.suffix.lower() != ".zip":
         raise _unknown_suffix(path, (".zip",))
     records = [library.record(drive) for drive in drives] or [r for r in library.drives() if not r.damage]
+    _require_drives(records)
     # One seed for the whole bundle, so that circles round the same door lie in the same place.
     seed = int.from_bytes(os.urandom(8), "big")
     chosen, bare = [], []
@@ -200,6 +209,11 @@ def export_bundle(
     except OSError as error:
         raise _cannot_write(path, error) from error
     return path
+
+
+def _require_drives(records: Sequence[DriveRecord]) -> None:
+    if not records:
+        raise NotEnoughDataError("there is no drive to write", "Import one with: logan import LOG")
 
 
 def _bare(record: DriveRecord, drive: Drive) -> DriveRecord:

@@ -74,6 +74,7 @@ def test_one_drive_is_compared_with_the_plan_alone(build, capsys):
         (("1", "2", "3"), "3 drives cannot be compared"),
         (("1", "999"), "no drive '999'"),
         (("999",), "no drive '999'"),
+        (("1", "1"), "does not differ from itself"),
         (("1", "2", "--plan", "x.json"), "not with a plan"),
     ],
 )

@@ -15,6 +15,7 @@ from logan.drive.drive import Drive, DriveConditions
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.stored_file import drive_id_of
 from logan.errors import DriveLibraryError, UsageError
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns
@@ -391,16 +392,32 @@ def test_what_a_dead_writer_left_is_swept_up_on_opening(library, folder):
     assert not list((folder / "logs").iterdir())
 
 
-def test_a_library_that_cannot_be_written_is_still_read(library, folder, monkeypatch):
+def test_a_library_that_cannot_be_written_is_read_and_listed_as_it_is_now(library, folder, monkeypatch):
+    filled(library)
+    library.close()
+    # A copy has other time stamps: what its index says must be compared with the files all the same.
+    copy = Path(shutil.copytree(folder, folder.parent / "copy", copy_function=shutil.copyfile))
+    (copy / "notes" / f"{drive_id_of([small_drive(2).sources[0].sha256])}.json").write_text("{")
+    files = {path: path.read_bytes() for path in copy.rglob("*") if path.is_file()}
+    monkeypatch.setattr(os, "access", lambda path, mode: False)
+    with DriveLibrary.open(copy) as again:
+        assert [record.number for record in again.drives()] == [1, 2, 3]
+        assert "notes" in again.record(2).damage
+        assert_same_drive(again.load(3), small_drive(3))
+        for forbidden in (again.rebuild, lambda: again.remove(1)):
+            with pytest.raises(DriveLibraryError, match="cannot be written"):
+                forbidden()
+    assert {path: path.read_bytes() for path in copy.rglob("*") if path.is_file()} == files
+
+
+def test_an_index_that_cannot_be_opened_is_done_without(library, folder):
     before = filled(library).drives()
     library.close()
     for path in folder.glob("*.sqlite"):
         path.unlink()
-        path.mkdir()  # nothing can be opened there, as on a read-only medium
-    monkeypatch.setattr(os, "access", lambda path, mode: False)
+        path.mkdir()
     with DriveLibrary.open(folder) as again:
         assert again.drives() == before
-        assert_same_drive(again.load(2), small_drive(2))
 
 
 def test_threads_may_share_a_library(library):

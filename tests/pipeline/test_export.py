@@ -14,7 +14,7 @@ from logan.drive.drive import Channel, Drive, DriveConditions
 from logan.drive_library.bundle import EARTH_RADIUS_M, Privacy, without_places
 from logan.drive_library.csv_text import safe_cell
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import DriveLibraryError, UsageError
+from logan.errors import DriveLibraryError, NotEnoughDataError, UsageError
 from logan.pipeline.export import export_bundle, export_channels, export_metrics
 from tests.drive_library.small_drives import log_source, small_drive, small_summary
 
@@ -88,6 +88,8 @@ def test_what_cannot_be_exported_is_said(library, tmp_path):
         export_channels(drive, tmp_path / "a.csv", channels=["latitude"])
     with pytest.raises(UsageError, match="period"):
         export_channels(drive, tmp_path / "a.csv", period_s=0.0)
+    with pytest.raises(UsageError, match="more than 50,000,000 rows"):
+        export_channels(drive, tmp_path / "a.csv", period_s=1e-9)
     with pytest.raises(DriveLibraryError, match="cannot write there"):
         export_channels(drive, tmp_path / "nowhere" / "a.csv")
     assert [path.name for path in tmp_path.iterdir()] == ["drives"]
@@ -186,3 +188,12 @@ def test_notes_go_along_only_when_asked(library, tmp_path):
 def test_a_clip_that_hides_nothing_is_refused(library, tmp_path, clip_m):
     with pytest.raises(UsageError, match="clipping"):
         export_bundle(library, tmp_path / "give.zip", clip_m=clip_m)
+
+
+def test_an_empty_library_leaves_no_empty_files(tmp_path):
+    with DriveLibrary.open(tmp_path / "drives", create=True) as library:
+        with pytest.raises(NotEnoughDataError, match="no drive to write"):
+            export_bundle(library, tmp_path / "give.zip")
+        with pytest.raises(NotEnoughDataError, match="no drive to write"):
+            export_metrics(library.drives(), tmp_path / "m.csv")
+    assert [path.name for path in tmp_path.iterdir()] == ["drives"]

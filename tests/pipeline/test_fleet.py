@@ -139,7 +139,7 @@ def test_a_table_of_the_vehicles_is_written(serial, tmp_path):
 
 
 def test_nothing_to_fit_is_said(tmp_path):
-    with pytest.raises(DriveLibraryError, match="no vehicle lies here"):
+    with pytest.raises(DriveLibraryError, match="no vehicle lies at"):
         fit_fleet(FleetStore(str(tmp_path)), OwnProcess())
     (tmp_path / "van-001").mkdir()
     (tmp_path / "van-001" / "build.toml").write_text("")
