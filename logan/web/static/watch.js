@@ -4,8 +4,12 @@ import { api, byId, fill, make, number, say } from "./page.js";
 
 const LOOK_EVERY_MS = 2000;
 
+let asked = 0;
+
 async function pick(path) {
-  const found = await ask("GET", "/api/folders?path=" + encodeURIComponent(path));
+  const turn = ++asked, found = await ask("GET", "/api/folders?path=" + encodeURIComponent(path));
+  // Only the newest question is answered.
+  if (turn !== asked) { return; }
   byId("watch-folder").value = found.path;
   const step = (words, target) => make("li", {},
     make("button", { type: "button", class: "plain", on: { click: guarded(() => pick(target)) } }, words));
