@@ -174,7 +174,7 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """In a line each, what the other tables hold that a builder must not miss."""
     pack, coastdowns = analysis.pack, analysis.coastdowns
     felt = [event for event in analysis.derating.events if event.kind != "limit lowered"]
-    lines = []
+    lines = list(analysis.limits.notes)
     if felt:
         seconds = sum(event.duration_s for event in felt)
         first = felt[0]

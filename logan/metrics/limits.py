@@ -124,16 +124,19 @@ class LimitEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSummary:
-    """All limits of a build against one drive; red first."""
+    """All limits of a build against one drive; red first. Notes say which were left out."""
 
     schema: ClassVar[str] = "limit-summary/1"
 
     checks: tuple[LimitCheck, ...]
     events: tuple[LimitEvent, ...]
     cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
-def limit_summary(drive: Drive, build: BuildSettings, currents: CurrentSummary | None = None) -> LimitSummary:
+def limit_summary(
+    drive: Drive, build: BuildSettings, currents: CurrentSummary | None = None, *, notes: tuple[str, ...] = ()
+) -> LimitSummary:
     """Every limit of a build against one drive.
 
     Parameters
@@ -144,6 +147,8 @@ def limit_summary(drive: Drive, build: BuildSettings, currents: CurrentSummary |
         Limit sheet, and the limits that its pack and motor carry.
     currents : CurrentSummary, optional
         Approaches to the component curves; they become events of the same type.
+    notes : tuple of str
+        What was left out of the sheet before, and why.
 
     Returns
     -------
@@ -171,7 +176,7 @@ def limit_summary(drive: Drive, build: BuildSettings, currents: CurrentSummary |
     checks.sort(key=lambda check: (_ORDER[check.verdict], check.channel))
     events.sort(key=lambda event: (event.severity is not Severity.RED, event.start_s))
     cautions = tuple(dict.fromkeys(event.caution for event in events if event.caution))
-    return LimitSummary(checks=tuple(checks), events=tuple(events), cautions=(*cautions, CAUTION_ALWAYS))
+    return LimitSummary(checks=tuple(checks), events=tuple(events), cautions=(*cautions, CAUTION_ALWAYS), notes=notes)
 
 
 def _given(drive: Drive, build: BuildSettings) -> Iterable[Limit]:

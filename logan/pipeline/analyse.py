@@ -11,6 +11,7 @@ from logan.metrics.coastdowns import coastdown_summary
 from logan.metrics.current import current_summary
 from logan.metrics.derating import derating_summary
 from logan.metrics.energy import energy_summary
+from logan.metrics.heating_circuit import limits_that_apply
 from logan.metrics.limits import limit_summary
 from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
@@ -70,6 +71,7 @@ def analyse_drive(
     settings = settings or AnalysisSettings()
     quality = check_drive(drive, build, import_flags=import_flags, analysis=settings)
     refusals = refusals_of(quality)
+    build, left_out = limits_that_apply(drive, build)
     energy = energy_summary(drive, build, settings, refusals=refusals)
     current = current_summary(drive, build, refusals=refusals)
     return DriveAnalysis(
@@ -85,7 +87,7 @@ def analyse_drive(
         pack=pack_summary(drive, build, energy, refusals=refusals),
         calibration=calibration_summary(drive, build),
         coastdowns=coastdown_summary(drive, build),
-        limits=limit_summary(drive, build, current),
+        limits=limit_summary(drive, build, current, notes=left_out),
     )
 
 
