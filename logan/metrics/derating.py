@@ -35,6 +35,10 @@ LEAST_PEDAL_S: Final = 2.0
 PEDAL_SETTLING_S: Final = 1.5
 """After the pedal is down the torque still rises. [s]"""
 
+TOP_SPEED_RATIO: Final = 0.95
+TOP_SPEED_FROM_M_PER_S: Final = 25.0
+UNSEEN_CAUSE: Final = "not seen in the channels logged"
+
 AT_LIMIT_RATIO: Final = 0.97
 LOWERED_RATIO: Final = 0.8
 LEAST_LOWERED_S: Final = 3.0
@@ -329,7 +333,15 @@ class _Search:
         floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
         if floor is not None and cell is not None and cell < floor + 0.1:
             near.append((0.0, f"lowest cell at {cell:.2f} V, floor {floor:.2f} V"))
-        return min(near)[1] if near else "not seen in the channels logged"
+        if near:
+            return min(near)[1]
+        return "perhaps a speed limiter: at the drive's highest speed" if self._is_fastest(at_s) else UNSEEN_CAUSE
+
+    def _is_fastest(self, at_s: float) -> bool:
+        if self.speed is None:
+            return False
+        now = float(self.speed.at(np.array([at_s]), max_gap_s=5.0)[0])
+        return now > TOP_SPEED_RATIO * float(np.nanmax(self.speed.value)) and now > TOP_SPEED_FROM_M_PER_S
 
     def _warm_level(self, name: str) -> float | None:
         for limit in self.build.limits.of(name):

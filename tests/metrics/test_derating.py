@@ -149,3 +149,10 @@ def test_a_power_limit_that_was_used_up_is_reached():
     (event,) = derating_summary(drive, BUILD).events
     assert (event.kind, event.channel) == ("limit reached", "discharge_power_limit")
     assert event.duration_s == pytest.approx(99.8, abs=0.3)
+
+
+def test_less_power_at_the_highest_speed_may_be_a_speed_limiter():
+    drive = full_pedal(60_000.0)
+    fast = replace(drive["speed"], value=np.where(TIME_S < 150.0, 38.0, 39.5))
+    (event,) = derating_summary(drive.with_channels(fast), BUILD).events
+    assert "speed limiter" in event.probable_cause
