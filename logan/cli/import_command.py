@@ -84,7 +84,7 @@ def register(app: typer.Typer) -> None:
                 folder,
                 logs,
                 options=options,
-                conditions=noted(note=note, **spoken(payload=payload, ambient=ambient)),
+                conditions=noted(None, note=note, **spoken(payload=payload, ambient=ambient)),
                 analysis=without_corrections() if no_corrections else None,
                 progress=progress,
             )
