@@ -275,16 +275,19 @@ class _Group:
     def columns(self) -> list[tuple[IntArray, NDArray[Any]]]:
         """Times and values of each signal, without the rows whose frames were too short for it."""
         table = self.table()
-        times: dict[int, IntArray] = {}
+        present: dict[int, tuple[NDArray[np.bool_], IntArray]] = {}
         columns: list[tuple[IntArray, NDArray[Any]]] = []
         for plan, value, absent in zip(self.plans, table.values, table.absent, strict=True):
             if absent is None:
                 columns.append((table.time_ns, value))
             else:
                 needed = plan.field.needed_bytes
-                if needed not in times:
-                    times[needed] = np.delete(table.time_ns, absent)
-                columns.append((times[needed], np.delete(value, absent)))
+                if needed not in present:
+                    kept = np.ones(value.size, np.bool_)
+                    kept[absent] = False
+                    present[needed] = kept, table.time_ns[kept]
+                kept, time_ns = present[needed]
+                columns.append((time_ns, value[kept]))
         return columns
 
 
@@ -292,14 +295,15 @@ def _decode_rows(plans: list[_Plan], payload: NDArray[np.uint8], out: list[NDArr
     """Values of several signals in every row; of those outside the payload, whatever."""
     count = payload.shape[0]
     scratch = np.empty(min(count, _BLOCK_ROWS), np.uint64)
-    for start in range(0, count, _BLOCK_ROWS):
-        stop = min(start + _BLOCK_ROWS, count)
-        words = PayloadWords(payload[start:stop])
-        for plan, value in zip(plans, out, strict=True):
-            if plan.field.needed_bytes > payload.shape[1]:
-                value[start:stop] = 0
-            else:
-                _scale(plan, words.raw(plan.field, scratch[: stop - start]), value[start:stop])
+    with np.errstate(over="ignore", invalid="ignore"):  # floats of a message may be infinite, or no number
+        for start in range(0, count, _BLOCK_ROWS):
+            stop = min(start + _BLOCK_ROWS, count)
+            words = PayloadWords(payload[start:stop])
+            for plan, value in zip(plans, out, strict=True):
+                if plan.field.needed_bytes > payload.shape[1]:
+                    value[start:stop] = 0
+                else:
+                    _scale(plan, words.raw(plan.field, scratch[: stop - start]), value[start:stop])
 
 
 def _scale(plan: _Plan, raw: Words, out: NDArray[Any]) -> None:
@@ -313,13 +317,12 @@ def _scale(plan: _Plan, raw: Words, out: NDArray[Any]) -> None:
     if plan.dtype is not np.float64:
         _scale_whole(layout, raw, out)
         return
-    with np.errstate(over="ignore", invalid="ignore"):
-        if layout.scale == 1:
-            np.copyto(out, number, casting="unsafe")
-        else:
-            np.multiply(number, float(layout.scale), out=out, dtype=np.float64, casting="unsafe")
-        if layout.offset != 0:
-            np.add(out, float(layout.offset), out=out)
+    if layout.scale == 1:
+        np.copyto(out, number, casting="unsafe")
+    else:
+        np.multiply(number, float(layout.scale), out=out, dtype=np.float64, casting="unsafe")
+    if layout.offset != 0:
+        np.add(out, float(layout.offset), out=out)
 
 
 def _scale_whole(layout: SignalLayout, raw: Words, out: NDArray[Any]) -> None:

@@ -44,6 +44,7 @@ from logan.logs.text_lines import (
     Lines,
     find_in_lines,
     finish_chunk,
+    gather_rows,
     no_fast_frames,
     split_lines,
 )
@@ -159,8 +160,8 @@ def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) 
     reject(taken, length > CLASSIC_BYTES)
     length = np.minimum(length, CLASSIC_BYTES)
     fast.length[rows] = length
-    fast.payload[rows], checks = _data(words, length)
-    reject(taken, *checks, flags_at + 9 + _WRITTEN_CHARACTERS[length] != end)
+    reject(taken, flags_at + 9 + _WRITTEN_CHARACTERS[length] != end)
+    _fill_payload(text, words, flags_at + 9, length, fast.payload[rows], taken)
 
 
 def _times(words: Words, whole_width: IntArray, decimals: IntArray) -> tuple[IntArray, list[Words | BoolArray]]:
@@ -193,6 +194,49 @@ def _flags(word: Words, can_id: Words, fast: FastFrames, rows: slice) -> list[Wo
     unusual = (flags[3::8] | flags[5::8]) & 1
     too_large = can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
     return [no_flags, unusual != 0, too_large]
+
+
+def _fill_payload(
+    text: NDArray[np.uint8],
+    words: Words,
+    at: IntArray,
+    length: NDArray[np.uint8],
+    payload: NDArray[np.uint8],
+    taken: BoolArray,
+) -> None:
+    """Fill the data of each row from the characters at its place; clear ``taken`` where they are none."""
+    is_eight = taken & (length == CLASSIC_BYTES)
+    if is_eight.all():
+        decoded = _eight_bytes(text, at)
+    elif 2 * np.count_nonzero(is_eight) > length.size:
+        decoded = _eight_bytes(text, at[is_eight])
+    else:
+        decoded = None
+    if decoded is None:
+        payload[:], checks = _data(words, length)
+        reject(taken, *checks)
+    elif is_eight.all():
+        payload[:] = decoded
+    else:
+        payload[is_eight] = decoded
+        others = np.flatnonzero(~is_eight)
+        payload[others], checks = _data(words[:, others], length[others])
+        fine = taken[others]
+        reject(fine, *checks)
+        taken[others] = fine
+
+
+def _eight_bytes(text: NDArray[np.uint8], at: IntArray) -> NDArray[np.uint8] | None:
+    """Eight bytes from the twelve characters at each place; None if any of them is no such data."""
+    characters = gather_rows(text, at, _WRITTEN[CLASSIC_BYTES])
+    if (characters[:, -1] != ord("=")).any():
+        return None
+    characters[:, -1] = ord("A")
+    try:
+        decoded = binascii.a2b_base64(characters.data, strict_mode=True)
+    except binascii.Error:
+        return None
+    return np.frombuffer(decoded, np.uint8).reshape(-1, CLASSIC_BYTES + 1)[:, :CLASSIC_BYTES]
 
 
 def _data(words: Words, length: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], list[Words | BoolArray]]:

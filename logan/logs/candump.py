@@ -135,17 +135,17 @@ def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) 
     start, end, taken = lines.start[rows], lines.end[rows], fast.taken[rows]
     dot, hash_at = (find_in_lines(text, start, mark) for mark in (_DOT, _HASH))
     # The first line of a chunk may have too little text before it to gather from.
-    if dot.min() < 16 or hash_at.min() < 23:
-        taken &= (dot >= 16) & (hash_at >= 23)
-        dot, hash_at = np.maximum(dot, 16), np.maximum(hash_at, 23)
+    if dot.min() < 16 or hash_at.min() < 15:
+        taken &= (dot >= 16) & (hash_at >= 15)
+        dot, hash_at = np.maximum(dot, 16), np.maximum(hash_at, 15)
     head = gather(text, dot - 16, 5)
     fast.time_ns[rows], time_checks = _times(head, text[start], dot - start - 1)
-    around = gather(text, hash_at - 23, 5)
+    around = gather(text, hash_at - 15, 4)
     can_id, is_standard, id_checks = _identifiers(around)
     fast.is_extended[rows] = ~is_standard
     fast.can_id[rows] = can_id
     reject(taken, *time_checks, *id_checks)
-    _data(text, around[3:], hash_at, end, fast, rows)
+    _data(text, around[2:], hash_at, end, fast, rows)
     width = hash_at - dot - np.where(is_standard, 13, 18)
     fast.bus[rows] = bus_names(head[3:], width, taken, fast.buses)
     if (is_error := can_id > MAX_EXTENDED_ID).any():
@@ -171,14 +171,14 @@ def _mark_errors(fast: FastFrames, rows: slice, is_error: BoolArray) -> None:
 
 
 def _identifiers(around: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
-    """Identifiers of 3 or 8 digits in front of the hash, which ends the third word."""
-    word = (around[1] >> _U(56)) | (around[2] << _U(8))
+    """Identifiers of 3 or 8 digits in front of the hash, which ends the second word."""
+    word = (around[0] >> _U(56)) | (around[1] << _U(8))
     is_standard = word.view(np.uint8)[4::8] == _SPACE
     kept = np.where(is_standard, KEEP_LAST[3], KEEP_LAST[8])
     nibbles, bad_digits = hex_nibbles(((word ^ ZEROS) & kept) ^ ZEROS)
     number = hex_number(nibbles)
-    no_blank = ~is_standard & (around[1].view(np.uint8)[6::8] != _SPACE)
-    no_hash = around[2].view(np.uint8)[7::8] != _HASH
+    no_blank = ~is_standard & (around[0].view(np.uint8)[6::8] != _SPACE)
+    no_hash = around[1].view(np.uint8)[7::8] != _HASH
     too_large = number > np.where(is_standard, _U(MAX_STANDARD_ID), _U(MAX_EXTENDED_ID | ERROR_FLAG))
     return number, is_standard, [bad_digits, no_blank, no_hash, too_large]
 

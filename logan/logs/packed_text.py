@@ -24,6 +24,7 @@ _CASE_BITS: Final = _U(0x2020202020202020)
 ZEROS: Final = _U(0x3030303030303030)
 """Eight times the character ``0``."""
 
+_GATHERED_ROWS: Final = 8192
 _PAIRS, _FOURS, _EIGHT = _U(0x00FF00FF00FF00FF), _U(0x0000FFFF0000FFFF), _U(0x00000000FFFFFFFF)
 
 KEEP_LAST: Final[Words] = np.array([(0xFFFFFFFFFFFFFFFF << (64 - 8 * n)) & 0xFFFFFFFFFFFFFFFF for n in range(9)], _U)
@@ -59,8 +60,14 @@ def gather(text: NDArray[np.uint8], at: NDArray[np.int64], count: int = 1) -> Wo
     width = 8 * count
     # Indexing overlapping windows copies each row as one item; slices or rows of bytes cost three times as much.
     every = np.ndarray((text.size - width + 1,), f"V{width}", buffer=text.data, strides=(1,))
-    words: Words = every[at].view(_U)
-    return words if count == 1 else np.ascontiguousarray(words.reshape(-1, count).T)
+    if count == 1:
+        return every[at].view(_U)
+    words = np.empty((count, at.size), _U)
+    # In pieces that are still in the cache when their words are put in columns.
+    for first in range(0, at.size, _GATHERED_ROWS):
+        rows = slice(first, first + _GATHERED_ROWS)
+        words[:, rows] = every[at[rows]].view(_U).reshape(-1, count).T
+    return words
 
 
 def hex_nibbles(words: Words) -> tuple[Words, Words]:

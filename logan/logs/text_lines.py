@@ -92,16 +92,16 @@ def positions(mask: BoolArray) -> IntArray:
     words = mask.view(np.uint64)
     hit = np.flatnonzero(words != 0)
     left = words[hit]
-    found: list[IntArray] = []
     base = hit << 3
+    if not (left & (left - np.uint64(1))).any():  # one in each word at most, as line ends are
+        return base + ((left * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64)
+    found: list[IntArray] = []
     while left.size:
         lowest = left & (~left + np.uint64(1))
         found.append(base + ((lowest * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64))
         left = left ^ lowest
         more = left != 0
         left, base = left[more], base[more]
-    if len(found) < 2:
-        return found[0] if found else hit
     return np.sort(np.concatenate(found), kind="stable")
 
 
@@ -113,6 +113,12 @@ def gather_rows(text: NDArray[np.uint8], at: IntArray, width: int) -> NDArray[np
 
 def split_lines(text: NDArray[np.uint8], size: int, *, allow_tabs: bool = False) -> Lines:
     """Find the lines of ``text[:size]``, which ends in a newline; a carriage return before it belongs to the end."""
+    is_ascii = bool(text[:size].max() <= _LAST_PLAIN)
+    if is_ascii and (newline := _returned_lines(text, size)) is not None:
+        start = np.empty_like(newline)
+        start[0] = 0
+        start[1:] = newline[:-1] + 1
+        return Lines(start, newline - 1, np.ones(newline.size, np.bool_))
     control = _control_characters(text, size)
     character = text[control]
     is_newline = character == _NEWLINE
@@ -131,20 +137,39 @@ def split_lines(text: NDArray[np.uint8], size: int, *, allow_tabs: bool = False)
         if allow_tabs:
             is_strange &= character != _TAB
         is_plain[np.searchsorted(newline, control[is_strange])] = False
-    if text[:size].max() > _LAST_PLAIN:
+    if not is_ascii:
         is_plain[np.searchsorted(newline, np.flatnonzero(text[:size] > _LAST_PLAIN))] = False
     return Lines(start, end, is_plain)
 
 
+def _returned_lines(text: NDArray[np.uint8], size: int) -> IntArray | None:
+    """Newlines of ``text[:size]`` if each line ends in a carriage return too, and nothing else is below the blank."""
+    first = text[: REACH * 8].tobytes().find(b"\n")
+    if first < 1 or text[first - 1] != _RETURN:
+        return None
+    newline, control_count = _scan(text, size, np.equal, _NEWLINE), 0
+    mask = np.empty(_SCAN_BYTES, np.bool_)
+    for at in range(0, size, _SCAN_BYTES):
+        part = text[at : min(at + _SCAN_BYTES, size)]
+        control_count += int(np.count_nonzero(np.less(part, _BLANK, out=mask[: part.size])))
+    is_regular = control_count == 2 * newline.size and bool((text[newline - 1] == _RETURN).all())
+    return newline if is_regular else None
+
+
 def _control_characters(text: NDArray[np.uint8], size: int) -> IntArray:
     """Positions of line ends, and of other characters below the blank, in ``text[:size]``."""
+    return _scan(text, size, np.less, _BLANK)
+
+
+def _scan(text: NDArray[np.uint8], size: int, compare: np.ufunc, character: int) -> IntArray:
+    """Positions in ``text[:size]`` whose character compares true."""
     found = []
     mask = np.empty(_SCAN_BYTES, np.bool_)
     for at in range(0, size, _SCAN_BYTES):
         part = text[at : min(at + _SCAN_BYTES, -(-size // 8) * 8)]
-        found.append(positions(np.less(part, _BLANK, out=mask[: part.size])) + at)
-    control = found[0] if len(found) == 1 else np.concatenate(found)
-    return control[: np.searchsorted(control, size)]
+        found.append(positions(compare(part, character, out=mask[: part.size])) + at)
+    hits = found[0] if len(found) == 1 else np.concatenate(found)
+    return hits[: np.searchsorted(hits, size)]
 
 
 def find_in_lines(text: NDArray[np.uint8], start: IntArray, character: int) -> IntArray:
