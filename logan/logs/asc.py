@@ -43,6 +43,7 @@ from logan.logs.text_lines import (
     BrokenLineError,
     FastFrames,
     FrameRow,
+    Lines,
     finish_chunk,
     no_fast_frames,
     split_lines,
@@ -266,31 +267,32 @@ class _Parser:
     _elapsed_ns: int = 0
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines = split_lines(text, size)
-        if self.grammar.header.is_relative:
-            return self._parse_relative(text, size)
-        fast: FastFrames
-        if self.grammar.header.base == 16:
-            fast = fast_frames(text, lines, self.grammar.header.start_ns)
-        else:
-            fast = no_fast_frames(len(lines))
+        lines, header = split_lines(text, size), self.grammar.header
+        is_fast = header.base == 16
+        fast = fast_frames(text, lines, header.start_ns) if is_fast else no_fast_frames(len(lines))
+        if header.is_relative:
+            return self._parse_relative(text, lines, fast)
         return finish_chunk(text, lines, fast, self.grammar.parse_line)
 
-    def _parse_relative(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        elapsed_ns = 0
+    def _parse_relative(self, text: NDArray[np.uint8], lines: Lines, fast: FastFrames) -> ParsedChunk:
+        """Frames with times from the start of the chunk: every line counts, whether it is a frame or not."""
+        steps_ns = np.where(fast.taken, fast.time_ns - self.grammar.header.start_ns, 0)
+        others = np.flatnonzero(~fast.taken)
+        for index in others.tolist():
+            if time := _TIME.match(text[lines.start[index] : lines.end[index]].tobytes()):
+                steps_ns[index] = time_of(time)
+        fast.time_ns = np.cumsum(steps_ns)
+        duration_ns = int(fast.time_ns[-1])
+        times_ns = iter(fast.time_ns[others].tolist())
 
         def parse_line(line: bytes) -> FrameRow | None:
-            nonlocal elapsed_ns
-            if time := _TIME.match(line):
-                elapsed_ns += time_of(time)
+            time_ns = next(times_ns)  # called once for each of the others, in their order
             row = self.grammar.parse_line(line)
-            return None if row is None else row._replace(time_ns=elapsed_ns)
+            return None if row is None else row._replace(time_ns=time_ns)
 
-        lines = split_lines(text, size)
-        parsed = finish_chunk(text, lines, no_fast_frames(len(lines)), parse_line)
-        frames = parsed.frames
-        columns = {name: getattr(frames, name) for name in FrameTable.__slots__}
-        return replace(parsed, frames=_SummedFrames(**columns, duration_ns=elapsed_ns))
+        parsed = finish_chunk(text, lines, fast, parse_line)
+        columns = {name: getattr(parsed.frames, name) for name in FrameTable.__slots__}
+        return replace(parsed, frames=_SummedFrames(**columns, duration_ns=duration_ns))
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:
