@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
 from logan.drive.motion import air_of, headwind_at, height_along, road_speed
+from logan.numerics import spans_where
 from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, temperature_factor
 from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+
+STANDING_M_PER_S: Final = 0.3
+LEAST_STOP_S: Final = 2.0
+"""Slower than this for this long is standing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,7 +116,9 @@ def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:
     drag = air_work_integral(before, after, step_s, mean_wind, np.zeros(step_s.shape))
     drag = 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2.value * drag
     height = height_along(drive)
-    climb = np.zeros(step_s.shape) if height is None else np.nan_to_num(np.diff(height.at(time_s)))
+    climb = np.zeros(step_s.shape)
+    if height is not None:
+        climb = np.nan_to_num(np.diff(_held_while_standing(time_s, speed, height.at(time_s))))
     notes = [f"{text} assumed" for text in air.assumed]
     if wind is None:
         notes.append("still air assumed: no wind is known")
@@ -129,3 +137,14 @@ def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:
         height_sigma_m=None if height is None else height.sigma_m,
         notes=tuple(notes),
     )
+
+
+def _held_while_standing(time_s: FloatArray, speed_m_per_s: FloatArray, height_m: FloatArray) -> FloatArray:
+    """Height with every stop at its mean: a barometer that drifts at a light climbs no hill."""
+    held = height_m.copy()
+    for start_s, end_s in spans_where(time_s, speed_m_per_s < STANDING_M_PER_S, min_duration_s=LEAST_STOP_S):
+        inside = (time_s >= start_s) & (time_s <= end_s)
+        known = height_m[inside][np.isfinite(height_m[inside])]
+        if known.size:
+            held[inside] = known.mean()
+    return held

@@ -244,7 +244,10 @@ def _values(
         _ratio(build, stops, lambda one: one.into_pack_j, no_stops, has_height=has_height),
         efficiency,
         _round_trip(build, efficiency),
-        Refusal("it needs the same loop driven with regen off", "Drive one loop twice and compare the two drives"),
+        Refusal(
+            "it needs the same loop driven with regen off",
+            "Drive one loop twice, once with regen off, and run: logan compare A B",
+        ),
         _ratio(build, found, lambda one: one.capped_j, no_limit or missing, has_height=has_height),
     )
 

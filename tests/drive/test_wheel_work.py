@@ -70,3 +70,16 @@ def test_gaps_in_speed_do_no_work():
 def test_without_speed_there_is_no_work():
     assert wheel_work(made_drive(("marker", TIME_S, TIME_S)), BUILD) is None
     assert wheel_work(made_drive(("speed", TIME_S, np.full(TIME_S.shape, np.nan))), BUILD) is None
+
+
+def test_a_height_that_drifts_while_standing_climbs_no_hill():
+    """A stop of 100 s on a road that rises by 3 m before and 3 m after it; the barometer wanders by 5 m meanwhile."""
+    speed = np.where((TIME_S >= 50.0) & (TIME_S <= 150.0), 0.0, 10.0)
+    truth = np.interp(TIME_S, [0.0, 50.0, 150.0, 200.0], [100.0, 103.0, 103.0, 106.0])
+    wander = np.where(speed == 0.0, 5.0 * np.sin(TIME_S / 20.0), 0.0)
+    drive = made_drive(("speed", TIME_S, speed), ("elevation", TIME_S, truth + wander))
+    work = wheel_work(drive, BUILD)
+    standing = (work.speed_m_per_s[1:] == 0.0) & (work.speed_m_per_s[:-1] == 0.0)
+    assert np.abs(work.hills_j[standing]).max() == 0.0
+    weight_n = BUILD.vehicle.mass_kg.value * 9.80665
+    assert work.hills_j.sum() == pytest.approx(weight_n * 5.7, rel=0.1)

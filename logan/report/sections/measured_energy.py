@@ -24,6 +24,11 @@ def moment(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
 
 
+def watt_hours(value: float | None) -> str:
+    """An energy in whole watt-hours, nothing without its sign. [Wh]"""
+    return number(None if value is None else round(value) + 0.0)
+
+
 def told(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = "") -> str:
     """A figure with its unit and uncertainty, or why there is none."""
     if isinstance(value, Refusal):
@@ -105,7 +110,7 @@ def _rows_table(
                 number(row.duration_s / 60.0, 1),
                 number(None if row.net_wh_per_km is None else row.net_wh_per_km * per_distance),
                 *(
-                    number(value)
+                    watt_hours(value)
                     for value in (
                         row.pack_out_wh,
                         row.pack_in_wh,

@@ -22,6 +22,7 @@ from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
 from logan.metrics.thermal import thermal_summary
 from logan.results import Estimate, Figure
+from logan.settings import BuildSettings
 from tests.twin_drives import build_of, cut
 
 Rows = list[tuple[str, float, Figure]]
@@ -45,6 +46,21 @@ def energy_rows(seed: int) -> Rows:
     return rows
 
 
+def told_of(vehicle: TwinVehicle, rng: np.random.Generator) -> BuildSettings:
+    """The twin's build as wrong as its own uncertainties say: every value off by a draw of its sigma."""
+
+    def shifted(group, names):
+        values = {name: getattr(group, name) for name in names}
+        return replace(group, **{n: replace(v, value=v.value + rng.normal(0.0, v.sigma)) for n, v in values.items()})
+
+    build = build_of(vehicle)
+    return replace(
+        build,
+        vehicle=shifted(build.vehicle, ("mass_kg", "drag_area_m2", "rolling_coefficient")),
+        powertrain=shifted(build.powertrain, ("drive_efficiency", "regen_efficiency")),
+    )
+
+
 def trace_energy_wh(twin: TwinDrive) -> dict[str, float]:
     trace, hours = twin.trace, STEP_S / 3600.0
     speed = 0.5 * (trace["speed"] + np.append(trace["speed"][1:], trace["speed"][-1]))
@@ -61,7 +77,7 @@ def regen_rows(seed: int) -> Rows:
     vehicle = TwinVehicle(regen_power_limit_w=20_000.0)
     rng = np.random.default_rng(seed)
     twin = drive_twin(vehicle, urban_route(rng, duration_s=1200.0), rng=rng)
-    drive, build = twin.to_drive(), build_of(vehicle)
+    drive, build = twin.to_drive(), told_of(vehicle, rng)
     summary, truth = regen_summary(drive, build, energy_summary(drive, build)), trace_energy_wh(twin)
     values = {figure.number: figure.value for figure in summary.figures}
     ledger = energy_ledger(drive, build)
@@ -118,7 +134,7 @@ def coastdown_rows(seed: int) -> Rows:
     rng = np.random.default_rng(seed)
     vehicle = TwinVehicle()
     twin = drive_twin(vehicle, coastdown_route(rng), rng=rng)
-    summary = coastdown_summary(twin.to_drive(), build_of(vehicle))
+    summary = coastdown_summary(twin.to_drive(), told_of(vehicle, rng))
     density = 98_210.0 / (287.05 * 293.15)
     force_n = vehicle.mass_kg * 9.80665 * vehicle.rolling_coefficient * 1.04
     force_n += 0.5 * density * vehicle.drag_area_m2 * 29.0576**2
