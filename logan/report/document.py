@@ -106,11 +106,12 @@ Block: TypeAlias = Verdict | KeyFigures | TableBlock | FigureBlock | Words
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Section:
-    """One part of a report."""
+    """One part of a report; a folded one opens on demand, and is whole in print."""
 
     anchor: str
     title: str
     blocks: tuple[Block, ...] = field(default=())
+    is_folded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

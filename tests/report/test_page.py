@@ -8,6 +8,7 @@ import pytest
 from logan.report.build_report import build_document, drive_document, kit_document
 from logan.report.document import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import figure_json, render_page
+from logan.report.sections.limits import approach_table
 from logan.report.theme import empty_figure
 from logan.report.wording import probability, runs
 
@@ -144,3 +145,29 @@ def test_what_has_no_limit_says_so_and_nothing_is_called_safe(page):
     rest = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
     assert "no limit given" in rest
     assert not re.search(r">\s*(OK|safe)\s*<", rest)
+
+
+def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
+    from dataclasses import replace
+
+    from logan.settings import LimitSide
+
+    drive = inputs.drives[0]
+    check = next(check for check in drive.limits.checks if check.margin is not None)
+
+    def with_margins(number, *margins):
+        sides = (LimitSide.ABOVE, LimitSide.BELOW)
+        checks = [
+            replace(
+                check, channel="pack_current", unit="A", side=side, margin=margin, worst_value=500.0 - margin, red=500.0
+            )
+            for side, margin in zip(sides, margins, strict=True)
+        ]
+        return replace(drive, number=number, limits=replace(drive.limits, checks=tuple(checks)))
+
+    table = approach_table((with_margins(1, 200.0, 20.0), with_margins(2, 100.0, 90.0)), inputs.units)
+    found = {row[0]: (row[1], row[6]) for row in table.rows}
+    assert found["pack current, above"][0] == "400.0 A"
+    assert found["pack current, above"][1].startswith("drive 2")
+    assert found["pack current, below"][0] == "480.0 A"
+    assert found["pack current, below"][1].startswith("drive 1")

@@ -90,7 +90,7 @@ def demo(served, browser):
         page.goto(address)
         page.get_by_text("No build yet").wait_for()
         page.get_by_role("button", name="Make the demo").click()
-        page.wait_for_url("**/builds/demo")
+        page.wait_for_url("**/builds/demo", timeout=300_000)
         page.get_by_text("Probably not").wait_for()
         page.get_by_text("The weakest part").wait_for()
         page.wait_for_selector(".js-plotly-plot .main-svg")

@@ -15,7 +15,6 @@ from logan.units import DisplayUnits
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-_LEVELS: Final = "line: 10 to 90 %, mark: 50 %"
 MOST_STEPS: Final = 6
 """Causes of a change that are drawn by themselves; the rest is one bar."""
 
@@ -29,7 +28,7 @@ def range_figure(plan: RangePrediction, refined: RangePrediction | None, units: 
         f"Driving range by scenario. In the target scenario '{newest.target_scenario}' the middle of the prediction is "
         f"{middle:.0f} {units.distance}; the target is {newest.target_range_m / units.metres:.0f} {units.distance}."
     )
-    figure = empty_figure(f"range [{units.distance}], {_LEVELS}", "", alt=alt, height=170 + 58 * len(names))
+    figure = empty_figure(f"range [{units.distance}]", "", alt=alt, height=170 + 58 * len(names))
     series = [("plan", plan, PLAN, "diamond-open", 0.16)]
     if refined is not None:
         series.append(("refined by the drives", refined, REFINED, "circle", -0.16))
@@ -117,11 +116,12 @@ def attribution_figure(attribution: Attribution, units: DisplayUnits) -> go.Figu
             y=[row[0] for row, _ in chosen],
             orientation="h",
             name=label,
-            text=[f"{signed(row[1], 1)}  {row[2]}" for row, _ in chosen],
+            text=[signed(row[1], 1) for row, _ in chosen],
+            customdata=[row[2] for row, _ in chosen],
             textposition="outside",
             cliponaxis=False,
             marker={"color": colour, "pattern": hatched("" if is_gain else "/")},
-            hovertemplate="%{y}: %{text} " + units.distance + "<extra></extra>",
+            hovertemplate="%{y}: %{text} " + units.distance + "<br>%{customdata}<extra></extra>",
         )
     for label, value, colour, symbol in (("plan", before, PLAN, "diamond"), ("refined", after, REFINED, "circle")):
         figure.add_scatter(
@@ -134,7 +134,7 @@ def attribution_figure(attribution: Attribution, units: DisplayUnits) -> go.Figu
         )
     low, high = min([before, after, *starts]), max([before, after, *starts])
     room = max(high - low, 0.05 * high)
-    figure.update_xaxes(range=[low - 0.9 * room, high + 0.9 * room])
+    figure.update_xaxes(range=[low - 0.4 * room, high + 0.4 * room])
     figure.update_yaxes(categoryorder="array", categoryarray=["refined", *(row[0] for row in rows[::-1]), "plan"])
     figure.update_layout(barmode="overlay")
     return figure

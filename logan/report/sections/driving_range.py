@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from logan.driving_range.attribution import Attribution
 from logan.driving_range.sizing import PackSizing
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
 from logan.report.inputs import ReportInputs
-from logan.report.wording import consumption_text, distance, number, percent, probability, range_text, temperature_text
+from logan.report.names import PARAMETER_WORDS, parameter_text
+from logan.report.wording import (
+    consumption_text,
+    distance,
+    number,
+    percent,
+    probability,
+    range_text,
+    signed,
+    temperature_text,
+)
 
 
 def range_section(inputs: ReportInputs) -> Section:
@@ -19,17 +30,19 @@ def range_section(inputs: ReportInputs) -> Section:
         FigureBlock(
             title="Range by scenario",
             figure=range_figure(inputs.plan, refined, units),
-            note="The target's scenario is in bold. * lies outside the speeds or temperatures driven: the interval is "
+            note="Line: 10 to 90 %. Mark: 50 %. The target's scenario is in bold. "
+            "* lies outside the speeds or temperatures driven: the interval is "
             "widened."
             if refined
-            else "From the plan alone.",
+            else "Line: 10 to 90 %. Mark: 50 %. From the plan alone.",
         ),
         _scenario_table(inputs),
     ]
     if fitted:
-        blocks.append(
-            FigureBlock(title="Why the prediction moved", figure=attribution_figure(fitted.attribution, units))
-        )
+        blocks += [
+            FigureBlock(title="Why the prediction moved", figure=attribution_figure(fitted.attribution, units)),
+            _attribution_table(fitted.attribution, inputs),
+        ]
     blocks += [
         FigureBlock(
             title="Consumption against speed",
@@ -48,6 +61,26 @@ def range_section(inputs: ReportInputs) -> Section:
         _pack_table(fitted.sizing if fitted else inputs.plan_sizing, inputs),
     ]
     return Section(anchor="range", title="Range", blocks=tuple(blocks))
+
+
+def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableBlock:
+    units = inputs.units
+    rows = tuple(
+        (
+            PARAMETER_WORDS.get(step.name, step.name.replace("_", " ")),
+            parameter_text(step.name, step.before, step.unit),
+            parameter_text(step.name, step.after, step.unit),
+            f"{signed(step.range_change_m / units.metres, 1)} {units.distance}",
+        )
+        for step in attribution.steps
+    )
+    return TableBlock(
+        headings=("assumption", "planned", "refined", "moves the range by"),
+        rows=rows,
+        caption=f"What changed, for '{attribution.scenario}'",
+        explanations=("", "", "", "mean effect over every order in which the assumptions can be changed; they add up"),
+        is_long=True,
+    )
 
 
 def _scenario_table(inputs: ReportInputs) -> TableBlock:

@@ -6,6 +6,7 @@ from typing import Final
 
 from logan.drive.context import Context
 from logan.flags import Severity
+from logan.metrics.limits import LimitCheck
 from logan.metrics.thermal_model import ThermalModel
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.current import duration_figure, resistance_figure
@@ -14,6 +15,7 @@ from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.names import channel_words
 from logan.report.wording import clock, figure, number, percent, reason, sentences, shown_value, tone_of
 from logan.results import Estimate
+from logan.settings import LimitSide
 from logan.units import DisplayUnits
 
 MOST_MODELS: Final = 4
@@ -64,31 +66,32 @@ def _shown_margin(value: float | None, unit: str, units: DisplayUnits) -> str:
 
 
 def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
-    """Worst approach of every channel over the drives given."""
-    worst: dict[str, tuple[float, str, DriveInputs]] = {}
+    """Worst approach of every channel, on either side, over the drives given."""
+    worst: dict[tuple[str, LimitSide | None], tuple[float, LimitCheck, DriveInputs]] = {}
     for drive in drives:
         for check in drive.limits.checks:
-            if check.worst_value is None and check.channel in worst:
-                continue
             margin = check.margin if check.margin is not None else float("inf")
-            if check.channel not in worst or margin < worst[check.channel][0]:
-                worst[check.channel] = (margin, check.verdict, drive)
+            known = worst.get((check.channel, check.side))
+            is_first_value = known is not None and known[1].worst_value is None and check.worst_value is not None
+            if known is None or margin < known[0] or is_first_value:
+                worst[check.channel, check.side] = (margin, check, drive)
+    limited = {channel for channel, side in worst if side is not None}
+    both = {channel for channel in limited if len([1 for name, _ in worst if name == channel]) > 1}
     rows, tones = [], []
-    for channel, (_, verdict, drive) in worst.items():
-        check = next(c for c in drive.limits.checks if c.channel == channel)
+    for (channel, side), (_, check, drive) in worst.items():
         rows.append(
             (
-                channel_words(channel),
+                channel_words(channel) + (f", {side.value}" if side is not None and channel in both else ""),
                 shown_value(check.worst_value, check.unit, units),
                 shown_value(check.amber, check.unit, units),
                 shown_value(check.red, check.unit, units),
                 _shown_margin(check.margin, check.unit, units),
-                verdict,
+                check.verdict,
                 _moment(drive, check.context, units) if check.worst_value is not None else "–",
                 check.source,
             )
         )
-        tones.append(_tone(check.severity, verdict))
+        tones.append(_tone(check.severity, check.verdict))
     return TableBlock(
         headings=("channel", "worst", "amber", "red", "margin (est.)", "verdict", "when", "source"),
         rows=tuple(rows),

@@ -39,6 +39,7 @@ def measurement_sections(inputs: ReportInputs) -> tuple[Section, ...]:
             anchor=f"measured-{drive.number}",
             title=f"Drive {drive.label}: everything measured",
             blocks=measurement_blocks(drive, inputs.units),
+            is_folded=True,
         )
         for drive in inputs.drives
         if drive.drive is not None
