@@ -7,8 +7,7 @@ lines of a chunk against them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Final, Protocol, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,17 +22,16 @@ from logan.logs.packed_text import (
     hex_nibbles,
     hex_pairs,
     left_hex,
+    reject,
     right_hex,
     whole_number,
     word_of,
 )
 from logan.logs.text_lines import (
-    BLOCK_LINES,
     CLASSIC_BYTES,
+    FD_BYTES,
     MAX_EXTENDED_ID,
     MAX_STANDARD_ID,
-    FastFrames,
-    Lines,
     gather_rows,
 )
 from logan.units import BoolArray, IntArray
@@ -44,17 +42,12 @@ _BLANK: Final = 32
 MAX_COLUMN: Final = 160
 """Data that starts further in is left to the grammar, so that no gather leaves the padding of the text."""
 
-_MAX_LAYOUTS: Final = 6
-_SAMPLES: Final = 24
-_FEW_LINES: Final = 16
 _STANDARD_DIGITS: Final = 4
 
 DIGIT_VALUE: Final = np.full(256, 255, np.uint8)
 """Value of a hexadecimal digit by its character; 255 for all others."""
 for _value, _digit in enumerate(b"0123456789abcdef"):
     DIGIT_VALUE[_digit] = DIGIT_VALUE[ord(chr(_digit).upper())] = _value
-
-LineRows: TypeAlias = slice | IntArray
 
 
 class Rows:
@@ -275,6 +268,41 @@ def spaced_bytes(
     return payload, checks
 
 
+def spaced_long_bytes(
+    text: NDArray[np.uint8], at: IntArray, length: NDArray[np.uint8]
+) -> tuple[NDArray[np.uint8], BoolArray]:
+    """Data of CAN FD frames, written like that of ``spaced_bytes``.
+
+    Parameters
+    ----------
+    text : ndarray of uint8
+        Chunk of text.
+    at : ndarray of int64, shape (n,)
+        Position of the first pair of each row.
+    length : ndarray of uint8, shape (n,)
+        Pairs to read, 0 to 64.
+
+    Returns
+    -------
+    payload : ndarray of uint8, shape (n, 64)
+        Zero past ``length``.
+    is_data : ndarray of bool, shape (n,)
+        The data is of that form.
+    """
+    payload, is_data = np.zeros((length.size, FD_BYTES), np.uint8), np.ones(length.size, np.bool_)
+    for first in range(0, FD_BYTES, CLASSIC_BYTES):
+        rows = np.flatnonzero(length > first)
+        if not rows.size:
+            break
+        pairs = Rows(text, at[rows] + 3 * first, -1, 3 * CLASSIC_BYTES)
+        part, checks = spaced_bytes(pairs, 0, np.minimum(length[rows] - first, CLASSIC_BYTES).astype(np.uint8))
+        fine = np.ones(rows.size, np.bool_)
+        reject(fine, *checks)
+        payload[rows, first : first + CLASSIC_BYTES] = part
+        is_data[rows] &= fine
+    return payload, is_data
+
+
 def ends_with_data(
     text: NDArray[np.uint8],
     anchor: IntArray,
@@ -293,6 +321,29 @@ def ends_with_data(
     return ends
 
 
+def right_digits(words: Words) -> tuple[Words, NDArray[np.uint8], Words]:
+    """Hexadecimal digits at the right of a field of eight characters, blanks before them.
+
+    Returns
+    -------
+    number : ndarray of uint64, shape (n,)
+    digit_count : ndarray of uint8, shape (n,)
+    bad : ndarray of uint64, shape (n,)
+        Not zero where there is something else.
+    """
+    digit_count = _filled(words ^ BLANKS)
+    number, bad = right_hex(words, digit_count)
+    return number, digit_count, bad
+
+
+def right_number(columns: Rows, end: int) -> tuple[NDArray[np.uint8], BoolArray]:
+    """Decimal number of one or two digits that ends before a column; and whether there is none."""
+    tens, ones = (columns.character(end - place) ^ np.uint8(ord("0")) for place in (2, 1))
+    is_short = tens == _BLANK ^ ord("0")
+    tens[is_short] = 0
+    return tens * np.uint8(10) + ones, (tens > 9) | (ones > 9)
+
+
 def padded_identifiers(words: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
     """Hexadecimal identifiers at the right of a field of eight characters; extended with more than four digits.
 
@@ -303,68 +354,7 @@ def padded_identifiers(words: Words) -> tuple[Words, BoolArray, list[Words | Boo
     checks : list of ndarray
         Not zero where there is no identifier.
     """
-    digit_count = _filled(words ^ BLANKS)
+    can_id, digit_count, bad = right_digits(words)
     is_extended = digit_count > _STANDARD_DIGITS
-    can_id, bad = right_hex(words, digit_count)
     too_large = can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
     return can_id, is_extended, [bad, digit_count == 0, too_large]
-
-
-class Layout(Protocol):
-    """Columns of one kind of line; reads all lines that have them."""
-
-    def read(
-        self, text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, rows: LineRows
-    ) -> BoolArray:
-        """Fill ``rows`` of ``fast``; return which of them were read."""
-        ...
-
-
-Learn: TypeAlias = Callable[[bytes], "Layout | None"]
-"""Columns that one line has, or None where it is not of a kind that is read by columns."""
-
-
-def read_by_layouts(
-    text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, learn: Learn, least_anchor: int
-) -> None:
-    """Read all lines whose columns are those of a few of them.
-
-    Parameters
-    ----------
-    text, lines
-        The chunk.
-    anchor : ndarray of int64, shape (n,)
-        Place in each line that columns are counted from.
-    fast : FastFrames
-        Filled, with ``taken`` set.
-    learn : callable
-        Reads columns off a line.
-    least_anchor : int
-        Lines whose anchor lies before this position of the text are left out.
-    """
-    layouts: list[Layout] = []
-    usable = lines.is_plain & (anchor >= least_anchor)
-    for first in range(0, len(lines), BLOCK_LINES):
-        rows: LineRows = slice(first, min(first + BLOCK_LINES, len(lines)))
-        missed = np.flatnonzero(~usable[rows])
-        if missed.size:
-            rows = first + np.flatnonzero(usable[rows])
-        for attempt in range(_MAX_LAYOUTS):
-            if attempt == len(layouts) and not _learn_one(text, lines, rows, learn, layouts):
-                break
-            taken = layouts[attempt].read(text, lines, anchor, fast, rows)
-            fast.taken[rows] = taken
-            missed = np.flatnonzero(~taken)
-            if missed.size <= _FEW_LINES:
-                break
-            rows = rows.start + missed if isinstance(rows, slice) else rows[missed]
-
-
-def _learn_one(text: NDArray[np.uint8], lines: Lines, rows: LineRows, learn: Learn, layouts: list[Layout]) -> bool:
-    starts, ends = lines.start[rows][:_SAMPLES], lines.end[rows][:_SAMPLES]
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        layout = learn(text[start:end].tobytes())
-        if layout is not None:
-            layouts.append(layout)
-            return True
-    return False

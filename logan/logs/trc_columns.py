@@ -14,8 +14,6 @@ from logan.logs.packed_text import reject
 from logan.logs.text_columns import (
     DIGIT_VALUE,
     MAX_COLUMN,
-    Layout,
-    LineRows,
     Rows,
     Template,
     decimal_time,
@@ -23,9 +21,9 @@ from logan.logs.text_columns import (
     not_a_number,
     padded_identifiers,
     padded_width,
-    read_by_layouts,
     spaced_bytes,
 )
+from logan.logs.text_layouts import Layout, LineRows, read_by_layouts
 from logan.logs.text_lines import BUS_NUMBER, CLASSIC_BYTES, FastFrames, Lines, bus_names, find_in_lines, no_fast_frames
 from logan.units import BoolArray, IntArray
 
@@ -132,7 +130,7 @@ class _Layout:
         length = DIGIT_VALUE[columns.character(self.length)]
         reject(taken, length > CLASSIC_BYTES)
         length = np.minimum(length, CLASSIC_BYTES)
-        fast.payload[rows], checks = spaced_bytes(columns, self.data, length)
+        fast.payload[rows, :CLASSIC_BYTES], checks = spaced_bytes(columns, self.data, length)
         reject(taken, *checks, ~ends_with_data(text, point, end, self.data, length, more_may_follow=False))
         fast.length[rows] = length
         fast.bus[rows] = self._buses(columns, taken, fast)

@@ -234,6 +234,23 @@ def test_the_usual_lines_all_go_the_fast_way():
     assert fast_frames(text, split_lines(text, size), 0).taken[1:].mean() > 0.95
 
 
+@pytest.mark.parametrize("identifier", ["{:X}", "18FF{:04X}x"])
+def test_the_usual_long_frames_all_go_the_fast_way_too(identifier):
+    sizes = (1, 8, 12, 16, 20, 24, 32, 48, 64)
+    rows = []
+    for k in range(1, 400):
+        size, number = sizes[k % 9], identifier.format(k)
+        data = bytes(range(k % 100, k % 100 + size)).hex(" ")
+        rows.append(
+            f"{k / 7:11.6f} CANFD {k % 2 + 1:>3} Rx   {number:>8}  {'':>32} 1 0 {k % 16:x} {size:>2} {data}{FD_TAIL}"
+        )
+    text, size = chunk_of(row.encode() for row in rows)
+    fast = fast_frames(text, split_lines(text, size), 0)
+    assert fast.taken[1:].all()
+    assert fast.length[1:10].tolist() == [12, 16, 20, 24, 32, 48, 64, 1, 8]
+    assert fast.payload[7, :65].tolist() == list(range(8, 72))
+
+
 @pytest.mark.parametrize(
     "head", [b"", b"\x00\xff" * 50, b"(1.0) can0 123#11", b"time,id,data\n0.1,2,3", b"date,speed\n1,2"]
 )
