@@ -10,7 +10,8 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
-    from logan.pipeline.limit_sheet import CurveLine, DriveEvent, EventKind, LimitLine, LimitsOverDrives
+    from logan.metrics.event_kinds import EventKind
+    from logan.pipeline.limit_sheet import CurveLine, DriveEvent, LimitLine, LimitsOverDrives
     from logan.units import DisplayUnits
 
 _MOST_EVENTS = 40
@@ -79,7 +80,7 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
             [_kind_row(kind, units) for kind in found.kinds],
             left=(0, 1),
         )
-        red = dict.fromkeys(kind.worst.event.caution for kind in found.kinds if kind.worst.event.caution)
+        red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
         print_lines(*(f"RED: {text}" for text in red), "")
     print_lines(*([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
     left = len(found.events) - _MOST_EVENTS
@@ -89,7 +90,7 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
 
 
 def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
-    event = kind.worst.event
+    event = kind.worst
     return (
         f"{kind.severity.value.upper()} {kind.what.replace('_', ' ')}",
         ", ".join(map(str, kind.drives)),
@@ -97,7 +98,7 @@ def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
         f"{kind.duration_s:.0f}",
         _shown(event.worst_value, event.unit, units),
         _shown(event.limit_value, event.unit, units),
-        str(kind.worst.drive),
+        str(kind.worst_drive),
     )
 
 

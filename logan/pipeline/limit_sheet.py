@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
+from logan.metrics.event_kinds import EventKind, event_kinds
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitEvent, watches_lowest
 from logan.pipeline.stored import StoredDrive
 
@@ -52,36 +53,6 @@ class DriveEvent:
 
     drive: int
     event: LimitEvent
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EventKind:
-    """The same event over all drives: one channel or curve beyond one of its limits.
-
-    Parameters
-    ----------
-    what : str
-        Channel, or "component: channel" for a curve.
-    severity : Severity
-        Amber or red.
-    drives : tuple of int
-        Drives that it happened on.
-    count : int
-        How often.
-    duration_s : float
-        How long in all. [s]
-    worst : DriveEvent
-        The one furthest beyond its limit.
-    """
-
-    schema: ClassVar[str] = "event-kind/1"
-
-    what: str
-    severity: Severity
-    drives: tuple[int, ...]
-    count: int
-    duration_s: float
-    worst: DriveEvent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,29 +120,10 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         drives=tuple(drives),
         lines=tuple(lines),
         curves=tuple(sorted(curves.values(), key=lambda line: -line.approach.used_ratio)),
-        kinds=_kinds(events),
+        kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
         cautions=tuple(cautions),
     )
-
-
-def _kinds(events: list[DriveEvent]) -> tuple[EventKind, ...]:
-    groups: dict[tuple[str, Severity], list[DriveEvent]] = {}
-    for entry in events:
-        groups.setdefault((entry.event.what, entry.event.severity), []).append(entry)
-    kinds = [
-        EventKind(
-            what=what,
-            severity=severity,
-            drives=tuple(dict.fromkeys(entry.drive for entry in group)),
-            count=len(group),
-            duration_s=sum(entry.event.duration_s for entry in group),
-            worst=max(group, key=lambda entry: abs(entry.event.worst_value - entry.event.limit_value)),
-        )
-        for (what, severity), group in groups.items()
-    ]
-    kinds.sort(key=lambda kind: (kind.severity is not Severity.RED, -len(kind.drives), -kind.count, kind.what))
-    return tuple(kinds)
 
 
 def _line(found: list[tuple[int, LimitCheck]]) -> LimitLine:

@@ -97,8 +97,8 @@ def test_limits_of_chosen_drives_only_and_as_json(build, capsys):
     both = json.loads(run(capsys, "limits", "1", "2", "-b", build, "--json")[1])
     (kind,) = [kind for kind in both["kinds"] if kind["what"] == "inverter_temperature"]
     assert kind["drives"] == [2]
-    assert kind["worst"]["event"]["caution"].startswith("Stop at once")
-    assert kind["worst"]["event"]["context"]["speed_m_per_s"] >= 0.0
+    assert kind["worst"]["caution"].startswith("Stop at once")
+    assert kind["worst"]["context"]["speed_m_per_s"] >= 0.0
 
 
 def test_limits_of_a_drive_that_is_not_there(build, capsys):

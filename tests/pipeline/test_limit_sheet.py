@@ -67,13 +67,13 @@ def test_without_a_limit_the_coldest_cell_is_the_worst_one_and_no_verdict_is_giv
 def test_events_alike_are_one_kind_over_all_drives(found):
     red, *amber = [kind for kind in found.kinds if kind.what == "motor_temperature"]
     assert (red.severity, red.drives, red.count) == (Severity.RED, (8, 9), 2)
-    assert red.worst.drive == 8
+    assert red.worst_drive == 8
     assert red.duration_s == pytest.approx(
         sum(entry.event.duration_s for entry in found.events if entry.event.severity is Severity.RED and
             entry.event.what == "motor_temperature")
     )  # fmt: skip
     assert [(kind.severity, kind.drives, kind.count) for kind in amber] == [(Severity.AMBER, (5,), 2)]
-    assert "Let it cool" in red.worst.event.caution
+    assert "Let it cool" in red.worst.caution
 
 
 def test_a_curves_closest_approach_is_that_of_the_hardest_drive(found):

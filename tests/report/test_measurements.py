@@ -1,10 +1,13 @@
 """Every result of a drive stands in a table: nothing that was measured can be read in JSON alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logan.pipeline.analyse import analyse_drive
 from logan.report.document import TableBlock, Words
+from logan.report.sections.limit_events import event_tables
 from logan.report.sections.measured_energy import budget_table, moment, told
 from logan.report.sections.measurements import measurement_blocks
 from logan.results import Estimate, Refusal
@@ -160,3 +163,28 @@ def test_a_moment_is_short(seconds, text):
 def test_a_figure_is_told_with_its_unit_or_its_refusal():
     assert told(Estimate(1200.0, "W", 34.0, ""), scale=0.001, digits=2, unit="kW") == "1.20 ± 0.03 kW"
     assert told(Refusal("no limit given", "Enter it")) == "refused: no limit given. Enter it"
+
+
+def test_what_passed_a_limit_stands_with_its_caution_and_each_event_with_what_else_was_true(inputs):
+    time_s = np.arange(0.0, 600.0, 1.0)
+    hot = made_drive(
+        ("motor_temperature", time_s, np.where((time_s > 200.0) & (time_s < 260.0), 60.0, 30.0)),
+        ("pack_voltage", time_s, np.full(time_s.shape, 380.0)),
+        ("pack_current", time_s, np.full(time_s.shape, 50.0)),
+        ("speed", time_s, np.full(time_s.shape, 20.0)),
+        ("state_of_charge", time_s, np.full(time_s.shape, 0.7)),
+        ("ambient_temperature", time_s, np.full(time_s.shape, 20.0)),
+        ("grade", time_s, np.full(time_s.shape, 0.03)),
+    )
+    limits = told_by(hot)[0].limits
+    drives = tuple(replace(inputs.drives[0], number=number, limits=limits) for number in (4, 6))
+    kinds, single = event_tables(replace(inputs, drives=drives, units=KM))
+    motor = next(row for row in kinds.rows if row[0] == "motor temperature")
+    assert motor[:6] == ("motor temperature", "4, 6", "2", "116 s", "60 °C, drive 4", "45 °C")
+    assert "Let it cool" in motor[6]
+    event = next(row for row in single.rows if row[0] == "motor temperature")
+    assert event[4:] == ("60 °C", "45 °C", "72", "19", "3.0 %", "70 %", "20 °C")
+
+
+def test_without_events_there_is_no_table(inputs):
+    assert event_tables(replace(inputs, drives=())) == []

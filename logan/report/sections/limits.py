@@ -13,6 +13,7 @@ from logan.report.figures.current import duration_figure, resistance_figure
 from logan.report.figures.thermal import temperature_figure, time_to_limit_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.names import channel_words
+from logan.report.sections.limit_events import event_tables
 from logan.report.wording import clock, figure, number, percent, reason, sentences, shown_value, tone_of
 from logan.results import Estimate
 from logan.settings import LimitSide
@@ -39,7 +40,7 @@ def limits_section(inputs: ReportInputs) -> Section:
             note=sentences(hardest.current.notes),
         ),
         _curve_table(inputs.drives),
-        *_events(inputs),
+        *event_tables(inputs),
         *_thermal(inputs),
     ]
     if hardest.resistance.bands:
@@ -154,35 +155,6 @@ def _curve_table(drives: tuple[DriveInputs, ...]) -> Words | TableBlock:
         tones=tuple(tones),
         caption="Current against the curves given",
     )
-
-
-def _events(inputs: ReportInputs) -> list[Block]:
-    events = [(drive, event) for drive in inputs.drives for event in drive.limits.events]
-    if not events:
-        return []
-    rows = tuple(
-        (
-            channel_words(event.what),
-            drive.label,
-            clock(event.start_s),
-            "< 1 s" if event.duration_s < 1.0 else f"{number(event.duration_s)} s",
-            shown_value(event.worst_value, event.unit, inputs.units),
-            shown_value(event.limit_value, event.unit, inputs.units),
-            number(event.context.speed_m_per_s / inputs.units.metres_per_second)
-            if event.context.speed_m_per_s is not None
-            else "–",
-            percent(event.context.state_of_charge_ratio),
-        )
-        for drive, event in events[:200]
-    )
-    return [
-        TableBlock(
-            headings=("what", "drive", "from", "for", "worst", "limit", inputs.units.speed_label, "charge"),
-            rows=rows,
-            tones=tuple(tone_of(event.severity) for _, event in events[:200]),
-            caption=f"Events beyond a limit ({len(events)})",
-        )
-    ]
 
 
 def _thermal(inputs: ReportInputs) -> list[Block]:

@@ -1,0 +1,81 @@
+"""Events beyond a limit: each kind over all drives with its caution, then one by one with what else was true."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.drive.context import Context
+from logan.metrics.event_kinds import EventKind, event_kinds
+from logan.metrics.limits import LimitEvent
+from logan.report.document import Block, TableBlock
+from logan.report.inputs import ReportInputs
+from logan.report.names import channel_words
+from logan.report.wording import clock, number, percent, shown_value, tone_of
+from logan.units import DisplayUnits
+
+MOST_EVENTS: Final = 200
+
+
+def event_tables(inputs: ReportInputs) -> list[Block]:
+    """Kinds of event over the drives, red first, and every event."""
+    events = [(drive.number, event) for drive in inputs.drives for event in drive.limits.events]
+    if not events:
+        return []
+    kinds, units = event_kinds(events), inputs.units
+    return [
+        TableBlock(
+            headings=("what", "drives", "times", "in all", "worst", "limit", "what to do"),
+            rows=tuple(_kind_row(kind, units) for kind in kinds),
+            tones=tuple(tone_of(kind.severity) for kind in kinds),
+            caption="What passed a limit, over all drives",
+        ),
+        TableBlock(
+            headings=(
+                "what", "drive", "from", "for", "worst", "limit", units.speed_label, "kW", "slope", "charge", "outside",
+            ),
+            rows=tuple(_event_row(number_, event, units) for number_, event in events[:MOST_EVENTS]),
+            tones=tuple(tone_of(event.severity) for _, event in events[:MOST_EVENTS]),
+            caption=f"Events beyond a limit ({len(events)}), one by one",
+            is_long=True,
+        ),
+    ]  # fmt: skip
+
+
+def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
+    worst = kind.worst
+    return (
+        channel_words(kind.what),
+        ", ".join(map(str, kind.drives)),
+        str(kind.count),
+        _lasted(kind.duration_s),
+        f"{shown_value(worst.worst_value, worst.unit, units)}, drive {kind.worst_drive}",
+        shown_value(worst.limit_value, worst.unit, units),
+        worst.caution,
+    )
+
+
+def _lasted(duration_s: float) -> str:
+    return "< 1 s" if duration_s < 1.0 else f"{number(duration_s)} s"
+
+
+def _event_row(drive: int, event: LimitEvent, units: DisplayUnits) -> tuple[str, ...]:
+    return (
+        channel_words(event.what),
+        str(drive),
+        clock(event.start_s),
+        _lasted(event.duration_s),
+        shown_value(event.worst_value, event.unit, units),
+        shown_value(event.limit_value, event.unit, units),
+        *_context_cells(event.context, units),
+    )
+
+
+def _context_cells(context: Context, units: DisplayUnits) -> tuple[str, ...]:
+    speed, power, ambient = context.speed_m_per_s, context.power_w, context.ambient_degc
+    return (
+        number(None if speed is None else speed / units.metres_per_second),
+        number(None if power is None else power / 1000.0),
+        percent(context.grade_ratio, 1),
+        percent(context.state_of_charge_ratio),
+        "–" if ambient is None else f"{units.temperature_of(ambient):.0f} {units.temperature_label}",
+    )
