@@ -1,4 +1,4 @@
-"""Classic frames of a TRC log, all lines of a chunk at once, where they keep to columns."""
+"""Data frames of a TRC log, all lines of a chunk at once, where they keep to columns."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from logan.logs.packed_text import reject
 from logan.logs.text_columns import (
-    DIGIT_VALUE,
     MAX_COLUMN,
     Rows,
     Template,
@@ -22,34 +21,45 @@ from logan.logs.text_columns import (
     padded_identifiers,
     padded_width,
     spaced_bytes,
+    spaced_long_bytes,
 )
-from logan.logs.text_layouts import Layout, LineRows, read_by_layouts
-from logan.logs.text_lines import BUS_NUMBER, CLASSIC_BYTES, FastFrames, Lines, bus_names, find_in_lines, no_fast_frames
+from logan.logs.text_layouts import Layout, LineRows, fill_long, read_by_layouts
+from logan.logs.text_lines import (
+    BUS_NUMBER,
+    CLASSIC_BYTES,
+    FD_LENGTHS,
+    FastFrames,
+    Lines,
+    bus_names,
+    find_in_lines,
+    no_fast_frames,
+)
 from logan.units import BoolArray, IntArray
 
 _LEAST_POINT: Final = 64
 """More than the characters before the point that are looked at."""
 
 _POINT: Final = ord(".")
+_LENGTH_OF_CODE: Final = np.array(FD_LENGTHS, np.uint8)
 _MILLISECOND_NS: Final = 1_000_000
 _TIME_COLUMNS: Final = 8
 _IDENTIFIER_COLUMNS: Final = 8
 _FIELDS: Final = {
     "N": r"(?P<number>\d{1,8})\)?",
     "O": r"\d+(?P<point>\.)\d{1,6}",
-    "T": r"(?:DT|(?P<way>[RT])x)",
+    "T": r"(?:DT|(?P<long>F[DBE]|BI)|(?P<way>[RT])x)",
     "B": r"(?P<bus>\d{1,3})",
     "I": r"(?P<id>[0-9A-Fa-f]{4,8})",
     "d": r"(?P<direction>[RT])x",
     "R": r"-",
-    "l": r"(?P<length>\d)",
-    "L": r"(?P<length>\d)",
+    "l": r"(?P<length>\d{1,2})",
+    "L": r"(?P<code>(?P<length>\d{1,2}))",
     "D": r"(?P<data>[0-9A-Fa-f]{2})",
 }
 
 
 def fast_frames(text: NDArray[np.uint8], lines: Lines, columns: str, start_ns: int) -> FastFrames:
-    """Read all lines of classic data frames that keep to the columns of a few of them."""
+    """Read all lines of data frames that keep to the columns of a few of them."""
     fast = no_fast_frames(len(lines))
     if set(columns) <= set(_FIELDS) and len(set(columns)) == len(columns):
         expression = re.compile((" *" + " +".join(_FIELDS[column] for column in columns)).encode("ascii"))
@@ -71,9 +81,10 @@ def _learn(expression: re.Pattern[bytes], line: bytes) -> Layout | None:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """Columns of a classic data frame, counted from the decimal point of the time.
+    """Columns of a data frame, counted from the decimal point of the time.
 
-    ``bus`` and ``way`` are -1 where there is no such column.
+    ``bus`` and ``way`` are -1 where there is no such column; ``is_long`` says that it is CAN FD, ``is_code``
+    that the length is a DLC.
     """
 
     start: int
@@ -85,6 +96,8 @@ class _Layout:
     way: int
     length: int
     data: int
+    is_long: bool
+    is_code: bool
     template: Template
 
     @classmethod
@@ -101,13 +114,16 @@ class _Layout:
             match.start("length") - point,
             match.start("data") - point,
         )
-        free = [(identifier_end - _IDENTIFIER_COLUMNS, identifier_end), (length, length + 1)]
+        free = [(identifier_end - _IDENTIFIER_COLUMNS, identifier_end), (length, length + 2)]
         free += [(bus, bus + bus_width)] if bus >= 0 else []
         free += [(way, way + 1)] if way >= 0 else []
         number_end = match.end("number") - point
         free.append((-_TIME_COLUMNS, decimals + 1))
         template = Template(line[point + number_end : point + data], number_end, free)
-        return cls(-point, number_end, decimals, bus, bus_width, identifier_end, way, length, data, template)
+        is_long, is_code = "long" in places and bool(match["long"]), "code" in places
+        return cls(
+            -point, number_end, decimals, bus, bus_width, identifier_end, way, length, data, is_long, is_code, template
+        )
 
     def read(
         self, text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, rows: LineRows
@@ -127,14 +143,35 @@ class _Layout:
         word = columns.word(self.identifier_end - _IDENTIFIER_COLUMNS)
         fast.can_id[rows], fast.is_extended[rows], checks = padded_identifiers(word)
         reject(taken, *checks)
-        length = DIGIT_VALUE[columns.character(self.length)]
-        reject(taken, length > CLASSIC_BYTES)
-        length = np.minimum(length, CLASSIC_BYTES)
-        fast.payload[rows, :CLASSIC_BYTES], checks = spaced_bytes(columns, self.data, length)
-        reject(taken, *checks, ~ends_with_data(text, point, end, self.data, length, more_may_follow=False))
-        fast.length[rows] = length
+        length, is_none = self._lengths(columns)
+        reject(taken, is_none)
+        if self.is_long:
+            length[~taken] = 0
+            payload, is_data = spaced_long_bytes(text, point + self.data, length)
+            taken &= is_data
+        else:
+            fast.payload[rows, :CLASSIC_BYTES], checks = spaced_bytes(columns, self.data, length)
+            reject(taken, *checks)
+        taken &= ends_with_data(text, point, end, self.data, length, more_may_follow=False)
         fast.bus[rows] = self._buses(columns, taken, fast)
+        if self.is_long:
+            fill_long(fast, rows, length, payload, taken)
+        else:
+            fast.length[rows] = length
         return taken
+
+    def _lengths(self, columns: Rows) -> tuple[NDArray[np.uint8], BoolArray]:
+        """Data bytes of each line, at most those of its kind; and where there is no such number."""
+        first, second = (columns.character(self.length + place) ^ np.uint8(ord("0")) for place in (0, 1))
+        is_short = second == ord(" ") ^ ord("0")
+        length = np.where(is_short, first, first * np.uint8(10) + second)
+        is_none = (first > 9) | ~(is_short | (second <= 9))
+        if self.is_long and self.is_code:
+            is_none |= length >= len(FD_LENGTHS)
+            length = _LENGTH_OF_CODE[np.minimum(length, len(FD_LENGTHS) - 1)]
+        largest = FD_LENGTHS[-1] if self.is_long else CLASSIC_BYTES
+        is_none |= length > largest
+        return np.minimum(length, np.uint8(largest)), is_none
 
     def _buses(self, columns: Rows, taken: BoolArray, fast: FastFrames) -> NDArray[np.uint8] | int:
         if self.bus >= 0:

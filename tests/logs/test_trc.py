@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.errors import LogReadError
-from logan.logs.text_lines import split_lines
+from logan.logs.text_lines import FD_LENGTHS, split_lines
 from logan.logs.trc import COLUMNS_OF, FORMAT, Grammar, Header, parse_header
 from logan.logs.trc_columns import fast_frames
 from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
@@ -173,12 +173,30 @@ _LINE = st.builds(
     st.binary(max_size=9),
     st.sampled_from(["", "", " ", "  ", " 0"]),
 )
+_LONG = st.builds(
+    lambda number, micro, kind, bus, can_id, code, size, extra, tail: (
+        f"{number:>7} {12 + micro / 1000:>13.3f} {kind} {bus:>2} {can_id:>8} Rx -  {code:<4} "
+        f"{bytes(range(size + extra)).hex(' ')}{tail}"
+    ),
+    st.integers(0, 99_999),
+    st.integers(0, 999),
+    st.sampled_from(["FD", "FB", "FE", "BI"]),
+    st.sampled_from([1, 2, 12]),
+    st.sampled_from(["0123", "07FF", "18FF50E5", "0FFF"]),
+    *(st.shared(st.integers(0, 15), key="code").map(take) for take in (lambda code: code, FD_LENGTHS.__getitem__)),
+    st.sampled_from([0, 0, 0, 1]),
+    st.sampled_from(["", "", " "]),
+)
 _DAMAGE = st.one_of(st.none(), st.none(), st.tuples(st.floats(0, 1, exclude_max=True), st.integers(1, 255)))
 
 
 @settings(deadline=None, max_examples=80)
 @given(
-    st.lists(st.tuples(st.one_of(_LINE, _LINE, _LINE, st.text(" -~\t", max_size=50)), _DAMAGE), min_size=1, max_size=40)
+    st.lists(
+        st.tuples(st.one_of(_LINE, _LINE, _LONG, _LONG, st.text(" -~\t", max_size=50)), _DAMAGE),
+        min_size=1,
+        max_size=40,
+    )
 )
 def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
     lines = [damaged(line.encode(), damage) for line, damage in cases]
@@ -188,12 +206,33 @@ def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases
 
 
 @pytest.mark.parametrize(
+    ("version", "style", "lengths"),
+    [
+        ("2.0", "{k:>7} {k:>13.3f} FD     0300 Rx {n:<2}  {data}", FD_LENGTHS),
+        ("2.1", "{k:>7} {k:>13.3f} FB  1  18FF50E5 Rx -  {n:<4} {data}", range(16)),
+    ],
+)
+def test_long_frames_go_the_fast_way_too(version, style, lengths):
+    rows = []
+    for k in range(1, 400):
+        size = FD_LENGTHS[k % 15 + 1]
+        rows.append(style.format(k=k, n=lengths[k % 15 + 1], data=bytes(range(k % 100, k % 100 + size)).hex(" ")))
+    text, size = chunk_of(row.encode() for row in rows)
+    fast = fast_frames(text, split_lines(text, size), COLUMNS_OF[version], 0)
+    assert fast.taken[1:].all()
+    assert fast.length[1:15].tolist() == [*FD_LENGTHS[3:], FD_LENGTHS[1]]
+    assert fast.payload[13, :65].tolist() == list(range(14, 78))
+    assert fast.is_fd[1:].all()
+
+
+@pytest.mark.parametrize(
     ("version", "style"),
     [
         ("1.1", "{k:>6}) {time:>11.1f}  Tx     {id:>8}  {n}  {data}"),
         ("1.3", "{k:>6}) {time:>13.3f} 1  Tx    {id:>8} -  {n}    {data}"),
         ("2.0", "{k:>7} {time:>13.3f} DT {id:>8} Tx {n}  {data}"),
         ("2.1", "{k:>7} {time:>13.3f} DT {bus:>2} {id:>8} Rx -  {n}    {data}"),
+        ("2.1", "{k:>7} {time:>13.3f} FB {bus:>2} {id:>8} Rx -  {n}    {data}"),
     ],
 )
 def test_the_usual_lines_all_go_the_fast_way(version, style):
