@@ -146,10 +146,10 @@ def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Pa
         key = f"{name}.{field}"
         return samples[key] if key in fields else np.broadcast_to(np.uint8(default), (count,))
 
+    no_bytes = np.empty((count, 0), np.uint8)
     can_id = column("ID", 0).astype(np.uint32)
     is_extended = column("IDE", 0).astype(bool) if f"{name}.IDE" in fields else can_id > MAX_STANDARD_ID
-    payload = column("DataBytes", 0)
-    payload = payload if payload.ndim == 2 else np.zeros((count, CLASSIC_BYTES), np.uint8)
+    payload = _data_bytes(samples[f"{name}.DataBytes"]) if f"{name}.DataBytes" in fields else no_bytes
     length = np.minimum(column("DataLength", 0), min(payload.shape[1], FD_BYTES)).astype(np.uint8)
     is_remote = column("RTR", name == "CAN_RemoteFrame").astype(bool)
     return _Part(
@@ -163,6 +163,13 @@ def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Pa
         length=np.where(is_remote, np.uint8(0), length) if is_remote.any() else length,
         payload=_payload(payload, length),
     )
+
+
+def _data_bytes(stored: NDArray[Any]) -> NDArray[np.uint8]:
+    """Data bytes as they are in the records, a row a frame; a frame of one byte may come as a plain number."""
+    if stored.dtype != np.uint8:
+        raise ValueError("data bytes stored in a way that is not known here")
+    return stored if stored.ndim == 2 else stored.reshape(-1, 1)
 
 
 def _payload(raw: NDArray[Any], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
