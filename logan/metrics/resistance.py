@@ -11,6 +11,7 @@ import numpy as np
 from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
+from logan.metrics.error_budget import GAIN_SIGMA_RATIO
 from logan.metrics.pulses import Pulse, find_pulses
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
 from logan.numerics import nominal_period_s
@@ -270,7 +271,8 @@ def _estimates(windows: tuple[ResponseWindow, ...], source: str) -> list[Estimat
     found = []
     for column in range(values.shape[1]):
         mean, sigma = combine(values[:, column], sigmas[:, column])
-        found.append(Estimate(mean, "ohm", sigma, source))
+        # Every window has the same sensors: their gain does not average out.
+        found.append(Estimate(mean, "ohm", float(np.hypot(sigma, GAIN_SIGMA_RATIO * mean)), source))
     return found
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from logan.demo.routes import coastdown_route, hill_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
 from logan.demo.twin import STEP_S, TwinDrive, TwinVehicle, TwinWeather, drive_twin
+from logan.drive.drive import Drive
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.coastdowns import coastdown_summary
 from logan.metrics.energy import energy_summary
@@ -46,6 +47,17 @@ def energy_rows(seed: int) -> Rows:
     return rows
 
 
+def wrong_sensors(rng: np.random.Generator) -> TwinSensors:
+    """Current sensor as wrong in gain and zero as one whose own errors are not known."""
+    return TwinSensors(current_gain_ratio=1.0 + rng.normal(0.0, 0.014), current_offset_a=rng.normal(0.0, 0.5))
+
+
+def with_wrong_speed(drive: Drive, rng: np.random.Generator) -> Drive:
+    """Road speed from a tyre whose circumference is a per cent off."""
+    speed = drive["speed"]
+    return drive.with_channels(replace(speed, value=speed.value * (1.0 + rng.normal(0.0, 0.01))))
+
+
 def told_of(vehicle: TwinVehicle, rng: np.random.Generator) -> BuildSettings:
     """The twin's build as wrong as its own uncertainties say: every value off by a draw of its sigma."""
 
@@ -54,9 +66,12 @@ def told_of(vehicle: TwinVehicle, rng: np.random.Generator) -> BuildSettings:
         return replace(group, **{n: replace(v, value=v.value + rng.normal(0.0, v.sigma)) for n, v in values.items()})
 
     build = build_of(vehicle)
+    radius_m = vehicle.tyre_rolling_circumference_m / (2.0 * math.pi)
+    rotating = build.vehicle.wheel_inertia_kg_m2 + rng.normal(0.0, 0.005 * vehicle.mass_kg) * radius_m**2
+    told = shifted(build.vehicle, ("mass_kg", "drag_area_m2", "rolling_coefficient"))
     return replace(
         build,
-        vehicle=shifted(build.vehicle, ("mass_kg", "drag_area_m2", "rolling_coefficient")),
+        vehicle=replace(told, wheel_inertia_kg_m2=rotating),
         powertrain=shifted(build.powertrain, ("drive_efficiency", "regen_efficiency")),
     )
 
@@ -76,8 +91,8 @@ def trace_energy_wh(twin: TwinDrive) -> dict[str, float]:
 def regen_rows(seed: int) -> Rows:
     vehicle = TwinVehicle(regen_power_limit_w=20_000.0)
     rng = np.random.default_rng(seed)
-    twin = drive_twin(vehicle, urban_route(rng, duration_s=1200.0), rng=rng)
-    drive, build = twin.to_drive(), told_of(vehicle, rng)
+    twin = drive_twin(vehicle, urban_route(rng, duration_s=1200.0), rng=rng, sensors=wrong_sensors(rng))
+    drive, build = with_wrong_speed(twin.to_drive(), rng), told_of(vehicle, rng)
     summary, truth = regen_summary(drive, build, energy_summary(drive, build)), trace_energy_wh(twin)
     values = {figure.number: figure.value for figure in summary.figures}
     ledger = energy_ledger(drive, build)
@@ -93,7 +108,7 @@ def regen_rows(seed: int) -> Rows:
 def resistance_rows(seed: int) -> Rows:
     rng = np.random.default_rng(seed)
     vehicle = TwinVehicle()
-    twin = drive_twin(vehicle, mixed_route(rng, duration_s=1200.0), rng=rng)
+    twin = drive_twin(vehicle, mixed_route(rng, duration_s=1200.0), rng=rng, sensors=wrong_sensors(rng))
     cold = math.exp(25_000.0 / 8.314 * (1.0 / 293.15 - 1.0 / 298.15))
     rows: Rows = []
     for band in resistance_summary(twin.to_drive(), build_of(vehicle)).whole_drive:
