@@ -10,6 +10,7 @@ where that loses nothing, else 64-bit nanoseconds; one length that all frames sh
 
 from __future__ import annotations
 
+import contextlib
 import json
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -231,7 +232,9 @@ class RawFileWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        # What is not finished is thrown away: that its last bytes find no room is nobody's error any more.
+        with contextlib.suppress(OSError):
+            self._file.close()
 
     @property
     def size_bytes(self) -> int:

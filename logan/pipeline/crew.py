@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
@@ -134,21 +136,27 @@ class Cluster:
     address : str
         Of the scheduler, such as ``tcp://host:8786``.
     patience_s : float
-        How long to wait for an answer. [s]
+        How long to wait for the scheduler, and for a worker where there is none. [s]
     """
 
-    def __init__(self, address: str, *, patience_s: float = 15.0) -> None:
+    def __init__(self, address: str, *, patience_s: float = 30.0) -> None:
         try:
             import distributed
         except ImportError as error:
             raise MissingExtraError("fleet", "A cluster") from error
         connect: Any = distributed.Client
+        self._patience_s = patience_s
         try:
             self._client: Any = connect(address, timeout=patience_s, set_as_default=False)
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(
                 f"no scheduler answers at {address} ({error})", "Start one with: dask scheduler, and workers"
             ) from error
+        try:
+            self._client.wait_for_workers(1, timeout=patience_s)
+        except TimeoutError as error:
+            self._client.close()
+            raise UsageError(f"the cluster at {address} has no worker", "Start some with: dask worker") from error
 
     def run(self, work: Callable[[_Item], _Outcome], items: Iterable[_Item]) -> Iterator[_Outcome]:
         """Results in order; the scheduler gives a dead worker's tasks to another."""
@@ -164,10 +172,25 @@ class Cluster:
                 return
             item, future = flight.popleft()
             try:
-                outcome: _Outcome = future.result()
+                outcome: _Outcome = self._result(future)
             except KilledWorker:
                 raise _gave_up(item) from None
             yield outcome
+
+    def _result(self, future: Any) -> Any:
+        """Wait for a result for as long as there is somebody to work on it."""
+        done = threading.Event()
+        future.add_done_callback(lambda _: done.set())
+        last_worker_s = time.monotonic()
+        while not done.wait(1.0):
+            if self._client.nthreads():
+                last_worker_s = time.monotonic()
+            elif time.monotonic() - last_worker_s > self._patience_s:
+                raise DriveLibraryError(
+                    f"the cluster has had no worker for {self._patience_s:.0f} s",
+                    "Start workers and begin again; everything finished before is stored",
+                )
+        return future.result()
 
     def worker_processes(self) -> tuple[int, ...]:
         """Process numbers of the workers, on whichever machines they run."""

@@ -1,4 +1,6 @@
 import errno
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -140,3 +142,11 @@ def test_a_full_disk_is_said_plainly(tmp_path, monkeypatch):
         monkeypatch.setattr(writer, "_file", Full())
         with pytest.raises(DriveLibraryError, match="No space left on device"):
             writer.append(KEY, columns_of([1], [8]))
+
+
+def test_what_is_not_finished_is_closed_though_its_last_bytes_find_no_room(tmp_path):
+    with RawFileWriter(tmp_path / "a.frames") as writer, Path("/dev/full").open("wb") as full:
+        writer.append(KEY, columns_of([1, 2], [8, 8]))  # still in the buffer
+        os.dup2(full.fileno(), writer._file.fileno())
+    with pytest.raises(DriveLibraryError, match="are damaged"):
+        RawFile(tmp_path / "a.frames")

@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import signal
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+
+import distributed
 
 
 @contextlib.contextmanager
@@ -30,6 +33,8 @@ def local_cluster(workers: int = 2) -> Iterator[str]:
             "1",
             "--local-directory",
             str(folder),
+            "--death-timeout",
+            "120",
         ]
         options = ["--scheduler-file", str(scheduler_file), "--host", "127.0.0.1", "--no-dashboard"]
         processes = [
@@ -39,17 +44,23 @@ def local_cluster(workers: int = 2) -> Iterator[str]:
                 stderr=subprocess.DEVNULL,
                 env=environment,
                 cwd=folder,
+                start_new_session=True,
             )
             for command in (begin, *[work] * workers)
         ]
         try:
-            deadline = time.monotonic() + 60.0
+            deadline = time.monotonic() + 120.0
             while not scheduler_file.exists():
                 assert time.monotonic() < deadline, "the scheduler did not start"
                 time.sleep(0.1)
-            yield json.loads(scheduler_file.read_text())["address"]
+            address = json.loads(scheduler_file.read_text())["address"]
+            with distributed.Client(address, timeout=120, set_as_default=False) as client:
+                if workers:
+                    client.wait_for_workers(workers, timeout=120)
+            yield address
         finally:
-            for process in processes:
-                process.terminate()
-            for process in processes:
+            for process in reversed(processes):
+                # Workers have children of their own; a group goes at once, however busy the machine is.
+                with contextlib.suppress(ProcessLookupError):
+                    os.killpg(process.pid, signal.SIGKILL)
                 process.wait()

@@ -30,6 +30,13 @@ def die_always(number: int) -> int:
     return number
 
 
+def retire_worker(address: str) -> int:
+    """Stop the only worker for good, in the middle of its task."""
+    os.kill(os.getppid(), signal.SIGKILL)  # its nanny, which would start another
+    os.kill(os.getpid(), signal.SIGKILL)
+    return 0
+
+
 def fail(number: int) -> int:
     raise DriveLibraryError(f"task {number} is wrong", "Leave it out")
 
@@ -104,6 +111,21 @@ def test_a_task_that_kills_every_worker_is_named(request, name):
 def test_a_cluster_that_does_not_answer_is_said():
     with pytest.raises(UsageError, match="no scheduler answers at tcp"):
         Cluster("tcp://127.0.0.1:9", patience_s=1)
+
+
+@pytest.mark.slow
+def test_a_cluster_without_a_worker_is_said_and_not_waited_for_for_ever():
+    with local_cluster(workers=0) as address, pytest.raises(UsageError, match="has no worker"):
+        Cluster(address, patience_s=2)
+
+
+@pytest.mark.slow
+def test_a_cluster_that_loses_its_last_worker_is_said():
+    with local_cluster(workers=1) as address:
+        crew = Cluster(address, patience_s=3)
+        with pytest.raises(DriveLibraryError, match="no worker for 3 s"):
+            list(crew.run(retire_worker, [address]))
+        crew.close()
 
 
 def test_one_process_is_this_one():

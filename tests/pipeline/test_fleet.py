@@ -93,15 +93,17 @@ def test_a_second_fit_reads_the_reduced_drives_and_says_the_same(fleet_folder, s
     assert [path.stat().st_mtime_ns for path in reduced] == stamps
 
 
-def test_an_object_store_gives_the_same_numbers(fleet_folder, serial):
-    store = fsspec.filesystem("memory")
+@pytest.mark.parametrize("protocol", ["memory", "file"])
+def test_an_address_gives_the_same_numbers_as_a_folder(fleet_folder, serial, tmp_path, protocol):
+    store = fsspec.filesystem(protocol)
+    place = "/kit" if protocol == "memory" else str(tmp_path / "kit")
     try:
-        store.put(f"{fleet_folder}/", "/kit/", recursive=True)
-        store.rm(store.glob("/kit/*/drives/segments/*"))
-        assert np.array_equal(numbers(fit_fleet(FleetStore("memory://kit"), OwnProcess())), numbers(serial))
-        assert len(store.glob("/kit/*/drives/segments/*.json")) == 6
+        store.put(f"{fleet_folder}/", f"{place}/", recursive=True)
+        store.rm(store.glob(f"{place}/*/drives/segments/*"))
+        assert np.array_equal(numbers(fit_fleet(FleetStore(f"{protocol}://{place}"), OwnProcess())), numbers(serial))
+        assert len(store.glob(f"{place}/*/drives/segments/*.json")) == 6
     finally:
-        store.rm("/kit", recursive=True)
+        store.rm(place, recursive=True)
 
 
 def test_a_damaged_an_excluded_and_a_broken_vehicle_stop_nobody(fleet_folder, serial, tmp_path):

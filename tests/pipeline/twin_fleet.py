@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.demo.conversion import SENSORS, TRUTH, write_build
 from logan.demo.messages import candump_lines
-from logan.demo.routes import mixed_route
+from logan.demo.routes import TwinRoute, mixed_route, urban_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.drive.drive import LogSource
 from logan.drive_library.repository import DriveLibrary
@@ -36,6 +36,11 @@ def twin_vehicle(vehicle: int, seed: int = 0) -> TwinVehicle:
     )
 
 
+def fleet_route(rng: np.random.Generator, duration_s: float) -> TwinRoute:
+    """A mixed route, or a short one in town: town, country and motorway together take a quarter of an hour."""
+    return (urban_route if duration_s < 900.0 else mixed_route)(rng, duration_s=duration_s)
+
+
 def write_fleet(root: Path, *, vehicles: int, drives: int, duration_s: float = 900.0, seed: int = 0) -> Path:
     """Write the folders of a fleet, with settings and candump logs."""
     for vehicle in range(vehicles):
@@ -48,7 +53,7 @@ def write_fleet(root: Path, *, vehicles: int, drives: int, duration_s: float = 9
             start_ns = FIRST_NS + (vehicle * drives + number) * DAY_NS
             drive = drive_twin(
                 twin_vehicle(vehicle, seed),
-                mixed_route(rng, duration_s=duration_s),
+                fleet_route(rng, duration_s),
                 rng=rng,
                 weather=weather,
                 sensors=SENSORS,
@@ -69,7 +74,7 @@ def store_fleet(root: Path, *, vehicles: int, drives: int, duration_s: float = 9
             for number in range(drives):
                 rng = np.random.default_rng([seed, vehicle, number])
                 weather = TwinWeather(ambient_temperature_degc=float(rng.uniform(10.0, 25.0)))
-                route = mixed_route(rng, duration_s=duration_s)
+                route = fleet_route(rng, duration_s)
                 drive = drive_twin(twin_vehicle(vehicle, seed), route, rng=rng, weather=weather, sensors=SENSORS)
                 sha256 = hashlib.sha256(f"{vehicle} {number}".encode()).hexdigest()
                 source = LogSource(name=f"{number}.log", sha256=sha256, size_bytes=1, log_format="candump")

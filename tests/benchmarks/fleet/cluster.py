@@ -16,9 +16,11 @@ import signal
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
+import psutil
 
 from logan.drive_library.fleet_store import FleetStore
 from logan.pipeline.crew import Cluster, Crew, LocalProcesses, OwnProcess
@@ -26,6 +28,11 @@ from logan.pipeline.fleet import FleetFit, fit_fleet, import_fleet
 from logan.pipeline.fleet_tasks import DriveTask, reduce_one
 from tests.pipeline.local_cluster import local_cluster
 from tests.pipeline.twin_fleet import store_fleet, twin_level, write_fleet
+
+
+def cpu_s(processes: Iterable[int]) -> float:
+    """Processor time that processes have taken, which a busy machine does not stretch as it does the clock."""
+    return sum(sum(psutil.Process(number).cpu_times()[:2]) for number in processes)
 
 
 def forget(folder: Path) -> None:
@@ -94,17 +101,26 @@ def compare_fits(folder: Path, vehicles: int, drives: int) -> None:
     stored = sum(path.stat().st_size for path in folder.glob("*/drives/*.parquet"))
     print(f"{vehicles * drives} drives, {stored / 1e6:.0f} MB", flush=True)
     warm(OwnProcess(), folder)
+    before_s = cpu_s([os.getpid()])
     serial_s, serial = timed_fit(folder, OwnProcess())
+    serial_cpu_s = cpu_s([os.getpid()]) - before_s
     reduced = [path.stat().st_size for path in folder.glob("*/drives/segments/*.json")]
-    print(f"serial {serial_s:.1f} s; a reduced drive has {np.mean(reduced) / 1e3:.0f} kB", flush=True)
+    print(f"serial {serial_s:.1f} s ({serial_cpu_s:.1f} s of processor), ", end="")
+    print(f"a reduced drive has {np.mean(reduced) / 1e3:.0f} kB", flush=True)
     began = time.perf_counter()
     fit_fleet(FleetStore(str(folder)), OwnProcess())
     print(f"serial again, with the reduced drives kept {time.perf_counter() - began:.1f} s", flush=True)
     with local_cluster() as address:
         crew = Cluster(address)
         warm(crew, folder)
+        workers = crew.worker_processes()
+        before_s = [cpu_s([number]) for number in (*workers, os.getpid())]
         cluster_s, found = timed_fit(folder, crew)
+        spent_s = [cpu_s([number]) - s for number, s in zip((*workers, os.getpid()), before_s, strict=True)]
         print(f"cluster of two {cluster_s:.1f} s: {serial_s / cluster_s:.2f} times as fast")
+        shares = ", ".join(f"{s:.1f}" for s in spent_s)
+        print(f"processor time of the workers and of the client: {shares} s; on cores of their own at best ", end="")
+        print(f"{serial_cpu_s / max(spent_s):.2f} times as fast")
         print(f"largest relative difference to the serial numbers {largest_difference(found, serial):.1e}", flush=True)
         done: list[str] = []
 
