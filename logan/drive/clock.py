@@ -18,18 +18,20 @@ from logan.channels.mapping import FIRST_ABSOLUTE_NS
 from logan.units import FloatArray, IntArray
 
 _NS: Final = 1_000_000_000
-_OUT_OF_ORDER_NS: Final = 1 * _NS
+OUT_OF_ORDER_NS: Final = 1 * _NS
 """A step back by no more than this is a sample out of order, not a clock that was set. [ns]"""
 _FORWARD_JUMP_NS: Final = 24 * 3600 * _NS
 _RESET_GAP_NS: Final = 10 * _NS
 """Gap put between two sessions of a clock that restarted; how long it really was is not known. [ns]"""
-_WRAPS_NS: Final = (
+WRAPS_NS: Final = (
     ("16-bit counter of milliseconds", 65_536_000_000),
     ("32-bit counter of microseconds", 4_294_967_296_000),
     ("32-bit counter of milliseconds", 4_294_967_296_000_000),
+    ("clock of seconds within the minute", 60 * _NS),
     ("clock of minutes and seconds", 3600 * _NS),
     ("time of day", 86_400 * _NS),
 )
+"""Clocks that start again at zero, and after how long. [ns]"""
 _FLOAT32_STEPS_S: Final = (64.0, 128.0, 256.0)
 
 
@@ -84,16 +86,10 @@ def repair_clock(
     return samples, tuple(changes)
 
 
-def gaps(time_s: FloatArray, *, longest_s: float) -> list[tuple[float, float]]:
-    """Steps longer than ``longest_s``, as (start, end). [s]"""
-    index = np.flatnonzero(np.diff(time_s) > longest_s)
-    return [(float(time_s[i]), float(time_s[i + 1])) for i in index]
-
-
 def _breaks(time_ns: IntArray) -> IntArray:
     """Index of the first sample after each step back beyond disorder, or forward by a day."""
     step = np.diff(time_ns)
-    return np.flatnonzero((step < -_OUT_OF_ORDER_NS) | (step > _FORWARD_JUMP_NS)) + 1
+    return np.flatnonzero((step < -OUT_OF_ORDER_NS) | (step > _FORWARD_JUMP_NS)) + 1
 
 
 def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]) -> list[Change]:
@@ -105,7 +101,7 @@ def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]
         before, here, after = time_ns[:-2], time_ns[1:-1], time_ns[2:]
         follows = (after >= before) & (after - before < 60 * _NS)
         stray = np.concatenate(
-            ([False], follows & ((here > after + _OUT_OF_ORDER_NS) | (here < before - _OUT_OF_ORDER_NS)), [False])
+            ([False], follows & ((here > after + OUT_OF_ORDER_NS) | (here < before - OUT_OF_ORDER_NS)), [False])
         )
         if stray.any():
             dropped[name] = int(np.count_nonzero(stray))
@@ -146,7 +142,7 @@ def _join_sessions(times: dict[str, IntArray]) -> list[Change]:
 
 def _session_of(piece_ns: IntArray, sessions: list[_Session], earliest: int) -> int:
     """Number of the session that holds a piece of a slower channel."""
-    slack_ns = _OUT_OF_ORDER_NS + (int(np.median(np.diff(piece_ns))) if piece_ns.size > 1 else 0)
+    slack_ns = OUT_OF_ORDER_NS + (int(np.median(np.diff(piece_ns))) if piece_ns.size > 1 else 0)
     for number in range(min(earliest, len(sessions) - 1), len(sessions)):
         session = sessions[number]
         if session.start_ns - slack_ns <= piece_ns[0] and piece_ns[-1] <= session.end_ns + slack_ns:
@@ -191,11 +187,11 @@ def _judge(before: int, after: int, session_start: int, period_ns: int) -> tuple
         if after >= FIRST_ABSOLUTE_NS > before:
             return "time_set", period_ns, "the logger's clock was set while it ran"
         return "time_jump", _RESET_GAP_NS, "the clock jumps by more than a day; the true gap is not known"
-    for meaning, wrap_ns in _WRAPS_NS:
+    for meaning, wrap_ns in WRAPS_NS:
         advance_ns = after + wrap_ns - before
         if 0 <= advance_ns <= max(2 * _NS, 10 * period_ns):
             return "time_wrap", advance_ns, f"a {meaning} ran over"
-    if after <= session_start + _OUT_OF_ORDER_NS:
+    if after <= session_start + OUT_OF_ORDER_NS:
         return "time_reset", _RESET_GAP_NS, "the clock restarted: a new session; the true gap is not known"
     return "time_back", period_ns, "the clock was set back while the log ran on"
 

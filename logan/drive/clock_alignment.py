@@ -23,7 +23,10 @@ _RIVAL_UNEXPLAINED: Final = 2.0
 _BLOCK_S: Final = 240.0
 _LEAST_BLOCK_CORRELATION: Final = 0.9
 _LONGEST_GRID: Final = 2**18
-_FASTEST_DRIFT_PPM: Final = 500.0
+_FASTEST_DRIFT_PPM: Final = 3000.0
+_SHORTEST_FOR_DRIFT_S: Final = 700.0
+_FINEST_LAG_S: Final = 0.02
+"""Least scatter of the lag of one block that is believed. [s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,6 +41,8 @@ class ClockAlignment:
         90 % interval of the lag. [s]
     drift_ppm : float
         How much slower the second clock runs; zero where the overlap is too short to tell. [1e-6]
+    drift_low_ppm, drift_high_ppm : float
+        90 % interval of the drift; as wide as a bad clock's where the overlap is too short. [1e-6]
     at_s : float
         Time of the second clock, from the start of the first, for which the lag holds. [s]
     correlation : float
@@ -52,6 +57,8 @@ class ClockAlignment:
     low_s: float
     high_s: float
     drift_ppm: float
+    drift_low_ppm: float = -_FASTEST_DRIFT_PPM
+    drift_high_ppm: float = _FASTEST_DRIFT_PPM
     at_s: float
     correlation: float
     lags_s: FloatArray
@@ -184,26 +191,41 @@ def _agreement(reference: Channel, at_s: FloatArray, value: FloatArray) -> float
     return float(np.sum(a * b)) / scale if scale > 0.0 else float("nan")
 
 
+def _middle_line(x: FloatArray, y: FloatArray) -> FloatArray:
+    """The line of the middle slope between all pairs, at ``x``: a few wrong blocks do not turn it."""
+    first, second = np.triu_indices(x.size, 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first]))) if x.size >= 4 else 0.0
+    return slope * x + float(np.median(y - slope * x))
+
+
 def _line_through(
     middles_s: FloatArray, block_lags_s: FloatArray, peak: float, lags_s: FloatArray, correlations: FloatArray
 ) -> ClockAlignment:
+    from scipy.stats import t as student_t
+
     centre_s = float(np.mean(middles_s))
-    middle = float(np.median(block_lags_s))
-    good = np.abs(block_lags_s - middle) < max(4.0 * 1.4826 * float(np.median(np.abs(block_lags_s - middle))), 0.3)
+    off_s = np.abs(block_lags_s - _middle_line(middles_s, block_lags_s))
+    good = off_s < max(4.0 * 1.4826 * float(np.median(off_s)), 0.3)
     x, y = middles_s[good] - centre_s, block_lags_s[good]
+    is_told = x.size >= 4 and bool(np.ptp(x) >= _SHORTEST_FOR_DRIFT_S)
     slope = 0.0
-    if x.size >= 4 and np.ptp(x) >= 900.0:
+    if is_told:
         slope = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
         slope = float(np.clip(slope, -_FASTEST_DRIFT_PPM * 1e-6, _FASTEST_DRIFT_PPM * 1e-6))
     lag_s = float(np.mean(y - slope * x))
     rest = y - slope * x - lag_s
-    sigma_s = float(np.sqrt(np.sum(rest**2) / max(y.size - 2, 1) / y.size)) if y.size > 1 else 0.5
-    half_s = 1.645 * max(sigma_s, 0.01)
+    freedom = max(y.size - 1 - is_told, 1)
+    scatter_s = max(float(np.sqrt(np.sum(rest**2) / freedom)), _FINEST_LAG_S)
+    wide = float(student_t.ppf(0.95, freedom))
+    half_s = wide * scatter_s / float(np.sqrt(y.size))
+    half_ppm = 1e6 * wide * scatter_s / float(np.sqrt(np.sum((x - x.mean()) ** 2))) if is_told else _FASTEST_DRIFT_PPM
     return ClockAlignment(
         lag_s=lag_s,
         low_s=lag_s - half_s,
         high_s=lag_s + half_s,
         drift_ppm=slope * 1e6,
+        drift_low_ppm=slope * 1e6 - half_ppm,
+        drift_high_ppm=slope * 1e6 + half_ppm,
         at_s=centre_s,
         correlation=peak,
         lags_s=lags_s,

@@ -94,7 +94,8 @@ def _aligned(lead: ClockedSource, other: ClockedSource) -> tuple[ClockedSource, 
             step = Step(
                 action="align_clock",
                 detail=f"second source moved by {found.lag_s + shift_ns * 1e-9:+.2f} s (90 % interval of the fit "
-                f"±{0.5 * (found.high_s - found.low_s):.2f} s), drift {found.drift_ppm:+.0f} ppm",
+                f"±{0.5 * (found.high_s - found.low_s):.2f} s), drift {found.drift_ppm:+.0f} ppm "
+                f"({found.drift_low_ppm:+.0f} to {found.drift_high_ppm:+.0f} ppm)",
                 reason=f"{pair[0]} and {pair[1]} agree best there (correlation {found.correlation:.3f})",
                 channels=names,
             )

@@ -1,4 +1,4 @@
-"""How late current is against voltage, and the pack against the road, with an interval.
+"""How late current is against voltage, with an interval.
 
 Voltage follows current through the pack's resistance, ``dV = -R dI``, and through slower
 polarisation. The lag is the shift of the current that leaves least of the voltage unexplained
@@ -27,7 +27,10 @@ WIDEST_INTERVAL_S: Final = 0.06
 LEAST_R2: Final = 0.3
 LEAST_LAG_S: Final = 0.04
 """A shorter lag is not worth a correction. [s]"""
-_LEAST_R2_OF_MOTION: Final = 0.6
+_LONGEST_JUDGED_S: Final = 1800.0
+"""Half an hour from the middle of a drive tells the lag as well as all of it. [s]"""
+_BETWEEN_SAMPLES: Final = 0.03
+"""Share of a period by which the lag is off beyond its scatter between blocks, as seen on twins."""
 _BLOCK_S: Final = 20.0
 _FEWEST_BLOCKS: Final = 6
 _DRAWS: Final = 200
@@ -88,7 +91,9 @@ def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
         return Refusal(f"voltage and current come every {period_s:.2g} s; at least 2 Hz is needed")
     step_s = max(0.02, period_s / 2.0)
     margin_s = LONGEST_LAG_S + 1.0
-    time_s = np.arange(start_s + margin_s, end_s - margin_s, step_s)
+    middle_s = 0.5 * (start_s + end_s)
+    first_s = max(start_s + margin_s, middle_s - 0.5 * _LONGEST_JUDGED_S)
+    time_s = np.arange(first_s, min(end_s - margin_s, middle_s + 0.5 * _LONGEST_JUDGED_S), step_s)
     if time_s.size * step_s < _FEWEST_BLOCKS * _BLOCK_S:
         return Refusal(
             f"voltage and current overlap for {max(end_s - start_s, 0.0):.0f} s; at least two minutes are needed"
@@ -100,52 +105,18 @@ def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
         slow = [np.interp(time_s + lag_s, at_s, value) for at_s, value in responses]
         return np.stack([direct, *slow])
 
-    return _best_lag(voltage.at(time_s), regressors, step_s)
+    found = _best_lag(voltage.at(time_s), regressors, step_s)
+    return found if isinstance(found, Refusal) else _widened(found, _BETWEEN_SAMPLES * period_s)
 
 
-def pack_lag(voltage: Channel, current: Channel, speed: Channel) -> LagEstimate | Refusal:
-    """How late the pack's power is against the road speed, by the power that motion takes.
-
-    Parameters
-    ----------
-    voltage, current, speed : Channel
-        Pack voltage [V] and current [A], road speed [m/s].
-
-    Returns
-    -------
-    LagEstimate or Refusal
-        Positive when voltage and current are late.
-    """
-    start_s, end_s = _common(voltage, current, speed)
-    period_s = max(_period_s(channel) for channel in (voltage, current, speed))
-    if not period_s <= 0.55:
-        return Refusal(f"the slowest of voltage, current and speed comes every {period_s:.2g} s; 2 Hz is needed")
-    step_s = max(0.05, period_s / 2.0)
-    margin_s = LONGEST_LAG_S + 1.0
-    time_s = np.arange(start_s + margin_s, end_s - margin_s, step_s)
-    if time_s.size * step_s < _FEWEST_BLOCKS * _BLOCK_S:
-        return Refusal("power and speed overlap too briefly; at least two minutes are needed")
-    power_w = voltage.at(time_s) * current.at(time_s)
-    is_driving = power_w > 0.0
-
-    def regressors(lag_s: float) -> FloatArray:
-        # The power is late by lag_s, so it belongs to the motion lag_s earlier.
-        at_s = time_s - lag_s
-        v = speed.at(at_s)
-        half_s = max(period_s, 0.2)
-        slope = (speed.at(at_s + half_s) - speed.at(at_s - half_s)) / (2.0 * half_s)
-        inertial = v * slope
-        return np.stack([np.where(is_driving, inertial, 0.0), np.where(is_driving, 0.0, inertial), v, v**3])
-
-    found = _best_lag(power_w, regressors, step_s)
-    if isinstance(found, LagEstimate) and found.r2_ratio < _LEAST_R2_OF_MOTION:
-        return Refusal(f"motion explains too little of the power (R2 {found.r2_ratio:.2f}): too steady a drive")
-    if isinstance(found, LagEstimate):
-        # Slope and power belong to times within a period of each other; drawing blocks does not show that.
-        below_s = float(np.hypot(found.lag_s - found.low_s, 0.5 * period_s))
-        above_s = float(np.hypot(found.high_s - found.lag_s, 0.5 * period_s))
-        return replace(found, low_s=found.lag_s - below_s, high_s=found.lag_s + above_s)
-    return found
+def _widened(found: LagEstimate, more_s: float) -> LagEstimate:
+    """The interval with what drawing blocks does not show: where between two samples the changes lay."""
+    below_s, above_s = found.lag_s - found.low_s, found.high_s - found.lag_s
+    return replace(
+        found,
+        low_s=found.lag_s - float(np.hypot(below_s, more_s)),
+        high_s=found.lag_s + float(np.hypot(above_s, more_s)),
+    )
 
 
 def _best_lag(target: FloatArray, regressors: Regressors, step_s: float) -> LagEstimate | Refusal:

@@ -6,7 +6,7 @@ change, only what they touch is done again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as replace_fields
 from pathlib import Path
@@ -25,7 +25,7 @@ from logan.model.balance import segment_drive
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.quality import find_changes
-from logan.results import Estimate, JsonValue, json_ready, result_from_json
+from logan.results import Estimate, Figure, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import VERSION
 
@@ -146,7 +146,7 @@ def _changes_since(library: DriveLibrary, drive: Drive, analysis: DriveAnalysis)
     if drive.conditions.change:
         return ()
     own_id = drive_id_of(source.sha256 for source in drive.sources)
-    before = []
+    before: list[tuple[str, Mapping[str, Figure]]] = []
     for record in library.drives():
         if record.id == own_id:
             break

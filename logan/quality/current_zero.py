@@ -9,14 +9,18 @@ from typing import Final
 import numpy as np
 from scipy.stats import spearmanr, theilslopes
 
+from logan.drive.current_zero import contactor_open_offset
 from logan.flags import DataFlag, Severity
 from logan.quality.detector import Detector
 from logan.quality.runs import middle_of, spans_of, true_runs
 from logan.quality.survey import DriveSurvey
+from logan.results import Estimate
 from logan.units import FloatArray
 
 SMALLEST_OFFSET_A: Final = 0.3
 """Offsets below this are within what a good sensor keeps. [A]"""
+_FLOWING_A: Final = 20.0
+"""More than this with open contactors is no offset: it is their state that is wrong. [A]"""
 
 
 def standstill_excess_a(survey: DriveSurvey) -> tuple[FloatArray, FloatArray] | None:
@@ -51,12 +55,11 @@ def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str, severity: 
 
 
 def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
-    opened = _open_contactor_current(survey)
-    if opened is not None:
-        offset_a, count = opened
-        if abs(offset_a) > SMALLEST_OFFSET_A:
-            evidence = f"{offset_a:+.2f} A with the contactors open ({count} samples)"
-            yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
+    opened = contactor_open_offset(survey.drive.channels)
+    if isinstance(opened, Estimate) and abs(opened.value) < _FLOWING_A:
+        if abs(opened.value) > SMALLEST_OFFSET_A:
+            evidence = f"{opened.value:+.2f} A with the contactors open (±{opened.sigma or 0.0:.2f} A)"
+            yield _offset_flag(survey, opened.value, evidence, Severity.AMBER)
         return
     rests = standstill_excess_a(survey)
     if rests is None:
@@ -72,26 +75,19 @@ def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
         )
         if offset_a > 0:
             evidence += f"; or something unlogged draws {offset_a * level_v:.0f} W all the time"
-        elif np.median(survey.logged_load_w) > 500.0:
-            evidence += "; or a logged load is not really drawn"
+        elif (doubtful := _load_that_explains(survey, offset_a * level_v)) is not None:
+            evidence += f"; or {doubtful} is logged and not really drawn, without which the rest fits"
         yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
 
 
-def _open_contactor_current(survey: DriveSurvey) -> tuple[float, int] | None:
-    contactor, current = survey.drive.get("contactor_closed"), survey.finite("pack_current")
-    if contactor is None or current is None or contactor.time_s.size == 0:
-        return None
-    closed = contactor.at(current[0], max_gap_s=max(contactor.max_gap_s, 3.0))
-    is_open = np.isfinite(closed) & (closed < 0.5)
-    # The first and last half second belong to the switching itself.
-    period_s = float(np.median(np.diff(current[0])))
-    margin = int(np.ceil(0.5 / period_s))
-    starts, lengths = true_runs(is_open)
-    inner = [current[1][s + margin : s + n - margin] for s, n in zip(starts, lengths, strict=True)]
-    values = np.concatenate(inner) if inner else np.empty(0)
-    if values.size < 5 or values.size * period_s < 1.0 or np.median(np.abs(values)) > 20.0:
-        return None
-    return float(np.mean(values)), int(values.size)
+def _load_that_explains(survey: DriveSurvey, missing_w: float) -> str | None:
+    """The logged load whose power at rest is what the pack gives too little; None where none is."""
+    for name in ("heater_power", "air_conditioning_power", "auxiliary_power"):
+        if survey.has(name):
+            level_w = middle_of(survey.on_grid(name)[survey.is_resting])
+            if level_w > 500.0 and abs(level_w + missing_w) < 0.25 * level_w + 100.0:
+                return f"{name.replace('_', ' ')} ({level_w:.0f} W)"
+    return None
 
 
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:

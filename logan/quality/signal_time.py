@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.clock import OUT_OF_ORDER_NS, WRAPS_NS
 from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalTable
 from logan.quality.detector import SignalDetector
@@ -15,17 +16,6 @@ from logan.settings import ChannelMap
 from logan.units import IntArray
 
 _NS: Final = 1_000_000_000
-_DISORDER_NS: Final = 1 * _NS
-"""A step back by less than this is buffers interleaved, not a clock that was set. [ns]"""
-
-_WRAPS: Final = (
-    ("a 16-bit counter of milliseconds", 65_536_000_000),
-    ("a 32-bit counter of microseconds", 4_294_967_296_000),
-    ("a 32-bit counter of milliseconds", 4_294_967_296_000_000),
-    ("a clock of seconds within the minute", 60 * _NS),
-    ("a clock of minutes and seconds", 3600 * _NS),
-    ("the time of day", 86_400 * _NS),
-)
 _JUMP_NS: Final = 3600 * _NS
 _YEAR_2000_NS: Final = 946_684_800 * _NS
 
@@ -38,7 +28,7 @@ def clock_of(table: SignalTable) -> IntArray:
 
 def steps_back(time_ns: IntArray) -> IntArray:
     """Index of the last sample before each step back beyond disorder."""
-    return np.flatnonzero(np.diff(time_ns) < -_DISORDER_NS)
+    return np.flatnonzero(np.diff(time_ns) < -OUT_OF_ORDER_NS)
 
 
 def kind_of_step_back(time_ns: IntArray, index: int) -> tuple[str, str]:
@@ -47,10 +37,10 @@ def kind_of_step_back(time_ns: IntArray, index: int) -> tuple[str, str]:
     forward = np.diff(time_ns)
     forward = forward[forward > 0]
     period_ns = int(np.median(forward)) if forward.size else _NS
-    for words, size_ns in _WRAPS:
+    for words, size_ns in WRAPS_NS:
         if abs(before - after - size_ns) <= max(2 * _NS, 10 * period_ns) and size_ns > 10 * period_ns:
-            return "time_wrap", f"{words} ran over"
-    if after - int(time_ns[0]) <= max(_DISORDER_NS, 5 * period_ns) or 0 <= after < 5 * _NS:
+            return "time_wrap", f"a {words} ran over"
+    if after - int(time_ns[0]) <= max(OUT_OF_ORDER_NS, 5 * period_ns) or 0 <= after < 5 * _NS:
         return "time_reset", "the clock started again"
     return "time_backwards", "the clock was set back"
 
@@ -159,7 +149,7 @@ def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[Data
         if column.time_ns.size < 50:
             continue
         step = np.diff(column.time_ns)
-        share = float(np.mean((step < 0) & (step >= -_DISORDER_NS)))
+        share = float(np.mean((step < 0) & (step >= -OUT_OF_ORDER_NS)))
         if share > worst:
             worst, where = share, column.message or column.name
     if worst < 0.001:

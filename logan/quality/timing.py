@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.skew import LagEstimate, current_lag
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import nominal_period_s
 from logan.quality.detector import Detector
-from logan.quality.lag import Lag, find_lag_s
 from logan.quality.runs import MAX_SPANS, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
 
+_LONGEST_LAG_S: Final = 10.0
+_LEAST_DRIFT_S: Final = 0.3
 SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
 
@@ -93,30 +96,25 @@ def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Voltage and current late against each other."""
     if not survey.has("pack_voltage", "pack_current"):
         return
-    lag = find_lag_s(survey.drive["pack_voltage"], survey.drive["pack_current"], sign=-1, band_s=1.5)
-    if lag is None or abs(lag.lag_s) < SMALLEST_SKEW_S + 2.0 * lag.sigma_s:
+    lag = current_lag(survey.drive["pack_voltage"], survey.drive["pack_current"])
+    if not isinstance(lag, LagEstimate) or not lag.is_significant or abs(lag.lag_s) < SMALLEST_SKEW_S:
         return
-    # The quick look above costs little; only what it finds is worth the careful estimate.
-    careful = current_lag(survey.drive["pack_voltage"], survey.drive["pack_current"])
-    if isinstance(careful, LagEstimate) and careful.is_trustworthy:
-        if not careful.is_significant or abs(careful.lag_s) < SMALLEST_SKEW_S:
-            return
-        lag = Lag(careful.lag_s, (careful.high_s - careful.low_s) / 3.29, float(np.sqrt(careful.r2_ratio)))
     late = "current" if lag.lag_s > 0 else "voltage"
     yield DataFlag(
         code="voltage_current_skew",
         severity=Severity.AMBER,
         channels=("pack_voltage", "pack_current"),
         title="Voltage and current are not measured at the same time",
-        evidence=f"{late} is {abs(lag.lag_s):.2f} s late (±{lag.sigma_s:.2f} s, correlation {lag.correlation:.2f})",
+        evidence=f"{late} is {abs(lag.lag_s):.2f} s late (±{0.5 * (lag.high_s - lag.low_s):.2f} s, 90 %); it explains "
+        f"{100 * lag.r2_ratio:.0f} % of the voltage's changes there",
         remedy=f"Set delay_s = {abs(lag.lag_s):.2f} for the pack {late} in the channel map, or log both in one message",
-        effect_wh_per_km=_skew_effect(survey, lag),
+        effect_wh_per_km=_skew_effect(survey, lag.lag_s),
     )
 
 
-def _skew_effect(survey: DriveSurvey, lag: Lag) -> float | None:
+def _skew_effect(survey: DriveSurvey, lag_s: float) -> float | None:
     """Mean power error of an ohmic pack, R (rho(0) - rho(delay)), over the drive. [Wh/km]"""
-    steps = round(abs(lag.lag_s) / survey.period_s)
+    steps = round(abs(lag_s) / survey.period_s)
     amp = survey.current_a[np.isfinite(survey.current_a)]
     if steps < 1 or amp.size <= 2 * steps:
         return 0.0
@@ -129,48 +127,52 @@ def _skew_effect(survey: DriveSurvey, lag: Lag) -> float | None:
 def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed late against the motor's speed, or against satellite speed beyond what receivers need."""
     for name, other, allowed_s in (("speed", "motor_speed", 0.3), ("speed", "gnss_speed", 1.5)):
-        if not survey.has(name, other):
+        found = _aligned_speeds(survey, other, name)
+        if found is None or not found.low_s <= found.lag_s <= found.high_s:
             continue
-        lag = find_lag_s(survey.drive[other], survey.drive[name], sign=1, max_lag_s=8.0)
-        if lag is None or abs(lag.lag_s) < allowed_s + 2.0 * lag.sigma_s:
+        certain_s = min(abs(found.low_s), abs(found.high_s)) if found.low_s * found.high_s > 0.0 else 0.0
+        if certain_s < allowed_s:
             continue
-        late = name if lag.lag_s > 0 else other
+        late = name if found.lag_s < 0 else other
         yield DataFlag(
             code="channels_out_of_step",
             severity=Severity.AMBER,
             channels=(name, other),
             title="Two speeds are not measured at the same time",
-            evidence=f"{late} is {abs(lag.lag_s):.1f} s late (±{lag.sigma_s:.1f} s)",
-            remedy=f"Set delay_s = {abs(lag.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
+            evidence=f"{late} is {abs(found.lag_s):.1f} s late (±{found.high_s - found.lag_s:.1f} s)",
+            remedy=f"Set delay_s = {abs(found.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
             "their own, import them together so that their clocks are aligned",
             effect_wh_per_km=0.0,
         )
         return
 
 
+def _aligned_speeds(survey: DriveSurvey, reference: str, other: str) -> ClockAlignment | None:
+    """Lag and drift between two speeds of one drive; None where one is absent or nothing can be told."""
+    if not survey.has(reference, other):
+        return None
+    first = survey.drive[reference]
+    if reference == "motor_speed":
+        first = replace(first, value=np.abs(first.value))
+    found = align_clocks(first, survey.drive[other], max_lag_s=_LONGEST_LAG_S)
+    return found if isinstance(found, ClockAlignment) else None
+
+
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
-    """The lag between two clocks changes from the first part of the drive to the last."""
-    if not survey.has("speed", "gnss_speed") or survey.drive.duration_s < 900.0:
+    """The lag between logger and satellite receiver grows or shrinks during the drive."""
+    found = _aligned_speeds(survey, "gnss_speed", "speed")
+    if found is None or found.drift_low_ppm * found.drift_high_ppm <= 0.0:
         return
-    end_s = survey.drive.duration_s
-    parts = [Span(0.0, end_s / 3.0), Span(2.0 * end_s / 3.0, end_s)]
-    lags = [
-        find_lag_s(survey.drive["gnss_speed"], survey.drive["speed"], sign=1, max_lag_s=8.0, span=part)
-        for part in parts
-    ]
-    first, last = lags
-    if first is None or last is None:
+    moved_s = abs(found.drift_ppm) * 1e-6 * survey.drive.duration_s
+    if moved_s < _LEAST_DRIFT_S:
         return
-    moved_s, sigma_s = last.lag_s - first.lag_s, float(np.hypot(first.sigma_s, last.sigma_s))
-    if abs(moved_s) < 0.3 + 3.0 * sigma_s:
-        return
-    ppm = 1e6 * moved_s / (2.0 * end_s / 3.0)
     yield DataFlag(
         code="clock_drift",
         severity=Severity.AMBER,
         channels=("speed", "gnss_speed"),
         title="The clocks of logger and satellite receiver drift apart",
-        evidence=f"the lag moves from {first.lag_s:+.2f} s to {last.lag_s:+.2f} s, {ppm:+.0f} ppm",
+        evidence=f"by {moved_s:.1f} s over the drive, {found.drift_ppm:+.0f} ppm ({found.drift_low_ppm:+.0f} to "
+        f"{found.drift_high_ppm:+.0f} ppm)",
         remedy="Import both logs together so that their clocks are aligned",
         effect_wh_per_km=0.0,
     )

@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.channels.mapped import MappedChannel
-from logan.drive.clock import gaps, repair_clock
+from logan.drive.clock import repair_clock
 
 NS = 1_000_000_000
 START_NS = 1_700_000_000 * NS
@@ -136,10 +136,6 @@ def test_epoch_seconds_in_a_32_bit_float_are_recognised():
 def test_an_empty_channel_is_left_out():
     times, _, _ = repaired(channel("speed", [0.0, 1.0]), channel("odometer", []))
     assert list(times) == ["speed"]
-
-
-def test_gaps_are_listed():
-    assert gaps(np.array([0.0, 1.0, 5.0, 6.0]), longest_s=2.0) == [(1.0, 5.0)]
 
 
 @settings(deadline=None, max_examples=60)

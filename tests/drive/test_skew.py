@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Channel
-from logan.drive.skew import LagEstimate, current_lag, pack_lag
+from logan.drive.skew import LagEstimate, current_lag
 from logan.results import Refusal
 from tests.drive.twins import urban_drive
 
@@ -16,14 +16,6 @@ def test_a_lag_between_voltage_and_current_is_recovered_to_30_ms(lag_s):
     assert found.low_s - 0.005 <= lag_s <= found.high_s + 0.005
     assert found.r2_ratio > 0.9
     assert found.is_significant == (lag_s != 0.0)
-
-
-@pytest.mark.parametrize("lag_s", [0.0, 0.3])
-def test_a_lag_of_the_pack_against_the_road_is_recovered_to_a_tenth(lag_s):
-    drive = urban_drive(pack_lag_s=lag_s)
-    found = pack_lag(drive["pack_voltage"], drive["pack_current"], drive["speed"])
-    assert isinstance(found, LagEstimate)
-    assert found.lag_s == pytest.approx(lag_s, abs=0.1)
 
 
 def test_unrelated_channels_have_no_lag():

@@ -14,10 +14,11 @@ from logan.demo.routes import highway_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinVehicle, drive_twin
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
-from logan.drive.current_zero import standstill_offset
 from logan.drive.drive import Channel, Drive
-from logan.drive.skew import LagEstimate, current_lag, pack_lag
-from logan.results import Estimate
+from logan.drive.skew import LagEstimate, current_lag
+from logan.quality import DriveSurvey
+from logan.quality.current_zero import standstill_excess_a
+from tests.benchmarks.quality.clean import planned_build
 
 ROUTES = (urban_route, mixed_route, highway_route)
 DRIVES_A_ROUTE = 6
@@ -65,14 +66,15 @@ def offsets(rng: np.random.Generator) -> None:
             true_a = float(rng.uniform(-2.0, 2.0))
             drive = twin(route, rng, current_offset_a=true_a)
             began = time.perf_counter()
-            found = standstill_offset(drive.channels)
+            survey = DriveSurvey(drive, planned_build(TwinVehicle()))
+            found = standstill_excess_a(survey)
             took_s += time.perf_counter() - began
-            if not isinstance(found, Estimate):
+            if found is None:
                 refused += 1
                 continue
-            errors.append(found.value - true_a)
-            low, high = found.interval() or (0.0, 0.0)
-            inside += low <= true_a <= high
+            error_a = float(np.median(found[1])) - true_a
+            errors.append(error_a)
+            inside += abs(error_a) <= 1.645 * survey.unlogged_base_w[1] / float(np.nanmedian(survey.voltage_v))
     show("offset of the current", errors, refused, inside, "A", 0.3, took_s)
 
 
@@ -110,13 +112,6 @@ def main() -> None:
         "current_lag_s",
         lambda d: current_lag(d["pack_voltage"], d["pack_current"]),
         0.03,
-        rng,
-    )
-    lags(
-        "lag of the pack against the road",
-        "pack_lag_s",
-        lambda d: pack_lag(d["pack_voltage"], d["pack_current"], d["speed"]),
-        0.1,
         rng,
     )
     offsets(rng)
