@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logan.frames.perfect_hash import MAX_KEYS, Keys, PerfectHash
 from logan.frames.table import FrameTable
 from logan.units import IntArray
 
 _EXTENDED_BIT: Final = 31
 _BUS_SHIFT: Final = 32
-_MAX_ATTEMPTS: Final = 64
-_MAX_HASHED_KEYS: Final = 2048
 _ROW_BITS: Final = 20
-
-Keys: TypeAlias = NDArray[np.uint64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,24 +62,22 @@ class FrameGroups:
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """Known keys, rising; and a perfect hash in which every one of them has a slot of its own.
-
-    Too many keys for such a hash are found by bisection: ``index_of_slot`` is then empty.
-    """
+    """Known keys, rising; those too many for a perfect hash are found by bisection."""
 
     keys: Keys
-    factor: np.uint64
-    shift: np.uint64
-    index_of_slot: NDArray[np.uint32]
-    key_of_slot: Keys
+    hash: PerfectHash | None
+
+    @classmethod
+    def of(cls, keys: Keys) -> _Table:
+        return cls(keys, PerfectHash.of(keys) if keys.size <= MAX_KEYS else None)
 
     def lookup(self, keys: Keys) -> tuple[NDArray[np.uint32], bool]:
         """Index of each key among ``self.keys``, and whether all of them are known."""
-        if not self.index_of_slot.size:
+        if self.hash is None:
             index = np.minimum(np.searchsorted(self.keys, keys), self.keys.size - 1)
             return index.astype(np.uint32), bool(np.array_equal(self.keys[index], keys))
-        slots = ((keys * self.factor) >> self.shift).view(np.int64)
-        return self.index_of_slot[slots], bool(np.array_equal(self.key_of_slot[slots], keys))
+        slots, is_known = self.hash.slots(keys)
+        return np.take(self.hash.index_of_slot, slots, mode="clip"), bool(is_known.all())
 
 
 class KeyIndex:
@@ -90,7 +85,7 @@ class KeyIndex:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._table = _table_of(np.zeros(1, np.uint64))
+        self._table = _Table.of(np.zeros(1, np.uint64))
         self._buses: list[str] = []
 
     def group(self, table: FrameTable) -> FrameGroups:
@@ -154,7 +149,7 @@ class KeyIndex:
             with self._lock:
                 known = np.union1d(self._table.keys, keys)
                 if known.size > self._table.keys.size:
-                    self._table = _table_of(known)
+                    self._table = _Table.of(known)
                 table = self._table
             index, _ = table.lookup(keys)
         return table.keys, index
@@ -179,22 +174,3 @@ def _take_rows(payload: NDArray[np.uint8], rows: IntArray) -> NDArray[np.uint8]:
         # One word a row is gathered much faster than eight bytes.
         return payload.view(np.uint64).reshape(-1)[rows].view(np.uint8).reshape(-1, 8)
     return payload[rows]
-
-
-def _table_of(keys: Keys) -> _Table:
-    """Multiply-shift hash without collisions, found by trying; the table doubles until one is."""
-    zero = np.uint64(0)
-    if keys.size > _MAX_HASHED_KEYS:
-        return _Table(keys, zero, zero, np.empty(0, np.uint32), keys)
-    rng = np.random.default_rng(keys.size)
-    bits = max(4, int(keys.size - 1).bit_length() + 2)
-    while True:
-        shift = np.uint64(64 - bits)
-        for _ in range(_MAX_ATTEMPTS):
-            factor = np.uint64(int(rng.integers(1, 1 << 62)) * 2 + 1)
-            slots = (keys * factor) >> shift
-            index_of_slot = np.zeros(1 << bits, np.uint32)
-            index_of_slot[slots] = np.arange(keys.size, dtype=np.uint32)
-            if np.array_equal(index_of_slot[slots], np.arange(keys.size)):
-                return _Table(keys, factor, shift, index_of_slot, keys[index_of_slot])
-        bits += 1

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -34,7 +34,9 @@ from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
 from logan.logs.asc_columns import fast_frames
+from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.text_columns import read_left_identifiers
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -265,11 +267,12 @@ class _Parser:
 
     grammar: Grammar
     _elapsed_ns: int = 0
+    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_left_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         lines, header = split_lines(text, size), self.grammar.header
         is_fast = header.base == 16
-        fast = fast_frames(text, lines, header.start_ns) if is_fast else no_fast_frames(len(lines))
+        fast = fast_frames(text, lines, header.start_ns, self._known) if is_fast else no_fast_frames(len(lines))
         if header.is_relative:
             return self._parse_relative(text, lines, fast)
         return finish_chunk(text, lines, fast, self.grammar.parse_line)

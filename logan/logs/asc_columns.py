@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.packed_text import Words, reject
 from logan.logs.text_columns import (
     DIGIT_VALUE,
@@ -17,8 +19,9 @@ from logan.logs.text_columns import (
     Template,
     decimal_time,
     ends_with_data,
-    identifiers,
+    left_identifiers,
     padded_width,
+    read_left_identifiers,
     right_digits,
     right_number,
     spaced_bytes,
@@ -56,20 +59,23 @@ _LONG: Final = re.compile(
 _IDENTIFIER_COLUMNS: Final = 8
 
 
-def fast_frames(text: NDArray[np.uint8], lines: Lines, start_ns: int) -> FastFrames:
+def fast_frames(
+    text: NDArray[np.uint8], lines: Lines, start_ns: int, known: KnownIdentifiers | None = None
+) -> FastFrames:
     """Read all lines that keep to the columns of a few of them; hexadecimal, times in microseconds."""
+    known = known or KnownIdentifiers(read_left_identifiers)
     fast = no_fast_frames(len(lines))
     point = find_in_lines(text, lines.start, _POINT)
-    read_by_layouts(text, lines, point, fast, _learn, 8)
+    read_by_layouts(text, lines, point, fast, partial(_learn, known), 8)
     fast.time_ns += start_ns
     return fast
 
 
-def _learn(line: bytes) -> Layout | None:
+def _learn(known: KnownIdentifiers, line: bytes) -> Layout | None:
     match = _CLASSIC.match(line) or _LONG.match(line)
     if match is None or match.start("data") - match.start("point") >= MAX_COLUMN:
         return None
-    return _ClassicLayout.of(line, match) if match.re is _CLASSIC else _LongLayout.of(line, match)
+    return _ClassicLayout.of(line, match, known) if match.re is _CLASSIC else _LongLayout.of(line, match)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +89,10 @@ class _ClassicLayout:
     length: int
     data: int
     template: Template
+    known: KnownIdentifiers
 
     @classmethod
-    def of(cls, line: bytes, match: re.Match[bytes]) -> _ClassicLayout:
+    def of(cls, line: bytes, match: re.Match[bytes], known: KnownIdentifiers) -> _ClassicLayout:
         """Columns of a line that ``_CLASSIC`` matched."""
         point = match.start("point")
         names = ("bus", "id", "direction", "length", "data")
@@ -94,7 +101,7 @@ class _ClassicLayout:
         free = [(bus, bus + bus_width), (identifier, direction - 1), (direction, direction + 1), (length, data)]
         first = _DECIMALS + 1
         template = Template(line[point + first : point + data], first, free)
-        return cls(bus, bus_width, identifier, direction, length, data, template)
+        return cls(bus, bus_width, identifier, direction, length, data, template, known)
 
     def read(
         self, text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, rows: LineRows
@@ -109,7 +116,8 @@ class _ClassicLayout:
         reject(taken, *checks, *self.template.differences(columns))
         direction = columns.character(self.direction)
         reject(taken, (direction != ord("R")) & (direction != ord("T")))
-        can_id, is_extended, checks = identifiers(columns, self.identifier, self.direction - 1 - self.identifier)
+        room = self.direction - 1 - self.identifier
+        can_id, is_extended, checks = left_identifiers(columns, self.identifier, room, self.known)
         reject(taken, *checks)
         fast.can_id[rows], fast.is_extended[rows] = can_id, is_extended
         dlc = DIGIT_VALUE[columns.character(self.length)]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import binascii
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
+from logan.logs.identifiers import Identifiers, KnownIdentifiers
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
 from logan.logs.packed_text import (
     KEEP_FIRST,
@@ -129,17 +130,18 @@ class Grammar:
         return FrameRow(time_ns, number, is_extended, self.bus, b"" if is_remote else data, is_fd, is_remote, is_error)
 
 
-def fast_frames(text: NDArray[np.uint8], lines: Lines, bus: str) -> FastFrames:
+def fast_frames(text: NDArray[np.uint8], lines: Lines, bus: str, known: KnownIdentifiers | None = None) -> FastFrames:
     """Read all lines of classic frames with times of up to eight decimals at once."""
     fast = no_fast_frames(len(lines))
     fast.buses.append(bus)
+    known = known or KnownIdentifiers(read_identifiers)
     fast.taken = lines.is_plain.copy()
     for first in range(0, len(lines), BLOCK_LINES):
-        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))))
+        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))), known)
     return fast
 
 
-def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) -> None:
+def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice, known: KnownIdentifiers) -> None:
     start, end, taken = lines.start[rows], lines.end[rows], fast.taken[rows]
     point, comma = (find_in_lines(text, start, mark) for mark in (_POINT, _COMMA))
     # The first line of a chunk has too little text before it to gather from.
@@ -149,9 +151,10 @@ def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) 
     fast.time_ns[rows], checks = _times(gather(text, point - 16, 4), point - start, comma - point - 1)
     reject(taken, *checks)
     words = gather(text, comma + 1, 2)
-    can_id, id_length, checks = _identifiers(words)
-    reject(taken, *checks)
-    flags_at = comma + 3 + id_length
+    found = known((words[0] >> _U(16)) | (words[1] << _U(48)))
+    reject(taken, (words[0] & KEEP_FIRST[2]) ^ _PREFIX, found.is_wrong)
+    can_id = found.can_id
+    flags_at = comma + 3 + found.width
     words = gather(text, flags_at, 3)
     checks = _flags(words[0], can_id, fast, rows)
     reject(taken, *checks)
@@ -175,24 +178,23 @@ def _times(words: Words, whole_width: IntArray, decimals: IntArray) -> tuple[Int
     return time_ns.view(np.int64), [bad, bad_fraction, no_point, no_number]
 
 
-def _identifiers(words: Words) -> tuple[Words, IntArray, list[Words | BoolArray]]:
-    no_prefix = (words[0] & KEEP_FIRST[2]) ^ _PREFIX
-    word = (words[0] >> _U(16)) | (words[1] << _U(48))
-    difference = word ^ _COMMAS
+def read_identifiers(words: Words) -> Identifiers:
+    """Up to eight hexadecimal digits at the start of eight characters, with a comma behind; nothing says extended."""
+    difference = words ^ _COMMAS
     # The lowest byte that is zero gets bit 7; where there is none, all eight characters are digits.
     is_comma = (difference - _U(0x0101010101010101)) & ~difference & _U(0x8080808080808080)
-    length = np.bitwise_count((is_comma & (~is_comma + _U(1))) - _U(1)) >> 3
-    can_id, bad = left_hex(word, length)
-    return can_id, length.astype(np.int64), [no_prefix, bad, length == 0]
+    width = (np.bitwise_count((is_comma & (~is_comma + _U(1))) - _U(1)) >> 3).astype(np.uint8)
+    can_id, bad = left_hex(words, width)
+    return Identifiers(can_id.astype(np.uint32), np.zeros(words.size, np.bool_), width, (bad != 0) | (width == 0))
 
 
-def _flags(word: Words, can_id: Words, fast: FastFrames, rows: slice) -> list[Words | BoolArray]:
+def _flags(word: Words, can_id: NDArray[np.uint32], fast: FastFrames, rows: slice) -> list[Words | BoolArray]:
     no_flags = (word ^ _FLAGS) & _FLAG_BITS
     flags = word.view(np.uint8)
     is_extended = (flags[1::8] & 1).view(np.bool_)
     fast.is_extended[rows] = is_extended
     unusual = (flags[3::8] | flags[5::8]) & 1
-    too_large = can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
+    too_large = can_id > np.where(is_extended, np.uint32(MAX_EXTENDED_ID), np.uint32(MAX_STANDARD_ID))
     return [no_flags, unusual != 0, too_large]
 
 
@@ -266,10 +268,13 @@ class _Parser:
     """CSV log of one file."""
 
     grammar: Grammar
+    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         lines = split_lines(text, size)
-        return finish_chunk(text, lines, fast_frames(text, lines, self.grammar.bus), self.grammar.parse_line)
+        return finish_chunk(
+            text, lines, fast_frames(text, lines, self.grammar.bus, self._known), self.grammar.parse_line
+        )
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:

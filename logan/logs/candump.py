@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
+from logan.logs.identifiers import Identifiers, KnownIdentifiers
 from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
 from logan.logs.packed_text import (
     KEEP_FIRST,
@@ -122,16 +123,17 @@ def parse_line(line: bytes) -> FrameRow | None:
     return FrameRow(time_ns, can_id, is_extended and not is_error, bus, content, is_fd, False, is_error)
 
 
-def fast_frames(text: NDArray[np.uint8], lines: Lines) -> FastFrames:
+def fast_frames(text: NDArray[np.uint8], lines: Lines, known: KnownIdentifiers | None = None) -> FastFrames:
     """Read all lines of the usual form at once: microseconds, single blanks, no dots, no remote frames."""
+    known = known or KnownIdentifiers(read_identifiers)
     fast = no_fast_frames(len(lines))
     fast.taken = lines.is_plain.copy()
     for first in range(0, len(lines), BLOCK_LINES):
-        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))))
+        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))), known)
     return fast
 
 
-def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) -> None:
+def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice, known: KnownIdentifiers) -> None:
     start, end, taken = lines.start[rows], lines.end[rows], fast.taken[rows]
     dot, hash_at = (find_in_lines(text, start, mark) for mark in (_DOT, _HASH))
     # The first line of a chunk may have too little text before it to gather from.
@@ -141,7 +143,7 @@ def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice) 
     head = gather(text, dot - 16, 5)
     fast.time_ns[rows], time_checks = _times(head, text[start], dot - start - 1)
     around = gather(text, hash_at - 15, 4)
-    can_id, is_standard, id_checks = _identifiers(around)
+    can_id, is_standard, id_checks = _identifiers(around, known)
     fast.is_extended[rows] = ~is_standard
     fast.can_id[rows] = can_id
     reject(taken, *time_checks, *id_checks)
@@ -170,17 +172,26 @@ def _mark_errors(fast: FastFrames, rows: slice, is_error: BoolArray) -> None:
     fast.can_id[rows] &= np.uint32(MAX_EXTENDED_ID)
 
 
-def _identifiers(around: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
+def _identifiers(
+    around: Words, known: KnownIdentifiers
+) -> tuple[NDArray[np.uint32], BoolArray, list[Words | BoolArray]]:
     """Identifiers of 3 or 8 digits in front of the hash, which ends the second word."""
-    word = (around[0] >> _U(56)) | (around[1] << _U(8))
-    is_standard = word.view(np.uint8)[4::8] == _SPACE
-    kept = np.where(is_standard, KEEP_LAST[3], KEEP_LAST[8])
-    nibbles, bad_digits = hex_nibbles(((word ^ ZEROS) & kept) ^ ZEROS)
-    number = hex_number(nibbles)
-    no_blank = ~is_standard & (around[0].view(np.uint8)[6::8] != _SPACE)
+    found = known((around[0] >> _U(56)) | (around[1] << _U(8)))
+    is_standard = ~found.is_extended
+    no_blank = found.is_extended & (around[0].view(np.uint8)[6::8] != _SPACE)
     no_hash = around[1].view(np.uint8)[7::8] != _HASH
+    return found.can_id, is_standard, [found.is_wrong, no_blank, no_hash]
+
+
+def read_identifiers(words: Words) -> Identifiers:
+    """Identifiers that end eight characters: three digits with a blank before them, or eight."""
+    is_standard = words.view(np.uint8)[4::8] == _SPACE
+    kept = np.where(is_standard, KEEP_LAST[3], KEEP_LAST[8])
+    nibbles, bad_digits = hex_nibbles(((words ^ ZEROS) & kept) ^ ZEROS)
+    number = hex_number(nibbles)
     too_large = number > np.where(is_standard, _U(MAX_STANDARD_ID), _U(MAX_EXTENDED_ID | ERROR_FLAG))
-    return number, is_standard, [bad_digits, no_blank, no_hash, too_large]
+    width = np.where(is_standard, np.uint8(3), np.uint8(8))
+    return Identifiers(number.astype(np.uint32), ~is_standard, width, too_large | (bad_digits != 0))
 
 
 def _data(
@@ -251,10 +262,11 @@ class _Parser:
     """Candump log of one file."""
 
     from_last: TimesFromLast | None
+    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         lines = split_lines(text, size)
-        return finish_chunk(text, lines, fast_frames(text, lines), parse_line)
+        return finish_chunk(text, lines, fast_frames(text, lines, self._known), parse_line)
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:

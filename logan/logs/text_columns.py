@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logan.logs.identifiers import Identifiers, KnownIdentifiers
 from logan.logs.packed_text import (
     KEEP_FIRST,
     KEEP_LAST,
@@ -177,8 +178,21 @@ def _filled(differences_to_blanks: Words) -> NDArray[np.uint8]:
     return count
 
 
-def identifiers(columns: Rows, column: int, width: int) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
-    """Hexadecimal identifiers at the left of their field, with ``x`` behind them when extended.
+def read_left_identifiers(words: Words) -> Identifiers:
+    """Hexadecimal identifiers at the left of eight characters, blanks behind; an ``x`` ends those that are extended."""
+    length = _filled(words ^ BLANKS)
+    last = (words >> ((np.maximum(length, 1).astype(_U) - _U(1)) << _U(3))) & _U(0xFF)
+    is_extended = last == ord("x")
+    width = length - is_extended
+    can_id, bad = left_hex(words, width)
+    too_large = can_id > np.where(is_extended | (width == 8), _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
+    return Identifiers(can_id.astype(np.uint32), is_extended, width, (bad != 0) | too_large | (width == 0))
+
+
+def left_identifiers(
+    columns: Rows, column: int, width: int, known: KnownIdentifiers
+) -> tuple[NDArray[np.uint32], BoolArray, list[Words | BoolArray]]:
+    """Hexadecimal identifiers at the left of a field, blanks behind; an ``x`` ends those that are extended.
 
     Parameters
     ----------
@@ -186,29 +200,31 @@ def identifiers(columns: Rows, column: int, width: int) -> tuple[Words, BoolArra
         The lines.
     column, width : int
         Where the field starts, and how wide it is.
+    known : KnownIdentifiers
+        By ``read_left_identifiers``.
 
     Returns
     -------
-    can_id : ndarray of uint64, shape (n,)
+    can_id : ndarray of uint32, shape (n,)
     is_extended : ndarray of bool, shape (n,)
     checks : list of ndarray
         Not zero where there is no identifier.
     """
-    word = columns.word(column)
-    kept = KEEP_FIRST[min(width, 8)]
-    length = _filled((word ^ BLANKS) & kept)
-    last = ((word & kept) >> ((np.maximum(length, 1).astype(_U) - _U(1)) << _U(3))) & _U(0xFF)
-    is_extended = last == ord("x")
-    digit_count = length - is_extended
-    checks: list[Words | BoolArray] = [digit_count == 0]
-    if width > 8:
-        rest = (columns.word(column + 8) ^ BLANKS) & KEEP_FIRST[min(width - 8, 8)]
-        ends_with_x = (rest == _U(ord("x") ^ _BLANK)) & (digit_count == 8)
-        checks.append((rest != 0) & ~ends_with_x)
-        is_extended |= ends_with_x
-    can_id, bad = left_hex(word, digit_count)
-    checks += [bad, can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))]
-    return can_id, is_extended, checks
+    words = columns.word(column)
+    if width < 8:
+        words = ((words ^ BLANKS) & KEEP_FIRST[width]) ^ BLANKS
+    found = known(words)
+    if width <= 8:
+        return found.can_id, found.is_extended, [found.is_wrong, ~found.is_extended & (found.width == 8)]
+    rest = (columns.word(column + 8) ^ BLANKS) & KEEP_FIRST[min(width - 8, 8)]
+    # Eight digits are an extended identifier, and the x stands behind them.
+    ends_with_x = rest == _U(ord("x") ^ _BLANK)
+    is_wide = found.width == 8
+    return (
+        found.can_id,
+        found.is_extended | is_wide,
+        [found.is_wrong, (rest != 0) & ~ends_with_x, ends_with_x != is_wide],
+    )
 
 
 _PAIR_STARTS: Final = (0, 9, 18)
@@ -344,17 +360,9 @@ def right_number(columns: Rows, end: int) -> tuple[NDArray[np.uint8], BoolArray]
     return tens * np.uint8(10) + ones, (tens > 9) | (ones > 9)
 
 
-def padded_identifiers(words: Words) -> tuple[Words, BoolArray, list[Words | BoolArray]]:
-    """Hexadecimal identifiers at the right of a field of eight characters; extended with more than four digits.
-
-    Returns
-    -------
-    can_id : ndarray of uint64, shape (n,)
-    is_extended : ndarray of bool, shape (n,)
-    checks : list of ndarray
-        Not zero where there is no identifier.
-    """
-    can_id, digit_count, bad = right_digits(words)
-    is_extended = digit_count > _STANDARD_DIGITS
+def read_padded_identifiers(words: Words) -> Identifiers:
+    """Hexadecimal identifiers at the right of eight characters, blanks before; extended with more than four digits."""
+    can_id, width, bad = right_digits(words)
+    is_extended = width > _STANDARD_DIGITS
     too_large = can_id > np.where(is_extended, _U(MAX_EXTENDED_ID), _U(MAX_STANDARD_ID))
-    return can_id, is_extended, [bad, digit_count == 0, too_large]
+    return Identifiers(can_id.astype(np.uint32), is_extended, width, (bad != 0) | too_large | (width == 0))

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -34,7 +34,9 @@ from numpy.typing import NDArray
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
+from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.text_columns import read_padded_identifiers
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_LENGTHS,
@@ -190,9 +192,9 @@ def _length(fields: dict[str, bytes], columns: str, *, is_fd: bool) -> int:
 
 
 def _data(fields: list[bytes], length: int) -> bytes:
-    for field in fields:
-        if not _PAIR.fullmatch(field):
-            raise BrokenLineError(f"'{_shown(field)}' is no data byte")
+    for pair in fields:
+        if not _PAIR.fullmatch(pair):
+            raise BrokenLineError(f"'{_shown(pair)}' is no data byte")
     if len(fields) > length:
         raise BrokenLineError(f"the line holds {len(fields)} data bytes where its length says {length}")
     return bytes.fromhex(b"".join(fields).decode("ascii"))
@@ -207,11 +209,12 @@ class _Parser:
     """TRC log of one file."""
 
     grammar: Grammar
+    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_padded_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         lines = split_lines(text, size)
         header = self.grammar.header
-        fast = fast_frames(text, lines, header.columns, header.start_ns)
+        fast = fast_frames(text, lines, header.columns, header.start_ns, self._known)
         return finish_chunk(text, lines, fast, self.grammar.parse_line)
 
     @property

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.packed_text import reject
 from logan.logs.text_columns import (
     MAX_COLUMN,
@@ -18,8 +19,8 @@ from logan.logs.text_columns import (
     decimal_time,
     ends_with_data,
     not_a_number,
-    padded_identifiers,
     padded_width,
+    read_padded_identifiers,
     spaced_bytes,
     spaced_long_bytes,
 )
@@ -58,25 +59,28 @@ _FIELDS: Final = {
 }
 
 
-def fast_frames(text: NDArray[np.uint8], lines: Lines, columns: str, start_ns: int) -> FastFrames:
+def fast_frames(
+    text: NDArray[np.uint8], lines: Lines, columns: str, start_ns: int, known: KnownIdentifiers | None = None
+) -> FastFrames:
     """Read all lines of data frames that keep to the columns of a few of them."""
+    known = known or KnownIdentifiers(read_padded_identifiers)
     fast = no_fast_frames(len(lines))
     if set(columns) <= set(_FIELDS) and len(set(columns)) == len(columns):
         expression = re.compile((" *" + " +".join(_FIELDS[column] for column in columns)).encode("ascii"))
         point = find_in_lines(text, lines.start, _POINT)
-        read_by_layouts(text, lines, point, fast, partial(_learn, expression), _LEAST_POINT)
+        read_by_layouts(text, lines, point, fast, partial(_learn, expression, known), _LEAST_POINT)
         fast.time_ns += start_ns
     return fast
 
 
-def _learn(expression: re.Pattern[bytes], line: bytes) -> Layout | None:
+def _learn(expression: re.Pattern[bytes], known: KnownIdentifiers, line: bytes) -> Layout | None:
     match = expression.match(line)
     if match is None:
         return None
     point = match.start("point")
     is_wide = match.end("number") - point < -_TIME_COLUMNS and match.end("id") - point > _IDENTIFIER_COLUMNS
     is_wide &= match.end("number") - point > 16 - _LEAST_POINT and match.start("data") - point < MAX_COLUMN
-    return _Layout.of(line, match) if is_wide else None
+    return _Layout.of(line, match, known) if is_wide else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +103,10 @@ class _Layout:
     is_long: bool
     is_code: bool
     template: Template
+    known: KnownIdentifiers
 
     @classmethod
-    def of(cls, line: bytes, match: re.Match[bytes]) -> _Layout:
+    def of(cls, line: bytes, match: re.Match[bytes], known: KnownIdentifiers) -> _Layout:
         """Columns of a line that the expression of its version matched."""
         point = match.start("point")
         places = match.re.groupindex
@@ -121,9 +126,8 @@ class _Layout:
         free.append((-_TIME_COLUMNS, decimals + 1))
         template = Template(line[point + number_end : point + data], number_end, free)
         is_long, is_code = "long" in places and bool(match["long"]), "code" in places
-        return cls(
-            -point, number_end, decimals, bus, bus_width, identifier_end, way, length, data, is_long, is_code, template
-        )
+        fields = (bus, bus_width, identifier_end, way, length, data, is_long, is_code, template, known)
+        return cls(-point, number_end, decimals, *fields)
 
     def read(
         self, text: NDArray[np.uint8], lines: Lines, anchor: IntArray, fast: FastFrames, rows: LineRows
@@ -140,9 +144,9 @@ class _Layout:
         if self.way >= 0:
             way = columns.character(self.way)
             reject(taken, (way != ord("R")) & (way != ord("T")))
-        word = columns.word(self.identifier_end - _IDENTIFIER_COLUMNS)
-        fast.can_id[rows], fast.is_extended[rows], checks = padded_identifiers(word)
-        reject(taken, *checks)
+        found = self.known(columns.word(self.identifier_end - _IDENTIFIER_COLUMNS))
+        reject(taken, found.is_wrong)
+        fast.can_id[rows], fast.is_extended[rows] = found.can_id, found.is_extended
         length, is_none = self._lengths(columns)
         reject(taken, is_none)
         if self.is_long:
