@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shlex
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logan.cli.main import main
@@ -71,3 +73,49 @@ def test_the_job_stands_in_one_paragraph_at_the_top():
     assert "\n" not in job
     for word in ("CAN", "DBC", "CSV", "regen", "peak current", "temperature", "range", "plan"):
         assert word in job
+
+
+def section(heading):
+    return README.read_text(encoding="utf-8").split(f"## {heading}", 1)[1].split("\n## ", 1)[0]
+
+
+@pytest.fixture(scope="module")
+def vans(tmp_path_factory):
+    """The folder of a fleet, one vehicle with two drives."""
+    root = write_fleet(tmp_path_factory.mktemp("kit") / "vans", vehicles=1, drives=2, duration_s=180.0)
+    build = root / "van-001"
+    assert main(["import", *map(str, sorted((build / "logs").iterdir())), "-b", str(build)]) == 0
+    return root
+
+
+def test_every_command_on_drives_and_vehicles_runs(vans, tmp_path, monkeypatch, capsys):
+    place = shutil.copytree(vans, tmp_path / "vans")
+    of_drives, of_vehicles = re.findall(r"```sh\n(.*?)```", section("The drives, and many vehicles"), re.DOTALL)
+    for folder, block in ((place / "van-001", of_drives), (tmp_path, of_vehicles)):
+        monkeypatch.chdir(folder)
+        for line in block.splitlines():
+            program, *arguments = shlex.split(line.split("  #", 1)[0])
+            extra = ["--processes", "1"] if arguments[0] == "fleet" else []
+            assert (program, main([*arguments, *extra])) == ("logan", 0), f"{line}: {capsys.readouterr().err}"
+    for name in ("drive2.csv", "metrics.csv", "give-away.zip"):
+        assert (place / "van-001" / name).stat().st_size > 0
+    assert (tmp_path / "vans.csv").stat().st_size > 0
+
+
+def test_every_line_of_python_says_something_of_a_library(vans, monkeypatch):
+    (block,) = re.findall(r"```python\n(.*?)```", section("The drives, and many vehicles"), re.DOTALL)
+    monkeypatch.chdir(vans / "van-001")
+    tree = ast.parse(block)
+    # What stands alone on a line is what the reader would see: keep it to look at.
+    seen = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Expr):
+            node.value = ast.Call(ast.Name("see", ast.Load()), [node.value], [])
+    exec(compile(ast.fix_missing_locations(tree), "README.md", "exec"), {"see": seen.append})
+    one_channel, top_speed, drives, consumption, side_by_side, current = seen
+    assert list(one_channel.columns) == ["time_ns", "pack_current"]
+    assert np.array_equal(one_channel["pack_current"], current[np.isfinite(current)])
+    assert 5.0 < top_speed < 50.0
+    assert [number for number, _, _ in drives] == [1, 2]
+    assert consumption.between(50.0, 600.0).all()
+    assert list(side_by_side.columns) == ["speed", "pack_current"]

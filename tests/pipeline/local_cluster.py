@@ -24,7 +24,7 @@ def local_cluster(workers: int = 2) -> Iterator[str]:
         scheduler_file = folder / "scheduler.json"
         # The workers must find this package and these tests, wherever they were started from.
         environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
-        begin = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "0"]
+        begin = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "0", "--idle-timeout", "600"]
         work = [
             sys.executable,
             "-m",
