@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import resource
+import time
 from collections.abc import Callable
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -56,21 +57,29 @@ def import_drives(folder: Path, seeds: tuple[int, ...], logs: Path) -> None:
 
 
 def import_until(folder: Path, seed: int, logs: Path, steps: int) -> None:
-    """Import, and lose the power at the given call that puts something on the medium."""
+    """Import, and lose the power at the given call that puts something on the medium.
+
+    What was written and not put on the medium by then is lost, whatever name it has.
+    """
     from logan.drive_library import durable
 
-    left = steps
+    left, begun_ns, on_medium = steps, time.time_ns(), set()
     real_sync, real_replace = os.fsync, Path.replace
 
     def tick() -> None:
         nonlocal left
         left -= 1
         if left < 0:
+            for path in folder.rglob("*"):
+                status = path.stat()
+                if path.is_file() and status.st_mtime_ns >= begun_ns and status.st_ino not in on_medium:
+                    os.truncate(path, status.st_size // 2)
             os._exit(9)
 
     def fsync(descriptor: int) -> None:
         tick()
         real_sync(descriptor)
+        on_medium.add(os.fstat(descriptor).st_ino)
 
     def replace(self: Path, target: Path) -> Path:
         tick()
