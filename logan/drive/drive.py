@@ -43,6 +43,7 @@ class Channel:
     source: str = ""
     is_derived: bool = False
     sigma: float | None = None
+    _gap_s: list[float] = field(default_factory=list, init=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.time_s.shape != self.value.shape or self.time_s.ndim != 1:
@@ -64,8 +65,10 @@ class Channel:
 
     @property
     def max_gap_s(self) -> float:
-        """Longest step that still counts as sampled. [s]"""
-        return longest_bridgeable_gap_s(self.time_s)
+        """Longest step that still counts as sampled, worked out once. [s]"""
+        if not self._gap_s:
+            self._gap_s.append(longest_bridgeable_gap_s(self.time_s))
+        return self._gap_s[0]
 
     def at(self, at_s: FloatArray, *, max_gap_s: float | None = None) -> FloatArray:
         """Values at other times, by the channel's own interpolation; NaN in gaps."""

@@ -28,8 +28,10 @@ ALIKE_LAGS: Final = 36
 _LEAST_BLOCKS: Final = 24
 _SHORTEST_S: Final = 15.0
 _LONGEST_S: Final = 7200.0
-_COARSE: Final = 26
-_FINE: Final = 19
+_COARSE: Final = 20
+_FINE: Final = 13
+_ENOUGH: Final = 7
+_LEAST_WEIGHT_RATIO: Final = 1e-3
 _LEAST_SCORE: Final = 8.0
 """A time constant less likely than the best by more than exp(8) is not carried on."""
 
@@ -185,9 +187,9 @@ class _Problem:
     def columns(self, time_constant_s: float) -> tuple[FloatArray, FloatArray]:
         """Known part, and columns for the inputs, the start, and an unknown constant sink."""
         start = np.exp(-self.age_s / time_constant_s)
-        rises = [_lagged(signal, time_constant_s) - signal[0] * start for signal in self.inputs.T]
-        known = np.zeros(start.shape) if self.sink is None else _lagged(self.sink, time_constant_s)
-        return known, np.column_stack([*rises, start, 1.0 - start])
+        rises = _lagged(self.inputs, time_constant_s) - self.inputs[0] * start[:, None]
+        known = np.zeros(start.shape) if self.sink is None else _lagged(self.sink[:, None], time_constant_s)[:, 0]
+        return known, np.column_stack([rises, start, 1.0 - start])
 
     def solve(self, time_constant_s: float) -> tuple[FloatArray, FloatArray]:
         """Scaled coefficients at one time constant, gains kept from going negative, and residuals."""
@@ -204,11 +206,12 @@ class _Problem:
         return coefficients, target - columns @ coefficients
 
 
-def _lagged(signal: FloatArray, time_constant_s: float) -> FloatArray:
-    """First-order response, settled at the first value, to a signal that runs straight between blocks."""
+def _lagged(signals: FloatArray, time_constant_s: float) -> FloatArray:
+    """First-order response of each column, settled at its first value, to what runs straight between blocks."""
     decay = np.exp(-BLOCK_S / time_constant_s)
     late = (1.0 - decay) * time_constant_s / BLOCK_S
-    response, _ = lfilter([1.0 - late, late - decay], [1.0, -decay], signal, zi=np.array([signal[0] * late]))
+    settled = signals[:1] * late
+    response, _ = lfilter([1.0 - late, late - decay], [1.0, -decay], signals, axis=0, zi=settled)
     return np.asarray(response)
 
 
@@ -257,12 +260,16 @@ def _weighed(problem: _Problem, prior: TimeConstantPrior | None) -> ThermalNode 
     tried = _tried(problem, np.geomspace(_SHORTEST_S, longest_s, _COARSE))
     for _ in range(2):
         kept = np.flatnonzero(_score(tried, prior) > -_LEAST_SCORE)
+        if tried.tau_s.size == _FINE and kept.size >= _ENOUGH:
+            break
         low, high = max(int(kept[0]) - 1, 0), min(int(kept[-1]) + 1, tried.tau_s.size - 1)
         tried = _tried(problem, np.geomspace(tried.tau_s[low], tried.tau_s[high], _FINE))
     if not (tried.coefficients[tried.best, :-2] > 0.0).any():
         return Refusal("it does not rise with the drive's load", "It may be heated or cooled by something else")
     weight = np.exp(_score(tried, prior))
     variance = _variance(tried)
+    likely = weight > _LEAST_WEIGHT_RATIO
+    tried, weight = _Tried(tried.tau_s[likely], tried.coefficients[likely], tried.residual[likely]), weight[likely]
     covariance = [_covariance(problem, *pair, variance) for pair in zip(tried.tau_s, tried.coefficients, strict=True)]
     return ThermalNode(
         tried_s=tried.tau_s,
