@@ -70,6 +70,23 @@ def test_consumption_rises_with_grade_and_hills_pay_for_it():
     assert up.hills_wh > 0.0 > down.hills_wh
 
 
+def test_bands_of_outside_temperature_hold_the_whole_drive():
+    """It cools from 22 to 8 degrees on the way: three bands of five, and nothing is lost between them."""
+    twin = twin_drive("mixed", 0, duration_s=1500.0)
+    drive = twin.to_drive()
+    ambient = drive["ambient_temperature"]
+    cooling = replace(ambient, value=np.interp(ambient.time_s, [0.0, drive.duration_s], [22.0, 8.0]))
+    ledger = energy_ledger(drive.with_channels(cooling), build_of(twin.vehicle))
+    assert [(row.low, row.high) for row in ledger.by_temperature] == [
+        (5.0, 10.0),
+        (10.0, 15.0),
+        (15.0, 20.0),
+        (20.0, 25.0),
+    ]
+    assert sum(row.net_wh for row in ledger.by_temperature) == pytest.approx(twin.net_wh, rel=0.01)
+    assert energy_ledger(without(drive, "ambient_temperature"), build_of(twin.vehicle)).by_temperature == ()
+
+
 def test_marked_spans_have_their_own_rows():
     twin = twin_drive("mixed", 0, duration_s=1500.0)
     time_s = np.arange(0.0, 1500.0, 1.0)
