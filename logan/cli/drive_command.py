@@ -24,8 +24,19 @@ def register(app: typer.Typer) -> None:
         mask: Annotated[
             list[str] | None, typer.Option("--mask", help="Blank a span, such as 750s..768s or 12:30..12:48.")
         ] = None,
-        why: Annotated[str, typer.Option("--why", help="Reason for a mask or an exclusion.")] = "",
+        why: Annotated[str, typer.Option("--why", help="Reason for a mask, a correction or an exclusion.")] = "",
         channel: Annotated[list[str] | None, typer.Option("--channel", help="Mask only this channel.")] = None,
+        correct: Annotated[
+            list[str] | None,
+            typer.Option(
+                "--correct",
+                help="Correct a channel by hand: pack_current.offset=-0.7, .gain, .sign or .shift_s; @750s..768s after "
+                "it for a span only.",
+            ),
+        ] = None,
+        undo: Annotated[
+            int | None, typer.Option("--undo", help="Take back one mask or correction by hand, counted from 1.")
+        ] = None,
         unmask: Annotated[bool, typer.Option("--unmask", help="Take back every mask and correction by hand.")] = False,
         exclude: Annotated[
             bool, typer.Option("--exclude", help="Leave the drive out of the fit; needs --why.")
@@ -51,7 +62,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import print_json
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
-        from logan.pipeline.notes import changed, spoken
+        from logan.pipeline.notes import changed, refuse_unknown_channels, spoken
         from logan.pipeline.stored import stored_drive
 
         folder = find_build(build)
@@ -63,6 +74,8 @@ def register(app: typer.Typer) -> None:
                 record.conditions,
                 masks=tuple(mask or ()),
                 mask_channels=tuple(channel or ()),
+                hand=tuple(correct or ()),
+                undone=undo,
                 why=why,
                 is_unmasked=unmask,
                 is_excluded=exclude,
@@ -73,6 +86,7 @@ def register(app: typer.Typer) -> None:
                 wind_from_deg=wind_from_deg,
                 **spoken(payload=payload, ambient=ambient, wind=wind, tyre=tyre),
             )
+            refuse_unknown_channels(conditions, record.channels)
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
                 record = library.set_conditions(number, conditions)
@@ -81,7 +95,7 @@ def register(app: typer.Typer) -> None:
             print_json(stored)
             return
         _show(stored, shown, is_full=is_full)
-        if mask or unmask:
+        if mask or correct or unmask or undo is not None:
             _show_effect(before, stored)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import fields, replace
+from difflib import get_close_matches
 from typing import Any
 
 from logan.drive.drive import Correction, DriveConditions
@@ -125,6 +127,52 @@ def with_mask(
     return replace(conditions, corrections=(*conditions.corrections, *added))
 
 
+def refuse_unknown_channels(conditions: DriveConditions, channels: Collection[str]) -> None:
+    """Refuse masks and corrections of channels that the drive lacks, before anything is kept.
+
+    Raises
+    ------
+    UsageError
+        With the nearest name.
+    """
+    for channel in (name for correction in conditions.corrections for name in correction.channels):
+        if channel not in channels:
+            near = get_close_matches(channel, list(channels), n=1)
+            hint = f"Did you mean '{near[0]}'?" if near else f"It has: {', '.join(sorted(channels))}"
+            raise UsageError(f"the drive has no channel '{channel}'", hint)
+
+
+_CORRECTABLE = {"shift_s": (-3600.0, 3600.0), "offset": (-1e6, 1e6), "gain": (-1e3, 1e3), "sign": (-1.0, 1.0)}
+
+
+def parse_correction(text: str, why: str) -> Correction:
+    """Read ``pack_current.offset=-0.7``, or ``pack_current.gain=1.02@750s..768s`` for a span only.
+
+    Raises
+    ------
+    UsageError
+        If it is no correction, or the reason is missing.
+    """
+    if not why.strip():
+        raise UsageError("a correction by hand needs a reason", 'Give it with --why "..."')
+    body, _, span = text.partition("@")
+    address, _, number = body.partition("=")
+    channel, _, key = address.strip().rpartition(".")
+    low, high = _CORRECTABLE.get(key, (0.0, 0.0))
+    try:
+        value = float(number)
+    except ValueError:
+        value = float("nan")
+    if not channel or not low < high or not low <= value <= high or (key in ("gain", "sign") and value == 0.0):
+        raise UsageError(
+            f"'{text}' is no correction",
+            f"Write CHANNEL.KEY=NUMBER with one of {', '.join(_CORRECTABLE)}, such as pack_current.offset=-0.7",
+        )
+    start_s, end_s = parse_span(span) if span else (None, None)
+    more: dict[str, Any] = {key: int(value) if key == "sign" else value}
+    return Correction(why=why, channels=(channel,), start_s=start_s, end_s=end_s, is_mask=False, **more)
+
+
 def without_correction(conditions: DriveConditions, number: int) -> DriveConditions:
     """Conditions with one mask or correction by hand taken back, counted from 1.
 
@@ -144,6 +192,8 @@ def changed(
     *,
     masks: tuple[str, ...] = (),
     mask_channels: tuple[str, ...] = (),
+    hand: tuple[str, ...] = (),
+    undone: int | None = None,
     why: str = "",
     is_unmasked: bool = False,
     is_excluded: bool = False,
@@ -158,8 +208,12 @@ def changed(
         As they stand.
     masks, mask_channels : tuple of str
         Spans to blank, and in which channels (all where empty).
+    hand : tuple of str
+        Corrections by hand, as ``parse_correction`` reads them.
+    undone : int, optional
+        Number of one mask or correction by hand to take back, counted from 1.
     why : str
-        Reason for masks or exclusion.
+        Reason for masks, corrections or exclusion.
     is_unmasked, is_excluded, is_included : bool
         Take back all corrections by hand; leave the drive out of the fit; let it take part again.
     **values
@@ -177,8 +231,13 @@ def changed(
     result = noted(conditions, **values)
     if is_unmasked:
         result = replace(result, corrections=())
+    if undone is not None:
+        result = without_correction(result, undone)
     if masks:
         result = with_mask(result, masks, why, mask_channels)
+    if hand:
+        added = tuple(parse_correction(text, why) for text in hand)
+        result = replace(result, corrections=(*result.corrections, *added))
     if is_excluded:
         result = replace(result, excluded_because=why)
     return replace(result, excluded_because="") if is_included else result

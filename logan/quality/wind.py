@@ -58,7 +58,7 @@ def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
         title="Wind shows in the consumption and is not noted",
         evidence=f"the force beyond the plan follows the heading as under {wind:.0f} m/s (±{2 * sigma_wind:.0f} m/s) "
         f"from {from_deg:.0f}°, over {len(blocks)} half minutes",
-        remedy="Note the wind of the nearest station with --wind-mps and --wind-from; on a one-way drive the fit "
+        remedy="Note the wind of the nearest station with --wind and --wind-from; on a one-way drive the fit "
         "takes it for drag",
         effect_wh_per_km=-mean_n / 3.6 / survey.build.powertrain.drive_efficiency.value,
     )
