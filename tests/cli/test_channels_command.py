@@ -96,7 +96,7 @@ def test_comments_of_the_user_stay_through_accept_set_and_remove(capsys, van, lo
     text = path.read_text()
     assert "# the shunt from the breaker's yard" in text
     assert 'signal = "Heating Power A"' in text
-    assert "sign = -1" not in text
+    assert "\nsign = -1" not in text
     assert "[channels.speed]" not in text
 
 
