@@ -108,6 +108,8 @@ class Drive:
     conditions: DriveConditions = field(default_factory=DriveConditions)
     is_averaged: bool = False
     import_flags: tuple[DataFlag, ...] = ()
+    worked_out: dict[str, object] = field(default_factory=dict, init=False, repr=False)
+    """What rules have derived once from these channels; a changed drive starts afresh."""
 
     def __getitem__(self, name: str) -> Channel:
         return self.channels[name]

@@ -52,6 +52,14 @@ def pack_power(drive: Drive) -> PackPower | None:
     PackPower or None
         None where the drive has neither pair nor power.
     """
+    known = drive.worked_out.get("pack_power")
+    if not isinstance(known, PackPower):
+        known = _pack_power(drive)
+        drive.worked_out["pack_power"] = known
+    return known
+
+
+def _pack_power(drive: Drive) -> PackPower | None:
     voltage, current = drive.get("pack_voltage"), drive.get("pack_current")
     if voltage is not None and current is not None and voltage.time_s.size > 1 and current.time_s.size > 1:
         return _product(voltage, current)
