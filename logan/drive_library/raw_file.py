@@ -34,6 +34,9 @@ _ALIGN_BYTES: Final = 8
 _VALUE_TYPES: Final = ("<f8", "<i8", "<u8")
 _TABLE_FIELDS: Final = ("log_format", "frame_count", "skipped_count", "is_truncated", "error_count")
 _COLUMN_FIELDS: Final = ("name", "message", "bus", "unit", "comment", "minimum", "maximum")
+_ROWS_AT: Final = 3
+"""In what the index has for a block: behind its place."""
+
 _REMEDY: Final = "Import the log again to keep its frames, or delete this file to do without"
 
 
@@ -66,7 +69,8 @@ class _Block:
         times_end = data_end + self.rows * (4 if self.step_ns else 8)
         time_ns: IntArray
         if self.step_ns:
-            time_ns = stored[data_end:times_end].view("<u4") * np.int64(self.step_ns)
+            time_ns = stored[data_end:times_end].view("<u4").astype(np.int64)
+            time_ns *= self.step_ns
             time_ns += self.first_ns
         else:
             time_ns = stored[data_end:times_end].view("<i8")
@@ -92,17 +96,17 @@ class RawPart:
 
     table: SignalTable
     log_count: int
-    _content: NDArray[np.uint8]
-    _blocks: Mapping[FrameKey, list[_Block]]
+    _file: RawFile
+    _blocks: Mapping[FrameKey, list[list[int]]]
 
     @property
     def counts(self) -> dict[FrameKey, int]:
         """Frames by bus and identifier, in the order in which they turned up."""
-        return {key: sum(block.rows for block in blocks) for key, blocks in self._blocks.items()}
+        return {key: sum(numbers[_ROWS_AT] for numbers in blocks) for key, blocks in self._blocks.items()}
 
     def blocks(self, key: FrameKey) -> Iterator[MessageColumns]:
         """Frames of a key, block by block, in the order of the log; mostly views into the file."""
-        return (block.columns(self._content) for block in self._blocks[key])
+        return (self._file.columns(numbers) for numbers in self._blocks[key])
 
 
 class RawFile:
@@ -123,10 +127,10 @@ class RawFile:
         self.path = path
         try:
             self._content: NDArray[np.uint8] = np.asarray(np.memmap(path, np.uint8, "r"))
-            self._places: list[_Place] = []
             index = _read_index(self._content)
             self._index_start = self._content.size - _FOOTER_BYTES - len(index)
-            self.parts: tuple[RawPart, ...] = tuple(self._part(entry) for entry in json.loads(index)["parts"])
+            self._index: list[dict[str, Any]] = json.loads(index)["parts"]
+            self.parts: tuple[RawPart, ...] = tuple(self._part(entry) for entry in self._index)
         except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
             raise self._damaged() from error
 
@@ -138,15 +142,30 @@ class RawFile:
         DriveLibraryError
             If any of them is not what was written.
         """
-        if any(zlib.crc32(place.bytes_of(self._content).data) != place.crc32 for place in self._places):
+        if any(zlib.crc32(place.bytes_of(self._content).data) != place.crc32 for place in self._places()):
             raise self._damaged()
+
+    def columns(self, numbers: Sequence[int]) -> MessageColumns:
+        """Frames of a block, from the numbers that the index has for it."""
+        try:
+            return self._block(*numbers).columns(self._content)
+        except (ValueError, TypeError) as error:
+            raise self._damaged() from error
+
+    def _places(self) -> Iterator[_Place]:
+        for entry in self._index:
+            yield self._place(*entry["error_time_ns"])
+            for column in entry["columns"]:
+                yield from (self._place(*column["time_ns"]), self._place(*column["value"]))
+            for *_, blocks in entry["messages"]:
+                yield from (self._place(*numbers[:_ROWS_AT]) for numbers in blocks)
 
     def _damaged(self) -> DriveLibraryError:
         return DriveLibraryError("the frames of a drive are damaged", _REMEDY, self.path)
 
     def _part(self, entry: Mapping[str, Any]) -> RawPart:
         blocks = {
-            FrameKey(str(bus), int(can_id), bool(is_extended)): [self._block(*numbers) for numbers in places]
+            FrameKey(str(bus), int(can_id), bool(is_extended)): places
             for bus, can_id, is_extended, places in entry["messages"]
         }
         table = SignalTable(
@@ -156,14 +175,13 @@ class RawFile:
             error_time_ns=self._array(entry["error_time_ns"], "<i8"),
             clashes=tuple(entry["clashes"]),
         )
-        return RawPart(table=table, log_count=int(entry["log_count"]), _content=self._content, _blocks=blocks)
+        return RawPart(table=table, log_count=int(entry["log_count"]), _file=self, _blocks=blocks)
 
     def _place(self, offset: Any, size_bytes: Any, crc32: Any) -> _Place:
         place = _Place(int(offset), int(size_bytes), int(crc32))
         is_inside = place.offset >= 0 and place.size_bytes >= 0 and place.offset + place.size_bytes <= self._index_start
         if not is_inside or place.offset % _ALIGN_BYTES:
             raise ValueError("an array lies outside the file")
-        self._places.append(place)
         return place
 
     def _block(self, offset: Any, size_bytes: Any, crc32: Any, *numbers: Any) -> _Block:

@@ -44,6 +44,7 @@ class BusLayouts:
         self._by_bus = {bus: [loaded[path] for path in bus_paths] for bus, bus_paths in dbc_by_bus.items()}
         self._indexes: dict[str, LayoutIndex] = {}
         self._found: dict[FrameKey, MessageLayout | None] = {}
+        self._orders: dict[str, dict[int, int]] = {}
         self.dbcs = tuple(loaded.values())
         self.faults = tuple(f"{dbc.path}: {fault}" for dbc in self.dbcs for fault in dbc.faults) + self._conflicts()
 
@@ -69,8 +70,10 @@ class BusLayouts:
     def order(self, key: FrameKey) -> int:
         """Place of a key's message among those of its bus."""
         layout = self.find(key)
-        messages = self._indexes[key.bus].messages
-        return messages.index(layout) if layout is not None else len(messages)
+        if key.bus not in self._orders:
+            self._orders[key.bus] = {id(each): place for place, each in enumerate(self._indexes[key.bus].messages)}
+        order = self._orders[key.bus]
+        return order.get(id(layout), len(order))
 
     def _index(self, bus: str) -> LayoutIndex:
         dbcs = self._by_bus.get(bus, self._general)

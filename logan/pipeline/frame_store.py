@@ -57,12 +57,13 @@ def decode_part(part: RawPart, layouts: BusLayouts, wanted: Collection[str] | No
         If the DBC does not belong to the frames.
     """
     counts = part.counts
-    unknown = {key: count for key, count in counts.items() if layouts.find(key) is None}
+    found = {key: layouts.find(key) for key in counts}
+    unknown = {key: counts[key] for key, layout in found.items() if layout is None}
     check_dbc(layouts, counts, unknown)
     want = None if wanted is None else frozenset(wanted)
     columns: list[SignalColumn] = []
     for key, message in decoding_order(counts, layouts):
-        layout = layouts.find(key)
+        layout = found[key]
         assert layout is not None  # decoding_order leaves out the others
         keep = wanted_filter(want, key.bus, layout.name)
         if keep is None or any(keep(signal) for signal in layout.signals):

@@ -269,7 +269,9 @@ def wanted_filter(wanted: frozenset[str] | None, bus: str, message: str) -> Call
         return None
     # An address may name the sender behind the message; which one that is, is known at the end.
     bare = {re.sub(r"#[0-9A-F]{2}(?=\.)", "", address) for address in wanted}
-    return lambda signal: not bare.isdisjoint(signal_addresses(bus, message, signal.name))
+    starts = signal_addresses(bus, message, "")
+    names = {address.removeprefix(start) for address in bare for start in starts if address.startswith(start)}
+    return lambda signal: signal.name in names
 
 
 def no_dbc(path: Path) -> DbcError:
