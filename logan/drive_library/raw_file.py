@@ -6,6 +6,7 @@ of its message only. A drive whose logs have several clocks has one part for eac
 
 A block of frames is its payloads, times and lengths. Times are 32-bit counts of a step from the first one
 where that loses nothing, else 64-bit nanoseconds; one length that all frames share is in the index alone.
+Columns of tables are packed: they are few, and read whole.
 """
 
 from __future__ import annotations
@@ -35,7 +36,9 @@ _VALUE_TYPES: Final = ("<f8", "<i8", "<u8")
 _TABLE_FIELDS: Final = ("log_format", "frame_count", "skipped_count", "is_truncated", "error_count")
 _COLUMN_FIELDS: Final = ("name", "message", "bus", "unit", "comment", "minimum", "maximum")
 _ROWS_AT: Final = 3
-"""In what the index has for a block: behind its place."""
+"""In what the index has for a block or a packed array: behind its place."""
+
+_PACKING: Final = "zstd"
 
 _REMEDY: Final = "Import the log again to keep its frames, or delete this file to do without"
 
@@ -156,7 +159,7 @@ class RawFile:
         for entry in self._index:
             yield self._place(*entry["error_time_ns"])
             for column in entry["columns"]:
-                yield from (self._place(*column["time_ns"]), self._place(*column["value"]))
+                yield from (self._place(*column[name][:_ROWS_AT]) for name in ("time_ns", "value"))
             for *_, blocks in entry["messages"]:
                 yield from (self._place(*numbers[:_ROWS_AT]) for numbers in blocks)
 
@@ -195,10 +198,17 @@ class RawFile:
     def _array(self, place: Iterable[Any], dtype: str) -> NDArray[Any]:
         return self._place(*place).bytes_of(self._content).view(dtype)
 
+    def _packed(self, place: Sequence[Any], dtype: str) -> NDArray[Any]:
+        import pyarrow as pa
+
+        stored = self._place(*place[:_ROWS_AT]).bytes_of(self._content)
+        content = pa.decompress(stored, decompressed_size=int(place[_ROWS_AT]), codec=_PACKING, asbytes=True)
+        return np.frombuffer(content, dtype)
+
     def _column(self, entry: Mapping[str, Any]) -> SignalColumn:
         if entry["dtype"] not in _VALUE_TYPES:
             raise ValueError("a column is of an unknown type")
-        time_ns, value = self._array(entry["time_ns"], "<i8"), self._array(entry["value"], entry["dtype"])
+        time_ns, value = self._packed(entry["time_ns"], "<i8"), self._packed(entry["value"], entry["dtype"])
         if time_ns.size != value.size:
             raise ValueError("a column has more values than times")
         return SignalColumn(
@@ -294,14 +304,14 @@ class RawFileWriter:
         entries = []
         for column in columns:
             if id(column.time_ns) not in times:
-                times[id(column.time_ns)] = self._write([column.time_ns.astype("<i8")])
+                times[id(column.time_ns)] = self._write_packed(column.time_ns.astype("<i8"))
             value = column.value.astype(column.value.dtype.newbyteorder("<"))
             entries.append(
                 {
                     **{name: getattr(column, name) for name in _COLUMN_FIELDS},
                     "choices": list(column.choices.items()),
                     "time_ns": times[id(column.time_ns)],
-                    "value": self._write([value]),
+                    "value": self._write_packed(value),
                     "dtype": value.dtype.str,
                 }
             )
@@ -324,6 +334,13 @@ class RawFileWriter:
         size_bytes = self._offset - start
         self._put(np.zeros(-size_bytes % _ALIGN_BYTES, np.uint8))
         return [start, size_bytes, crc32]
+
+    def _write_packed(self, array: NDArray[Any]) -> list[int]:
+        """Write an array packed; offset, size and CRC-32 of what is written, and the size unpacked."""
+        import pyarrow as pa
+
+        packed = pa.compress(np.ascontiguousarray(array).data, codec=_PACKING, asbytes=True)
+        return [*self._write([np.frombuffer(packed, np.uint8)]), array.nbytes]
 
     def _put(self, content: NDArray[np.uint8]) -> None:
         try:
