@@ -14,6 +14,7 @@ from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
+from logan.metrics.error_budget import GAIN_SIGMA_RATIO
 from logan.numerics import cumulative, integrate
 from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
 from logan.results import Estimate, Figure, Refusal
@@ -314,7 +315,7 @@ def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
                 low_ratio=round(edge, 3),
                 high_ratio=round(edge + PERCENT_BAND, 3),
                 wh_per_percent=-slope / 100.0,
-                sigma_wh_per_percent=float(np.sqrt(variance)) / 100.0,
+                sigma_wh_per_percent=float(np.hypot(np.sqrt(variance), GAIN_SIGMA_RATIO * slope)) / 100.0,
             )
         )
     return tuple(reversed(found))

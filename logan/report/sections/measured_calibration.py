@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from logan.metrics.calibration import CalibrationSummary
+from logan.metrics.calibration import CalibrationSummary, WheelCalibration
 from logan.metrics.coastdowns import CoastdownRun, CoastdownSummary
 from logan.metrics.steady_runs import SteadyRun
 from logan.report.document import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.report.wording import consumption, number, percent, reason, tone_of
+from logan.report.wording import consumption, figure, number, percent, reason, tone_of
 from logan.results import Refusal
 from logan.units import DisplayUnits
 
@@ -66,8 +66,8 @@ def calibration_tables(calibration: CalibrationSummary, units: DisplayUnits) -> 
     """Tyre and ratio, odometer and speed, current zero, standing load, steady runs."""
     wheel = calibration.wheel
     rows = [
-        ("tyre rolling circumference", told(wheel.circumference_m, digits=3, unit="m"), wheel.verdict),
-        ("total ratio", told(wheel.total_ratio, digits=3), ""),
+        ("tyre rolling circumference", told(wheel.circumference_m, digits=3, unit="m"), _verdict(wheel)),
+        ("total ratio", figure(wheel.total_ratio, digits=3), ""),
         ("odometer error", told(calibration.odometer_error_ratio, scale=100.0, digits=2, unit="%"), ""),
         ("speed signal error", told(calibration.speed_error_ratio, scale=100.0, digits=2, unit="%"), ""),
         ("current sensor zero", told(calibration.current_zero_a, digits=2, unit="A"), ""),
@@ -94,6 +94,10 @@ def calibration_tables(calibration: CalibrationSummary, units: DisplayUnits) -> 
             )
         )
     return blocks
+
+
+def _verdict(wheel: WheelCalibration) -> str:
+    return "" if isinstance(wheel.circumference_m, Refusal) else wheel.verdict
 
 
 def _steady_row(run: SteadyRun, units: DisplayUnits) -> tuple[str, ...]:

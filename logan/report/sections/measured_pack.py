@@ -100,7 +100,7 @@ def _allowed(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
                     percent(one.state_of_charge_ratio),
                     "–" if one.temperature_degc is None else number(units.temperature_of(one.temperature_degc)),
                     told(one.current_a),
-                    "EXTRAPOLATED to the cold" if one.is_extrapolated else "state seen in this drive",
+                    _basis(one),
                 )
                 for one in _spread_out(resistance.allowed)
             ),
@@ -108,6 +108,12 @@ def _allowed(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
             caption="Current at which the lowest cell would reach its floor (estimated)",
         )
     ]
+
+
+def _basis(allowed: AllowedCurrent) -> str:
+    if isinstance(allowed.current_a, Refusal):
+        return ""
+    return "EXTRAPOLATED to the cold" if allowed.is_extrapolated else "state seen in this drive"
 
 
 def _cold(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
@@ -149,8 +155,12 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
                     "",
                 ),
                 ("charge, 0 to 100 %", figure(usable.charge_ah, digits=1, unit="Ah"), ""),
-                ("cell spread at rest", told(spread.rest_v, scale=_MILLI, unit="mV"), spread.note),
-                ("cell spread under load", told(spread.load_v, scale=_MILLI, unit="mV"), ""),
+                (
+                    "cell spread at rest",
+                    told(spread.rest_v, scale=_MILLI, unit="mV"),
+                    _note(spread.rest_v, spread.note),
+                ),
+                ("cell spread under load", figure(spread.load_v, scale=_MILLI, unit="mV"), ""),
                 ("cell temperature spread", told(spread.temperature_k, digits=1, unit="K"), ""),
                 (
                     "isolation",
