@@ -119,11 +119,32 @@ def test_a_signal_that_cannot_be_decoded_costs_itself(tmp_path):
     assert dbc.faults == ("M.Long: it is 80 bits long, and 1 to 64 can be decoded, so it is left out",)
 
 
-def test_a_syntax_error_is_given_with_its_line(tmp_path):
-    with pytest.raises(DbcError) as caught:
-        load(tmp_path, PLAIN.replace("BO_ 2566834709", "BO_ oops"))
-    assert caught.value.line == 7
-    assert str(caught.value).startswith(f"{tmp_path / 'test.dbc'}:7: the DBC cannot be read: ")
+@pytest.mark.parametrize(
+    ("spoilt", "line", "left"),
+    [
+        (("BO_ 2566834709", "BO_ oops"), 7, ["Pack"]),
+        (("SG_ State : 32|4@1+ (1,0)", "SG_ State : 32|4@1+ (1,,0)"), 6, ["Pack", "Motor"]),
+        (("CM_ SG_ 256 Voltage", "CM_ SG_ 256"), 9, ["Pack", "Motor"]),
+    ],
+)
+def test_a_statement_that_cannot_be_read_costs_itself_and_is_named_with_its_line(tmp_path, spoilt, line, left):
+    assert spoilt[0] in PLAIN
+    dbc = load(tmp_path, PLAIN.replace(*spoilt))
+    assert f"at line {line}," in dbc.faults[0]
+    assert [message.name for message in dbc.messages] == left
+    assert dbc.messages[0].signals
+
+
+def test_every_message_without_an_identifier_is_named(tmp_path):
+    more = "".join(f'BO_ {5000 + k} Odd{k}: 8 X\n SG_ S{k} : 0|8@1+ (1,0) [0|0] "" X\n\n' for k in range(60))
+    dbc = load(tmp_path, PLAIN.replace("BO_ 256 ", f"{more}BO_ 256 "))
+    assert [message.name for message in dbc.messages] == ["Pack", "Motor"]
+    assert all(any(f"message Odd{k}" in fault for fault in dbc.faults) for k in range(60))
+
+
+def test_a_syntax_error_that_leaves_nothing_is_given_with_its_line(tmp_path):
+    with pytest.raises(DbcError, match=r"cannot be read|no signal that can be decoded"):
+        load(tmp_path, "BU_: X\nBO_ oops M: 8 X\n")
 
 
 @pytest.mark.parametrize(
