@@ -13,9 +13,9 @@ from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.flags import Severity
 from logan.metrics.cautions import CAUTION_CURRENT
+from logan.metrics.conductor_heating import ADIABATIC_WINDOW_S, ConductorHeating, conductor_heating
 from logan.metrics.duration_curve import window_maxima, with_zero_crossings
 from logan.numerics import nominal_period_s
-from logan.physics.conductor import adiabatic_end_degc, conductor_material
 from logan.results import Refusal
 from logan.settings import BuildSettings, Conductor, DurationCurve
 from logan.units import FloatArray
@@ -25,9 +25,6 @@ WINDOWS_S: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 18.0, 30.0, 60.0, 120.0,
 
 AMBER_USED_RATIO: Final = 0.9
 """From this share of a curve on, an approach is amber (common practice)."""
-
-ADIABATIC_WINDOW_S: Final = 30.0
-"""Longest window whose heating is reckoned without heat loss: beyond, the estimate is far too high. [s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,36 +154,6 @@ class DwellHistogram:
     channel: str
     edges_a: tuple[float, ...]
     time_s: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConductorHeating:
-    """Adiabatic end temperature of a conductor over the hardest window: an upper estimate, not a limit.
-
-    Parameters
-    ----------
-    name : str
-        The user's name for the conductor.
-    window_s, rms_a : float
-        Window whose heating is highest, no longer than adiabatic heating is a fair estimate. [s, A]
-    start_degc, end_degc, limit_degc : float
-        Start as given, end by IEC 60949 without heat loss, and limit as given.
-    severity : Severity or None
-        Red beyond the limit, amber within 10 K of it.
-    context : Context
-        When and under what load.
-    """
-
-    schema: ClassVar[str] = "conductor-heating/1"
-
-    name: str
-    window_s: float
-    rms_a: float
-    start_degc: float
-    end_degc: float
-    limit_degc: float
-    severity: Severity | None
-    context: Context
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -374,7 +341,6 @@ def _closest(
 def _heating(
     conductor: Conductor, durations: tuple[CurrentDuration, ...], lookup: ContextLookup
 ) -> ConductorHeating | None:
-    material = conductor_material(conductor.material)
     points = [
         point
         for duration in durations
@@ -385,20 +351,8 @@ def _heating(
     if not points:
         return None
     hardest = max(points, key=lambda point: point.i2t_a2s)
-    end_degc = adiabatic_end_degc(
-        hardest.i2t_a2s, area_mm2=conductor.area_mm2, start_degc=conductor.start_degc, material=material
-    )
-    margin_k = conductor.limit_degc - end_degc
-    severity = Severity.RED if margin_k < 0.0 else Severity.AMBER if margin_k < 10.0 else None
-    return ConductorHeating(
-        name=conductor.name,
-        window_s=hardest.window_s,
-        rms_a=hardest.rms_a,
-        start_degc=conductor.start_degc,
-        end_degc=end_degc,
-        limit_degc=conductor.limit_degc,
-        severity=severity,
-        context=lookup.at(hardest.rms_at_s),
+    return conductor_heating(
+        conductor, window_s=hardest.window_s, rms_a=hardest.rms_a, context=lookup.at(hardest.rms_at_s)
     )
 
 

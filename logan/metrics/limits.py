@@ -17,7 +17,7 @@ from logan.metrics.cautions import CAUTION_ALWAYS, caution_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import stretches_beyond, time_beyond_s
 from logan.metrics.thermal import TEMPERATURE_KINDS, without_spikes
-from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
+from logan.physics.isolation import required_isolation_ohm
 from logan.settings import BuildSettings, Limit, LimitSide
 from logan.units import FloatArray
 
@@ -215,8 +215,8 @@ def _isolation(drive: Drive) -> Iterable[Limit]:
     yield Limit(
         channel="isolation_resistance",
         side=LimitSide.BELOW,
-        amber=COMBINED_BUS_OHM_PER_V * working_v,
-        red=DC_BUS_OHM_PER_V * working_v,
+        amber=required_isolation_ohm(working_v, is_combined=True),
+        red=required_isolation_ohm(working_v, is_combined=False),
         source="UN R100, 5.1.3: 100 ohm/V (DC bus), 500 ohm/V (AC and DC buses connected)",
     )
 

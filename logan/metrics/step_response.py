@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.signal import lfilter
 
 from logan.drive.drive import Channel
 from logan.numerics import interpolate, long_run_factor, nominal_period_s
+from logan.physics.thermal import lagged
 from logan.units import FloatArray
 
 TIME_CONSTANTS_S: Final = (1.5, 6.0, 20.0)
@@ -78,7 +78,9 @@ def response_windows(
     amperes = interpolate(grid_s, current.time_s, current.value, max_gap_s=current.max_gap_s)
     known = np.isfinite(amperes)
     filled = np.where(known, amperes, 0.0)
-    columns = [filled] + [_lagged(filled, step_s, tau) for tau in TIME_CONSTANTS_S]
+    columns = [filled] + [
+        lagged(filled, step_s=step_s, time_constant_s=tau, is_settled=False) for tau in TIME_CONSTANTS_S
+    ]
     charge = np.cumsum(filled) * step_s / 3600.0
     present = np.isfinite(voltage.value)
     at_s, volts = voltage.time_s[present], voltage.value[present]
@@ -99,12 +101,6 @@ def response_windows(
         if window is not None:
             found.append(window)
     return tuple(found)
-
-
-def _lagged(signal: FloatArray, step_s: float, tau: float) -> FloatArray:
-    decay = np.exp(-step_s / tau)
-    late = (1.0 - decay) * tau / step_s
-    return np.asarray(lfilter([1.0 - late, late - decay], [1.0, -decay], signal))
 
 
 def _fit(

@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 from scipy.optimize import nnls
-from scipy.signal import lfilter
 
 from logan.numerics import long_run_factor
+from logan.physics.thermal import lagged
 from logan.results import Refusal
 from logan.units import FloatArray
 
@@ -187,8 +187,8 @@ class _Problem:
     def columns(self, time_constant_s: float) -> tuple[FloatArray, FloatArray]:
         """Known part, and columns for the inputs, the start, and an unknown constant sink."""
         start = np.exp(-self.age_s / time_constant_s)
-        rises = _lagged(self.inputs, time_constant_s) - self.inputs[0] * start[:, None]
-        known = np.zeros(start.shape) if self.sink is None else _lagged(self.sink[:, None], time_constant_s)[:, 0]
+        rises = _follow(self.inputs, time_constant_s) - self.inputs[0] * start[:, None]
+        known = np.zeros(start.shape) if self.sink is None else _follow(self.sink, time_constant_s)
         return known, np.column_stack([rises, start, 1.0 - start])
 
     def solve(self, time_constant_s: float) -> tuple[FloatArray, FloatArray]:
@@ -206,13 +206,8 @@ class _Problem:
         return coefficients, target - columns @ coefficients
 
 
-def _lagged(signals: FloatArray, time_constant_s: float) -> FloatArray:
-    """First-order response of each column, settled at its first value, to what runs straight between blocks."""
-    decay = np.exp(-BLOCK_S / time_constant_s)
-    late = (1.0 - decay) * time_constant_s / BLOCK_S
-    settled = signals[:1] * late
-    response, _ = lfilter([1.0 - late, late - decay], [1.0, -decay], signals, axis=0, zi=settled)
-    return np.asarray(response)
+def _follow(signals: FloatArray, time_constant_s: float) -> FloatArray:
+    return lagged(signals, step_s=BLOCK_S, time_constant_s=time_constant_s, is_settled=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,15 +1,10 @@
-"""Adiabatic heating of conductors (IEC 60949), and the thermal-equivalent current."""
+"""Adiabatic heating of conductors (IEC 60949)."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
-from scipy.signal import lfilter
-
-from logan.units import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,28 +119,3 @@ def withstand_current_a(time_s: float, *, area_mm2: float, adiabatic_k: float) -
     .. [1] IEC 60949:1988, clause 3.
     """
     return adiabatic_k * area_mm2 / math.sqrt(time_s)
-
-
-def thermal_equivalent_current_a(current_a: FloatArray, *, period_s: float, time_constant_s: float) -> FloatArray:
-    """Steady current that would heat a part as the recent past has, y' = (I² - y) / tau, I = sqrt(y).
-
-    Parameters
-    ----------
-    current_a : ndarray, shape (n,)
-        Samples at equal steps, held over each. [A]
-    period_s : float
-        Step. [s]
-    time_constant_s : float
-        Thermal time constant of the part. [s]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Equivalent current after each step, from cold. [A]
-
-    References
-    ----------
-    .. [1] First-order heating; time constants of parts are common practice, not a standard.
-    """
-    decay = math.exp(-period_s / time_constant_s)
-    return np.sqrt(np.asarray(lfilter([1.0 - decay], [1.0, -decay], current_a**2)))

@@ -123,6 +123,16 @@ def test_conductor_heating_is_adiabatic_over_the_hardest_half_minute():
     assert heating.window_s == 30.0
     assert heating.end_degc == pytest.approx((40 + 234.5) * np.exp(i2t / (226 * 50) ** 2) - 234.5)
     assert heating.severity is Severity.RED
+    # The current that would just reach the limit in that window does so.
+    reached = (40 + 234.5) * np.exp(heating.withstand_a**2 * 30.0 / (226 * 50) ** 2) - 234.5
+    assert reached == pytest.approx(45.0)
+
+
+def test_a_conductor_that_starts_beyond_its_limit_takes_no_current():
+    cable = Conductor(name="main cable", material="copper", area_mm2=50.0, start_degc=60.0, limit_degc=45.0)
+    (heating,) = summary_of(pulse_drive(), conductors=(cable,)).conductors
+    assert heating.withstand_a is None
+    assert heating.severity is Severity.RED
 
 
 def test_dwell_times_add_up_to_the_drive():

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from logan.metrics.heating_circuit import is_heating_circuit, limits_that_apply
-from logan.physics.thermal import first_order_response_degc
 from logan.pipeline.analyse import analyse_drive
 from logan.settings import TYPICAL_SOURCE, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
+from tests.first_order import first_order_response_degc
 from tests.twin_drives import made_drive
 
 TIME_S = np.arange(0.0, 1800.0, 1.0)

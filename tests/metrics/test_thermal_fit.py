@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 
 from logan.metrics.thermal_fit import BLOCK_S, TimeConstantPrior, fit_node
-from logan.physics.thermal import first_order_response_degc
 from logan.results import Refusal
+from tests.first_order import first_order_response_degc
 
 
 def made(

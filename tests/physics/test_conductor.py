@@ -1,4 +1,3 @@
-import numpy as np
 import pytest
 
 from logan.physics.conductor import (
@@ -6,7 +5,6 @@ from logan.physics.conductor import (
     adiabatic_end_degc,
     adiabatic_factor,
     conductor_material,
-    thermal_equivalent_current_a,
     withstand_current_a,
 )
 
@@ -49,12 +47,6 @@ def test_absurd_heating_is_infinite_rather_than_an_overflow():
 def test_withstand_current_of_fifty_square_millimetres():
     assert withstand_current_a(1.0, area_mm2=50, adiabatic_k=143) == pytest.approx(7150, abs=0.5)
     assert withstand_current_a(10.0, area_mm2=50, adiabatic_k=143) == pytest.approx(2261, abs=0.5)
-
-
-def test_thermal_equivalent_current_settles_at_a_steady_current():
-    equivalent = thermal_equivalent_current_a(np.full(10_000, 120.0), period_s=1.0, time_constant_s=600.0)
-    assert equivalent[-1] == pytest.approx(120.0, rel=1e-6)
-    assert equivalent[599] == pytest.approx(120.0 * np.sqrt(1 - np.exp(-1)), rel=1e-9)
 
 
 @pytest.mark.parametrize("name", ["Cu", "copper", "AL", "aluminum"])

@@ -6,13 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from logan.physics.thermal import (
-    continuous_load_w,
-    coolant_heat_w,
-    first_order_response_degc,
-    plateau_degc,
-    time_to_limit_s,
-)
+from logan.physics.thermal import coolant_heat_w, lagged
+from tests.first_order import first_order_response_degc
 
 
 @settings(deadline=None, max_examples=15)
@@ -46,21 +41,30 @@ def test_response_agrees_with_an_ode_solver(time_constant_s, resistance_k_per_w,
     assert exact == pytest.approx(solution.y[0], abs=2e-3)
 
 
-def test_time_to_limit_lands_on_the_limit():
-    time_s = time_to_limit_s(start_degc=40.0, plateau_degc=120.0, limit_degc=100.0, time_constant_s=300.0)
-    reached = 120.0 + (40.0 - 120.0) * math.exp(-time_s / 300.0)
-    assert reached == pytest.approx(100.0)
+@settings(deadline=None, max_examples=15)
+@given(time_constant_s=st.floats(20.0, 2000.0), seed=st.integers(0, 1000))
+def test_what_lags_agrees_with_an_ode_solver(time_constant_s, seed):
+    """The function that the thermal fits rest on, from its settled start, two columns at once."""
+    time_s = 5.0 * np.arange(60)
+    signals = np.random.default_rng(seed).uniform(10.0, 90.0, (60, 2))
+    response = lagged(signals, step_s=5.0, time_constant_s=time_constant_s, is_settled=True)
+    for column in range(2):
+        solution = solve_ivp(
+            lambda t, y, column=column: (np.interp(t, time_s, signals[:, column]) - y) / time_constant_s,
+            (time_s[0], time_s[-1]),
+            signals[:1, column],
+            t_eval=time_s,
+            max_step=1.0,
+            rtol=1e-8,
+            atol=1e-8,
+        )
+        assert response[:, column] == pytest.approx(solution.y[0], abs=2e-3)
 
 
-def test_time_to_limit_at_both_ends():
-    assert time_to_limit_s(start_degc=101.0, plateau_degc=120.0, limit_degc=100.0, time_constant_s=300.0) == 0.0
-    assert time_to_limit_s(start_degc=40.0, plateau_degc=99.0, limit_degc=100.0, time_constant_s=300.0) == math.inf
-
-
-def test_continuous_load_settles_at_the_limit():
-    load_w = continuous_load_w(limit_degc=120.0, sink_degc=60.0, resistance_k_per_w=0.02)
-    assert plateau_degc(load_w=load_w, sink_degc=60.0, resistance_k_per_w=0.02) == pytest.approx(120.0)
-    assert continuous_load_w(limit_degc=50.0, sink_degc=60.0, resistance_k_per_w=0.02) == 0.0
+def test_what_lags_from_zero_answers_a_step_as_an_exponential():
+    step = np.concatenate(([0.0], np.ones(400)))
+    response = lagged(step, step_s=0.01, time_constant_s=1.5, is_settled=False)
+    assert response[-1] == pytest.approx(1.0 - math.exp(-3.995 / 1.5), abs=1e-4)
 
 
 def test_coolant_heat_of_ten_litres_a_minute():

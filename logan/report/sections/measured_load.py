@@ -93,12 +93,13 @@ def _approach_table(current: CurrentSummary) -> TableBlock:
 def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock:
     degree = units.temperature_label
     return TableBlock(
-        headings=("conductor", "window s", "RMS A", f"from {degree}", f"to {degree}", f"limit {degree}", "at"),
+        headings=("conductor", "window s", "RMS A", "would take A", f"from {degree}", f"to {degree}", "limit", "at"),
         rows=tuple(
             (
                 heating.name,
                 f"{heating.window_s:g}",
                 number(heating.rms_a),
+                number(heating.withstand_a),
                 number(units.temperature_of(heating.start_degc)),
                 number(units.temperature_of(heating.end_degc)),
                 number(units.temperature_of(heating.limit_degc)),
