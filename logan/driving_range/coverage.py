@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_fit import predicted_energy
-from logan.model.drive_likelihood import OWN_MEAN, NoiseScales
+from logan.model.drive_likelihood import NoiseScales, own_mean
 from logan.model.estimator import EfficiencyModel, drive_informations, widened_covariance
 from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
@@ -175,7 +175,7 @@ def _limited_by_others(number: int, drive: DriveSegments, whole: Solution, build
     if limit is None:
         return drive
     fade_m_per_s = build.powertrain.regen_fade_speed_m_per_s
-    return with_regen_limit(drive, whole.shared, OWN_MEAN, limit, rotating_kg, fade_m_per_s)
+    return with_regen_limit(drive, whole.shared, own_mean(drive), limit, rotating_kg, fade_m_per_s)
 
 
 def _left_out(

@@ -7,6 +7,7 @@ plus friction-brake work. No derivative, no grade sample and no resampling enter
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from logan.drive.drive import Drive
 from logan.drive.wheel_work import effective_mass_kg
 from logan.errors import NotEnoughDataError
 from logan.model.braking import friction_brake_work_j
+from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
 from logan.model.plan import Plan, plan_of
@@ -39,6 +41,7 @@ MIN_COVERAGE_RATIO: Final = 0.98
 SHORTEST_DRIVE_S: Final = 180.0
 SHORTEST_DRIVE_M: Final = 1000.0
 
+_TELLING_CABIN_LOG: Final = 0.1
 _LAG_SIGMA_S: Final = 0.15
 _SPEED_SIGMA_M_PER_S: Final = 0.05
 
@@ -83,7 +86,17 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
     coastdown, coasted_s = _coasting(drive, build, track, running)
     mostly_coasted = coasted_s[ends] - coasted_s[starts] > 0.5 * whole_s
     kept = np.flatnonzero((covered_s >= MIN_COVERAGE_RATIO * whole_s) & is_level_known & ~mostly_coasted)
-    return _assemble(drive, track, running, plan, edges, kept, drive_id, coastdown)
+    unlogged = unlogged_cabin(
+        track.cabin, float(np.mean(track.temperature_degc)), build.auxiliary, temperature_known=track.temperature_known
+    )
+    reduced = _assemble(drive, track, running, plan, edges, kept, drive_id, coastdown)
+    words = () if unlogged[1] < _TELLING_CABIN_LOG else ("heating or cooling is not logged, so its power is a guess",)
+    return replace(
+        reduced,
+        unlogged_cabin_log=unlogged[0],
+        unlogged_cabin_log_sigma=unlogged[1],
+        warnings=(*reduced.warnings, *words),
+    )
 
 
 def _coasting(

@@ -9,9 +9,14 @@ import numpy as np
 
 from logan.drive.drive import Channel, Drive
 from logan.results import read_only
+from logan.settings import AuxiliarySettings
 from logan.units import FloatArray
 
 STANDSTILL_M_PER_S: Final = 0.3
+_HEATER: Final = "heater_power"
+_AIR_CONDITIONING: Final = "air_conditioning_power"
+_UNKNOWN_WEATHER_K: Final = 10.0
+_UNLOGGED_SIGMA_SHARE: Final = 0.6
 _MARGIN_W: Final = 200.0
 _STEP_W: Final = 1000.0
 
@@ -24,8 +29,8 @@ class CabinLoad:
     ----------
     power_w : ndarray, shape (n,)
         Heater and air conditioning together. [W]
-    is_logged : bool
-        True when at least one of them is logged and believed.
+    heater_logged, air_conditioning_logged : bool
+        True when it is logged and believed.
     base_power_w : float or None
         Mean of the other logged auxiliaries. [W]
     warnings : tuple of str
@@ -33,12 +38,18 @@ class CabinLoad:
     """
 
     power_w: FloatArray
-    is_logged: bool
+    heater_logged: bool
+    air_conditioning_logged: bool
     base_power_w: float | None
     warnings: tuple[str, ...]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "power_w", read_only(self.power_w))
+
+    @property
+    def is_logged(self) -> bool:
+        """True when at least one of the two is logged and believed."""
+        return self.heater_logged or self.air_conditioning_logged
 
 
 def cabin_load(drive: Drive, time_s: FloatArray, pack_power_w: FloatArray, speed_m_per_s: FloatArray) -> CabinLoad:
@@ -56,21 +67,58 @@ def cabin_load(drive: Drive, time_s: FloatArray, pack_power_w: FloatArray, speed
     CabinLoad
         Zero power where nothing is logged.
     """
-    total_w, warnings, is_logged = np.zeros(time_s.shape), [], False
-    for kind, name in (("heater_power", "heater"), ("air_conditioning_power", "air conditioning")):
+    total_w, warnings, logged = np.zeros(time_s.shape), [], set()
+    for kind, name in ((_HEATER, "heater"), (_AIR_CONDITIONING, "air conditioning")):
         for channel in drive.of_kind(kind):
             power_w = _on_grid(channel, time_s)
             if reason := _contradiction(time_s, power_w, pack_power_w, speed_m_per_s):
                 warnings.append(f"the {name} channel is left out: {reason}")
                 continue
             total_w += power_w
-            is_logged = True
+            logged.add(kind)
     return CabinLoad(
         power_w=total_w,
-        is_logged=is_logged,
+        heater_logged=_HEATER in logged,
+        air_conditioning_logged=_AIR_CONDITIONING in logged,
         base_power_w=_base_power_w(drive, time_s, total_w),
         warnings=tuple(warnings),
     )
+
+
+def unlogged_cabin(
+    load: CabinLoad, ambient_temperature_degc: float, auxiliary: AuxiliarySettings, *, temperature_known: bool
+) -> tuple[float, float]:
+    """By what log factor heating or cooling that nobody logged may have raised the auxiliary power.
+
+    Nobody knows whether it was on, so half of the whole rise is expected, and none as well as
+    all of it lies within one standard uncertainty (common practice).
+
+    Parameters
+    ----------
+    load : CabinLoad
+        What was logged.
+    ambient_temperature_degc : float
+        Mean over the drive.
+    auxiliary : AuxiliarySettings
+        What heating and cooling draw, and at most.
+    temperature_known : bool
+        False where the temperature is assumed.
+
+    Returns
+    -------
+    mean, sigma : float
+        Zero where both are logged, not fitted, or not needed. [ratio]
+    """
+    cold_k = max(0.0, auxiliary.comfort_low_degc - ambient_temperature_degc)
+    hot_k = max(0.0, ambient_temperature_degc - auxiliary.comfort_high_degc)
+    if not temperature_known:
+        cold_k = hot_k = _UNKNOWN_WEATHER_K
+    heating_w = min(auxiliary.heating_w_per_k.value * cold_k, auxiliary.heater_limit_w)
+    cooling_w = min(auxiliary.cooling_w_per_k.value * hot_k, auxiliary.air_conditioning_limit_w)
+    # Heating and cooling do not run together.
+    unlogged_w = max(0.0 if load.heater_logged else heating_w, 0.0 if load.air_conditioning_logged else cooling_w)
+    whole = float(np.log1p(unlogged_w / max(auxiliary.base_power_w.value, 1.0)))
+    return (0.5 * whole if temperature_known else 0.0), _UNLOGGED_SIGMA_SHARE * whole
 
 
 def _on_grid(channel: Channel, time_s: FloatArray) -> FloatArray:

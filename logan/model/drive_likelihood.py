@@ -119,11 +119,18 @@ class DriveSay:
 OWN_MEAN: Final = read_only(np.array([0.0, 0.0, 0.0, 0.0, BRAKE_PRIOR[0]]))
 
 
+def own_mean(drive: DriveSegments) -> FloatArray:
+    """Prior mean of a drive's own unknowns, shape (5,): an average drive, but for cabin power that nobody logged."""
+    mean = np.array(OWN_MEAN)
+    mean[OWN_AUXILIARY] = drive.unlogged_cabin_log
+    return mean
+
+
 def first_state(drive: DriveSegments, scales: NoiseScales) -> DriveState:
     """State of a drive before any step: nothing of its own, no outliers."""
     weight = np.ones(drive.count)
     empty = DriveState(
-        drive=drive, own=OWN_MEAN, weight=weight, root=np.eye(drive.count), own_precision=np.ones(OWN_COUNT)
+        drive=drive, own=own_mean(drive), weight=weight, root=np.eye(drive.count), own_precision=np.ones(OWN_COUNT)
     )
     return rescaled(empty, scales)
 
@@ -137,7 +144,8 @@ def rescaled(state: DriveState, scales: NoiseScales) -> DriveState:
         wind = WIND_SIGMA_NO_HEADING_M_PER_S
     sigma = np.empty(OWN_COUNT)
     sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = scales.level_sigma_ratio, wind, wind
-    sigma[OWN_AUXILIARY], sigma[BRAKE] = scales.auxiliary_sigma_ratio, BRAKE_PRIOR[1]
+    sigma[OWN_AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, state.drive.unlogged_cabin_log_sigma)
+    sigma[BRAKE] = BRAKE_PRIOR[1]
     root = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
     noise = _height_noise_per_kg2(state.drive, root, incidence, scales)
     return replace(state, root=root, own_precision=sigma**-2.0, height_noise_per_kg2=noise)
@@ -152,18 +160,22 @@ def _height_noise_per_kg2(drive: DriveSegments, root: FloatArray, incidence: Flo
     return float((white**2).sum()) * per_kg**2
 
 
-def _variances(drive: DriveSegments, scales: NoiseScales) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Variance inside each segment and at each edge, and which edges a segment stands between."""
+def segment_variance_j2(drive: DriveSegments) -> FloatArray:
+    """Variance of what each segment's balance misses, before any scale is learned, shape (n,). [J2]"""
     gust_j = 0.5 * GUST_SIGMA_M_PER_S * drive.road.air_along * 0.8
-    segment_j2 = (
+    return np.asarray(
         (ENERGY_ERROR_RATIO * drive.gross_j) ** 2 + gust_j**2 + FLOOR_J**2 + (BRAKE_ERROR_RATIO * drive.brake_j) ** 2
     )
+
+
+def _variances(drive: DriveSegments, scales: NoiseScales) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Variance inside each segment and at each edge, and which edges a segment stands between."""
     edge_ratio = scales.edge_ratio if drive.has_elevation else 1.0
     incidence = np.zeros((drive.count, drive.edge_sigma_j.size))
     rows = np.arange(drive.count)
     incidence[rows, drive.start_edge.astype(np.int64)] = -1.0
     incidence[rows, drive.end_edge.astype(np.int64)] = 1.0
-    return segment_j2 * scales.segment_ratio**2, (drive.edge_sigma_j * edge_ratio) ** 2, incidence
+    return segment_variance_j2(drive) * scales.segment_ratio**2, (drive.edge_sigma_j * edge_ratio) ** 2, incidence
 
 
 def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float) -> DriveSay:
@@ -175,7 +187,7 @@ def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_ma
        doi:10.1093/biomet/77.1.127.
     """
     residual, by_shared, by_own = _whitened(state, shared, own, rotating_mass_kg)
-    deviation = own - OWN_MEAN
+    deviation = own - own_mean(state.drive)
     pull = state.own_precision * deviation
     # Height errors would pull mass over efficiency down, as any error in a regressor does; what they
     # are expected to add is taken off again (corrected score).

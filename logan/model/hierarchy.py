@@ -17,6 +17,7 @@ from logan.model.drive_likelihood import (
     error_moments,
     evaluate,
     first_state,
+    own_mean,
     rescaled,
     reweighted,
 )
@@ -327,6 +328,10 @@ def _spread(
     states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int, prior_sigma: float
 ) -> float:
     found, information = data_deviation(states, says, own, which)
+    if which == OWN_AUXILIARY:
+        # Cabin power that nobody logged says nothing of how the other auxiliaries differ from day to day.
+        telling = np.array([state.drive.unlogged_cabin_log_sigma == 0.0 for state in states])
+        found, information = found[telling], information[telling]
     return spread_of(found, information, prior_sigma)
 
 
@@ -340,6 +345,7 @@ def data_deviation(
     found, information : ndarray, shape (d,)
         Deviation from the mean, and the inverse of its variance at fixed shared parameters. [ratio]
     """
+    own = own - np.array([own_mean(state.drive) for state in states]).reshape(own.shape)
     prior_precision = np.array([state.own_precision[which] for state in states])
     information = np.array([_alone(say.own_information, which) for say in says]) - prior_precision
     information = np.maximum(information, 1e-9)

@@ -181,6 +181,8 @@ class DriveSegments:
         Why the drive cannot take part in the fit; empty when it can.
     warnings : tuple of str
         What makes it less sure.
+    unlogged_cabin_log, unlogged_cabin_log_sigma : float
+        Mean and spread of the log factor by which heating or cooling that was not logged raised the auxiliaries.
     coastdown : CoastdownLoad or None
         What its coastdown pairs showed; None without any. No segment repeats it.
     """
@@ -217,6 +219,8 @@ class DriveSegments:
     coverage_ratio: float
     refusal: str = ""
     warnings: tuple[str, ...] = ()
+    unlogged_cabin_log: float = 0.0
+    unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None
 
     def __post_init__(self) -> None:

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.drive_likelihood import (
     LOGGED_AUXILIARY_SIGMA_RATIO,
     OWN_MEAN,
     WIND_SIGMA_KNOWN_M_PER_S,
     WIND_SIGMA_NO_HEADING_M_PER_S,
     NoiseScales,
+    own_mean,
+    segment_variance_j2,
 )
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import (
@@ -43,11 +46,14 @@ class TripEnergy:
         Net, cabin included. [J]
     by_shared, by_own : ndarray, shape (10,) and (5,)
         Derivatives. [J]
+    by_height_j_per_m : float
+        Derivative by the height of the drive's end.
     """
 
     energy_j: float
     by_shared: FloatArray
     by_own: FloatArray
+    by_height_j_per_m: float
 
 
 def trip_energy(
@@ -108,7 +114,10 @@ def trip_energy(
     by_own[WIND_FIRST], by_own[WIND_SECOND] = factor @ work.air_by_first_wind, factor @ work.air_by_second_wind
     by_own[OWN_AUXILIARY] = auxiliary_j
     return TripEnergy(
-        energy_j=float(traction_j.sum()) + auxiliary_j + losses_j + drive.cabin_j, by_shared=by_shared, by_own=by_own
+        energy_j=float(traction_j.sum()) + auxiliary_j + losses_j + drive.cabin_j,
+        by_shared=by_shared,
+        by_own=by_own,
+        by_height_j_per_m=(values[MASS] + drive.payload_kg) * STANDARD_GRAVITY_M_PER_S2 / values[DRIVE],
     )
 
 
@@ -140,17 +149,22 @@ def with_logged_auxiliary(drive: DriveSegments, shared: FloatArray, spread_ratio
     spread_ratio : float
         One sigma of what is left. [ratio]
     """
-    own = np.array(OWN_MEAN)
+    own = own_mean(drive)
     if not drive.auxiliary_power_w:
-        return own, spread_ratio
+        return own, float(np.hypot(spread_ratio, drive.unlogged_cabin_log_sigma))
     own[OWN_AUXILIARY] = np.log(drive.auxiliary_power_w) - shared[AUXILIARY]
     return own, LOGGED_AUXILIARY_SIGMA_RATIO
 
 
 def own_variance_j2(energy: TripEnergy, drive: DriveSegments, scales: NoiseScales, auxiliary_sigma: float) -> float:
-    """Variance of a drive's energy from what is its own: level, wind, auxiliaries. [J2]"""
+    """Variance of a drive's energy from what is its own: level, wind, auxiliaries, height, and what segments miss. [J2]
+
+    What a segment misses is taken independent of the next; height matters at the two ends only.
+    """
     wind = WIND_SIGMA_KNOWN_M_PER_S if drive.wind_known else WIND_SIGMA_NO_HEADING_M_PER_S
     sigma = np.zeros(OWN_COUNT)
     sigma[LEVEL], sigma[OWN_AUXILIARY] = scales.level_sigma_ratio, auxiliary_sigma
     sigma[WIND_FIRST] = sigma[WIND_SECOND] = wind
-    return float(((energy.by_own * sigma) ** 2).sum())
+    missed_j2 = float(segment_variance_j2(drive).sum()) * scales.segment_ratio**2
+    end_height_j2 = 2.0 * (energy.by_height_j_per_m * drive.elevation_sigma_m) ** 2
+    return float(((energy.by_own * sigma) ** 2).sum()) + missed_j2 + end_height_j2

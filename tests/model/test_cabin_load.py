@@ -1,8 +1,11 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logan.drive.drive import Drive
-from logan.model.cabin_load import cabin_load
+from logan.model.cabin_load import cabin_load, unlogged_cabin
+from tests.builds import example_build
 from tests.model.simple_drives import channel
 
 TIME_S = np.arange(0.0, 600.0, 0.5)
@@ -47,3 +50,36 @@ def test_base_load_is_what_is_left_of_all_auxiliaries():
     found = load_of(9_000.0, auxiliary_power=1_500.0, heater_power=1_100.0)
     assert found.base_power_w == pytest.approx(400.0)
     assert load_of(9_000.0, dcdc_power=350.0).base_power_w == pytest.approx(350.0)
+
+
+AUXILIARY = example_build().auxiliary
+
+
+@pytest.mark.parametrize(
+    ("channels", "ambient_degc", "is_doubtful"),
+    [
+        ({}, -5.0, True),
+        ({"heater_power": 2_000.0}, -5.0, False),
+        ({"air_conditioning_power": 500.0}, -5.0, True),
+        ({}, 20.0, False),
+        ({}, 33.0, True),
+        ({"air_conditioning_power": 500.0}, 33.0, False),
+    ],
+)
+def test_cabin_power_is_doubtful_where_needed_and_not_logged(channels, ambient_degc, is_doubtful):
+    load = load_of(9_000.0, **channels)
+    mean, sigma = unlogged_cabin(load, ambient_degc, AUXILIARY, temperature_known=True)
+    assert (mean > 0.0, sigma > 0.0) == (is_doubtful, is_doubtful)
+    if is_doubtful:  # neither off nor full on would be a surprise
+        assert mean - sigma < 0.0 < mean + sigma
+
+
+def test_unknown_weather_leaves_cabin_power_open_without_leaning():
+    mean, sigma = unlogged_cabin(load_of(9_000.0), 20.0, AUXILIARY, temperature_known=False)
+    assert mean == 0.0
+    assert sigma > 0.3
+
+
+def test_what_is_not_fitted_draws_nothing():
+    bare = replace(AUXILIARY, heater_limit_w=0.0, air_conditioning_limit_w=0.0)
+    assert unlogged_cabin(load_of(9_000.0), -10.0, bare, temperature_known=True) == (0.0, 0.0)

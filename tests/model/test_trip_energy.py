@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from logan.model.balance import segment_drive
-from logan.model.drive_likelihood import OWN_MEAN, NoiseScales
+from logan.model.drive_likelihood import OWN_MEAN, NoiseScales, segment_variance_j2
 from logan.model.plan import rotating_mass_of
 from logan.model.trip_energy import friction_share_ratio, own_variance_j2, trip_energy, with_logged_auxiliary
 from logan.model.unknowns import SHARED_COUNT
-from logan.model.wheel_balance import OWN_COUNT
+from logan.model.wheel_balance import OWN_AUXILIARY, OWN_COUNT
 from tests.builds import example_build
 from tests.model.simple_drives import smooth_drive
 from tests.model.synthetic_segments import shared_truth
@@ -73,12 +73,30 @@ def test_logged_auxiliary_power_replaces_the_models(build, segments):
     assert with_logged_auxiliary(segments, shared, 0.3) == (pytest.approx(OWN_MEAN), 0.3)
 
 
-def test_a_drives_own_variance_adds_level_wind_and_auxiliaries(build, segments):
-    energy = trip_energy(plan_vector(build), segments, rotating_mass_of(build))
-    scales = NoiseScales(level_sigma_ratio=0.04)
+def test_a_drives_own_variance_adds_level_wind_auxiliaries_heights_and_what_segments_miss(build, segments):
+    shared = plan_vector(build)
+    energy = trip_energy(shared, segments, rotating_mass_of(build))
+    scales = NoiseScales(level_sigma_ratio=0.04, segment_ratio=0.7)
     found = own_variance_j2(energy, segments, scales, 0.2)
     parts = energy.by_own[:4] * [0.04, 1.0, 1.0, 0.2]
-    assert found == pytest.approx(float((parts**2).sum()))
+    missed = 0.7**2 * float(segment_variance_j2(segments).sum())
+    per_metre_j = np.exp(shared[0] - shared[3]) * 9.80665
+    heights = 2.0 * (per_metre_j * segments.elevation_sigma_m) ** 2
+    assert found == pytest.approx(float((parts**2).sum()) + missed + heights)
+
+
+def test_an_unknown_road_height_makes_a_prediction_much_less_sure(build, segments):
+    energy = trip_energy(plan_vector(build), segments, rotating_mass_of(build))
+    level = replace(segments, elevation_sigma_m=50.0, has_elevation=False)
+    known, unknown = (own_variance_j2(energy, drive, NoiseScales(), 0.2) for drive in (segments, level))
+    assert unknown > 2.0 * known
+
+
+def test_unlogged_cabin_power_widens_and_raises_a_prediction(build, segments):
+    cold = replace(segments, unlogged_cabin_log=0.6, unlogged_cabin_log_sigma=0.7)
+    own, spread = with_logged_auxiliary(cold, plan_vector(build), 0.2)
+    assert own[OWN_AUXILIARY] == 0.6
+    assert spread == pytest.approx(np.hypot(0.2, 0.7))
 
 
 def test_friction_share_counts_what_the_regen_limit_does_not_explain(build, segments):

@@ -20,7 +20,7 @@ import pandas as pd
 from logan.drive.drive import Channel, Drive
 from logan.driving_range.coverage import LeftOutDrive, predict_left_out
 from logan.model.balance import segment_drive
-from logan.model.priors import prior_of
+from logan.model.priors import TYPICAL_COOLING_W_PER_K, TYPICAL_HEATING_W_PER_K, prior_of
 from logan.settings import (
     AuxiliarySettings,
     BuildSettings,
@@ -71,7 +71,13 @@ def small_city_car() -> BuildSettings:
             resistance_ohm=PlanningValue(0.1, 0.03),
             usable_energy_wh=PlanningValue(18_800.0, 500.0),
         ),
-        auxiliary=AuxiliarySettings(base_power_w=PlanningValue(350.0, 150.0, "common practice")),
+        auxiliary=AuxiliarySettings(
+            base_power_w=PlanningValue(350.0, 150.0, "common practice"),
+            heating_w_per_k=TYPICAL_HEATING_W_PER_K,
+            cooling_w_per_k=TYPICAL_COOLING_W_PER_K,
+            heater_limit_w=5_000.0,
+            air_conditioning_limit_w=2_000.0,
+        ),
         limits=LimitSheet(),
         scenarios=(),
         target=Target(range_m=150e3, scenario="steady"),

@@ -91,7 +91,10 @@ def make_case(seed: int) -> TwinCase:
             base.powertrain, drive_efficiency=plan["drive_efficiency_ratio"],
             regen_efficiency=plan["regen_efficiency_ratio"], regen_power_limit_w=None,
         ),
-        auxiliary=replace(base.auxiliary, base_power_w=plan["auxiliary_power_w"]),
+        # The twins have no heater and no air conditioning.
+        auxiliary=replace(
+            base.auxiliary, base_power_w=plan["auxiliary_power_w"], heater_limit_w=0.0, air_conditioning_limit_w=0.0
+        ),
     )  # fmt: skip
     return TwinCase(vehicle, build, brakes_logged, seed)
 

@@ -121,4 +121,5 @@ FAULTS: tuple[Fault, ...] = (
     Fault("load_not_drawn", vehicle.load_not_drawn, routes=_STOPPING[:4]),
     Fault("notes_missing", vehicle.no_notes),
     Fault("clock_not_set", vehicle.clock_not_set),
+    Fault("power_only", vehicle.power_alone),
 )

@@ -149,6 +149,12 @@ def weak_cell(drive: Drive, rng: np.random.Generator) -> Drive:
     return change(drive, "cell_voltage_min", lambda t, v: v - size * np.abs(np.interp(t, amp.time_s, amp.value)))
 
 
+def power_alone(drive: Drive, rng: np.random.Generator) -> Drive:
+    amp, volt = drive["pack_current"], drive["pack_voltage"]
+    drive = put(drive, "pack_power", amp.time_s, amp.value * volt.at(amp.time_s))
+    return without(drive, "pack_current", "pack_voltage")
+
+
 def flickering_cell(drive: Drive, rng: np.random.Generator) -> Drive:
     """A loose sense wire: another cell is the lowest every time, and clearly lower."""
     drive = change(drive, "cell_voltage_min", lambda _, v: v - float(rng.uniform(0.025, 0.06)))
