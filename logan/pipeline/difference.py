@@ -141,11 +141,13 @@ class DriveDifference:
     assumed: tuple[str, ...] = ()
 
 
-def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
+def difference_of_drives(
+    folder: BuildFolder, first: str, second: str, *, parameters: ParameterDistribution | None = None
+) -> DriveDifference:
     """Explain the difference between two drives of a build's library.
 
-    The vehicle's parameters are those that its own drives give, or the plan's where they
-    give none yet.
+    Where ``parameters`` of the vehicle are not given, they are those that its own drives
+    give, or the plan's where they give none yet.
 
     Raises
     ------
@@ -163,9 +165,10 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
         if records[0].id == records[1].id:
             raise UsageError(f"drive {records[0].number} does not differ from itself", "Name two drives")
         sides = [side_of(load_corrected(library, record.number), build, drive_label(record)) for record in records]
-        segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
-    prior = prior_of(build)
-    parameters = fit(prior, segments, (), build).posterior if segments else prior
+        if parameters is None:
+            segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
+            prior = prior_of(build)
+            parameters = fit(prior, segments, (), build).posterior if segments else prior
     return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
 
 

@@ -62,8 +62,17 @@ def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
     return {"figures": _listed(figures)}
 
 
-def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
+def difference_json(folder: BuildFolder, first: int, second: int, basis: Refinement | None = None) -> dict[str, Any]:
     """Why two drives differ: what differed, what each cause explains, and a figure of it where both are known.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    first, second : int
+        Numbers of the drives.
+    basis : Refinement, optional
+        A fit that holds, so that none has to be made.
 
     Raises
     ------
@@ -71,7 +80,9 @@ def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, A
         If there is no such drive, or one of them has no speed.
     """
     build = folder.settings()
-    found = difference_of_drives(folder, str(first), str(second))
+    found = difference_of_drives(
+        folder, str(first), str(second), parameters=None if basis is None else basis.fit.fit.posterior
+    )
     parts = [(part.name, part.effect_wh_per_km) for part in found.parts]
     figures = {}
     left, right, rest = found.first_wh_per_km, found.second_wh_per_km, found.unexplained_wh_per_km

@@ -11,6 +11,8 @@ from logan.report.page import figure_json, render_page
 from logan.report.sections.limits import approach_table
 from logan.report.theme import empty_figure
 from logan.report.wording import probability, runs
+from logan.results import json_ready
+from logan.units import DisplayUnits
 
 HOSTILE = '</script><script>alert("x")</script><img src=x onerror=alert(1)>'
 
@@ -171,3 +173,25 @@ def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
     assert found["pack current, above"][1].startswith("drive 2")
     assert found["pack current, below"][0] == "480.0 A"
     assert found["pack current, below"][1].startswith("drive 1")
+
+
+def test_the_same_content_goes_as_json_with_a_schema(inputs):
+    content = json.loads(json.dumps(json_ready(inputs)))
+    assert content["schema"] == "report/1"
+    assert content["plan"]["scenarios"][0]["range_m"]["p50"] == inputs.plan.scenarios[0].range_m.p50
+    assert content["drives"][0]["energy"]["net_wh_per_km"]["sigma"] == inputs.drives[0].energy.net_wh_per_km.sigma
+    assert content["provenance"] == [list(row) for row in inputs.provenance]
+    assert {"assumptions", "gearing", "build", "fitted"} <= set(content)
+
+
+def test_a_sheet_in_kilometres_names_no_miles_and_no_fahrenheit(inputs):
+    from dataclasses import replace
+
+    page = render_page(build_document(replace(inputs, units=DisplayUnits("km", "degC"))))
+    rest = re.sub(r"<script.*?</script>|<style.*?</style>", "", page, flags=re.DOTALL)
+    words = re.sub(r"<[^>]+>", " ", rest)
+    for scenario in inputs.plan.scenarios:
+        words = words.replace(scenario.name, "")  # the user's own words
+    words = words.replace("from 70 to 15 mph", "")  # how the coastdown test is published
+    assert not re.search(r"\d\s?(?:mi|mph|°F|ft)\b", words)
+    assert "Wh/mi" not in words

@@ -48,7 +48,8 @@ def stops_figure(regen: RegenSummary, units: DisplayUnits) -> go.Figure:
                 ],
                 hovertemplate="%{x:.0f} " + units.speed_label + ": %{y:.0f} %<br>%{text}<extra></extra>",
             )
-    figure.update_yaxes(range=[0, 110])
+    highest = max((100.0 * (stop.recovery_ratio or 0.0) for stop in stops), default=0.0)
+    figure.update_yaxes(range=[0, max(110.0, 1.05 * highest)])
     figure.update_xaxes(rangemode="tozero")
     return figure
 

@@ -8,7 +8,7 @@ from logan.report.document import Section, TableBlock, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, parameter_text
 from logan.report.wording import number, percent, sentence
-from logan.units import RADIANS_PER_SECOND_PER_RPM
+from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, DisplayUnits
 
 CAUTIONS: Final = (
     "More than 60 V DC or 30 V AC can kill. Work de-energised: service disconnect, lock-out, wait at least 5 minutes "
@@ -70,8 +70,8 @@ def gearing_section(inputs: ReportInputs) -> Section:
             f"top {units.speed_label}",
             "launch N",
             "launch grade",
-            "0-60 mph s",
-            "6 % at 55 mph kW",
+            f"0 to {_speed(60.0, units)} s",
+            f"6 % at {_speed(55.0, units)} kW",
             "of continuous",
         ),
         rows=rows,
@@ -90,6 +90,11 @@ def gearing_section(inputs: ReportInputs) -> Section:
     return Section(
         anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, sheet.assumptions))))
     )
+
+
+def _speed(mph: float, units: DisplayUnits) -> str:
+    """A speed that the sheet is worked out at, in the unit shown."""
+    return f"{mph * METRES_PER_SECOND_PER_MPH / units.metres_per_second:.0f} {units.speed_label}"
 
 
 def cautions_section() -> Section:
