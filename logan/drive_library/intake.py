@@ -88,6 +88,8 @@ def raw_aside(folder: LibraryFolder) -> Iterator[RawFileWriter]:
     DriveLibraryError
         If the folder cannot be written.
     """
+    if not folder.is_writable:
+        raise DriveLibraryError("the library cannot be written", "Check the permissions of its folder", folder.root)
     path = folder.incoming / f"{uuid.uuid4().hex}{RAW_SUFFIX}"
     # The lock keeps other processes from taking the file for what a dead writer left.
     with locked(folder.writers_lock, shared=True):

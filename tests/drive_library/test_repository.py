@@ -267,6 +267,12 @@ def test_frames_that_no_drive_took_along_leave_no_trace(library, folder):
     assert len(list((folder / "raw").iterdir())) == 1
 
 
+def test_frames_for_a_library_that_cannot_be_written_are_refused(library, monkeypatch):
+    monkeypatch.setattr(type(library._folder), "is_writable", False)
+    with pytest.raises(DriveLibraryError, match="cannot be written"), library.raw_aside():
+        pass
+
+
 def test_a_drive_stored_again_keeps_its_frames(library):
     add_with_raw(library, small_drive(1))
     assert library.add(small_drive(1), replace=True).has_raw
