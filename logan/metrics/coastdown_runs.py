@@ -25,6 +25,8 @@ TRIM_S: Final = 1.0
 """Left out at both ends, where torque and brakes settle. [s]"""
 
 FIT_STEP_S: Final = 0.5
+OPPOSITE_DEG: Final = 30.0
+"""Two runs are opposite when their courses differ by 180 degrees to within this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,3 +203,36 @@ def _heading(drive: Drive, start_s: float, end_s: float) -> float | None:
     if not np.isfinite(north) or not np.isfinite(east) or np.hypot(north, east) < 1e-4:
         return None
     return float(np.degrees(np.arctan2(east, north)) % 360.0)
+
+
+def opposite_groups(spans: tuple[CoastdownSpan, ...]) -> list[tuple[int, ...]]:
+    """Pair runs with the next in the opposite direction.
+
+    Parameters
+    ----------
+    spans : tuple of CoastdownSpan
+        In order of time.
+
+    Returns
+    -------
+    list of tuple of int
+        Indices of each pair, and of each run that has no partner.
+    """
+    left = list(range(len(spans)))
+    groups: list[tuple[int, ...]] = []
+    while left:
+        first = left.pop(0)
+        partner = next((index for index in left if _are_opposite(spans[first], spans[index])), None)
+        if partner is None:
+            groups.append((first,))
+        else:
+            left.remove(partner)
+            groups.append((first, partner))
+    return groups
+
+
+def _are_opposite(one: CoastdownSpan, other: CoastdownSpan) -> bool:
+    if one.heading_deg is None or other.heading_deg is None:
+        return False
+    difference = abs((one.heading_deg - other.heading_deg + 180.0) % 360.0 - 180.0)
+    return difference > 180.0 - OPPOSITE_DEG

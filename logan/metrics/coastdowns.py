@@ -19,7 +19,7 @@ from logan.drive.motion import STATION_WIND_FACTOR, Air, air_of
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
 from logan.metrics.coastdown_fit import MOST_RESIDUAL_M_PER_S, GroupFit, fit_group
 from logan.metrics.coastdown_linear import NO_THREE_TERMS, ThreeTermLoad, three_term_load
-from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans
+from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.results import Estimate, Figure, Refusal
@@ -27,9 +27,6 @@ from logan.settings import BuildSettings
 from logan.units import METRES_PER_SECOND_PER_MPH, BoolArray
 
 SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
-OPPOSITE_DEG: Final = 30.0
-"""Two runs are opposite when their courses differ by 180 degrees to within this."""
-
 PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}
 """Scatter of one pair in calm air, from simulation; it counts as much as a few pairs' own scatter."""
 
@@ -154,7 +151,7 @@ def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
         return _refused((), refusal)
     air = air_of(drive)
     mass, inertia = vehicle_mass_kg(drive, build), effective_mass_kg(drive, build)
-    groups = _groups(spans)
+    groups = opposite_groups(spans)
     fits: list[tuple[tuple[int, ...], GroupFit | None]] = []
     for members in groups:
         wind = _noted_headwind(drive, spans[members[0]])
@@ -214,28 +211,6 @@ def _refused(runs: tuple[CoastdownRun, ...], refusal: Refusal) -> CoastdownSumma
         correlation_rolling_drag=None,
         notes=(refusal.reason,),
     )
-
-
-def _groups(spans: tuple[CoastdownSpan, ...]) -> list[tuple[int, ...]]:
-    """Pairs of opposite runs, nearest in time first; the rest alone."""
-    left = list(range(len(spans)))
-    groups: list[tuple[int, ...]] = []
-    while left:
-        first = left.pop(0)
-        partner = next((index for index in left if _are_opposite(spans[first], spans[index])), None)
-        if partner is None:
-            groups.append((first,))
-        else:
-            left.remove(partner)
-            groups.append((first, partner))
-    return groups
-
-
-def _are_opposite(one: CoastdownSpan, other: CoastdownSpan) -> bool:
-    if one.heading_deg is None or other.heading_deg is None:
-        return False
-    difference = abs((one.heading_deg - other.heading_deg + 180.0) % 360.0 - 180.0)
-    return difference > 180.0 - OPPOSITE_DEG
 
 
 def _noted_headwind(drive: Drive, span: CoastdownSpan) -> float:

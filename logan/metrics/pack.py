@@ -9,14 +9,14 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.constants import SECONDS_PER_HOUR
-from logan.drive.drive import Channel, Drive
+from logan.drive.drive import Drive
 from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
 from logan.metrics.error_budget import GAIN_SIGMA_RATIO
+from logan.metrics.isolation_check import IsolationCheck, isolation_check
 from logan.numerics import cumulative, integrate
-from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -37,7 +37,6 @@ SPREAD_REST_AMBER_V: Final = 0.020
 SPREAD_LOAD_AMBER_V: Final = 0.100
 """Cell spread from which it is amber (common practice). [V]"""
 
-SENSOR_OFF_OHM: Final = 1.0
 PERCENT_BAND: Final = 0.1
 
 
@@ -108,27 +107,6 @@ class CellSpread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class IsolationCheck:
-    """Isolation resistance per volt against UN R100.
-
-    Parameters
-    ----------
-    lowest_ohm_per_v : Figure
-        Lowest resistance over the highest pack voltage. [ohm/V]
-    severity : Severity or None
-        Red below 100 ohm/V, amber below 500 ohm/V.
-    note : str
-        Which requirement applies, and a sign of a sensor that is off.
-    """
-
-    schema: ClassVar[str] = "isolation-check/1"
-
-    lowest_ohm_per_v: Figure
-    severity: Severity | None
-    note: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class VoltageRange:
     """Lowest and highest pack voltage of a drive.
 
@@ -184,7 +162,7 @@ def pack_summary(
         usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
         per_percent=_per_percent(drive),
         spread=_spread(drive, build),
-        isolation=_isolation(drive),
+        isolation=isolation_check(drive),
         charging=charging_sessions(drive),
     )
 
@@ -374,32 +352,3 @@ def _temperature_spread(drive: Drive) -> Figure:
     if known.size == 0:
         return Refusal("hottest and coldest cell are never known together", "Log both all the way")
     return Estimate(float(known.max()), "K", 1.0, "maximum")
-
-
-def _isolation(drive: Drive) -> IsolationCheck:
-    channel, voltage = drive.get("isolation_resistance"), drive.get("pack_voltage")
-    if channel is None or voltage is None:
-        missing = "isolation resistance" if channel is None else "pack voltage"
-        refusal = Refusal(f"{missing} is not logged", "Log it, or measure by UN R100, Annex 5A")
-        return IsolationCheck(lowest_ohm_per_v=refusal, severity=None, note=refusal.reason)
-    value = _believed(channel)
-    if value.size == 0 or not np.isfinite(voltage.value).any():
-        refusal = Refusal("the isolation sensor reads only zero or its highest code: it is off", "Switch it on")
-        return IsolationCheck(lowest_ohm_per_v=refusal, severity=None, note=refusal.reason)
-    working_v = float(np.nanmax(voltage.value))
-    per_volt = float(value.min()) / working_v
-    severity = (
-        Severity.RED if per_volt < DC_BUS_OHM_PER_V else Severity.AMBER if per_volt < COMBINED_BUS_OHM_PER_V else None
-    )
-    figure = Estimate(per_volt, "ohm/V", 0.2 * per_volt, f"lowest, over {working_v:.0f} V", 1.0)
-    return IsolationCheck(
-        lowest_ohm_per_v=figure,
-        severity=severity,
-        note="UN R100, 5.1.3: at least 100 ohm/V on a DC bus, 500 ohm/V where AC and DC buses are connected",
-    )
-
-
-def _believed(channel: Channel) -> FloatArray:
-    """Values that are not the sensor's zero or highest code held all the time."""
-    known = channel.value[np.isfinite(channel.value)]
-    return np.asarray(known[known > SENSOR_OFF_OHM])

@@ -9,10 +9,11 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
-from logan.drive.context import Context, ContextLookup
+from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.metrics.error_budget import GAIN_SIGMA_RATIO
 from logan.metrics.pulses import Pulse, find_pulses
+from logan.metrics.sag import Sag, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
 from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal
@@ -98,33 +99,6 @@ class ColdResistance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sag:
-    """Deepest voltage under load.
-
-    Parameters
-    ----------
-    channel : str
-        ``pack_voltage`` or ``cell_voltage_min``.
-    lowest_v : float
-        Lowest voltage. [V]
-    sag_v : float or None
-        How far below the last voltage at rest before it; None without rest in the ten minutes before. [V]
-    current_a : float or None
-        Current at that moment.
-    context : Context
-        When and under what load.
-    """
-
-    schema: ClassVar[str] = "sag/1"
-
-    channel: str
-    lowest_v: float
-    sag_v: float | None
-    current_a: float | None
-    context: Context
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ResistanceSummary:
     """Resistance and sag over one drive.
 
@@ -194,7 +168,9 @@ def resistance_summary(
     whole = tuple(band for name, windows, channel in subjects for band in _whole(name, windows, channel))
     bands = tuple(band for name, windows, _ in subjects for band in _bands(name, windows, states))
     lookup = ContextLookup(drive)
-    sags = [_sag(channel, current, capacity_ah, lookup) for channel in (voltage, cell_channel) if channel is not None]
+    sags = [
+        voltage_sag(channel, current, capacity_ah, lookup) for channel in (voltage, cell_channel) if channel is not None
+    ]
     return ResistanceSummary(
         whole_drive=whole,
         bands=bands,
@@ -312,25 +288,6 @@ def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States) -
 
 def _edges(index: int | None, width: float) -> tuple[float | None, float | None]:
     return (None, None) if index is None else (index * width, (index + 1) * width)
-
-
-def _sag(channel: Channel, current: Channel, capacity_ah: float, lookup: ContextLookup) -> Sag | None:
-    known = np.isfinite(channel.value)
-    if not known.any():
-        return None
-    time_s, volts = channel.time_s[known], channel.value[known]
-    amperes = current.at(time_s)
-    lowest = int(np.argmin(volts))
-    at_rest = np.abs(np.nan_to_num(amperes, nan=1e9)) < max(5.0, 0.03 * capacity_ah)
-    before = at_rest & (time_s < time_s[lowest]) & (time_s > time_s[lowest] - 600.0)
-    rest_v = float(volts[np.flatnonzero(before)[-1]]) if before.any() else None
-    return Sag(
-        channel=channel.name,
-        lowest_v=float(volts[lowest]),
-        sag_v=None if rest_v is None else rest_v - float(volts[lowest]),
-        current_a=float(amperes[lowest]) if np.isfinite(amperes[lowest]) else None,
-        context=lookup.at(float(time_s[lowest])),
-    )
 
 
 def _arrhenius(pack: PackSettings, from_degc: float, to_degc: float) -> tuple[float, float]:
