@@ -49,7 +49,27 @@ def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Pack power without voltage and current: the energy is known, and nothing that needs the current."""
+    if not survey.has("pack_power") or survey.has("pack_voltage", "pack_current"):
+        return
+    absent = [name for name in ("pack_voltage", "pack_current") if not survey.has(name)]
+    cannot = "peak and RMS current, charge, and pack resistance"
+    if absent == ["pack_voltage"]:
+        cannot = "pack resistance"
+    yield DataFlag(
+        code="power_only",
+        severity=Severity.NOTE,
+        channels=("pack_power",),
+        title="Pack power is logged without voltage and current",
+        evidence=f"{' and '.join(absent)} not logged: {len(absent)} of 2; {cannot} cannot be given",
+        remedy="Log pack voltage and current from the same message, at 10 Hz or faster",
+        effect_wh_per_km=0.0,
+    )
+
+
 DETECTORS: Final = (
+    Detector("power_only", "Pack power is logged without voltage and current", _find_power_only, ("pack_power",)),
     Detector("notes_missing", "Payload, tyre pressure or weather is not noted", _find_missing),
     Detector("clock_not_set", "The logger's clock was not set", _find_unset_clock),
 )

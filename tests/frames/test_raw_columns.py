@@ -1,6 +1,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logan.frames import raw_columns
 from logan.frames.grouping import FrameKey, KeyIndex
 from logan.frames.raw_columns import MAX_OPEN_BLOCKS
 from tests.frames.test_grouping import Collected, expected_of, frames, table_of
@@ -55,3 +56,33 @@ def test_noise_that_looks_like_many_identifiers_is_not_collected_for_ever():
     collected.builder.add(KeyIndex().group(table_of(rows)))
     assert len(collected.blocks) == MAX_OPEN_BLOCKS + 1
     assert sum(map(len, collected.frames().values())) == MAX_OPEN_BLOCKS + 1
+
+
+def error():
+    return (0, 0, False, False, True, b"")
+
+
+def test_error_frames_are_counted_with_their_times_and_are_no_message():
+    collected, index = Collected(), KeyIndex()
+    collected.builder.add(index.group(table_of([frame(b"\x01"), error(), frame(b"\x02"), error()])))
+    collected.builder.add(index.group(table_of([error()])))
+    assert collected.builder.error_count == 3
+    assert collected.builder.error_time_ns.tolist() == [1_000_000, 3_000_000, 0]
+    assert collected.builder.counts == {KEY: 2}
+
+
+def test_of_a_storm_of_errors_every_one_is_counted_and_the_first_are_timed(monkeypatch):
+    monkeypatch.setattr(raw_columns, "ERROR_TIMES", 5)
+    collected, index = Collected(), KeyIndex()
+    for _ in range(4):
+        collected.builder.add(index.group(table_of([error()] * 3)))
+    assert collected.builder.error_count == 12
+    assert collected.builder.error_time_ns.size == 5
+
+
+def test_an_identifier_that_is_standard_and_extended_clashes_on_its_own_bus_only():
+    collected, index = Collected(), KeyIndex()
+    rows = [frame(b"\x01"), (0, 0x100, True, False, False, b"\x02"), (1, 0x101, False, False, False, b"\x03")]
+    rows.append((0, 0x101, True, False, False, b"\x04"))
+    collected.builder.add(index.group(table_of(rows)))
+    assert collected.builder.clashes == ("can0/100",)

@@ -63,6 +63,7 @@ CATALOGUE: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("load not logged, or logged and not drawn", ("unlogged_load", "load_not_drawn"), ""),
     ("pack changed, module bypassed", ("voltage_charge_mismatch",), "tests/quality/test_between_drives.py"),
     ("notes missing", ("notes_missing",), ""),
+    ("power without voltage and current", ("power_only",), ""),
     ("wheels off the ground", ("wheels_off_ground",), ""),
     ("wheels spin or lock", ("wheel_slip",), ""),
     ("several sessions or vehicles", ("several_sessions",), ""),
