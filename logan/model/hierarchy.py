@@ -377,6 +377,8 @@ def spread_of(found: FloatArray, information: FloatArray, prior_sigma: float) ->
     .. [1] Restricted likelihood of a random-effects mean on a grid of spreads: D. Harville,
        J. Am. Stat. Assoc. 72 (1977) 320, doi:10.1080/01621459.1977.10480998.
     """
+    if found.size == 0:
+        return prior_sigma
     spread = prior_sigma * np.linspace(0.05, 4.0, 80)
     variance = spread[:, None] ** 2 + 1.0 / information[None, :]
     mean = (found / variance).sum(axis=1) / (1.0 / variance).sum(axis=1)

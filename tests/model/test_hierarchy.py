@@ -104,3 +104,7 @@ def test_summed_up_drives_act_as_the_quadratics_they_are():
     rest = fixed.at(np.array(widened.mean), ROTATING_KG)
     assert rest.value == 0.0
     assert not rest.gradient.any()
+
+
+def test_without_a_telling_drive_the_spread_is_the_priors():
+    assert spread_of(np.empty(0), np.empty(0), 0.3) == 0.3
