@@ -155,16 +155,16 @@ def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice, 
     reject(taken, (words[0] & KEEP_FIRST[2]) ^ _PREFIX, found.is_wrong)
     can_id = found.can_id
     flags_at = comma + 3 + found.width
-    words = gather(text, flags_at, 3)
-    checks = _flags(words[0], can_id, fast, rows)
+    word = gather(text, flags_at)
+    checks = _flags(word, can_id, fast, rows)
     reject(taken, *checks)
     fast.can_id[rows] = can_id
-    length = words[0].view(np.uint8)[7::8] ^ np.uint8(ord("0"))
+    length = word.view(np.uint8)[7::8] ^ np.uint8(ord("0"))
     reject(taken, length > CLASSIC_BYTES)
     length = np.minimum(length, CLASSIC_BYTES)
     fast.length[rows] = length
     reject(taken, flags_at + 9 + _WRITTEN_CHARACTERS[length] != end)
-    _fill_payload(text, words, flags_at + 9, length, fast.payload[rows], taken)
+    _fill_payload(text, flags_at + 9, length, fast.payload[rows], taken)
 
 
 def _times(words: Words, whole_width: IntArray, decimals: IntArray) -> tuple[IntArray, list[Words | BoolArray]]:
@@ -199,37 +199,25 @@ def _flags(word: Words, can_id: NDArray[np.uint32], fast: FastFrames, rows: slic
 
 
 def _fill_payload(
-    text: NDArray[np.uint8],
-    words: Words,
-    at: IntArray,
-    length: NDArray[np.uint8],
-    payload: NDArray[np.uint8],
-    taken: BoolArray,
+    text: NDArray[np.uint8], at: IntArray, length: NDArray[np.uint8], payload: NDArray[np.uint8], taken: BoolArray
 ) -> None:
     """Fill the data of each row from the characters at its place; clear ``taken`` where they are none."""
     is_eight = taken & (length == CLASSIC_BYTES)
-    if is_eight.all():
-        decoded = _eight_bytes(text, at)
-    elif 2 * np.count_nonzero(is_eight) > length.size:
-        decoded = _eight_bytes(text, at[is_eight])
-    else:
-        decoded = None
-    if decoded is None:
-        payload[:], checks = _data(words, length)
-        reject(taken, *checks)
-    elif is_eight.all():
+    decoded = _eight_bytes(text, at, is_eight) if 2 * np.count_nonzero(is_eight) > length.size else None
+    if decoded is not None:
         payload[:] = decoded
-    else:
-        payload[is_eight] = decoded
-        others = np.flatnonzero(~is_eight)
-        payload[others], checks = _data(words[:, others], length[others])
-        fine = taken[others]
+    others = np.flatnonzero(taken if decoded is None else taken & ~is_eight)
+    if others.size:
+        payload[others], checks = _data(gather(text, at[others] - 9, 3), length[others])
+        fine = np.ones(others.size, np.bool_)
         reject(fine, *checks)
         taken[others] = fine
 
 
-def _eight_bytes(text: NDArray[np.uint8], at: IntArray) -> NDArray[np.uint8] | None:
-    """Eight bytes from the twelve characters at each place; None if any of them is no such data."""
+def _eight_bytes(text: NDArray[np.uint8], at: IntArray, wanted: BoolArray) -> NDArray[np.uint8] | None:
+    """Eight bytes from the twelve characters at each place that is wanted; None if any of them is no such data."""
+    if not wanted.all():
+        at = np.where(wanted, at, at[wanted.argmax()])
     characters = gather_rows(text, at, _WRITTEN[CLASSIC_BYTES])
     if (characters[:, -1] != ord("=")).any():
         return None
