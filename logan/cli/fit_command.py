@@ -36,7 +36,7 @@ def register(app: typer.Typer) -> None:
 
 def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     """Print a fit: parameters, plain words, drive by drive, calibration, the next test."""
-    from logan.cli.range_command import calibration_text
+    from logan.cli.range_command import calibration_text, efficiency_text
     from logan.cli.rendering import print_lines
 
     fit = found.report.fit
@@ -49,8 +49,7 @@ def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     _print_parameters(found.report)
     print_lines("", *(f"- {words}." for words in fit.warnings), "")
     _print_drives(found.report, units)
-    print_lines("", calibration_text(found.report.calibration))
-    print_lines(_efficiency_text(found.report), "")
+    print_lines("", calibration_text(found.report.calibration), efficiency_text(found.report.calibration), "")
     _print_next_tests(found.next_tests)
 
 
@@ -97,18 +96,6 @@ def _print_drives(report: FitReport, units: DisplayUnits) -> None:
     used = units.consumption_label
     headings = ("drive", units.distance, f"measured {used}", f"fit {used}", "residual", "own level")
     print_table(headings, rows, title="Drive by drive; the residual is measured over fit")
-
-
-def _efficiency_text(report: FitReport) -> str:
-    calibration = report.calibration
-    if calibration.mean_error_ratio is None or calibration.rejected_mean_error_ratio is None:
-        return "Drivetrain: constant efficiencies; too few drives to try loss terms."
-    other = "loss terms" if calibration.efficiency_model == "constant" else "constant efficiencies"
-    chosen = "constant efficiencies" if calibration.efficiency_model == "constant" else "loss terms"
-    return (
-        f"Drivetrain: {chosen} (mean error on left-out drives {100 * calibration.mean_error_ratio:.1f} %; "
-        f"with {other} {100 * calibration.rejected_mean_error_ratio:.1f} %)."
-    )
 
 
 def _print_next_tests(tests: NextTests) -> None:

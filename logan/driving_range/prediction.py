@@ -386,4 +386,4 @@ def _note(outside: Extrapolation) -> str:
         parts.append("faster than was driven" if outside.speed_beyond_m_per_s > 0 else "slower than was driven")
     if outside.temperature_beyond_k:
         parts.append("hotter than was driven" if outside.temperature_beyond_k > 0 else "colder than was driven")
-    return f"{' and '.join(parts)}: interval widened by {outside.log_sigma:.0%}" if parts else ""
+    return f"{' and '.join(parts)}: interval widened by {100 * outside.log_sigma:.0f} %" if parts else ""

@@ -1,0 +1,138 @@
+import json
+import shutil
+
+import pytest
+
+from logan.cli.main import main
+from tests.pipeline.twin_fleet import store_fleet
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory):
+    """A vehicle with four stored drives."""
+    root = store_fleet(tmp_path_factory.mktemp("fleet"), vehicles=1, drives=4, duration_s=420.0)
+    return root / "van-001"
+
+
+@pytest.fixture(scope="module")
+def one_drive(tmp_path_factory):
+    return store_fleet(tmp_path_factory.mktemp("single"), vehicles=1, drives=1, duration_s=420.0) / "van-001"
+
+
+def run(capsys, *arguments):
+    capsys.readouterr()
+    code = main([str(argument) for argument in arguments])
+    shown = capsys.readouterr()
+    return code, shown.out, shown.err
+
+
+def test_fit_shows_plan_and_fit_plain_words_calibration_and_the_next_test(build, capsys):
+    code, out, _ = run(capsys, "fit", "-b", build)
+    assert code == 0
+    for words in ("Fit of 4 drives", "learned", "can't tell", "own level", "What to do next", "Best: "):
+        assert words in out
+    assert "Calibration, each of 4 drives predicted from the others: median error" in " ".join(out.split())
+    assert "Drivetrain: " in out
+    assert "with loss terms" in " ".join(out.split()) or "with constant efficiencies" in " ".join(out.split())
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_fit_as_json_carries_the_posterior_calibration_and_expected_gains(build, capsys):
+    content = json.loads(run(capsys, "fit", "-b", build, "--json")[1])
+    assert content["schema"] == "build-fit/1"
+    report = content["report"]
+    assert report["fit"]["drive_count"] == 4
+    assert len(report["calibration"]["drives"]) == 4
+    assert all(0.0 <= test["gain_ratio"] <= 1.0 for test in content["next_tests"]["candidates"])
+    assert report["identifiability"]["null_direction"] == [1.0, 1.0, 0.0, 1.0, -1.0, 0.0]
+
+
+def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
+    weighed = shutil.copytree(build, tmp_path / "weighed")
+    (weighed / "measurements.toml").write_text(
+        '[[measurement]]\nkind = "mass"\nvalue = "1700 kg ± 5 kg"\nsource = "weighbridge"\n', encoding="utf-8"
+    )
+    before, after = (json.loads(run(capsys, "fit", "-b", folder, "--json")[1]) for folder in (build, weighed))
+    learned = [content["report"]["fit"]["learned_ratio"][0] for content in (before, after)]
+    assert learned[1] < 0.3 * learned[0]
+    assert after["report"]["fit"]["measurements"][0]["source"] == "weighbridge"
+    assert "weighbridge" not in " ".join(after["report"]["fit"]["warnings"])
+
+
+def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, capsys):
+    code, out, _ = run(capsys, "range", "-b", build)
+    assert code == 0
+    for words in ("Refined by 4 drives", "Plan / refined", "Why 'highway 65' moved", "Pack for the target", "Calibra"):
+        assert words in out
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_that_road_again_in_the_cold_with_a_rack_and_a_load(build, capsys):
+    content = {}
+    asked = {"as driven": (), "loaded": ("--ambient", "20 °F", "--drag", "1.15", "--payload", "300 lb")}
+    for name, options in asked.items():
+        code, out, _ = run(capsys, "range", "-b", build, "--replay", "2", "--name", name, "--json", *options)
+        assert code == 0
+        content[name] = json.loads(out)["refined"]["scenarios"][-1]
+    loaded = content["loaded"]
+    assert loaded["name"] == "loaded"
+    assert loaded["ambient_temperature_degc"] == pytest.approx(-6.667, abs=1e-3)
+    assert loaded["payload_kg"] == pytest.approx(136.08, abs=0.01)
+    assert loaded["is_extrapolated"]
+    assert "colder than was driven" in loaded["note"]
+    driven = content["as driven"]
+    for part in ("air", "rolling", "cabin_climate"):
+        assert loaded["breakdown"][f"{part}_wh_per_km"][0] > driven["breakdown"][f"{part}_wh_per_km"][0]
+    assert loaded["range_m"]["p50"] < driven["range_m"]["p50"]
+
+
+def test_a_drive_that_does_not_exist_cannot_be_replayed(build, capsys):
+    code, out, err = run(capsys, "range", "-b", build, "--replay", "9")
+    assert code == 2
+    assert "9" in err
+    assert "Traceback" not in out + err
+
+
+def test_one_drive_is_prior_dominated_in_those_words(one_drive, capsys):
+    for command in ("fit", "range"):
+        code, out, _ = run(capsys, command, "-b", one_drive)
+        assert code == 0
+        assert "PRIOR-DOMINATED" in out
+    content = json.loads(run(capsys, "range", "-b", one_drive, "--json")[1])
+    assert content["refined"]["is_prior_dominated"]
+    assert "prior-dominated" in content["refined"]["note"]
+
+
+def test_effect_gives_the_difference_with_its_interval(build, capsys):
+    code, out, _ = run(capsys, "effect", "-b", build, "--before", "1,2", "--after", "3,4")
+    assert code == 0
+    text = " ".join(out.split())
+    assert "90 % interval" in text
+    assert "noise" in text
+    assert "Before: drives 1, 2; after: drives 3, 4." in text
+    content = json.loads(run(capsys, "effect", "-b", build, "--before", "1,2", "--after", "3,4", "--json")[1])
+    assert content["schema"] == "modification-effect/1"
+    assert content["interval_low_ratio"] < content["change"]["value"] < content["interval_high_ratio"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "problem"),
+    [
+        ("1,2", "2,3", "named on both sides"),
+        ("1", "2", "can't tell a change from that day's wind"),
+        ("1,2", "9", "9"),
+        ("", "2", "before"),
+    ],
+)
+def test_an_effect_that_cannot_be_told_is_exit_code_2(build, capsys, before, after, problem):
+    code, out, err = run(capsys, "effect", "-b", build, "--before", before, "--after", after)
+    assert code == 2
+    assert problem in err
+    assert "Traceback" not in out + err
+
+
+def test_gearing_of_a_driven_build_says_what_is_held_for_ever(build, capsys):
+    code, out, _ = run(capsys, "gearing", "-b", build)
+    assert code == 0
+    assert "held for ever" in out
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
