@@ -118,11 +118,16 @@ def digits(words: Words) -> tuple[Words, Words]:
 
 def decimal_number(values: Words) -> Words:
     """Value of eight decimal digits as ``digits`` gives them, the first the most significant."""
-    number = values * _U(10)
-    number += values >> _U(8)
+    # Each product adds a lane to ten, a hundred, ten thousand times the one below it.
+    number = values * _U(10 << 8 | 1)
+    number >>= _U(8)
     number &= _PAIRS
-    number = (number * _U(100) + (number >> _U(16))) & _FOURS
-    return (number * _U(10000) + (number >> _U(32))) & _EIGHT
+    number *= _U(100 << 16 | 1)
+    number >>= _U(16)
+    number &= _FOURS
+    number *= _U(10_000 << 32 | 1)
+    number >>= _U(32)
+    return number
 
 
 def left_hex(words: Words, length: NDArray[np.uint8]) -> tuple[Words, Words]:
