@@ -95,8 +95,10 @@ def _fit_and_show(
 ) -> None:
     from logan.cli.options import display_units
     from logan.cli.rendering import print_json
-    from logan.pipeline.fleet import FleetStore, fit_fleet, write_fleet_table
+    from logan.pipeline.fleet import FleetStore, check_fleet_table, fit_fleet, write_fleet_table
 
+    if output is not None:
+        check_fleet_table(output)
     crew = _crew(cluster, processes)
     try:
         found = fit_fleet(FleetStore(fleet), crew)

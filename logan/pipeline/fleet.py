@@ -30,7 +30,15 @@ from logan.pipeline.fleet_tasks import (
 from logan.pipeline.kit_fit import KitFit, fit_kit
 from logan.settings import BuildSettings
 
-__all__ = ["FleetFit", "FleetImport", "FleetStore", "fit_fleet", "import_fleet", "write_fleet_table"]
+__all__ = [
+    "FleetFit",
+    "FleetImport",
+    "FleetStore",
+    "check_fleet_table",
+    "fit_fleet",
+    "import_fleet",
+    "write_fleet_table",
+]
 
 Told = Callable[[str], None]
 
@@ -205,18 +213,31 @@ def _kit_plan(store: FleetStore, first: str) -> tuple[BuildSettings, bool]:
     return build_of(store, first), False
 
 
+def check_fleet_table(path: Path) -> None:
+    """Refuse a table that could not be written, before the work that it would hold is done.
+
+    Raises
+    ------
+    UsageError
+        If the suffix is not .csv, or there is no such folder.
+    """
+    if path.suffix.lower() != ".csv":
+        raise UsageError(f"'{path.suffix}' is no format that can be written", "Use .csv", path)
+    if not path.absolute().parent.is_dir():
+        raise UsageError("there is no such folder", "Make it first, or choose another", path.absolute().parent)
+
+
 def write_fleet_table(found: FleetFit, path: Path) -> Path:
     """Write a line for each vehicle as CSV that no spreadsheet runs.
 
     Raises
     ------
     UsageError
-        If the suffix is not .csv.
+        As ``check_fleet_table``.
     DriveLibraryError
         If it cannot be written.
     """
-    if path.suffix.lower() != ".csv":
-        raise UsageError(f"'{path.suffix}' is no format that can be written", "Use .csv", path)
+    check_fleet_table(path)
     levels = {level.vehicle: level for level in found.kit.vehicles} if found.kit else {}
     rows = []
     for vehicle in found.vehicles:

@@ -128,6 +128,22 @@ def test_a_fleet_is_fitted_and_its_table_written(kit, capsys, tmp_path):
     assert content["schema"] == "fleet-fit/1"
 
 
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        (("report", "KIT", "f.xlsx"), "no format that can be written"),
+        (("report", "KIT", "nowhere/f.csv"), "no such folder"),
+        (("fit", "KIT", "--cluster", "nonsense"), "no address of a scheduler"),
+        (("fit", "nosuch://kit"), "no address of a fleet"),
+        (("fit", "KIT/van-001"), "no vehicle lies at"),
+    ],
+)
+def test_a_fleet_that_cannot_be_done_is_refused_before_any_work(kit, capsys, arguments, problem):
+    code, out, err = run(capsys, "fleet", *(text.replace("KIT", str(kit)) for text in arguments))
+    assert (code, out) == (2, "")
+    assert problem in err
+
+
 def test_a_fleet_import_says_what_failed(kit, capsys, tmp_path):
     copy = shutil.copytree(kit, tmp_path / "kit")
     (copy / "van-002" / "logs").mkdir()

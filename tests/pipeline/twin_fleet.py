@@ -75,7 +75,14 @@ def store_fleet(root: Path, *, vehicles: int, drives: int, duration_s: float = 9
                 rng = np.random.default_rng([seed, vehicle, number])
                 weather = TwinWeather(ambient_temperature_degc=float(rng.uniform(10.0, 25.0)))
                 route = fleet_route(rng, duration_s)
-                drive = drive_twin(twin_vehicle(vehicle, seed), route, rng=rng, weather=weather, sensors=SENSORS)
+                drive = drive_twin(
+                    twin_vehicle(vehicle, seed),
+                    route,
+                    rng=rng,
+                    weather=weather,
+                    sensors=SENSORS,
+                    start_ns=FIRST_NS + (vehicle * drives + number) * DAY_NS,
+                )
                 sha256 = hashlib.sha256(f"{vehicle} {number}".encode()).hexdigest()
                 source = LogSource(name=f"{number}.log", sha256=sha256, size_bytes=1, log_format="candump")
                 library.add(replace(drive.to_drive(), sources=(source,)))
