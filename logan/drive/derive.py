@@ -12,6 +12,8 @@ from logan.numerics import union_times
 from logan.settings import BuildSettings
 
 _WHEEL_SLIP_RATIO = 0.01
+_PACK_METER_RATIO = 0.014
+"""Power and voltage are each good to 1 % (common practice)."""
 
 
 def derive_channels(
@@ -94,10 +96,10 @@ def _current(channels: Mapping[str, Channel]) -> Channel | None:
         return None
     time_s = union_times(power.time_s, voltage.time_s)
     volts = voltage.at(time_s)
-    volts = np.where(volts > 1.0, volts, np.nan)
+    value = power.at(time_s) / np.where(volts > 1.0, volts, np.nan)
     return Channel(
-        name="pack_current", time_s=time_s, value=power.at(time_s) / volts, source="pack_power / pack_voltage",
-        is_derived=True,
+        name="pack_current", time_s=time_s, value=value, source="pack_power / pack_voltage", is_derived=True,
+        sigma=_relative_sigma(value, _PACK_METER_RATIO),
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from logan.channels.mapping import map_channels, map_sources
+from logan.channels.vocabulary import channel_kind
 from logan.errors import ChannelError
 from logan.settings import ChannelMap, ChannelSource
 from tests.channels.columns import column, table
@@ -211,6 +212,26 @@ def test_miles_called_kilometres_contradict_the_satellites():
     log = table(column("S", speed * 3.6 / 1.609344, unit="km/h"), column("G", speed, unit="m/s"))
     mapped = map_channels(log, ChannelMap((source("speed", "S"), source("gnss_speed", "G"))))
     assert [flag.code for flag in mapped.flags] == ["unit_contradiction"]
+
+
+@pytest.mark.parametrize(
+    ("judged", "reference", "level", "ratio", "title"),
+    [
+        ("gnss_speed", "speed", 20.0, 3.6, "3.6"),
+        ("gnss_speed", "speed", 20.0, 1.609344, "1.60934"),
+        ("inverter_voltage", "pack_voltage", 360.0, 0.1, "10"),
+        ("motor_torque", "motor_torque_command", 120.0, 0.1, "10"),
+        ("cell_voltage_max", "cell_voltage_min", 3.7, 0.001, "1000"),
+    ],
+)
+def test_two_of_one_quantity_that_differ_by_a_units_ratio_contradict_each_other(judged, reference, level, ratio, title):
+    unit = channel_kind(judged).unit
+    value = level * (1.0 + 0.1 * np.sin(np.arange(300) / 15.0))
+    log = table(column("A", value * ratio, unit=unit), column("B", value, unit=unit))
+    mapped = map_channels(log, ChannelMap((source(judged, "A"), source(reference, "B"))))
+    (flag,) = mapped.flags
+    assert flag.code == "unit_contradiction"
+    assert flag.title.endswith(f"by a factor of {title}")
 
 
 def test_agreeing_channels_raise_no_flag():

@@ -10,6 +10,8 @@ from logan.channels.mapping import map_channels
 from logan.drive.assemble import assemble_drive
 from logan.drive.drive import DriveConditions
 from logan.errors import ChannelError
+from logan.ledger.reckon import energy_ledger
+from logan.results import json_ready
 from logan.settings import AnalysisSettings, ChannelMap, ChannelSource
 from tests.builds import example_build
 from tests.channels.columns import twin_table
@@ -64,6 +66,24 @@ def test_units_and_sign_do_not_change_the_drive(speed, temperature, current, sig
     other = twin_table(drive, units=units, signs={"pack_current": sign}, names={"pack_current": "X"})
     again = assembled(drive, other, signs={"pack_current": sign}, names={"pack_current": "X"})
     assert_same(again, assembled(drive, twin_table(drive)))
+
+
+def test_the_ledger_is_the_same_in_miles_with_the_current_turned_round():
+    drive, build = urban_drive(), example_build()
+    units = {"speed": ("mph", 0.44704, 0.0), "pack_voltage": ("mV", 0.001, 0.0)}
+    other = twin_table(drive, units=units, signs={"pack_current": -1}, names={"pack_current": "X"})
+    turned = assembled(drive, other, signs={"pack_current": -1}, names={"pack_current": "X"})
+    one, two = (energy_ledger(made, build) for made in (assembled(drive, twin_table(drive)), turned))
+    assert numbers(json_ready(two)) == pytest.approx(numbers(json_ready(one)), rel=1e-6, abs=1e-6)
+
+
+def numbers(content):
+    """Every number of a JSON-ready result, in order."""
+    if isinstance(content, dict):
+        content = list(content.values())
+    if isinstance(content, list):
+        return [number for part in content for number in numbers(part)]
+    return [float(content)] if isinstance(content, int | float) else []
 
 
 @settings(deadline=None, max_examples=8)
@@ -145,3 +165,26 @@ def test_overrides_of_the_map_stand_in_the_history():
     drive = urban_drive()
     made = assembled(drive, twin_table(drive, signs={"pack_current": -1}), signs={"pack_current": -1})
     assert [(step.action, step.channels) for step in made.history] == [("sign", ("pack_current",))]
+
+
+def test_current_is_derived_from_power_and_voltage_with_its_uncertainty():
+    drive = urban_drive()
+    current, voltage = drive["pack_current"], drive["pack_voltage"]
+    power = MappedChannel(
+        name="pack_power",
+        time_ns=np.rint(current.time_s * 1e9).astype(np.int64),
+        value=current.value * voltage.at(current.time_s),
+    )
+    volts = MappedChannel(
+        name="pack_voltage", time_ns=np.rint(voltage.time_s * 1e9).astype(np.int64), value=np.array(voltage.value)
+    )
+    made = assemble_drive(
+        MappedChannels(channels={"pack_power": power, "pack_voltage": volts}), analysis=NO_CORRECTIONS
+    )
+    derived = made["pack_current"]
+    assert derived.is_derived
+    assert 0.0 < derived.sigma < 2.0
+    known = np.isfinite(derived.value)
+    again = np.interp(current.time_s[100:-100], derived.time_s[known], derived.value[known])
+    assert np.median(np.abs(again - current.value[100:-100])) < 0.5
+    assert any(step.action == "derive" and "uncertainty" in step.detail for step in made.history)
