@@ -43,7 +43,7 @@ class Identifiability:
     null_direction : ndarray, shape (6,)
         Direction in log parameters that no electric log can see. [ratio]
     null_learned_ratio : float
-        Posterior over prior width along it: what only a weighbridge or a coastdown can shrink.
+        Posterior over prior width along it: what only a weighbridge can shrink.
     statements : tuple of str
         The same in plain words.
     """
@@ -147,6 +147,6 @@ def plain_words(
     if drive_count and null_learned_ratio(posterior, prior) > 0.95:
         words.append(
             "the data can't tell mass, drag area and efficiencies apart along one direction: all up by a factor, "
-            "regen efficiency down by it, changes no electric log; a weighbridge or coastdowns settle it"
+            "regen efficiency down by it, changes no electric log; a weighbridge settles it"
         )
     return tuple(words)

@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 
 from logan.model.estimator import fit
-from logan.model.identifiability import NULL_DIRECTION, assess_identifiability, confounded_pairs, plain_words
+from logan.model.identifiability import (
+    NULL_DIRECTION,
+    assess_identifiability,
+    confounded_pairs,
+    null_learned_ratio,
+    plain_words,
+)
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -30,7 +36,7 @@ def result(build):
 def test_drives_alone_shrink_nothing_along_the_null_direction(build, result):
     found = assess_identifiability(result)
     assert found.null_learned_ratio == pytest.approx(1.0, abs=0.06)
-    assert any("weighbridge or coastdowns" in words for words in found.statements)
+    assert any("a weighbridge settles it" in words for words in found.statements)
     weighed = Measurement(kind=MeasurementKind.MASS, value=1700.0, sigma=5.0, source="weighbridge")
     with_it = assess_identifiability(fit(prior_of(build), some_drives(), [weighed], build))
     assert with_it.null_learned_ratio < 0.7
@@ -65,3 +71,16 @@ def test_what_was_not_learned_is_named(build):
     ]  # two noisy drives leave the mass where the plan has it
     found = assess_identifiability(fit(prior_of(build), steady, [], build))
     assert any("not learned" in words and "mass" in words for words in found.statements)
+
+
+def test_only_the_weighbridge_shrinks_the_null_direction():
+    build = example_build()
+    prior = prior_of(build)
+    weighed = Measurement(kind=MeasurementKind.MASS, value=1800.0, sigma=5.0, source="weighbridge")
+    coasted = Measurement(
+        kind=MeasurementKind.ROAD_LOAD_PER_MASS, value=0.25, sigma=0.002, source="coastdown", speed_m_per_s=27.0
+    )
+    ratios = [null_learned_ratio(fit(prior, [], [one], build).posterior, prior) for one in (weighed, coasted)]
+    assert ratios[0] < 0.5
+    # Rotating parts are not scaled with the mass, so a coastdown says next to nothing of the scale.
+    assert ratios[1] > 0.9
