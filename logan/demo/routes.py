@@ -180,7 +180,7 @@ def coastdown_route(
             speeds.append(speed)
             coasting.append(is_coasting)
     flat = route_of(np.array(times), np.array(speeds), rng=rng, is_coasting=np.array(coasting))
-    at_m = np.arange(_COASTDOWN_ROAD_M // 10) * 10.0
+    at_m = np.arange(_COASTDOWN_ROAD_M // 10, dtype=np.float64) * 10.0
     return TwinRoute(
         time_s=flat.time_s,
         speed_m_per_s=flat.speed_m_per_s,

@@ -101,9 +101,7 @@ def _sketch(column: SignalColumn, points: int) -> SignalSketch:
     value = np.asarray(column.value, dtype=np.float64)
     finite = value[np.isfinite(value)]
     if finite.size == 0:
-        return SignalSketch(
-            signal=column.key, unit=column.unit, low=None, high=None, points=(), comment=column.comment
-        )
+        return SignalSketch(signal=column.key, unit=column.unit, low=None, high=None, points=(), comment=column.comment)
     parts = np.array_split(finite, min(points, finite.size))
     middle = float(np.median(finite))
     shown = tuple(float(part[np.argmax(np.abs(part - middle))]) for part in parts)
