@@ -1,5 +1,10 @@
 // Draws the figures that the server sends.
-import { make } from "./page.js";
+import { byId, make } from "./page.js";
+
+// The library is large: it loads beside the questions to the server, and whoever draws first waits for it.
+const library = window.Plotly ? Promise.resolve() : new Promise((resolve) => {
+  byId("library")?.addEventListener("load", resolve);
+});
 
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
 const ink = () => dark.matches ? "#e7e9ec" : "#22262b";
@@ -8,7 +13,8 @@ dark.addEventListener("change", () => {
   document.querySelectorAll(".js-plotly-plot").forEach((plot) => Plotly.relayout(plot, { "font.color": ink() }));
 });
 
-export function draw(place, figure, alt) {
+export async function draw(place, figure, alt) {
+  await library;
   const layout = figure.layout;
   layout.font.color = ink();
   if (place.clientWidth < 520) {
