@@ -19,6 +19,7 @@ from logan.units import FloatArray
 
 _LONGEST_LAG_S: Final = 10.0
 _LEAST_DRIFT_S: Final = 0.3
+_ROLLING_M_PER_S: Final = 3.0
 SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
 
@@ -179,20 +180,26 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 
 def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
-    """The log ends while the vehicle is moving."""
+    """The log begins or ends while the vehicle is moving."""
     speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)]
-    tail = max(round(2.0 / survey.period_s), 2)
-    if not survey.is_drive or speed.size < 2 * tail or float(np.median(speed[-tail:])) < 3.0:
+    edge = max(round(2.0 / survey.period_s), 2)
+    if not survey.is_drive or speed.size < 2 * edge:
         return
+    starts, ends = (float(np.median(part)) > _ROLLING_M_PER_S for part in (speed[:edge], speed[-edge:]))
+    if not (starts or ends):
+        return
+    first_s, last_s = float(survey.time_s[0]), float(survey.time_s[-1])
+    words = [f"the first speed is {3.6 * float(speed[0]):.0f} km/h"] if starts else []
+    words += [f"the last speed is {3.6 * float(speed[-1]):.0f} km/h"] if ends else []
     yield DataFlag(
         code="log_cut",
         severity=Severity.NOTE,
         channels=("speed",),
-        title="Log ends while driving",
-        evidence=f"the last speed is {3.6 * float(speed[-1]):.0f} km/h",
+        title=f"Log {' and '.join(['begins'] * starts + ['ends'] * ends)} while driving",
+        evidence="; ".join(words),
         remedy="If the logger loses its supply with the key, give it a supply of its own; the rest of the drive "
-        "may be in the next file",
-        spans=(Span(float(survey.time_s[-1]) - 2.0, float(survey.time_s[-1])),),
+        "may be in another file",
+        spans=(*((Span(first_s, first_s + 2.0),) * starts), *((Span(last_s - 2.0, last_s),) * ends)),
         effect_wh_per_km=0.0,
     )
 
@@ -208,5 +215,5 @@ DETECTORS: Final = (
     ),
     Detector("channels_out_of_step", "Two speeds are not measured at the same time", _find_speed_lag, ("speed",)),
     Detector("clock_drift", "Two clocks drift apart", _find_drift, ("speed", "gnss_speed")),
-    Detector("log_cut", "Log ends while driving", _find_cut, ("speed",)),
+    Detector("log_cut", "Log begins or ends while driving", _find_cut, ("speed",)),
 )

@@ -137,6 +137,16 @@ def impossible_value(drive: Drive, rng: np.random.Generator) -> Drive:
     return change(drive, name, rule)  # type: ignore[arg-type]
 
 
+def late_start(drive: Drive, rng: np.random.Generator) -> Drive:
+    start_s = moving_start(drive, rng, 3.0, 5.0)
+    channels = {}
+    for name, channel in drive.channels.items():
+        keep = channel.time_s >= start_s
+        if keep.sum() >= 2:
+            channels[name] = replace(channel, time_s=channel.time_s[keep], value=channel.value[keep])
+    return replace(drive, channels=channels)
+
+
 def wrong_bits(drive: Drive, rng: np.random.Generator) -> Drive:
     """Byte order or start bit wrong: the low byte stands where the high byte belongs."""
     name, step = [("speed", 0.01), ("pack_voltage", 0.1), ("motor_speed", 0.1), ("odometer", 100.0)][
