@@ -91,16 +91,16 @@ def air_of(drive: Drive) -> Air:
     """Air of a drive: logged, else noted, else 20 °C, the standard pressure at its height, and 50 %."""
     noted = drive.conditions
     assumed: list[str] = []
-    temperature = _median(drive, "ambient_temperature", noted.ambient_temperature_degc)
+    temperature = _median(drive, "ambient_temperature", noted.ambient_temperature_degc, (-60.0, 70.0))
     if temperature is None:
         temperature = 20.0
         assumed.append("ambient 20 °C")
-    pressure = _median(drive, "barometric_pressure", noted.pressure_pa)
+    pressure = _median(drive, "barometric_pressure", noted.pressure_pa, (4e4, 1.1e5))
     if pressure is None:
-        height = _median(drive, "elevation", None)
+        height = _median(drive, "elevation", None, (-500.0, 6000.0))
         pressure = STANDARD_PRESSURE_PA if height is None else float(standard_pressure_pa(height))
         assumed.append("standard air pressure" if height is None else "standard air pressure at this height")
-    humidity = _median(drive, "relative_humidity", noted.relative_humidity_ratio)
+    humidity = _median(drive, "relative_humidity", noted.relative_humidity_ratio, (0.0, 1.0))
     if humidity is None:
         humidity = 0.5
         assumed.append("relative humidity 50 %")
@@ -113,11 +113,12 @@ def air_of(drive: Drive) -> Air:
     )
 
 
-def _median(drive: Drive, channel: str, otherwise: float | None) -> float | None:
+def _median(drive: Drive, channel: str, otherwise: float | None, possible: tuple[float, float]) -> float | None:
+    """Median of what air on a road can be; a sensor that reads anything else is not believed."""
     found = drive.get(channel)
     if found is None:
         return otherwise
-    known = found.value[np.isfinite(found.value)]
+    known = found.value[(found.value >= possible[0]) & (found.value <= possible[1])]
     return float(np.median(known)) if known.size else otherwise
 
 

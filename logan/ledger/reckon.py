@@ -207,7 +207,8 @@ class _Account:
             return None
         cells = self.drive.get("pack_temperature") or self.drive.get("cell_temperature_min")
         pack = self.build.pack
-        degc = 25.0 if cells is None else float(np.nanmean(cells.value))
+        known = np.zeros(0) if cells is None else cells.value[np.isfinite(cells.value)]
+        degc = float(known.mean()) if known.size else 25.0
         ohm = float(resistance_at_ohm(pack.resistance_ohm.value, degc, pack.resistance_activation_j_per_mol))
         charging = is_charging_at(self.drive, current.time_s)
         square = np.where(charging, np.nan, current.value**2)

@@ -228,7 +228,10 @@ def _speed_error(drive: Drive) -> Figure:
         return Refusal("the vehicle's own and the satellites' speed are not both logged", "Log speed and gnss_speed")
     own = speed.at(satellite.time_s)
     known = np.isfinite(own) & np.isfinite(satellite.value) & (satellite.value > 2.0)
-    if float(satellite.value[known].sum()) * float(np.median(np.diff(satellite.time_s))) < LEAST_DISTANCE_M:
+    if (
+        satellite.time_s.size < 2
+        or float(satellite.value[known].sum()) * float(np.median(np.diff(satellite.time_s))) < LEAST_DISTANCE_M
+    ):
         return Refusal("too short a distance with both speeds", "Drive further")
     value = float(own[known].sum() / satellite.value[known].sum()) - 1.0
     return Estimate(value, "ratio", GNSS_SIGMA_RATIO, "speed over satellite speed", float(known.mean()))

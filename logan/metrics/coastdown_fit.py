@@ -172,9 +172,9 @@ class _Problem:
     def predicted(self, parameters: FloatArray, index: int) -> FloatArray:
         """Speed of one run."""
         wind = self.signs[index] * parameters[2]
-        quadratic = float(np.exp(parameters[1]))
+        rolling_n, quadratic = np.exp(np.clip(parameters[:2], -20.0, 20.0)).tolist()
         linear = float(parameters[4]) if self.has_linear else 0.0
-        constant = np.exp(parameters[0]) + self.signs[index] * self.weight_n * parameters[3] - linear * wind
+        constant = rolling_n + self.signs[index] * self.weight_n * parameters[3] - linear * wind
         air = coasting_speed_m_per_s(
             self.spans[index].time_s,
             start_m_per_s=float(parameters[4 + self.has_linear + index] + wind),

@@ -338,7 +338,7 @@ class _Search:
         return "perhaps a speed limiter: at the drive's highest speed" if self._is_fastest(at_s) else UNSEEN_CAUSE
 
     def _is_fastest(self, at_s: float) -> bool:
-        if self.speed is None:
+        if self.speed is None or not np.isfinite(self.speed.value).any():
             return False
         now = float(self.speed.at(np.array([at_s]), max_gap_s=5.0)[0])
         return now > TOP_SPEED_RATIO * float(np.nanmax(self.speed.value)) and now > TOP_SPEED_FROM_M_PER_S

@@ -38,6 +38,7 @@ SPREAD_LOAD_AMBER_V: Final = 0.100
 """Cell spread from which it is amber (common practice). [V]"""
 
 PERCENT_BAND: Final = 0.1
+LEAST_SAMPLES: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,8 +275,11 @@ def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
     state, current, voltage = drive.get("state_of_charge"), drive.get("pack_current"), drive.get("pack_voltage")
     if state is None or current is None or voltage is None or is_charging_at(drive, state.time_s).any():
         return ()
-    known = np.isfinite(state.value)
+    # A state of charge in another unit than the channel's says nothing of percents.
+    known = np.isfinite(state.value) & (np.abs(state.value - 0.5) < 0.6)
     at_s, value = state.time_s[known], state.value[known]
+    if at_s.size < LEAST_SAMPLES:
+        return ()
     watts = current.value * voltage.at(current.time_s)
     drawn_wh = np.interp(
         at_s, current.time_s, cumulative(current.time_s, np.nan_to_num(watts), max_gap_s=current.max_gap_s) / 3600.0
@@ -284,7 +288,7 @@ def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
     low = np.floor(value.min() / PERCENT_BAND) * PERCENT_BAND
     for edge in np.arange(low, value.max(), PERCENT_BAND).tolist():
         inside = (value >= edge) & (value < edge + PERCENT_BAND)
-        if int(inside.sum()) < 10 or float(np.ptp(value[inside])) < 0.3 * PERCENT_BAND:
+        if int(inside.sum()) < LEAST_SAMPLES or float(np.ptp(value[inside])) < 0.3 * PERCENT_BAND:
             continue
         # The state of charge steps; a straight line through energy against it is not fooled by that.
         slope, variance = _slope(value[inside], drawn_wh[inside])

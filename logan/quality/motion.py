@@ -165,7 +165,10 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         rolling = both & (true > 3.0)
         if rolling.sum() < 50:
             continue
-        fast = fast / float(np.median(fast[rolling] / true[rolling]))
+        usual = float(np.median(fast[rolling] / true[rolling]))
+        if usual <= 0.0:
+            continue
+        fast = fast / usual
         width = 2 * int(np.ceil(1.5 / survey.period_s)) + 1
         highest = maximum_filter1d(np.nan_to_num(true), width)
         lowest = -maximum_filter1d(-np.nan_to_num(true), width)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from logan.metrics.charging_sessions import ChargingSession
-from logan.metrics.pack import PackSummary
+from logan.metrics.pack import PackSummary, VoltageRange
 from logan.metrics.resistance import AllowedCurrent, ResistanceBand, ResistanceSummary
 from logan.report.document import Block, TableBlock, Words
 from logan.report.names import channel_words
@@ -144,6 +144,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
         TableBlock(
             headings=("pack", "value", "note"),
             rows=(
+                ("pack voltage", _voltage(pack.voltage), ""),
                 (
                     "energy, charge 0 to 100 %",
                     told(usable.energy_wh, scale=kilo, digits=1, unit="kWh"),
@@ -169,6 +170,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
                 ),
             ),
             tones=(
+                "plain",
                 "amber" if usable.is_circular else "plain",
                 "plain",
                 "plain",
@@ -196,6 +198,15 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
         )
     blocks += [_charge_table(session, units) for session in pack.charging]
     return blocks
+
+
+def _voltage(voltage: VoltageRange | Refusal) -> str:
+    if isinstance(voltage, Refusal):
+        return told(voltage)
+    return (
+        f"{number(voltage.lowest_v, 1)} V at {moment(voltage.lowest_at_s)} to "
+        f"{number(voltage.highest_v, 1)} V at {moment(voltage.highest_at_s)}"
+    )
 
 
 def _note(value: Figure, note: str) -> str:
