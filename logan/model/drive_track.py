@@ -201,9 +201,9 @@ def _lag_of_changes_s(asked_w: FloatArray, power_w: FloatArray) -> float:
     inner, shifts = slice(reach, asked_w.size - reach), np.arange(-reach, reach + 1)
     if np.std(asked_w[inner]) == 0.0 or np.std(power_w) == 0.0:
         return 0.0
-    correlation = np.array(
-        [np.corrcoef(asked_w[inner], power_w[reach + k : asked_w.size - reach + k])[0, 1] for k in shifts]
-    )
+    shifted = [power_w[reach + k : asked_w.size - reach + k] for k in shifts]
+    # A piece without any change in it correlates with nothing.
+    correlation = np.array([np.corrcoef(asked_w[inner], piece)[0, 1] if np.ptp(piece) else 0.0 for piece in shifted])
     best = int(np.argmax(np.nan_to_num(correlation)))
     if not near <= best < shifts.size - near or correlation[best] < 0.5:
         return 0.0
@@ -272,7 +272,8 @@ def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, ele
     elif conditions.pressure_pa is not None:
         pressure_pa = np.full(grid_s.shape, conditions.pressure_pa)
     elif elevation.is_known:
-        pressure_pa = standard_pressure_pa(np.nan_to_num(elevation.elevation_m))
+        # No road lies outside; a height in the wrong unit must not take the air away.
+        pressure_pa = standard_pressure_pa(np.clip(np.nan_to_num(elevation.elevation_m), -500.0, 6_000.0))
     else:
         pressure_pa = np.full(grid_s.shape, STANDARD_PRESSURE_PA)
     density = dry_air_density_kg_per_m3(temperature_degc, pressure_pa)

@@ -163,3 +163,21 @@ def test_noise_in_place_of_a_drive_never_gives_a_surer_figure(seed):
     result = fit(prior_of(BUILD), [segment_drive(drive, BUILD, drive_id="1")], [], BUILD)
     assert result.is_prior_dominated
     assert np.isfinite(result.posterior.log_covariance).all()
+
+
+@pytest.mark.parametrize("name", ["speed", "pack_current", "elevation", "ambient_temperature", "heading"])
+@pytest.mark.parametrize("spoil", ["times a thousand", "frozen", "half missing", "all missing", "turned round"])
+def test_a_spoiled_channel_breaks_nothing_and_gives_no_sure_figure(town, name, spoil):
+    channel, rng = town.channels[name], np.random.default_rng(3)
+    value = {
+        "times a thousand": channel.value * 1000.0,
+        "frozen": np.full(channel.value.shape, channel.value[channel.value.size // 2]),
+        "half missing": np.where(rng.random(channel.value.size) < 0.5, np.nan, channel.value),
+        "all missing": np.full(channel.value.shape, np.nan),
+        "turned round": -channel.value,
+    }[spoil]
+    drive = replace(town, channels={**town.channels, name: replace(channel, value=value)})
+    result = fit(prior_of(BUILD), [segment_drive(drive, BUILD, drive_id="1")], [], BUILD)
+    assert result.is_prior_dominated
+    assert np.isfinite(result.posterior.log_mean).all()
+    assert np.isfinite(result.posterior.log_covariance).all()
