@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache, partial
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,8 +71,10 @@ def bring_up_to_date(
     from logan.pipeline.stored import analyse_stored, analysis_fingerprint
 
     build, done = folder.settings(), []
+    # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
+    fingerprint_of = cache(partial(analysis_fingerprint, build))
     for record in library.drives():
-        if not record.damage and record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
+        if not record.damage and record.summary.fingerprint != fingerprint_of(record.conditions):
             if told is not None:
                 told(f"analysing drive {record.number} with the settings as they are now")
             analyse_stored(library, record, build)
