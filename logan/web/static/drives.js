@@ -17,11 +17,12 @@ function rowOf(drive, chosen) {
   const findings = [counts.red ? counts.red + " red" : "", counts.amber ? counts.amber + " amber" : ""].filter(Boolean);
   return {
     tone: counts.red ? "red" : counts.amber ? "amber" : "",
-    cells: [link, drive.start_ns ? new Date(drive.start_ns / 1e6).toISOString().slice(0, 10) : "–",
+    cells: [make("span", { class: "pick" }, box, link),
+      drive.start_ns ? new Date(drive.start_ns / 1e6).toISOString().slice(0, 10) : "–",
       number(drive.duration_s / 60), number(metres === null ? null : metres / units.metres, 1),
       consumption === null ? "refused" : number(units.ofConsumption(consumption)),
       number(metric(drive, "peak_current_a")), drive.summary.grade || "–", findings.join(", ") || "none",
-      drive.conditions.tags.join(", ") + (excluded ? " (left out: " + excluded + ")" : ""), box],
+      drive.conditions.tags.join(", ") + (excluded ? " (left out: " + excluded + ")" : "")],
   };
 }
 
@@ -32,8 +33,7 @@ export async function drives() {
     return;
   }
   const chosen = new Set(), tags = [...new Set(found.flatMap((drive) => drive.conditions.tags))].sort();
-  const headings = ["drive", "day", "min", units.distance, units.consumption, "peak A", "grade", "findings", "tags",
-    "compare"];
+  const headings = ["drive", "day", "min", units.distance, units.consumption, "peak A", "grade", "findings", "tags"];
   const list = make("div", {});
   const show = (tag) => {
     const rows = found.filter((drive) => !tag || drive.conditions.tags.includes(tag));
@@ -44,7 +44,7 @@ export async function drives() {
   filter.addEventListener("change", () => show(filter.value));
   const compare = guarded(() => {
     const [first, second] = [...chosen].sort((one, other) => one - other);
-    if (chosen.size !== 2) { say("Choose two drives in the last column.", "amber"); return; }
+    if (chosen.size !== 2) { say("Tick two drives first.", "amber"); return; }
     location.href = pageOf("compare") + "?first=" + first + "&second=" + second;
   });
   const bar = make("p", { class: "bar" },
