@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.drive.drive import Drive
+from logan.drive.motion import height_along, road_speed
 from logan.drive.pack_power import pack_power
+from logan.numerics import cumulative
 from logan.units import FloatArray
+
+SLOPE_BASE_M: Final = 200.0
+"""Stretch over which a slope is taken from height: satellite height is too coarse for less. [m]"""
+
+SLOPE_REACH_S: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +53,7 @@ class ContextLookup:
     def __init__(self, drive: Drive) -> None:
         self._drive = drive
         self._power = pack_power(drive)
+        self._slope = None if "grade" in drive else _slope_along(drive)
 
     def at(self, at_s: float) -> Context:
         """Context of one moment. [s]"""
@@ -57,10 +65,16 @@ class ContextLookup:
             at_s=at_s,
             speed_m_per_s=self._value(at_s, "speed", "gnss_speed"),
             power_w=_nearest(power.time_s, power.power_w, at_s, 5.0 * power.max_gap_s) if power else None,
-            grade_ratio=self._value(at_s, "grade"),
+            grade_ratio=self._grade(at_s),
             state_of_charge_ratio=self._value(at_s, "state_of_charge"),
             ambient_degc=ambient_degc,
         )
+
+    def _grade(self, at_s: float) -> float | None:
+        """Slope as logged; else from height over a stretch that the height can bear."""
+        if self._slope is None:
+            return self._value(at_s, "grade")
+        return _nearest(*self._slope, at_s, SLOPE_REACH_S)
 
     def _value(self, at_s: float, *names: str) -> float | None:
         for name in names:
@@ -70,6 +84,22 @@ class ContextLookup:
                 if value is not None:
                     return value
         return None
+
+
+def _slope_along(drive: Drive) -> tuple[FloatArray, FloatArray] | None:
+    """Times, and slope over the stretch around each; NaN where height is not known. None without speed or height."""
+    speed, height = road_speed(drive), height_along(drive)
+    if speed is None or height is None or speed.time_s.size < 2:
+        return None
+    height_m = height.at(speed.time_s)
+    known = np.isfinite(height_m)
+    travelled = cumulative(speed.time_s, np.abs(np.nan_to_num(speed.value)), max_gap_s=speed.max_gap_s)
+    if int(known.sum()) < 2 or float(travelled[-1]) < SLOPE_BASE_M:
+        return None
+    ahead = np.minimum(travelled + 0.5 * SLOPE_BASE_M, travelled[-1])
+    behind = np.maximum(travelled - 0.5 * SLOPE_BASE_M, 0.0)
+    climbed = np.interp(ahead, travelled[known], height_m[known]) - np.interp(behind, travelled[known], height_m[known])
+    return speed.time_s, np.where(known, climbed / (ahead - behind), np.nan)
 
 
 def _nearest(time_s: FloatArray, value: FloatArray, at_s: float, reach_s: float) -> float | None:

@@ -34,3 +34,17 @@ def test_what_is_not_logged_is_none_and_what_was_noted_stands_in():
 def test_a_sample_far_away_is_no_context():
     drive = made_drive(("speed", TIME_S[:10], TIME_S[:10]))
     assert ContextLookup(drive).at(90.0).speed_m_per_s is None
+
+
+def test_a_slope_that_is_not_logged_comes_from_height_over_the_road():
+    """Level for 1000 m, then 5 % uphill; at the ends the stretch is shorter, not flatter."""
+    travelled = 20.0 * TIME_S
+    height = 100.0 + 0.05 * np.maximum(travelled - 1000.0, 0.0)
+    lookup = ContextLookup(made_drive(("speed", TIME_S, np.full(TIME_S.shape, 20.0)), ("elevation", TIME_S, height)))
+    assert lookup.at(20.0).grade_ratio == pytest.approx(0.0, abs=1e-9)
+    assert lookup.at(50.0).grade_ratio == pytest.approx(0.025, abs=1e-6)
+    assert lookup.at(70.0).grade_ratio == pytest.approx(0.05)
+    assert lookup.at(99.0).grade_ratio == pytest.approx(0.05)
+    # Too short a way for any slope.
+    short = made_drive(("speed", TIME_S, np.full(TIME_S.shape, 1.0)), ("elevation", TIME_S, height))
+    assert ContextLookup(short).at(50.0).grade_ratio is None
