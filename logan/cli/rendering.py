@@ -32,7 +32,10 @@ def console(*, stderr: bool = False) -> Console:
 
 def clean(text: object) -> str:
     """Text from a stranger's file without control characters, so that a terminal obeys none of it."""
-    return "".join(character if character.isprintable() or character == "\n" else "�" for character in str(text))
+    shown = str(text)
+    if shown.isprintable():
+        return shown
+    return "".join(character if character.isprintable() or character == "\n" else "�" for character in shown)
 
 
 def print_json(content: object) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
@@ -226,7 +227,13 @@ class StoredFigures(Mapping[str, Figure]):
 
 
 def _known(kind: type[Any], content: Mapping[str, Any]) -> dict[str, Any]:
-    return {entry.name: content[entry.name] for entry in fields(kind) if entry.name in content}
+    names = _field_names(kind)  # type: ignore[arg-type]  # a class is hashable, whatever its instances are
+    return {name: content[name] for name in names if name in content}
+
+
+@cache
+def _field_names(kind: type[Any]) -> tuple[str, ...]:
+    return tuple(entry.name for entry in fields(kind))
 
 
 def _records(kind: type[_Record], contents: list[dict[str, Any]]) -> tuple[_Record, ...]:
