@@ -7,7 +7,7 @@ from pathlib import Path as FilePath
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, Response
 
 from logan.errors import LoganError
 from logan.pipeline.builds import BuildFolder
@@ -317,6 +317,14 @@ def timeline(folder: Build, drive: DriveNumber) -> Any:
     from logan.pipeline.page_figures import timeline_json
 
     return timeline_json(folder, drive)
+
+
+@router.get("/builds/{build}/drives/{drive}/timeline.svg", responses=_REFUSED, response_class=Response)
+def timeline_picture(folder: Build, drive: DriveNumber) -> Response:
+    """The same as a picture."""
+    from logan.pipeline.page_figures import timeline_svg
+
+    return Response(timeline_svg(folder, drive), media_type="image/svg+xml")
 
 
 @router.get("/builds/{build}/drives/{drive}/figures", responses=_REFUSED)

@@ -149,6 +149,18 @@ def test_pages_carry_the_units_of_their_build(client, workspace):
     assert 'data-distance="km" data-temperature="degC"' in client.get("/builds/van/drives/1").text
 
 
+def test_a_timeline_is_a_picture_too(client):
+    import xml.etree.ElementTree as ET
+
+    answer = client.get("/api/builds/van/drives/1/timeline.svg")
+    assert answer.headers["content-type"].startswith("image/svg+xml")
+    assert len(answer.content) < 500_000
+    words = [
+        "".join(element.itertext()) for element in ET.fromstring(answer.text).iter("{http://www.w3.org/2000/svg}text")
+    ]
+    assert "speed [mph]" in words
+
+
 def test_a_timeline_is_small_and_worded(client):
     answer = client.get("/api/builds/van/drives/1/timeline")
     assert len(answer.content) < 2_000_000

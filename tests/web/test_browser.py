@@ -119,7 +119,8 @@ def test_a_timeline_of_an_hour_is_small_and_soon_there(page, served, demo):
     address, _ = served
     page.goto(f"{address}/builds/demo/drives")
     page.goto(f"{address}/builds/demo/drives/2", wait_until="commit")
-    page.wait_for_selector("#timeline .main-svg")
+    page.wait_for_selector("#timeline .main-svg")  # the picture that stood there before is gone
+    assert page.locator("#timeline .still").count() == 0
     took_s = page.evaluate("performance.now()") / 1000.0
     answer = page.request.get(f"{address}/api/builds/demo/drives/2/timeline")
     print(f"timeline of an hour: drawn after {took_s:.2f} s, {len(answer.body()) / 1e6:.2f} MB")

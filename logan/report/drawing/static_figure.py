@@ -44,6 +44,16 @@ def static_svg(figure: go.Figure, name: str) -> str:
     return _Drawing(figure.to_plotly_json(), name).draw()
 
 
+def static_picture(figure: go.Figure) -> str:
+    """Draw a figure as an SVG file of its own, light or dark as the reader's screen is."""
+    style = (
+        "<style>svg{color:#22262b;font-family:system-ui,sans-serif}"
+        "@media (prefers-color-scheme:dark){svg{color:#e7e9ec}}</style>"
+    )
+    svg = static_svg(figure, "f").replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    return svg.replace(">", f">{style}", 1)
+
+
 @dataclass(frozen=True, slots=True)
 class _Area:
     left: float
