@@ -86,7 +86,7 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
     left = len(found.events) - _MOST_EVENTS
     if left > 0:
         print_lines(f"... and {left} more; --json lists them all.")
-    print_lines("", *(f"Caution: {text}" for text in found.cautions))
+    print_lines("", *(f"Left out: {text}." for text in found.notes), *(f"Caution: {text}" for text in found.cautions))
 
 
 def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:

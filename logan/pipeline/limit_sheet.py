@@ -73,6 +73,8 @@ class LimitsOverDrives:
         Red before amber, then by drive and time.
     cautions : tuple of str
         What to do.
+    notes : tuple of str
+        Limits that were left out, and why.
     """
 
     schema: ClassVar[str] = "limits-over-drives/1"
@@ -83,6 +85,7 @@ class LimitsOverDrives:
     kinds: tuple[EventKind, ...]
     events: tuple[DriveEvent, ...]
     cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
@@ -102,6 +105,7 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
     curves: dict[tuple[str, str], CurveLine] = {}
     events: list[DriveEvent] = []
     cautions: dict[str, None] = {}
+    notes: dict[str, None] = {}
     drives: list[int] = []
     for one in stored:
         number, limits = one.record.number, one.analysis.limits
@@ -114,6 +118,7 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
                 curves[key] = CurveLine(approach=approach, drive=number)
         events += [DriveEvent(drive=number, event=event) for event in limits.events]
         cautions |= dict.fromkeys(limits.cautions)
+        notes |= dict.fromkeys(limits.notes)
     lines = sorted((_line(found) for found in checks.values()), key=_gravity)
     events.sort(key=lambda entry: (entry.event.severity is not Severity.RED, entry.drive, entry.event.start_s))
     return LimitsOverDrives(
@@ -123,6 +128,7 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
         cautions=tuple(cautions),
+        notes=tuple(notes),
     )
 
 

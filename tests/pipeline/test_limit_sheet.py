@@ -1,3 +1,4 @@
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -85,6 +86,13 @@ def test_a_curves_closest_approach_is_that_of_the_hardest_drive(found):
 def test_events_are_sorted_red_first_then_by_drive(found):
     order = [(entry.event.severity is not Severity.RED, entry.drive, entry.event.start_s) for entry in found.events]
     assert order == sorted(order)
+
+
+def test_what_was_left_out_is_said_once():
+    one, other = stored(1), stored(2)
+    for item in (one, other):
+        item.analysis = replace(item.analysis, limits=replace(item.analysis.limits, notes=("left out",)))
+    assert limits_over_drives([one, other]).notes == ("left out",)
 
 
 def test_no_drive_has_no_limits():
