@@ -159,10 +159,12 @@ def predict_left_out(
     """Predict each drive from a fit on all others, with one drivetrain model."""
     widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
     whole, limit = solve_with_regen_limit(widened, drives, measurements, build)
+    # Of many drives no single one decides the limit.
+    learns_again = limit is not None and len(drives) <= MOST_DRIVES_REFITTED
     return tuple(
         _left_out(
             number, whole, widened, measurements, build,
-            drive=drive if limit is None else _limited_by_others(number, drive, whole, build),
+            drive=_limited_by_others(number, drive, whole, build) if learns_again else whole.states[number].drive,
         )
         for number, drive in enumerate(drives)
     )  # fmt: skip
