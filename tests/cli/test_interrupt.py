@@ -28,10 +28,19 @@ def build(tmp_path, monkeypatch):
     return folder
 
 
+def _hear_ctrl_c():
+    """Undo what a shell does to jobs in its background: they, and all that they start, are deaf to Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def interrupted_once(arguments, has_begun):
     """Run a command, interrupt it as soon as it has begun, and return exit code and words."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "logan", *map(str, arguments)], stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-m", "logan", *map(str, arguments)],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        preexec_fn=_hear_ctrl_c,
     )
     deadline = time.monotonic() + 60.0
     while not has_begun(process.pid):
