@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logan.dbc import plan_cache
+from logan.dbc.garbage import collector_paused
 from logan.errors import DbcError
 from logan.frames.signal_layout import MessageLayout
 
@@ -73,7 +74,8 @@ def load_dbc(path: Path, *, cache_folder: Path | None = None) -> Dbc:
     """
     content = _content(path)
     sha256 = hashlib.sha256(content).hexdigest()
-    plan = plan_cache.load(sha256, cache_folder)
+    with collector_paused():
+        plan = plan_cache.load(sha256, cache_folder)
     if plan is None:
         plan = compile_dbc(content, path)
         plan_cache.store(sha256, plan, cache_folder)
@@ -93,10 +95,11 @@ def compile_dbc(content: bytes, path: Path) -> plan_cache.Plan:
     if "BO_" not in text:
         raise DbcError("this is no DBC: it defines no message (BO_)", "Give the DBC that belongs to the log", path)
     _refuse_wide_ranges(text, path)
-    database, faults = _parse(text, path)
     from logan.dbc.layouts import message_layouts
 
-    messages, more = message_layouts(database)
+    with collector_paused():
+        database, faults = _parse(text, path)
+        messages, more = message_layouts(database)
     if not any(message.signals for message in messages):
         detail = f" ({'; '.join((*faults, *more)[:3])})" if faults or more else ""
         raise DbcError(f"the DBC defines no signal that can be decoded{detail}", "Give a DBC with signals (SG_)", path)
