@@ -49,13 +49,13 @@ _SPOKEN = {
 """What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
 
 
-def spoken(**texts: str | None) -> dict[str, float]:
+def spoken(**texts: str | None) -> dict[str, Any]:
     """Read conditions as people say them: ``payload="300 lb"``, ``ambient="50 °F"``, ``wind``, ``tyre="36 psi"``.
 
     Returns
     -------
     dict of str to float
-        Fields of ``DriveConditions`` in SI; what is None is left out.
+        Fields of ``DriveConditions`` in SI; what is None or blank is left out.
 
     Raises
     ------
@@ -64,9 +64,9 @@ def spoken(**texts: str | None) -> dict[str, float]:
     """
     from logan.configuration.quantities import Quantity
 
-    values = {}
+    values: dict[str, Any] = {}
     for name, text in texts.items():
-        if text is None:
+        if text is None or not text.strip():
             continue
         field, unit, example, sign = _SPOKEN[name]
         try:
@@ -74,6 +74,11 @@ def spoken(**texts: str | None) -> dict[str, float]:
         except ValueError as error:
             raise UsageError(f"--{name}: {error}", "Correct it and run the command again") from None
     return values
+
+
+def wiped(**texts: str | None) -> tuple[str, ...]:
+    """Fields of ``DriveConditions`` whose text was given as blank: what was noted there is taken back."""
+    return tuple(_SPOKEN[name][0] for name, text in texts.items() if text is not None and not text.strip())
 
 
 def parse_span(text: str) -> tuple[float | None, float | None]:
@@ -198,6 +203,7 @@ def changed(
     is_unmasked: bool = False,
     is_excluded: bool = False,
     is_included: bool = False,
+    taken_back: tuple[str, ...] = (),
     **values: Any,
 ) -> DriveConditions:
     """Conditions after everything that one command asks for.
@@ -216,6 +222,8 @@ def changed(
         Reason for masks, corrections or exclusion.
     is_unmasked, is_excluded, is_included : bool
         Take back all corrections by hand; leave the drive out of the fit; let it take part again.
+    taken_back : tuple of str
+        Fields to forget; see ``wiped``.
     **values
         Fields of ``DriveConditions``; None leaves one as it is.
 
@@ -228,7 +236,8 @@ def changed(
         raise UsageError("a drive cannot be left out and take part", "Give one of --exclude and --include")
     if is_excluded and not why.strip():
         raise UsageError("leaving a drive out needs a reason", 'Give it with --why "..."')
-    result = noted(conditions, **values)
+    nothing: dict[str, Any] = dict.fromkeys(taken_back)
+    result = replace(noted(conditions, **values), **nothing)
     if is_unmasked:
         result = replace(result, corrections=())
     if undone is not None:

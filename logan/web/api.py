@@ -285,7 +285,7 @@ def drive(folder: Build, drive: DriveNumber) -> Any:
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
     from logan.pipeline.library import open_library
-    from logan.pipeline.notes import changed, without_correction
+    from logan.pipeline.notes import changed, spoken, wiped, without_correction
     from logan.pipeline.stored import stored_drive
 
     build = folder.settings()
@@ -302,8 +302,8 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
             note=body.note,
             change=body.change,
             tags=None if body.tags is None else tuple(body.tags),
-            payload_kg=body.payload_kg,
-            ambient_temperature_degc=body.ambient_temperature_degc,
+            taken_back=wiped(payload=body.payload, ambient=body.ambient),
+            **spoken(payload=body.payload, ambient=body.ambient),
         )
         if body.take_back is not None:
             conditions = without_correction(conditions, body.take_back)

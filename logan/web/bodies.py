@@ -67,14 +67,15 @@ class MaskRequest(Body):
 class DriveNotes(Body):
     """What is noted on a drive; what is left out stays as it is.
 
+    ``payload`` and ``ambient`` are quantities such as "300 lb" and "50 °F"; blank, they are forgotten.
     ``is_unmasked`` takes back every mask and correction by hand, ``take_back`` the one of that number.
     """
 
     note: LongText | None = None
     change: ShortText | None = None
     tags: Annotated[list[ShortText] | None, Field(max_length=30)] = None
-    payload_kg: Annotated[float | None, Field(ge=-2000, le=20_000)] = None
-    ambient_temperature_degc: Annotated[float | None, Field(ge=-60, le=60)] = None
+    payload: ShortText | None = None
+    ambient: ShortText | None = None
     exclude_because: ShortText | None = None
     is_included: bool = False
     mask: MaskRequest | None = None

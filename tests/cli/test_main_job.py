@@ -177,6 +177,9 @@ def test_conditions_are_noted_in_the_drivers_own_units(van, capsys):
     assert conditions["ambient_temperature_degc"] == pytest.approx(10.0)
     assert conditions["wind_m_per_s"] == pytest.approx(4.4704)
     assert conditions["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
+    code, out, _ = run(capsys, "drive", "3", "--payload", "", "-b", van, "--json")
+    assert json.loads(out)["record"]["conditions"]["payload_kg"] is None
+    assert json.loads(out)["record"]["conditions"]["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
     for option, text, problem in (("--payload", "300", "say the unit"), ("--tyre", "3 psi s", "not in a unit")):
         code, _, err = run(capsys, "drive", "3", option, text, "-b", van)
         assert code == 2

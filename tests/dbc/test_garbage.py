@@ -5,11 +5,16 @@ import pytest
 from logan.dbc.garbage import collector_paused
 
 
-def test_the_collector_is_as_it_was_afterwards_whatever_happens():
-    assert gc.isenabled()
-    with pytest.raises(RuntimeError), collector_paused():
+def fail_while_paused():
+    with collector_paused():
         assert not gc.isenabled()
         raise RuntimeError
+
+
+def test_the_collector_is_as_it_was_afterwards_whatever_happens():
+    assert gc.isenabled()
+    with pytest.raises(RuntimeError):
+        fail_while_paused()
     assert gc.isenabled()
 
 

@@ -67,6 +67,18 @@ def test_a_faster_cold_loaded_drive_goes_less_far(client):
     assert ask(usable_energy_wh=90_000.0) > middle
 
 
+def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
+    def noted(payload):
+        answer = client.patch("/api/builds/van/drives/1", json={"payload": payload})
+        return answer, answer.json().get("record", {}).get("conditions", {}).get("payload_kg")
+
+    assert noted("300 lb")[1] == pytest.approx(136.078, abs=1e-3)
+    refused, _ = noted("300")
+    assert refused.status_code == 400
+    assert "say the unit" in refused.text
+    assert noted("")[1] is None
+
+
 def test_a_mask_can_be_set_and_taken_back(client):
     before = client.get("/api/builds/van/drives/1").json()["analysis"]["energy"]["coverage_ratio"]
     mask = {"mask": {"span": "60s..90s", "why": "loose plug"}}

@@ -52,7 +52,7 @@ export async function drive() {
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
     byId("note").value = conditions.note;
     byId("change").value = conditions.change;
-    byId("payload").value = conditions.payload_kg ?? "";
+    byId("payload").value = conditions.payload_kg === null ? "" : conditions.payload_kg + " kg";
     byId("tags").value = conditions.tags.join(", ");
     byId("exclude").value = conditions.excluded_because;
     const takeBack = (k) => guarded(async () => {
@@ -81,7 +81,7 @@ export async function drive() {
     await change({
       note: form.note.value, change: form.change.value,
       tags: form.tags.value.split(",").map((tag) => tag.trim()).filter(Boolean),
-      payload_kg: form.payload_kg.value === "" ? null : Number(form.payload_kg.value),
+      payload: form.payload.value,
       exclude_because: exclude || null, is_included: !exclude,
     }, "Saved.");
   }));
