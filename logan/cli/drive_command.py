@@ -62,7 +62,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import print_json
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
-        from logan.pipeline.notes import changed, refuse_unknown_channels, spoken, wiped
+        from logan.pipeline.notes import changed, refuse_unknown_channels
         from logan.pipeline.stored import stored_drive
 
         folder = find_build(build)
@@ -84,8 +84,7 @@ def register(app: typer.Typer) -> None:
                 tags=tuple(tag) if tag else None,
                 change=change,
                 wind_from_deg=wind_from_deg,
-                taken_back=wiped(payload=payload, ambient=ambient, wind=wind, tyre=tyre),
-                **spoken(payload=payload, ambient=ambient, wind=wind, tyre=tyre),
+                said={"payload": payload, "ambient": ambient, "wind": wind, "tyre": tyre},
             )
             refuse_unknown_channels(conditions, record.channels)
             before = record.summary.metrics.get("net_wh")

@@ -15,8 +15,10 @@ from logan.cli.options import (
     DbcOption,
     FormatOption,
     JsonOption,
+    LeftOutOption,
     PayloadOption,
     UnitsOption,
+    ZeroCurrentOption,
     buses_of,
     display_units,
     split_dbcs,
@@ -53,17 +55,16 @@ def register(app: typer.Typer) -> None:
         payload: PayloadOption = None,
         ambient: AmbientOption = None,
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
-        no_corrections: Annotated[
-            bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
-        ] = False,
+        left_out: LeftOutOption = None,
+        zero_current: ZeroCurrentOption = False,
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
         """Import logs: read, map, check, analyse and store each drive once."""
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
-        from logan.pipeline.importing import ImportOptions, import_logs, without_corrections
-        from logan.pipeline.notes import noted, spoken
+        from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
+        from logan.pipeline.notes import noted
 
         folder = find_build(build)
         shown = display_units(units, build)
@@ -84,8 +85,8 @@ def register(app: typer.Typer) -> None:
                 folder,
                 logs,
                 options=options,
-                conditions=noted(None, note=note, **spoken(payload=payload, ambient=ambient)),
-                analysis=without_corrections() if no_corrections else None,
+                conditions=noted(said={"payload": payload, "ambient": ambient}, note=note),
+                analysis=corrections_but(left_out or (), zero_current=zero_current),
                 progress=progress,
             )
         if as_json:

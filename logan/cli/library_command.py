@@ -11,8 +11,10 @@ from logan.cli.options import (
     BuildOption,
     DbcOption,
     JsonOption,
+    LeftOutOption,
     UnitsOption,
     YesOption,
+    ZeroCurrentOption,
     display_units,
     split_dbcs,
 )
@@ -52,9 +54,8 @@ def register(app: typer.Typer) -> None:
         ] = None,
         build: BuildOption = Path(),
         dbc: DbcOption = None,
-        no_corrections: Annotated[
-            bool, typer.Option("--no-corrections", help="Make no correction by rule; flags are shown all the same.")
-        ] = False,
+        left_out: LeftOutOption = None,
+        zero_current: ZeroCurrentOption = False,
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
@@ -63,7 +64,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.decode_again import decode_again
-        from logan.pipeline.importing import without_corrections
+        from logan.pipeline.importing import corrections_but
 
         dbcs, by_bus = split_dbcs(dbc)
         with working("decoding again") as told:
@@ -72,7 +73,7 @@ def register(app: typer.Typer) -> None:
                 drives or (),
                 dbcs=dbcs,
                 dbc_by_bus=by_bus,
-                analysis=without_corrections() if no_corrections else None,
+                analysis=corrections_but(left_out or (), zero_current=zero_current),
                 told=told,
             )
         if as_json:

@@ -38,6 +38,13 @@ PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyon
 AmbientOption = Annotated[
     str | None, typer.Option("--ambient", help='Outside temperature, if not logged, such as "50 °F".')
 ]
+LeftOutOption = Annotated[
+    list[str] | None,
+    typer.Option("--no-correction", help="A correction by rule not to make, as a drive's history names it, or all."),
+]
+ZeroCurrentOption = Annotated[
+    bool, typer.Option("--zero-current", help="Take off the current that is read while none can flow.")
+]
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import ClassVar
+from types import MappingProxyType
+from typing import ClassVar, Final
 
 from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
@@ -16,7 +17,7 @@ from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
-from logan.errors import ChannelError, LogReadError
+from logan.errors import ChannelError, LogReadError, UsageError
 from logan.frames.table import SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.clocks import group_by_clock
@@ -272,8 +273,34 @@ def reading_notes(signals: SignalTable) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def without_corrections() -> AnalysisSettings:
-    """Analysis settings under which no correction is made by rule."""
-    return AnalysisSettings(
-        correct_skew=False, correct_current_zero=False, drop_not_available=False, level_barometer=False
-    )
+CORRECTIONS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "shift_current": "correct_skew",
+        "zero_current": "correct_current_zero",
+        "not_available": "drop_not_available",
+        "level_elevation": "level_barometer",
+    }
+)
+"""Corrections by rule, as a drive's history names them, and the setting that allows each."""
+
+
+def corrections_but(left_out: Collection[str], *, zero_current: bool = False) -> AnalysisSettings:
+    """Analysis settings without some of the corrections by rule.
+
+    Parameters
+    ----------
+    left_out : collection of str
+        Keys of ``CORRECTIONS``, or "all".
+    zero_current : bool
+        Allow the one that is not made unless asked for.
+
+    Raises
+    ------
+    UsageError
+        If a correction is not known.
+    """
+    if strange := sorted(set(left_out) - {*CORRECTIONS, "all"}):
+        raise UsageError(f"there is no correction '{strange[0]}'", f"Name one of: {', '.join(CORRECTIONS)}, or all")
+    names = CORRECTIONS if "all" in left_out else left_out
+    allowed = replace(AnalysisSettings(), correct_current_zero=zero_current)
+    return replace(allowed, **{CORRECTIONS[name]: False for name in names})

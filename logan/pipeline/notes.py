@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
 from difflib import get_close_matches
+from types import MappingProxyType
 from typing import Any
 
 from logan.drive.drive import Correction, DriveConditions
@@ -20,14 +21,36 @@ _PLAUSIBLE = {
     "tyre_pressure_pa": (0.0, 1.5e6),
 }
 
+_SPOKEN = {
+    "payload": ("payload_kg", "kilogram", "300 lb", "kg"),
+    "ambient": ("ambient_temperature_degc", "degC", "50 °F", "°C"),
+    "wind": ("wind_m_per_s", "meter/second", "10 mph", "m/s"),
+    "tyre": ("tyre_pressure_pa", "pascal", "36 psi", "Pa"),
+}
+"""What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
 
-def noted(conditions: DriveConditions | None = None, **values: Any) -> DriveConditions:
-    """Conditions with some values changed; None leaves a value as it was.
+_NOTHING: Mapping[str, str | None] = MappingProxyType({})
+
+
+def noted(
+    conditions: DriveConditions | None = None, said: Mapping[str, str | None] = _NOTHING, **values: Any
+) -> DriveConditions:
+    """Conditions with some values changed.
+
+    Parameters
+    ----------
+    conditions : DriveConditions, optional
+        As they stand.
+    said : mapping of str to str
+        ``payload``, ``ambient``, ``wind`` and ``tyre`` as people say them: "300 lb", "50 °F", "10 mph", "36 psi".
+        Blank forgets what was noted; None leaves it.
+    **values
+        Fields of ``DriveConditions`` in SI; None leaves one as it is.
 
     Raises
     ------
     UsageError
-        If a value is not plausible.
+        If a value cannot be read, lacks its unit, or is not plausible.
     """
     known = {field.name for field in fields(DriveConditions)}
     changes = {name: value for name, value in values.items() if value is not None}
@@ -37,48 +60,23 @@ def noted(conditions: DriveConditions | None = None, **values: Any) -> DriveCond
         low, high = _PLAUSIBLE.get(name, (None, None))
         if low is not None and high is not None and not low <= float(value) <= high:
             raise UsageError(f"{name}: expected {low:g} to {high:g}, got {float(value):g}", "Give another value")
-    return replace(conditions or DriveConditions(), **changes)
+    return replace(conditions or DriveConditions(), **changes, **_heard(said))
 
 
-_SPOKEN = {
-    "payload": ("payload_kg", "kilogram", "300 lb", "kg"),
-    "ambient": ("ambient_temperature_degc", "degC", "50 °F", "°C"),
-    "wind": ("wind_m_per_s", "meter/second", "10 mph", "m/s"),
-    "tyre": ("tyre_pressure_pa", "pascal", "36 psi", "Pa"),
-}
-"""What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
-
-
-def spoken(**texts: str | None) -> dict[str, Any]:
-    """Read conditions as people say them: ``payload="300 lb"``, ``ambient="50 °F"``, ``wind``, ``tyre="36 psi"``.
-
-    Returns
-    -------
-    dict of str to float
-        Fields of ``DriveConditions`` in SI; what is None or blank is left out.
-
-    Raises
-    ------
-    UsageError
-        If one cannot be read, lacks its unit, or is not plausible.
-    """
+def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
+    """Fields of ``DriveConditions`` in SI, None for a blank text; a text that is None is left out."""
     from logan.configuration.quantities import Quantity
 
     values: dict[str, Any] = {}
-    for name, text in texts.items():
-        if text is None or not text.strip():
+    for name, text in said.items():
+        if text is None:
             continue
         field, unit, example, sign = _SPOKEN[name]
         try:
-            values[field] = Quantity(unit, *_PLAUSIBLE[field], example, sign).read(text).value
+            values[field] = Quantity(unit, *_PLAUSIBLE[field], example, sign).read(text).value if text.strip() else None
         except ValueError as error:
-            raise UsageError(f"--{name}: {error}", "Correct it and run the command again") from None
+            raise UsageError(f"{name}: {error}", "Correct it and run the command again") from None
     return values
-
-
-def wiped(**texts: str | None) -> tuple[str, ...]:
-    """Fields of ``DriveConditions`` whose text was given as blank: what was noted there is taken back."""
-    return tuple(_SPOKEN[name][0] for name, text in texts.items() if text is not None and not text.strip())
 
 
 def parse_span(text: str) -> tuple[float | None, float | None]:
@@ -203,7 +201,7 @@ def changed(
     is_unmasked: bool = False,
     is_excluded: bool = False,
     is_included: bool = False,
-    taken_back: tuple[str, ...] = (),
+    said: Mapping[str, str | None] = _NOTHING,
     **values: Any,
 ) -> DriveConditions:
     """Conditions after everything that one command asks for.
@@ -222,10 +220,8 @@ def changed(
         Reason for masks, corrections or exclusion.
     is_unmasked, is_excluded, is_included : bool
         Take back all corrections by hand; leave the drive out of the fit; let it take part again.
-    taken_back : tuple of str
-        Fields to forget; see ``wiped``.
-    **values
-        Fields of ``DriveConditions``; None leaves one as it is.
+    said, **values
+        As in ``noted``.
 
     Raises
     ------
@@ -236,8 +232,7 @@ def changed(
         raise UsageError("a drive cannot be left out and take part", "Give one of --exclude and --include")
     if is_excluded and not why.strip():
         raise UsageError("leaving a drive out needs a reason", 'Give it with --why "..."')
-    nothing: dict[str, Any] = dict.fromkeys(taken_back)
-    result = replace(noted(conditions, **values), **nothing)
+    result = noted(conditions, said, **values)
     if is_unmasked:
         result = replace(result, corrections=())
     if undone is not None:

@@ -211,18 +211,7 @@ def save_channels(folder: Build, body: ChannelChoices) -> Any:
 def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, Any]:
     """Import sent logs."""
     sent = [space.uploads(folder).find(log) for log in body.logs]
-    notes = {
-        "payload_kg": body.payload_kg,
-        "ambient_temperature_degc": body.ambient_temperature_degc,
-        "note": body.note or None,
-    }
-    job = work.import_sent(
-        folder,
-        [log.path for log in sent],
-        is_one_drive=body.is_one_drive,
-        is_replaced=body.is_replaced,
-        notes=notes,
-    )
+    job = work.import_sent(folder, [log.path for log in sent], body)
     return job_json(space.jobs.start(f"import {', '.join(log.name for log in sent[:3])}", job))
 
 
@@ -285,7 +274,7 @@ def drive(folder: Build, drive: DriveNumber) -> Any:
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
     from logan.pipeline.library import open_library
-    from logan.pipeline.notes import changed, spoken, wiped, without_correction
+    from logan.pipeline.notes import changed, without_correction
     from logan.pipeline.stored import stored_drive
 
     build = folder.settings()
@@ -302,8 +291,7 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
             note=body.note,
             change=body.change,
             tags=None if body.tags is None else tuple(body.tags),
-            taken_back=wiped(payload=body.payload, ambient=body.ambient),
-            **spoken(payload=body.payload, ambient=body.ambient),
+            said={"payload": body.payload, "ambient": body.ambient},
         )
         if body.take_back is not None:
             conditions = without_correction(conditions, body.take_back)

@@ -45,15 +45,22 @@ class ChannelChoices(Body):
     channels: Annotated[list[ChannelChoice], Field(max_length=300)]
 
 
-class ImportRequest(Body):
-    """Which sent logs to import, and what the driver notes on them."""
+class ImportChoices(Body):
+    """How logs are imported, and what the driver notes on them: quantities such as "300 lb" and "50 °F"."""
 
-    logs: Annotated[list[LogId], Field(min_length=1, max_length=200)]
     is_one_drive: bool = False
     is_replaced: bool = False
-    payload_kg: Annotated[float | None, Field(ge=-2000, le=20_000)] = None
-    ambient_temperature_degc: Annotated[float | None, Field(ge=-60, le=60)] = None
+    skips_text: bool = False
+    is_energy_optional: bool = False
+    payload: ShortText | None = None
+    ambient: ShortText | None = None
     note: LongText = ""
+
+
+class ImportRequest(ImportChoices):
+    """Which sent logs to import, and how."""
+
+    logs: Annotated[list[LogId], Field(min_length=1, max_length=200)]
 
 
 class MaskRequest(Body):

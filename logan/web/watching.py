@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logan.errors import LoganError, UsageError
+from logan.web.bodies import ImportChoices
 from logan.web.work import import_sent
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class Watcher:
             status = path.stat()
             key = (path.name, status.st_size)
             if status.st_size and time.time() - status.st_mtime >= SETTLED_S and key not in self.taken:
-                work = import_sent(build, [path], is_one_drive=False, is_replaced=False, notes={})
+                work = import_sent(build, [path], ImportChoices())
                 self.taken[key] = workspace.jobs.start(f"import {path.name}", work).id
 
 

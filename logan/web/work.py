@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
+from logan.web.bodies import ImportChoices
 from logan.web.jobs import Job
 
 if TYPE_CHECKING:
@@ -60,9 +61,7 @@ def suggest_channels(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:
     return work
 
 
-def import_sent(
-    folder: BuildFolder, paths: list[Path], *, is_one_drive: bool, is_replaced: bool, notes: dict[str, Any]
-) -> Callable[[Job], Any]:
+def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) -> Callable[[Job], Any]:
     """Import sent logs."""
 
     def work(job: Job) -> Any:
@@ -72,8 +71,13 @@ def import_sent(
         imported = import_logs(
             folder,
             paths,
-            options=ImportOptions(is_one_drive=is_one_drive, is_replaced=is_replaced),
-            conditions=noted(**notes),
+            options=ImportOptions(
+                is_one_drive=asked.is_one_drive,
+                is_replaced=asked.is_replaced,
+                skips_text=asked.skips_text,
+                is_energy_optional=asked.is_energy_optional,
+            ),
+            conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),
             progress=follow(job),
             is_cancelled=job.stop.is_set,
         )

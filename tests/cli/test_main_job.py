@@ -183,7 +183,7 @@ def test_conditions_are_noted_in_the_drivers_own_units(van, capsys):
     for option, text, problem in (("--payload", "300", "say the unit"), ("--tyre", "3 psi s", "not in a unit")):
         code, _, err = run(capsys, "drive", "3", option, text, "-b", van)
         assert code == 2
-        assert f"{option}: " in err
+        assert f"{option.lstrip('-')}: " in err
         assert problem in err
 
 
@@ -231,3 +231,20 @@ def test_text_in_a_column_that_is_not_mapped_costs_nothing(table_van, capsys):
         "time [s],speed [km/h],volts [V],fan [rpm]\n0,1,400,1\n1,2,401,fast\n2,3,402,2\n", encoding="utf-8"
     )
     assert run(capsys, "import", table_van / "d.csv", "--without-energy", "-b", table_van)[0] == 0
+
+
+@pytest.mark.parametrize("left_out", ["level_elevation", "all"])
+def test_a_correction_by_rule_can_be_left_out(van, capsys, left_out):
+    def actions(*options):
+        assert run(capsys, "import", van / "logs" / "001.log", "--again", *options, "-b", van)[0] == 0
+        return {step["action"] for step in json.loads(run(capsys, "drive", "1", "-b", van, "--json")[1])["history"]}
+
+    assert "level_elevation" not in actions("--no-correction", left_out)
+    assert "level_elevation" in actions()
+
+
+def test_a_correction_that_does_not_exist_is_named_beside_those_that_do(van, capsys):
+    code, _, err = run(capsys, "import", van / "logs" / "001.log", "--no-correction", "sleight", "-b", van)
+    assert code == 2
+    assert "there is no correction 'sleight'" in err
+    assert "shift_current" in err

@@ -69,11 +69,13 @@ function send(file) {
   });
 }
 
+const choices = () => ({ skips_text: byId("skips-text").checked, is_energy_optional: byId("no-energy").checked });
+
 function rowOf(log, list) {
   const jobs = byId("jobs");
   const starter = (words, address, content, done, style) => make("button", {
     class: style || null,
-    on: { click: guarded(async () => { await follow(await ask("POST", address, content), jobs, done); }) },
+    on: { click: guarded(async () => { await follow(await ask("POST", address, content()), jobs, done); }) },
   }, words);
   const showChannels = (proposal) => {
     channelForm(byId("channel-form"), proposal);
@@ -83,9 +85,9 @@ function rowOf(log, list) {
   const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
   return make("li", {},
     make("span", { class: "grow" }, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
-    starter("Look", api + "/logs/" + log.id + "/look", {}, showLook),
-    starter("Channels", api + "/logs/" + log.id + "/suggest", {}, showChannels),
-    starter("Import", api + "/import", { logs: [log.id] }, showImported, "primary"),
+    starter("Look", api + "/logs/" + log.id + "/look", () => ({}), showLook),
+    starter("Channels", api + "/logs/" + log.id + "/suggest", () => ({}), showChannels),
+    starter("Import", api + "/import", () => ({ logs: [log.id], ...choices() }), showImported, "primary"),
     make("button", { on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
 }
 
@@ -97,7 +99,7 @@ export async function logs() {
     fill(waiting, found.length ? found.map((log) => rowOf(log, list)) : empty);
     byId("together").hidden = found.length < 2;
     byId("together").onclick = guarded(async () => {
-      const content = { logs: found.map((log) => log.id), is_one_drive: true };
+      const content = { logs: found.map((log) => log.id), is_one_drive: true, ...choices() };
       await follow(await ask("POST", api + "/import", content), byId("jobs"), showImported);
     });
   };
