@@ -236,7 +236,9 @@ def random_effects_mean(value: FloatArray, sigma: FloatArray) -> tuple[float, fl
     weight = 1.0 / variance
     mean = float(np.sum(weight * value) / np.sum(weight))
     excess = float(np.sum(weight * (value - mean) ** 2)) - (value.size - 1)
-    scale = float(np.sum(weight) - np.sum(weight**2) / np.sum(weight))
+    # Sum of weights less their squares over it, as products of pairs: a difference would lose the small weights.
+    rising = np.sort(weight)
+    scale = 2.0 * float(np.sum(rising[1:] * np.cumsum(rising)[:-1]) / np.sum(weight))
     between = max(0.0, excess / scale)
     weight = 1.0 / (variance + between)
     mean = float(np.sum(weight * value) / np.sum(weight))

@@ -100,6 +100,10 @@ def test_the_interval_holds_the_truth_at_its_stated_rate():
     assert 0.83 < hits / 400 < 0.95
 
 
+def test_a_value_that_is_all_but_exact_takes_the_mean_without_upsetting_it():
+    assert random_effects_mean(np.zeros(2), np.array([0.0, 1.0])) == (0.0, pytest.approx(0.0, abs=1e-9), 0.0)
+
+
 @settings(deadline=None, max_examples=50)
 @given(st.lists(st.tuples(st.floats(-1e3, 1e3), st.floats(0.0, 10.0)), min_size=1, max_size=20))
 def test_the_mean_lies_among_the_values(pairs):
