@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -33,24 +33,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.asc_columns import fast_frames
-from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
-from logan.logs.text_columns import read_left_identifiers
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
+    LATEST_NS,
     MAX_EXTENDED_ID,
     MAX_STANDARD_ID,
     BrokenLineError,
-    FastFrames,
     FrameRow,
-    Lines,
+    LineFrames,
     finish_chunk,
-    no_fast_frames,
-    split_lines,
+    read_lines,
 )
 from logan.logs.work_memory import keep_work_arrays
+
+READER: Final = "asc_lines"
+"""Compiled reader."""
+
+_LONGEST_NS: Final = 100_000_000 * 1_000_000_000
+"""Above every time from the start that a line can hold. [ns]"""
 
 _I = re.IGNORECASE
 _TIME: Final = re.compile(rb"[ \t]*(?P<seconds>[0-9]{1,8})\.(?P<fraction>[0-9]{1,9})(?=[ \t]|$)")
@@ -125,7 +127,10 @@ def parse_header(head: bytes) -> Header:
 
 
 def parse_moment(text: bytes) -> int | None:
-    """Date as in ``Sat Sep 30 10:06:13.191 PM 2017``, also in German or French; None if it is none. [ns]"""
+    """Date as in ``Sat Sep 30 10:06:13.191 PM 2017``, also in German or French; None if it is none. [ns]
+
+    So is one so late that the times of the log might not fit.
+    """
     try:
         written = text.decode("utf-8")
     except UnicodeDecodeError:
@@ -154,7 +159,8 @@ def parse_moment(text: bytes) -> int | None:
     fraction = match["fraction"] or "0"
     # Up to three digits are milliseconds: some writers leave out leading zeros.
     fraction_ns = int(fraction) * 1_000_000 if len(fraction) <= 3 else int(fraction.ljust(9, "0"))
-    return int(moment.timestamp()) * 1_000_000_000 + fraction_ns
+    moment_ns = int(moment.timestamp()) * 1_000_000_000 + fraction_ns
+    return moment_ns if -LATEST_NS < moment_ns < LATEST_NS - _LONGEST_NS else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,33 +273,31 @@ class _Parser:
 
     grammar: Grammar
     _elapsed_ns: int = 0
-    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_left_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines, header = split_lines(text, size), self.grammar.header
-        is_fast = header.base == 16
-        fast = fast_frames(text, lines, header.start_ns, self._known) if is_fast else no_fast_frames(len(lines))
+        header = self.grammar.header
+        frames = read_lines(text, size, READER, header.base == 10, header.start_ns)
         if header.is_relative:
-            return self._parse_relative(text, lines, fast)
-        return finish_chunk(text, lines, fast, self.grammar.parse_line)
+            return self._parse_relative(text, frames)
+        return finish_chunk(text, frames, self.grammar.parse_line)
 
-    def _parse_relative(self, text: NDArray[np.uint8], lines: Lines, fast: FastFrames) -> ParsedChunk:
+    def _parse_relative(self, text: NDArray[np.uint8], frames: LineFrames) -> ParsedChunk:
         """Frames with times from the start of the chunk: every line counts, whether it is a frame or not."""
-        steps_ns = np.where(fast.taken, fast.time_ns - self.grammar.header.start_ns, 0)
-        others = np.flatnonzero(~fast.taken)
-        for index in others.tolist():
-            if time := _TIME.match(text[lines.start[index] : lines.end[index]].tobytes()):
+        steps_ns = frames.time_ns - self.grammar.header.start_ns
+        steps_ns[frames.left] = 0
+        for index, start, end in zip(frames.left, frames.left_start, frames.left_end, strict=True):
+            if time := _TIME.match(text[start:end].tobytes()):
                 steps_ns[index] = time_of(time)
-        fast.time_ns = np.cumsum(steps_ns)
-        duration_ns = int(fast.time_ns[-1])
-        times_ns = iter(fast.time_ns[others].tolist())
+        frames.time_ns = np.cumsum(steps_ns)
+        duration_ns = int(frames.time_ns[-1])
+        times_ns = iter(frames.time_ns[frames.left].tolist())
 
         def parse_line(line: bytes) -> FrameRow | None:
-            time_ns = next(times_ns)  # called once for each of the others, in their order
+            time_ns = next(times_ns)  # called once for each of the lines left, in their order
             row = self.grammar.parse_line(line)
             return None if row is None else row._replace(time_ns=time_ns)
 
-        parsed = finish_chunk(text, lines, fast, parse_line)
+        parsed = finish_chunk(text, frames, parse_line)
         columns = {name: getattr(parsed.frames, name) for name in FrameTable.__slots__}
         return replace(parsed, frames=_SummedFrames(**columns, duration_ns=duration_ns))
 

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.packed_text import KEEP_FIRST, Words, gather, word_of
-from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID, gather_rows, positions
+from logan.logs.gathering import KEEP_FIRST, Words, gather, gather_rows, positions, word_of
+from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID
 from logan.units import BoolArray, IntArray
 
 MAX_OBJECT_BYTES: Final = 16 * 1024 * 1024

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -25,43 +25,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.identifiers import Identifiers, KnownIdentifiers
 from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
-from logan.logs.packed_text import (
-    KEEP_FIRST,
-    KEEP_LAST,
-    ZEROS,
-    Words,
-    decimal_number,
-    digits,
-    gather,
-    hex_bytes,
-    hex_nibbles,
-    hex_number,
-    keep_first,
-    reject,
-    whole_number,
-    word_of,
-)
 from logan.logs.text_lines import (
-    BLOCK_LINES,
     CLASSIC_BYTES,
-    FD_BYTES,
+    LATEST_NS,
     MAX_EXTENDED_ID,
     MAX_STANDARD_ID,
     BrokenLineError,
-    FastFrames,
     FrameRow,
-    Lines,
-    bus_names,
-    find_in_lines,
     finish_chunk,
-    no_fast_frames,
-    split_lines,
-    widen,
+    read_lines,
 )
 from logan.logs.work_memory import keep_work_arrays
-from logan.units import BoolArray, IntArray
+from logan.units import IntArray
+
+READER: Final = "candump_lines"
+"""Compiled reader."""
 
 ERROR_FLAG: Final = 0x20000000
 
@@ -76,15 +55,7 @@ _FD_DATA: Final = re.compile(rb"#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}(?:\.?[0-9A-Fa-f]{2
 _REMOTE_DATA: Final = re.compile(rb"[Rr](?:[0-8](?:_[9A-Fa-f])?)?")
 _FIRST_LINE: Final = re.compile(rb"[ \t]*\([0-9]{1,10}\.[0-9]{1,9}\)[ \t]+[!-~]+[ \t]+[0-9A-Fa-f]{3,8}#")
 
-_U = np.uint64
-_SPACE, _DOT, _HASH, _OPEN = 32, 46, 35, 40
-_FRACTION_MARKS: Final = word_of(b".\0\0\0\0\0\0)")
-_FRACTION_MARK_MASK: Final = word_of(b"\xff\0\0\0\0\0\0\xff")
-_FRACTION_DIGITS: Final = word_of(b"\0\0\xff\xff\xff\xff\xff\xff")
-_FRACTION_ZEROS: Final = word_of(b"00")
 _DELTA_BACKWARD_RATIO: Final = 0.05
-_MAX_SECONDS: Final = 9_223_372_036
-_HEAD_LINES: Final = 400
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -101,7 +72,7 @@ def parse_line(line: bytes) -> FrameRow | None:
             return None
         raise BrokenLineError("not of the form '(seconds) bus id#data'")
     time_ns = int(match["seconds"]) * 1_000_000_000 + int(match["fraction"].ljust(9, b"0"))
-    if time_ns >= _MAX_SECONDS * 1_000_000_000:
+    if time_ns >= LATEST_NS:
         raise BrokenLineError("the time is beyond the year 2262")
     bus, data = match["bus"].decode("ascii"), match["data"]
     number, is_extended = int(match["id"], 16), len(match["id"]) == 8
@@ -123,126 +94,6 @@ def parse_line(line: bytes) -> FrameRow | None:
     return FrameRow(time_ns, can_id, is_extended and not is_error, bus, content, is_fd, False, is_error)
 
 
-def fast_frames(text: NDArray[np.uint8], lines: Lines, known: KnownIdentifiers | None = None) -> FastFrames:
-    """Read all lines of the usual form at once: microseconds, single blanks, no dots, no remote frames."""
-    known = known or KnownIdentifiers(read_identifiers)
-    fast = no_fast_frames(len(lines))
-    fast.taken = lines.is_plain.copy()
-    for first in range(0, len(lines), BLOCK_LINES):
-        _fill(text, lines, fast, slice(first, min(first + BLOCK_LINES, len(lines))), known)
-    return fast
-
-
-def _fill(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, rows: slice, known: KnownIdentifiers) -> None:
-    start, end, taken = lines.start[rows], lines.end[rows], fast.taken[rows]
-    dot, hash_at = (find_in_lines(text, start, mark) for mark in (_DOT, _HASH))
-    # The first line of a chunk may have too little text before it to gather from.
-    if dot.min() < 16 or hash_at.min() < 15:
-        taken &= (dot >= 16) & (hash_at >= 15)
-        dot, hash_at = np.maximum(dot, 16), np.maximum(hash_at, 15)
-    head = gather(text, dot - 16, 5)
-    fast.time_ns[rows], time_checks = _times(head, text[start], dot - start - 1)
-    around = gather(text, hash_at - 15, 4)
-    can_id, is_standard, id_checks = _identifiers(around, known)
-    fast.is_extended[rows] = ~is_standard
-    fast.can_id[rows] = can_id
-    reject(taken, *time_checks, *id_checks)
-    _data(text, around[2:], hash_at, end, fast, rows)
-    width = hash_at - dot - np.where(is_standard, 13, 18)
-    fast.bus[rows] = bus_names(head[3:], width, taken, fast.buses)
-    if (is_error := can_id > MAX_EXTENDED_ID).any():
-        _mark_errors(fast, rows, is_error)
-
-
-def _times(head: Words, opening: NDArray[np.uint8], width: IntArray) -> tuple[IntArray, list[Words | BoolArray]]:
-    """Times whose decimal point begins the third word, and what is not zero where one is none."""
-    seconds, bad = whole_number(head[0], head[1], np.clip(width, 0, 16))
-    no_marks = (head[2] ^ _FRACTION_MARKS) & _FRACTION_MARK_MASK
-    fraction, bad_fraction = digits(((head[2] << _U(8)) & _FRACTION_DIGITS) | _FRACTION_ZEROS)
-    time_ns = (seconds * _U(1_000_000) + decimal_number(fraction)) * _U(1000)
-    no_number = (opening != _OPEN) | (width < 1) | (width > 10) | (seconds >= _U(_MAX_SECONDS))
-    return time_ns.view(np.int64), [bad, bad_fraction, no_marks, no_number]
-
-
-def _mark_errors(fast: FastFrames, rows: slice, is_error: BoolArray) -> None:
-    if fast.is_error is None:
-        fast.is_error = np.zeros(fast.taken.size, np.bool_)
-    fast.is_error[rows] = is_error
-    fast.is_extended[rows] &= ~is_error
-    fast.can_id[rows] &= np.uint32(MAX_EXTENDED_ID)
-
-
-def _identifiers(
-    around: Words, known: KnownIdentifiers
-) -> tuple[NDArray[np.uint32], BoolArray, list[Words | BoolArray]]:
-    """Identifiers of 3 or 8 digits in front of the hash, which ends the second word."""
-    found = known((around[0] >> _U(56)) | (around[1] << _U(8)))
-    is_standard = ~found.is_extended
-    no_blank = found.is_extended & (around[0].view(np.uint8)[6::8] != _SPACE)
-    no_hash = around[1].view(np.uint8)[7::8] != _HASH
-    return found.can_id, is_standard, [found.is_wrong, no_blank, no_hash]
-
-
-def read_identifiers(words: Words) -> Identifiers:
-    """Identifiers that end eight characters: three digits with a blank before them, or eight."""
-    is_standard = words.view(np.uint8)[4::8] == _SPACE
-    kept = np.where(is_standard, KEEP_LAST[3], KEEP_LAST[8])
-    nibbles, bad_digits = hex_nibbles(((words ^ ZEROS) & kept) ^ ZEROS)
-    number = hex_number(nibbles)
-    too_large = number > np.where(is_standard, _U(MAX_STANDARD_ID), _U(MAX_EXTENDED_ID | ERROR_FLAG))
-    width = np.where(is_standard, np.uint8(3), np.uint8(8))
-    return Identifiers(number.astype(np.uint32), ~is_standard, width, too_large | (bad_digits != 0))
-
-
-def _data(
-    text: NDArray[np.uint8], words: Words, hash_at: IntArray, end: IntArray, fast: FastFrames, rows: slice
-) -> None:
-    """Fill payload, length and kind from what stands behind the hash."""
-    taken = fast.taken[rows]
-    direction = text[end - 1] | np.uint8(32)
-    has_direction = ((direction == ord("r")) | (direction == ord("t"))) & (text[end - 2] == _SPACE)
-    end = end - 2 * has_direction
-    width = end - hash_at - 1
-    is_fd = words[0].view(np.uint8)[::8] == _HASH
-    fd_rows = np.flatnonzero(is_fd & taken)
-    wrong = (width.view(_U) > 2 * CLASSIC_BYTES) | ((width & 1) == 1)
-    fast.length[rows] = width >> 1
-    if wrong.any():
-        taken &= ~wrong | is_fd
-        width = np.clip(width, 0, 16)
-    halves, bad = hex_bytes(words if (width == 16).all() else keep_first(words, width))
-    if fd_rows.size:
-        bad[:, is_fd] = 0
-    reject(taken, bad)
-    target = fast.payload[rows].view(np.uint32)
-    target[:, 0], target[:, 1] = halves
-    if fd_rows.size:
-        _fd_data(text, hash_at[fd_rows], end[fd_rows], fast, rows.start + fd_rows)
-
-
-def _fd_data(text: NDArray[np.uint8], hash_at: IntArray, end: IntArray, fast: FastFrames, rows: IntArray) -> None:
-    """Fill the rows of CAN FD frames, in which two characters stand between the hash and the data."""
-    widen(fast)
-    if fast.is_fd is None:
-        fast.is_fd = np.zeros(fast.taken.size, np.bool_)
-    fast.is_fd[rows] = True
-    fast.payload[rows] = 0
-    width = end - hash_at - 3
-    taken = (width >= 0) & (width <= 2 * FD_BYTES) & ((width & 1) == 0)
-    flags = gather(text, hash_at + 2) & KEEP_FIRST[1]
-    reject(taken, hex_nibbles(flags | (ZEROS & ~KEEP_FIRST[1]))[1])
-    fast.length[rows] = width >> 1
-    for at in range(0, FD_BYTES, CLASSIC_BYTES):
-        longer = np.flatnonzero(taken & (width > 2 * at))
-        words = gather(text, hash_at[longer] + 3 + 2 * at, 2)
-        halves, bad = hex_bytes(keep_first(words, np.clip(width[longer] - 2 * at, 0, 16)))
-        fine = np.ones(longer.size, np.bool_)
-        reject(fine, bad)
-        taken[longer] &= fine
-        fast.payload[rows[longer], at : at + CLASSIC_BYTES] = halves.T.copy().view(np.uint8)
-    fast.taken[rows] &= taken
-
-
 class TimesFromLast:
     """Sums up times that count from frame to frame, block by block."""
 
@@ -262,11 +113,9 @@ class _Parser:
     """Candump log of one file."""
 
     from_last: TimesFromLast | None
-    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines = split_lines(text, size)
-        return finish_chunk(text, lines, fast_frames(text, lines, self._known), parse_line)
+        return finish_chunk(text, read_lines(text, size, READER), parse_line)
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:

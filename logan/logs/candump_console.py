@@ -32,14 +32,17 @@ from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
+    LATEST_NS,
     MAX_EXTENDED_ID,
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
     finish_chunk,
-    no_fast_frames,
-    split_lines,
+    read_lines,
 )
+
+READER: Final = "candump_console_lines"
+"""Compiled reader."""
 
 _LINE: Final = re.compile(
     rb"[ \t]*(?:\("
@@ -84,14 +87,19 @@ def parse_line(line: bytes) -> FrameRow | None:
 def _time_ns(match: re.Match[bytes]) -> int:
     if match["fraction"] is None:
         raise BrokenLineError("the line has no time")
-    fraction_ns = int(match["fraction"].ljust(9, b"0"))
-    if match["seconds"] is not None:
-        return int(match["seconds"]) * 1_000_000_000 + fraction_ns
+    seconds = _seconds(match) if match["seconds"] is None else int(match["seconds"])
+    if abs(seconds) * 1_000_000_000 >= LATEST_NS:
+        raise BrokenLineError("the time is beyond the year 2262")
+    return seconds * 1_000_000_000 + int(match["fraction"].ljust(9, b"0"))
+
+
+def _seconds(match: re.Match[bytes]) -> int:
+    """Whole seconds from 1970 of a date and a time of day."""
     try:
         moment = datetime.fromisoformat(f"{match['date'].decode('ascii')}T{match['clock'].decode('ascii')}")
     except ValueError as error:
         raise BrokenLineError(f"{match['date'].decode('ascii')} is no date") from error
-    return int(moment.replace(tzinfo=UTC).timestamp()) * 1_000_000_000 + fraction_ns
+    return int(moment.replace(tzinfo=UTC).timestamp())
 
 
 @dataclass(slots=True)
@@ -101,8 +109,7 @@ class _Parser:
     from_last: TimesFromLast | None
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines = split_lines(text, size, allow_tabs=True)
-        return finish_chunk(text, lines, no_fast_frames(len(lines)), parse_line)
+        return finish_chunk(text, read_lines(text, size, READER), parse_line)
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:

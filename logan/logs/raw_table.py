@@ -26,7 +26,6 @@ from numpy.typing import NDArray
 from logan.frames.table import FrameTable
 from logan.logs import can_csv
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
-from logan.logs.raw_table_columns import fast_frames
 from logan.logs.raw_table_layout import RawTableLayout, described_layout, frame_header, recognised_layout
 from logan.logs.table_layout import split_row
 from logan.logs.text_lines import (
@@ -37,9 +36,12 @@ from logan.logs.text_lines import (
     BrokenLineError,
     FrameRow,
     finish_chunk,
-    split_lines,
+    read_lines,
 )
 from logan.logs.work_memory import keep_work_arrays
+
+READER: Final = "raw_table_lines"
+"""Compiled reader."""
 
 _TIME: Final = re.compile(r"[0-9]{1,19}(?:[.,][0-9]{1,18})?")
 _IDENTIFIER: Final = {
@@ -153,9 +155,8 @@ class _Parser:
     header: frozenset[bytes]
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines = split_lines(text, size, allow_tabs=self.grammar.layout.delimiter == "\t")
-        fast = fast_frames(text, lines, self.grammar.layout, self.grammar.bus)
-        return finish_chunk(text, lines, fast, self._parse_line)
+        frames = read_lines(text, size, READER, self.grammar.layout, self.grammar.bus.encode())
+        return finish_chunk(text, frames, self._parse_line)
 
     def _parse_line(self, line: bytes) -> FrameRow | None:
         if line.strip() in self.header:

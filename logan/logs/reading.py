@@ -18,6 +18,7 @@ from logan.frames.table import FrameTable, SignalTable
 from logan.logs.compression import HashingFile, open_log, read_head, unpacked
 from logan.logs.log_format import HEAD_BYTES, PADDING, Formats, LogFormat, ParsedChunk, ReadOptions, ReadReport
 from logan.logs.registry import LOG_FORMATS, format_named, identify
+from logan.logs.text_lines import has_compiled_readers
 
 CHUNK_BYTES: Final = 2 * 1024 * 1024
 """Text handed to a parser at once; larger chunks leave the cache and are slower. [bytes]"""
@@ -26,6 +27,11 @@ MAX_LINE_BYTES: Final = 1024 * 1024
 """A line longer than this is no frame; it is dropped and counted. [bytes]"""
 
 _NEWLINE: Final = 10
+_LONG_TEXT_BYTES: Final = 10 * 1024 * 1024
+_READ_SLOWLY: Final = (
+    "read line by line, because logan was installed without a C compiler; "
+    "install one and logan again to read text logs some thirty times as fast"
+)
 
 T = TypeVar("T")
 Then: TypeAlias = Callable[[FrameTable], T]
@@ -132,6 +138,8 @@ class _Text:
 
     def read(self, log_format: LogFormat, then: Then[T]) -> Iterator[T]:
         assert log_format.parser is not None  # read_blocks looked
+        if not has_compiled_readers() and self._report.size_bytes > _LONG_TEXT_BYTES:
+            self._report.notes.append(_READ_SLOWLY)
         parser = log_format.parser(read_head(self._path, HEAD_BYTES), self._path, self._options)
         work = partial(_parse, parser.parse_chunk, None if parser.join else then)
         for chunk, (parsed, made) in self._run(work):

@@ -1,24 +1,28 @@
-"""What the text formats share: lines of a chunk, the strict way for one line, and the frames of both.
+"""What the text formats share: the two ways to read the lines of a chunk, and the frames of both.
 
-Each format reads most lines of a chunk at once, as columns (``FastFrames``); lines that it does not
-take go one by one to its ``parse_line``, a strict grammar. The fast way takes only what the grammar
-takes, and gives the same frame for it: a test holds the two against each other.
+Each format has a strict grammar, ``parse_line``, which reads one line and says what is wrong with one that is
+none. Where logan was installed with a C compiler, a compiled reader goes first: it reads most lines some
+twenty times as fast and leaves the others to the grammar. It takes only what the grammar takes, and gives the
+same frame for it: a test holds the two against each other.
 """
 
 from __future__ import annotations
 
-import re
+import importlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, NamedTuple, TypeAlias
+from functools import cache
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
 from logan.logs.log_format import SHOWN_SKIPS, ParsedChunk, SkippedLine
-from logan.logs.packed_text import KEEP_FIRST_OF_TWO, Words
 from logan.units import BoolArray, IntArray
+
+if TYPE_CHECKING:
+    from logan.logs.line_columns import LineColumns
 
 MAX_STANDARD_ID: Final = 0x7FF
 MAX_EXTENDED_ID: Final = 0x1FFFFFFF
@@ -27,27 +31,18 @@ FD_BYTES: Final = 64
 FD_LENGTHS: Final = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes of a CAN FD frame by its DLC."""
 
-
-BLOCK_LINES: Final = 65_536
-"""Lines taken at once: a whole chunk, so that two threads seldom wait for each other."""
-
-REACH: Final = 64
-"""How far into a line ``find_in_lines`` looks. [characters]"""
+LATEST_NS: Final = 9_223_372_036 * 1_000_000_000
+"""Times from here on, in the year 2262, are none: they do not fit. [ns from 1970]"""
 
 MAX_BUSES: Final = 200
 """More bus names than this are not told apart; no vehicle has as many."""
 
-_TAB, _NEWLINE, _RETURN, _BLANK, _LAST_PLAIN = 9, 10, 13, 32, 126
-_SCAN_BYTES: Final = 128 * 1024
-_GUESSES: Final = 8
-ANY_NAME: Final = re.compile(rb" [!-~]{1,14} ")
-BUS_WORD: Final = re.compile(rb" [0-9A-Za-z_]{1,14} ")
-BUS_NUMBER: Final = re.compile(rb" (?:0|[1-9][0-9]{0,2}) ")
-_INDEX_OF_ONLY_BYTE: Final = np.uint64(0x0001020304050607)
+_NEWLINE: Final = 10
+_EXTENDED, _FD, _REMOTE, _ERROR = 1, 2, 4, 8  # as in line_columns.pxd
 
 
 class FrameRow(NamedTuple):
-    """One frame, as the strict way reads it; fields as in ``FrameTable``."""
+    """One frame, as the grammar reads it; fields as in ``FrameTable``."""
 
     time_ns: int
     can_id: int
@@ -66,288 +61,178 @@ class BrokenLineError(ValueError):
 ParseLine: TypeAlias = Callable[[bytes], "FrameRow | None"]
 """Frame of one line without its end; None for lines that are no frames and need not be."""
 
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """Where the lines of a chunk lie.
-
-    Parameters
-    ----------
-    start, end : ndarray of int64, shape (n,)
-        First character and the one behind the last, without the line end.
-    is_plain : ndarray of bool, shape (n,)
-        The line is printable ASCII throughout (and tabs, where they were allowed).
-    """
-
-    start: IntArray
-    end: IntArray
-    is_plain: BoolArray
-
-    def __len__(self) -> int:
-        return int(self.start.size)
+CompiledReader: TypeAlias = Callable[..., bool]
+"""Fills ``LineColumns``; False where its rows are too short for the data."""
 
 
-def positions(mask: BoolArray) -> IntArray:
-    """Where ``mask`` is true, in order; for arrays whose size is a multiple of eight, and mostly false."""
-    words = mask.view(np.uint64)
-    hit = np.flatnonzero(words != 0)
-    left = words[hit]
-    base = hit << 3
-    if not (left & (left - np.uint64(1))).any():  # one in each word at most, as line ends are
-        return base + ((left * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64)
-    found: list[IntArray] = []
-    while left.size:
-        lowest = left & (~left + np.uint64(1))
-        found.append(base + ((lowest * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64))
-        left = left ^ lowest
-        more = left != 0
-        left, base = left[more], base[more]
-    return np.sort(np.concatenate(found), kind="stable")
-
-
-def gather_rows(text: NDArray[np.uint8], at: IntArray, width: int) -> NDArray[np.uint8]:
-    """``width`` characters from each position; shape (n, width)."""
-    every = np.ndarray((text.size - width + 1,), f"V{width}", buffer=text.data, strides=(1,))
-    return every[at].view(np.uint8).reshape(-1, width)
-
-
-def split_lines(text: NDArray[np.uint8], size: int, *, allow_tabs: bool = False) -> Lines:
-    """Find the lines of ``text[:size]``, which ends in a newline; a carriage return before it belongs to the end."""
-    is_ascii = bool(text[:size].max() <= _LAST_PLAIN)
-    if is_ascii and (newline := _returned_lines(text, size)) is not None:
-        start = np.empty_like(newline)
-        start[0] = 0
-        start[1:] = newline[:-1] + 1
-        return Lines(start, newline - 1, np.ones(newline.size, np.bool_))
-    control = _control_characters(text, size)
-    character = text[control]
-    is_newline = character == _NEWLINE
-    newline = control if is_newline.all() else control[is_newline]
-    start = np.empty_like(newline)
-    start[0] = 0
-    start[1:] = newline[:-1] + 1
-    end = newline
-    is_plain = np.ones(newline.size, np.bool_)
-    if newline.size < control.size:
-        before = text[newline - 1] == _RETURN
-        before[0] &= newline[0] > 0
-        end = newline - before
-        is_strange = ~(is_newline | (character == _RETURN))
-        is_strange |= (character == _RETURN) & (text[control + 1] != _NEWLINE)
-        if allow_tabs:
-            is_strange &= character != _TAB
-        is_plain[np.searchsorted(newline, control[is_strange])] = False
-    if not is_ascii:
-        is_plain[np.searchsorted(newline, np.flatnonzero(text[:size] > _LAST_PLAIN))] = False
-    return Lines(start, end, is_plain)
-
-
-def _returned_lines(text: NDArray[np.uint8], size: int) -> IntArray | None:
-    """Newlines of ``text[:size]`` if each line ends in a carriage return too, and nothing else is below the blank."""
-    first = text[: REACH * 8].tobytes().find(b"\n")
-    if first < 1 or text[first - 1] != _RETURN:
+@cache
+def compiled_reader(name: str) -> CompiledReader | None:
+    """``read_lines`` of a compiled module of ``logan.logs``; None where logan was installed without a C compiler."""
+    try:
+        reader: CompiledReader = importlib.import_module(f"logan.logs.{name}").read_lines
+    except ImportError:
         return None
-    newline, control_count = _scan(text, size, np.equal, _NEWLINE), 0
-    mask = np.empty(_SCAN_BYTES, np.bool_)
-    for at in range(0, size, _SCAN_BYTES):
-        part = text[at : min(at + _SCAN_BYTES, size)]
-        control_count += int(np.count_nonzero(np.less(part, _BLANK, out=mask[: part.size])))
-    is_regular = control_count == 2 * newline.size and bool((text[newline - 1] == _RETURN).all())
-    return newline if is_regular else None
+    return reader
 
 
-def _control_characters(text: NDArray[np.uint8], size: int) -> IntArray:
-    """Positions of line ends, and of other characters below the blank, in ``text[:size]``."""
-    return _scan(text, size, np.less, _BLANK)
-
-
-def _scan(text: NDArray[np.uint8], size: int, compare: np.ufunc, character: int) -> IntArray:
-    """Positions in ``text[:size]`` whose character compares true."""
-    found = []
-    mask = np.empty(_SCAN_BYTES, np.bool_)
-    for at in range(0, size, _SCAN_BYTES):
-        part = text[at : min(at + _SCAN_BYTES, -(-size // 8) * 8)]
-        found.append(positions(compare(part, character, out=mask[: part.size])) + at)
-    hits = found[0] if len(found) == 1 else np.concatenate(found)
-    return hits[: np.searchsorted(hits, size)]
-
-
-def find_in_lines(text: NDArray[np.uint8], start: IntArray, character: int) -> IntArray:
-    """Position of the first ``character`` of each line, within its first ``REACH``; 0 where it is not there.
-
-    Most lines have it in a few places, which the lines themselves tell. What is found may lie behind the
-    end of a short line, or behind another such character: the caller's checks of what stands around it tell.
-    """
-    offset = text[int(start[0]) : int(start[0]) + REACH].tobytes().find(character)
-    at = start + max(offset, 0)
-    missed = np.flatnonzero(text[at] != character)
-    for _ in range(_GUESSES):
-        if not missed.size:
-            return at
-        line = int(start[missed[0]])
-        offset = text[line : line + REACH].tobytes().find(character)
-        guess = start[missed] + max(offset, 0)
-        at[missed] = guess
-        missed = missed[text[guess] != character]
-    found = gather_rows(text, start[missed], REACH) == character
-    at[missed] = np.where(found.any(axis=1), start[missed] + found.argmax(axis=1), 0)
-    return at
+def has_compiled_readers() -> bool:
+    """Whether logan was installed with a C compiler."""
+    return compiled_reader("candump_lines") is not None
 
 
 @dataclass(slots=True)
-class FastFrames:
-    """Columns that a format read at once, one row a line; rows not ``taken`` hold anything.
+class LineFrames:
+    """Frames of the lines of a chunk, one row a line; rows of lines that were left hold anything.
 
     Parameters
     ----------
-    taken : ndarray of bool, shape (n,)
-        The line was read; the others go the strict way.
-    time_ns, can_id, length, payload, is_extended, bus
+    time_ns, can_id, length, payload, bus
         As in ``FrameTable``, one row a line.
-    is_fd, is_error, is_remote : ndarray of bool, shape (n,), or None
-        None where no row is.
+    kind : ndarray of uint8, shape (n,)
+        Bits: extended, CAN FD, remote, error.
     buses : list of str
-        Names that ``bus`` points to; lengthened by what the strict way meets.
+        Names that ``bus`` points to; lengthened by what the grammar meets.
+    left, left_start, left_end : ndarray of int64, shape (m,)
+        Rows that were left, and where their lines lie: the first character, and the one behind the last.
     """
 
-    taken: BoolArray
     time_ns: IntArray
     can_id: NDArray[np.uint32]
-    is_extended: BoolArray
+    kind: NDArray[np.uint8]
+    bus: NDArray[np.uint8]
     length: NDArray[np.uint8]
     payload: NDArray[np.uint8]
-    bus: NDArray[np.uint8]
     buses: list[str]
-    is_fd: BoolArray | None = None
-    is_error: BoolArray | None = None
-    is_remote: BoolArray | None = None
+    left: IntArray
+    left_start: IntArray
+    left_end: IntArray
 
 
-def no_fast_frames(line_count: int) -> FastFrames:
-    """Nothing taken: every line goes the strict way."""
-    return FastFrames(
-        taken=np.zeros(line_count, np.bool_),
-        time_ns=np.zeros(line_count, np.int64),
-        can_id=np.zeros(line_count, np.uint32),
-        is_extended=np.zeros(line_count, np.bool_),
-        length=np.zeros(line_count, np.uint8),
-        payload=np.zeros((line_count, CLASSIC_BYTES), np.uint8),
-        bus=np.zeros(line_count, np.uint8),
-        buses=[],
+def read_lines(text: NDArray[np.uint8], size: int, reader_name: str, *grammar: object) -> LineFrames:
+    """Read the lines that a compiled reader takes, and find those that it leaves.
+
+    Parameters
+    ----------
+    text : ndarray of uint8
+        Whole lines up to ``size``, then zeros.
+    size : int
+        Behind the last newline.
+    reader_name : str
+        Module of the compiled reader.
+    *grammar
+        What the reader has to know about the log.
+    """
+    reader = compiled_reader(reader_name)
+    if reader is None:
+        return _nothing_read(text, size)
+    columns = _empty_columns(text, size, CLASSIC_BYTES)
+    if not reader(columns, *grammar):
+        columns = _empty_columns(text, size, FD_BYTES)
+        reader(columns, *grammar)
+    return _frames_of(columns)
+
+
+def _empty_columns(text: NDArray[np.uint8], size: int, payload_bytes: int) -> LineColumns:
+    columns: LineColumns = importlib.import_module("logan.logs.line_columns").LineColumns(text, size, payload_bytes)
+    return columns
+
+
+def _frames_of(columns: LineColumns) -> LineFrames:
+    return LineFrames(
+        time_ns=columns.time_ns,
+        can_id=columns.can_id,
+        kind=columns.kind,
+        bus=columns.bus,
+        length=columns.length,
+        payload=columns.payload,
+        buses=columns.buses,
+        left=columns.left[0],
+        left_start=columns.left[1],
+        left_end=columns.left[2],
     )
 
 
-def bus_names(
-    name: Words | list[Words],
-    width: IntArray,
-    taken: BoolArray,
-    known: list[str],
-    allowed: re.Pattern[bytes] = ANY_NAME,
-) -> NDArray[np.uint8]:
-    """Index of each line's bus name.
-
-    Parameters
-    ----------
-    name : ndarray of uint64, shape (2, n), or a list of one or two such words
-        A blank, the name, a blank, and whatever follows.
-    width : ndarray of int64, shape (n,)
-        Characters that the name must have.
-    taken : ndarray of bool, shape (n,)
-        Rows to name; cleared where there is no name of that width, or it is too long to be read here.
-    known : list of str
-        Names so far; lengthened.
-    allowed : Pattern
-        What a name between its blanks must look like: ``ANY_NAME`` or ``BUS_NUMBER``.
-
-    Returns
-    -------
-    ndarray of uint8, shape (n,)
-        Index into ``known``.
-    """
-    bus = np.zeros(width.size, np.uint8)
-    left = taken.copy()
-    while left.any():
-        first = int(left.argmax())
-        marked = b"".join(word[first].tobytes() for word in name)[: int(width[first]) + 2]
-        if not allowed.fullmatch(marked) or len(known) >= MAX_BUSES:
-            taken[first] = left[first] = False
-            continue
-        same = (name[0] ^ name[0][first]) & KEEP_FIRST_OF_TWO[0, len(marked)] == 0
-        if len(marked) > 8:
-            same &= (name[1] ^ name[1][first]) & KEEP_FIRST_OF_TWO[1, len(marked)] == 0
-        same &= width == width[first]
-        text = marked[1:-1].decode("ascii")
-        if text not in known:
-            known.append(text)
-        if index := known.index(text):
-            bus += same.view(np.uint8) * np.uint8(index)
-        left &= ~same
-    return bus
+def _nothing_read(text: NDArray[np.uint8], size: int) -> LineFrames:
+    """Every line is left to the grammar."""
+    newline = np.flatnonzero(text[:size] == _NEWLINE)
+    start = np.concatenate(([0], newline[:-1] + 1))
+    has_return = (newline > start) & (text[newline - 1] == ord("\r"))
+    count = newline.size
+    return LineFrames(
+        time_ns=np.zeros(count, np.int64),
+        can_id=np.zeros(count, np.uint32),
+        kind=np.zeros(count, np.uint8),
+        bus=np.zeros(count, np.uint8),
+        length=np.zeros(count, np.uint8),
+        payload=np.zeros((count, CLASSIC_BYTES), np.uint8),
+        buses=[],
+        left=np.arange(count),
+        left_start=start,
+        left_end=newline - has_return,
+    )
 
 
-def finish_chunk(text: NDArray[np.uint8], lines: Lines, fast: FastFrames, parse_line: ParseLine) -> ParsedChunk:
-    """Read the lines that the fast way did not take, one by one, and put all frames in order."""
+def finish_chunk(text: NDArray[np.uint8], frames: LineFrames, parse_line: ParseLine) -> ParsedChunk:
+    """Read the lines that were left, one by one, and put all frames in order."""
     content = text.data
     skipped: list[SkippedLine] = []
     skipped_count = 0
-    keep = fast.taken.copy()
-    for index in np.flatnonzero(~fast.taken).tolist():
+    keep = np.ones(frames.time_ns.size, np.bool_)
+    places = zip(frames.left.tolist(), frames.left_start.tolist(), frames.left_end.tolist(), strict=True)
+    for index, start, end in places:
         try:
-            row = parse_line(bytes(content[lines.start[index] : lines.end[index]]))
+            row = parse_line(bytes(content[start:end]))
+            keep[index] = row is not None
             if row is not None:
-                _put(fast, index, row)
-                keep[index] = True
+                _put(frames, index, row)
         except BrokenLineError as broken:
+            keep[index] = False
             skipped_count += 1
             if len(skipped) < SHOWN_SKIPS:
                 skipped.append(SkippedLine(index, str(broken)))
-    return ParsedChunk(_table(fast, slice(None) if keep.all() else keep), len(lines), skipped_count, tuple(skipped))
+    return ParsedChunk(_table(frames, slice(None) if keep.all() else keep), keep.size, skipped_count, tuple(skipped))
 
 
-def widen(fast: FastFrames) -> None:
-    """Make room for CAN FD data."""
-    if fast.payload.shape[1] < FD_BYTES:
-        wide = np.zeros((fast.payload.shape[0], FD_BYTES), np.uint8)
-        wide[:, :CLASSIC_BYTES] = fast.payload
-        fast.payload = wide
-
-
-def _put(fast: FastFrames, index: int, row: FrameRow) -> None:
+def _put(frames: LineFrames, index: int, row: FrameRow) -> None:
     length = len(row.data)
-    if length > fast.payload.shape[1]:
-        widen(fast)
-    if row.bus not in fast.buses:
-        if len(fast.buses) > MAX_BUSES:
+    if length > frames.payload.shape[1]:
+        wide = np.zeros((frames.payload.shape[0], FD_BYTES), np.uint8)
+        wide[:, :CLASSIC_BYTES] = frames.payload
+        frames.payload = wide
+    if row.bus not in frames.buses:
+        if len(frames.buses) > MAX_BUSES:
             raise BrokenLineError(f"there are more than {MAX_BUSES} bus names")
-        fast.buses.append(row.bus)
-    fast.time_ns[index] = row.time_ns
-    fast.can_id[index] = row.can_id
-    fast.is_extended[index] = row.is_extended
-    fast.length[index] = length
-    fast.payload[index] = 0
-    fast.payload[index, :length] = np.frombuffer(row.data, np.uint8)
-    fast.bus[index] = fast.buses.index(row.bus)
-    for name in ("is_fd", "is_error", "is_remote"):
-        flag = getattr(fast, name)
-        if flag is None and getattr(row, name):
-            flag = np.zeros(fast.taken.size, np.bool_)
-            setattr(fast, name, flag)
-        if flag is not None:
-            flag[index] = getattr(row, name)
+        frames.buses.append(row.bus)
+    frames.time_ns[index] = row.time_ns
+    frames.can_id[index] = row.can_id
+    flags = (row.is_extended * _EXTENDED, row.is_fd * _FD, row.is_remote * _REMOTE, row.is_error * _ERROR)
+    frames.kind[index] = sum(flags)
+    frames.length[index] = length
+    frames.payload[index] = 0
+    frames.payload[index, :length] = np.frombuffer(row.data, np.uint8)
+    frames.bus[index] = frames.buses.index(row.bus)
 
 
-def _table(fast: FastFrames, keep: slice | BoolArray) -> FrameTable:
-    time_ns = fast.time_ns[keep]
-    none = np.broadcast_to(np.False_, time_ns.shape)
+def _table(frames: LineFrames, keep: slice | BoolArray) -> FrameTable:
+    kind = frames.kind[keep]
+    some = int(np.bitwise_or.reduce(kind)) if kind.size else 0
     return FrameTable(
-        time_ns=time_ns,
-        can_id=fast.can_id[keep],
-        is_extended=fast.is_extended[keep],
-        is_fd=none if fast.is_fd is None else fast.is_fd[keep],
-        is_remote=none if fast.is_remote is None else fast.is_remote[keep],
-        is_error=none if fast.is_error is None else fast.is_error[keep],
-        bus=fast.bus[keep],
-        length=fast.length[keep],
-        payload=fast.payload[keep],
-        buses=tuple(fast.buses),
+        time_ns=frames.time_ns[keep],
+        can_id=frames.can_id[keep],
+        is_extended=_has(kind, _EXTENDED, some),
+        is_fd=_has(kind, _FD, some),
+        is_remote=_has(kind, _REMOTE, some),
+        is_error=_has(kind, _ERROR, some),
+        bus=frames.bus[keep],
+        length=frames.length[keep],
+        payload=frames.payload[keep],
+        buses=tuple(frames.buses),
     )
+
+
+def _has(kind: NDArray[np.uint8], flag: int, some: int) -> BoolArray:
+    """Rows that have a flag; zero-stride where none has (``some`` holds the flags that any row has)."""
+    if not some & flag:
+        return np.broadcast_to(np.False_, kind.shape)
+    has_flag: BoolArray = (kind & np.uint8(flag)) != 0
+    return has_flag

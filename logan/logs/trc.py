@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -34,21 +34,22 @@ from numpy.typing import NDArray
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
-from logan.logs.identifiers import KnownIdentifiers
 from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
-from logan.logs.text_columns import read_padded_identifiers
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_LENGTHS,
+    LATEST_NS,
     MAX_EXTENDED_ID,
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
     finish_chunk,
-    split_lines,
+    read_lines,
 )
-from logan.logs.trc_columns import fast_frames
 from logan.logs.work_memory import keep_work_arrays
+
+READER: Final = "trc_lines"
+"""Compiled reader."""
 
 COLUMNS_OF: Final = {
     "1.0": "NOIlD",
@@ -62,6 +63,11 @@ COLUMNS_OF: Final = {
 
 _DAY_ZERO_US: Final = -2_209_161_600_000_000
 """30 December 1899 in microseconds from 1970."""
+
+_LONGEST_NS: Final = 10**12 * 1_000_000
+"""Above every time from the start that a line can hold. [ns]"""
+
+_MOST_COLUMNS: Final = 16
 
 _VERSION: Final = re.compile(rb"^;\$FILEVERSION=([0-9.]+)", re.MULTILINE)
 _START: Final = re.compile(rb"^;\$STARTTIME=([0-9]{1,6}(?:\.[0-9]{1,20})?)", re.MULTILINE)
@@ -88,7 +94,7 @@ class Header:
     columns : str
         One letter a column.
     start_ns : int
-        Start of the log. [ns]
+        Start of the log; 0 where it is not given, or so late that times might not fit. [ns]
     """
 
     columns: str
@@ -114,8 +120,17 @@ def parse_header(head: bytes, path: Path) -> Header:
     if not {"O", "T", "I", "D"} <= set(columns) and version >= "2":
         raise LogReadError(f"the columns '{columns}' are not enough to read frames", "Export the trace again", path)
     start = _START.search(head)
-    microseconds = round(Decimal(start[1].decode("ascii")) * 86_400_000_000) + _DAY_ZERO_US if start else 0
-    return Header(columns, microseconds * 1000)
+    start_ns = (round(Decimal(start[1].decode("ascii")) * 86_400_000_000) + _DAY_ZERO_US) * 1000 if start else 0
+    return Header(columns, start_ns if start_ns < LATEST_NS - _LONGEST_NS else 0)
+
+
+def is_usual(columns: str) -> bool:
+    """Whether the compiled reader knows these columns: each once, the type before the length, and the data last."""
+    is_length_told = ("l" in columns) != ("L" in columns)
+    if not is_length_told or len(set(columns)) < len(columns) or len(columns) > _MOST_COLUMNS:
+        return False
+    length = max(columns.find("l"), columns.find("L"))
+    return columns.endswith("D") and {"N", "O", "I"} <= set(columns) and columns.find("T") < length
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +173,8 @@ class Grammar:
 
     def _time_ns(self, fields: dict[str, bytes]) -> int:
         match = _TIME.fullmatch(fields.get("O", b""))
-        if match is None or not fields["N"].removesuffix(b")").isdigit():
+        number = fields.get("N", b"0")  # a header may name columns without it
+        if match is None or not number.removesuffix(b")").isdigit():
             raise BrokenLineError("the line does not start with a number and a time in ms")
         return self.header.start_ns + int(match[1]) * 1_000_000 + int((match[2] or b"").ljust(6, b"0"))
 
@@ -209,13 +225,12 @@ class _Parser:
     """TRC log of one file."""
 
     grammar: Grammar
-    _known: KnownIdentifiers = field(default_factory=lambda: KnownIdentifiers(read_padded_identifiers))
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        lines = split_lines(text, size)
         header = self.grammar.header
-        fast = fast_frames(text, lines, header.columns, header.start_ns, self._known)
-        return finish_chunk(text, lines, fast, self.grammar.parse_line)
+        reader = READER if is_usual(header.columns) else ""
+        frames = read_lines(text, size, reader, header.columns.encode("ascii"), header.start_ns)
+        return finish_chunk(text, frames, self.grammar.parse_line)
 
     @property
     def join(self) -> Callable[[FrameTable], FrameTable] | None:

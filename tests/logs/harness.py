@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import numpy as np
 from logan.frames.table import FrameTable
 from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions, ReadReport
 from logan.logs.reading import CHUNK_BYTES, read_blocks
-from logan.logs.text_lines import BrokenLineError, FastFrames, Lines, ParseLine, finish_chunk, split_lines
+from logan.logs.text_lines import BrokenLineError, LineFrames, ParseLine, finish_chunk, read_lines
 
 _NO_BUS = str(None)
 """What python-can says for the bus of a frame whose bus it dropped."""
@@ -92,10 +92,15 @@ def damaged(line: bytes, damage: tuple[float, int] | None) -> bytes:
     return bytes(raw).replace(b"\n", b" ")
 
 
+def compiled_frames(lines: Iterable[bytes], reader_name: str, *grammar: object) -> LineFrames:
+    """What the compiled reader of a format makes of lines."""
+    return read_lines(*chunk_of(lines), reader_name, *grammar)
+
+
 def assert_keeps_to_grammar(
-    lines: list[bytes], fast: Callable[[np.ndarray, Lines], FastFrames], parse_line: ParseLine
+    lines: list[bytes], parse_line: ParseLine, reader_name: str, *grammar: object
 ) -> ParsedChunk:
-    """The fast way takes only lines that the grammar takes, and reads the same frames from them."""
+    """The compiled reader takes only lines that the grammar takes, and reads the same frames from them."""
     expected, broken = [], 0
     for line in lines:
         try:
@@ -107,8 +112,7 @@ def assert_keeps_to_grammar(
             flags = (row.is_extended, row.is_fd, row.is_remote, row.is_error)
             expected.append(Frame(row.time_ns, row.can_id, row.data, *flags, row.bus))
     text, size = chunk_of(lines)
-    found = split_lines(text, size)
-    parsed = finish_chunk(text, found, fast(text, found), parse_line)
+    parsed = finish_chunk(text, read_lines(text, size, reader_name, *grammar), parse_line)
     assert frames_of(parsed.frames) == expected
     assert parsed.skipped_count == broken
     assert parsed.line_count == len(lines)

@@ -1,5 +1,5 @@
 # ruff: noqa: E501 -- lines of logs are as long as they are
-"""ASC logs: header, the grammar of events, and that the fast way keeps to it."""
+"""ASC logs: header, the grammar of events, and that the compiled reader keeps to it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.logs.asc import FORMAT, Grammar, Header, parse_header, parse_moment
-from logan.logs.asc_columns import fast_frames
-from logan.logs.text_lines import split_lines
-from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
+from logan.logs.asc import FORMAT, READER, Grammar, Header, parse_header, parse_moment
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 HEADER = b"date Sat Sep 30 15:06:13.191 2017\nbase hex  timestamps absolute\ninternal events logged\n"
 START_NS = 1_506_783_973_191_000_000
@@ -216,26 +214,36 @@ _FD = st.builds(
 _DAMAGE = st.one_of(st.none(), st.none(), st.tuples(st.floats(0, 1, exclude_max=True), st.integers(1, 255)))
 
 
-@settings(deadline=None, max_examples=80)
+@settings(deadline=None, max_examples=120)
 @given(
+    st.sampled_from([16, 16, 10]),
     st.lists(
         st.tuples(st.one_of(_CLASSIC, _CLASSIC, _FD, st.text(" -~\t", max_size=50)), _DAMAGE), min_size=1, max_size=40
-    )
+    ),
 )
-def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(base, cases):
     lines = [damaged(line.encode(), damage) for line, damage in cases]
-    grammar = Grammar(Header(start_ns=START_NS))
-    assert_keeps_to_grammar(lines, lambda text, found: fast_frames(text, found, START_NS), grammar.parse_line)
+    grammar = Grammar(Header(base, start_ns=START_NS))
+    assert_keeps_to_grammar(lines, grammar.parse_line, READER, base == 10, START_NS)
 
 
-def test_the_usual_lines_all_go_the_fast_way():
-    rows = [f"{k / 7:11.6f} {k % 2 + 1}  {k:<15X} Rx   d {k % 9} {('5A ' * (k % 9)).strip()}" for k in range(1, 500)]
-    text, size = chunk_of(row.encode() for row in rows)
-    assert fast_frames(text, split_lines(text, size), 0).taken[1:].mean() > 0.95
+@pytest.mark.parametrize(
+    ("is_decimal", "style"), [(False, "{:<15X}"), (False, "{:X}x"), (True, "{:<15}"), (True, "{}x")]
+)
+def test_the_compiled_reader_takes_the_usual_lines(is_decimal, style):
+    rows = [
+        f"{k / 7:11.6f} {k % 2 + 1}  {style.format(k)} Rx   d {k % 9} {('90 ' * (k % 9)).strip()}"
+        for k in range(1, 500)
+    ]
+    rows += ["   1.5 1  7FF  Tx   r", "   1.5 1  7FF  Tx   r 8 Length = 0"] if not is_decimal else []
+    rows += ["   1.5 2  ErrorFrame", "   1.5 2  ErrorFrame\tECC: 10100010", "   1.5 CANFD   2 Rx  ErrorFrame  0 0"]
+    frames = compiled_frames((row.encode() for row in rows), READER, is_decimal, 0)
+    assert not frames.left.size
+    assert frames.payload[4, :5].tolist() == [90 if is_decimal else 0x90] * 5
 
 
 @pytest.mark.parametrize("identifier", ["{:X}", "18FF{:04X}x"])
-def test_the_usual_long_frames_all_go_the_fast_way_too(identifier):
+def test_the_compiled_reader_takes_the_usual_long_frames(identifier):
     sizes = (1, 8, 12, 16, 20, 24, 32, 48, 64)
     rows = []
     for k in range(1, 400):
@@ -244,11 +252,10 @@ def test_the_usual_long_frames_all_go_the_fast_way_too(identifier):
         rows.append(
             f"{k / 7:11.6f} CANFD {k % 2 + 1:>3} Rx   {number:>8}  {'':>32} 1 0 {k % 16:x} {size:>2} {data}{FD_TAIL}"
         )
-    text, size = chunk_of(row.encode() for row in rows)
-    fast = fast_frames(text, split_lines(text, size), 0)
-    assert fast.taken[1:].all()
-    assert fast.length[1:10].tolist() == [12, 16, 20, 24, 32, 48, 64, 1, 8]
-    assert fast.payload[7, :65].tolist() == list(range(8, 72))
+    frames = compiled_frames((row.encode() for row in rows), READER, False, 0)
+    assert not frames.left.size
+    assert frames.length[1:10].tolist() == [12, 16, 20, 24, 32, 48, 64, 1, 8]
+    assert frames.payload[7, :65].tolist() == list(range(8, 72))
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""CSV of frames: the grammar, and that the fast way keeps to it."""
+"""CSV of frames: the grammar, and that the compiled reader keeps to it."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.logs.can_csv import FORMAT, HEADER, Grammar, fast_frames
+from logan.logs.can_csv import FORMAT, HEADER, READER, Grammar
 from logan.logs.log_format import ReadOptions
-from logan.logs.text_lines import split_lines
-from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 
 @pytest.mark.parametrize(
@@ -90,18 +89,20 @@ _DAMAGE = st.one_of(st.none(), st.none(), st.tuples(st.floats(0, 1, exclude_max=
 @given(
     st.lists(st.tuples(st.one_of(_LINE, _LINE, _LINE, st.text(" -~\t", max_size=50)), _DAMAGE), min_size=1, max_size=40)
 )
-def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
     lines = [damaged(line.encode(), damage) for line, damage in cases]
-    assert_keeps_to_grammar(lines, lambda text, found: fast_frames(text, found, ""), Grammar().parse_line)
+    assert_keeps_to_grammar(lines, Grammar().parse_line, READER, b"")
 
 
-def test_the_usual_lines_all_go_the_fast_way():
+def test_the_compiled_reader_takes_the_usual_lines():
     rows = [
-        f"{1_700_000_000 + k * 0.123456!r},{k:#x},1,0,0,{k % 9},{base64.b64encode(bytes(range(k % 9))).decode()}"
+        f"{1_700_000_000 + k * 0.123456!r},{k:#x},1,0,0,{k % 65},{base64.b64encode(bytes(range(k % 65))).decode()}"
         for k in range(1, 2000)
     ]
-    text, size = chunk_of(row.encode() for row in rows)
-    assert fast_frames(text, split_lines(text, size), "").taken[1:].mean() > 0.95
+    frames = compiled_frames((row.encode() for row in rows), READER, b"powertrain")
+    assert not frames.left.size
+    assert frames.payload[63].tolist() == list(range(64))
+    assert frames.buses == ["powertrain"]
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Candump logs: the grammar, and that the fast way keeps to it."""
+"""Candump logs: the grammar, and that the compiled reader keeps to it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.logs.candump import FORMAT, fast_frames, parse_line, times_count_from_last
-from logan.logs.text_lines import split_lines
-from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
+from logan.logs.candump import FORMAT, READER, parse_line, times_count_from_last
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 
 @pytest.mark.published("can-utils candump(1) and cansend(1); log lines as in the can-utils README")
@@ -115,16 +114,17 @@ _DAMAGE = st.one_of(st.none(), st.tuples(st.floats(0, 1, exclude_max=True), st.i
 
 @settings(deadline=None, max_examples=80)
 @given(st.lists(st.tuples(_LINES, _DAMAGE), min_size=1, max_size=30))
-def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
     lines = [damaged(line.encode(), damage) for line, damage in cases]
-    assert_keeps_to_grammar(lines, fast_frames, parse_line)
+    assert_keeps_to_grammar(lines, parse_line, READER)
 
 
-def test_the_usual_lines_all_go_the_fast_way():
+def test_the_compiled_reader_takes_every_kind_of_line():
     rows = [f"({1_700_000_000 + k // 5}.{k:06d}) can{k % 3} {k:03X}#{'5A' * (k % 9)} R" for k in range(500)]
     rows += [f"(1700000200.{k:06d}) vcan0 18FF{k:04X}##1{'5A' * (k % 65)}" for k in range(200)]
-    text, size = chunk_of(row.encode() for row in rows)
-    assert fast_frames(text, split_lines(text, size)).taken[1:].all()
+    rows += ["(1.5) can0 123#R", "(1.5) can0 123#R4_9", "(1.5) can0 123#11.22", "  (1.5)\tcan0  20000080#00 T "]
+    rows += ["(1.000000001) can0 123#1122334455667788_A", "(0.0) can0 001#\r"]
+    assert not compiled_frames((row.encode() for row in rows), READER).left.size
 
 
 @pytest.mark.parametrize("line", [b"can0  123   [8]  11 22", b"date Mon", b"", b"\x00\xff" * 50])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from logan.errors import LogReadError
-from logan.logs.candump_console import FORMAT
-from tests.logs.harness import Frame, read_bytes
+from logan.logs.candump_console import FORMAT, READER, parse_line
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 
 @pytest.mark.published("can-utils candump(1), output as the tool prints it")
@@ -60,3 +62,32 @@ def test_times_from_line_to_line_are_summed_up(tmp_path):
     content = "".join(f" (000.{step:06d})  can0  123   [1]  11\n" for step in [0, 50, 10, 20, 10, 30] * 3)
     frames, _ = read_bytes(content.encode(), FORMAT, tmp_path, chunk_bytes=80)
     assert [frame.time_ns for frame in frames[:7]] == [0, 50_000, 60_000, 80_000, 90_000, 120_000, 120_000]
+
+
+_LINE = st.builds(
+    lambda time, bus, way, number, length, data, tail: f"{time}  {bus}  {way}{number}   [{length}]  {data}{tail}",
+    st.sampled_from(["(1436509052.249713)", " (000.000012)", "(2015-07-10 06:17:32.249713)", "(1.5)", "(x.5)", ""]),
+    st.sampled_from(["can0", "vcan12", "a_long_bus_name1"]),
+    st.sampled_from(["", "", "RX - -  ", "TX B E  ", "RX B B  ", "TX - "]),
+    st.one_of(st.integers(0, 0xFFF).map("{:03X}".format), st.integers(0, 0x3FFFFFFF).map("{:08X}".format)),
+    st.sampled_from(["0", "3", "8", "9", "03", "08", "64", "65"]),
+    st.one_of(st.binary(max_size=9).map(lambda data: data.hex(" ").upper()), st.sampled_from(["1 22", "ab", "11'"])),
+    st.sampled_from(["", "", "   '.4A'", " ' ", "  remote request", "   ERRORFRAME", " x"]),
+)
+_DAMAGE = st.one_of(st.none(), st.none(), st.tuples(st.floats(0, 1, exclude_max=True), st.integers(1, 255)))
+
+
+@settings(deadline=None, max_examples=120)
+@given(st.lists(st.tuples(st.one_of(_LINE, _LINE, st.text(" -~\t", max_size=50)), _DAMAGE), min_size=1, max_size=30))
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
+    lines = [damaged(line.encode(), damage) for line, damage in cases]
+    assert_keeps_to_grammar(lines, parse_line, READER)
+
+
+def test_the_compiled_reader_takes_the_usual_lines():
+    rows = [f" (17000000{k:02}.{k:06d})  can{k % 2}  {k:03X}   [{k % 9}] {' 5A' * (k % 9)}" for k in range(100)]
+    rows += [f" (000.{k:06d})  vcan0  RX B -  18FF{k:04X}   [{k % 65:02}] {' 5A' * (k % 65)}" for k in range(100)]
+    rows += [" (1.000000)  can0  123   [2]  41 42   'AB'"]
+    frames = compiled_frames((row.encode() for row in rows), READER)
+    assert not frames.left.size
+    assert frames.length[100:165].tolist() == list(range(65))

@@ -1,4 +1,4 @@
-"""Tables of raw frames: layouts recognised, described or refused; and that the fast way keeps to the grammar."""
+"""Tables of raw frames: layouts recognised, described or refused; and that the compiled reader keeps to the grammar."""
 
 from __future__ import annotations
 
@@ -10,11 +10,9 @@ from hypothesis import strategies as st
 
 from logan.errors import LogReadError, UsageError
 from logan.logs.log_format import ReadOptions
-from logan.logs.raw_table import FORMAT, Grammar
-from logan.logs.raw_table_columns import fast_frames
+from logan.logs.raw_table import FORMAT, READER, Grammar
 from logan.logs.raw_table_layout import described_layout, recognised_layout
-from logan.logs.text_lines import split_lines
-from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 TABLES = {
     "data in one field, ms": (
@@ -172,14 +170,14 @@ def _row(style: str, row: dict) -> bytes:
 @pytest.mark.parametrize("columns", LAYOUTS)
 @settings(deadline=None, max_examples=40)
 @given(cases=st.lists(st.tuples(_ROW, _DAMAGE), min_size=1, max_size=40))
-def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(columns, cases):
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(columns, cases):
     lines = [damaged(_row(LAYOUTS[columns], row), damage) for row, damage in cases]
     layout = described_layout(columns, b"a,b,c,d\n")
-    assert_keeps_to_grammar(lines, lambda text, found: fast_frames(text, found, layout, ""), Grammar(layout).parse_line)
+    assert_keeps_to_grammar(lines, Grammar(layout).parse_line, READER, layout, b"")
 
 
 @pytest.mark.parametrize("columns", LAYOUTS)
-def test_the_usual_rows_all_go_the_fast_way(columns):
+def test_the_compiled_reader_takes_the_usual_rows(columns):
     rows = [
         {
             "whole": 1000 + k,
@@ -192,9 +190,8 @@ def test_the_usual_rows_all_go_the_fast_way(columns):
         }
         for k in range(1, 200)
     ]
-    text, size = chunk_of(_row(LAYOUTS[columns], row) for row in rows)
-    fast = fast_frames(text, split_lines(text, size), described_layout(columns, b"a,b,c,d\n"), "")
-    assert fast.taken[4:].mean() > 0.95
+    layout = described_layout(columns, b"a,b,c,d\n")
+    assert not compiled_frames((_row(LAYOUTS[columns], row) for row in rows), READER, layout, b"").left.size
 
 
 @pytest.mark.parametrize(

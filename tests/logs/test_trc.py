@@ -1,4 +1,4 @@
-"""TRC logs: every version's columns, and that the fast way keeps to the grammar."""
+"""TRC logs: every version's columns, and that the compiled reader keeps to the grammar."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.errors import LogReadError
-from logan.logs.text_lines import FD_LENGTHS, split_lines
-from logan.logs.trc import COLUMNS_OF, FORMAT, Grammar, Header, parse_header
-from logan.logs.trc_columns import fast_frames
-from tests.logs.harness import Frame, assert_keeps_to_grammar, chunk_of, damaged, read_bytes
+from logan.logs.text_lines import FD_LENGTHS
+from logan.logs.trc import COLUMNS_OF, FORMAT, READER, Grammar, Header, is_usual, parse_header
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 START_NS = 1_506_809_173_191_000_000
 """2017-09-30 22:06:13.191 UTC, which is 43008.920986006946 days from the format's day zero."""
@@ -198,11 +197,11 @@ _DAMAGE = st.one_of(st.none(), st.none(), st.tuples(st.floats(0, 1, exclude_max=
         max_size=40,
     )
 )
-def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
+def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(cases):
     lines = [damaged(line.encode(), damage) for line, damage in cases]
     columns = COLUMNS_OF["2.1"]
     grammar = Grammar(Header(columns, START_NS))
-    assert_keeps_to_grammar(lines, lambda text, found: fast_frames(text, found, columns, START_NS), grammar.parse_line)
+    assert_keeps_to_grammar(lines, grammar.parse_line, READER, columns.encode(), START_NS)
 
 
 @pytest.mark.parametrize(
@@ -212,22 +211,22 @@ def test_the_fast_way_takes_only_what_the_grammar_takes_and_reads_it_alike(cases
         ("2.1", "{k:>7} {k:>13.3f} FB  1  18FF50E5 Rx -  {n:<4} {data}", range(16)),
     ],
 )
-def test_long_frames_go_the_fast_way_too(version, style, lengths):
+def test_the_compiled_reader_takes_long_frames(version, style, lengths):
     rows = []
     for k in range(1, 400):
         size = FD_LENGTHS[k % 15 + 1]
         rows.append(style.format(k=k, n=lengths[k % 15 + 1], data=bytes(range(k % 100, k % 100 + size)).hex(" ")))
-    text, size = chunk_of(row.encode() for row in rows)
-    fast = fast_frames(text, split_lines(text, size), COLUMNS_OF[version], 0)
-    assert fast.taken[1:].all()
-    assert fast.length[1:15].tolist() == [*FD_LENGTHS[3:], FD_LENGTHS[1]]
-    assert fast.payload[13, :65].tolist() == list(range(14, 78))
-    assert fast.is_fd[1:].all()
+    frames = compiled_frames((row.encode() for row in rows), READER, COLUMNS_OF[version].encode(), 0)
+    assert not frames.left.size
+    assert frames.length[1:15].tolist() == [*FD_LENGTHS[3:], FD_LENGTHS[1]]
+    assert frames.payload[13, :65].tolist() == list(range(14, 78))
+    assert ((frames.kind & 2) != 0).all()
 
 
 @pytest.mark.parametrize(
     ("version", "style"),
     [
+        ("1.0", "{k:>6}) {time:>9.0f}  {id:>8}  {n}  {data}"),
         ("1.1", "{k:>6}) {time:>11.1f}  Tx     {id:>8}  {n}  {data}"),
         ("1.3", "{k:>6}) {time:>13.3f} 1  Tx    {id:>8} -  {n}    {data}"),
         ("2.0", "{k:>7} {time:>13.3f} DT {id:>8} Tx {n}  {data}"),
@@ -235,7 +234,7 @@ def test_long_frames_go_the_fast_way_too(version, style, lengths):
         ("2.1", "{k:>7} {time:>13.3f} FB {bus:>2} {id:>8} Rx -  {n}    {data}"),
     ],
 )
-def test_the_usual_lines_all_go_the_fast_way(version, style):
+def test_the_compiled_reader_takes_the_usual_lines(version, style):
     rows = [
         style.format(
             k=k,
@@ -247,8 +246,9 @@ def test_the_usual_lines_all_go_the_fast_way(version, style):
         )
         for k in range(1, 500)
     ]
-    text, size = chunk_of(row.encode() for row in rows)
-    assert fast_frames(text, split_lines(text, size), COLUMNS_OF[version], 0).taken[1:].mean() > 0.95
+    columns = COLUMNS_OF[version]
+    assert is_usual(columns)
+    assert not compiled_frames((row.encode() for row in rows), READER, columns.encode(), 0).left.size
 
 
 @pytest.mark.parametrize(
