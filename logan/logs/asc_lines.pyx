@@ -31,6 +31,14 @@ def read_lines(LineColumns columns not None, bint is_decimal, int64_t start_ns):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    # A place of its own can stay in a register; the caller's would be stored at every step.
+    cdef Place here = at[0]
+    cdef Outcome outcome = _parts(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
+cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
     cdef const Header* header = <const Header*>grammar
     cdef Py_ssize_t row = columns.row
     skip_blanks(at)

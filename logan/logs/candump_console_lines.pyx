@@ -19,6 +19,14 @@ def read_lines(LineColumns columns not None):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    # A place of its own can stay in a register; the caller's would be stored at every step.
+    cdef Place here = at[0]
+    cdef Outcome outcome = _parts(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
+cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
     skip_blanks(at)
     if at[0][0] != c"(":
         return LEFT

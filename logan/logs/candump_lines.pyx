@@ -6,7 +6,7 @@ from libc.stdint cimport uint8_t, uint64_t
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
     NEEDS_LONG_ROWS, REMOTE, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, hex_number, skip_blanks, take_bus,
+    clear_payload, decimal_time, eight_bytes, hex_number, skip_blanks, take_bus,
 )
 
 cdef enum:
@@ -19,6 +19,14 @@ def read_lines(LineColumns columns not None):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    # A place of its own can stay in a register; the caller's would be stored at every step.
+    cdef Place here = at[0]
+    cdef Outcome outcome = _parts(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
+cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
     cdef Outcome outcome
     skip_blanks(at)
     if at[0][0] != c"(":
@@ -76,6 +84,9 @@ cdef inline Outcome _data(Columns* columns, Place* at) noexcept nogil:
         most = FD_BYTES
     elif at[0][0] | 32 == c"r":
         return _request(columns, at)
+    if eight_bytes(at[0], 2, payload):
+        count = CLASSIC_BYTES
+        at[0] += 2 * CLASSIC_BYTES
     while True:
         high = HEX_VALUE[at[0][0]]
         if high > 15:

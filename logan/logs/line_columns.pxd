@@ -1,8 +1,9 @@
 # cython: language_level=3
 """What the compiled readers of text logs share: the columns that they fill, and how they read a line's parts.
 
-Text is walked by pointer. Every line ends in a newline and ``PADDING`` zeros follow the text, and no part
-of a line reads on behind a character that it does not take: so no reader leaves the buffer.
+Text is walked by pointer. Every line ends in a newline and ``PADDING`` zeros follow the text. No step moves on
+behind a character that it does not take, and none looks further ahead than that padding: so no reader leaves the
+buffer.
 """
 
 from libc.stdint cimport int64_t, uint8_t, uint32_t, uint64_t
@@ -216,6 +217,33 @@ cdef inline uint8_t* clear_payload(Columns* columns) noexcept nogil:
     return payload
 
 
+cdef inline bint eight_bytes(Place at, int step, uint8_t* payload) noexcept nogil:
+    """Eight pairs of hexadecimal digits, one every ``step`` characters, at once; False, and nothing done, else.
+
+    One look at all of them, as they nearly always are there, is much faster than one at each.
+    """
+    cdef uint8_t[8] data
+    cdef int place
+    cdef uint8_t high, low, seen = 0
+    for place in range(CLASSIC_BYTES):
+        high, low = HEX_VALUE[at[step * place]], HEX_VALUE[at[step * place + 1]]
+        seen |= high | low
+        data[place] = <uint8_t>(high << 4 | low)
+    if seen > 15:
+        return False
+    memcpy(payload, data, CLASSIC_BYTES)
+    return True
+
+
+cdef inline bint _eight_spaced_bytes(Place at, uint8_t* payload) noexcept nogil:
+    """As ``eight_bytes``, with one blank before each."""
+    cdef int place
+    cdef uint8_t difference = 0
+    for place in range(CLASSIC_BYTES):
+        difference |= at[3 * place] ^ BLANK
+    return difference == 0 and eight_bytes(at + 1, 3, payload)
+
+
 cdef inline bint spaced_bytes(Place* at, int count, uint8_t* payload, int* found) noexcept nogil:
     """Up to ``count`` pairs of hexadecimal digits, blanks before each; fewer where the line ends.
 
@@ -223,6 +251,12 @@ cdef inline bint spaced_bytes(Place* at, int count, uint8_t* payload, int* found
     """
     cdef uint8_t high, low
     found[0] = 0
+    if count >= CLASSIC_BYTES:
+        while at[0][0] == BLANK and at[0][1] == BLANK:
+            at[0] += 1
+        if _eight_spaced_bytes(at[0], payload):
+            found[0] = CLASSIC_BYTES
+            at[0] += 3 * CLASSIC_BYTES
     while found[0] < count:
         if at[0][0] == BLANK and HEX_VALUE[at[0][1]] <= 15:
             at[0] += 1

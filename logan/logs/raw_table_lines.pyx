@@ -62,6 +62,14 @@ def _column(column):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    # A place of its own can stay in a register; the caller's would be stored at every step.
+    cdef Place here = at[0]
+    cdef Outcome outcome = _parts(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
+cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
     cdef const Layout* plan = <const Layout*>grammar
     cdef Cell[128] cells
     cdef uint8_t kind = 0

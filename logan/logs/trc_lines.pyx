@@ -53,6 +53,14 @@ def read_lines(LineColumns columns not None, bytes letters not None, int64_t sta
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    # A place of its own can stay in a register; the caller's would be stored at every step.
+    cdef Place here = at[0]
+    cdef Outcome outcome = _parts(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
+cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
     cdef const Header* header = <const Header*>grammar
     cdef int place
     columns.kind[columns.row] = 0
@@ -71,27 +79,32 @@ cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexce
 
 
 cdef inline bint _read_column(Columns* columns, Place* at, char letter) noexcept nogil:
-    cdef int64_t number
     if letter == c"O":
         return _time(columns, at)
-    if letter == c"I":
+    elif letter == c"I":
         return _identifier(columns, at)
-    if letter == c"T":
+    elif letter == c"T":
         return _kind(columns, at)
-    if letter == c"B":
+    elif letter == c"B":
         return take_numbered_bus(columns, at)
-    if letter == c"d":
+    elif letter == c"d":
         return _direction(at)
-    if letter == c"l":
-        return _length(columns, at, False)
-    if letter == c"L":
-        return _length(columns, at, True)
-    if letter == c"N":
-        if whole_number(at, 18, &number) == 0:
-            return False
-        at[0] += at[0][0] == c")"
-        return True
+    elif letter == c"l" or letter == c"L":
+        return _length(columns, at, letter == c"L")
+    elif letter == c"N":
+        return _number(at)
     return _word(at)
+
+
+cdef inline bint _number(Place* at) noexcept nogil:
+    """The line's number, which does not matter, in version 1 with a bracket behind it."""
+    cdef Place start = at[0]
+    while c"0" <= at[0][0] <= c"9":
+        at[0] += 1
+    if at[0] == start:
+        return False
+    at[0] += at[0][0] == c")"
+    return True
 
 
 cdef inline bint _time(Columns* columns, Place* at) noexcept nogil:

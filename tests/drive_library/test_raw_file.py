@@ -66,6 +66,17 @@ def test_regular_times_and_equal_lengths_cost_twelve_bytes_a_frame(tmp_path):
     assert (tmp_path / "a.frames").stat().st_size < 12 * count + 1000
 
 
+def test_a_step_that_the_first_rows_do_not_tell_is_found_all_the_same(tmp_path):
+    milliseconds = np.arange(1000) * 1_000_000
+    milliseconds[777] += 5_000
+    still_then_hours = np.concatenate((np.zeros(100, np.int64), np.arange(900) * 3_600 * 10**9))
+    for number, time_ns in enumerate((milliseconds, still_then_hours)):
+        path = tmp_path / f"{number}.frames"
+        (block,) = stored(path, [(KEY, columns_of(time_ns, [8] * 1000))]).parts[0].blocks(KEY)
+        np.testing.assert_array_equal(block.time_ns, time_ns)
+        assert path.stat().st_size < 12 * 1000 + 1000
+
+
 def test_what_was_noted_and_the_columns_of_tables_come_back(tmp_path):
     time_ns = np.array([5, 3, 9], np.int64)
     table = SignalTable(

@@ -5,7 +5,7 @@ set -euo pipefail
 copy=$(mktemp -d)
 trap 'rm -rf "$copy"' EXIT
 git -C "$(dirname "$0")" rev-parse --show-toplevel >"$copy/root"
-cp -r "$(cat "$copy/root")"/{logan,tests,fixtures,dbc_user,pyproject.toml} "$copy"
+cp -r "$(cat "$copy/root")"/{logan,tests,fixtures,dbc_user,pyproject.toml,README.md} "$copy"
 cd "$copy"
 rm -f logan/*/*.so logan/*/*.c
 CFLAGS="-O1 -g -fsanitize=address,undefined -fno-sanitize-recover=undefined" LDFLAGS="-fsanitize=address,undefined" \
