@@ -38,6 +38,7 @@ cdef extern from *:
     """
     const uint8_t[256] HEX_VALUE "logan_hex_value"
     const int64_t[10] POWER_OF_TEN "logan_power_of_ten"
+    const char* FOUR_BLANKS "\"    \""
     const int64_t MAX_SECONDS "9223372036LL"  # from 1970 to the end of int64 nanoseconds
 
 ctypedef const uint8_t* Place
@@ -103,6 +104,8 @@ cdef class LineColumns:
 cdef inline Py_ssize_t skip_blanks(Place* at) noexcept nogil:
     """Move behind blanks and tabs; how many there were."""
     cdef Place start = at[0]
+    while memcmp(at[0], FOUR_BLANKS, 4) == 0:
+        at[0] += 4
     while at[0][0] == BLANK or at[0][0] == TAB:
         at[0] += 1
     return at[0] - start
@@ -124,18 +127,16 @@ cdef inline bint is_word(Place at, const char* word, int width) noexcept nogil:
 cdef inline int whole_number(Place* at, int most_digits, int64_t* value) noexcept nogil:
     """Decimal digits; how many there were, 0 where there are none or too many."""
     cdef Place start = at[0]
-    cdef int64_t number = 0
+    cdef uint64_t number = 0  # which may run over where there are too many digits
     cdef uint8_t digit
     while True:
         digit = <uint8_t>(at[0][0] - c"0")
         if digit > 9:
             break
-        if at[0] - start >= most_digits:
-            return 0
         number = 10 * number + digit
         at[0] += 1
-    value[0] = number
-    return <int>(at[0] - start)
+    value[0] = <int64_t>number
+    return <int>(at[0] - start) if at[0] - start <= most_digits else 0
 
 
 cdef inline int hex_number(Place* at, int most_digits, uint64_t* value) noexcept nogil:
@@ -147,12 +148,10 @@ cdef inline int hex_number(Place* at, int most_digits, uint64_t* value) noexcept
         digit = HEX_VALUE[at[0][0]]
         if digit > 15:
             break
-        if at[0] - start >= most_digits:
-            return 0
         number = number << 4 | digit
         at[0] += 1
     value[0] = number
-    return <int>(at[0] - start)
+    return <int>(at[0] - start) if at[0] - start <= most_digits else 0
 
 
 cdef inline bint decimal_time(Place* at, int most_digits, int unit_decimals, int64_t* time_ns) noexcept nogil:
