@@ -68,6 +68,8 @@ class Objects:
         Where the chain of objects broke.
     is_lost : bool
         Nothing tells where the next object starts.
+    classic : ndarray of uint64, shape (n, 6), or None
+        The objects themselves, where all are classic frames of the usual size.
     """
 
     at: IntArray
@@ -75,6 +77,7 @@ class Objects:
     next_at: int
     broken_at: tuple[int, ...]
     is_lost: bool
+    classic: Words | None = None
 
 
 def find_objects(data: NDArray[np.uint8], start: int, end: int, *, is_lost: bool = False) -> Objects:
@@ -117,7 +120,7 @@ def _classic_frames_only(data: NDArray[np.uint8], start: int, end: int) -> Objec
     if (words[:, 1] != _CLASSIC_OBJECT[1]).any():
         return None
     at = np.arange(start, start + count * size, size)
-    return Objects(at, np.ascontiguousarray(words[:, :4].T), start + count * size, (), is_lost=False)
+    return Objects(at, words[:, :4].T, start + count * size, (), is_lost=False, classic=words)
 
 
 def _signatures(data: NDArray[np.uint8], start: int, end: int, step: int) -> IntArray:
@@ -253,6 +256,8 @@ def frames_of(data: NDArray[np.uint8], objects: Objects, start_ns: int) -> tuple
     start_ns : int
         Time of the log's start, that its times count from. [ns]
     """
+    if objects.classic is not None and (frames := _plain_frames(objects.classic, start_ns)) is not None:
+        return frames, np.empty(0, np.int64)
     kind = (objects.header[1] >> _U(32)).astype(np.uint32)
     readers = {number: reader for number, reader in _READERS.items() if (kind == number).any()}
     is_frame = _is_any(kind, readers)
@@ -270,6 +275,32 @@ def frames_of(data: NDArray[np.uint8], objects: Objects, start_ns: int) -> tuple
         columns.is_broken[rows] |= bodies.size[rows] < _LEAST_BODY_BYTES[number]
         reader(bodies.of(rows), columns, rows)
     return _table(columns), at[columns.is_broken]
+
+
+def _plain_frames(classic: Words, start_ns: int) -> FrameTable | None:
+    """Frames of classic objects, if all are data frames of eight bytes with times in ns, which most logs hold alone."""
+    ticks, word = classic[:, 3].copy(), classic[:, 4].copy()
+    parts = word.view(np.uint8).reshape(-1, 8)
+    is_plain = ((classic[:, 2] & _U(0xFFFFFFFF)) != _TEN_MICROSECONDS).all() and int(ticks.max()) < _MAX_TIME_NS
+    if not is_plain or int(parts[:, 2].max()) >= 0x80 or int(parts[:, 3].min()) < CLASSIC_BYTES:
+        return None
+    channel = word.astype(np.uint16)
+    if (channel != channel[0]).any():
+        return None
+    can_id = (word >> _U(32)).astype(np.uint32)
+    no, count = np.broadcast_to(np.False_, channel.shape), channel.size
+    return FrameTable(
+        time_ns=ticks.view(np.int64) + start_ns,
+        can_id=can_id & np.uint32(MAX_EXTENDED_ID),
+        is_extended=can_id >= _EXTENDED_FLAG,
+        is_fd=no,
+        is_remote=no,
+        is_error=no,
+        bus=np.broadcast_to(np.uint8(0), channel.shape),
+        length=np.broadcast_to(np.uint8(CLASSIC_BYTES), channel.shape),
+        payload=classic[:, 5].copy().view(np.uint8).reshape(count, CLASSIC_BYTES),
+        buses=(str(int(channel[0])),),
+    )
 
 
 def _is_any(kind: NDArray[np.uint32], numbers: Iterable[int]) -> BoolArray:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import io
 import struct
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.errors import LogReadError
 from logan.logs.blf import FORMAT, frame_blocks
+from logan.logs.blf_objects import GATHER_BYTES, find_objects
+from logan.logs.blf_objects import frames_of as frames_in
 from logan.logs.log_format import ReadReport
 from tests.logs.blf_writing import START_NS, an_object, classic, container, file_header, marker
 from tests.logs.harness import Frame, frames_of
@@ -151,6 +155,36 @@ def test_containers_may_cut_objects_anywhere(objects, cut, method, group_bytes, 
     assert len(frames) == kinds.count(1)
     assert report.skipped_count == 0
     assert not report.is_truncated
+
+
+usual = st.builds(
+    classic,
+    st.integers(0, 0x7FF) | st.integers(0, 0x1FFFFFFF).map(lambda can_id: can_id | 0x80000000),
+    st.binary(min_size=8, max_size=8),
+    ticks=st.integers(0, 2**40),
+)
+unusual = st.builds(
+    classic,
+    st.just(0x123),
+    st.just(b"12345678"),
+    channel=st.sampled_from([1, 2]),
+    flags=st.sampled_from([0, 0x80]),
+    dlc=st.sampled_from([0, 3, 8, 9, 15]),
+    ticks=st.sampled_from([5, 2**62, 2**63]),
+)
+
+
+@settings(deadline=None, max_examples=150)
+@given(objects=st.lists(usual, min_size=1, max_size=8), odd=st.lists(unusual, max_size=2))
+def test_classic_frames_alone_are_read_as_they_are_among_others(objects, odd):
+    content = b"".join([*objects, *odd])
+    data = np.frombuffer(content + bytes(GATHER_BYTES), np.uint8)
+    found = find_objects(data, 0, len(content))
+    assert found.classic is not None
+    quick, quick_broken = frames_in(data, found, START_NS)
+    slow, slow_broken = frames_in(data, replace(found, classic=None), START_NS)
+    assert frames_of(quick) == frames_of(slow)
+    assert quick_broken.tolist() == slow_broken.tolist()
 
 
 def test_objects_outside_containers_are_read():
