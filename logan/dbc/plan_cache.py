@@ -133,7 +133,9 @@ def _signal(row: list[Any]) -> SignalLayout:
         minimum=low,
         maximum=high,
         choices=dict(choices),
-        conditions=tuple(
-            MuxCondition(selector, tuple((first, last) for first, last in ranges)) for selector, ranges in mux
-        ),
+        conditions=tuple(_condition(*each) for each in mux) if mux else (),
     )
+
+
+def _condition(selector: str, ranges: list[list[int]]) -> MuxCondition:
+    return MuxCondition(selector, tuple((first, last) for first, last in ranges))
