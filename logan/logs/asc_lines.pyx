@@ -4,7 +4,7 @@
 from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
-    BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
+    BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
     NEEDS_LONG_ROWS, REMOTE, TAB, TAKEN, Columns, LineColumns, Outcome, Place,
     clear_payload, decimal_time, hex_number, is_end_of_line, is_word, skip_blanks, skip_to_end_of_line, spaced_bytes,
     take_numbered_bus, whole_number,

@@ -1,16 +1,21 @@
 # cython: language_level=3, boundscheck=False, wraparound=False, cdivision=True
 """Console output of candump, read by the grammar of ``logan.logs.candump_console``.
 
-Left are dates, remote requests and error frames.
+Left are remote requests and error frames.
 """
 
 from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, hex_number, is_end_of_line, skip_blanks, take_bus, whole_number,
+    NEEDS_LONG_ROWS, POWER_OF_TEN, TAKEN, Columns, LineColumns, Outcome, Place,
+    clear_payload, decimal_time, is_end_of_line, skip_blanks, take_bus, whole_number,
 )
+
+cdef enum:
+    FIRST_YEAR = 1970
+    LAST_YEAR = 2200
+    DAYS_TO_1970 = 719468  # from 1 March of the year 0
 
 
 def read_lines(LineColumns columns not None):
@@ -31,7 +36,7 @@ cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noe
     if at[0][0] != c"(":
         return LEFT
     at[0] += 1
-    if not decimal_time(at, 10, 9, &columns.time_ns[columns.row]) or at[0][0] != c")":
+    if not _time(at, &columns.time_ns[columns.row]) or at[0][0] != c")":
         return LEFT
     at[0] += 1
     if skip_blanks(at) == 0 or not _bus(columns, at) or skip_blanks(at) == 0:
@@ -41,6 +46,59 @@ cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noe
     if not _identifier(columns, at) or skip_blanks(at) == 0:
         return LEFT
     return _data(columns, at)
+
+
+cdef inline bint _time(Place* at, int64_t* time_ns) noexcept nogil:
+    """Seconds, or date and time of day, with their decimals."""
+    cdef int64_t days, fraction
+    cdef int hour, minute, second, decimals
+    if at[0][4] != c"-":
+        return decimal_time(at, 10, 9, time_ns)
+    if not _date(at[0], &days) or at[0][10] != BLANK or at[0][13] != c":" or at[0][16] != c":":
+        return False
+    hour, minute, second = _number(at[0] + 11, 2), _number(at[0] + 14, 2), _number(at[0] + 17, 2)
+    if not (0 <= hour < 24 and 0 <= minute < 60 and 0 <= second < 60) or at[0][19] != c".":
+        return False
+    at[0] += 20
+    decimals = whole_number(at, 9, &fraction)
+    if decimals == 0:
+        return False
+    fraction *= POWER_OF_TEN[9 - decimals]
+    time_ns[0] = (86_400 * days + 3_600 * hour + 60 * minute + second) * 1_000_000_000 + fraction
+    return True
+
+
+cdef inline int _number(Place at, int digits) noexcept nogil:
+    """So many decimal digits as a number; -1 where one is none."""
+    cdef int number = 0
+    cdef int place
+    for place in range(digits):
+        if not c"0" <= at[place] <= c"9":
+            return -1
+        number = 10 * number + at[place] - c"0"
+    return number
+
+
+cdef inline bint _date(Place at, int64_t* days) noexcept nogil:
+    """Days from 1970 of a date such as 2026-03-31; False where it is none, or far from our time.
+
+    Years are counted from March, so that the leap day is the last (H. Hinnant, "chrono-compatible low-level date
+    algorithms", from memory).
+    """
+    cdef int year = _number(at, 4), month = _number(at + 5, 2), day = _number(at + 8, 2)
+    cdef int days_of_month
+    if at[7] != c"-" or not (FIRST_YEAR <= year <= LAST_YEAR and 1 <= month <= 12 and day >= 1):
+        return False
+    if month == 2:
+        days_of_month = 29 if year % 4 == 0 and (year % 100 != 0 or year % 400 == 0) else 28
+    else:
+        days_of_month = 30 if month == 4 or month == 6 or month == 9 or month == 11 else 31
+    if day > days_of_month:
+        return False
+    if month <= 2:
+        year, month = year - 1, month + 12
+    days[0] = 365 * year + year // 4 - year // 100 + year // 400 + (153 * (month - 3) + 2) // 5 + day - 1 - DAYS_TO_1970
+    return True
 
 
 cdef inline bint _bus(Columns* columns, Place* at) noexcept nogil:

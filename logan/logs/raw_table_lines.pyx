@@ -5,7 +5,7 @@ from libc.stdint cimport int64_t, uint8_t, uint32_t, uint64_t
 
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, NEWLINE, POWER_OF_TEN, REMOTE, RETURN, TAB, TAKEN, Columns, LineColumns, Outcome, Place,
+    NEEDS_LONG_ROWS, NEWLINE, POWER_OF_TEN, REMOTE, RETURN, TAKEN, Columns, LineColumns, Outcome, Place,
     clear_payload, hex_number, is_word, take_bus, whole_number,
 )
 

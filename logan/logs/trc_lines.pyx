@@ -4,9 +4,9 @@
 from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
-    BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, TAB, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, hex_number, is_end_of_line, skip_blanks, spaced_bytes, take_bus, take_numbered_bus,
+    BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
+    NEEDS_LONG_ROWS, TAKEN, Columns, LineColumns, Outcome, Place,
+    clear_payload, decimal_time, hex_number, skip_blanks, spaced_bytes, take_bus, take_numbered_bus,
     whole_number,
 )
 

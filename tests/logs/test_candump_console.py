@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -66,7 +67,13 @@ def test_times_from_line_to_line_are_summed_up(tmp_path):
 
 _LINE = st.builds(
     lambda time, bus, way, number, length, data, tail: f"{time}  {bus}  {way}{number}   [{length}]  {data}{tail}",
-    st.sampled_from(["(1436509052.249713)", " (000.000012)", "(2015-07-10 06:17:32.249713)", "(1.5)", "(x.5)", ""]),
+    st.one_of(
+        st.datetimes().map(lambda moment: f" ({moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond:06d})"),
+        st.tuples(st.integers(1890, 2210), st.integers(0, 13), st.integers(0, 32), st.integers(20, 25)).map(
+            lambda parts: "({:04}-{:02}-{:02} {:02}:59:59.5)".format(*parts)
+        ),
+        st.sampled_from(["(1436509052.249713)", " (000.000012)", "(2015-07-10 06:17:32.249713)", "(1.5)", "(x.5)", ""]),
+    ),
     st.sampled_from(["can0", "vcan12", "a_long_bus_name1"]),
     st.sampled_from(["", "", "RX - -  ", "TX B E  ", "RX B B  ", "TX - "]),
     st.one_of(st.integers(0, 0xFFF).map("{:03X}".format), st.integers(0, 0x3FFFFFFF).map("{:08X}".format)),
@@ -87,7 +94,15 @@ def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alik
 def test_the_compiled_reader_takes_the_usual_lines():
     rows = [f" (17000000{k:02}.{k:06d})  can{k % 2}  {k:03X}   [{k % 9}] {' 5A' * (k % 9)}" for k in range(100)]
     rows += [f" (000.{k:06d})  vcan0  RX B -  18FF{k:04X}   [{k % 65:02}] {' 5A' * (k % 65)}" for k in range(100)]
-    rows += [" (1.000000)  can0  123   [2]  41 42   'AB'"]
+    rows += [" (1.000000)  can0  123   [2]  41 42   'AB'", "(2024-02-29 23:59:59.25)  can0  123   [0]"]
     frames = compiled_frames((row.encode() for row in rows), READER)
     assert not frames.left.size
     assert frames.length[100:165].tolist() == list(range(65))
+
+
+def test_the_compiled_reader_knows_every_day_of_two_centuries():
+    days = np.arange("1970-01-01", "2201-01-01", dtype="datetime64[D]")
+    frames = compiled_frames((f" ({day} 06:17:32.249713)  can0  123   [0]".encode() for day in days), READER)
+    assert not frames.left.size
+    of_day_ns = ((6 * 60 + 17) * 60 + 32) * 1_000_000_000 + 249_713_000
+    np.testing.assert_array_equal(frames.time_ns, days.astype("datetime64[ns]").astype(np.int64) + of_day_ns)
