@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
                 with working("looking through the drives") as told:
                     bring_up_to_date(library, find_build(build), told=told)
             except ConfigurationError as error:
-                stale = f"Figures as they were last worked out: {error.problem}"
+                stale = "\n".join((f"Figures as they were last worked out: {error.problem}", *error.problems))
             records = library.drives()
         if as_json:
             print_json({"schema": "drives/1", "drives": records})

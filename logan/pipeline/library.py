@@ -68,19 +68,37 @@ def bring_up_to_date(
     stamp = _settings_stamp(folder)
     if not library.is_writable or (stamp and library.is_up_to_date_with(stamp)) or not library.drives():
         return ()
-    from logan.pipeline.stored import analyse_stored, analysis_fingerprint
+    from logan.pipeline.stored import analyse_stored
 
-    build, done = folder.settings(), []
-    # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
-    fingerprint_of = cache(partial(analysis_fingerprint, build))
-    for record in library.drives():
-        if not record.damage and record.summary.fingerprint != fingerprint_of(record.conditions):
-            if told is not None:
-                told(f"analysing drive {record.number} with the settings as they are now")
-            analyse_stored(library, record, build)
-            done.append(record.number)
+    build, stale = folder.settings(), stale_drives(library, folder)
+    for record in stale:
+        if told is not None:
+            told(f"analysing drive {record.number} with the settings as they are now")
+        analyse_stored(library, record, build)
     library.set_up_to_date_with(stamp)
-    return tuple(done)
+    return tuple(record.number for record in stale)
+
+
+def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecord, ...]:
+    """Drives whose figures rest on other settings than the build's.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem of the settings.
+    """
+    stamp = _settings_stamp(folder)
+    if (stamp and library.is_up_to_date_with(stamp)) or not library.drives():
+        return ()
+    from logan.pipeline.stored import analysis_fingerprint
+
+    # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
+    fingerprint_of = cache(partial(analysis_fingerprint, folder.settings()))
+    return tuple(
+        record
+        for record in library.drives()
+        if not record.damage and record.summary.fingerprint != fingerprint_of(record.conditions)
+    )
 
 
 def _settings_stamp(folder: BuildFolder) -> str:

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.responses import FileResponse, Response
 
-from logan.errors import LoganError
+from logan.errors import ConfigurationError, LoganError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web import work
@@ -252,11 +252,23 @@ def difference(
 
 @router.get("/builds/{build}/drives", responses=_REFUSED)
 def drives(folder: Build) -> Any:
-    """All drives with their summaries."""
-    from logan.pipeline.library import open_library
+    """All drives with their summaries, and the numbers of those whose figures rest on earlier settings."""
+    from logan.pipeline.library import open_library, stale_drives
 
+    problem = ""
+    stale: tuple[int, ...] = ()
     with open_library(folder.path, create=True) as library:
-        return {"drives": json_ready(library.drives())}
+        try:
+            stale = tuple(record.number for record in stale_drives(library, folder))
+        except ConfigurationError as error:
+            problem = ". ".join((error.problem, *error.problems))
+        return {"drives": json_ready(library.drives()), "stale": stale, "settings_problem": problem}
+
+
+@router.post("/builds/{build}/drives/refresh", responses=_REFUSED, status_code=202)
+def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
+    """Work out again the drives whose figures rest on earlier settings."""
+    return job_json(space.jobs.start("figures of the drives", work.refresh_drives(folder)))
 
 
 @router.get("/builds/{build}/drives/{drive}", responses=_REFUSED)

@@ -86,6 +86,18 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
     return work
 
 
+def refresh_drives(folder: BuildFolder) -> Callable[[Job], Any]:
+    """Work out again the drives whose figures rest on earlier settings."""
+
+    def work(job: Job) -> Any:
+        from logan.pipeline.library import bring_up_to_date, open_library
+
+        with open_library(folder.path, create=True) as library:
+            return {"drives": bring_up_to_date(library, folder, told=job.tell)}
+
+    return work
+
+
 @dataclass(slots=True)
 class Refinements:
     """The last fit of every build, kept while nothing it rests on has changed."""

@@ -79,6 +79,21 @@ def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
     assert noted("")[1] is None
 
 
+def test_figures_of_earlier_settings_are_marked_and_worked_out_again(client, workspace):
+    assert client.get("/api/builds/van/drives").json()["stale"] == []
+    settings = workspace / "van" / "build.toml"
+    before = settings.read_text(encoding="utf-8")
+    settings.write_text(re.sub(r"(?m)^mass = .*", 'mass = "1999 kg"', before), encoding="utf-8")
+    assert client.get("/api/builds/van/drives").json()["stale"] == [1]
+    done = wait_for(client, client.post("/api/builds/van/drives/refresh", json={}).json())
+    assert done["result"] == {"drives": [1]}
+    assert client.get("/api/builds/van/drives").json()["stale"] == []
+    settings.write_text(before + "\nnonsense = 1\n", encoding="utf-8")
+    answer = client.get("/api/builds/van/drives").json()
+    assert answer["drives"][0]["number"] == 1
+    assert "nonsense" in answer["settings_problem"]
+
+
 def test_a_mask_can_be_set_and_taken_back(client):
     before = client.get("/api/builds/van/drives/1").json()["analysis"]["energy"]["coverage_ratio"]
     mask = {"mask": {"span": "60s..90s", "why": "loose plug"}}

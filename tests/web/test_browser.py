@@ -219,6 +219,20 @@ def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, 
     assert page.locator("#masks li").count() == 0
 
 
+def test_figures_of_earlier_settings_are_marked_until_they_are_worked_out_again(page, served, demo):
+    address, _ = served
+    settings = demo / "build.toml"
+    before = settings.read_text(encoding="utf-8")
+    hotter = re.sub("(?m)^design_ambient = .*", 'design_ambient = "41 degC"', before)
+    assert hotter != before
+    settings.write_text(hotter, encoding="utf-8")
+    page.goto(f"{address}/builds/demo/drives")
+    page.get_by_text("figures of earlier settings, being worked out again").wait_for()
+    page.get_by_text("figures of earlier settings, being worked out again").wait_for(state="detached")
+    assert page.locator("#drives tbody tr").count() == 6
+    settings.write_text(before, encoding="utf-8")
+
+
 def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
     address, _ = served
     (tmp_path / "logger" / "card").mkdir(parents=True)

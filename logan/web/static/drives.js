@@ -1,5 +1,5 @@
 // All drives: browse, filter by tag, choose two to compare.
-import { ask, guarded } from "./ask.js";
+import { ask, follow, guarded } from "./ask.js";
 import { api, byId, fill, make, number, pageOf, say, table, units } from "./page.js";
 
 const metric = (drive, name) => {
@@ -26,8 +26,28 @@ function rowOf(drive, chosen) {
   };
 }
 
+// What was worked out with earlier settings is marked as such, and worked out again.
+async function refresh(answer, place) {
+  if (answer.settings_problem) {
+    place.prepend(make("p", { class: "notice amber" }, "Figures as they were last worked out: " + answer.settings_problem));
+  }
+  if (!answer.stale.length) { return; }
+  const which = (answer.stale.length === 1 ? "Drive " : "Drives ") + answer.stale.join(", ");
+  place.prepend(make("p", { class: "notice amber" }, which + ": figures of earlier settings, being worked out again."));
+  await follow(await ask("POST", api + "/drives/refresh", {}), place, async () => {
+    const now = await ask("GET", api + "/drives");
+    // A library that cannot be written to stays as it is.
+    if (!now.stale.length) { showAll(now.drives, place); }
+  }, true);
+}
+
 export async function drives() {
-  const found = (await ask("GET", api + "/drives")).drives, place = byId("drives");
+  const answer = await ask("GET", api + "/drives"), place = byId("drives");
+  showAll(answer.drives, place);
+  await refresh(answer, place);
+}
+
+function showAll(found, place) {
   if (!found.length) {
     fill(place, make("p", { class: "empty" }, "No drive yet. ", make("a", { href: pageOf("logs") }, "Drop a log")));
     return;
