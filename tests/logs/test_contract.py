@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.errors import LogReadError
+from logan.logs import text_lines
 from logan.logs.log_format import HEAD_BYTES, ReadOptions
 from logan.logs.reading import recognise
 from logan.logs.registry import LOG_FORMATS, format_named
@@ -32,6 +33,7 @@ PACKINGS = {
     "zip": _zipped,
 }
 
+TEXT_SAMPLES = [sample for sample in SAMPLES if sample.is_text]
 FRAME_FORMATS = [log_format for log_format in LOG_FORMATS if log_format.holds_frames]
 
 
@@ -143,6 +145,28 @@ def test_flipped_bits_raise_no_fault_and_cost_little(sample, log, frames, tmp_pa
         if sample.is_text:
             assert len(found) >= len(frames) - 3
             assert sum((frame.can_id, frame.data) not in known for frame in found) <= 3
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("sample", TEXT_SAMPLES, ids=lambda sample: sample.name, indirect=True)
+def test_damaged_text_is_read_alike_with_and_without_compiled_readers(sample, log, tmp_path, monkeypatch, seed):
+    damaged, random = bytearray(log.read_bytes()), Random(seed)
+    for _ in range(150):
+        place = random.randrange(500, len(damaged))
+        damaged[place : place + random.choice((0, 1, 1, 1, 9))] = random.choice(
+            (b"", b"\n", b"\r", b" ", b"\t", b"0", b"f", b"9", bytes([random.randrange(256)]), b"1" * 20)
+        )
+    path = tmp_path / log.name
+    path.write_bytes(damaged)
+    compiled_frames, compiled_report = read(path, format_named(sample.name))
+    monkeypatch.setattr(text_lines, "compiled_reader", lambda name: None)
+    strict_frames, strict_report = read(path, format_named(sample.name))
+    assert compiled_frames == strict_frames
+    assert strict_report.skipped_count > 10
+    assert (compiled_report.skipped_count, compiled_report.skipped) == (
+        strict_report.skipped_count,
+        strict_report.skipped,
+    )
 
 
 @pytest.mark.parametrize("log_format", LOG_FORMATS, ids=lambda log_format: log_format.name)
