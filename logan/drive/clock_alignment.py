@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import ClassVar, Final
 
 import numpy as np
+from scipy.special import stdtrit
 
 from logan.drive.drive import Channel
 from logan.numerics import nominal_period_s
@@ -201,8 +202,6 @@ def _middle_line(x: FloatArray, y: FloatArray) -> FloatArray:
 def _line_through(
     middles_s: FloatArray, block_lags_s: FloatArray, peak: float, lags_s: FloatArray, correlations: FloatArray
 ) -> ClockAlignment:
-    from scipy.stats import t as student_t
-
     centre_s = float(np.mean(middles_s))
     off_s = np.abs(block_lags_s - _middle_line(middles_s, block_lags_s))
     good = off_s < max(4.0 * 1.4826 * float(np.median(off_s)), 0.3)
@@ -216,7 +215,7 @@ def _line_through(
     rest = y - slope * x - lag_s
     freedom = max(y.size - 1 - is_told, 1)
     scatter_s = max(float(np.sqrt(np.sum(rest**2) / freedom)), _FINEST_LAG_S)
-    wide = float(student_t.ppf(0.95, freedom))
+    wide = float(stdtrit(freedom, 0.95))
     half_s = wide * scatter_s / float(np.sqrt(y.size))
     half_ppm = 1e6 * wide * scatter_s / float(np.sqrt(np.sum((x - x.mean()) ** 2))) if is_told else _FASTEST_DRIFT_PPM
     return ClockAlignment(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from logan.constants import (
     STANDARD_GRAVITY_M_PER_S2,
@@ -354,7 +354,7 @@ def _mean(
     chi = float(np.sum(weight * (values - mean) ** 2))
     freedom = PRIOR_PAIRS + values.size - 1
     factor = np.sqrt((PRIOR_PAIRS + chi) / freedom)
-    wider = float(student_t.ppf(0.841344746, freedom))
+    wider = float(stdtrit(freedom, 0.841344746))
     # Runs in one direction share their unknown wind and slope: that part no number of them averages out.
     shared = float(np.sum((weight / np.sum(weight) * formal)[~pairs]))
     return mean, float(np.hypot(factor * wider / np.sqrt(np.sum(weight)), shared))

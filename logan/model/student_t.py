@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from logan.units import FloatArray
 
@@ -39,5 +39,5 @@ def student_t_half_width(level_ratio: float, degrees_of_freedom: float) -> float
     """Half-width of the central interval in standard units; the normal one for infinite degrees of freedom."""
     point = 0.5 + 0.5 * level_ratio
     if not np.isfinite(degrees_of_freedom):
-        return float(stats.norm.ppf(point))
-    return float(stats.t.ppf(point, degrees_of_freedom))
+        return float(ndtri(point))
+    return float(stdtrit(degrees_of_freedom, point))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.signal import lfilter
 
 from logan.units import FloatArray
 
@@ -31,6 +30,8 @@ def lagged(signals: FloatArray, *, step_s: float, time_constant_s: float, is_set
     ----------
     .. [1] Exact solution of tau dy/dt = x - y for a ramp: y follows x, late by tau.
     """
+    from scipy.signal import lfilter  # takes as long to load as all the rest
+
     decay = math.exp(-step_s / time_constant_s)
     late = (1.0 - decay) * time_constant_s / step_s
     start = signals[:1] * late if is_settled else np.zeros_like(signals[:1])

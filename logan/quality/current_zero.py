@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
-from scipy.stats import spearmanr, theilslopes
 
 from logan.drive.current_zero import contactor_open_offset
 from logan.flags import DataFlag, Severity
@@ -94,6 +93,8 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     rests = standstill_excess_a(survey)
     if rests is None or rests[0].size < 5 or np.ptp(rests[0]) < 600.0 or survey.has_unlogged_climate:
         return
+    from scipy.stats import spearmanr, theilslopes  # takes half a second, and few drives rest so often
+
     time_s, level_a = rests
     slope, _, low, high = theilslopes(level_a, time_s, 0.95)
     moved_a = float(slope) * float(np.ptp(time_s))

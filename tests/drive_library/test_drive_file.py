@@ -1,10 +1,13 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
@@ -12,7 +15,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from logan.drive.drive import Channel, Drive
-from logan.drive_library.drive_file import read_drive, read_header, verify_drive_file, write_drive_file
+from logan.drive_library.drive_file import column_values, read_drive, read_header, verify_drive_file, write_drive_file
 from logan.drive_library.header import FORMAT_VERSION, DriveHeader
 from logan.errors import DriveLibraryError
 from tests.drive_library.small_drives import assert_same_drive, log_source, small_drive, small_summary
@@ -57,6 +60,22 @@ def test_channels_sampled_together_share_their_times(tmp_path):
     parquet = pq.ParquetFile(write(tmp_path / "a.parquet"))
     assert parquet.num_row_groups == 3
     assert parquet.metadata.num_rows == 200 + 200 + 20
+
+
+@pytest.mark.parametrize("chunk_rows", [1, 3, 100])
+def test_columns_are_read_as_arrow_reads_them(chunk_rows):
+    value = pa.array([1.5, None, float("inf"), -0.0, None, 2.0**60, 7.0, 8.0, 9.0, None])
+    for column in (value, value.cast(pa.float32()), pa.array(range(10)), pa.array([None, *range(9)], pa.int64())):
+        parts = [column.slice(at, chunk_rows) for at in range(0, 10, chunk_rows)]
+        expected = np.asarray(column.to_numpy(zero_copy_only=False), np.float64)
+        np.testing.assert_array_equal(column_values(pa.chunked_array(parts)), expected)
+    assert column_values(pa.chunked_array([], pa.float64())).size == 0
+
+
+def test_reading_a_drive_does_without_pandas(tmp_path):
+    reads = "import sys, pathlib, logan.drive_library.drive_file as files; files.read_drive(pathlib.Path(sys.argv[1]))"
+    code = f"{reads}; sys.exit('pandas' in sys.modules)"
+    subprocess.run([sys.executable, "-c", code, str(write(tmp_path / "a.parquet"))], check=True)
 
 
 def test_pandas_reads_a_channel_in_one_line(tmp_path):
