@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,14 +24,20 @@ def register(app: typer.Typer) -> None:
     """Add the command."""
 
     @app.command("gearing")
-    def gearing(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
-        """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph."""
-        from logan.cli.rendering import print_json
+    def gearing(
+        build: BuildOption = Path(),
+        is_planned: Annotated[bool, typer.Option("--planned", help="By the plan alone, without the drives.")] = False,
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+    ) -> None:
+        """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph; by what the drives taught."""
+        from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.gearing import gearing_of_build
 
         folder = find_build(build)
-        sheet = gearing_of_build(folder)
+        with working("looking through the drives") as told:
+            sheet = gearing_of_build(folder, is_planned=is_planned, told=told)
         if as_json:
             print_json(sheet)
         else:
@@ -58,7 +64,7 @@ def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
         f"Mass {sheet.mass_kg:.0f} kg, tyre {sheet.rolling_circumference_m:.3f} m round, "
         f"motor limit {sheet.max_motor_speed_rad_per_s * RPM_PER_RAD_PER_S:.0f} rpm, pack: {pack}.",
         *(f"Assumed: {assumption}." for assumption in sheet.assumptions),
-        f"Held for ever: {sheet.choices[0].continuous_source}.",
+        f"Mass, road load and losses: {sheet.basis}. Held for ever: {sheet.choices[0].continuous_source}.",
     )
 
 

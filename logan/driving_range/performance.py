@@ -33,6 +33,7 @@ HILL_SPEED_M_PER_S: Final = 55.0 * METRES_PER_SECOND_PER_MPH
 SPRINT_SPEED_M_PER_S: Final = 60.0 * METRES_PER_SECOND_PER_MPH
 CRUISE_SPEEDS_M_PER_S: Final = tuple(mph * METRES_PER_SECOND_PER_MPH for mph in (25.0, 35.0, 45.0, 55.0, 65.0, 75.0))
 
+THE_PLAN: Final = "the plan"
 _NO_CONTINUOUS = "no limit given"
 
 
@@ -147,6 +148,8 @@ class GearingSheet:
         Most that the pack gives at mid charge; None where neither a current limit nor a voltage floor is given. [W]
     assumptions : tuple of str
         What no planning value says, with its source.
+    basis : str
+        What mass, road load and losses are taken from.
     """
 
     schema: ClassVar[str] = "gearing-sheet/1"
@@ -157,6 +160,7 @@ class GearingSheet:
     mass_kg: float
     pack_power_limit_w: float | None
     assumptions: tuple[str, ...]
+    basis: str = THE_PLAN
 
 
 def gearing_sheet(
@@ -166,6 +170,7 @@ def gearing_sheet(
     conditions: Conditions | None = None,
     speeds_m_per_s: Sequence[float] = CRUISE_SPEEDS_M_PER_S,
     thermal_limit: Estimate | None = None,
+    basis: str = THE_PLAN,
 ) -> GearingSheet:
     """Compare the chains of reductions that a build considers.
 
@@ -182,6 +187,8 @@ def gearing_sheet(
     thermal_limit : Estimate, optional
         Power from the pack that fitted thermal models allow for ever at the design ambient; the motor
         datasheet's, carried to the pack, where left out. [W]
+    basis : str
+        Where the distribution is from, in words.
 
     Returns
     -------
@@ -204,6 +211,7 @@ def gearing_sheet(
             "common practice",
             "launch and sprint take motor torque, motor power and pack limits as given; no heat, no wheelspin control",
         ),
+        basis=basis,
     )
 
 

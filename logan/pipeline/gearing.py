@@ -2,37 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from logan.driving_range.performance import GearingSheet
+from logan.errors import NotEnoughDataError
 from logan.metrics.thermal import ThermalSummary
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.plan import make_gearing_sheet
 from logan.results import Estimate
 
 
-def gearing_of_build(folder: BuildFolder) -> GearingSheet:
-    """Compare the reductions of a build; continuous power by the thermal models of its drives where they have any.
+def gearing_of_build(
+    folder: BuildFolder, *, is_planned: bool = False, told: Callable[[str], None] | None = None
+) -> GearingSheet:
+    """Compare the reductions of a build, by what its drives taught where there are any.
 
     Parameters
     ----------
     folder : BuildFolder
         The build.
+    is_planned : bool
+        By the plan alone.
+    told : callable, optional
+        Given words on what is being done.
 
     Returns
     -------
     GearingSheet
-        One entry per chain.
+        One entry per chain; mass, road load and losses are those of the fit, and continuous power is that
+        of the thermal models, where the drives carry them.
     """
     build = folder.settings()
-    if not folder.library.is_dir():
+    if is_planned or not folder.library.is_dir():
         return make_gearing_sheet(build)
+    from logan.pipeline.fit_build import fit_build
     from logan.pipeline.library import open_library
     from logan.pipeline.stored import stored_drives
 
+    try:
+        fit = fit_build(folder, told=told).report.fit
+    except NotEnoughDataError:
+        fit = None
     with open_library(folder.path) as library:
         limit = thermal_limit(drive.analysis.thermal for drive in stored_drives(library, build))
-    return make_gearing_sheet(build, thermal_limit=limit)
+    return make_gearing_sheet(build, fit, thermal_limit=limit)
 
 
 def thermal_limit(summaries: Iterable[ThermalSummary]) -> Estimate | None:

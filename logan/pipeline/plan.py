@@ -28,6 +28,7 @@ from logan.driving_range.sizing import PackSizing, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
+from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
 from logan.model.priors import planning_values, prior_of
 from logan.model.replay import Replay
@@ -197,14 +198,13 @@ def make_plan(
 
 
 def make_gearing_sheet(
-    build: BuildSettings,
-    distribution: ParameterDistribution | None = None,
-    *,
-    thermal_limit: Estimate | None = None,
+    build: BuildSettings, fit: FitResult | None = None, *, thermal_limit: Estimate | None = None
 ) -> GearingSheet:
     """Compare the reductions that a build considers, by its plan or by a fit; see ``gearing_sheet``."""
-    chosen = prior_of(build) if distribution is None else distribution
-    return gearing_sheet(build, chosen, thermal_limit=thermal_limit)
+    if fit is None:
+        return gearing_sheet(build, prior_of(build), thermal_limit=thermal_limit)
+    drives = "one drive" if fit.drive_count == 1 else f"{fit.drive_count} drives"
+    return gearing_sheet(build, fit.posterior, thermal_limit=thermal_limit, basis=f"the fit of {drives}")
 
 
 def prepare_build(

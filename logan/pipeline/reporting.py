@@ -16,9 +16,11 @@ from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve
+from logan.driving_range.performance import GearingSheet
 from logan.errors import LoganError, NotEnoughDataError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.plan import Plan
+from logan.pipeline.gearing import thermal_limit
+from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, refine_build
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
@@ -109,7 +111,7 @@ def gather_report(
         plan_sizing=plan.sizing,
         plan_tornado=plan.tornado,
         plan_curve=consumption_curve(plan.parameters, build, rng=rng),
-        gearing=plan.gearing,
+        gearing=_gearing(build, plan, refinement, stored),
         planned_at=plan.created_at,
         assumptions=tuple(
             AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)
@@ -120,6 +122,16 @@ def gather_report(
         drives=drives,
         provenance=_provenance(folder, build, plan, records),
     )
+
+
+def _gearing(
+    build: BuildSettings, plan: Plan, refinement: Refinement | None, stored: list[StoredDrive]
+) -> GearingSheet:
+    """As planned, or by what the drives taught."""
+    if refinement is None:
+        return plan.gearing
+    limit = thermal_limit(item.analysis.thermal for item in stored)
+    return make_gearing_sheet(build, refinement.fit.fit, thermal_limit=limit)
 
 
 def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:

@@ -135,4 +135,18 @@ def test_gearing_of_a_driven_build_says_what_is_held_for_ever(build, capsys):
     code, out, _ = run(capsys, "gearing", "-b", build)
     assert code == 0
     assert "held for ever" in out
+    assert "Mass, road load and losses: the fit of" in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_gearing_follows_the_drives_unless_the_plan_alone_is_asked_for(build, capsys):
+    def hill_w(*options):
+        sheet = json.loads(run(capsys, "gearing", "-b", build, "--json", *options)[1])
+        return sheet["choices"][0]["hill_battery_power_w"], sheet["basis"]
+
+    planned, basis = hill_w("--planned")
+    assert basis == "the plan"
+    fitted, basis = hill_w()
+    assert basis.startswith("the fit of ")
+    assert fitted == pytest.approx(planned, rel=0.3)
+    assert fitted != planned

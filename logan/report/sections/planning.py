@@ -87,9 +87,8 @@ def gearing_section(inputs: ReportInputs) -> Section:
             "of the motor's continuous power on that hill",
         ),
     )
-    return Section(
-        anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, sheet.assumptions))))
-    )
+    lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)
+    return Section(anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, lines)))))
 
 
 def _speed(mph: float, units: DisplayUnits) -> str:
