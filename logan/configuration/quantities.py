@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
+
+from logan.units import celsius
 
 if TYPE_CHECKING:
     import pint
@@ -26,7 +28,10 @@ _SPELLINGS = {
     "f": "degF",
     "degf": "degF",
     "%": "percent",
+    "kg": "kilogram",
+    "m": "meter",
     "nm": "newton*meter",
+    "n m": "newton*meter",
     "n*m": "newton*meter",
     "ohm": "ohm",
     "mohm": "milliohm",
@@ -70,6 +75,26 @@ _SPELLINGS = {
 }
 
 
+USUAL_FACTORS: Final = {
+    ("percent", ""): 0.01,
+    ("pound", "kilogram"): 0.45359237,
+    ("mile", "meter"): 1609.344,
+    ("kilometer", "meter"): 1000.0,
+    ("mile/hour", "meter/second"): 0.44704,
+    ("kilometer/hour", "meter/second"): 1.0 / 3.6,
+    ("kilowatt", "watt"): 1000.0,
+    ("kilowatt*hour", "watt*hour"): 1000.0,
+    ("milliohm", "ohm"): 0.001,
+    ("millivolt", "volt"): 0.001,
+    ("volt", "V"): 1.0,
+    ("minute", "second"): 60.0,
+    ("hour", "second"): 3600.0,
+    ("hectopascal", "pascal"): 100.0,
+    ("kilopascal", "pascal"): 1000.0,
+}
+"""What settings mostly hold, so that reading them does not load pint, which takes half a second; pint agrees."""
+
+
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
     import pint
@@ -90,8 +115,17 @@ def _number(text: str) -> float:
 
 
 def _convert(value: float, unit: str, to_unit: str) -> float:
-    quantity = _registry().Quantity(value, _SPELLINGS.get(unit.strip().lower(), unit.strip()))
-    return float(quantity.to(to_unit).magnitude)
+    spelled = _SPELLINGS.get(unit.strip().lower(), unit.strip())
+    if spelled == to_unit:
+        return value
+    if (spelled, to_unit) == ("degF", "degC"):
+        return celsius(value)
+    factor = USUAL_FACTORS.get((spelled, to_unit))
+    return value * factor if factor is not None else _through_pint(value, spelled, to_unit)
+
+
+def _through_pint(value: float, unit: str, to_unit: str) -> float:
+    return float(_registry().Quantity(value, unit).to(to_unit).magnitude)
 
 
 def parse_quantity(raw: object, to_unit: str, example: str) -> Measured:

@@ -1,8 +1,17 @@
 """Quantities as people write them."""
 
+import subprocess
+import sys
+
+import pint
 import pytest
 
-from logan.configuration.quantities import parse_quantity
+from logan.configuration.quantities import USUAL_FACTORS, parse_quantity
+
+
+@pytest.fixture(scope="module")
+def registry():
+    return pint.UnitRegistry()
 
 
 @pytest.mark.parametrize(
@@ -52,3 +61,26 @@ def test_a_unit_of_another_kind_is_refused():
 def test_a_bare_number_is_refused_where_a_unit_is_needed():
     with pytest.raises(ValueError, match="say the unit"):
         parse_quantity(1650, "kilogram", "1650 kg")
+
+
+@pytest.mark.published("the unit definitions of pint")
+@pytest.mark.parametrize(("unit", "to_unit"), USUAL_FACTORS)
+@pytest.mark.parametrize("value", [1.0, 65.0, 0.0123, 3640.0])
+def test_usual_units_are_those_of_pint(registry, unit, to_unit, value):
+    spelled = {"percent": "%", "mile/hour": "mph", "kilometer/hour": "km/h"}.get(unit, unit)
+    through_pint = registry.Quantity(value, unit).to(to_unit).magnitude
+    assert parse_quantity(f"{value} {spelled}", to_unit, "").value == pytest.approx(through_pint, rel=1e-15)
+
+
+@pytest.mark.parametrize("value", [-40.0, 20.0, 98.6])
+def test_degrees_fahrenheit_are_those_of_pint(registry, value):
+    through_pint = registry.Quantity(value, "degF").to("degC").magnitude
+    assert parse_quantity(f"{value} °F", "degC", "").value == pytest.approx(through_pint, abs=1e-12)
+
+
+def test_the_template_is_read_without_loading_pint(tmp_path):
+    code = (
+        "import sys; from pathlib import Path; from logan.pipeline.builds import find_build, new_build;"
+        "new_build(Path(sys.argv[1])); find_build(Path(sys.argv[1])).settings(); sys.exit('pint' in sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "van")], check=True)
