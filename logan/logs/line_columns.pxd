@@ -2,7 +2,7 @@
 """What the compiled readers of text logs share: the columns that they fill, and how they read a line's parts.
 
 Text is walked by pointer. Every line ends in a newline and ``PADDING`` zeros follow the text. No step moves on
-behind a character that it does not take, and none looks further ahead than that padding: so no reader leaves the
+behind a character that it does not take, and none looks ahead further than ``LOOK_AHEAD``: so no reader leaves the
 buffer.
 """
 
@@ -61,6 +61,7 @@ cdef enum:
     FD_BYTES = 64
     MAX_BUSES = 200
     BUS_CHARACTERS = 64
+    LOOK_AHEAD = 64  # more than any step looks ahead
     BLANK = 32
     TAB = 9
     NEWLINE = 10

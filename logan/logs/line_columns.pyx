@@ -17,18 +17,25 @@ cdef class LineColumns:
     Parameters
     ----------
     text : ndarray of uint8
-        Whole lines up to ``size``, then zeros.
+        Whole lines up to ``size``, then ``PADDING`` zeros.
     size : int
         Behind the last newline.
     payload_bytes : int
         Room for data in each row: 8 or 64.
+
+    Raises
+    ------
+    ValueError
+        If the text, or the room, is not as said here.
     """
 
     def __cinit__(self, text not None, Py_ssize_t size, Py_ssize_t payload_bytes):
         if text.dtype != np.uint8 or text.ndim != 1 or not text.flags.c_contiguous:
             raise ValueError("the text must be one row of bytes")
-        if not 0 < size < text.size or text[size - 1] != NEWLINE:
+        if not 0 < size <= text.size - LOOK_AHEAD or text[size - 1] != NEWLINE:
             raise ValueError("the text must end in a newline, with room behind it")
+        if payload_bytes != CLASSIC_BYTES and payload_bytes != FD_BYTES:
+            raise ValueError("there must be room for 8 or 64 bytes of data")
         self._text = text  # holds on to the memory that is pointed to
         self.text, self.size = <Place>_memory(text), size
         self.line_count = self._count_lines()

@@ -57,11 +57,11 @@ def test_without_a_compiler_the_grammar_reads_the_same_frames(monkeypatch):
 @pytest.mark.parametrize(
     ("text", "size"),
     [
-        (np.zeros(10, np.uint8), 5),  # no newline at the end
-        (np.full(10, 10, np.uint8), 10),  # no room behind it
-        (np.full(10, 10, np.uint8), 0),
-        (np.full(20, 10, np.uint8)[::2], 5),
-        (np.full(10, 10, np.int64), 5),
+        (np.zeros(300, np.uint8), 5),  # no newline at the end
+        (np.full(300, 10, np.uint8), 290),  # too little room behind it
+        (np.full(300, 10, np.uint8), 0),
+        (np.full(600, 10, np.uint8)[::2], 5),
+        (np.full(300, 10, np.int64), 5),
     ],
 )
 def test_a_buffer_that_a_compiled_reader_might_leave_is_refused(text, size):
@@ -69,6 +69,8 @@ def test_a_buffer_that_a_compiled_reader_might_leave_is_refused(text, size):
 
     with pytest.raises(ValueError, match="the text must"):
         LineColumns(text, size, 8)
+    with pytest.raises(ValueError, match="8 or 64"):
+        LineColumns(np.full(300, 10, np.uint8), 5, 16)
 
 
 def test_more_buses_than_are_told_apart_are_broken_lines():
