@@ -262,6 +262,7 @@ class _ObjectStream:
     _rest_offset: int = 0
     _padding: int = 0
     _is_lost: bool = False
+    _is_aligned: bool = True
     _places: list[tuple[int, int]] = field(default_factory=list)
 
     def take(self, containers: list[_Unpacked]) -> FrameTable:
@@ -276,13 +277,13 @@ class _ObjectStream:
             parts.append(container.content)
             size += len(container.content)
         data = np.frombuffer(b"".join([*parts, bytes(GATHER_BYTES)]), np.uint8)
-        objects = find_objects(data, min(self._padding, size), size, is_lost=self._is_lost)
+        objects = find_objects(data, min(self._padding, size), size, is_lost=self._is_lost, is_aligned=self._is_aligned)
         frames, broken = frames_of(data, objects, self.start_ns)
         for at in objects.broken_at:
             self.report.skip(f"{_NO_OBJECT}, {self._inside(at)}", byte_offset=self._place(at)[1])
         for at in broken.tolist():
             self.report.skip(f"a frame object makes no sense, {self._inside(at)}", byte_offset=self._place(at)[1])
-        self._is_lost = objects.is_lost
+        self._is_lost, self._is_aligned = objects.is_lost, objects.is_aligned
         self._rest = data[objects.next_at : size].tobytes()
         self._rest_offset = self._place(objects.next_at)[1]
         self._padding = max(objects.next_at - size, 0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -70,6 +70,8 @@ class Objects:
         Nothing tells where the next object starts.
     classic : ndarray of uint64, shape (n, 6), or None
         The objects themselves, where all are classic frames of the usual size.
+    is_aligned : bool
+        All start at multiples of four bytes.
     """
 
     at: IntArray
@@ -78,9 +80,12 @@ class Objects:
     broken_at: tuple[int, ...]
     is_lost: bool
     classic: Words | None = None
+    is_aligned: bool = True
 
 
-def find_objects(data: NDArray[np.uint8], start: int, end: int, *, is_lost: bool = False) -> Objects:
+def find_objects(
+    data: NDArray[np.uint8], start: int, end: int, *, is_lost: bool = False, is_aligned: bool = True
+) -> Objects:
     """Follow the chain of objects from ``start``.
 
     Text in a marker may look like an object; such a place is not on the chain. Where the chain breaks, it
@@ -94,14 +99,16 @@ def find_objects(data: NDArray[np.uint8], start: int, end: int, *, is_lost: bool
         Where the chain starts, and where the bytes end.
     is_lost : bool
         The chain broke before ``start`` already.
+    is_aligned : bool
+        Look first where objects mostly start; False, where they did not before, saves that look.
     """
     if not is_lost and (uniform := _classic_frames_only(data, start, end)):
         return uniform
     # Frames are multiples of four bytes long; only after an odd marker do objects start in between.
-    for step in (4, 1):
+    for step in (4, 1) if is_aligned else (1,):
         candidates = _signatures(data, start, end, step)
         header = gather(data, candidates, 4)
-        objects = _follow(candidates, header, start, end, is_lost=is_lost)
+        objects = replace(_follow(candidates, header, start, end, is_lost=is_lost), is_aligned=step == 4)
         if step == 1 or not (objects.broken_at or objects.is_lost):
             break
     return objects

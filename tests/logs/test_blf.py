@@ -187,6 +187,18 @@ def test_classic_frames_alone_are_read_as_they_are_among_others(objects, odd):
     assert quick_broken.tolist() == slow_broken.tolist()
 
 
+@pytest.mark.parametrize("length", [12, 13, 14, 15])
+def test_where_objects_start_is_found_with_and_without_the_first_look(length):
+    content = classic(0x123, b"12345678") + marker(b"x" * length) + classic(0x124, b"1234")
+    data = np.frombuffer(content + bytes(GATHER_BYTES), np.uint8)
+    found = find_objects(data, 0, len(content))
+    again = find_objects(data, 0, len(content), is_aligned=False)
+    assert found.at.tolist() == again.at.tolist()
+    assert len(found.at) == 3
+    assert found.broken_at == again.broken_at == ()
+    assert found.is_aligned or length % 4
+
+
 def test_objects_outside_containers_are_read():
     frames, report = read(file_header() + classic(1, b"") + container(classic(2, b"")) + classic(3, b""))
     assert [frame.can_id for frame in frames] == [1, 2, 3]
