@@ -75,8 +75,10 @@ def mixed_blf() -> None:
         return sum(1 for _ in can.LogReader(path))
 
     assert read_ours() == read_theirs()
-    ratio = best_s(read_theirs, 2) / best_s(read_ours, 5)
-    print(f"BLF, half FD, with markers in between: {ratio:.1f} times python-can's reader (goal 8)")
+    theirs_s, ours_s = float("inf"), float("inf")
+    for _ in range(5):  # alternating, so that a slow spell of the machine hits both
+        theirs_s, ours_s = min(theirs_s, best_s(read_theirs, 1)), min(ours_s, best_s(read_ours, 3))
+    print(f"BLF, half FD, with markers in between: {theirs_s / ours_s:.1f} times python-can's reader (goal 8)")
 
 
 def main() -> None:
