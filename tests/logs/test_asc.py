@@ -154,6 +154,7 @@ def test_relative_times_are_summed_up_over_all_events(tmp_path, chunk_bytes):
         ("Fri Foo 1 12:00:00 2017", None),
         ("Fri Feb 31 12:00:00 2017", None),
         ("2017-12-01", None),
+        ("Fri Dez 1 12:00:00 9999", None),  # a time in ns from 1970 ends in 2262
     ],
 )
 def test_dates(text, moment_ns):

@@ -53,6 +53,8 @@ def test_each_kind_of_line_is_read(tmp_path, line, frame):
         ("1.5,1,0,0,0,0,", "not of the form"),
         ("1.x,0x1,0,0,0,0,", "not of the form"),
         ("1.5,0x1,0,0,0", "not of the form"),
+        ("9999999999.0,0x1,0,0,0,0,", "beyond the year 2262"),
+        ("1e30,0x1,0,0,0,0,", "beyond the year 2262"),
     ],
 )
 def test_a_broken_line_costs_itself_alone_and_says_why(tmp_path, line, reason):

@@ -41,6 +41,8 @@ def test_each_kind_of_line_is_read(tmp_path, line, frame):
         (" (000.000012)  can0  123   [1]  1G", "not of the form"),
         (" (2015-13-10 08:17:32.249713)  can0  123   [1]  11", "is no date"),
         ("  can0  123   [1]  11", "has no time"),
+        (" (9999999999.000000)  can0  123   [1]  11", "beyond the year 2262"),
+        (" (9999-12-31 06:17:32.249713)  can0  123   [1]  11", "beyond the year 2262"),
     ],
 )
 def test_a_broken_line_costs_itself_alone_and_says_why(tmp_path, line, reason):

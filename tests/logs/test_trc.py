@@ -261,3 +261,18 @@ def test_other_content_is_not_recognised(head):
 @pytest.mark.parametrize("version", COLUMNS_OF)
 def test_it_is_recognised(version):
     assert FORMAT.looks_like(header(version) + b"     1)     17535  00000100  3  00 01 02\n")
+
+
+@pytest.mark.parametrize("columns", ["O,T,I,d,l,D", "N,O,I,d,L,T,D", "N,O,T,I,d,l,D,x", "N,O,T,I,d,l,l,D"])
+def test_columns_that_the_compiled_reader_does_not_know_are_left_to_the_grammar(columns):
+    assert not is_usual(columns.replace(",", ""))
+
+
+def test_columns_without_a_line_number_are_read(tmp_path):
+    head = b";$FILEVERSION=2.1\n;$COLUMNS=O,T,I,d,l,D\n"
+    frames, _ = read_bytes(head + b" 2.5 DT 00C8 Rx 2 09 08\n", FORMAT, tmp_path)
+    assert frames == [Frame(2_500_000, 0xC8, b"\x09\x08", bus="1")]
+
+
+def test_a_start_that_times_would_run_over_from_is_taken_for_none():
+    assert parse_header(b";$FILEVERSION=1.1\n;$STARTTIME=999999.5\n", Path("drive.trc")).start_ns == 0
