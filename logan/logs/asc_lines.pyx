@@ -4,10 +4,9 @@
 from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
-    BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, REMOTE, TAB, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, hex_number, is_end_of_line, is_word, skip_blanks, skip_to_end_of_line, spaced_bytes,
-    take_numbered_bus, whole_number,
+    BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID, NEEDS_LONG_ROWS,
+    REMOTE, TAB, TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, decimal_time, hex_number, in_registers,
+    is_end_of_line, is_word, skip_blanks, skip_to_end_of_line, spaced_bytes, take_numbered_bus, whole_number,
 )
 
 cdef struct Header:
@@ -31,11 +30,7 @@ def read_lines(LineColumns columns not None, bint is_decimal, int64_t start_ns):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
-    # A place of its own can stay in a register; the caller's would be stored at every step.
-    cdef Place here = at[0]
-    cdef Outcome outcome = _parts(columns, &here, grammar)
-    at[0] = here
-    return outcome
+    return in_registers(_parts, columns, at, grammar)
 
 
 cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:

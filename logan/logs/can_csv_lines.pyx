@@ -2,38 +2,27 @@
 """Rows of python-can's CSV, read by the grammar of ``logan.logs.can_csv``; exponents are left."""
 
 from libc.stdint cimport int64_t, uint8_t, uint32_t, uint64_t
+from libc.string cimport memset
 
 from logan.logs.line_columns cimport (
-    CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, REMOTE, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, hex_number, take_bus, whole_number,
+    CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID, NEEDS_LONG_ROWS, REMOTE,
+    TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, decimal_time, hex_number, in_registers, take_bus,
+    whole_number,
 )
 
-cdef extern from *:
-    """
-    #define NO 255
-    /* Six bits by their character in base64 (RFC 4648, table 1); NO for all others. */
-    static const unsigned char logan_base64_value[256] = {
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, 62, NO, NO, NO, 63,
-        52, 53, 54, 55, 56, 57, 58, 59, 60, 61, NO, NO, NO, NO, NO, NO,
-        NO,  0,  1,  2,  3,  4,  5,  6,  7,  8,  9, 10, 11, 12, 13, 14,
-        15, 16, 17, 18, 19, 20, 21, 22, 23, 24, 25, NO, NO, NO, NO, NO,
-        NO, 26, 27, 28, 29, 30, 31, 32, 33, 34, 35, 36, 37, 38, 39, 40,
-        41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 51, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO,
-        NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO, NO
-    };
-    #undef NO
-    """
-    const uint8_t[256] BASE64_VALUE "logan_base64_value"
+# Six bits by their character in base64 (RFC 4648, table 1); 255 for all others.
+cdef uint8_t[256] BASE64_VALUE
+
+
+cdef void _fill_base64_values():
+    cdef bytes characters = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+    cdef int value
+    memset(BASE64_VALUE, 255, 256)
+    for value in range(64):
+        BASE64_VALUE[<uint8_t>characters[value]] = <uint8_t>value
+
+
+_fill_base64_values()
 
 cdef struct Bus:
     Place name
@@ -54,11 +43,7 @@ def read_lines(LineColumns columns not None, bytes bus_name not None):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
-    # A place of its own can stay in a register; the caller's would be stored at every step.
-    cdef Place here = at[0]
-    cdef Outcome outcome = _parts(columns, &here, grammar)
-    at[0] = here
-    return outcome
+    return in_registers(_parts, columns, at, grammar)
 
 
 cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:

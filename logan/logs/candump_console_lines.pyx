@@ -7,9 +7,9 @@ Left are remote requests and error frames.
 from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
-    BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, POWER_OF_TEN, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, is_end_of_line, skip_blanks, take_bus, whole_number,
+    BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID, NEEDS_LONG_ROWS,
+    POWER_OF_TEN, TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, decimal_time, in_registers,
+    is_end_of_line, skip_blanks, take_named_bus, whole_number,
 )
 
 cdef enum:
@@ -24,11 +24,7 @@ def read_lines(LineColumns columns not None):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
-    # A place of its own can stay in a register; the caller's would be stored at every step.
-    cdef Place here = at[0]
-    cdef Outcome outcome = _parts(columns, &here, grammar)
-    at[0] = here
-    return outcome
+    return in_registers(_parts, columns, at, grammar)
 
 
 cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
@@ -39,7 +35,7 @@ cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noe
     if not _time(at, &columns.time_ns[columns.row]) or at[0][0] != c")":
         return LEFT
     at[0] += 1
-    if skip_blanks(at) == 0 or not _bus(columns, at) or skip_blanks(at) == 0:
+    if skip_blanks(at) == 0 or not take_named_bus(columns, at) or skip_blanks(at) == 0:
         return LEFT
     if (at[0][0] == c"R" or at[0][0] == c"T") and at[0][1] == c"X" and not _direction(at):
         return LEFT
@@ -99,13 +95,6 @@ cdef inline bint _date(Place at, int64_t* days) noexcept nogil:
         year, month = year - 1, month + 12
     days[0] = 365 * year + year // 4 - year // 100 + year // 400 + (153 * (month - 3) + 2) // 5 + day - 1 - DAYS_TO_1970
     return True
-
-
-cdef inline bint _bus(Columns* columns, Place* at) noexcept nogil:
-    cdef Place start = at[0]
-    while BLANK < at[0][0] < 127:
-        at[0] += 1
-    return at[0] > start and take_bus(columns, start, at[0] - start)
 
 
 cdef inline bint _direction(Place* at) noexcept nogil:

@@ -4,9 +4,9 @@
 from libc.stdint cimport uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
-    BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
-    NEEDS_LONG_ROWS, REMOTE, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, decimal_time, eight_bytes, hex_number, skip_blanks, take_bus,
+    CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
+    NEEDS_LONG_ROWS, REMOTE, TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, decimal_time, eight_bytes,
+    hex_number, in_registers, skip_blanks, take_named_bus,
 )
 
 cdef enum:
@@ -19,11 +19,7 @@ def read_lines(LineColumns columns not None):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
-    # A place of its own can stay in a register; the caller's would be stored at every step.
-    cdef Place here = at[0]
-    cdef Outcome outcome = _parts(columns, &here, grammar)
-    at[0] = here
-    return outcome
+    return in_registers(_parts, columns, at, grammar)
 
 
 cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:
@@ -35,20 +31,13 @@ cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noe
     if not decimal_time(at, 10, 9, &columns.time_ns[columns.row]) or at[0][0] != c")":
         return LEFT
     at[0] += 1
-    if skip_blanks(at) == 0 or not _bus(columns, at) or skip_blanks(at) == 0 or not _identifier(columns, at):
+    if skip_blanks(at) == 0 or not take_named_bus(columns, at) or skip_blanks(at) == 0 or not _identifier(columns, at):
         return LEFT
     outcome = _data(columns, at)
     if skip_blanks(at) and (at[0][0] | 32 == c"r" or at[0][0] | 32 == c"t"):
         at[0] += 1
         skip_blanks(at)
     return outcome
-
-
-cdef inline bint _bus(Columns* columns, Place* at) noexcept nogil:
-    cdef Place start = at[0]
-    while BLANK < at[0][0] < 127:
-        at[0] += 1
-    return at[0] > start and take_bus(columns, start, at[0] - start)
 
 
 cdef inline bint _identifier(Columns* columns, Place* at) noexcept nogil:

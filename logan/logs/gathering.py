@@ -62,7 +62,7 @@ def positions(mask: BoolArray) -> IntArray:
     hit = np.flatnonzero(words != 0)
     left = words[hit]
     base = hit << 3
-    if not (left & (left - np.uint64(1))).any():  # one in each word at most, as line ends are
+    if not (left & (left - np.uint64(1))).any():  # one in each word at most, as is usual
         return base + ((left * _INDEX_OF_ONLY_BYTE) >> np.uint64(56)).view(np.int64)
     found: list[IntArray] = []
     while left.size:

@@ -102,6 +102,14 @@ cdef class LineColumns:
     cdef bint read(self, LineReader reader, const void* grammar) noexcept
 
 
+cdef inline Outcome in_registers(LineReader reader, Columns* columns, Place* at, const void* grammar) noexcept nogil:
+    """Read a line from a place of one's own, which can stay in a register; the caller's is stored at every step."""
+    cdef Place here = at[0]
+    cdef Outcome outcome = reader(columns, &here, grammar)
+    at[0] = here
+    return outcome
+
+
 cdef inline Py_ssize_t skip_blanks(Place* at) noexcept nogil:
     """Move behind blanks and tabs; how many there were."""
     cdef Place start = at[0]
@@ -194,6 +202,14 @@ cdef inline bint take_bus(Columns* columns, Place name, Py_ssize_t width) noexce
 
 cdef inline bint _is_bus(Columns* columns, int bus, Place name, Py_ssize_t width) noexcept nogil:
     return columns.bus_width[bus] == width and memcmp(&columns.bus_name[bus][0], name, width) == 0
+
+
+cdef inline bint take_named_bus(Columns* columns, Place* at) noexcept nogil:
+    """A bus name up to the next blank; False where there is none."""
+    cdef Place start = at[0]
+    while BLANK < at[0][0] < 127:
+        at[0] += 1
+    return at[0] > start and take_bus(columns, start, at[0] - start)
 
 
 cdef inline bint take_numbered_bus(Columns* columns, Place* at) noexcept nogil:

@@ -6,7 +6,7 @@ from libc.stdint cimport int64_t, uint8_t, uint32_t, uint64_t
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, ERROR, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID,
     NEEDS_LONG_ROWS, NEWLINE, POWER_OF_TEN, REMOTE, RETURN, TAKEN, Columns, LineColumns, Outcome, Place,
-    clear_payload, hex_number, is_word, take_bus, whole_number,
+    clear_payload, hex_number, in_registers, is_word, take_bus, whole_number,
 )
 
 cdef enum:
@@ -51,9 +51,7 @@ def read_lines(LineColumns columns not None, layout not None, bytes bus_name not
     plan.delimiter, plan.bus_name, plan.bus_name_width = ord(layout.delimiter), bus_name, len(bus_name)
     last = max(plan.time, plan.identifier, plan.extended, plan.remote, plan.error, plan.fd, plan.bus, plan.length,
                plan.data, plan.bytes_from + plan.byte_count - 1)
-    plan.cell_count = min(last + 1, MOST_CELLS)
-    if last >= MOST_CELLS:
-        plan.cell_count = 0
+    plan.cell_count = last + 1 if last < MOST_CELLS else 0
     return columns.read(_read_line, &plan)
 
 
@@ -62,11 +60,7 @@ def _column(column):
 
 
 cdef Outcome _read_line(Columns* columns, Place* at, const void* grammar) noexcept nogil:
-    # A place of its own can stay in a register; the caller's would be stored at every step.
-    cdef Place here = at[0]
-    cdef Outcome outcome = _parts(columns, &here, grammar)
-    at[0] = here
-    return outcome
+    return in_registers(_parts, columns, at, grammar)
 
 
 cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noexcept nogil:

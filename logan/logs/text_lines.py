@@ -138,6 +138,7 @@ def _empty_columns(text: NDArray[np.uint8], size: int, payload_bytes: int) -> Li
 
 
 def _frames_of(columns: LineColumns) -> LineFrames:
+    left, left_start, left_end = columns.left
     return LineFrames(
         time_ns=columns.time_ns,
         can_id=columns.can_id,
@@ -146,9 +147,9 @@ def _frames_of(columns: LineColumns) -> LineFrames:
         length=columns.length,
         payload=columns.payload,
         buses=columns.buses,
-        left=columns.left[0],
-        left_start=columns.left[1],
-        left_end=columns.left[2],
+        left=left,
+        left_start=left_start,
+        left_end=left_end,
     )
 
 

@@ -15,6 +15,7 @@ from logan.version import VERSION
 
 if TYPE_CHECKING:
     from logan.drive_library.records import CheckReport, DriveRecord
+    from logan.settings import BuildSettings
 
 
 def library_folder(path: Path) -> Path:
@@ -66,11 +67,12 @@ def bring_up_to_date(
         With every problem of the settings.
     """
     stamp = _settings_stamp(folder)
-    if not library.is_writable or (stamp and library.is_up_to_date_with(stamp)) or not library.drives():
+    if not library.is_writable or _is_current(library, stamp):
         return ()
     from logan.pipeline.stored import analyse_stored
 
-    build, stale = folder.settings(), stale_drives(library, folder)
+    build = folder.settings()
+    stale = _stale_drives(library, build)
     for record in stale:
         if told is not None:
             told(f"analysing drive {record.number} with the settings as they are now")
@@ -87,13 +89,19 @@ def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecor
     ConfigurationError
         With every problem of the settings.
     """
-    stamp = _settings_stamp(folder)
-    if (stamp and library.is_up_to_date_with(stamp)) or not library.drives():
-        return ()
+    return () if _is_current(library, _settings_stamp(folder)) else _stale_drives(library, folder.settings())
+
+
+def _is_current(library: DriveLibrary, stamp: str) -> bool:
+    """Whether it can be seen at once that no figure rests on other settings."""
+    return bool(stamp and library.is_up_to_date_with(stamp)) or not library.drives()
+
+
+def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
     from logan.pipeline.stored import analysis_fingerprint
 
     # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
-    fingerprint_of = cache(partial(analysis_fingerprint, folder.settings()))
+    fingerprint_of = cache(partial(analysis_fingerprint, build))
     return tuple(
         record
         for record in library.drives()
