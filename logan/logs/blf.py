@@ -19,7 +19,8 @@ import numpy as np
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
-from logan.logs.blf_objects import GATHER_BYTES, find_objects, frames_of
+from logan.logs.blf_frames import frames_of
+from logan.logs.blf_objects import GATHER_BYTES, find_objects
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.work_memory import keep_work_arrays
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from logan.errors import LogReadError
 from logan.logs.blf import FORMAT, frame_blocks
+from logan.logs.blf_frames import frames_of as frames_in
 from logan.logs.blf_objects import GATHER_BYTES, find_objects
-from logan.logs.blf_objects import frames_of as frames_in
 from logan.logs.log_format import ReadReport
 from tests.logs.blf_writing import START_NS, an_object, classic, container, file_header, marker
 from tests.logs.harness import Frame, frames_of
