@@ -184,6 +184,16 @@ def test_the_same_content_goes_as_json_with_a_schema(inputs):
     assert {"assumptions", "gearing", "build", "fitted"} <= set(content)
 
 
+def test_the_gearing_table_says_what_it_rests_on(inputs):
+    from dataclasses import replace
+
+    held = [replace(choice, continuous_source="thermal model of a part") for choice in inputs.gearing.choices]
+    sheet = replace(inputs.gearing, choices=tuple(held), basis="the fit of 3 drives")
+    page = render_page(build_document(replace(inputs, gearing=sheet)))
+    assert "what is held for ever: thermal model of a part" in page
+    assert "Mass, road load and losses are those of the fit of 3 drives." in page
+
+
 def test_a_sheet_in_kilometres_names_no_miles_and_no_fahrenheit(inputs):
     from dataclasses import replace
 

@@ -84,7 +84,7 @@ def gearing_section(inputs: ReportInputs) -> Section:
             "steepest for pulling away",
             "estimate",
             "battery power",
-            "of the motor's continuous power on that hill",
+            f"battery power on that hill over what is held for ever: {sheet.choices[0].continuous_source}",
         ),
     )
     lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)
