@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
+from logan.instrument_settings import InstrumentSettings
 from logan.units import DisplayUnits
 
 TYPICAL_SOURCE = "typical, not your datasheet"
@@ -410,6 +411,7 @@ class BuildSettings:
     display: DisplayUnits = field(default_factory=DisplayUnits)
     keep_logs: bool = False
     keep_raw: bool = True
+    instruments: InstrumentSettings = field(default_factory=InstrumentSettings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,12 +16,15 @@ from logan.configuration.schema import (
     AuxiliaryTable,
     BuildFile,
     GearingTable,
+    InstrumentsTable,
     PackTable,
     ScenarioTable,
     VehicleTable,
 )
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
+from logan.instrument_settings import InstrumentSettings, SensorError
+from logan.instruments.classes import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model import priors
 from logan.settings import (
     AuxiliarySettings,
@@ -113,6 +116,7 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
         display=DisplayUnits.parse(content.build.units),
         keep_logs=content.build.keep_logs,
         keep_raw=content.build.keep_raw,
+        instruments=_instruments(content.instruments),
     )
 
 
@@ -233,6 +237,31 @@ def _auxiliary(table: AuxiliaryTable) -> AuxiliarySettings:
         air_conditioning_limit_w=table.air_conditioning_limit.value,
         comfort_low_degc=table.comfort_low.value,
         comfort_high_degc=table.comfort_high.value,
+    )
+
+
+def _instruments(table: InstrumentsTable) -> InstrumentSettings:
+    """Each sensor's own datasheet, else its class, else common practice."""
+    usual = InstrumentSettings()
+
+    def prior(key: str, class_sigma: float | None, class_name: str, otherwise: SensorError) -> SensorError:
+        given: Measured | None = getattr(table, key)
+        if given is not None:
+            return SensorError(given.value, table.source_of(key))
+        if class_sigma is not None:
+            return SensorError(class_sigma, f"{class_name.replace('_', ' ')}, common practice")
+        return otherwise
+
+    gain, zero_a = CURRENT_SENSOR_SIGMAS.get(table.current, (None, None))
+    return InstrumentSettings(
+        current_gain_ratio=prior("current_gain", gain, table.current, usual.current_gain_ratio),
+        voltage_gain_ratio=prior("voltage_gain", None, "", usual.voltage_gain_ratio),
+        speed_gain_ratio=prior(
+            "speed_gain", SPEED_SENSOR_SIGMA_RATIO.get(table.speed), table.speed, usual.speed_gain_ratio
+        ),
+        current_zero_a=prior("current_zero", zero_a, table.current, usual.current_zero_a),
+        temperature_offset_k=prior("temperature_offset", None, "", usual.temperature_offset_k),
+        is_corrected=table.correct,
     )
 
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSche
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.quantities import Measured, Quantity
 from logan.configuration.tyre_size import rolling_circumference_m
+from logan.instruments.classes import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model.priors import BODY_CLASS_DRAG_AREA_M2, TYRE_CLASS_ROLLING_COEFFICIENT
 
 Mass = Annotated[Measured, Quantity("kilogram", 300.0, 12_000.0, "1650 kg ± 20 kg", "kg")]
@@ -44,6 +45,11 @@ Duration = Annotated[Measured, Quantity("second", 0.0, 1e6, "30 s", "s")]
 Grade = Annotated[Measured, Quantity("", -0.5, 0.5, "6 %", "")]
 Factor = Annotated[Measured, Quantity("", 0.3, 5.0, "1.1", "")]
 Section = Annotated[Measured, Quantity("millimeter**2", 0.5, 1_000.0, "50 mm2", "mm2")]
+
+
+SensorGain = Annotated[Measured, Quantity("", 0.0, 0.1, "0.5 %", "")]
+SensorZero = Annotated[Measured, Quantity("ampere", 0.0, 20.0, "0.3 A", "A")]
+SensorOffset = Annotated[Measured, Quantity("kelvin", 0.0, 10.0, "1 K", "K")]
 
 
 class Table(BaseModel):
@@ -223,6 +229,19 @@ class AuxiliaryTable(Tables):
     comfort_high: Ambient = Measured(24.0)
 
 
+class InstrumentsTable(Tables):
+    """``[instruments]``."""
+
+    current: Annotated[str, *_one_of(("", *CURRENT_SENSOR_SIGMAS))] = ""
+    current_gain: SensorGain | None = None
+    current_zero: SensorZero | None = None
+    voltage_gain: SensorGain | None = None
+    speed: Annotated[str, *_one_of(("", *SPEED_SENSOR_SIGMA_RATIO))] = ""
+    speed_gain: SensorGain | None = None
+    temperature_offset: SensorOffset | None = None
+    correct: bool = True
+
+
 class LimitTable(Table):
     """``[limits.channel]``."""
 
@@ -326,6 +345,7 @@ class BuildFile(Table):
     powertrain: PowertrainTable = Field(default_factory=PowertrainTable)
     pack: PackTable
     auxiliary: AuxiliaryTable = Field(default_factory=AuxiliaryTable)
+    instruments: InstrumentsTable = Field(default_factory=InstrumentsTable)
     limits: LimitsTable = Field(default_factory=LimitsTable)
     target: TargetTable
     scenario: list[ScenarioTable] = Field(min_length=1, max_length=100)

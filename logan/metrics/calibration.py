@@ -124,8 +124,8 @@ def calibration_summary(drive: Drive, build: BuildSettings) -> CalibrationSummar
     return CalibrationSummary(
         wheel=_wheel(drive, build),
         odometer_error_ratio=_odometer_error(drive),
-        speed_error_ratio=_speed_error(drive),
-        current_zero_a=_current_zero(drive),
+        speed_error_ratio=speed_error(drive),
+        current_zero_a=current_zero(drive),
         standstill=_standstill(drive),
         steady_runs=steady_runs(drive, build),
     )
@@ -222,7 +222,8 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)
 
 
-def _speed_error(drive: Drive) -> Figure:
+def speed_error(drive: Drive) -> Figure:
+    """The vehicle's own speed over the satellites', less one. [ratio]"""
     speed, satellite = drive.get("speed"), drive.get("gnss_speed")
     if speed is None or satellite is None:
         return Refusal("the vehicle's own and the satellites' speed are not both logged", "Log speed and gnss_speed")
@@ -237,7 +238,7 @@ def _speed_error(drive: Drive) -> Figure:
     return Estimate(value, "ratio", GNSS_SIGMA_RATIO, "speed over satellite speed", float(known.mean()))
 
 
-def _current_zero(drive: Drive) -> Figure:
+def current_zero(drive: Drive) -> Figure:
     """Current while the contactors are open, which is nothing but the sensor's error."""
     contactor, current = drive.get("contactor_closed"), drive.get("pack_current")
     if contactor is None or current is None:

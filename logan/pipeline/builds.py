@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -63,7 +63,7 @@ class BuildFolder:
         return self.path / "reports"
 
     def settings(self) -> BuildSettings:
-        """Read and check ``build.toml``.
+        """Read and check ``build.toml``, and what was compared with the sensors in ``measurements.toml``.
 
         Raises
         ------
@@ -72,7 +72,12 @@ class BuildFolder:
         """
         from logan.configuration.build import read_build
 
-        return read_build(self.settings_file)
+        build = read_build(self.settings_file)
+        if not self.measurements_file.is_file():
+            return build
+        from logan.configuration.measurements import read_readings
+
+        return replace(build, instruments=replace(build.instruments, readings=read_readings(self.measurements_file)))
 
     def channel_map(self) -> ChannelMap:
         """Read and check ``channels.toml``.

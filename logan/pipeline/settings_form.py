@@ -11,7 +11,7 @@ from typing import Any, ClassVar, Final
 from logan.errors import ConfigurationError, UsageError
 from logan.pipeline.builds import BuildFolder
 
-_TABLES: Final = ("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "target")
+_TABLES: Final = ("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "target")
 _CHOICES_OF_TEXT: Final = 40
 
 

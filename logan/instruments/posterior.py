@@ -1,0 +1,197 @@
+"""One posterior of a build's sensors, and of the usable energy that the same sensor counts.
+
+Every drive is read by the same sensors, so their gains and offsets are unknowns that all drives
+share: averaging drives never helps. Each has a prior (its class, its datasheet, or common practice)
+and rows of evidence that are linear in them:
+
+    h_i . x = y_i + e_i,   e ~ N(0, R),   x ~ N(0, P),
+    R = diag(own_i^2) + sum over groups of shared_i shared_j
+
+so that ten readings of one clamp meter share that meter's own error. A prior that evidence of its own
+contradicts by more than two standard uncertainties is widened to half of what was seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.instrument_settings import SensorError
+from logan.instruments.evidence import (
+    CURRENT_GAIN,
+    SPEED_GAIN,
+    UNITS,
+    UNKNOWNS,
+    VOLTAGE_GAIN,
+    InstrumentEvidence,
+)
+from logan.instruments.readings import reading_evidence
+from logan.results import Estimate, read_only
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+_IMPOSSIBLE_RATIO: Final = 0.15
+"""A gain beyond this is a wrong unit, gear or scale, and not a sensor's error (common practice)."""
+
+_CONTRADICTED: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Instruments:
+    """What is known of a build's sensors, and of its usable energy, together.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (6,)
+        Best values, in the order of ``UNKNOWNS``. [ratio, ratio, ratio, A, K, ratio]
+    covariance : ndarray, shape (6, 6)
+        Of those.
+    prior_sigma : ndarray, shape (6,)
+        Standard uncertainties before any evidence.
+    sources : tuple of str
+        Where each prior comes from.
+    evidence : tuple of InstrumentEvidence
+        What took part.
+    applied : mapping of str to float
+        What was taken off the drives already; the mean is what is left.
+    notes : tuple of str
+        In plain words.
+    """
+
+    schema: ClassVar[str] = "instruments/1"
+
+    mean: FloatArray
+    covariance: FloatArray
+    prior_sigma: FloatArray
+    sources: tuple[str, ...]
+    evidence: tuple[InstrumentEvidence, ...] = ()
+    applied: Mapping[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("mean", "covariance", "prior_sigma"):
+            object.__setattr__(self, name, read_only(np.asarray(getattr(self, name), dtype=np.float64)))
+
+    @property
+    def sigma(self) -> FloatArray:
+        """Standard uncertainty of each unknown, shape (6,)."""
+        return np.asarray(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
+
+    def of(self, name: str) -> Estimate:
+        """One unknown with its uncertainty, and what it rests on."""
+        index = UNKNOWNS.index(name)
+        told = [found.name for found in self.evidence if found.weights.get(name)]
+        source = "; ".join((self.sources[index], *dict.fromkeys(told)))
+        return Estimate(float(self.mean[index]), UNITS[index], float(self.sigma[index]), source)
+
+    @property
+    def power_gain(self) -> Estimate:
+        """ln(shown / true) of pack power and energy: current and voltage together. [ratio]"""
+        weights = np.array([name in (CURRENT_GAIN, VOLTAGE_GAIN) for name in UNKNOWNS], dtype=np.float64)
+        sigma = float(np.sqrt(weights @ self.covariance @ weights))
+        return Estimate(float(weights @ self.mean), "ratio", sigma, "current and voltage together")
+
+    def sample(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Draw the unknowns together, shape (count, 6)."""
+        value, vector = np.linalg.eigh(self.covariance)
+        root = vector * np.sqrt(np.clip(value, 0.0, None))
+        return np.asarray(self.mean + rng.standard_normal((count, len(UNKNOWNS))) @ root.T)
+
+    def without(self, applied: Mapping[str, float]) -> Instruments:
+        """What is left to know once ``applied`` has been taken off the drives."""
+        taken = np.array([applied.get(name, 0.0) for name in UNKNOWNS])
+        return replace(self, mean=self.mean - taken, applied=dict(applied))
+
+
+def known_instruments(build: BuildSettings, evidence: Sequence[InstrumentEvidence] = ()) -> Instruments:
+    """Join the priors of a build's sensors with all that narrows them down.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        ``[instruments]``, and the planned usable energy.
+    evidence : sequence of InstrumentEvidence
+        From drives; what the user compared is added. A gain beyond 15 % is left out, and said.
+
+    Returns
+    -------
+    Instruments
+        The prior where there is no evidence.
+
+    References
+    ----------
+    .. [1] Gelman et al. 2013, Bayesian Data Analysis, 14.8 (linear Gaussian model; from memory).
+    """
+    priors = _priors(build)
+    evidence = (*evidence, *(reading_evidence(reading) for reading in build.instruments.readings))
+    taken = [found for found in evidence if not _is_impossible(found)]
+    notes = [
+        f"{found.name} ({found.source}) says {100 * found.value:+.0f} %: a wrong unit, gear or scale, left out"
+        for found in evidence
+        if _is_impossible(found)
+    ]
+    prior_sigma = np.array([prior.sigma for prior in priors])
+    widened = _widened(prior_sigma, taken)
+    notes += [
+        f"{UNKNOWNS[index].replace('_', ' ')}: further off than {priors[index].source} expects"
+        for index in np.flatnonzero(widened > prior_sigma)
+    ]
+    mean, covariance = _joined(widened, taken)
+    return Instruments(
+        mean=mean,
+        covariance=covariance,
+        prior_sigma=prior_sigma,
+        sources=tuple(prior.source for prior in priors),
+        evidence=tuple(taken),
+        notes=tuple(notes),
+    )
+
+
+def _priors(build: BuildSettings) -> tuple[SensorError, ...]:
+    given, usable = build.instruments, build.pack.usable_energy_wh
+    log_sigma = float(np.sqrt(np.log1p((usable.sigma / usable.value) ** 2)))
+    return (
+        given.current_gain_ratio,
+        given.voltage_gain_ratio,
+        given.speed_gain_ratio,
+        given.current_zero_a,
+        given.temperature_offset_k,
+        SensorError(log_sigma, usable.source),
+    )
+
+
+def _is_impossible(found: InstrumentEvidence) -> bool:
+    is_gain = set(found.weights) <= {CURRENT_GAIN, VOLTAGE_GAIN, SPEED_GAIN}
+    return not np.isfinite(found.value) or (is_gain and abs(found.value) > _IMPOSSIBLE_RATIO)
+
+
+def _widened(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) -> FloatArray:
+    """Priors that evidence on them alone contradicts, widened to half of what was seen."""
+    widened = prior_sigma.copy()
+    for found in evidence:
+        if len(found.weights) == 1:
+            ((name, weight),) = found.weights.items()
+            index, seen = UNKNOWNS.index(name), abs(found.value / weight)
+            own = np.hypot(found.sigma, found.shared_sigma) / abs(weight)
+            if seen > _CONTRADICTED * np.hypot(own, prior_sigma[index]):
+                widened[index] = max(widened[index], seen / _CONTRADICTED)
+    return widened
+
+
+def _joined(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance, in the gain form that also takes a prior of zero width."""
+    prior = np.diag(prior_sigma**2)
+    if not evidence:
+        return np.zeros(len(UNKNOWNS)), prior
+    rows = np.array([found.row for found in evidence])
+    noise = np.diag([found.sigma**2 for found in evidence])
+    for group in {found.shared_by for found in evidence if found.shared_by}:
+        alike = np.array([found.shared_sigma if found.shared_by == group else 0.0 for found in evidence])
+        noise += np.outer(alike, alike)
+    gain = np.linalg.solve(rows @ prior @ rows.T + noise, rows @ prior).T
+    keep = np.eye(len(UNKNOWNS)) - gain @ rows
+    covariance = keep @ prior @ keep.T + gain @ noise @ gain.T
+    return gain @ np.array([found.value for found in evidence]), covariance
