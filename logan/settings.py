@@ -292,16 +292,22 @@ class LimitSheet:
     curves: tuple[DurationCurve, ...] = ()
     conductors: tuple[Conductor, ...] = ()
     design_ambient_degc: float = 35.0
+    ac_side: str = ""
+    """AC side for isolation: "combined" with the DC side, "double-insulated", or empty where not said."""
 
     def of(self, channel: str) -> tuple[Limit, ...]:
-        """Limits of a channel; a numbered channel without its own takes its kind's."""
+        """Limits of a channel; a side without its own takes its kind's, a hottest or coldest cell that of all cells."""
         own = tuple(limit for limit in self.limits if limit.channel == channel)
-        if own:
+        sides = {limit.side for limit in own}
+        stem, _, last = channel.rpartition("_")
+        if last.isdigit():
+            handed = self.of(stem)
+        elif last in ("min", "max"):
+            side = LimitSide.BELOW if last == "min" else LimitSide.ABOVE
+            handed = tuple(limit for limit in self.of(stem) if limit.side is side)
+        else:
             return own
-        stem = channel.rsplit("_", 1)
-        if len(stem) == 2 and stem[1].isdigit():
-            return tuple(limit for limit in self.limits if limit.channel == stem[0])
-        return ()
+        return (*own, *(limit for limit in handed if limit.side not in sides))
 
 
 class ScenarioKind(StrEnum):

@@ -158,7 +158,9 @@ def print_temperatures(analysis: DriveAnalysis, units: DisplayUnits) -> None:
 
 
 def _margin(figure: Figure, units: DisplayUnits) -> str:
-    return "-" if isinstance(figure, Refusal) else f"{units.temperature_step(figure.value):+.0f}"
+    if isinstance(figure, Refusal):
+        return "-"
+    return f"{units.temperature_step(figure.value):+.0f} ± {units.temperature_step(figure.sigma or 0.0):.0f}"
 
 
 def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
@@ -166,7 +168,8 @@ def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     for event in analysis.limits.events:
         print_lines(
             f"{event.severity.value.upper()}: {event.what} {event.worst_value:.1f} {event.unit} against "
-            f"{event.limit_value:.1f}, from {event.start_s:.0f} s for {event.duration_s:.0f} s. {event.caution}"
+            f"{event.limit_value:.1f}, from {event.start_s:.0f} s for {event.duration_s:.0f} s. "
+            f"{event.caution or event.remark}"
         )
 
 

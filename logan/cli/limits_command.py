@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _MOST_EVENTS = 40
 _NO_EVENT = "No event beyond a limit that was given."
-_VERDICTS = {"within the limit given": "within"}
+_VERDICTS = {"within the limit given": "within", "may be beyond red": "RED within ±", "beyond red": "BEYOND RED"}
 
 
 def register(app: typer.Typer) -> None:
@@ -74,19 +74,23 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
             [_curve_row(line) for line in found.curves],
         )
     print_lines("")
+    red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
     if found.kinds:
         print_table(
             ("event", "drives", "times", "s in all", "worst", "limit", "drive"),
             [_kind_row(kind, units) for kind in found.kinds],
             left=(0, 1),
         )
-        red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
         print_lines(*(f"RED: {text}" for text in red), "")
     print_lines(*([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
     left = len(found.events) - _MOST_EVENTS
     if left > 0:
         print_lines(f"... and {left} more; --json lists them all.")
-    print_lines("", *(f"Left out: {text}." for text in found.notes), *(f"Caution: {text}" for text in found.cautions))
+    print_lines(
+        "",
+        *(f"Note: {text}." for text in found.notes),
+        *(f"Caution: {text}" for text in found.cautions if text not in red),
+    )
 
 
 def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
@@ -118,21 +122,23 @@ def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:
 
 
 def _margin(line: LimitLine, units: DisplayUnits) -> str:
-    margin, unit = line.check.margin, line.check.unit
+    margin, bound, unit = line.check.margin, line.check.margin_bound, line.check.unit
     if margin is None:
         return "-"
     if unit == "degC":
-        return f"{units.temperature_step(margin):+.0f}"
-    return f"{margin * 30.0 / 3.141592653589793:+,.0f}" if unit == "rad/s" else f"{margin:+,.4g}"
+        margin, bound = units.temperature_step(margin), None if bound is None else units.temperature_step(bound)
+    scale = {"rad/s": 30.0 / 3.141592653589793, "ohm": 0.001}.get(unit, 1.0)
+    digits = 0 if unit in ("degC", "rad/s", "ohm") or abs(margin) >= 20.0 else 3 if abs(margin) < 1.0 else 1
+    return f"{scale * margin:+,.{digits}f}" + ("" if bound is None else f"±{scale * bound:,.{digits}f}")
 
 
 def _limit_row(line: LimitLine, units: DisplayUnits) -> tuple[str, ...]:
     check = line.check
     return (
-        check.channel.replace("_", " "),
+        check.channel.replace("_", " ").replace("temperature", "temp.") + ("" if check.side == "above" else " low"),
         _shown(check.worst_value, check.unit, units),
-        _shown(check.amber, check.unit, units),
-        _shown(check.red, check.unit, units),
+        _shown(check.amber, check.unit, units).split(" ")[0],
+        _shown(check.red, check.unit, units).split(" ")[0],
         _margin(line, units),
         "-" if check.worst_value is None else str(line.drive),
         _VERDICTS.get(check.verdict, check.verdict),
@@ -158,8 +164,10 @@ def _event_line(entry: DriveEvent, units: DisplayUnits) -> str:
     parts = [
         f"{event.severity.value.upper()} {event.what}: {_shown(event.worst_value, event.unit, units)} against "
         f"{_shown(event.limit_value, event.unit, units)}, drive {entry.drive} from {event.start_s:.0f} s "
-        f"for {event.duration_s:.0f} s"
+        f"for {event.duration_s:.0f} s" + (f" in {event.times} stretches" if event.times > 1 else "")
     ]
+    if event.remark:
+        parts.append(event.remark)
     if context.speed_m_per_s is not None:
         parts.append(f"{context.speed_m_per_s / units.metres_per_second:.0f} {units.speed_label}")
     if context.power_w is not None:

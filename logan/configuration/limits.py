@@ -88,8 +88,9 @@ def limit_sheet(table: LimitsTable) -> LimitSheet:
         for channel, entry in _entries(table)
     ]
     if table.use_typical:
-        given = {(limit.channel, limit.side) for limit in limits}
-        limits.extend(limit for limit in TYPICAL_LIMITS if (limit.channel, limit.side) not in given)
+        given = LimitSheet(limits=tuple(limits))
+        spoken = {limit.channel: {one.side for one in given.of(limit.channel)} for limit in TYPICAL_LIMITS}
+        limits.extend(limit for limit in TYPICAL_LIMITS if limit.side not in spoken[limit.channel])
     return LimitSheet(
         limits=tuple(limits),
         curves=tuple(
@@ -115,4 +116,5 @@ def limit_sheet(table: LimitsTable) -> LimitSheet:
             for conductor in table.conductor
         ),
         design_ambient_degc=table.design_ambient.value,
+        ac_side=table.ac_side,
     )

@@ -286,6 +286,7 @@ class LimitsTable(BaseModel):
 
     use_typical: bool = False
     design_ambient: Ambient = Measured(35.0)
+    ac_side: Annotated[str, *_one_of(("", "combined", "double-insulated"))] = ""
     curve: list[CurveTable] = Field(default_factory=list, max_length=64)
     conductor: list[ConductorTable] = Field(default_factory=list, max_length=64)
 

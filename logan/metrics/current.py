@@ -12,12 +12,12 @@ from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.flags import Severity
-from logan.metrics.cautions import CAUTION_CURRENT
+from logan.metrics.cautions import advice_for
 from logan.metrics.conductor_heating import ADIABATIC_WINDOW_S, ConductorHeating, conductor_heating
 from logan.metrics.duration_curve import window_maxima, with_zero_crossings
 from logan.numerics import nominal_period_s
 from logan.results import Refusal
-from logan.settings import BuildSettings, Conductor, DurationCurve
+from logan.settings import BuildSettings, Conductor, DurationCurve, LimitSide
 from logan.units import FloatArray
 
 WINDOWS_S: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 18.0, 30.0, 60.0, 120.0, 180.0, 300.0, 600.0, 1200.0, 1800.0)
@@ -321,6 +321,7 @@ def _closest(
     if not candidates:
         return None
     used, window_s, current_a, at_s = max(candidates)
+    side = LimitSide.BELOW if curve.direction == "charge" else LimitSide.ABOVE
     severity = Severity.RED if used > 1.0 else Severity.AMBER if used >= AMBER_USED_RATIO else None
     return CurveApproach(
         component=curve.component,
@@ -334,7 +335,7 @@ def _closest(
         severity=severity,
         context=lookup.at(at_s),
         source=curve.source,
-        caution=CAUTION_CURRENT if severity is Severity.RED else "",
+        caution=advice_for(curve.channel, side).past if severity is Severity.RED else "",
     )
 
 

@@ -19,7 +19,7 @@ class EventKind:
     what : str
         Channel, or "component: channel" for a curve.
     severity : Severity
-        Amber or red.
+        Red, amber or a note.
     drives : tuple of int
         Drives that it happened on.
     count : int
@@ -60,7 +60,8 @@ def event_kinds(events: Iterable[tuple[int, LimitEvent]]) -> tuple[EventKind, ..
     for drive, event in events:
         groups.setdefault((event.what, event.severity), []).append((drive, event))
     kinds = [_kind(what, severity, group) for (what, severity), group in groups.items()]
-    kinds.sort(key=lambda kind: (kind.severity is not Severity.RED, -len(kind.drives), -kind.count, kind.what))
+    gravity = tuple(reversed(Severity))
+    kinds.sort(key=lambda kind: (gravity.index(kind.severity), -len(kind.drives), -kind.count, kind.what))
     return tuple(kinds)
 
 
@@ -70,7 +71,7 @@ def _kind(what: str, severity: Severity, group: list[tuple[int, LimitEvent]]) ->
         what=what,
         severity=severity,
         drives=tuple(dict.fromkeys(number for number, _ in group)),
-        count=len(group),
+        count=sum(event.times for _, event in group),
         duration_s=sum(event.duration_s for _, event in group),
         worst=worst,
         worst_drive=drive,

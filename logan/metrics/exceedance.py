@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logan.numerics import longest_bridgeable_gap_s
 from logan.settings import LimitSide
 from logan.units import FloatArray
 
@@ -49,6 +50,10 @@ class Stretch:
     end_s: float
     worst_value: float
     worst_at_s: float
+    held_s: float = 0.0
+    """Time beyond; a sample stands for half the way to its neighbours. [s]"""
+    times: int = 1
+    """How many stretches were brought together."""
 
 
 def stretches_beyond(
@@ -78,12 +83,55 @@ def stretches_beyond(
     beyond = np.flatnonzero(sign * (value - level) > 0.0)
     if beyond.size == 0:
         return ()
+    steps_s = np.minimum(np.diff(time_s), longest_bridgeable_gap_s(time_s)) if time_s.size > 1 else np.zeros(0)
+    stands_for_s = 0.5 * (np.append(steps_s, 0.0) + np.append(0.0, steps_s))
     breaks = np.flatnonzero((np.diff(time_s[beyond]) > join_s) & (np.diff(beyond) > 1))
     groups = np.split(beyond, breaks + 1)
     found = []
     for group in groups:
         worst = int(group[np.argmax(sign * value[group])])
         found.append(
-            Stretch(float(time_s[group[0]]), float(time_s[group[-1]]), float(value[worst]), float(time_s[worst]))
+            Stretch(
+                float(time_s[group[0]]),
+                float(time_s[group[-1]]),
+                float(value[worst]),
+                float(time_s[worst]),
+                float(stands_for_s[group].sum()),
+            )
         )
+    return tuple(found)
+
+
+def merged(stretches: tuple[Stretch, ...], side: LimitSide, *, within_s: float) -> tuple[Stretch, ...]:
+    """Bring stretches together that are no further apart than ``within_s``; the worst value stands for all.
+
+    Parameters
+    ----------
+    stretches : tuple of Stretch
+        In order of time.
+    side : LimitSide
+        Which side is wrong.
+    within_s : float
+        Longest return between two of them. [s]
+
+    Returns
+    -------
+    tuple of Stretch
+        In order of time.
+    """
+    sign = 1.0 if side is LimitSide.ABOVE else -1.0
+    found: list[Stretch] = []
+    for one in stretches:
+        if found and one.start_s - found[-1].end_s <= within_s:
+            last = found.pop()
+            worst = max(last, one, key=lambda stretch: sign * stretch.worst_value)
+            one = Stretch(
+                last.start_s,
+                one.end_s,
+                worst.worst_value,
+                worst.worst_at_s,
+                last.held_s + one.held_s,
+                last.times + one.times,
+            )
+        found.append(one)
     return tuple(found)

@@ -1,9 +1,9 @@
-"""Every limit of the build against one drive: closest approach, time beyond, and events."""
+"""Every limit of the build against one drive: closest approach with its margin, time beyond, and events."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
@@ -11,11 +11,13 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.flags import Severity
+from logan.drive.pack_power import is_charging_at
+from logan.flags import Severity, Span
 from logan.metrics.announced_limits import announced_excesses
-from logan.metrics.cautions import CAUTION_ALWAYS, caution_for
+from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import CurrentSummary
-from logan.metrics.exceedance import stretches_beyond, time_beyond_s
+from logan.metrics.exceedance import Stretch, merged, stretches_beyond, time_beyond_s
+from logan.metrics.limit_rules import limit_rule
 from logan.metrics.thermal import TEMPERATURE_KINDS, without_spikes
 from logan.physics.isolation import required_isolation_ohm
 from logan.settings import BuildSettings, Limit, LimitSide
@@ -36,7 +38,24 @@ WATCHED_KINDS: Final = (
 )
 """Kinds that have a limit on every build; one that is not entered is shown as not given."""
 
-_ORDER: Final = {"beyond red": 0, "beyond amber": 1, "within the limit given": 2, NO_LIMIT_GIVEN: 3, "not logged": 4}
+BEYOND_RED: Final = "beyond red"
+MAY_BE_RED: Final = "may be beyond red"
+BEYOND_AMBER: Final = "beyond amber"
+HELD: Final = "held at its limit"
+BRIEFLY: Final = "beyond for an instant"
+WITHIN: Final = "within the limit given"
+NOT_LOGGED: Final = "not logged"
+REFUSED: Final = "data refused"
+VERDICTS: Final = (BEYOND_RED, MAY_BE_RED, BEYOND_AMBER, HELD, BRIEFLY, WITHIN, REFUSED, NO_LIMIT_GIVEN, NOT_LOGGED)
+"""Gravest first."""
+
+MERGE_S: Final = 60.0
+"""Stretches beyond a limit that are no further apart are one event. [s]"""
+
+CARRIED_SOURCE: Final = "pack and motor of the build"
+_LEAST_FLOW_W: Final = 500.0
+_BOTH: Final = ("pack_current", "pack_voltage", "cell_temperature")
+_LOWEST: Final = ("cell_voltage_min", "cell_temperature_min", "isolation_resistance", "auxiliary_voltage")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,18 +66,18 @@ class LimitCheck:
     ----------
     channel, unit : str
         Canonical name and the unit of its values.
-    side : LimitSide or None
-        Which side is wrong; None where no limit is given.
+    side : LimitSide
+        Which side is looked at; the wrong one where a limit is given.
     amber, red : float or None
         Limits.
     worst_value : float or None
-        Closest approach; None where the channel is not logged.
-    margin : float or None
-        To red, or to amber where there is no red; negative is beyond.
+        Extreme on that side; None where the channel is not logged.
+    margin, margin_bound : float or None
+        To red, or to amber where there is no red; negative is beyond. The truth lies within the bound of it.
     severity : Severity or None
         Red, amber, or None (neither passed, or no limit given).
     verdict : str
-        "beyond red", "beyond amber", "within the limit given", "no limit given" or "not logged".
+        One of ``VERDICTS``.
     beyond_amber_s, beyond_red_s : float or None
         Time beyond. [s]
     source : str
@@ -67,21 +86,22 @@ class LimitCheck:
         Moment of the closest approach.
     """
 
-    schema: ClassVar[str] = "limit-check/1"
+    schema: ClassVar[str] = "limit-check/2"
 
     channel: str
     unit: str
-    side: LimitSide | None
+    side: LimitSide
     amber: float | None
     red: float | None
-    worst_value: float | None
-    margin: float | None
-    severity: Severity | None
-    verdict: str
-    beyond_amber_s: float | None
-    beyond_red_s: float | None
-    source: str
-    context: Context | None
+    worst_value: float | None = None
+    margin: float | None = None
+    margin_bound: float | None = None
+    severity: Severity | None = None
+    verdict: str = NOT_LOGGED
+    beyond_amber_s: float | None = None
+    beyond_red_s: float | None = None
+    source: str = ""
+    context: Context | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +113,9 @@ class LimitEvent:
     what : str
         Channel, or "component: channel" for a curve.
     severity : Severity
-        Amber or red.
+        Red, amber, or a note: beyond by less than the sensor or the least duration lets one say.
     start_s, duration_s : float
-        When, and for how long. [s]
+        When it began, and how long it was beyond in all. [s]
     worst_value, limit_value : float
         In ``unit``.
     unit : str
@@ -105,10 +125,14 @@ class LimitEvent:
     context : Context
         Moment of the worst value: speed, power, grade, state of charge, ambient.
     caution : str
-        What to do, beside a red one.
+        What happened and what helps, beside a red one.
+    times : int
+        How many stretches were brought together.
+    remark : str
+        Why it is no more than a note, or red though the reading is not beyond.
     """
 
-    schema: ClassVar[str] = "limit-event/1"
+    schema: ClassVar[str] = "limit-event/2"
 
     what: str
     severity: Severity
@@ -120,6 +144,8 @@ class LimitEvent:
     source: str
     context: Context
     caution: str
+    times: int = 1
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +161,12 @@ class LimitSummary:
 
 
 def limit_summary(
-    drive: Drive, build: BuildSettings, currents: CurrentSummary | None = None, *, notes: tuple[str, ...] = ()
+    drive: Drive,
+    build: BuildSettings,
+    currents: CurrentSummary | None = None,
+    *,
+    notes: tuple[str, ...] = (),
+    unfit: Mapping[str, Unfit] | None = None,
 ) -> LimitSummary:
     """Every limit of a build against one drive.
 
@@ -149,49 +180,90 @@ def limit_summary(
         Approaches to the component curves; they become events of the same type.
     notes : tuple of str
         What was left out of the sheet before, and why.
+    unfit : mapping of str to Unfit, optional
+        Channels whose data are refused, by name: neither verdict nor event is taken from them.
 
     Returns
     -------
     LimitSummary
         Checks, worst first; events, by time; cautions.
     """
-    lookup = ContextLookup(drive)
+    unfit = unfit or {}
+    lookup, flows = ContextLookup(drive), _Flows(drive)
     checks: list[LimitCheck] = []
     events: list[LimitEvent] = []
-    seen: set[str] = set()
-    for limit in (*_given(drive, build), *_isolation(drive)):
-        channels = _channels_of(drive, limit)
-        seen.update(channel.name for channel in channels)
-        if not channels:
-            checks.append(_not_logged(limit))
-        for channel in channels:
-            check, found = _check(channel, limit, lookup)
-            checks.append(check)
-            events += found
+    answered: set[tuple[str, LimitSide]] = set()
+    found = [(channel, limit) for channel, limit in _given(drive, build)] + list(_isolation(drive, build))
+    for channel, limit in found:
+        answered.add((channel.name if channel else limit.channel, limit.side))
+        if channel is None:
+            checks.append(_blank(limit.channel, limit, NOT_LOGGED))
+            continue
+        told = _Reading.of(channel, unfit.get(channel.name))
+        if told is None:
+            checks.append(_blank(channel.name, limit, REFUSED))
+            continue
+        check, own = _check(told, limit, lookup, flows)
+        checks.append(check)
+        events += own
     for kind in WATCHED_KINDS:
-        checks += [_without_limit(channel, lookup) for channel in drive.of_kind(kind) if channel.name not in seen]
-    events += _announced(drive, lookup)
-    if currents is not None:
+        for channel in drive.of_kind(kind):
+            sides = [side for side in _sides(channel.name) if (channel.name, side) not in answered]
+            checks += [_without_limit(channel, side, lookup) for side in sides if np.isfinite(channel.value).any()]
+    if not {"pack_current", "pack_voltage"} & {name for name, one in unfit.items() if one.is_whole}:
+        events += _announced(drive, lookup, flows)
+    if currents is not None and not ("pack_current" in unfit and unfit["pack_current"].is_whole):
         events += _curve_events(currents)
-    checks.sort(key=lambda check: (_ORDER[check.verdict], check.channel))
-    events.sort(key=lambda event: (event.severity is not Severity.RED, event.start_s))
+    checks.sort(key=lambda check: (VERDICTS.index(check.verdict), check.channel, check.side))
+    gravity = (Severity.RED, Severity.AMBER, Severity.NOTE)
+    events.sort(key=lambda event: (gravity.index(event.severity), event.start_s))
     cautions = tuple(dict.fromkeys(event.caution for event in events if event.caution))
-    return LimitSummary(checks=tuple(checks), events=tuple(events), cautions=(*cautions, CAUTION_ALWAYS), notes=notes)
+    refused = tuple(
+        f"{name} is not held against its limit: {one.reason}"
+        for name, one in unfit.items()
+        if one.is_whole and any(check.channel == name and check.verdict == REFUSED for check in checks)
+    )
+    return LimitSummary(
+        checks=tuple(checks),
+        events=tuple(events),
+        cautions=(*cautions, CAUTION_ALWAYS),
+        notes=(*notes, *refused, *_asked(drive, build)),
+    )
 
 
-def _given(drive: Drive, build: BuildSettings) -> Iterable[Limit]:
-    """Limits of the sheet; of pack and motor too, where the sheet does not speak of that side."""
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """Why a channel's data are refused, and when; without spans all of them are."""
+
+    reason: str
+    spans: tuple[Span, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether no sample is left."""
+        return not self.spans
+
+
+def _asked(drive: Drive, build: BuildSettings) -> tuple[str, ...]:
+    """The one question that decides between amber and red of the isolation."""
+    if "isolation_resistance" not in drive or build.limits.ac_side:
+        return ()
+    return (
+        'isolation: say once in [limits] whether the AC side is ac_side = "combined" with the DC side (then 500 ohm/V '
+        'are needed) or "double-insulated" (then 100 ohm/V); until then below 500 is amber and below 100 red',
+    )
+
+
+def _given(drive: Drive, build: BuildSettings) -> Iterable[tuple[Channel | None, Limit]]:
+    """Limits of the sheet, and of pack and motor where the sheet does not speak of that side, with their channels."""
     sheet, pack = build.limits, build.pack
-    for limit in sheet.limits:
-        numbered = [channel for channel in drive.of_kind(limit.channel) if channel.name != limit.channel]
-        own = {one.channel for one in sheet.limits if one.side is limit.side}
-        if limit.channel in drive or not numbered:
-            yield limit
-        for channel in numbered:
-            if channel.name not in own:
-                yield Limit(
-                    channel=channel.name, side=limit.side, amber=limit.amber, red=limit.red, source=limit.source
-                )
+    met: set[tuple[str, LimitSide]] = set()
+    for channel in drive.channels.values():
+        if not np.isfinite(channel.value).any():
+            continue
+        for limit in sheet.of(channel.name):
+            met.add((limit.channel, limit.side))
+            yield channel, limit
     top_rad_per_s = build.powertrain.motor.max_speed_rpm * 2.0 * np.pi / 60.0
     charge_a = pack.charge_current_limit_a
     carried = (
@@ -201,153 +273,225 @@ def _given(drive: Drive, build: BuildSettings) -> Iterable[Limit]:
         ("cell_voltage_max", LimitSide.ABOVE, pack.cell_voltage_ceiling_v),
         ("motor_speed", LimitSide.ABOVE, top_rad_per_s),
     )
-    spoken = {(limit.channel, limit.side) for limit in sheet.limits}
-    for channel_name, side, red in carried:
-        if red is not None and (channel_name, side) not in spoken:
-            yield Limit(channel=channel_name, side=side, amber=None, red=red, source="pack and motor of the build")
+    for limit in sheet.limits:
+        if (limit.channel, limit.side) not in met:
+            yield None, limit
+    for name, side, red in carried:
+        if red is not None and side not in {limit.side for limit in sheet.of(name)}:
+            known = drive.get(name)
+            is_known = known is not None and bool(np.isfinite(known.value).any())
+            limit = Limit(channel=name, side=side, amber=None, red=red, source=CARRIED_SOURCE)
+            yield known if is_known else None, limit
 
 
-def _isolation(drive: Drive) -> Iterable[Limit]:
-    voltage = drive.get("pack_voltage")
-    if "isolation_resistance" not in drive or voltage is None or not np.isfinite(voltage.value).any():
+def _isolation(drive: Drive, build: BuildSettings) -> Iterable[tuple[Channel | None, Limit]]:
+    channel, voltage = drive.get("isolation_resistance"), drive.get("pack_voltage")
+    if channel is None or voltage is None or not np.isfinite(voltage.value).any() or build.limits.of(channel.name):
         return
-    working_v = float(np.nanmax(voltage.value))
-    yield Limit(
-        channel="isolation_resistance",
-        side=LimitSide.BELOW,
-        amber=required_isolation_ohm(working_v, is_combined=True),
-        red=required_isolation_ohm(working_v, is_combined=False),
-        source="UN R100, 5.1.3: 100 ohm/V (DC bus), 500 ohm/V (AC and DC buses connected)",
+    working_v, ac_side = float(np.nanmax(voltage.value)), build.limits.ac_side
+    dc_ohm, combined_ohm = (required_isolation_ohm(working_v, is_combined=one) for one in (False, True))
+    yield (
+        channel,
+        Limit(
+            channel=channel.name,
+            side=LimitSide.BELOW,
+            amber=None if ac_side == "combined" else combined_ohm,
+            red=combined_ohm if ac_side == "combined" else dc_ohm,
+            source="UN R100, 5.1.3: 100 ohm/V (DC bus), 500 ohm/V (AC and DC buses connected)"
+            + (f"; AC side {ac_side}" if ac_side else ""),
+        ),
     )
 
 
-def _channels_of(drive: Drive, limit: Limit) -> list[Channel]:
-    channel = drive.get(limit.channel)
-    if channel is None or not np.isfinite(channel.value).any():
-        return []
-    return [channel]
+class _Flows:
+    """Which way the pack's current ran at a moment."""
+
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self._current = drive.get("pack_current")
+
+    def at(self, context: Context) -> Flow:
+        if bool(is_charging_at(self._drive, np.array([context.at_s]))[0]):
+            return Flow.CHARGE
+        signed = context.power_w
+        if signed is None and self._current is not None:
+            signed = 100.0 * float(self._current.at(np.array([context.at_s]), max_gap_s=30.0)[0])
+        if signed is None or not np.isfinite(signed) or abs(signed) < _LEAST_FLOW_W:
+            return Flow.UNKNOWN
+        return Flow.DRIVE if signed > 0.0 else Flow.REGEN
 
 
-def _unit(channel: str) -> str:
-    kind = channel_kind(channel)
-    return kind.unit if kind else ""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """What of a channel may be believed."""
+
+    channel: Channel
+    time_s: FloatArray
+    value: FloatArray
+
+    @classmethod
+    def of(cls, channel: Channel, unfit: Unfit | None) -> _Reading | None:
+        """Without spikes of temperatures and without what is refused; None where nothing is left."""
+        cleaned = without_spikes(channel)[0] if channel.unit == "degC" else channel
+        known = np.isfinite(cleaned.value)
+        if unfit is not None:
+            if unfit.is_whole:
+                return None
+            for span in unfit.spans:
+                known &= (cleaned.time_s < span.start_s) | (cleaned.time_s > span.end_s)
+        return cls(channel, cleaned.time_s[known], cleaned.value[known]) if known.any() else None
 
 
-def _cleaned(channel: Channel) -> tuple[FloatArray, FloatArray]:
-    if _unit(channel.name) == "degC":
-        channel, _ = without_spikes(channel)
-    known = np.isfinite(channel.value)
-    return channel.time_s[known], channel.value[known]
-
-
-def _check(channel: Channel, limit: Limit, lookup: ContextLookup) -> tuple[LimitCheck, list[LimitEvent]]:
-    time_s, value = _cleaned(channel)
+def _check(
+    reading: _Reading, limit: Limit, lookup: ContextLookup, flows: _Flows
+) -> tuple[LimitCheck, list[LimitEvent]]:
+    channel, time_s, value = reading.channel, reading.time_s, reading.value
     sign = 1.0 if limit.side is LimitSide.ABOVE else -1.0
     worst = int(np.argmax(sign * value))
     worst_value = float(value[worst])
+    nearest = limit.red if limit.red is not None else limit.amber
+    bound = None if nearest is None else limit_rule(channel.name).bound(channel, nearest)
+    events = _events(reading, limit, lookup, flows)
 
     def beyond(level: float | None) -> float | None:
         return None if level is None else time_beyond_s(time_s, value, level, limit.side, channel.max_gap_s)
 
-    def is_beyond(level: float | None) -> bool:
-        return level is not None and sign * (worst_value - level) > 0.0
-
-    severity = Severity.RED if is_beyond(limit.red) else Severity.AMBER if is_beyond(limit.amber) else None
-    verdict = f"beyond {severity}" if severity else "within the limit given"
-    nearest = limit.red if limit.red is not None else limit.amber
+    severities = {event.severity for event in events}
+    if Severity.RED in severities:
+        is_sure = limit.red is not None and sign * (worst_value - limit.red) > 0.0
+        severity, verdict = Severity.RED, BEYOND_RED if is_sure else MAY_BE_RED
+    elif Severity.AMBER in severities:
+        severity, verdict = Severity.AMBER, BEYOND_AMBER
+    else:
+        severity, verdict = None, NO_LIMIT_GIVEN if nearest is None else WITHIN
+        if severities:
+            verdict = HELD if _HELD_REMARK in {event.remark for event in events} else BRIEFLY
     check = LimitCheck(
         channel=channel.name,
-        unit=_unit(channel.name),
+        unit=channel.unit,
         side=limit.side,
         amber=limit.amber,
         red=limit.red,
         worst_value=worst_value,
         margin=None if nearest is None else sign * (nearest - worst_value),
+        margin_bound=bound,
         severity=severity,
-        verdict=verdict if nearest is not None else NO_LIMIT_GIVEN,
+        verdict=verdict,
         beyond_amber_s=beyond(limit.amber),
         beyond_red_s=beyond(limit.red),
         source=limit.source,
         context=lookup.at(float(time_s[worst])),
     )
-    return check, _events(channel.name, time_s, value, limit, lookup)
+    return check, events
 
 
-def _events(name: str, time_s: FloatArray, value: FloatArray, limit: Limit, lookup: ContextLookup) -> list[LimitEvent]:
-    outer = limit.amber if limit.amber is not None else limit.red
-    if outer is None:
-        return []
-    sign = 1.0 if limit.side is LimitSide.ABOVE else -1.0
-    found = []
-    for stretch in stretches_beyond(time_s, value, outer, limit.side):
-        is_red = limit.red is not None and sign * (stretch.worst_value - limit.red) > 0.0
-        level = limit.red if is_red and limit.red is not None else outer
-        found.append(
-            LimitEvent(
-                what=name,
-                severity=Severity.RED if is_red else Severity.AMBER,
-                start_s=stretch.start_s,
-                duration_s=stretch.end_s - stretch.start_s,
-                worst_value=stretch.worst_value,
-                limit_value=level,
-                unit=_unit(name),
-                source=limit.source,
-                context=lookup.at(stretch.worst_at_s),
-                caution=caution_for(name) if is_red else "",
-            )
+_HELD_REMARK: Final = "held at its own limit, within the sensor's tolerance"
+
+
+def _events(reading: _Reading, limit: Limit, lookup: ContextLookup, flows: _Flows) -> list[LimitEvent]:
+    """Red and amber stretches that last long enough, brought together; what is less is one note."""
+    channel, rule, side = reading.channel, limit_rule(reading.channel.name), limit.side
+    sign = 1.0 if side is LimitSide.ABOVE else -1.0
+
+    def stretches(level: float) -> tuple[Stretch, ...]:
+        return stretches_beyond(reading.time_s, reading.value, level, side)
+
+    def lasting(level: float | None, towards: float) -> tuple[Stretch, ...]:
+        if level is None:
+            return ()
+        moved = level + sign * towards * rule.bound(channel, level)
+        return tuple(one for one in stretches(moved) if one.held_s >= rule.least_s)
+
+    red = merged(lasting(limit.red, 1.0 if rule.is_regulated else -1.0), side, within_s=MERGE_S)
+    amber = merged(lasting(limit.amber, 0.0), side, within_s=MERGE_S)
+    amber = tuple(a for a in amber if not any(r.start_s <= a.end_s and a.start_s <= r.end_s for r in red))
+    loud = (*red, *amber)
+    outer = limit.red if limit.red is not None else limit.amber
+    quiet: tuple[Stretch, ...] = ()
+    if outer is not None:
+        rest = (
+            one for one in stretches(outer) if not any(a.start_s <= one.end_s and one.start_s <= a.end_s for a in loud)
         )
-    return found
+        quiet = merged(tuple(rest), side, within_s=np.inf)
+    events = []
+    for severity, level, group in (
+        (Severity.RED, limit.red, red),
+        (Severity.AMBER, limit.amber, amber),
+        (Severity.NOTE, outer, quiet),
+    ):
+        if level is None:
+            continue
+        for one in group:
+            context = lookup.at(one.worst_at_s)
+            is_red = severity is Severity.RED
+            remark = ""
+            if is_red and sign * (one.worst_value - level) <= 0.0:
+                remark = f"the sensor's bound of {rule.bound(channel, level):.3g} {channel.unit} reaches beyond it"
+            elif severity is Severity.NOTE:
+                is_held = rule.is_regulated and sign * (one.worst_value - level) <= rule.bound(channel, level)
+                remark = _HELD_REMARK if is_held and one.held_s >= rule.least_s else _note(rule.least_s)
+            events.append(
+                LimitEvent(
+                    what=channel.name,
+                    severity=severity,
+                    start_s=one.start_s,
+                    duration_s=one.held_s,
+                    worst_value=one.worst_value,
+                    limit_value=level,
+                    unit=channel.unit,
+                    source=limit.source,
+                    context=context,
+                    caution=advice_for(channel.name, side, flows.at(context)).past if is_red else "",
+                    times=one.times,
+                    remark=remark,
+                )
+            )
+    return events
 
 
-def watches_lowest(channel: str) -> bool:
-    """Whether the lowest value of a channel is its worst, where no limit says which side is."""
-    return channel.startswith(("cell_voltage_min", "cell_temperature_min", "isolation", "auxiliary_voltage"))
+def _note(least_s: float) -> str:
+    return f"each time shorter than the {least_s:g} s from which it counts, or within the sensor's tolerance"
 
 
-def _without_limit(channel: Channel, lookup: ContextLookup) -> LimitCheck:
-    time_s, value = _cleaned(channel)
-    worst = int(np.argmax(np.abs(value))) if value.size else None
-    if watches_lowest(channel.name) and value.size:
-        worst = int(np.argmin(value))
-    return LimitCheck(
-        channel=channel.name,
-        unit=_unit(channel.name),
-        side=None,
-        amber=None,
-        red=None,
-        worst_value=None if worst is None else float(value[worst]),
-        margin=None,
-        severity=None,
-        verdict=NO_LIMIT_GIVEN,
-        beyond_amber_s=None,
-        beyond_red_s=None,
-        source="",
-        context=None if worst is None else lookup.at(float(time_s[worst])),
+def _sides(channel: str) -> tuple[LimitSide, ...]:
+    """Sides on which a channel's extreme is worth a row."""
+    if channel.startswith(_LOWEST):
+        return (LimitSide.BELOW,)
+    return (LimitSide.ABOVE, LimitSide.BELOW) if channel in _BOTH else (LimitSide.ABOVE,)
+
+
+def _without_limit(channel: Channel, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
+    reading = _Reading.of(channel, None)
+    blank = _blank(
+        channel.name, Limit(channel=channel.name, side=side, amber=None, red=None, source=""), NO_LIMIT_GIVEN
     )
+    if reading is None:
+        return blank
+    worst = int(np.argmax(reading.value) if side is LimitSide.ABOVE else np.argmin(reading.value))
+    context = lookup.at(float(reading.time_s[worst]))
+    return replace(blank, worst_value=float(reading.value[worst]), context=context)
 
 
-def _not_logged(limit: Limit) -> LimitCheck:
+def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:
+    kind = channel_kind(channel)
     return LimitCheck(
-        channel=limit.channel,
-        unit=_unit(limit.channel),
+        channel=channel,
+        unit=kind.unit if kind else "",
         side=limit.side,
         amber=limit.amber,
         red=limit.red,
-        worst_value=None,
-        margin=None,
-        severity=None,
-        verdict="not logged",
-        beyond_amber_s=None,
-        beyond_red_s=None,
+        verdict=verdict,
         source=limit.source,
-        context=None,
     )
 
 
-def _announced(drive: Drive, lookup: ContextLookup) -> Iterable[LimitEvent]:
+def _announced(drive: Drive, lookup: ContextLookup, flows: _Flows) -> Iterable[LimitEvent]:
     """Current, power or torque beyond what battery management or inverter allowed at that moment."""
+    found: dict[tuple[str, str], list[LimitEvent]] = {}
     for excess in announced_excesses(drive):
-        yield LimitEvent(
+        context = lookup.at(excess.worst_at_s)
+        side = LimitSide.BELOW if excess.limit.startswith(("charge", "regen")) else LimitSide.ABOVE
+        event = LimitEvent(
             what=f"{excess.limit}: {excess.channel}",
             severity=Severity.RED,
             start_s=excess.start_s,
@@ -356,9 +500,17 @@ def _announced(drive: Drive, lookup: ContextLookup) -> Iterable[LimitEvent]:
             limit_value=excess.allowed,
             unit=excess.unit,
             source="announced by battery management or inverter at that moment",
-            context=lookup.at(excess.worst_at_s),
-            caution=caution_for(excess.channel),
+            context=context,
+            caution=advice_for(excess.channel, side, flows.at(context)).past,
         )
+        group = found.setdefault((event.what, event.caution), [])
+        if group and event.start_s - (group[-1].start_s + group[-1].duration_s) <= MERGE_S:
+            last = group.pop()
+            worst = max(last, event, key=lambda one: one.worst_value - one.limit_value)
+            duration_s, times = last.duration_s + event.duration_s, last.times + 1
+            event = replace(worst, start_s=last.start_s, duration_s=duration_s, times=times)
+        group.append(event)
+    return [event for group in found.values() for event in group]
 
 
 def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:
@@ -388,5 +540,7 @@ def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:
                 unit="degC",
                 source="limit given; heating by IEC 60949 without heat loss",
                 context=heating.context,
-                caution=caution_for("cable_temperature") if heating.severity is Severity.RED else "",
+                caution=advice_for("cable_temperature", LimitSide.ABOVE).past
+                if heating.severity is Severity.RED
+                else "",
             )

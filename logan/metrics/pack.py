@@ -163,7 +163,7 @@ def pack_summary(
         usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
         per_percent=_per_percent(drive),
         spread=_spread(drive, build),
-        isolation=isolation_check(drive),
+        isolation=isolation_check(drive, build.limits.ac_side),
         charging=charging_sessions(drive),
     )
 

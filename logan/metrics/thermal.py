@@ -33,8 +33,11 @@ SENSOR_SIGMA_K: Final = 1.0
 LOAD_WINDOW_S: Final = 120.0
 """Load that the coolant feels: the mean of these seconds. [s]"""
 
-LOW_FLOW_DIFFERENCE_K: Final = 3.0
-"""Coolant temperature difference from which flow may be low (common practice)."""
+LEAST_HEAT_W: Final = 500.0
+"""Less heat than this warms no coolant that one could judge. [W]"""
+
+SHORTFALL_RATIO: Final = 1.5
+"""A difference larger than the logged flow explains by this much is air, a lost pump, or a wrong flow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,17 +104,19 @@ class CoolantFlow:
         Outlet less inlet under load, mean. [K]
     heat_w : Figure
         Carried away: needs the flow. [W]
+    k_per_kw : Figure
+        Difference over the heat that the drivetrain's losses put in: compared with the vehicle's own past. [K/kW]
     is_low : bool or None
-        True where the difference is 3 K or more under load (common practice: a sign of low flow);
-        None where it cannot be told.
+        True where the difference is more than the logged flow explains; None where no flow is logged.
     note : str
         In plain words.
     """
 
-    schema: ClassVar[str] = "coolant-flow/1"
+    schema: ClassVar[str] = "coolant-flow/2"
 
     difference_k: Figure
     heat_w: Figure
+    k_per_kw: Figure
     is_low: bool | None
     note: str
 
@@ -154,7 +159,7 @@ def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
         margins=margins,
         models=thermal_models(drive, build, temperatures),
         soak_backs=_soak_backs(drive, temperatures),
-        coolant=_coolant_flow(drive, temperatures),
+        coolant=_coolant_flow(drive, build, temperatures),
         design_ambient_degc=build.limits.design_ambient_degc,
     )
 
@@ -268,41 +273,54 @@ def _soak_backs(drive: Drive, temperatures: dict[str, Channel]) -> tuple[SoakBac
     return tuple(found)
 
 
-def _coolant_flow(drive: Drive, temperatures: dict[str, Channel]) -> CoolantFlow:
+def _coolant_flow(drive: Drive, build: BuildSettings, temperatures: dict[str, Channel]) -> CoolantFlow:
     inlet, outlet = temperatures.get("coolant_temperature"), temperatures.get("coolant_temperature_outlet")
     if inlet is None or outlet is None:
-        missing = Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit")
-        return CoolantFlow(difference_k=missing, heat_w=missing, is_low=None, note=missing.reason)
+        return _no_coolant(Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit"))
     difference = outlet.value - inlet.at(outlet.time_s, max_gap_s=30.0)
-    known = difference[np.isfinite(difference)]
-    if known.size < 30:
-        missing = Refusal("coolant inlet and outlet overlap for too few samples", "Log both for the whole drive")
-        return CoolantFlow(difference_k=missing, heat_w=missing, is_low=None, note=missing.reason)
-    loaded, what = _under_load(drive, outlet.time_s, difference)
-    mean_k = float(np.mean(loaded))
-    figure = Estimate(mean_k, "K", SENSOR_SIGMA_K * np.sqrt(2.0), f"mean {what}", known.size / difference.size)
+    known = np.isfinite(difference)
+    if int(known.sum()) < 30:
+        return _no_coolant(Refusal("coolant inlet and outlet overlap for too few samples", "Log both all the way"))
+    share = float(known.mean())
+    heat_w = _drivetrain_heat_w(drive, build, outlet.time_s)
+    if heat_w is None:
+        mean_k, what, mean_w = float(difference[known].mean()), "over the whole drive", None
+    else:
+        loaded = known & (heat_w >= np.percentile(heat_w[known], 90.0))
+        mean_k, what, mean_w = float(difference[loaded].mean()), "under load", float(heat_w[loaded].mean())
+    sigma_k = SENSOR_SIGMA_K * float(np.sqrt(2.0))
+    per_kw: Figure = Refusal("too little heat to judge the coolant by", "Drive harder, with the pack's power logged")
+    if mean_w is not None and mean_w >= LEAST_HEAT_W:
+        source = "difference under load over the planned drivetrain loss"
+        per_kw = Estimate(1000.0 * mean_k / mean_w, "K/kW", 1000.0 * sigma_k / mean_w, source, share)
     flow = drive.get("coolant_flow")
-    heat: Figure = Refusal("coolant flow is not logged", "Log the flow, or take it from the pump's datasheet")
-    if flow is not None and np.isfinite(flow.value).any():
-        rate = float(np.nanmean(flow.value))
-        watts = coolant_heat_w(rate, float(np.mean(known)))
-        heat = Estimate(watts, "W", abs(coolant_heat_w(rate, SENSOR_SIGMA_K * 1.4)), "flow x difference", 1.0)
-    is_low = mean_k >= LOW_FLOW_DIFFERENCE_K
-    note = (
-        f"{mean_k:.1f} K {what}: 3 K or more can be a sign of low flow or air in the circuit (common practice)"
-        if is_low
-        else f"{mean_k:.1f} K {what}: no sign of low flow"
-    )
-    return CoolantFlow(difference_k=figure, heat_w=heat, is_low=is_low, note=note)
+    rate = float(np.nanmedian(flow.value)) if flow is not None and np.isfinite(flow.value).any() else None
+    carried: Figure = Refusal("coolant flow is not logged", "Log the flow, or take it from the pump's datasheet")
+    is_low, note = None, f"{mean_k:.1f} K {what}"
+    if rate is not None:
+        carried = Estimate(coolant_heat_w(rate, mean_k), "W", abs(coolant_heat_w(rate, sigma_k)), "flow x difference")
+    if rate is not None and mean_w is not None and rate > 0.0:
+        expected_k = mean_w / coolant_heat_w(rate, 1.0)
+        is_low = mean_k > SHORTFALL_RATIO * expected_k + 2.0 * sigma_k
+        note += f"; {mean_w / 1000.0:.1f} kW of loss at {60_000.0 * rate:.1f} L/min explain {expected_k:.1f} K"
+        note += ": less flows than is logged, or air is in the circuit" if is_low else ""
+    elif rate is None:
+        note += "; alone it says nothing of the flow: log the flow, or compare K per kW with earlier drives"
+    estimate = Estimate(mean_k, "K", sigma_k, f"mean {what}", share)
+    return CoolantFlow(difference_k=estimate, heat_w=carried, k_per_kw=per_kw, is_low=is_low, note=note)
 
 
-def _under_load(drive: Drive, time_s: FloatArray, difference_k: FloatArray) -> tuple[FloatArray, str]:
-    """Differences in the tenth of the time with the highest load over two minutes; all where no load is known."""
-    known = np.isfinite(difference_k)
+def _no_coolant(missing: Refusal) -> CoolantFlow:
+    return CoolantFlow(difference_k=missing, heat_w=missing, k_per_kw=missing, is_low=None, note=missing.reason)
+
+
+def _drivetrain_heat_w(drive: Drive, build: BuildSettings, time_s: FloatArray) -> FloatArray | None:
+    """Planned loss of the drivetrain, mean over the time that the coolant feels. [W]"""
     power = pack_power(drive)
     if power is None:
-        return difference_k[known], "over the whole drive"
-    energy_j = cumulative(power.time_s, np.abs(np.nan_to_num(power.power_w)), max_gap_s=power.max_gap_s)
-    before, after = (np.interp(time_s - back_s, power.time_s, energy_j) for back_s in (LOAD_WINDOW_S, 0.0))
-    load_j = (after - before)[known]
-    return difference_k[known][load_j >= np.percentile(load_j, 90.0)], "under load"
+        return None
+    watts, chain = np.nan_to_num(power.power_w), build.powertrain
+    out, back = 1.0 - chain.drive_efficiency.value, 1.0 / chain.regen_efficiency.value - 1.0
+    loss_j = cumulative(power.time_s, np.where(watts > 0.0, out * watts, -back * watts), max_gap_s=power.max_gap_s)
+    before, after = (np.interp(time_s - back_s, power.time_s, loss_j) for back_s in (LOAD_WINDOW_S, 0.0))
+    return np.asarray((after - before) / LOAD_WINDOW_S)

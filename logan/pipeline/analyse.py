@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logan.analysis import DriveAnalysis
 from logan.drive.drive import Drive
-from logan.flags import DataFlag
+from logan.flags import DataFlag, Severity
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.calibration import calibration_summary
 from logan.metrics.coastdowns import coastdown_summary
@@ -12,7 +12,7 @@ from logan.metrics.current import current_summary
 from logan.metrics.derating import derating_summary
 from logan.metrics.energy import energy_summary
 from logan.metrics.heating_circuit import limits_that_apply
-from logan.metrics.limits import limit_summary
+from logan.metrics.limits import Unfit, limit_summary
 from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
@@ -87,8 +87,20 @@ def analyse_drive(
         pack=pack_summary(drive, build, energy, refusals=refusals),
         calibration=calibration_summary(drive, build),
         coastdowns=coastdown_summary(drive, build),
-        limits=limit_summary(drive, build, current, notes=left_out),
+        limits=limit_summary(drive, build, current, notes=left_out, unfit=_unfit(quality)),
     )
+
+
+def _unfit(quality: DriveQuality) -> dict[str, Unfit]:
+    """Channels from which no verdict on a limit may be taken: a red finding on them refuses figures."""
+    found: dict[str, Unfit] = {}
+    for flag in quality.flags:
+        if flag.severity is Severity.RED and flag.refuses:
+            for name in flag.channels:
+                spans = (*found[name].spans, *flag.spans) if name in found and found[name].spans else flag.spans
+                is_whole = not flag.spans or (name in found and found[name].is_whole)
+                found[name] = Unfit(flag.title[:1].lower() + flag.title[1:], () if is_whole else spans)
+    return found
 
 
 def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:

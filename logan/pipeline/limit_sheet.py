@@ -4,13 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
+from statistics import median
+from typing import ClassVar, Final
 
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
 from logan.metrics.event_kinds import EventKind, event_kinds
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitEvent, watches_lowest
+from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck, LimitEvent
 from logan.pipeline.stored import StoredDrive
+from logan.results import Estimate
+from logan.settings import TYPICAL_SOURCE, LimitSide
+
+COOLANT_RISE_RATIO: Final = 1.4
+"""Coolant that warms by this much more per heat than before has lost flow (common practice)."""
+
+LEAST_PAST: Final = 2
+"""Earlier drives that make a past."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,11 +116,14 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
     cautions: dict[str, None] = {}
     notes: dict[str, None] = {}
     drives: list[int] = []
+    coolant: list[tuple[int, Estimate]] = []
     for one in stored:
         number, limits = one.record.number, one.analysis.limits
         drives.append(number)
+        if isinstance(per_kw := one.analysis.thermal.coolant.k_per_kw, Estimate):
+            coolant.append((number, per_kw))
         for check in limits.checks:
-            checks.setdefault((check.channel, check.side or ""), []).append((number, check))
+            checks.setdefault((check.channel, check.side), []).append((number, check))
         for approach in one.analysis.current.approaches:
             key = (approach.component, approach.direction)
             if key not in curves or approach.used_ratio > curves[key].approach.used_ratio:
@@ -120,7 +132,8 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         cautions |= dict.fromkeys(limits.cautions)
         notes |= dict.fromkeys(limits.notes)
     lines = sorted((_line(found) for found in checks.values()), key=_gravity)
-    events.sort(key=lambda entry: (entry.event.severity is not Severity.RED, entry.drive, entry.event.start_s))
+    gravity = tuple(reversed(Severity))
+    events.sort(key=lambda entry: (gravity.index(entry.event.severity), entry.drive, entry.event.start_s))
     return LimitsOverDrives(
         drives=tuple(drives),
         lines=tuple(lines),
@@ -128,12 +141,12 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
         cautions=tuple(cautions),
-        notes=tuple(notes),
+        notes=(*notes, *_unmatched(lines), *_coolant_note(coolant)),
     )
 
 
 def _line(found: list[tuple[int, LimitCheck]]) -> LimitLine:
-    number, worst = min(found, key=lambda entry: _closeness(entry[1]))
+    number, worst = min(found, key=lambda entry: (VERDICTS.index(entry[1].verdict), _closeness(entry[1])))
     red = tuple(drive for drive, check in found if check.severity is Severity.RED)
     amber = tuple(drive for drive, check in found if check.severity is Severity.AMBER)
     return LimitLine(check=worst, drive=number, beyond_red_drives=red, beyond_amber_drives=amber)
@@ -145,9 +158,35 @@ def _closeness(check: LimitCheck) -> float:
         return float("inf")
     if check.margin is not None:
         return check.margin
-    return check.worst_value if watches_lowest(check.channel) else -abs(check.worst_value)
+    return check.worst_value if check.side is LimitSide.BELOW else -check.worst_value
 
 
 def _gravity(line: LimitLine) -> tuple[int, str]:
-    order = {"beyond red": 0, "beyond amber": 1, "within the limit given": 2, NO_LIMIT_GIVEN: 3}
-    return order.get(line.check.verdict, 4), line.check.channel
+    return VERDICTS.index(line.check.verdict), line.check.channel
+
+
+def _coolant_note(past: list[tuple[int, Estimate]]) -> tuple[str, ...]:
+    """Coolant that warms more per heat on the last drive than it used to on this vehicle."""
+    if len(past) < LEAST_PAST + 1:
+        return ()
+    number, now = past[-1]
+    before = float(median(one.value for _, one in past[:-1]))
+    if now.value - 2.0 * (now.sigma or 0.0) <= COOLANT_RISE_RATIO * before:
+        return ()
+    words = f"{now.value:.1f} K per kW of loss on drive {number}, {before:.1f} on those before"
+    return (f"coolant: {words}: look at pump, level and air in the circuit",)
+
+
+def _unmatched(lines: Iterable[LimitLine]) -> tuple[str, ...]:
+    """Limits of the user's own that no drive has a channel for."""
+    names = [
+        line.check.channel
+        for line in lines
+        if line.check.verdict == NOT_LOGGED and line.check.source not in (TYPICAL_SOURCE, CARRIED_SOURCE)
+    ]
+    if not names:
+        return ()
+    words = ", ".join(dict.fromkeys(names))
+    return (
+        f"a limit is given for {words}, and no drive has such a channel: map it in channels.toml, or mend the name",
+    )

@@ -78,9 +78,9 @@ def test_limits_over_drives_name_part_drive_event_and_caution(build, capsys):
     code, out, _ = run(capsys, "limits", "-b", build, "-u", "km,C")
     assert code == 0
     words = flowing(out)
-    assert "92 °C 75 °C 85 °C -7 2 beyond red" in words
+    assert "inverter temp. 92 °C 75 85 -7±1 2 BEYOND RED" in words
     assert "92 °C 85 °C 2" in words
-    assert "RED: Stop at once; do not go on to get data. Let it cool" in words
+    assert "RED: It ran hotter than its limit. Find out why, and have it cool" in words
     assert "no limit given" in words
     assert "certification" in words
     assert "OK" not in out.split()
@@ -97,7 +97,7 @@ def test_limits_of_chosen_drives_only_and_as_json(build, capsys):
     both = json.loads(run(capsys, "limits", "1", "2", "-b", build, "--json")[1])
     (kind,) = [kind for kind in both["kinds"] if kind["what"] == "inverter_temperature"]
     assert kind["drives"] == [2]
-    assert kind["worst"]["caution"].startswith("Stop at once")
+    assert kind["worst"]["caution"].startswith("It ran hotter")
     assert kind["worst"]["context"]["speed_m_per_s"] >= 0.0
 
 

@@ -60,7 +60,7 @@ def test_look_names_ids_signals_and_the_channel_each_could_be(van, capsys):
             ["drive", "1"],
             ["net Wh/mi", "coverage", "60 s", "no limit given", "1 share regenerated", "sampled", "Pack voltage"],
         ),
-        (["limits"], ["no limit given", "motor temperature", "Caution:"]),
+        (["limits"], ["no limit given", "motor temp.", "Caution:"]),
         (["limits", "2"], ["no limit given", "closest"]),
         (["fit"], ["drag area", "learned", "residual", "can't tell"]),
         (["range"], ["plan / refined", "target", "Why 'highway 65' moved", "90 % interval"]),

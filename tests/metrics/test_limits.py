@@ -3,10 +3,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.flags import Severity
-from logan.metrics.cautions import CAUTION_ALWAYS, CAUTION_CURRENT, CAUTION_HEAT, caution_for
+from logan.flags import Severity, Span
+from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import current_summary
-from logan.metrics.limits import limit_summary
+from logan.metrics.isolation_check import isolation_check
+from logan.metrics.limits import Unfit, limit_summary
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive
@@ -42,13 +43,13 @@ def test_a_red_event_carries_its_whole_context_and_a_caution():
     (event,) = [event for event in summary.events if event.what == "motor_temperature"]
     assert event.severity is Severity.RED
     assert event.start_s == 200.0
-    assert event.duration_s == pytest.approx(60.0)
+    assert event.duration_s == pytest.approx(60.0, abs=0.5)
     assert (event.worst_value, event.limit_value) == (130.0, 120.0)
     context = event.context
     assert (context.speed_m_per_s, context.power_w, context.grade_ratio) == (22.0, 32_000.0, 0.05)
     assert (context.state_of_charge_ratio, context.ambient_degc) == (0.7, 31.0)
-    assert event.caution == CAUTION_HEAT
-    assert summary.cautions == (CAUTION_HEAT, CAUTION_ALWAYS)
+    assert event.caution == advice_for("motor_temperature", LimitSide.ABOVE).past
+    assert summary.cautions == (event.caution, CAUTION_ALWAYS)
     check = check_of(summary, "motor_temperature")
     assert (check.verdict, check.margin) == ("beyond red", -10.0)
     assert check.beyond_red_s == pytest.approx(60.0, abs=1.0)
@@ -71,7 +72,7 @@ def test_nothing_beyond_a_limit_makes_no_event_and_is_never_called_ok():
 
 def test_without_a_limit_the_verdict_is_no_limit_given():
     drive = drive_with(("inverter_temperature", TIME_S, bump(300.0)))
-    check = check_of(limit_summary(drive, example_build()), "inverter_temperature", None)
+    check = check_of(limit_summary(drive, example_build()), "inverter_temperature")
     assert check.verdict == "no limit given"
     assert check.severity is None
     assert check.worst_value == 300.0
@@ -90,7 +91,7 @@ def test_pack_and_motor_limits_of_the_build_count_without_a_sheet():
     assert check_of(summary, "pack_current").verdict == "beyond red"
     assert check_of(summary, "pack_current", LimitSide.BELOW).verdict == "within the limit given"
     assert check_of(summary, "motor_speed").verdict == "beyond red"
-    assert CAUTION_CURRENT in summary.cautions
+    assert advice_for("pack_current", LimitSide.ABOVE, Flow.DRIVE).past in summary.cautions
 
 
 def test_a_second_motor_is_held_against_its_kinds_limit():
@@ -146,19 +147,175 @@ def test_red_comes_before_amber():
     assert [check.verdict for check in summary.checks[:2]] == ["beyond red", "beyond amber"]
 
 
+ABOVE, BELOW = LimitSide.ABOVE, LimitSide.BELOW
+EVERY_ADVICE = [
+    # channel, side, which way the current ran, words of the report, words of the live view
+    ("cell_voltage_max", ABOVE, Flow.REGEN, "lifting the pedal makes", "Ease off regen, use the friction brakes"),
+    ("cell_voltage_max", ABOVE, Flow.CHARGE, "on the charger", "Stop the charge"),
+    ("cell_voltage_max", ABOVE, Flow.DRIVE, "while nothing charged it", "Neither charge nor use regen"),
+    ("cell_voltage_4", ABOVE, Flow.REGEN, "regen was too strong", "Ease off regen"),
+    ("pack_voltage", ABOVE, Flow.REGEN, "regen was too strong", "Ease off regen"),
+    ("cell_voltage_min", BELOW, Flow.DRIVE, "sagged below its limit under load", "Back off now: less power"),
+    ("cell_voltage_min", BELOW, Flow.UNKNOWN, "below its limit without load", "Do not charge fast"),
+    ("cell_voltage_min", BELOW, Flow.REGEN, "below its limit without load", "Back off and stop"),
+    ("cell_temperature_max", ABOVE, Flow.DRIVE, "were hotter than their limit", "fire brigade"),
+    ("pack_temperature", ABOVE, Flow.CHARGE, "fire brigade", "Stop now"),
+    ("cell_temperature_min", BELOW, Flow.REGEN, "plate lithium", "use the friction brakes"),
+    ("cell_temperature_min", BELOW, Flow.DRIVE, "Warm the pack", "Drive gently"),
+    ("pack_current", ABOVE, Flow.DRIVE, "lugs", "Back off now: less power"),
+    ("pack_current", BELOW, Flow.REGEN, "Lower the regen limit", "Ease off regen, use the friction brakes"),
+    ("pack_current", BELOW, Flow.CHARGE, "Lower the charge current", "Stop the charge"),
+    ("pack_current", BELOW, Flow.UNKNOWN, "Regen put more current", "Ease off regen"),
+    ("pack_power", ABOVE, Flow.DRIVE, "More current flowed", "Back off now"),
+    ("motor_current_2", ABOVE, Flow.DRIVE, "lugs", "Back off now"),
+    ("isolation_resistance", BELOW, Flow.DRIVE, "60 V DC", "touch no metal"),
+    ("motor_speed", ABOVE, Flow.REGEN, "turned faster", "friction brakes"),
+    ("auxiliary_voltage", BELOW, Flow.DRIVE, "12 V supply was low", "contactors may open"),
+    ("motor_torque", ABOVE, Flow.DRIVE, "More torque came", "Back off now"),
+    ("motor_temperature", ABOVE, Flow.DRIVE, "ran hotter than its limit", "cool for at least 10 minutes"),
+    ("inverter_temperature_2", ABOVE, Flow.DRIVE, "ran hotter", "Back off now"),
+    ("coolant_temperature", ABOVE, Flow.DRIVE, "under pressure", "under pressure"),
+    ("cable_temperature", ABOVE, Flow.DRIVE, "ran hotter", "Back off now"),
+    ("state_of_charge", BELOW, Flow.DRIVE, "cause is understood", "find the cause"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("channel", "side", "flow", "past", "live"), EVERY_ADVICE)
+def test_every_advice_fits_side_and_direction(channel, side, flow, past, live):
+    advice = advice_for(channel, side, flow)
+    assert past in advice.past
+    assert live in advice.live
+    assert advice.past != advice.live
+
+
+def test_every_text_of_the_table_is_in_the_test():
+    from logan.metrics import cautions
+
+    tried = {advice_for(channel, side, flow) for channel, side, flow, *_ in EVERY_ADVICE}
+    written = {value for value in vars(cautions).values() if isinstance(value, cautions.Advice)}
+    assert tried == written
+
+
+def sheet_of(channel, side=ABOVE, amber=None, red=None):
+    return example_build(limits=LimitSheet(limits=(Limit(channel=channel, side=side, amber=amber, red=red),)))
+
+
+def test_a_cell_too_high_on_regen_is_not_told_to_lift():
+    high = np.where((TIME_S > 100) & (TIME_S < 110), 4.25, 4.0)
+    braking = np.where((TIME_S > 95) & (TIME_S < 115), -120.0, 80.0)
+    drive = drive_with(("cell_voltage_max", TIME_S, high))
+    drive = drive.with_channels(replace(drive["pack_current"], value=braking))
+    (event,) = limit_summary(drive, sheet_of("cell_voltage_max", red=4.2)).events
+    assert event.severity is Severity.RED
+    assert event.caution == advice_for("cell_voltage_max", ABOVE, Flow.REGEN).past
+
+
+def test_a_sample_3_mv_over_for_an_instant_is_a_note():
+    cell = np.full(TIME_S.shape, 4.1)
+    cell[600] = 4.203
+    summary = limit_summary(drive_with(("cell_voltage_max", TIME_S, cell)), sheet_of("cell_voltage_max", red=4.2))
+    assert [event.severity for event in summary.events] == [Severity.NOTE]
+    assert check_of(summary, "cell_voltage_max").verdict == "beyond for an instant"
+    assert len(summary.cautions) == 1
+
+
+def test_a_regulator_that_holds_its_own_limit_is_one_line():
+    current = 100.0 + 50.1 * (np.sin(TIME_S / 7.0) > 0.0)
+    drive = drive_with()
+    drive = drive.with_channels(replace(drive["pack_current"], value=current))
+    summary = limit_summary(drive, sheet_of("pack_current", red=150.0))
+    (event,) = [event for event in summary.events if event.what == "pack_current"]
+    assert event.severity is Severity.NOTE
+    assert event.times > 10
+    assert "held at its own limit" in event.remark
+    check = check_of(summary, "pack_current")
+    assert (check.verdict, check.severity) == ("held at its limit", None)
+    assert check.margin == pytest.approx(-0.1)
+    assert check.margin_bound == pytest.approx(1.28 * 2.5)
+
+
+def test_a_temperature_is_red_when_the_sensors_bound_is_beyond():
+    summary = limit_summary(
+        drive_with(("motor_temperature", TIME_S, bump(119.2))), sheet_of("motor_temperature", red=120.0)
+    )
+    (event,) = summary.events
+    assert event.severity is Severity.RED
+    assert "bound" in event.remark
+    assert check_of(summary, "motor_temperature").verdict == "may be beyond red"
+    cooler = limit_summary(
+        drive_with(("motor_temperature", TIME_S, bump(118.0))), sheet_of("motor_temperature", red=120.0)
+    )
+    assert cooler.events == ()
+
+
+def test_events_close_together_are_one():
+    hot = 80.0 + 50.0 * ((TIME_S > 100) & (TIME_S < 300) & ((TIME_S // 20) % 2 == 0))
+    summary = limit_summary(drive_with(("motor_temperature", TIME_S, hot)), sheet_of("motor_temperature", red=120.0))
+    (event,) = summary.events
+    assert event.times == 5
+    assert event.duration_s == pytest.approx(100.0, abs=2.0)
+
+
+def test_without_a_limit_the_true_extreme_is_shown():
+    frost = np.linspace(-20.0, 12.0, TIME_S.size)
+    drive = drive_with(("motor_temperature", TIME_S, frost), ("cell_temperature", TIME_S, frost))
+    drive = drive.with_channels(replace(drive["pack_current"], value=np.where(TIME_S < 9, -300.0, 80.0)))
+    pack = replace(example_build().pack, discharge_current_limit_a=None, charge_current_limit_a=None)
+    summary = limit_summary(drive, example_build(pack=pack))
+    assert check_of(summary, "motor_temperature").worst_value == 12.0
+    assert check_of(summary, "cell_temperature").worst_value == 12.0
+    assert check_of(summary, "cell_temperature", BELOW).worst_value == -20.0
+    assert check_of(summary, "pack_current").worst_value == 80.0
+    assert check_of(summary, "pack_current", BELOW).worst_value == -300.0
+
+
+def test_a_limit_of_the_cells_covers_hottest_and_coldest():
+    limits = LimitSheet(
+        limits=(
+            Limit(channel="cell_temperature", side=ABOVE, amber=None, red=50.0),
+            Limit(channel="cell_temperature", side=BELOW, amber=None, red=0.0),
+        )
+    )
+    drive = drive_with(
+        ("cell_temperature_max", TIME_S, bump(81.0) - 21.0), ("cell_temperature_min", TIME_S, bump(81.0))
+    )
+    summary = limit_summary(drive, example_build(limits=limits))
+    assert check_of(summary, "cell_temperature_max").verdict == "beyond red"
+    assert check_of(summary, "cell_temperature_min", BELOW).verdict == "within the limit given"
+    assert not [check for check in summary.checks if check.channel == "cell_temperature_max" and check.side is BELOW]
+
+
+def test_what_the_data_check_refuses_gives_no_verdict():
+    drive = drive_with(("motor_temperature", TIME_S, bump(215.0)))
+    build = sheet_of("motor_temperature", red=120.0)
+    whole = limit_summary(drive, build, unfit={"motor_temperature": Unfit("the sensor is open")})
+    assert whole.events == ()
+    assert check_of(whole, "motor_temperature").verdict == "data refused"
+    assert any("the sensor is open" in note for note in whole.notes)
+    part = limit_summary(drive, build, unfit={"motor_temperature": Unfit("open", (Span(190.0, 270.0),))})
+    assert part.events == ()
+    assert check_of(part, "motor_temperature").worst_value == 80.0
+
+
+def test_isolation_of_zero_for_a_minute_is_red():
+    ohm = np.where((TIME_S > 200) & (TIME_S < 260), 0.0, 900_000.0)
+    summary = limit_summary(drive_with(("isolation_resistance", TIME_S, ohm)), example_build())
+    assert check_of(summary, "isolation_resistance", BELOW).verdict == "beyond red"
+    assert any("ac_side" in note for note in summary.notes)
+
+
 @pytest.mark.parametrize(
-    ("channel", "words"),
+    ("ac_side", "ohm_per_v", "severity"),
     [
-        ("cell_temperature_max", "fire brigade"),
-        ("isolation_resistance", "60 V DC"),
-        ("cell_voltage_min", "battery management"),
-        ("inverter_temperature", "cool"),
-        ("pack_current", "lugs"),
-        ("auxiliary_voltage", "understood"),
+        ("", 300.0, Severity.AMBER), ("combined", 300.0, Severity.RED), ("double-insulated", 300.0, Severity.AMBER),
+        ("combined", 700.0, None), ("double-insulated", 90.0, Severity.RED),
     ],
-)
-def test_every_kind_has_its_caution(channel, words):
-    assert words in caution_for(channel)
+)  # fmt: skip
+def test_the_ac_side_decides_between_amber_and_red(ac_side, ohm_per_v, severity):
+    drive = drive_with(("isolation_resistance", TIME_S, np.full(TIME_S.shape, ohm_per_v * 400.0)))
+    summary = limit_summary(drive, example_build(limits=LimitSheet(ac_side=ac_side)))
+    assert check_of(summary, "isolation_resistance", BELOW).severity is severity
+    assert isolation_check(drive, ac_side).severity is severity
 
 
 @pytest.mark.parametrize(

@@ -115,15 +115,15 @@ def test_isolation_of_a_400_v_pack(resistance_ohm, severity):
     assert isolation.severity is severity
 
 
-def test_an_isolation_sensor_that_is_off_is_not_a_fault():
+def test_zero_ohm_all_the_time_is_red_and_asks_whether_the_monitor_is_off():
     time_s = np.arange(0.0, 100.0, 1.0)
     drive = made_drive(
         ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
         ("isolation_resistance", time_s, np.zeros(time_s.shape)),
     )
     isolation = summary_of(drive).isolation
-    assert isolation.severity is None
-    assert "it is off" in isolation.note
+    assert isolation.severity is Severity.RED
+    assert "monitor that is off" in isolation.note
 
 
 def charge_drive(efficiency=0.9, *, wall="charger_power_ac"):

@@ -183,32 +183,40 @@ def test_heat_soaking_back_after_a_stop():
     assert soak.peak_after_s == pytest.approx(float(np.argmax(motor)) - 600.0)
 
 
-@pytest.mark.parametrize(("difference_k", "is_low"), [(1.0, False), (5.0, True)])
-def test_coolant_difference_tells_of_low_flow(difference_k, is_low):
-    time_s = np.arange(0.0, 600.0, 1.0)
-    drive = made_drive(
-        ("coolant_temperature", time_s, np.full(time_s.shape, 40.0)),
-        ("coolant_temperature_outlet", time_s, np.full(time_s.shape, 40.0 + difference_k)),
-        ("coolant_flow", time_s, np.full(time_s.shape, 1e-4)),
-    )
-    coolant = thermal_summary(drive, example_build()).coolant
-    assert coolant.is_low is is_low
-    assert coolant.difference_k.value == pytest.approx(difference_k)
-    assert coolant.heat_w.value == pytest.approx(1e-4 * 1050 * 3500 * difference_k)
-
-
-def test_noise_of_two_sensors_is_no_sign_of_low_flow():
-    """The highest tenth of a noisy difference is high by chance; the tenth under the highest load is not."""
+def coolant_drive(difference_k, *, flow_l_per_min=10.0, power_w=40_000.0, low_w=5_000.0):
+    """Twenty minutes; the last five under load: 13 % of 40 kW are 5.2 kW of heat."""
     time_s, rng = np.arange(0.0, 1200.0, 1.0), np.random.default_rng(0)
-    loaded = time_s > 900.0
-    drive = made_drive(
-        ("pack_power", time_s, np.where(loaded, 60_000.0, 5_000.0)),
-        ("coolant_temperature", time_s, 40.0 + rng.normal(0.0, 1.0, time_s.size)),
-        ("coolant_temperature_outlet", time_s, 41.0 + loaded + rng.normal(0.0, 1.0, time_s.size)),
-    )
-    coolant = thermal_summary(drive, example_build()).coolant
-    assert coolant.is_low is False
-    assert coolant.difference_k.value == pytest.approx(2.0, abs=0.4)
+    loaded = time_s > 600.0
+    columns = [
+        ("pack_power", time_s, np.where(loaded, power_w, low_w)),
+        ("coolant_temperature", time_s, 40.0 + rng.normal(0.0, 0.5, time_s.size)),
+        ("coolant_temperature_outlet", time_s, 40.0 + loaded * difference_k + rng.normal(0.0, 0.5, time_s.size)),
+    ]
+    if flow_l_per_min:
+        columns.append(("coolant_flow", time_s, np.full(time_s.shape, flow_l_per_min / 60_000.0)))
+    return made_drive(*columns)
+
+
+@pytest.mark.parametrize(
+    ("flow_l_per_min", "difference_k", "is_low"),
+    # 5.2 kW warm 10 L/min of water and glycol (3.675 MJ/m3K) by 8.5 K in health, 5 L/min by 17 K: by closed form.
+    [(10.0, 8.5, False), (10.0, 17.0, True), (5.0, 17.0, False), (20.0, 4.2, False), (20.0, 12.0, True)],
+)
+def test_coolant_is_judged_by_its_difference_per_heat_with_the_flow(flow_l_per_min, difference_k, is_low):
+    coolant = thermal_summary(coolant_drive(difference_k, flow_l_per_min=flow_l_per_min), example_build()).coolant
+    assert coolant.is_low is is_low
+    assert coolant.difference_k.value == pytest.approx(difference_k, abs=0.2)
+    assert coolant.k_per_kw.value == pytest.approx(difference_k / 5.2, rel=0.05)
+    assert coolant.heat_w.value == pytest.approx(flow_l_per_min / 60_000 * 1050 * 3500 * difference_k, rel=0.05)
+
+
+def test_without_the_flow_a_difference_says_nothing_alone():
+    coolant = thermal_summary(coolant_drive(8.0, flow_l_per_min=0.0), example_build()).coolant
+    assert coolant.is_low is None
+    assert "log the flow" in coolant.note
+    assert isinstance(coolant.k_per_kw, Estimate)
+    idle = thermal_summary(coolant_drive(0.5, power_w=1_000.0, low_w=500.0), example_build()).coolant
+    assert isinstance(idle.k_per_kw, Refusal)
 
 
 def test_coolant_without_both_sides_is_refused():

@@ -74,7 +74,7 @@ def test_events_alike_are_one_kind_over_all_drives(found):
             entry.event.what == "motor_temperature")
     )  # fmt: skip
     assert [(kind.severity, kind.drives, kind.count) for kind in amber] == [(Severity.AMBER, (5,), 2)]
-    assert "Let it cool" in red.worst.caution
+    assert "have it cool" in red.worst.caution
 
 
 def test_a_curves_closest_approach_is_that_of_the_hardest_drive(found):
@@ -93,6 +93,31 @@ def test_what_was_left_out_is_said_once():
     for item in (one, other):
         item.analysis = replace(item.analysis, limits=replace(item.analysis.limits, notes=("left out",)))
     assert limits_over_drives([one, other]).notes == ("left out",)
+
+
+def test_a_limit_that_no_drive_has_a_channel_for_is_said():
+    one = stored(1)
+    one.analysis = analyse_drive(
+        made_drive(("speed", TIME_S, np.full(TIME_S.shape, 20.0))),
+        replace(BUILD, limits=LimitSheet(limits=(MOTOR, replace(MOTOR, channel="cable_temperature")))),
+    )
+    (note,) = limits_over_drives([one]).notes
+    assert "cable_temperature, motor_temperature" in note
+    assert not [note for note in limits_over_drives([one, stored(2)]).notes if "motor" in note]
+
+
+@pytest.mark.parametrize(("last_k", "is_said"), [(9.0, False), (16.0, True)])
+def test_coolant_that_warms_more_per_heat_than_on_earlier_drives_is_said(last_k, is_said):
+    loaded = TIME_S > 200.0
+
+    def drive(number, difference_k):
+        inlet = ("coolant_temperature", TIME_S, np.full(TIME_S.shape, 40.0))
+        return stored(
+            number, current=100.0, extra=(inlet, ("coolant_temperature_outlet", TIME_S, 40.0 + difference_k * loaded))
+        )
+
+    notes = limits_over_drives([drive(1, 8.0), drive(2, 8.5), drive(3, 7.8), drive(4, last_k)]).notes
+    assert any("air in the circuit" in note for note in notes) is is_said
 
 
 def test_no_drive_has_no_limits():

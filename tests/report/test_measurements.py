@@ -180,8 +180,8 @@ def test_what_passed_a_limit_stands_with_its_caution_and_each_event_with_what_el
     drives = tuple(replace(inputs.drives[0], number=number, limits=limits) for number in (4, 6))
     kinds, single = event_tables(replace(inputs, drives=drives, units=KM))
     motor = next(row for row in kinds.rows if row[0] == "motor temperature")
-    assert motor[:6] == ("motor temperature", "4, 6", "2", "116 s", "60 °C, drive 4", "45 °C")
-    assert "Let it cool" in motor[6]
+    assert motor[:6] == ("motor temperature", "4, 6", "2", "118 s", "60 °C, drive 4", "45 °C")
+    assert "have it cool" in motor[6]
     event = next(row for row in single.rows if row[0] == "motor temperature")
     assert event[4:] == ("60 °C", "45 °C", "72", "19", "3.0 %", "70 %", "20 °C")
 

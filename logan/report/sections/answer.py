@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
-from logan.metrics.limits import LimitEvent, LimitSummary
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitEvent, LimitSummary
 from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text
@@ -112,7 +112,10 @@ def weakest_part(drives: Sequence[tuple[str, LimitSummary]], units: DisplayUnits
     events = [(label, event) for label, limits in drives for event in limits.events]
     if not drives:
         return Words(lines=("No drive has been imported yet, so nothing is known about limits.",), tone="grey")
-    worst = [pair for pair in events if pair[1].severity is Severity.RED] or events
+    worst = next(
+        (found for grave in (Severity.RED, Severity.AMBER) if (found := [e for e in events if e[1].severity is grave])),
+        [],
+    )
     if worst:
         return _passed(worst, units)
     checks = [
@@ -121,7 +124,7 @@ def weakest_part(drives: Sequence[tuple[str, LimitSummary]], units: DisplayUnits
         for check in limits.checks
         if check.margin is not None
     ]
-    unlimited = {check.channel for _, limits in drives for check in limits.checks if check.side is None}
+    unlimited = {check.channel for _, limits in drives for check in limits.checks if check.verdict == NO_LIMIT_GIVEN}
     closest: list[str] = []
     if checks:
         _, check, label = min(checks, key=lambda item: item[0])
@@ -144,7 +147,8 @@ def _passed(events: list[tuple[str, LimitEvent]], units: DisplayUnits) -> Words:
         chosen = [(label, event) for label, event in events if event.what == what]
         worst = max((event for _, event in chosen), key=lambda event: abs(event.worst_value - event.limit_value))
         drives = ", ".join(dict.fromkeys(label for label, _ in chosen))
-        often = "once" if len(chosen) == 1 else f"{len(chosen)} times"
+        count = sum(event.times for _, event in chosen)
+        often = "once" if count == 1 else f"{count} times"
         seconds = sum(event.duration_s for _, event in chosen)
         lines.append(
             f"{channel_words(what).capitalize()} passed {worst.severity.value} {often} on drive {drives}: "

@@ -50,7 +50,7 @@ def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
         _lasted(kind.duration_s),
         f"{shown_value(worst.worst_value, worst.unit, units)}, drive {kind.worst_drive}",
         shown_value(worst.limit_value, worst.unit, units),
-        worst.caution,
+        worst.caution or worst.remark,
     )
 
 

@@ -58,35 +58,37 @@ def _highest_current(drive: DriveInputs) -> float:
     return max(peaks, default=0.0)
 
 
-def _shown_margin(value: float | None, unit: str, units: DisplayUnits) -> str:
-    if value is None:
+def _shown_margin(check: LimitCheck, units: DisplayUnits) -> str:
+    if check.margin is None or check.margin_bound is None:
         return "–"
-    if unit == "degC":
-        return f"{units.temperature_step(value):.0f} {units.temperature_label}"
-    return shown_value(value, unit, units)
+    if check.unit == "degC":
+        step, bound = units.temperature_step(check.margin), units.temperature_step(check.margin_bound)
+        return f"{step:.0f} ± {bound:.0f} {units.temperature_label}"
+    return f"{shown_value(check.margin, check.unit, units)} ± {shown_value(check.margin_bound, check.unit, units)}"
 
 
 def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
     """Worst approach of every channel, on either side, over the drives given."""
-    worst: dict[tuple[str, LimitSide | None], tuple[float, LimitCheck, DriveInputs]] = {}
+    worst: dict[tuple[str, LimitSide], tuple[float, LimitCheck, DriveInputs]] = {}
     for drive in drives:
         for check in drive.limits.checks:
-            margin = check.margin if check.margin is not None else float("inf")
+            margin = float("inf") if check.margin is None else check.margin
+            if check.margin is None and check.worst_value is not None:
+                margin = 1e9 + (check.worst_value if check.side is LimitSide.BELOW else -check.worst_value)
             known = worst.get((check.channel, check.side))
             is_first_value = known is not None and known[1].worst_value is None and check.worst_value is not None
             if known is None or margin < known[0] or is_first_value:
                 worst[check.channel, check.side] = (margin, check, drive)
-    limited = {channel for channel, side in worst if side is not None}
-    both = {channel for channel in limited if len([1 for name, _ in worst if name == channel]) > 1}
+    names = [channel for channel, _ in worst]
     rows, tones = [], []
     for (channel, side), (_, check, drive) in worst.items():
         rows.append(
             (
-                channel_words(channel) + (f", {side.value}" if side is not None and channel in both else ""),
+                channel_words(channel) + (f", {side.value}" if names.count(channel) > 1 else ""),
                 shown_value(check.worst_value, check.unit, units),
                 shown_value(check.amber, check.unit, units),
                 shown_value(check.red, check.unit, units),
-                _shown_margin(check.margin, check.unit, units),
+                _shown_margin(check, units),
                 check.verdict,
                 _moment(drive, check.context, units) if check.worst_value is not None else "–",
                 check.source,
@@ -103,7 +105,7 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
             "over all drives shown",
             "",
             "",
-            "to red, or to amber where there is no red; negative is beyond",
+            "to red, or to amber where there is no red; negative is beyond; red where the bound is",
             "",
             "moment of the worst value, with speed and pack power",
         ),
@@ -123,7 +125,11 @@ def _moment(drive: DriveInputs, context: Context | None, units: DisplayUnits) ->
 
 
 def _tone(severity: Severity | None, verdict: str) -> Tone:
-    return "grey" if severity is None and verdict in ("no limit given", "not logged") else tone_of(severity)
+    return (
+        "grey"
+        if severity is None and verdict in ("no limit given", "not logged", "data refused")
+        else tone_of(severity)
+    )
 
 
 def _curve_table(drives: tuple[DriveInputs, ...]) -> Words | TableBlock:

@@ -15,7 +15,8 @@ function keyFigures(energy) {
 
 function eventNotice(event) {
   const long = event.duration_s < 1 ? "less than a second" : number(event.duration_s) + " s";
-  const words = channelWords(event.what) + " passed " + event.severity + " for " + long + ". " + event.caution;
+  const did = event.severity === "note" ? " touched its limit" : " passed " + event.severity;
+  const words = channelWords(event.what) + did + " for " + long + ". " + (event.caution || event.remark);
   return make("div", { class: "notice " + event.severity }, words);
 }
 
