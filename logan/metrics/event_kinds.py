@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from logan.flags import Severity
-from logan.metrics.limits import LimitEvent
+from logan.metrics.limit_events import LimitEvent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,17 +11,16 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import is_charging_at
-from logan.flags import Severity, Span
+from logan.flags import Severity
 from logan.metrics.announced_limits import announced_excesses
-from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
+from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
-from logan.metrics.exceedance import Stretch, merged, stretches_beyond, time_beyond_s
+from logan.metrics.exceedance import time_beyond_s
+from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, Unfit, limit_events
 from logan.metrics.limit_rules import limit_rule
-from logan.metrics.thermal import TEMPERATURE_KINDS, without_spikes
+from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.physics.isolation import required_isolation_ohm
 from logan.settings import BuildSettings, Limit, LimitSide
-from logan.units import FloatArray
 
 NO_LIMIT_GIVEN: Final = "no limit given"
 
@@ -49,11 +48,7 @@ REFUSED: Final = "data refused"
 VERDICTS: Final = (BEYOND_RED, MAY_BE_RED, BEYOND_AMBER, HELD, BRIEFLY, WITHIN, REFUSED, NO_LIMIT_GIVEN, NOT_LOGGED)
 """Gravest first."""
 
-MERGE_S: Final = 60.0
-"""Stretches beyond a limit that are no further apart are one event. [s]"""
-
 CARRIED_SOURCE: Final = "pack and motor of the build"
-_LEAST_FLOW_W: Final = 500.0
 _BOTH: Final = ("pack_current", "pack_voltage", "cell_temperature")
 _LOWEST: Final = ("cell_voltage_min", "cell_temperature_min", "isolation_resistance", "auxiliary_voltage")
 
@@ -105,50 +100,6 @@ class LimitCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LimitEvent:
-    """One stretch beyond a limit: the same type for every channel, curve and drive.
-
-    Parameters
-    ----------
-    what : str
-        Channel, or "component: channel" for a curve.
-    severity : Severity
-        Red, amber, or a note: beyond by less than the sensor or the least duration lets one say.
-    start_s, duration_s : float
-        When it began, and how long it was beyond in all. [s]
-    worst_value, limit_value : float
-        In ``unit``.
-    unit : str
-        Unit of both.
-    source : str
-        Where the limit comes from.
-    context : Context
-        Moment of the worst value: speed, power, grade, state of charge, ambient.
-    caution : str
-        What happened and what helps, beside a red one.
-    times : int
-        How many stretches were brought together.
-    remark : str
-        Why it is no more than a note, or red though the reading is not beyond.
-    """
-
-    schema: ClassVar[str] = "limit-event/2"
-
-    what: str
-    severity: Severity
-    start_s: float
-    duration_s: float
-    worst_value: float
-    limit_value: float
-    unit: str
-    source: str
-    context: Context
-    caution: str
-    times: int = 1
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSummary:
     """All limits of a build against one drive; red first. Notes say which were left out."""
 
@@ -189,7 +140,7 @@ def limit_summary(
         Checks, worst first; events, by time; cautions.
     """
     unfit = unfit or {}
-    lookup, flows = ContextLookup(drive), _Flows(drive)
+    lookup, flows = ContextLookup(drive), Flows(drive)
     checks: list[LimitCheck] = []
     events: list[LimitEvent] = []
     answered: set[tuple[str, LimitSide]] = set()
@@ -199,7 +150,7 @@ def limit_summary(
         if channel is None:
             checks.append(_blank(limit.channel, limit, NOT_LOGGED))
             continue
-        told = _Reading.of(channel, unfit.get(channel.name))
+        told = Reading.of(channel, unfit.get(channel.name))
         if told is None:
             checks.append(_blank(channel.name, limit, REFUSED))
             continue
@@ -229,19 +180,6 @@ def limit_summary(
         cautions=(*cautions, CAUTION_ALWAYS),
         notes=(*notes, *refused, *_asked(drive, build)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Unfit:
-    """Why a channel's data are refused, and when; without spans all of them are."""
-
-    reason: str
-    spans: tuple[Span, ...] = ()
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether no sample is left."""
-        return not self.spans
 
 
 def _asked(drive: Drive, build: BuildSettings) -> tuple[str, ...]:
@@ -303,55 +241,14 @@ def _isolation(drive: Drive, build: BuildSettings) -> Iterable[tuple[Channel | N
     )
 
 
-class _Flows:
-    """Which way the pack's current ran at a moment."""
-
-    def __init__(self, drive: Drive) -> None:
-        self._drive = drive
-        self._current = drive.get("pack_current")
-
-    def at(self, context: Context) -> Flow:
-        if bool(is_charging_at(self._drive, np.array([context.at_s]))[0]):
-            return Flow.CHARGE
-        signed = context.power_w
-        if signed is None and self._current is not None:
-            signed = 100.0 * float(self._current.at(np.array([context.at_s]), max_gap_s=30.0)[0])
-        if signed is None or not np.isfinite(signed) or abs(signed) < _LEAST_FLOW_W:
-            return Flow.UNKNOWN
-        return Flow.DRIVE if signed > 0.0 else Flow.REGEN
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Reading:
-    """What of a channel may be believed."""
-
-    channel: Channel
-    time_s: FloatArray
-    value: FloatArray
-
-    @classmethod
-    def of(cls, channel: Channel, unfit: Unfit | None) -> _Reading | None:
-        """Without spikes of temperatures and without what is refused; None where nothing is left."""
-        cleaned = without_spikes(channel)[0] if channel.unit == "degC" else channel
-        known = np.isfinite(cleaned.value)
-        if unfit is not None:
-            if unfit.is_whole:
-                return None
-            for span in unfit.spans:
-                known &= (cleaned.time_s < span.start_s) | (cleaned.time_s > span.end_s)
-        return cls(channel, cleaned.time_s[known], cleaned.value[known]) if known.any() else None
-
-
-def _check(
-    reading: _Reading, limit: Limit, lookup: ContextLookup, flows: _Flows
-) -> tuple[LimitCheck, list[LimitEvent]]:
+def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) -> tuple[LimitCheck, list[LimitEvent]]:
     channel, time_s, value = reading.channel, reading.time_s, reading.value
     sign = 1.0 if limit.side is LimitSide.ABOVE else -1.0
     worst = int(np.argmax(sign * value))
     worst_value = float(value[worst])
     nearest = limit.red if limit.red is not None else limit.amber
     bound = None if nearest is None else limit_rule(channel.name).bound(channel, nearest)
-    events = _events(reading, limit, lookup, flows)
+    events = limit_events(reading, limit, lookup, flows)
 
     def beyond(level: float | None) -> float | None:
         return None if level is None else time_beyond_s(time_s, value, level, limit.side, channel.max_gap_s)
@@ -365,7 +262,7 @@ def _check(
     else:
         severity, verdict = None, NO_LIMIT_GIVEN if nearest is None else WITHIN
         if severities:
-            verdict = HELD if _HELD_REMARK in {event.remark for event in events} else BRIEFLY
+            verdict = HELD if HELD_REMARK in {event.remark for event in events} else BRIEFLY
     check = LimitCheck(
         channel=channel.name,
         unit=channel.unit,
@@ -385,74 +282,6 @@ def _check(
     return check, events
 
 
-_HELD_REMARK: Final = "held at its own limit, within the sensor's tolerance"
-
-
-def _events(reading: _Reading, limit: Limit, lookup: ContextLookup, flows: _Flows) -> list[LimitEvent]:
-    """Red and amber stretches that last long enough, brought together; what is less is one note."""
-    channel, rule, side = reading.channel, limit_rule(reading.channel.name), limit.side
-    sign = 1.0 if side is LimitSide.ABOVE else -1.0
-
-    def stretches(level: float) -> tuple[Stretch, ...]:
-        return stretches_beyond(reading.time_s, reading.value, level, side)
-
-    def lasting(level: float | None, towards: float) -> tuple[Stretch, ...]:
-        if level is None:
-            return ()
-        moved = level + sign * towards * rule.bound(channel, level)
-        return tuple(one for one in stretches(moved) if one.held_s >= rule.least_s)
-
-    red = merged(lasting(limit.red, 1.0 if rule.is_regulated else -1.0), side, within_s=MERGE_S)
-    amber = merged(lasting(limit.amber, 0.0), side, within_s=MERGE_S)
-    amber = tuple(a for a in amber if not any(r.start_s <= a.end_s and a.start_s <= r.end_s for r in red))
-    loud = (*red, *amber)
-    outer = limit.red if limit.red is not None else limit.amber
-    quiet: tuple[Stretch, ...] = ()
-    if outer is not None:
-        rest = (
-            one for one in stretches(outer) if not any(a.start_s <= one.end_s and one.start_s <= a.end_s for a in loud)
-        )
-        quiet = merged(tuple(rest), side, within_s=np.inf)
-    events = []
-    for severity, level, group in (
-        (Severity.RED, limit.red, red),
-        (Severity.AMBER, limit.amber, amber),
-        (Severity.NOTE, outer, quiet),
-    ):
-        if level is None:
-            continue
-        for one in group:
-            context = lookup.at(one.worst_at_s)
-            is_red = severity is Severity.RED
-            remark = ""
-            if is_red and sign * (one.worst_value - level) <= 0.0:
-                remark = f"the sensor's bound of {rule.bound(channel, level):.3g} {channel.unit} reaches beyond it"
-            elif severity is Severity.NOTE:
-                is_held = rule.is_regulated and sign * (one.worst_value - level) <= rule.bound(channel, level)
-                remark = _HELD_REMARK if is_held and one.held_s >= rule.least_s else _note(rule.least_s)
-            events.append(
-                LimitEvent(
-                    what=channel.name,
-                    severity=severity,
-                    start_s=one.start_s,
-                    duration_s=one.held_s,
-                    worst_value=one.worst_value,
-                    limit_value=level,
-                    unit=channel.unit,
-                    source=limit.source,
-                    context=context,
-                    caution=advice_for(channel.name, side, flows.at(context)).past if is_red else "",
-                    times=one.times,
-                    remark=remark,
-                )
-            )
-    return events
-
-
-def _note(least_s: float) -> str:
-    return f"each time shorter than the {least_s:g} s from which it counts, or within the sensor's tolerance"
-
-
 def _sides(channel: str) -> tuple[LimitSide, ...]:
     """Sides on which a channel's extreme is worth a row."""
     if channel.startswith(_LOWEST):
@@ -461,7 +290,7 @@ def _sides(channel: str) -> tuple[LimitSide, ...]:
 
 
 def _without_limit(channel: Channel, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
-    reading = _Reading.of(channel, None)
+    reading = Reading.of(channel, None)
     blank = _blank(
         channel.name, Limit(channel=channel.name, side=side, amber=None, red=None, source=""), NO_LIMIT_GIVEN
     )
@@ -485,7 +314,7 @@ def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:
     )
 
 
-def _announced(drive: Drive, lookup: ContextLookup, flows: _Flows) -> Iterable[LimitEvent]:
+def _announced(drive: Drive, lookup: ContextLookup, flows: Flows) -> Iterable[LimitEvent]:
     """Current, power or torque beyond what battery management or inverter allowed at that moment."""
     found: dict[tuple[str, str], list[LimitEvent]] = {}
     for excess in announced_excesses(drive):

@@ -12,7 +12,8 @@ from logan.metrics.current import current_summary
 from logan.metrics.derating import derating_summary
 from logan.metrics.energy import energy_summary
 from logan.metrics.heating_circuit import limits_that_apply
-from logan.metrics.limits import Unfit, limit_summary
+from logan.metrics.limit_events import Unfit
+from logan.metrics.limits import limit_summary
 from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary

@@ -10,7 +10,8 @@ from typing import ClassVar, Final
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
 from logan.metrics.event_kinds import EventKind, event_kinds
-from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck, LimitEvent
+from logan.metrics.limit_events import LimitEvent
+from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
 from logan.pipeline.stored import StoredDrive
 from logan.results import Estimate
 from logan.settings import TYPICAL_SOURCE, LimitSide

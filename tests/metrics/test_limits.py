@@ -7,7 +7,8 @@ from logan.flags import Severity, Span
 from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import current_summary
 from logan.metrics.isolation_check import isolation_check
-from logan.metrics.limits import Unfit, limit_summary
+from logan.metrics.limit_events import Unfit
+from logan.metrics.limits import limit_summary
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitEvent, LimitSummary
+from logan.metrics.limit_events import LimitEvent
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitSummary
 from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
 from logan.report.inputs import ReportInputs
 from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text

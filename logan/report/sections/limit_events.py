@@ -6,7 +6,7 @@ from typing import Final
 
 from logan.drive.context import Context
 from logan.metrics.event_kinds import EventKind, event_kinds
-from logan.metrics.limits import LimitEvent
+from logan.metrics.limit_events import LimitEvent
 from logan.report.document import Block, TableBlock
 from logan.report.inputs import ReportInputs
 from logan.report.names import channel_words

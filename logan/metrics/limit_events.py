@@ -1,0 +1,210 @@
+"""Stretches of one channel beyond its limit: red, amber, or no more than a note."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+import numpy as np
+
+from logan.drive.context import Context, ContextLookup
+from logan.drive.drive import Channel, Drive
+from logan.drive.pack_power import is_charging_at
+from logan.flags import Severity, Span
+from logan.metrics.cautions import Flow, advice_for
+from logan.metrics.exceedance import Stretch, merged, stretches_beyond
+from logan.metrics.limit_rules import limit_rule
+from logan.metrics.thermal import without_spikes
+from logan.settings import Limit, LimitSide
+from logan.units import FloatArray
+
+MERGE_S: Final = 60.0
+"""Stretches beyond a limit that are no further apart are one event. [s]"""
+
+_LEAST_FLOW_W: Final = 500.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitEvent:
+    """One stretch beyond a limit: the same type for every channel, curve and drive.
+
+    Parameters
+    ----------
+    what : str
+        Channel, or "component: channel" for a curve.
+    severity : Severity
+        Red, amber, or a note: beyond by less than the sensor or the least duration lets one say.
+    start_s, duration_s : float
+        When it began, and how long it was beyond in all. [s]
+    worst_value, limit_value : float
+        In ``unit``.
+    unit : str
+        Unit of both.
+    source : str
+        Where the limit comes from.
+    context : Context
+        Moment of the worst value: speed, power, grade, state of charge, ambient.
+    caution : str
+        What happened and what helps, beside a red one.
+    times : int
+        How many stretches were brought together.
+    remark : str
+        Why it is no more than a note, or red though the reading is not beyond.
+    """
+
+    schema: ClassVar[str] = "limit-event/2"
+
+    what: str
+    severity: Severity
+    start_s: float
+    duration_s: float
+    worst_value: float
+    limit_value: float
+    unit: str
+    source: str
+    context: Context
+    caution: str
+    times: int = 1
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """Why a channel's data are refused, and when; without spans all of them are."""
+
+    reason: str
+    spans: tuple[Span, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether no sample is left."""
+        return not self.spans
+
+
+class Flows:
+    """Which way the pack's current ran at a moment.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    """
+
+    def __init__(self, drive: Drive) -> None:
+        self._drive = drive
+        self._current = drive.get("pack_current")
+
+    def at(self, context: Context) -> Flow:
+        """Which way it ran at the moment of a context."""
+        if bool(is_charging_at(self._drive, np.array([context.at_s]))[0]):
+            return Flow.CHARGE
+        signed = context.power_w
+        if signed is None and self._current is not None:
+            signed = 100.0 * float(self._current.at(np.array([context.at_s]), max_gap_s=30.0)[0])
+        if signed is None or not np.isfinite(signed) or abs(signed) < _LEAST_FLOW_W:
+            return Flow.UNKNOWN
+        return Flow.DRIVE if signed > 0.0 else Flow.REGEN
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """What of a channel may be believed."""
+
+    channel: Channel
+    time_s: FloatArray
+    value: FloatArray
+
+    @classmethod
+    def of(cls, channel: Channel, unfit: Unfit | None) -> Reading | None:
+        """Without spikes of temperatures and without what is refused; None where nothing is left."""
+        cleaned = without_spikes(channel)[0] if channel.unit == "degC" else channel
+        known = np.isfinite(cleaned.value)
+        if unfit is not None:
+            if unfit.is_whole:
+                return None
+            for span in unfit.spans:
+                known &= (cleaned.time_s < span.start_s) | (cleaned.time_s > span.end_s)
+        return cls(channel, cleaned.time_s[known], cleaned.value[known]) if known.any() else None
+
+
+HELD_REMARK: Final = "held at its own limit, within the sensor's tolerance"
+
+
+def limit_events(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) -> list[LimitEvent]:
+    """Red and amber stretches that last long enough, brought together; what is less is one note.
+
+    Parameters
+    ----------
+    reading : Reading
+        What of the channel may be believed.
+    limit : Limit
+        What it is held against.
+    lookup, flows : ContextLookup, Flows
+        What else was true of the drive.
+
+    Returns
+    -------
+    list of LimitEvent
+        Red first, then amber, then at most one note.
+    """
+    channel, rule, side = reading.channel, limit_rule(reading.channel.name), limit.side
+    sign = 1.0 if side is LimitSide.ABOVE else -1.0
+
+    def stretches(level: float) -> tuple[Stretch, ...]:
+        return stretches_beyond(reading.time_s, reading.value, level, side)
+
+    def lasting(level: float | None, towards: float) -> tuple[Stretch, ...]:
+        if level is None:
+            return ()
+        moved = level + sign * towards * rule.bound(channel, level)
+        return tuple(one for one in stretches(moved) if one.held_s >= rule.least_s)
+
+    red = merged(lasting(limit.red, 1.0 if rule.is_regulated else -1.0), side, within_s=MERGE_S)
+    amber = merged(lasting(limit.amber, 0.0), side, within_s=MERGE_S)
+    amber = tuple(a for a in amber if not any(r.start_s <= a.end_s and a.start_s <= r.end_s for r in red))
+    loud = (*red, *amber)
+    outer = limit.red if limit.red is not None else limit.amber
+    quiet: tuple[Stretch, ...] = ()
+    if outer is not None:
+        rest = (
+            one for one in stretches(outer) if not any(a.start_s <= one.end_s and one.start_s <= a.end_s for a in loud)
+        )
+        quiet = merged(tuple(rest), side, within_s=np.inf)
+    events = []
+    for severity, level, group in (
+        (Severity.RED, limit.red, red),
+        (Severity.AMBER, limit.amber, amber),
+        (Severity.NOTE, outer, quiet),
+    ):
+        if level is None:
+            continue
+        for one in group:
+            context = lookup.at(one.worst_at_s)
+            is_red = severity is Severity.RED
+            remark = ""
+            if is_red and sign * (one.worst_value - level) <= 0.0:
+                remark = f"the sensor's bound of {rule.bound(channel, level):.3g} {channel.unit} reaches beyond it"
+            elif severity is Severity.NOTE:
+                is_held = rule.is_regulated and sign * (one.worst_value - level) <= rule.bound(channel, level)
+                remark = HELD_REMARK if is_held and one.held_s >= rule.least_s else _note(rule.least_s)
+            events.append(
+                LimitEvent(
+                    what=channel.name,
+                    severity=severity,
+                    start_s=one.start_s,
+                    duration_s=one.held_s,
+                    worst_value=one.worst_value,
+                    limit_value=level,
+                    unit=channel.unit,
+                    source=limit.source,
+                    context=context,
+                    caution=advice_for(channel.name, side, flows.at(context)).past if is_red else "",
+                    times=one.times,
+                    remark=remark,
+                )
+            )
+    return events
+
+
+def _note(least_s: float) -> str:
+    return f"each time shorter than the {least_s:g} s from which it counts, or within the sensor's tolerance"
