@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 
 from logan.channels.raw_codes import code_count
-from logan.channels.units import UnitConversion
 from logan.channels.vocabulary import ChannelKind
 from logan.frames.table import SignalColumn
 from logan.units import FloatArray
+from logan.units.algebra import UnitConversion
 
 MOST_OUTSIDE_RATIO: Final = 0.5
 _FACTORS: Final = (

@@ -13,13 +13,14 @@ from logan.channels.contradiction import contradictions
 from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
 from logan.channels.raw_codes import not_available_codes, reread_signed
-from logan.channels.units import UnitConversion, conversion_to_si
+from logan.channels.units import conversion_to_si
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
 from logan.errors import ChannelError
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
+from logan.units.algebra import UnitConversion
 
 FIRST_ABSOLUTE_NS: Final = 946_684_800_000_000_000
 """2000-01-01 UTC: a log that starts earlier has no absolute time. [ns]"""

@@ -14,11 +14,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.units import UnitConversion, conversion_to_si, is_unit_of
+from logan.channels.units import conversion_to_si, is_unit_of
 from logan.channels.vocabulary import channel_kind
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
 from logan.units import FloatArray
+from logan.units.algebra import UnitConversion
 
 _FEWEST_SAMPLES: Final = 50
 _MOST_POINTS: Final = 3000

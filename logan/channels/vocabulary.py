@@ -28,7 +28,7 @@ class ChannelKind:
     name : str
         Canonical name.
     unit : str
-        SI unit that values are held in, as written by ``pint``'s short form.
+        SI unit that values are held in, as ``logan.units.algebra`` reads it.
     meaning : str
         One line, with the sign where there is one.
     interpolation : Interpolation

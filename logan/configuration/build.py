@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from logan.configuration.coherence import coherence_problems, scenario_problems
+from logan.configuration.coherence import coherence_problems, impossible_together, scenario_problems
 from logan.configuration.limits import limit_problems, limit_sheet
 from logan.configuration.problems import load, problems_of, refusal
 from logan.configuration.quantities import Measured
@@ -74,7 +74,10 @@ def read_build(path: Path) -> BuildSettings:
         raise refusal(path, (*problems_of(error), *problems)) from None
     if problems:
         raise refusal(path, tuple(problems))
-    return _settings(content, path)
+    settings = _settings(content, path)
+    if impossible := impossible_together(settings):
+        raise refusal(path, impossible)
+    return settings
 
 
 def _planning(

@@ -1,7 +1,7 @@
-"""What must fit together in ``build.toml`` beyond single keys: checked on the file as written.
+"""What must fit together in ``build.toml`` beyond single keys.
 
-Working on the raw tables, these checks speak even where single keys are wrong, so that one
-run tells everything.
+What only needs the raw tables is checked on the file as written, so that one run tells everything
+even where single keys are wrong; what needs values is checked on the settings.
 """
 
 from __future__ import annotations
@@ -9,11 +9,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from logan.channels.vocabulary import channel_kind
 from logan.configuration.schema import nearest
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.settings import BuildSettings, LimitSide
 from logan.units import DisplayUnits
 
 _WAYS = ("speed", "cycle", "mix", "route", "drive")
 _SHARES_TOLERANCE = 1e-3
+_MOST_OF_NOMINAL = 1.05
+"""Cells are often a little better than their datasheet; common practice."""
+_LEAST_DEMAND = 0.7
+"""Share of the planned power at a steady speed that no vehicle like it can do without."""
+_THIN_AIR_KG_PER_M3 = 1.0
 
 
 def coherence_problems(raw: Mapping[str, Any]) -> tuple[str, ...]:
@@ -40,6 +48,68 @@ def scenario_problems(table: Mapping[str, Any]) -> tuple[str, ...]:
     if len(ways) == 1 or set(ways) == {"route", "speed"}:
         return ()
     return ("give exactly one of speed, cycle, mix, route (a route may have a speed too) or drive",)
+
+
+def impossible_together(settings: BuildSettings) -> tuple[str, ...]:
+    """Return one line for each pair of values that cannot both be true of one vehicle."""
+    return (*_impossible_pack(settings), *_impossible_limits(settings), *_impossible_speeds(settings))
+
+
+def _nominal_v(settings: BuildSettings) -> float:
+    return settings.pack.cells_in_series * settings.pack.cell_nominal_voltage_v
+
+
+def _impossible_pack(settings: BuildSettings) -> Iterable[str]:
+    pack = settings.pack
+    nominal_wh = _nominal_v(settings) * pack.cells_in_parallel * pack.cell_capacity_ah.value
+    if pack.usable_energy_wh.value > _MOST_OF_NOMINAL * nominal_wh:
+        yield (
+            f"pack.usable_energy: {pack.usable_energy_wh.value / 1e3:.4g} kWh is more than the {nominal_wh / 1e3:.4g} "
+            "kWh that the cells hold in all (cells x capacity x nominal voltage)"
+        )
+    floor_v, ceiling_v = pack.cell_voltage_floor_v, pack.cell_voltage_ceiling_v
+    if floor_v is not None and ceiling_v is not None and floor_v >= ceiling_v:
+        yield f"pack.cell_voltage_floor: {floor_v:g} V is not below the ceiling of {ceiling_v:g} V"
+    for key, bound_v, sign in (("floor", floor_v, 1), ("ceiling", ceiling_v, -1)):
+        if bound_v is not None and sign * (bound_v - pack.cell_nominal_voltage_v) >= 0.0:
+            side = "below" if sign > 0 else "above"
+            yield f"pack.cell_voltage_{key}: {bound_v:g} V is not {side} the nominal {pack.cell_nominal_voltage_v:g} V"
+
+
+def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
+    ambient_degc = settings.limits.design_ambient_degc
+    for limit in settings.limits.limits:
+        kind = channel_kind(limit.channel)
+        if kind is None or kind.unit != "degC" or kind.group == "ambient" or limit.side is not LimitSide.ABOVE:
+            continue
+        for colour, value in (("amber", limit.amber), ("red", limit.red)):
+            if value is not None and value < ambient_degc:
+                yield (
+                    f"limits.{limit.channel}.{colour}: {value:.4g} °C lies below the design ambient of "
+                    f"{ambient_degc:.4g} °C; give the temperature itself, not its rise"
+                )
+
+
+def _impossible_speeds(settings: BuildSettings) -> Iterable[str]:
+    """Steady speeds that need more than pack or motor can ever give, whatever the drives will show."""
+    vehicle, pack, powertrain = settings.vehicle, settings.pack, settings.powertrain
+    for scenario in settings.scenarios:
+        speed = scenario.speed_m_per_s
+        if speed is None or scenario.route is not None:
+            continue
+        rolling_n = vehicle.rolling_coefficient.value * vehicle.mass_kg.value * STANDARD_GRAVITY_M_PER_S2
+        drag_n = 0.5 * _THIN_AIR_KG_PER_M3 * vehicle.drag_area_m2.value * speed**2
+        demand_w = _LEAST_DEMAND * (rolling_n + drag_n) * speed
+        limits = [("motor.max_power", powertrain.motor.max_power_w * powertrain.motor.count, "")]
+        if pack.discharge_current_limit_a is not None:
+            limit_w = pack.discharge_current_limit_a * _nominal_v(settings)
+            limits.append(("pack.discharge_current_limit", limit_w, f"{pack.discharge_current_limit_a:g} A give "))
+        for key, limit_w, how in limits:
+            if limit_w < demand_w:
+                yield (
+                    f"{key}: {how}{limit_w / 1e3:.3g} kW, and '{scenario.name}' needs at least {demand_w / 1e3:.3g} kW "
+                    "at a steady speed on the level"
+                )
 
 
 def _table(raw: Mapping[str, Any], name: str) -> Mapping[str, Any]:

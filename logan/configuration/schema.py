@@ -18,6 +18,8 @@ Payload = Annotated[Measured, Quantity("kilogram", -2_000.0, 20_000.0, "150 kg",
 Area = Annotated[Measured, Quantity("meter**2", 0.2, 8.0, "0.80 m2 ± 0.08 m2", "m2")]
 RollingCoefficient = Annotated[Measured, Quantity("", 0.003, 0.06, "0.0105 ± 0.0015", "")]
 Ratio = Annotated[Measured, Quantity("", 0.0, 1.0, "0.10", "")]
+KeptBack = Annotated[Measured, Quantity("", 0.0, 0.9, "10 %", "")]
+Confidence = Annotated[Measured, Quantity("", 0.5, 0.999, "90 %", "")]
 Efficiency = Annotated[Measured, Quantity("", 0.3, 1.0, "0.87 ± 0.03", "")]
 PerKelvin = Annotated[Measured, Quantity("1/kelvin", 0.0, 0.05, "0.008 1/K", "1/K")]
 Length = Annotated[Measured, Quantity("meter", 1.0, 5.0, "1.98 m", "m")]
@@ -25,7 +27,8 @@ WheelInertia = Annotated[Measured, Quantity("kilogram*meter**2", 0.0, 200.0, "4 
 RotorInertia = Annotated[Measured, Quantity("kilogram*meter**2", 0.0, 10.0, "0.05 kg m2", "kg m2")]
 ShaftSpeed = Annotated[Measured, Quantity("revolution/minute", 500.0, 40_000.0, "16000 rpm", "rpm")]
 Torque = Annotated[Measured, Quantity("newton*meter", 10.0, 5_000.0, "330 N m", "N m")]
-Power = Annotated[Measured, Quantity("watt", 0.0, 2e6, "140 kW", "W")]
+Power = Annotated[Measured, Quantity("watt", 0.0, 2e6, "140 kW", "W", least=5.0)]
+BasePower = Annotated[Measured, Quantity("watt", 10.0, 20_000.0, "350 W ± 150 W", "W")]
 Speed = Annotated[Measured, Quantity("meter/second", 0.5, 90.0, "65 mph", "m/s")]
 FadeSpeed = Annotated[Measured, Quantity("meter/second", 0.0, 15.0, "6 mph", "m/s")]
 Wind = Annotated[Measured, Quantity("meter/second", -40.0, 40.0, "10 mph", "m/s")]
@@ -220,7 +223,7 @@ class PackTable(Tables):
 class AuxiliaryTable(Tables):
     """``[auxiliary]``."""
 
-    base_power: Power | None = None
+    base_power: BasePower | None = None
     heating_per_kelvin: PowerPerKelvin | None = None
     cooling_per_kelvin: PowerPerKelvin | None = None
     heater_limit: Power = Measured(0.0)
@@ -310,9 +313,9 @@ class TargetTable(Tables):
 
     range: Distance
     scenario: str
-    reserve: Ratio = Measured(0.0)
-    ageing: Ratio = Measured(0.0)
-    confidence: Ratio = Measured(0.9)
+    reserve: KeptBack = Measured(0.0)
+    ageing: KeptBack = Measured(0.0)
+    confidence: Confidence = Measured(0.9)
 
 
 class ScenarioTable(Tables):

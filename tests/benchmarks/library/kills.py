@@ -38,7 +38,7 @@ def announced(begun: Event, work: Callable[..., None], *arguments: object) -> No
 def begin(work: Callable[..., None], *arguments: object) -> BaseProcess:
     """Start work in a process of its own; returns when it begins, so that no kill is spent on the start."""
     preload = ["tests.drive_library.importers", "tests.pipeline.twin_fleet", "logan.pipeline.importing"]
-    preload += ["pyarrow.parquet", "scipy.optimize", "scipy.signal", "cantools", "pint"]
+    preload += ["pyarrow.parquet", "scipy.optimize", "scipy.signal", "cantools"]
     forked = context()
     forked.set_forkserver_preload(preload)
     begun = forked.Event()

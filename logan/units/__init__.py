@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, overload
 
 from logan.constants import JOULES_PER_WATT_HOUR, METRES_PER_MILE, SECONDS_PER_HOUR
+from logan.units.algebra import conversion
 
 if TYPE_CHECKING:
     import numpy as np
@@ -43,6 +44,26 @@ RADIANS_PER_SECOND_PER_RPM: Final = 2.0 * math.pi / 60.0
 WATT_HOURS_PER_US_GALLON_EQUIVALENT: Final = 33_705.0
 """Energy of a US gallon of petrol as used for MPGe (EPA)."""
 
+_SHOWN: Final = {
+    # Quantity: unit it is held in, US unit, metric unit.
+    "distance": ("m", "mi", "km"),
+    "speed": ("m/s", "mph", "km/h"),
+    "temperature": ("degC", "°F", "°C"),
+    "consumption": ("Wh/km", "Wh/mi", "kWh/100 km"),
+    "height": ("m", "ft", "m"),
+    "weight": ("kg", "lb", "kg"),
+    "area": ("m^2", "ft2", "m2"),
+    "length": ("m", "in", "m"),
+    "power": ("W", "hp", "kW"),
+    "torque": ("N*m", "lb-ft", "N m"),
+    "force": ("N", "lbf", "N"),
+    "pressure": ("Pa", "psi", "kPa"),
+    "electric_power": ("W", "kW", "kW"),
+    "energy": ("Wh", "kWh", "kWh"),
+}
+_BY_THEMSELVES: Final = ("weight", "area", "length", "power", "torque", "force", "pressure")
+"""Quantities that a user may choose a unit for; speed, consumption and height follow the distance."""
+
 Distance = Literal["mi", "km"]
 Temperature = Literal["degF", "degC"]
 
@@ -67,22 +88,25 @@ def celsius(temperature_degf: float | FloatArray) -> float | FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class DisplayUnits:
-    """What the user reads: miles or kilometres, Fahrenheit or Celsius.
+    """What the user reads: the US or the metric system, or single choices of both.
 
     Parameters
     ----------
     distance : {"mi", "km"}
-        Unit of distance; speed and consumption follow it.
+        Unit of distance; whatever is not chosen by itself follows its system.
     temperature : {"degF", "degC"}
         Unit of temperature.
+    choices : tuple of (str, str)
+        Quantity and unit that differ from the system, such as ``("power", "kW")``.
     """
 
     distance: Distance = "mi"
     temperature: Temperature = "degF"
+    choices: tuple[tuple[str, str], ...] = ()
 
     @classmethod
     def parse(cls, text: str) -> DisplayUnits:
-        """Read ``"mi,F"``, ``"km,C"``, ``"mi"``, ``"km"``, ``"C"``; alone, ``km`` means °C too.
+        """Read ``"us"``, ``"metric"``, ``"mi,F"``, ``"km"``, ``"us,C,kW"``; alone, ``km`` means °C too.
 
         Raises
         ------
@@ -91,11 +115,14 @@ class DisplayUnits:
         """
         distance: Distance | None = None
         temperature: Temperature | None = None
+        singles = {unit.replace(" ", "").lower(): (quantity, unit)
+                   for quantity in _BY_THEMSELVES for unit in _SHOWN[quantity][1:]}  # fmt: skip
+        choices: dict[str, str] = {}
         for word in text.replace("+", ",").replace(" ", ",").split(","):
             match word.strip().lower().removeprefix("deg").removeprefix("°"):
-                case "mi" | "miles" | "mile":
+                case "mi" | "miles" | "mile" | "us":
                     distance = "mi"
-                case "km":
+                case "km" | "metric":
                     distance = "km"
                 case "f":
                     temperature = "degF"
@@ -103,11 +130,40 @@ class DisplayUnits:
                     temperature = "degC"
                 case "":
                     continue
+                case single if single in singles:
+                    quantity, unit = singles[single]
+                    choices[quantity] = unit
                 case other:
-                    raise ValueError(f"unknown unit '{other}'; use mi or km, F or C, such as km,C")
+                    known = ", ".join(unit for _, unit in singles.values())
+                    raise ValueError(
+                        f"unknown unit '{other}'; use us or metric, mi or km, F or C, such as km,C; or {known}"
+                    )
         if temperature is None:
             temperature = "degC" if distance == "km" else "degF"
-        return cls(distance or "mi", temperature)
+        return cls(distance or "mi", temperature, tuple(choices.items()))
+
+    def unit_of(self, quantity: str) -> str:
+        """Unit that a quantity is shown in, such as ``"lb"`` for ``"weight"``."""
+        us, metric = _SHOWN[quantity][1:]
+        is_us = self.temperature == "degF" if quantity == "temperature" else self.distance == "mi"
+        return dict(self.choices).get(quantity, us if is_us else metric)
+
+    def shown(self, value: float, quantity: str, *, digits: int = 4) -> str:
+        """A value in SI with its unit as the user reads it, such as ``"300 lb"``; it reads back to the same.
+
+        Parameters
+        ----------
+        value : float
+            In the unit that the quantity is held in: SI; Wh/km for a consumption, Wh for an energy.
+        quantity : str
+            One of ``distance``, ``speed``, ``temperature``, ``weight`` and so on.
+        digits : int
+            Significant digits; 12 give the value itself back.
+        """
+        unit = self.unit_of(quantity)
+        to_si = conversion(unit, _SHOWN[quantity][0])
+        assert to_si is not None  # a test reads every unit of the table
+        return f"{plain_number(to_si.from_si(value), digits)} {unit}"
 
     @property
     def metres(self) -> float:
@@ -170,3 +226,13 @@ def wh_per_km_from_wh_per_mi(wh_per_mi: float) -> float:
 def wh_per_mi_from_wh_per_km(wh_per_km: float) -> float:
     """Convert consumption per kilometre to consumption per mile."""
     return wh_per_km * METRES_PER_MILE / 1000.0
+
+
+def plain_number(value: float, digits: int = 4) -> str:
+    """A number without exponent, trailing zeros, grouped thousands or a minus zero; ``not known`` for NaN."""
+    if not math.isfinite(value):
+        return "not known"
+    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0) if value else 0
+    text = f"{value:.{places}f}"
+    text = text.rstrip("0").rstrip(".") if places else text
+    return "0" if text == "-0" else text

@@ -1,0 +1,131 @@
+"""Quantities as people write them: ``"3640 lb"``, ``"1,650 kg ± 20 kg"``, ``"65 mph"``, ``"20 °F"``, ``"10 %"``.
+
+A comma before three digits may group thousands or stand for a decimal point: the range that is
+allowed decides: thousands where a decimal point would be out of it, else the text is refused with both
+readings named.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Final
+
+from logan.units.algebra import UnitConversion, conversion
+
+_DIGITS: Final = r"(?:\d[\d.,'’_]*(?:[ \u00a0\u2009\u202f]\d{3}(?!\d)[\d.,]*)*|[.,]\d+)"
+_NUMBER: Final = rf"[-+]?{_DIGITS}(?:[eE][-+]?\d+)?"
+_QUANTITY: Final = re.compile(
+    rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit>[^±+\-\d\s][^±]*?|)\s*"
+    rf"(?:(?:±|\+/?-)\s*(?P<sigma>{_NUMBER})\s*(?P<sigma_unit>[^±\d\s][^±]*?|))?\s*$"
+)
+_GROUPED: Final = re.compile(
+    r"[-+]?[1-9]\d{0,2}(?P<mark>[,.' ’_])\d{3}(?:(?P=mark)\d{3})*(?P<rest>(?!(?P=mark))[.,]\d*)?"
+)
+_DECIMAL: Final = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?")
+_MINUS: Final = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " "})
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value and its standard uncertainty, both in the unit asked for.
+
+    Parameters
+    ----------
+    value : float
+        In the unit asked for.
+    sigma : float or None
+        Standard uncertainty; None where not given.
+    text : str
+        As the user typed it, so that it can be shown so again; empty for a default.
+    """
+
+    value: float
+    sigma: float | None = None
+    text: str = field(default="", compare=False)
+
+
+def read_number(text: str) -> tuple[float, ...]:
+    """What a number may be: one value, two where its comma can be read in two ways, none where it is no number.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"1250"``, ``"1,250.5"``, ``"1 250"``, ``"0,8"`` or ``"−5"``; ``"1,250"`` is 1250 or 1.25.
+    """
+    text = text.translate(_MINUS).strip()
+    readings = []
+    grouped = _GROUPED.fullmatch(text)
+    # A point before three digits, alone, is a decimal point; two points are none.
+    if grouped and (grouped["mark"] != "." or grouped["rest"] or text.count(".") > 1):
+        whole = text[: grouped.start("rest")] if grouped["rest"] else text
+        rest = (grouped["rest"] or "").replace(",", ".")
+        readings.append(float(whole.replace(grouped["mark"], "") + rest))
+    if _DECIMAL.fullmatch(text):
+        readings.append(float(text.replace(",", ".")))
+    return tuple(readings)
+
+
+def parse_quantity(
+    raw: object, to_unit: str, example: str, *, low: float = float("-inf"), high: float = float("inf")
+) -> Measured:
+    """Read a quantity into ``to_unit`` (empty for a plain ratio).
+
+    Parameters
+    ----------
+    raw : object
+        Text with a number and a unit; a bare number where ``to_unit`` is empty.
+    to_unit : str
+        As ``logan.units.algebra.conversion`` takes it.
+    example : str
+        Shown when the text cannot be read.
+    low, high : float
+        What decides between two readings of a comma, in ``to_unit``; not checked otherwise.
+
+    Raises
+    ------
+    ValueError
+        In the words shown to the user: no number, no unit, a unit of another kind, or two readings.
+    """
+    if isinstance(raw, bool) or not isinstance(raw, str | int | float):
+        raise ValueError(f'expected a quantity such as "{example}"')
+    if not isinstance(raw, str):
+        if to_unit == "":
+            return Measured(float(raw), text=str(raw))
+        raise ValueError(f'say the unit, such as "{example}"')
+    match = _QUANTITY.match(raw.translate(_MINUS))
+    values = read_number(match["value"]) if match else ()
+    if match is None or not values:
+        raise ValueError(f'cannot read "{raw}"; write a number and a unit, such as "{example}"')
+    unit, sigma_unit = match["unit"], match["sigma_unit"] or ""
+    if not unit and sigma_unit != "%":
+        unit = sigma_unit
+    if not unit and to_unit:
+        raise ValueError(f'say the unit, such as "{example}"')
+    to_si = conversion(unit, to_unit) if unit else UnitConversion()
+    spread = conversion(sigma_unit, to_unit) if sigma_unit and sigma_unit != unit and sigma_unit != "%" else to_si
+    if to_si is None or spread is None:
+        raise ValueError(f'"{raw}" is not in a unit of {to_unit or "a plain number"}; write for example "{example}"')
+    value = to_si.to_si(_the_one(values, to_si, low, high, unit))
+    if match["sigma"] is None:
+        return Measured(value, text=raw.strip())
+    sigmas = read_number(match["sigma"])
+    if not sigmas:
+        raise ValueError(f'cannot read "{raw}"; write a number and a unit, such as "{example}"')
+    # A comma means the same in both numbers.
+    sigma = sigmas[0] if len(values) > 1 or len(sigmas) == 1 else _nearer(sigmas, raw)
+    is_share = sigma_unit == "%" and unit != "%"
+    return Measured(value, abs(value) * sigma / 100.0 if is_share else spread.factor * sigma, raw.strip())
+
+
+def _the_one(values: tuple[float, ...], to_si: UnitConversion, low: float, high: float, unit: str) -> float:
+    """The reading that is meant: grouped thousands, unless the decimal comma would be allowed too."""
+    if len(values) < 2 or not low <= to_si.to_si(values[1]) <= high:
+        return values[0]
+    both = " or ".join(f'"{f"{value:.12g} {unit}".strip()}"' for value in values)
+    raise ValueError(f"the comma can be read in two ways; write {both}")
+
+
+def _nearer(sigmas: tuple[float, ...], raw: str) -> float:
+    both = " or ".join(f"{sigma:.12g}" for sigma in sigmas)
+    raise ValueError(f'the comma of the uncertainty in "{raw}" can be read in two ways; write {both}')

@@ -1,0 +1,55 @@
+"""Values that are each allowed and cannot be true of one vehicle together."""
+
+import pytest
+
+from logan.configuration.build import read_build
+from logan.errors import ConfigurationError
+from tests.configuration.test_build import write
+
+NOMINAL = "96 x 3 cells of 63 Ah at 3.65 V are 66.2 kWh"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (('# usable_energy = "60 kWh ± 2 kWh"', 'usable_energy = "80 kWh"'),
+         "pack.usable_energy: 80 kWh is more than the 66.23 kWh that the cells hold in all"),
+        (('# discharge_current_limit = "600 A" ', 'discharge_current_limit = "5 A" '),
+         "pack.discharge_current_limit: 5 A give 1.75 kW, and 'highway 65' needs at least"),
+        (('max_power = "140 kW"', 'max_power = "3 kW"'), "motor.max_power: 3 kW, and 'highway 65' needs at least"),
+        (('# motor_temperature = { amber = "120 degC", red = "150 degC", source = "datasheet" }',
+          'motor_temperature = { red = "20 degC" }'),
+         "limits.motor_temperature.red: 20 °C lies below the design ambient of 35 °C; give the temperature itself"),
+        (('# motor_temperature = { amber = "120 degC", red = "150 degC", source = "datasheet" }',
+          'motor_temperature = { amber = "150 K" }'), "limits.motor_temperature.amber: -123.1 °C lies below"),
+        (('# cell_voltage_floor = "2.9 V"', 'cell_voltage_floor = "3.7 V"'),
+         "pack.cell_voltage_floor: 3.7 V is not below the nominal 3.65 V"),
+        (('# cell_voltage_ceiling = "4.2 V"', 'cell_voltage_ceiling = "3.6 V"'),
+         "pack.cell_voltage_ceiling: 3.6 V is not above the nominal 3.65 V"),
+        (('reserve = "10 %"', 'reserve = "100 %"'), "target.reserve: expected 0 to 0.9, got 1"),
+        (('confidence = "90 %"', 'confidence = "100 %"'), "target.confidence: expected 0.5 to 0.999, got 1"),
+        (('# base_power = "350 W ± 150 W"', 'base_power = "0 W"'), "auxiliary.base_power: expected 10 to 20000 W"),
+        (('# base_power = "350 W ± 150 W"', 'base_power = "400 kW"'), "auxiliary.base_power: expected 10 to 20000 W"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_true_together_is_refused_with_both_values(tmp_path, change, says):
+    with pytest.raises(ConfigurationError) as caught:
+        read_build(write(tmp_path, change))
+    assert says in str(caught.value)
+
+
+def test_a_thousand_is_grouped_as_a_garage_does(tmp_path):
+    change = ('# base_power = "350 W ± 150 W"', 'base_power = "1,250 W ± 1,000 W"')
+    base = read_build(write(tmp_path, change)).auxiliary.base_power_w
+    assert (base.value, base.sigma) == (1250.0, 1000.0)
+
+
+def test_cells_a_little_better_than_their_datasheet_and_cool_ambient_limits_are_allowed(tmp_path):
+    read_build(
+        write(
+            tmp_path,
+            ('# usable_energy = "60 kWh ± 2 kWh"', 'usable_energy = "69 kWh"'),
+            ("use_typical = false", 'use_typical = true\ncabin_temperature = { red = "30 degC" }'),
+            ('# discharge_current_limit = "600 A" ', 'discharge_current_limit = "60 A" '),
+        )
+    )
