@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
 
@@ -85,8 +85,8 @@ class InstrumentSettings:
         True takes off what is known to better than it is large.
     readings : tuple of InstrumentReading
         What the user compared with the sensors.
-    applied : mapping of str to float
-        What is taken off the drives, by unknown of ``logan.instruments``; the pipeline fills it in.
+    applied : mapping of str to float or None
+        What is taken off the drives, by unknown of ``logan.instruments``; None until a library was asked.
     """
 
     current_gain_ratio: SensorError = SensorError(0.01)
@@ -96,7 +96,7 @@ class InstrumentSettings:
     temperature_offset_k: SensorError = SensorError(1.0)
     is_corrected: bool = True
     readings: tuple[InstrumentReading, ...] = ()
-    applied: Mapping[str, float] = field(default_factory=dict)
+    applied: Mapping[str, float] | None = None
 
     @property
     def power_gain_sigma_ratio(self) -> float:

@@ -21,9 +21,6 @@ from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import FloatArray
 
-PACK_GAIN_SIGMA_RATIO = 0.014
-"""Gain of voltage and current together (common practice, 1 % each)."""
-
 
 def energy_ledger(
     drive: Drive,
@@ -156,7 +153,7 @@ class _Account:
 
     def entries(self) -> tuple[tuple[LedgerEntry, ...], Figure, tuple[str, ...]]:
         """All entries, the residual, and the notes."""
-        gain = PACK_GAIN_SIGMA_RATIO
+        gain = self.build.instruments.power_gain_sigma_ratio
         entries = [
             _entry("pack out", self.out_j, gain * self.out_j, "measured"),
             _entry("pack in", self.in_j, gain * self.in_j, "measured"),

@@ -12,7 +12,7 @@ from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.metrics.distance import DrivenDistance, driven_distance
-from logan.metrics.error_budget import GAIN_SIGMA_RATIO, ErrorPart, error_budget
+from logan.metrics.error_budget import ErrorPart, error_budget
 from logan.numerics import integrate
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
@@ -119,7 +119,7 @@ def energy_summary(
     net_sigma = float(np.sqrt(sum(part.sigma_wh**2 for part in parts)))
     share = {part.name: part.sigma_wh for part in parts}
     net_wh, gross_wh, regen_wh = whole.total * scale, whole.positive * scale, -whole.negative * scale
-    gain = GAIN_SIGMA_RATIO
+    gain = build.instruments.power_gain_sigma_ratio
     # Offset and gaps move the larger part most; sampling error on regen shows up in gross as well.
     common = share["offset"] ** 2 + share["gaps"] ** 2 + decimated_regen_wh**2
     figures = {

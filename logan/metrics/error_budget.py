@@ -14,12 +14,6 @@ from logan.numerics import Integral, integrate, interpolate, nominal_period_s
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
-GAIN_SIGMA_RATIO: Final = 0.014
-"""Gain of voltage and current together, 1 % each where nothing better is known (common practice)."""
-
-OFFSET_SIGMA_A: Final = 0.5
-"""Current zero that was not checked with the contactors open (common practice)."""
-
 SKEW_SIGMA_S: Final = 0.06
 """Lag between voltage and current of different messages, once aligned."""
 
@@ -88,9 +82,10 @@ def error_budget(
     known = power_w[np.isfinite(power_w)]
     spread_w = float(np.std(known)) if known.size else 0.0
     gap_wh = spread_w * np.sqrt(GAP_CORRELATION_S * uncovered_s) / JOULES_PER_WATT_HOUR
-    zero_a = _offset_sigma_a(drive)
+    gain = build.instruments.power_gain_sigma_ratio
+    zero_a = build.instruments.current_zero_a.sigma if current is None or current.sigma is None else current.sigma
     parts = (
-        ErrorPart(name="gain", sigma_wh=GAIN_SIGMA_RATIO * abs(net_wh), how="1 % of voltage, 1 % of current"),
+        ErrorPart(name="gain", sigma_wh=gain * abs(net_wh), how=_gain_words(build)),
         ErrorPart(
             name="offset",
             sigma_wh=zero_a * pack_v * whole.covered_s / JOULES_PER_WATT_HOUR,
@@ -108,11 +103,10 @@ def _nominal_v(build: BuildSettings) -> float:
     return build.pack.cells_in_series * build.pack.cell_nominal_voltage_v
 
 
-def _offset_sigma_a(drive: Drive) -> float:
-    current = drive.get("pack_current")
-    if current is not None and current.sigma is not None:
-        return current.sigma
-    return OFFSET_SIGMA_A
+def _gain_words(build: BuildSettings) -> str:
+    sensors = build.instruments
+    voltage, current = sensors.voltage_gain_ratio.sigma, sensors.current_gain_ratio.sigma
+    return f"{100 * voltage:g} % of voltage, {100 * current:g} % of current, shared by all drives"
 
 
 def _sampling_wh(time_s: FloatArray, power_w: FloatArray, max_gap_s: float) -> tuple[float, float]:

@@ -14,7 +14,6 @@ from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
-from logan.metrics.error_budget import GAIN_SIGMA_RATIO
 from logan.metrics.isolation_check import IsolationCheck, isolation_check
 from logan.numerics import cumulative, integrate
 from logan.results import Estimate, Figure, Refusal
@@ -161,7 +160,7 @@ def pack_summary(
     return PackSummary(
         voltage=_voltage_range(drive),
         usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
-        per_percent=_per_percent(drive),
+        per_percent=_per_percent(drive, build.instruments.power_gain_sigma_ratio),
         spread=_spread(drive, build),
         isolation=isolation_check(drive, build.limits.ac_side),
         charging=charging_sessions(drive),
@@ -270,7 +269,7 @@ def _is_circular(drive: Drive) -> bool:
     return residual < max(CIRCULAR_RATIO, 0.45 * step)
 
 
-def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
+def _per_percent(drive: Drive, gain: float) -> tuple[EnergyPerPercent, ...]:
     """Energy per percent in tenths of state of charge that were crossed."""
     state, current, voltage = drive.get("state_of_charge"), drive.get("pack_current"), drive.get("pack_voltage")
     if state is None or current is None or voltage is None or is_charging_at(drive, state.time_s).any():
@@ -297,7 +296,7 @@ def _per_percent(drive: Drive) -> tuple[EnergyPerPercent, ...]:
                 low_ratio=round(edge, 3),
                 high_ratio=round(edge + PERCENT_BAND, 3),
                 wh_per_percent=-slope / 100.0,
-                sigma_wh_per_percent=float(np.hypot(np.sqrt(variance), GAIN_SIGMA_RATIO * slope)) / 100.0,
+                sigma_wh_per_percent=float(np.hypot(np.sqrt(variance), gain * slope)) / 100.0,
             )
         )
     return tuple(reversed(found))

@@ -11,7 +11,7 @@ import numpy as np
 from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.metrics.error_budget import GAIN_SIGMA_RATIO
+from logan.instrument_settings import InstrumentSettings
 from logan.metrics.pulses import Pulse, find_pulses
 from logan.metrics.sag import Sag, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
@@ -248,7 +248,9 @@ def _estimates(windows: tuple[ResponseWindow, ...], source: str) -> list[Estimat
     for column in range(values.shape[1]):
         mean, sigma = combine(values[:, column], sigmas[:, column])
         # Every window has the same sensors: their gain does not average out.
-        found.append(Estimate(mean, "ohm", float(np.hypot(sigma, GAIN_SIGMA_RATIO * mean)), source))
+        found.append(
+            Estimate(mean, "ohm", float(np.hypot(sigma, InstrumentSettings().power_gain_sigma_ratio * mean)), source)
+        )
     return found
 
 

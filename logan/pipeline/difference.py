@@ -164,7 +164,9 @@ def difference_of_drives(
         records = library.record(first), library.record(second)
         if records[0].id == records[1].id:
             raise UsageError(f"drive {records[0].number} does not differ from itself", "Name two drives")
-        sides = [side_of(load_corrected(library, record.number), build, drive_label(record)) for record in records]
+        sides = [
+            side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
+        ]
         if parameters is None:
             segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
             prior = prior_of(build)

@@ -98,8 +98,10 @@ def _is_current(library: DriveLibrary, stamp: str) -> bool:
 
 
 def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
+    from logan.pipeline.instruments import calibrated
     from logan.pipeline.stored import analysis_fingerprint
 
+    build = calibrated(library, build)
     # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
     fingerprint_of = cache(partial(analysis_fingerprint, build))
     return tuple(
@@ -113,6 +115,8 @@ def _settings_stamp(folder: BuildFolder) -> str:
     """Hash of the settings as they are written; empty where they cannot be read."""
     try:
         content = folder.settings_file.read_bytes()
+        if folder.measurements_file.is_file():
+            content += folder.measurements_file.read_bytes()
     except OSError:
         return ""
     return sha256(VERSION.encode() + content).hexdigest()

@@ -61,7 +61,7 @@ def _timeline(folder: BuildFolder, drive: int, *, points: int = 1500) -> Any:
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
         stored = stored_drive(library, library.record(drive), build)
-        loaded = load_corrected(library, drive)
+        loaded = load_corrected(library, drive, build)
     return timeline_figure(loaded, stored.analysis.flags, build.display, points=points)
 
 
@@ -70,7 +70,7 @@ def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
         stored = stored_drive(library, library.record(drive), build)
-        loaded = load_corrected(library, drive)
+        loaded = load_corrected(library, drive, build)
     figures = {"Data quality along the drive": strip_figure(loaded, stored.analysis.flags)}
     route = route_profile(loaded)
     if route is not None:

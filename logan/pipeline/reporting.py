@@ -102,7 +102,7 @@ def gather_report(
         chosen = None if drive is None else library.record(drive).number
         stored = [item for item in stored_drives(library, build) if chosen in (None, item.record.number)]
         shown = {item.record.number for item in _with_timeline(stored)} if with_timelines else set()
-        drives = tuple(_drive_inputs(library, item, is_drawn=item.record.number in shown) for item in stored)
+        drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
         records = tuple(item.record for item in stored)
     return ReportInputs(
         build=build,
@@ -143,9 +143,9 @@ def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:
     return ranked[:MOST_TIMELINES]
 
 
-def _drive_inputs(library: DriveLibrary, item: StoredDrive, *, is_drawn: bool) -> DriveInputs:
+def _drive_inputs(library: DriveLibrary, item: StoredDrive, build: BuildSettings, *, is_drawn: bool) -> DriveInputs:
     analysis = item.analysis
-    drive = load_corrected(library, item.record.number) if is_drawn else None
+    drive = load_corrected(library, item.record.number, build) if is_drawn else None
     return DriveInputs(
         label=item.label,
         number=item.record.number,

@@ -21,9 +21,13 @@ from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
 from logan.errors import LoganError
 from logan.flags import DataFlag
+from logan.instrument_settings import InstrumentSettings
+from logan.instruments.correction import corrected
+from logan.instruments.drive_evidence import drive_evidence
 from logan.model.balance import segment_drive
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
+from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
 from logan.results import Estimate, Figure, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
@@ -70,9 +74,10 @@ def drive_label(record: DriveRecord) -> str:
     return f"{record.number}{day}"
 
 
-def load_corrected(library: DriveLibrary, drive: int | str) -> Drive:
-    """Load a drive with its masks and corrections by hand applied."""
-    return apply_corrections(library.load(drive))
+def load_corrected(library: DriveLibrary, drive: int | str, build: BuildSettings) -> Drive:
+    """Load a drive with its masks and corrections by hand, and its sensors' known errors taken off."""
+    build = calibrated(library, build)
+    return corrected(apply_corrections(library.load(drive)), build.instruments.applied or {})
 
 
 def analysis_fingerprint(
@@ -86,6 +91,7 @@ def analysis_fingerprint(
         build.pack,
         build.auxiliary,
         build.limits,
+        _sensors(build),
         _without_words(conditions),
         analysis or AnalysisSettings(),
     )
@@ -100,8 +106,14 @@ def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
         build.powertrain,
         build.pack,
         build.auxiliary,
+        _sensors(build),
         _without_words(record.conditions),
     )
+
+
+def _sensors(build: BuildSettings) -> InstrumentSettings:
+    """The sensors' settings, nothing taken off where no library was asked yet."""
+    return replace_fields(build.instruments, applied=build.instruments.applied or {})
 
 
 def _without_words(conditions: DriveConditions) -> DriveConditions:
@@ -128,6 +140,7 @@ def store_analysed(
     build, analysis
         Settings to analyse it with.
     """
+    build = calibrated(library, build, drive_evidence(apply_corrections(drive), "this drive"))
     fingerprint = analysis_fingerprint(build, drive.conditions, analysis)
     kept = _analysed(drive, build, analysis)
     if changes := _changes_since(library, drive, kept.analysis):
@@ -160,6 +173,7 @@ def analyse_stored(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, *, analysis: AnalysisSettings | None = None
 ) -> DriveRecord:
     """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
+    build = calibrated(library, build)
     fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     kept = _analysed(library.load(record.number), build, analysis)
     library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
@@ -170,9 +184,9 @@ def analyse_stored(
 
 
 def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
-    corrected = apply_corrections(drive)
-    done = analyse_drive(corrected, build, analysis, import_flags=corrected.import_flags)
-    return KeptAnalysis(analysis=done, history=corrected.history)
+    right = corrected(apply_corrections(drive), build.instruments.applied or {})
+    done = analyse_drive(right, build, analysis, import_flags=right.import_flags)
+    return KeptAnalysis(analysis=done, history=right.history)
 
 
 def summary_of(analysis: DriveAnalysis) -> DriveSummary:
@@ -198,6 +212,7 @@ def stored_drive(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None = None
 ) -> StoredDrive:
     """One drive with its analysis: the stored one where it still holds, else a new one."""
+    build = calibrated(library, build)
     fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is not None:
@@ -219,6 +234,7 @@ def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
 
 def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | None = None) -> Iterator[StoredDrive]:
     """Every undamaged drive with its analysis, by number."""
+    build = calibrated(library, build)
     for record in library.drives():
         if record.damage:
             continue
@@ -232,6 +248,7 @@ def stored_segments(
 ) -> tuple[DriveSegments, ...]:
     """What every undamaged, not excluded drive brings to the fit; worked out once a drive."""
     segments = []
+    build = calibrated(library, build)
     for record in library.drives():
         if record.damage or record.is_excluded or (drives is not None and record.number not in drives):
             continue
@@ -249,7 +266,7 @@ def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) 
             return DriveSegments.from_dict(cast("dict[str, Any]", cached))
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
-    made = segment_drive(load_corrected(library, record.number), build, drive_id=str(record.number))
+    made = segment_drive(load_corrected(library, record.number, build), build, drive_id=str(record.number))
     content: JsonValue = json_ready(made)
     library.set_analysis(record.number, _SEGMENTS, fingerprint, content)
     return made

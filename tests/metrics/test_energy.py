@@ -96,10 +96,10 @@ def test_the_budget_adds_up_to_the_interval():
     assert summary.net_wh.sigma == pytest.approx(np.sqrt(sum(part.sigma_wh**2 for part in summary.budget)))
 
 
-def test_an_offset_of_half_an_ampere_is_worth_its_watt_hours():
+def test_the_current_zeros_uncertainty_is_worth_its_watt_hours():
     summary = energy_summary(sine_drive(10.0), BUILD)
     offset = next(part for part in summary.budget if part.name == "offset")
-    assert offset.sigma_wh == pytest.approx(0.5 * 360.0 * 600.0 / 3600.0)
+    assert offset.sigma_wh == pytest.approx(0.3 * 360.0 * 600.0 / 3600.0)
 
 
 def test_skew_of_one_message_is_nothing_and_of_two_follows_the_pack_resistance():

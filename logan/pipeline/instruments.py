@@ -1,0 +1,70 @@
+"""A build's sensors: what all its drives and measurements say, and the build with what is taken off the drives."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from logan.drive.corrections import apply_corrections
+from logan.drive.drive import DriveConditions
+from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.records import DriveRecord
+from logan.drive_library.repository import DriveLibrary
+from logan.instruments.correction import corrections
+from logan.instruments.drive_evidence import drive_evidence
+from logan.instruments.evidence import InstrumentEvidence
+from logan.instruments.posterior import Instruments, known_instruments
+from logan.results import json_ready, result_from_json
+from logan.settings import BuildSettings
+from logan.version import VERSION
+
+_EVIDENCE: Final = "instrument-evidence"
+
+
+def build_instruments(
+    library: DriveLibrary, build: BuildSettings, more: Sequence[InstrumentEvidence] = ()
+) -> Instruments:
+    """What is known of a build's sensors once its own errors have been taken off the drives.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        Drives that are excluded or damaged say nothing.
+    build : BuildSettings
+        Priors, and what the user compared.
+    more : sequence of InstrumentEvidence
+        Of a drive that is not in the library yet.
+
+    Returns
+    -------
+    Instruments
+        Its mean is what is left in the drives as they are used.
+    """
+    found = [item for record in library.drives() for item in _evidence(library, record)]
+    known = known_instruments(build, (*found, *more))
+    return known.without(corrections(known) if build.instruments.is_corrected else {})
+
+
+def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[InstrumentEvidence] = ()) -> BuildSettings:
+    """Return the build with what is taken off its drives; unchanged where that was found out before."""
+    if build.instruments.applied is not None:
+        return build
+    applied = build_instruments(library, build, more).applied
+    return replace(build, instruments=replace(build.instruments, applied=dict(applied)))
+
+
+def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
+    if record.damage or record.is_excluded:
+        return ()
+    conditions: DriveConditions = replace(record.conditions, tags=(), note="", change="", excluded_because="")
+    fingerprint = settings_fingerprint(VERSION, InstrumentEvidence.schema, conditions)
+    kept = library.analysis(record.number, _EVIDENCE, fingerprint)
+    if isinstance(kept, list):
+        try:
+            return tuple(result_from_json(InstrumentEvidence, item) for item in kept)
+        except (ValueError, KeyError, TypeError):
+            pass  # written by an older logan: worked out again below
+    made = drive_evidence(apply_corrections(library.load(record.number)), f"drive {record.number}")
+    library.set_analysis(record.number, _EVIDENCE, fingerprint, json_ready(made))
+    return made
