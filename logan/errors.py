@@ -114,6 +114,10 @@ class DriveLibraryError(LoganError, OSError):
     """The drive library is damaged, locked or full."""
 
 
+class DriveLibraryBusyError(DriveLibraryError):
+    """Another process has held the drive library for long."""
+
+
 class MissingExtraError(LoganError):
     """An optional package is not installed."""
 

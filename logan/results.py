@@ -231,9 +231,11 @@ def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
     if dataclasses.is_dataclass(hint):
         return result_from_json(typing.cast(type, hint), content)
     if hint is float:
-        if isinstance(content, bool) or not isinstance(content, int | float | None):
+        if content is None:
+            return math.nan
+        if isinstance(content, bool) or not isinstance(content, int | float) or not abs(content) < math.inf:
             raise ValueError(f"{name} needs a number")
-        return math.nan if content is None else float(content)
+        return float(content)
     if isinstance(hint, type) and issubclass(hint, Enum):
         return hint(content)
     if not isinstance(content, hint) or (hint is int and isinstance(content, bool)):

@@ -8,20 +8,40 @@ from typing import Final
 
 from logan.drive_library.drive_file import verify_drive_file
 from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder
+from logan.drive_library.index import DriveIndex
 from logan.drive_library.notes import read_notes
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.records import CheckReport, Damage
-from logan.drive_library.stored_file import StoredFile
+from logan.drive_library.stored_file import StoredFile, drive_file_name
 from logan.drive_library.upkeep import distinct_drives
 from logan.errors import DriveLibraryError
 
 _BLOCK_BYTES: Final = 2**20
 
 
-def check_folder(folder: LibraryFolder) -> CheckReport:
-    """Read every file of a library from end to end."""
+def missing_drives(folder: LibraryFolder, index: DriveIndex) -> list[Damage]:
+    """Drives that went away by no command, and what lies there without its drive; the publish lock is held."""
+    present = {stored.id for stored in folder.drive_files()}
+    found = [
+        Damage(
+            file=drive_file_name(number, drive_id),
+            problem="the file of this drive is gone",
+            remedy="Put it back, or import its log again; if it was meant to go: logan library rebuild",
+        )
+        for drive_id, number in index.missing().items()
+    ]
+    for path in sorted([*folder.raw.glob(f"*{RAW_SUFFIX}"), *folder.notes.glob("*.json")]):
+        if path.stem not in present:
+            problem = "the drive that this belongs to is not in the library"
+            remedy = "Put the drive's file back, or import its log again; else delete this file"
+            found.append(Damage(file=f"{path.parent.name}/{path.name}", problem=problem, remedy=remedy))
+    return found
+
+
+def check_folder(folder: LibraryFolder, missing: list[Damage]) -> CheckReport:
+    """Read every file of a library from end to end; what is missing is known already."""
     drives, again = distinct_drives(folder)
-    damage = [
+    damage = missing + [
         Damage(
             file=stored.path.name,
             problem="the library holds this drive twice",

@@ -5,11 +5,13 @@ channel (float64, SI). Channels sampled at the same instants share a row group, 
 the other channels are null: native rates, no resampling, and no time stored twice. NaN is
 a sample that was masked. A column ``time_s`` exists only where some time is not a whole
 nanosecond. The footer's ``logan.drive`` is the header; ``logan.sha256`` is the hash of the
-header and of every sample, so that a file proves itself.
+header and of every sample, and right before the footer stands the SHA-256 of all other
+bytes, so that a file proves itself.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Iterable
 from pathlib import Path
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
 HEADER_KEY: Final = b"logan.drive"
 HASH_KEY: Final = b"logan.sha256"
+SEAL_KEY: Final = b"logan.footer"
 ZSTD_LEVEL: Final = 3
 MAX_HEADER_BYTES: Final = 64 * 2**20
 _DTYPES: Final = {"double": "<f8", "int64": "<i8"}
@@ -82,6 +85,10 @@ def write_drive_file(
         for row_group, axis in enumerate(axes):
             columns = _columns(schema, drive, header, row_group, axis, exact[row_group])
             writer.write_table(pa.Table.from_arrays(columns, schema=schema), row_group_size=axis.size)
+    with target.open("r+b") if isinstance(target, Path) else contextlib.nullcontext(target) as stream:
+        before, footer = _halves(stream)
+        stream.seek(len(before))
+        stream.write(hashlib.sha256(before + footer).digest() + footer)
     return header
 
 
@@ -133,17 +140,30 @@ def verify_drive_file(source: Path | BinaryIO) -> DriveHeader:
     DriveLibraryError
         If anything in it is not what was written.
     """
-    if isinstance(source, Path) and source.is_file():
-        with source.open("rb") as stream:
-            if stream.read(4) != b"PAR1":
-                raise _damaged(source, "it does not begin as a Parquet file does")
     drive = read_drive(source)
     with _opened(source) as parquet:
         header, footer = _header_of(parquet, source), parquet.schema_arrow.metadata
     # The header's bytes are hashed as they stand: an older version's would not be written the same way today.
     if _digest(footer[HEADER_KEY], header, drive).encode() != footer.get(HASH_KEY):
         raise _damaged(source, "its content does not have the hash it was written with")
+    with source.open("rb") if isinstance(source, Path) else contextlib.nullcontext(source) as stream:
+        before, end = _halves(stream)
+    if not before.startswith(b"PAR1"):
+        raise _damaged(source, "it does not begin as a Parquet file does")
+    # Only a file of an older logan has no hash of its bytes: one flipped bit cannot change both lists of keys.
+    size = hashlib.sha256().digest_size
+    is_sealed = SEAL_KEY in footer or SEAL_KEY in parquet.metadata.metadata
+    if is_sealed and hashlib.sha256(before[:-size] + end).digest() != before[-size:]:
+        raise _damaged(source, "its bytes do not have the hash that they were written with")
     return header
+
+
+def _halves(stream: BinaryIO) -> tuple[bytes, bytes]:
+    """What stands before the footer of a Parquet file, and the footer with its length and mark."""
+    stream.seek(0)
+    content = stream.read()
+    at = max(len(content) - 8 - int.from_bytes(content[-8:-4], "little"), 0)
+    return content[:at], content[at:]
 
 
 def _group_by_axis(drive: Drive) -> tuple[list[FloatArray], list[ChannelHeader]]:
@@ -192,7 +212,9 @@ def _schema(header: DriveHeader, drive: Drive, needs_seconds: bool) -> pa.Schema
         for entry in header.channels
         if entry.row_group >= 0
     ]
-    return pa.schema(own, metadata={HEADER_KEY: text, HASH_KEY: _digest(text, header, drive).encode()})
+    return pa.schema(
+        own, metadata={HEADER_KEY: text, HASH_KEY: _digest(text, header, drive).encode(), SEAL_KEY: b"sha256"}
+    )
 
 
 def _columns(

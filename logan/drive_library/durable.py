@@ -11,9 +11,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryBusyError
 
 LOCK_PATIENCE_S: Final = 60.0
+READER_PATIENCE_S: Final = 2.0
+"""A reader waits so long for a writer to end, and then reads what was there before. [s]"""
 _RETRY_S: Final = 0.005
 
 
@@ -52,14 +54,14 @@ def locked(path: Path, *, shared: bool = False, wait_s: float = LOCK_PATIENCE_S)
 
     Raises
     ------
-    DriveLibraryError
+    DriveLibraryBusyError
         If somebody else holds it for longer than ``wait_s``.
     """
     with path.open("a+b") as handle:
         deadline = time.monotonic() + wait_s
         while not _try_lock(handle, shared=shared):
             if time.monotonic() >= deadline:
-                raise DriveLibraryError(
+                raise DriveLibraryBusyError(
                     f"another process has held the library for {wait_s:.0f} s",
                     "Wait for it to end, or stop it; a process that died holds nothing",
                     path,

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields
-from functools import cache
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any, Final
 
-from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
+from logan.drive.provenance import DriveConditions, LogSource, Step
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError
 from logan.flags import DataFlag
@@ -24,7 +23,6 @@ Migration = Callable[[dict[str, Any]], dict[str, Any]]
 MIGRATIONS: Final[Mapping[int, Migration]] = {}
 """What turns a header of version n into one of version n + 1; files on disk are left as they are."""
 
-_Record = TypeVar("_Record")
 _DECODER: Final = json.JSONDecoder()
 
 
@@ -131,18 +129,8 @@ class DriveHeader:
             If it is no header at all.
         """
         content = upgraded(json.loads(text), FORMAT_NAME, FORMAT_VERSION, migrations)
-        return cls(
-            **{
-                **_known(cls, content),
-                "sources": _records(LogSource, content["sources"]),
-                "dbcs": _records(LogSource, content["dbcs"]),
-                "history": _records(Step, content["history"]),
-                "conditions": conditions_from(content["conditions"]),
-                "summary": summary_from(content["summary"]),
-                "channels": _records(ChannelHeader, content["channels"]),
-                "import_flags": tuple(result_from_json(DataFlag, flag) for flag in content.get("import_flags", ())),
-            }
-        )
+        summary = summary_from(content["summary"])
+        return replace(result_from_json(cls, {**content, "summary": {}}), summary=summary)
 
 
 def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Migration]) -> dict[str, Any]:
@@ -170,30 +158,22 @@ def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Mig
 
 def conditions_from(content: Mapping[str, Any]) -> DriveConditions:
     """Conditions from their JSON form."""
-    known = _known(DriveConditions, content)
-    corrections = tuple(result_from_json(Correction, correction) for correction in known.get("corrections", ()))
-    return DriveConditions(**{**known, "tags": tuple(known.get("tags", ())), "corrections": corrections})
+    return result_from_json(DriveConditions, dict(content))
 
 
 def summary_from(content: Mapping[str, Any]) -> DriveSummary:
     """Summary from its JSON form."""
     metrics = {name: figure_from(figure) for name, figure in content.get("metrics", {}).items()}
-    return DriveSummary(**{**_known(DriveSummary, content), "metrics": metrics})
+    return replace(result_from_json(DriveSummary, {**content, "metrics": {}}), metrics=metrics)
 
 
 def figure_from(content: Mapping[str, Any]) -> Figure:
     """An estimate or a refusal from its JSON form; a value that is not finite is refused."""
     if "reason" in content:
-        return Refusal(content["reason"], content.get("remedy", ""))
+        return result_from_json(Refusal, dict(content))
     if content.get("value") is None:
         return Refusal("the value is not finite")
-    return Estimate(
-        content["value"],
-        content["unit"],
-        content.get("sigma"),
-        content.get("source", ""),
-        content.get("coverage_ratio"),
-    )
+    return result_from_json(Estimate, dict(content))
 
 
 class StoredFigures(Mapping[str, Figure]):
@@ -224,21 +204,3 @@ class StoredFigures(Mapping[str, Figure]):
 
     def __repr__(self) -> str:
         return repr(dict(self))
-
-
-def _known(kind: type[Any], content: Mapping[str, Any]) -> dict[str, Any]:
-    names = _field_names(kind)  # type: ignore[arg-type]  # a class is hashable, whatever its instances are
-    return {name: content[name] for name in names if name in content}
-
-
-@cache
-def _field_names(kind: type[Any]) -> tuple[str, ...]:
-    return tuple(entry.name for entry in fields(kind))
-
-
-def _records(kind: type[_Record], contents: list[dict[str, Any]]) -> tuple[_Record, ...]:
-    built = []
-    for content in contents:
-        known = _known(kind, content)
-        built.append(kind(**{key: tuple(v) if isinstance(v, list) else v for key, v in known.items()}))
-    return tuple(built)

@@ -19,7 +19,7 @@ from logan.drive_library.stored_file import StoredFile
 from logan.errors import DriveLibraryError
 from logan.results import json_ready
 
-INDEX_VERSION: Final = 1
+INDEX_VERSION: Final = 2
 """Moves with the tables below; an index of another version is thrown away and made again from the files."""
 
 _TABLES: Final = """
@@ -32,6 +32,7 @@ CREATE TABLE metric (
     name TEXT NOT NULL, drive_id TEXT NOT NULL, figure TEXT NOT NULL, PRIMARY KEY (name, drive_id)
 ) WITHOUT ROWID;
 CREATE INDEX metric_of_drive ON metric (drive_id);
+CREATE TABLE missing (id TEXT PRIMARY KEY, number INTEGER NOT NULL) WITHOUT ROWID;
 """
 # Not fully synchronous: the index need not survive a power cut, the files must, and do.
 _KIND: Final = DatabaseKind(version=INDEX_VERSION, tables=_TABLES, synchronous="NORMAL", timeout_s=30.0)
@@ -67,7 +68,8 @@ class DriveIndex:
         with self._lock:
             try:
                 if self._connection.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",):
-                    self._connection.executescript("DELETE FROM drive; DELETE FROM source; DELETE FROM metric;")
+                    tables = ("drive", "source", "metric", "missing")
+                    self._connection.executescript(";".join(f"DELETE FROM {table}" for table in tables))
                     return
             except sqlite3.Error:
                 self._roll_back()
@@ -122,6 +124,10 @@ class DriveIndex:
             drive_id: (number, stamp) for drive_id, number, stamp in self.rows("SELECT id, number, stamp FROM drive")
         }
 
+    def missing(self) -> dict[str, int]:
+        """Numbers of drives whose files went away without being taken out of the library, by id."""
+        return dict(self.rows("SELECT id, number FROM missing ORDER BY number"))
+
     def records(self, where: str = "", values: Iterable[Any] = ()) -> tuple[DriveRecord, ...]:
         """Records by number."""
         rows = self.rows(f"SELECT record, figures FROM drive {where} ORDER BY number", values)
@@ -154,6 +160,7 @@ class DriveIndex:
 def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile) -> None:
     """Insert a drive, or replace its rows."""
     forget(connection, record.id)
+    connection.execute("DELETE FROM missing WHERE id = ?", (record.id,))
     conditions = record.conditions
     figures = {name: json_ready(figure) for name, figure in record.summary.metrics.items()}
     content = json_ready(replace(record, summary=replace(record.summary, metrics={})))

@@ -13,14 +13,14 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from logan.drive_library.analysis_cache import AnalysisCache
-from logan.drive_library.durable import locked
+from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
 from logan.drive_library.folder import LibraryFolder
 from logan.drive_library.index import DriveIndex
 from logan.drive_library.notes import Notes, read_notes, write_notes
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
-from logan.errors import DriveLibraryError, UsageError
+from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError
 from logan.results import JsonValue
 
 if TYPE_CHECKING:
@@ -65,8 +65,10 @@ class DriveLibrary:
             for part in (place.notes, place.raw, place.logs, place.incoming):
                 part.mkdir(exist_ok=True)
             sweep(place)
-        # Under the lock, so that nobody makes the index's tables while somebody else does.
-        with _publishing(place):
+        # Under the lock, so that nobody makes the index's tables while somebody else does; SQLite's own must do else.
+        with contextlib.ExitStack() as held:
+            with contextlib.suppress(DriveLibraryBusyError):
+                held.enter_context(_publishing(place, wait_s=READER_PATIENCE_S))
             index = DriveIndex(place.index, is_writable=place.is_writable)
             library = cls(place, index, AnalysisCache(place.cache, is_writable=place.is_writable))
         try:
@@ -103,10 +105,16 @@ class DriveLibrary:
         """Take in what other processes, or a file manager, did to the folder."""
         if is_up_to_date(self._folder, self._index):
             return
-        with _publishing(self._folder):
-            for drive_id in take_in_changes(self._folder, self._index):
-                self._cache.forget(drive_id)
-            self._cache.set_out_of_date()
+        # A reader sees what was there before a writer began, but no list that lacks drives.
+        is_complete = {stored.id for stored in self._folder.drive_files()} <= self._index.stamps().keys()
+        try:
+            with _publishing(self._folder, wait_s=READER_PATIENCE_S if is_complete else LOCK_PATIENCE_S):
+                for drive_id in take_in_changes(self._folder, self._index):
+                    self._cache.forget(drive_id)
+                self._cache.set_out_of_date()
+        except DriveLibraryBusyError:
+            if not is_complete:
+                raise
 
     def drives(self) -> tuple[DriveRecord, ...]:
         """Every drive, by number, without opening a drive file."""
@@ -357,6 +365,8 @@ class DriveLibrary:
             for path in unreferenced_logs(self._folder, kept):
                 if path.name[:64] in own:
                     path.unlink(missing_ok=True)
+            with self._index.transaction() as connection:
+                connection.execute("DELETE FROM missing WHERE id = ?", (record.id,))
         self._cache.forget(record.id)
 
     def rebuild(self) -> int:
@@ -384,16 +394,19 @@ class DriveLibrary:
 
     def check(self) -> CheckReport:
         """Read every file from end to end and say what is damaged."""
-        from logan.drive_library.checking import check_folder
+        from logan.drive_library.checking import check_folder, missing_drives
 
-        return check_folder(self._folder)
+        self.refresh()
+        with _publishing(self._folder):
+            missing = missing_drives(self._folder, self._index)
+        return check_folder(self._folder, missing)
 
 
 @contextlib.contextmanager
-def _publishing(folder: LibraryFolder) -> Iterator[None]:
+def _publishing(folder: LibraryFolder, *, wait_s: float = LOCK_PATIENCE_S) -> Iterator[None]:
     """Hold the publish lock where there can be one."""
     if not folder.is_writable:
         yield
         return
-    with locked(folder.publish_lock):
+    with locked(folder.publish_lock, wait_s=wait_s):
         yield

@@ -39,6 +39,8 @@ def take_in_changes(folder: LibraryFolder, index: DriveIndex) -> set[str]:
         from logan.drive_library.intake import record_of
 
         with index.transaction() as connection:
+            remembered = "INSERT OR REPLACE INTO missing SELECT id, number FROM drive WHERE id = ?"
+            connection.executemany(remembered, [(drive_id,) for drive_id in gone])
             for drive_id in [*gone, *(stored.id for stored in changed)]:
                 forget(connection, drive_id)
             for stored in changed:
@@ -84,7 +86,7 @@ def sweep(folder: LibraryFolder) -> int:
     if not leftovers:
         return 0
     try:
-        with locked(folder.writers_lock, wait_s=0.0), locked(folder.publish_lock):
+        with locked(folder.writers_lock, wait_s=0.0), locked(folder.publish_lock, wait_s=0.0):
             return _sweep_alone(folder)
     except DriveLibraryError:
         return 0

@@ -69,8 +69,11 @@ cdef inline bint _direction(Place* at) noexcept nogil:
 
 
 cdef inline Outcome _error(Columns* columns, Place* at, uint8_t kind) noexcept nogil:
-    """An error frame, behind its word."""
+    """An error frame, behind its word; with a direction behind it, it may be the name of a frame instead."""
     if not (at[0][0] == BLANK or at[0][0] == TAB or is_end_of_line(at[0])):
+        return LEFT
+    skip_blanks(at)
+    if kind == 0 and _direction(at):
         return LEFT
     clear_payload(columns)
     columns.can_id[columns.row], columns.length[columns.row] = 0, 0

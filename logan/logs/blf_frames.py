@@ -22,7 +22,7 @@ from logan.logs.blf_objects import (
     is_any_of,
 )
 from logan.logs.gathering import KEEP_FIRST, Words, gather, gather_rows
-from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID
+from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID, MAX_STANDARD_ID
 from logan.units import BoolArray, IntArray
 
 _U = np.uint64
@@ -96,9 +96,9 @@ def _plain_frames(classic: Words, start_ns: int) -> FrameTable | None:
     if not is_plain or int(parts[:, 2].max()) >= 0x80 or int(parts[:, 3].min()) < CLASSIC_BYTES:
         return None
     channel = word.astype(np.uint16)
-    if (channel != channel[0]).any():
-        return None
     can_id = (word >> _U(32)).astype(np.uint32)
+    if (channel != channel[0]).any() or _is_impossible(can_id).any():
+        return None
     no, count = np.broadcast_to(np.False_, channel.shape), channel.size
     return FrameTable(
         time_ns=ticks.view(np.int64) + start_ns,
@@ -249,6 +249,7 @@ def _table(columns: _Columns) -> FrameTable:
     buses, bus = _buses(columns)
     is_extended = columns.can_id >= _EXTENDED_FLAG
     can_id = columns.can_id & np.uint32(MAX_EXTENDED_ID)
+    columns.is_broken |= _is_impossible(columns.can_id) & ~columns.is_error
     keep = slice(None) if not columns.is_broken.any() else ~columns.is_broken
     return FrameTable(
         time_ns=columns.time_ns[keep],
@@ -262,6 +263,11 @@ def _table(columns: _Columns) -> FrameTable:
         payload=columns.payload[keep],
         buses=buses,
     )
+
+
+def _is_impossible(can_id: NDArray[np.uint32]) -> BoolArray:
+    """Identifiers without the extended flag that need more than 11 bits: only damage makes them."""
+    return np.asarray((can_id > np.uint32(MAX_STANDARD_ID)) & (can_id < _EXTENDED_FLAG))
 
 
 def _buses(columns: _Columns) -> tuple[tuple[str, ...], NDArray[np.uint8]]:

@@ -15,7 +15,7 @@ from typing import IO, Any, BinaryIO, Final, cast
 
 from logan.errors import LogReadError
 
-MAX_EXPANSION: Final = 400
+MAX_EXPANSION: Final = 100
 """A compressed log that grows by more than this is refused; drive logs grow by 3 to 60."""
 
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
@@ -167,6 +167,18 @@ def read_head(path: Path, size_bytes: int) -> bytes:
         while len(head) < size_bytes and (block := stream.read(size_bytes - len(head))):
             head += block
     return bytes(head)
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a log as it lies on the disk.
+
+    Raises
+    ------
+    LogReadError
+        If it is no file, or cannot be opened.
+    """
+    with _open_file(path, is_hashed=True) as file:
+        return file.sha256()
 
 
 @contextmanager

@@ -21,8 +21,8 @@ from logan.logs import (
     drive_table,
     gpx_track,
     mf4,
-    python_can,
     raw_table,
+    sqlite_frames,
     trc,
 )
 from logan.logs.log_format import Formats, LogFormat
@@ -36,7 +36,7 @@ LOG_FORMATS: Final[Formats] = (
     drive_table.FORMAT,
     gpx_track.FORMAT,
     mf4.FORMAT,
-    python_can.FORMAT,
+    sqlite_frames.FORMAT,
     raw_table.FORMAT,
     trc.FORMAT,
 )

@@ -236,6 +236,10 @@ def _values(
             if is_logged
             else Refusal("the brake pedal is not logged", "Log brake_switch or brake_pressure")
         )
+    elif missing is None and sum(one.into_motor_j for one in free) <= 0.0:
+        no_free = Refusal(
+            "nothing came back in braking without the brake pedal", "Check current and speed side by side"
+        )
     efficiency = _ratio(build, free, lambda one: one.into_motor_j, no_free, has_height=has_height)
     return (
         _shares(energy, net=False),
@@ -310,8 +314,8 @@ def _round_trip(build: BuildSettings, efficiency: Figure) -> Figure:
     back, sigma, source = planned.value, planned.sigma, "both efficiencies of the build"
     if isinstance(efficiency, Estimate):
         back, sigma, source = efficiency.value, efficiency.sigma or 0.0, "drive efficiency of the build, regen measured"
-    value = forward.value * back
-    return Estimate(value, "ratio", value * float(np.hypot(forward.sigma / forward.value, sigma / back)), source)
+    spread = float(np.hypot(forward.sigma * back, forward.value * sigma))
+    return Estimate(forward.value * back, "ratio", spread, source)
 
 
 def _total(

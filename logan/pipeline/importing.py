@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
@@ -19,6 +18,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
 from logan.errors import ChannelError, LogReadError, UsageError
 from logan.frames.table import SignalTable
+from logan.logs.compression import hash_of
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.clocks import group_by_clock
 from logan.pipeline.ingest import Ingested, read_logs
@@ -138,7 +138,7 @@ def import_logs(
     imported = []
     with DriveLibrary.open(folder.library, create=True) as library:
         for group in groups:
-            known = None if options.is_replaced else library.find_by_source(_hashes(group))
+            known = None if options.is_replaced else library.find_by_source(hash_of(path) for path in group)
             if known is not None:
                 imported.append(ImportedDrive(record=known, was_there=True))
                 continue
@@ -170,19 +170,6 @@ def import_logs(
     return tuple(imported)
 
 
-def _hashes(paths: Sequence[Path]) -> list[str]:
-    hashes = []
-    for path in paths:
-        try:
-            with path.open("rb") as stream:
-                hashes.append(hashlib.file_digest(stream, "sha256").hexdigest())
-        except OSError as error:
-            raise LogReadError(
-                f"the log cannot be read: {error.strerror}", "Check the path and its permissions", path
-            ) from None
-    return hashes
-
-
 def _read(
     build: BuildSettings,
     channel_map: ChannelMap,
@@ -209,6 +196,13 @@ def _read(
     )
     if not options.skips_text:
         _refuse_text(ingested.signals, channel_map)
+    times_ns = [column.time_ns for column in ingested.signals if column.time_ns.size]
+    if times_ns and max(time.max() for time in times_ns) == min(time.min() for time in times_ns):
+        raise LogReadError(
+            "every sample bears the same time, so it is no drive",
+            "Check that the logger's clock runs, and that the column of times is the right one",
+            paths[0],
+        )
     return ingested
 
 

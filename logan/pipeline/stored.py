@@ -7,6 +7,7 @@ change, only what they touch is done again.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from dataclasses import replace as replace_fields
 from pathlib import Path
@@ -19,7 +20,7 @@ from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
-from logan.errors import LoganError
+from logan.errors import DriveLibraryError
 from logan.flags import DataFlag
 from logan.instrument_settings import InstrumentSettings
 from logan.instruments.correction import corrected
@@ -173,14 +174,20 @@ def analyse_stored(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, *, analysis: AnalysisSettings | None = None
 ) -> DriveRecord:
     """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
-    build = calibrated(library, build)
+    analysed, _ = _analysed_again(library, record, calibrated(library, build), analysis)
+    if analysed.summary == record.summary or not library.is_writable:
+        return analysed
+    return library.set_summary(record.number, analysed.summary)
+
+
+def _analysed_again(
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None
+) -> tuple[DriveRecord, KeptAnalysis]:
+    """Analyse one drive and keep the analysis where that can be done; its record with the new summary."""
     fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     kept = _analysed(library.load(record.number), build, analysis)
     library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
-    summary = replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)
-    if summary == record.summary or not library.is_writable:
-        return replace_fields(record, summary=summary)
-    return library.set_summary(record.number, summary)
+    return replace_fields(record, summary=replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)), kept
 
 
 def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
@@ -220,11 +227,12 @@ def stored_drive(
             return _stored(record, cached)
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
-    record = analyse_stored(library, record, build, analysis=analysis)
-    cached = library.analysis(record.number, _ANALYSIS, fingerprint)
-    if cached is None:
-        raise LoganError("the analysis of a drive could not be kept", "Check that the library can be written")
-    return _stored(record, cached)
+    # What was just worked out is shown, not what was kept: a reader does not depend on anybody's writing.
+    analysed, kept = _analysed_again(library, record, build, analysis)
+    if analysed.summary != record.summary and library.is_writable:
+        with suppress(DriveLibraryError):
+            analysed = library.set_summary(record.number, analysed.summary)
+    return _stored(analysed, json_ready(kept))
 
 
 def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
