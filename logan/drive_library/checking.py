@@ -41,7 +41,7 @@ def missing_drives(folder: LibraryFolder, index: DriveIndex) -> list[Damage]:
 def check_folder(folder: LibraryFolder, missing: list[Damage]) -> CheckReport:
     """Read every file of a library from end to end; what is missing is known already."""
     drives, again = distinct_drives(folder)
-    damage = missing + [
+    damage = [
         Damage(
             file=stored.path.name,
             problem="the library holds this drive twice",
@@ -62,7 +62,7 @@ def check_folder(folder: LibraryFolder, missing: list[Damage]) -> CheckReport:
         drive_count=whole,
         log_count=len(logs) - len(log_damage),
         raw_count=len(raws) - len(raw_damage),
-        damage=(*damage, *raw_damage, *log_damage),
+        damage=(*damage, *raw_damage, *log_damage, *missing),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -21,6 +22,9 @@ from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, LATEST_NS, MAX_EXTEND
 
 _BLOCK_FRAMES: Final = 65_536
 _LONGEST_VALUE_BYTES: Final = 65_536
+_HEADER_BYTES: Final = 100
+"""Page size at 16 and number of pages at 28, as SQLite's file format has them."""
+
 _SQLITE_MARK: Final = b"SQLite format 3\x00"
 _IS_PLAIN_TABLE: Final = (
     "SELECT count(*) FROM sqlite_master WHERE name = 'messages' AND type = 'table' AND sql LIKE 'CREATE TABLE%'"
@@ -36,21 +40,47 @@ def read_sqlite(stream: BinaryIO, path: Path, options: ReadOptions, report: Read
     LogReadError
         If the database is damaged, or has no table of messages.
     """
-    address = f"{Path(stream.name).absolute().as_uri()}?mode=ro&immutable=1"
     try:
-        with contextlib.closing(sqlite3.connect(address, uri=True)) as database:
+        with contextlib.closing(_opened(Path(stream.name), report)) as database:
             database.text_factory = lambda text: str(text, "latin-1")
             database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_VALUE_BYTES)
             if database.execute(_IS_PLAIN_TABLE).fetchone() != (1,):
                 raise _unreadable("the database holds no table of frames", path)
-            cursor = database.execute(_FRAMES)
-            while rows := cursor.fetchmany(_BLOCK_FRAMES):
+            stored = _rows(database, report)
+            while rows := list(islice(stored, _BLOCK_FRAMES)):
                 whole = [row for row in rows if _is_possible(row)]
                 if len(whole) < len(rows):
                     report.skip("a row holds a frame that cannot be", count=len(rows) - len(whole))
                 yield _table(whole, options.bus)
     except sqlite3.Error as error:
         raise _unreadable("the database is damaged, and cannot be read as a log of frames", path) from error
+
+
+def _opened(path: Path, report: ReadReport) -> sqlite3.Connection:
+    """The database, never written to; of one that is cut off, the whole pages, in memory."""
+    with path.open("rb") as file:
+        head = file.read(_HEADER_BYTES)
+        page_bytes = int.from_bytes(head[16:18], "big") or 1
+        page_bytes = 65_536 if page_bytes == 1 else page_bytes
+        page_count = path.stat().st_size // page_bytes
+        if len(head) < _HEADER_BYTES or page_count >= int.from_bytes(head[28:32], "big"):
+            return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+        report.is_truncated = True
+        file.seek(0)
+        content = bytearray(file.read(page_count * page_bytes))
+    content[28:32] = page_count.to_bytes(4, "big")
+    database = sqlite3.connect(":memory:")
+    database.deserialize(bytes(content))
+    return database
+
+
+def _rows(database: sqlite3.Connection, report: ReadReport) -> Iterator[Sequence[Any]]:
+    """Rows in the order they were written, up to where a database that is cut off ends."""
+    try:
+        yield from database.execute(_FRAMES)
+    except sqlite3.DatabaseError:
+        if not report.is_truncated:
+            raise
 
 
 def _unreadable(problem: str, path: Path) -> LogReadError:
