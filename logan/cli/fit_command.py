@@ -36,7 +36,7 @@ def register(app: typer.Typer) -> None:
 
 def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     """Print a fit: parameters, plain words, drive by drive, calibration, the next test."""
-    from logan.cli.range_command import calibration_text, efficiency_text
+    from logan.cli.range_command import calibration_text
     from logan.cli.rendering import print_lines
 
     fit = found.report.fit
@@ -49,7 +49,7 @@ def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     _print_parameters(found.report)
     print_lines("", *(f"- {words}." for words in fit.warnings), "")
     _print_drives(found.report, units)
-    print_lines("", calibration_text(found.report.calibration), efficiency_text(found.report.calibration), "")
+    print_lines("", calibration_text(found.report.calibration), "")
     _print_next_tests(found.next_tests)
 
 

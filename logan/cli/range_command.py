@@ -137,7 +137,7 @@ def show_range(found: RefinedRange, units: DisplayUnits) -> None:
     print_tornado(found.tornado, units)
     print_lines("")
     if found.calibration is not None:
-        print_lines(calibration_text(found.calibration), efficiency_text(found.calibration))
+        print_lines(calibration_text(found.calibration))
     print_lines(*(f"Note: {note}." for note in found.notes))
 
 
@@ -195,15 +195,3 @@ def calibration_text(calibration: Calibration) -> str:
         text += f" (mean of the others: {100 * calibration.naive_median_error_ratio:.1f} %)"
     held = f"the 90 % interval held {100 * calibration.covered_ratio:.0f} % of them"
     return f"{text}; {held}."
-
-
-def efficiency_text(calibration: Calibration) -> str:
-    """Which drivetrain model predicted left-out drives better, and by how much."""
-    if calibration.mean_error_ratio is None or calibration.rejected_mean_error_ratio is None:
-        return "Drivetrain: constant efficiencies; too few drives to try loss terms."
-    words = ("constant efficiencies", "loss terms")
-    chosen, other = words if calibration.efficiency_model == "constant" else reversed(words)
-    return (
-        f"Drivetrain: {chosen} (mean error on left-out drives {100 * calibration.mean_error_ratio:.1f} %; "
-        f"with {other} {100 * calibration.rejected_mean_error_ratio:.1f} %)."
-    )

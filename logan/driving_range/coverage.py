@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
-from logan.model.drive_fit import predicted_energy
-from logan.model.drive_likelihood import NoiseScales, own_mean
-from logan.model.estimator import EfficiencyModel, drive_informations, widened_covariance
+from logan.model.drive_fit import planned_energy, predicted_energy
+from logan.model.estimator import drive_informations, widened_covariance
 from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
@@ -19,17 +18,17 @@ from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
-from logan.model.trip_energy import friction_share_ratio
 from logan.model.unknowns import SharedPrior, shared_prior
 from logan.settings import BuildSettings
+from logan.units import FloatArray, IntArray
 
 INTERVAL_RATIO: Final = 0.9
 FEWEST_DRIVES: Final = 3
-MOST_DRIVES_REFITTED: Final = 16
-"""With more drives, the left-out one's say is taken out of the whole fit instead of fitting again."""
+MOST_REFITS: Final = 60
+"""With more drives, several at a time are left out of so many fits."""
 
-LOSS_TERMS_MUST_SAVE_RATIO: Final = 0.9
-"""Loss terms have to bring the mean error below this share of the simpler model's."""
+_PSEUDO_DRIVES: Final = 8.0
+"""Drives of just the predicted spread that are imagined beside the real ones."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +43,8 @@ class LeftOutDrive:
         Distance. [m]
     measured_wh, predicted_wh, planned_wh, naive_wh : float
         Measured; predicted by the fit on the other drives; by the plan; by the others' mean Wh per km.
+    sigma_wh : float
+        Standard uncertainty of the prediction before it is widened.
     low_wh, high_wh : float
         90 % interval of the prediction.
     """
@@ -54,6 +55,7 @@ class LeftOutDrive:
     distance_m: float
     measured_wh: float
     predicted_wh: float
+    sigma_wh: float
     planned_wh: float
     naive_wh: float
     low_wh: float
@@ -62,7 +64,7 @@ class LeftOutDrive:
     @property
     def error_ratio(self) -> float:
         """Predicted over measured, less one; taken of the consumption's size where regen outweighs it."""
-        return (self.predicted_wh - self.measured_wh) / abs(self.measured_wh)
+        return (self.predicted_wh - self.measured_wh) / max(abs(self.measured_wh), 1e-9)
 
     @property
     def is_covered(self) -> bool:
@@ -86,10 +88,8 @@ class Calibration:
         The same for the plan.
     covered_ratio : float or None
         Share of drives inside their 90 % interval.
-    efficiency_model : str
-        Drivetrain model that predicted left-out drives better: "constant" or "loss terms".
-    rejected_mean_error_ratio : float or None
-        Mean error of the other drivetrain model.
+    interval_scale_ratio : float
+        By how much every predicted interval is widened after these errors.
     reason : str
         Why there is no figure; empty when there is.
     """
@@ -97,14 +97,13 @@ class Calibration:
     schema: ClassVar[str] = "calibration/1"
 
     drives: tuple[LeftOutDrive, ...]
-    median_error_ratio: float | None
-    p90_error_ratio: float | None
-    mean_error_ratio: float | None
-    naive_median_error_ratio: float | None
-    planned_median_error_ratio: float | None
-    covered_ratio: float | None
-    efficiency_model: EfficiencyModel
-    rejected_mean_error_ratio: float | None = None
+    median_error_ratio: float | None = None
+    p90_error_ratio: float | None = None
+    mean_error_ratio: float | None = None
+    naive_median_error_ratio: float | None = None
+    planned_median_error_ratio: float | None = None
+    covered_ratio: float | None = None
+    interval_scale_ratio: float = 1.0
     reason: str = ""
 
 
@@ -113,8 +112,11 @@ def leave_one_drive_out(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     build: BuildSettings,
+    *,
+    whole: Solution | None = None,
+    told: Callable[[str], None] | None = None,
 ) -> Calibration:
-    """Predict each drive from a fit on all others, with both drivetrain models, and keep the better one.
+    """Predict each drive from a fit on all others.
 
     Parameters
     ----------
@@ -126,108 +128,96 @@ def leave_one_drive_out(
         Used in every fit.
     build : BuildSettings
         The build.
+    whole : Solution, optional
+        The fit of all drives where it is there already.
+    told : callable, optional
+        Given words on what is being done.
 
     Returns
     -------
     Calibration
         With the reason and no figures when there are fewer than three drives.
     """
-    usable = [drive for drive in drives if not drive.refusal and drive.measured_j != 0.0]
+    usable = [drive for drive in drives if not drive.refusal]
     if len(usable) < FEWEST_DRIVES:
         reason = f"leaving one drive out needs at least {FEWEST_DRIVES} drives; there are {len(usable)}"
-        return Calibration(
-            drives=(), median_error_ratio=None, p90_error_ratio=None, mean_error_ratio=None,
-            naive_median_error_ratio=None, planned_median_error_ratio=None, covered_ratio=None,
-            efficiency_model="constant", reason=reason,
-        )  # fmt: skip
-    simple = predict_left_out(prior, usable, measurements, build, efficiency_model="constant")
-    detailed = predict_left_out(prior, usable, measurements, build, efficiency_model="loss terms")
-    errors = [_mean_error(rows) for rows in (simple, detailed)]
-    if errors[1] < LOSS_TERMS_MUST_SAVE_RATIO * errors[0]:
-        return _calibration(detailed, "loss terms", errors[0])
-    return _calibration(simple, "constant", errors[1])
-
-
-def predict_left_out(
-    prior: ParameterDistribution,
-    drives: Sequence[DriveSegments],
-    measurements: Sequence[Measurement],
-    build: BuildSettings,
-    *,
-    efficiency_model: EfficiencyModel,
-) -> tuple[LeftOutDrive, ...]:
-    """Predict each drive from a fit on all others, with one drivetrain model."""
-    widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
-    whole, limit = solve_with_regen_limit(widened, drives, measurements, build)
-    # Of many drives no single one decides the limit.
-    learns_again = limit is not None and len(drives) <= MOST_DRIVES_REFITTED
-    return tuple(
-        _left_out(
-            number, whole, widened, measurements, build,
-            drive=_limited_by_others(number, drive, whole, build) if learns_again else whole.states[number].drive,
-        )
-        for number, drive in enumerate(drives)
-    )  # fmt: skip
-
-
-def _limited_by_others(number: int, drive: DriveSegments, whole: Solution, build: BuildSettings) -> DriveSegments:
-    """The left-out drive with the regen limit that the other drives show."""
-    rotating_kg = rotating_mass_of(build)
-    limit = limit_seen(whole, rotating_kg, without=number)
-    if limit is None:
-        return drive
-    fade_m_per_s = build.powertrain.regen_fade_speed_m_per_s
-    return with_regen_limit(drive, whole.shared, own_mean(drive), limit, rotating_kg, fade_m_per_s)
+        return Calibration(drives=(), reason=reason)
+    widened = shared_prior(prior, build)
+    whole = whole or solve_with_regen_limit(widened, usable, measurements, build)
+    if not whole.converged:
+        return Calibration(drives=(), reason=f"the fit of all drives is of no use: {whole.message}")
+    groups = np.array_split(np.arange(len(usable)), min(len(usable), MOST_REFITS))
+    rows: list[LeftOutDrive] = []
+    for group in groups:
+        if told:
+            told(f"leaving out drive {usable[group[0]].drive_id} ({len(rows) + 1} of {len(usable)})")
+        rows += _left_out(group, whole, widened, prior, measurements, build)
+    return _calibration(_scaled(rows))
 
 
 def _left_out(
-    number: int,
+    group: IntArray,
     whole: Solution,
     widened: SharedPrior,
+    prior: ParameterDistribution,
     measurements: Sequence[Measurement],
     build: BuildSettings,
-    *,
-    drive: DriveSegments,
-) -> LeftOutDrive:
+) -> list[LeftOutDrive]:
+    """Drives of a group, predicted by a fit on the drives outside it."""
     rotating_kg = rotating_mass_of(build)
-    others = [state.drive for place, state in enumerate(whole.states) if place != number]
-    known = drive_informations(whole)
-    rest = [known[place] for place in range(len(known)) if place != number]
-    if len(others) < MOST_DRIVES_REFITTED:
-        fitted = solve_hierarchy(widened, others, measurements, rotating_kg, start=whole)
-        own, rest = fitted.own, list(drive_informations(fitted))
-    else:
-        fitted = solve_hierarchy(widened, [], measurements, rotating_kg, known=rest, start=whole, scales=whole.scales)
-        own = np.delete(whole.own, number, axis=0)
-    friction = friction_share_ratio(fitted.shared, own, others, rotating_kg)
-    covariance = widened_covariance(fitted.information, widened, rest)
-    predicted = predicted_energy(
-        fitted.shared, covariance, drive, rotating_kg, fitted.scales, friction_ratio=friction, source="fit"
+    others = [state.drive for place, state in enumerate(whole.states) if place not in group]
+    fitted = solve_hierarchy(widened, others, measurements, rotating_kg, start=whole)
+    if not fitted.converged:
+        return []
+    covariance = widened_covariance(fitted.information, widened, drive_informations(fitted))
+    naive_j_per_m = sum(other.measured_j for other in others) / sum(other.distance_m for other in others)
+    limit = limit_seen(fitted, rotating_kg) if whole.regen_limit else None
+    rows = []
+    for drive in (whole.states[place].drive for place in group):
+        seen = drive if limit is None else with_regen_limit(drive, limit)
+        predicted = predicted_energy(fitted.shared, covariance, seen, rotating_kg, fitted.scales, source="fit")
+        sigma_wh = predicted.sigma or 0.0
+        rows.append(
+            LeftOutDrive(
+                drive_id=drive.drive_id,
+                distance_m=drive.distance_m,
+                measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
+                predicted_wh=predicted.value,
+                sigma_wh=sigma_wh,
+                planned_wh=planned_energy(drive, prior, build).value,
+                naive_wh=naive_j_per_m * drive.distance_m / JOULES_PER_WATT_HOUR,
+                low_wh=predicted.value,
+                high_wh=predicted.value,
+            )
+        )
+    return rows
+
+
+def interval_scale_ratio(z: FloatArray) -> float:
+    """By how much predicted intervals are widened after what leaving drives out showed; 1 or more.
+
+    Parameters
+    ----------
+    z : ndarray, shape (n,)
+        Errors of left-out drives over their predicted standard uncertainties. [ratio]
+    """
+    return float(max(1.0, np.sqrt((np.sum(z**2) + _PSEUDO_DRIVES) / (z.size + _PSEUDO_DRIVES))))
+
+
+def _scaled(rows: Sequence[LeftOutDrive]) -> tuple[LeftOutDrive, ...]:
+    """The rows with their intervals, each widened by what the other rows show."""
+    z = np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])
+    half = student_t_half_width(INTERVAL_RATIO, float("inf"))
+    return tuple(
+        replace(row, low_wh=row.predicted_wh - reach, high_wh=row.predicted_wh + reach)
+        for place, row in enumerate(rows)
+        for reach in [half * row.sigma_wh * interval_scale_ratio(np.delete(z, place))]
     )
-    planned = predicted_energy(
-        widened.mean, covariance, drive, rotating_kg, NoiseScales(), friction_ratio=0.0, source="plan"
-    )
-    half_wh = student_t_half_width(INTERVAL_RATIO, len(others)) * (predicted.sigma or 0.0)
-    naive = sum(other.measured_j for other in others) / sum(other.distance_m for other in others) * drive.distance_m
-    return LeftOutDrive(
-        drive_id=drive.drive_id,
-        distance_m=drive.distance_m,
-        measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
-        predicted_wh=predicted.value,
-        planned_wh=planned.value,
-        naive_wh=naive / JOULES_PER_WATT_HOUR,
-        low_wh=predicted.value - half_wh,
-        high_wh=predicted.value + half_wh,
-    )
 
 
-def _mean_error(rows: Sequence[LeftOutDrive]) -> float:
-    return float(np.mean([abs(row.error_ratio) for row in rows]))
-
-
-def _calibration(
-    rows: tuple[LeftOutDrive, ...], efficiency_model: EfficiencyModel, rejected_mean_error_ratio: float
-) -> Calibration:
+def _calibration(rows: tuple[LeftOutDrive, ...]) -> Calibration:
+    if not rows:
+        return Calibration(drives=(), reason="no fit without one of the drives came to rest")
     error = np.array([abs(row.error_ratio) for row in rows])
     measured = np.array([row.measured_wh for row in rows])
     naive = np.abs(np.array([row.naive_wh for row in rows]) - measured) / np.abs(measured)
@@ -240,6 +230,7 @@ def _calibration(
         naive_median_error_ratio=float(np.median(naive)),
         planned_median_error_ratio=float(np.median(planned)),
         covered_ratio=float(np.mean([row.is_covered for row in rows])),
-        efficiency_model=efficiency_model,
-        rejected_mean_error_ratio=rejected_mean_error_ratio,
+        interval_scale_ratio=interval_scale_ratio(
+            np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])
+        ),
     )

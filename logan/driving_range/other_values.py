@@ -10,7 +10,6 @@ import numpy as np
 
 from logan.model.environment import Environment
 from logan.model.fit_result import LearnedConditions
-from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.physics.powertrain import LossTerms
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate
@@ -103,31 +102,6 @@ def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> Ot
         constant_loss_w=_value(learned.constant_loss_w),
         copper_loss_w_per_n2=_value(learned.copper_loss_w_per_n2),
     )
-
-
-def with_friction_doubt(posterior: ParameterDistribution, friction_share_ratio: float) -> ParameterDistribution:
-    """Widen the regen efficiency where drives braked by friction that no channel showed.
-
-    What friction takes depends on how hard a stop is, so the share seen on the fitted drives
-    may be anything from none to twice as much on another road (common practice).
-
-    Parameters
-    ----------
-    posterior : ParameterDistribution
-        Of a fit, its regen efficiency less the friction share.
-    friction_share_ratio : float
-        Share of braking work that friction took. [ratio]
-
-    Returns
-    -------
-    ParameterDistribution
-        With the regen efficiency's variance raised; unchanged where friction took nothing.
-    """
-    share = min(max(friction_share_ratio, 0.0), 0.8)
-    covariance = posterior.log_covariance.copy()
-    column = PARAMETER_NAMES.index("regen_efficiency_ratio")
-    covariance[column, column] += (0.5 * share / (1.0 - share)) ** 2
-    return replace(posterior, log_covariance=covariance)
 
 
 def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSettings:

@@ -1,8 +1,7 @@
-"""Reverse energy balance: a drive cut into segments whose ends are known and whose inside is integrated.
+"""A drive reduced to what the fit needs: short steps, joined to segments that are cut where little can be misplaced.
 
-Over a segment, pack energy above the auxiliaries, pushed back to the wheels by the
-efficiencies, equals rolling and air work plus the change of kinetic and potential energy
-plus friction-brake work. No derivative, no grade sample and no resampling enters.
+Over a step everything is an integral taken at the logger's native rate; over a segment the energy stored in
+speed and height is that of its two ends alone. No derivative and no resampling enters.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
 from logan.drive.wheel_work import effective_mass_kg
 from logan.errors import NotEnoughDataError
-from logan.model.braking import friction_brake_work_j
 from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
@@ -25,11 +23,9 @@ from logan.model.road_integrals import (
     TRIP_STEP_S,
     RunningRoad,
     empty_road,
-    force_squared_running_n2_s,
     running_road,
 )
-from logan.model.segments_table import AUXILIARY_LEVELS_W, CoastdownLoad, DriveSegments
-from logan.numerics import step_integrals
+from logan.model.segments_table import CoastdownLoad, DriveSegments
 from logan.settings import BuildSettings
 from logan.units import FloatArray, IntArray
 
@@ -44,6 +40,10 @@ SHORTEST_DRIVE_M: Final = 1000.0
 _TELLING_CABIN_LOG: Final = 0.1
 _LAG_SIGMA_S: Final = 0.15
 _SPEED_SIGMA_M_PER_S: Final = 0.05
+
+COLD_REGEN_DEGC: Final = 8.0
+COLD_BEND_K: Final = 2.0
+"""Below this a pack takes less and less regen (common practice; what real winter drives show)."""
 
 _FADED_SHARE_RATIO: Final = 3.0**-0.5
 """Regen that ends here, as a share of the fade speed, recovers of a steady stop what a linear fade does."""
@@ -121,32 +121,24 @@ def _assemble(
     coastdown: CoastdownLoad | None,
 ) -> DriveSegments:
     starts, ends = edges[kept], edges[kept + 1]
-    net_w = track.power_w - track.cabin.power_w
-    surplus_j, surplus_s = _surplus(track, net_w, running.grid_index[starts], running.grid_index[ends])
     payload_kg = drive.conditions.payload_kg or 0.0
-    brake_j = friction_brake_work_j(track, running, plan, payload_kg)
-    net_j = running.power_j - running.cabin_j
-    force_squared = force_squared_running_n2_s(track, running, plan)
     steps = _trip_steps(running)
     trip = running.road(steps, steps + TRIP_STEP_S, is_smooth=True)
+    climb_m = running.elevation_m[ends] - running.elevation_m[starts]
     return DriveSegments(
         drive_id=drive_id,
-        road=running.road(starts, ends),
-        surplus_j=surplus_j,
-        surplus_s=surplus_s,
-        total_j=net_j[ends] - net_j[starts],
-        gross_j=running.gross_j[ends] - running.gross_j[starts],
-        brake_j=np.array([brake_j[a:b].sum() for a, b in zip(starts, ends, strict=True)]),
-        force_squared_n2_s=force_squared[ends] - force_squared[starts],
+        trip=trip,
+        trip_power_j=running.power_j[steps + TRIP_STEP_S] - running.power_j[steps],
+        trip_cabin_j=running.cabin_j[steps + TRIP_STEP_S] - running.cabin_j[steps],
+        trip_regen_limit_j=_regen_limit_j(running, plan, steps),
+        trip_cold_k=cold_k(track.pack_temperature_degc[running.grid_index][steps]),
+        first_step=np.searchsorted(steps, starts).astype(np.float64),
+        last_step=np.searchsorted(steps, ends).astype(np.float64),
+        climb_m=climb_m,
         start_edge=kept.astype(np.float64),
         end_edge=np.asarray(kept + 1.0, dtype=np.float64),
-        edge_sigma_j=_edge_sigma_j(track, running, plan, payload_kg)[edges],
+        edge_sigma_j=_edge_sigma_j(running, plan, payload_kg)[edges],
         elevation_sigma_m=track.elevation.sigma_m,
-        trip=trip,
-        trip_net_j=net_j[steps + TRIP_STEP_S] - net_j[steps],
-        trip_regen_limit_j=_regen_limit_j(running, plan, steps),
-        measured_j=float((running.power_j[steps + TRIP_STEP_S] - running.power_j[steps]).sum()),
-        cabin_j=float((running.cabin_j[steps + TRIP_STEP_S] - running.cabin_j[steps]).sum()),
         auxiliary_power_w=track.cabin.base_power_w,
         payload_kg=payload_kg,
         ambient_temperature_degc=float(np.mean(track.temperature_degc)),
@@ -154,7 +146,6 @@ def _assemble(
         pack_lag_s=track.pack_lag_s,
         has_elevation=track.elevation.is_known,
         has_heading=track.has_heading,
-        brakes_logged=track.brakes_logged,
         cabin_logged=track.cabin.is_logged,
         wind_known=track.wind_known,
         coverage_ratio=float(running.covered_s[-1] / max(running.covered_s[-1] + running.uncovered_s[-1], 1e-9)),
@@ -187,54 +178,33 @@ def _warnings(track: DriveTrack) -> tuple[str, ...]:
 
 
 def _edges(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> IntArray:
-    """Whole seconds at which to cut: where little is stored or flowing that timing could misplace."""
+    """Whole seconds at which to cut, ends of steps: where little is stored or flowing that timing could misplace."""
     timing_j = running.timing_error_j(plan.mass_kg + payload_kg, _LAG_SIGMA_S)
     scale_j = plan.mass_kg * STANDARD_GRAVITY_M_PER_S2 * 3.0
     cost = timing_j / scale_j + 2.0 * track.is_braking[running.grid_index] + 5.0 * ~running.is_covered_at
-    last = cost.size - 1
+    last = (cost.size - 1) // TRIP_STEP_S * TRIP_STEP_S
     edges = [0]
     while last - edges[-1] >= SHORTEST_SEGMENT_S:
         low = edges[-1] + SHORTEST_SEGMENT_S
         high = min(edges[-1] + LONGEST_SEGMENT_S, last)
-        window = np.arange(low, high + 1)
+        window = np.arange(low, high + 1, TRIP_STEP_S)
         wish = 0.3 * np.abs(window - (edges[-1] + WANTED_SEGMENT_S)) / WANTED_SEGMENT_S
-        chosen = int(window[np.argmin(cost[low : high + 1] + wish)])
+        chosen = int(window[np.argmin(cost[window] + wish)])
         # What would be left too short at the end is taken into the last segment.
         edges.append(last if last - chosen < SHORTEST_SEGMENT_S else chosen)
     return np.array(edges, dtype=np.int64)
 
 
-def _edge_sigma_j(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> FloatArray:
+def _edge_sigma_j(running: RunningRoad, plan: Plan, payload_kg: float) -> FloatArray:
     mass_kg = plan.mass_kg + payload_kg
-    height_j = mass_kg * STANDARD_GRAVITY_M_PER_S2 * track.elevation.sigma_m
     speed_j = mass_kg * running.speed_m_per_s * _SPEED_SIGMA_M_PER_S
-    timing_j = running.timing_error_j(mass_kg, _LAG_SIGMA_S)
-    return np.asarray(np.sqrt(height_j**2 + speed_j**2 + timing_j**2))
+    return np.hypot(speed_j, running.timing_error_j(mass_kg, _LAG_SIGMA_S))
 
 
-def _surplus(track: DriveTrack, net_w: FloatArray, starts: IntArray, ends: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Energy above each auxiliary level where positive, and the time it was; exact at zero crossings."""
-    step_s = np.where(track.is_covered, np.diff(track.time_s), 0.0)
-    energy = np.empty((starts.size, len(AUXILIARY_LEVELS_W)))
-    duration = np.empty_like(energy)
-    for column, level_w in enumerate(AUXILIARY_LEVELS_W):
-        above_w = net_w - level_w
-        positive_j, _ = step_integrals(track.time_s, above_w)
-        energy[:, column] = _between(np.where(track.is_covered, positive_j, 0.0), starts, ends)
-        duration[:, column] = _between(step_s * _positive_share(above_w), starts, ends)
-    return energy, duration
-
-
-def _between(step: FloatArray, starts: IntArray, ends: IntArray) -> FloatArray:
-    running = np.concatenate(([0.0], np.cumsum(step)))
-    return np.asarray(running[ends] - running[starts])
-
-
-def _positive_share(value: FloatArray) -> FloatArray:
-    before, after = np.maximum(value[:-1], 0.0), np.maximum(value[1:], 0.0)
-    span = np.abs(value[:-1] - value[1:])
-    crosses = value[:-1] * value[1:] < 0.0
-    return np.where(crosses, (before + after) / np.where(crosses, span, 1.0), (before + after > 0.0).astype(float))
+def cold_k(pack_temperature_degc: FloatArray) -> FloatArray:
+    """How far a pack is below the temperature at which it takes regen readily, rounded off at the bend. [K]"""
+    below = (COLD_REGEN_DEGC - pack_temperature_degc) / COLD_BEND_K
+    return np.asarray(COLD_BEND_K * np.logaddexp(0.0, below))
 
 
 def _trip_steps(running: RunningRoad) -> IntArray:
@@ -255,14 +225,11 @@ def _regen_limit_j(running: RunningRoad, plan: Plan, steps: IntArray) -> FloatAr
 
 
 def _refused(drive_id: str, reason: str) -> DriveSegments:
-    nothing, table = np.empty(0), np.empty((0, len(AUXILIARY_LEVELS_W)))
+    nothing = np.empty(0)
     return DriveSegments(
-        drive_id=drive_id, road=empty_road(), surplus_j=table, surplus_s=table, total_j=nothing, gross_j=nothing,
-        brake_j=nothing, force_squared_n2_s=nothing, start_edge=nothing, end_edge=nothing, edge_sigma_j=nothing,
-        elevation_sigma_m=0.0,
-        trip=empty_road(), trip_net_j=nothing, trip_regen_limit_j=nothing, measured_j=0.0, cabin_j=0.0,
-        auxiliary_power_w=None,
-        payload_kg=0.0, ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
-        has_heading=False, brakes_logged=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0,
-        refusal=reason,
+        drive_id=drive_id, trip=empty_road(), trip_power_j=nothing, trip_cabin_j=nothing, trip_regen_limit_j=nothing,
+        trip_cold_k=nothing, first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
+        end_edge=nothing, edge_sigma_j=nothing, elevation_sigma_m=0.0, auxiliary_power_w=None, payload_kg=0.0,
+        ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
+        has_heading=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0, refusal=reason,
     )  # fmt: skip

@@ -6,8 +6,7 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.segments_table import CoastdownLoad
-from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, TEMPERATURE, WARM_UP, physical
-from logan.model.wheel_balance import LEVEL, OWN_COUNT
+from logan.model.unknowns import DRAG, LEVEL, MASS, OWN_COUNT, ROLLING, SHARED_COUNT, TEMPERATURE, WARM_UP, physical
 from logan.units import FloatArray
 
 
@@ -20,14 +19,14 @@ def coastdown_residual(
     ----------
     load : CoastdownLoad
         What was found.
-    shared, own : ndarray, shape (10,) and (5,)
+    shared, own : ndarray, shape (p,) and (o,)
         In the order of ``SHARED_NAMES`` and ``OWN_NAMES``. [ratio]
     payload_kg, rotating_mass_kg : float
         Load beyond the weighed mass, and what rotating parts seem to add. [kg]
 
     Returns
     -------
-    ndarray, shape (2, 16)
+    ndarray, shape (2, 1 + p + o)
         Residual, derivatives by ``shared``, by ``own``; of the constant and of the quadratic part. [ratio]
     """
     values = physical(shared)

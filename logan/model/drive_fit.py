@@ -14,8 +14,15 @@ from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import own_variance_j2, trip_energy, with_logged_auxiliary
-from logan.model.unknowns import AUXILIARY, SharedPrior, shared_prior
-from logan.model.wheel_balance import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND
+from logan.model.unknowns import (
+    AUXILIARY,
+    LEVEL,
+    OWN_AUXILIARY,
+    OWN_COUNT,
+    WIND_FIRST,
+    WIND_SECOND,
+    shared_prior,
+)
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -30,14 +37,13 @@ def predicted_energy(
     rotating_mass_kg: float,
     scales: NoiseScales,
     *,
-    friction_ratio: float,
     source: str,
 ) -> Estimate:
     """Net pack energy of a drive that the parameters have not seen.
 
     Parameters
     ----------
-    shared, covariance : ndarray, shape (10,) and (10, 10)
+    shared, covariance : ndarray, shape (p,) and (p, p)
         Shared vector and its covariance. [ratio]
     drive : DriveSegments
         Its speeds, hills, weather and cabin load.
@@ -45,8 +51,6 @@ def predicted_energy(
         Mass that rotating parts seem to add. [kg]
     scales : NoiseScales
         How far drives stray from the mean.
-    friction_ratio : float
-        Share of the braking work that friction takes. [ratio]
     source : str
         "plan" or "fit".
 
@@ -56,7 +60,7 @@ def predicted_energy(
         With the parameters' and the drive's own uncertainty. [Wh]
     """
     own, auxiliary_sigma = with_logged_auxiliary(drive, shared, scales.auxiliary_sigma_ratio)
-    energy = trip_energy(shared, drive, rotating_mass_kg, friction_ratio=friction_ratio, own=own)
+    energy = trip_energy(shared, drive, rotating_mass_kg, own=own, scales=scales)
     by_shared = np.array(energy.by_shared)
     if drive.auxiliary_power_w:
         by_shared[AUXILIARY] = 0.0
@@ -71,17 +75,16 @@ def drive_fits(
     build: BuildSettings,
     *,
     covariance: FloatArray | None = None,
-    widened: SharedPrior | None = None,
-    friction_ratio: float = 0.0,
+    prior: ParameterDistribution | None = None,
 ) -> tuple[DriveFit, ...]:
     """One entry per drive, refused ones too, in their order."""
     place = {id(state.drive): number for number, state in enumerate(solution.states)} if solution else {}
     fits = []
     for drive in drives:
-        if solution is None or covariance is None or widened is None or id(drive) not in place:
+        if solution is None or covariance is None or prior is None or id(drive) not in place:
             fits.append(_refused(drive))
             continue
-        fits.append(_fitted(solution, place[id(drive)], build, covariance, widened, friction_ratio))
+        fits.append(_fitted(solution, place[id(drive)], build, covariance, prior))
     return tuple(fits)
 
 
@@ -90,8 +93,7 @@ def _fitted(
     number: int,
     build: BuildSettings,
     covariance: FloatArray,
-    widened: SharedPrior,
-    friction_ratio: float,
+    prior: ParameterDistribution,
 ) -> DriveFit:
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
@@ -102,11 +104,8 @@ def _fitted(
         drive_id=drive.drive_id,
         distance_m=drive.distance_m,
         measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
-        planned=_planned(drive, widened, rotating_kg),
-        refined=predicted_energy(
-            solution.shared, covariance, drive, rotating_kg, solution.scales, friction_ratio=friction_ratio,
-            source="fit",
-        ),
+        planned=planned_energy(drive, prior, build),
+        refined=predicted_energy(solution.shared, covariance, drive, rotating_kg, solution.scales, source="fit"),
         level=Estimate(level, "ratio", level * float(own_sigma[LEVEL]), "fit"),
         headwind=_headwind(drive, own, own_sigma),
         auxiliary_power=Estimate(auxiliary_w, "W", auxiliary_w * float(own_sigma[OWN_AUXILIARY]), "fit"),
@@ -132,16 +131,9 @@ def planned_energy(drive: DriveSegments, plan: ParameterDistribution, build: Bui
     Estimate
         With the plan's and the drive's own uncertainty. [Wh]
     """
-    return _planned(drive, shared_prior(plan, build), rotating_mass_of(build))
-
-
-def _planned(drive: DriveSegments, widened: SharedPrior, rotating_mass_kg: float) -> Estimate:
-    free = widened.is_free
-    covariance = np.zeros(widened.precision.shape)
-    covariance[np.ix_(free, free)] = np.linalg.inv(widened.precision[np.ix_(free, free)])
-    return predicted_energy(
-        widened.mean, covariance, drive, rotating_mass_kg, NoiseScales(), friction_ratio=0.0, source="plan"
-    )
+    planned = shared_prior(plan, build, as_planned=True)
+    rotating_kg = rotating_mass_of(build)
+    return predicted_energy(planned.mean, planned.covariance, drive, rotating_kg, NoiseScales(), source="plan")
 
 
 def _outlier_ratio(state: DriveState) -> float:
@@ -177,31 +169,21 @@ def _refused(drive: DriveSegments) -> DriveFit:
     )
 
 
-def hull_of(drives: Sequence[DriveSegments], earlier: DrivenHull | None = None) -> DrivenHull | None:
-    """Conditions that the drives cover, together with what an earlier fit covered; None without any."""
+def hull_of(drives: Sequence[DriveSegments]) -> DrivenHull | None:
+    """Conditions that the drives cover; None without any."""
     if not drives:
-        return earlier
+        return None
     speed = np.concatenate([drive.trip.distance_m / np.maximum(drive.trip.duration_s, 1e-9) for drive in drives])
     metres = np.concatenate([drive.trip.distance_m for drive in drives])
     order = np.argsort(speed)
     share = np.cumsum(metres[order]) / max(metres.sum(), 1e-9)
     low, high = (float(speed[order][min(int(np.searchsorted(share, part)), speed.size - 1)]) for part in (0.05, 0.95))
     temperature = [drive.ambient_temperature_degc for drive in drives]
-    hull = DrivenHull(
+    return DrivenHull(
         speed_low_m_per_s=low,
         speed_high_m_per_s=high,
         temperature_low_degc=min(temperature),
         temperature_high_degc=max(temperature),
         distance_m=float(metres.sum()),
         duration_s=sum(drive.duration_s for drive in drives),
-    )
-    if earlier is None:
-        return hull
-    return DrivenHull(
-        speed_low_m_per_s=min(low, earlier.speed_low_m_per_s),
-        speed_high_m_per_s=max(high, earlier.speed_high_m_per_s),
-        temperature_low_degc=min(hull.temperature_low_degc, earlier.temperature_low_degc),
-        temperature_high_degc=max(hull.temperature_high_degc, earlier.temperature_high_degc),
-        distance_m=hull.distance_m + earlier.distance_m,
-        duration_s=hull.duration_s + earlier.duration_s,
     )

@@ -49,6 +49,8 @@ class DriveTrack:
         Zero where not known. [W, m/s, ratio, ratio]
     temperature_degc, density_kg_per_m3, headwind_m_per_s : ndarray, shape (n,)
         Air, and known wind against the travel. [degC, kg/m3, m/s]
+    pack_temperature_degc : ndarray, shape (n,)
+        Of the cells; the air's where not logged. [degC]
     is_braking : ndarray of bool, shape (n,)
         Friction brake applied; False throughout where not logged.
     regen_limit_w : ndarray, shape (n,)
@@ -57,7 +59,7 @@ class DriveTrack:
         Height and cabin power on the grid.
     pack_lag_s : float
         By how much power was late, already taken out.
-    has_heading, brakes_logged, wind_known, temperature_known : bool
+    has_heading, wind_known, temperature_known : bool
         What the log holds.
     """
 
@@ -70,13 +72,13 @@ class DriveTrack:
     temperature_degc: FloatArray
     density_kg_per_m3: FloatArray
     headwind_m_per_s: FloatArray
+    pack_temperature_degc: FloatArray
     is_braking: BoolArray
     regen_limit_w: FloatArray
     elevation: ElevationTrack
     cabin: CabinLoad
     pack_lag_s: float
     has_heading: bool
-    brakes_logged: bool
     wind_known: bool
     temperature_known: bool
 
@@ -143,7 +145,7 @@ def _with_surroundings(
     cosine, sine, has_heading = _heading(drive, grid_s)
     headwind, wind_known = _headwind(drive, grid_s, cosine, sine, has_heading)
     temperature, temperature_known = _temperature(drive, grid_s)
-    braking, brakes_logged = _braking(drive, grid_s)
+    braking = _braking(drive, grid_s)
     return DriveTrack(
         time_s=grid_s,
         is_covered=is_covered,
@@ -154,13 +156,13 @@ def _with_surroundings(
         temperature_degc=temperature,
         density_kg_per_m3=_density(drive, grid_s, temperature, elevation),
         headwind_m_per_s=headwind,
+        pack_temperature_degc=_pack_temperature(drive, grid_s, temperature),
         is_braking=braking,
         regen_limit_w=_regen_limit(drive, grid_s),
         elevation=elevation,
         cabin=cabin,
         pack_lag_s=lag_s,
         has_heading=has_heading,
-        brakes_logged=brakes_logged,
         wind_known=wind_known,
         temperature_known=temperature_known,
     )
@@ -264,6 +266,14 @@ def _temperature(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, bool]:
     return np.full(grid_s.shape, value), noted is not None
 
 
+def _pack_temperature(drive: Drive, grid_s: FloatArray, ambient_degc: FloatArray) -> FloatArray:
+    channel = drive.get("pack_temperature") or drive.get("cell_temperature_min") or drive.get("cell_temperature_max")
+    if channel is None or not np.isfinite(channel.value).any():
+        return ambient_degc
+    known = np.isfinite(channel.value)
+    return np.interp(grid_s, channel.time_s[known], channel.value[known])
+
+
 def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, elevation: ElevationTrack) -> FloatArray:
     channel, conditions = drive.get("barometric_pressure"), drive.conditions
     if channel is not None and np.isfinite(channel.value).any():
@@ -286,12 +296,12 @@ def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, ele
     return density * moist
 
 
-def _braking(drive: Drive, grid_s: FloatArray) -> tuple[BoolArray, bool]:
+def _braking(drive: Drive, grid_s: FloatArray) -> BoolArray:
     for name, threshold in (("brake_switch", 0.5), ("brake_pressure", _BRAKE_PRESSURE_PA)):
         channel = drive.get(name)
         if channel is not None and np.isfinite(channel.value).any():
-            return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)) > threshold, True
-    return np.zeros(grid_s.shape, dtype=bool), False
+            return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)) > threshold
+    return np.zeros(grid_s.shape, dtype=bool)
 
 
 def _regen_limit(drive: Drive, grid_s: FloatArray) -> FloatArray:

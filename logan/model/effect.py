@@ -18,9 +18,8 @@ from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
-from logan.model.trip_energy import friction_share_ratio, trip_energy
-from logan.model.unknowns import SHARED_COUNT, shared_prior
-from logan.model.wheel_balance import LEVEL, OWN_COUNT
+from logan.model.trip_energy import trip_energy
+from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray, IntArray
@@ -114,7 +113,7 @@ def modification_effect(
     is_after = np.arange(len(drives)) >= len(groups[0])
     rotating_kg = rotating_mass_of(build)
     widened = shared_prior(prior, build)
-    solution, _ = solve_with_regen_limit(widened, drives, measurements, build)
+    solution = solve_with_regen_limit(widened, drives, measurements, build)
     spread = _spread_within_groups(solution, is_after)
     shift, sigma = _shift(solution, is_after, spread, np.flatnonzero(widened.is_free))
     half = student_t_half_width(INTERVAL_RATIO, freedom) * sigma
@@ -188,10 +187,7 @@ def _with_shift(
 
 def _consumption_by_level_wh_per_km(solution: Solution, rotating_kg: float) -> float:
     drives = [state.drive for state in solution.states]
-    friction = friction_share_ratio(solution.shared, solution.own, drives, rotating_kg)
-    change_j = sum(
-        trip_energy(solution.shared, drive, rotating_kg, friction_ratio=friction).by_own[LEVEL] for drive in drives
-    )
+    change_j = sum(trip_energy(solution.shared, drive, rotating_kg).by_own[LEVEL] for drive in drives)
     return float(change_j / JOULES_PER_WATT_HOUR / (sum(drive.distance_m for drive in drives) / 1000.0))
 
 

@@ -65,9 +65,11 @@ def elevation_track(drive: Drive, time_s: FloatArray, speed_m_per_s: FloatArray)
     channel = drive.get("elevation")
     if channel is not None and np.isfinite(channel.value).sum() > 1:
         height_m = channel.at(time_s, max_gap_s=max(_LONGEST_GAP_S, channel.max_gap_s))
-        sigma_m = channel.sigma or max(
+        seen_m = max(
             standstill_sigma_m(channel, time_s, speed_m_per_s), FLOOR_SIGMA_M, _resolution_m(channel) / np.sqrt(12.0)
         )
+        # A sensor's usual error is an upper bound; the fit learns from here how large it really is.
+        sigma_m = min(channel.sigma, seen_m) if channel.sigma else seen_m
         return ElevationTrack(elevation_m=_filled(height_m), sigma_m=sigma_m, is_known=True, source="logged elevation")
     pressure = drive.get("barometric_pressure")
     if pressure is not None and np.isfinite(pressure.value).sum() > 1 and np.nanstd(pressure.value) > 5.0:

@@ -8,39 +8,36 @@ curvature, widened where the drives scatter more than the error model says.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
 from logan.model.drive_fit import drive_fits, hull_of
 from logan.model.fit_result import DriveInformation, FitResult, LearnedConditions
-from logan.model.hierarchy import Solution
+from logan.model.hierarchy import RegenLimit, Solution
 from logan.model.identifiability import plain_words
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.model.plan import rotating_mass_of
-from logan.model.regen_limit import RegenLimit, solve_with_regen_limit
+from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
-from logan.model.trip_energy import friction_share_ratio
 from logan.model.unknowns import (
+    COLD_REGEN,
     CONSTANT_LOSS,
     COPPER_LOSS,
     DRAG,
     LOG_COUNT,
     MASS,
-    REGEN,
+    SHARED_UNITS,
     TEMPERATURE,
     WARM_UP,
     SharedPrior,
+    inverse_of_free,
     physical,
     shared_prior,
 )
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
-
-EfficiencyModel = Literal["constant", "loss terms"]
 
 FEWEST_DRIVES_FOR_SANDWICH: Final = 5
 PRIOR_DOMINATED: Final = "prior-dominated"
@@ -53,8 +50,6 @@ def fit(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     build: BuildSettings,
-    *,
-    efficiency_model: EfficiencyModel = "constant",
 ) -> FitResult:
     """Posterior of the parameters, given the plan, the drives and what was measured besides.
 
@@ -68,48 +63,16 @@ def fit(
         Weighbridge, coastdowns, steady pairs, standstill power.
     build : BuildSettings
         For what is not fitted.
-    efficiency_model : {"constant", "loss terms"}
-        Whether drivetrain losses are two efficiencies, or grow with time and force squared besides.
 
     Returns
     -------
     FitResult
         Equal to the plan, and says so, when nothing took part.
     """
-    widened = shared_prior(prior, build, with_loss_terms=efficiency_model == "loss terms")
+    widened = shared_prior(prior, build)
     usable = [drive for drive in drives if not drive.refusal]
-    solution, limit = solve_with_regen_limit(widened, usable, measurements, build)
-    return fit_result_of(
-        solution, widened, prior, drives, measurements, build, efficiency_model=efficiency_model, limit=limit
-    )
-
-
-def add_drive(result: FitResult, drive: DriveSegments, build: BuildSettings) -> FitResult:
-    """Add one drive to a fit without going back to the others' segments.
-
-    The other drives take part as the quadratics that the earlier fit left, with the spreads
-    it learned; see ``fit`` for a fit of all drives from their segments.
-    """
-    if drive.refusal:
-        refused = drive_fits(None, [drive], build)
-        return replace(result, drives=(*result.drives, *refused))
-    with_losses = result.efficiency_model == "loss terms"
-    widened = shared_prior(result.prior, build, with_loss_terms=with_losses)
-    solution, limit = solve_with_regen_limit(
-        widened, [drive], result.measurements, build, known=result.information, scales=result.noise,
-        limit=_limit_of(result.learned),
-    )  # fmt: skip
-    model: EfficiencyModel = "loss terms" if with_losses else "constant"
-    return fit_result_of(
-        solution, widened, result.prior, [drive], result.measurements, build, efficiency_model=model, earlier=result,
-        limit=limit,
-    )  # fmt: skip
-
-
-def _limit_of(learned: LearnedConditions) -> RegenLimit | None:
-    if learned.regen_power_limit is None or learned.regen_below_limit_ratio is None:
-        return None
-    return RegenLimit(power=learned.regen_power_limit, efficiency_ratio=learned.regen_below_limit_ratio)
+    solution = solve_with_regen_limit(widened, usable, measurements, build)
+    return fit_result_of(solution, widened, prior, drives, measurements, build)
 
 
 def fit_result_of(
@@ -119,26 +82,20 @@ def fit_result_of(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     build: BuildSettings,
-    *,
-    efficiency_model: EfficiencyModel,
-    earlier: FitResult | None = None,
-    limit: RegenLimit | None = None,
 ) -> FitResult:
     """Put a solution into the terms of the plan, with what it means."""
     # The solver may have put a learned limit into the drives: the solution's own stand in for those given.
     solved = iter(solution.states)
     drives = [drive if drive.refusal else next(solved).drive for drive in drives]
-    information = (*(earlier.information if earlier else ()), *drive_informations(solution))
+    information = drive_informations(solution)
     covariance = widened_covariance(solution.information, widened, information)
-    friction = _friction(solution, build, earlier)
-    posterior = _posterior(solution.shared, covariance, prior, friction, bool(information), len(measurements))
-    fits = drive_fits(solution, drives, build, covariance=covariance, widened=widened, friction_ratio=friction)
+    posterior = _posterior(solution.shared, covariance, prior, bool(information), len(measurements))
+    fits = drive_fits(solution, drives, build, covariance=covariance, prior=prior)
     sigma = np.sqrt(np.diag(posterior.log_covariance))
     prior_sigma = prior.log_sigma
     learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
     correlation = posterior.log_covariance / np.maximum(np.outer(sigma, sigma), 1e-300)
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
-    shown = (*(earlier.drives if earlier else ()), *fits)
     words = plain_words(posterior, prior, drive_count=len(information), is_prior_dominated=is_dominated)
     return FitResult(
         posterior=posterior,
@@ -147,31 +104,29 @@ def fit_result_of(
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,
         correlation=correlation,
-        drives=shown,
+        drives=fits,
         measurements=tuple(measurements),
         information=information,
-        learned=_conditions(solution.shared, covariance, friction, limit),
+        learned=_conditions(solution.shared, covariance, solution.regen_limit),
         noise=solution.scales,
-        hull=hull_of([drive for drive in drives if not drive.refusal], earlier.hull if earlier else None),
-        segment_count=sum(drive.segment_count for drive in shown),
+        hull=hull_of([drive for drive in drives if not drive.refusal]),
+        segment_count=sum(drive.segment_count for drive in fits),
         is_prior_dominated=is_dominated,
         converged=solution.converged,
         message=solution.message,
-        efficiency_model=efficiency_model,
-        warnings=(*words, *_limit_words(limit), *_data_warnings(drives)),
+        warnings=(*words, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
     )
 
 
 def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Sequence[DriveInformation]) -> FloatArray:
-    """Covariance of the shared vector, shape (10, 10): inverse curvature, widened by the drives' own scatter.
+    """Covariance of the shared vector, shape (p, p): inverse curvature, widened by the drives' own scatter.
 
     The scatter is that of the drives' gradients at the solution (cluster sandwich), taken as
     one factor over the directions that the drives decide; it never narrows. [ratio]
     """
     free = widened.is_free
-    covariance = np.zeros((free.size, free.size))
-    inner = np.linalg.inv(information[np.ix_(free, free)])
-    covariance[np.ix_(free, free)] = inner
+    covariance = inverse_of_free(information, free)
+    inner = covariance[np.ix_(free, free)]
     if len(drives) < FEWEST_DRIVES_FOR_SANDWICH:
         return covariance
     gradients = np.array([drive.gradient[free] for drive in drives])
@@ -196,47 +151,28 @@ def drive_informations(solution: Solution) -> tuple[DriveInformation, ...]:
     )
 
 
-def _friction(solution: Solution, build: BuildSettings, earlier: FitResult | None) -> float:
-    drives = [state.drive for state in solution.states]
-    found = friction_share_ratio(solution.shared, solution.own, drives, rotating_mass_of(build))
-    if earlier is None or not earlier.drive_count:
-        return found
-    count = earlier.drive_count
-    return (earlier.learned.friction_share_ratio * count + found * len(drives)) / (count + len(drives))
-
-
 def _posterior(
-    shared: FloatArray,
-    covariance: FloatArray,
-    prior: ParameterDistribution,
-    friction_ratio: float,
-    has_drives: bool,
-    measurement_count: int,
+    shared: FloatArray, covariance: FloatArray, prior: ParameterDistribution, has_drives: bool, measurement_count: int
 ) -> ParameterDistribution:
-    log_mean = np.array(shared[:_SIZE])
-    # What friction takes cannot come back: a prediction should not count on it.
-    log_mean[REGEN] += np.log1p(-friction_ratio)
-    sources = prior.sources
-    if has_drives or measurement_count:
-        sources = tuple("fit" for _ in PARAMETER_NAMES)
-    return ParameterDistribution(log_mean=log_mean, log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
+    if not has_drives and not measurement_count:
+        return prior
+    sources = tuple("fit" for _ in PARAMETER_NAMES)
+    return ParameterDistribution(log_mean=shared[:_SIZE], log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
 
 
-def _conditions(
-    shared: FloatArray, covariance: FloatArray, friction_ratio: float, limit: RegenLimit | None
-) -> LearnedConditions:
+def _conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None) -> LearnedConditions:
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]
 
-    def estimate(index: int, unit: str) -> Estimate:
-        return Estimate(float(values[index]), unit, float(sigma[index]), "fit")
+    def estimate(index: int) -> Estimate:
+        return Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
 
     return LearnedConditions(
-        rolling_temperature_coefficient_per_k=estimate(TEMPERATURE, "1/K"),
-        warm_up_rise_ratio=estimate(WARM_UP, "ratio"),
-        friction_share_ratio=friction_ratio,
-        constant_loss_w=estimate(CONSTANT_LOSS, "W"),
-        copper_loss_w_per_n2=estimate(COPPER_LOSS, "W/N2"),
+        rolling_temperature_coefficient_per_k=estimate(TEMPERATURE),
+        warm_up_rise_ratio=estimate(WARM_UP),
+        constant_loss_w=estimate(CONSTANT_LOSS),
+        copper_loss_w_per_n2=estimate(COPPER_LOSS),
+        cold_regen_per_k=estimate(COLD_REGEN),
         regen_power_limit=None if limit is None else limit.power,
         regen_below_limit_ratio=None if limit is None else limit.efficiency_ratio,
     )

@@ -90,11 +90,11 @@ class DriveInformation:
     ----------
     drive_id : str
         Name of the drive.
-    reference : ndarray, shape (10,)
+    reference : ndarray, shape (p,)
         Shared vector at which the quadratic was taken; see ``logan.model.unknowns.SHARED_NAMES``. [ratio]
-    gradient : ndarray, shape (10,)
+    gradient : ndarray, shape (p,)
         Gradient there of half the weighted sum of squares. [ratio]
-    information : ndarray, shape (10, 10)
+    information : ndarray, shape (p, p)
         Its curvature. [ratio]
     """
 
@@ -118,10 +118,10 @@ class LearnedConditions:
         Fall of road drag per kelvin: tyres, and whatever else stiffens in the cold. [1/K]
     warm_up_rise_ratio : Estimate
         Extra rolling resistance at a cold start, decaying in ten minutes. [ratio]
-    friction_share_ratio : float
-        Share of braking work that friction took beyond the plan's regen cap; already in the regen efficiency.
     constant_loss_w, copper_loss_w_per_n2 : Estimate
-        Drivetrain loss while moving, and by the square of wheel force; zero with constant efficiencies. [W, W/N2]
+        Drivetrain loss while moving, and by the square of wheel force; besides the efficiencies. [W, W/N2]
+    cold_regen_per_k : Estimate
+        Share of regen that each kelvin of a cold pack takes away. [1/K]
     regen_power_limit : Estimate or None
         Most power that regen was seen to put back; None where the braking shows none. [W]
     regen_below_limit_ratio : float or None
@@ -130,9 +130,9 @@ class LearnedConditions:
 
     rolling_temperature_coefficient_per_k: Estimate
     warm_up_rise_ratio: Estimate
-    friction_share_ratio: float
     constant_loss_w: Estimate
     copper_loss_w_per_n2: Estimate
+    cold_regen_per_k: Estimate
     regen_power_limit: Estimate | None = None
     regen_below_limit_ratio: float | None = None
 
@@ -173,8 +173,6 @@ class FitResult:
         True when the estimator came to rest.
     message : str
         How it ended.
-    efficiency_model : str
-        ``constant`` or ``loss terms``, whichever predicts left-out drives better.
     warnings : tuple of str
         Plain words on what the data cannot tell.
     """
@@ -199,7 +197,6 @@ class FitResult:
     is_prior_dominated: bool
     converged: bool
     message: str
-    efficiency_model: str = "constant"
     warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -21,13 +21,13 @@ from logan.model.drive_likelihood import (
     rescaled,
     reweighted,
 )
-from logan.model.fit_result import DriveInformation
+from logan.model.heights import hilliness_m2_per_m
 from logan.model.measurement import Measurement
 from logan.model.measurement_likelihood import measurement_quadratic
 from logan.model.newton import Quadratic, minimise
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import SharedPrior
-from logan.model.wheel_balance import LEVEL, OWN_AUXILIARY, OWN_COUNT
+from logan.model.unknowns import LEVEL, OWN_AUXILIARY, OWN_COUNT, SharedPrior
+from logan.results import Estimate
 from logan.units import FloatArray
 
 LEVEL_SPREAD_SIGMA: Final = 0.05
@@ -35,12 +35,32 @@ AUXILIARY_SPREAD_SIGMA: Final = 0.3
 """Half-normal priors of the spread from drive to drive: road load by wind, traffic and tyres; auxiliaries
 (common practice)."""
 
-_FIRST_SCALES: Final = NoiseScales()
-_ROUNDS: Final = 8
-_ROUNDS_FROM_NEARBY: Final = 3
-_STEPS_A_ROUND: Final = 4
+_MOST_ROUNDS: Final = 60
+_STEPS_A_ROUND: Final = 3
 _SETTLED: Final = 0.02
+_MOVED: Final = 0.03
+_SETTLED_NEARBY: Final = 0.05
+_MOVED_NEARBY: Final = 0.1
+"""A round is the last when no scale moved by more than this share, nor an unknown by more than this of its sigma; the
+second pair where the start was a solution of nearly the same problem."""
+
 _PSEUDO_COUNT: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegenLimit:
+    """A learned limit.
+
+    Parameters
+    ----------
+    power : Estimate
+        Most power from the drivetrain into the pack. [W]
+    efficiency_ratio : float
+        Wheel to pack below it, as the same steps show.
+    """
+
+    power: Estimate
+    efficiency_ratio: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,11 +69,11 @@ class Solution:
 
     Parameters
     ----------
-    shared : ndarray, shape (10,)
+    shared : ndarray, shape (p,)
         Most probable shared vector. [ratio]
-    own : ndarray, shape (d, 5)
+    own : ndarray, shape (d, o)
         Most probable own unknowns of each drive. [ratio]
-    information : ndarray, shape (10, 10)
+    information : ndarray, shape (p, p)
         Curvature with the own unknowns integrated out, prior and measurements included. [ratio]
     states, says : tuple
         Drive by drive.
@@ -61,10 +81,12 @@ class Solution:
         True when the last solve came to rest.
     message : str
         How it ended.
-    moments : tuple of ErrorMoments
-        Drive by drive, for the spread of the residuals.
     scales : NoiseScales
         Learned.
+    moments : tuple of ErrorMoments
+        Drive by drive, for the spread of the residuals.
+    regen_limit : RegenLimit or None
+        Most power that regen put back, where the braking shows one.
     """
 
     shared: FloatArray
@@ -74,8 +96,9 @@ class Solution:
     says: tuple[DriveSay, ...]
     converged: bool
     message: str
+    scales: NoiseScales
     moments: tuple[ErrorMoments, ...] = ()
-    scales: NoiseScales = _FIRST_SCALES
+    regen_limit: RegenLimit | None = None
 
 
 def solve_hierarchy(
@@ -84,9 +107,7 @@ def solve_hierarchy(
     measurements: Sequence[Measurement],
     rotating_mass_kg: float,
     *,
-    known: Sequence[DriveInformation] = (),
     start: Solution | None = None,
-    scales: NoiseScales | None = None,
 ) -> Solution:
     """Most probable shared vector and drives' own unknowns, with outliers weighed down and spreads learned.
 
@@ -100,17 +121,19 @@ def solve_hierarchy(
         What was measured besides.
     rotating_mass_kg : float
         Mass that rotating parts seem to add. [kg]
-    known : sequence of DriveInformation
-        Further drives, summed up by an earlier fit.
     start : Solution or None
         A solution of nearly the same problem: its shared vector and spreads are where to begin.
-    scales : NoiseScales or None
-        Spreads to hold; None learns them from ``drives``.
+
+    Returns
+    -------
+    Solution
+        ``converged`` is False, and nothing in it to be shown, where weights and spreads did not settle. Method: fit
+        (14) to (16) on why no solve can diverge.
     """
     # Matrices of a few dozen rows gain nothing from the linear algebra's own threads, and where other work
     # shares the processor those threads cost tens of times the work itself.
-    with threadpool_limits(limits=1, user_api="blas"):
-        return _alternate(prior, drives, measurements, rotating_mass_kg, known=known, start=start, scales=scales)
+    with threadpool_limits(limits=1, user_api="blas"), np.errstate(all="ignore"):
+        return _alternate(prior, drives, measurements, rotating_mass_kg, start=start)
 
 
 def _alternate(
@@ -119,43 +142,47 @@ def _alternate(
     measurements: Sequence[Measurement],
     rotating_mass_kg: float,
     *,
-    known: Sequence[DriveInformation],
     start: Solution | None,
-    scales: NoiseScales | None,
 ) -> Solution:
     """Solve, learn weights and spreads from the errors, and solve again, until nothing moves."""
-    is_learning, scales = scales is None, scales or (start.scales if start else _FIRST_SCALES)
+    scales = start.scales if start else NoiseScales()
     shared = np.array(start.shared if start else prior.mean)
     met = {id(state.drive): state for state in start.states} if start else {}
     states = tuple(
-        rescaled(met[id(drive)], scales) if id(drive) in met else first_state(drive, scales) for drive in drives
+        rescaled(met[id(drive)], scales) if id(drive) in met else first_state(drive, scales, prior.mean)
+        for drive in drives
     )
-    fixed = FixedTerms(prior=prior, measurements=tuple(measurements), known=tuple(known))
+    fixed = FixedTerms(prior=prior, measurements=tuple(measurements))
     moments: tuple[ErrorMoments, ...] = ()
-    for _ in range(_ROUNDS_FROM_NEARBY if start else _ROUNDS):
-        solved = _solve(fixed, states, rotating_mass_kg, shared, max_iterations=_STEPS_A_ROUND)
-        moved = float(np.max(np.abs(solved.shared - shared)))
+    most_moved, most_change = (_MOVED_NEARBY, _SETTLED_NEARBY) if start else (_MOVED, _SETTLED)
+    steps, has_settled = 1 if start else _STEPS_A_ROUND, False
+    for _ in range(_MOST_ROUNDS):
+        solved = _solve(fixed, states, rotating_mass_kg, shared, scales, max_iterations=steps)
+        moved = np.abs(solved.shared - shared) * np.sqrt(np.maximum(np.diag(solved.information), 0.0))
         shared = solved.shared
         moments = tuple(
             error_moments(state, shared, own, scales, rotating_mass_kg)
             for state, own in zip(states, solved.own, strict=True)
         )
-        before = scales
-        if is_learning:
-            scales = learned_scales(scales, states, solved.says, solved.own, moments)
+        before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
         states = tuple(
             rescaled(reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
         )
-        if not drives or (moved < 2e-3 and _is_settled(before, scales)):
+        has_settled = not drives or bool(
+            moved.max(initial=0.0) < most_moved and _is_settled(before, scales, most_change)
+        )
+        if has_settled:
             break
-    solved = _solve(fixed, states, rotating_mass_kg, shared)
-    return replace(solved, moments=moments, scales=scales)
+    solved = _solve(fixed, states, rotating_mass_kg, shared, scales)
+    message = solved.message if has_settled else f"weights and spreads did not settle in {_MOST_ROUNDS} rounds"
+    converged = solved.converged and has_settled
+    return replace(solved, moments=moments, converged=converged, message=message)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FixedTerms:
-    """What the fit knows besides the segments: plan, measurements, and drives summed up before.
+    """What the fit knows besides the segments: plan and measurements.
 
     Parameters
     ----------
@@ -163,13 +190,10 @@ class FixedTerms:
         Plan.
     measurements : tuple of Measurement
         Measured besides the drives.
-    known : tuple of DriveInformation
-        Drives as quadratics.
     """
 
     prior: SharedPrior
     measurements: tuple[Measurement, ...]
-    known: tuple[DriveInformation, ...]
 
     def at(self, shared: FloatArray, rotating_mass_kg: float) -> Quadratic:
         """Half their sum of squares near a shared vector."""
@@ -180,12 +204,6 @@ class FixedTerms:
             part = measurement_quadratic(measurement, shared, rotating_mass_kg)
             value, gradient = value + part.value, gradient + part.gradient
             information += part.information
-        for drive in self.known:
-            moved = shared - drive.reference
-            slope = drive.information @ moved
-            value += float(drive.gradient @ moved + 0.5 * moved @ slope)
-            gradient = gradient + drive.gradient + slope
-            information += drive.information
         return Quadratic(value=value, gradient=gradient, information=information)
 
 
@@ -199,8 +217,10 @@ class BlockQuadratic:
         Half the sum of squares.
     head_gradient, head_information : ndarray, shape (p,) and (p, p)
         Of the free shared unknowns. [ratio]
-    gradient, cross, information : ndarray, shape (d, 5), (d, p, 5) and (d, 5, 5)
+    gradient, cross, information : ndarray, shape (d, o), (d, p, o) and (d, o, o)
         Of the drives' own. [ratio]
+    says : tuple of DriveSay
+        Drive by drive.
     """
 
     value: float
@@ -209,6 +229,7 @@ class BlockQuadratic:
     gradient: FloatArray
     cross: FloatArray
     information: FloatArray
+    says: tuple[DriveSay, ...]
 
     def step(self, damping: float) -> FloatArray:
         """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
@@ -243,6 +264,7 @@ def _solve(
     states: Sequence[DriveState],
     rotating_mass_kg: float,
     start: FloatArray,
+    scales: NoiseScales,
     *,
     max_iterations: int = 60,
 ) -> Solution:
@@ -254,14 +276,11 @@ def _solve(
         shared[free] = point[:count]
         return shared, point[count:].reshape(len(states), OWN_COUNT)
 
-    def says_at(shared: FloatArray, own: FloatArray) -> tuple[DriveSay, ...]:
-        return tuple(
-            evaluate(state, shared, drive_own, rotating_mass_kg) for state, drive_own in zip(states, own, strict=True)
-        )
-
     def objective(point: FloatArray) -> BlockQuadratic:
         shared, own = unpack(point)
-        says = says_at(shared, own)
+        says = tuple(
+            evaluate(state, shared, drive_own, rotating_mass_kg) for state, drive_own in zip(states, own, strict=True)
+        )
         rest = fixed.at(shared, rotating_mass_kg)
         gradient = rest.gradient + sum((say.by_shared for say in says), np.zeros(free.size))
         information = rest.information + sum((say.shared_information for say in says), np.zeros((free.size,) * 2))
@@ -272,10 +291,16 @@ def _solve(
             gradient=np.array([say.by_own for say in says]).reshape(-1, OWN_COUNT),
             cross=np.array([say.cross[free] for say in says]).reshape(-1, count, OWN_COUNT),
             information=np.array([say.own_information for say in says]).reshape(-1, OWN_COUNT, OWN_COUNT),
+            says=says,
         )
 
     first = np.concatenate((np.asarray(start)[free], *(state.own for state in states)))
     minimum = minimise(objective, first, max_iterations=max_iterations, tolerance=1e-7, first_damping=1e-9)
+    if minimum.converged:
+        # Steps only ever descend: from the plan, what is found is no worse than the plan.
+        mean = np.concatenate((prior.mean[free], *(own_mean(state.drive) for state in states)))
+        if objective(mean).value < minimum.quadratic.value:
+            minimum = minimise(objective, mean, max_iterations=max_iterations, tolerance=1e-7)
     shared, own = unpack(minimum.point)
     information = np.zeros((free.size, free.size))
     information[np.ix_(free, free)] = minimum.quadratic.marginal_information
@@ -284,19 +309,20 @@ def _solve(
         own=own,
         information=information,
         states=tuple(states),
-        says=says_at(shared, own),
+        says=minimum.quadratic.says,
         converged=minimum.converged,
         message=minimum.message,
+        scales=scales,
     )
 
 
-def _is_settled(before: NoiseScales, after: NoiseScales) -> bool:
+def _is_settled(before: NoiseScales, after: NoiseScales, most_change: float) -> bool:
     pairs = zip(
         (before.segment_ratio, before.edge_ratio, before.level_sigma_ratio, before.auxiliary_sigma_ratio),
         (after.segment_ratio, after.edge_ratio, after.level_sigma_ratio, after.auxiliary_sigma_ratio),
         strict=True,
     )
-    return all(abs(new / old - 1.0) < _SETTLED for old, new in pairs)
+    return all(abs(new / old - 1.0) < most_change for old, new in pairs)
 
 
 def learned_scales(
@@ -314,6 +340,7 @@ def learned_scales(
     return NoiseScales(
         segment_ratio=_scaled(scales.segment_ratio, segment),
         edge_ratio=_scaled(scales.edge_ratio, edge),
+        hilliness_m2_per_m=hilliness_m2_per_m(np.concatenate([moment.climb for moment in moments])),
         level_sigma_ratio=_spread(states, says, own, LEVEL, LEVEL_SPREAD_SIGMA),
         auxiliary_sigma_ratio=_spread(states, says, own, OWN_AUXILIARY, AUXILIARY_SPREAD_SIGMA),
     )

@@ -39,7 +39,7 @@ def expected_measurement(
     ----------
     measurement : Measurement
         What was measured.
-    shared : ndarray, shape (10,)
+    shared : ndarray, shape (p,)
         In the order of ``SHARED_NAMES``. [ratio]
     rotating_mass_kg : float
         Mass that rotating parts seem to add. [kg]
@@ -48,7 +48,7 @@ def expected_measurement(
     -------
     value : float
         In the measurement's unit.
-    gradient : ndarray, shape (10,)
+    gradient : ndarray, shape (p,)
         Derivatives. [any]
     """
     values, gradient = physical(shared), np.zeros(SHARED_COUNT)

@@ -9,19 +9,17 @@ of the braking seen so far does not.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from logan.model.drive_likelihood import NoiseScales
-from logan.model.fit_result import DriveInformation
-from logan.model.hierarchy import Solution, solve_hierarchy
+from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import AUXILIARY, SharedPrior, physical
-from logan.model.wheel_balance import OWN_AUXILIARY, road_work
+from logan.model.step_energy import road_work
+from logan.model.unknowns import AUXILIARY, OWN_AUXILIARY, SharedPrior, physical
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -38,22 +36,6 @@ _BEYOND_RATIO: Final = 1.25
 _EFFICIENCIES: Final = np.linspace(0.5, 0.98, 13)
 _LIMITS_W: Final = np.geomspace(4_000.0, 150_000.0, 60)
 _MOST_STEPS: Final = 20_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegenLimit:
-    """A learned limit.
-
-    Parameters
-    ----------
-    power : Estimate
-        Most power from the drivetrain into the pack. [W]
-    efficiency_ratio : float
-        Wheel to pack below it, as the same steps show.
-    """
-
-    power: Estimate
-    efficiency_ratio: float
 
 
 def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> RegenLimit | None:
@@ -96,35 +78,23 @@ def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> RegenLimi
 
 
 def solve_with_regen_limit(
-    prior: SharedPrior,
-    drives: Sequence[DriveSegments],
-    measurements: Sequence[Measurement],
-    build: BuildSettings,
-    *,
-    known: Sequence[DriveInformation] = (),
-    scales: NoiseScales | None = None,
-    limit: RegenLimit | None = None,
-) -> tuple[Solution, RegenLimit | None]:
+    prior: SharedPrior, drives: Sequence[DriveSegments], measurements: Sequence[Measurement], build: BuildSettings
+) -> Solution:
     """Solve, learn the regen limit from the braking, and solve again where there is one; see ``solve_hierarchy``.
 
-    The drives of the returned solution carry the limit in their trip steps, and in their
-    segments the friction work that it leaves. A ``limit`` learned before is taken as it is.
+    The drives of the returned solution carry the limit in their steps.
     """
     rotating_kg = rotating_mass_of(build)
-    solution = solve_hierarchy(prior, drives, measurements, rotating_kg, known=known, scales=scales)
-    limit = limit or limit_seen(solution, rotating_kg)
+    solution = solve_hierarchy(prior, drives, measurements, rotating_kg)
+    limit = limit_seen(solution, rotating_kg)
     if limit is None:
-        return solution, None
-    fade_m_per_s = build.powertrain.regen_fade_speed_m_per_s
-    limited = [
-        with_regen_limit(state.drive, solution.shared, own, limit, rotating_kg, fade_m_per_s)
-        for state, own in zip(solution.states, solution.own, strict=True)
-    ]
+        return solution
+    limited = [with_regen_limit(state.drive, limit) for state in solution.states]
     again = replace(
         solution,
         states=tuple(replace(state, drive=drive) for state, drive in zip(solution.states, limited, strict=True)),
     )
-    return solve_hierarchy(prior, limited, measurements, rotating_kg, known=known, start=again, scales=scales), limit
+    return replace(solve_hierarchy(prior, limited, measurements, rotating_kg, start=again), regen_limit=limit)
 
 
 def limit_seen(solution: Solution, rotating_mass_kg: float, *, without: int | None = None) -> RegenLimit | None:
@@ -136,32 +106,16 @@ def limit_seen(solution: Solution, rotating_mass_kg: float, *, without: int | No
             continue
         drive = state.drive
         duration_s = np.maximum(drive.trip.duration_s, 1e-9)
-        held.append(-road_work(solution.shared, own, drive.trip, drive, rotating_mass_kg).total / duration_s)
-        returned.append(auxiliary_w * np.exp(own[OWN_AUXILIARY]) - drive.trip_net_j / duration_s)
+        held.append(-road_work(solution.shared, own, state.climbs.road, drive, rotating_mass_kg).total / duration_s)
+        net_w = (drive.trip_power_j - drive.trip_cabin_j) / duration_s
+        returned.append(auxiliary_w * np.exp(own[OWN_AUXILIARY]) - net_w)
     if not held:
         return None
     return learned_regen_limit(np.concatenate(held), np.concatenate(returned))
 
 
-def with_regen_limit(
-    drive: DriveSegments,
-    shared: FloatArray,
-    own: FloatArray,
-    limit: RegenLimit,
-    rotating_mass_kg: float,
-    fade_speed_m_per_s: float,
-) -> DriveSegments:
-    """The drive with the limit in its trip steps; where no brake was logged, with the friction work that it leaves."""
-    trip = drive.trip
-    capped_j = np.minimum(drive.trip_regen_limit_j, limit.power.value * trip.duration_s)
-    if drive.brakes_logged or not drive.count:
-        return replace(drive, trip_regen_limit_j=capped_j)
-    held_j = np.maximum(-road_work(shared, own, trip, drive, rotating_mass_kg).total, 0.0)
-    friction_j = np.maximum(held_j - capped_j / limit.efficiency_ratio, 0.0)
-    slow = trip.distance_m < fade_speed_m_per_s * trip.duration_s
-    friction_j = np.where(slow, held_j, friction_j)
-    middle_s = trip.start_s + 0.5 * trip.duration_s
-    summed = np.concatenate(([0.0], np.cumsum(friction_j)))
-    first = np.searchsorted(middle_s, drive.road.start_s)
-    last = np.searchsorted(middle_s, drive.road.start_s + drive.road.duration_s)
-    return replace(drive, trip_regen_limit_j=capped_j, brake_j=summed[last] - summed[first])
+def with_regen_limit(drive: DriveSegments, limit: RegenLimit) -> DriveSegments:
+    """The drive with the limit in its steps."""
+    return replace(
+        drive, trip_regen_limit_j=np.minimum(drive.trip_regen_limit_j, limit.power.value * drive.trip.duration_s)
+    )

@@ -9,7 +9,6 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from logan.model.drive_track import DriveTrack
-from logan.model.plan import Plan
 from logan.model.segments_table import RoadIntegrals
 from logan.physics.tyre import (
     REFERENCE_TEMPERATURE_DEGC,
@@ -27,9 +26,6 @@ MOVING_M_PER_S: Final = 0.3
 UNDER_WAY_S: Final = 300.0
 """How long a vehicle that already moves when its log begins is taken to have been driven (common practice)."""
 
-_SLOWEST_FOR_FORCE_M_PER_S: Final = 2.0
-_GREATEST_FORCE_N: Final = 15_000.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RunningRoad:
@@ -45,8 +41,8 @@ class RunningRoad:
         As in ``RoadIntegrals``.
     air_kg_m2_per_s2, air_along, air_north, air_east : ndarray
         As in ``RoadIntegrals``.
-    power_j, cabin_j, gross_j : ndarray
-        Pack energy, cabin energy, and the magnitude of pack less cabin. [J]
+    power_j, cabin_j : ndarray
+        Pack energy and cabin energy. [J]
     speed_m_per_s, net_power_w : ndarray
         Mean over the second around each, and over two. [m/s, W]
     elevation_m, smooth_elevation_m : ndarray
@@ -71,7 +67,6 @@ class RunningRoad:
     air_east: FloatArray
     power_j: FloatArray
     cabin_j: FloatArray
-    gross_j: FloatArray
     speed_m_per_s: FloatArray
     net_power_w: FloatArray
     elevation_m: FloatArray
@@ -143,7 +138,6 @@ def running_road(track: DriveTrack) -> RunningRoad:
         air_east=total(per_wind * track.heading_sine),
         power_j=total(track.power_w),
         cabin_j=total(track.cabin.power_w),
-        gross_j=total(np.abs(net_w)),
         speed_m_per_s=_speed_at(track, second_s),
         net_power_w=_around(net_j, second_s),
         elevation_m=elevation_m,
@@ -176,18 +170,6 @@ def _smoothed(elevation_m: FloatArray, sigma_m: float) -> FloatArray:
     at = np.arange(elevation_m.size)
     filled = np.interp(at, at[known], elevation_m[known])
     return np.asarray(gaussian_filter1d(filled, min(max(5.0 * sigma_m, 5.0), 15.0), mode="nearest"))
-
-
-def force_squared_running_n2_s(track: DriveTrack, running: RunningRoad, plan: Plan) -> FloatArray:
-    """Integral of wheel force squared to each whole second, as the plan's efficiencies see it. [N2 s]"""
-    net_w = track.power_w - track.cabin.power_w - plan.auxiliary_power_w
-    wheel_w = np.where(net_w > 0, net_w * plan.drive_efficiency_ratio, net_w / plan.regen_efficiency_ratio)
-    moving = track.speed_m_per_s > _SLOWEST_FOR_FORCE_M_PER_S
-    force_n = np.where(moving, wheel_w / np.maximum(track.speed_m_per_s, _SLOWEST_FOR_FORCE_M_PER_S), 0.0)
-    squared = np.minimum(np.abs(force_n), _GREATEST_FORCE_N) ** 2
-    step_s = np.where(track.is_covered, np.diff(track.time_s), 0.0)
-    summed = np.concatenate(([0.0], np.cumsum(0.5 * (squared[1:] + squared[:-1]) * step_s)))
-    return np.asarray(summed[running.grid_index])
 
 
 def empty_road() -> RoadIntegrals:

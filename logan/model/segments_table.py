@@ -15,9 +15,6 @@ import numpy as np
 from logan.results import read_only
 from logan.units import FloatArray
 
-AUXILIARY_LEVELS_W: Final = (0.0, 75.0, 150.0, 300.0, 500.0, 800.0, 1200.0, 1800.0, 2700.0, 4000.0)
-"""Auxiliary powers at which the energy above the auxiliaries is tabulated."""
-
 
 def _freeze(instance: object) -> None:
     for field in fields(instance):  # type: ignore[arg-type]
@@ -121,50 +118,45 @@ class CoastdownLoad:
 
 
 _SEGMENT_ARRAYS: Final = (
-    "total_j",
-    "gross_j",
-    "brake_j",
-    "force_squared_n2_s",
+    "first_step",
+    "last_step",
+    "climb_m",
     "start_edge",
     "end_edge",
     "edge_sigma_j",
-    "trip_net_j",
+    "trip_power_j",
+    "trip_cabin_j",
     "trip_regen_limit_j",
+    "trip_cold_k",
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveSegments:
-    """One drive, reduced to what the fit and the comparison need.
+    """One drive, reduced to what the fit and the comparison need: short steps, joined to segments for the fit.
 
     Parameters
     ----------
     drive_id : str
         The caller's name for it.
-    road : RoadIntegrals
-        One row per segment, n rows.
-    surplus_j, surplus_s : ndarray, shape (n, k)
-        Pack energy above auxiliary level k and logged cabin power, where positive, and for how long. [J, s]
-    total_j, gross_j : ndarray, shape (n,)
-        Integral of pack power less logged cabin power, and of its magnitude. [J]
-    brake_j : ndarray, shape (n,)
-        Friction-brake work that the plan's parameters see in the segment; zero where none was possible. [J]
-    force_squared_n2_s : ndarray, shape (n,)
-        Integral over time of wheel force squared, at the plan's efficiencies. [N2 s]
+    trip : RoadIntegrals
+        The whole drive in short steps. m rows.
+    trip_power_j, trip_cabin_j : ndarray, shape (m,)
+        Pack energy of each step, and the logged heating and cooling in it. [J]
+    trip_regen_limit_j : ndarray, shape (m,)
+        Most energy that the pack could take back in the step; infinity where no limit is known. [J]
+    trip_cold_k : ndarray, shape (m,)
+        How far the pack was too cold to take regen readily. [K]
+    first_step, last_step : ndarray, shape (n,)
+        Which steps a segment of the fit covers; the last not included. [ratio]
+    climb_m : ndarray, shape (n,)
+        Change of the logged height over each segment; zero where none is known. [m]
     start_edge, end_edge : ndarray, shape (n,)
         Which edge a segment starts and ends at; neighbours share one. [ratio]
     edge_sigma_j : ndarray, shape (e,)
-        Standard uncertainty of the energy stored at each edge, from elevation, speed and timing. [J]
+        Standard uncertainty of the energy stored at each edge, from speed and timing. [J]
     elevation_sigma_m : float
         Standard uncertainty of a single height.
-    trip : RoadIntegrals
-        The whole drive in short steps, for predicting its consumption. m rows.
-    trip_net_j : ndarray, shape (m,)
-        Pack energy less logged cabin energy in the step. [J]
-    trip_regen_limit_j : ndarray, shape (m,)
-        Most energy that the pack could take back in the step; infinity where no limit is known. [J]
-    measured_j, cabin_j : float
-        Net pack energy over the trip steps, and the logged heating and cooling in it. [J]
     auxiliary_power_w : float or None
         Mean of the logged auxiliary power without cabin; None where not logged. [W]
     payload_kg : float
@@ -173,7 +165,7 @@ class DriveSegments:
         Mean over the drive.
     pack_lag_s : float
         By how much pack power was late against speed, already taken out. [s]
-    has_elevation, has_heading, brakes_logged, cabin_logged, wind_known : bool
+    has_elevation, has_heading, cabin_logged, wind_known : bool
         What the log holds.
     coverage_ratio : float
         Share of the driving time that the trip steps cover.
@@ -187,25 +179,21 @@ class DriveSegments:
         What its coastdown pairs showed; None without any. No segment repeats it.
     """
 
-    schema: ClassVar[str] = "drive-segments/3"
+    schema: ClassVar[str] = "drive-segments/4"
 
     drive_id: str
-    road: RoadIntegrals
-    surplus_j: FloatArray
-    surplus_s: FloatArray
-    total_j: FloatArray
-    gross_j: FloatArray
-    brake_j: FloatArray
-    force_squared_n2_s: FloatArray
+    trip: RoadIntegrals
+    trip_power_j: FloatArray
+    trip_cabin_j: FloatArray
+    trip_regen_limit_j: FloatArray
+    trip_cold_k: FloatArray
+    first_step: FloatArray
+    last_step: FloatArray
+    climb_m: FloatArray
     start_edge: FloatArray
     end_edge: FloatArray
     edge_sigma_j: FloatArray
     elevation_sigma_m: float
-    trip: RoadIntegrals
-    trip_net_j: FloatArray
-    trip_regen_limit_j: FloatArray
-    measured_j: float
-    cabin_j: float
     auxiliary_power_w: float | None
     payload_kg: float
     ambient_temperature_degc: float
@@ -213,7 +201,6 @@ class DriveSegments:
     pack_lag_s: float
     has_elevation: bool
     has_heading: bool
-    brakes_logged: bool
     cabin_logged: bool
     wind_known: bool
     coverage_ratio: float
@@ -237,9 +224,35 @@ class DriveSegments:
         return float(self.trip.duration_s.sum())
 
     @property
+    def measured_j(self) -> float:
+        """Net pack energy over the trip steps. [J]"""
+        return float(self.trip_power_j.sum())
+
+    @property
+    def cabin_j(self) -> float:
+        """Logged heating and cooling over the trip steps. [J]"""
+        return float(self.trip_cabin_j.sum())
+
+    @property
     def count(self) -> int:
         """Number of segments that the fit uses."""
-        return self.road.count
+        return int(self.first_step.size)
+
+    @property
+    def segment_m(self) -> FloatArray:
+        """Length of each segment, shape (n,). [m]"""
+        return self.sums(self.trip.distance_m)
+
+    @property
+    def joins(self) -> FloatArray:
+        """Which steps make up which segment, shape (n, m): what steps have, a product with this sums up. [ratio]"""
+        step = np.arange(self.trip.count)
+        return ((step >= self.first_step[:, None]) & (step < self.last_step[:, None])).astype(np.float64)
+
+    def sums(self, per_step: FloatArray) -> FloatArray:
+        """Sum what m steps have over each segment, shape (n,). [any]"""
+        running = np.concatenate(([0.0], np.cumsum(per_step)))
+        return np.asarray(running[self.last_step.astype(np.int64)] - running[self.first_step.astype(np.int64)])
 
     @classmethod
     def from_dict(cls, content: Mapping[str, Any]) -> DriveSegments:
@@ -253,15 +266,9 @@ class DriveSegments:
         if content.get("schema") != cls.schema:
             raise ValueError(f"expected {cls.schema}, got {content.get('schema')!r}")
         known = {name: content[name] for name in cls.__dataclass_fields__ if name in content and name != "schema"}
-        levels = len(AUXILIARY_LEVELS_W)
-        tables = {name: np.array(content[name], dtype=np.float64).reshape(-1, levels) for name in _TABLES}
-        known |= tables | _arrays_from(content, _SEGMENT_ARRAYS)
-        known["road"] = RoadIntegrals.from_dict(content["road"])
+        known |= _arrays_from(content, _SEGMENT_ARRAYS)
         known["trip"] = RoadIntegrals.from_dict(content["trip"])
         known["warnings"] = tuple(content["warnings"])
         if known.get("coastdown") is not None:
             known["coastdown"] = CoastdownLoad.from_dict(content["coastdown"])
         return cls(**known)
-
-
-_TABLES: Final = ("surplus_j", "surplus_s")

@@ -9,8 +9,8 @@ from scipy.special import ndtri, stdtrit
 
 from logan.units import FloatArray
 
-DEGREES_OF_FREEDOM: Final = 4.0
-"""Of the segments' errors: heavy enough to shrug off a wrong segment (common practice)."""
+DEGREES_OF_FREEDOM: Final = 2.5
+"""Of the segments' errors: heavy enough to shrug off loads that nobody logged (what real drives bear best)."""
 
 
 def student_t_weight(standardised_square: FloatArray, degrees_of_freedom: float = DEGREES_OF_FREEDOM) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The vector that the fit solves for: the plan's six parameters and four that only bend the balance."""
+"""The vector that the fit solves for: the plan's six parameters, and what else bends a drive's energy."""
 
 from __future__ import annotations
 
@@ -19,21 +19,37 @@ SHARED_NAMES: Final = (
     "warm_up_rise_ratio",
     "constant_loss_w",
     "copper_loss_w_per_n2",
+    "cold_regen_per_k",
 )
-"""Order of the shared vector. The first seven are held as logarithms, the last three as they are."""
+"""Order of the shared vector. The first seven are held as logarithms, the others as they are."""
 
+SHARED_UNITS: Final = ("kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K")
 LOG_COUNT: Final = 7
 SHARED_COUNT: Final = len(SHARED_NAMES)
-MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS = range(SHARED_COUNT)
+(
+    MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN,
+) = range(SHARED_COUNT)  # fmt: skip
+
+OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary", "drag_factor", "rolling_factor")
+"""A drive's own unknowns: log factor on road load, wind (from north and east, or along the road and none), log factor
+on auxiliary power, and log factors on drag area and rolling resistance of what was changed for that drive."""
+
+OWN_COUNT: Final = len(OWN_NAMES)
+LEVEL, WIND_FIRST, WIND_SECOND, OWN_AUXILIARY, OWN_DRAG, OWN_ROLLING = range(OWN_COUNT)
 
 COLD_LOG_SIGMA: Final = 0.5
-"""Spread of the fall per kelvin: it stands for gear oil and bearings too, to three times the tyres' own (common
-practice)."""
+"""Spread of the fall per kelvin: it stands for gear oil and bearings too (common practice)."""
+
+COLD_PER_K: Final = 0.012
+"""Fall of road drag per kelvin that the fit starts from where the build names none of its own: what real drives of
+summer and winter show, tires, oil and bearings together (common practice)."""
 
 WARM_UP_SIGMA_RATIO: Final = 0.25
 CONSTANT_LOSS_W: Final = (100.0, 100.0)
 COPPER_LOSS_W_PER_N2: Final = (3.0e-4, 3.0e-4)
-"""Mean and standard deviation of the loss terms, where they are used (common practice)."""
+COLD_REGEN_PER_K: Final = (0.03, 0.03)
+"""Mean and standard deviation of the loss terms, and of the share of regen that each kelvin of a cold pack takes away
+(common practice)."""
 
 LOSS_TERM_EFFICIENCY_SHIFT: Final = 0.03
 """How much of the plan's loss the loss terms take over from the efficiencies, in logarithms (common practice)."""
@@ -45,11 +61,11 @@ class SharedPrior:
 
     Parameters
     ----------
-    mean : ndarray, shape (10,)
+    mean : ndarray, shape (p,)
         In the order of ``SHARED_NAMES``.
-    precision : ndarray, shape (10, 10)
+    precision : ndarray, shape (p, p)
         Inverse covariance; rows of fixed unknowns are zero.
-    is_free : ndarray of bool, shape (10,)
+    is_free : ndarray of bool, shape (p,)
         False for an unknown that is held at its mean.
     """
 
@@ -61,8 +77,21 @@ class SharedPrior:
         for name in ("mean", "precision", "is_free"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
+    @property
+    def covariance(self) -> FloatArray:
+        """Covariance, shape (p, p); zero for what is fixed."""
+        return inverse_of_free(self.precision, self.is_free)
 
-def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, with_loss_terms: bool = False) -> SharedPrior:
+
+def inverse_of_free(information: FloatArray, is_free: BoolArray) -> FloatArray:
+    """Inverse over the free unknowns, shape (p, p); zero for the others."""
+    covariance = np.zeros(information.shape)
+    free = np.ix_(is_free, is_free)
+    covariance[free] = np.linalg.inv(information[free])
+    return covariance
+
+
+def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_planned: bool = False) -> SharedPrior:
     """Widen the plan's distribution by what only the fit needs.
 
     Parameters
@@ -71,29 +100,30 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, with_los
         The plan's six parameters.
     build : BuildSettings
         For the fall of rolling resistance per kelvin.
-    with_loss_terms : bool
-        True lets drivetrain losses grow with time and with force squared besides the efficiencies.
+    as_planned : bool
+        True keeps to what the plan itself predicts with: two efficiencies, and its own fall per kelvin.
     """
     mean, sigma = np.zeros(SHARED_COUNT), np.zeros(SHARED_COUNT)
-    mean[:LOG_COUNT] = [*prior.log_mean, np.log(build.vehicle.rolling_temperature_coefficient_per_k.value)]
-    relative = build.vehicle.rolling_temperature_coefficient_per_k
-    sigma[TEMPERATURE] = max(COLD_LOG_SIGMA, relative.sigma / relative.value) if relative.sigma > 0 else 0.0
+    fall = build.vehicle.rolling_temperature_coefficient_per_k
+    mean[:LOG_COUNT] = [*prior.log_mean, np.log(fall.value)]
     mean[WARM_UP], sigma[WARM_UP] = WARM_UP_RISE_RATIO, WARM_UP_SIGMA_RATIO
-    if with_loss_terms:
+    sigma[TEMPERATURE] = max(COLD_LOG_SIGMA, fall.sigma / fall.value) if fall.sigma > 0 else 0.0
+    if not as_planned:
+        if fall.sigma > 0:
+            mean[TEMPERATURE] = max(mean[TEMPERATURE], np.log(COLD_PER_K))
         mean[[DRIVE, REGEN]] += LOSS_TERM_EFFICIENCY_SHIFT
         mean[CONSTANT_LOSS], sigma[CONSTANT_LOSS] = CONSTANT_LOSS_W
         mean[COPPER_LOSS], sigma[COPPER_LOSS] = COPPER_LOSS_W_PER_N2
+        mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
     covariance = np.diag(sigma**2)
     size = len(PARAMETER_NAMES)
     covariance[:size, :size] = prior.log_covariance
     is_free = np.diag(covariance) > 0.0
-    precision = np.zeros((SHARED_COUNT, SHARED_COUNT))
-    precision[np.ix_(is_free, is_free)] = np.linalg.inv(covariance[np.ix_(is_free, is_free)])
-    return SharedPrior(mean=mean, precision=precision, is_free=is_free)
+    return SharedPrior(mean=mean, precision=inverse_of_free(covariance, is_free), is_free=is_free)
 
 
 def physical(shared: FloatArray) -> FloatArray:
-    """The shared vector in its units, shape (10,)."""
+    """The shared vector in its units, shape (p,)."""
     values = np.array(shared, dtype=np.float64)
     values[:LOG_COUNT] = np.exp(values[:LOG_COUNT])
     return values

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from logan.driving_range.coverage import Calibration, leave_one_drive_out
-from logan.errors import UsageError
+from logan.errors import NotEnoughDataError, UsageError
 from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect, modification_effect
-from logan.model.estimator import fit
+from logan.model.estimator import fit_result_of
 from logan.model.fit_result import DriveFit, FitResult
 from logan.model.identifiability import Identifiability, assess_identifiability
 from logan.model.measurement import Measurement
 from logan.model.priors import prior_of
+from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
+from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
 from logan.settings import BuildSettings
 
@@ -79,7 +81,11 @@ class Comparison:
 
 
 def fit_drives(
-    build: BuildSettings, drives: Sequence[DriveSegments], measurements: Sequence[Measurement] = ()
+    build: BuildSettings,
+    drives: Sequence[DriveSegments],
+    measurements: Sequence[Measurement] = (),
+    *,
+    told: Callable[[str], None] | None = None,
 ) -> FitReport:
     """Fit the build's plan to its drives, and calibrate the fit by leaving drives out.
 
@@ -91,23 +97,46 @@ def fit_drives(
         Reduced drives; refused ones are listed and take no part.
     measurements : sequence of Measurement
         Weighbridge, coastdowns, steady pairs, standstill power.
+    told : callable, optional
+        Given words on what is being done.
 
     Returns
     -------
     FitReport
-        With the drivetrain model that predicted left-out drives better.
+        Fit, what it cannot tell, and how well it predicts drives that it has not seen.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If the fit does not converge: a number of it would mean nothing.
     """
     prior = prior_of(build)
-    calibration = leave_one_drive_out(prior, drives, measurements, build)
-    result = fit(prior, drives, measurements, build, efficiency_model=calibration.efficiency_model)
+    widened = shared_prior(prior, build)
+    usable = [drive for drive in drives if not drive.refusal]
+    if told:
+        told("fitting")
+    solution = solve_with_regen_limit(widened, usable, measurements, build)
+    if not solution.converged:
+        raise NotEnoughDataError(
+            f"no refined range: the fit of {len(usable)} drives is of no use, {solution.message}",
+            "Look for a drive that is unlike the others, and leave it out with: logan drives --exclude; or correct the "
+            "uncertainty of its heights",
+        )
+    result = fit_result_of(solution, widened, prior, drives, measurements, build)
+    calibration = leave_one_drive_out(prior, drives, measurements, build, whole=solution, told=told)
     return FitReport(fit=result, identifiability=assess_identifiability(result), calibration=calibration)
 
 
 def compare_drives(
-    build: BuildSettings, drives: Sequence[DriveSegments], plan: Plan, measurements: Sequence[Measurement] = ()
+    build: BuildSettings,
+    drives: Sequence[DriveSegments],
+    plan: Plan,
+    measurements: Sequence[Measurement] = (),
+    *,
+    told: Callable[[str], None] | None = None,
 ) -> Comparison:
     """Predicted by a plan and by the fit, against measured; the other parameters as in ``fit_drives``."""
-    report = fit_drives(build, drives, measurements)
+    report = fit_drives(build, drives, measurements, told=told)
     return Comparison(
         drives=with_plan(report.fit.drives, drives, plan, build),
         calibration=report.calibration,

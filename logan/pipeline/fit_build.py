@@ -54,7 +54,7 @@ def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
     build = folder.settings()
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
-        report = fit_drives(build, segments, folder.measurements())
+        report = fit_drives(build, segments, folder.measurements(), told=told)
         sensitivity = target_sensitivity(build, report.fit.posterior.median, recorded_drives(library))
     return BuildFit(report=report, next_tests=rank_next_tests(report.fit, sensitivity, build))
 
@@ -86,7 +86,7 @@ def compare_build(
     plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
-    found = compare_drives(build, segments, plan, folder.measurements())
+    found = compare_drives(build, segments, plan, folder.measurements(), told=told)
     return found if is_frozen else replace(found, notes=(NO_FROZEN_PLAN,))
 
 

@@ -1,7 +1,7 @@
 """One fit over all vehicles of a kit: shared parameters, and each vehicle's own level and mass.
 
-A vehicle enters as one quadratic, the sum of what its drives say: ten numbers and a ten by
-ten matrix, whatever it has driven. A sum over vehicles is all that is left to do.
+A vehicle enters as one quadratic, the sum of what its drives say: a gradient and a
+matrix, whatever it has driven. A sum over vehicles is all that is left to do.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.model.fit_result import DriveInformation
-from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES, SharedPrior, physical
+from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES, SHARED_UNITS, SharedPrior, physical
 from logan.results import Estimate, read_only
 from logan.units import BoolArray, FloatArray
 
@@ -22,7 +22,6 @@ LEVEL_SPREAD_SIGMA: Final = 0.05
 
 _ROUNDS: Final = 200
 _SETTLED: Final = 1e-10
-_UNITS: Final = ("kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2")
 _OWN: Final = 2
 
 
@@ -34,9 +33,9 @@ class VehicleInformation:
     ----------
     vehicle : str
         Name of the vehicle.
-    reference, gradient : ndarray, shape (10,)
+    reference, gradient : ndarray, shape (p,)
         Shared vector at which the quadratic was taken, and its gradient there. [ratio]
-    information : ndarray, shape (10, 10)
+    information : ndarray, shape (p, p)
         Its curvature. [ratio]
     log_mass, log_mass_sigma : float
         The vehicle's own mass as planned or weighed: natural logarithm and its standard uncertainty.
@@ -244,7 +243,7 @@ def _estimates(shared: FloatArray, sigma: FloatArray, free: BoolArray, source: s
     return {
         name: Estimate(
             float(values[index]),
-            _UNITS[index],
+            SHARED_UNITS[index],
             float(values[index] * sigma[index] if is_log[index] else sigma[index]),
             source,
         )

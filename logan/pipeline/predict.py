@@ -11,7 +11,7 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.attribution import Attribution, attribute_change
 from logan.driving_range.coverage import Calibration
-from logan.driving_range.other_values import learned_other_values, with_friction_doubt
+from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.sensitivity import Tornado, tornado
@@ -177,7 +177,7 @@ def _refined(
     rng: np.random.Generator,
 ) -> tuple[RangePrediction, PackSizing]:
     """Range of every scenario, and pack for the target, from a fit."""
-    parameters, build = with_friction_doubt(after.parameters, fit.learned.friction_share_ratio), after.seen_in(build)
+    parameters, build = after.parameters, after.seen_in(build)
     prediction = predict_range(
         parameters,
         build,

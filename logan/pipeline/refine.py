@@ -101,9 +101,7 @@ def refine_build(
         segments = stored_segments(library, build, told=told)
         if not segments:
             raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
-        if told:
-            told("fitting")
-        fit = fit_drives(build, segments, folder.measurements())
+        fit = fit_drives(build, segments, folder.measurements(), told=told)
         fit = replace(fit, fit=replace(fit.fit, drives=with_plan(fit.fit.drives, segments, plan, build)))
         if fit.fit.drive_count == 0:
             reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)

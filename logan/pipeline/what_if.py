@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.driving_range.other_values import learned_other_values, with_friction_doubt, with_regen_limit_w
+from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
 from logan.driving_range.prediction import ScenarioRange, predict_range
 from logan.driving_range.scenarios import prepare_scenarios
 from logan.errors import UsageError
@@ -109,7 +109,7 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
         payload_kg=question.payload_kg + added_kg,
     )
     prediction = predict_range(
-        plan.parameters if fit is None else with_friction_doubt(fit.posterior, fit.learned.friction_share_ratio),
+        plan.parameters if fit is None else fit.posterior,
         build if fit is None else with_regen_limit_w(build, seen_regen_limit_w(fit)),
         prepare_scenarios((scenario,), _no_schedule),
         usable=usable,

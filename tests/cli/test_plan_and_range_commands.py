@@ -138,7 +138,7 @@ def test_quantities_are_shown_with_their_unit():
 
 def calibration(**figures):
     names = [field.name for field in dataclasses.fields(Calibration) if field.name.endswith("_ratio")]
-    empty = dict.fromkeys(names) | {"drives": (), "efficiency_model": "constant"}
+    empty = dict.fromkeys(names) | {"drives": ()}
     return Calibration(**(empty | figures))
 
 

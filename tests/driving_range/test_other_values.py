@@ -1,22 +1,10 @@
 import numpy as np
 import pytest
 
-from logan.driving_range.other_values import environment_and_losses, planned_other_values, with_friction_doubt
-from logan.model.parameters import PARAMETER_NAMES
-from logan.model.priors import prior_of
+from logan.driving_range.other_values import environment_and_losses, planned_other_values
 from tests.builds import example_build
 
 BUILD = example_build()
-
-
-def test_hidden_friction_widens_the_regen_efficiency_and_nothing_else():
-    prior = prior_of(BUILD)
-    widened = with_friction_doubt(prior, 0.2)
-    regen = PARAMETER_NAMES.index("regen_efficiency_ratio")
-    added = widened.log_covariance - prior.log_covariance
-    assert added[regen, regen] == pytest.approx(0.125**2)
-    assert np.count_nonzero(added) == 1
-    np.testing.assert_array_equal(with_friction_doubt(prior, 0.0).log_covariance, prior.log_covariance)
 
 
 def test_without_loss_terms_there_are_none_to_reckon_with():

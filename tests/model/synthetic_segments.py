@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.model.segments_table import AUXILIARY_LEVELS_W, DriveSegments, RoadIntegrals
-from logan.model.unknowns import SHARED_COUNT
-from logan.model.wheel_balance import OWN_COUNT, road_work
+from logan.model.segments_table import DriveSegments, RoadIntegrals
+from logan.model.step_energy import road_work
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
 
 ROTATING_KG = 70.0
 
@@ -44,36 +44,37 @@ def random_road(rng, count, *, seconds=90.0, density=1.2):
     )
 
 
+def own_of(level=0.0, first_wind=0.0, second_wind=0.0, auxiliary=0.0):
+    """A drive's own unknowns from plain numbers."""
+    own = np.zeros(OWN_COUNT)
+    own[:4] = level, first_wind, second_wind, auxiliary
+    return own
+
+
 def drive_of(
     shared, rng, *, count=30, drive_id="1", own=None, noise_j=0.0, payload_kg=0.0, has_heading=True, auxiliary_w=None,
-    has_elevation=True, brake_j=None,
+    has_elevation=True, cold_k=0.0, limit_j=np.inf,
 ):  # fmt: skip
-    """A drive whose balance closes exactly at ``shared`` and ``own``, plus noise on the pack's energy."""
+    """A drive of one step a segment that closes exactly at ``shared`` and ``own``, plus noise on the pack's energy."""
     own = np.zeros(OWN_COUNT) if own is None else own
     road = random_road(rng, count)
-    nothing = np.zeros(count)
     edges = np.arange(count + 1.0)
-    brake_j = nothing if brake_j is None else brake_j
 
-    def segments(total_j, surplus_j, surplus_s, measured_j):
+    def segments(power_j):
         return DriveSegments(
             drive_id=drive_id,
-            road=road,
-            surplus_j=surplus_j,
-            surplus_s=surplus_s,
-            total_j=total_j,
-            gross_j=np.abs(total_j) + 1e5,
-            brake_j=brake_j,
-            force_squared_n2_s=nothing,
+            trip=road,
+            trip_power_j=power_j,
+            trip_cabin_j=np.zeros(count),
+            trip_regen_limit_j=np.full(count, limit_j),
+            trip_cold_k=np.full(count, cold_k),
+            first_step=edges[:-1],
+            last_step=edges[1:],
+            climb_m=road.climb_m,
             start_edge=edges[:-1],
             end_edge=edges[1:],
             edge_sigma_j=np.full(count + 1, 3_000.0),
             elevation_sigma_m=0.1,
-            trip=road,
-            trip_net_j=total_j,
-            trip_regen_limit_j=np.full(count, np.inf),
-            measured_j=measured_j,
-            cabin_j=0.0,
             auxiliary_power_w=auxiliary_w,
             payload_kg=payload_kg,
             ambient_temperature_degc=15.0,
@@ -81,25 +82,13 @@ def drive_of(
             pack_lag_s=0.0,
             has_elevation=has_elevation,
             has_heading=has_heading,
-            brakes_logged=True,
             cabin_logged=False,
             wind_known=False,
             coverage_ratio=1.0,
         )
 
-    table = np.zeros((count, len(AUXILIARY_LEVELS_W)))
-    blank = segments(nothing, table, table, 1.0)
-    wheel_j = road_work(shared, own, road, blank, ROTATING_KG).total + max(own[4], 0.0) * brake_j
-    total_j, surplus_j, surplus_s = pack_energy(shared, own, wheel_j, road.duration_s)
-    total_j = total_j + rng.normal(0.0, 1.0, count) * noise_j
-    return segments(total_j, surplus_j, surplus_s, float(total_j.sum()))
-
-
-def pack_energy(shared, own, wheel_j, duration_s):
-    """Constant power over each segment that does the wheels' work: total, surplus above each level, and its time."""
+    wheel_j = road_work(shared, own, road, segments(edges[1:]), ROTATING_KG).total
     drive, regen, auxiliary = np.exp(shared[3]), np.exp(shared[4]), np.exp(shared[5] + own[3])
-    traction_j = np.where(wheel_j > 0, wheel_j / drive, wheel_j * regen)
-    power_w = traction_j / duration_s + auxiliary
-    above_w = power_w[:, None] - np.array(AUXILIARY_LEVELS_W)
-    surplus_j = np.maximum(above_w, 0.0) * duration_s[:, None]
-    return power_w * duration_s, surplus_j, (above_w > 0) * duration_s[:, None]
+    returned_j = np.minimum(-wheel_j * regen * np.exp(-shared[10] * cold_k), limit_j)
+    power_j = np.where(wheel_j > 0, wheel_j / drive, -returned_j) + auxiliary * road.duration_s
+    return segments(power_j + rng.normal(0.0, 1.0, count) * noise_j)

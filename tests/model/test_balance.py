@@ -5,10 +5,10 @@ import pytest
 
 from logan.drive.drive import Channel, Drive, DriveConditions
 from logan.model.balance import segment_drive
+from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
 from logan.model.plan import plan_of, rotating_mass_of
-from logan.model.segments_table import AUXILIARY_LEVELS_W, DriveSegments
-from logan.model.unknowns import SHARED_COUNT
-from logan.model.wheel_balance import OWN_COUNT, balance_residual
+from logan.model.segments_table import DriveSegments
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
 from logan.results import json_ready
 from tests.builds import example_build
 from tests.model.simple_drives import channel, smooth_drive, wavy_speed
@@ -36,45 +36,38 @@ def plan_vector(build):
 
 
 def worst_residual_ratio(segments, build):
-    residual, _, _ = balance_residual(plan_vector(build), np.zeros(OWN_COUNT), segments, rotating_mass_of(build))
-    return float(np.max(np.abs(residual) / segments.gross_j))
+    plan = plan_vector(build)
+    state = first_state(segments, NoiseScales(hilliness_m2_per_m=10.0), plan)
+    residual, _, _ = segment_residual(state, plan, np.zeros(OWN_COUNT), rotating_mass_of(build))
+    return float(np.max(np.abs(residual) / segments.sums(np.abs(segments.trip_power_j))))
 
 
 @pytest.mark.parametrize("temperature_degc", [-5.0, 20.0, 35.0])
 def test_the_balance_of_a_drive_by_formula_closes(build, temperature_degc):
     segments = segment_drive(smooth_drive(build, climb_m=60.0, temperature_degc=temperature_degc), build)
     assert segments.count >= 8
-    assert worst_residual_ratio(segments, build) < 0.003
+    assert worst_residual_ratio(segments, build) < 0.01
 
 
 def test_payload_is_carried_in_the_balance(build):
     drive = smooth_drive(build, climb_m=40.0, conditions=DriveConditions(payload_kg=250.0))
     segments = segment_drive(drive, build)
     assert segments.payload_kg == 250.0
-    assert worst_residual_ratio(segments, build) < 0.003
+    assert worst_residual_ratio(segments, build) < 0.01
 
 
 def test_integrals_are_those_of_the_formula(build):
     segments = segment_drive(smooth_drive(build, duration_s=700.0), build)
     time_s = np.arange(0.0, 699.0, 0.01)
     speed, _ = wavy_speed(time_s)
-    start, end = segments.road.start_s[0], segments.road.start_s[0] + segments.road.duration_s.sum()
+    start, end = segments.trip.start_s[0], segments.trip.start_s[0] + segments.trip.duration_s.sum()
     inside = (time_s >= start) & (time_s <= end)
-    assert segments.road.distance_m.sum() == pytest.approx(np.trapezoid(speed[inside], time_s[inside]), rel=1e-4)
+    assert segments.distance_m == pytest.approx(np.trapezoid(speed[inside], time_s[inside]), rel=1e-4)
     density = 101_325.0 / (287.058 * 293.15)
     expected = density * np.trapezoid(speed[inside] ** 3, time_s[inside])
-    assert segments.road.air_kg_m2_per_s2.sum() == pytest.approx(expected, rel=2e-4)
-    assert segments.road.temperature_distance_m_k == pytest.approx(-5.0 * segments.road.distance_m)
-    assert segments.measured_j == pytest.approx(float(segments.total_j.sum()), rel=0.02)
-
-
-def test_surplus_at_no_auxiliary_is_the_discharged_energy(build):
-    segments = segment_drive(smooth_drive(build), build)
-    assert AUXILIARY_LEVELS_W[0] == 0.0
-    returned_j = segments.surplus_j[:, 0] - segments.total_j
-    assert (returned_j >= -1e-6).all()
-    assert segments.surplus_j[:, 0] + returned_j == pytest.approx(segments.gross_j, rel=1e-3)
-    assert (np.diff(segments.surplus_j, axis=1) <= 0.0).all()
+    assert segments.trip.air_kg_m2_per_s2.sum() == pytest.approx(expected, rel=2e-4)
+    assert segments.trip.temperature_distance_m_k == pytest.approx(-5.0 * segments.trip.distance_m)
+    assert segments.sums(segments.trip_power_j).sum() == pytest.approx(segments.measured_j, rel=0.02)
 
 
 def test_a_lag_of_the_pack_power_is_found_and_taken_out(build):
@@ -121,7 +114,7 @@ def test_without_elevation_the_drive_says_little_and_says_why(build):
     known = segment_drive(smooth_drive(build), build)
     unknown = segment_drive(smooth_drive(build, without=("elevation", "barometric_pressure")), build)
     assert not unknown.has_elevation
-    assert unknown.edge_sigma_j.min() > 5.0 * known.edge_sigma_j.max()
+    assert unknown.elevation_sigma_m > 5.0 * known.elevation_sigma_m
     assert any("no elevation" in words for words in unknown.warnings)
 
 
@@ -133,9 +126,10 @@ def test_a_gap_costs_its_segment_and_nothing_else(build):
         drive.with_channels(Channel(name="pack_current", time_s=drive["speed"].time_s, value=current)), build
     )
     assert gappy.coverage_ratio == pytest.approx(1.0 - 30.0 / 899.0, abs=0.003)
-    overlap = (gappy.road.start_s < 430.0) & (gappy.road.start_s + gappy.road.duration_s > 400.0)
-    assert not overlap.any()
-    assert worst_residual_ratio(gappy, build) < 0.003
+    first_s = gappy.trip.start_s[gappy.first_step.astype(int)]
+    last_s = gappy.trip.start_s[gappy.last_step.astype(int) - 1] + 2.0
+    assert not ((first_s < 430.0) & (last_s > 400.0)).any()
+    assert worst_residual_ratio(gappy, build) < 0.01
     trip_end_s = gappy.trip.start_s + gappy.trip.duration_s
     assert not ((gappy.trip.start_s < 430.0) & (trip_end_s > 400.0)).any()
 
@@ -178,7 +172,7 @@ def test_station_wind_needs_a_course_and_counts_seven_tenths(build):
     east = segment_drive(drive.with_channels(channel("heading", drive["speed"].time_s, 90.0)), build)
     into_it = segment_drive(smooth_drive(build).with_channels(channel("headwind", drive["speed"].time_s, 3.5)), build)
     assert east.wind_known
-    assert east.road.air_kg_m2_per_s2.sum() == pytest.approx(into_it.road.air_kg_m2_per_s2.sum(), rel=1e-6)
+    assert east.trip.air_kg_m2_per_s2.sum() == pytest.approx(into_it.trip.air_kg_m2_per_s2.sum(), rel=1e-6)
 
 
 def test_course_from_positions_points_where_the_vehicle_goes(build):
@@ -189,9 +183,9 @@ def test_course_from_positions_points_where_the_vehicle_goes(build):
         channel("latitude", time_s, 10.0),
         channel("longitude", time_s, 20.0 + metres / 111_320.0 / np.cos(np.radians(10))),
     )
-    road = segment_drive(placed, build).road
-    assert road.air_east[1:-1] == pytest.approx(road.air_along[1:-1], rel=1e-3)
-    assert np.abs(road.air_north[1:-1]).max() < 1e-3 * road.air_along.max()
+    road = segment_drive(placed, build).trip
+    assert road.air_east[4:-4] == pytest.approx(road.air_along[4:-4], rel=1e-3)
+    assert np.abs(road.air_north[4:-4]).max() < 1e-3 * road.air_along.max()
 
 
 def test_regen_acceptance_limits_the_steps(build):

@@ -9,9 +9,10 @@ from logan.demo.twin import TwinWeather, drive_twin
 from logan.model.balance import segment_drive
 from logan.model.coasting_likelihood import coastdown_residual
 from logan.model.estimator import fit
+from logan.model.identifiability import NULL_DIRECTION
 from logan.model.priors import prior_of
 from logan.model.segments_table import CoastdownLoad, DriveSegments
-from logan.model.wheel_balance import OWN_COUNT
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
 from logan.results import json_ready
 from tests.model.synthetic_segments import shared_truth
 from tests.twin_drives import build_of, twin_drive, without
@@ -43,7 +44,9 @@ def test_derivatives_equal_finite_differences():
 
 def test_what_coastdowns_show_does_not_move_along_the_null_direction_but_for_rotating_parts():
     shared = shared_truth()
-    scaled = shared + np.log(1.1) * np.array([1.0, 1.0, 0.0, 1.0, -1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    direction = np.zeros(SHARED_COUNT)
+    direction[:6] = NULL_DIRECTION
+    scaled = shared + np.log(1.1) * direction
     nothing = {"payload_kg": 0.0, "rotating_mass_kg": 0.0}
     before, after = (coastdown_residual(LOAD, at, np.zeros(OWN_COUNT), **nothing)[:, 0] for at in (shared, scaled))
     assert after == pytest.approx(before, abs=1e-9)
@@ -74,7 +77,7 @@ def test_coastdowns_pin_the_drag_area_down(coasted):
     mixed_segments = segment_drive(mixed, build, drive_id="2")
     prior = prior_of(build)
     found = [fit(prior, [one, mixed_segments], [], build) for one in (drive, replace(drive, coastdown=None))]
-    assert found[0].posterior.log_sigma[1] < 0.8 * found[1].posterior.log_sigma[1]
+    assert found[0].posterior.log_sigma[1] < 0.85 * found[1].posterior.log_sigma[1]
     error = np.log(found[0].posterior.median[1] / twin.vehicle.drag_area_m2)
     assert abs(error) < 2.0 * found[0].posterior.log_sigma[1]
 

@@ -7,7 +7,7 @@ from logan.errors import NotEnoughDataError
 from logan.model.effect import modification_effect
 from logan.model.priors import prior_of
 from tests.builds import example_build
-from tests.model.synthetic_segments import drive_of, shared_truth
+from tests.model.synthetic_segments import drive_of, own_of, shared_truth
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def group(count, change, *, seed, spread=0.01):
             shared_truth(),
             rng,
             drive_id=f"{seed}-{k}",
-            own=np.array([change + rng.normal(0.0, spread), rng.normal(), rng.normal(), 0.0, 0.0]),
+            own=own_of(change + rng.normal(0.0, spread), rng.normal(), rng.normal()),
             noise_j=1e4,
             count=25,
         )

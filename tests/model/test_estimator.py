@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.model.estimator import add_drive, fit
+from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
@@ -12,7 +12,7 @@ from logan.model.priors import prior_of
 from logan.results import json_ready
 from tests.builds import example_build
 from tests.model import synthetic_segments
-from tests.model.synthetic_segments import drive_of, shared_truth
+from tests.model.synthetic_segments import drive_of, own_of, shared_truth
 
 TRUTH = {"mass": 1780.0, "drag": 0.88, "rolling": 0.0108, "drive": 0.86, "regen": 0.79, "auxiliary": 420.0}
 
@@ -34,7 +34,7 @@ def drives_of(count, *, seed=1, noise_j=1.5e4, spread=0.0, first=1):
     rng = np.random.default_rng(seed)
     drives = []
     for number in range(count):
-        own = np.array([rng.normal(0.0, spread) if spread else 0.0, rng.normal(0, 1), rng.normal(0, 1), 0.0, 0.0])
+        own = own_of(rng.normal(0.0, spread) if spread else 0.0, rng.normal(0, 1), rng.normal(0, 1))
         drives.append(
             drive_of(shared_truth(**TRUTH), rng, drive_id=str(first + number), own=own, noise_j=noise_j, count=25)
         )
@@ -87,25 +87,6 @@ def test_a_refused_drive_is_listed_with_its_reason_and_takes_no_part(build):
     assert any("short takes no part: too short" in words for words in with_it.warnings)
 
 
-def test_adding_a_drive_agrees_with_fitting_all(build):
-    drives = drives_of(9, spread=0.02)
-    earlier = fit(prior_of(build), drives[:-1], [], build)
-    whole = fit(prior_of(build), drives, [], build)
-    added = add_drive(earlier, drives[-1], build)
-    sigma = whole.posterior.log_sigma
-    assert (np.abs(added.posterior.log_mean - whole.posterior.log_mean) / sigma).max() < 0.3
-    assert added.posterior.log_sigma == pytest.approx(sigma, rel=0.15)
-    assert [drive.drive_id for drive in added.drives] == [drive.drive_id for drive in whole.drives]
-    assert added.hull.distance_m == pytest.approx(whole.hull.distance_m)
-
-
-def test_adding_a_refused_drive_changes_nothing_but_the_list(build):
-    earlier = fit(prior_of(build), drives_of(2), [], build)
-    added = add_drive(earlier, replace(drives_of(1)[0], drive_id="9", refusal="no speed"), build)
-    assert added.posterior is earlier.posterior
-    assert added.drives[-1].refusal == "no speed"
-
-
 @pytest.mark.parametrize(
     ("kind", "value", "name"),
     [
@@ -151,22 +132,6 @@ def test_spread_between_drives_is_learned(build):
     moody = fit(prior_of(build), drives_of(12, spread=0.06), [], build)
     assert steady.between_drive_sigma_ratio < 0.02
     assert 0.035 < moody.between_drive_sigma_ratio < 0.09
-
-
-def test_friction_that_regen_never_saw_comes_off_the_regen_efficiency(build):
-    drives = [replace(drive, brake_j=np.full(drive.count, 2.0e4)) for drive in drives_of(4)]
-    plain, braked = (fit(prior_of(build), group, [], build) for group in (drives_of(4), drives))
-    assert plain.learned.friction_share_ratio == 0.0
-    assert braked.learned.friction_share_ratio > 0.0
-
-
-def test_loss_terms_are_reported_only_where_they_are_used(build):
-    drives = drives_of(4)
-    constant = fit(prior_of(build), drives, [], build)
-    detailed = fit(prior_of(build), drives, [], build, efficiency_model="loss terms")
-    assert constant.learned.constant_loss_w.value == 0.0
-    assert detailed.learned.constant_loss_w.sigma > 0.0
-    assert add_drive(detailed, drives_of(1, seed=9, first=7)[0], build).efficiency_model == "loss terms"
 
 
 def test_result_turns_into_json_with_its_names(build):

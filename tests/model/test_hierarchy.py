@@ -6,10 +6,9 @@ import pytest
 from logan.model.drive_likelihood import NoiseScales, evaluate, first_state
 from logan.model.hierarchy import BlockQuadratic, FixedTerms, solve_hierarchy, spread_of
 from logan.model.priors import prior_of
-from logan.model.unknowns import SHARED_COUNT, shared_prior
-from logan.model.wheel_balance import OWN_COUNT
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, shared_prior
 from tests.builds import example_build
-from tests.model.synthetic_segments import ROTATING_KG, drive_of, shared_truth
+from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
 
 def random_blocks(rng, drives, head=7):
@@ -31,6 +30,7 @@ def random_blocks(rng, drives, head=7):
         gradient=np.array([gradient[block] for block in blocks]),
         cross=np.array([dense[:head, block] for block in blocks]),
         information=np.array([dense[block, block] for block in blocks]),
+        says=(),
     )
     return quadratic, dense, gradient
 
@@ -63,8 +63,8 @@ def test_spread_is_near_its_prior_with_one_drive_and_small_where_drives_agree():
 
 def test_a_drives_gradient_is_that_of_its_value():
     drive = drive_of(shared_truth(), np.random.default_rng(4), noise_j=2e4, payload_kg=80.0, auxiliary_w=430.0)
-    state = first_state(drive, NoiseScales())
-    shared, own = shared_truth(mass=1650.0, drag=0.85), np.array([0.01, 0.3, -0.2, 0.05, 1.1])
+    state = first_state(drive, NoiseScales(), shared_truth())
+    shared, own = shared_truth(mass=1650.0, drag=0.85), own_of(0.01, 0.3, -0.2, 0.05)
     say = evaluate(state, shared, own, ROTATING_KG)
 
     def value(shared_step, own_step):
@@ -86,9 +86,9 @@ def test_outliers_are_weighed_down_and_do_not_move_the_answer():
     rng = np.random.default_rng(6)
     build, truth = example_build(), shared_truth()
     drives = [drive_of(truth, rng, drive_id=str(k), noise_j=1e4) for k in range(6)]
-    broken_j = np.array(drives[0].total_j)
+    broken_j = np.array(drives[0].trip_power_j)
     broken_j[4] += 4e6
-    spoilt = replace(drives[0], total_j=broken_j)
+    spoilt = replace(drives[0], trip_power_j=broken_j)
     widened = shared_prior(prior_of(build), build)
     clean = solve_hierarchy(widened, drives, [], ROTATING_KG)
     dirty = solve_hierarchy(widened, [spoilt, *drives[1:]], [], ROTATING_KG)
@@ -97,10 +97,10 @@ def test_outliers_are_weighed_down_and_do_not_move_the_answer():
     assert np.abs(dirty.shared[:8] - clean.shared[:8]).max() < 0.5 * sigma.max()
 
 
-def test_summed_up_drives_act_as_the_quadratics_they_are():
+def test_nothing_but_the_plan_pulls_nowhere_at_the_plan():
     build = example_build()
     widened = shared_prior(prior_of(build), build)
-    fixed = FixedTerms(prior=widened, measurements=(), known=())
+    fixed = FixedTerms(prior=widened, measurements=())
     rest = fixed.at(np.array(widened.mean), ROTATING_KG)
     assert rest.value == 0.0
     assert not rest.gradient.any()

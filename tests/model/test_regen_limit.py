@@ -10,7 +10,7 @@ from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinVehicle, drive_twin
 from logan.driving_range.coverage import leave_one_drive_out
 from logan.model.balance import segment_drive
-from logan.model.estimator import add_drive, fit
+from logan.model.estimator import fit
 from logan.model.priors import prior_of
 from logan.model.regen_limit import learned_regen_limit
 from tests.twin_drives import build_of
@@ -67,18 +67,6 @@ def test_hidden_friction_brakes_show_as_a_limit(hidden_brakes):
     limit_w = vehicle.regen_power_limit_w * vehicle.regen_efficiency_ratio
     assert result.learned.regen_power_limit.value == pytest.approx(limit_w, rel=0.04)
     assert any("went into friction" in words for words in result.warnings)
-    # What the limit explains is no reason to count on less regen below it.
-    assert result.learned.friction_share_ratio < 0.06
-
-
-def test_an_added_drive_takes_the_limit_over(hidden_brakes):
-    _, build, drives = hidden_brakes
-    earlier = fit(prior_of(build), drives[:2], [], build)
-    added = add_drive(earlier, drives[2], build)
-    assert added.learned.regen_power_limit == earlier.learned.regen_power_limit
-    whole = fit(prior_of(build), drives, [], build)
-    apart = np.abs(added.posterior.log_mean - whole.posterior.log_mean) / whole.posterior.log_sigma
-    assert apart.max() < 0.5
 
 
 def test_left_out_drives_are_predicted_with_the_limit_of_the_others(hidden_brakes):

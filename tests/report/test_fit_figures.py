@@ -63,6 +63,7 @@ LEFT_OUT = LeftOutDrive(
     distance_m=10_000.0,
     measured_wh=2000.0,
     predicted_wh=2040.0,
+    sigma_wh=60.0,
     planned_wh=1800.0,
     naive_wh=1500.0,
     low_wh=1940.0,
@@ -76,7 +77,6 @@ CALIBRATION = Calibration(
     naive_median_error_ratio=None,
     planned_median_error_ratio=None,
     covered_ratio=None,
-    efficiency_model="constant",
 )
 
 

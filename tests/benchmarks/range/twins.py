@@ -16,7 +16,7 @@ import numpy as np
 from logan.demo.routes import route_of
 from logan.demo.twin import TwinWeather, drive_twin
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.other_values import learned_other_values, with_friction_doubt, with_regen_limit_w
+from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
     PLAN_BETWEEN_DRIVE_SIGMA,
@@ -88,7 +88,7 @@ def predictions(case: TwinCase, prepared: tuple[PreparedScenario, ...]) -> tuple
     )
     result = fit(prior_of(build), log_drives(case), (), build)
     refined = predict_range(
-        with_friction_doubt(result.posterior, result.learned.friction_share_ratio),
+        result.posterior,
         with_regen_limit_w(build, seen_regen_limit_w(result)),
         prepared,
         usable=usable,

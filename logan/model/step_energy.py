@@ -1,0 +1,167 @@
+"""Pack energy of short steps of a drive: the one expression that the fit fits and the prediction predicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.model.segments_table import DriveSegments, RoadIntegrals
+from logan.model.unknowns import (
+    AUXILIARY,
+    COLD_REGEN,
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRAG,
+    DRIVE,
+    LEVEL,
+    MASS,
+    OWN_AUXILIARY,
+    OWN_COUNT,
+    OWN_DRAG,
+    OWN_ROLLING,
+    REGEN,
+    ROLLING,
+    SHARED_COUNT,
+    TEMPERATURE,
+    WARM_UP,
+    WIND_FIRST,
+    WIND_SECOND,
+    physical,
+)
+from logan.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoadWork:
+    """Work at the wheels in each step and its parts; shape (m,) each. [J]
+
+    Parameters
+    ----------
+    total, rolling, air : ndarray
+        All of it; rolling resistance; air.
+    by_mass, by_temperature, by_warm_up : ndarray
+        Derivatives by log mass, log fall per kelvin, and warm-up rise.
+    air_by_first_wind, air_by_second_wind : ndarray
+        Derivatives by the drive's own wind. [J s/m]
+    """
+
+    total: FloatArray
+    rolling: FloatArray
+    air: FloatArray
+    by_mass: FloatArray
+    by_temperature: FloatArray
+    by_warm_up: FloatArray
+    air_by_first_wind: FloatArray
+    air_by_second_wind: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StepEnergy:
+    """Net pack energy of each step, cabin included, and its derivatives.
+
+    Parameters
+    ----------
+    energy_j : ndarray, shape (m,)
+        [J]
+    by_shared, by_own : ndarray, shape (m, p) and (m, o)
+        Derivatives. [J]
+    """
+
+    energy_j: FloatArray
+    by_shared: FloatArray
+    by_own: FloatArray
+
+
+def road_work(
+    shared: FloatArray, own: FloatArray, road: RoadIntegrals, drive: DriveSegments, rotating_mass_kg: float
+) -> RoadWork:
+    """Work at the wheels over steps of a drive, for given unknowns; see ``RoadWork``. Method: fit (1) to (3)."""
+    payload_kg = drive.payload_kg
+    mass, drag, rolling, *_ = physical(shared)
+    fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
+    gravity = STANDARD_GRAVITY_M_PER_S2
+    rolling_n = (mass + payload_kg) * gravity * rolling * float(np.exp(own[LEVEL] + own[OWN_ROLLING]))
+    stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
+    half_drag = 0.5 * drag * float(np.exp(own[LEVEL] + own[OWN_DRAG]))
+    first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
+    # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
+    along = np.maximum(road.air_along, 1e-9)
+    along_m_per_s = (own[WIND_FIRST] * first + own[WIND_SECOND] * second) / along
+    whole_kg = drive.air_density_kg_per_m3 * road.distance_m
+    by_along = half_drag * (road.air_along + 2.0 * whole_kg * along_m_per_s)
+    air = half_drag * (road.air_kg_m2_per_s2 + along_m_per_s * road.air_along + whole_kg * along_m_per_s**2)
+    rolling_j = rolling_n * stretched_m
+    stored_per_kg = road.kinetic_m2_per_s2 + gravity * road.climb_m
+    stored_j = (mass + payload_kg) * stored_per_kg + rotating_mass_kg * road.kinetic_m2_per_s2
+    return RoadWork(
+        total=rolling_j + air + stored_j,
+        rolling=rolling_j,
+        air=air,
+        by_mass=mass / (mass + payload_kg) * rolling_j + mass * stored_per_kg,
+        by_temperature=-rolling_n * fall_per_k * road.temperature_distance_m_k,
+        by_warm_up=rolling_n * road.warm_up_distance_m,
+        air_by_first_wind=by_along * first / along,
+        air_by_second_wind=by_along * second / along,
+    )
+
+
+def step_energy(
+    shared: FloatArray, own: FloatArray, road: RoadIntegrals, drive: DriveSegments, rotating_mass_kg: float
+) -> StepEnergy:
+    """Net pack energy of each step of a drive.
+
+    Wheel work over the drive efficiency where positive; times the regen efficiency where negative, as far as a cold
+    pack and its limit take it; plus losses while moving, auxiliaries, and the cabin's logged energy. Method: fit (4).
+
+    Parameters
+    ----------
+    shared : ndarray, shape (p,)
+        In the order of ``SHARED_NAMES``. [ratio]
+    own : ndarray, shape (o,)
+        In the order of ``OWN_NAMES``. [ratio]
+    road : RoadIntegrals
+        The drive's m steps, with the climbs to be believed.
+    drive : DriveSegments
+        The drive.
+    rotating_mass_kg : float
+        Mass that rotating parts seem to add. [kg]
+    """
+    values = physical(shared)
+    work = road_work(shared, own, road, drive, rotating_mass_kg)
+    regen = values[REGEN] * np.exp(-max(values[COLD_REGEN], 0.0) * drive.trip_cold_k)
+    driving = work.total > 0.0
+    back_j = np.where(driving, 0.0, -regen * work.total)
+    capped = back_j > drive.trip_regen_limit_j
+    back_j = np.minimum(back_j, drive.trip_regen_limit_j)
+    forward_j = np.where(driving, work.total / values[DRIVE], 0.0)
+    # What regen does not take, friction brakes do: the motor sees no more than the rest.
+    motor_j = np.where(capped, -back_j / regen, work.total)
+    path_m = np.maximum(road.distance_m, 2.0 * road.duration_s)
+    moves = road.moving_s > 0.0
+    squared = np.where(moves, (motor_j / path_m) ** 2 * road.duration_s, 0.0)
+    by_squared = np.where(moves & ~capped, 2.0 * motor_j / path_m**2 * road.duration_s, 0.0)
+    auxiliary_j = values[AUXILIARY] * np.exp(own[OWN_AUXILIARY]) * road.duration_s
+    # Change of pack energy per change of wheel work, step by step.
+    factor = np.where(driving, 1.0 / values[DRIVE], np.where(capped, 0.0, regen)) + values[COPPER_LOSS] * by_squared
+    by_shared = np.zeros((road.count, SHARED_COUNT))
+    for index, part in (
+        (MASS, work.by_mass), (DRAG, work.air), (ROLLING, work.rolling),
+        (TEMPERATURE, work.by_temperature), (WARM_UP, work.by_warm_up),
+    ):  # fmt: skip
+        by_shared[:, index] = factor * part
+    by_shared[:, DRIVE] = -forward_j
+    by_shared[:, REGEN] = np.where(capped, -2.0 * values[COPPER_LOSS] * squared, -back_j)
+    by_shared[:, COLD_REGEN] = -by_shared[:, REGEN] * drive.trip_cold_k * (values[COLD_REGEN] > 0.0)
+    by_shared[:, AUXILIARY] = auxiliary_j
+    by_shared[:, CONSTANT_LOSS] = road.moving_s
+    by_shared[:, COPPER_LOSS] = squared
+    by_own = np.zeros((road.count, OWN_COUNT))
+    by_own[:, OWN_ROLLING], by_own[:, OWN_DRAG] = factor * work.rolling, factor * work.air
+    by_own[:, LEVEL] = by_own[:, OWN_ROLLING] + by_own[:, OWN_DRAG]
+    by_own[:, WIND_FIRST], by_own[:, WIND_SECOND] = factor * work.air_by_first_wind, factor * work.air_by_second_wind
+    by_own[:, OWN_AUXILIARY] = auxiliary_j
+    losses_j = values[CONSTANT_LOSS] * road.moving_s + values[COPPER_LOSS] * squared
+    energy_j = forward_j - back_j + losses_j + auxiliary_j + drive.trip_cabin_j
+    return StepEnergy(energy_j=energy_j, by_shared=by_shared, by_own=by_own)
