@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+from logan.admission.admission import Admission
 from logan.flags import DataFlag
 from logan.ledger.ledger import EnergyLedger
 from logan.metrics.calibration import CalibrationSummary
@@ -31,11 +32,13 @@ class DriveAnalysis:
         Findings in the data, gravest first.
     grades : mapping of str to MetricGrade
         How far each metric can be believed.
+    admission : Admission
+        What the drive may be used for.
     energy, ledger, regen, current, resistance, thermal, derating, pack, calibration, coastdowns, limits
         The results.
     """
 
-    schema: ClassVar[str] = "drive-analysis/1"
+    schema: ClassVar[str] = "drive-analysis/2"
 
     flags: tuple[DataFlag, ...]
     energy: EnergySummary
@@ -49,4 +52,5 @@ class DriveAnalysis:
     calibration: CalibrationSummary
     coastdowns: CoastdownSummary
     limits: LimitSummary
+    admission: Admission
     grades: Mapping[str, MetricGrade] = field(default_factory=dict)

@@ -41,7 +41,10 @@ def register(app: typer.Typer) -> None:
         exclude: Annotated[
             bool, typer.Option("--exclude", help="Leave the drive out of the fit; needs --why.")
         ] = False,
-        include: Annotated[bool, typer.Option("--include", help="Let it take part again.")] = False,
+        include: Annotated[
+            bool,
+            typer.Option("--include", help="Let it take part again; with --why even where its data speak against it."),
+        ] = False,
         note: Annotated[str | None, typer.Option("--note", help="Free text.")] = None,
         tag: Annotated[list[str] | None, typer.Option("--tag", help="A tag; may be repeated.")] = None,
         change: Annotated[
@@ -60,6 +63,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show what one drive says, or note something on it; masks are reversible and need a reason."""
         from logan.cli.rendering import print_json
+        from logan.errors import UsageError
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
         from logan.pipeline.notes import changed, refuse_unknown_channels
@@ -70,6 +74,11 @@ def register(app: typer.Typer) -> None:
         settings = folder.settings()
         with open_library(build) as library:
             record = library.record(number)
+            if include and not why and not record.is_excluded and record.takes_no_part:
+                raise UsageError(
+                    f"taking the drive in needs a reason, because it is {record.part_in_fit}",
+                    'Give it with --why "..."',
+                )
             conditions = changed(
                 record.conditions,
                 masks=tuple(mask or ()),

@@ -27,11 +27,18 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
         f"payload {conditions.payload_kg:g} kg" if conditions.payload_kg is not None else "",
         f"change: {conditions.change}" if conditions.change else "",
         f"tags: {', '.join(conditions.tags)}" if conditions.tags else "",
-        f"left out of the fit: {conditions.excluded_because}" if conditions.excluded_because else "",
         conditions.note,
     ]
     if any(noted):
         print_lines("Noted: " + "; ".join(text for text in noted if text))
+    if record.part_in_fit:
+        print_lines(f"The fit: {record.part_in_fit}.")
+    print_lines(
+        *(
+            f"Not used: {channel.replace('_', ' ')}: {why}."
+            for channel, why in stored.analysis.admission.untrusted.items()
+        )
+    )
 
 
 def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:

@@ -61,13 +61,14 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
             (
                 record.number,
                 f"{record.started:%Y-%m-%d}" if record.started else "-",
-                number(record.duration_s / 60.0),
+                number((record.summary.duration_s or record.duration_s) / 60.0),
                 number(None if record.distance_m is None else record.distance_m / units.metres, 1),
                 "damaged" if record.damage else number(None if consumption is None else consumption * per_distance),
                 "-" if regen is None else f"{100 * regen:.0f}",
                 number(peak),
                 "none given" if hottest is None else number(units.temperature_step(hottest)),
                 record.summary.grade or "-",
+                "no" if record.takes_no_part else "yes" if not record.conditions.included_because else "you",
                 f"{counts.get('red', 0)}/{counts.get('amber', 0)}",
             )
         )
@@ -82,15 +83,15 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
             "peak A",
             "margin °",
             "grade",
+            "fit",
             "red/amb",
         ),
         rows,
         left=(0, 1),
     )
-    excluded = [str(record.number) for record in records if record.is_excluded]
-    if excluded:
-        print_lines(f"Left out of the fit: {', '.join(excluded)}")
+    print_lines(*(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit)))
     print_lines(
         f"{units.consumption_label} net at the pack; regen: share of discharged energy put back; margin: least "
-        f"margin of a temperature to red, {units.temperature_label}. One drive in full: logan drive N"
+        f"margin of a temperature to red, {units.temperature_label}; grade: the worst of what the line shows; "
+        "fit: whether it takes part. One drive in full: logan drive N"
     )

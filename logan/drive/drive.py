@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
-from logan.flags import DataFlag
+from logan.flags import DataFlag, Span
 from logan.numerics import hold, interpolate, longest_bridgeable_gap_s
 from logan.results import read_only
 from logan.units import FloatArray
@@ -98,6 +98,8 @@ class Drive:
         True when the log holds averages, so that a peak is a lower bound.
     import_flags : tuple of DataFlag
         What was seen in the log itself, before it became channels.
+    cuts : tuple of Span
+        Spans within it that are no part of it any more; they do not overlap.
     """
 
     channels: Mapping[str, Channel]
@@ -108,6 +110,7 @@ class Drive:
     conditions: DriveConditions = field(default_factory=DriveConditions)
     is_averaged: bool = False
     import_flags: tuple[DataFlag, ...] = ()
+    cuts: tuple[Span, ...] = ()
     worked_out: dict[str, object] = field(default_factory=dict, init=False, repr=False)
     """What rules have derived once from these channels; a changed drive starts afresh."""
 
@@ -134,9 +137,14 @@ class Drive:
 
     @property
     def duration_s(self) -> float:
-        """Time from the first sample of any channel to the last. [s]"""
+        """Time from the first sample of any channel to the last, less what was cut out of it. [s]"""
+        return max(self.extent.duration_s - sum(span.duration_s for span in self.cuts), 0.0)
+
+    @property
+    def extent(self) -> Span:
+        """From the first sample of any channel to the last."""
         ends = [(float(c.time_s[0]), float(c.time_s[-1])) for c in self.channels.values() if c.time_s.size]
-        return max(end for _, end in ends) - min(start for start, _ in ends) if ends else 0.0
+        return Span(min(start for start, _ in ends), max(end for _, end in ends)) if ends else Span(0.0, 0.0)
 
     def with_channels(self, *channels: Channel, step: Step | None = None) -> Drive:
         """A drive with these channels added or replaced, and the step noted."""

@@ -17,7 +17,7 @@ from logan.flags import Span
 
 
 def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: str) -> Drive:
-    """Blank a span of some channels (of all, where none is named).
+    """Blank a span of some channels, or cut it out of the drive where none is named.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: st
     span : Span
         From and to, both ends included. [s]
     channels : tuple of str
-        Canonical names; empty means all.
+        Canonical names; empty cuts the span out of the drive.
     reason : str
         Why, in the user's words; it is shown wherever the drive is.
 
@@ -44,26 +44,60 @@ def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: st
         If the drive lacks a channel that is named.
     """
     _check(drive, span, channels, reason)
-    blanked: list[Channel] = []
-    count = 0
-    for name in channels or tuple(drive):
-        channel = drive[name]
-        hit = (channel.time_s >= span.start_s) & (channel.time_s <= span.end_s) & np.isfinite(channel.value)
-        if hit.any():
-            count += int(np.count_nonzero(hit))
-            blanked.append(replace(channel, value=np.where(hit, np.nan, channel.value)))
-    if not blanked:
+    masked = _blanked(drive, span, channels) if channels else cut(drive, span)
+    touched = tuple(name for name in channels or drive if masked.get(name) is not drive[name])
+    if not touched:
         return drive
-    masked = drive.with_channels(*blanked)
     step = Step(
-        action="mask",
-        detail=f"{span.start_s:g} s to {span.end_s:g} s, {count} samples of {len(blanked)} channels",
+        action="mask" if channels else "cut",
+        detail=f"{span.start_s:g} s to {span.end_s:g} s of {len(touched)} channels",
         reason=reason,
-        channels=tuple(channel.name for channel in blanked),
+        channels=touched,
         net_wh_before=net_pack_wh(drive.channels),
         net_wh_after=net_pack_wh(masked.channels),
     )
     return masked.with_channels(step=step)
+
+
+def cut(drive: Drive, span: Span) -> Drive:
+    """The drive without a span: beginning or end taken off, or a piece within it that is no part of it any more."""
+    extent = drive.extent
+    start_s, end_s = max(span.start_s, extent.start_s), min(span.end_s, extent.end_s)
+    if end_s < start_s or extent.duration_s <= 0.0:
+        return drive
+    if start_s <= extent.start_s or end_s >= extent.end_s:
+        kept = {name: _without(channel, start_s, end_s) for name, channel in drive.channels.items()}
+        left = replace(drive, channels={name: channel for name, channel in kept.items() if channel.time_s.size})
+        return replace(left, cuts=_joined(drive.cuts, left.extent))
+    hidden = _blanked(drive, Span(start_s, end_s), tuple(drive))
+    return replace(hidden, cuts=_joined((*drive.cuts, Span(start_s, end_s)), extent))
+
+
+def _without(channel: Channel, start_s: float, end_s: float) -> Channel:
+    kept = (channel.time_s < start_s) | (channel.time_s > end_s)
+    return channel if kept.all() else replace(channel, time_s=channel.time_s[kept], value=channel.value[kept])
+
+
+def _blanked(drive: Drive, span: Span, channels: tuple[str, ...]) -> Drive:
+    blanked: list[Channel] = []
+    for name in channels:
+        channel = drive[name]
+        hit = (channel.time_s >= span.start_s) & (channel.time_s <= span.end_s) & np.isfinite(channel.value)
+        if hit.any():
+            blanked.append(replace(channel, value=np.where(hit, np.nan, channel.value)))
+    return drive.with_channels(*blanked)
+
+
+def _joined(spans: tuple[Span, ...], extent: Span) -> tuple[Span, ...]:
+    """Spans within the extent, in order, those that overlap as one."""
+    found: list[Span] = []
+    for span in sorted(spans, key=lambda one: one.start_s):
+        start_s, end_s = max(span.start_s, extent.start_s), min(span.end_s, extent.end_s)
+        if found and start_s <= found[-1].end_s:
+            found[-1] = Span(found[-1].start_s, max(found[-1].end_s, end_s))
+        elif start_s < end_s:
+            found.append(Span(start_s, end_s))
+    return tuple(found)
 
 
 def correct(

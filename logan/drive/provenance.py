@@ -56,7 +56,7 @@ class Correction:
     why : str
         The reason, in the user's words.
     channels : tuple of str
-        Canonical names; empty means all, for a mask only.
+        Canonical names; empty cuts the span out of the drive, for a mask only.
     start_s, end_s : float or None
         Span; None means from the beginning, or to the end. [s]
     is_mask : bool
@@ -98,6 +98,8 @@ class DriveConditions:
         What was changed on the vehicle before this drive.
     excluded_because : str
         Reason why the fit leaves the drive out; empty means it takes part.
+    included_because : str
+        Reason why the fit takes the drive although its data speak against it; empty leaves that to the data.
     corrections : tuple of Correction
         Masks and corrections by hand, in the order they are applied.
     """
@@ -113,4 +115,5 @@ class DriveConditions:
     note: str = ""
     change: str = ""
     excluded_because: str = ""
+    included_because: str = ""
     corrections: tuple[Correction, ...] = ()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import ClassVar
 
+from logan.admission.admission import Admission, KeptOut
 from logan.drive.provenance import DriveConditions, LogSource
 from logan.results import Estimate, Figure
 
@@ -27,6 +28,10 @@ class DriveSummary:
         By a name with its unit, such as ``net_wh_per_km``; a refused figure keeps its reason.
     fingerprint : str
         Of the settings it was worked out with; see ``settings_fingerprint``.
+    duration_s : float or None
+        Of what counts as the drive, without what was cut from it; None before analysis. [s]
+    admission : Admission
+        What the drive may be used for.
     """
 
     schema: ClassVar[str] = "drive-summary/1"
@@ -36,6 +41,8 @@ class DriveSummary:
     flag_counts: Mapping[str, int] = field(default_factory=dict)
     metrics: Mapping[str, Figure] = field(default_factory=dict)
     fingerprint: str = ""
+    duration_s: float | None = None
+    admission: Admission = field(default_factory=Admission)
 
     @property
     def flag_count(self) -> int:
@@ -103,8 +110,32 @@ class DriveRecord:
         return self.summary.distance_m
 
     @property
+    def kept_out_of_fit(self) -> KeptOut | None:
+        """What in its data keeps the drive out of the fit, whatever the user says about it."""
+        return self.summary.admission.refused("fit")
+
+    @property
+    def takes_no_part(self) -> bool:
+        """True when the fit does without the drive, by the user's word or by its data."""
+        kept_out = self.kept_out_of_fit
+        is_overruled = bool(self.conditions.included_because) and not (kept_out and kept_out.is_missing)
+        return bool(self.damage) or self.is_excluded or (kept_out is not None and not is_overruled)
+
+    @property
+    def part_in_fit(self) -> str:
+        """Why the drive takes no part in the fit, or a part against its data; empty where all is well."""
+        kept_out, conditions = self.kept_out_of_fit, self.conditions
+        if self.is_excluded:
+            return f"left out by you: {conditions.excluded_because}"
+        if kept_out is None:
+            return ""
+        if conditions.included_because and not kept_out.is_missing:
+            return f"taken in by you ({conditions.included_because}) against its data: {kept_out.reason}"
+        return f"kept out by its data: {kept_out.reason}"
+
+    @property
     def is_excluded(self) -> bool:
-        """True when the fit leaves the drive out."""
+        """True when the user leaves the drive out of the fit."""
         return bool(self.conditions.excluded_because)
 
 

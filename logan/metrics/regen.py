@@ -160,7 +160,7 @@ def regen_summary(
     energy : EnergySummary
         Of the same drive.
     refusals : mapping of str to Refusal, optional
-        Metrics that a data flag forbids: ``regen``.
+        Uses that the drive is not admitted to: ``regen``; ``distance`` for what rests on the speed.
 
     Returns
     -------
@@ -173,7 +173,8 @@ def regen_summary(
         return _all_refused(refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current"))
     work = wheel_work(drive, build)
     found: tuple[Braking, ...] = ()
-    missing: Refusal | None = Refusal("no speed is logged", "Map speed or gnss_speed")
+    no_speed = Refusal("no speed is logged", "Map speed or gnss_speed")
+    missing: Refusal | None = (refusals or {}).get("distance", no_speed)
     if work is not None:
         auxiliary = auxiliary_load(drive, build, power)
         all_found = brakings(drive, build, work, power, auxiliary)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+from logan.admission.admit import admit, admitted
 from logan.analysis import DriveAnalysis
 from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
@@ -19,27 +22,23 @@ from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
 from logan.metrics.thermal import SENSOR_SIGMA_K, thermal_summary
 from logan.pipeline.quality import DriveQuality, check_drive
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure
 from logan.settings import AnalysisSettings, BuildSettings
 
-__all__ = ["DriveAnalysis", "analyse_drive", "refusals_of", "summary_metrics"]
+_RESTS_ON: Final = {
+    "peak_current": "peak_current",
+    "rms_current": "rms_current",
+    "current_zero": "charge",
+    "standstill_power": "net_energy",
+    "pulse_resistance": "resistance",
+    "ledger_residual": "consumption",
+    "friction_brakes": "consumption",
+    "regen_share": "regen",
+    "regen_": "consumption",
+}
+"""Uses that summary figures rest on which do not carry a refusal by themselves, by how the names start."""
 
-
-def refusals_of(quality: DriveQuality) -> dict[str, Refusal]:
-    """Metrics that the data forbid, each with its reasons and remedy.
-
-    Parameters
-    ----------
-    quality : DriveQuality
-        Flags and grades of the drive.
-
-    Returns
-    -------
-    dict of str to Refusal
-        By metric: ``net_energy``, ``consumption``, ``regen``, ``peak_current``, ``rms_current``,
-        ``resistance``, ``usable_energy``, ...
-    """
-    return {metric: Refusal("; ".join(grade.reasons), grade.remedy) for metric, grade in quality.refused.items()}
+__all__ = ["DriveAnalysis", "analyse_drive", "summary_metrics"]
 
 
 def analyse_drive(
@@ -71,13 +70,15 @@ def analyse_drive(
     """
     settings = settings or AnalysisSettings()
     quality = check_drive(drive, build, import_flags=import_flags, analysis=settings)
-    refusals = refusals_of(quality)
+    admission = admit(drive, quality.flags, quality.grades)
+    refusals, logged, drive = admission.refusals, drive, admitted(drive, admission)
     build, left_out = limits_that_apply(drive, build)
     energy = energy_summary(drive, build, settings, refusals=refusals)
     current = current_summary(drive, build, refusals=refusals)
     return DriveAnalysis(
         flags=quality.flags,
         grades=quality.grades,
+        admission=admission,
         energy=energy,
         ledger=energy_ledger(drive, build, settings, refusals=refusals),
         regen=regen_summary(drive, build, energy, refusals=refusals),
@@ -88,7 +89,7 @@ def analyse_drive(
         pack=pack_summary(drive, build, energy, refusals=refusals),
         calibration=calibration_summary(drive, build),
         coastdowns=coastdown_summary(drive, build),
-        limits=limit_summary(drive, build, current, notes=left_out, unfit=_unfit(quality)),
+        limits=limit_summary(logged, build, current, notes=left_out, unfit=_unfit(quality)),
     )
 
 
@@ -158,4 +159,8 @@ def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:
     for load in analysis.calibration.standstill:
         if load.state == "base":
             figures["standstill_power_w"] = load.power_w
+    refusals = analysis.admission.refusals
+    for name in figures:
+        use = next((use for start, use in _RESTS_ON.items() if name.startswith(start)), "")
+        figures[name] = refusals.get(use) or figures[name]
     return figures

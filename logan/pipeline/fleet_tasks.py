@@ -19,7 +19,6 @@ from logan.drive.corrections import apply_corrections
 from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
 from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
-from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -28,7 +27,7 @@ from logan.model.unknowns import shared_prior
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportOptions, import_logs
 from logan.pipeline.kit_fit import VehicleInformation, vehicle_information
-from logan.pipeline.stored import segments_fingerprint
+from logan.pipeline.stored import admitted_segments, segments_fingerprint
 from logan.results import Estimate, Figure, Refusal, json_ready
 from logan.settings import BuildSettings
 
@@ -218,7 +217,7 @@ def reduce_one(task: DriveTask) -> DriveOutcome:
         path = f"{stored.vehicle}/drives/segments/{stored.id}-{segments_fingerprint(build, record)}.json"
         if task.store.read(path) is None:
             drive = apply_corrections(task.store.read_drive(stored))
-            segments = segment_drive(drive, build, drive_id=stored.id)
+            segments = admitted_segments(drive, record, build, drive_id=stored.id)
             task.store.write(path, _packed(segments))
         return replace(outcome, segments=path)
     except LoganError as error:

@@ -30,7 +30,7 @@ def build_instruments(
     Parameters
     ----------
     library : DriveLibrary
-        Drives that are excluded or damaged say nothing.
+        Drives that are damaged, or take no part in the fit, say nothing.
     build : BuildSettings
         Priors, and what the user compared.
     more : sequence of InstrumentEvidence
@@ -55,9 +55,11 @@ def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[Instr
 
 
 def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
-    if record.damage or record.is_excluded:
+    if record.takes_no_part:
         return ()
-    conditions: DriveConditions = replace(record.conditions, tags=(), note="", change="", excluded_because="")
+    conditions: DriveConditions = replace(
+        record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
+    )
     fingerprint = settings_fingerprint(VERSION, InstrumentEvidence.schema, conditions)
     kept = library.analysis(record.number, _EVIDENCE, fingerprint)
     if isinstance(kept, list):

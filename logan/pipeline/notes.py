@@ -219,7 +219,8 @@ def changed(
     why : str
         Reason for masks, corrections or exclusion.
     is_unmasked, is_excluded, is_included : bool
-        Take back all corrections by hand; leave the drive out of the fit; let it take part again.
+        Take back all corrections by hand; leave the drive out of the fit; let it take part again, and with a
+        reason even where its data speak against it.
     said, **values
         As in ``noted``.
 
@@ -243,5 +244,5 @@ def changed(
         added = tuple(parse_correction(text, why) for text in hand)
         result = replace(result, corrections=(*result.corrections, *added))
     if is_excluded:
-        result = replace(result, excluded_because=why)
-    return replace(result, excluded_because="") if is_included else result
+        return replace(result, excluded_because=why, included_because="")
+    return replace(result, excluded_because="", included_because=why) if is_included else result

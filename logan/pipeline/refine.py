@@ -25,7 +25,7 @@ from logan.pipeline.predict import (
     refine_range,
     with_scenario,
 )
-from logan.pipeline.stored import stored_drives, stored_segments
+from logan.pipeline.stored import admission_notes, stored_drives, stored_segments
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -118,6 +118,7 @@ def refine_build(
             recorded_drive=recorded,
             calibration=fit.calibration,
         )
+        refined = replace(refined, notes=(*refined.notes, *admission_notes(library)))
         sensitivity = target_sensitivity(build, fit.fit.posterior.median, recorded)
     tests = rank_next_tests(fit.fit, sensitivity, build)
     notes = () if is_frozen else (NO_FROZEN_PLAN,)

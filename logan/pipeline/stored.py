@@ -13,6 +13,7 @@ from dataclasses import replace as replace_fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Final, cast
 
+from logan.admission.admit import admitted
 from logan.analysis import DriveAnalysis
 from logan.drive.corrections import apply_corrections
 from logan.drive.drive import Drive, DriveConditions, Step
@@ -30,6 +31,7 @@ from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
+from logan.quality.grades import worst_grade
 from logan.results import Estimate, Figure, JsonValue, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import VERSION
@@ -39,6 +41,8 @@ if TYPE_CHECKING:
 
 _ANALYSIS: Final = "drive-analysis"
 _SEGMENTS: Final = "drive-segments"
+_LISTED: Final = ("distance", "consumption", "regen", "peak_current", "temperatures")
+"""Metrics that a drive's line in a list shows; its grade is the worst of theirs."""
 
 Told = Callable[[str], None]
 
@@ -95,6 +99,7 @@ def analysis_fingerprint(
         _sensors(build),
         _without_words(conditions),
         analysis or AnalysisSettings(),
+        DriveAnalysis.schema,
     )
 
 
@@ -109,6 +114,8 @@ def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
         build.auxiliary,
         _sensors(build),
         _without_words(record.conditions),
+        record.summary.admission,
+        record.conditions.included_because,
     )
 
 
@@ -119,7 +126,7 @@ def _sensors(build: BuildSettings) -> InstrumentSettings:
 
 def _without_words(conditions: DriveConditions) -> DriveConditions:
     """Conditions without what changes no figure."""
-    return replace_fields(conditions, tags=(), note="", change="", excluded_because="")
+    return replace_fields(conditions, tags=(), note="", change="", excluded_because="", included_because="")
 
 
 def store_analysed(
@@ -202,16 +209,17 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
     for flag in analysis.flags:
         counts[flag.severity.value] += 1
     distance = analysis.energy.distance_m
-    net = analysis.grades.get("net_energy")
     metrics = summary_metrics(analysis)
     margins = [m.red_margin_k for m in analysis.thermal.margins if isinstance(m.red_margin_k, Estimate)]
     if margins:
         metrics["least_red_margin_k"] = min(margins, key=lambda margin: margin.value)
     return DriveSummary(
         distance_m=distance.value if isinstance(distance, Estimate) else None,
-        grade=net.grade.value if net else "",
+        grade=worst_grade(analysis.grades, _LISTED),
         flag_counts=counts,
         metrics=metrics,
+        duration_s=analysis.energy.duration_s,
+        admission=analysis.admission,
     )
 
 
@@ -254,7 +262,11 @@ def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | N
 def stored_segments(
     library: DriveLibrary, build: BuildSettings, *, told: Told | None = None, drives: tuple[int, ...] | None = None
 ) -> tuple[DriveSegments, ...]:
-    """What every undamaged, not excluded drive brings to the fit; worked out once a drive."""
+    """What every undamaged, not excluded drive brings to the fit; worked out once a drive.
+
+    A drive whose data keep it out is there with the reason as its refusal, unless the user
+    takes it in all the same: then a warning says so.
+    """
     segments = []
     build = calibrated(library, build)
     for record in library.drives():
@@ -262,8 +274,39 @@ def stored_segments(
             continue
         if told is not None:
             told(f"drive {record.number}")
+        if record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
+            record = analyse_stored(library, record, build)  # as the settings are now
         segments.append(_segments(library, record, build))
     return tuple(segments)
+
+
+def admission_notes(library: DriveLibrary) -> tuple[str, ...]:
+    """Which drives an answer does without, or rests on against their data, each with the reason."""
+    return tuple(f"drive {record.number} is {words}" for record in library.drives() if (words := record.part_in_fit))
+
+
+def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *, drive_id: str) -> DriveSegments:
+    """A drive's part in the fit, without what its admission keeps out; a refusal or warnings say so.
+
+    Parameters
+    ----------
+    drive : Drive
+        As corrected.
+    record : DriveRecord
+        Its line in the library, with its admission.
+    build, drive_id
+        As in ``segment_drive``.
+    """
+    segments = segment_drive(admitted(drive, record.summary.admission, "fit"), build, drive_id=drive_id)
+    words = tuple(
+        f"{sum(span.duration_s for span in entry.spans):.0f} s of it take no part: {entry.reason}"
+        for entry in record.summary.admission.kept_out
+        if entry.use == "fit" and entry.spans
+    )
+    if record.takes_no_part:
+        return replace_fields(segments, refusal=segments.refusal or record.part_in_fit)
+    words += (record.part_in_fit,) if record.part_in_fit else ()
+    return replace_fields(segments, warnings=(*segments.warnings, *words))
 
 
 def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) -> DriveSegments:
@@ -274,7 +317,8 @@ def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) 
             return DriveSegments.from_dict(cast("dict[str, Any]", cached))
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
-    made = segment_drive(load_corrected(library, record.number, build), build, drive_id=str(record.number))
+    drive = load_corrected(library, record.number, build)
+    made = admitted_segments(drive, record, build, drive_id=str(record.number))
     content: JsonValue = json_ready(made)
     library.set_analysis(record.number, _SEGMENTS, fingerprint, content)
     return made

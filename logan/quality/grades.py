@@ -47,6 +47,8 @@ class MetricGrade:
         Share of the drive that the metric rests on; None where it has none.
     flags : tuple of str
         Codes of the flags that count against it.
+    is_missing : bool
+        True when a channel that it needs is not logged.
     """
 
     schema: ClassVar[str] = "metric-grade/1"
@@ -58,6 +60,7 @@ class MetricGrade:
     remedy: str = ""
     coverage_ratio: float | None = None
     flags: tuple[str, ...] = ()
+    is_missing: bool = False
 
 
 _PACK: Final = ("pack_voltage|pack_power", "pack_current|pack_power")
@@ -84,6 +87,8 @@ METRIC_CHANNELS: Final[Mapping[str, tuple[str, ...]]] = {
 _RATE_LIMITED: Final = ("regen", "peak_current")
 _ENERGY_METRICS: Final = ("net_energy", "consumption", "regen", "efficiency", "fit", "usable_energy")
 _SMALL_EFFECT: Final = 0.005
+_LEAST_FOR_FIT: Final = 0.5
+"""The fit leaves gaps out by itself, and fills none."""
 _GRADES: Final = (Grade.A, Grade.B, Grade.C, Grade.D)
 
 
@@ -116,7 +121,7 @@ def grade_metrics(
     found = tuple(flags)
     given = coverage_ratios or {}
     covered = _coverage_by_channel(drive)
-    net = _net_wh_per_km(drive)
+    net = net_wh_per_km(drive)
     return {
         metric: _grade(drive, metric, found, given.get(metric), covered, net, min_coverage_ratio)
         for metric in METRIC_CHANNELS
@@ -141,8 +146,11 @@ def _grade(
             reasons=(f"{names} not logged",),
             is_refused=True,
             remedy=f"Log {names}, or map the signal that carries it",
+            is_missing=True,
         )
     coverage = given_coverage if given_coverage is not None else _coverage(metric, covered)
+    if metric == "fit":
+        min_coverage_ratio = min(min_coverage_ratio, _LEAST_FOR_FIT)
     steps: list[tuple[int, str, str]] = []
     if coverage is not None:
         steps.extend(_coverage_step(coverage, min_coverage_ratio))
@@ -200,11 +208,12 @@ def _coverage(metric: str, covered: Mapping[str, float]) -> float | None:
             shares.append(covered.get("pack", 0.0))
             continue
         names = choice.split("|")
-        shares.append(max((share for key, share in covered.items() if _kind_name(key) in names), default=0.0))
+        shares.append(max((share for key, share in covered.items() if kind_name(key) in names), default=0.0))
     return min(shares) if shares else None
 
 
-def _kind_name(channel: str) -> str:
+def kind_name(channel: str) -> str:
+    """Kind of a channel: ``motor_temperature`` for ``motor_temperature_2``."""
     kind = channel_kind(channel)
     return channel if kind is None else kind.name
 
@@ -242,7 +251,7 @@ def _touches(flag: DataFlag, metric: str) -> bool:
     if not flag.channels:
         return flag.code != "notes_missing" or metric == "fit"
     needed = {name for choice in METRIC_CHANNELS[metric] for name in choice.split("|")}
-    return any(_kind_name(channel) in needed for channel in flag.channels)
+    return any(kind_name(channel) in needed for channel in flag.channels)
 
 
 def _flag_step(flag: DataFlag, metric: str, net_wh_per_km: float | None) -> tuple[int, str, str]:
@@ -261,10 +270,17 @@ def _flag_step(flag: DataFlag, metric: str, net_wh_per_km: float | None) -> tupl
     return level, flag.title, flag.remedy
 
 
-def _net_wh_per_km(drive: Drive) -> float | None:
+def net_wh_per_km(drive: Drive) -> float | None:
+    """Net consumption as logged, gaps left out; None for less than 100 m. [Wh/km]"""
     power, speed = pack_power(drive), drive.get("speed") or drive.get("gnss_speed")
     if power is None or speed is None:
         return None
     energy_wh = integrate(power.time_s, power.power_w, max_gap_s=power.max_gap_s).total / 3600.0
     distance_km = integrate(speed.time_s, speed.value, max_gap_s=speed.max_gap_s).total / 1000.0
     return energy_wh / distance_km if distance_km > 0.1 else None
+
+
+def worst_grade(grades: Mapping[str, MetricGrade], metrics: Iterable[str]) -> str:
+    """Lowest grade of some metrics as a letter; those that are not logged have none."""
+    found = [grades[name].grade.value for name in metrics if name in grades and not grades[name].is_missing]
+    return max(found, default="")

@@ -75,6 +75,7 @@ class DriveNotes(Body):
     """What is noted on a drive; what is left out stays as it is.
 
     ``payload`` and ``ambient`` are quantities such as "300 lb" and "50 °F"; blank, they are forgotten.
+    ``include_because`` lets the fit take the drive although its data speak against it.
     ``is_unmasked`` takes back every mask and correction by hand, ``take_back`` the one of that number.
     """
 
@@ -85,6 +86,7 @@ class DriveNotes(Body):
     ambient: ShortText | None = None
     exclude_because: ShortText | None = None
     is_included: bool = False
+    include_because: ShortText | None = None
     mask: MaskRequest | None = None
     is_unmasked: bool = False
     take_back: Annotated[int | None, Field(ge=1, le=1000)] = None

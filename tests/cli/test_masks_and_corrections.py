@@ -48,7 +48,7 @@ def test_a_mask_stands_in_the_history_with_reason_and_energy_and_can_be_taken_ba
     before = net_wh(capsys, build)
     code, out, _ = run(capsys, "drive", "1", "-b", build, "--mask", "100s..160s", "--why", "tunnel, lost plug")
     assert code == 0
-    assert "mask: 100 s to 160 s," in out
+    assert "cut: 100 s to 160 s" in out
     assert "tunnel, lost plug" in out
     first, then = (float(text.replace(",", "")) for text in re.search(
         r"Net energy ([\d,.]+) Wh before, ([\d,.]+) Wh after", out).groups())  # fmt: skip

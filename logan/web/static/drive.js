@@ -1,6 +1,6 @@
 // One drive: figures, timeline, notes, tags, masks.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, percent, say, table, units,
+import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, partInFit, percent, say, table, units,
   whyOf } from "./page.js";
 import { draw, drawAll } from "./plots.js";
 
@@ -45,10 +45,10 @@ export async function drive() {
     if (words) { say(words, "good"); }
   };
   const show = (stored) => {
-    const analysis = stored.analysis, conditions = stored.record.conditions;
+    const analysis = stored.analysis, conditions = stored.record.conditions, part = partInFit(stored.record);
     const steps = stored.history.map((step) =>
       make("li", {}, step.action.replaceAll("_", " ") + ": " + step.detail + "; " + step.reason));
-    fill(place, keyFigures(analysis.energy), analysis.limits.events.map(eventNotice), findings(analysis.flags),
+    fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy), analysis.limits.events.map(eventNotice), findings(analysis.flags),
       steps.length
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
     byId("note").value = conditions.note;
@@ -56,6 +56,7 @@ export async function drive() {
     byId("payload").value = conditions.payload_kg === null ? "" : conditions.payload_kg + " kg";
     byId("tags").value = conditions.tags.join(", ");
     byId("exclude").value = conditions.excluded_because;
+    byId("include").value = conditions.included_because;
     const takeBack = (k) => guarded(async () => {
       await change({ take_back: k + 1 }, "Taken back.");
       await drawTimeline();
@@ -84,6 +85,7 @@ export async function drive() {
       tags: form.tags.value.split(",").map((tag) => tag.trim()).filter(Boolean),
       payload: form.payload.value,
       exclude_because: exclude || null, is_included: !exclude,
+      include_because: form.include_because.value.trim() || null,
     }, "Saved.");
   }));
   byId("mask-form").addEventListener("submit", guarded(async (event) => {

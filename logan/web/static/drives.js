@@ -1,6 +1,6 @@
 // All drives: browse, filter by tag, choose two to compare.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, fill, make, number, pageOf, say, table, units } from "./page.js";
+import { api, byId, fill, make, number, pageOf, partInFit, say, table, units } from "./page.js";
 
 const metric = (drive, name) => {
   const found = drive.summary.metrics[name];
@@ -9,7 +9,7 @@ const metric = (drive, name) => {
 
 function rowOf(drive, chosen) {
   const counts = drive.summary.flag_counts, consumption = metric(drive, "net_wh_per_km");
-  const metres = drive.summary.distance_m, excluded = drive.conditions.excluded_because;
+  const metres = drive.summary.distance_m, part = partInFit(drive);
   const box = make("input", { type: "checkbox", "aria-label": "Compare drive " + drive.number });
   box.checked = chosen.has(drive.number);
   box.addEventListener("change", () => { chosen[box.checked ? "add" : "delete"](drive.number); });
@@ -19,10 +19,10 @@ function rowOf(drive, chosen) {
     tone: counts.red ? "red" : counts.amber ? "amber" : "",
     cells: [make("span", { class: "pick" }, box, link),
       drive.start_ns ? new Date(drive.start_ns / 1e6).toISOString().slice(0, 10) : "–",
-      number(drive.duration_s / 60), number(metres === null ? null : metres / units.metres, 1),
+      number((drive.summary.duration_s || drive.duration_s) / 60), number(metres === null ? null : metres / units.metres, 1),
       consumption === null ? "refused" : number(units.ofConsumption(consumption)),
       number(metric(drive, "peak_current_a")), drive.summary.grade || "–", findings.join(", ") || "none",
-      drive.conditions.tags.join(", ") + (excluded ? " (left out: " + excluded + ")" : "")],
+      drive.conditions.tags.join(", ") + (part ? " (fit: " + part + ")" : "")],
   };
 }
 

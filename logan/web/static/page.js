@@ -110,3 +110,13 @@ export function table(caption, headings, rows, wordy) {
 }
 
 export const channelWords = (channel) => channel.replaceAll("_", " ");
+
+// Why the fit does without a drive, or takes it against its data; empty where all is well.
+export function partInFit(drive) {
+  const { excluded_because: excluded, included_because: included } = drive.conditions;
+  const kept = drive.summary.admission.kept_out.find((entry) => entry.use === "fit" && !entry.spans.length);
+  if (excluded) { return "left out by you: " + excluded; }
+  if (!kept) { return ""; }
+  const words = included && !kept.is_missing ? "taken in by you (" + included + ") against" : "kept out by";
+  return words + " its data: " + kept.reason;
+}

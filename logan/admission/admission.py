@@ -1,0 +1,66 @@
+"""For each use of a drive: whether it may be used, which spans are kept out, and why. Words and numbers, no samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from logan.flags import Span
+from logan.results import Refusal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptOut:
+    """What one use must do without, and why.
+
+    Parameters
+    ----------
+    use : str
+        A metric of ``logan.quality.grades.METRIC_CHANNELS``, such as ``consumption`` or ``fit``.
+    reason, remedy : str
+        In plain words.
+    spans : tuple of Span
+        Only these; empty means the whole drive.
+    is_missing : bool
+        True where the channels are not logged at all, which no reason of the user's can mend.
+    """
+
+    schema: ClassVar[str] = "kept-out/1"
+
+    use: str
+    reason: str
+    remedy: str = ""
+    spans: tuple[Span, ...] = ()
+    is_missing: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admission:
+    """What a drive may be used for; whoever uses a drive asks this and nothing else.
+
+    Parameters
+    ----------
+    kept_out : tuple of KeptOut
+        One entry per use that is refused, or that loses spans; a use without one is admitted whole.
+    untrusted : mapping of str to str
+        Channels whose values must not be used for anything, each with the reason.
+    """
+
+    schema: ClassVar[str] = "admission/1"
+
+    kept_out: tuple[KeptOut, ...] = ()
+    untrusted: Mapping[str, str] = field(default_factory=dict)
+
+    def refused(self, use: str) -> KeptOut | None:
+        """What keeps the whole drive from a use; None where it may be used."""
+        return next((entry for entry in self.kept_out if entry.use == use and not entry.spans), None)
+
+    def spans_out(self, use: str) -> tuple[Span, ...]:
+        """Spans that a use must do without."""
+        return tuple(span for entry in self.kept_out if entry.use == use for span in entry.spans)
+
+    @property
+    def refusals(self) -> dict[str, Refusal]:
+        """Refused uses by name, as figures carry them."""
+        return {entry.use: Refusal(entry.reason, entry.remedy) for entry in self.kept_out if not entry.spans}
