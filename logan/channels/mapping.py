@@ -12,7 +12,7 @@ import numpy as np
 from logan.channels.contradiction import contradictions
 from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
-from logan.channels.raw_codes import not_available_codes, reread_signed
+from logan.channels.raw_codes import not_available_codes, reread_signed, signed_code
 from logan.channels.units import conversion_to_si
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
 from logan.errors import ChannelError
@@ -217,12 +217,14 @@ def _without_codes(
     is_wanted: bool,
 ) -> FloatArray:
     """Blank the not-available codes: those that the map declares always, recognised ones if wanted."""
+    if source.signed is not None:
+        column = replace(column, is_signed=source.signed)
     for code in source.not_available:
-        hit = np.abs(value - code) <= 1e-6 * max(1.0, abs(code))
+        hit = np.abs(value - _as_read(code, column)) <= 1e-6 * max(1.0, abs(code))
         if hit.any():
             value = np.where(hit, np.nan, value)
             note("not_available", f"{code:g} blanked in {np.count_nonzero(hit)} samples", "declared in the channel map")
-    if not is_wanted or source.signed is not None or source.byte_order:
+    if not is_wanted:
         return value
     low, high = sorted(float(bound) for bound in conversion.from_si(np.array([kind.low, kind.high])))
     if source.scale:
@@ -232,6 +234,12 @@ def _without_codes(
         value = np.where(hit, np.nan, value)
         note("not_available", f"{found.value:g} blanked in {found.count} samples", found.reason)
     return value
+
+
+def _as_read(code: float, column: SignalColumn) -> float:
+    """A code in the column's unit as it is read now: the user may give it as it was read without the override."""
+    raw = (code - column.offset) / column.scale
+    return float(signed_code(raw, column) * column.scale + column.offset) if column.bit_length else code
 
 
 def _start_ns(channels: Mapping[str, MappedChannel]) -> int | None:

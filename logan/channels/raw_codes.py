@@ -90,6 +90,14 @@ def reread_signed(column: SignalColumn, value: FloatArray, *, is_signed: bool) -
     return np.asarray(np.where(value - column.offset < 0.0, value + span, value))
 
 
+def signed_code(code: float, column: SignalColumn) -> float:
+    """A raw code as the column reads it: 65535 of 16 bits is -1 where they are signed, and the reverse."""
+    span = 2.0**column.bit_length
+    if column.is_signed and span / 2.0 <= code < span:
+        return code - span
+    return code + span if column.is_signed is False and -span / 2.0 <= code < 0.0 else code
+
+
 def not_available_codes(
     column: SignalColumn, value: FloatArray, kind: ChannelKind, low: float, high: float
 ) -> tuple[NotAvailableCode, ...]:
@@ -113,7 +121,7 @@ def not_available_codes(
     found: list[NotAvailableCode] = []
     finite = value[np.isfinite(value)]
     for code, text in column.choices.items():
-        number = code * column.scale + column.offset
+        number = signed_code(code, column) * column.scale + column.offset
         count = _count(finite, number, column)
         if count and _NOT_AVAILABLE_TEXT.search(text.replace("_", " ")):
             found.append(NotAvailableCode(number, count, f"the DBC calls it '{text}'"))

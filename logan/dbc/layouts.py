@@ -1,133 +1,182 @@
-"""Turn the parser's messages into layouts; what cannot be decoded costs only itself."""
+"""Turn the statements of a DBC into layouts; what cannot be decoded costs only itself."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from typing import Any, Final
+from collections.abc import Iterable, Iterator
+from typing import Final
 
+from logan.dbc.statements import NO_MESSAGE, MessageStatement, SignalStatement, Statements
 from logan.frames.signal_layout import ByteOrder, MessageLayout, MuxCondition, SignalLayout
 
 _MAX_PAYLOAD_BITS: Final = 64 * 8
+_MOST_LEVELS: Final = 8
 _FLOAT_BITS: Final = (16, 32, 64)
-_J1939: Final = "j1939"
+_EXTENDED: Final = 0x8000_0000
+_WITHOUT_MESSAGE: Final = "VECTOR__INDEPENDENT_SIG_MSG"
+_Selectors = dict[str, tuple[str, list[tuple[int, int]]]]
 
 
-def message_layouts(database: Any) -> tuple[tuple[MessageLayout, ...], tuple[str, ...]]:
-    """Layouts of all messages of a parsed database, and what had to be left out.
-
-    Parameters
-    ----------
-    database : cantools.database.Database
-        As parsed.
-
-    Returns
-    -------
-    messages : tuple of MessageLayout
-        In the order of the file.
-    faults : tuple of str
-        One line for each signal that cannot be decoded.
-    """
-    faults: list[str] = []
-    declares_j1939 = _declares_j1939(database)
-    messages = tuple(_message(message, declares_j1939, faults) for message in database.messages)
-    return messages, tuple(faults)
-
-
-def _declares_j1939(database: Any) -> bool:
-    """Whether the DBC as a whole is J1939, by its ``ProtocolType`` attribute."""
-    specifics = database.dbc
-    attribute = specifics.attributes.get("ProtocolType") if specifics is not None else None
-    return attribute is not None and str(attribute.value).strip().lower() == _J1939
-
-
-def _message(message: Any, declares_j1939: bool, faults: list[str]) -> MessageLayout:
-    by_name = {signal.name: signal for signal in message.signals}
-    signals: list[SignalLayout] = []
-    for signal in message.signals:
-        if fault := _fault(signal, by_name):
-            faults.append(f"{message.name}.{signal.name}: {fault}, so it is left out")
-        else:
-            signals.append(_signal(signal, by_name))
-    has_own_format = message.dbc is not None and "VFrameFormat" in message.dbc.attributes
-    return MessageLayout(
-        name=message.name,
-        can_id=message.frame_id,
-        is_extended=bool(message.is_extended_frame),
-        length=message.length,
-        signals=tuple(signals),
-        is_j1939=bool(message.is_extended_frame)
-        and (message.protocol == _J1939 or (declares_j1939 and not has_own_format)),
-        comment=_text(message.comment),
+def message_layouts(said: Statements) -> tuple[MessageLayout, ...]:
+    """Layouts of all messages in the order of the file; what is left out or doubtful is noted as a fault."""
+    return tuple(
+        _message(message, said)
+        for message in said.messages
+        if message.name != _WITHOUT_MESSAGE and message.number != NO_MESSAGE and _is_identifier(message, said)
     )
 
 
-def _fault(signal: Any, by_name: dict[str, Any]) -> str:
+def _is_identifier(message: MessageStatement, said: Statements) -> bool:
+    """False for a number that is no identifier; one of more than 11 bits is an extended one, marked so or not."""
+    number = message.number
+    if number > 0x9FFF_FFFF or 0x2000_0000 <= number < _EXTENDED:
+        said.fault(f"frame id 0x{number:x} is no identifier in message {message.name}, which is left out")
+        return False
+    if 0x7FF < number < _EXTENDED:
+        said.fault(f"frame id 0x{number:x} is more than 11 bits in message {message.name}: taken as an extended one")
+    return True
+
+
+def _message(message: MessageStatement, said: Statements) -> MessageLayout:
+    name = message.long_name or message.name
+    selectors = _selectors(message)
+    kept: list[SignalStatement] = []
+    for signal in message.signals:
+        if fault := _fault(signal, message, selectors):
+            said.fault(f"{name}.{signal.long_name or signal.name}: {fault}, so it is left out")
+        else:
+            kept.append(signal)
+    kept.sort(key=_first_bit)
+    _note_overlaps(name, message, kept, selectors, said)
+    is_extended = message.number > 0x7FF
+    frame_format = message.frame_format or said.frame_format
+    is_j1939 = frame_format == "J1939PG" or (said.protocol.strip().lower() == "j1939" and not message.frame_format)
+    return MessageLayout(
+        name=name,
+        can_id=message.number & 0x1FFF_FFFF,
+        is_extended=is_extended,
+        length=message.length,
+        signals=tuple(_signal(signal, message, selectors) for signal in kept),
+        is_j1939=is_extended and is_j1939,
+        comment=message.comment,
+    )
+
+
+def _selectors(message: MessageStatement) -> _Selectors:
+    """For every multiplexed signal the signal that selects it, and at which of its values."""
+    multiplexers = [signal.name for signal in message.signals if signal.marker.endswith("M")]
+    found: _Selectors = {}
+    for signal in message.signals:
+        chosen = next(iter(signal.ranges), multiplexers[0] if len(multiplexers) == 1 else "")
+        if not signal.marker or (signal.marker == "M" and not signal.ranges) or signal.name == chosen:
+            continue
+        if signal.marker.endswith("M") and not signal.ranges:
+            continue
+        ranges = list(signal.ranges.get(chosen, ()))
+        if signal.marker != "M" and len(multiplexers) == 1 and (value := signal.marker[1:].rstrip("M")):
+            ranges.append((int(value), int(value)))
+        found[signal.name] = (chosen, _merged(ranges))
+    return found
+
+
+def _merged(ranges: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Ranges in rising order, those that touch joined: 1, 2, 3, 7 become (1, 3), (7, 7)."""
+    merged: list[tuple[int, int]] = []
+    for first, last in sorted(ranges):
+        if merged and first <= merged[-1][1] + 1:
+            merged[-1] = (merged[-1][0], max(last, merged[-1][1]))
+        elif first <= last:
+            merged.append((first, last))
+    return merged
+
+
+def _fault(signal: SignalStatement, message: MessageStatement, selectors: _Selectors) -> str:
     if not 1 <= signal.length <= 64:
         return f"it is {signal.length} bits long, and 1 to 64 can be decoded"
-    if signal.conversion.is_float and signal.length not in _FLOAT_BITS:
+    if signal.is_float and signal.length not in _FLOAT_BITS:
         return f"it is a float of {signal.length} bits"
-    if signal.start < 0 or _end_bit(signal) > _MAX_PAYLOAD_BITS:
+    if _first_bit(signal) + signal.length > _MAX_PAYLOAD_BITS:
         return "it does not fit in 64 bytes"
     if not math.isfinite(signal.scale) or not math.isfinite(signal.offset):
         return "its scale or offset is no number"
-    for level in _levels(signal, by_name):
-        if level.multiplexer_ids is None or level.multiplexer_signal not in by_name:
+    levels = list(_levels(signal, selectors))
+    if len(levels) > _MOST_LEVELS:
+        return f"its multiplexers are nested more than {_MOST_LEVELS} deep"
+    for _, selector, ranges in levels:
+        if selector not in message.by_name or not ranges:
             return "its multiplexer is not defined"
     return ""
 
 
-def _end_bit(signal: Any) -> int:
-    """Bit behind the last one of a signal, counted from the first bit of the payload."""
+def _first_bit(signal: SignalStatement) -> int:
+    """Place of a signal's first bit, counted through the payload as it is sent."""
     byte, bit = divmod(signal.start, 8)
-    return int(8 * byte + (7 - bit if signal.byte_order == "big_endian" else bit) + signal.length)
+    return signal.start if signal.is_little_endian else 8 * byte + 7 - bit
 
 
-def _levels(signal: Any, by_name: dict[str, Any]) -> Iterable[Any]:
-    """The signal itself if it is multiplexed, then its selector if that one is, and so on."""
-    seen: set[str] = set()
-    while signal is not None and signal.multiplexer_signal is not None and signal.name not in seen:
-        seen.add(signal.name)
-        yield signal
-        signal = by_name.get(signal.multiplexer_signal)
+def _levels(signal: SignalStatement, selectors: _Selectors) -> Iterator[tuple[str, str, list[tuple[int, int]]]]:
+    """A multiplexed signal with its selector and the values, then that selector if it is multiplexed, and so on."""
+    name, seen = signal.name, set[str]()
+    while name in selectors and name not in seen and len(seen) <= _MOST_LEVELS:
+        seen.add(name)
+        selector, ranges = selectors[name]
+        yield name, selector, ranges
+        name = selector
 
 
-def _signal(signal: Any, by_name: dict[str, Any]) -> SignalLayout:
-    conditions = (
-        MuxCondition(level.multiplexer_signal, _ranges(level.multiplexer_ids)) for level in _levels(signal, by_name)
-    )
+def _note_overlaps(
+    name: str, message: MessageStatement, signals: list[SignalStatement], selectors: _Selectors, said: Statements
+) -> None:
+    """Say which signals share bits, or lie behind the declared end; they are used all the same."""
+    owners: dict[tuple[object, ...], dict[int, str]] = {(): {}}
+    pairs: dict[tuple[str, str], None] = {}
+    for signal in signals:
+        if _first_bit(signal) + signal.length > 8 * message.length:
+            said.fault(
+                f"{name}.{signal.name} does not fit in the {message.length} bytes of its message; used where sent"
+            )
+        where = selectors.get(signal.name)
+        place = (where[0], tuple(where[1])) if where else ()
+        own = owners.setdefault(place, {})
+        for bit in _bits(signal):
+            other = own.get(bit) or owners[()].get(bit)
+            if other is not None:
+                pairs[other, signal.name] = None
+            own.setdefault(bit, signal.name)
+    if pairs:
+        first, second = next(iter(pairs))
+        more = f" (and {len(pairs) - 1} more pairs)" if len(pairs) > 1 else ""
+        said.fault(f"the signals {first} and {second}{more} are overlapping in message {name}; all are used")
+
+
+def _bits(signal: SignalStatement) -> Iterator[int]:
+    """Bits of the payload that a signal takes, in the numbering of ``start``."""
+    if signal.is_little_endian:
+        yield from range(signal.start, signal.start + signal.length)
+        return
+    first = _first_bit(signal)
+    for sent in range(first, first + signal.length):
+        yield 8 * (sent // 8) + 7 - sent % 8
+
+
+def _signal(signal: SignalStatement, message: MessageStatement, selectors: _Selectors) -> SignalLayout:
+    has_range = not signal.minimum == signal.maximum == 0
     return SignalLayout(
-        name=signal.name,
+        name=signal.long_name or signal.name,
         start_bit=signal.start,
         bit_length=signal.length,
-        byte_order=ByteOrder(signal.byte_order),
-        is_signed=bool(signal.is_signed),
-        is_float=bool(signal.conversion.is_float),
+        byte_order=ByteOrder.LITTLE_ENDIAN if signal.is_little_endian else ByteOrder.BIG_ENDIAN,
+        is_signed=signal.is_signed,
+        is_float=signal.is_float,
         scale=signal.scale,
         offset=signal.offset,
-        unit=_text(signal.unit),
-        comment=_text(signal.comment),
-        minimum=_bound(signal.minimum),
-        maximum=_bound(signal.maximum),
-        choices={int(value): str(text) for value, text in (signal.choices or {}).items()},
-        conditions=tuple(conditions),
+        unit=signal.unit,
+        comment=signal.comment,
+        minimum=float(signal.minimum) if has_range and math.isfinite(signal.minimum) else None,
+        maximum=float(signal.maximum) if has_range and math.isfinite(signal.maximum) else None,
+        choices=signal.choices,
+        conditions=tuple(
+            MuxCondition(message.by_name[selector].long_name or selector, tuple(ranges))
+            for _, selector, ranges in _levels(signal, selectors)
+        ),
     )
-
-
-def _ranges(values: Iterable[int]) -> tuple[tuple[int, int], ...]:
-    """Selector values as ranges: 1, 2, 3, 7 become (1, 3), (7, 7)."""
-    ranges: list[tuple[int, int]] = []
-    for value in sorted(set(values)):
-        if ranges and value == ranges[-1][1] + 1:
-            ranges[-1] = (ranges[-1][0], value)
-        else:
-            ranges.append((value, value))
-    return tuple(ranges)
-
-
-def _bound(value: Any) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
-
-
-def _text(value: Any) -> str:
-    return "" if value is None else str(value)

@@ -1,15 +1,13 @@
 """Compiled plans of DBCs in the user's cache folder: plain JSON, checked before use.
 
-A plan is found by the hash of its DBC's content and the versions of what made it. One that is
+A plan is found by the hash of its DBC's content and the version of what made it. One that is
 damaged, or cannot be written, costs time and nothing else.
 """
 
 from __future__ import annotations
 
 import contextlib
-import functools
 import hashlib
-import importlib.metadata
 import json
 import os
 import sys
@@ -21,7 +19,7 @@ from logan.frames.signal_layout import ByteOrder, MessageLayout, MuxCondition, S
 
 Plan: TypeAlias = tuple[tuple[MessageLayout, ...], tuple[str, ...]]
 
-_PLAN_VERSION: Final = 1
+_PLAN_VERSION: Final = 2
 _BYTE_ORDERS: Final = (ByteOrder.LITTLE_ENDIAN, ByteOrder.BIG_ENDIAN)
 
 
@@ -65,12 +63,7 @@ def store(sha256: str, plan: Plan, folder: Path | None = None) -> None:
 
 
 def _plan_path(sha256: str, folder: Path | None) -> Path:
-    return (folder or default_folder()) / f"{sha256}-{_PLAN_VERSION}-{_parser_version()}.json"
-
-
-@functools.cache
-def _parser_version() -> str:
-    return importlib.metadata.version("cantools")
+    return (folder or default_folder()) / f"{sha256}-{_PLAN_VERSION}.json"
 
 
 def _message_row(message: MessageLayout) -> list[Any]:

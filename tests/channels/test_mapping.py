@@ -251,3 +251,27 @@ def test_several_logs_share_one_map_and_a_track_maps_itself():
 def test_no_log_with_any_signal_of_the_map_is_refused():
     with pytest.raises(ChannelError, match="in any of the logs"):
         map_sources([table(column("A", [1.0], unit="V"))], ChannelMap((source("speed", "X"),)))
+
+
+@pytest.mark.parametrize("options", [{"signed": True}, {"signed": True, "byte_order": "big_endian"}])
+def test_the_overrides_keep_the_not_available_codes(options):
+    current = np.array([-20.0, 10.0, 3276.7, 50.0, -0.1, -3276.8])
+    more = {"bit_length": 16, "scale": 0.1, "choices": {65535: "SNA"}, "is_signed": True}
+    mapped, value = mapped_value(current, "pack_current", "A", **more, options=options)
+    # 0x7FFF and 0x8000 by their place, 0xFFFF by the DBC's word for it: -0.1 as a signed number.
+    assert np.array_equal(np.isnan(value), [False, False, True, False, True, True])
+    assert {step.action for step in mapped.steps} >= {"signed", "not_available"}
+
+
+def test_a_code_is_blanked_as_it_was_read_before_the_override_too():
+    for code in (6553.5, -0.1):
+        _, value = mapped_value(
+            [-20.0, -0.1, 10.0],
+            "pack_current",
+            "A",
+            bit_length=16,
+            scale=0.1,
+            is_signed=True,
+            options={"signed": True, "not_available": (code,)},
+        )
+        assert np.array_equal(np.isnan(value), [False, True, False])

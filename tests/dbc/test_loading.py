@@ -1,10 +1,12 @@
 import json
+import time
 
+import cantools
 import pytest
 
 from logan.dbc import loading, plan_cache
-from logan.dbc.layouts import message_layouts
-from logan.dbc.loading import load_dbc
+from logan.dbc.loading import compile_dbc, load_dbc
+from logan.dbc.statements import MOST_FAULTS
 from logan.errors import DbcError
 from logan.frames.signal_layout import ByteOrder, LayoutIndex, MuxCondition
 from tests.registry_files import registry_folder
@@ -100,15 +102,43 @@ def test_units_survive_every_encoding(tmp_path, encoding):
     assert dbc.messages[0].signal("Current").unit == "°C"
 
 
-def test_overlapping_signals_are_loaded_with_the_fault_named(tmp_path):
+def test_overlapping_signals_are_used_and_said_to_be(tmp_path):
     dbc = load(tmp_path, PLAIN.replace("SG_ State : 32|4", "SG_ State : 4|4"))
-    assert "overlapping in message Pack" in dbc.faults[0]
+    assert dbc.faults == ("the signals Voltage and State are overlapping in message Pack; all are used",)
     assert len(dbc.messages) == 2
+    # A big-endian signal from bit 23 takes bits 16 to 23, then 24 to 31.
+    assert "Current and State" in load(tmp_path, PLAIN.replace("SG_ State : 32|4", "SG_ State : 28|4")).faults[0]
+    assert load(tmp_path, PLAIN.replace("SG_ State : 32|4", "SG_ State : 60|4")).faults == ()
+    behind = load(tmp_path, PLAIN.replace("SG_ State : 32|4", "SG_ State : 61|4"))
+    assert behind.faults == ("Pack.State does not fit in the 8 bytes of its message; used where sent",)
+    assert behind.messages[0].signal("State").start_bit == 61
 
 
-def test_a_message_that_cannot_be_used_costs_itself(tmp_path):
-    dbc = load(tmp_path, PLAIN.replace("BO_ 256 ", "BO_ 4096 "))
-    assert "more than 11 bits in message Pack" in dbc.faults[0]
+def test_signals_that_are_never_there_together_do_not_overlap(tmp_path):
+    text = (
+        'BO_ 1 M: 8 X\n SG_ Top M : 0|8@1+ (1,0) [0|0] "" X\n SG_ A m1 : 8|8@1+ (1,0) [0|0] "" X\n'
+        ' SG_ B m2 : 8|8@1+ (1,0) [0|0] "" X\n'
+    )
+    assert load(tmp_path, text).faults == ()
+    assert "Top and B" in load(tmp_path, text.replace("B m2 : 8", "B m2 : 7")).faults[0]
+
+
+def test_an_identifier_of_more_than_11_bits_is_extended_though_not_marked_so(tmp_path):
+    dbc = load(tmp_path, PLAIN.replace(" 256 ", " 4096 "))
+    pack = dbc.messages[0]
+    assert (pack.can_id, pack.is_extended) == (4096, True)
+    assert pack.signal("Voltage").comment == "Terminal voltage"
+    assert dict(pack.signal("State").choices) == {0: "Off", 1: "Ready"}
+    assert dbc.faults == ("frame id 0x1000 is more than 11 bits in message Pack: taken as an extended one",)
+    largest = load(tmp_path, PLAIN.replace(" 256 ", f" {0x1FFFFFFF} ")).messages[0]
+    assert (largest.can_id, largest.is_extended) == (0x1FFFFFFF, True)
+    assert not load(tmp_path, PLAIN.replace(" 256 ", f" {0x7FF} ")).messages[0].is_extended
+
+
+@pytest.mark.parametrize("number", [0x20000000, 0x7FFFFFFF, 0xA0000000, 0xFFFFFFFF])
+def test_a_number_that_is_no_identifier_costs_its_message(tmp_path, number):
+    dbc = load(tmp_path, PLAIN.replace("BO_ 256 ", f"BO_ {number} "))
+    assert any(f"frame id 0x{number:x} is no identifier in message Pack" in fault for fault in dbc.faults)
     assert [message.name for message in dbc.messages] == ["Motor"]
 
 
@@ -130,16 +160,80 @@ def test_a_signal_that_cannot_be_decoded_costs_itself(tmp_path):
 def test_a_statement_that_cannot_be_read_costs_itself_and_is_named_with_its_line(tmp_path, spoilt, line, left):
     assert spoilt[0] in PLAIN
     dbc = load(tmp_path, PLAIN.replace(*spoilt))
-    assert f"at line {line}," in dbc.faults[0]
+    assert f"line {line} cannot be read and is left out" in dbc.faults[0]
     assert [message.name for message in dbc.messages] == left
     assert dbc.messages[0].signals
 
 
-def test_every_message_without_an_identifier_is_named(tmp_path):
-    more = "".join(f'BO_ {5000 + k} Odd{k}: 8 X\n SG_ S{k} : 0|8@1+ (1,0) [0|0] "" X\n\n' for k in range(60))
-    dbc = load(tmp_path, PLAIN.replace("BO_ 256 ", f"{more}BO_ 256 "))
+def test_any_number_of_faults_is_mended_in_one_pass_and_listed(tmp_path):
+    spoilt = "".join(f' SG_ Bad{k} : 0|8@1+ (1,,0) [0|0] "" X\nCM_ SG_ 256 oops;\n' for k in range(300))
+    dbc = load(tmp_path, PLAIN.replace("BO_ 2566834709", f"{spoilt}BO_ 2566834709"))
     assert [message.name for message in dbc.messages] == ["Pack", "Motor"]
-    assert all(any(f"message Odd{k}" in fault for fault in dbc.faults) for k in range(60))
+    assert len(dbc.messages[0].signals) == 3
+    assert [int(fault.split()[1]) for fault in dbc.faults] == list(range(7, 607))
+    assert all("cannot be read and is left out: " in fault for fault in dbc.faults)
+    many = load(tmp_path, PLAIN + "CM_ oops\n" * (MOST_FAULTS + 7))
+    assert len(many.faults) == MOST_FAULTS + 1
+    assert many.faults[-1] == "and 7 more faults"
+
+
+def test_what_is_about_no_signal_is_listed(tmp_path):
+    dbc = load(tmp_path, PLAIN + 'VAL_ 256 Nope 1 "On" ;\nSIG_VALTYPE_ 9 Speed : 1;\n' + "odd words\n")
+    assert dbc.faults == (
+        "line 14 cannot be read and is left out: odd words",
+        "line 12: VAL_ is about a signal 256 Nope that is not defined, and is left out",
+        "line 13: SIG_VALTYPE_ is about a signal 9 Speed that is not defined, and is left out",
+    )
+
+
+def test_one_line_without_breaks_and_comments_that_look_like_statements_are_read(tmp_path):
+    odd = PLAIN.replace("Terminal voltage", 'say \\"BO_ 1 x\\"\nBO_ 7 Fake: 8 X\n; end').replace("BU_: X\n", "BU_: X ")
+    dbc = load(tmp_path, "// a remark\nNS_ :\n\tNS_DESC_\n\tCM_\nBS_:\n" + odd)
+    assert dbc.faults == ()
+    assert dbc.messages[0].signal("Voltage").comment == 'say "BO_ 1 x"\nBO_ 7 Fake: 8 X\n; end'
+    assert len(dbc.messages) == 2
+
+
+SIGNAL = ' SG_ S%d : %d|3@1+ (1,0) [0|0] "" X\n'
+HOSTILE = {
+    "a message of 65,535 bytes": "BO_ 1 M: 65535 X\n" + SIGNAL % (0, 0),
+    "ranges of selector values": 'BO_ 1 M: 8 X\n SG_ T M : 0|8@1+ (1,0) [0|0] "" X\n'
+    + "".join(f' SG_ D{k} m0 : 8|8@1+ (1,0) [0|0] "" X\n' for k in range(500))
+    + "".join(f"SG_MUL_VAL_ 1 D{k} T 0-4294967295, 1-60000;\n" for k in range(500)),
+    "selectors of selectors": "BO_ 1 M: 64 X\n"
+    + "".join(f' SG_ S{k} m1M : {k % 448}|8@1+ (1,0) [0|0] "" X\n' for k in range(500))
+    + "".join(f"SG_MUL_VAL_ 1 S{k + 1} S{k} 1-1;\n" for k in range(499)),
+    "quotes": "BO_ 1 M: 8 X\n" + SIGNAL % (0, 0) + 'CM_ "\n' * 20_001,
+    "escapes": "BO_ 1 M: 8 X\n" + SIGNAL % (0, 0) + 'CM_ "' + '\\"' * 50_000,
+    "no semicolons": "BO_ 1 M: 8 X\n" + SIGNAL % (0, 0) + "CM_ aaaa\n" * 20_000,
+    "blanks": "BO_ 1 M: 8 X\n" + SIGNAL % (0, 0) + "BO_ " + " \n" * 100_000 + "x",
+    "digits": "BO_ 1 M: 8 X\n" + SIGNAL % (0, 0) + f' SG_ A : 0|8@1+ ({"9" * 100_000},0) [0|0] "" X\n',
+    "1,000 messages of 20 signals": "".join(
+        f"BO_ {0x80000000 + k} M{k}: 8 X\n" + "".join(SIGNAL % (j, 3 * j) for j in range(20)) for k in range(1000)
+    ),
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_dbc_costs_little_time(name, tmp_path):
+    # Each took from a minute to for ever, or gigabytes, before; seconds leave room for a slow machine.
+    began = time.process_time()
+    messages, _ = compile_dbc(HOSTILE[name].encode(), tmp_path / "x.dbc")
+    assert time.process_time() - began < 5.0
+    assert messages[0].signals
+
+
+def test_a_range_of_selector_values_stays_a_range(tmp_path):
+    dbc = load(tmp_path, HOSTILE["ranges of selector values"])
+    assert dbc.messages[0].signal("D7").conditions == (MuxCondition("T", ((0, 4294967295),)),)
+
+
+def test_more_signals_than_any_vehicle_has_are_refused(tmp_path, monkeypatch):
+    for module in (loading, loading.read_statements.__globals__):
+        target = module if isinstance(module, dict) else vars(module)
+        monkeypatch.setitem(target, "MOST_SIGNALS", 3)
+    with pytest.raises(DbcError, match="more than 3 signals"):
+        load(tmp_path, PLAIN)
 
 
 def test_a_syntax_error_that_leaves_nothing_is_given_with_its_line(tmp_path):
@@ -153,11 +247,8 @@ def test_a_syntax_error_that_leaves_nothing_is_given_with_its_line(tmp_path):
         ("", "this is no DBC"),
         ("\x00\x01binary", "this is no DBC"),
         ("BU_: X\nBO_ 1 M: 8 X\n", "no signal that can be decoded"),
-        (
-            'BU_: X\nBO_ 1 M: 8 X\n SG_ T M : 0|8@1+ (1,0) [0|0] "" X\n SG_ D m0 : 8|8@1+ (1,0) [0|0] "" X\n'
-            "SG_MUL_VAL_ 1 D T 0-4294967295;\n",
-            "multiplexed over 0-4294967295",
-        ),
+        ('BO_ 1 M: 8 X\n SG_ A m1 : 0|8@1+ (1,0) [0|0] "" X\n', "its multiplexer is not defined"),
+        (' SG_ A : 0|8@1+ (1,0) [0|0] "" X\nBO_ 1 M: 8 X\n', "belongs to no message"),
     ],
 )
 def test_what_cannot_be_used_is_refused_with_the_reason(tmp_path, text, problem):
@@ -208,6 +299,39 @@ def test_every_dbc_of_the_parsers_own_tests_loads_or_is_refused_with_a_reason(tm
     assert all(error.problem and error.remedy for error in outcomes if isinstance(error, DbcError))
 
 
+@pytest.mark.registry
+def test_every_property_is_the_one_that_the_parser_reads(tmp_path):
+    """cantools, which the code does not use, is the outside check: every signal of every DBC of its own tests."""
+    compared = 0
+    for path in sorted(registry_folder("cantools", "tests/files/dbc").glob("*.dbc")):
+        try:
+            theirs = cantools.database.load_file(path, encoding="cp1252", cache_dir=None)
+            if not any(message.signals for message in theirs.messages):
+                continue
+        except Exception:
+            continue
+        ours = {(m.can_id, m.is_extended, m.name): m for m in compile_dbc(path.read_bytes(), path)[0]}
+        for message in theirs.messages:
+            mine = ours[message.frame_id, message.is_extended_frame, message.name]
+            assert (mine.length, mine.is_j1939) == (message.length, message.protocol == "j1939"), path.name
+            assert [signal.name for signal in mine.signals] == [signal.name for signal in message.signals], path.name
+            for signal, other in zip(mine.signals, message.signals, strict=True):
+                assert (signal.start_bit, signal.bit_length, signal.byte_order.value) == (
+                    other.start, other.length, other.byte_order,
+                )  # fmt: skip
+                assert (signal.scale, signal.offset, signal.is_signed, signal.is_float) == (
+                    other.scale, other.offset, other.is_signed, other.conversion.is_float,
+                )  # fmt: skip
+                assert dict(signal.choices) == {k: str(v) for k, v in (other.choices or {}).items()}
+                assert signal.minimum in (None, other.minimum)
+                assert signal.maximum in (None, other.maximum and float(other.maximum))
+                selected = {v for first, last in signal.conditions[0].ranges for v in range(first, last + 1)} if (
+                    signal.conditions) else set()  # fmt: skip
+                assert selected == set(other.multiplexer_ids or ()), (path.name, signal.name)
+                compared += 1
+    assert compared > 1000
+
+
 def _loaded_or_refused(path, cache):
     try:
         return load_dbc(path, cache_folder=cache)
@@ -222,11 +346,3 @@ def test_the_cache_folder_follows_the_system_and_the_override(monkeypatch, tmp_p
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     monkeypatch.setattr(plan_cache.sys, "platform", "linux")
     assert plan_cache.default_folder() == tmp_path / "logan" / "dbc"
-
-
-def test_the_layouts_of_an_empty_database_are_empty():
-    class Empty:
-        dbc = None
-        messages = ()
-
-    assert message_layouts(Empty()) == ((), ())
