@@ -1,15 +1,20 @@
-"""Usable energy as the drives show it, joined with what was planned."""
+"""Usable energy as drives and charges show it: evidence on the pack and on the sensors that counted it, at once.
+
+What a drive counts is E = U e^(gain of current and voltage), and the zero of the current adds its own share: so a
+counted energy says something of the sum of usable energy and gain, and never of one of them alone. A range worked
+out from it with the same sensor's consumption is therefore sure of the gain, and not of the zero.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from logan.analysis import DriveAnalysis
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
-from logan.metrics.pack import UsableEnergy as MeasuredUsableEnergy
+from logan.instruments.evidence import CURRENT_GAIN, CURRENT_ZERO, USABLE, VOLTAGE_GAIN, InstrumentEvidence
+from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.results import Estimate
 from logan.settings import BuildSettings
 
@@ -19,60 +24,90 @@ GAUGE_SIGMA_RATIO: Final = 0.015
 LOAD_SIGMA_RATIO: Final = 0.01
 """What the load of a drive, unlike the moderate one, may move its figure (common practice)."""
 
+CHARGER_EFFICIENCY: Final = (0.90, 0.03)
+"""Pack energy over wall energy of an on-board charger (common practice: 0.85 to 0.95)."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UsableObservation:
-    """Usable energy that one drive showed.
-
-    Parameters
-    ----------
-    measured : UsableEnergy
-        Of the pack summary of a drive.
-    cell_temperature_degc : float or None
-        Mean of the drive; None where not logged.
-    """
-
-    measured: MeasuredUsableEnergy
-    cell_temperature_degc: float | None
+_SENSOR_PARTS: Final = ("gain", "offset")
+"""Parts of a drive's own budget that stand here as unknowns."""
 
 
-def joined_usable_energy(build: BuildSettings, observations: Sequence[UsableObservation]) -> Estimate | None:
-    """Usable energy at 25 degC from the plan and all drives that can tell, weighted by their variance.
+def usable_evidence(
+    analysis: DriveAnalysis, build: BuildSettings, cell_temperature_degc: float | None, source: str
+) -> tuple[InstrumentEvidence, ...]:
+    """What one drive or charge says on usable energy and on the sensors together.
 
     Parameters
     ----------
+    analysis : DriveAnalysis
+        Of the drive.
     build : BuildSettings
-        The plan's energy, and its loss in the cold.
-    observations : sequence of UsableObservation
-        Drives whose state of charge only repeats the counted current, or that were refused, do not count.
+        The planned energy, and its loss in the cold.
+    cell_temperature_degc : float or None
+        Mean of the drive; None where not logged. [degC]
+    source : str
+        How the drive is called.
 
     Returns
     -------
-    Estimate or None
-        None where no drive can tell. [Wh]
+    tuple of InstrumentEvidence
+        Nothing where the state of charge only repeats the counted current, or was refused.
     """
+    found = _from_gauge(analysis, build, cell_temperature_degc, source)
+    return (*([] if found is None else [found]), *_from_charges(analysis, source))
+
+
+def _from_gauge(
+    analysis: DriveAnalysis, build: BuildSettings, cell_temperature_degc: float | None, source: str
+) -> InstrumentEvidence | None:
+    usable, net = analysis.pack.usable, analysis.energy.net_wh
+    window = usable.window_energy_wh
+    if usable.is_circular or not isinstance(window, Estimate) or not isinstance(net, Estimate):
+        return None
+    if not window.sigma or window.value <= 0 or net.value <= 0:
+        return None
     planned = usable_energy_of(build)
-    seen = [found for observation in observations if (found := _at_reference(observation, planned)) is not None]
-    if not seen:
-        return None
-    logs, variances = (np.array(column) for column in zip(*seen, strict=True))
-    weight = float((1.0 / variances).sum())
-    drives_log = float((logs / variances).sum()) / weight
-    drives_variance = 1.0 / weight + GAUGE_SIGMA_RATIO**2
-    share = planned.log_sigma**2 / (planned.log_sigma**2 + drives_variance)
-    joined = float(np.exp((1.0 - share) * np.log(planned.energy_wh) + share * drives_log))
-    sigma = float(np.sqrt(share * drives_variance))
-    drives = f"{len(seen)} drive{'s' if len(seen) != 1 else ''}"
-    return Estimate(joined, "Wh", joined * sigma, f"plan and {drives}, state of charge against energy")
+    share, cold_sigma = _cold_share(planned, 25.0 if cell_temperature_degc is None else cell_temperature_degc)
+    sensors_wh = float(np.hypot.reduce([p.sigma_wh for p in analysis.energy.budget if p.name in _SENSOR_PARTS]))
+    own = (window.sigma / window.value) ** 2 - (sensors_wh / net.value) ** 2
+    hours = analysis.energy.duration_s / 3600.0
+    return InstrumentEvidence(
+        name="state of charge against counted energy",
+        source=source,
+        weights={
+            USABLE: 1.0,
+            CURRENT_GAIN: 1.0,
+            VOLTAGE_GAIN: 1.0,
+            CURRENT_ZERO: nominal_open_circuit_voltage_v(build) * hours / net.value,
+        },
+        value=float(np.log(window.value / share / planned.energy_wh)),
+        sigma=float(np.sqrt(max(own, 0.0) + cold_sigma**2 + LOAD_SIGMA_RATIO**2)),
+        shared_sigma=GAUGE_SIGMA_RATIO,
+        shared_by="state-of-charge gauge",
+    )
 
 
-def _at_reference(observation: UsableObservation, planned: UsableEnergy) -> tuple[float, float] | None:
-    """Logarithm of one drive's figure at 25 degC and its variance; None where it cannot tell."""
-    window = observation.measured.window_energy_wh
-    if observation.measured.is_circular or not isinstance(window, Estimate) or not window.sigma or window.value <= 0:
-        return None
-    cells_degc = 25.0 if observation.cell_temperature_degc is None else observation.cell_temperature_degc
+def _cold_share(planned: UsableEnergy, cells_degc: float) -> tuple[float, float]:
+    """Share of the energy that is left at a temperature, and its relative uncertainty. [ratio]"""
     share = float(planned.temperature_share(cells_degc, planned.loss_per_k))
-    cold_sigma = planned.loss_sigma_per_k * max(0.0, 25.0 - cells_degc) / share
-    variance = (window.sigma / window.value) ** 2 + cold_sigma**2 + LOAD_SIGMA_RATIO**2
-    return float(np.log(window.value / share)), variance
+    return share, planned.loss_sigma_per_k * max(0.0, 25.0 - cells_degc) / share
+
+
+def _from_charges(analysis: DriveAnalysis, source: str) -> list[InstrumentEvidence]:
+    """Pack energy that the log counted against what came out of the wall."""
+    efficiency, sigma = CHARGER_EFFICIENCY
+    return [
+        InstrumentEvidence(
+            name="energy charged against the wall's",
+            source=source,
+            weights={CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0},
+            value=float(np.log(session.pack_wh.value / (session.wall_wh.value * efficiency))),
+            sigma=0.01,
+            shared_sigma=sigma / efficiency,
+            shared_by="charger",
+        )
+        for session in analysis.pack.charging
+        if isinstance(session.pack_wh, Estimate)
+        and isinstance(session.wall_wh, Estimate)
+        and session.pack_wh.value > 0
+        and session.wall_wh.value > 0
+    ]

@@ -189,6 +189,7 @@ def predict_range(
         between_drive_sigma=between_drive_sigma,
         auxiliary_sigma=auxiliary_sigma,
         others=others,
+        usable=usable,
     )
     ranges = tuple(_scenario_range(prepared, draws, build, usable, driven, rng) for prepared in scenarios)
     return RangePrediction(
@@ -251,6 +252,7 @@ def draw_samples(
     between_drive_sigma: float = 0.0,
     auxiliary_sigma: float = 0.0,
     others: OtherValues | None = None,
+    usable: UsableEnergy | None = None,
 ) -> Draws:
     """Draw parameters and everything else that a range hangs on.
 
@@ -268,6 +270,8 @@ def draw_samples(
         Drive-to-drive spread of road load (drag area and rolling together) and of auxiliary power. [ratio]
     others : OtherValues, optional
         Answers to temperature and drivetrain loss; those of the build where left out.
+    usable : UsableEnergy, optional
+        Usable energy that goes with the parameters, where one sensor read both.
 
     Returns
     -------
@@ -275,11 +279,12 @@ def draw_samples(
         Efficiencies held below one.
     """
     parameters = distribution.sample(samples, rng)
+    deviations = np.log(parameters) - distribution.log_mean
     for name in ("drive_efficiency_ratio", "regen_efficiency_ratio"):
         column = PARAMETER_NAMES.index(name)
         parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
 
-    road, auxiliary, usable, usable_loss = rng.standard_normal((4, samples))
+    road, auxiliary, own, usable_loss = rng.standard_normal((4, samples))
     for name in ("drag_area_m2", "rolling_coefficient"):
         parameters[:, PARAMETER_NAMES.index(name)] *= np.exp(between_drive_sigma * road)
     parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")] *= np.exp(auxiliary_sigma * auxiliary)
@@ -290,7 +295,7 @@ def draw_samples(
         median=distribution.median[np.newaxis, :],
         others=chosen.sample(samples, rng),
         median_others=chosen.medians,
-        usable=usable,
+        usable=own if usable is None else usable.deviation(deviations, own),
         usable_loss=usable_loss,
     )
 

@@ -144,6 +144,7 @@ def size_pack(
         between_drive_sigma=between_drive_sigma,
         auxiliary_sigma=auxiliary_sigma,
         others=others,
+        usable=usable,
     )
     consumed = draws.consumption_wh_per_km(prepared, build)
     breakdown = draws.median_breakdown(prepared, build)

@@ -7,8 +7,10 @@ from typing import ClassVar, Final
 
 import numpy as np
 
+from logan.instruments.evidence import UNKNOWNS, USABLE
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.conditions import Conditions
+from logan.model.fit_result import FitResult
 from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.physics.battery import REFERENCE_TEMPERATURE_DEGC, pack_current_a, resistance_at_ohm
 from logan.results import Estimate
@@ -35,6 +37,8 @@ class UsableEnergy:
         Pack, for the effect of load. [ohm, V, J/mol]
     source, loss_source : str
         Where the energy and the loss per kelvin come from.
+    follows : tuple of float
+        How its logarithm goes with each log parameter, by the sensors that read both; empty where not at all.
     """
 
     schema: ClassVar[str] = "pack-usable-energy/1"
@@ -48,11 +52,28 @@ class UsableEnergy:
     activation_j_per_mol: float
     source: str
     loss_source: str = ""
+    follows: tuple[float, ...] = ()
 
     @property
     def estimate(self) -> Estimate:
         """Usable energy at 25 degC and moderate load."""
         return Estimate(self.energy_wh, "Wh", self.sigma_wh, self.source)
+
+    def deviation(self, log_parameters: FloatArray, own: FloatArray) -> FloatArray:
+        """Standard normal deviations of the energy that go with the parameters as they should.
+
+        Parameters
+        ----------
+        log_parameters : ndarray, shape (n, 6)
+            Deviations of the log parameters from their means. [ratio]
+        own : ndarray, shape (n,)
+            Standard normal deviations of what does not go with them.
+        """
+        if not self.follows or not self.log_sigma:
+            return own
+        shared = log_parameters @ np.array(self.follows)
+        rest = np.sqrt(max(self.log_sigma**2 - float(np.var(shared)), 0.0))
+        return np.asarray((shared + rest * own) / self.log_sigma)
 
     @property
     def log_sigma(self) -> float:
@@ -108,15 +129,15 @@ class UsableEnergy:
         return np.asarray(self.energy_wh * np.exp(self.log_sigma * deviation) * share)
 
 
-def usable_energy_of(build: BuildSettings, measured: Estimate | None = None) -> UsableEnergy:
-    """Usable energy that a build assumes, or that was measured.
+def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> UsableEnergy:
+    """Usable energy that a build assumes, or what its drives and sensors make of it.
 
     Parameters
     ----------
     build : BuildSettings
         The build.
-    measured : Estimate, optional
-        Usable energy at 25 degC and moderate load, with its uncertainty; takes the plan's place. [Wh]
+    fit : FitResult, optional
+        With its sensors' errors, the usable energy among them.
 
     Returns
     -------
@@ -124,16 +145,24 @@ def usable_energy_of(build: BuildSettings, measured: Estimate | None = None) -> 
         For predictions.
     """
     pack = build.pack
-    planned = Estimate(pack.usable_energy_wh.value, "Wh", pack.usable_energy_wh.sigma, pack.usable_energy_wh.source)
-    chosen = planned if measured is None else measured
+    energy_wh, sigma_wh, source = pack.usable_energy_wh.value, pack.usable_energy_wh.sigma, pack.usable_energy_wh.source
+    follows: tuple[float, ...] = ()
+    if fit is not None and fit.sensors is not None:
+        found = fit.sensors.instruments.of(USABLE)
+        energy_wh *= float(np.exp(found.value))
+        sigma_wh = energy_wh * float(np.sqrt(np.expm1((found.sigma or 0.0) ** 2)))
+        source = found.source
+        with_usable = fit.sensors.cross_covariance[:, UNKNOWNS.index(USABLE)]
+        follows = tuple((np.linalg.pinv(fit.posterior.log_covariance) @ with_usable).tolist())
     return UsableEnergy(
-        energy_wh=chosen.value,
-        sigma_wh=pack.usable_energy_wh.sigma if chosen.sigma is None else chosen.sigma,
+        energy_wh=energy_wh,
+        sigma_wh=sigma_wh,
         loss_per_k=pack.usable_loss_per_k.value,
         loss_sigma_per_k=pack.usable_loss_per_k.sigma,
         resistance_ohm=pack.resistance_ohm.value,
         open_circuit_voltage_v=nominal_open_circuit_voltage_v(build),
         activation_j_per_mol=pack.resistance_activation_j_per_mol,
-        source=chosen.source,
+        source=source,
         loss_source=pack.usable_loss_per_k.source,
+        follows=follows,
     )

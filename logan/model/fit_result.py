@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from logan.instruments.posterior import Instruments
 from logan.model.drive_likelihood import NoiseScales
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
@@ -138,6 +139,27 @@ class LearnedConditions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SensorErrors:
+    """The sensors' shared errors in a fit.
+
+    Parameters
+    ----------
+    instruments : Instruments
+        The errors, as the drives leave them.
+    cross_covariance : ndarray, shape (6, 6)
+        Of the log parameters (rows) with the errors (columns, in the order of ``UNKNOWNS``).
+    conditional_covariance : ndarray, shape (6, 6)
+        Of the log parameters, were the sensors exact. [ratio]
+    """
+
+    schema: ClassVar[str] = "sensor-errors/1"
+
+    instruments: Instruments
+    cross_covariance: FloatArray
+    conditional_covariance: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FitResult:
     """Parameters refined by drives and measurements.
 
@@ -175,6 +197,8 @@ class FitResult:
         How it ended.
     warnings : tuple of str
         Plain words on what the data cannot tell.
+    sensors : SensorErrors or None
+        The sensors' shared errors, where they are in the posterior.
     """
 
     schema: ClassVar[str] = "fit-result/1"
@@ -198,6 +222,7 @@ class FitResult:
     converged: bool
     message: str
     warnings: tuple[str, ...] = ()
+    sensors: SensorErrors | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "learned_ratio", read_only(self.learned_ratio))

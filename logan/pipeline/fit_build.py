@@ -15,7 +15,8 @@ from logan.model.effect import ModificationEffect
 from logan.model.next_test import NextTests, rank_next_tests
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, fit_drives
+from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change
+from logan.pipeline.fit_sensors import fit_with_sensors
 from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build, recorded_drives
 from logan.pipeline.refine import target_sensitivity
 from logan.pipeline.stored import stored_segments
@@ -54,7 +55,7 @@ def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
     build = folder.settings()
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
-        report = fit_drives(build, segments, folder.measurements(), told=told)
+        report = fit_with_sensors(library, build, segments, folder.measurements(), told=told)
         sensitivity = target_sensitivity(build, report.fit.posterior.median, recorded_drives(library))
     return BuildFit(report=report, next_tests=rank_next_tests(report.fit, sensitivity, build))
 

@@ -31,7 +31,6 @@ from logan.pipeline.plan import (
     target_scenario,
 )
 from logan.pipeline.plan_files import latest_plan, load_plan
-from logan.results import Estimate
 from logan.settings import BuildSettings, Scenario
 
 __all__ = [
@@ -116,7 +115,6 @@ def refine_range(
     fit: FitResult,
     rng: np.random.Generator,
     *,
-    measured_usable: Estimate | None = None,
     recorded_drive: RecordedDrive | None = None,
     calibration: Calibration | None = None,
 ) -> RefinedRange:
@@ -129,11 +127,9 @@ def refine_range(
     plan : Plan
         As frozen.
     fit : FitResult
-        Parameters refined by drives.
+        Parameters refined by drives; with its sensors' errors, where they are known.
     rng : numpy.random.Generator
         Source of the samples.
-    measured_usable : Estimate, optional
-        Usable energy at 25 degC and moderate load that drives have shown. [Wh]
     recorded_drive : callable, optional
         Finds recorded drives for scenarios that replay one.
     calibration : Calibration, optional
@@ -146,7 +142,7 @@ def refine_range(
     """
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
-    usable, others = usable_energy_of(build, measured_usable), learned_other_values(build, fit.learned)
+    usable, others = usable_energy_of(build, fit), learned_other_values(build, fit.learned)
     before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
     after = Standpoint(parameters=fit.posterior, others=others, usable=usable, regen_limit_w=seen_regen_limit_w(fit))
     refined, sizing = _refined(after, fit, build, prepared, target, rng)

@@ -10,12 +10,12 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.measured_usable import UsableObservation, joined_usable_energy
 from logan.driving_range.scenarios import scenario_consumption_wh_per_km
 from logan.errors import NotEnoughDataError
 from logan.model.next_test import NextTests, rank_next_tests
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import FitReport, fit_drives, with_plan
+from logan.pipeline.fit import FitReport, with_plan
+from logan.pipeline.fit_sensors import fit_with_sensors
 from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
 from logan.pipeline.predict import (
     NO_FROZEN_PLAN,
@@ -25,8 +25,7 @@ from logan.pipeline.predict import (
     refine_range,
     with_scenario,
 )
-from logan.pipeline.stored import admission_notes, stored_drives, stored_segments
-from logan.results import Estimate
+from logan.pipeline.stored import admission_notes, stored_segments
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -101,7 +100,7 @@ def refine_build(
         segments = stored_segments(library, build, told=told)
         if not segments:
             raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
-        fit = fit_drives(build, segments, folder.measurements(), told=told)
+        fit = fit_with_sensors(library, build, segments, folder.measurements(), told=told)
         fit = replace(fit, fit=replace(fit.fit, drives=with_plan(fit.fit.drives, segments, plan, build)))
         if fit.fit.drive_count == 0:
             reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)
@@ -114,7 +113,6 @@ def refine_build(
             plan,
             fit.fit,
             rng,
-            measured_usable=usable_energy_seen(library, build),
             recorded_drive=recorded,
             calibration=fit.calibration,
         )
@@ -123,20 +121,6 @@ def refine_build(
     tests = rank_next_tests(fit.fit, sensitivity, build)
     notes = () if is_frozen else (NO_FROZEN_PLAN,)
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
-
-
-def usable_energy_seen(library: DriveLibrary, build: BuildSettings) -> Estimate | None:
-    """Usable energy that the plan and the stored drives show together; None where no drive can tell. [Wh]"""
-    observations = []
-    for stored in stored_drives(library, build):
-        usable = stored.analysis.pack.usable
-        if stored.record.is_excluded or not isinstance(usable.window_energy_wh, Estimate):
-            continue
-        cells = library.load(stored.record.id, ["pack_temperature"]).get("pack_temperature")
-        known = cells is not None and bool(np.isfinite(cells.value).any())
-        cells_degc = float(np.nanmean(cells.value)) if cells is not None and known else None
-        observations.append(UsableObservation(measured=usable, cell_temperature_degc=cells_degc))
-    return joined_usable_energy(build, observations)
 
 
 def target_sensitivity(

@@ -7,7 +7,6 @@ from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.conditions import Conditions
 from logan.model.priors import prior_of
-from logan.results import Estimate
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import example_build
 
@@ -38,13 +37,6 @@ def test_cold_cells_give_less_by_the_loss_per_kelvin():
     assert usable.temperature_share(-7.0, 0.004) == pytest.approx(1.0 - 32 * 0.004)
     assert usable.temperature_share(35.0, 0.004) == pytest.approx(1.0)
     assert usable.temperature_share(-200.0, 0.01) == pytest.approx(0.2)
-
-
-def test_a_measured_energy_takes_the_plans_place():
-    measured = usable_energy_of(BUILD, Estimate(55_000.0, "Wh", 600.0, "measured"))
-    assert (measured.energy_wh, measured.sigma_wh, measured.source) == (55_000.0, 600.0, "measured")
-    unsure = usable_energy_of(BUILD, Estimate(55_000.0, "Wh", None, "measured"))
-    assert unsure.sigma_wh == BUILD.pack.usable_energy_wh.sigma
 
 
 def test_samples_spread_as_the_uncertainty_says():

@@ -6,14 +6,17 @@ import pytest
 from logan.demo.routes import highway_route, mixed_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.errors import ConfigurationError
+from logan.instruments.evidence import USABLE, InstrumentEvidence
+from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.priors import prior_of
 from logan.model.replay import replay_of
+from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.plan import make_plan
 from logan.pipeline.plan_files import freeze_plan
 from logan.pipeline.predict import plan_of_build, refine_range, with_scenario
-from logan.results import Estimate, json_ready
+from logan.results import json_ready
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import MPH, example_build
 
@@ -107,8 +110,10 @@ def test_a_scenario_that_the_plan_did_not_have_is_predicted_from_its_assumptions
 def test_measured_usable_energy_moves_the_range_and_stands_in_the_waterfall(drives):
     build = example_build()
     plan = make_plan(build, np.random.default_rng(1))
-    measured = Estimate(52_000.0, "Wh", 500.0, "measured")
-    found = refine_range(build, plan, fitted(drives, build), np.random.default_rng(2), measured_usable=measured)
+    row = {"name": "full to empty", "source": "run", "weights": {USABLE: 1.0}, "sigma": 0.001}
+    run = InstrumentEvidence(value=float(np.log(52.0 / 57.0)), **row)
+    known = with_sensor_errors(fitted(drives, build), known_instruments(build, [run]), build)
+    found = refine_range(build, plan, known, np.random.default_rng(2))
     step = next(step for step in found.attribution("city").steps if step.name == "usable_energy_wh")
     assert step.after / step.before == pytest.approx(52_000.0 / 57_000.0, rel=0.005)
     assert step.range_change_m < 0

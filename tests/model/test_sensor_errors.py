@@ -1,0 +1,165 @@
+"""Shared sensor errors in a fit: against fitting the same drives again with the error in them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.demo.routes import highway_route, mixed_route, urban_route
+from logan.demo.twin import TwinVehicle, drive_twin
+from logan.driving_range.prediction import draw_samples
+from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
+from logan.driving_range.usable_energy import usable_energy_of
+from logan.instruments.evidence import (
+    CURRENT_GAIN,
+    CURRENT_ZERO,
+    SPEED_GAIN,
+    UNKNOWNS,
+    USABLE,
+    VOLTAGE_GAIN,
+    InstrumentEvidence,
+)
+from logan.instruments.posterior import known_instruments
+from logan.model.balance import segment_drive
+from logan.model.estimator import fit
+from logan.model.priors import prior_of
+from logan.model.sensor_errors import with_sensor_errors
+from logan.settings import PlanningValue, Scenario, ScenarioKind
+from tests.builds import MPH, example_build
+
+HEAVY = TwinVehicle(mass_kg=1900.0, drag_area_m2=1.15, rolling_coefficient=0.0125, drive_efficiency_ratio=0.86)
+BUILD = example_build()
+(STEADY,) = prepare_scenarios((Scenario(name="65", kind=ScenarioKind.STEADY, speed_m_per_s=65 * MPH),), lambda _: None)
+
+
+@pytest.fixture(scope="module")
+def drives():
+    rng = np.random.default_rng(3)
+    routes = [
+        mixed_route(rng, duration_s=1800.0),
+        highway_route(rng, duration_s=1500.0),
+        urban_route(rng, duration_s=1500.0),
+    ]
+    return [drive_twin(HEAVY, route, rng=rng).to_drive() for route in routes * 2]
+
+
+def fitted(drives, build=BUILD):
+    segments = [segment_drive(drive, build, drive_id=str(index)) for index, drive in enumerate(drives)]
+    return fit(prior_of(build), segments, (), build)
+
+
+def shown(drive, **changes):
+    """The drive as sensors with these errors show it."""
+    names = {"pack_current": 1.0, "pack_voltage": 1.0, "speed": 1.0, "wheel_speed": 1.0} | changes.get("gain", {})
+    zero_a = changes.get("zero_a", 0.0)
+    return drive.with_channels(
+        *(
+            replace(drive[name], value=factor * drive[name].value + (zero_a if name == "pack_current" else 0.0))
+            for name, factor in names.items()
+            if name in drive
+        )
+    )
+
+
+def log_used(parameters):
+    return float(np.log(scenario_consumption_wh_per_km(STEADY, parameters[None, :], BUILD)[0]))
+
+
+def elasticity(result, sensor):
+    """Of the consumption at 65 mph to one sensor's error, in closed form: the gradient times G. [ratio]"""
+    index = UNKNOWNS.index(sensor)
+    follow = result.sensors.cross_covariance @ np.linalg.inv(result.sensors.instruments.covariance)
+    step = 1e-3 * follow[:, index]
+    middle = result.posterior.log_mean
+    return (log_used(np.exp(middle + step)) - log_used(np.exp(middle - step))) / 2e-3
+
+
+@pytest.fixture(scope="module")
+def exact(drives):
+    return fitted(drives)
+
+
+@pytest.mark.parametrize(
+    ("sensor", "changes", "error", "tolerance"),
+    [
+        (CURRENT_GAIN, {"gain": {"pack_current": np.exp(0.01)}}, 0.01, 0.12),
+        (VOLTAGE_GAIN, {"gain": {"pack_voltage": np.exp(0.01)}}, 0.01, 0.12),
+        # The fit also moves the auxiliaries' own spread, which the quadratic holds: told is the larger one.
+        (CURRENT_ZERO, {"zero_a": 0.1}, 0.1, 0.6),
+    ],
+)
+def test_the_elasticity_is_that_of_fitting_again(drives, exact, sensor, changes, error, tolerance):
+    """Finite differences: fit the drives as a sensor with that error shows them, against the closed form."""
+    again = fitted([shown(drive, **changes) for drive in drives])
+    moved = (log_used(exact.posterior.median) - log_used(again.posterior.median)) / error
+    told = elasticity(with_sensor_errors(exact, known_instruments(BUILD), BUILD), sensor)
+    assert told == pytest.approx(moved, rel=tolerance)
+
+
+def test_a_speed_that_reads_high_makes_what_is_predicted_too_small(drives, exact):
+    """3 % at 65 mph: air alone takes 3 x 3 %, and the distance 3 %; the fit shares it out."""
+    again = fitted([shown(drive, gain={"speed": 1.03, "wheel_speed": 1.03}) for drive in drives])
+    moved = (log_used(exact.posterior.median) - log_used(again.posterior.median)) / np.log(1.03)
+    told = elasticity(with_sensor_errors(exact, known_instruments(BUILD), BUILD), SPEED_GAIN)
+    assert moved > 1.0
+    assert told == pytest.approx(moved, rel=0.35)
+
+
+def range_sigma(build, result):
+    """Relative standard uncertainty of the range over samples, day-to-day spread not counted."""
+    usable = usable_energy_of(build, result)
+    draws = draw_samples(result.posterior, build, 40_000, np.random.default_rng(1), usable=usable)
+    used = scenario_consumption_wh_per_km(STEADY, draws.parameters, build)
+    return float(np.std(usable.log_sigma * draws.usable - np.log(used)))
+
+
+def counted(weights):
+    return InstrumentEvidence(name="full to empty", source="run", weights=weights, value=0.0, sigma=0.002)
+
+
+def test_the_gain_of_the_sensor_that_counted_the_pack_cancels(exact):
+    """R = U_m e^-gain / (C e^-gain): with the same sensor for both, a bad gain costs nothing; its zero does."""
+    pack = replace(BUILD.pack, usable_energy_wh=PlanningValue(57_000.0, 30_000.0, "hardly known"))
+    build = replace(BUILD, pack=pack)
+    bad = replace(build.instruments, current_gain_ratio=replace(build.instruments.current_gain_ratio, sigma=0.05))
+    good = replace(build.instruments, current_gain_ratio=replace(build.instruments.current_gain_ratio, sigma=0.0001))
+    same = {USABLE: 1.0, CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
+
+    def sigma(instruments, weights):
+        of = replace(build, instruments=instruments)
+        return range_sigma(of, with_sensor_errors(exact, known_instruments(of, [counted(weights)]), of))
+
+    assert sigma(bad, same) == pytest.approx(sigma(good, same), abs=0.003)
+    # By a datasheet or another meter the gain stays whole.
+    assert sigma(bad, {USABLE: 1.0}) > sigma(good, {USABLE: 1.0}) + 0.007
+    drift = replace(good, current_zero_a=replace(good.current_zero_a, sigma=3.0))
+    with_zero = same | {CURRENT_ZERO: 360.0 * 9.0 / 57_000.0}  # nine hours of town
+    assert sigma(drift, with_zero) > sigma(good, with_zero) + 0.005
+
+
+def test_more_drives_do_not_average_the_sensor_away(drives, exact):
+    few = with_sensor_errors(fitted(drives[:2]), known_instruments(BUILD), BUILD)
+    many = with_sensor_errors(exact, known_instruments(BUILD), BUILD)
+    column = 3  # efficiency
+    for result in (few, many):
+        widened = result.posterior.log_sigma[column] ** 2 - result.sensors.conditional_covariance[column, column]
+        assert widened >= 0.0
+    gain = many.sensors.cross_covariance[column, 0]
+    assert gain > few.sensors.cross_covariance[column, 0] > 0.0
+
+
+def test_sensors_taken_as_exact_change_nothing(exact):
+    none = {
+        name: replace(getattr(BUILD.instruments, name), sigma=0.0)
+        for name in (
+            "current_gain_ratio",
+            "voltage_gain_ratio",
+            "speed_gain_ratio",
+            "current_zero_a",
+            "temperature_offset_k",
+        )
+    }
+    sure = replace(BUILD, instruments=replace(BUILD.instruments, **none))
+    result = with_sensor_errors(exact, known_instruments(sure), sure)
+    assert result.posterior.log_mean == pytest.approx(exact.posterior.log_mean)
+    assert result.posterior.log_covariance == pytest.approx(exact.posterior.log_covariance)
