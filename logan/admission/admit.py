@@ -6,8 +6,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from logan.admission.admission import Admission, KeptOut
 from logan.drive.drive import Drive
+from logan.drive.logged_loads import JUDGED_KINDS
 from logan.drive.mask import cut
 from logan.flags import DataFlag, Severity
 from logan.quality.grades import METRIC_CHANNELS, MetricGrade, kind_name, net_wh_per_km
@@ -19,6 +22,7 @@ _TRUE_OF_THE_VEHICLE: Final = frozenset(
 
 _NEEDED_BY_THE_FIT: Final = frozenset({"net_energy", "consumption", "distance"})
 _PACK: Final = frozenset({"pack_current", "pack_voltage", "pack_power"})
+_NOT_DRAWN: Final = "load_not_drawn"
 _SMALL_EFFECT: Final = 0.01
 _LARGEST_SPAN_SHARE: Final = 0.2
 """Red spans up to this share of a drive are kept out of the fit alone; beyond it, the drive is."""
@@ -48,7 +52,7 @@ def admit(drive: Drive, flags: tuple[DataFlag, ...], grades: Mapping[str, Metric
     red = tuple(flag for flag in flags if flag.severity is Severity.RED and flag.code not in _TRUE_OF_THE_VEHICLE)
     untrusted = {
         channel: flag.title
-        for flag in red
+        for flag in (*red, *(flag for flag in flags if flag.code == _NOT_DRAWN))
         for channel in flag.channels
         if channel in drive and channel not in _PACK and _is_whole(drive, flag)
     }
@@ -61,6 +65,8 @@ def admit(drive: Drive, flags: tuple[DataFlag, ...], grades: Mapping[str, Metric
 def admitted(drive: Drive, admission: Admission, use: str = "") -> Drive:
     """The drive without its untrusted channels and, for a use, without the spans kept out of it.
 
+    A load that the pack does not feed stays as one of 0 W: it is logged, and it is off.
+
     Parameters
     ----------
     drive : Drive
@@ -71,8 +77,13 @@ def admitted(drive: Drive, admission: Admission, use: str = "") -> Drive:
         Name of the use; empty takes no span out.
     """
     if admission.untrusted:
+        off = {
+            name: replace(channel, value=np.zeros(channel.value.shape), is_derived=True)
+            for name, channel in drive.channels.items()
+            if name in admission.untrusted and kind_name(name) in JUDGED_KINDS
+        }
         kept = {name: channel for name, channel in drive.channels.items() if name not in admission.untrusted}
-        drive = replace(drive, channels=kept)
+        drive = replace(drive, channels=kept | off)
     for span in admission.spans_out(use):
         drive = cut(drive, span)
     return drive

@@ -167,7 +167,7 @@ def _refusal(duration_s: float, distance_m: float, segment_count: int) -> str:
 
 
 def _warnings(track: DriveTrack) -> tuple[str, ...]:
-    words = list(track.cabin.warnings)
+    words = []
     if not track.elevation.is_known:
         words.append("no elevation: hills are taken as unknown, so the drive says little about the vehicle")
     if not track.temperature_known:

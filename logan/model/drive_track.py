@@ -141,7 +141,7 @@ def _with_surroundings(
     lag_s: float,
 ) -> DriveTrack:
     elevation = elevation_track(drive, grid_s, speed_m_per_s)
-    cabin = cabin_load(drive, grid_s, power_w, speed_m_per_s)
+    cabin = cabin_load(drive, grid_s)
     cosine, sine, has_heading = _heading(drive, grid_s)
     headwind, wind_known = _headwind(drive, grid_s, cosine, sine, has_heading)
     temperature, temperature_known = _temperature(drive, grid_s)

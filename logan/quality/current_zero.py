@@ -186,9 +186,10 @@ def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is logged but not drawn from the pack",
-            evidence=f"{evidence}; {level_wh:.0f} Wh over the drive are in doubt",
-            remedy="It may be a request rather than a measurement, or in another unit: map another signal, or none; "
-            "the ledger and the fit would take it out of the road load",
+            evidence=f"{evidence}; its {level_wh:.0f} Wh over the drive are counted as none",
+            remedy="Which of the two is it? Leave the other out of channels.toml"
+            if survey.load_verdicts[name].is_double
+            else "It may be a request rather than a measurement, or in another unit: map another signal, or none",
             effect_wh_per_km=0.0,
         )
 

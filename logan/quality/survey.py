@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +15,7 @@ from logan.constants import (
     ZERO_CELSIUS_K,
 )
 from logan.drive.drive import Channel, Drive
+from logan.drive.logged_loads import LoadVerdict, judged_loads
 from logan.drive.pack_power import is_charging_at
 from logan.numerics import integrate, nominal_period_s
 from logan.results import read_only
@@ -210,39 +212,14 @@ class DriveSurvey:
         return np.asarray(known_stop & (moving[high] - moving[low] == 0))
 
     @cached_property
-    def loads_not_drawn(self) -> dict[str, str]:
-        """Logged auxiliary powers that the pack does not deliver at rest, and the numbers that show it."""
-        found: dict[str, str] = {}
-        if not self.has("pack_current"):
-            return found
-        rest, drawn = self.is_resting & np.isfinite(self.power_w), self.smooth(self.power_w)
-        for name in (*_LOAD_CHANNELS, "auxiliary_power"):
-            load = self.on_grid(name)
-            on = rest & (np.nan_to_num(load) > 800.0)
-            if not self.has(name) or on.sum() * self.period_s < 3.0:
-                continue
-            level_w, power_w = float(np.median(load[on])), float(np.median(drawn[on]))
-            if power_w > -100.0 and level_w - power_w > max(1000.0, 0.6 * level_w):
-                found[name] = f"{level_w:.0f} W are logged while the whole pack gives {power_w:.0f} W at standstill"
-                continue
-            share = self._share_of_steps(load, drawn, rest)
-            if share is not None and share < 0.3:
-                found[name] = f"when it changes at standstill, pack power follows by {100 * share:.0f} % only"
-        return found
+    def load_verdicts(self) -> Mapping[str, LoadVerdict]:
+        """Whether the pack feeds each logged heater and air conditioner."""
+        return judged_loads(self.drive, self.build)
 
-    def _share_of_steps(self, load: FloatArray, drawn: FloatArray, rest: BoolArray) -> float | None:
-        """Share of a load's changes over some seconds at rest that pack power follows; None without any."""
-        stride = max(round(4.0 / self.period_s), 1)
-        resting = np.concatenate(([0], np.cumsum(~rest)))
-        if load.size <= 2 * stride:
-            return None
-        inside = resting[stride:-1] - resting[: -stride - 1] == 0
-        change = np.where(inside, load[stride:] - load[:-stride], 0.0)
-        answer = np.where(inside, drawn[stride:] - drawn[:-stride], 0.0)
-        steps = np.isfinite(change) & np.isfinite(answer) & (np.abs(np.nan_to_num(change)) > 1500.0)
-        if steps.sum() * self.period_s < 2.0:
-            return None
-        return float(np.sum(change[steps] * answer[steps]) / np.sum(change[steps] ** 2))
+    @cached_property
+    def loads_not_drawn(self) -> dict[str, str]:
+        """Logged heaters and air conditioners that the pack does not feed, and the numbers that show it."""
+        return {name: verdict.reason for name, verdict in self.load_verdicts.items() if not verdict.is_real}
 
     @cached_property
     def logged_load_w(self) -> FloatArray:
@@ -274,8 +251,9 @@ class DriveSurvey:
         auxiliary = self.build.auxiliary
         if self._believes("auxiliary_power"):
             return False
-        heats = auxiliary.heater_limit_w > 0 and not self._believes("heater_power")
-        cools = auxiliary.air_conditioning_limit_w > 0 and not self._believes("air_conditioning_power")
+        # One that is logged and refused is off, not unlogged.
+        heats = auxiliary.heater_limit_w > 0 and not self.has("heater_power")
+        cools = auxiliary.air_conditioning_limit_w > 0 and not self.has("air_conditioning_power")
         ambient = self.finite("ambient_temperature")
         if ambient is None:
             return heats or cools
