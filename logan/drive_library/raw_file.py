@@ -175,6 +175,7 @@ class RawFile:
         table = SignalTable(
             columns=tuple(self._column(column) for column in entry["columns"]),
             **{name: entry[name] for name in _TABLE_FIELDS},
+            lost_count=entry.get("lost_count", 0),
             skipped=tuple(SkippedPart(str(place), str(reason)) for place, reason in entry["skipped"]),
             error_time_ns=self._array(entry["error_time_ns"], "<i8"),
             clashes=tuple(entry["clashes"]),
@@ -290,6 +291,7 @@ class RawFileWriter:
         self._parts.append(
             {
                 **{name: getattr(table, name) for name in _TABLE_FIELDS},
+                "lost_count": table.lost_count,
                 "log_count": log_count,
                 "messages": [[key.bus, key.can_id, key.is_extended, blocks] for key, blocks in messages.items()],
                 "columns": self._columns(table.columns),

@@ -129,6 +129,8 @@ class SignalTable:
         Identifiers without a message in the DBC, and their frame counts.
     skipped_count : int
         Lines or objects that could not be read.
+    lost_count : int
+        Those of them that look like frames or rows: what is missing.
     skipped : tuple of SkippedPart
         The first few of them.
     is_truncated : bool
@@ -148,6 +150,7 @@ class SignalTable:
     frame_count: int = 0
     unknown_ids: Mapping[str, int] = field(default_factory=dict)
     skipped_count: int = 0
+    lost_count: int = 0
     skipped: tuple[SkippedPart, ...] = ()
     is_truncated: bool = False
     error_count: int = 0

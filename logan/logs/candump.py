@@ -6,7 +6,7 @@ Grammar of a line (fields separated by blanks), after the can-utils manual pages
     (seconds.fraction) bus id#data [R|T]        classic frame; data: 0-8 bytes, dots allowed between
     (seconds.fraction) bus id##Fdata [R|T]      CAN FD frame; F: one hex digit of flags, 0-64 bytes
     (seconds.fraction) bus id#R[length][_dlc]   remote frame
-    id: 3 hex digits (standard) or 8 (extended; with 20000000 added: an error frame)
+    id: 8 hex digits (extended; with 20000000 added: an error frame), or fewer: standard up to 7FF
     data may end in _9 to _F: eight bytes with a raw DLC above 8
 
 Times are absolute, counted from the first frame, or from frame to frame (``candump -t d``): the last
@@ -47,15 +47,21 @@ ERROR_FLAG: Final = 0x20000000
 _LINE: Final = re.compile(
     rb"[ \t]*\((?P<seconds>[0-9]{1,10})\.(?P<fraction>[0-9]{1,9})\)[ \t]+"
     rb"(?P<bus>[!-~]{1,64})[ \t]+"
-    rb"(?P<id>[0-9A-Fa-f]{8}|[0-9A-Fa-f]{3})#(?P<data>[^ \t]*)"
+    rb"(?P<id>[0-9A-Fa-f]{1,8})#(?P<data>[^ \t]*)"
     rb"(?:[ \t]+[RrTt])?[ \t]*"
 )
 _CLASSIC_DATA: Final = re.compile(rb"(?:[0-9A-Fa-f]{2}(?:\.?[0-9A-Fa-f]{2}){0,7})?(?P<dlc>_[9A-Fa-f])?")
 _FD_DATA: Final = re.compile(rb"#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}(?:\.?[0-9A-Fa-f]{2}){0,63})?")
 _REMOTE_DATA: Final = re.compile(rb"[Rr](?:[0-8](?:_[9A-Fa-f])?)?")
-_FIRST_LINE: Final = re.compile(rb"[ \t]*\([0-9]{1,10}\.[0-9]{1,9}\)[ \t]+[!-~]+[ \t]+[0-9A-Fa-f]{3,8}#")
+_FIRST_LINE: Final = re.compile(rb"[ \t]*\([0-9]{1,10}\.[0-9]{1,9}\)[ \t]+[!-~]+[ \t]+[0-9A-Fa-f]{1,8}#")
 
 _DELTA_BACKWARD_RATIO: Final = 0.05
+
+
+def identifier_of(digits: bytes) -> tuple[int, bool]:
+    """Number of an identifier, and whether it is extended: by its eight digits, or as it is too large for 11 bits."""
+    number = int(digits, 16)
+    return number, len(digits) == 8 or number > MAX_STANDARD_ID
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -75,10 +81,10 @@ def parse_line(line: bytes) -> FrameRow | None:
     if time_ns >= LATEST_NS:
         raise BrokenLineError("the time is beyond the year 2262")
     bus, data = match["bus"].decode("ascii"), match["data"]
-    number, is_extended = int(match["id"], 16), len(match["id"]) == 8
+    number, is_extended = identifier_of(match["id"])
     is_error = is_extended and bool(number & ERROR_FLAG)
     can_id = number & MAX_EXTENDED_ID
-    if number > (MAX_EXTENDED_ID | ERROR_FLAG if is_extended else MAX_STANDARD_ID):
+    if number > MAX_EXTENDED_ID | ERROR_FLAG:
         raise BrokenLineError(f"identifier {match['id'].decode('ascii')} is out of range")
     if _REMOTE_DATA.fullmatch(data):
         return FrameRow(time_ns, can_id, is_extended and not is_error, bus, b"", False, True, is_error)

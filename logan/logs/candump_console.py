@@ -5,7 +5,7 @@ Grammar of a line (fields separated by blanks), after the can-utils manual page 
     (time)  bus  [RX|TX flag flag]  id  [length]  data...  ['text']
     (time)  bus  [RX|TX flag flag]  id  [length]  remote request
     (time)  bus  [RX|TX flag flag]  id  [length]  data...  ERRORFRAME
-    time: seconds, or date and time of day (``-t A``); id: 3 hex digits, or 8 (extended)
+    time: seconds, or date and time of day (``-t A``); id: 8 hex digits (extended), or fewer: standard up to 7FF
     length: one digit of a classic frame, two of a CAN FD frame
 
 Lines that explain an error frame start with a tab and are passed over. Without times (``candump`` without ``-t``)
@@ -27,14 +27,13 @@ from numpy.typing import NDArray
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
-from logan.logs.candump import ERROR_FLAG, TimesFromLast, times_count_from_last
+from logan.logs.candump import ERROR_FLAG, TimesFromLast, identifier_of, times_count_from_last
 from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
     LATEST_NS,
     MAX_EXTENDED_ID,
-    MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
     finish_chunk,
@@ -48,7 +47,7 @@ _LINE: Final = re.compile(
     rb"[ \t]*(?:\("
     rb"(?:(?P<date>[0-9]{4}-[0-9]{2}-[0-9]{2}) (?P<clock>[0-9]{2}:[0-9]{2}:[0-9]{2})|(?P<seconds>[0-9]{1,10}))"
     rb"\.(?P<fraction>[0-9]{1,9})\)[ \t]+)?(?P<bus>[!-~]{1,64})[ \t]+(?:[RT]X[ \t]+[B-][ \t]+[E-][ \t]+)?"
-    rb"(?P<id>[0-9A-F]{8}|[0-9A-F]{3})[ \t]+\[(?P<length>[0-9]{1,2})\](?P<data>(?:[ \t]+[0-9A-F]{2}(?![!-~]))*)"
+    rb"(?P<id>[0-9A-F]{1,8})[ \t]+\[(?P<length>[0-9]{1,2})\](?P<data>(?:[ \t]+[0-9A-F]{2}(?![!-~]))*)"
     rb"[ \t]*(?P<rest>'.*|remote request|ERRORFRAME|)[ \t]*"
 )
 
@@ -69,8 +68,8 @@ def parse_line(line: bytes) -> FrameRow | None:
             return None
         raise BrokenLineError("not of the form '(time) bus id [length] data'")
     time_ns = _time_ns(match)
-    number, is_extended = int(match["id"], 16), len(match["id"]) == 8
-    if number > (MAX_EXTENDED_ID | ERROR_FLAG if is_extended else MAX_STANDARD_ID):
+    number, is_extended = identifier_of(match["id"])
+    if number > MAX_EXTENDED_ID | ERROR_FLAG:
         raise BrokenLineError(f"identifier {match['id'].decode('ascii')} is out of range")
     is_error = number > MAX_EXTENDED_ID
     is_fd, length = len(match["length"]) == 2, int(match["length"])

@@ -8,15 +8,9 @@ from libc.stdint cimport int64_t, uint8_t, uint64_t
 
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_STANDARD_ID, NEEDS_LONG_ROWS,
-    POWER_OF_TEN, TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, decimal_time, in_registers,
-    is_end_of_line, skip_blanks, take_named_bus, whole_number,
+    POWER_OF_TEN, TAKEN, Columns, LineColumns, Outcome, Place, clear_payload, days_to, decimal_time,
+    in_registers, is_end_of_line, skip_blanks, take_named_bus, whole_number,
 )
-
-cdef enum:
-    FIRST_YEAR = 1970
-    LAST_YEAR = 2200
-    DAYS_TO_1970 = 719468  # from 1 March of the year 0
-
 
 def read_lines(LineColumns columns not None):
     """Read all lines; False where CAN FD data needs longer rows."""
@@ -76,25 +70,8 @@ cdef inline int _number(Place at, int digits) noexcept nogil:
 
 
 cdef inline bint _date(Place at, int64_t* days) noexcept nogil:
-    """Days from 1970 of a date such as 2026-03-31; False where it is none, or far from our time.
-
-    Years are counted from March, so that the leap day is the last (H. Hinnant, "chrono-compatible low-level date
-    algorithms", from memory).
-    """
-    cdef int year = _number(at, 4), month = _number(at + 5, 2), day = _number(at + 8, 2)
-    cdef int days_of_month
-    if at[7] != c"-" or not (FIRST_YEAR <= year <= LAST_YEAR and 1 <= month <= 12 and day >= 1):
-        return False
-    if month == 2:
-        days_of_month = 29 if year % 4 == 0 and (year % 100 != 0 or year % 400 == 0) else 28
-    else:
-        days_of_month = 30 if month == 4 or month == 6 or month == 9 or month == 11 else 31
-    if day > days_of_month:
-        return False
-    if month <= 2:
-        year, month = year - 1, month + 12
-    days[0] = 365 * year + year // 4 - year // 100 + year // 400 + (153 * (month - 3) + 2) // 5 + day - 1 - DAYS_TO_1970
-    return True
+    """Days from 1970 of a date such as 2026-03-31; False where it is none, or far from our time."""
+    return at[7] == c"-" and days_to(_number(at, 4), _number(at + 5, 2), _number(at + 8, 2), days)
 
 
 cdef inline bint _direction(Place* at) noexcept nogil:
@@ -122,10 +99,10 @@ cdef inline bint _identifier(Columns* columns, Place* at) noexcept nogil:
         digits += 1
         at[0] += 1
     # Above the largest identifier stands an error frame.
-    if not (digits == 3 and number <= MAX_STANDARD_ID or digits == 8 and number <= MAX_EXTENDED_ID):
+    if digits == 0 or number > MAX_EXTENDED_ID:
         return False
     columns.can_id[columns.row] = number
-    columns.kind[columns.row] = EXTENDED if digits == 8 else 0
+    columns.kind[columns.row] = EXTENDED if digits == 8 or number > MAX_STANDARD_ID else 0
     return True
 
 

@@ -41,20 +41,17 @@ cdef inline Outcome _parts(Columns* columns, Place* at, const void* grammar) noe
 
 
 cdef inline bint _identifier(Columns* columns, Place* at) noexcept nogil:
-    """Three or eight digits and the hash behind them."""
+    """Up to eight digits and the hash behind them; with eight it is extended, or above 7FF."""
     cdef uint64_t number
     cdef int digits = hex_number(at, 8, &number)
     cdef uint8_t kind = 0
     if at[0][0] != c"#":
         return False
     at[0] += 1
-    if digits == 3:
-        if number > MAX_STANDARD_ID:
-            return False
-    elif digits == 8 and number <= (MAX_EXTENDED_ID | ERROR_FLAG):
-        kind = ERROR if number & ERROR_FLAG else EXTENDED
-    else:
+    if digits == 0 or number > (MAX_EXTENDED_ID | ERROR_FLAG):
         return False
+    if digits == 8 or number > MAX_STANDARD_ID:
+        kind = ERROR if number & ERROR_FLAG else EXTENDED
     columns.can_id[columns.row] = number & MAX_EXTENDED_ID
     columns.kind[columns.row] = kind
     return True

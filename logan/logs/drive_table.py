@@ -26,7 +26,6 @@ from numpy.typing import NDArray
 from logan.errors import LogReadError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import HEAD_BYTES, Block, LogFormat, ReadOptions, ReadReport
-from logan.logs.raw_table_layout import frame_header
 from logan.logs.table_cells import BLANKS, DAY_NS, moment
 from logan.logs.table_layout import ColumnKind, TableColumn, TableLayout, split_row, table_layout
 from logan.units import FloatArray, IntArray
@@ -47,10 +46,10 @@ _COMMON_SINCE_1970_NS: Final = 1e17
 
 
 def looks_like(head: bytes) -> bool:
-    """Whether a text is a table with a header, and not one of CAN frames."""
+    """Whether a text is a table with a header; texts of frames are asked for first."""
     if b"\x00" in head[:64] and not head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return False
-    return frame_header(head) is None and table_layout(head) is not None
+    return table_layout(head) is not None
 
 
 def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Block]:
@@ -360,4 +359,5 @@ FORMAT: Final = LogFormat(
     read=read,
     holds_frames=False,
     suffixes=(".csv", ".tsv", ".txt"),
+    rank=2,
 )

@@ -66,6 +66,9 @@ cdef enum:
     TAB = 9
     NEWLINE = 10
     RETURN = 13
+    FIRST_YEAR = 1970
+    LAST_YEAR = 2200
+    DAYS_TO_1970 = 719468  # from 1 March of the year 0
 
 cdef struct Columns:
     # The frames, one row a line; ``row`` is the line being read.
@@ -176,6 +179,27 @@ cdef inline bint decimal_time(Place* at, int most_digits, int unit_decimals, int
     if decimals == 0:
         return False
     time_ns[0] = whole * POWER_OF_TEN[unit_decimals] + fraction * POWER_OF_TEN[unit_decimals - decimals]
+    return True
+
+
+cdef inline bint days_to(int year, int month, int day, int64_t* days) noexcept nogil:
+    """Days from 1970 to a date; False where it is none, or far from our time.
+
+    Years are counted from March, so that the leap day is the last (H. Hinnant, "chrono-compatible low-level date
+    algorithms", from memory).
+    """
+    cdef int days_of_month
+    if not (FIRST_YEAR <= year <= LAST_YEAR and 1 <= month <= 12 and day >= 1):
+        return False
+    if month == 2:
+        days_of_month = 29 if year % 4 == 0 and (year % 100 != 0 or year % 400 == 0) else 28
+    else:
+        days_of_month = 30 if month == 4 or month == 6 or month == 9 or month == 11 else 31
+    if day > days_of_month:
+        return False
+    if month <= 2:
+        year, month = year - 1, month + 12
+    days[0] = 365 * year + year // 4 - year // 100 + year // 400 + (153 * (month - 3) + 2) // 5 + day - 1 - DAYS_TO_1970
     return True
 
 

@@ -63,8 +63,10 @@ class ReadOptions:
     Parameters
     ----------
     column_layout : str
-        Columns of a table of raw frames or channels that is not recognised by itself, such as
-        ``"time_ms,bus,id_hex,length,data"``; empty to recognise it.
+        What the user says about columns, such as ``"time_ms,bus,id_hex,length,data"`` or ``"time=ms"``; empty
+        to infer all of it.
+    known_ids : frozenset of (int, bool)
+        Identifiers that a DBC has, each with whether it is extended: they settle what a text leaves open.
     bus : str
         Name for the bus of a format that does not carry one.
     threads : int
@@ -76,6 +78,7 @@ class ReadOptions:
     """
 
     column_layout: str = ""
+    known_ids: frozenset[tuple[int, bool]] = frozenset()
     bus: str = ""
     threads: int = 1
     wanted: frozenset[str] | None = None
@@ -98,10 +101,14 @@ class ReadReport:
         Frames handed on so far.
     skipped_count : int
         Lines or objects that could not be read.
+    lost_count : int
+        Those of them that look like frames or rows, or are objects: what is missing.
     skipped : list of SkippedPart
         The first few of them.
     is_truncated : bool
         The log ends in the middle of a line or object.
+    layout : list of str
+        What was inferred of the layout and why, one line each.
     notes : list of str
         What had to be assumed to read it.
     sha256 : str
@@ -116,15 +123,26 @@ class ReadReport:
     bytes_read: int = 0
     frame_count: int = 0
     skipped_count: int = 0
+    lost_count: int = 0
     skipped: list[SkippedPart] = field(default_factory=list)
     is_truncated: bool = False
+    layout: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     sha256: str = ""
     text_cells: dict[str, SkippedPart] = field(default_factory=dict)
 
-    def skip(self, reason: str, *, line: int | None = None, byte_offset: int | None = None, count: int = 1) -> None:
+    def skip(
+        self,
+        reason: str,
+        *,
+        line: int | None = None,
+        byte_offset: int | None = None,
+        count: int = 1,
+        is_lost: bool = True,
+    ) -> None:
         """Count something that could not be read; ``line`` is counted from 1, ``byte_offset`` from 0."""
         self.skipped_count += count
+        self.lost_count += count * is_lost
         if len(self.skipped) < SHOWN_SKIPS:
             place = str(self.path) if line is None else f"{self.path}:{line}"
             if line is None and byte_offset is not None:
@@ -134,7 +152,7 @@ class ReadReport:
     def skip_cell(self, column: str, text: str, line: int) -> None:
         """Count a cell that holds text where its column holds numbers; ``line`` is counted from 1."""
         reason = f"'{text}' in column '{column}' is no number"
-        self.skip(reason, line=line)
+        self.skip(reason, line=line, is_lost=False)
         self.text_cells.setdefault(column, SkippedPart(f"{self.path}:{line}", reason))
 
 
@@ -160,16 +178,22 @@ class ParsedChunk:
         Lines that could not be read.
     skipped : tuple of SkippedLine
         The first few of them.
+    lost_count : int
+        Those of them that look like frames.
     """
 
     frames: FrameTable
     line_count: int
     skipped_count: int = 0
     skipped: tuple[SkippedLine, ...] = ()
+    lost_count: int = 0
 
 
 class TextParser(Protocol):
-    """Parser of one text file; what it learned from the header does not change any more."""
+    """Parser of one text file; what it learned from the header does not change any more.
+
+    One that infers has ``findings`` too: what had to be assumed, and what was found and why, as two tuples of lines.
+    """
 
     def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
         """Frames of ``text[:size]``; called from any thread, in any order."""
@@ -206,6 +230,8 @@ class LogFormat:
         False for tables of channels, which need no DBC.
     suffixes : tuple of str
         Usual file name endings; shown to people, never used to recognise.
+    rank : int
+        Asked only where no format of a lower rank recognises the file: what is inferred comes after what is known.
     """
 
     name: str
@@ -217,6 +243,7 @@ class LogFormat:
     needs_file: bool = False
     holds_frames: bool = True
     suffixes: tuple[str, ...] = ()
+    rank: int = 0
 
     def __post_init__(self) -> None:
         if (self.parser is None) == (self.read is None):

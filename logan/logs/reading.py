@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from logan.frames.table import FrameTable, SignalTable
 from logan.logs.compression import HashingFile, open_log, read_head, unpacked
 from logan.logs.log_format import HEAD_BYTES, PADDING, Formats, LogFormat, ParsedChunk, ReadOptions, ReadReport
-from logan.logs.registry import LOG_FORMATS, format_named, identify
+from logan.logs.registry import LOG_FORMATS, format_named, identify, is_wide, plain_text
 from logan.logs.text_lines import has_compiled_readers
 
 CHUNK_BYTES: Final = 2 * 1024 * 1024
@@ -27,6 +28,8 @@ MAX_LINE_BYTES: Final = 1024 * 1024
 """A line longer than this is no frame; it is dropped and counted. [bytes]"""
 
 _NEWLINE: Final = 10
+_RETURN: Final = b"\r"
+_MARK_BYTES: Final = 4096
 _LONG_TEXT_BYTES: Final = 10 * 1024 * 1024
 _READ_SLOWLY: Final = (
     "read line by line, because logan was installed without a C compiler; "
@@ -117,6 +120,31 @@ class _Chunk:
     bytes_read: int
 
 
+class _PlainText:
+    """Text in one byte a character with newlines at line ends, whatever the file has."""
+
+    def __init__(self, stream: BinaryIO, head: bytes) -> None:
+        self._stream = stream
+        self._decoder = codecs.getincrementaldecoder("utf-16")("replace") if is_wide(head) else None
+        self._has_returns_alone = plain_text(head) != plain_text(head, keeps_returns=True)
+        self._waiting = b""
+
+    def readinto(self, view: memoryview) -> int:
+        """Fill a buffer; returns how far, 0 at the end."""
+        if self._decoder is None:
+            count: int = self._stream.readinto(view)  # type: ignore[attr-defined]
+        else:
+            while not self._waiting and (block := self._stream.read(len(view))):
+                self._waiting = self._decoder.decode(block).encode()
+            count = min(len(view), len(self._waiting))
+            view[:count] = self._waiting[:count]
+            self._waiting = self._waiting[count:]
+        if count and self._has_returns_alone:
+            text = np.frombuffer(view[:count], np.uint8)
+            text[text == _RETURN[0]] = _NEWLINE
+        return count
+
+
 class _Text:
     """Driver of one text file."""
 
@@ -129,7 +157,7 @@ class _Text:
         report: ReadReport,
         chunk_bytes: int,
     ) -> None:
-        self._stream, self._file, self._path = stream, file, path
+        self._stream, self._file, self._path = _PlainText(stream, read_head(path, _MARK_BYTES)), file, path
         self._options, self._report = options, report
         self._chunk_bytes = chunk_bytes
         self._line = 1
@@ -140,7 +168,10 @@ class _Text:
         assert log_format.parser is not None  # read_blocks looked
         if not has_compiled_readers() and self._report.size_bytes > _LONG_TEXT_BYTES:
             self._report.notes.append(_READ_SLOWLY)
-        parser = log_format.parser(read_head(self._path, HEAD_BYTES), self._path, self._options)
+        parser = log_format.parser(plain_text(read_head(self._path, HEAD_BYTES)), self._path, self._options)
+        notes, layout = getattr(parser, "findings", ((), ()))
+        self._report.notes += notes
+        self._report.layout += layout
         work = partial(_parse, parser.parse_chunk, None if parser.join else then)
         for chunk, (parsed, made) in self._run(work):
             self._count(chunk, parsed)
@@ -202,7 +233,7 @@ class _Text:
     def _fill(self, view: memoryview) -> int:
         filled = 0
         while filled < len(view):
-            count = self._stream.readinto(view[filled:])  # type: ignore[attr-defined]
+            count = self._stream.readinto(view[filled:])
             if not count:
                 break
             filled += count
@@ -215,7 +246,8 @@ class _Text:
             self._report.is_truncated = True
         else:
             for skipped in parsed.skipped:
-                self._report.skip(skipped.reason, line=self._line + skipped.line)
+                self._report.skip(skipped.reason, line=self._line + skipped.line, is_lost=False)
+            self._report.lost_count += parsed.lost_count
             self._report.skipped_count += parsed.skipped_count - len(parsed.skipped)
         self._line += parsed.line_count
 

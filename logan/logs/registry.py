@@ -6,6 +6,7 @@ to ``LOG_FORMATS``; the contract test runs over every format in it.
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -19,9 +20,9 @@ from logan.logs import (
     candump,
     candump_console,
     drive_table,
+    frame_text,
     gpx_track,
     mf4,
-    raw_table,
     sqlite_frames,
     trc,
 )
@@ -34,13 +35,13 @@ LOG_FORMATS: Final[Formats] = (
     candump.FORMAT,
     candump_console.FORMAT,
     drive_table.FORMAT,
+    frame_text.FORMAT,
     gpx_track.FORMAT,
     mf4.FORMAT,
     sqlite_frames.FORMAT,
-    raw_table.FORMAT,
     trc.FORMAT,
 )
-"""Every format, in no order of preference: a file that two of them recognise is refused."""
+"""Every format, in no order of preference but their rank: a file that two of one rank recognise is refused."""
 
 
 _HEADING_ALONE: Final = re.compile(rb"(?:\xef\xbb\xbf)?[^\x00-\x08\x0a-\x1f]+[,;\t][^\x00-\x08\x0a-\x1f]+[\r\n]*")
@@ -69,7 +70,13 @@ def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS
     known = tuple(formats)
     if not head.strip(b"\x00\r\n\t \xef\xbb\xbf"):
         raise LogReadError("the log is empty", "Check that the logger wrote it and that it was copied whole", path)
-    matches = [log_format for log_format in known if log_format.looks_like(head)]
+    text = plain_text(head)
+    matches: list[LogFormat] = []
+    for rank in sorted({log_format.rank for log_format in known}):
+        asked = [log_format for log_format in known if log_format.rank == rank]
+        matches = [each for each in asked if each.looks_like(head if each.parser is None else text)]
+        if matches:
+            break
     if len(matches) == 1:
         return matches[0]
     if not matches and _HEADING_ALONE.fullmatch(head):
@@ -77,6 +84,17 @@ def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS
     problem = "several log formats fit" if matches else "this is no log that is known here"
     names = ", ".join(log_format.name for log_format in matches or known)
     raise UnknownLogFormatError(problem, f"Name its format with --format, one of: {names}", path)
+
+
+def is_wide(head: bytes) -> bool:
+    """Whether a text has two bytes a character, as some shells write."""
+    return head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+
+
+def plain_text(head: bytes, *, keeps_returns: bool = False) -> bytes:
+    """The first bytes of a text as its parser gets it: one byte a character, lines that end in newlines."""
+    text = head.decode("utf-16", "replace").encode() if is_wide(head) else head
+    return text if b"\n" in text or keeps_returns else text.replace(b"\r", b"\n")
 
 
 def format_named(name: str, formats: Iterable[LogFormat] = LOG_FORMATS) -> LogFormat:

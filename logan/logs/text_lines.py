@@ -9,6 +9,7 @@ same frame for it: a test holds the two against each other.
 from __future__ import annotations
 
 import importlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -37,6 +38,11 @@ LATEST_NS: Final = 9_223_372_036 * 1_000_000_000
 MAX_BUSES: Final = 200
 """More bus names than this are not told apart; no vehicle has as many."""
 
+_TOKEN: Final = re.compile(r"[^\s,;|#\0]+")
+_FRAME_TOKEN: Final = re.compile(
+    r"[(\[<\"'+-]*(?:[A-Za-z_]*[:=])?(?:[0-9A-Fa-fxTZ.,:/-]*[0-9][0-9A-Fa-fxTZ.,:/-]*|[0-9A-Fa-f]{2})[hx]?[)\]>\"':]*"
+)
+_LEAST_TOKENS: Final = 3
 _NEWLINE: Final = 10
 _EXTENDED, _FD, _REMOTE, _ERROR = 1, 2, 4, 8  # as in line_columns.pxd
 
@@ -63,6 +69,15 @@ ParseLine: TypeAlias = Callable[[bytes], "FrameRow | None"]
 
 CompiledReader: TypeAlias = Callable[..., bool]
 """Fills ``LineColumns``; False where its rows are too short for the data."""
+
+
+def is_frame_like(line: str) -> bool:
+    """Whether a line looks as if it were a frame: three numbers or pairs of digits at least, and few words."""
+    if line.lstrip()[:1] in ("#", "@", "%") or line.lstrip().startswith("//"):
+        return False
+    tokens = _TOKEN.findall(line[:400])
+    count = sum(_FRAME_TOKEN.fullmatch(token) is not None for token in tokens)
+    return count >= _LEAST_TOKENS and count >= 0.35 * len(tokens)
 
 
 @cache
@@ -177,7 +192,7 @@ def finish_chunk(text: NDArray[np.uint8], frames: LineFrames, parse_line: ParseL
     """Read the lines that were left, one by one, and put all frames in order."""
     content = text.data
     skipped: list[SkippedLine] = []
-    skipped_count = 0
+    skipped_count = lost_count = 0
     keep = np.ones(frames.time_ns.size, np.bool_)
     places = zip(frames.left.tolist(), frames.left_start.tolist(), frames.left_end.tolist(), strict=True)
     for index, start, end in places:
@@ -188,10 +203,12 @@ def finish_chunk(text: NDArray[np.uint8], frames: LineFrames, parse_line: ParseL
                 _put(frames, index, row)
         except BrokenLineError as broken:
             keep[index] = False
-            skipped_count += 1
+            is_lost = is_frame_like(bytes(content[start:end]).decode("latin-1"))
+            skipped_count, lost_count = skipped_count + 1, lost_count + is_lost
             if len(skipped) < SHOWN_SKIPS:
                 skipped.append(SkippedLine(index, str(broken)))
-    return ParsedChunk(_table(frames, slice(None) if keep.all() else keep), keep.size, skipped_count, tuple(skipped))
+    table = _table(frames, slice(None) if keep.all() else keep)
+    return ParsedChunk(table, keep.size, skipped_count, tuple(skipped), lost_count)
 
 
 def _put(frames: LineFrames, index: int, row: FrameRow) -> None:

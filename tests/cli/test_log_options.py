@@ -69,6 +69,6 @@ def test_a_table_that_is_not_recognised_is_described(tmp_path, capsys):
     rows = "".join(f"{100 * i}\tvcan\t256\t2\t1\t2\n" for i in range(4))
     log = write(tmp_path / "odd.txt", "some logger\n" + rows)
     layout = "time_ms,bus,id_dec,length,bytes_dec"
-    summary = looked_at(capsys, log, "--format", "raw-table", "--columns", layout)
+    summary = looked_at(capsys, log, "--format", "frame-text", "--columns", layout)
     assert [(e["bus"], e["can_id"], e["frame_count"]) for e in summary["messages"]] == [("vcan", "100", 4)]
     assert summary["duration_s"] == pytest.approx(0.3)

@@ -170,5 +170,5 @@ SAMPLES = [
         is_text=False,
     ),
     Sample("candump-console", write_console, None, EVERYTHING),
-    Sample("raw-table", write_table, None, frozenset({"bus"}), suffix=".csv"),
+    Sample("frame-text", write_table, None, frozenset({"bus"}), suffix=".csv"),
 ]

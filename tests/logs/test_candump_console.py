@@ -37,7 +37,7 @@ def test_each_kind_of_line_is_read(tmp_path, line, frame):
     [
         (" (000.000012)  can0  123   [1]  11 22", "2 data bytes where its length says 1"),
         (" (000.000012)  can0  123   [9]  11", "its length says 9"),
-        (" (000.000012)  can0  923   [1]  11", "out of range"),
+        (" (000.000012)  can0  40000000   [1]  11", "out of range"),
         (" (000.000012)  can0  123   [1]  1G", "not of the form"),
         (" (2015-13-10 08:17:32.249713)  can0  123   [1]  11", "is no date"),
         ("  can0  123   [1]  11", "has no time"),

@@ -239,8 +239,6 @@ def test_a_table_without_a_time_is_refused(tmp_path):
 @pytest.mark.parametrize(
     "head",
     [
-        b"timestamp,arbitration_id,extended,remote,error,dlc,data\n0.0,0x1,1,0,0,1,AA==\n",
-        b"Time [s],CAN ID,DLC,D0,D1\n0,100,2,01,02\n",
         b"(1436509052.249713) can0 123#1122334455667788\n",
         b"date Tue Jul 2 10:00:00 2024\nbase hex  timestamps absolute\n   0.1 1  123 Rx d 8 01 02 03 04 05 06 07 08\n",
         b";$FILEVERSION=2.1\n;$STARTTIME=45000.5\n;   Message   Time\n      1      0.5 DT 0123 Rx 8 01 02\n",

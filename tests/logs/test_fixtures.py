@@ -40,7 +40,7 @@ CASES = {
     "candump/seven_frames.log": on({"1": "can1", "2": "can2"}, FRAMES),
     "candump_console/seven_frames.txt": on({"1": "can1", "2": "can2"}, FRAMES),
     "mf4/seven_frames.mf4": on({"1": "0", "2": "1"}, FRAMES),
-    "raw_table/four_frames.csv": DATA,
+    "frame_text/four_frames.csv": DATA,
     "sqlite/six_frames.db": on(NONE, CLASSIC),
     "trc/version_1_1.trc": on(ONE, CLASSIC),
     "trc/version_2_1.trc": FRAMES,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.logs import asc, can_csv, candump, candump_console, raw_table, reading, text_lines, trc
+from logan.logs import asc, can_csv, candump, candump_console, frame_text, reading, text_lines, trc
 from logan.logs.gathering import gather, positions
 from logan.logs.log_format import PADDING
 from logan.logs.text_lines import finish_chunk, read_lines
@@ -28,7 +28,7 @@ def test_lines_that_are_left_are_found_whatever_ends_them(lines, reader_name):
     assert frames.left.tolist() == list(range(len(lines)))
 
 
-@pytest.mark.parametrize("module", [asc, can_csv, candump, candump_console, raw_table, trc])
+@pytest.mark.parametrize("module", [asc, can_csv, candump, candump_console, frame_text, trc])
 def test_every_text_format_of_frames_has_its_compiled_reader(module):
     assert text_lines.compiled_reader(module.READER) is not None, "install a C compiler, and then logan again"
 

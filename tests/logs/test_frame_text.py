@@ -1,17 +1,16 @@
-"""Tables of raw frames: layouts recognised, described or refused; and that the compiled reader keeps to the grammar."""
+"""Text with a frame in each line: layouts inferred, described or refused; the compiled reader keeps to the grammar."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.errors import LogReadError, UsageError
+from logan.errors import UsageError
+from logan.logs.frame_text import FORMAT, READER, Grammar
+from logan.logs.frame_text_layout import wishes_of
+from logan.logs.frame_text_roles import infer_layout
 from logan.logs.log_format import ReadOptions
-from logan.logs.raw_table import FORMAT, READER, Grammar
-from logan.logs.raw_table_layout import described_layout, recognised_layout
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 TABLES = {
@@ -22,8 +21,8 @@ TABLES = {
             Frame(2_250_000, 0x18FF1122, b"", is_extended=True, bus="can1"),
         ],
     ),
-    "byte columns, us by the header of its logger": (
-        b"Time Stamp,ID,Extended,Dir,Bus,LEN,D1,D2,D3,D4,D5,D6,D7,D8\n"
+    "byte columns, padded identifiers": (
+        b"Time Stamp [us],ID,Extended,Dir,Bus,LEN,D1,D2,D3,D4,D5,D6,D7,D8\n"
         b"1500,000007FF,false,Rx,0,3,01,02,FF,00,00,00,00,00,\n1600,18FF1122,true,Rx,1,2,0A,0B,\n",
         [
             Frame(1_500_000, 0x7FF, b"\1\2\xff", bus="0"),
@@ -72,9 +71,9 @@ def test_a_table_that_says_what_it_holds_is_recognised_and_read(tmp_path, name):
 )
 def test_what_can_be_read_in_two_ways_is_refused_with_the_remedy(content, problem):
     assert FORMAT.looks_like(content)
-    with pytest.raises(LogReadError, match=problem) as caught:
-        recognised_layout(content, Path("drive.csv"))
-    assert "--columns" in caught.value.remedy
+    found = infer_layout(content)
+    assert problem in found.problem
+    assert "--columns" in found.remedy
 
 
 @pytest.mark.parametrize(
@@ -98,13 +97,13 @@ def test_a_table_without_header_is_read_as_described(tmp_path, columns, row):
     [
         ("time_ms,id_hex", "lacks data"),
         ("time_ms,data", "lacks id"),
-        ("time,id_hex,data", "lacks|no kind"),
+        ("time=min", "no kind of column"),
         ("x", "no kind of column"),
     ],
 )
 def test_a_description_that_is_not_enough_is_refused(columns, problem):
     with pytest.raises(UsageError, match=problem):
-        described_layout(columns, b"1,2,3\n")
+        wishes_of(columns)
 
 
 @pytest.mark.parametrize(
@@ -114,6 +113,7 @@ def test_a_description_that_is_not_enough_is_refused(columns, problem):
         ("99999999999999999,7FF,1,00", "out of range"),
         ("1,7GF,1,00", "'7GF' is no identifier"),
         ("1,20000000,1,00", "out of range"),
+        ("1,B0000000,1,00", "out of range"),
         ("1,7FF,9x,00", "'9x' is no data length"),
         ("1,7FF,1,0G", "'0G' is no data"),
         ("1,7FF,1,0001", "2 data bytes where its length says 1"),
@@ -121,11 +121,11 @@ def test_a_description_that_is_not_enough_is_refused(columns, problem):
     ],
 )
 def test_a_broken_row_costs_itself_alone_and_says_why(tmp_path, row, reason):
-    content = f"time [ms],id [hex],length,data\n1,7FF,1,00\n{row}\n1,7FF,1,00\n".encode()
-    frames, report = read_bytes(content, FORMAT, tmp_path)
-    assert len(frames) == 2
+    good = "1,7FF,1,00\n" * 8
+    frames, report = read_bytes(f"time [ms],id [hex],length,data\n{good}{row}\n{good}".encode(), FORMAT, tmp_path)
+    assert len(frames) == 16
     assert report.skipped_count == 1
-    assert report.skipped[0].place.endswith(":3")
+    assert report.skipped[0].place.endswith(":10")
     assert reason in report.skipped[0].reason
 
 
@@ -167,12 +167,18 @@ def _row(style: str, row: dict) -> bytes:
     ).encode()
 
 
+def _described(columns: str):
+    """Layout of rows as the user describes it, with commas."""
+    row = {"whole": 1, "fraction": ".25", "id": 0x123, "bus": "can0", "n": 8, "flag": 0, "data": bytes(range(8))}
+    return infer_layout(_row(LAYOUTS[columns], row) + b"\n", columns).layout
+
+
 @pytest.mark.parametrize("columns", LAYOUTS)
 @settings(deadline=None, max_examples=40)
 @given(cases=st.lists(st.tuples(_ROW, _DAMAGE), min_size=1, max_size=40))
 def test_the_compiled_reader_takes_only_what_the_grammar_takes_and_reads_it_alike(columns, cases):
     lines = [damaged(_row(LAYOUTS[columns], row), damage) for row, damage in cases]
-    layout = described_layout(columns, b"a,b,c,d\n")
+    layout = _described(columns)
     assert_keeps_to_grammar(lines, Grammar(layout).parse_line, READER, layout, b"")
 
 
@@ -190,7 +196,7 @@ def test_the_compiled_reader_takes_the_usual_rows(columns):
         }
         for k in range(1, 200)
     ]
-    layout = described_layout(columns, b"a,b,c,d\n")
+    layout = _described(columns)
     assert not compiled_frames((_row(LAYOUTS[columns], row) for row in rows), READER, layout, b"").left.size
 
 
