@@ -24,6 +24,12 @@ def register(app: typer.Typer) -> None:
         mask: Annotated[
             list[str] | None, typer.Option("--mask", help="Blank a span, such as 750s..768s or 12:30..12:48.")
         ] = None,
+        trim: Annotated[
+            list[str] | None, typer.Option("--trim", help="Cut a span off or out of the drive, such as 1100s..")
+        ] = None,
+        untrim: Annotated[
+            bool, typer.Option("--untrim", help="Have back what was left out by itself as no measurement.")
+        ] = False,
         why: Annotated[str, typer.Option("--why", help="Reason for a mask, a correction or an exclusion.")] = "",
         channel: Annotated[list[str] | None, typer.Option("--channel", help="Mask only this channel.")] = None,
         correct: Annotated[
@@ -82,6 +88,8 @@ def register(app: typer.Typer) -> None:
             conditions = changed(
                 record.conditions,
                 masks=tuple(mask or ()),
+                trims=tuple(trim or ()),
+                is_untrimmed=untrim,
                 mask_channels=tuple(channel or ()),
                 hand=tuple(correct or ()),
                 undone=undo,
@@ -104,7 +112,7 @@ def register(app: typer.Typer) -> None:
             print_json(stored)
             return
         _show(stored, shown, is_full=is_full)
-        if mask or correct or unmask or undo is not None:
+        if mask or trim or untrim or correct or unmask or undo is not None:
             _show_effect(before, stored)
 
 

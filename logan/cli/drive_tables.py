@@ -245,7 +245,8 @@ def print_findings(stored: StoredDrive, units: DisplayUnits) -> None:
     for flag in stored.analysis.flags:
         effect_per_unit = units.consumption(flag.effect_wh_per_km or 0.0)
         effect = f" Effect {effect_per_unit:+.1f} {units.consumption_label}." if abs(effect_per_unit) >= 0.05 else ""
-        print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {flag.remedy}")
+        remedy = flag.remedy.replace("logan drive N", f"logan drive {stored.record.number}")
+        print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {remedy}")
     low = [
         f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"
     ]

@@ -50,13 +50,17 @@ def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: st
         return drive
     step = Step(
         action="mask" if channels else "cut",
-        detail=f"{span.start_s:g} s to {span.end_s:g} s of {len(touched)} channels",
+        detail=f"{_moment(span.start_s)} to {_moment(span.end_s)} of {len(touched)} channels",
         reason=reason,
         channels=touched,
         net_wh_before=net_pack_wh(drive.channels),
         net_wh_after=net_pack_wh(masked.channels),
     )
     return masked.with_channels(step=step)
+
+
+def _moment(at_s: float) -> str:
+    return f"{at_s:g} s" if np.isfinite(at_s) else "the end" if at_s > 0.0 else "the start"
 
 
 def cut(drive: Drive, span: Span) -> Drive:

@@ -100,6 +100,8 @@ class DriveConditions:
         Reason why the fit leaves the drive out; empty means it takes part.
     included_because : str
         Reason why the fit takes the drive although its data speak against it; empty leaves that to the data.
+    untrimmed_because : str
+        Reason why nothing is left out by itself that looks like no measurement; empty leaves that to the data.
     corrections : tuple of Correction
         Masks and corrections by hand, in the order they are applied.
     """
@@ -116,4 +118,5 @@ class DriveConditions:
     change: str = ""
     excluded_because: str = ""
     included_because: str = ""
+    untrimmed_because: str = ""
     corrections: tuple[Correction, ...] = ()

@@ -15,6 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import ClassVar, Final
 
+from logan.admission.trim import trimmed
 from logan.drive.corrections import apply_corrections
 from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
@@ -216,7 +217,7 @@ def reduce_one(task: DriveTask) -> DriveOutcome:
         build = build_of(task.store, stored.vehicle)
         path = f"{stored.vehicle}/drives/segments/{stored.id}-{segments_fingerprint(build, record)}.json"
         if task.store.read(path) is None:
-            drive = apply_corrections(task.store.read_drive(stored))
+            drive = trimmed(apply_corrections(task.store.read_drive(stored)))
             segments = admitted_segments(drive, record, build, drive_id=stored.id)
             task.store.write(path, _packed(segments))
         return replace(outcome, segments=path)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from logan.admission.trim import trimmed
 from logan.drive.corrections import apply_corrections
 from logan.drive.drive import DriveConditions
 from logan.drive_library.fingerprint import settings_fingerprint
@@ -67,6 +68,6 @@ def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvi
             return tuple(result_from_json(InstrumentEvidence, item) for item in kept)
         except (ValueError, KeyError, TypeError):
             pass  # written by an older logan: worked out again below
-    made = drive_evidence(apply_corrections(library.load(record.number)), f"drive {record.number}")
+    made = drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}")
     library.set_analysis(record.number, _EVIDENCE, fingerprint, json_ready(made))
     return made

@@ -194,6 +194,8 @@ def changed(
     conditions: DriveConditions,
     *,
     masks: tuple[str, ...] = (),
+    trims: tuple[str, ...] = (),
+    is_untrimmed: bool = False,
     mask_channels: tuple[str, ...] = (),
     hand: tuple[str, ...] = (),
     undone: int | None = None,
@@ -211,7 +213,11 @@ def changed(
     conditions : DriveConditions
         As they stand.
     masks, mask_channels : tuple of str
-        Spans to blank, and in which channels (all where empty).
+        Spans to blank, and in which channels (where empty, they are cut out of the drive).
+    trims : tuple of str
+        Spans to cut out of the drive.
+    is_untrimmed : bool
+        Have back what was left out by itself as no measurement.
     hand : tuple of str
         Corrections by hand, as ``parse_correction`` reads them.
     undone : int, optional
@@ -235,11 +241,17 @@ def changed(
         raise UsageError("leaving a drive out needs a reason", 'Give it with --why "..."')
     result = noted(conditions, said, **values)
     if is_unmasked:
-        result = replace(result, corrections=())
+        result = replace(result, corrections=(), untrimmed_because="")
     if undone is not None:
         result = without_correction(result, undone)
     if masks:
         result = with_mask(result, masks, why, mask_channels)
+    if trims:
+        result = with_mask(result, trims, why)
+    if is_untrimmed:
+        if not why.strip():
+            raise UsageError("having back what holds no measurement needs a reason", 'Give it with --why "..."')
+        result = replace(result, untrimmed_because=why)
     if hand:
         added = tuple(parse_correction(text, why) for text in hand)
         result = replace(result, corrections=(*result.corrections, *added))

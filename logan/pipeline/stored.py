@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Final, cast
 
 from logan.admission.admit import admitted
+from logan.admission.trim import trimmed
 from logan.analysis import DriveAnalysis
 from logan.drive.corrections import apply_corrections
 from logan.drive.drive import Drive, DriveConditions, Step
@@ -80,9 +81,9 @@ def drive_label(record: DriveRecord) -> str:
 
 
 def load_corrected(library: DriveLibrary, drive: int | str, build: BuildSettings) -> Drive:
-    """Load a drive with its masks and corrections by hand, and its sensors' known errors taken off."""
+    """Load a drive with its masks and corrections by hand, trimmed, and its sensors' known errors taken off."""
     build = calibrated(library, build)
-    return corrected(apply_corrections(library.load(drive)), build.instruments.applied or {})
+    return corrected(trimmed(apply_corrections(library.load(drive))), build.instruments.applied or {})
 
 
 def analysis_fingerprint(
@@ -198,7 +199,7 @@ def _analysed_again(
 
 
 def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
-    right = corrected(apply_corrections(drive), build.instruments.applied or {})
+    right = corrected(trimmed(apply_corrections(drive)), build.instruments.applied or {})
     done = analyse_drive(right, build, analysis, import_flags=right.import_flags)
     return KeptAnalysis(analysis=done, history=right.history)
 

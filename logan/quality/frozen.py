@@ -148,7 +148,8 @@ def _find_frozen_tail(survey: DriveSurvey) -> Iterator[DataFlag]:
         title="Log ends with its last values repeated",
         evidence=f"all {lively} moving channels stand still for the last {shortest_s:.0f} s, at "
         f"{3.6 * last_speed:.0f} km/h and {power_w / 1000:.1f} kW",
-        remedy="Mask the tail; stop the logger before switching the vehicle off",
+        remedy=f'Cut the tail off: logan drive N --trim {span.start_s:.1f}s.. --why "frozen"; stop the logger before '
+        "switching the vehicle off",
         spans=(span,),
         effect_wh_per_km=_tail_effect(survey, shortest_s, power_w, float(last_speed)),
     )

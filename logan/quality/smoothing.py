@@ -65,7 +65,8 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
         title="Straight lines stand where data are missing",
         evidence=f"{', '.join(concerned)} run exactly straight for {total_s:.0f} s ({100 * share:.1f} % of the drive); "
         f"{when(spans)}",
-        remedy="Mask these spans: they were filled in, not measured; export without filling gaps",
+        remedy=f'Cut them out: logan drive N --trim {spans[0].start_s:.1f}s..{spans[0].end_s:.1f}s --why "filled in"; '
+        "export without filling gaps",
         spans=spans,
         effect_wh_per_km=None,
         refuses=("net_energy", "consumption", "regen", "peak_current") if share > 0.1 else (),

@@ -101,3 +101,21 @@ def test_what_makes_no_sense_is_refused_and_changes_nothing(capsys, build, argum
     code, out, _ = run(capsys, "drive", "1", "-b", build)
     assert code == 0
     assert "Done to the data" not in out
+
+
+def test_a_trimmed_end_is_no_part_of_the_drive_any_more(capsys, build):
+    whole = json.loads(_json(capsys, build))["analysis"]["energy"]
+    code, out, _ = run(capsys, "drive", "1", "-b", build, "--trim", "300s..", "--why", "parked")
+    assert code == 0
+    assert "cut: 300 s to the end" in out
+    trimmed = json.loads(_json(capsys, build))["analysis"]["energy"]
+    assert trimmed["duration_s"] == pytest.approx(300.0, abs=0.2)
+    assert trimmed["coverage_ratio"] > 0.99
+    assert trimmed["distance_m"]["value"] < 0.8 * whole["distance_m"]["value"]
+    assert run(capsys, "drive", "1", "-b", build, "--untrim")[0] == 2
+
+
+def _json(capsys, build):
+    capsys.readouterr()
+    assert main(["drive", "1", "-b", str(build), "--json"]) == 0
+    return capsys.readouterr().out

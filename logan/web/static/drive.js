@@ -20,11 +20,11 @@ function eventNotice(event) {
   return make("div", { class: "notice " + event.severity }, words);
 }
 
-function findings(flags) {
+function findings(flags, n) {
   if (!flags.length) { return make("p", {}, "The detectors found nothing to say."); }
   const spanWords = (span) => clock(span.start_s) + " to " + clock(span.end_s);
   const when = (flag) => flag.spans.slice(0, 3).map(spanWords).join(", ") || "whole drive";
-  const rowOf = (flag) => ({ tone: flag.severity, cells: [flag.title, when(flag), flag.evidence, flag.remedy] });
+  const rowOf = (flag) => ({ tone: flag.severity, cells: [flag.title, when(flag), flag.evidence, flag.remedy.replace("logan drive N", "logan drive " + n)] });
   const rows = flags.map(rowOf);
   return table("Findings", ["finding", "when", "evidence", "what to do"], rows, [1, 2, 3]);
 }
@@ -48,7 +48,7 @@ export async function drive() {
     const analysis = stored.analysis, conditions = stored.record.conditions, part = partInFit(stored.record);
     const steps = stored.history.map((step) =>
       make("li", {}, step.action.replaceAll("_", " ") + ": " + step.detail + "; " + step.reason));
-    fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy), analysis.limits.events.map(eventNotice), findings(analysis.flags),
+    fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy), analysis.limits.events.map(eventNotice), findings(analysis.flags, n),
       steps.length
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
     byId("note").value = conditions.note;
