@@ -21,6 +21,22 @@ from __future__ import annotations
 from pathlib import Path
 
 
+def plain_words(error: BaseException) -> str:
+    """What went wrong, in words for users where a library's own were meant for programmers."""
+    cause = getattr(error, "original_exception", error)
+    if line := getattr(cause, "lineno", None):
+        return f"its form is broken in line {line}"
+    if isinstance(cause, UnicodeDecodeError):
+        return f"byte {cause.start} belongs to no UTF-8 text"
+    if isinstance(cause, OSError):
+        return cause.strerror or "the system refused it"
+    if isinstance(cause, KeyError):
+        return f"{cause} is missing"
+    if isinstance(cause, RecursionError):
+        return "its parts lie too deep in each other"
+    return str(cause) if type(cause) is ValueError else "its parts do not fit together"
+
+
 class LoganError(Exception):
     """Base of every error that a user can cause and put right.
 

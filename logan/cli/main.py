@@ -7,8 +7,10 @@ their use case inside the command, so that ``logan --help`` starts at once.
 from __future__ import annotations
 
 import importlib
+import logging
 import sys
 import traceback
+import warnings
 from collections.abc import Sequence
 
 import typer
@@ -71,6 +73,10 @@ def command_line(commands: Sequence[str] = COMMANDS) -> typer.Typer:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    if arguments is None:  # on a terminal, where what libraries say to programmers would stand between our lines
+        logging.lastResort = None
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")
     given = sys.argv[1:] if arguments is None else arguments
     app = command_line(given[:1] if given and given[0] in COMMANDS else COMMANDS)
     try:

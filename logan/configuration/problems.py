@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, plain_words
 from logan.units import DisplayUnits
 
 if TYPE_CHECKING:
@@ -42,6 +42,8 @@ def load(path: Path) -> dict[str, Any]:
     ConfigurationError
         If it is missing, too large, unreadable or not TOML.
     """
+    if path.exists() and not path.is_file():
+        raise ConfigurationError("this is not a file", "Give the path of a settings file", path)
     try:
         if path.stat().st_size > LARGEST_FILE_BYTES:
             raise ConfigurationError("the file is too large for settings", "Is it a build.toml?", path)
@@ -51,7 +53,7 @@ def load(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"not valid TOML: {error}", "Correct the line", path) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"the file cannot be read: {error}", "Check the file", path) from None
+        raise ConfigurationError(f"the file cannot be read: {plain_words(error)}", "Check the file", path) from None
 
 
 def problems_of(error: ValidationError) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, plain_words
 from logan.model.schedule import Schedule
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.units import FloatArray
@@ -92,6 +92,8 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
     import gpxpy
     import gpxpy.gpx
 
+    if path.exists() and not path.is_file():
+        raise ConfigurationError("this is not a file", "Give the path of a GPX file", path)
     try:
         size = path.stat().st_size
         if size > MAX_FILE_BYTES:
@@ -99,7 +101,7 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(
-            f"the GPX file cannot be read ({error})", "Check the path and the file", path
+            f"the GPX file cannot be read ({plain_words(error)})", "Check the path and the file", path
         ) from error
     # Entities are what makes XML from strangers dangerous, and no GPX file needs them.
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
@@ -107,7 +109,9 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
     try:
         content = gpxpy.parse(text)
     except (gpxpy.gpx.GPXException, ValueError) as error:
-        raise ConfigurationError(f"not a GPX file ({error})", "Export the track as GPX 1.0 or 1.1", path) from error
+        raise ConfigurationError(
+            f"not a GPX file ({plain_words(error)})", "Export the track as GPX 1.0 or 1.1", path
+        ) from error
     points: list[Any] = [point for track in content.tracks for segment in track.segments for point in segment.points]
     points = points or [point for route in content.routes for point in route.points]
     if len(points) < 2:

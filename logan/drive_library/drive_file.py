@@ -119,7 +119,7 @@ def read_drive(source: Path | BinaryIO, channels: Iterable[str] | None = None) -
         try:
             samples = _read_samples(parquet, chosen)
         except (OSError, ValueError, KeyError, IndexError) as error:
-            raise _damaged(source, f"its samples cannot be read ({_first_line(error)})") from error
+            raise _damaged(source, "its samples cannot be read") from error
     return Drive(
         channels=samples,
         start_ns=header.start_ns,
@@ -253,7 +253,7 @@ def _opened(source: Path | BinaryIO) -> pq.ParquetFile:
     except FileNotFoundError:
         raise DriveLibraryError("the file is not there", REMEDY, _path(source)) from None
     except (pa.ArrowException, OSError, ValueError) as error:
-        raise _damaged(source, f"it is no whole Parquet file ({_first_line(error)})") from error
+        raise _damaged(source, "it is no whole Parquet file") from error
 
 
 def _header_of(parquet: pq.ParquetFile, source: Path | BinaryIO) -> DriveHeader:
@@ -323,7 +323,3 @@ def _path(source: Path | BinaryIO) -> Path | None:
 
 def _damaged(source: Path | BinaryIO, problem: str) -> DriveLibraryError:
     return DriveLibraryError(f"the drive is damaged: {problem}", REMEDY, _path(source))
-
-
-def _first_line(error: BaseException) -> str:
-    return str(error).splitlines()[0][:160] if str(error) else type(error).__name__

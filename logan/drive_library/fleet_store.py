@@ -19,7 +19,7 @@ from logan.drive_library.intake import record_from
 from logan.drive_library.notes import Notes, notes_from
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.stored_file import DRIVE_NAME, StoredFile
-from logan.errors import DriveLibraryError, MissingExtraError, UsageError
+from logan.errors import DriveLibraryError, MissingExtraError, UsageError, plain_words
 
 BUILD_FILE: Final = "build.toml"
 _NOT_SETTINGS: Final = ("logs", "drives", "plans", "reports")
@@ -82,7 +82,7 @@ class FleetStore:
         except ImportError as error:
             raise UsageError(f"{self.url} needs another package ({error})", "Install what fsspec asks for") from error
         except ValueError as error:
-            raise UsageError(f"{self.url} is no address of a fleet ({error})", "Give a folder or an address") from error
+            raise UsageError(f"{self.url} is no address of a fleet", "Give a folder or an address") from error
         return system, str(root).rstrip("/")
 
     @property
@@ -184,7 +184,7 @@ class FleetStore:
                 system.pipe_file(target, content)
         except OSError as error:
             raise DriveLibraryError(
-                f"{path} cannot be written ({error})", "Make room, or check the permissions", None
+                f"{path} cannot be written ({plain_words(error)})", "Make room, or check the permissions", None
             ) from error
 
     def fetch_settings(self, vehicle: str, target: Path) -> None:

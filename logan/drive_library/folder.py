@@ -12,7 +12,7 @@ from typing import Final
 from logan.drive_library.durable import synced, write_durably
 from logan.drive_library.header import upgraded
 from logan.drive_library.stored_file import DRIVE_NAME, StoredFile, list_drive_files
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryError, plain_words
 
 LIBRARY_FORMAT: Final = "logan-drive-library"
 LIBRARY_VERSION: Final = 1
@@ -129,7 +129,7 @@ class LibraryFolder:
             ) from error
         except OSError as error:
             raise DriveLibraryError(
-                "the library cannot be read", f"Check its permissions ({error})", self.root
+                "the library cannot be read", f"Check its permissions ({plain_words(error)})", self.root
             ) from error
         try:
             upgraded(json.loads(text), LIBRARY_FORMAT, LIBRARY_VERSION, {})

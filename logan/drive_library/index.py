@@ -95,7 +95,7 @@ class DriveIndex:
             except sqlite3.Error as error:
                 self._roll_back()
                 raise DriveLibraryError(
-                    f"the index cannot be written ({error})",
+                    "the index cannot be written",
                     "Make room on the disk, or run: logan library rebuild",
                     self.path,
                 ) from error
@@ -114,9 +114,7 @@ class DriveIndex:
             try:
                 return self._connection.execute(query, tuple(values)).fetchall()
             except sqlite3.Error as error:
-                raise DriveLibraryError(
-                    f"the index cannot be read ({error})", "Run: logan library rebuild", self.path
-                ) from error
+                raise DriveLibraryError("the index cannot be read", "Run: logan library rebuild", self.path) from error
 
     def stamps(self) -> dict[str, tuple[int, str]]:
         """Number and file stamp of every drive, by id: what the folder is compared with."""

@@ -15,7 +15,7 @@ from logan.drive.provenance import DriveConditions
 from logan.drive_library.durable import write_durably
 from logan.drive_library.header import conditions_from, summary_from, upgraded
 from logan.drive_library.records import DriveSummary
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryError, plain_words
 from logan.results import json_ready
 
 NOTES_FORMAT: Final = "logan-drive-notes"
@@ -84,7 +84,7 @@ def notes_from(content: bytes, path: Path | None = None) -> Notes:
 
 def _unreadable(error: Exception, path: Path | None) -> DriveLibraryError:
     return DriveLibraryError(
-        f"the notes of a drive cannot be read ({error})",
+        f"the notes of a drive cannot be read ({plain_words(error)})",
         "Mend the JSON, or delete the file to go back to the conditions noted at import",
         path,
     )

@@ -107,7 +107,7 @@ class _Expanded(io.RawIOBase):
                 self.is_truncated = True
                 return 0
             raise LogReadError(
-                f"the compressed data is damaged after {self._out_bytes} bytes of text ({error})",
+                f"the compressed data is damaged after {self._out_bytes} bytes of text",
                 "Copy the file from the logger again, or unpack it by hand as far as it goes",
                 self._path,
             ) from error

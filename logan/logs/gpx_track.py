@@ -13,7 +13,7 @@ from typing import Any, BinaryIO, Final
 
 import numpy as np
 
-from logan.errors import LogReadError
+from logan.errors import LogReadError, plain_words
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
 from logan.units import FloatArray, IntArray
@@ -66,7 +66,7 @@ def _document(stream: BinaryIO, path: Path) -> Any:
         return gpxpy.parse(content.decode("utf-8-sig", errors="replace"))
     except (gpxpy.gpx.GPXException, ValueError, TypeError, AttributeError) as error:
         raise LogReadError(
-            f"not a well-formed GPX document: {error}", "Export it again; a cut-off file cannot be read", path
+            f"not a GPX document: {plain_words(error)}", "Export it again; a cut-off file cannot be read", path
         ) from None
 
 

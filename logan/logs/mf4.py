@@ -8,6 +8,7 @@ where the file does not tell its zone.
 from __future__ import annotations
 
 import gc
+import logging
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -48,15 +49,16 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     except ImportError as error:
         raise MissingExtraError("mf4", "Reading MF4 logs") from error
     keep_work_arrays()
+    logging.getLogger("asammdf").disabled = True  # it has a handler of its own that writes to the terminal
     with _quiet_finalizers():
         try:
             with MDF(stream.name) as file:
                 groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index))]
                 yield from _merged(groups, _start_ns(file.header.start_time))
             problem = "" if groups else _NO_FRAMES
-        except Exception as error:
+        except Exception:
             # A damaged file makes asammdf fail in many ways; none of them is a fault of ours.
-            problem = f"the MF4 file is damaged ({type(error).__name__}: {error})"
+            problem = "the MF4 file is damaged, or cut off"
         if problem:
             gc.collect()
     if problem == _NO_FRAMES:

@@ -52,7 +52,7 @@ def read_sqlite(stream: BinaryIO, path: Path, options: ReadOptions, report: Read
                 if len(whole) < len(rows):
                     report.skip("a row holds a frame that cannot be", count=len(rows) - len(whole))
                 yield _table(whole, options.bus)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the latter from a message that quotes the damage
         raise _unreadable("the database is damaged, and cannot be read as a log of frames", path) from error
 
 

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Final, TextIO
 
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, plain_words
 from logan.pipeline.plan import Plan
 from logan.results import json_ready, result_from_json
 
@@ -88,7 +88,7 @@ def load_plan(path: Path) -> Plan:
         raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
     except (ValueError, TypeError, RecursionError) as error:
         raise ConfigurationError(
-            f"not a plan of this version ({error})", "Make a new one with: logan plan", path
+            f"not a plan of this version ({plain_words(error)})", "Make a new one with: logan plan", path
         ) from error
 
 

@@ -125,7 +125,7 @@ def test_the_report_is_one_file_that_asks_the_network_for_nothing(van, capsys, t
         ("garbage.bin", bytes(range(256)) * 40, "no log that is known here"),
         ("strange.csv", b"time [s],pace [km/h]\n0,1\n1,2\n", "no signal of the channel map"),
         ("other.log", b"(1714989600.000000) can0 7A1#0011\n(1714989600.100000) can0 7A1#0012\n", "does not belong"),
-        ("missing.log", None, "No such file"),
+        ("missing.log", None, "no such file"),
     ],
 )
 def test_a_bad_log_is_one_clear_line_and_leaves_the_library_as_it_was(van, capsys, tmp_path, name, content, problem):

@@ -43,8 +43,10 @@ def test_every_log_is_recognised_and_read_equal(folder, suffix):
         frames, report = read(path, log_format)
         start_ns = parse_header(path.read_bytes()).start_ns if suffix == ".asc" else 0
         expected = [replace(frame, time_ns=frame.time_ns + start_ns) for frame in _reference(path)]
-        assert_same(frames, expected, within_ns=1000)
-        assert report.skipped_count == 0, (path.name, report.skipped)
+        # Some of them are made up byte by byte, with standard identifiers that no bus could carry.
+        possible = [frame for frame in expected if frame.is_extended or frame.can_id <= 0x7FF]
+        assert_same(frames, possible, within_ns=1000)
+        assert report.skipped_count == len(expected) - len(possible), (path.name, report.skipped)
 
 
 def test_a_compressed_log_is_read_equal(folder):
