@@ -30,7 +30,7 @@ LOGS = sorted(path for path in FOLDER.rglob("*") if path.is_file())
 @pytest.mark.parametrize("log", LOGS, ids=lambda path: path.name)
 def test_a_damaged_log_is_refused_in_our_own_words(log, tmp_path):
     random, content = Random(7), log.read_bytes()
-    refused = 0
+    said = []
     for attempt in range(24):
         damaged = bytearray(content)
         for _ in range(random.randrange(1, 30)):
@@ -42,11 +42,10 @@ def test_a_damaged_log_is_refused_in_our_own_words(log, tmp_path):
         try:
             look([path])
         except LoganError as error:
-            refused += 1
-            # What is quoted or listed comes out of the file.
-            foreign = FOREIGN.search(re.sub(r"'[^']*'|\(columns:.*", "", error.problem))
-            assert foreign is None, error.problem
-    assert refused > 0
+            said.append(error.problem)
+    assert said
+    # What is quoted or listed comes out of the file.
+    assert not [one for one in said if FOREIGN.search(re.sub(r"'[^']*'|\(columns:.*", "", one))]
 
 
 @pytest.mark.parametrize("name", [log.name for log in LOGS if log.suffix in (".mf4", ".db", ".blf", ".gpx")])
@@ -77,13 +76,13 @@ def test_settings_notes_and_dbcs_that_are_no_text_are_refused_in_our_own_words(t
     whole = folder.settings_file.read_bytes()
     for content in (b"\xff\xfe\x00", whole[:200] + b"\xc3\x28" + whole[200:]):
         folder.settings_file.write_bytes(content)
-        with pytest.raises(LoganError, match=".") as caught:
+        with pytest.raises(LoganError) as caught:
             folder.settings()
         assert not FOREIGN.search(str(caught.value.problem).replace("UTF-8 text", ""))
     folder.settings_file.write_bytes(whole)
     dbc = next((tmp_path / "dbc_user").glob("*.dbc"))
     dbc.write_bytes(dbc.read_bytes().replace(b"SG_ ", b"SG_ \x00 ", 3)[:2000])
     log = next(log for log in LOGS if log.suffix == ".log")
-    with pytest.raises(LoganError, match=".") as caught:
+    with pytest.raises(LoganError) as caught:
         import_logs(folder, [log])
     assert not re.search(r"Error|NoneType|object", caught.value.problem)
