@@ -10,7 +10,7 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
-    from logan.pipeline.fit import FitReport
+    from logan.pipeline.fit import FitReport, FitResult
     from logan.pipeline.fit_build import BuildFit, NextTests
     from logan.units import DisplayUnits
 
@@ -50,7 +50,8 @@ def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     print_lines("", *(f"- {words}." for words in fit.warnings), "")
     _print_drives(found.report, units)
     print_lines("", calibration_text(found.report.calibration), "")
-    _print_next_tests(found.next_tests)
+    print_lines(*sensor_lines(found.report.fit))
+    print_next_tests(found.next_tests, units)
 
 
 def _print_parameters(report: FitReport) -> None:
@@ -98,17 +99,42 @@ def _print_drives(report: FitReport, units: DisplayUnits) -> None:
     print_table(headings, rows, title="Drive by drive; the residual is measured over fit")
 
 
-def _print_next_tests(tests: NextTests) -> None:
-    from logan.cli.rendering import print_lines, print_table
+def sensor_lines(fit: FitResult) -> list[str]:
+    """Which sensor decides, and what was taken off the drives already."""
+    if fit.sensors is None:
+        return []
+    known = fit.sensors.instruments
+    gain, speed = known.power_gain, known.of("speed_gain")
+    lines = [
+        f"Sensors, shared by all drives: pack power ± {100 * (gain.sigma or 0.0):.1f} %, "
+        f"speed ± {100 * (speed.sigma or 0.0):.1f} %; no number of drives narrows these."
+    ]
+    lines += [
+        f"Taken off every drive: {name.replace('_', ' ')} {error:+.2f} A."
+        if name == "current_zero"
+        else f"Taken off every drive: {name.replace('_', ' ')} {100 * error:+.1f} %."
+        for name, error in known.applied.items()
+    ]
+    return [*lines, *(f"Note: {note}." for note in known.notes), ""]
+
+
+def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
+    """What narrows the target's interval most, per hour of work."""
+    from logan.cli.rendering import number, print_lines, print_table
 
     if not tests.candidates:
         return
     rows = [
-        (test.name, f"± {100.0 * test.sigma_after_ratio:.1f} %", f"-{100.0 * test.gain_ratio:.0f} %")
-        for test in tests.candidates
+        (
+            test.name,
+            number(test.gain_m / units.metres, 1),
+            number(test.hours, 1),
+            number(test.gain_m_per_h / units.metres, 1),
+        )
+        for test in tests.candidates[:count]
     ]
-    before = 100.0 * tests.candidates[0].sigma_before_ratio
-    title = f"What to do next: the target's consumption is known to ± {before:.1f} %"
-    print_table(("test", "would be", "width"), rows, title=title)
+    mile = units.distance
+    title = f"What to do next: the target's 10-90 % interval is {number(tests.width_m / units.metres, 1)} {mile} wide"
+    print_table(("test", f"narrows it by {mile}", "hours", f"{mile} per hour"), rows, title=title)
     best = tests.candidates[0]
     print_lines(f"Best: {best.name}: {best.how}.")

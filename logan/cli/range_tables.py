@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange, Tornado
+    from logan.pipeline.predict import UncertaintyBudget
     from logan.units import DisplayUnits
 
 LABELS = {
@@ -28,6 +29,7 @@ LABELS = {
     "usable_energy_wh": ("usable energy", "kWh", 1e-3, 1),
     "usable_loss_per_k": ("usable energy lost per kelvin", "1/K", 1.0, 4),
     "pack_resistance_ohm": ("pack resistance", "ohm", 1.0, 3),
+    "spread": ("middle of the spread", "", 1.0, 0),
     "heating_w_per_k": ("cabin heating", "W/K", 1.0, 0),
     "cooling_w_per_k": ("air conditioning", "W/K", 1.0, 0),
 }
@@ -37,6 +39,8 @@ LABELS = {
 def quantity(name: str, value: float) -> str:
     """An assumption's value as it is shown, with its unit."""
     _, unit, factor, digits = LABELS.get(name, (name, "", 1.0, 3))
+    if name == "spread":
+        return ""
     if value == float("inf"):
         return "no limit"
     return f"{number(value * factor, digits)} {unit}".rstrip()
@@ -80,7 +84,7 @@ def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ..
     )
 
 
-def print_answer(prediction: RangePrediction, sizing: PackSizing, units: DisplayUnits) -> None:
+def print_answer(prediction: RangePrediction, sizing: PackSizing, units: DisplayUnits, unsure: str = "") -> None:
     """Does it make the target, how sure, and with which pack."""
     target = prediction.target
     print_lines(
@@ -89,6 +93,8 @@ def print_answer(prediction: RangePrediction, sizing: PackSizing, units: Display
         f"median range {distance(target.range_m.p50, units)} {units.distance} "
         f"(reserve {100 * prediction.reserve_ratio:.0f} % and ageing {100 * prediction.ageing_ratio:.0f} % taken off)."
     )
+    if unsure:
+        print_lines(unsure)
     rows = [
         (
             percent(size.confidence_ratio),
@@ -144,3 +150,42 @@ def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> Non
         rows.append((scenario.name, *(number(units.consumption(float(cause[0]))) for cause in causes)))
     headings = ("scenario", "rolling", "air", "hills", "brakes", "losses", "aux", "cabin")
     print_table(headings, rows, title=f"Where it goes, {units.consumption_label} at the pack terminals")
+
+
+def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:
+    """The uncertainty budget of the range, as JCGM 100 lays it out."""
+    metres = units.metres
+    rows = [
+        (
+            label(row.source),
+            row.evaluation,
+            f"{_figures(row.sigma)} {row.unit}",
+            f"{_figures(row.sensitivity / metres)} {units.distance}/{row.unit}",
+            number(row.contribution / metres, 1),
+            "∞" if row.degrees_of_freedom > 1e5 else number(row.degrees_of_freedom),
+        )
+        for row in budget.rows
+        if row.contribution > 0.005 * budget.combined
+    ]
+    headings = ("source", "type", "std uncertainty", "sensitivity", units.distance, "dof")
+    print_table(headings, rows, title=f"Uncertainty budget (JCGM 100): {budget.quantity}")
+    freedom = budget.effective_degrees_of_freedom
+    print_lines(
+        f"Combined {number(budget.combined / metres, 1)} {units.distance}, effective degrees of freedom "
+        f"{'∞' if freedom > 1e5 else number(freedom)}, k = {budget.coverage_factor:.2f}: "
+        f"{number(budget.value / metres)} ± {number(budget.expanded / metres, 1)} {units.distance} "
+        f"({100 * budget.level_ratio:.0f} %). Rows that one sensor read are correlated; the sum knows."
+    )
+
+
+def _figures(value: float) -> str:
+    return f"{value:.2g}" if abs(value) < 100 else number(value)
+
+
+def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
+    """What decides how sure the range is, the largest three first."""
+    parts = [f"{label(row.source)} {number(row.contribution / units.metres, 1)}" for row in budget.rows[:3]]
+    return (
+        f"Unsure by ± {number(budget.expanded / units.metres)} {units.distance} (90 %); one standard uncertainty "
+        f"in {units.distance}: {', '.join(parts)}. The whole sheet: --budget."
+    )

@@ -351,6 +351,14 @@ class DriveLibrary:
         """Say that every summary rests on these settings."""
         self._cache.set_up_to_date_with(stamp)
 
+    def answer(self, fingerprint: str) -> JsonValue:
+        """What was worked out of all drives together, if nothing that it rests on has changed; else None."""
+        return self._cache.get("", "answer", fingerprint)
+
+    def keep_answer(self, fingerprint: str, content: JsonValue) -> None:
+        """Keep what was worked out of all drives together; it is dropped when a drive comes or changes."""
+        self._cache.put("", "answer", fingerprint, content)
+
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""
         record = self.record(drive)

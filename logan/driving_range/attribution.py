@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from math import factorial
-from typing import ClassVar
+from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
-from logan.driving_range.prediction import available_share_ratio
+from logan.driving_range.prediction import ScenarioRange, available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+
+SPREAD: Final = "spread"
+"""Step from the medians' own prediction to the middle of all samples; it has no value of its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +40,8 @@ class AttributionStep:
 
     name: str
     unit: str
-    before: float
-    after: float
+    before: float = math.inf
+    after: float = math.inf
     consumption_change_wh_per_km: float
     range_change_m: float
 
@@ -51,9 +55,9 @@ class Attribution:
     scenario : str
         Of the prediction.
     consumption_before_wh_per_km, consumption_after_wh_per_km : float
-        At the median assumptions. [Wh/km]
+        At the median assumptions, or the middle of the samples where it was laid between two predictions. [Wh/km]
     range_before_m, range_after_m : float
-        At the median assumptions, reserve and ageing taken off. [m]
+        Likewise, reserve and ageing taken off. [m]
     steps : tuple of AttributionStep
         Shapley values: the mean effect over every order of changing one after the other. Largest first.
     """
@@ -66,6 +70,26 @@ class Attribution:
     range_before_m: float
     range_after_m: float
     steps: tuple[AttributionStep, ...]
+
+    def between(self, planned: ScenarioRange, refined: ScenarioRange) -> Attribution:
+        """The same between two predictions as they are shown: what their spread adds to the medians is a last step."""
+        used = planned.consumption.p50, refined.consumption.p50
+        reach = planned.range_m.p50, refined.range_m.p50
+        if not np.isfinite(reach).all():
+            return self
+        moved = (used[1] - used[0]) - (self.consumption_after_wh_per_km - self.consumption_before_wh_per_km)
+        rest_m = (reach[1] - reach[0]) - (self.range_after_m - self.range_before_m)
+        rest = AttributionStep(
+            name=SPREAD, unit="", before=0.0, after=0.0, consumption_change_wh_per_km=moved, range_change_m=rest_m
+        )
+        return replace(
+            self,
+            consumption_before_wh_per_km=used[0],
+            consumption_after_wh_per_km=used[1],
+            range_before_m=reach[0],
+            range_after_m=reach[1],
+            steps=(*self.steps, rest),
+        )
 
 
 def attribute_change(

@@ -61,6 +61,8 @@ class ScenarioRange:
         How far beyond; positive above, negative below, zero inside. [m/s, K]
     note : str
         In plain words; empty where there is nothing to say.
+    beyond_log_sigma : float
+        Relative uncertainty added for what lies beyond. [ratio]
     """
 
     schema: ClassVar[str] = "scenario-range/1"
@@ -82,6 +84,7 @@ class ScenarioRange:
     speed_beyond_m_per_s: float
     temperature_beyond_k: float
     note: str
+    beyond_log_sigma: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -381,6 +384,7 @@ def _scenario_range(
         speed_beyond_m_per_s=outside.speed_beyond_m_per_s,
         temperature_beyond_k=outside.temperature_beyond_k,
         note=_note(outside),
+        beyond_log_sigma=outside.log_sigma,
     )
 
 

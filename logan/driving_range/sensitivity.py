@@ -15,6 +15,7 @@ from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 USABLE_LOSS = "usable_loss_per_k"
+_STEP = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +109,29 @@ def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScen
         range_m=1000.0 * energy_wh / base_wh_per_km,
         sensitivities=tuple(sorted(telling, key=lambda row: -row.swing_m)),
     )
+
+
+def consumption_elasticity(prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings) -> FloatArray:
+    """Change of a scenario's log consumption per log parameter.
+
+    Parameters
+    ----------
+    prepared : PreparedScenario
+        What is driven.
+    parameters : ndarray, shape (6,)
+        Where it is taken. [PARAMETER_UNITS]
+    build : BuildSettings
+        The build.
+
+    Returns
+    -------
+    ndarray, shape (6,)
+        By central differences. [ratio]
+    """
+    count = parameters.size
+    steps = np.exp(_STEP * np.vstack([np.eye(count), -np.eye(count)]))
+    logs = np.log(scenario_consumption_wh_per_km(prepared, parameters * steps, build))
+    return np.asarray((logs[:count] - logs[count:]) / (2.0 * _STEP))
 
 
 @dataclass(frozen=True, slots=True)

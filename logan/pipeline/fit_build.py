@@ -12,13 +12,12 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError
 from logan.model.effect import ModificationEffect
-from logan.model.next_test import NextTests, rank_next_tests
+from logan.model.next_test import NextTests
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change
-from logan.pipeline.fit_sensors import fit_with_sensors
-from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build, recorded_drives
-from logan.pipeline.refine import target_sensitivity
+from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
+from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import stored_segments
 
 __all__ = ["BuildFit", "NextTests", "compare_build", "effect_in_build", "fit_build"]
@@ -52,12 +51,8 @@ def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
     NotEnoughDataError
         If no drive has been imported, or none can carry a fit; the reasons are named.
     """
-    build = folder.settings()
-    with DriveLibrary.open(folder.library, create=True) as library:
-        segments = _usable_segments(library, folder, told)
-        report = fit_with_sensors(library, build, segments, folder.measurements(), told=told)
-        sensitivity = target_sensitivity(build, report.fit.posterior.median, recorded_drives(library))
-    return BuildFit(report=report, next_tests=rank_next_tests(report.fit, sensitivity, build))
+    answer = answer_of(folder, told=told)
+    return BuildFit(report=answer.fit, next_tests=answer.next_tests)
 
 
 def compare_build(

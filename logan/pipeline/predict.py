@@ -13,13 +13,16 @@ from logan.driving_range.attribution import Attribution, attribute_change
 from logan.driving_range.coverage import Calibration
 from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
+from logan.driving_range.range_budget import range_budget
 from logan.driving_range.scenarios import PreparedScenario
-from logan.driving_range.sensitivity import Tornado, tornado
+from logan.driving_range.sensitivity import Tornado, consumption_elasticity, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
 from logan.driving_range.standpoint import Standpoint
+from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
+from logan.model.next_test import NextTests, rank_next_tests
 from logan.model.replay import Replay, replay_of
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.plan import (
@@ -32,6 +35,7 @@ from logan.pipeline.plan import (
 )
 from logan.pipeline.plan_files import latest_plan, load_plan
 from logan.settings import BuildSettings, Scenario
+from logan.units import FloatArray
 
 __all__ = [
     "NO_FROZEN_PLAN",
@@ -42,6 +46,7 @@ __all__ = [
     "RefinedRange",
     "ScenarioRange",
     "Tornado",
+    "UncertaintyBudget",
     "plan_of_build",
     "recorded_drives",
     "refine_range",
@@ -74,6 +79,10 @@ class RefinedRange:
         Why each scenario moved.
     tornado : Tornado
         What the refined answer hangs on most.
+    elasticity : ndarray, shape (6,)
+        Of the target's consumption to the parameters. [ratio]
+    budget : UncertaintyBudget
+        All that makes the target's range unsure, in metres.
     calibration : Calibration or None
         Leave-one-drive-out errors and coverage of this very build.
     notes : tuple of str
@@ -92,6 +101,8 @@ class RefinedRange:
     refined_usable: UsableEnergy
     attributions: tuple[Attribution, ...]
     tornado: Tornado
+    elasticity: FloatArray
+    budget: UncertaintyBudget
     calibration: Calibration | None = None
     notes: tuple[str, ...] = ()
 
@@ -145,11 +156,16 @@ def refine_range(
     usable, others = usable_energy_of(build, fit), learned_other_values(build, fit.learned)
     before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
     after = Standpoint(parameters=fit.posterior, others=others, usable=usable, regen_limit_w=seen_regen_limit_w(fit))
-    refined, sizing = _refined(after, fit, build, prepared, target, rng)
+    # Numbers of their own, so that one more scenario changes none of the others.
+    of_range, of_plan = rng.spawn(2)
+    refined, sizing = _refined(after, fit, build, prepared, target, of_range)
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
+    planned = _completed(plan, build, prepared, of_plan)
+    swings = tornado(after, build, target)
+    elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build))
     return RefinedRange(
-        planned=_completed(plan, build, prepared, rng),
+        planned=planned,
         refined=refined,
         plan_created_at=plan.created_at,
         plan_is_outdated=is_outdated,
@@ -157,8 +173,15 @@ def refine_range(
         refined_sizing=sizing,
         planned_usable=plan.usable,
         refined_usable=usable,
-        attributions=tuple(attribute_change(before, after, build, scenario) for scenario in prepared),
-        tornado=tornado(after, build, target),
+        attributions=tuple(
+            attribute_change(before, after, build, scenario).between(
+                planned.scenario(scenario.name), refined.scenario(scenario.name)
+            )
+            for scenario in prepared
+        ),
+        tornado=swings,
+        elasticity=elasticity,
+        budget=range_budget(fit, swings, elasticity, refined.target),
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )
@@ -173,6 +196,7 @@ def _refined(
     rng: np.random.Generator,
 ) -> tuple[RangePrediction, PackSizing]:
     """Range of every scenario, and pack for the target, from a fit."""
+    of_scenarios, of_sizing = rng.spawn(2)
     parameters, build = after.parameters, after.seen_in(build)
     prediction = predict_range(
         parameters,
@@ -184,7 +208,7 @@ def _refined(
         driven=fit.hull,
         drive_count=fit.drive_count,
         others=after.others,
-        rng=rng,
+        rng=of_scenarios,
     )
     sizing = size_pack(
         parameters,
@@ -194,10 +218,17 @@ def _refined(
         between_drive_sigma=fit.between_drive_sigma_ratio,
         auxiliary_sigma=fit.auxiliary_sigma_ratio,
         others=after.others,
-        rng=rng,
+        rng=of_sizing,
     )
     is_led_by_plan = prediction.is_prior_dominated or fit.is_prior_dominated
     return replace(prediction, is_prior_dominated=is_led_by_plan), sizing
+
+
+def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:
+    """What would narrow the target's interval most per hour of work."""
+    return rank_next_tests(
+        fit, found.elasticity, build, range_m=found.budget.value, combined_sigma_m=found.budget.combined
+    )
 
 
 def seen_regen_limit_w(fit: FitResult) -> float | None:

@@ -4,37 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
 from typing import ClassVar, Final
 
 import numpy as np
 
+from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.scenarios import scenario_consumption_wh_per_km
 from logan.errors import NotEnoughDataError
-from logan.model.next_test import NextTests, rank_next_tests
+from logan.model.next_test import NextTests
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import FitReport, with_plan
 from logan.pipeline.fit_sensors import fit_with_sensors
-from logan.pipeline.plan import Plan, RecordedDrive, prepare_build, target_scenario
+from logan.pipeline.instruments import calibrated
+from logan.pipeline.plan import Plan
+from logan.pipeline.plan_files import frozen_plans
 from logan.pipeline.predict import (
     NO_FROZEN_PLAN,
     RefinedRange,
+    next_tests,
     plan_of_build,
     recorded_drives,
     refine_range,
     with_scenario,
 )
 from logan.pipeline.stored import admission_notes, stored_segments
-from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.results import json_ready, result_from_json
+from logan.version import VERSION
 
-_STEP: Final = 1e-3
+ANSWER_SEED: Final = 1
+"""Of the samples of the answer that is kept, so that every face shows the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Refinement:
-    """What the drives make of a plan.
+    """The answer: what the drives make of a plan. Commands, page, report and customer sheet show this one.
 
     Parameters
     ----------
@@ -117,19 +122,56 @@ def refine_build(
             calibration=fit.calibration,
         )
         refined = replace(refined, notes=(*refined.notes, *admission_notes(library)))
-        sensitivity = target_sensitivity(build, fit.fit.posterior.median, recorded)
-    tests = rank_next_tests(fit.fit, sensitivity, build)
+    tests = next_tests(fit.fit, build, refined)
     notes = () if is_frozen else (NO_FROZEN_PLAN,)
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
 
 
-def target_sensitivity(
-    build: BuildSettings, parameters: FloatArray, recorded_drive: RecordedDrive | None = None
-) -> FloatArray:
-    """Change of the log consumption of the target's scenario per log parameter, shape (6,). [ratio]"""
-    prepared, _ = prepare_build(build, recorded_drive)
-    target = target_scenario(build, prepared)
-    count = parameters.size
-    steps = np.exp(_STEP * np.vstack([np.eye(count), -np.eye(count)]))
-    logs = np.log(scenario_consumption_wh_per_km(target, parameters * steps, build))
-    return np.asarray((logs[:count] - logs[count:]) / (2.0 * _STEP))
+def answer_of(folder: BuildFolder, *, told: Callable[[str], None] | None = None) -> Refinement:
+    """The answer of a build: the one kept with its library where nothing has changed, else a new one.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    told : callable, optional
+        Given words on what is being done.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If no drive can carry a fit; the reasons are named.
+    """
+    kept = kept_answer(folder)
+    if kept is not None:
+        return kept
+    found = refine_build(folder, np.random.default_rng(ANSWER_SEED), told=told)
+    with DriveLibrary.open(folder.library) as library:
+        if library.is_writable:
+            library.keep_answer(_fingerprint(library, folder), json_ready(found))
+    return found
+
+
+def kept_answer(folder: BuildFolder) -> Refinement | None:
+    """The answer that was kept with the library; None where there is none, or where it is out of date."""
+    if not folder.library.is_dir():
+        return None
+    with DriveLibrary.open(folder.library) as library:
+        content = library.answer(_fingerprint(library, folder)) if library.drives() else None
+    try:
+        return None if content is None else result_from_json(Refinement, content)
+    except (ValueError, KeyError, TypeError):
+        return None  # written by an older logan
+
+
+def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
+    """Name of everything that the answer rests on: settings, measurements, plan, drives and their notes."""
+    plans = frozen_plans(folder.plans)
+    return settings_fingerprint(
+        VERSION,
+        Refinement.schema,
+        calibrated(library, folder.settings()),
+        folder.measurements(),
+        sha256(plans[-1].read_bytes()).hexdigest() if plans else "",
+        [(record.id, record.conditions, record.summary.admission) for record in library.drives() if not record.damage],
+    )

@@ -22,7 +22,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.gearing import thermal_limit
 from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
-from logan.pipeline.refine import Refinement, refine_build
+from logan.pipeline.refine import Refinement, answer_of
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
 from logan.report.build_report import build_document, drive_document, kit_document
 from logan.report.document import Document
@@ -93,7 +93,7 @@ def gather_report(
     no_fit_because = ""
     if refinement is None and drive is None:
         try:
-            refinement = refine_build(folder, rng)
+            refinement = answer_of(folder)
         except NotEnoughDataError as error:
             no_fit_because = f"{error.problem}. {error.remedy}"
     elif drive is not None:
@@ -176,6 +176,7 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
         identifiability=report.identifiability,
         calibration=report.calibration,
         next_tests=refinement.next_tests,
+        budget=refined.budget,
         attribution=attribution,
         refined=refined.refined,
         sizing=refined.refined_sizing,

@@ -15,6 +15,7 @@ from logan.driving_range.performance import GearingSheet
 from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sensitivity import Tornado
 from logan.driving_range.sizing import PackSizing
+from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.flags import DataFlag
 from logan.ledger.ledger import EnergyLedger
 from logan.metrics.calibration import CalibrationSummary
@@ -88,6 +89,7 @@ class FitInputs:
     identifiability: Identifiability
     calibration: Calibration
     next_tests: NextTests | None
+    budget: UncertaintyBudget
     attribution: Attribution
     refined: RangePrediction
     sizing: PackSizing

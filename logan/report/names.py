@@ -53,6 +53,8 @@ _UNIT_WORDS: Final = {"ratio": "", "m2": "m²", "ohm": "Ω", "degC": "°C"}
 
 def parameter_text(name: str, value: float, unit: str = "") -> str:
     """A parameter's value with its unit; ``unit`` is for those that have no form of their own."""
+    if name == "spread":
+        return ""
     if value == float("inf"):
         return "no limit"
     scale, form = _FORMATS.get(name, (1.0, "{:.3g} " + _UNIT_WORDS.get(unit, unit)))

@@ -106,10 +106,14 @@ class Refinements:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def current(self, folder: BuildFolder) -> Refinement | None:
-        """The fit that still holds; None where there is none."""
+        """The answer that still holds, remembered or kept with the library; None where there is none."""
         with self._lock:
             kept = self._kept.get(str(folder.path))
-        return kept[1] if kept is not None and kept[0] == state_of(folder) else None
+        if kept is not None and kept[0] == state_of(folder):
+            return kept[1]
+        from logan.pipeline.refine import kept_answer
+
+        return kept_answer(folder)
 
     def keep(self, folder: BuildFolder, refinement: Refinement, state: str | None = None) -> None:
         """Remember a fit, and what it rests on; the build as it is now where left out."""
@@ -120,12 +124,10 @@ class Refinements:
         """Fit the drives and predict the range again."""
 
         def work(job: Job) -> Any:
-            import numpy as np
-
-            from logan.pipeline.refine import refine_build
+            from logan.pipeline.refine import answer_of
 
             state = state_of(folder)
-            refinement = refine_build(folder, np.random.default_rng(1), told=job.tell)
+            refinement = answer_of(folder, told=job.tell)
             self.keep(folder, refinement, state)
             return {"drive_count": refinement.fit.fit.drive_count}
 

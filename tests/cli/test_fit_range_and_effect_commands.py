@@ -32,8 +32,7 @@ def test_fit_shows_plan_and_fit_plain_words_calibration_and_the_next_test(build,
     for words in ("Fit of 4 drives", "learned", "can't tell", "own level", "What to do next", "Best: "):
         assert words in out
     assert "Calibration, each of 4 drives predicted from the others: median error" in " ".join(out.split())
-    assert "Drivetrain: " in out
-    assert "with loss terms" in " ".join(out.split()) or "with constant efficiencies" in " ".join(out.split())
+    assert "Sensors, shared by all drives: pack power ±" in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
 
 

@@ -1,10 +1,15 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from logan.instruments.posterior import known_instruments
 from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.next_test import covariance_after, rank_next_tests
 from logan.model.priors import prior_of
+from logan.model.sensor_errors import with_sensor_errors
+from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.synthetic_segments import drive_of, shared_truth
 
@@ -23,17 +28,17 @@ def ranked(build, drives=(), measurements=(), target=HIGHWAY):
 
 def test_a_candidate_never_widens_and_the_best_comes_first(build):
     candidates = ranked(build)
-    gains = [candidate.gain_ratio for candidate in candidates]
+    gains = [candidate.gain_m_per_h for candidate in candidates]
     assert gains == sorted(gains, reverse=True)
-    assert all(0.0 <= gain < 1.0 for gain in gains)
+    assert all(-1e-9 <= candidate.gain_ratio < 1.0 for candidate in candidates)
     assert candidates[0].how
 
 
-def test_for_the_highway_steady_driving_beats_the_weighbridge(build):
+def test_for_the_highway_steady_driving_beats_the_truck_scale(build):
     order = [candidate.name for candidate in ranked(build)]
-    weighbridge = next(name for name in order if "weighbridge" in name)
+    weighed = next(name for name in order if "truck scale" in name)
     steady = next(name for name in order if "steady 65 mph" in name)
-    assert order.index(steady) < order.index(weighbridge)
+    assert order.index(steady) < order.index(weighed)
 
 
 def test_a_target_that_hangs_on_auxiliaries_asks_for_standstill(build):
@@ -42,11 +47,28 @@ def test_a_target_that_hangs_on_auxiliaries_asks_for_standstill(build):
 
 
 def test_doing_the_test_gives_what_was_promised(build):
-    before = next(candidate for candidate in ranked(build) if "weighbridge" in candidate.name)
+    before = next(candidate for candidate in ranked(build) if "truck scale" in candidate.name)
     prior = prior_of(build)
     weighed = Measurement(kind=MeasurementKind.MASS, value=prior.median[0], sigma=0.005 * prior.median[0], source="w")
     after = fit(prior, [], [weighed], build).posterior.log_covariance
-    assert before.sigma_after_ratio == pytest.approx(np.sqrt(HIGHWAY @ after @ HIGHWAY), rel=1e-3)
+    usable = np.log1p((build.pack.usable_energy_wh.sigma / build.pack.usable_energy_wh.value) ** 2)
+    assert before.sigma_after_ratio == pytest.approx(np.sqrt(HIGHWAY @ after @ HIGHWAY + usable), rel=1e-3)
+
+
+def test_a_pack_that_is_hardly_known_asks_for_a_run_from_full_to_empty(build):
+    pack = replace(build.pack, usable_energy_wh=PlanningValue(57_000.0, 9_000.0))
+    best = max(ranked(replace(build, pack=pack)), key=lambda candidate: candidate.gain_m)
+    assert best.name == "a run from full to empty"
+
+
+def test_after_drives_the_current_sensor_is_worth_a_clamp_meter(build):
+    """Drives never learn its gain: the more of them, the more of what is left it is."""
+    drives = [drive_of(shared_truth(), np.random.default_rng(seed), noise_j=1e4) for seed in range(6)]
+    result = fit(prior_of(build), drives, (), build)
+    known = with_sensor_errors(result, known_instruments(build), build)
+    order = {test.name: test for test in rank_next_tests(known, HIGHWAY, build, range_m=200_000.0).candidates}
+    clamp, again = order["clamp meter on the pack cable"], order["one more drive like those so far"]
+    assert clamp.gain_m > again.gain_m > 0.0
 
 
 def test_one_more_drive_is_offered_once_there_are_drives(build):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.sizing import PackSizing
+from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
@@ -42,6 +43,7 @@ def range_section(inputs: ReportInputs) -> Section:
         blocks += [
             FigureBlock(title="Why the prediction moved", figure=attribution_figure(fitted.attribution, units)),
             _attribution_table(fitted.attribution, inputs),
+            _budget_table(fitted.budget, inputs),
         ]
     blocks += [
         FigureBlock(
@@ -79,6 +81,34 @@ def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableB
         rows=rows,
         caption=f"What changed, for '{attribution.scenario}'",
         explanations=("", "", "", "mean effect over every order in which the assumptions can be changed; they add up"),
+        is_long=True,
+    )
+
+
+def _budget_table(budget: UncertaintyBudget, inputs: ReportInputs) -> TableBlock:
+    """The uncertainty budget as JCGM 100 lays it out."""
+    units = inputs.units
+    rows = tuple(
+        (
+            PARAMETER_WORDS.get(row.source, row.source.replace("_", " ")),
+            row.evaluation,
+            f"{row.sigma:.2g} {row.unit}",
+            f"{row.sensitivity / units.metres:.2g} {units.distance}/{row.unit}",
+            number(row.contribution / units.metres, 1),
+            "∞" if row.degrees_of_freedom > 1e5 else number(row.degrees_of_freedom),
+            row.basis,
+        )
+        for row in budget.rows
+        if row.contribution > 0.005 * budget.combined
+    )
+    mile = units.distance
+    return TableBlock(
+        headings=("source", "type", "std uncertainty", "sensitivity", mile, "degrees of freedom", "basis"),
+        rows=rows,
+        caption=f"Uncertainty budget (JCGM 100), {budget.quantity}: combined "
+        f"{number(budget.combined / units.metres, 1)} {mile}, {number(budget.value / units.metres)} "
+        f"± {number(budget.expanded / units.metres, 1)} {mile} ({percent(budget.level_ratio)})",
+        explanations=("", "A: statistics of own drives; B: anything else", "", "", "one standard uncertainty", "", ""),
         is_long=True,
     )
 

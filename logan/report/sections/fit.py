@@ -15,7 +15,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     if inputs.fitted is None:
         words = Words(lines=(f"No fit: {inputs.no_fit_because}",), tone="grey")
         return Section(anchor="fit", title="What the drives taught", blocks=(words,))
-    fitted = inputs.fitted
+    fitted, units = inputs.fitted, inputs.units
     label_of = {drive.drive_id: drive.label for drive in inputs.drives}
     labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in fitted.fit.drives]
     blocks: list[Block] = [
@@ -32,11 +32,12 @@ def fit_section(inputs: ReportInputs) -> Section:
     if fitted.next_tests and fitted.next_tests.candidates:
         blocks.append(
             TableBlock(
-                headings=("do next", "narrows the answer by", "how"),
+                headings=("do next", f"narrows it by {units.distance}", "hours", "how"),
                 rows=tuple(
-                    (test.name, percent(test.gain_ratio), test.how) for test in fitted.next_tests.candidates[:6]
+                    (test.name, number(test.gain_m / units.metres, 1), number(test.hours, 1), test.how)
+                    for test in fitted.next_tests.candidates[:6]
                 ),
-                caption="The next best test for the target prediction",
+                caption="What narrows the target's 10 to 90 % interval, best first per hour of work",
             )
         )
     return Section(anchor="fit", title="What the drives taught", blocks=tuple(blocks))
