@@ -165,5 +165,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "temperature_unit": build.display.temperature,
         "confidence_ratio": build.target.confidence_ratio,
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],
+        "budget": json_ready(basis.range.budget) if isinstance(basis, Refinement) else None,
+        "next_tests": json_ready(basis.next_tests) if isinstance(basis, Refinement) else None,
         "figures": _listed(figures),
     }

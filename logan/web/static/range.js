@@ -47,6 +47,21 @@ function rangeBar(scenario, range) {
     label);
 }
 
+// How unsure the range is and by what, and what would narrow it most per hour: the answer's own figures.
+function unsureAndNext(range) {
+  if (!range.budget) { return []; }
+  const length = (metres, digits) => number(metres / units.metres, digits) + " " + units.distance;
+  const parts = range.budget.rows.slice(0, 3).map((row) =>
+    row.source.replaceAll("_", " ") + " " + length(row.contribution, 1));
+  const best = range.next_tests.candidates[0];
+  return [
+    make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: " +
+      parts.join(", ") + "."),
+    ...(best ? [make("p", {}, "Do next: " + best.name + " (" + best.how + "): the 10 to 90 % interval narrows by " +
+      length(best.gain_m, 1) + " for " + number(best.hours, 1) + " h of work.")] : []),
+  ];
+}
+
 const notices = (range) => range.notes.map((note) => make("p", { class: "notice amber" }, note));
 
 function showAnswer(place, range) {
@@ -58,22 +73,18 @@ function showAnswer(place, range) {
   fill(place,
     make("p", { class: "verdict " + tone }, make("strong", {}, answerOf(target, range.confidence_ratio)), " ",
       make("span", {}, "Does it make " + wanted + " in “" + target.name + "”? Judged from " + basis + ".")),
-    make("dl", { class: "key-figures" }, keyFigures(target, range)), notices(range));
+    make("dl", { class: "key-figures" }, keyFigures(target, range)), unsureAndNext(range), notices(range));
   byId("answer-figure").replaceChildren();
   drawAll(byId("answer-figure"), range.figures.slice(0, 1));
 }
 
-// The answer of the plan stands at once; drives that no fit has used yet are worked in, and it is shown anew.
+// Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
   const place = byId("answer");
-  const show = async () => {
-    const range = await ask("GET", api + "/range");
-    showAnswer(place, range);
-    return range;
-  };
+  const show = async () => showAnswer(place, await ask("GET", api + "/range"));
   let range;
   try {
-    range = await show();
+    range = await ask("GET", api + "/range");
   } catch (error) {
     fill(place, make("p", { class: "notice amber" }, error.message));
     return;
@@ -81,11 +92,17 @@ export async function overview() {
   const weakest = await ask("GET", api + "/weakest-part");
   fill(byId("weakest"), make("div", { class: "notice " + weakest.tone }, make("h2", {}, weakest.title),
     make("ul", {}, weakest.lines.map((line) => make("li", {}, line)))));
-  if (range.basis === "plan" && weakest.drive_count) {
+  if (range.basis !== "plan" || !weakest.drive_count) {
+    showAnswer(place, range);
+  } else {
+    fill(place, make("p", {}, "Working the drives into the answer …"));
+    let isShown = false;
     await follow(await ask("POST", api + "/fit", {}), byId("answer-job"), async (result, box) => {
       box.remove();
       await show();
+      isShown = true;
     }, true);
+    if (!isShown) { showAnswer(place, range); }  // no drive can carry a fit: the plan alone, and the job says why
   }
 }
 

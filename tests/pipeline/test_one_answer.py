@@ -1,0 +1,116 @@
+"""Every number of the answer, wherever it is shown, is the same."""
+
+import json
+import re
+
+import pytest
+
+from logan.cli.main import main
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.page_figures import range_json
+from logan.pipeline.refine import answer_of, kept_answer
+from logan.pipeline.reporting import document_of, gather_report
+from logan.report.document import KeyFigures, TableBlock, Verdict
+from logan.results import json_ready
+from logan.web.work import Refinements
+from tests.pipeline.twin_fleet import store_fleet
+
+MILE_M = 1609.344
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    root = store_fleet(tmp_path_factory.mktemp("fleet"), vehicles=1, drives=3, duration_s=420.0)
+    return BuildFolder(root / "van-001")
+
+
+@pytest.fixture(scope="module")
+def answer(folder):
+    return answer_of(folder)
+
+
+def said(capsys, *arguments):
+    capsys.readouterr()
+    assert main([*arguments]) == 0
+    return capsys.readouterr().out
+
+
+def per_scenario(prediction):
+    """What stands beside each scenario, rounded as a builder reads it."""
+    return {
+        case["name"]: (
+            round(case["consumption"]["p50"] * MILE_M / 1000.0),
+            round(case["range_m"]["p50"] / MILE_M),
+            round(case["range_m"]["p10"] / MILE_M),
+            round(case["range_m"]["p90"] / MILE_M),
+        )
+        for case in prediction["scenarios"]
+    }
+
+
+def test_the_answer_is_kept_and_comes_back_as_it_was(folder, answer):
+    assert json_ready(kept_answer(folder)) == json_ready(answer)
+
+
+def test_every_face_shows_the_same_numbers(folder, answer, capsys):
+    expected = per_scenario(json_ready(answer.range.refined))
+    target = answer.range.refined.target
+    chance = round(100 * target.probability_of_target)
+
+    as_json = json.loads(said(capsys, "range", "-b", str(folder.path), "--json"))
+    assert per_scenario(as_json["refined"]) == expected
+    assert as_json["refined"]["scenarios"][0] == json_ready(answer.range.refined.scenarios[0])
+    fitted = json.loads(said(capsys, "fit", "-b", str(folder.path), "--json"))
+    assert fitted["next_tests"] == json_ready(answer.next_tests)
+
+    page = range_json(folder, Refinements().basis(folder))
+    assert page["basis"] == "fit"
+    assert per_scenario(page["prediction"]) == expected
+    assert page["budget"] == json_ready(answer.range.budget)
+    assert page["next_tests"] == json_ready(answer.next_tests)
+
+    terminal = said(capsys, "range", "-b", str(folder.path))
+    rows = dict(re.findall(r"^(\S.*?) ?\*? {2,}\d+ / (\d+ +\d+ / \d+ +\d+-\d+) ", terminal, re.MULTILINE))
+    in_terminal = {name: tuple(int(n) for n in re.findall(r"\d+", text)) for name, text in rows.items()}
+    for name, (used, reach, low, high) in expected.items():
+        found = in_terminal[name]
+        assert (found[0], found[2], found[3], found[4]) == (used, reach, low, high)
+    flat = " ".join(terminal.split())
+    assert f"median range {expected[target.name][1]} mi" in flat
+    assert f"chance {chance} %" in flat or chance in (0, 100)
+    last = next(line for line in terminal.splitlines() if line.startswith("refined "))
+    assert [int(n) for n in re.findall(r"\d+", last)] == list(expected[target.name][:2])
+
+    blocks = [block for section in document_of(gather_report(folder)).sections for block in section.blocks]
+    key = next(block for block in blocks if isinstance(block, KeyFigures)).figures
+    assert key[0].value.startswith(f"{expected[target.name][1]} ")
+    assert key[2].value.startswith(f"{expected[target.name][0]} ")
+    verdict = next(block for block in blocks if isinstance(block, Verdict))
+    assert key[1].value in verdict.because
+    table = next(block for block in blocks if isinstance(block, TableBlock) and block.caption == "Every scenario")
+    for row in table.rows:
+        assert (
+            tuple(int(n) for n in re.findall(r"\d+", " ".join(row[3:5]).replace(",", "")))[:1] == expected[row[0]][:1]
+        )
+        assert re.findall(r"\d+", row[4])[0] == str(expected[row[0]][1])
+
+    sheet = said(capsys, "range", "-b", str(folder.path), "--budget")
+    assert f"Combined {answer.range.budget.combined / MILE_M:.1f} mi" in " ".join(sheet.split())
+
+
+def test_one_more_scenario_changes_none_of_the_others(folder, answer, capsys):
+    more = json.loads(said(capsys, "range", "-b", str(folder.path), "--speed", "50 mph", "--json"))
+    shared = {name: found for name, found in per_scenario(more["refined"]).items() if name != "asked here"}
+    assert shared == per_scenario(json_ready(answer.range.refined))
+    assert more["refined_sizing"] == json_ready(answer.range.refined_sizing)
+
+
+def test_a_changed_setting_makes_a_new_answer(folder, answer):
+    text = folder.settings_file.read_text(encoding="utf-8")
+    folder.settings_file.write_text(text.replace('range = "140 mi"', 'range = "150 mi"'), encoding="utf-8")
+    try:
+        assert kept_answer(folder) is None
+        assert answer_of(folder).range.refined.target_range_m == pytest.approx(150 * MILE_M)
+    finally:
+        folder.settings_file.write_text(text, encoding="utf-8")
+    assert answer_of(folder).range.refined.target_range_m == pytest.approx(140 * MILE_M)
