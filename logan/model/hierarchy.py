@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -36,6 +36,7 @@ AUXILIARY_SPREAD_SIGMA: Final = 0.3
 (common practice)."""
 
 _MOST_ROUNDS: Final = 60
+_ROUNDS_UNDAMPED: Final = 8
 _STEPS_A_ROUND: Final = 3
 _SETTLED: Final = 0.02
 _MOVED: Final = 0.03
@@ -156,7 +157,7 @@ def _alternate(
     moments: tuple[ErrorMoments, ...] = ()
     most_moved, most_change = (_MOVED_NEARBY, _SETTLED_NEARBY) if start else (_MOVED, _SETTLED)
     steps, has_settled = 1 if start else _STEPS_A_ROUND, False
-    for _ in range(_MOST_ROUNDS):
+    for number in range(_MOST_ROUNDS):
         solved = _solve(fixed, states, rotating_mass_kg, shared, scales, max_iterations=steps)
         moved = np.abs(solved.shared - shared) * np.sqrt(np.maximum(np.diag(solved.information), 0.0))
         shared = solved.shared
@@ -165,6 +166,8 @@ def _alternate(
             for state, own in zip(states, solved.own, strict=True)
         )
         before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
+        if number >= _ROUNDS_UNDAMPED:
+            scales = between(before, scales)
         states = tuple(
             rescaled(reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
@@ -266,7 +269,7 @@ def _solve(
     start: FloatArray,
     scales: NoiseScales,
     *,
-    max_iterations: int = 60,
+    max_iterations: int = 100,
 ) -> Solution:
     prior = fixed.prior
     free, count = prior.is_free, int(prior.is_free.sum())
@@ -323,6 +326,12 @@ def _is_settled(before: NoiseScales, after: NoiseScales, most_change: float) -> 
         strict=True,
     )
     return all(abs(new / old - 1.0) < most_change for old, new in pairs)
+
+
+def between(one: NoiseScales, other: NoiseScales) -> NoiseScales:
+    """Geometric mean of two sets of scales: what comes of it cannot swing to and fro for ever."""
+    values = {field.name: getattr(one, field.name) * getattr(other, field.name) for field in fields(NoiseScales)}
+    return NoiseScales(**{name: float(np.sqrt(value)) for name, value in values.items()})
 
 
 def learned_scales(

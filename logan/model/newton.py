@@ -13,6 +13,13 @@ from logan.units import FloatArray
 
 _LEAST_DAMPING: Final = 1e-12
 _MOST_DAMPING: Final = 1e12
+_DAMPING_UPHILL: Final = 1e-3
+"""Less than this after a step uphill would only try the same step again."""
+
+_STALLED_STEPS: Final = 10
+_STALLED_GAIN: Final = 1e-4
+"""So many steps downhill that gain so little together are rest too: half a sum of squares of unit variance knows a point
+no better (a corner of the function, such as where driving turns to braking, may lie at the minimum)."""
 
 
 class LocalQuadratic(Protocol):
@@ -95,7 +102,7 @@ def minimise(
     function: Callable[[FloatArray], Kind],
     start: FloatArray,
     *,
-    max_iterations: int = 100,
+    max_iterations: int = 200,
     tolerance: float = 1e-9,
     first_damping: float = 1e-3,
 ) -> Minimum[Kind]:
@@ -125,12 +132,12 @@ def minimise(
     .. [1] D. Marquardt, SIAM J. Appl. Math. 11 (1963) 431, doi:10.1137/0111030.
     """
     point, here = np.array(start, dtype=np.float64), function(np.asarray(start, dtype=np.float64))
-    damping = first_damping
+    damping, gains = first_damping, [np.inf] * _STALLED_STEPS
     for iteration in range(1, max_iterations + 1):
         step = here.step(damping)
         there = function(point + step)
         if not np.isfinite(there.value) or there.value > here.value:
-            damping *= 10.0
+            damping = max(10.0 * damping, _DAMPING_UPHILL)
             if damping > _MOST_DAMPING:
                 # No step downhill at any length: rounding is all that is left.
                 return _at_rest(point, here, iteration)
@@ -138,7 +145,8 @@ def minimise(
         allowed, gain, length = tolerance * max(1.0, here.value), here.value - there.value, here.length(step)
         point, here = point + step, there
         damping = max(damping / 10.0, _LEAST_DAMPING)
-        if gain <= allowed and length**2 <= 100.0 * allowed:
+        gains = [*gains[1:], gain]
+        if (gain <= allowed and length**2 <= 100.0 * allowed) or sum(gains) <= _STALLED_GAIN:
             return _at_rest(point, here, iteration)
     message = f"did not come to rest in {max_iterations} steps"
     return Minimum(point=point, quadratic=here, iterations=max_iterations, converged=False, message=message)
