@@ -200,5 +200,4 @@ def calibration_text(calibration: Calibration) -> str:
         text += f", 90th percentile {100 * calibration.p90_error_ratio:.1f} %"
     if calibration.naive_median_error_ratio is not None:
         text += f" (mean of the others: {100 * calibration.naive_median_error_ratio:.1f} %)"
-    held = f"the 90 % interval held {100 * calibration.covered_ratio:.0f} % of them"
-    return f"{text}; {held}."
+    return f"{text}; the 90 % interval {calibration.held_words}."

@@ -343,6 +343,14 @@ class DriveLibrary:
         """Store an analysis in place of an older one of the same key."""
         self._cache.put(self.record(drive).id, key, fingerprint, content)
 
+    def shared_analysis(self, key: str, fingerprint: str) -> JsonValue:
+        """What was worked out from all drives together, if with settings of this fingerprint; else None."""
+        return self._cache.get("", key, fingerprint)
+
+    def set_shared_analysis(self, key: str, fingerprint: str, content: JsonValue) -> None:
+        """Keep what was worked out from all drives together until one of them comes, goes or changes."""
+        self._cache.put("", key, fingerprint, content)
+
     def is_up_to_date_with(self, stamp: str) -> bool:
         """True when every summary was said to rest on these settings, and no drive came or changed since."""
         return self._cache.is_up_to_date_with(stamp)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
+from scipy.special import betaincinv
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_fit import planned_energy, predicted_energy
@@ -105,6 +106,14 @@ class Calibration:
     covered_ratio: float | None = None
     interval_scale_ratio: float = 1.0
     reason: str = ""
+
+    @property
+    def held_words(self) -> str:
+        """How many intervals held their drive, and with which true share that goes (Clopper and Pearson, 90 %)."""
+        count, held = len(self.drives), sum(row.is_covered for row in self.drives)
+        low = float(betaincinv(held, count - held + 1, 0.05)) if held else 0.0
+        high = float(betaincinv(held + 1, count - held, 0.95)) if held < count else 1.0
+        return f"held {held} of {count} (compatible with {100 * low:.0f} to {100 * high:.0f} %)"
 
 
 def leave_one_drive_out(

@@ -8,7 +8,8 @@ curvature, widened where the drives scatter more than the error model says.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from dataclasses import fields, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -115,6 +116,30 @@ def fit_result_of(
         converged=solution.converged,
         message=solution.message,
         warnings=(*words, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
+    )
+
+
+def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
+    """Return a fit all whose intervals are wider by what leaving drives out showed. Method: fit (17)."""
+    if ratio == 1.0:
+        return result
+    posterior, learned = result.posterior, result.learned
+    wider: dict[str, Any] = {
+        field.name: replace(found, sigma=found.sigma * ratio)
+        for field in fields(learned)
+        if isinstance(found := getattr(learned, field.name), Estimate) and found.sigma is not None
+    }
+    return replace(
+        result,
+        posterior=replace(posterior, log_covariance=posterior.log_covariance * ratio**2),
+        between_drive_sigma_ratio=result.between_drive_sigma_ratio * ratio,
+        auxiliary_sigma_ratio=result.auxiliary_sigma_ratio * ratio,
+        learned_ratio=result.learned_ratio * ratio,
+        learned=replace(learned, **wider),
+        drives=tuple(
+            replace(drive, refined=replace(drive.refined, sigma=(drive.refined.sigma or 0.0) * ratio))
+            for drive in result.drives
+        ),
     )
 
 

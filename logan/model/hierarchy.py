@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -37,7 +38,7 @@ AUXILIARY_SPREAD_SIGMA: Final = 0.3
 
 _MOST_ROUNDS: Final = 60
 _ROUNDS_UNDAMPED: Final = 8
-_STEPS_A_ROUND: Final = 3
+_STEPS_A_ROUND: Final = 8
 _SETTLED: Final = 0.02
 _MOVED: Final = 0.03
 _SETTLED_NEARBY: Final = 0.05
@@ -167,7 +168,7 @@ def _alternate(
         )
         before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
         if number >= _ROUNDS_UNDAMPED:
-            scales = between(before, scales)
+            scales = between(before, scales, 2.0 / (number - _ROUNDS_UNDAMPED + 3.0))
         states = tuple(
             rescaled(reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
@@ -269,7 +270,7 @@ def _solve(
     start: FloatArray,
     scales: NoiseScales,
     *,
-    max_iterations: int = 100,
+    max_iterations: int = 300,
 ) -> Solution:
     prior = fixed.prior
     free, count = prior.is_free, int(prior.is_free.sum())
@@ -298,12 +299,14 @@ def _solve(
         )
 
     first = np.concatenate((np.asarray(start)[free], *(state.own for state in states)))
-    minimum = minimise(objective, first, max_iterations=max_iterations, tolerance=1e-7, first_damping=1e-9)
+    # A half sum of squares of unit variance knows no point better than this; a corner may lie at the minimum.
+    solve = partial(minimise, objective, max_iterations=max_iterations, tolerance=1e-7, stalled_gain=1e-3)
+    minimum = solve(first, first_damping=1e-9)
     if minimum.converged:
         # Steps only ever descend: from the plan, what is found is no worse than the plan.
         mean = np.concatenate((prior.mean[free], *(own_mean(state.drive) for state in states)))
         if objective(mean).value < minimum.quadratic.value:
-            minimum = minimise(objective, mean, max_iterations=max_iterations, tolerance=1e-7)
+            minimum = solve(mean)
     shared, own = unpack(minimum.point)
     information = np.zeros((free.size, free.size))
     information[np.ix_(free, free)] = minimum.quadratic.marginal_information
@@ -328,10 +331,14 @@ def _is_settled(before: NoiseScales, after: NoiseScales, most_change: float) -> 
     return all(abs(new / old - 1.0) < most_change for old, new in pairs)
 
 
-def between(one: NoiseScales, other: NoiseScales) -> NoiseScales:
-    """Geometric mean of two sets of scales: what comes of it cannot swing to and fro for ever."""
-    values = {field.name: getattr(one, field.name) * getattr(other, field.name) for field in fields(NoiseScales)}
-    return NoiseScales(**{name: float(np.sqrt(value)) for name, value in values.items()})
+def between(one: NoiseScales, other: NoiseScales, share: float) -> NoiseScales:
+    """Scales a share of the way from one set to another, in logarithms: what swings to and fro comes to rest."""
+    return NoiseScales(
+        **{
+            field.name: float(getattr(one, field.name) ** (1.0 - share) * getattr(other, field.name) ** share)
+            for field in fields(NoiseScales)
+        }
+    )
 
 
 def learned_scales(

@@ -17,9 +17,6 @@ _DAMPING_UPHILL: Final = 1e-3
 """Less than this after a step uphill would only try the same step again."""
 
 _STALLED_STEPS: Final = 10
-_STALLED_GAIN: Final = 1e-4
-"""So many steps downhill that gain so little together are rest too: half a sum of squares of unit variance knows a point
-no better (a corner of the function, such as where driving turns to braking, may lie at the minimum)."""
 
 
 class LocalQuadratic(Protocol):
@@ -105,6 +102,7 @@ def minimise(
     max_iterations: int = 200,
     tolerance: float = 1e-9,
     first_damping: float = 1e-3,
+    stalled_gain: float = 0.0,
 ) -> Minimum[Kind]:
     """Minimise a sum of squares by Levenberg-Marquardt steps.
 
@@ -121,6 +119,8 @@ def minimise(
     tolerance : float
         Rest is when a step lowers the function by less than this relative to its value (or to 1,
         where that is more).
+    stalled_gain : float
+        Rest is too when ten steps downhill gain no more than this together.
 
     Returns
     -------
@@ -146,7 +146,7 @@ def minimise(
         point, here = point + step, there
         damping = max(damping / 10.0, _LEAST_DAMPING)
         gains = [*gains[1:], gain]
-        if (gain <= allowed and length**2 <= 100.0 * allowed) or sum(gains) <= _STALLED_GAIN:
+        if (gain <= allowed and length**2 <= 100.0 * allowed) or sum(gains) <= stalled_gain:
             return _at_rest(point, here, iteration)
     message = f"did not come to rest in {max_iterations} steps"
     return Minimum(point=point, quadratic=here, iterations=max_iterations, converged=False, message=message)

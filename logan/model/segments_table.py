@@ -6,6 +6,7 @@ nothing is lost by keeping the integrals and letting the samples go.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Final
@@ -21,6 +22,11 @@ def _freeze(instance: object) -> None:
         value = getattr(instance, field.name)
         if isinstance(value, np.ndarray):
             object.__setattr__(instance, field.name, read_only(value))
+
+
+def _values(instance: object) -> list[object]:
+    values = [getattr(instance, field.name) for field in fields(instance)]  # type: ignore[arg-type]
+    return [value for value in values if not isinstance(value, RoadIntegrals)]
 
 
 def _arrays_from(content: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, FloatArray]:
@@ -242,6 +248,14 @@ class DriveSegments:
     def segment_m(self) -> FloatArray:
         """Length of each segment, shape (n,). [m]"""
         return self.sums(self.trip.distance_m)
+
+    @property
+    def fingerprint(self) -> str:
+        """Name of everything that the fit knows of the drive, 16 hexadecimal digits."""
+        digest = hashlib.sha256()
+        for part in (*_values(self.trip), *_values(self)):
+            digest.update(part.tobytes() if isinstance(part, np.ndarray) else repr(part).encode())
+        return digest.hexdigest()[:16]
 
     @property
     def joins(self) -> FloatArray:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import ClassVar, Final
 
+from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.coverage import Calibration, leave_one_drive_out
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect, modification_effect
-from logan.model.estimator import fit_result_of
+from logan.model.estimator import fit_result_of, with_intervals_widened
 from logan.model.fit_result import DriveFit, FitResult
 from logan.model.identifiability import Identifiability, assess_identifiability
 from logan.model.measurement import Measurement
@@ -19,7 +21,9 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
+from logan.results import json_ready, result_from_json
 from logan.settings import BuildSettings
+from logan.version import VERSION
 
 __all__ = [
     "Calibration",
@@ -33,6 +37,11 @@ __all__ = [
     "fit_drives",
     "with_plan",
 ]
+
+FIT_EDITION: Final = 1
+"""Counted up with every change of the model that moves a fit, so that what libraries keep is worked out again."""
+
+_KEY: Final = "fit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,19 +133,39 @@ def fit_drives(
         )
     result = fit_result_of(solution, widened, prior, drives, measurements, build)
     calibration = leave_one_drive_out(prior, drives, measurements, build, whole=solution, told=told)
+    result = with_intervals_widened(result, calibration.interval_scale_ratio)
     return FitReport(fit=result, identifiability=assess_identifiability(result), calibration=calibration)
 
 
-def compare_drives(
+def kept_fit(
+    library: DriveLibrary,
     build: BuildSettings,
     drives: Sequence[DriveSegments],
-    plan: Plan,
     measurements: Sequence[Measurement] = (),
     *,
     told: Callable[[str], None] | None = None,
-) -> Comparison:
-    """Predicted by a plan and by the fit, against measured; the other parameters as in ``fit_drives``."""
+) -> FitReport:
+    """Fit as ``fit_drives`` does, or find the fit that the library keeps of these very drives and settings."""
+    name = settings_fingerprint(
+        VERSION,
+        FIT_EDITION,
+        (build.vehicle, build.powertrain, build.pack, build.auxiliary),
+        tuple(measurements),
+        tuple(drive.fingerprint for drive in drives),
+    )
+    kept = library.shared_analysis(_KEY, name)
+    if kept is not None:
+        try:
+            return result_from_json(FitReport, kept)
+        except (ValueError, KeyError, TypeError):
+            pass  # written by an older logan: worked out again below
     report = fit_drives(build, drives, measurements, told=told)
+    library.set_shared_analysis(_KEY, name, json_ready(report))
+    return report
+
+
+def compare_drives(build: BuildSettings, drives: Sequence[DriveSegments], plan: Plan, report: FitReport) -> Comparison:
+    """Predicted by a plan and by the fit, against measured; the drives as in ``fit_drives``."""
     return Comparison(
         drives=with_plan(report.fit.drives, drives, plan, build),
         calibration=report.calibration,

@@ -15,7 +15,7 @@ from logan.model.effect import ModificationEffect
 from logan.model.next_test import NextTests
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change
+from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, kept_fit
 from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import stored_segments
@@ -82,7 +82,8 @@ def compare_build(
     plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
-    found = compare_drives(build, segments, plan, folder.measurements(), told=told)
+        report = kept_fit(library, build, segments, folder.measurements(), told=told)
+    found = compare_drives(build, segments, plan, report)
     return found if is_frozen else replace(found, notes=(NO_FROZEN_PLAN,))
 
 

@@ -14,7 +14,7 @@ from logan.instruments.posterior import Instruments
 from logan.model.measurement import Measurement
 from logan.model.segments_table import DriveSegments
 from logan.model.sensor_errors import with_sensor_errors
-from logan.pipeline.fit import FitReport, fit_drives
+from logan.pipeline.fit import FitReport, kept_fit
 from logan.pipeline.instruments import build_instruments
 from logan.pipeline.stored import StoredDrive, stored_drives
 from logan.settings import BuildSettings
@@ -48,7 +48,7 @@ def fit_with_sensors(
     FitReport
         Its posterior is as wide as the sensors allow.
     """
-    report = fit_drives(build, drives, measurements, told=told)
+    report = kept_fit(library, build, drives, measurements, told=told)
     return replace(report, fit=with_sensor_errors(report.fit, sensors_of(library, build), build))
 
 

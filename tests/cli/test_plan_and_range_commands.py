@@ -147,5 +147,5 @@ def test_calibration_in_one_sentence():
     text = calibration_text(calibration(**figures, naive_median_error_ratio=0.12))
     assert "median error 2.1 %" in text
     assert "mean of the others: 12.0 %" in text
-    assert "held 90 % of them" in text
+    assert "the 90 % interval held 0 of 0" in text
     assert calibration_text(calibration(reason="one drive alone")) == "Calibration: not shown, one drive alone."

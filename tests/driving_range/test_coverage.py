@@ -70,6 +70,14 @@ def test_intervals_are_widened_by_what_left_out_drives_show_and_never_narrowed()
     assert interval_scale_ratio(np.empty(0)) == 1.0
 
 
+def test_with_few_drives_it_is_said_what_share_the_count_goes_with(found):
+    row = replace(found.drives[0], low_wh=0.0, high_wh=1e9)
+    # Clopper and Pearson: all six held goes with a true share of 0.05 to the sixth root, and more.
+    assert replace(found, drives=(row,) * 6).held_words == "held 6 of 6 (compatible with 61 to 100 %)"
+    missed = replace(row, high_wh=1.0)
+    assert replace(found, drives=(missed,) * 3).held_words == "held 0 of 3 (compatible with 0 to 63 %)"
+
+
 def test_too_few_drives_give_the_reason_and_no_figures(build):
     drives = drives_of(3)
     found = leave_one_drive_out(prior_of(build), [drives[0], drives[1], replace(drives[2], refusal="short")], [], build)
