@@ -64,6 +64,26 @@ class ModificationEffect:
     statement: str
 
 
+def drives_to_see(change_ratio: float, between_drive_sigma_ratio: float) -> int:
+    """Drives before, and as many after, whose 90 % interval of a change is no wider than the change itself.
+
+    Parameters
+    ----------
+    change_ratio, between_drive_sigma_ratio : float
+        Change of road load to be seen, and how far drives of one group stray. [ratio]
+
+    Returns
+    -------
+    int
+        At least two, at most 1000.
+    """
+    for count in range(2, 1000):
+        sigma = between_drive_sigma_ratio * (2.0 / count) ** 0.5
+        if student_t_half_width(INTERVAL_RATIO, 2 * count - 2) * sigma <= change_ratio:
+            return count
+    return 1000
+
+
 def modification_effect(
     prior: ParameterDistribution,
     before: Sequence[DriveSegments],

@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError
-from logan.model.effect import ModificationEffect
+from logan.model.effect import ModificationEffect, drives_to_see
 from logan.model.next_test import NextTests
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
@@ -20,7 +20,7 @@ from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import stored_segments
 
-__all__ = ["BuildFit", "NextTests", "compare_build", "effect_in_build", "fit_build"]
+__all__ = ["BuildFit", "NextTests", "compare_build", "drives_to_see", "effect_in_build", "fit_build"]
 
 Told = Callable[[str], None]
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import math
 from pathlib import Path
 from typing import Final, TextIO
 
+import numpy as np
+
 from logan.errors import ConfigurationError, plain_words
 from logan.pipeline.plan import Plan
-from logan.results import json_ready, result_from_json
+from logan.results import JsonValue, json_ready, result_from_json
 
 _FILE_STEM: Final = "plan"
+_SEAL: Final = "sha256"
 _MAX_PLANS_A_DAY: Final = 1000
 
 
@@ -34,7 +39,8 @@ def freeze_plan(plan: Plan, folder: Path) -> Path:
     ConfigurationError
         If the file cannot be written.
     """
-    text = json.dumps(json_ready(plan), indent=1, ensure_ascii=False)
+    content = json_ready(plan)
+    text = json.dumps({_SEAL: _seal_of(content), "plan": content}, indent=1, ensure_ascii=False)
     day = plan.created_at[:10]
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -79,17 +85,48 @@ def load_plan(path: Path) -> Plan:
     Raises
     ------
     ConfigurationError
-        If the file cannot be read or is no plan.
+        If the file cannot be read, is no plan, was changed since it was frozen, or says what cannot be.
     """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-        return result_from_json(Plan, content)
+        sealed = content.get("plan") if isinstance(content, dict) and _SEAL in content else None
+        if sealed is None:
+            raise ValueError("it carries no hash")
+        if content[_SEAL] != _seal_of(sealed):
+            raise ConfigurationError(
+                "the plan was changed after it was frozen: its hash does not fit",
+                "Bring the file back as it was, or freeze a new one with: logan plan",
+                path,
+            )
+        plan = result_from_json(Plan, sealed)
+    except ConfigurationError:
+        raise
     except OSError as error:
         raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
     except (ValueError, TypeError, RecursionError) as error:
         raise ConfigurationError(
             f"not a plan of this version ({plain_words(error)})", "Make a new one with: logan plan", path
         ) from error
+    if wrong := _impossible(plan):
+        raise ConfigurationError(f"the plan cannot be: {wrong}", "Make a new one with: logan plan", path)
+    return plan
+
+
+def _seal_of(content: JsonValue) -> str:
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _impossible(plan: Plan) -> str:
+    """What in a plan no vehicle can have, by name; empty where nothing is."""
+    for name, value in zip(plan.parameters.names, plan.parameters.median.tolist(), strict=True):
+        if not 0.0 < value < (1.0 if "efficiency" in name else math.inf):
+            return f"{name} of {value:g}"
+    if not 0.0 < plan.usable.energy_wh < math.inf:
+        return f"usable energy of {plan.usable.energy_wh:g} Wh"
+    if np.linalg.eigvalsh(plan.parameters.log_covariance)[0] < -1e-9:
+        return "uncertainties that contradict each other"
+    return ""
 
 
 def frozen_plans(folder: Path) -> tuple[Path, ...]:

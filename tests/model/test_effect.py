@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logan.errors import NotEnoughDataError
-from logan.model.effect import modification_effect
+from logan.model.effect import drives_to_see, modification_effect
 from logan.model.priors import prior_of
 from tests.builds import example_build
 from tests.model.synthetic_segments import drive_of, own_of, shared_truth
@@ -79,3 +79,10 @@ def test_a_side_without_a_usable_drive_is_refused_with_the_reason(build):
     refused = [replace(drive, refusal="no road speed") for drive in group(2, 0.0, seed=7)]
     with pytest.raises(NotEnoughDataError, match="no drive after the change can be used: no road speed"):
         modification_effect(prior_of(build), group(2, 0.0, seed=8), refused, [], build)
+
+
+def test_how_many_drives_it_takes_follows_students_t():
+    """At a spread of 3 %: t(4) = 2.132 with three a side gives 5.2 %, t(6) = 1.943 with four 4.1 % (tables of t)."""
+    assert drives_to_see(0.05, 0.03) == 4
+    assert drives_to_see(0.05, 0.06) > 3 * drives_to_see(0.05, 0.03) - 4
+    assert drives_to_see(0.05, 0.0) == 2

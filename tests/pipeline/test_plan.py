@@ -11,7 +11,7 @@ from logan.pipeline.plan import (
     make_gearing_sheet,
     make_plan,
 )
-from logan.pipeline.plan_files import freeze_plan, frozen_plans, latest_plan, load_plan
+from logan.pipeline.plan_files import _seal_of, freeze_plan, frozen_plans, latest_plan, load_plan
 from logan.results import json_ready
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import example_build
@@ -76,9 +76,43 @@ def test_a_file_that_is_no_plan_is_refused_in_one_line(tmp_path, text):
 def test_a_field_of_the_wrong_kind_is_refused(plan, tmp_path):
     path = freeze_plan(plan, tmp_path)
     content = json.loads(path.read_text())
-    content["sizing"]["present_usable_energy_wh"] = "much"
-    path.write_text(json.dumps(content))
+    content["plan"]["sizing"]["present_usable_energy_wh"] = "much"
+    sealed(path, content["plan"])
     with pytest.raises(ConfigurationError, match="present_usable_energy_wh needs a number"):
+        load_plan(path)
+
+
+def sealed(path, content):
+    path.write_text(json.dumps({"sha256": _seal_of(content), "plan": content}))
+
+
+def test_a_plan_that_was_changed_is_refused_by_name(plan, tmp_path):
+    path = freeze_plan(plan, tmp_path)
+    path.write_text(path.read_text().replace('"reserve_ratio": 0.1', '"reserve_ratio": 0.0'))
+    text = path.read_text()
+    path.write_text(text.replace(f'"build_name": "{plan.build_name}"', '"build_name": "other"'))
+    with pytest.raises(ConfigurationError, match="changed after it was frozen") as caught:
+        load_plan(path)
+    assert path.name in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "words"),
+    [
+        (("parameters", "log_mean", 3), 0.2, "drive_efficiency_ratio of 1.22"),
+        (("usable", "energy_wh"), -1.0, "usable energy of -1 Wh"),
+        (("parameters", "log_covariance", 0, 0), -0.1, "contradict each other"),
+    ],
+)
+def test_a_plan_that_no_vehicle_can_have_is_refused_by_name(plan, tmp_path, place, value, words):
+    path = freeze_plan(plan, tmp_path)
+    content = json.loads(path.read_text())["plan"]
+    inner = content
+    for key in place[:-1]:
+        inner = inner[key]
+    inner[place[-1]] = value
+    sealed(path, content)
+    with pytest.raises(ConfigurationError, match=words):
         load_plan(path)
 
 
