@@ -29,6 +29,8 @@ class ReadingKind(StrEnum):
     """Wall meter over a charge; what the log counted into the pack beside it. [Wh]"""
     CHARGE_CLOSURE = "charge_closure"
     """Net charge that the log counted from one rested state back to the same one. [Ah]"""
+    USABLE = "usable_energy"
+    """Energy drawn from full, or a rested state of charge, to empty or another one, charges between taken off. [Wh]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,12 @@ class InstrumentReading:
         The meter; readings of one source share its error.
     duration_s : float
         For a charge closure: the time that was counted over. [s]
+    span_ratio, span_sigma_ratio : float or None, float
+        For usable energy: state of charge gone through, and its uncertainty; None is the whole usable window.
+    cell_temperature_degc : float
+        For usable energy: of the cells. [degC]
+    is_counted_by_log : bool
+        For usable energy: False where a meter of its own counted, so that the log's sensors have no say.
     charger_efficiency, charger_sigma : float
         For a wall meter: pack over wall energy (common practice: 0.85 to 0.95). [ratio]
     """
@@ -57,6 +65,10 @@ class InstrumentReading:
     shown: float
     source: str
     duration_s: float = 0.0
+    span_ratio: float | None = None
+    span_sigma_ratio: float = 0.0
+    cell_temperature_degc: float = 25.0
+    is_counted_by_log: bool = True
     charger_efficiency: float = 0.90
     charger_sigma: float = 0.03
 

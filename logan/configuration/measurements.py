@@ -48,13 +48,16 @@ _READINGS: Final = {
     ReadingKind.TIRE: Quantity("meter", 1.0, 5.0, "1.985 m ± 0.004 m", "m"),
     ReadingKind.TEMPERATURE: Quantity("degC", -50.0, 250.0, "21.0 degC ± 0.5 degC", "°C"),
     ReadingKind.WALL_ENERGY: Quantity("watt*hour", 1_000.0, 500_000.0, "31.4 kWh ± 0.3 kWh", "Wh"),
+    ReadingKind.USABLE: Quantity("watt*hour", 1_000.0, 500_000.0, "57.2 kWh ± 0.3 kWh", "Wh"),
     ReadingKind.CHARGE_CLOSURE: Quantity("ampere*hour", -500.0, 500.0, "0.8 Ah ± 0.3 Ah", "Ah"),
 }
 """Comparisons of a sensor with something else; ``shown`` is what the log said."""
 
-_SHOWS_ITSELF: Final = (ReadingKind.CURRENT_ZERO, ReadingKind.CHARGE_CLOSURE)
+_SHOWS_ITSELF: Final = (ReadingKind.CURRENT_ZERO, ReadingKind.CHARGE_CLOSURE, ReadingKind.USABLE)
 _READING_EXTRAS: Final = {
     "duration": ("duration_s", Quantity("second", 600.0, 1e7, "9 h", "s")),
+    "state_of_charge_span": ("span_ratio", Quantity("", 0.2, 1.0, "0.90 ± 0.01", "")),
+    "cell_temperature": ("cell_temperature_degc", Quantity("degC", -40.0, 60.0, "68 °F", "°C")),
     "charger_efficiency": ("charger_efficiency", Quantity("", 0.6, 0.99, "0.92 ± 0.01", "")),
 }
 _NEEDS_SPEED: Final = (
@@ -67,7 +70,7 @@ _EXTRAS: Final = {
     "air_density": ("air_density_kg_per_m3", Quantity("kg/m**3", 0.6, 1.6, "1.2 kg/m**3", "kg/m3")),
     "temperature": ("temperature_degc", Quantity("degC", -40.0, 55.0, "18 °C", "°C")),
 }
-_KEYS: Final = ("kind", "value", "shown", "source", *_EXTRAS, *_READING_EXTRAS)
+_KEYS: Final = ("kind", "value", "shown", "source", "counted_by", *_EXTRAS, *_READING_EXTRAS)
 
 
 def read_measurements(path: Path) -> tuple[Measurement, ...]:
@@ -146,12 +149,15 @@ def _of_vehicle(table: dict[str, Any], where: str, problems: list[str]) -> Measu
 def _reading(table: dict[str, Any], where: str, problems: list[str]) -> InstrumentReading:
     kind = ReadingKind(table["kind"])
     measured = _value(table, _READINGS[kind], where, problems)
-    shown, extras = Measured(0.0), {}
+    shown = Measured(0.0)
+    extras: dict[str, Any] = {}
     if kind not in _SHOWS_ITSELF:
         shown = _quantity(table, "shown", _READINGS[kind], where, problems) or shown
     if kind is ReadingKind.CHARGE_CLOSURE:
         duration = _quantity(table, "duration", _READING_EXTRAS["duration"][1], where, problems)
         extras["duration_s"] = duration.value if duration else 0.0
+    if kind is ReadingKind.USABLE:
+        extras |= _of_full_run(table, where, problems)
     if kind is ReadingKind.WALL_ENERGY and "charger_efficiency" in table:
         charger = _quantity(table, "charger_efficiency", _READING_EXTRAS["charger_efficiency"][1], where, problems)
         if charger is not None:
@@ -165,6 +171,20 @@ def _reading(table: dict[str, Any], where: str, problems: list[str]) -> Instrume
         source=str(table.get("source", kind.value)),
         **extras,
     )
+
+
+def _of_full_run(table: dict[str, Any], where: str, problems: list[str]) -> dict[str, Any]:
+    """What a run from full to empty says besides its energy."""
+    found: dict[str, Any] = {"is_counted_by_log": table.get("counted_by", "log") == "log"}
+    if table.get("counted_by", "log") not in ("log", "own meter"):
+        problems.append(f"{where}.counted_by: expected log or own meter; got {table['counted_by']!r}")
+    for key in ("duration", "state_of_charge_span", "cell_temperature"):
+        field, quantity = _READING_EXTRAS[key]
+        if key in table and (read := _quantity(table, key, quantity, where, problems)) is not None:
+            found[field] = read.value
+            if key == "state_of_charge_span":
+                found["span_sigma_ratio"] = 0.02 if read.sigma is None else read.sigma
+    return found
 
 
 def _value(table: dict[str, Any], quantity: Quantity, where: str, problems: list[str]) -> Measured:

@@ -14,15 +14,13 @@ import numpy as np
 from logan.analysis import DriveAnalysis
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.instruments.evidence import CURRENT_GAIN, CURRENT_ZERO, USABLE, VOLTAGE_GAIN, InstrumentEvidence
+from logan.instruments.readings import LOAD_SIGMA_RATIO
 from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.results import Estimate
 from logan.settings import BuildSettings
 
 GAUGE_SIGMA_RATIO: Final = 0.015
 """Error of the state-of-charge gauge that all drives share, so that many drives do not average it away."""
-
-LOAD_SIGMA_RATIO: Final = 0.01
-"""What the load of a drive, unlike the moderate one, may move its figure (common practice)."""
 
 CHARGER_EFFICIENCY: Final = (0.90, 0.03)
 """Pack energy over wall energy of an on-board charger (common practice: 0.85 to 0.95)."""

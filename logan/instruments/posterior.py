@@ -126,7 +126,7 @@ def known_instruments(build: BuildSettings, evidence: Sequence[InstrumentEvidenc
     .. [1] Gelman et al. 2013, Bayesian Data Analysis, 14.8 (linear Gaussian model; from memory).
     """
     priors = _priors(build)
-    evidence = (*evidence, *(reading_evidence(reading) for reading in build.instruments.readings))
+    evidence = (*evidence, *(reading_evidence(reading, build) for reading in build.instruments.readings))
     taken = [found for found in evidence if not _is_impossible(found)]
     notes = [
         f"{found.name} ({found.source}) says {100 * found.value:+.0f} %: a wrong unit, gear or scale, left out"

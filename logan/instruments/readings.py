@@ -12,9 +12,15 @@ from logan.instruments.evidence import (
     CURRENT_ZERO,
     SPEED_GAIN,
     TEMPERATURE_OFFSET,
+    USABLE,
     VOLTAGE_GAIN,
     InstrumentEvidence,
 )
+from logan.physics.battery import REFERENCE_TEMPERATURE_DEGC
+from logan.settings import BuildSettings
+
+LOAD_SIGMA_RATIO: Final = 0.01
+"""What a load unlike the moderate one may move a figure of usable energy (common practice)."""
 
 _READING_SHARE: Final = 0.2
 """Share of a meter's stated error that is new with each reading; the rest is the meter's own (common practice)."""
@@ -27,13 +33,15 @@ _GAINS: Final = {
 }
 
 
-def reading_evidence(reading: InstrumentReading) -> InstrumentEvidence:
+def reading_evidence(reading: InstrumentReading, build: BuildSettings) -> InstrumentEvidence:
     """Turn a comparison into a linear statement on the sensors.
 
     Parameters
     ----------
     reading : InstrumentReading
         Of the user's measurements.
+    build : BuildSettings
+        Planned usable energy and window, and its loss in the cold.
 
     Returns
     -------
@@ -55,6 +63,8 @@ def reading_evidence(reading: InstrumentReading) -> InstrumentEvidence:
         both = {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
         gain = float(np.log(shown / (value * reading.charger_efficiency)))
         return _by_meter(reading, "wall meter", both, gain, relative)
+    if reading.kind is ReadingKind.USABLE:
+        return _usable(reading, build)
     name, unknown = _GAINS[reading.kind]
     return _by_meter(reading, name, {unknown: 1.0}, float(np.log(shown / value)), sigma / value)
 
@@ -82,4 +92,27 @@ def _by_itself(reading: InstrumentReading, name: str, share: float) -> Instrumen
         weights={CURRENT_ZERO: 1.0},
         value=reading.value / share,
         sigma=reading.sigma / share,
+    )
+
+
+def _usable(reading: InstrumentReading, build: BuildSettings) -> InstrumentEvidence:
+    """Energy over a span of state of charge, brought to the whole window at 25 degC: of the pack and who counted."""
+    pack = build.pack
+    window = pack.usable_high_ratio - pack.usable_low_ratio
+    span = reading.span_ratio or window
+    cold_k = max(0.0, REFERENCE_TEMPERATURE_DEGC - reading.cell_temperature_degc)
+    share = max(1.0 - pack.usable_loss_per_k.value * cold_k, 0.2)
+    whole_wh = reading.value * window / span / share
+    cold = pack.usable_loss_per_k.sigma * cold_k / share
+    own = np.hypot.reduce([reading.sigma / reading.value, reading.span_sigma_ratio / span, cold, LOAD_SIGMA_RATIO])
+    weights = {USABLE: 1.0}
+    if reading.is_counted_by_log:
+        zero = pack.cells_in_series * pack.cell_nominal_voltage_v * reading.duration_s / 3600.0 / reading.value
+        weights |= {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0, CURRENT_ZERO: zero}
+    return InstrumentEvidence(
+        name="energy of a full run",
+        source=reading.source,
+        weights=weights,
+        value=float(np.log(whole_wh / pack.usable_energy_wh.value)),
+        sigma=float(own),
     )

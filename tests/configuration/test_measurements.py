@@ -3,7 +3,7 @@ from importlib.resources import files
 
 import pytest
 
-from logan.configuration.measurements import read_measurements
+from logan.configuration.measurements import read_measurements, read_readings
 from logan.errors import ConfigurationError
 from logan.model.measurement import MeasurementKind
 
@@ -101,3 +101,49 @@ def test_the_template_is_read_and_every_example_in_it_is_valid(tmp_path):
         "steady_power",
         "auxiliary_power",
     }
+
+
+def test_what_was_compared_with_the_sensors_is_read_beside_what_was_measured(tmp_path):
+    path = written(
+        tmp_path,
+        """
+        [[measurement]]
+        kind = "current_check"
+        value = "120 A ± 2 A"
+        shown = "122.4 A"
+        source = "clamp"
+        [[measurement]]
+        kind = "charge_closure"
+        value = "0.8 Ah ± 0.3 Ah"
+        duration = "9 h"
+        [[measurement]]
+        kind = "wall_energy"
+        value = "31.4 kWh ± 0.3 kWh"
+        shown = "28.9 kWh"
+        charger_efficiency = "0.92 ± 0.01"
+        [[measurement]]
+        kind = "usable_energy"
+        value = "57.2 kWh ± 0.2 kWh"
+        duration = "5 h"
+        cell_temperature = "68 °F"
+        state_of_charge_span = "0.90 ± 0.01"
+        counted_by = "own meter"
+        [[measurement]]
+        kind = "mass"
+        value = "1650 kg ± 8 kg"
+        """,
+    )
+    clamp, closure, wall, run = read_readings(path)
+    assert (clamp.value, clamp.sigma, clamp.shown, clamp.source) == (120.0, 2.0, 122.4, "clamp")
+    assert closure.duration_s == pytest.approx(32_400.0)
+    assert (wall.shown, wall.charger_efficiency, wall.charger_sigma) == (28_900.0, 0.92, 0.01)
+    assert (run.span_ratio, run.span_sigma_ratio, run.is_counted_by_log) == (0.9, 0.01, False)
+    assert run.cell_temperature_degc == pytest.approx(20.0)
+    assert [found.kind for found in read_measurements(path)] == [MeasurementKind.MASS]
+
+
+def test_a_comparison_without_what_the_log_showed_is_told(tmp_path):
+    path = written(tmp_path, '[[measurement]]\nkind = "voltage_check"\nvalue = "362 V ± 0.5 V"\n')
+    with pytest.raises(ConfigurationError) as caught:
+        read_readings(path)
+    assert "what did the log show" in " ".join(caught.value.problems)

@@ -148,3 +148,25 @@ def test_it_survives_its_json():
     assert again.mean.tolist() == known.mean.tolist()
     assert again.evidence == known.evidence
     assert again.applied == {SPEED_GAIN: 0.034}
+
+
+def test_a_run_from_full_to_empty_moves_the_usable_energy():
+    """51.3 kWh over the window of 0.9 at 0 °C, 0.4 %/K: 57.0 kWh at 25 °C, as planned."""
+    run = InstrumentReading(kind=ReadingKind.USABLE, value=51_300.0, sigma=50.0, shown=0.0, source="run")
+    cold = replace(run, cell_temperature_degc=0.0)
+    assert known_instruments(with_readings(cold)).of(USABLE).value == pytest.approx(0.0, abs=1e-9)
+    assert known_instruments(with_readings(run)).of(USABLE).value < -0.05
+    half = replace(run, value=25_650.0, span_ratio=0.45, span_sigma_ratio=0.01)
+    assert (
+        known_instruments(with_readings(half)).of(USABLE).sigma > known_instruments(with_readings(run)).of(USABLE).sigma
+    )
+
+
+def test_a_meter_of_its_own_leaves_the_logs_sensors_alone():
+    run = InstrumentReading(
+        kind=ReadingKind.USABLE, value=55_000.0, sigma=50.0, shown=0.0, source="run", is_counted_by_log=False
+    )
+    by_log, by_meter = (known_instruments(with_readings(replace(run, is_counted_by_log=own))) for own in (True, False))
+    assert by_meter.power_gain.sigma == pytest.approx(known_instruments(example_build()).power_gain.sigma)
+    assert by_log.power_gain.sigma < by_meter.power_gain.sigma
+    assert by_meter.of(USABLE).sigma < by_log.of(USABLE).sigma
