@@ -353,7 +353,7 @@ def _scenario_range(
     if outside.is_extrapolated:
         consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
     breakdown = draws.median_breakdown(prepared, build)
-    energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss)
+    energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, prepared.mean_speed_m_per_s)
     share = available_share_ratio(build.target)
     # A scenario that gains energy, such as a long descent, has no range; it is shown as unbounded.
     range_m = np.where(consumed > 0, share * energy_wh / np.maximum(consumed, 1e-9) * 1000.0, np.inf)

@@ -148,7 +148,8 @@ def size_pack(
     )
     consumed = draws.consumption_wh_per_km(prepared, build)
     breakdown = draws.median_breakdown(prepared, build)
-    given = usable.sample(breakdown, prepared.parts[0].conditions, draws.usable, draws.usable_loss) / usable.energy_wh
+    conditions, speed = prepared.parts[0].conditions, prepared.mean_speed_m_per_s
+    given = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, speed) / usable.energy_wh
     kilometres = build.target.range_m / 1000.0
     needed_wh = kilometres * consumed / (given * available_share_ratio(build.target))
     feedback = _MassFeedback.of(prepared, draws, build, usable)

@@ -57,5 +57,7 @@ class Standpoint:
         median = self.parameters.median[np.newaxis, :]
         breakdown = scenario_breakdown(prepared, median, build, environment=environment, loss_terms=losses)
         zero = np.zeros(1)
-        energy_wh = float(self.usable.sample(breakdown, prepared.parts[0].conditions, zero, zero)[0])
+        energy_wh = float(
+            self.usable.sample(breakdown, prepared.parts[0].conditions, zero, zero, prepared.mean_speed_m_per_s)[0]
+        )
         return energy_wh * available_share_ratio(build.target)

@@ -12,7 +12,12 @@ from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.conditions import Conditions
 from logan.model.fit_result import FitResult
 from logan.model.pack_heat import nominal_open_circuit_voltage_v
-from logan.physics.battery import REFERENCE_TEMPERATURE_DEGC, pack_current_a, resistance_at_ohm
+from logan.physics.battery import (
+    REFERENCE_TEMPERATURE_DEGC,
+    pack_current_a,
+    resistance_at_ohm,
+    state_of_charge_at_floor,
+)
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -37,6 +42,12 @@ class UsableEnergy:
         Pack, for the effect of load. [ohm, V, J/mol]
     source, loss_source : str
         Where the energy and the loss per kelvin come from.
+    floor_v : float or None
+        Lowest voltage of the pack under load; None where no floor is given. [V]
+    window : tuple of float
+        Ends of the usable window. [ratio]
+    state_points, voltage_points_v : tuple of float
+        Open-circuit voltage of the pack against state of charge; empty where not given. [ratio, V]
     follows : tuple of float
         How its logarithm goes with each log parameter, by the sensors that read both; empty where not at all.
     """
@@ -52,6 +63,10 @@ class UsableEnergy:
     activation_j_per_mol: float
     source: str
     loss_source: str = ""
+    floor_v: float | None = None
+    window: tuple[float, float] = (0.05, 0.95)
+    state_points: tuple[float, ...] = ()
+    voltage_points_v: tuple[float, ...] = ()
     follows: tuple[float, ...] = ()
 
     @property
@@ -101,12 +116,22 @@ class UsableEnergy:
         reference_heat_w = resistance_ohm * reference_a**2
         return (total / (total + heat)) * (reference_w + reference_heat_w) / reference_w
 
+    def floor_share(self, power_w: float, cell_temperature_degc: float) -> float:
+        """Share of the window that is left above the voltage floor under a steady power: cold cells end early."""
+        if self.floor_v is None or not self.state_points or power_w <= 0.0:
+            return 1.0
+        ohm = float(resistance_at_ohm(self.resistance_ohm, cell_temperature_degc, self.activation_j_per_mol))
+        end = state_of_charge_at_floor(power_w, self.floor_v, ohm, self.state_points, self.voltage_points_v)
+        low, high = self.window
+        return float(np.clip((high - max(end, low)) / (high - low), 0.05, 1.0))
+
     def sample(
         self,
         breakdown: ConsumptionBreakdown,
         conditions: Conditions,
         deviation: FloatArray,
         loss_deviation: FloatArray,
+        mean_speed_m_per_s: float = 0.0,
     ) -> FloatArray:
         """Usable energy under a scenario's load and temperature for each sample.
 
@@ -118,6 +143,8 @@ class UsableEnergy:
             Cell temperature.
         deviation, loss_deviation : ndarray, shape (n,)
             Standard normal deviations of the energy and of the loss per kelvin.
+        mean_speed_m_per_s : float
+            Of the scenario, for the power under which the voltage floor is reached. [m/s]
 
         Returns
         -------
@@ -126,6 +153,8 @@ class UsableEnergy:
         """
         loss = np.maximum(self.loss_per_k + self.loss_sigma_per_k * loss_deviation, 0.0)
         share = self.temperature_share(conditions.cell_temperature_degc, loss) * self.load_share(breakdown, conditions)
+        power_w = float(breakdown.total_wh_per_km[0]) * mean_speed_m_per_s * 3.6
+        share = np.minimum(share, self.floor_share(power_w, conditions.cell_temperature_degc))
         return np.asarray(self.energy_wh * np.exp(self.log_sigma * deviation) * share)
 
 
@@ -164,5 +193,9 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
         activation_j_per_mol=pack.resistance_activation_j_per_mol,
         source=source,
         loss_source=pack.usable_loss_per_k.source,
+        floor_v=None if pack.cell_voltage_floor_v is None else pack.cells_in_series * pack.cell_voltage_floor_v,
+        window=(pack.usable_low_ratio, pack.usable_high_ratio),
+        state_points=pack.state_of_charge_points,
+        voltage_points_v=tuple(pack.cells_in_series * volts for volts in pack.open_circuit_voltage_points_v),
         follows=follows,
     )

@@ -107,3 +107,27 @@ def open_circuit_voltage_v(
         Open-circuit voltage. [V]
     """
     return np.interp(state_of_charge_ratio, points_ratio, points_v)
+
+
+def state_of_charge_at_floor(
+    power_w: float, floor_v: float, resistance_ohm: float, points_ratio: tuple[float, ...], points_v: tuple[float, ...]
+) -> float:
+    """State of charge at which a steady power brings the terminals down to their floor.
+
+    Parameters
+    ----------
+    power_w, floor_v, resistance_ohm : float
+        At the terminals, positive on discharge; lowest voltage allowed; of the pack. [W, V, ohm]
+    points_ratio, points_v : tuple of float
+        State of charge, rising, and open-circuit voltage of the pack. [ratio, V]
+
+    Returns
+    -------
+    float
+        At the floor the current is power over floor, so the open circuit must stand I R above it; 0 to 1. [ratio]
+
+    References
+    ----------
+    .. [1] Ohm's law; common practice.
+    """
+    return float(np.interp(floor_v + power_w / floor_v * resistance_ohm, points_v, points_ratio))

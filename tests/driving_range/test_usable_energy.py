@@ -51,3 +51,23 @@ def test_samples_spread_as_the_uncertainty_says():
     assert energy.std() / energy.mean() == pytest.approx(2_000.0 / 57_000.0, rel=0.02)
     certain = dataclasses.replace(usable, sigma_wh=0.0)
     assert certain.log_sigma == 0.0
+
+
+def test_a_cold_highway_run_ends_at_the_voltage_floor():
+    """26 kW, 360 V open circuit from 270 V at 0 to 400 V at full, floor 290 V: at 25 °C the floor is met below the
+    window's end; at -20 °C the cells' resistance is 6.0 times as high, and the window ends at 27 % (by hand)."""
+    points, volts = (0.0, 0.1, 0.5, 1.0), (270.0, 320.0, 350.0, 400.0)
+    usable = dataclasses.replace(
+        usable_energy_of(BUILD),
+        floor_v=290.0,
+        state_points=points,
+        voltage_points_v=volts,
+        resistance_ohm=0.08,
+        activation_j_per_mol=25_000.0,
+    )
+    assert usable.floor_share(26_000.0, 25.0) == pytest.approx((0.95 - 0.1 * 27.17 / 50.0) / 0.9, abs=1e-3)
+    ohm = 0.08 * np.exp(25_000.0 / 8.314462618 * (1 / 253.15 - 1 / 298.15))
+    end = np.interp(290.0 + 26_000.0 / 290.0 * ohm, volts, points)
+    assert usable.floor_share(26_000.0, -20.0) == pytest.approx((0.95 - end) / 0.9, rel=1e-6)
+    assert end == pytest.approx(0.274, abs=1e-3)
+    assert dataclasses.replace(usable, floor_v=None).floor_share(26_000.0, -20.0) == 1.0
