@@ -52,6 +52,9 @@ def register(app: typer.Typer) -> None:
         without_energy: Annotated[
             bool, typer.Option("--without-energy", help="Keep a drive without pack current or power, for the rest.")
         ] = False,
+        anyway: Annotated[
+            bool, typer.Option("--anyway", help="Keep a log with lost lines or impossible times; no energy is shown.")
+        ] = False,
         payload: PayloadOption = None,
         ambient: AmbientOption = None,
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
@@ -78,6 +81,7 @@ def register(app: typer.Typer) -> None:
             is_one_drive=one_drive,
             is_replaced=again,
             skips_text=skip_text,
+            is_anyway=anyway,
             is_energy_optional=without_energy,
         )
         with reading_progress() as progress:

@@ -78,14 +78,17 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
 
     for file in summary.files:
         print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")
+        print_lines(*(f"  {reason}" for reason in file.layout))
         if file.skipped_count:
-            print_lines(f"  {file.skipped_count} lines or objects could not be read:")
+            print_lines(f"  {file.skipped_count} lines or objects left out, {file.lost_count} of them look like data:")
             print_lines(*(f"    {part.place}: {part.reason}" for part in file.skipped[:3]))
         if file.is_truncated:
             print_lines("  ends in the middle of a line or object, as after a power cut; what came before is whole")
     began = datetime.fromtimestamp(summary.start_ns / 1e9, tz=UTC) if summary.has_absolute_time else None
     when = f"from {began:%Y-%m-%d %H:%M:%S} UTC, " if began else "no date in the log, "
-    print_lines(f"{when}{summary.duration_s / 60:.1f} min, {summary.frames_per_s:,.0f} frames/s")
+    print_lines(f"{when}{_span(summary.duration_s)}, {summary.frames_per_s:,.0f} frames/s")
+    shown = [flag for flag in summary.flags if flag.severity != "note"]
+    print_lines(*(f"{flag.severity.upper()}: {flag.title}: {flag.evidence}. {flag.remedy}" for flag in shown))
     known = [message for message in summary.messages if message.message]
     unknown = [message for message in summary.messages if not message.message]
     if summary.messages:
@@ -116,8 +119,14 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
         print_lines(note)
     if summary.messages and not has_dbc:
         print_lines("", "These are raw frames: give the vehicle's DBC with --dbc FILE to see signals.")
+    elif red := [flag.title for flag in shown if flag.severity == "red"]:
+        print_lines("", f"RED: {'; '.join(red)}. Nothing is taken for a drive before that is put right.")
     else:
         print_lines("", "Next: logan channels LOG --write")
+
+
+def _span(duration_s: float) -> str:
+    return f"{duration_s / 60:.1f} min" if duration_s >= 60 else f"{duration_s:.1f} s"
 
 
 def _short(value: float | None) -> str:

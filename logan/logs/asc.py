@@ -90,7 +90,7 @@ _MONTH_NAMES: Final = "jan feb|fév mar|mär|mrz apr|avr may|mai jun|juin jul|ju
 _MONTHS: Final = {
     name: number for number, names in enumerate(_MONTH_NAMES.split(), start=1) for name in names.split("|")
 }
-_DIGITS: Final = {16: re.compile(rb"[0-9A-Fa-f]+"), 10: re.compile(rb"[0-9]+")}
+_DIGITS: Final = {16: re.compile(rb"[0-9A-Fa-f]{1,40}"), 10: re.compile(rb"[0-9]{1,40}")}
 _FLAGS_FIELD: Final = 2
 _REMOTE_FLAG: Final = 0x10
 

@@ -22,6 +22,7 @@ from logan.frames.table import FrameTable
 from logan.logs.blf_frames import frames_of
 from logan.logs.blf_objects import GATHER_BYTES, find_objects
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
+from logan.logs.text_lines import LATEST_NS
 from logan.logs.work_memory import keep_work_arrays
 
 GROUP_BYTES: Final = 1024 * 1024
@@ -164,7 +165,8 @@ def _system_time_ns(fields: list[int]) -> int:
         moment = datetime.datetime(year, month, day, hour, minute, second, tzinfo=datetime.UTC)
     except ValueError:
         return 0
-    return int(moment.timestamp()) * 1_000_000_000 + millisecond * 1_000_000
+    start_ns = int(moment.timestamp()) * 1_000_000_000 + millisecond * 1_000_000
+    return start_ns if start_ns < LATEST_NS // 2 else 0  # with room for the times that count from it
 
 
 def _containers(file: _File, report: ReadReport) -> Iterator[_Container]:

@@ -56,6 +56,7 @@ _REMOTE_DATA: Final = re.compile(rb"[Rr](?:[0-8](?:_[9A-Fa-f])?)?")
 _FIRST_LINE: Final = re.compile(rb"[ \t]*\([0-9]{1,10}\.[0-9]{1,9}\)[ \t]+[!-~]+[ \t]+[0-9A-Fa-f]{1,8}#")
 
 _DELTA_BACKWARD_RATIO: Final = 0.05
+_UNEVEN_RATIO: Final = 0.15
 
 
 def identifier_of(digits: bytes) -> tuple[int, bool]:
@@ -129,10 +130,16 @@ class _Parser:
 
 
 def times_count_from_last(time_ns: IntArray) -> bool:
-    """Whether times are differences to the line before: small, and often smaller than the one before."""
+    """Whether times are differences to the line before: small, often smaller than the one before, not just shuffled.
+
+    Times of a log whose lines were sorted by something else are spread evenly over it; differences are not.
+    """
     if time_ns.size < 3 or int(time_ns.max()) > 86_400 * 1_000_000_000:
         return False
-    return float((np.diff(time_ns) < 0).mean()) > _DELTA_BACKWARD_RATIO
+    if float((np.diff(time_ns) < 0).mean()) <= _DELTA_BACKWARD_RATIO:
+        return False
+    even = np.linspace(time_ns.min(), time_ns.max(), time_ns.size)
+    return bool(np.abs(np.sort(time_ns) - even).max() > _UNEVEN_RATIO * np.ptp(time_ns))
 
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:

@@ -27,7 +27,16 @@ from logan.errors import LogReadError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import HEAD_BYTES, Block, LogFormat, ReadOptions, ReadReport
 from logan.logs.table_cells import BLANKS, DAY_NS, moment
-from logan.logs.table_layout import ColumnKind, TableColumn, TableLayout, split_row, table_layout
+from logan.logs.table_layout import (
+    ColumnKind,
+    LongTable,
+    TableColumn,
+    TableLayout,
+    split_header,
+    split_row,
+    table_layout,
+)
+from logan.logs.text_lines import LATEST_NS
 from logan.units import FloatArray, IntArray
 
 BLOCK_BYTES: Final = 256 * 1024
@@ -36,6 +45,10 @@ BLOCK_BYTES: Final = 256 * 1024
 MAX_WORDS: Final = 64
 """A column with more different words than this holds free text, and is left out."""
 
+MAX_NAMES: Final = 2000
+"""Quantities of a long table."""
+
+_HEADER_AGAIN: Final = "the header again"
 _MAX_LINE_BYTES: Final = 1024 * 1024
 _SWITCH_WORDS: Final = {
     **dict.fromkeys(("on", "true", "yes", "active", "enabled"), 1),
@@ -118,12 +131,16 @@ class _Table:
     def __init__(self, layout: TableLayout, options: ReadOptions, report: ReadReport) -> None:
         assert layout.time is not None  # read() looked
         self._layout, self._time, self._report = layout, layout.time, report
+        self._asked = options.wanted
+        self._most_words = MAX_WORDS if layout.long is None else MAX_NAMES
         self._line = 1
         skipped = {self._time.index, self._time.date_index}
         self._wanted = [
             index
             for index, column in enumerate(layout.columns)
-            if index not in skipped and column.kind is not ColumnKind.IGNORED and _is_wanted(column, options.wanted)
+            if index not in skipped
+            and column.kind is not ColumnKind.IGNORED
+            and (layout.long is not None or _is_wanted(column, options.wanted))
         ]
         self._words: dict[int, dict[str, int]] = {
             index: {} for index in self._wanted if layout.columns[index].kind is ColumnKind.TEXT
@@ -188,7 +205,9 @@ class _Table:
         """Times of a block; None if any cell holds none."""
         column = cells[self._time.index]
         if self._time.unit_ns is not None:
-            return _whole_ns(column, self._time.unit_ns) if np.isfinite(column).all() else None
+            # Not-a-number is not below the limit either.
+            is_good = bool((np.abs(column) * self._time.unit_ns < LATEST_NS).all())
+            return _whole_ns(column, self._time.unit_ns) if is_good else None
         dates = cells[self._time.date_index] if self._time.date_index is not None else [""] * len(column)
         state = self._last_clock_ns, self._rollover_ns
         times = [self._moment_ns(cell, date) for cell, date in zip(column, dates, strict=True)]
@@ -209,7 +228,7 @@ class _Table:
                 return None
         clock_ns = found.clock_ns or 0
         if day_ns is not None:
-            return day_ns + clock_ns
+            return day_ns + clock_ns if abs(day_ns) < LATEST_NS else None
         if clock_ns < self._last_clock_ns - DAY_NS // 2:
             self._rollover_ns += DAY_NS
         self._last_clock_ns = clock_ns
@@ -225,10 +244,10 @@ class _Table:
         if word.lower() in BLANKS:
             return math.nan
         if word not in known:
-            if len(known) > MAX_WORDS:
+            if len(known) > self._most_words:
                 return math.nan
             switch = _SWITCH_WORDS.get(word.lower())
-            free = (code for code in range(MAX_WORDS + 2) if code not in known.values())
+            free = (code for code in range(self._most_words + 2) if code not in known.values())
             known[word] = switch if switch is not None and switch not in known.values() else next(free)
         return float(known[word])
 
@@ -258,7 +277,7 @@ class _Table:
             self._report.is_truncated = True
             return None
         if fault := self._fault(line, cells, width):
-            self._report.skip(fault, line=number)
+            self._report.skip(fault, line=number, is_lost=fault != _HEADER_AGAIN)
             return None
         time_ns = self._time_ns(cells)
         if time_ns is None:
@@ -270,7 +289,7 @@ class _Table:
         if "\x00" in line:
             return "the row holds NUL bytes"
         if [cell.strip() for cell in cells[:width]] == [column.header for column in self._layout.columns]:
-            return "the header again"
+            return _HEADER_AGAIN
         if len(cells) < width or any(cell.strip() for cell in cells[width:]):
             return f"the row has {len(cells)} cells, and the header {width}"
         return ""
@@ -283,7 +302,9 @@ class _Table:
             value = self._layout.style.number(cells[self._time.index])
         except ValueError:
             return None
-        return int(_whole_ns(np.array([value]), self._time.unit_ns)[0]) if math.isfinite(value) else None
+        if not abs(value) * self._time.unit_ns < LATEST_NS:
+            return None
+        return int(_whole_ns(np.array([value]), self._time.unit_ns)[0])
 
     def _value(self, index: int, cell: str, line: int) -> float:
         if index in self._words:
@@ -297,15 +318,38 @@ class _Table:
     def finish(self) -> SignalTable:
         """All columns; a column's times leave out the rows where it is absent."""
         time_ns = np.concatenate([np.empty(0, np.int64), *self._time_parts])
-        columns = []
+        columns: list[SignalColumn] = []
+        found: dict[int, FloatArray] = {}
         for parts, index in zip(self._value_parts, self._wanted, strict=True):
-            if index in self._words and len(self._words[index]) > MAX_WORDS:
+            if index in self._words and len(self._words[index]) > self._most_words:
                 self._report.notes.append(f"column '{self._layout.columns[index].name}' holds free text, left out")
                 continue
             value = np.concatenate([np.empty(0), *parts])
             parts.clear()
             columns.append(self._column(index, time_ns, value))
+            if self._layout.long is not None:
+                found[index] = value
+        if self._layout.long is not None:
+            columns = list(self._turned(self._layout.long, time_ns, found))
         return SignalTable(columns=tuple(columns), log_format=FORMAT.name)
+
+    def _turned(self, long: LongTable, time_ns: IntArray, found: dict[int, FloatArray]) -> Iterator[SignalColumn]:
+        """One column a quantity, from a table that has one value in a row."""
+        words = self._words.get(long.name, {})
+        unit_of = {code: word for word, code in self._words.get(long.unit, {}).items()} if long.unit is not None else {}
+        self._report.notes.append(
+            f"{self._report.path}: a long table, one value in a row, turned round by its column "
+            f"'{self._layout.columns[long.name].header}' into {len(words)} quantities"
+        )
+        for word, code in words.items():
+            rows = (found[long.name] == code) & np.isfinite(found[long.value])
+            codes = found[long.unit][rows] if long.unit is not None else np.empty(0)
+            units = {unit_of.get(int(each), "") for each in np.unique(codes[np.isfinite(codes)])}
+            name, own_unit = split_header(word)
+            if self._asked is None or not self._asked.isdisjoint((name, word)):
+                unit = units.pop() if len(units) == 1 else own_unit
+                value = found[long.value][rows]
+                yield SignalColumn(name=name, unit=unit, time_ns=time_ns[rows], value=value, comment=word)
 
     def _column(self, index: int, time_ns: IntArray, value: FloatArray) -> SignalColumn:
         present = np.isfinite(value)

@@ -154,8 +154,8 @@ class Grammar:
             bits = flag.words.get(word)
             if bits is None:
                 bits = bits_of(flag.role, word)
-            if bits is None and flag.role != "kind":
-                raise BrokenLineError(f"'{word[:40]}' is neither yes nor no")
+            if bits is None and (flag.role != "kind" or all(flag.words.values())):
+                raise BrokenLineError(f"'{word[:40]}' says nothing of the kind of frame")
             kind |= bits or 0
         return kind
 

@@ -13,7 +13,7 @@ from logan.logs.frame_text_layout import Bytes, Wishes
 from logan.logs.frame_text_times import FoundTime
 from logan.logs.text_lines import FD_BYTES, FD_LENGTHS
 
-NEARLY_ALL: Final = 0.85
+NEARLY_ALL: Final = 0.75
 """Share of lines that must agree: a log may be damaged, or two may be mixed."""
 
 LETTER: Final = re.compile(r"[A-Fa-f]")
@@ -164,7 +164,7 @@ def _agreement(draft: Draft, cells: Sequence[str]) -> float:
     equal = sum(number == count or (8 < number < 16 and FD_LENGTHS[number] == count) for number, count in pairs) / len(
         pairs
     )
-    varied = len(Counter(told).most_common(9)) > 1
+    varied = sum(count >= max(2, 0.02 * len(told)) for number, count in Counter(told).items() if number >= 0) > 1
     if equal > NEARLY_ALL:
         return 6.0 if varied else 2.0 * (max(told) > 1)
     at_most = sum(0 < number <= count for number, count in pairs)

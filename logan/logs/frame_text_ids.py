@@ -119,7 +119,7 @@ def base_of_identifiers(
 def are_padded_extended(ids: Sequence[str], known: frozenset[tuple[int, bool]]) -> bool:
     """Whether eight digits make an identifier up to 7FF one of 29 bits."""
     digits = [re.sub("^0[xX]", "", cell) for cell in ids]
-    if len({len(text) for text in digits if text}) > 1:
+    if sum(len(text) == 8 for text in digits) < 0.95 * len(digits):
         return any(len(text) == 8 for text in digits)
     numbers = [_number(text, 16) for text in digits]
     extended = sum((number, True) in known and (number, False) not in known for number in numbers)

@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 
 from logan.frames.table import FrameTable
+from logan.frames.times import unit_of_frames
 from logan.logs.frame_text import READER, Grammar
 from logan.logs.frame_text_data import LETTER, Draft, compact, data_drafts
 from logan.logs.frame_text_ids import (
@@ -48,7 +49,6 @@ from logan.logs.text_lines import (
     is_frame_like,
     read_lines,
 )
-from logan.logs.time_units import unit_of_frames
 
 _DELIMITERS: Final = "\t;\0|, "
 _DELIMITER_NAMES: Final = {"\t": "tabs", ";": "semicolons", "\0": "NUL bytes", "|": "|", ",": "commas", " ": "blanks"}
@@ -111,6 +111,7 @@ def infer_layout(head: bytes, said: str = "", known: frozenset[tuple[int, bool]]
     if len(head) >= HEAD_BYTES and len(lines) > 3:
         lines.pop()
     sample = [line for line in lines if is_frame_like(line) or (wishes.is_whole and line.strip())]
+    sample = _of_usual_shape(sample) if sample else []
     if len(sample) > _SAMPLE_LINES:
         half = _SAMPLE_LINES // 2
         sample = sample[:half] + sample[half :: len(sample) // half]
@@ -131,6 +132,14 @@ def infer_layout(head: bytes, said: str = "", known: frozenset[tuple[int, bool]]
         layout = _with_unit(lines, draft, layout)
     draft.reasons = _reasons(draft, layout)
     return _finished(lines, draft, layout)
+
+
+def _of_usual_shape(lines: Sequence[str]) -> list[str]:
+    """The lines that have the usual separators: others come from another program, and must not blur the columns."""
+    shapes = [tuple(min(line.count(mark), 2) for mark in _DELIMITERS[:-1]) for line in lines]
+    usual = Counter(shapes).most_common(1)[0][0]
+    kept = [line for line, shape in zip(lines, shapes, strict=True) if shape == usual]
+    return kept if len(kept) > 0.5 * len(lines) else list(lines)
 
 
 def _merit(seen: tuple[float, Draft, FrameTextLayout]) -> float:
@@ -344,10 +353,13 @@ def _flags_and_bus(draft: Draft, taken: set[int], wishes: Wishes) -> tuple[tuple
 
 
 def _flag_column(draft: Draft, column: int, role: str) -> FlagColumn:
-    words = [word for word, _ in Counter(draft.column(column)).most_common(16)]
-    met = {word: bits_of(role, word) for word in words}
-    bits = {word: each or 0 for word, each in met.items() if each is not None or role == "kind"}
-    return FlagColumn(column=column, role=role, words=bits)
+    counted = Counter(draft.column(column))
+    met = {word: bits_of(role, word) for word, _ in counted.most_common(16)}
+    spoken = {word: bits for word, bits in met.items() if bits is not None}
+    is_strict = role != "kind" or sum(counted[word] for word in spoken) > 0.7 * len(draft.rows)
+    return FlagColumn(
+        column=column, role=role, words=spoken if is_strict else {w: bits or 0 for w, bits in met.items()}
+    )
 
 
 def _reasons(draft: Draft, layout: FrameTextLayout) -> list[str]:

@@ -21,7 +21,7 @@ _CLOCK: Final = re.compile(
     r"(?:(?P<mark>[.,:])(?P<fraction>[0-9]{1,9})(?::[0-9]{1,3}(?:[.,][0-9]{1,3})?)?)?"
     r"(?: ?[AaPp][Mm])?(?:Z|[+-]\d\d:?\d\d)?"
 )
-_NEARLY_ALL: Final = 0.85
+_NEARLY_ALL: Final = 0.75
 _LEAST_SCORE: Final = 0.5
 _WITHOUT: Final = (
     "the lines hold frames, and no column rises as times do: it is a capture without times, so nothing can be computed",
@@ -107,16 +107,14 @@ def _likeness(columns: Sequence[Sequence[str]], column: int, names: Mapping[int,
     if distinct.size < 2:
         return score - 4.0
     rises = float(np.mean(np.diff(values) >= 0))
-    score += 2.0 * (rises > 0.95) + 1.0 * any("." in cell or "," in cell for cell in numbers)
+    score += 2.0 * (rises > 0.95 and distinct.size >= max(3, 0.05 * values.size))
+    score += 1.0 * any("." in cell or "," in cell for cell in numbers)
     score += min(1.0, 2.0 * distinct.size / values.size) - 0.5
     # A counter has every number once, one after the other.
     is_counter = distinct.size == values.size and bool(np.all(distinct == np.rint(distinct))) and values.size > 3
     score -= 5.0 * (is_counter and float(np.median(np.diff(distinct))) == 1.0 and name != "time")
-    return (
-        score
-        - 1.5 * (rises < 0.95 and distinct.size < 0.3 * values.size)
-        - 1.0 * (float(np.abs(values).max()) <= 255 and rises < 0.95)
-    )
+    is_small = float(np.abs(values).max()) <= 255 and bool(np.all(values == np.rint(values)))
+    return score - (rises < 0.95) * (1.5 * (distinct.size < 0.3 * values.size) + 1.0 * is_small)
 
 
 def _number(

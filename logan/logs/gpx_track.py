@@ -16,6 +16,7 @@ import numpy as np
 from logan.errors import LogReadError, plain_words
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
+from logan.logs.text_lines import LATEST_NS
 from logan.units import FloatArray, IntArray
 
 LARGEST_FILE_BYTES: Final = 200 * 1024 * 1024
@@ -75,7 +76,10 @@ def _timed_points(document: Any, report: ReadReport) -> list[Any]:
     timed = [point for point in points if point.time is not None]
     if len(timed) < len(points):
         report.skip("a point without a time", count=len(points) - len(timed))
-    return timed
+    dated = [point for point in timed if abs(_time_ns(point.time)) < LATEST_NS]
+    if len(dated) < len(timed):
+        report.skip("a point of a time beyond the year 2262", count=len(timed) - len(dated))
+    return dated
 
 
 def _time_ns(moment: datetime) -> int:

@@ -44,6 +44,24 @@ LOG_FORMATS: Final[Formats] = (
 """Every format, in no order of preference but their rank: a file that two of one rank recognise is refused."""
 
 
+_READABLE: Final = (
+    "What can be read: candump, ASC, BLF, TRC and MF4 logs, text with time, identifier and data of a frame in each "
+    "line, GPX tracks, and tables (CSV) with a time in each row; packed with gzip, zstd or zip too"
+)
+_UNPACK: Final = "Unpack it, and give the logs in it"
+_SEEMINGS: Final = (
+    ((b"7z\xbc\xaf", b"Rar!", b"BZh", b"\xfd7zXZ", b"\x04\x22\x4d\x18", b"ustar"), "an archive", _UNPACK),
+    ((b"%PDF",), "a PDF", "Ask for the log itself, as text or CSV"),
+    ((b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"BM"), "a picture", "Give the log itself"),
+    ((b"\xd0\xcf\x11\xe0",), "a spreadsheet workbook", "Save it as CSV (UTF-8)"),
+    ((b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\xc3\xd4", b"\x4d\x3c\xb2\xa1", b"\n\r\r\n"), "a capture of network packets",
+     "Convert it into candump's text, or record the bus with a CAN logger"),
+    ((b"PAR1",), "a Parquet file", "Write it as CSV with a column for the time"),
+    ((b"<!DOCTYPE", b"<!doctype", b"<html", b"<HTML"), "a web page", "Download the log itself"),
+    ((b"{", b"[{", b"[\n"), "JSON", "Write it as a table with a column for the time"),
+    ((b"\x7fELF", b"MZ"), "a program", "Give the log itself"),
+)  # fmt: skip
+
 _HEADING_ALONE: Final = re.compile(rb"(?:\xef\xbb\xbf)?[^\x00-\x08\x0a-\x1f]+[,;\t][^\x00-\x08\x0a-\x1f]+[\r\n]*")
 """One line of several cells."""
 
@@ -81,9 +99,27 @@ def identify(path: Path, head: bytes, formats: Iterable[LogFormat] = LOG_FORMATS
         return matches[0]
     if not matches and _HEADING_ALONE.fullmatch(head):
         raise LogReadError("the table has a heading and no row", "Check that the logger was recording", path)
-    problem = "several log formats fit" if matches else "this is no log that is known here"
-    names = ", ".join(log_format.name for log_format in matches or known)
-    raise UnknownLogFormatError(problem, f"Name its format with --format, one of: {names}", path)
+    if matches:
+        names = ", ".join(log_format.name for log_format in matches)
+        raise UnknownLogFormatError("several log formats fit", f"Name one of them with --format: {names}", path)
+    seeming, remedy = _seeming(head)
+    raise UnknownLogFormatError(f"this is no log that is known here: it seems to be {seeming}", remedy, path)
+
+
+def _seeming(head: bytes) -> tuple[str, str]:
+    """What an unknown file seems to be, and what to do about it."""
+    for marks, seeming, remedy in _SEEMINGS:
+        if head.startswith(marks) or (b"ustar" in marks and head[257:262] == b"ustar"):
+            return seeming, f"{remedy}. {_READABLE}"
+    text = plain_text(head).decode("utf-8", "replace")
+    strange = sum(not (each.isprintable() or each in "\r\n\t") or each == "\ufffd" for each in text)
+    if strange > 0.05 * len(text):
+        return "a file of bytes of some program's own", f"Export it from that program as text. {_READABLE}"
+    first = next((line.strip() for line in text.splitlines() if line.strip()), "")
+    return (
+        f"text of which no line is a frame, and no row a table's (it begins '{first[:50]}')",
+        f"Export the log with a time in each line or row, and a row of names above. {_READABLE}",
+    )
 
 
 def is_wide(head: bytes) -> bool:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import codecs
 import csv
-import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from statistics import mode
 from typing import Final
 
+from logan.frames.times import UNIT_S, unit_of_rows
 from logan.logs.table_cells import BLANKS, Moment, NumberStyle, dates_are_day_first, moment, number_style
 
 DELIMITERS: Final = "\t;,|"
@@ -44,6 +45,15 @@ _TIME_UNITS_NS: Final = {
     **dict.fromkeys(("min", "minutes"), 60e9),
     **dict.fromkeys(("h", "hours"), 3600e9),
 }
+
+
+_QUANTITY_NAME: Final = re.compile(
+    r"(name|pid|signal|channel|parameter|sensor|quantity|item|label|key|tag|variable|metric|measurement|topic|field|id)"
+    r"([ _]?(name|id))?$",
+    re.IGNORECASE,
+)
+_VALUE_NAME: Final = re.compile(r"(value|val|reading|wert|measured|result)([ _].*)?$", re.IGNORECASE)
+_SAID_UNIT: Final = re.compile(r"time=(s|ms|us|ns)", re.IGNORECASE)
 
 
 class ColumnKind(StrEnum):
@@ -119,6 +129,8 @@ class TableLayout:
         In the order of the file.
     time : TimeColumn or None
         None where no column holds the time.
+    long : LongTable or None
+        Where one column holds the values of several quantities.
     """
 
     encoding: str
@@ -128,6 +140,16 @@ class TableLayout:
     first_row: int
     columns: tuple[TableColumn, ...]
     time: TimeColumn | None
+    long: LongTable | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LongTable:
+    """Columns of a table that has one value in a row: the value, its quantity's name, and perhaps its unit."""
+
+    value: int
+    name: int
+    unit: int | None = None
 
 
 def encoding_of(head: bytes) -> str:
@@ -154,8 +176,10 @@ def table_layout(head: bytes, header: str = "") -> TableLayout | None:
     head : bytes
         First bytes of the file.
     header : str
-        Header row for a table that has none, separated by commas.
+        Header row for a table that has none, separated by commas; or the unit of the times, as in ``time=ms``.
     """
+    said = _SAID_UNIT.fullmatch(header.strip())
+    unit_ns = _TIME_UNITS_NS[said[1].lower()] if said else None
     encoding = encoding_of(head)
     text = head.decode(encoding, errors="replace")
     lines = [line.replace("\x00", "") for line in text.splitlines()[: _MAX_PREAMBLE_ROWS + _SAMPLE_ROWS]]
@@ -166,16 +190,16 @@ def table_layout(head: bytes, header: str = "") -> TableLayout | None:
         return None
     rows = [split_row(line, delimiter) for line in lines]
     style = number_style((cell for row in rows for cell in row), delimiter)
-    if header:
+    if header and not said:
         given = [cell.strip() for cell in header.split(",")]
         first_row = next((index for index, row in enumerate(rows) if _is_numeric(row, style, len(row))), None)
-        return None if first_row is None else _finish(encoding, delimiter, style, -1, first_row, given, [], rows)
+        return None if first_row is None else _finish(encoding, delimiter, style, -1, first_row, given, [], rows, None)
     found = _header(rows, style)
     if found is None:
         return None
     header_row, units_row, first_row = found
     units = [] if units_row is None else rows[units_row]
-    return _finish(encoding, delimiter, style, header_row, first_row, rows[header_row], units, rows)
+    return _finish(encoding, delimiter, style, header_row, first_row, rows[header_row], units, rows, unit_ns)
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -241,11 +265,12 @@ def _finish(
     header: Sequence[str],
     units: Sequence[str],
     rows: Sequence[Sequence[str]],
+    unit_ns: float | None,
 ) -> TableLayout:
     values = [row for row in rows[first_row:] if len(row) > 1]
     samples = [[row[index] for row in values if index < len(row)] for index in range(len(header))]
     columns = _columns(header, units, samples, style)
-    time = _time_column(columns, samples, style)
+    time = _time_column(columns, samples, style, unit_ns)
     return TableLayout(
         encoding=encoding,
         delimiter=delimiter,
@@ -254,6 +279,7 @@ def _finish(
         first_row=first_row,
         columns=columns,
         time=time,
+        long=None if time is None else _long_table(columns, samples, time),
     )
 
 
@@ -278,6 +304,27 @@ def _columns(
             kind = ColumnKind.NUMBER
         columns.append(TableColumn(header=cell.strip(), name=name, unit=unit, kind=kind))
     return tuple(columns)
+
+
+def _long_table(columns: Sequence[TableColumn], samples: Sequence[Sequence[str]], time: TimeColumn) -> LongTable | None:
+    """The columns of a table that has one value in a row; None where each quantity has its own column."""
+    taken = {time.index, time.date_index}
+    numbers = [k for k, column in enumerate(columns) if column.kind is ColumnKind.NUMBER and k not in taken]
+    texts = [k for k, column in enumerate(columns) if column.kind is ColumnKind.TEXT and k not in taken]
+    values = [k for k in numbers if _VALUE_NAME.match(columns[k].name)] or (numbers if len(numbers) == 1 else [])
+    named = [k for k in texts if _QUANTITY_NAME.match(columns[k].name)]
+    names = [k for k in named if _VALUE_NAME.match(columns[values[0]].name)] if values else []
+    names = names or [k for k in texts if len(values) == 1 and _alternates(samples[k])]
+    if not names:
+        return None
+    units = [k for k in texts if k != names[0] and re.match(r"units?$|einheit$", columns[k].name, re.IGNORECASE)]
+    return LongTable(value=values[0], name=names[0], unit=units[0] if units else None)
+
+
+def _alternates(cells: Sequence[str]) -> bool:
+    """Whether a column of words changes from row to row and comes back to the same words: names, not states."""
+    changes = sum(a != b for a, b in pairwise(cells))
+    return len(cells) > 3 and 1 < len(set(cells)) <= 0.5 * len(cells) and changes > 0.5 * len(cells)
 
 
 def split_header(cell: str) -> tuple[str, str]:
@@ -311,24 +358,26 @@ def _is_quantity(unit: str) -> bool:
 
 
 def _time_column(
-    columns: Sequence[TableColumn], samples: Sequence[Sequence[str]], style: NumberStyle
+    columns: Sequence[TableColumn], samples: Sequence[Sequence[str]], style: NumberStyle, said: float | None
 ) -> TimeColumn | None:
     named = [index for index, column in enumerate(columns) if _TIME_NAME.match(column.name) or _time_unit(column)]
     dates = [index for index, column in enumerate(columns) if _DATE_NAME.match(column.name)]
     for index in named:
-        found = _as_time(index, columns, samples, style, dates)
+        found = _as_time(index, columns, samples, style, dates, said)
         if found is not None:
             return found
     for index in dates or range(min(1, len(columns))):
         # A first column of full dates is the time whatever it is called.
         moments = _moments(samples[index])
         if moments and all(each.day_ns is not None and each.clock_ns is not None for each in moments):
-            return _as_time(index, columns, samples, style, [])
+            return _as_time(index, columns, samples, style, [], said)
     return None
 
 
 def _time_unit(column: TableColumn) -> float | None:
     """Length of a time unit, where the column is called like a time: ``t_ms``, ``Time (s)``."""
+    if not column.unit and column.name.lower() in _TIME_UNITS_NS and len(column.name) > 3:
+        return _TIME_UNITS_NS[column.name.lower()]
     stem = re.sub(rf"[_ ]{re.escape(column.unit)}$", "", column.name) if column.unit else column.name
     return _TIME_UNITS_NS.get(column.unit.lower()) if _TIME_NAME.match(stem) else None
 
@@ -339,12 +388,13 @@ def _as_time(
     samples: Sequence[Sequence[str]],
     style: NumberStyle,
     dates: Sequence[int],
+    said: float | None,
 ) -> TimeColumn | None:
     column, cells = columns[index], [cell for cell in samples[index] if cell.strip()]
     if not cells:
         return None
     if column.kind is ColumnKind.NUMBER:
-        unit_ns = _TIME_UNITS_NS.get(column.unit.lower()) or _time_unit(column)
+        unit_ns = said or _TIME_UNITS_NS.get(column.unit.lower()) or _time_unit(column)
         if unit_ns is not None:
             return TimeColumn(index=index, unit_ns=unit_ns)
         unit_ns, note = _guess_unit([style.number(cell) for cell in cells if style.is_number(cell)], column.name)
@@ -373,13 +423,8 @@ def _moments(cells: Sequence[str]) -> list[Moment]:
 
 
 def _guess_unit(values: Sequence[float], name: str) -> tuple[float, str]:
-    """Unit of times that do not name it, by their size since 1970, else by their steps."""
-    size = abs(values[0]) if values else 0.0
-    for least, unit_ns in ((1e17, 1.0), (1e14, 1e3), (1e11, 1e6), (6e8, 1e9)):
-        if size >= least:
-            return unit_ns, ""
-    steps = sorted(abs(b - a) for a, b in itertools.pairwise(values) if b != a)
-    is_whole = all(value == int(value) for value in values)
-    if steps and is_whole and steps[len(steps) // 2] >= 10:
-        return 1e6, f"column '{name}' names no unit; its whole steps of {steps[len(steps) // 2]:g} are read as ms"
-    return 1e9, f"column '{name}' names no unit; its values are read as s"
+    """Unit of times that do not name it, by how far rows are apart."""
+    unit, reason = unit_of_rows(values)
+    if not unit:
+        return 1e9, f"column '{name}' names no unit; its values are read as s (else: --columns time=ms)"
+    return UNIT_S[unit] * 1e9, f"column '{name}' names no unit; its values are read as {unit}: {reason}"

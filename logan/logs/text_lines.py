@@ -42,6 +42,7 @@ _TOKEN: Final = re.compile(r"[^\s,;|#\0]+")
 _FRAME_TOKEN: Final = re.compile(
     r"[(\[<\"'+-]*(?:[A-Za-z_]*[:=])?(?:[0-9A-Fa-fxTZ.,:/-]*[0-9][0-9A-Fa-fxTZ.,:/-]*|[0-9A-Fa-f]{2})[hx]?[)\]>\"':]*"
 )
+_DAMAGED_DATA: Final = re.compile(r"[0-9A-Fa-f]{1,8}[^0-9A-Fa-f]?[0-9A-Fa-f]{2,16}[^0-9A-Fa-f]?[0-9A-Fa-f]{2,}")
 _LEAST_TOKENS: Final = 3
 _NEWLINE: Final = 10
 _EXTENDED, _FD, _REMOTE, _ERROR = 1, 2, 4, 8  # as in line_columns.pxd
@@ -77,6 +78,8 @@ def is_frame_like(line: str) -> bool:
         return False
     tokens = _TOKEN.findall(line[:400])
     count = sum(_FRAME_TOKEN.fullmatch(token) is not None for token in tokens)
+    # Identifier and data in one word, whatever stands between them.
+    count += 2 * sum(len(token) > 11 and _DAMAGED_DATA.search(token) is not None for token in tokens[1:])
     return count >= _LEAST_TOKENS and count >= 0.35 * len(tokens)
 
 

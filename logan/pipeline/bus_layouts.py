@@ -59,6 +59,11 @@ class BusLayouts:
             for dbc in self.dbcs
         )
 
+    @property
+    def identifiers(self) -> frozenset[tuple[int, bool]]:
+        """Every identifier that a DBC has, and whether it is extended."""
+        return frozenset((message.can_id, message.is_extended) for dbc in self.dbcs for message in dbc.messages)
+
     def find(self, key: FrameKey) -> MessageLayout | None:
         """Message of a bus and identifier; None where no DBC of that bus has one."""
         if key not in self._found:

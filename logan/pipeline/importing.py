@@ -17,6 +17,7 @@ from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
 from logan.errors import ChannelError, LogReadError, UsageError
+from logan.flags import Severity
 from logan.frames.table import SignalTable
 from logan.logs.compression import hash_of
 from logan.pipeline.builds import BuildFolder
@@ -25,7 +26,7 @@ from logan.pipeline.ingest import Ingested, read_logs
 from logan.pipeline.logs_reader import Progress
 from logan.pipeline.repeats import repeat_flags
 from logan.pipeline.stored import store_analysed
-from logan.quality import find_signal_flags
+from logan.quality import find_reading_flags, find_signal_flags
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
 
@@ -51,6 +52,8 @@ class ImportOptions:
         Threads to read with.
     skips_text : bool
         Leave out the cells of a table that hold text in place of a number, rather than refuse the log.
+    is_anyway : bool
+        Store a drive though too much of its log could not be read, or its times cannot be right.
     is_energy_optional : bool
         Store a drive that no consumption can be worked out from, for what else it holds.
     keeps_raw : bool
@@ -66,6 +69,7 @@ class ImportOptions:
     is_replaced: bool = False
     threads: int = 2
     skips_text: bool = False
+    is_anyway: bool = False
     is_energy_optional: bool = False
     keeps_raw: bool = True
 
@@ -203,7 +207,19 @@ def _read(
             "Check that the logger's clock runs, and that the column of times is the right one",
             paths[0],
         )
+    if not options.is_anyway:
+        _refuse_reading(ingested.signals, channel_map)
     return ingested
+
+
+def _refuse_reading(signals: SignalTable, channel_map: ChannelMap) -> None:
+    """Refuse a log of which too much is missing, or whose times cannot be right."""
+    for flag in find_reading_flags(signals, channel_map):
+        if flag.severity is Severity.RED:
+            raise LogReadError(
+                f"{flag.title[0].lower()}{flag.title[1:]}: {flag.evidence}",
+                f"{flag.remedy}; or import it with --anyway, and its energy stays refused",
+            )
 
 
 def _refuse_text(signals: SignalTable, channel_map: ChannelMap) -> None:

@@ -145,7 +145,13 @@ def read_logs(
     layouts = BusLayouts(dbcs, dbc_by_bus or {}, overrides)
     want = None if wanted is None else frozenset(wanted)
     of_tables = want if keep is None else None
-    options = ReadOptions(column_layout=column_layout, threads=threads, wanted=of_tables, is_hashed=is_hashed)
+    options = ReadOptions(
+        column_layout=column_layout,
+        known_ids=layouts.identifiers,
+        threads=threads,
+        wanted=of_tables,
+        is_hashed=is_hashed,
+    )
     reader = LogsReader(
         paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
     )
@@ -177,6 +183,7 @@ def _signals(
         frame_count=sum(report.frame_count for report in reader.reports if report.log_format in reader.frame_formats),
         unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
         skipped_count=sum(report.skipped_count for report in reader.reports),
+        lost_count=sum(report.lost_count for report in reader.reports),
         skipped=tuple(part for report in reader.reports for part in report.skipped),
         is_truncated=any(report.is_truncated for report in reader.reports),
         error_count=builder.error_count,

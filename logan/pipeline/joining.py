@@ -5,23 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable, SignalColumn, SignalTable
+from logan.frames.times import is_dated
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.reading import read_blocks
 from logan.units import IntArray
-
-ABSOLUTE_FROM_NS: Final = 631_152_000 * 10**9
-"""Times from here on (1990-01-01) are taken for times since 1970, earlier ones for times since a start. [ns]"""
-
-
-def is_absolute(time_ns: int) -> bool:
-    """Whether a time counts from 1970, rather than from the start of a log."""
-    return time_ns >= ABSOLUTE_FROM_NS
 
 
 def sort_files(files: Sequence[tuple[Path, LogFormat]], options: ReadOptions) -> list[tuple[Path, LogFormat]]:
@@ -35,7 +27,7 @@ def sort_files(files: Sequence[tuple[Path, LogFormat]], options: ReadOptions) ->
     if len(files) == 1:
         return list(files)
     starts = [(_first_time_ns(path, log_format, options), path, log_format) for path, log_format in files]
-    relative = [path for start_ns, path, _ in starts if start_ns is not None and not is_absolute(start_ns)]
+    relative = [path for start_ns, path, _ in starts if start_ns is not None and not is_dated(start_ns)]
     if relative and len({start_ns for start_ns, _, _ in starts if start_ns is not None}) < len(files):
         raise LogReadError(
             "several of the logs count time from the same start, so nothing says which comes first",

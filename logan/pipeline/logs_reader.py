@@ -157,7 +157,8 @@ class LogsReader:
             raise LogReadError(
                 f"nothing in it can be read as {report.log_format}; the first of {report.skipped_count} faults is "
                 f"at {first.place}: {first.reason}",
-                "Name the right format with --format, or export the log again",
+                "Say which column is what with --columns, such as 'time=ms', or export the log again with time, "
+                "identifier and data in each line",
                 report.path,
             )
         what = "frame" if self.holds_frames else "row"

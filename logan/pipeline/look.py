@@ -13,16 +13,19 @@ import numpy as np
 from logan.channels.matching import Suggestion, suggest
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.repository import DriveLibrary
+from logan.errors import DbcError
+from logan.flags import DataFlag, Severity
 from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameGroups, FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
+from logan.frames.times import is_dated
 from logan.logs.log_format import ReadOptions
 from logan.pipeline.bus_layouts import BusLayouts
 from logan.pipeline.frame_store import kept_raw
-from logan.pipeline.ingest import DECODE_ROWS, decoding_order
-from logan.pipeline.joining import is_absolute
+from logan.pipeline.ingest import DECODE_ROWS, check_dbc, decoding_order
 from logan.pipeline.logs_reader import LogsReader, Progress
+from logan.quality.signal_log import loss_flag, time_flags
 from logan.units import FloatArray, IntArray
 
 SAMPLE_PERIOD_NS: Final = 100_000_000
@@ -34,7 +37,7 @@ SAMPLE_SPAN_NS: Final = 1800 * 10**9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileSummary:
-    """One file of a log."""
+    """One file of a log; ``layout`` is what was inferred of it and why, one line each."""
 
     path: Path
     log_format: str
@@ -42,8 +45,10 @@ class FileSummary:
     sha256: str
     frame_count: int
     skipped_count: int
+    lost_count: int
     skipped: tuple[SkippedPart, ...]
     is_truncated: bool
+    layout: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +106,8 @@ class LogSummary:
         Which signal each channel could be, best first.
     notes : tuple of str
         Faults of the DBCs, and what had to be assumed to read the log.
+    flags : tuple of DataFlag
+        What is wrong with the reading itself: lost lines, times that cannot be.
     """
 
     schema: ClassVar[str] = "log-summary/1"
@@ -117,6 +124,7 @@ class LogSummary:
     signals: tuple[SignalSummary, ...]
     suggestions: tuple[Suggestion, ...] = ()
     notes: tuple[str, ...] = ()
+    flags: tuple[DataFlag, ...] = ()
 
 
 def look(
@@ -144,7 +152,7 @@ def look(
         If a DBC cannot be used.
     """
     layouts = BusLayouts(dbcs, dbc_by_bus or {})
-    options = ReadOptions(column_layout=column_layout, threads=threads)
+    options = ReadOptions(column_layout=column_layout, known_ids=layouts.identifiers, threads=threads)
     reader = LogsReader(
         paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
     )
@@ -208,7 +216,7 @@ def _summary(
         files=files,
         start_ns=survey.start_ns,
         end_ns=survey.end_ns,
-        has_absolute_time=is_absolute(survey.start_ns),
+        has_absolute_time=is_dated(survey.start_ns),
         duration_s=duration_s,
         frame_count=frame_count,
         frames_per_s=frame_count / duration_s if duration_s else 0.0,
@@ -217,7 +225,32 @@ def _summary(
         signals=survey.signals(_best_channels(suggestions)),
         suggestions=suggestions,
         notes=notes,
+        flags=_flags(survey, layouts, counts, files),
     )
+
+
+def _flags(
+    survey: _Survey, layouts: BusLayouts, counts: Mapping[FrameKey, int], files: Sequence[FileSummary]
+) -> tuple[DataFlag, ...]:
+    """What is wrong with the reading itself."""
+    frame_count = sum(counts.values()) + survey.other_frame_count
+    skipped_count, lost_count = sum(file.skipped_count for file in files), sum(file.lost_count for file in files)
+    lost = loss_flag(frame_count or survey.row_count, skipped_count, lost_count, [p for f in files for p in f.skipped])
+    flags = [*([lost] if lost is not None else []), *time_flags(survey.start_ns, survey.end_ns, frame_count)]
+    if layouts:
+        try:
+            check_dbc(layouts, counts, {key: count for key, count in counts.items() if layouts.find(key) is None})
+        except DbcError as error:
+            foreign = DataFlag(
+                code="foreign_dbc",
+                severity=Severity.RED,
+                channels=(),
+                title="The DBC does not belong to this log",
+                evidence=error.problem,
+                remedy=error.remedy,
+            )
+            flags.append(foreign)
+    return tuple(flags)
 
 
 class _Tally:
@@ -267,6 +300,11 @@ class _Survey:
     @property
     def start_ns(self) -> int:
         return self._first_ns or 0
+
+    @property
+    def row_count(self) -> int:
+        """Rows of the longest column of a table."""
+        return max((tally.row_count for tally in self._of_tables.values()), default=0)
 
     @property
     def duration_s(self) -> float:
@@ -350,6 +388,8 @@ def _files(reader: LogsReader) -> tuple[FileSummary, ...]:
             sha256=report.sha256,
             frame_count=report.frame_count,
             skipped_count=report.skipped_count,
+            lost_count=report.lost_count,
+            layout=tuple(report.layout),
             skipped=tuple(report.skipped),
             is_truncated=report.is_truncated,
         )
@@ -367,6 +407,7 @@ def _stored_file(raw: RawFile) -> FileSummary:
         sha256="",
         frame_count=sum(table.frame_count for table in tables),
         skipped_count=sum(table.skipped_count for table in tables),
+        lost_count=sum(table.lost_count for table in tables),
         skipped=tuple(part for table in tables for part in table.skipped),
         is_truncated=any(table.is_truncated for table in tables),
     )

@@ -10,6 +10,7 @@ from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
+from logan.quality.signal_log import SIGNAL_DETECTORS as READING_DETECTORS
 from logan.quality.survey import DriveSurvey
 from logan.quality.table import DETECTORS, SIGNAL_DETECTORS
 from logan.settings import BuildSettings, ChannelMap
@@ -26,6 +27,7 @@ __all__ = [
     "find_changes",
     "find_duplicates",
     "find_flags",
+    "find_reading_flags",
     "find_signal_flags",
     "fingerprint",
     "grade_metrics",
@@ -45,3 +47,8 @@ def find_flags(drive: Drive, build: BuildSettings) -> tuple[DataFlag, ...]:
 def find_signal_flags(table: SignalTable, channel_map: ChannelMap) -> tuple[DataFlag, ...]:
     """Every fault that shows in the signals as logged, before they become channels."""
     return tuple(flag for detector in SIGNAL_DETECTORS for flag in detector.detect(table, channel_map))
+
+
+def find_reading_flags(table: SignalTable, channel_map: ChannelMap) -> tuple[DataFlag, ...]:
+    """What is wrong with how a log was read: lost lines, times that cannot be."""
+    return tuple(flag for detector in READING_DETECTORS for flag in detector.detect(table, channel_map))

@@ -51,6 +51,7 @@ class ImportChoices(Body):
     is_one_drive: bool = False
     is_replaced: bool = False
     skips_text: bool = False
+    is_anyway: bool = False
     is_energy_optional: bool = False
     payload: ShortText | None = None
     ambient: ShortText | None = None

@@ -75,6 +75,7 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
                 is_one_drive=asked.is_one_drive,
                 is_replaced=asked.is_replaced,
                 skips_text=asked.skips_text,
+                is_anyway=asked.is_anyway,
                 is_energy_optional=asked.is_energy_optional,
             ),
             conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),

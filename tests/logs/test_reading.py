@@ -187,8 +187,8 @@ def test_between_two_formats_the_user_chooses(tmp_path):
     assert recognise(path, "other", (NUMBERS, OTHER)) is OTHER
 
 
-def test_a_file_of_no_format_is_told_the_names_there_are(tmp_path):
-    with pytest.raises(UnknownLogFormatError, match="--format, one of: numbers, other"):
+def test_a_file_of_no_format_is_told_what_it_seems_to_be(tmp_path):
+    with pytest.raises(UnknownLogFormatError, match="no log that is known here: it seems to be text"):
         identify(tmp_path, b"x", (NUMBERS, OTHER))
     with pytest.raises(UnknownLogFormatError, match="no log format 'nmbers'"):
         format_named("nmbers", (NUMBERS, OTHER))

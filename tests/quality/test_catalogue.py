@@ -30,6 +30,7 @@ CATALOGUE: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("time stamps too coarse", ("time_coarse",), "tests/drive/test_clock.py"),
     ("logger's clock drifts", ("clock_drift", "channels_out_of_step"), "tests/drive/test_merge.py"),
     ("time zone, summer time, a clock never set", ("clock_not_set",), "tests/drive/test_merge.py"),
+    ("times in the wrong unit, or of no possible date", ("implausible_times",), "tests/pipeline/test_reading_flags.py"),
     ("units mixed up", ("speed_unit", "temperature_unit", "power_unit", "elevation_unit"),
      "tests/channels/test_mapping.py"),
     ("wrong bits, byte order or multiplexer", ("decoded_wrongly", "multiplexer_ignored"), ""),

@@ -69,7 +69,10 @@ function send(file) {
   });
 }
 
-const choices = () => ({ skips_text: byId("skips-text").checked, is_energy_optional: byId("no-energy").checked });
+const choices = () => ({
+  skips_text: byId("skips-text").checked, is_anyway: byId("anyway").checked,
+  is_energy_optional: byId("no-energy").checked,
+});
 
 function rowOf(log, list) {
   const jobs = byId("jobs");

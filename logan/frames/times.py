@@ -29,6 +29,15 @@ _DAY_S: Final = 86_400.0
 _LIKELY_STEP_S: Final = (0.005, 10.0)
 
 
+ABSOLUTE_FROM_NS: Final = 631_152_000 * 10**9
+"""Times from here on (1990-01-01) are taken for times since 1970, earlier ones for times since a start. [ns]"""
+
+
+def is_dated(time_ns: int) -> bool:
+    """Whether a time counts from 1970, rather than from the start of a log."""
+    return time_ns >= ABSOLUTE_FROM_NS
+
+
 def is_likely_date(time_s: float) -> bool:
     """Whether a time, counted from 1970, lies between the year 2000 and tomorrow."""
     return _YEAR_2000_S <= time_s <= time.time() + _DAY_S
