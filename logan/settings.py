@@ -56,6 +56,10 @@ class VehicleSettings:
         All four wheels, tyres and discs together.
     frontal_crosswind_ratio : float
         Rise of drag area per degree of yaw.
+    linear_road_load_n_s_per_m : PlanningValue
+        What grows in proportion to speed: coefficient B of a coastdown; zero where none was given.
+    driven_wheels : str
+        "front", "rear", "all", or empty where not said.
     body_class, tyre_class : str
         Classes that the typical values came from; empty where none.
     """
@@ -67,6 +71,8 @@ class VehicleSettings:
     tyre_rolling_circumference_m: PlanningValue
     wheel_inertia_kg_m2: float = 4.0
     frontal_crosswind_ratio: float = 0.0
+    linear_road_load_n_s_per_m: PlanningValue = PlanningValue(0.0, 0.0, "none given")
+    driven_wheels: str = ""
     body_class: str = ""
     tyre_class: str = ""
 
@@ -172,6 +178,8 @@ class PackSettings:
         Temperature dependence of the resistance (Arrhenius).
     usable_energy_wh : PlanningValue
         At 25 degrees Celsius and moderate load, between the window's ends.
+    charging_efficiency : PlanningValue
+        Energy that the pack gives back over energy from the wall.
     usable_loss_per_k : PlanningValue
         Share of usable energy lost per kelvin below 25 degrees Celsius.
     cell_mass_kg_per_wh : float
@@ -193,6 +201,7 @@ class PackSettings:
     resistance_ohm: PlanningValue
     resistance_activation_j_per_mol: float = 25_000.0
     usable_energy_wh: PlanningValue
+    charging_efficiency: PlanningValue = PlanningValue(0.88, 0.024, "common practice")
     usable_loss_per_k: PlanningValue = PlanningValue(0.004, 0.002, "common practice")
     cell_mass_kg_per_wh: float = 1.0 / 150.0
     discharge_current_limit_a: float | None = None

@@ -12,6 +12,7 @@ from logan.configuration.coherence import coherence_problems, impossible_togethe
 from logan.configuration.limits import limit_problems, limit_sheet
 from logan.configuration.problems import load, problems_of, refusal
 from logan.configuration.quantities import Measured
+from logan.configuration.road_load import planning_value, road_load_of
 from logan.configuration.schema import (
     AuxiliaryTable,
     BuildFile,
@@ -25,7 +26,7 @@ from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
 from logan.instruments.classes import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
-from logan.model import priors
+from logan.model import certified, priors
 from logan.settings import (
     AuxiliarySettings,
     BuildSettings,
@@ -43,7 +44,6 @@ from logan.settings import (
 from logan.units import DisplayUnits
 
 _WEIGHED_SIGMA_RATIO = 0.01
-_GUESSED_SIGMA_RATIO = 0.10
 
 
 def read_build(path: Path) -> BuildSettings:
@@ -80,28 +80,11 @@ def read_build(path: Path) -> BuildSettings:
     return settings
 
 
-def _planning(
-    measured: Measured | None, source: str, typical: PlanningValue | None, sigma_ratio: float
-) -> PlanningValue:
-    """Take the user's value; its uncertainty, where left out, is the typical one for its kind."""
-    if measured is None:
-        if typical is None:
-            raise ValueError("no value and no typical value")
-        return typical
-    if measured.sigma is not None:
-        return PlanningValue(measured.value, measured.sigma, source)
-    if typical is not None:
-        sigma = typical.sigma / typical.value * measured.value
-        return PlanningValue(measured.value, sigma, f"{source}; uncertainty {typical.source}")
-    note = f"{source}; uncertainty {sigma_ratio * 100:g} %, common practice"
-    return PlanningValue(measured.value, sigma_ratio * measured.value, note)
-
-
 def _settings(content: BuildFile, path: Path) -> BuildSettings:
     folder = path.parent
     return BuildSettings(
         name=content.build.name,
-        vehicle=_vehicle(content.vehicle),
+        vehicle=_vehicle(content.vehicle, path),
         powertrain=_powertrain(content),
         pack=_pack(content.pack),
         auxiliary=_auxiliary(content.auxiliary),
@@ -123,31 +106,34 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
     )
 
 
-def _vehicle(table: VehicleTable) -> VehicleSettings:
-    body = priors.BODY_CLASS_DRAG_AREA_M2.get(table.body_class)
-    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tyre_class)
+def _vehicle(table: VehicleTable, path: Path) -> VehicleSettings:
     if table.tyre_rolling_circumference is not None:
         source = table.source_of("tyre_rolling_circumference")
-        circumference = _planning(table.tyre_rolling_circumference, source, None, 0.01)
+        circumference = planning_value(table.tyre_rolling_circumference, source, None, 0.01)
     else:
         metres = rolling_circumference_m(table.tyre)
         circumference = PlanningValue(metres, 0.015 * metres, f"tyre size {table.tyre} (ETRTO, from memory)")
-    values: dict[str, Any] = {}
-    if table.rolling_temperature_coefficient is not None:
-        source = table.source_of("rolling_temperature_coefficient")
-        values["rolling_temperature_coefficient_per_k"] = _planning(
-            table.rolling_temperature_coefficient, source, None, 0.3
-        )
+    fall = planning_value(
+        table.rolling_temperature_coefficient,
+        table.source_of("rolling_temperature_coefficient"),
+        priors.ROLLING_FALL_PER_K,
+        0.3,
+    )
+    load = road_load_of(table, fall.value)
+    if load.problems:
+        raise refusal(path, load.problems)
     return VehicleSettings(
-        mass_kg=_planning(table.mass, table.source_of("mass"), None, _WEIGHED_SIGMA_RATIO),
-        drag_area_m2=_planning(table.drag_area, table.source_of("drag_area"), body, _GUESSED_SIGMA_RATIO),
-        rolling_coefficient=_planning(table.rolling_coefficient, table.source_of("rolling_coefficient"), tyre, 0.15),
+        mass_kg=planning_value(table.mass, table.source_of("mass"), None, _WEIGHED_SIGMA_RATIO),
+        drag_area_m2=load.drag_area_m2,
+        rolling_coefficient=load.rolling_coefficient,
+        rolling_temperature_coefficient_per_k=fall,
+        linear_road_load_n_s_per_m=load.linear_n_s_per_m,
+        driven_wheels=table.driven_wheels,
         tyre_rolling_circumference_m=circumference,
         wheel_inertia_kg_m2=table.wheel_inertia.value,
         frontal_crosswind_ratio=table.crosswind_rise_per_degree.value,
         body_class=table.body_class,
         tyre_class=table.tyre_class,
-        **values,
     )
 
 
@@ -164,13 +150,16 @@ def _value(measured: Measured | None) -> float | None:
 
 def _powertrain(content: BuildFile) -> PowertrainSettings:
     table, motor = content.powertrain, content.motor
+    kept = [
+        factor
+        for factor, has in ((priors.KEPT_AXLE, table.kept_axle), (priors.TRANSFER_CASE, table.transfer_case))
+        if has
+    ]
+    # A given efficiency is that of the vehicle, whatever it keeps; only the list's knows no old axle.
+    drive, regen = priors.corrected(certified.DRIVE, *kept), priors.corrected(certified.REGEN, *kept)
     return PowertrainSettings(
-        drive_efficiency=_planning(
-            table.drive_efficiency, table.source_of("drive_efficiency"), priors.TYPICAL_DRIVE_EFFICIENCY, 0.03
-        ),
-        regen_efficiency=_planning(
-            table.regen_efficiency, table.source_of("regen_efficiency"), priors.TYPICAL_REGEN_EFFICIENCY, 0.06
-        ),
+        drive_efficiency=planning_value(table.drive_efficiency, table.source_of("drive_efficiency"), drive, 0.03),
+        regen_efficiency=planning_value(table.regen_efficiency, table.source_of("regen_efficiency"), regen, 0.06),
         regen_power_limit_w=_value(table.regen_power_limit),
         regen_fade_speed_m_per_s=table.regen_fade_speed.value,
         gearing=_gearing(content.gearing),
@@ -187,7 +176,7 @@ def _powertrain(content: BuildFile) -> PowertrainSettings:
 
 
 def _pack(table: PackTable) -> PackSettings:
-    capacity = _planning(table.cell_capacity, table.source_of("cell_capacity"), None, 0.02)
+    capacity = planning_value(table.cell_capacity, table.source_of("cell_capacity"), None, 0.02)
     low, high = table.usable_window
     energy_wh = table.cells_in_series * table.cells_in_parallel * capacity.value * table.cell_nominal_voltage.value
     typical = PlanningValue(
@@ -201,7 +190,7 @@ def _pack(table: PackTable) -> PackSettings:
     loss: dict[str, Any] = {}
     if table.usable_loss_per_kelvin is not None:
         source = table.source_of("usable_loss_per_kelvin")
-        loss["usable_loss_per_k"] = _planning(table.usable_loss_per_kelvin, source, None, 0.5)
+        loss["usable_loss_per_k"] = planning_value(table.usable_loss_per_kelvin, source, None, 0.5)
     return PackSettings(
         cells_in_series=table.cells_in_series,
         cells_in_parallel=table.cells_in_parallel,
@@ -211,9 +200,12 @@ def _pack(table: PackTable) -> PackSettings:
         open_circuit_voltage_points_v=tuple(volts for _, volts in table.open_circuit_voltage),
         usable_low_ratio=low,
         usable_high_ratio=high,
-        resistance_ohm=_planning(table.resistance, table.source_of("resistance"), resistance, 0.3),
+        resistance_ohm=planning_value(table.resistance, table.source_of("resistance"), resistance, 0.3),
         resistance_activation_j_per_mol=table.resistance_activation.value,
-        usable_energy_wh=_planning(table.usable_energy, table.source_of("usable_energy"), typical, 0.03),
+        usable_energy_wh=planning_value(table.usable_energy, table.source_of("usable_energy"), typical, 0.03),
+        charging_efficiency=planning_value(
+            table.charging_efficiency, table.source_of("charging_efficiency"), certified.CHARGING, 0.03
+        ),
         cell_mass_kg_per_wh=1.0 / table.added_cells.value,
         discharge_current_limit_a=_value(table.discharge_current_limit),
         charge_current_limit_a=_value(table.charge_current_limit),
@@ -229,13 +221,13 @@ def _auxiliary(table: AuxiliaryTable) -> AuxiliarySettings:
     heating = priors.TYPICAL_HEATING_W_PER_K if table.heater_limit.value > 0 else none
     cooling = priors.TYPICAL_COOLING_W_PER_K if table.air_conditioning_limit.value > 0 else none
     return AuxiliarySettings(
-        base_power_w=_planning(table.base_power, table.source_of("base_power"), priors.TYPICAL_AUXILIARY_POWER_W, 0.3),
-        heating_w_per_k=_planning(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), heating, 0.3)
+        base_power_w=planning_value(table.base_power, table.source_of("base_power"), certified.AUXILIARY_W, 0.3),
+        heating_w_per_k=planning_value(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), heating, 0.3)
         if table.heating_per_kelvin is None or heating.value
-        else _planning(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), None, 0.3),
-        cooling_w_per_k=_planning(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), cooling, 0.3)
+        else planning_value(table.heating_per_kelvin, table.source_of("heating_per_kelvin"), None, 0.3),
+        cooling_w_per_k=planning_value(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), cooling, 0.3)
         if table.cooling_per_kelvin is None or cooling.value
-        else _planning(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), None, 0.3),
+        else planning_value(table.cooling_per_kelvin, table.source_of("cooling_per_kelvin"), None, 0.3),
         heater_limit_w=table.heater_limit.value,
         air_conditioning_limit_w=table.air_conditioning_limit.value,
         comfort_low_degc=table.comfort_low.value,

@@ -15,6 +15,13 @@ from logan.model.priors import BODY_CLASS_DRAG_AREA_M2, TYRE_CLASS_ROLLING_COEFF
 
 Mass = Annotated[Measured, Quantity("kilogram", 300.0, 12_000.0, "1650 kg ± 20 kg", "kg")]
 Payload = Annotated[Measured, Quantity("kilogram", -2_000.0, 20_000.0, "150 kg", "kg")]
+BodyLength = Annotated[Measured, Quantity("meter", 0.8, 4.0, "1.75 m", "m")]
+DragCoefficient = Annotated[Measured, Quantity("", 0.12, 1.5, "0.45 ± 0.04", "")]
+Force = Annotated[Measured, Quantity("newton", 0.0, 3_000.0, "35 lbf", "N")]
+ForcePerSpeed = Annotated[Measured, Quantity("newton*second/meter", -30.0, 60.0, "0.087 lbf/mph", "N/(m/s)")]
+ForcePerSpeedSquared = Annotated[
+    Measured, Quantity("newton*second**2/meter**2", 0.05, 5.0, "0.0148 lbf/mph2", "N/(m/s)2")
+]
 Area = Annotated[Measured, Quantity("meter**2", 0.2, 8.0, "0.80 m2 ± 0.08 m2", "m2")]
 RollingCoefficient = Annotated[Measured, Quantity("", 0.003, 0.06, "0.0105 ± 0.0015", "")]
 Ratio = Annotated[Measured, Quantity("", 0.0, 1.0, "0.10", "")]
@@ -134,12 +141,29 @@ class BuildTable(Table):
     keep_raw: bool = True
 
 
+class RoadLoadTable(Tables):
+    """``[vehicle.road_load]``: force = a + b v + c v^2 on a level road at 20 degC and 98.21 kPa."""
+
+    a: Force
+    b: ForcePerSpeed
+    c: ForcePerSpeedSquared
+    test_weight: Mass
+    source: str = Field(min_length=1, max_length=200)
+
+
 class VehicleTable(Tables):
     """``[vehicle]``."""
 
     mass: Mass
     body_class: Annotated[str, *_one_of(("", *BODY_CLASS_DRAG_AREA_M2))] = ""
     drag_area: Area | None = None
+    drag_coefficient: DragCoefficient | None = None
+    width: BodyLength | None = None
+    height: BodyLength | None = None
+    area_factor: Ratio = Measured(0.83, 0.02)
+    road_load: RoadLoadTable | None = None
+    lifted: bool = False
+    driven_wheels: Annotated[str, *_one_of(("", "front", "rear", "all"))] = ""
     tyre_class: Annotated[str, *_one_of(("", *TYRE_CLASS_ROLLING_COEFFICIENT))] = ""
     rolling_coefficient: RollingCoefficient | None = None
     rolling_temperature_coefficient: PerKelvin | None = None
@@ -183,6 +207,8 @@ class PowertrainTable(Tables):
     regen_efficiency: Efficiency | None = None
     regen_power_limit: Power | None = None
     regen_fade_speed: FadeSpeed = Measured(2.5)
+    kept_axle: bool = False
+    transfer_case: bool = False
 
 
 class PackTable(Tables):
@@ -195,6 +221,7 @@ class PackTable(Tables):
     open_circuit_voltage: list[tuple[float, float]] = Field(default_factory=list, max_length=200)
     usable_window: tuple[float, float] = (0.05, 0.95)
     usable_energy: Energy | None = None
+    charging_efficiency: Efficiency | None = None
     usable_loss_per_kelvin: PerKelvin | None = None
     resistance: Resistance | None = None
     resistance_activation: MolarEnergy = Measured(25_000.0)

@@ -230,7 +230,7 @@ def _breakdown(
     per_km = 1.0 / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0)
     drive_j, brake_j, taken_j, recovered_j, drive_loss_j, regen_loss_j, heat_j = totals
     warm_kg, cold_kg, drag_m2, mass_kg, _ = weights.T
-    rolling_j = warm_kg * steps.rolling_j_per_kg.sum() + cold_kg * steps.warm_up_j_per_kg.sum()
+    rolling_j = warm_kg * steps.rolling_j_per_kg.sum() + cold_kg * steps.warm_up_j_per_kg.sum() + steps.linear_j.sum()
     kinetic_j = (mass_kg + steps.rotating_mass_kg) * steps.kinetic_j_per_kg.sum()
     return ConsumptionBreakdown(
         rolling_wh_per_km=rolling_j * per_km,

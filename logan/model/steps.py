@@ -1,7 +1,7 @@
 """What each step of a schedule asks of the wheels, per unit of each parameter.
 
-Wheel work is linear in (mass x rolling coefficient, its rise at a cold start, drag area,
-mass, 1), so the work of every step for every sample is one matrix product, exact for
+Wheel work is linear in (mass x rolling coefficient, its rise at a cold start, drag area, mass, 1; what grows in
+proportion to speed stands with the last), so the work of every step for every sample is one matrix product, exact for
 straight speeds.
 """
 
@@ -13,10 +13,11 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.conditions import Conditions
+from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
 from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
-from logan.physics.road_load import air_work_integral
+from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, warm_up_share
 from logan.results import read_only
 from logan.settings import BuildSettings
@@ -43,6 +44,8 @@ class WheelSteps:
         Work per unit of drag area. [J/m2]
     climb_j_per_kg, kinetic_j_per_kg : ndarray, shape (k,)
         Work per unit of mass against gravity, and into speed. [J/kg]
+    linear_j : ndarray, shape (k,)
+        Work of what grows in proportion to speed. [J]
     rotating_mass_kg : float
         Mass that rotating parts seem to add. [kg]
     step_s, distance_m, speed_m_per_s : ndarray, shape (k,)
@@ -60,6 +63,7 @@ class WheelSteps:
     air_j_per_m2: FloatArray
     climb_j_per_kg: FloatArray
     kinetic_j_per_kg: FloatArray
+    linear_j: FloatArray
     rotating_mass_kg: float
     step_s: FloatArray
     distance_m: FloatArray
@@ -75,6 +79,7 @@ class WheelSteps:
             "air_j_per_m2",
             "climb_j_per_kg",
             "kinetic_j_per_kg",
+            "linear_j",
             "step_s",
         ):
             object.__setattr__(self, name, read_only(getattr(self, name)))
@@ -93,7 +98,7 @@ class WheelSteps:
                 self.warm_up_j_per_kg,
                 self.air_j_per_m2,
                 self.climb_j_per_kg + self.kinetic_j_per_kg,
-                self.rotating_mass_kg * self.kinetic_j_per_kg,
+                self.rotating_mass_kg * self.kinetic_j_per_kg + self.linear_j,
             ]
         )
 
@@ -169,12 +174,14 @@ def wheel_steps(schedule: Schedule, conditions: Conditions, build: BuildSettings
     middle_s = 0.5 * (schedule.time_s[1:] + schedule.time_s[:-1])[moving] - schedule.time_s[0]
     coldness = np.zeros(step_m.shape) if conditions.warm_start else warm_up_share(middle_s)
     mean_m_per_s = 0.5 * (before + after)
+    linear = raised_if_published(build.vehicle.linear_road_load_n_s_per_m).value * conditions.rolling_factor
     return WheelSteps(
         rolling_j_per_kg=rolling,
         warm_up_j_per_kg=rolling * coldness,
         air_j_per_m2=_air_work_j_per_m2(schedule, conditions, build, moving),
         climb_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * rise_m,
         kinetic_j_per_kg=0.5 * (after**2 - before**2),
+        linear_j=linear * speed_power_integral(before, after, step_s, 2),
         rotating_mass_kg=build_rotating_mass_kg(build),
         step_s=step_s,
         distance_m=step_m,
