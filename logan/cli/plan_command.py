@@ -10,7 +10,8 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 
 if TYPE_CHECKING:
-    from logan.pipeline.plan import GearingSheet, Plan
+    from logan.pipeline.plan import CertificationSheet, GearingSheet, Plan
+    from logan.results import Quantiles
     from logan.units import DisplayUnits
 
 
@@ -26,6 +27,10 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
         units: UnitsOption = None,
         dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
+        known: Annotated[
+            list[str] | None,
+            typer.Option("--known", help="Measured at the wall: 'udds=350 Wh/mi' or 'hwfet=117 MPGe'; again for both."),
+        ] = None,
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:
         """Predict consumption, range and pack from the build's assumptions, and freeze it to a dated file."""
@@ -40,7 +45,7 @@ def register(app: typer.Typer) -> None:
         shown = display_units(units, build)
         settings = folder.settings()
         with working("predicting"):
-            made = make_plan(settings, np.random.default_rng(seed))
+            made = make_plan(settings, np.random.default_rng(seed), known=known or ())
         frozen = None if dry else freeze_plan(made, folder.plans)
         if as_json:
             print_json(made)
@@ -70,6 +75,9 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_lines("")
     print_prediction(plan.prediction, units, "Prediction: median, and where it lies in 8 cases of 10")
     print_lines("")
+    if plan.certification is not None:
+        _print_certification(plan.certification, units)
+        print_lines("")
     print_causes(plan.prediction.scenarios, units)
     print_lines("")
     print_tornado(plan.tornado, units)
@@ -89,6 +97,42 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_lines("")
     _print_gearing(plan.gearing, units)
     print_lines("Speed by speed, and what limits what: logan gearing.")
+
+
+def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:
+    """UDDS and HWFET at the pack and the wall, each with the interval of 9 cases in 10."""
+    from logan.cli.rendering import number, print_lines, print_table
+
+    def span(of: Quantiles, factor: float = 1.0) -> str:
+        return f"{number(of.p50 / factor)} ({number(of.p05 / factor)}-{number(of.p95 / factor)})"
+
+    wh = units.metres / 1000.0
+    rows = [
+        (
+            figures.name.upper() if figures.name != "combined" else "combined 55/45",
+            span(figures.pack.scaled(wh, "")),
+            span(figures.wall.scaled(wh, "")),
+            span(figures.mpge),
+            span(figures.range_m, units.metres),
+        )
+        for figures in sheet.schedules
+    ]
+    headings = (
+        "schedule",
+        f"pack {units.consumption_label}",
+        f"wall {units.consumption_label}",
+        "MPGe",
+        units.distance,
+    )
+    print_table(headings, rows, title="As a certification would find it, and 90 % interval (SAE J1634)")
+    label, factor = sheet.label_range_m, sheet.recharge_ratio.p50
+    note = (
+        f"Label range about {number(label.p50 / units.metres)} {units.distance} (x 0.7); wall over pack {factor:.2f}."
+    )
+    if sheet.known:
+        note += f" Learned from what was measured: {', '.join(sheet.known)}."
+    note += " Efficiencies are those of new cars where you give none: a conversion may lie outside."
+    print_lines(note)
 
 
 def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:

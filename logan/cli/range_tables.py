@@ -25,6 +25,8 @@ LABELS = {
     "constant_loss_w": ("drivetrain loss, constant", "W", 1.0, 0),
     "copper_loss_w_per_n2": ("drivetrain loss by force²", "W/kN²", 1e6, 0),
     "regen_power_limit_w": ("regen limit", "kW", 1e-3, 1),
+    "linear_road_load_n_s_per_m": ("road load by speed", "N/(m/s)", 1.0, 2),
+    "charging_efficiency_ratio": ("charging efficiency", "%", 100.0, 1),
     "tyre_rolling_circumference_m": ("tyre circumference", "m", 1.0, 3),
     "usable_energy_wh": ("usable energy", "kWh", 1e-3, 1),
     "usable_loss_per_k": ("usable energy lost per kelvin", "1/K", 1.0, 4),

@@ -1,13 +1,15 @@
-"""Arithmetic of certification: multi-cycle range, petroleum equivalence, MPGe and the label's adjustment."""
+"""Arithmetic of certification: multi-cycle range, MPGe, both schedules combined and the label's adjustment."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Generic, TypeVar
 
 from logan.constants import METRES_PER_MILE
-from logan.units import WATT_HOURS_PER_US_GALLON_EQUIVALENT
+from logan.units import WATT_HOURS_PER_US_GALLON_EQUIVALENT, FloatArray
+
+Number = TypeVar("Number", float, FloatArray)
 
 CITY_SHARE_RATIO: Final = 0.55
 """Weight of the urban schedule in a combined figure (40 CFR 600; 10 CFR 474 Appendix)."""
@@ -15,52 +17,48 @@ CITY_SHARE_RATIO: Final = 0.55
 LABEL_ADJUSTMENT_RATIO: Final = 0.7
 """Default from unadjusted range to label range (40 CFR 600.210)."""
 
-PETROLEUM_EQUIVALENCE_WH_PER_GALLON: Final = 82_049.0
-PETROLEUM_EQUIVALENCE_WITH_FUEL_HEATER_WH_PER_GALLON: Final = 73_844.0
-"""Petroleum-equivalency factors of the worked example in 10 CFR 474 Appendix; not those of the label."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MultiCycleResult:
+class MultiCycleResult(Generic[Number]):
     """Result of a multi-cycle test.
 
     Parameters
     ----------
-    urban_wh_per_m, highway_wh_per_m : float
+    urban_wh_per_m, highway_wh_per_m : float or ndarray, shape (n,)
         Consumption at the pack terminals. [Wh/m]
-    urban_ac_wh_per_m, highway_ac_wh_per_m : float
+    urban_ac_wh_per_m, highway_ac_wh_per_m : float or ndarray, shape (n,)
         Consumption from the wall. [Wh/m]
-    urban_range_m, highway_range_m, combined_range_m, label_range_m : float
+    urban_range_m, highway_range_m, combined_range_m, label_range_m : float or ndarray, shape (n,)
         Unadjusted, and combined times the label's default adjustment. [m]
-    recharge_ratio : float
+    recharge_ratio : float or ndarray, shape (n,)
         Energy from the wall over energy from the pack. [ratio]
     """
 
-    urban_wh_per_m: float
-    highway_wh_per_m: float
-    urban_ac_wh_per_m: float
-    highway_ac_wh_per_m: float
-    urban_range_m: float
-    highway_range_m: float
-    combined_range_m: float
-    label_range_m: float
-    recharge_ratio: float
+    urban_wh_per_m: Number
+    highway_wh_per_m: Number
+    urban_ac_wh_per_m: Number
+    highway_ac_wh_per_m: Number
+    urban_range_m: Number
+    highway_range_m: Number
+    combined_range_m: Number
+    label_range_m: Number
+    recharge_ratio: Number
 
 
 def multi_cycle_result(
     *,
-    usable_energy_wh: float,
-    recharge_energy_wh: float,
-    urban_energies_wh: Sequence[float],
+    usable_energy_wh: Number,
+    recharge_energy_wh: Number,
+    urban_energies_wh: Sequence[Number],
     urban_distances_m: Sequence[float],
-    highway_energies_wh: Sequence[float],
+    highway_energies_wh: Sequence[Number],
     highway_distances_m: Sequence[float],
-) -> MultiCycleResult:
+) -> MultiCycleResult[Number]:
     """Consumption and range from a multi-cycle test of four urban and two highway schedules.
 
     Parameters
     ----------
-    usable_energy_wh, recharge_energy_wh : float
+    usable_energy_wh, recharge_energy_wh : float or ndarray, shape (n,)
         From full to empty at the pack terminals, and from the wall to fill it again. [Wh]
     urban_energies_wh, urban_distances_m : sequence of float
         Of each urban schedule in the order driven, the cold start first. [Wh, m]
@@ -84,13 +82,12 @@ def multi_cycle_result(
     if len(urban_energies_wh) < 2 or not highway_energies_wh:
         raise ValueError("a multi-cycle test has at least two urban schedules and one highway schedule")
     first = urban_energies_wh[0] / usable_energy_wh
-    weights = [first, *[(1.0 - first) / (len(urban_energies_wh) - 1)] * (len(urban_energies_wh) - 1)]
-    urban = sum(
-        weight * energy / distance
-        for weight, energy, distance in zip(weights, urban_energies_wh, urban_distances_m, strict=True)
-    )
-    per_metre = [energy / distance for energy, distance in zip(highway_energies_wh, highway_distances_m, strict=True)]
-    highway = sum(per_metre) / len(per_metre)
+    rest = (1.0 - first) / (len(urban_energies_wh) - 1)
+    urban, highway = 0.0 * usable_energy_wh, 0.0 * usable_energy_wh
+    for index, (energy, distance) in enumerate(zip(urban_energies_wh, urban_distances_m, strict=True)):
+        urban = urban + (rest if index else first) * energy / distance
+    for energy, distance in zip(highway_energies_wh, highway_distances_m, strict=True):
+        highway = highway + energy / distance / len(highway_energies_wh)
     recharge = recharge_energy_wh / usable_energy_wh
     urban_range, highway_range = usable_energy_wh / urban, usable_energy_wh / highway
     combined = CITY_SHARE_RATIO * urban_range + (1.0 - CITY_SHARE_RATIO) * highway_range
@@ -107,33 +104,11 @@ def multi_cycle_result(
     )
 
 
-def miles_per_gallon_equivalent(ac_wh_per_m: float) -> float:
+def miles_per_gallon_equivalent(ac_wh_per_m: Number) -> Number:
     """Miles per US gallon equivalent from consumption at the wall [mi/gal]; 33 705 Wh a gallon (EPA)."""
     return WATT_HOURS_PER_US_GALLON_EQUIVALENT / (ac_wh_per_m * METRES_PER_MILE)
 
 
-def petroleum_equivalent_miles_per_gallon(
-    urban_wh_per_m: float,
-    highway_wh_per_m: float,
-    factor_wh_per_gallon: float = PETROLEUM_EQUIVALENCE_WH_PER_GALLON,
-) -> float:
-    """Petroleum-equivalent fuel economy for fleet averages, not for the label.
-
-    Parameters
-    ----------
-    urban_wh_per_m, highway_wh_per_m : float
-        Consumption at the wall. [Wh/m]
-    factor_wh_per_gallon : float
-        Petroleum-equivalency factor. [Wh/gal]
-
-    Returns
-    -------
-    float
-        Miles per gallon.
-
-    References
-    ----------
-    .. [1] 10 CFR 474 Appendix.
-    """
-    combined = CITY_SHARE_RATIO * urban_wh_per_m + (1.0 - CITY_SHARE_RATIO) * highway_wh_per_m
-    return factor_wh_per_gallon / (combined * METRES_PER_MILE)
+def combined_consumption(urban: Number, highway: Number) -> Number:
+    """Consumption of both schedules weighed 55/45 by distance (40 CFR 600; 10 CFR 474 Appendix), in their unit."""
+    return CITY_SHARE_RATIO * urban + (1.0 - CITY_SHARE_RATIO) * highway

@@ -88,34 +88,6 @@ def terminal_power_w(
     )
 
 
-def spin_loss_force_n(
-    speed_m_per_s: FloatArray, turns_per_mile: float, polynomial: tuple[float, float, float]
-) -> FloatArray:
-    """Drag of a driveline that spins without load.
-
-    Parameters
-    ----------
-    speed_m_per_s : ndarray, shape (n,)
-        Road speed, above zero. [m/s]
-    turns_per_mile : float
-        Shaft revolutions per mile.
-    polynomial : tuple of float
-        Loss power against shaft speed: c0 + c1 n + c2 n^2, n in rpm. [W, W/rpm, W/rpm2]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Force at the road. [N]
-
-    References
-    ----------
-    .. [1] 40 CFR 1037.528(h)(4).
-    """
-    shaft_rpm = speed_m_per_s * turns_per_mile * 60.0 / 1609.344
-    constant, linear, square = polynomial
-    return np.asarray((constant + linear * shaft_rpm + square * shaft_rpm**2) / speed_m_per_s)
-
-
 def regen_fade_ratio(speed_m_per_s: FloatArray, fade_speed_m_per_s: float) -> FloatArray:
     """Share of braking that regen can take at low speed.
 

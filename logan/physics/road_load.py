@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.units import KILOGRAMS_PER_POUND, METRES_PER_SECOND_PER_MPH, NEWTONS_PER_POUND_FORCE, FloatArray
+from logan.units import FloatArray
 
 
 def road_load_force_n(
@@ -40,33 +40,6 @@ def road_load_force_n(
     air_m_per_s = speed_m_per_s + headwind_m_per_s
     drag_n = 0.5 * air_density_kg_per_m3 * drag_area_m2 * air_m_per_s * np.abs(air_m_per_s)
     return np.asarray(mass_kg * STANDARD_GRAVITY_M_PER_S2 * (rolling_coefficient * level + grade_ratio) + drag_n)
-
-
-def si_road_load_coefficients(
-    constant_lbf: float, linear_lbf_per_mph: float, square_lbf_per_mph2: float
-) -> tuple[float, float, float]:
-    """Road-load coefficients A, B, C in SI.
-
-    Parameters
-    ----------
-    constant_lbf, linear_lbf_per_mph, square_lbf_per_mph2 : float
-        As published with certification data. [lbf, lbf/mph, lbf/mph2]
-
-    Returns
-    -------
-    constant_n, linear_n_s_per_m, square_n_s2_per_m2 : float
-        In SI. [N, N s/m, N s2/m2]
-    """
-    return (
-        constant_lbf * NEWTONS_PER_POUND_FORCE,
-        linear_lbf_per_mph * NEWTONS_PER_POUND_FORCE / METRES_PER_SECOND_PER_MPH,
-        square_lbf_per_mph2 * NEWTONS_PER_POUND_FORCE / METRES_PER_SECOND_PER_MPH**2,
-    )
-
-
-def kilograms_of_test_weight(test_weight_lb: float) -> float:
-    """Mass of an equivalent test weight in pounds. [kg]"""
-    return test_weight_lb * KILOGRAMS_PER_POUND
 
 
 def speed_power_integral(
@@ -126,38 +99,6 @@ def air_work_integral(
     # Magnitude over along-road part: 1 in still air, more where the wind blows across.
     stretch = np.hypot(along, crosswind_m_per_s) / np.maximum(np.abs(along), 1e-9)
     return np.asarray(np.where(np.abs(along) > 1e-9, np.sign(along) * stretch * work, 0.0))
-
-
-def coefficient_wheel_work_j(
-    time_s: FloatArray,
-    speed_m_per_s: FloatArray,
-    coefficients: tuple[float, float, float],
-    mass_kg: float,
-) -> FloatArray:
-    """Work at the wheels over each step, from road-load coefficients and inertia.
-
-    Parameters
-    ----------
-    time_s, speed_m_per_s : ndarray, shape (n,)
-        Schedule. [s, m/s]
-    coefficients : tuple of float
-        A, B, C in SI. [N, N s/m, N s2/m2]
-    mass_kg : float
-        Effective mass. [kg]
-
-    Returns
-    -------
-    ndarray, shape (n - 1,)
-        Positive when the wheels drive. [J]
-    """
-    before, after, step_s = speed_m_per_s[:-1], speed_m_per_s[1:], np.diff(time_s)
-    constant_n, linear, square = coefficients
-    return np.asarray(
-        constant_n * speed_power_integral(before, after, step_s, 1)
-        + linear * speed_power_integral(before, after, step_s, 2)
-        + square * speed_power_integral(before, after, step_s, 3)
-        + 0.5 * mass_kg * (after**2 - before**2)
-    )
 
 
 def climbable_grade_ratio(spare_force_n: FloatArray, mass_kg: float, rolling_coefficient: float) -> FloatArray:

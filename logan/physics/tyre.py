@@ -46,30 +46,6 @@ def temperature_factor(temperature_degc: Number, coefficient_per_k: Number) -> N
     return 1.0 - coefficient_per_k * (held - REFERENCE_TEMPERATURE_DEGC)  # type: ignore[no-any-return]
 
 
-def force_at_reference_temperature_n(force_n: Number, temperature_degc: Number, coefficient_per_k: float) -> Number:
-    """Rolling resistance corrected to 25 degC.
-
-    Parameters
-    ----------
-    force_n : float or ndarray, shape (n,)
-        Measured. [N]
-    temperature_degc : float or ndarray, shape (n,)
-        Ambient at the measurement, 20 to 30 degC. [degC]
-    coefficient_per_k : float
-        0.008 for car tyres, 0.010 for light trucks, 0.006 for heavy ones. [1/K]
-
-    Returns
-    -------
-    float or ndarray, shape (n,)
-        Force at 25 degC. [N]
-
-    References
-    ----------
-    .. [1] UN R117, Annex 6, 6.2 (ISO 28580).
-    """
-    return force_n * (1.0 + coefficient_per_k * (temperature_degc - REFERENCE_TEMPERATURE_DEGC))
-
-
 def warm_up_share(time_s: FloatArray) -> FloatArray:
     """Share that is left of a cold tyre's extra rolling resistance.
 
@@ -84,51 +60,6 @@ def warm_up_share(time_s: FloatArray) -> FloatArray:
         From 1 towards 0 in 10 min e-folding time; common practice. [ratio]
     """
     return np.asarray(np.exp(-time_s / WARM_UP_TIME_S))
-
-
-def regression_force_n(
-    speed_km_per_h: float,
-    *,
-    tyre_count: int,
-    pressure_kpa: float,
-    load_n: float,
-    pressure_exponent: float,
-    load_exponent: float,
-    polynomial: tuple[float, float, float],
-) -> float:
-    """Rolling resistance of an axle's tyres by the SAE J2452 regression.
-
-    Parameters
-    ----------
-    speed_km_per_h : float
-        Road speed, in the regression's own unit. [km/h]
-    tyre_count : int
-        Tyres that carry the load.
-    pressure_kpa : float
-        Inflation pressure, in the regression's own unit. [kPa]
-    load_n : float
-        Load on all of them. [N]
-    pressure_exponent, load_exponent : float
-        Alpha and beta of the regression. [ratio]
-    polynomial : tuple of float
-        a, b, c of the regression, in its own units.
-
-    Returns
-    -------
-    float
-        Force of all the tyres. [N]
-
-    References
-    ----------
-    .. [1] 40 CFR 1037.528(h)(5), SAE J2452.
-    """
-    constant, linear, square = polynomial
-    return float(
-        tyre_count
-        * pressure_kpa**pressure_exponent
-        * (load_n / tyre_count) ** load_exponent
-        * (constant + linear * speed_km_per_h + square * speed_km_per_h**2)
-    )
 
 
 def rolling_radius_m(rolling_circumference_m: float) -> float:

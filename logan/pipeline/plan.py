@@ -13,6 +13,7 @@ import numpy as np
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
+from logan.driving_range.certification_sheet import SCHEDULES, CertificationSheet, certification_sheet, read_known
 from logan.driving_range.other_values import OtherValues, planned_other_values
 from logan.driving_range.performance import CruisePoint, GearingPerformance, GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
@@ -27,10 +28,10 @@ from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, UsageError
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
-from logan.model.priors import planning_values, prior_of
+from logan.model.priors import planning_values, prior_of, raised_if_published
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule
 from logan.results import Estimate, json_ready
@@ -38,6 +39,7 @@ from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 __all__ = [
     "Assumption",
+    "CertificationSheet",
     "CruisePoint",
     "GearingPerformance",
     "GearingSheet",
@@ -110,6 +112,8 @@ class Plan:
         Reductions side by side.
     left_out : tuple of str
         Scenarios that cannot be predicted yet, and why.
+    certification : CertificationSheet or None
+        UDDS and HWFET at the pack and at the wall, MPGe and range; None in plans of earlier versions.
     """
 
     schema: ClassVar[str] = "plan/1"
@@ -126,6 +130,7 @@ class Plan:
     tornado: Tornado
     gearing: GearingSheet
     left_out: tuple[str, ...] = ()
+    certification: CertificationSheet | None = None
 
 
 def make_plan(
@@ -134,6 +139,7 @@ def make_plan(
     *,
     now: datetime | None = None,
     recorded_drive: RecordedDrive | None = None,
+    known: Collection[str] = (),
 ) -> Plan:
     """Predict a build from its assumptions alone.
 
@@ -147,6 +153,8 @@ def make_plan(
         Moment of the plan.
     recorded_drive : callable, optional
         Finds recorded drives; without it, scenarios that replay one are left out.
+    known : collection of str
+        Measured consumption at the wall, such as ``udds=350 Wh/mi``, from which the other schedule is learned.
 
     Returns
     -------
@@ -193,8 +201,22 @@ def make_plan(
         ),
         tornado=tornado(standpoint, build, target),
         gearing=gearing_sheet(build, parameters),
+        certification=certification_sheet(
+            build,
+            {name: load_cycle(name) for name in SCHEDULES},
+            usable=usable,
+            rng=rng,
+            known_wall_wh_per_km=_known(known),
+        ),
         left_out=left_out,
     )
+
+
+def _known(texts: Collection[str]) -> dict[str, float]:
+    try:
+        return dict(read_known(text) for text in texts)
+    except ValueError as error:
+        raise UsageError(str(error), "Give one --known for each schedule measured") from None
 
 
 def make_gearing_sheet(
@@ -300,8 +322,10 @@ def assumptions_of(build: BuildSettings) -> tuple[Assumption, ...]:
     vehicle, pack, auxiliary = build.vehicle, build.pack, build.auxiliary
     others: tuple[tuple[str, str, PlanningValue], ...] = (
         ("rolling_temperature_coefficient_per_k", "1/K", vehicle.rolling_temperature_coefficient_per_k),
+        ("linear_road_load_n_s_per_m", "N s/m", raised_if_published(vehicle.linear_road_load_n_s_per_m)),
         ("tyre_rolling_circumference_m", "m", vehicle.tyre_rolling_circumference_m),
         ("usable_energy_wh", "Wh", pack.usable_energy_wh),
+        ("charging_efficiency_ratio", "ratio", pack.charging_efficiency),
         ("usable_loss_per_k", "1/K", pack.usable_loss_per_k),
         ("pack_resistance_ohm", "ohm", pack.resistance_ohm),
         ("heating_w_per_k", "W/K", auxiliary.heating_w_per_k),

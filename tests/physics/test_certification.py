@@ -1,10 +1,9 @@
 import pytest
 
 from logan.physics.certification import (
-    PETROLEUM_EQUIVALENCE_WITH_FUEL_HEATER_WH_PER_GALLON,
+    combined_consumption,
     miles_per_gallon_equivalent,
     multi_cycle_result,
-    petroleum_equivalent_miles_per_gallon,
 )
 
 MILE_M = 1609.344
@@ -32,14 +31,9 @@ def test_multi_cycle_arithmetic():
     assert miles_per_gallon_equivalent(found.urban_ac_wh_per_m) == pytest.approx(98.53, abs=5e-3)
 
 
-@pytest.mark.published("10 CFR 474 Appendix, worked example: 335.24 and 301.71 mpg")
-def test_petroleum_equivalence():
-    urban, highway = 265.0 / MILE_M, 220.0 / MILE_M
-    assert petroleum_equivalent_miles_per_gallon(urban, highway) == pytest.approx(335.24, abs=5e-3)
-    with_heater = petroleum_equivalent_miles_per_gallon(
-        urban, highway, PETROLEUM_EQUIVALENCE_WITH_FUEL_HEATER_WH_PER_GALLON
-    )
-    assert with_heater == pytest.approx(301.71, abs=5e-3)
+@pytest.mark.published("10 CFR 474 Appendix, worked example: 0.55 x 265 + 0.45 x 220 = 244.75 Wh/mi")
+def test_both_schedules_combined():
+    assert combined_consumption(265.0, 220.0) == pytest.approx(244.75)
 
 
 @pytest.mark.published("33 705 Wh per gallon (EPA): 350 Wh/mi at the wall is 96.30 MPGe")

@@ -6,7 +6,6 @@ from logan.physics.powertrain import (
     loss_power_w,
     regen_fade_ratio,
     regen_limit_ratio,
-    spin_loss_force_n,
     terminal_power_w,
 )
 
@@ -20,12 +19,6 @@ def test_losses_add_their_terms_and_vanish_at_standstill():
     terms = LossTerms(constant_w=100.0, drag_n=10.0, viscous_n_s_per_m=2.0, copper_w_per_n2=1e-3)
     loss = loss_power_w(np.array([0.0, 10.0, 10.0]), np.array([0.0, 1000.0, -1000.0]), terms)
     assert loss == pytest.approx([0.0, 1400.0, 1400.0])
-
-
-def test_spin_loss_is_the_loss_power_over_road_speed():
-    # At one turn per metre, 10 m/s is 600 turns per minute.
-    force = spin_loss_force_n(np.array([10.0]), 1609.344, (10.0, 0.5, 2e-3))
-    assert force == pytest.approx((10.0 + 0.5 * 600.0 + 2e-3 * 600.0**2) / 10.0)
 
 
 def test_regen_fades_towards_standstill():

@@ -18,10 +18,13 @@ from scipy.optimize import minimize
 from scipy.special import ndtri
 
 from logan.drive_cycles.cycles import load_cycle
-from logan.physics.road_load import si_road_load_coefficients, speed_power_integral
+from logan.physics.road_load import speed_power_integral
+from logan.units import METRES_PER_SECOND_PER_MPH, NEWTONS_PER_POUND_FORCE
 from tests.certified_vehicles import CertifiedVehicle, certified_vehicles
 
 CHARGING: Final = 0.88
+COOL: Final = 4
+"""Place of the cooler tires in the vector of the population."""
 ROTATING_KG: Final = 75.0
 """What wheels of 4 kg m2 and a rotor of 0.05 kg m2 at 9:1 add, as in a build that leaves them out."""
 FADE_M_PER_S: Final = 2.5
@@ -66,7 +69,8 @@ def work_of(vehicles: Sequence[CertifiedVehicle]) -> Work:
         cycle = load_cycle(name)
         before, after, step_s = cycle.speed_m_per_s[:-1], cycle.speed_m_per_s[1:], np.diff(cycle.time_s)
         powers = [speed_power_integral(before, after, step_s, power) for power in (1, 2, 3)]
-        load = np.array([si_road_load_coefficients(v.a_lbf, v.b_lbf_per_mph, v.c_lbf_per_mph2) for v in vehicles])
+        load = np.array([(v.a_lbf, v.b_lbf_per_mph, v.c_lbf_per_mph2) for v in vehicles])
+        load = load * NEWTONS_PER_POUND_FORCE / METRES_PER_SECOND_PER_MPH ** np.arange(3)
         mass = np.array([v.test_weight_lb * 0.45359237 + ROTATING_KG for v in vehicles])
         soft = np.outer(load[:, 0], powers[0]) + np.outer(load[:, 1], powers[1])
         hard = np.outer(load[:, 2], powers[2]) + np.outer(mass, 0.5 * (after**2 - before**2))
