@@ -156,7 +156,10 @@ def _powertrain(content: BuildFile) -> PowertrainSettings:
         if has
     ]
     # A given efficiency is that of the vehicle, whatever it keeps; only the list's knows no old axle.
-    drive, regen = priors.corrected(certified.DRIVE, *kept), priors.corrected(certified.REGEN, *kept)
+    drive, regen = (
+        priors.corrected(certified.DRIVE, *kept),
+        priors.corrected(certified.REGEN[content.vehicle.driven_wheels], *kept),
+    )
     return PowertrainSettings(
         drive_efficiency=planning_value(table.drive_efficiency, table.source_of("drive_efficiency"), drive, 0.03),
         regen_efficiency=planning_value(table.regen_efficiency, table.source_of("regen_efficiency"), regen, 0.06),

@@ -16,13 +16,13 @@ from logan.units import FloatArray
 SOURCE: Final = "117 certified EVs (EPA test lists 2017-2023)"
 """How a planning value from the list is marked."""
 
-COOL_TIRE_FACTOR: Final = 1.20
+COOL_TIRE_FACTOR: Final = 1.166
 """Coefficients A and B in town over those of the warm coastdown: tires and gear oil stay cooler. Fitted."""
 
-SCHEDULE_LOG_SIGMA: Final = 0.017
+SCHEDULE_LOG_SIGMA: Final = 0.0247
 """What each schedule has for itself beside the vehicle's three values. Fitted."""
 
-DRIVE_TIMES_CHARGING: Final = (0.886 * 0.88, 0.046)
+DRIVE_TIMES_CHARGING: Final = (0.891 * 0.88, 0.044)
 """Median and spread (logarithm) of efficiency from the wall to the wheels: all that figures at the wall can tell."""
 
 CHARGING_OWN_SIGMA: Final = 0.019
@@ -45,8 +45,15 @@ DRIVE: Final = PlanningValue(
     DRIVE_TIMES_CHARGING[0] / CHARGING.value * _DRIVE_LOG_SIGMA,
     f"{SOURCE}, charging 0.88; new cars, not a conversion",
 )
-REGEN: Final = PlanningValue(0.844, 0.844 * 0.113, f"{SOURCE}; pedal or brake blending as strong as a new car's")
-AUXILIARY_W: Final = PlanningValue(121.0, 121.0 * 0.46, f"{SOURCE}, heater and A/C off")
+_BLENDED: Final = "blended as in a new car"
+REGEN: Final = {
+    "front": PlanningValue(0.850, 0.850 * 0.095, f"{SOURCE}, two driven wheels; {_BLENDED}"),
+    "rear": PlanningValue(0.850, 0.850 * 0.095, f"{SOURCE}, two driven wheels; {_BLENDED}"),
+    "all": PlanningValue(0.799, 0.799 * 0.095, f"{SOURCE}, all wheels driven; {_BLENDED}"),
+    "": PlanningValue(0.825, 0.825 * 0.100, f"{SOURCE}, driven wheels not said; {_BLENDED}"),
+}
+"""Wheel to pack, by driven wheels. Power says no more where whole makers are left out."""
+AUXILIARY_W: Final = PlanningValue(131.0, 131.0 * 0.383, f"{SOURCE}, heater and A/C off")
 
 
 def charging_samples(charging: PlanningValue, drive: PlanningValue, drive_ratio: FloatArray) -> FloatArray:

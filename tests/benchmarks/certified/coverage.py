@@ -46,10 +46,11 @@ def with_population(build: BuildSettings, p: np.ndarray, spread: np.ndarray) -> 
 
     # The list's spread of efficiency times charging, plus what is not known about their parts.
     drive = np.sqrt(spread[0] ** 2 - certified.CHARGING_OWN_SIGMA**2 + certified.SPLIT_LOG_SIGMA**2)
+    four = float(build.vehicle.driven_wheels == "all")
     powertrain = replace(
         build.powertrain,
         drive_efficiency=value(p[0], drive, certified.SOURCE),
-        regen_efficiency=value(p[1], spread[1], certified.SOURCE),
+        regen_efficiency=value(p[1] + four * p[2], spread[1], certified.SOURCE),
     )
     return replace(
         build,
@@ -85,7 +86,7 @@ def main() -> None:
     vehicles = certified_vehicles()
     makers = np.array([vehicle.udds_test[1:4] for vehicle in vehicles])
     fold = makers if "--makers" in sys.argv else folds(len(vehicles))
-    scales = np.array([spread_scales()[index] for index in (0, 1, 1, 1)])
+    scales = spread_scales()
     rows: dict[str, list[tuple[CertifiedVehicle, str, float, bool, float]]] = defaultdict(list)
     slips: set[str] = set()
     for part in np.unique(fold):
