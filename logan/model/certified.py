@@ -47,10 +47,10 @@ DRIVE: Final = PlanningValue(
 )
 _BLENDED: Final = "blended as in a new car"
 REGEN: Final = {
-    "front": PlanningValue(0.850, 0.850 * 0.095, f"{SOURCE}, two driven wheels; {_BLENDED}"),
-    "rear": PlanningValue(0.850, 0.850 * 0.095, f"{SOURCE}, two driven wheels; {_BLENDED}"),
-    "all": PlanningValue(0.799, 0.799 * 0.095, f"{SOURCE}, all wheels driven; {_BLENDED}"),
-    "": PlanningValue(0.825, 0.825 * 0.100, f"{SOURCE}, driven wheels not said; {_BLENDED}"),
+    "front": PlanningValue(0.850, 0.850 * 0.11, f"{SOURCE}, two driven wheels; {_BLENDED}"),
+    "rear": PlanningValue(0.850, 0.850 * 0.11, f"{SOURCE}, two driven wheels; {_BLENDED}"),
+    "all": PlanningValue(0.799, 0.799 * 0.11, f"{SOURCE}, all wheels driven; {_BLENDED}"),
+    "": PlanningValue(0.825, 0.825 * 0.115, f"{SOURCE}, driven wheels not said; {_BLENDED}"),
 }
 """Wheel to pack, by driven wheels. Power says no more where whole makers are left out."""
 AUXILIARY_W: Final = PlanningValue(131.0, 131.0 * 0.383, f"{SOURCE}, heater and A/C off")
