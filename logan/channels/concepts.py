@@ -41,7 +41,7 @@ _WORDS: Final[dict[str, str]] = {
     "module": "module modul modules mod",
     "motor": "motor mot emotor edrive edrv emachine maschine machine moteur drive drv traktion stator rotor winding"
     " emot mg mg1 mg2 tm em elmotor mcu drivemotor antrieb emasch mtr hybridmotor dmotor tmotor emo",
-    "engine": "engine eng kurbelwelle crank crankshaft verbrennungsmotor ice brennkraft",
+    "engine": "engine eng ect kurbelwelle crank crankshaft verbrennungsmotor ice brennkraft",
     "vehicle": "vehicle veh vehc vhcl vcl car fahrzeug fzg kfz vehicule vehiculo road ground fzgg v1",
     "wheel": "wheel whl wheels whls roue rueda ruota wiel rad wss",
     "inverter": "inverter inv umrichter wechselrichter pim igbt mosfet heatsink onduleur leistungselektronik lelek pcu"
@@ -55,7 +55,7 @@ _WORDS: Final[dict[str, str]] = {
     "dcdc": "dcdc dc2dc dcdcconverter apm ldc gleichspannungswandler lvdc",
     "charger": "charger obc lader ladegeraet onboardcharger chargeur cargador obcm evse chrgr ladegerat",
     "wall": "ac mains wall grid netz line secteur acin",
-    "heater": "heater heating heat ptc heizung heizer chauffage calefaccion hvch htr riscaldamento waermer",
+    "heater": "heater heating heat heiz ptc heizung heizer chauffage calefaccion hvch htr riscaldamento waermer",
     "aircon": "ac aircon hvac compressor climate klima klimakompressor cmpr climatisation acc1 eac kompressor comp"
     " airconditioning ekomp aircond",
     "low_voltage": "12v lv aux auxiliary bordnetz niedervolt kl30 kl15 klemme30 starterbatterie lowvoltage 12volt nv"
@@ -107,15 +107,19 @@ _WORDS: Final[dict[str, str]] = {
     "total": "total tot gesamt sum summe overall main",
     "marker": "marker lap beacon event button",
     # qualities that make a signal something else than the measured quantity
-    "asked": "request req requested rqst target tgt desired des cmd command commanded setpoint set soll sollwert demand"
-    " wanted reqd wunsch reference ref anforderung anf consigne objetivo dmd rq trgt setpt soll1 sol vorgabe commd rqt"
-    " setspeed control",
+    "asked": "asked request req requested rqst target tgt desired des cmd command commanded setpoint set soll sollwert"
+    " demand wanted reqd wunsch reference ref anforderung anf consigne objetivo dmd rq trgt setpt soll1 sol vorgabe"
+    " commd rqt setspeed control",
     "validity": "valid validity vld invalid qual quality qf qbit qualifier status stat sts state fault flt error err"
     " fail failure warning warn gueltig fehler flag "
     " accuracy confidence enable enabled disable inhibit mode toggle type unit units indication ind lamp light lampe"
     " diag diagnostic diagnose dtc code signature v_ signalqual plausible plausibility source"
     " ersatz init id number num index idx supported present request_id sta flg vd fehlerstatus vf",
-    "counter": "counter cnt ctr crc checksum chksum chk alive bz zaehler mux msgcounter rollingcounter",
+    "counter": "counter cnt ctr crc checksum chksum chk csum alive heartbeat clock"
+    " clk prun bz zaehler mux msgcounter rollingcounter",
+    "history": "hist history historical historic historie lifetime stored previous prev recorded histdata memory",
+    "fluid": "fluid fluessigkeit liquid level",
+    "generator": "generator alternator lima lichtmaschine altntr gnrtr",
     "displayed": "display displayed disp dspl anzeige ui shown indicated anz dsp angezeigt angezeigte",
     "instrument": "cluster kombi hmi dash hud dashboard instrument",
     "raw": "raw roh rohwert unfiltered uncal",
@@ -128,7 +132,7 @@ _WORDS: Final[dict[str, str]] = {
     "yaw": "yaw roll pitch gyro gier nick wank gierrate",
     "object": "object obj target1 radar lead track1 tracks rel relative lane line camera cam vision sensor_object adas",
     "intake": "intake inlet_air manifold exhaust abgas turbo boost fuel kraftstoff tank injector lambda map egr dpf"
-    " saugrohr ladedruck scr catalyst",
+    " saugrohr ladedruck scr catalyst ansaug ekat",
     "seat": "seat sitz mirror spiegel door tuer window fenster blower geblaese washer wiper wischer horn belt gurt"
     " airbag defrost footwell vent fuss sunroof lock key trailer anhaenger",
     "evaporator": "evaporator evap verdampfer refrigerant kaeltemittel condenser kondensator vapour",
@@ -215,6 +219,11 @@ def _respelled(word: str) -> str:
         return ""
     alike = [known for known in _LONG_WORDS.get(word[0], ()) if abs(len(known) - len(word)) <= 1]
     return next(iter(get_close_matches(word, alike, n=1, cutoff=0.85)), "")
+
+
+def is_word(word: str) -> bool:
+    """True for a word that is known here, misspelt or not, or says only which of several a thing is."""
+    return word in _CONCEPTS_OF or word in _PLACES or bool(_respelled(word))
 
 
 def letters_of(text: str) -> frozenset[str]:

@@ -35,6 +35,8 @@ _SPOKEN: Final = {
     "low_voltage": "12 V",
 }
 _HEDGED: Final = 0.75
+_BY_MESSAGE_TOO: Final = frozenset({"satellite", "low_voltage", "history"})
+"""What makes a signal another one even where only its message says so."""
 _HEDGING: Final = frozenset({"derived", "asked"})
 _UNIT_SAYS_NOTHING: Final = frozenset({"ratio", "deg", "m"})
 
@@ -90,7 +92,7 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     if profile.needs_unit and fits is not True and not _is_spelt_out(words, profile, fits):
         return None
     named = words.name & (profile.quantity | frozenset().union(*(group for group, _ in profile.subjects)))
-    evidence = [f"its name says {_spoken(named)}"] if named else []
+    evidence = [f"its name says {spoken(named)}"] if named else []
     score = _quantity_credit(column, words, profile, kind, fits, evidence)
     for group, credit in profile.subjects:
         if score == 0.0:
@@ -104,7 +106,9 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     for concept in words.name - profile.expected:
         score *= AGAINST.get(concept, 1.0)
     for concept in words.message - profile.expected - words.name:
-        if AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time", "counter"}:
+        if concept in _BY_MESSAGE_TOO:
+            score *= AGAINST[concept]
+        elif AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time", "counter"}:
             score *= _FOREIGN_MESSAGE
     if words.comment & _HEDGING - words.name - profile.expected:
         score *= _HEDGED
@@ -143,10 +147,10 @@ def _quantity_credit(
     if fits and kind.unit not in _UNIT_SAYS_NOTHING:
         return _BY_UNIT
     if words.comment & profile.quantity:
-        evidence.append(f"its comment says {_spoken(words.comment & profile.quantity)}")
+        evidence.append(f"its comment says {spoken(words.comment & profile.quantity)}")
         return _BY_COMMENT
     if words.message & profile.quantity:
-        evidence.append(f"its message '{column.message}' says {_spoken(words.message & profile.quantity)}")
+        evidence.append(f"its message '{column.message}' says {spoken(words.message & profile.quantity)}")
         return _BY_MESSAGE * 0.8
     return _BY_LETTER if words.letters & profile.quantity else 0.0
 
@@ -157,10 +161,10 @@ def _group_credit(
     if words.name & group:
         return 1.0
     if words.comment & group:
-        evidence.append(f"its comment says {_spoken(words.comment & group)}")
+        evidence.append(f"its comment says {spoken(words.comment & group)}")
         return max(_BY_COMMENT, otherwise)
     if words.message & group:
-        evidence.append(f"its message '{column.message}' says {_spoken(words.message & group)}")
+        evidence.append(f"its message '{column.message}' says {spoken(words.message & group)}")
         return max(_BY_MESSAGE, otherwise)
     return otherwise
 
@@ -190,7 +194,7 @@ def _width_factor(column: SignalColumn, profile: Profile, kind: ChannelKind) -> 
 
 
 def _reach_factor(column: SignalColumn, profile: Profile, kind: ChannelKind, evidence: list[str]) -> float:
-    reach = _reach_si(column, kind)
+    reach = reach_si(column, kind)
     if reach is None:
         return 1.0
     low, high = reach
@@ -210,7 +214,7 @@ def _reach_factor(column: SignalColumn, profile: Profile, kind: ChannelKind, evi
     return 1.0
 
 
-def _reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | None:
+def reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | None:
     """What the code can say, in SI; None for a table."""
     if column.bit_length == 0:
         return None
@@ -226,5 +230,6 @@ def _reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | 
     return min(ends), max(ends)
 
 
-def _spoken(concepts: frozenset[str]) -> str:
+def spoken(concepts: frozenset[str]) -> str:
+    """Concepts in words."""
     return " and ".join(sorted(_SPOKEN.get(concept, concept.replace("_", " ")) for concept in concepts))

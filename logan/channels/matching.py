@@ -10,6 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
+import numpy as np
+
+from logan.channels.certainty import Surroundings, doubt_of
 from logan.channels.concepts import stem_of
 from logan.channels.declared_evidence import Words, declared_score
 from logan.channels.measured_evidence import Measured, measure_columns
@@ -21,6 +24,9 @@ MOST_CANDIDATES: Final = 5
 _TIE: Final = 0.04
 _ALIKE: Final = 0.02
 _MOST_OF_A_KIND: Final = 24
+_SAMPLE_SIZE: Final = 10
+_LEAST_SURE: Final = 0.6
+_PROVES_NOTHING: Final = frozenset({"counter", "validity", "history", "time"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +45,10 @@ class Candidate:
         Unit to put into the map; empty where it must be asked for.
     sign : int
         -1 where the data shows the sign turned round.
+    doubt : str
+        Why it must be asked; empty where it is sure.
+    sample : tuple of float
+        Ten of its values at even times, in its own unit; empty without data.
     """
 
     signal: str
@@ -46,6 +56,8 @@ class Candidate:
     evidence: tuple[str, ...]
     unit: str = ""
     sign: int = 1
+    doubt: str = ""
+    sample: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +80,11 @@ class Suggestion:
     candidates: tuple[Candidate, ...]
     is_tie: bool = False
 
+    @property
+    def is_sure(self) -> bool:
+        """True when the first may be taken without asking: no tie, and nothing to doubt."""
+        return not self.is_tie and not self.candidates[0].doubt
+
 
 def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
     """Suggest a channel map for the signals of a DBC, a header, or a log with data.
@@ -84,10 +101,11 @@ def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
     """
     columns = list(table.columns)
     words = [Words.of(column) for column in columns]
-    measured = measure_columns(columns)
+    measured = measure_columns(columns, [bool(each.name & _PROVES_NOTHING) for each in words])
+    around = Surroundings.of(columns)
     scored: dict[str, list[tuple[Candidate, int]]] = {}
     for profile in PROFILES:
-        found = _candidates(columns, words, measured, profile)
+        found = _candidates(columns, words, measured, profile, around)
         if found:
             scored[profile.channel] = _better_of(scored.get(profile.channel, []), found)
     taken = _best_use(scored)
@@ -102,7 +120,11 @@ def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
 
 
 def _candidates(
-    columns: Sequence[SignalColumn], words: Sequence[Words], measured: Mapping[int, Measured], profile: Profile
+    columns: Sequence[SignalColumn],
+    words: Sequence[Words],
+    measured: Mapping[int, Measured],
+    profile: Profile,
+    around: Surroundings,
 ) -> list[tuple[Candidate, int]]:
     found: list[tuple[Candidate, int]] = []
     for index, column in enumerate(columns):
@@ -115,11 +137,25 @@ def _candidates(
             score, reasons, sign = data.weigh(profile.channel, score)
             evidence = (*evidence, *reasons)
         if score >= LEAST_SCORE:
-            unit = declared.unit if declared is not None else ""
-            found.append(
-                (Candidate(signal=column.key, score=round(score, 3), evidence=evidence, unit=unit, sign=sign), index)
+            candidate = Candidate(
+                signal=column.key,
+                score=round(score, 3),
+                evidence=evidence,
+                unit=declared.unit if declared is not None else "",
+                sign=sign,
+                doubt=doubt_of(column, words[index], profile, data, around)
+                or ("" if score >= _LEAST_SURE else "its name says little"),
+                sample=_sample(column),
             )
+            found.append((candidate, index))
     return found
+
+
+def _sample(column: SignalColumn) -> tuple[float, ...]:
+    """A plot's worth of numbers: ten values at even times."""
+    finite = column.value[np.isfinite(column.value)]
+    places = np.linspace(0, finite.size - 1, min(_SAMPLE_SIZE, finite.size)).astype(int)
+    return tuple(float(value) for value in finite[places])
 
 
 def _better_of(first: list[tuple[Candidate, int]], second: list[tuple[Candidate, int]]) -> list[tuple[Candidate, int]]:

@@ -192,11 +192,12 @@ PROFILES: Final[tuple[Profile, ...]] = (
 
 # How much a concept that does not belong to a channel speaks against it.
 AGAINST: Final[dict[str, float]] = {
-    "counter": 0.1,
+    **dict.fromkeys(("counter", "history"), 0.1),
     **dict.fromkeys(("validity", "time", "parking"), 0.25),
-    **dict.fromkeys(("asked", "cruise", "object", "lateral", "yaw", "steering", "intake", "seat"), 0.3),
+    **dict.fromkeys(("asked", "cruise", "object", "lateral", "yaw", "steering", "intake", "seat", "fluid"), 0.3),
     **dict.fromkeys(
-        ("cell", "module", "motor", "engine", "wheel", "inverter", "gearbox", "oil", "dcdc", "charger", "wall",
+        ("cell", "module", "generator",
+         "motor", "engine", "wheel", "inverter", "gearbox", "oil", "dcdc", "charger", "wall",
          "heater", "aircon", "low_voltage", "ambient", "cabin", "tyre", "brake", "accelerator", "cable", "contactor",
          "isolation", "pump", "fan", "gear", "odometer", "satellite", "wind", "soc", "phase", "limit", "evaporator",
          "atmosphere", "coolant", "discharging", "charging", "regen", "marker", "latitude", "longitude", "heading",

@@ -23,7 +23,7 @@ from logan.errors import UsageError
 
 if TYPE_CHECKING:
     from logan.pipeline.builds import BuildFolder
-    from logan.pipeline.channels import AcceptedChannels, Suggestion
+    from logan.pipeline.channels import AcceptedChannels, Candidate, Suggestion
     from logan.settings import ChannelMap
 
 
@@ -60,7 +60,13 @@ def register(app: typer.Typer) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
         from logan.cli.rendering import reading_progress
         from logan.pipeline.builds import find_build
-        from logan.pipeline.channels import accept_channels, edit_channels, mapped_channels, suggest_channels
+        from logan.pipeline.channels import (
+            FoundChannels,
+            accept_channels,
+            edit_channels,
+            mapped_channels,
+            suggest_channels,
+        )
         from logan.pipeline.library import open_library
         from logan.pipeline.look import look_at_drive
 
@@ -73,7 +79,7 @@ def register(app: typer.Typer) -> None:
             dbcs, by_bus = given_dbcs(dbc, build)
             if drive is not None:
                 with open_library(build) as library:
-                    found = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus).suggestions
+                    found = FoundChannels.of(look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus))
             else:
                 with reading_progress() as progress:
                     found = suggest_channels(
@@ -89,7 +95,7 @@ def register(app: typer.Typer) -> None:
                 chosen = _pairs(accept or (), "--accept") if accept else None
                 _show_outcome(find_build(build), accept_channels(find_build(build), found, chosen=chosen), as_json)
             else:
-                _show_suggestions(found, as_json=as_json)
+                _show_suggestions(found.suggestions, as_json=as_json)
         if change or remove:
             edit_channels(find_build(build), changes=_pairs(change or (), "--set", "="), removed=remove or ())
         if change or remove or not (files or drive):
@@ -128,14 +134,33 @@ def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
     if not found:
         print_lines("No signal looks like a channel; name one: logan channels LOG --accept speed=SIGNAL")
         return
-    for suggestion in found:
-        print_lines(suggestion.channel + ("   (cannot be told apart: choose)" if suggestion.is_tie else ""))
-        for candidate in suggestion.candidates[:3]:
-            sign = ", sign turned round" if candidate.sign < 0 else ""
-            unit = candidate.unit or "unit not declared"
-            print_lines(f"  {candidate.score:4.0%}  {candidate.signal}  [{unit}{sign}]")
-            print_lines(f"        {'; '.join(candidate.evidence)}")
+    sure = [suggestion for suggestion in found if suggestion.is_sure]
+    asked = [suggestion for suggestion in found if not suggestion.is_sure]
+    for title, group in ((f"sure ({len(sure)})", sure), (f"to be decided by you ({len(asked)})", asked)):
+        print_lines(*([title] if group else []))
+        for suggestion in group:
+            print_lines(f"{suggestion.channel}{'   (cannot be told apart: choose)' if suggestion.is_tie else ''}")
+            for candidate in suggestion.candidates[: 1 if suggestion.is_sure else 3]:
+                _show_candidate(candidate)
     print_lines("", "Accept what is sure with --write, or one with --accept CHANNEL=SIGNAL")
+
+
+def _show_candidate(candidate: Candidate) -> None:
+    from logan.cli.rendering import print_lines
+
+    sign = ", sign turned round" if candidate.sign < 0 else ""
+    print_lines(f"  {candidate.score:4.0%}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
+    doubt = [f"ask: {candidate.doubt}"] if candidate.doubt else []
+    print_lines(f"        {'; '.join([*candidate.evidence, *doubt])}")
+    _show_sample(candidate)
+
+
+def _show_sample(candidate: Candidate) -> None:
+    from logan.cli.rendering import print_lines
+    from logan.units import plain_number
+
+    if candidate.sample:
+        print_lines(f"        over time: {' '.join(map(plain_number, candidate.sample))}")
 
 
 def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool) -> None:
@@ -147,6 +172,8 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
     print_lines(f"{len(outcome.written)} channels written to {folder.channels_file}")
     for source in outcome.written:
         print_lines(f"  {source.channel}: {source.signal}" + (", sign turned round" if source.sign < 0 else ""))
+    for channel, before in outcome.replaced:
+        print_lines(f"  {channel} was {before}; to have it back: --accept {channel}={before}")
     if outcome.kept:
         print_lines(f"left as they were: {', '.join(outcome.kept)}")
     for tie in outcome.open_ties:
@@ -155,8 +182,10 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
     for unsure in outcome.unsure:
         best = unsure.candidates[0]
         print_lines(
-            f"{unsure.channel}: perhaps {best.signal} ({best.score:.0%}); accept it with --accept {unsure.channel}"
+            f"{unsure.channel}: perhaps {best.signal} ({best.score:.0%}): {best.doubt or 'not sure'}; "
+            f"accept it with --accept {unsure.channel}"
         )
+        _show_sample(best)
     for bare in outcome.without_unit:
         print_lines(
             f"{bare.channel}: {bare.candidates[0].signal} declares no unit; accept it with "

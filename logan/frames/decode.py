@@ -349,4 +349,5 @@ def _column(signal: SignalLayout, message: str, bus: str, time_ns: IntArray, val
         scale=float(signal.scale),
         offset=float(signal.offset),
         bit_length=signal.bit_length,
+        is_multiplexed=bool(signal.conditions),
     )

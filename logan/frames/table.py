@@ -76,6 +76,8 @@ class SignalColumn:
         As declared; None for a table.
     scale, offset, bit_length : float, float, int
         As declared; 1, 0 and 0 for a table.
+    is_multiplexed : bool
+        Sent in turns with others.
     """
 
     name: str
@@ -92,6 +94,7 @@ class SignalColumn:
     scale: float = 1.0
     offset: float = 0.0
     bit_length: int = 0
+    is_multiplexed: bool = False
 
     @property
     def key(self) -> str:

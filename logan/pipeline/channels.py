@@ -12,7 +12,7 @@ from typing import Any, ClassVar, Final
 import numpy as np
 
 from logan.channels.matching import Candidate, Suggestion, suggest
-from logan.channels.units import is_switch
+from logan.channels.units import is_switch, is_unit_of
 from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names
 from logan.configuration.channel_map import read_channel_map, write_channel_map
 from logan.dbc.loading import load_dbc
@@ -20,11 +20,13 @@ from logan.errors import ChannelError, UsageError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.logs_reader import Progress
-from logan.pipeline.look import look
+from logan.pipeline.look import LogSummary, look
 from logan.settings import ChannelMap, ChannelSource
 
 __all__ = [
     "AcceptedChannels",
+    "Candidate",
+    "FoundChannels",
     "Suggestion",
     "accept_channels",
     "catalogue",
@@ -34,11 +36,31 @@ __all__ = [
     "suggest_channels",
 ]
 
-LEAST_ACCEPTED_SCORE: Final = 0.5
-"""A suggestion below this is shown, and accepted only by name."""
-
 _EDITABLE: Final = {field.name: field for field in fields(ChannelSource) if field.name != "channel"}
 _KEYS: Final = {"averaged": "is_averaged"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundChannels:
+    """What could be which channel, and every signal that there is.
+
+    Parameters
+    ----------
+    suggestions : tuple of Suggestion
+        In the order of the catalogue.
+    units : mapping of str to str
+        Unit that each signal declares, by its key.
+    """
+
+    schema: ClassVar[str] = "found-channels/1"
+
+    suggestions: tuple[Suggestion, ...]
+    units: Mapping[str, str]
+
+    @classmethod
+    def of(cls, summary: LogSummary) -> FoundChannels:
+        """Those of a log that was looked at."""
+        return cls(suggestions=summary.suggestions, units={each.signal: each.unit for each in summary.signals})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +73,12 @@ class AcceptedChannels:
         New in the map.
     kept : tuple of str
         Channels that the map had already, left as they are.
+    replaced : tuple of (str, str)
+        Channel, and the signal that it had before it was chosen anew.
     open_ties : tuple of Suggestion
         Those whose best signals cannot be told apart.
     unsure : tuple of Suggestion
-        Those with too little evidence.
+        Those that must be asked; the first candidate says why.
     without_unit : tuple of Suggestion
         Those whose unit nothing tells.
     """
@@ -63,6 +87,7 @@ class AcceptedChannels:
 
     written: tuple[ChannelSource, ...]
     kept: tuple[str, ...] = ()
+    replaced: tuple[tuple[str, str], ...] = ()
     open_ties: tuple[Suggestion, ...] = ()
     unsure: tuple[Suggestion, ...] = ()
     without_unit: tuple[Suggestion, ...] = ()
@@ -82,7 +107,7 @@ def suggest_channels(
     column_layout: str = "",
     bus_of: Mapping[Path, str] | None = None,
     progress: Progress | None = None,
-) -> tuple[Suggestion, ...]:
+) -> FoundChannels:
     """Suggest channels for logs, or for DBCs alone.
 
     Parameters
@@ -101,7 +126,8 @@ def suggest_channels(
     """
     are_dbcs = [path.suffix.lower() == ".dbc" for path in paths]
     if all(are_dbcs):
-        return suggest(signals_of_dbcs(paths))
+        table = signals_of_dbcs(paths)
+        return FoundChannels(suggestions=suggest(table), units={column.key: column.unit for column in table})
     if any(are_dbcs):
         raise UsageError("logs and DBCs are given together", "Give the log, and its DBC with --dbc FILE")
     summary = look(
@@ -113,7 +139,7 @@ def suggest_channels(
         bus_of=bus_of,
         progress=progress,
     )
-    return summary.suggestions
+    return FoundChannels.of(summary)
 
 
 def signals_of_dbcs(paths: Sequence[Path]) -> SignalTable:
@@ -140,6 +166,7 @@ def signals_of_dbcs(paths: Sequence[Path]) -> SignalTable:
             scale=float(signal.scale),
             offset=float(signal.offset),
             bit_length=signal.bit_length,
+            is_multiplexed=bool(signal.conditions),
         )
         for path in paths
         for message in load_dbc(path).messages
@@ -160,7 +187,7 @@ def mapped_channels(folder: BuildFolder) -> ChannelMap:
 
 
 def accept_channels(
-    folder: BuildFolder, suggestions: Sequence[Suggestion], *, chosen: Mapping[str, str] | None = None
+    folder: BuildFolder, found: FoundChannels, *, chosen: Mapping[str, str] | None = None
 ) -> AcceptedChannels:
     """Write suggestions into the build's ``channels.toml``.
 
@@ -170,24 +197,31 @@ def accept_channels(
     ----------
     folder : BuildFolder
         The build.
-    suggestions : sequence of Suggestion
-        Found in a log or DBC.
+    found : FoundChannels
+        In a log or DBC.
     chosen : mapping of str to str, optional
         Channel to signal; an empty signal takes the best candidate. Without it everything that
-        is no tie, has evidence enough and a unit is accepted.
+        is sure is accepted.
 
     Raises
     ------
     ChannelError
-        If a chosen channel or signal was not suggested.
+        If there is no such channel, or no such signal.
     """
     current = mapped_channels(folder)
     by_channel = {source.channel: source for source in current.sources}
     if chosen is not None:
-        picked = {channel: _pick(channel, signal, suggestions) for channel, signal in chosen.items()}
-        outcome = AcceptedChannels(written=tuple(_source(*pair) for pair in picked.items()))
+        picked = {channel: _pick(channel, signal, found) for channel, signal in chosen.items()}
+        outcome = AcceptedChannels(
+            written=tuple(_source(*pair) for pair in picked.items()),
+            replaced=tuple(
+                (channel, by_channel[channel].signal)
+                for channel, candidate in picked.items()
+                if channel in by_channel and by_channel[channel].signal != candidate.signal
+            ),
+        )
     else:
-        picked, outcome = _sort_out(suggestions, by_channel)
+        picked, outcome = _sort_out(found.suggestions, by_channel)
     by_channel.update({source.channel: source for source in outcome.written})
     remarks = {channel: "suggested: " + "; ".join(candidate.evidence) for channel, candidate in picked.items()}
     if outcome.written:
@@ -251,18 +285,27 @@ def _write_checked(path: Path, channel_map: ChannelMap) -> None:
         raise
 
 
-def _pick(channel: str, signal: str, suggestions: Sequence[Suggestion]) -> Candidate:
-    if channel_kind(channel) is None:
+def _pick(channel: str, signal: str, found: FoundChannels) -> Candidate:
+    kind = channel_kind(channel)
+    if kind is None:
         raise ChannelError(f"'{channel}' is no channel", _nearest(channel, channel_names()))
-    offered = [candidate for found in suggestions if found.channel == channel for candidate in found.candidates]
+    offered = [each for suggested in found.suggestions if suggested.channel == channel for each in suggested.candidates]
     if not signal:
         if not offered:
             raise ChannelError(f"no signal was found for {channel}", f"Name it: --accept {channel}=SIGNAL")
         return offered[0]
-    for candidate in offered:
-        if candidate.signal == signal:
-            return candidate
-    return Candidate(signal=signal, score=0.0, evidence=("chosen by hand",))
+    keys = [key for key in found.units if key == signal] or [
+        key for key in found.units if signal in (key.rpartition("/")[2], key.rpartition(".")[2])
+    ]
+    if len(keys) != 1:
+        near = ", ".join(keys[:4] or get_close_matches(signal, list(found.units), n=3, cutoff=0.4))
+        problem = f"'{signal}' is {len(keys)} signals" if keys else f"there is no signal '{signal}'"
+        raise ChannelError(f"{channel}: {problem}", f"Write one in full{f', such as {near}' if near else ''}")
+    unit = found.units[keys[0]]
+    chosen = Candidate(
+        signal=keys[0], score=0.0, evidence=("chosen by hand",), unit=unit if is_unit_of(unit, kind) else ""
+    )
+    return next((candidate for candidate in offered if candidate.signal == keys[0]), chosen)
 
 
 def _sort_out(
@@ -275,14 +318,15 @@ def _sort_out(
     without_unit: list[Suggestion] = []
     for found in suggestions:
         best, kind = found.candidates[0], channel_kind(found.channel)
+        has_unit = bool(best.unit) or kind is None or is_switch(kind)
         if found.channel in current:
             kept.append(found.channel)
         elif found.is_tie:
             ties.append(found)
-        elif best.score < LEAST_ACCEPTED_SCORE:
-            unsure.append(found)
-        elif not best.unit and kind is not None and not is_switch(kind):
+        elif not has_unit and best.score >= 0.5:
             without_unit.append(found)
+        elif not found.is_sure or not has_unit:
+            unsure.append(found)
         else:
             picked[found.channel] = best
     outcome = AcceptedChannels(

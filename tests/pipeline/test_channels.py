@@ -5,6 +5,7 @@ from logan.channels.matching import Candidate, Suggestion
 from logan.errors import ChannelError, ConfigurationError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import (
+    FoundChannels,
     accept_channels,
     edit_channels,
     mapped_channels,
@@ -83,8 +84,10 @@ def test_one_channel_can_be_chosen_by_hand(folder, log):
 
 
 def test_a_weak_suggestion_is_shown_and_not_written(folder):
-    weak = Suggestion(channel="speed", candidates=(Candidate(signal="S", score=0.4, evidence=("guess",), unit="km/h"),))
-    outcome = accept_channels(folder, [weak])
+    weak = Suggestion(
+        channel="speed", candidates=(Candidate(signal="S", score=0.4, evidence=("guess",), unit="km/h", doubt="why"),)
+    )
+    outcome = accept_channels(folder, FoundChannels(suggestions=(weak,), units={"S": "km/h"}))
     assert outcome.unsure == (weak,)
     assert mapped_channels(folder).sources == ()
 
@@ -117,10 +120,39 @@ def test_a_dbc_alone_is_enough_for_a_suggestion(tmp_path):
     path = tmp_path / "pack.dbc"
     path.write_text(DBC)
     assert [column.key for column in signals_of_dbcs([path])] == ["PackStatus.Current", "PackStatus.Voltage"]
-    found = {one.channel: one.candidates[0].signal for one in suggest_channels([path])}
+    found = {one.channel: one.candidates[0].signal for one in suggest_channels([path]).suggestions}
     assert found == {"pack_voltage": "PackStatus.Voltage", "pack_current": "PackStatus.Current"}
 
 
 def test_logs_and_dbcs_are_not_mixed(tmp_path, log):
     with pytest.raises(UsageError, match="given together"):
         suggest_channels([log, tmp_path / "x.dbc"])
+
+
+def test_a_signal_that_does_not_exist_is_refused_and_one_chosen_by_hand_gets_its_unit(folder, log):
+    found = suggest_channels([log])
+    with pytest.raises(
+        ChannelError, match="speed: there is no signal 'Sped'"
+    ):
+        accept_channels(folder, found, chosen={"speed": "Sped"})
+    assert mapped_channels(folder).sources == ()
+    unit = next(unit for key, unit in found.units.items() if unit == "A")
+    key = next(key for key, each in found.units.items() if each == unit)
+    outcome = accept_channels(folder, found, chosen={"charger_current": key})
+    assert (outcome.written[0].signal, outcome.written[0].unit) == (key, "A")
+
+
+def test_a_mapping_is_not_overwritten_without_a_word(folder, log):
+    found = suggest_channels([log])
+    first = accept_channels(folder, found, chosen={"speed": ""}).written[0]
+    other = next(key for key in found.units if key != first.signal)
+    outcome = accept_channels(folder, found, chosen={"speed": other})
+    assert outcome.replaced == (("speed", first.signal),)
+    assert accept_channels(folder, found, chosen={"speed": other}).replaced == ()
+
+
+def test_a_name_that_several_signals_have_is_refused(folder):
+    found = FoundChannels(suggestions=(), units={"can0/A.Speed": "km/h", "can0/B.Speed": "km/h"})
+    with pytest.raises(ChannelError, match=r"'Speed' is 2 signals. Write one in full, such as can0/A.Speed"):
+        accept_channels(folder, found, chosen={"speed": "Speed"})
+    assert accept_channels(folder, found, chosen={"speed": "B.Speed"}).written[0].signal == "can0/B.Speed"

@@ -33,7 +33,8 @@ class Choice {
     this.channel = channel;
     this.candidates = candidates;
     const resolved = mapped ? this.resolve(mapped.signal) : null;
-    this.chosen = resolved ?? (candidates.length ? candidates[0].signal : NONE);
+    const isSure = candidates.length && !isTie && !candidates[0].doubt;
+    this.chosen = resolved ?? (isSure ? candidates[0].signal : NONE);
     const best = mapped || candidates[0] || { unit: "", sign: 1 };
     const label = channelWords(channel);
     const about = { size: 6, autocomplete: "off", "aria-label": "Unit of " + label };
@@ -42,7 +43,9 @@ class Choice {
       make("option", { value: "1" }, "as it is"),
       make("option", { value: "-1", selected: best.sign === -1 }, "turned"));
     const meaning = new Map(proposal.channels).get(channel.replace(/_\d+$/, "")) || "";
-    const tie = isTie && !mapped ? make("strong", { class: "tie" }, "A tie: you decide. ") : null;
+    const tie = isTie && !mapped ? make("strong", { class: "tie" }, "A tie: you decide. ")
+      : !isSure && candidates.length && !mapped ? make("strong", { class: "tie" }, "You decide: " + candidates[0].doubt + ". ")
+        : null;
     this.element = make("fieldset", { class: "choice" }, make("legend", {}, label),
       make("p", { class: "hint" }, tie, meaning), this.cards(),
       make("div", { class: "other" }, make("label", { class: "inline" }, "unit ", this.unit),

@@ -1,4 +1,4 @@
-"""Share of right first suggestions on DBCs by strangers, from names, units and ranges alone.
+"""Share of right first suggestions, and of right sure ones, on DBCs by strangers, from what is declared alone.
 
 Run by hand: ``python -m tests.benchmarks.channels.suggestion [-v]``. The DBCs come from the source
 distribution of cantools and from the package opendbc, fetched by pip into ``.test-cache``. The labels
@@ -8,6 +8,9 @@ hash begins with 0 to 7 were used while the matcher was written; the others were
 The sample "drawn later" comes from DBCs that had no label before. It was labelled before it was judged, scored
 78.8 % the first time, and showed what to do about clipped units, counters and names that say nothing. The
 sample "drawn last" was labelled and judged once after that; nothing has been changed for it.
+
+``sure_labels.csv`` says of every suggestion that was, or is, taken without asking whether it is right: judged
+by hand from name, message, unit, comment, scale and value table. One that is not judged yet counts as wrong.
 """
 
 from __future__ import annotations
@@ -33,6 +36,7 @@ from tests.registry_files import CACHE, registry_folder
 
 LABELS = Path(__file__).with_name("suggestion_labels.csv")
 FRESH_LABELS = Path(__file__).with_name("suggestion_labels_fresh.csv")
+SURE_LABELS = Path(__file__).with_name("sure_labels.csv")
 LAST_LABELS = Path(__file__).with_name("suggestion_labels_last.csv")
 OPENDBC = "0.3.1"
 
@@ -123,20 +127,57 @@ def judge(path: Path, channels: dict[str, set[tuple[int, int]]], sample: str, ta
             print(f"{channel}: {offered} instead of {names}")
 
 
-def main() -> None:
-    """Print the shares for the four samples."""
-    files, tally = dbc_files(), Tally()
+def sure_ones(files: dict[str, Path]) -> dict[tuple[str, str, str], str]:
+    """Signals that are taken without asking, by DBC, channel and place."""
+    found = {}
+    for start, path in files.items():
+        try:
+            table, places = table_of(path)
+        except LoganError:
+            continue
+        for suggestion in suggest(table):
+            if suggestion.is_sure:
+                signal = suggestion.candidates[0].signal
+                can_id, bit = places[signal]
+                found[start, suggestion.channel, f"{can_id:x}:{bit}"] = signal
+    return found
+
+
+def sure_shares(files: dict[str, Path]) -> tuple[int, int, int, list[str]]:
+    """Right ones among the sure, all sure ones, all right ones that were ever offered, and the wrong ones' names."""
+    with SURE_LABELS.open() as stream:
+        judged = {tuple(row.values())[:3]: row["is_right"] == "1" for row in csv.DictReader(stream)}
+    sure = sure_ones(files)
+    wrong = [f"{channel}: {name}" for (start, channel, place), name in sure.items()
+             if not judged.get((start, channel, place), False)]  # fmt: skip
+    right = sum(is_right for (start, _, _), is_right in judged.items() if start in files)
+    return len(sure) - len(wrong), len(sure), right, wrong
+
+
+def first_shares(files: dict[str, Path], tally: Tally, *, shows: bool = False) -> None:
+    """Count the right first suggestions of the four samples."""
     later = ("", "drawn later", "drawn last")
     for drawn, path in zip(later, (LABELS, FRESH_LABELS, LAST_LABELS), strict=True):
         for start, channels in read_labels(path).items():
             sample = drawn or ("used" if start[0] in "01234567" else "kept back")
             tally.asked[sample] += len(channels)
             try:
-                judge(files[start], channels, sample, tally, shows="-v" in sys.argv)
+                judge(files[start], channels, sample, tally, shows=shows)
             except (KeyError, LoganError) as error:
                 print(f"{start}: not read: {error}")
+
+
+def main() -> None:
+    """Print the shares."""
+    files, tally = dbc_files(), Tally()
+    first_shares(files, tally, shows="-v" in sys.argv)
     for sample, asked in tally.asked.items():
         print(f"{sample:12s} {tally.right[sample]:3d} of {asked:3d} right ({tally.right[sample] / asked:.1%})")
+    print(f"offered first, in all: {tally.right.total() / tally.asked.total():.1%} (goal: at least 75 %)")
+    right, sure, all_right, wrong = sure_shares(files)
+    print(f"sure: {right} of {sure} right ({1 - right / sure:.1%} wrong, goal: at most 3 %)")
+    print(f"recall of the sure: {right} of {all_right} right ones ({right / all_right:.1%}); the others are asked")
+    print(*wrong, sep="\n")
     print(f"ties among the first suggestions: {tally.ties}; {tally.signals} signals judged in {tally.seconds:.2f} s")
 
 
