@@ -131,9 +131,7 @@ def test_logs_and_dbcs_are_not_mixed(tmp_path, log):
 
 def test_a_signal_that_does_not_exist_is_refused_and_one_chosen_by_hand_gets_its_unit(folder, log):
     found = suggest_channels([log])
-    with pytest.raises(
-        ChannelError, match="speed: there is no signal 'Sped'"
-    ):
+    with pytest.raises(ChannelError, match="speed: there is no signal 'Sped'"):
         accept_channels(folder, found, chosen={"speed": "Sped"})
     assert mapped_channels(folder).sources == ()
     unit = next(unit for key, unit in found.units.items() if unit == "A")
