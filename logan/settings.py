@@ -138,6 +138,8 @@ class PowertrainSettings:
     ----------
     drive_efficiency, regen_efficiency : PlanningValue
         Pack to wheel, and wheel to pack. [ratio]
+    constant_loss_w, copper_loss_w_per_n2 : PlanningValue
+        Loss while moving, and by the square of wheel force, where drives taught them; zero in a plan. [W, W/N2]
     regen_power_limit_w : float or None
         Most power that regen puts into the pack; None where there is no cap.
     regen_fade_speed_m_per_s : float
@@ -152,6 +154,8 @@ class PowertrainSettings:
 
     drive_efficiency: PlanningValue
     regen_efficiency: PlanningValue
+    constant_loss_w: PlanningValue = PlanningValue(0.0, 0.0, "in the efficiency")
+    copper_loss_w_per_n2: PlanningValue = PlanningValue(0.0, 0.0, "in the efficiency")
     regen_power_limit_w: float | None = None
     regen_fade_speed_m_per_s: float = 2.5
     gearing: GearingChoice
@@ -340,6 +344,8 @@ class BuildSettings:
     keep_logs: bool = False
     keep_raw: bool = True
     instruments: InstrumentSettings = field(default_factory=InstrumentSettings)
+    basis: str = "plan"
+    """Where vehicle, efficiencies and auxiliaries come from: the plan, or the fit of so many drives."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

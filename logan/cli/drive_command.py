@@ -73,11 +73,13 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
         from logan.pipeline.notes import changed, refuse_unknown_channels
+        from logan.pipeline.refine import kept_answer
         from logan.pipeline.stored import stored_drive
 
         folder = find_build(build)
         shown = display_units(units, build)
         settings = folder.settings()
+        answer = kept_answer(folder)
         with open_library(build) as library:
             record = library.record(number)
             if include and not why and not record.is_excluded and record.takes_no_part:
@@ -107,7 +109,7 @@ def register(app: typer.Typer) -> None:
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
                 record = library.set_conditions(number, conditions)
-            stored = stored_drive(library, record, settings)
+            stored = stored_drive(library, record, settings, fit=answer and answer.fit.fit)
         if as_json:
             print_json(stored)
             return

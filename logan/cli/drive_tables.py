@@ -96,7 +96,7 @@ def print_regen(analysis: DriveAnalysis) -> None:
         for entry in regen.figures
         if isinstance(entry.value, Estimate)
     ]
-    print_table(("regen, by definition (> printed)", "value", "meaning"), rows, left=(0, 2))
+    print_table((f"regen, 3 to 8 by {regen.basis}", "value", "meaning"), rows, left=(0, 2))
     refused: dict[str, list[str]] = {}
     for entry in regen.figures:
         if isinstance(entry.value, Refusal):

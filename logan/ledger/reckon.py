@@ -21,6 +21,8 @@ from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import FloatArray
 
+FORCE_STEP_S, HILL_STEP_S = 2.0, 30.0
+
 
 def energy_ledger(
     drive: Drive,
@@ -158,7 +160,7 @@ class _Account:
             _entry("pack out", self.out_j, gain * self.out_j, "measured"),
             _entry("pack in", self.in_j, gain * self.in_j, "measured"),
         ]
-        notes = list(self.auxiliary.notes)
+        notes = [f"wheel work and losses by {self.build.basis}", *self.auxiliary.notes]
         loss = self._pack_resistance()
         if loss is not None:
             entries.append(loss)
@@ -194,9 +196,27 @@ class _Account:
         train = self.build.powertrain
         drive, regen = train.drive_efficiency, train.regen_efficiency
         back = 1.0 / regen.value
-        loss = (1.0 - drive.value) * self.forward_j + (back - 1.0) * self.back_j
+        fixed = self._fixed_losses_j()
+        loss = fixed + (1.0 - drive.value) * max(self.forward_j - fixed, 0.0) + (back - 1.0) * self.back_j
         sigma = np.hypot(drive.sigma * self.forward_j, regen.sigma * back**2 * self.back_j)
         return loss, float(sigma)
+
+    def _fixed_losses_j(self) -> float:
+        """Losses that go with time and with the square of wheel force, where drives taught them. [J]"""
+        train, work = self.build.powertrain, self.work
+        if work is None:
+            return 0.0
+        # Over steps of the fit's own length, hills over longer ones: noise of speed and height would stand squared.
+        grid_s = np.arange(work.time_s[0], work.time_s[-1], FORCE_STEP_S)
+        coarse_s = np.arange(work.time_s[0], work.time_s[-1] + HILL_STEP_S, HILL_STEP_S)
+        hills = np.interp(coarse_s, work.time_s[1:], np.cumsum(work.hills_j))
+        level = np.interp(grid_s, work.time_s[1:], np.cumsum(work.total_j - work.hills_j))
+        work_j = np.diff(level + np.interp(grid_s, coarse_s, hills))
+        distance_m = np.diff(np.interp(grid_s, work.time_s[1:], np.cumsum(work.distance_m)))
+        moving = distance_m > 0.3 * FORCE_STEP_S
+        force_n = work_j[moving] / distance_m[moving]
+        watts = train.constant_loss_w.value + train.copper_loss_w_per_n2.value * force_n**2
+        return float(np.sum(watts)) * FORCE_STEP_S
 
     def _pack_resistance(self) -> LedgerEntry | None:
         current = self.drive.get("pack_current")

@@ -10,13 +10,15 @@ import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.auxiliary import auxiliary_load
-from logan.drive.braking import Braking, brakings
+from logan.drive.braking import BRAKE_PRESSURE_PA, Braking, brakings
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import is_charging_at, pack_power
-from logan.drive.wheel_work import wheel_work
+from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
+from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal
-from logan.settings import BuildSettings
+from logan.settings import BuildSettings, PlanningValue
+from logan.units import FloatArray
 
 DEFINITIONS: Final = (
     (1, "share regenerated", "energy into the pack over energy out of it"),
@@ -37,6 +39,12 @@ DEFINITIONS: Final = (
 PRINTED: Final = 1
 STOPPED_M_PER_S: Final = 2.0
 STOP_FROM_M_PER_S: Final = 8.0
+
+KNOWN_REGEN_RATIO: Final = 0.02
+"""A regen efficiency known better than this, relative, leaves friction to be told from it (common practice)."""
+
+BRAKE_WORK_PER_PA_M: Final = 2e-3
+"""Brake force per pressure, and its own prior width: small cars' discs on all wheels (from memory). [N/Pa]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +143,8 @@ class RegenSummary:
         Lost to friction brakes in all; of it, while a regen limit was reached. [Wh]
     by_state_of_charge, by_cell_temperature : tuple of RegenBin
         Recovery against state of charge [ratio] and cell temperature [degC].
+    basis : str
+        Where the vehicle that braking work rests on comes from: the plan, or the fit of so many drives.
     """
 
     schema: ClassVar[str] = "regen-summary/1"
@@ -146,6 +156,7 @@ class RegenSummary:
     capped_wh: Figure
     by_state_of_charge: tuple[RegenBin, ...]
     by_cell_temperature: tuple[RegenBin, ...]
+    basis: str = "plan"
 
 
 def regen_summary(
@@ -195,10 +206,11 @@ def regen_summary(
         ),
         printed=PRINTED,
         stops=stops,
-        friction_wh=_total(build, found, lambda one: one.friction_j, missing),
+        friction_wh=_friction(drive, build, work, found, missing),
         capped_wh=_total(build, found, lambda one: one.capped_j, no_limit or missing),
         by_state_of_charge=_bands(stops, lambda stop: stop.state_of_charge_ratio, 0.1),
         by_cell_temperature=_bands(stops, lambda stop: stop.cell_temperature_degc, 5.0),
+        basis=build.basis,
     )
 
 
@@ -328,6 +340,42 @@ def _total(
     # Where the pedal is not logged, every braking may hide some friction.
     touched = tuple(one for one in found if part(one) > 0.0 or one.brake_pressed is None)
     return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modelled, at the wheels")
+
+
+def _friction(
+    drive: Drive, build: BuildSettings, work: WheelWork | None, found: tuple[Braking, ...], missing: Refusal | None
+) -> Figure:
+    """What friction brakes took: by their pressure; else only where regen's efficiency was measured apart."""
+    efficiency, pressure = build.powertrain.regen_efficiency, drive.get("brake_pressure")
+    if missing is not None or work is None:
+        return missing or Refusal("no speed is logged", "Map speed or gnss_speed")
+    rest_j = np.array([one.braking_j - one.into_motor_j / efficiency.value for one in found])
+    if pressure is not None and np.isfinite(pressure.value).any():
+        return _by_pressure(pressure, work, found, rest_j, efficiency)
+    if build.basis == "plan" and efficiency.sigma <= KNOWN_REGEN_RATIO * efficiency.value:
+        return _total(build, found, lambda one: one.friction_j, missing)
+    most_wh = (float(np.maximum(rest_j, 0.0).sum()) + 1.645 * _sigma_j(build, found)) / JOULES_PER_WATT_HOUR
+    reason = f"friction can't be told from regen efficiency without brake pressure; at most {most_wh:.0f} Wh"
+    return Refusal(reason, "Log brake_pressure")
+
+
+def _by_pressure(
+    pressure: Channel, work: WheelWork, found: tuple[Braking, ...], rest_j: FloatArray, efficiency: PlanningValue
+) -> Figure:
+    """Friction = k x integral of (pressure above its threshold) x speed; k and regen's efficiency fitted together."""
+    bite = np.maximum(np.nan_to_num(pressure.at(work.time_s, max_gap_s=1.0)) - BRAKE_PRESSURE_PA, 0.0)
+    running = cumulative(work.time_s, bite * work.speed_m_per_s, max_gap_s=2.0)
+    ends = np.array([[one.start_s, one.end_s] for one in found])
+    pressed = np.diff(np.interp(ends, work.time_s, running), axis=1)[:, 0]
+    motor_j = np.array([one.into_motor_j for one in found]) / efficiency.value
+    noise_j = np.hypot(0.03 * np.array([one.kinetic_j for one in found]), 1_000.0)
+    rows = np.stack([pressed / noise_j, motor_j / noise_j], axis=1)
+    prior = np.diag([1.0 / BRAKE_WORK_PER_PA_M**2, (efficiency.value / max(efficiency.sigma, 1e-9)) ** 2])
+    covariance = np.linalg.inv(rows.T @ rows + prior)
+    share = covariance @ (rows.T @ (rest_j / noise_j) + prior @ np.array([BRAKE_WORK_PER_PA_M, 0.0]))
+    whole, wh = float(pressed.sum()), 1.0 / JOULES_PER_WATT_HOUR
+    sigma = float(np.hypot(np.sqrt(covariance[0, 0]), 0.1 * share[0])) * whole * wh
+    return Estimate(max(float(share[0]), 0.0) * whole * wh, "Wh", sigma, "by brake pressure, at the wheels")
 
 
 def _no_limit(drive: Drive, build: BuildSettings) -> Refusal | None:

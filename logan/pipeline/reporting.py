@@ -22,7 +22,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.gearing import thermal_limit
 from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
-from logan.pipeline.refine import Refinement, answer_of
+from logan.pipeline.refine import Refinement, answer_of, kept_answer
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
 from logan.report.build_report import build_document, drive_document, kit_document
 from logan.report.document import Document
@@ -32,6 +32,7 @@ from logan.settings import BuildSettings
 from logan.units import DisplayUnits
 from logan.version import VERSION
 
+MOST_BY_FIT: Final = 100
 MOST_TIMELINES: Final = 4
 """Timelines in a build's report, so that the file stays small; a drive's own report has its own."""
 
@@ -98,9 +99,12 @@ def gather_report(
             no_fit_because = f"{error.problem}. {error.remedy}"
     elif drive is not None:
         no_fit_because = "this report is about one drive"
+    known = refinement or kept_answer(folder)
     with DriveLibrary.open(folder.library, create=True) as library:
         chosen = None if drive is None else library.record(drive).number
-        stored = [item for item in stored_drives(library, build) if chosen in (None, item.record.number)]
+        # Where there are very many drives, each one's own ledger stays by plan, and says so.
+        fit = known.fit.fit if known is not None and len(library.drives()) <= MOST_BY_FIT else None
+        stored = [item for item in stored_drives(library, build, fit=fit) if chosen in (None, item.record.number)]
         shown = {item.record.number for item in _with_timeline(stored)} if with_timelines else set()
         drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
         records = tuple(item.record for item in stored)

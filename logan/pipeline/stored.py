@@ -28,6 +28,8 @@ from logan.instrument_settings import InstrumentSettings
 from logan.instruments.correction import corrected
 from logan.instruments.drive_evidence import drive_evidence
 from logan.model.balance import segment_drive
+from logan.model.fit_result import FitResult
+from logan.model.fitted_build import fitted_build
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.pipeline.instruments import calibrated
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
     from logan.drive_library.raw_file import RawFileWriter
 
 _ANALYSIS: Final = "drive-analysis"
+_BY_FIT: Final = "drive-analysis-by-fit"
 _SEGMENTS: Final = "drive-segments"
 _LISTED: Final = ("distance", "consumption", "regen", "peak_current", "temperatures")
 """Metrics that a drive's line in a list shows; its grade is the worst of theirs."""
@@ -225,10 +228,34 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
 
 
 def stored_drive(
-    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None = None
+    library: DriveLibrary,
+    record: DriveRecord,
+    build: BuildSettings,
+    analysis: AnalysisSettings | None = None,
+    *,
+    fit: FitResult | None = None,
 ) -> StoredDrive:
-    """One drive with its analysis: the stored one where it still holds, else a new one."""
+    """One drive with its analysis: the stored one where it still holds, else a new one.
+
+    With a fit, ledger and regen are reckoned with the vehicle that the drives taught instead of the plan's.
+    """
     build = calibrated(library, build)
+    planned = _stored_drive(library, record, build, analysis)
+    if fit is None or fit.drive_count == 0:
+        return planned
+    by_fit = fitted_build(build, fit)
+    fingerprint = analysis_fingerprint(by_fit, record.conditions, analysis)
+    cached = library.analysis(record.number, _BY_FIT, fingerprint)
+    if cached is None:
+        cached = json_ready(_analysed(library.load(record.number), by_fit, analysis))
+        library.set_analysis(record.number, _BY_FIT, fingerprint, cached)
+    found = result_from_json(KeptAnalysis, cached).analysis
+    return replace_fields(planned, analysis=replace_fields(planned.analysis, ledger=found.ledger, regen=found.regen))
+
+
+def _stored_drive(
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None
+) -> StoredDrive:
     fingerprint = analysis_fingerprint(build, record.conditions, analysis)
     cached = library.analysis(record.number, _ANALYSIS, fingerprint)
     if cached is not None:
@@ -249,7 +276,9 @@ def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
     return StoredDrive(record=record, analysis=kept.analysis, history=kept.history)
 
 
-def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | None = None) -> Iterator[StoredDrive]:
+def stored_drives(
+    library: DriveLibrary, build: BuildSettings, *, told: Told | None = None, fit: FitResult | None = None
+) -> Iterator[StoredDrive]:
     """Every undamaged drive with its analysis, by number."""
     build = calibrated(library, build)
     for record in library.drives():
@@ -257,7 +286,7 @@ def stored_drives(library: DriveLibrary, build: BuildSettings, *, told: Told | N
             continue
         if told is not None:
             told(f"drive {record.number}")
-        yield stored_drive(library, record, build)
+        yield stored_drive(library, record, build, fit=fit)
 
 
 def stored_segments(

@@ -272,14 +272,14 @@ def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
 
 
 @router.get("/builds/{build}/drives/{drive}", responses=_REFUSED)
-def drive(folder: Build, drive: DriveNumber) -> Any:
+def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
     """One drive with everything worked out for it."""
     from logan.pipeline.library import open_library
     from logan.pipeline.stored import stored_drive
 
-    build = folder.settings()
+    build, answer = folder.settings(), fits.current(folder)
     with open_library(folder.path, create=True) as library:
-        return json_ready(stored_drive(library, library.record(drive), build))
+        return json_ready(stored_drive(library, library.record(drive), build, fit=answer and answer.fit.fit))
 
 
 @router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)

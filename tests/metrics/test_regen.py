@@ -7,6 +7,7 @@ from logan.demo.twin import STEP_S, TwinVehicle
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import DEFINITIONS, regen_summary
 from logan.results import Estimate, Refusal
+from logan.settings import PlanningValue
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 
@@ -106,6 +107,22 @@ def test_without_the_brake_pedal_no_drivetrain_efficiency():
     summary = summary_of(twin, drive=drive)
     assert value(summary, 5).reason == "the brake pedal is not logged"
     assert summary.friction_wh.sigma > 10.0
+    train = build_of(twin.vehicle).powertrain
+    planned = replace(build_of(twin.vehicle), powertrain=replace(train, regen_efficiency=PlanningValue(0.8, 0.05)))
+    refused = regen_summary(drive, planned, energy_summary(drive, planned)).friction_wh
+    assert "can't be told from regen efficiency without brake pressure; at most" in refused.reason
+
+
+def test_brake_pressure_tells_friction_from_a_regen_efficiency_that_is_planned_wrong():
+    """The plan says 0.70 where the twin has more: the pedal's pressure still gives what the brakes took."""
+    twin = twin_drive("urban", 1, duration_s=1500.0, vehicle=TwinVehicle(regen_power_limit_w=15_000.0))
+    real = truth(twin)
+    train = build_of(twin.vehicle).powertrain
+    wrong = replace(build_of(twin.vehicle), powertrain=replace(train, regen_efficiency=PlanningValue(0.70, 0.08)))
+    drive = twin.to_drive()
+    found = regen_summary(drive, wrong, energy_summary(drive, wrong)).friction_wh
+    assert found.source == "by brake pressure, at the wheels"
+    assert found.value == pytest.approx(real["friction"], abs=max(2.0 * found.sigma, 0.15 * real["friction"]))
 
 
 def test_without_speed_only_the_terminal_shares_are_given():

@@ -1,0 +1,53 @@
+"""A build whose planning values are what its drives taught, for everything that reckons with the vehicle."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from logan.model.fit_result import FitResult
+from logan.results import Estimate
+from logan.settings import BuildSettings, PlanningValue
+
+
+def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
+    """Return the build with the fit's vehicle in place of the plan's, each value with its uncertainty.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        As planned.
+    fit : FitResult
+        Of its drives; without any, the build comes back as it was.
+
+    Returns
+    -------
+    BuildSettings
+        Its ``basis`` says by how many drives.
+    """
+    if fit.drive_count == 0:
+        return build
+    basis = f"fit of {fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
+    learned, of = fit.learned, fit.posterior.estimate
+
+    def value(estimate: Estimate) -> PlanningValue:
+        return PlanningValue(estimate.value, estimate.sigma or 0.0, basis)
+
+    return replace(
+        build,
+        basis=basis,
+        vehicle=replace(
+            build.vehicle,
+            mass_kg=value(of("mass_kg")),
+            drag_area_m2=value(of("drag_area_m2")),
+            rolling_coefficient=value(of("rolling_coefficient")),
+            rolling_temperature_coefficient_per_k=value(learned.rolling_temperature_coefficient_per_k),
+        ),
+        powertrain=replace(
+            build.powertrain,
+            drive_efficiency=value(of("drive_efficiency_ratio")),
+            regen_efficiency=value(of("regen_efficiency_ratio")),
+            constant_loss_w=value(learned.constant_loss_w),
+            copper_loss_w_per_n2=value(learned.copper_loss_w_per_n2),
+        ),
+        auxiliary=replace(build.auxiliary, base_power_w=value(of("auxiliary_power_w"))),
+    )
