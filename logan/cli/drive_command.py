@@ -109,7 +109,7 @@ def register(app: typer.Typer) -> None:
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
                 record = library.set_conditions(number, conditions)
-            stored = stored_drive(library, record, settings, fit=answer and answer.fit.fit)
+            stored = stored_drive(library, record, settings, fit=answer.fit.fit if answer else None)
         if as_json:
             print_json(stored)
             return

@@ -279,7 +279,7 @@ def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
 
     build, answer = folder.settings(), fits.current(folder)
     with open_library(folder.path, create=True) as library:
-        return json_ready(stored_drive(library, library.record(drive), build, fit=answer and answer.fit.fit))
+        return json_ready(stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None))
 
 
 @router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)
