@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.road_heat import RoadAsked, show_heat
 from logan.errors import NotEnoughDataError
 
 if TYPE_CHECKING:
@@ -29,6 +30,10 @@ _PayloadOption = Annotated[str, typer.Option("--payload", help='For that one: ex
 _HeadwindOption = Annotated[str, typer.Option("--headwind", help='For that one: such as "10 mph".')]
 _DragOption = Annotated[str, typer.Option("--drag", help="For that one: factor on drag area, 1.1 for a rack.")]
 _RollingOption = Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")]
+_GradeOption = Annotated[str, typer.Option("--grade", help='Heat on a steady climb, such as "6 %", at --speed.')]
+_LengthOption = Annotated[str, typer.Option("--length", help='How long that climb is, such as "10 mi".')]
+_LaunchesOption = Annotated[int, typer.Option("--launches", help="Heat of this many hard launches in a row.", min=0)]
+_ChargeOption = Annotated[str, typer.Option("--charge", help='State of charge at the start of the road, "80 %".')]
 _NameOption = Annotated[str, typer.Option("--name", help="For that one: what to call it.")]
 _BudgetOption = Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of the target's range.")]
 _SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)]
@@ -52,6 +57,10 @@ def register(app: typer.Typer) -> None:
         headwind: _HeadwindOption = "",
         drag: _DragOption = "",
         rolling: _RollingOption = "",
+        grade: _GradeOption = "",
+        length: _LengthOption = "",
+        launches: _LaunchesOption = 0,
+        charge: _ChargeOption = "",
         name: _NameOption = _NAME,
         budget: _BudgetOption = False,
         seed: _SeedOption = 1,
@@ -67,9 +76,16 @@ def register(app: typer.Typer) -> None:
             "headwind": headwind,
             "drag_area_factor": drag,
             "rolling_factor": rolling,
+            "grade": grade,
         }
         given: dict[str, object] = {key: text for key, text in asked.items() if text}
         extra = {"name": name, **given} if given else None
+        is_climb = bool(grade or launches)
+        if route or is_climb:
+            road = RoadAsked({"name": name, **given}, length, launches, charge)
+            show_heat(build, display_units(units, build), road, seed=seed, as_json=as_json and is_climb)
+        if is_climb:
+            return
         _answer(build, display_units(units, build), plan, extra, seed=seed, as_json=as_json, is_budget=budget)
 
 

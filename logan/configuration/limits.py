@@ -36,16 +36,16 @@ def limit_problems(raw: object) -> tuple[str, ...]:
     problems = []
     for channel, entry in _entries(table):
         values: dict[str, float] = {}
-        for key in ("amber", "red"):
+        for key in ("amber", "red", "derate"):
             try:
                 values |= {key: value} if (value := _limit_value(getattr(entry, key), channel)) is not None else {}
             except ValueError as error:
                 problems.append(f"limits.{channel}.{key}: {error}")
         if entry.amber is None and entry.red is None:
             problems.append(f"limits.{channel}: give amber, red or both")
-        elif (
-            len(values) == 2 and (values["red"] - values["amber"]) * (1 if _side(channel, entry) == "above" else -1) < 0
-        ):
+        elif {"amber", "red"} <= values.keys() and (values["red"] - values["amber"]) * (
+            1 if _side(channel, entry) == "above" else -1
+        ) < 0:
             problems.append(f"limits.{channel}: red must lie beyond amber")
     return tuple(problems)
 
@@ -84,6 +84,7 @@ def limit_sheet(table: LimitsTable) -> LimitSheet:
             amber=_limit_value(entry.amber, channel),
             red=_limit_value(entry.red, channel),
             source=entry.source,
+            derate=_limit_value(entry.derate, channel),
         )
         for channel, entry in _entries(table)
     ]

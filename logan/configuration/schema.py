@@ -209,6 +209,9 @@ class PowertrainTable(Tables):
     regen_fade_speed: FadeSpeed = Measured(2.5)
     kept_axle: bool = False
     transfer_case: bool = False
+    driven: Annotated[str, *_one_of(("rear", "front", "four"))] = "rear"
+    driven_weight: Ratio | None = None
+    tire_grip: Factor = Measured(0.8)
 
 
 class PackTable(Tables):
@@ -276,6 +279,7 @@ class LimitTable(Table):
     """``[limits.channel]``."""
 
     amber: str | float | None = None
+    derate: str | float | None = None
     red: str | float | None = None
     side: Annotated[str, *_one_of(("", "above", "below"))] = ""
     source: str = "given"

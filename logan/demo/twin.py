@@ -65,7 +65,10 @@ class TwinVehicle:
     pack_polarisation_s: float = 15.0
     motor_heat_capacity_j_per_k: float = 22_000.0
     motor_thermal_resistance_k_per_w: float = 0.018
-    motor_loss_share_ratio: float = 0.55
+    copper_w_per_nm2: float = 0.085
+    iron_w_s_per_rad: float = 1.3
+    inverter_w: tuple[float, float, float] = (140.0, 3.4, 0.012)
+    """Heat of winding and iron by torque and shaft speed; of the inverter by torque, its magnitude and its square."""
     inverter_heat_capacity_j_per_k: float = 4_000.0
     inverter_thermal_resistance_k_per_w: float = 0.012
     coolant_heat_capacity_j_per_k: float = 60_000.0
@@ -303,20 +306,28 @@ def _add_heat(trace: TwinTrace, vehicle: TwinVehicle, weather: TwinWeather) -> N
     """First-order nodes for motor, inverter and coolant, stepped once a second."""
     stride = round(1.0 / STEP_S)
     count = math.ceil(trace.time_s.size / stride)
-    padded = np.zeros(count * stride)
-    padded[: trace.time_s.size] = trace["loss_power"]
-    loss_w = padded.reshape(count, stride).mean(axis=1).tolist()
+
+    def second_means(value: FloatArray) -> list[float]:
+        padded = np.zeros(count * stride)
+        padded[: value.size] = value
+        return [float(mean) for mean in padded.reshape(count, stride).mean(axis=1)]
+
+    torque, idle = trace["motor_torque"], vehicle.inverter_w
+    copper_w = second_means(vehicle.copper_w_per_nm2 * torque**2)
+    iron_w = second_means(vehicle.iron_w_s_per_rad * np.abs(trace["motor_speed"]))
+    inverter_w = second_means(idle[0] + idle[1] * np.abs(torque) + idle[2] * torque**2)
+    loss_w = second_means(trace["loss_power"])
     ambient = weather.ambient_temperature_degc
     motor = inverter = coolant = ambient
     cells = max(ambient, 10.0)
     rows = []
-    for watts in loss_w:
+    for copper, iron, switching, watts in zip(copper_w, iron_w, inverter_w, loss_w, strict=True):
         rows.append((motor, inverter, coolant, cells))
         to_coolant_motor = (motor - coolant) / vehicle.motor_thermal_resistance_k_per_w
         to_coolant_inverter = (inverter - coolant) / vehicle.inverter_thermal_resistance_k_per_w
-        share = vehicle.motor_loss_share_ratio
-        motor += (share * watts - to_coolant_motor) / vehicle.motor_heat_capacity_j_per_k
-        inverter += ((1 - share) * 0.6 * watts - to_coolant_inverter) / vehicle.inverter_heat_capacity_j_per_k
+        copper *= 1.0 + 0.0039 * (motor - 25.0)
+        motor += (copper + iron - to_coolant_motor) / vehicle.motor_heat_capacity_j_per_k
+        inverter += (switching - to_coolant_inverter) / vehicle.inverter_heat_capacity_j_per_k
         to_air = vehicle.radiator_w_per_k * (coolant - ambient)
         coolant += (to_coolant_motor + to_coolant_inverter - to_air) / vehicle.coolant_heat_capacity_j_per_k
         cells += 0.08 * watts / 250_000.0

@@ -53,7 +53,7 @@ class ContextLookup:
     def __init__(self, drive: Drive) -> None:
         self._drive = drive
         self._power = pack_power(drive)
-        self._slope = None if "grade" in drive else _slope_along(drive)
+        self._slope = None if "grade" in drive else slope_along(drive)
 
     def at(self, at_s: float) -> Context:
         """Context of one moment. [s]"""
@@ -86,7 +86,7 @@ class ContextLookup:
         return None
 
 
-def _slope_along(drive: Drive) -> tuple[FloatArray, FloatArray] | None:
+def slope_along(drive: Drive) -> tuple[FloatArray, FloatArray] | None:
     """Times, and slope over the stretch around each; NaN where height is not known. None without speed or height."""
     speed, height = road_speed(drive), height_along(drive)
     if speed is None or height is None or speed.time_s.size < 2:

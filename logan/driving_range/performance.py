@@ -3,38 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, holding_of, losses_of_build
+from logan.driving_range.plain_vehicle import PlainVehicle
+from logan.heat.fit import HeatModel
 from logan.model.conditions import Conditions
-from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import ParameterDistribution
-from logan.physics.air import air_density_kg_per_m3
-from logan.physics.battery import max_discharge_power_w
-from logan.physics.gearing import motor_speed_rad_per_s, peak_wheel_force_n, road_speed_m_per_s
-from logan.physics.road_load import climbable_grade_ratio, road_load_force_n
+from logan.physics.gearing import motor_speed_rad_per_s, road_speed_m_per_s
+from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio
 from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
-from logan.results import Estimate
-from logan.settings import BuildSettings, GearingChoice
-from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, FloatArray
-
-GEAR_EFFICIENCY_RATIO: Final = 0.97
-"""Motor shaft to wheels (common practice)."""
-
-GRIP_COEFFICIENT: Final = 0.8
-DRIVEN_AXLE_SHARE_RATIO: Final = 0.55
-"""Dry road, and the share of weight on one driven axle when pulling away (common practice)."""
+from logan.settings import BuildSettings, GearingChoice, Reduction
+from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 
 HILL_GRADE_RATIO: Final = 0.06
 HILL_SPEED_M_PER_S: Final = 55.0 * METRES_PER_SECOND_PER_MPH
 SPRINT_SPEED_M_PER_S: Final = 60.0 * METRES_PER_SECOND_PER_MPH
-CRUISE_SPEEDS_M_PER_S: Final = tuple(mph * METRES_PER_SECOND_PER_MPH for mph in (25.0, 35.0, 45.0, 55.0, 65.0, 75.0))
+CRUISE_SPEEDS_M_PER_S: Final = tuple(
+    mph * METRES_PER_SECOND_PER_MPH for mph in (25.0, 35.0, 45.0, 55.0, 65.0, 70.0, 75.0, 85.0)
+)
+
+HELD_SPEEDS_M_PER_S: Final = np.array([10.0, 25.0, 40.0, 55.0, 70.0, 85.0, 110.0]) * (METRES_PER_SECOND_PER_MPH)
+"""Speeds at which heat is worked out; straight lines between. [m/s]"""
+
+SWEEP: Final = 7
+LEAST_TOP_SPEED_M_PER_S: Final = 80.0 * METRES_PER_SECOND_PER_MPH
+"""A ratio that does not reach it is not called the best."""
 
 THE_PLAN: Final = "the plan"
-_NO_CONTINUOUS = "no limit given"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +54,11 @@ class CruisePoint:
     wheel_force_peak_n : float
         Most that motor and pack give. [N]
     climbable_grade_ratio : float
-        Steepest grade that is held at this speed; None where not even a level road. [ratio]
+        Steepest grade at peak; None where not even a level road. [ratio]
+    limited_by : str
+        What ends that: grip, torque, power, pack or motor speed.
+    half_hour_grade_ratio, continuous_grade_ratio : float or None
+        Steepest grade for half an hour from cold, and for ever, nine times in ten; None where nothing says. [ratio]
     battery_power_level_w, battery_power_hill_w : float
         At the pack terminals, on a level road and on the 6 % grade. [W]
     """
@@ -65,6 +69,9 @@ class CruisePoint:
     wheel_force_level_n: float
     wheel_force_peak_n: float
     climbable_grade_ratio: float | None
+    limited_by: str
+    half_hour_grade_ratio: float | None
+    continuous_grade_ratio: float | None
     battery_power_level_w: float
     battery_power_hill_w: float
 
@@ -81,6 +88,8 @@ class GearingPerformance:
         Motor turns per wheel turn. [ratio]
     top_speed_m_per_s : float
         The lower of the two below. [m/s]
+    top_speed_ended_by : str
+        Motor speed, power or pack.
     top_speed_by_motor_speed_m_per_s, top_speed_by_power_m_per_s : float
         Where the motor's speed limit is reached, and where force and road load meet on a level road. [m/s]
     launch_force_n, launch_force_without_grip_n : float
@@ -98,13 +107,19 @@ class GearingPerformance:
     hill_is_within_peak : bool
         True when motor and pack hold 55 mph on 6 % at all.
     continuous_battery_power_w : float or None
-        Power from the pack that can be held for ever; None where nothing says. [W]
+        Power from the pack at 55 mph that is held for ever nine times in ten; None where nothing says. [W]
+    continuous_sigma_w : float or None
+        One standard uncertainty of it, where the thermal network gives it. [W]
     continuous_source : str
-        Motor datasheet, thermal model of a temperature, or "no limit given".
+        Part or datasheet that sets it, or "no limit given".
     hill_continuous_ratio : float or None
-        Battery power on that hill over the continuous one; None where it is not given. [ratio]
+        Force on that hill over the continuous one; None where it is not given. [ratio]
     hill_continuous_speed_m_per_s : float or None
-        Fastest speed on 6 % within the continuous power. [m/s]
+        Fastest speed on 6 % within what is held for ever. [m/s]
+    is_pareto : bool
+        No other gearing listed is better in heat, consumption and launch at once.
+    notes : tuple of str
+        What of its heat may not be said, and why.
     cruise : tuple of CruisePoint
         Road speeds.
     """
@@ -112,6 +127,7 @@ class GearingPerformance:
     name: str
     total_ratio: float
     top_speed_m_per_s: float
+    top_speed_ended_by: str
     top_speed_by_motor_speed_m_per_s: float
     top_speed_by_power_m_per_s: float
     launch_force_n: float
@@ -124,10 +140,20 @@ class GearingPerformance:
     hill_shaft_power_w: float
     hill_is_within_peak: bool
     continuous_battery_power_w: float | None
+    continuous_sigma_w: float | None
     continuous_source: str
     hill_continuous_ratio: float | None
     hill_continuous_speed_m_per_s: float | None
     cruise: tuple[CruisePoint, ...]
+    is_pareto: bool = True
+    notes: tuple[str, ...] = ()
+
+    @property
+    def merits(self) -> tuple[float, float, float]:
+        """Heat on the standard hill, consumption at 65 mph, time to 60 mph: less is better."""
+        level = min(self.cruise, key=lambda point: abs(point.speed_m_per_s - 65.0 * METRES_PER_SECOND_PER_MPH))
+        heat = np.inf if self.hill_continuous_ratio is None else self.hill_continuous_ratio
+        return heat, level.battery_power_level_w, np.inf if self.sprint_s is None else self.sprint_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,9 +176,14 @@ class GearingSheet:
         What no planning value says, with its source.
     basis : str
         What mass, road load and losses are taken from.
+    sweep : tuple of GearingPerformance
+        Total ratios over a range around those listed.
+    best_ratio : float or None
+        Of the sweep: the one that holds 6 % at 55 mph with least consumption at 65 mph, or is coolest where none
+        holds it; None where nothing says what is held. [ratio]
     """
 
-    schema: ClassVar[str] = "gearing-sheet/1"
+    schema: ClassVar[str] = "gearing-sheet/2"
 
     choices: tuple[GearingPerformance, ...]
     max_motor_speed_rad_per_s: float
@@ -161,6 +192,8 @@ class GearingSheet:
     pack_power_limit_w: float | None
     assumptions: tuple[str, ...]
     basis: str = THE_PLAN
+    sweep: tuple[GearingPerformance, ...] = ()
+    best_ratio: float | None = None
 
 
 def gearing_sheet(
@@ -169,7 +202,7 @@ def gearing_sheet(
     *,
     conditions: Conditions | None = None,
     speeds_m_per_s: Sequence[float] = CRUISE_SPEEDS_M_PER_S,
-    thermal_limit: Estimate | None = None,
+    heat: HeatModel | None = None,
     basis: str = THE_PLAN,
 ) -> GearingSheet:
     """Compare the chains of reductions that a build considers.
@@ -184,9 +217,8 @@ def gearing_sheet(
         Weather and payload; still air at 20 degC where left out.
     speeds_m_per_s : sequence of float
         Road speeds to show. [m/s]
-    thermal_limit : Estimate, optional
-        Power from the pack that fitted thermal models allow for ever at the design ambient; the motor
-        datasheet's, carried to the pack, where left out. [W]
+    heat : HeatModel, optional
+        What the drives taught of heat and losses; the datasheet's rating and priors where left out.
     basis : str
         Where the distribution is from, in words.
 
@@ -195,142 +227,82 @@ def gearing_sheet(
     GearingSheet
         One entry per chain.
     """
-    vehicle = _Vehicle.of(build, distribution, conditions or Conditions())
-    rating_w, source = _continuous_battery_power_w(vehicle, thermal_limit)
+    vehicle = PlainVehicle.of(build, distribution, conditions or Conditions(), losses_of_build(build, heat))
     pack_is_limited = build.pack.discharge_current_limit_a is not None or build.pack.cell_voltage_floor_v is not None
     chains = (build.powertrain.gearing, *build.powertrain.alternatives)
+
+    def performance(chain: GearingChoice) -> GearingPerformance:
+        ratio = chain.total_ratio
+        holding = holding_of(build, distribution, ratio, HELD_SPEEDS_M_PER_S, heat, at_m_per_s=HILL_SPEED_M_PER_S)
+        return _performance(chain, vehicle, speeds_m_per_s, holding)
+
+    choices = _with_pareto([performance(chain) for chain in chains])
+    ratios = [chain.total_ratio for chain in chains]
+    sweep = [
+        performance(GearingChoice(name=f"{ratio:.1f}:1", reductions=(Reduction(name="total", ratio=ratio),)))
+        for ratio in np.geomspace(0.7 * min(ratios), 1.3 * max(ratios), SWEEP).tolist()
+    ]
+    chain_settings = build.powertrain
     return GearingSheet(
-        choices=tuple(_performance(chain, vehicle, speeds_m_per_s, rating_w, source) for chain in chains),
+        choices=choices,
         max_motor_speed_rad_per_s=vehicle.max_speed_rad_per_s,
         rolling_circumference_m=vehicle.circumference_m,
         mass_kg=vehicle.mass_kg,
         pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
             f"gear efficiency {GEAR_EFFICIENCY_RATIO:.0%}, common practice",
-            f"tyre grip {GRIP_COEFFICIENT} with {DRIVEN_AXLE_SHARE_RATIO:.0%} of the weight on the driven axle, "
-            "common practice",
-            "launch and sprint take motor torque, motor power and pack limits as given; no heat, no wheelspin control",
+            f"{chain_settings.driven} wheels drive with {chain_settings.weight_on_driven_ratio:.0%} of the weight on "
+            f"them, tire grip {chain_settings.grip_coefficient:g}"
+            + ("" if chain_settings.driven_weight_ratio else "; weight by common practice"),
+            "launch and sprint take motor torque, motor power and pack limits as given; no wheelspin control",
         ),
         basis=basis,
+        sweep=_with_pareto(sweep),
+        best_ratio=_best_ratio(sweep),
     )
 
 
-def _continuous_battery_power_w(vehicle: _Vehicle, thermal_limit: Estimate | None) -> tuple[float | None, str]:
-    """Power from the pack that can be held for ever, and what says so; the thermal model wins over the datasheet."""
-    if thermal_limit is not None:
-        return thermal_limit.value, thermal_limit.source
-    motor = vehicle.build.powertrain.motor
-    if motor.continuous_power_w is None:
-        return None, _NO_CONTINUOUS
-    wheel_w = motor.continuous_power_w * motor.count * GEAR_EFFICIENCY_RATIO
-    return wheel_w / vehicle.drive_efficiency_ratio + vehicle.auxiliary_w, "motor datasheet"
+def _with_pareto(choices: list[GearingPerformance]) -> tuple[GearingPerformance, ...]:
+    """Mark those that no other beats in heat, consumption and launch at once."""
+    merits = [choice.merits for choice in choices]
+
+    def is_beaten(own: tuple[float, float, float]) -> bool:
+        return any(other != own and all(a <= b for a, b in zip(other, own, strict=True)) for other in merits)
+
+    return tuple(replace(choice, is_pareto=not is_beaten(choice.merits)) for choice in choices)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Vehicle:
-    """Plain numbers of a build that every chain shares."""
-
-    build: BuildSettings
-    mass_kg: float
-    drag_area_m2: float
-    rolling_coefficient: float
-    drive_efficiency_ratio: float
-    auxiliary_w: float
-    density_kg_per_m3: float
-    headwind_m_per_s: float
-    circumference_m: float
-    max_speed_rad_per_s: float
-    max_torque_nm: float
-    shaft_power_w: float
-    pack_power_w: float
-
-    @classmethod
-    def of(cls, build: BuildSettings, distribution: ParameterDistribution, conditions: Conditions) -> _Vehicle:
-        mass, drag, rolling, drive, _, auxiliary = (float(value) for value in distribution.median)
-        motor, pack = build.powertrain.motor, build.pack
-        pack_w = max_discharge_power_w(
-            nominal_open_circuit_voltage_v(build),
-            max(pack.resistance_ohm.value, 1e-6),
-            floor_v=(pack.cell_voltage_floor_v or 0.0) * pack.cells_in_series,
-            current_limit_a=pack.discharge_current_limit_a,
-        )
-        # Pack to wheel is known, shaft to wheel is common practice: what lies between is inverter and motor.
-        from_pack_w = max(0.0, pack_w - auxiliary) * drive / GEAR_EFFICIENCY_RATIO
-        return cls(
-            build=build,
-            mass_kg=mass + conditions.payload_kg,
-            drag_area_m2=drag * conditions.drag_area_factor,
-            rolling_coefficient=rolling * conditions.rolling_factor,
-            drive_efficiency_ratio=drive,
-            auxiliary_w=auxiliary,
-            density_kg_per_m3=air_density_kg_per_m3(
-                conditions.ambient_temperature_degc, conditions.pressure_pa, conditions.relative_humidity_ratio
-            ),
-            headwind_m_per_s=conditions.headwind_m_per_s,
-            circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
-            max_speed_rad_per_s=motor.max_speed_rpm * RADIANS_PER_SECOND_PER_RPM,
-            max_torque_nm=motor.max_torque_nm * motor.count,
-            shaft_power_w=min(motor.max_power_w * motor.count, from_pack_w),
-            pack_power_w=pack_w,
-        )
-
-    def load_n(self, speed_m_per_s: FloatArray, grade_ratio: float = 0.0) -> FloatArray:
-        """Force that holds a speed. [N]"""
-        return road_load_force_n(
-            speed_m_per_s,
-            mass_kg=self.mass_kg,
-            rolling_coefficient=self.rolling_coefficient,
-            drag_area_m2=self.drag_area_m2,
-            air_density_kg_per_m3=self.density_kg_per_m3,
-            headwind_m_per_s=self.headwind_m_per_s,
-            grade_ratio=grade_ratio,
-        )
-
-    def peak_n(self, speed_m_per_s: FloatArray, total_ratio: float) -> FloatArray:
-        """Most force at the wheels that motor and pack give, grip left aside. [N]"""
-        return peak_wheel_force_n(
-            speed_m_per_s,
-            max_torque_nm=self.max_torque_nm,
-            max_power_w=self.shaft_power_w,
-            max_speed_rad_per_s=self.max_speed_rad_per_s,
-            total_ratio=total_ratio,
-            rolling_circumference_m=self.circumference_m,
-            efficiency_ratio=GEAR_EFFICIENCY_RATIO,
-        )
-
-    def battery_w(self, speed_m_per_s: FloatArray, grade_ratio: float = 0.0) -> FloatArray:
-        """Power at the pack terminals that holds a speed. [W]"""
-        wheel_w = self.load_n(speed_m_per_s, grade_ratio) * speed_m_per_s
-        return wheel_w / self.drive_efficiency_ratio + self.auxiliary_w
-
-    @property
-    def grip_n(self) -> float:
-        """Most force that one driven axle puts on the road. [N]"""
-        return GRIP_COEFFICIENT * DRIVEN_AXLE_SHARE_RATIO * self.mass_kg * STANDARD_GRAVITY_M_PER_S2
+def _best_ratio(sweep: list[GearingPerformance]) -> float | None:
+    fast = [one for one in sweep if one.top_speed_m_per_s >= LEAST_TOP_SPEED_M_PER_S] or sweep
+    if all(one.hill_continuous_ratio is None for one in fast):
+        return None
+    holding = [one for one in fast if one.merits[0] <= 1.0]
+    if holding:
+        return min(holding, key=lambda one: one.merits[1]).total_ratio
+    return min(fast, key=lambda one: one.merits[0]).total_ratio
 
 
 def _performance(
-    chain: GearingChoice,
-    vehicle: _Vehicle,
-    speeds_m_per_s: Sequence[float],
-    rating_w: float | None,
-    source: str,
+    chain: GearingChoice, vehicle: PlainVehicle, speeds_m_per_s: Sequence[float], holding: Holding
 ) -> GearingPerformance:
     ratio = chain.total_ratio
     by_motor = road_speed_m_per_s(vehicle.max_speed_rad_per_s, ratio, vehicle.circumference_m)
     by_power = _top_speed_by_power_m_per_s(vehicle)
-    standstill = np.zeros(1)
-    free_n = float(vehicle.peak_n(standstill, ratio)[0])
+    free_n = float(vehicle.peak_n(np.zeros(1), ratio)[0])
     launch_n = min(free_n, vehicle.grip_n)
-    launch_grade = climbable_grade_ratio(np.array([launch_n]), vehicle.mass_kg, vehicle.rolling_coefficient)
+    launch_grade = _steepest(vehicle, np.array([free_n]), np.zeros(1))
     hill = np.array([HILL_SPEED_M_PER_S])
-    hill_n = vehicle.load_n(hill, HILL_GRADE_RATIO)
-    shaft_w = float(hill_n[0] * HILL_SPEED_M_PER_S) / GEAR_EFFICIENCY_RATIO
-    battery_w = float(vehicle.battery_w(hill, HILL_GRADE_RATIO)[0])
+    hill_n = float(vehicle.load_n(hill, HILL_GRADE_RATIO)[0])
+    battery_w = float(vehicle.battery_w(hill, ratio, HILL_GRADE_RATIO)[0])
+    held_n = float(holding.at(hill)[0])
+    spread_n = (float(holding.at(hill, "median")[0]) - held_n) / 1.28
+    to_pack = HILL_SPEED_M_PER_S / vehicle.drive_efficiency_ratio
+    power_word = "pack" if vehicle.from_pack_w <= vehicle.shaft_power_w else "power"
     return GearingPerformance(
         name=chain.name,
         total_ratio=ratio,
         top_speed_m_per_s=min(by_motor, by_power),
+        top_speed_ended_by="motor speed" if by_motor <= by_power else power_word,
         top_speed_by_motor_speed_m_per_s=by_motor,
         top_speed_by_power_m_per_s=by_power,
         launch_force_n=launch_n,
@@ -340,38 +312,70 @@ def _performance(
         sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
         sprint_is_grip_limited=free_n > vehicle.grip_n,
         hill_battery_power_w=battery_w,
-        hill_shaft_power_w=shaft_w,
-        hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n[0]),
-        continuous_battery_power_w=rating_w,
-        continuous_source=source,
-        hill_continuous_ratio=None if rating_w is None else battery_w / rating_w,
-        hill_continuous_speed_m_per_s=None if rating_w is None else _hill_speed_m_per_s(vehicle, rating_w, by_motor),
-        cruise=_cruise(vehicle, ratio, np.asarray(speeds_m_per_s, dtype=np.float64)),
+        hill_shaft_power_w=hill_n * HILL_SPEED_M_PER_S / GEAR_EFFICIENCY_RATIO,
+        hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n),
+        continuous_battery_power_w=held_n * to_pack + vehicle.auxiliary_w if holding.is_given else None,
+        continuous_sigma_w=spread_n * to_pack if holding.is_given and spread_n > 0.0 else None,
+        continuous_source=holding.source,
+        hill_continuous_ratio=hill_n / held_n if holding.is_given and held_n > 0.0 else None,
+        hill_continuous_speed_m_per_s=_hill_speed_m_per_s(vehicle, holding, by_motor) if holding.is_given else None,
+        cruise=_cruise(vehicle, ratio, np.asarray(speeds_m_per_s, dtype=np.float64), holding),
+        notes=holding.notes,
     )
 
 
-def _cruise(vehicle: _Vehicle, ratio: float, speed_m_per_s: FloatArray) -> tuple[CruisePoint, ...]:
-    shaft = motor_speed_rad_per_s(speed_m_per_s, ratio, vehicle.circumference_m)
-    level_n, peak_n = vehicle.load_n(speed_m_per_s), vehicle.peak_n(speed_m_per_s, ratio)
-    rolling_n = vehicle.rolling_coefficient * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
-    grade = climbable_grade_ratio(peak_n - (level_n - rolling_n), vehicle.mass_kg, vehicle.rolling_coefficient)
-    level_w, hill_w = vehicle.battery_w(speed_m_per_s), vehicle.battery_w(speed_m_per_s, HILL_GRADE_RATIO)
+def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Holding) -> tuple[CruisePoint, ...]:
+    shaft = motor_speed_rad_per_s(speed, ratio, vehicle.circumference_m)
+    level_n, peak_n = vehicle.load_n(speed), vehicle.peak_n(speed, ratio)
+    air_n = level_n - vehicle.rolling_coefficient * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
+    grade = _steepest(vehicle, peak_n, air_n)
+    lasting, short = (
+        _steepest(vehicle, np.minimum(peak_n, holding.at(speed, of)), air_n) for of in ("continuous", "half_hour")
+    )
+    level_w, hill_w = vehicle.battery_w(speed, ratio), vehicle.battery_w(speed, ratio, HILL_GRADE_RATIO)
+
+    def given(value: float) -> float | None:
+        return value if holding.is_given and np.isfinite(value) else None
+
     return tuple(
         CruisePoint(
-            speed_m_per_s=float(speed_m_per_s[index]),
+            speed_m_per_s=float(speed[index]),
             motor_speed_rad_per_s=float(shaft[index]),
             motor_speed_ratio=float(shaft[index] / vehicle.max_speed_rad_per_s),
             wheel_force_level_n=float(level_n[index]),
-            wheel_force_peak_n=float(peak_n[index]),
+            wheel_force_peak_n=float(min(peak_n[index], vehicle.grip_n)),
             climbable_grade_ratio=float(grade[index]) if np.isfinite(grade[index]) else None,
+            limited_by=_limit_word(vehicle, float(shaft[index]), float(peak_n[index])),
+            half_hour_grade_ratio=given(float(short[index])),
+            continuous_grade_ratio=given(float(lasting[index])),
             battery_power_level_w=float(level_w[index]),
             battery_power_hill_w=float(hill_w[index]),
         )
-        for index in range(speed_m_per_s.size)
+        for index in range(speed.size)
     )
 
 
-def _top_speed_by_power_m_per_s(vehicle: _Vehicle) -> float:
+def _steepest(vehicle: PlainVehicle, force_n: FloatArray, air_n: FloatArray) -> FloatArray:
+    """Steepest grade by a force at the wheels, and by grip. [ratio]"""
+    weight_n = vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
+    by_force = climbable_grade_ratio(force_n - air_n, vehicle.mass_kg, vehicle.rolling_coefficient)
+    return np.minimum(
+        by_force, grip_limited_grade_ratio(vehicle.grip_ratio, vehicle.rolling_coefficient, air_n / weight_n)
+    )
+
+
+def _limit_word(vehicle: PlainVehicle, shaft_rad_per_s: float, peak_n: float) -> str:
+    """What ends the force at the wheels at a shaft speed."""
+    if shaft_rad_per_s > vehicle.max_speed_rad_per_s * (1.0 + 1e-9):
+        return "motor speed"
+    if peak_n > vehicle.grip_n:
+        return "grip"
+    if vehicle.max_torque_nm * shaft_rad_per_s <= vehicle.shaft_power_w:
+        return "torque"
+    return "pack" if vehicle.from_pack_w <= vehicle.shaft_power_w else "power"
+
+
+def _top_speed_by_power_m_per_s(vehicle: PlainVehicle) -> float:
     """Speed at which level road load takes all the power there is."""
     speed = np.linspace(0.5, 120.0, 24_000)
     wheel_w = vehicle.load_n(speed) * speed
@@ -379,14 +383,14 @@ def _top_speed_by_power_m_per_s(vehicle: _Vehicle) -> float:
     return float(speed[held].max(initial=0.0))
 
 
-def _hill_speed_m_per_s(vehicle: _Vehicle, rating_w: float, by_motor_m_per_s: float) -> float:
-    """Fastest speed on the hill within a continuous power from the pack."""
-    speed = np.linspace(0.5, 120.0, 24_000)
-    held = vehicle.battery_w(speed, HILL_GRADE_RATIO) <= rating_w
+def _hill_speed_m_per_s(vehicle: PlainVehicle, holding: Holding, by_motor_m_per_s: float) -> float:
+    """Fastest speed on the hill within what is held for ever."""
+    speed = np.linspace(0.5, 60.0, 2_400)
+    held = vehicle.load_n(speed, HILL_GRADE_RATIO) <= holding.at(speed)
     return min(float(speed[held].max(initial=0.0)), by_motor_m_per_s)
 
 
-def _sprint_s(vehicle: _Vehicle, ratio: float, top_m_per_s: float) -> float | None:
+def _sprint_s(vehicle: PlainVehicle, ratio: float, top_m_per_s: float) -> float | None:
     """Time from standstill to 60 mph, by integrating mass over spare force."""
     if top_m_per_s <= SPRINT_SPEED_M_PER_S:
         return None

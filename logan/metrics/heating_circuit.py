@@ -6,18 +6,24 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from scipy.optimize import nnls
 
 from logan.drive.drive import Drive
 from logan.drive.pack_power import pack_power
-from logan.metrics.thermal_fit import BLOCK_S, fit_node
 from logan.numerics import cumulative
-from logan.results import Refusal
+from logan.physics.thermal import lagged
 from logan.settings import TYPICAL_SOURCE, BuildSettings
 from logan.units import FloatArray
 
 COOLANTS: Final = ("coolant_temperature", "coolant_temperature_outlet")
 LEAST_HEATER_SHARE_RATIO: Final = 0.6
 """From this share of its rise on, a coolant is the heater's."""
+
+BLOCK_S: Final = 5.0
+LEAST_BLOCKS: Final = 24
+LEAST_MOVE_K: Final = 4.0
+TIME_CONSTANTS_S: Final = (60.0, 120.0, 240.0, 480.0, 960.0, 1920.0)
+"""Blocks, the least that tells anything, and what a coolant's time constant may be. [s, 1, K, s]"""
 
 LEAST_HEATER_W: Final = 300.0
 """A heater that took less on average warms nothing that matters. [W]"""
@@ -50,11 +56,25 @@ def is_heating_circuit(drive: Drive, channel: str) -> bool:
         return False
     traction_w = np.maximum(_block_means(power.time_s, np.abs(power.power_w), edges_s) - heating_w, 0.0)
     inputs = np.column_stack([heating_w, traction_w])
-    node = fit_node(coolant.at(middle_s, max_gap_s=30.0), None, inputs)
-    if isinstance(node, Refusal):
-        return False
-    rises_k = node.gains * inputs.mean(axis=0)
-    return bool(rises_k[0] > LEAST_HEATER_SHARE_RATIO * rises_k.sum())
+    rises_k = _rises_k(coolant.at(middle_s, max_gap_s=30.0), inputs)
+    return bool(rises_k[0] > LEAST_HEATER_SHARE_RATIO * rises_k.sum() > 0.0)
+
+
+def _rises_k(observed_degc: FloatArray, inputs_w: FloatArray) -> FloatArray:
+    """Mean rise by each input, by the time constant that leaves least; zero where nothing moved. [K]"""
+    known, best, rises = np.isfinite(observed_degc), np.inf, np.zeros(inputs_w.shape[1])
+    if int(known.sum()) < LEAST_BLOCKS or float(np.ptp(observed_degc[known])) < LEAST_MOVE_K:
+        return rises
+    scale = np.maximum(inputs_w.mean(axis=0), 1.0)
+    ones = np.ones((inputs_w.shape[0], 1))
+    for tau_s in TIME_CONSTANTS_S:
+        fade = np.exp(-np.arange(ones.size) * BLOCK_S / tau_s)[:, np.newaxis]
+        late = lagged(inputs_w / scale, step_s=BLOCK_S, time_constant_s=tau_s, is_settled=False)
+        columns = np.hstack([late, fade, -fade, ones, -ones])[known]
+        gains, left = nnls(columns, observed_degc[known])
+        if left < best:
+            best, rises = float(left), np.asarray(gains[: rises.size])
+    return rises
 
 
 def _block_means(time_s: FloatArray, value: FloatArray, edges_s: FloatArray) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
@@ -63,6 +63,11 @@ class ResistanceBand:
     temperature_high_degc: float | None
     count: int
     resistance_ohm: Figure
+
+
+MOST_BEYOND_RATIO: Final = 1.5
+BEYOND_SIGMA_RATIO: Final = 0.15
+"""A current this far beyond the highest seen is as unsure as this share of the way: resistance grows with current."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +181,7 @@ def resistance_summary(
         bands=bands,
         pulses=find_pulses(voltage, current, PULSE_DURATIONS_S, capacity_ah, states.at),
         sags=tuple(sag for sag in sags if sag is not None),
-        allowed=_allowed(cells, pack, states, build.pack),
+        allowed=tuple(_within_limit(one, build.pack, current) for one in _allowed(cells, pack, states, build.pack)),
         cold=_cold(pack, states, build.pack),
         notes=_notes(voltage, current, cell_channel, pack),
     )
@@ -355,6 +360,22 @@ def _allowed(
                     )
                 )
     return tuple(found)
+
+
+def _within_limit(allowed: AllowedCurrent, settings: PackSettings, current: Channel) -> AllowedCurrent:
+    """Cap at the pack's limit, and widen far beyond the current that was seen; both are said."""
+    figure, limit_a = allowed.current_a, settings.discharge_current_limit_a
+    if not isinstance(figure, Estimate):
+        return allowed
+    seen_a = float(np.nanmax(current.value, initial=1.0))
+    value, sigma, source = figure.value, figure.sigma or 0.0, figure.source
+    if value > MOST_BEYOND_RATIO * seen_a:
+        sigma = float(np.hypot(sigma, BEYOND_SIGMA_RATIO * (value - seen_a)))
+        source += f"; extrapolated from {seen_a:.0f} A seen"
+    if limit_a is not None and value > limit_a:
+        source += f"; capped at the pack's limit, the floor alone would allow {value:.0f} A"
+        value = limit_a
+    return replace(allowed, current_a=replace(figure, value=value, sigma=sigma, source=source))
 
 
 def _allowed_at(

@@ -13,7 +13,6 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
 from logan.metrics.exceedance import time_beyond_s
-from logan.metrics.thermal_model import ThermalModel, thermal_models
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w
 from logan.results import Estimate, Figure, Refusal
@@ -125,17 +124,16 @@ class CoolantFlow:
 class ThermalSummary:
     """All temperatures of one drive."""
 
-    schema: ClassVar[str] = "thermal-summary/1"
+    schema: ClassVar[str] = "thermal-summary/2"
 
     margins: tuple[TemperatureMargin, ...]
-    models: tuple[ThermalModel, ...]
     soak_backs: tuple[SoakBack, ...]
     coolant: CoolantFlow
     design_ambient_degc: float
 
 
 def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
-    """Margins, thermal models, soak-back and coolant difference of one drive.
+    """Margins, soak-back and coolant difference of one drive.
 
     Parameters
     ----------
@@ -157,7 +155,6 @@ def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
     temperatures = {channel.name: channel for _, channel, _ in usable}
     return ThermalSummary(
         margins=margins,
-        models=thermal_models(drive, build, temperatures),
         soak_backs=_soak_backs(drive, temperatures),
         coolant=_coolant_flow(drive, build, temperatures),
         design_ambient_degc=build.limits.design_ambient_degc,

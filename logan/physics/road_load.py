@@ -101,6 +101,33 @@ def air_work_integral(
     return np.asarray(np.where(np.abs(along) > 1e-9, np.sign(along) * stretch * work, 0.0))
 
 
+def grip_limited_grade_ratio(grip_ratio: float, rolling_coefficient: float, air_share_ratio: FloatArray) -> FloatArray:
+    """Steepest grade that tire grip holds: grip on the driven wheels against rolling, slope and air.
+
+    Parameters
+    ----------
+    grip_ratio : float
+        Grip coefficient times the share of the weight on driven wheels. [ratio]
+    rolling_coefficient : float
+        [ratio]
+    air_share_ratio : ndarray, shape (n,)
+        Air resistance over weight. [ratio]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Rise over distance along the road; NaN where grip holds not even the level. [ratio]
+
+    References
+    ----------
+    .. [1] Closed form of (g - c) cos a - sin a = w; without air tan a = g - c.
+    """
+    spare = grip_ratio - rolling_coefficient
+    share = air_share_ratio / np.hypot(spare, 1.0)
+    angle = np.arccos(np.clip(share, -1.0, 1.0)) - np.arctan2(1.0, spare)
+    return np.asarray(np.where((share <= 1.0) & (angle >= 0.0), np.sin(np.maximum(angle, 0.0)), np.nan))
+
+
 def climbable_grade_ratio(spare_force_n: FloatArray, mass_kg: float, rolling_coefficient: float) -> FloatArray:
     """Steepest grade that a force at the wheels holds, air resistance already taken off.
 

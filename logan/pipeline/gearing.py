@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
+from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.performance import GearingSheet
 from logan.errors import NotEnoughDataError
-from logan.metrics.thermal import ThermalSummary
+from logan.heat.fit import HeatModel
+from logan.model.fit_result import FitResult
+from logan.model.priors import prior_of
 from logan.pipeline.builds import BuildFolder
+from logan.pipeline.heat import learn_heat
+from logan.pipeline.library import open_library
 from logan.pipeline.plan import make_gearing_sheet
-from logan.results import Estimate
+from logan.settings import BuildSettings
 
 
 def gearing_of_build(
@@ -29,47 +34,41 @@ def gearing_of_build(
     Returns
     -------
     GearingSheet
-        One entry per chain; mass, road load and losses are those of the fit, and continuous power is that
-        of the thermal models, where the drives carry them.
+        One entry per chain; mass, road load and losses are those of the fit, and what is held for
+        ever is that of the thermal network, where the drives teach it.
     """
     build = folder.settings()
     if is_planned or not folder.library.is_dir():
         return make_gearing_sheet(build)
     from logan.pipeline.fit_build import fit_build
-    from logan.pipeline.library import open_library
-    from logan.pipeline.stored import stored_drives
 
     try:
         fit = fit_build(folder, told=told).report.fit
     except NotEnoughDataError:
         fit = None
     with open_library(folder.path) as library:
-        limit = thermal_limit(drive.analysis.thermal for drive in stored_drives(library, build))
-    return make_gearing_sheet(build, fit, thermal_limit=limit)
+        return make_gearing_sheet(build, fit, heat=learned_heat(library, build, fit, told=told))
 
 
-def thermal_limit(summaries: Iterable[ThermalSummary]) -> Estimate | None:
-    """Power from the pack that can be held for ever: the lowest over temperatures, each by its surest drive.
+def learned_heat(
+    library: DriveLibrary,
+    build: BuildSettings,
+    fit: FitResult | None,
+    *,
+    told: Callable[[str], None] | None = None,
+) -> HeatModel | None:
+    """What the drives taught of heat; None where they taught nothing.
 
     Parameters
     ----------
-    summaries : iterable of ThermalSummary
-        Temperatures of the drives.
-
-    Returns
-    -------
-    Estimate or None
-        At the design ambient; None where no drive has a thermal model that reaches a limit. [W]
+    library, build : DriveLibrary, BuildSettings
+        Drives and settings.
+    fit : FitResult or None
+        Turns roads into torque; the plan where there is none.
+    told : callable, optional
+        Given words on what is being done.
     """
-    surest: dict[str, Estimate] = {}
-    for summary in summaries:
-        for model in summary.models:
-            found = model.continuous_power_design_w
-            if not isinstance(found, Estimate) or found.sigma is None or found.value <= 0:
-                continue
-            known = surest.get(model.channel)
-            if known is None or found.sigma / found.value < (known.sigma or 0.0) / known.value:
-                surest[model.channel] = Estimate(
-                    found.value, "W", found.sigma, f"thermal model of {model.channel}, at the design ambient"
-                )
-    return min(surest.values(), key=lambda estimate: estimate.value, default=None)
+    try:
+        return learn_heat(library, build, prior_of(build) if fit is None else fit.posterior, told=told)
+    except NotEnoughDataError:
+        return None

@@ -29,12 +29,13 @@ from logan.driving_range.sizing import PackSizing, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError, UsageError
+from logan.heat.fit import HeatModel
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
 from logan.model.priors import planning_values, prior_of, raised_if_published
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule
-from logan.results import Estimate, json_ready
+from logan.results import json_ready
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 __all__ = [
@@ -220,13 +221,13 @@ def _known(texts: Collection[str]) -> dict[str, float]:
 
 
 def make_gearing_sheet(
-    build: BuildSettings, fit: FitResult | None = None, *, thermal_limit: Estimate | None = None
+    build: BuildSettings, fit: FitResult | None = None, *, heat: HeatModel | None = None
 ) -> GearingSheet:
     """Compare the reductions that a build considers, by its plan or by a fit; see ``gearing_sheet``."""
     if fit is None:
-        return gearing_sheet(build, prior_of(build), thermal_limit=thermal_limit)
+        return gearing_sheet(build, prior_of(build), heat=heat)
     drives = "one drive" if fit.drive_count == 1 else f"{fit.drive_count} drives"
-    return gearing_sheet(build, fit.posterior, thermal_limit=thermal_limit, basis=f"the fit of {drives}")
+    return gearing_sheet(build, fit.posterior, heat=heat, basis=f"the fit of {drives}")
 
 
 def prepare_build(

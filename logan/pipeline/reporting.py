@@ -16,10 +16,9 @@ from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve
-from logan.driving_range.performance import GearingSheet
 from logan.errors import LoganError, NotEnoughDataError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.gearing import thermal_limit
+from logan.pipeline.gearing import learned_heat
 from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer
@@ -108,6 +107,7 @@ def gather_report(
         shown = {item.record.number for item in _with_timeline(stored)} if with_timelines else set()
         drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
         records = tuple(item.record for item in stored)
+        heat = None if refinement is None else learned_heat(library, build, refinement.fit.fit)
     return ReportInputs(
         build=build,
         units=units or build.display,
@@ -115,7 +115,7 @@ def gather_report(
         plan_sizing=plan.sizing,
         plan_tornado=plan.tornado,
         plan_curve=consumption_curve(plan.parameters, build, rng=rng),
-        gearing=_gearing(build, plan, refinement, stored),
+        gearing=plan.gearing if refinement is None else make_gearing_sheet(build, refinement.fit.fit, heat=heat),
         planned_at=plan.created_at,
         assumptions=tuple(
             AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)
@@ -126,16 +126,6 @@ def gather_report(
         drives=drives,
         provenance=_provenance(folder, build, plan, records),
     )
-
-
-def _gearing(
-    build: BuildSettings, plan: Plan, refinement: Refinement | None, stored: list[StoredDrive]
-) -> GearingSheet:
-    """As planned, or by what the drives taught."""
-    if refinement is None:
-        return plan.gearing
-    limit = thermal_limit(item.analysis.thermal for item in stored)
-    return make_gearing_sheet(build, refinement.fit.fit, thermal_limit=limit)
 
 
 def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:

@@ -67,7 +67,7 @@ def test_gearing_is_a_sheet_of_eighty_columns(folder, capsys):
     for word in ("top speed mph", "no limit given", "rpm", "6 % at 55 mph"):
         assert word in out
     _, out, _ = run(capsys, "gearing", "-b", folder, "--json")
-    assert json.loads(out)["schema"] == "gearing-sheet/1"
+    assert json.loads(out)["schema"] == "gearing-sheet/2"
 
 
 def test_range_without_drives_is_the_plan_alone_and_says_why(folder, capsys):

@@ -8,6 +8,7 @@ from logan.demo.twin import TwinVehicle
 from logan.metrics.resistance import PULSE_DURATIONS_S, resistance_summary
 from logan.metrics.step_response import combine
 from logan.results import Estimate, Refusal
+from tests.builds import example_build
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 
@@ -66,7 +67,9 @@ def test_cold_figures_are_marked_as_extrapolated_and_less_sure():
 
 
 def test_current_that_the_lowest_cell_allows():
-    summary = resistance_summary(twin_drive("mixed", 1, duration_s=1500.0).to_drive(), build_with_floor())
+    build = build_with_floor()
+    free = replace(build, pack=replace(build.pack, discharge_current_limit_a=None))
+    summary = resistance_summary(twin_drive("mixed", 1, duration_s=1500.0).to_drive(), free)
     seen = [one for one in summary.allowed if not one.is_extrapolated]
     cold = [one for one in summary.allowed if one.is_extrapolated]
     cell_ohm = true_ohm(TwinVehicle(), 10.0) / 96 + 1.5e-5
@@ -135,3 +138,21 @@ def test_combining_windows_weighs_them_and_keeps_their_spread():
     alone, wide = combine(np.array([0.10]), np.array([0.004]))
     assert (alone, wide) == (0.10, pytest.approx(0.006))
     assert isinstance(Estimate(mean, "ohm", sigma), Estimate)
+
+
+def test_a_current_far_beyond_what_was_seen_is_capped_at_the_limit_and_wider():
+    from logan.drive.drive import Channel
+    from logan.metrics.resistance import AllowedCurrent, _within_limit
+
+    time_s = np.arange(10.0)
+    current = Channel(name="pack_current", time_s=time_s, value=np.full(10, 200.0))
+    pack = example_build().pack
+    figure = Estimate(1135.0, "A", 30.0, "lowest cell")
+    one = AllowedCurrent(state_of_charge_ratio=0.8, temperature_degc=20.0, current_a=figure, is_extrapolated=False)
+    found = _within_limit(one, pack, current).current_a
+    assert found.value == pack.discharge_current_limit_a
+    assert found.sigma > 100.0
+    assert "the floor alone would allow 1135 A" in found.source
+    assert "from 200 A seen" in found.source
+    near = _within_limit(replace(one, current_a=Estimate(250.0, "A", 10.0, "lowest cell")), pack, current).current_a
+    assert (near.value, near.sigma, near.source) == (250.0, 10.0, "lowest cell")

@@ -7,7 +7,7 @@ from logan.metrics.thermal import thermal_summary, without_spikes
 from logan.results import Estimate, Refusal
 from logan.settings import Limit, LimitSheet, LimitSide
 from tests.builds import example_build
-from tests.twin_drives import build_of, cut, made_drive, twin_drive
+from tests.twin_drives import made_drive
 
 SHEET = LimitSheet(
     limits=(
@@ -75,101 +75,6 @@ def test_a_real_jump_that_stays_is_kept():
     channel, count = without_spikes(replace(drive["coolant_temperature"], value=value))
     assert count == 0
     assert np.nanmax(channel.value) == 90.0
-
-
-@pytest.mark.parametrize("seed", [0, 1, 2])
-def test_plateau_of_a_climb_within_5_k_from_its_first_8_minutes(seed):
-    long = twin_drive("hill", seed, duration_s=7200.0)
-    first = cut(long.to_drive(), 0.0, 480.0)
-    build = build_of(long.vehicle, limits=SHEET)
-    models = {model.channel: model for model in thermal_summary(first, build).models}
-    before_turning = int(3550.0 / 0.05)
-    for channel in ("motor_temperature", "inverter_temperature", "coolant_temperature"):
-        truth = float(long.trace[channel][before_turning])
-        plateau = models[channel].plateau_degc
-        assert plateau.value == pytest.approx(truth, abs=5.0)
-        assert abs(plateau.value - truth) < 3.0 * plateau.sigma + 1.0
-    constant = models["motor_temperature"].time_constant_s
-    vehicle = long.vehicle
-    tau = vehicle.motor_heat_capacity_j_per_k * vehicle.motor_thermal_resistance_k_per_w
-    assert constant.value == pytest.approx(tau, rel=0.1)
-
-
-def coolant_of(first, value):
-    """The first minutes of a climb with another coolant."""
-    at_s = first["coolant_temperature"].time_s
-    return first.with_channels(replace(first["coolant_temperature"], value=value(at_s)))
-
-
-def model_of(drive, channel="motor_temperature"):
-    return next(model for model in thermal_summary(drive, example_build()).models if model.channel == channel)
-
-
-def test_a_plateau_says_how_far_what_cools_it_may_still_go():
-    """The same rise over a coolant that a thermostat holds, that drifts, and that runs away."""
-    first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
-    held = model_of(coolant_of(first, lambda at_s: 40.0 + 1.0 * np.sin(at_s / 20.0))).plateau_degc
-    drifting = model_of(coolant_of(first, lambda at_s: 60.0 - at_s / 150.0)).plateau_degc
-    away = model_of(coolant_of(first, lambda at_s: at_s / 40.0)).plateau_degc
-    assert held.sigma < 2.0
-    assert drifting.sigma > 2.0
-    assert isinstance(away, Refusal)
-    assert "still warms" in away.reason
-
-
-def test_continuous_power_far_beyond_the_load_seen_is_as_wide_as_the_loss_law_is_unknown():
-    first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
-    high = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=150.0),))
-    near = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=75.0),))
-    beyond, within = (
-        next(m for m in thermal_summary(first, example_build(limits=sheet)).models if m.channel == "motor_temperature")
-        for sheet in (high, near)
-    )
-    assert "extrapolated" in beyond.continuous_power_w.source
-    assert "extrapolated" not in within.continuous_power_w.source
-    assert beyond.continuous_power_w.sigma > 0.1 * beyond.continuous_power_w.value
-
-
-def test_another_ambient_moves_plateau_and_continuous_power():
-    first = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
-    build = build_of(twin_drive("hill", 0, duration_s=7200.0).vehicle, limits=SHEET)
-    model = next(m for m in thermal_summary(first, build).models if m.channel == "motor_temperature")
-    assert model.plateau_design_degc.value == pytest.approx(model.plateau_degc.value + 20.0, abs=0.6)
-    assert model.continuous_power_design_w.value < 0.75 * model.continuous_power_w.value
-    load_kw = model.continuous_power_w.value
-    # At the continuous power the plateau is the limit: 70 °C lies 50 K above this drive's air.
-    scale = (70.0 - 20.0) / (model.plateau_degc.value - 20.0)
-    assert load_kw == pytest.approx(scale * float(np.mean(np.abs(first["pack_current"].value * 370.0))), rel=0.25)
-
-
-def test_time_to_limit_is_given_where_the_plateau_lies_beyond():
-    drive = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 600.0)
-    low = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=50.0),))
-    model = next(
-        m for m in thermal_summary(drive, example_build(limits=low)).models if m.channel == "motor_temperature"
-    )
-    assert isinstance(model.time_to_limit_s, Estimate)
-    truth = twin_drive("hill", 0, duration_s=7200.0).trace
-    reached_s = float(truth.time_s[np.argmax(truth["motor_temperature"] > 50.0)])
-    assert 600.0 + model.time_to_limit_s.value == pytest.approx(reached_s, abs=60.0)
-
-
-def test_a_limit_above_the_plateau_is_never_reached_and_says_where_it_settles():
-    drive = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 600.0)
-    high = LimitSheet(limits=(Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=None, red=150.0),))
-    model = next(
-        m for m in thermal_summary(drive, example_build(limits=high)).models if m.channel == "motor_temperature"
-    )
-    assert "it settles at" in model.time_to_limit_s.reason
-
-
-def test_without_ambient_no_design_figure_is_given():
-    drive = cut(twin_drive("hill", 0, duration_s=7200.0).to_drive(), 0.0, 900.0)
-    known = {n: c for n, c in drive.channels.items() if n not in ("ambient_temperature", "coolant_temperature")}
-    models = thermal_summary(replace(drive, channels=known), example_build(limits=SHEET)).models
-    model = next(m for m in models if m.channel == "inverter_temperature")
-    assert model.sink == "fitted constant"
-    assert isinstance(model.plateau_design_degc, Refusal)
 
 
 def test_heat_soaking_back_after_a_stop():

@@ -13,7 +13,7 @@ from logan.report.figures.drive import (
     strip_figure,
 )
 from logan.report.figures.driving_range import range_figure, tornado_figure
-from logan.report.figures.thermal import temperature_figure, time_to_limit_figure
+from logan.report.figures.thermal import temperature_figure
 from logan.report.figures.timeline import timeline_figure
 from logan.report.route import route_profile
 from logan.report.thinning import thin
@@ -147,24 +147,6 @@ def test_the_strip_shows_a_gap_as_a_gap(twin_drive):
     assert len(ends) == 4
     assert ends[1] == pytest.approx(100.0, abs=1.0)
     assert ends[2] == pytest.approx(200.0, abs=1.0)
-
-
-def test_a_temperature_heads_for_its_plateau_and_says_when_it_passes_the_limit():
-    from logan.metrics.thermal_model import ThermalModel
-    from logan.results import Estimate, Refusal
-
-    model = ThermalModel(
-        channel="motor_temperature", load="power", sink="ambient", time_constant_s=Estimate(600.0, "s"),
-        plateau_degc=Estimate(150.0, "degC"), plateau_design_degc=Estimate(160.0, "degC"), limit_degc=120.0,
-        time_to_limit_s=Estimate(588.0, "s"), continuous_power_w=Refusal("-"), continuous_power_design_w=Refusal("-"),
-        residual_k=0.5, observed_s=3600.0,
-    )  # fmt: skip
-    figure = time_to_limit_figure([("1", model, 70.0)], KM)
-    minutes, heading = np.array(figure.data[0].x), np.array(figure.data[0].y)
-    assert heading[0] == pytest.approx(70.0)
-    assert heading[-1] == pytest.approx(150.0, abs=1.0)
-    assert np.interp(120.0, heading, minutes) == pytest.approx(588.0 / 60.0, abs=0.1)
-    assert "reaches its limit in 10 min" in figure.layout.meta["alt"]
 
 
 def test_the_clock_figure_marks_the_best_lag():

@@ -5,13 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from logan.metrics.limits import LimitSummary
-from logan.metrics.thermal_model import ThermalModel
 from logan.report.names import channel_words
-from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, TARGET, empty_figure
-from logan.results import Estimate
+from logan.report.theme import AMBER, NEUTRAL, RED, TARGET, empty_figure
 from logan.units import DisplayUnits
 
 if TYPE_CHECKING:
@@ -75,56 +71,3 @@ def _colour(value: float, amber: float | None, red: float | None) -> str:
     if red is not None and value > red:
         return RED
     return AMBER if amber is not None and value > amber else TARGET
-
-
-def time_to_limit_figure(
-    models: Sequence[tuple[str, ThermalModel, float]], units: DisplayUnits, *, span_min: float = 60.0
-) -> go.Figure:
-    """Where each temperature is heading at the load of the drive's last ten minutes, against its own limit.
-
-    Parameters
-    ----------
-    models : sequence of (label, ThermalModel, float)
-        Drive, its model, and the last value logged. [-, -, degC]
-    units : DisplayUnits
-        Of the temperatures.
-    span_min : float
-        How far it looks ahead. [min]
-    """
-    minutes = np.linspace(0.0, span_min, 61)
-    words = [f"{channel_words(model.channel)} {_reach(model)}" for _, model, _ in models]
-    alt = f"Temperatures heading for their plateau: {'; '.join(words)}." if words else "No thermal model."
-    figure = empty_figure(
-        "time from the end of the drive [min]", f"temperature [{units.temperature_label}]", alt=alt, height=400
-    )
-    for index, (label, model, start_degc) in enumerate(models):
-        plateau, time_constant_s = model.plateau_degc, model.time_constant_s
-        if not (isinstance(plateau, Estimate) and isinstance(time_constant_s, Estimate)):
-            continue
-        colour, name = SERIES[index % len(SERIES)], channel_words(model.channel)
-        heading = plateau.value + (start_degc - plateau.value) * np.exp(-minutes * 60.0 / time_constant_s.value)
-        figure.add_scatter(
-            x=minutes,
-            y=[units.temperature_of(float(value)) for value in heading],
-            mode="lines",
-            name=f"{name} (drive {label})",
-            line={"color": colour, "width": 3, "dash": DASHES[index % len(DASHES)]},
-            hovertemplate=f"%{{x:.0f}} min: {name} %{{y:.0f}} {units.temperature_label}<extra></extra>",
-        )
-        if model.limit_degc is not None:
-            figure.add_scatter(
-                x=[0.0, span_min],
-                y=[units.temperature_of(model.limit_degc)] * 2,
-                mode="lines",
-                name=f"red limit of {name}",
-                line={"color": RED, "width": 2, "dash": DASHES[index % len(DASHES)]},
-                hovertemplate=f"red limit of {name}: %{{y:.0f}} {units.temperature_label}<extra></extra>",
-            )
-    return figure
-
-
-def _reach(model: ThermalModel) -> str:
-    reached = model.time_to_limit_s
-    if isinstance(reached, Estimate):
-        return f"reaches its limit in {reached.value / 60.0:.0f} min"
-    return "has no limit given" if model.limit_degc is None else "settles below its limit"

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from logan.drive.context import Context
 from logan.flags import Severity
 from logan.metrics.limits import LimitCheck
-from logan.metrics.thermal_model import ThermalModel
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.current import duration_figure, resistance_figure
-from logan.report.figures.thermal import temperature_figure, time_to_limit_figure
+from logan.report.figures.thermal import temperature_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.names import channel_words
 from logan.report.sections.limit_events import event_tables
-from logan.report.wording import clock, figure, number, percent, reason, sentences, shown_value, tone_of
-from logan.results import Estimate
+from logan.report.wording import clock, number, percent, sentences, shown_value, tone_of
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
-
-MOST_MODELS: Final = 4
-"""Temperatures in one drawing; all of them are in the table."""
 
 
 def limits_section(inputs: ReportInputs) -> Section:
@@ -41,7 +34,6 @@ def limits_section(inputs: ReportInputs) -> Section:
         ),
         _curve_table(inputs.drives),
         *event_tables(inputs),
-        *_thermal(inputs),
     ]
     if hardest.resistance.bands:
         blocks.append(
@@ -161,83 +153,3 @@ def _curve_table(drives: tuple[DriveInputs, ...]) -> Words | TableBlock:
         tones=tuple(tones),
         caption="Current against the curves given",
     )
-
-
-def _thermal(inputs: ReportInputs) -> list[Block]:
-    units = inputs.units
-    rows, refused, drawn = [], [], list[tuple[str, ThermalModel, float]]()
-    for channel in dict.fromkeys(model.channel for drive in inputs.drives for model in drive.thermal.models):
-        models = [
-            (model, drive) for drive in inputs.drives for model in drive.thermal.models if model.channel == channel
-        ]
-        fitted = [pair for pair in models if isinstance(pair[0].time_constant_s, Estimate)]
-        if not fitted:
-            model, drive = models[0]
-            refused.append(f"{channel_words(channel)}, drive {drive.label}: {reason(model.time_constant_s)}")
-            continue
-        model, drive = max(fitted, key=lambda pair: pair[0].observed_s)
-        end_degc = next((m.end_degc for m in drive.thermal.margins if m.channel == channel), None)
-        if end_degc is not None:
-            drawn.append((drive.label, model, end_degc))
-        rows.append(
-            (
-                channel_words(model.channel),
-                drive.label,
-                figure(model.time_constant_s, scale=1 / 60, digits=1),
-                _temperature(model.plateau_degc, units),
-                _temperature(model.plateau_design_degc, units),
-                _time_to_limit(model),
-                figure(model.continuous_power_design_w, scale=0.001, digits=1),
-            )
-        )
-    blocks: list[Block] = []
-    if drawn:
-        blocks.append(
-            FigureBlock(
-                title="Time to limit: where the temperatures head at the load of the drive's last ten minutes",
-                figure=time_to_limit_figure(drawn[:MOST_MODELS], units),
-                note="First-order models, each from the drive that shows most of it; the outside as on that drive.",
-            )
-        )
-    if rows:
-        blocks.append(
-            TableBlock(
-                headings=(
-                    "temperature",
-                    "drive",
-                    "time constant min",
-                    f"plateau {units.temperature_label}",
-                    "plateau at design ambient",
-                    "time to limit min",
-                    "continuous kW at design ambient",
-                ),
-                rows=tuple(rows),
-                caption="First-order thermal models (estimated), each from the drive that shows most of it",
-                explanations=(
-                    "",
-                    "",
-                    "",
-                    "where it would settle at the load of the drive's last ten minutes",
-                    f"at {units.temperature_of(inputs.build.limits.design_ambient_degc):.0f} {units.temperature_label}",
-                ),
-            )
-        )
-    if refused:
-        blocks.append(Words(lines=tuple(dict.fromkeys(refused[:8])), tone="grey", title="Thermal models refused"))
-    return blocks
-
-
-def _time_to_limit(model: ThermalModel) -> str:
-    """Time to the red limit; in words where it is never reached, or where there is none."""
-    if isinstance(model.time_to_limit_s, Estimate):
-        return figure(model.time_to_limit_s, scale=1 / 60, digits=1)
-    if model.limit_degc is None:
-        return "no limit given"
-    return "settles below" if isinstance(model.plateau_degc, Estimate) else "refused"
-
-
-def _temperature(value: object, units: DisplayUnits) -> str:
-    if not isinstance(value, Estimate):
-        return "refused"
-    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
-    return f"{units.temperature_of(value.value):.0f}{sigma}"

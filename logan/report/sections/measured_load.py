@@ -7,11 +7,10 @@ from typing import Final
 from logan.metrics.current import CurrentDuration, CurrentSummary
 from logan.metrics.derating import DeratingSummary
 from logan.metrics.thermal import CoolantFlow, ThermalSummary
-from logan.metrics.thermal_model import ThermalModel
 from logan.report.document import Block, TableBlock, Words
 from logan.report.names import channel_words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.report.wording import figure, number, percent, reason, tone_of
+from logan.report.wording import figure, number, percent, tone_of
 from logan.results import Estimate, Figure, Refusal
 from logan.units import DisplayUnits
 
@@ -113,21 +112,11 @@ def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock
 
 
 def heat_tables(thermal: ThermalSummary, units: DisplayUnits) -> list[Block]:
-    """Margins, thermal models, soak-back and coolant."""
+    """Margins, soak-back and coolant."""
     degree = units.temperature_label
     blocks: list[Block] = []
     if thermal.margins:
         blocks.append(_margin_table(thermal, units))
-    fitted = [model for model in thermal.models if isinstance(model.time_constant_s, Estimate)]
-    if fitted:
-        blocks.append(_model_table(fitted, thermal.design_ambient_degc, units))
-    refused = [
-        f"{channel_words(model.channel)}: {reason(model.plateau_degc)}"
-        for model in thermal.models
-        if isinstance(model.plateau_degc, Refusal)
-    ]
-    if refused:
-        blocks.append(Words(lines=tuple(refused), tone="grey", title="No plateau"))
     if thermal.soak_backs:
         blocks.append(
             TableBlock(
@@ -197,52 +186,6 @@ def _brief(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
     if "no limit" in value.reason:
         return "no limit"
     return "stays below" if "settles" in value.reason else "refused"
-
-
-def _degrees(value: Figure, units: DisplayUnits) -> str:
-    if isinstance(value, Refusal):
-        return "refused"
-    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
-    return f"{units.temperature_of(value.value):.0f}{sigma}"
-
-
-def _model_table(fitted: list[ThermalModel], design_ambient_degc: float, units: DisplayUnits) -> TableBlock:
-    ambient = f"{units.temperature_of(design_ambient_degc):.0f} {units.temperature_label}"
-    degree = units.temperature_label
-    return TableBlock(
-        headings=(
-            "temperature",
-            "constant min",
-            f"plateau {degree}",
-            f"at {ambient}",
-            "to limit min",
-            "lasting kW",
-            f"at {ambient}",
-        ),
-        rows=tuple(
-            (
-                _part(model.channel),
-                told(model.time_constant_s, scale=1.0 / 60.0, digits=1),
-                _degrees(model.plateau_degc, units),
-                _degrees(model.plateau_design_degc, units),
-                _brief(model.time_to_limit_s, 1.0 / 60.0, 1),
-                _brief(model.continuous_power_w, 0.001),
-                _brief(model.continuous_power_design_w, 0.001),
-            )
-            for model in fitted
-        ),
-        caption="Where it would settle at the load of the last minutes (first-order models, estimated)",
-        explanations=(
-            "",
-            "time constant",
-            "at the drive's ambient",
-            "at the design ambient",
-            "from the last sample, at that load",
-            "steady power out of the pack that stays below the limit",
-            "the same at the design ambient",
-        ),
-        is_long=True,
-    )
 
 
 def _coolant(coolant: CoolantFlow) -> Words:

@@ -12,19 +12,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.demo.routes import coastdown_route, hill_route, mixed_route, urban_route
+from logan.demo.routes import coastdown_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
-from logan.demo.twin import STEP_S, TwinDrive, TwinVehicle, TwinWeather, drive_twin
+from logan.demo.twin import STEP_S, TwinDrive, TwinVehicle, drive_twin
 from logan.drive.drive import Drive
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.coastdowns import coastdown_summary
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
-from logan.metrics.thermal import thermal_summary
 from logan.results import Estimate, Figure
 from logan.settings import BuildSettings
-from tests.twin_drives import build_of, cut
+from tests.twin_drives import build_of
 
 Rows = list[tuple[str, float, Figure]]
 
@@ -119,32 +118,6 @@ def resistance_rows(seed: int) -> Rows:
     return rows
 
 
-def thermal_rows(seed: int) -> Rows:
-    """Plateau of a climb of one hour, from its first 8 minutes; every vehicle heats and cools in its own way."""
-    rng = np.random.default_rng(seed)
-    grade = float(rng.uniform(0.05, 0.09))
-    plain = TwinVehicle()
-    names = (
-        "motor_heat_capacity_j_per_k",
-        "motor_thermal_resistance_k_per_w",
-        "inverter_heat_capacity_j_per_k",
-        "inverter_thermal_resistance_k_per_w",
-        "coolant_heat_capacity_j_per_k",
-        "radiator_w_per_k",
-    )
-    vehicle = replace(plain, **{name: getattr(plain, name) * float(rng.lognormal(0.0, 0.35)) for name in names})
-    weather = TwinWeather(ambient_temperature_degc=float(rng.uniform(0.0, 35.0)))
-    route = hill_route(rng, duration_s=7200.0, grade_ratio=grade)
-    twin = drive_twin(vehicle, route, rng=rng, weather=weather)
-    first = cut(twin.to_drive(), 0.0, 480.0)
-    models = {model.channel: model for model in thermal_summary(first, build_of(twin.vehicle)).models}
-    before_turning = int(3550.0 / STEP_S)
-    return [
-        (f"{name} plateau [degC]", float(twin.trace[name][before_turning]), models[name].plateau_degc)
-        for name in ("motor_temperature", "inverter_temperature", "coolant_temperature")
-    ]
-
-
 def coastdown_rows(seed: int) -> Rows:
     rng = np.random.default_rng(seed)
     vehicle = TwinVehicle()
@@ -160,7 +133,7 @@ def coastdown_rows(seed: int) -> Rows:
     ]
 
 
-PARTS: tuple[Callable[[int], Rows], ...] = (energy_rows, regen_rows, resistance_rows, thermal_rows, coastdown_rows)
+PARTS: tuple[Callable[[int], Rows], ...] = (energy_rows, regen_rows, resistance_rows, coastdown_rows)
 
 
 def main(seeds: int, word: str) -> None:

@@ -1,0 +1,1 @@
+"""Heat in motor, inverter, coolant, cells and gear oil: fitted to drives, and forecast for roads not driven yet."""

@@ -1,0 +1,357 @@
+"""Fit of the network to drives, part by part, with its priors and its Laplace covariance (method/heat.md, 4)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from logan.heat.losses import learned_losses
+from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, losses_of, march, priors_of
+from logan.heat.series import BLOCK_S, HeatSeries
+from logan.numerics import long_run_factor
+from logan.physics.machine import MachineLosses
+from logan.results import Refusal
+from logan.settings import BuildSettings
+from logan.units import FloatArray
+
+LEAST_MOTOR_RISE_K: Final = 15.0
+LEAST_RISE_K: Final = {"motor": LEAST_MOTOR_RISE_K, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0}
+"""A part that rose less teaches nothing; the cells are known from weight and resistance. [K]"""
+
+MOST_RESIDUAL_K: Final = {"motor": 1.5, "inverter": 1.5, "coolant": 2.0, "cells": 1.0, "oil": 2.0}
+"""RMS above which the network does not describe the part. [K]"""
+
+COLD_SPREAD_K: Final = 8.0
+"""Parts that start this close to each other stood cold: their sensors are levelled. [K]"""
+
+TORQUE_TRUST_RATIO: Final = 0.6
+"""A logged torque is good to 5 %, one from road load to 4 % (payload, wind): the scale lies between the two."""
+
+LEAST_SIGMA_K: Final = 0.4
+ALIKE_LAGS: Final = 60
+LEAST_ALIKE: Final = 30.0
+"""Neighbouring residuals are alike over two minutes at least: what the network does not describe is slow."""
+
+MOST_DRIVES: Final = 12
+_STEP: Final = 1e-3
+_ITERATIONS: Final = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartFit:
+    """One part of the network after the drives.
+
+    Parameters
+    ----------
+    log_mean, log_covariance : ndarray, shape (m,), (m, m)
+        Of its parameters' logarithms, in the order of ``PARAMETERS``.
+    residual_k, rise_k : float
+        RMS that is left, and the highest rise over the outside air that was seen. [K]
+    offset_k : float
+        What the sensor reads too much, from cold starts. [K]
+    refusal : Refusal or None
+        Why no forecast of it may be given; its parameters are the priors then.
+    """
+
+    log_mean: FloatArray
+    log_covariance: FloatArray
+    residual_k: float = 0.0
+    rise_k: float = 0.0
+    offset_k: float = 0.0
+    refusal: Refusal | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatModel:
+    """What the drives taught of a drivetrain's heat.
+
+    Parameters
+    ----------
+    parts : mapping of str to PartFit
+        Motor, inverter, coolant, cells, oil.
+    scale : float
+        Load as logged over torque from wheel force. [unit of the load per N m]
+    load_source : str
+        Motor torque, motor current or wheel force.
+    total_ratio : float
+        Gear that was driven. [ratio]
+    mean_copper_nm2, shaft_rad_per_s : float
+        Hardest two minutes of torque squared, and highest two minutes of shaft speed seen.
+    has_coolant : bool
+        Whether coolant was logged.
+    drive_count : int
+        Drives that it rests on.
+    notes : tuple of str
+        In plain words.
+    electrical : MachineLosses or None
+        Losses as pack power, torque and shaft speed tell them, where all are logged.
+    """
+
+    parts: Mapping[str, PartFit]
+    scale: float
+    load_source: str
+    total_ratio: float
+    mean_copper_nm2: float
+    shaft_rad_per_s: float
+    has_coolant: bool
+    drive_count: int
+    notes: tuple[str, ...] = ()
+    electrical: MachineLosses | None = None
+
+    @property
+    def median(self) -> Parameters:
+        """Median of every parameter, each of shape (1,)."""
+        return {
+            name: np.array([value])
+            for part, names in PARAMETERS.items()
+            for name, value in zip(names, np.exp(self.parts[part].log_mean).tolist(), strict=True)
+        }
+
+    @property
+    def losses(self) -> MachineLosses:
+        """Losses of motor, inverter and gear: as measured electrically, else at the network's medians."""
+        return losses_of(self.median) if self.electrical is None else self.electrical
+
+    def sample(self, count: int, rng: np.random.Generator) -> Parameters:
+        """Draw parameters; each of shape (count,)."""
+        drawn: dict[str, FloatArray] = {}
+        for part, names in PARAMETERS.items():
+            fit = self.parts[part]
+            logs = rng.multivariate_normal(fit.log_mean, fit.log_covariance, count, method="eigh")
+            drawn |= dict(zip(names, np.exp(logs).T, strict=True))
+        return drawn
+
+
+def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio: float) -> HeatModel:
+    """Fit motor, inverter, coolant, cells and oil one after the other.
+
+    Parameters
+    ----------
+    series : sequence of HeatSeries
+        Drives in the same gear; the hottest are taken where there are many.
+    build : BuildSettings
+        For the priors.
+    total_ratio : float
+        The gear driven. [ratio]
+
+    Returns
+    -------
+    HeatModel
+        Each part fitted or refused.
+    """
+    best = min((one.load_source for one in series), key=("motor torque", "motor current", "wheel force").index)
+    kept = sorted((one for one in series if one.load_source == best), key=_heat_seen, reverse=True)[:MOST_DRIVES]
+    pulled = sum(one.torque_sum for one in kept)
+    scale = sum(one.load_sum for one in kept) / pulled if best != "wheel force" and pulled > 0.0 else 1.0
+    if best == "motor torque":
+        scale = float(scale**TORQUE_TRUST_RATIO)
+    load, observed, offsets = _stacked(kept, scale)
+    has_coolant = "coolant" in observed
+    priors = priors_of(build)
+    values: dict[str, FloatArray] = {name: np.array([prior.median]) for name, prior in priors.items()}
+    parts: dict[str, PartFit] = {}
+    for part, names in PARAMETERS.items():
+        blank = _from_priors(names, priors)
+        refusal = _refusal(part, observed, load.ambient_degc, has_coolant)
+        fitted = blank if refusal else _fit_part(part, load, observed, values, priors, has_coolant)
+        rise_k = _rise_k(observed.get(part), load.ambient_degc)
+        if refusal is None and fitted.residual_k > MOST_RESIDUAL_K[part]:
+            text = f"the network leaves {fitted.residual_k:.1f} K: a thermostat, a fan, another load"
+            refusal = Refusal(text, "Log what switches it, such as pump and fan")
+            fitted = blank
+        parts[part] = PartFit(
+            log_mean=fitted.log_mean,
+            log_covariance=fitted.log_covariance,
+            residual_k=fitted.residual_k,
+            rise_k=rise_k,
+            offset_k=offsets.get(part, 0.0),
+            refusal=refusal,
+        )
+        values |= {name: np.array([value]) for name, value in zip(names, np.exp(fitted.log_mean), strict=True)}
+    window = max(1, int(120.0 / BLOCK_S))
+    learned = learned_losses(kept, losses_of({name: np.array([prior.median]) for name, prior in priors.items()}))
+    return HeatModel(
+        parts=parts,
+        scale=scale,
+        load_source=best,
+        total_ratio=total_ratio,
+        mean_copper_nm2=max(_hardest(one.square, window) for one in kept) / scale**2,
+        shaft_rad_per_s=max(_hardest(one.shaft_rad_per_s, window) for one in kept),
+        has_coolant=has_coolant,
+        drive_count=len(kept),
+        electrical=None if learned is None else learned[0],
+        notes=()
+        if has_coolant
+        else ("no coolant is logged: the motor may read up to 25 K high, and the inverter is refused",),
+    )
+
+
+def _heat_seen(series: HeatSeries) -> float:
+    motor = series.temperatures.get("motor")
+    return float(np.nanmax(motor - series.ambient_degc)) if motor is not None else 0.0
+
+
+def _hardest(value: FloatArray, window: int) -> float:
+    running = np.convolve(value, np.ones(window) / window, mode="valid") if value.size >= window else value
+    return float(running.max())
+
+
+def _stacked(series: Sequence[HeatSeries], scale: float) -> tuple[HeatLoad, dict[str, FloatArray], dict[str, float]]:
+    """Drives side by side, the shorter ones padded; sensors levelled at cold starts."""
+    count = max(one.square.size for one in series)
+
+    def padded(name: str) -> FloatArray:
+        columns = [np.pad(getattr(one, name), (0, count - one.square.size), mode="edge") for one in series]
+        return np.stack(columns, axis=1)[:, :, np.newaxis]
+
+    parts = sorted({part for one in series for part in one.temperatures})
+    offsets = _offsets(series)
+    observed = {}
+    for part in parts:
+        columns = [
+            np.pad(
+                one.temperatures.get(part, np.full(one.square.size, np.nan)),
+                (0, count - one.square.size),
+                constant_values=np.nan,
+            )
+            for one in series
+        ]
+        observed[part] = np.stack(columns, axis=1) - offsets.get(part, 0.0)
+    coolant = observed.get("coolant")
+    load = HeatLoad(
+        square=padded("square") / scale**2,
+        magnitude=padded("magnitude") / scale,
+        shaft_rad_per_s=padded("shaft_rad_per_s"),
+        shaft_square=padded("shaft_square"),
+        road_m_per_s=padded("road_m_per_s"),
+        current_a2=padded("current_a2"),
+        ambient_degc=padded("ambient_degc") - offsets.get("ambient", 0.0),
+        step_s=BLOCK_S,
+        coolant_degc=None if coolant is None else _bridged(coolant)[:, :, np.newaxis],
+    )
+    return load, observed, offsets
+
+
+def _offsets(series: Sequence[HeatSeries]) -> dict[str, float]:
+    """What each sensor reads beyond the others when all parts are cold; mean over cold starts. [K]"""
+    found: dict[str, list[float]] = {}
+    for one in series:
+        start = {
+            part: float(value[np.isfinite(value)][0]) for part, value in one.temperatures.items() if part != "cells"
+        }
+        if len(start) < 2 or np.ptp(list(start.values())) > COLD_SPREAD_K:
+            continue
+        start["ambient"] = float(one.ambient_degc[0])
+        level = float(np.median(list(start.values())))
+        for part, value in start.items():
+            found.setdefault(part, []).append(value - level)
+    return {part: float(np.mean(values)) for part, values in found.items()}
+
+
+def _bridged(columns: FloatArray) -> FloatArray:
+    """Gaps and ends of each drive bridged; a drive without any takes the mean of the others."""
+    at, filled = np.arange(columns.shape[0]), columns.copy()
+    for d in range(columns.shape[1]):
+        known = np.isfinite(columns[:, d])
+        filled[:, d] = np.interp(at, at[known], columns[known, d]) if known.any() else np.nanmean(columns)
+    return filled
+
+
+def _rise_k(observed: FloatArray | None, ambient_degc: FloatArray) -> float:
+    if observed is None:
+        return 0.0
+    return float(np.nanmax(observed - ambient_degc[:, :, 0]))
+
+
+def _refusal(
+    part: str, observed: Mapping[str, FloatArray], ambient_degc: FloatArray, has_coolant: bool
+) -> Refusal | None:
+    if part not in observed:
+        return Refusal(f"no temperature of the {part} is logged", "Log it")
+    if part == "inverter" and not has_coolant:
+        return Refusal("without the coolant the inverter's rise cannot be told from the coolant's", "Log the coolant")
+    swing_k = float(np.nanmax(np.nanmax(observed[part], axis=0) - np.nanmin(observed[part], axis=0)))
+    if swing_k < LEAST_RISE_K[part]:
+        return Refusal(f"it moved by {swing_k:.0f} K only, of {LEAST_RISE_K[part]:g} K needed", "Load it harder")
+    return None
+
+
+def _from_priors(names: Sequence[str], priors: Mapping[str, Prior]) -> PartFit:
+    sigma = np.array([priors[name].log_sigma for name in names])
+    return PartFit(log_mean=np.log([priors[name].median for name in names]), log_covariance=np.diag(sigma**2))
+
+
+def _fit_part(
+    part: str,
+    load: HeatLoad,
+    observed: Mapping[str, FloatArray],
+    values: Mapping[str, FloatArray],
+    priors: Mapping[str, Prior],
+    has_coolant: bool,
+) -> PartFit:
+    """Damped Gauss-Newton in the logarithms; the second pass weighs by how far neighbouring residuals are alike."""
+    names = PARAMETERS[part]
+    start = {name: _first_values(observed.get(name), load.ambient_degc) for name in PARAMETERS}
+    needed = frozenset({part})
+    if part == "coolant":
+        load, needed = replace(load, coolant_degc=None), frozenset({"motor", "inverter", "coolant"})
+    prior = _from_priors(names, priors)
+    sigma = np.sqrt(np.diag(prior.log_covariance))
+    known = np.isfinite(observed[part])
+    target = observed[part][known]
+
+    def predicted(logs: FloatArray) -> FloatArray:
+        columns = dict(values) | dict(zip(names, np.exp(logs), strict=True))
+        return march(columns, load, start, has_coolant=has_coolant, parts=needed).of(part)[known]
+
+    logs, scale_k = prior.log_mean.copy(), 4.0
+    covariance = prior.log_covariance
+    residual = np.zeros(0)
+    for _ in range(2):
+        logs, covariance, residual = _solved(predicted, target, logs, prior.log_mean, sigma, scale_k)
+        alike = long_run_factor(residual, lags=ALIKE_LAGS)
+        scale_k = max(float(np.sqrt(np.mean(residual**2))), LEAST_SIGMA_K) * float(np.sqrt(max(alike, LEAST_ALIKE)))
+    return PartFit(log_mean=logs, log_covariance=covariance, residual_k=float(np.sqrt(np.mean(residual**2))))
+
+
+def _solved(
+    predicted: Callable[[FloatArray], FloatArray],
+    target: FloatArray,
+    logs: FloatArray,
+    centre: FloatArray,
+    sigma: FloatArray,
+    scale_k: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Most likely logarithms, their covariance, and what is left."""
+    damping, cost, size = 1e-2, np.inf, logs.size
+    at, left, slope = logs, np.zeros(0), np.zeros((0, size))
+    for _ in range(_ITERATIONS):
+        columns = predicted(logs[:, np.newaxis] + _STEP * np.column_stack([np.zeros(size), np.eye(size)]))
+        residual = target - columns[:, 0]
+        now = float(np.sum((residual / scale_k) ** 2) + np.sum(((logs - centre) / sigma) ** 2))
+        if now < cost:
+            is_settled = cost - now < 1e-3 * max(now, 1.0)
+            at, left, slope = logs, residual, (columns[:, 1:] - columns[:, :1]) / _STEP
+            cost, damping = now, 0.2 * damping
+            if is_settled:
+                break
+        else:
+            damping *= 10.0
+        normal = slope.T @ slope / scale_k**2 + np.diag(sigma**-2.0)
+        pull = slope.T @ left / scale_k**2 - (at - centre) / sigma**2
+        logs = at + np.clip(np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull), -1.0, 1.0)
+    normal = slope.T @ slope / scale_k**2 + np.diag(sigma**-2.0)
+    return at, np.asarray(np.linalg.inv(normal)), left
+
+
+def _first_values(observed: FloatArray | None, ambient_degc: FloatArray) -> FloatArray:
+    """First known temperature of each drive; the outside air's where there is none. [degC]"""
+    first = ambient_degc[0, :, 0].copy()
+    if observed is not None:
+        for d in range(first.size):
+            known = np.flatnonzero(np.isfinite(observed[:, d]))
+            first[d] = observed[known[0], d] if known.size else first[d]
+    return first[:, np.newaxis]

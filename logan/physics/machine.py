@@ -1,0 +1,112 @@
+"""Losses of motor, inverter and gear where they arise, as functions of shaft torque and speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logan.units import FloatArray
+
+COPPER_PER_K: Final = 0.0039
+"""Rise of copper's resistance per kelvin from 25 degC (IEC 60034-1: (235 + t2) / (235 + t1), 0.0038)."""
+
+EDDY_SPEED_RAD_PER_S: Final = 600.0
+"""Shaft speed at which the eddy term is stated. [rad/s]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MachineLosses:
+    """Few named loss terms; each a number, or one per sample of shape (k,).
+
+    Parameters
+    ----------
+    copper_w_per_nm2 : float or ndarray
+        Winding loss over torque squared at 25 degC and standstill. [W/(N m)2]
+    weakening_nm2 : float or ndarray
+        Field weakening: current far above base speed, as torque squared. [(N m)2]
+    eddy_ratio : float or ndarray
+        Extra winding loss from alternating current at 600 rad/s, by the square of speed. [ratio]
+    iron_w_s_per_rad, windage_w_s2_per_rad2 : float or ndarray
+        Loss with shaft speed and its square: hysteresis and bearings; eddies in iron and windage.
+    standby_w, switching_w_per_nm, conduction_w_per_nm2 : float or ndarray
+        Inverter: always on, with current, with its square; current stated as torque. [W, W/(N m), W/(N m)2]
+    gear_drag_nm, gear_loss_ratio : float or ndarray
+        Gear: drag at the motor shaft, and share of the power that passes. [N m, ratio]
+    base_speed_rad_per_s : float or ndarray
+        Above it the field is weakened. [rad/s]
+    """
+
+    copper_w_per_nm2: float | FloatArray
+    weakening_nm2: float | FloatArray
+    eddy_ratio: float | FloatArray
+    iron_w_s_per_rad: float | FloatArray
+    windage_w_s2_per_rad2: float | FloatArray
+    standby_w: float | FloatArray
+    switching_w_per_nm: float | FloatArray
+    conduction_w_per_nm2: float | FloatArray
+    gear_drag_nm: float | FloatArray = 0.0
+    gear_loss_ratio: float | FloatArray = 0.02
+    base_speed_rad_per_s: float | FloatArray = np.inf
+
+    def copper_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 25.0) -> FloatArray:
+        """Loss in the winding at a torque, a shaft speed and a temperature of the copper. [W]"""
+        weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
+        current2 = torque_nm**2 + self.weakening_nm2 * weak
+        eddy = 1.0 + self.eddy_ratio * (speed_rad_per_s / EDDY_SPEED_RAD_PER_S) ** 2
+        return np.asarray(self.copper_w_per_nm2 * current2 * eddy * (1.0 + COPPER_PER_K * (winding_degc - 25.0)))
+
+    def core_w(self, speed_rad_per_s: FloatArray) -> FloatArray:
+        """Loss in iron, rotor and bearings. [W]"""
+        speed = np.abs(speed_rad_per_s)
+        return np.asarray(self.iron_w_s_per_rad * speed + self.windage_w_s2_per_rad2 * speed**2)
+
+    def inverter_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray) -> FloatArray:
+        """Loss in the inverter. [W]"""
+        weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
+        current2 = torque_nm**2 + self.weakening_nm2 * weak
+        return np.asarray(
+            self.standby_w + self.switching_w_per_nm * np.sqrt(current2) + self.conduction_w_per_nm2 * current2
+        )
+
+    def gear_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray) -> FloatArray:
+        """Loss in the gear, and drag that turns with it. [W]"""
+        speed = np.abs(speed_rad_per_s)
+        return np.asarray(self.gear_drag_nm * speed + self.gear_loss_ratio * np.abs(torque_nm) * speed)
+
+    def loss_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 60.0) -> FloatArray:
+        """All losses between the terminals and the gear's output. [W]"""
+        return np.asarray(
+            self.copper_w(torque_nm, speed_rad_per_s, winding_degc)
+            + self.core_w(speed_rad_per_s)
+            + self.inverter_w(torque_nm, speed_rad_per_s)
+            + self.gear_w(torque_nm, speed_rad_per_s)
+        )
+
+    def motor_efficiency_ratio(
+        self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 60.0
+    ) -> FloatArray:
+        """Shaft power over the motor's input power, driving. [ratio]"""
+        shaft_w = torque_nm * speed_rad_per_s
+        loss_w = self.copper_w(torque_nm, speed_rad_per_s, winding_degc) + self.core_w(speed_rad_per_s)
+        return np.asarray(shaft_w / np.maximum(shaft_w + loss_w, 1e-9))
+
+
+def field_weakening_ratio(speed_rad_per_s: FloatArray, base_speed_rad_per_s: float | FloatArray) -> FloatArray:
+    """Square of the share of the flux that is taken away above base speed.
+
+    Parameters
+    ----------
+    speed_rad_per_s : ndarray, shape (n,)
+        Shaft speed. [rad/s]
+    base_speed_rad_per_s : float or ndarray
+        Where the voltage is used up: near peak power over peak torque. [rad/s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        max(0, 1 - base / speed)^2. [ratio]
+    """
+    speed = np.maximum(np.abs(speed_rad_per_s), 1e-9)
+    return np.asarray(np.maximum(0.0, 1.0 - base_speed_rad_per_s / speed) ** 2)

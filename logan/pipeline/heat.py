@@ -1,0 +1,191 @@
+"""The use case "will it hold on the pass?": what the drives taught of heat, and a road that was not driven yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from logan.admission.admit import admitted
+from logan.configuration.quantities import parse_quantity
+from logan.constants import STANDARD_PRESSURE_PA
+from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.scenarios import PreparedScenario
+from logan.errors import ConfigurationError, NotEnoughDataError
+from logan.heat.fit import HeatModel, fit_heat
+from logan.heat.forecast import HeatRoad, PartForecast
+from logan.heat.road import RoadHeat, launch_road, road_heat
+from logan.heat.series import HeatSeries, RoadVehicle, heat_series
+from logan.model.fit_result import FitResult
+from logan.model.parameters import ParameterDistribution
+from logan.model.priors import prior_of
+from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.fit_build import fit_build
+from logan.pipeline.library import open_library
+from logan.pipeline.plan import prepare_build
+from logan.pipeline.predict import with_scenario
+from logan.pipeline.stored import load_corrected
+from logan.results import Refusal
+from logan.settings import BuildSettings
+
+__all__ = ["PartForecast", "RoadHeat", "heat_on_road", "learn_heat"]
+
+LONGEST_S: Final = 3 * 3600.0
+"""A road is cut here: by then all but the cells have settled. [s]"""
+
+Told = Callable[[str], None]
+
+
+def learn_heat(
+    library: DriveLibrary, build: BuildSettings, distribution: ParameterDistribution, *, told: Told | None = None
+) -> HeatModel:
+    """Fit the thermal network to the stored drives.
+
+    Parameters
+    ----------
+    library, build : DriveLibrary, BuildSettings
+        Drives and settings.
+    distribution : ParameterDistribution
+        Plan or fit: its medians turn roads into torque.
+    told : callable, optional
+        Given words on what is being done.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If no drive carries temperatures and speed; the reasons are named.
+    """
+    vehicle = RoadVehicle.of(build, distribution.median)
+    series, reasons = list[HeatSeries](), list[str]()
+    for record in library.drives():
+        kept_out = record.summary.admission.refused("thermal")
+        if record.damage or record.is_excluded or kept_out is not None:
+            reasons.append(f"drive {record.number}: {kept_out.reason if kept_out else 'damaged or excluded'}")
+            continue
+        if told is not None:
+            told(f"heat of drive {record.number}")
+        drive = admitted(load_corrected(library, record.number, build), record.summary.admission, "thermal")
+        found = heat_series(drive, vehicle, motors=build.powertrain.motor.count)
+        if isinstance(found, Refusal):
+            reasons.append(f"drive {record.number}: {found.reason}")
+        else:
+            series.append(found)
+    if not series:
+        raise NotEnoughDataError(
+            f"no drive teaches the heat ({'; '.join(reasons) or 'none is imported'})",
+            "Log motor, inverter and coolant temperature with the speed",
+        )
+    return fit_heat(series, build, total_ratio=vehicle.total_ratio)
+
+
+def heat_on_road(
+    folder: BuildFolder,
+    scenario: dict[str, object],
+    rng: np.random.Generator,
+    *,
+    length: str = "",
+    launches: int = 0,
+    charge: str = "",
+    told: Told | None = None,
+) -> RoadHeat:
+    """Temperatures, chances and arrival charge on a road that was not driven yet.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    scenario : dict
+        Keys of a ``[[scenario]]`` table: route, or speed and grade; payload, ambient, ...
+    rng : numpy.random.Generator
+        Of the samples.
+    length : str
+        Of a steady climb, with its unit; without it an hour is driven.
+    launches : int
+        Repeated launches instead of a road.
+    charge : str
+        State of charge at the start; the top of the usable window where left out.
+    told : callable, optional
+        Given words on what is being done.
+
+    Raises
+    ------
+    NotEnoughDataError, ConfigurationError
+        If no drive teaches the heat, or the scenario cannot be read.
+    """
+    build = folder.settings()
+    distribution = _distribution(folder, build, told)
+    with open_library(folder.path) as library:
+        model = learn_heat(library, build, distribution, told=told)
+    asked = dict(scenario)
+    if launches:
+        asked.setdefault("speed", "60 mph")
+    prepared, _ = prepare_build(with_scenario(asked, folder.path, build))
+    found = next(one for one in prepared if one.name == asked["name"])
+    vehicle = RoadVehicle.of(build, distribution.median)
+    road = _road(found, _quantity(length, "meter", "10 mi", "length"))
+    if launches:
+        speed = launch_road(build, vehicle, launches)
+        road = replace(road, speed_m_per_s=speed, grade_ratio=np.zeros(speed.size))
+    begun = _quantity(charge, "", "80 %", "charge")
+    road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
+    return road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
+
+
+def _quantity(text: str, unit: str, example: str, what: str) -> float | None:
+    """A quantity as typed; None where nothing was."""
+    if not text:
+        return None
+    try:
+        return parse_quantity(text, unit, example).value
+    except ValueError as error:
+        raise ConfigurationError(f"--{what}: {error}", f"Write it such as {example}") from None
+
+
+def _distribution(folder: BuildFolder, build: BuildSettings, told: Told | None) -> ParameterDistribution:
+    fit: FitResult | None = None
+    try:
+        fit = fit_build(folder, told=told).report.fit
+    except NotEnoughDataError:
+        fit = None
+    return prior_of(build) if fit is None or fit.drive_count == 0 else fit.posterior
+
+
+def _road(prepared: PreparedScenario, length_m: float | None) -> HeatRoad:
+    """The first schedule of a scenario, once a second."""
+    part = prepared.parts[0]
+    schedule, conditions = part.schedule, part.conditions
+    if len(prepared.parts) > 1:
+        raise ConfigurationError("a mix of scenarios is no road", "Ask for a route, a speed with a grade, or a cycle")
+    scenario, duration_s = prepared.scenario, min(schedule.duration_s, LONGEST_S)
+    if length_m is not None and scenario.speed_m_per_s:
+        duration_s = min(length_m / scenario.speed_m_per_s, LONGEST_S)
+        time_s = np.arange(int(duration_s) + 1, dtype=np.float64)
+        speed = np.full(time_s.size, scenario.speed_m_per_s)
+        grade = np.full(time_s.size, scenario.grade_ratio)
+    else:
+        time_s = schedule.time_s[0] + np.arange(int(duration_s) + 1, dtype=np.float64)
+        speed = np.interp(time_s, schedule.time_s, schedule.speed_m_per_s)
+        grade = np.zeros(time_s.size)
+        if schedule.elevation_m is not None:
+            height = np.interp(time_s, schedule.time_s, schedule.elevation_m)
+            travelled = np.cumsum(speed)
+            at = np.interp(travelled + 50.0, travelled, height) - np.interp(travelled - 50.0, travelled, height)
+            run = np.minimum(travelled + 50.0, travelled[-1]) - np.maximum(travelled - 50.0, travelled[0])
+            grade = np.clip(at / np.maximum(run, 20.0), -0.3, 0.3)
+    pressure = conditions.pressure_pa
+    if schedule.elevation_m is not None and pressure == STANDARD_PRESSURE_PA:
+        pressure = float(np.mean(standard_pressure_pa(schedule.elevation_m)))
+    density = air_density_kg_per_m3(conditions.ambient_temperature_degc, pressure, conditions.relative_humidity_ratio)
+    return HeatRoad(
+        speed_m_per_s=speed,
+        grade_ratio=grade,
+        ambient_degc=conditions.ambient_temperature_degc,
+        density_kg_per_m3=density,
+        headwind_m_per_s=conditions.headwind_m_per_s,
+        payload_kg=conditions.payload_kg,
+        drag_factor=conditions.drag_area_factor,
+        rolling_factor=conditions.rolling_factor,
+    )

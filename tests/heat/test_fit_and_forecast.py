@@ -1,0 +1,141 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logan.heat.fit import fit_heat
+from logan.heat.forecast import HeatRoad, forecast_heat, road_samples
+from logan.heat.road import launch_road, road_heat
+from logan.heat.series import RoadVehicle, heat_series
+from logan.results import Estimate, Refusal
+from tests.benchmarks.heat.forecasts import medians_of, parameter_samples, told_build
+from tests.benchmarks.heat.truth import climb, draw, drive, logged, ordinary_trips
+from tests.twin_drives import made_drive, without
+
+
+@pytest.fixture(scope="module")
+def vehicle_truth():
+    rng = np.random.default_rng(77)
+    truth = draw(rng)
+    build = told_build(truth, rng)
+    drives = [logged(truth, drive(truth, trip, rng), rng) for trip in ordinary_trips(rng)]
+    return truth, build, drives, RoadVehicle.of(build, medians_of(build))
+
+
+@pytest.fixture(scope="module")
+def model(vehicle_truth):
+    truth, build, drives, vehicle = vehicle_truth
+    return fit_heat([heat_series(one, vehicle) for one in drives], build, total_ratio=truth.ratio)
+
+
+def asked(vehicle_truth, model, trip, *, start_charge=0.9):
+    truth, build, _, _ = vehicle_truth
+    rng = np.random.default_rng(5)
+    ratio = truth.ratio if trip.ratio is None else trip.ratio
+    vehicle = RoadVehicle.of(build, medians_of(build), ratio)
+    road = HeatRoad(
+        speed_m_per_s=trip.speed, grade_ratio=trip.grade, ambient_degc=trip.ambient, payload_kg=trip.payload,
+        drag_factor=trip.drag_factor, start_charge_ratio=start_charge,
+    )  # fmt: skip
+    samples = road_samples(road, vehicle, build, parameter_samples(build, rng), rng)
+    return samples, forecast_heat(model, samples, road, vehicle, build, rng), road, vehicle
+
+
+def test_an_unseen_climb_of_another_structure_is_forecast_within_its_band(vehicle_truth, model):
+    truth, *_ = vehicle_truth
+    trip = climb(np.random.default_rng(8))
+    real = drive(truth, trip, np.random.default_rng(9))
+    _, found, _, _ = asked(vehicle_truth, model, trip)
+    motor = next(part for part in found.parts if part.part == "motor")
+    peak = float(real["motor"].max() + truth.values["off_motor"])
+    assert motor.middle_degc.max() == pytest.approx(peak, abs=10.0)
+    assert motor.low_degc.max() - 2.0 < peak < motor.high_degc.max() + 2.0
+
+
+def test_a_rise_far_beyond_what_was_seen_has_a_band_and_no_point(vehicle_truth, model):
+    weak = replace(model, parts={**model.parts, "motor": replace(model.parts["motor"], rise_k=10.0)})
+    _, found, _, _ = asked(vehicle_truth, weak, climb(np.random.default_rng(8), tow=True))
+    motor = next(part for part in found.parts if part.part == "motor")
+    assert isinstance(motor.peak_degc, Refusal)
+    assert "times the highest that was seen" in motor.peak_degc.reason
+    assert motor.high_degc.max() > motor.low_degc.max() + 5.0
+
+
+def test_a_taller_gear_without_a_pull_is_a_guess(vehicle_truth, model):
+    truth, *_ = vehicle_truth
+    calm = replace(model, mean_copper_nm2=100.0)
+    trip = climb(np.random.default_rng(8), ratio=0.6 * truth.ratio)
+    _, found, _, _ = asked(vehicle_truth, calm, trip)
+    motor = next(part for part in found.parts if part.part == "motor")
+    assert "no drive has shown" in motor.peak_degc.reason
+    assert found.over_ratio is None
+
+
+def test_without_coolant_the_inverter_is_refused_and_the_motor_says_so(vehicle_truth):
+    truth, build, drives, vehicle = vehicle_truth
+    dry = [heat_series(without(one, "coolant_temperature"), vehicle) for one in drives]
+    model = fit_heat(dry, build, total_ratio=truth.ratio)
+    assert "coolant" in model.parts["inverter"].refusal.reason
+    assert "25 K" in model.notes[0]
+    _, found, _, _ = asked(vehicle_truth, model, climb(np.random.default_rng(8)))
+    assert found.over_ratio is None  # a red limit of the inverter is given, and nothing may be said of it
+    assert "inverter" in found.refused
+
+
+def test_a_motor_that_hardly_warmed_is_refused(vehicle_truth):
+    truth, build, drives, vehicle = vehicle_truth
+    series = heat_series(drives[0], vehicle)
+    cold = replace(
+        series, temperatures={"motor": np.full(series.square.size, 21.0) + np.linspace(0, 5, series.square.size)}
+    )
+    assert "K needed" in fit_heat([cold], build, total_ratio=truth.ratio).parts["motor"].refusal.reason
+
+
+@pytest.mark.parametrize("gone", [("motor_torque",), ("motor_torque", "motor_speed")])
+def test_torque_need_not_be_logged(vehicle_truth, gone):
+    _, _, drives, vehicle = vehicle_truth
+    series = heat_series(without(drives[1], *gone), vehicle)
+    assert series.load_source == "wheel force"
+    assert series.square.mean() == pytest.approx(heat_series(drives[1], vehicle).square.mean(), rel=0.25)
+
+
+def test_what_cannot_be_used_says_why(vehicle_truth):
+    _, _, _, vehicle = vehicle_truth
+    t = np.arange(600.0)
+    assert "speed" in heat_series(made_drive(("motor_temperature", t, t)), vehicle).reason
+    assert "temperature" in heat_series(made_drive(("speed", t, t * 0 + 20)), vehicle).reason
+    short = made_drive(("speed", t[:100], t[:100] * 0 + 9.0), ("motor_temperature", t[:100], t[:100]))
+    assert "four minutes" in heat_series(short, vehicle).reason
+
+
+def test_a_full_pack_takes_no_regen_and_a_fuller_one_less(vehicle_truth, model):
+    down = replace_grade(climb(np.random.default_rng(8)), -0.06)
+    low, full = (asked(vehicle_truth, model, down, start_charge=charge)[0] for charge in (0.5, 0.99))
+    assert np.median(low.regen_lost_wh) < 0.1 * np.median(low.regenerated_wh)
+    assert np.median(full.regen_lost_wh) > np.median(full.regenerated_wh)
+    assert np.all(full.charge_ratio[-1] <= 1.0)
+
+
+def replace_grade(trip, grade):
+    trip.grade = np.full(trip.speed.size, grade)
+    return trip
+
+
+def test_the_road_tells_what_holds_and_with_what_charge_one_arrives(vehicle_truth, model):
+    _, build, _, _ = vehicle_truth
+    trip = climb(np.random.default_rng(8), tow=True)
+    _, _, road, vehicle = asked(vehicle_truth, model, trip)
+    rng = np.random.default_rng(3)
+    found = road_heat("pass", road, model, vehicle, build, lambda k: parameter_samples(build, rng)[:k], rng)
+    assert found.distance_m == pytest.approx(trip.speed.sum())
+    assert found.arrival_charge.p05 < found.arrival_charge.p50 < 0.9
+    assert any("winding" in note for note in found.notes)
+    if isinstance(found.held_share, Estimate) and found.held_share.value < 1.0:
+        assert found.forecast.over_ratio < 0.9
+
+
+def test_launches_repeat(vehicle_truth):
+    _, build, _, vehicle = vehicle_truth
+    speed = launch_road(build, vehicle, 3)
+    assert speed.max() == pytest.approx(26.82)
+    assert np.sum((speed[:-1] < 0.01) & (speed[1:] > 0.01)) == 3

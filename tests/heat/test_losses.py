@@ -1,0 +1,64 @@
+"""The losses of a machine of the literature, recovered from drives whose torque reads wrong."""
+
+import numpy as np
+import pytest
+
+from logan.heat.fit import fit_heat
+from logan.heat.losses import learned_losses
+from logan.heat.network import losses_of, priors_of
+from logan.heat.series import RoadVehicle, heat_series
+from tests.builds import example_build
+from tests.twin_drives import made_drive, without
+
+# Larminie and Lowry, "Electric Vehicle Technology Explained": losses kc T^2 + ki w + kw w^3 + C, with the constants of
+# the book's 100 kW high-speed induction motor. Formula and constants from memory of the book, not read there again.
+KC, KI, KW, C = 0.3, 0.01, 5.0e-6, 600.0
+
+
+def literature_loss_w(torque, speed):
+    return KC * torque**2 + KI * speed + KW * speed**3 + C
+
+
+def literature_drive(seed, *, gain):
+    """Half an hour of mixed driving with regen; the log's torque reads wrong by ``gain``."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(1800.0)
+    levels = np.repeat(rng.uniform(5.0, 30.0, 60), 30)
+    speed = np.convolve(np.pad(levels, 10, mode="edge"), np.ones(21) / 21, mode="valid")
+    shaft = speed * 2 * np.pi * 9.0 / 2.0
+    torque = 1800.0 * np.gradient(speed) * 0.037 + 12.0 + 0.02 * speed**2 + rng.normal(0, 12.0, 60).repeat(30)
+    pack = torque * shaft + literature_loss_w(torque, shaft) + 400.0
+    return made_drive(
+        ("speed", t, speed), ("motor_speed", t, shaft), ("motor_torque", t, torque * gain + rng.normal(0, 1.0, t.size)),
+        ("pack_power", t, pack + rng.normal(0, 200.0, t.size)), ("motor_temperature", t, np.full(t.size, 60.0)),
+        ("ambient_temperature", t, np.full(t.size, 20.0)),
+    ), torque, shaft  # fmt: skip
+
+
+def test_the_efficiency_map_of_a_literature_machine_is_recovered_where_it_was_driven():
+    build = example_build()
+    vehicle = RoadVehicle.of(build, np.array([1800.0, 1.0, 0.0105]))
+    driven = [literature_drive(seed, gain=1.04) for seed in range(3)]
+    series = [heat_series(one, vehicle) for one, _, _ in driven]
+    expected = losses_of({name: np.array([prior.median]) for name, prior in priors_of(build).items()})
+    losses, scale = learned_losses(series, expected)
+    assert scale == pytest.approx(1.0 / 1.04, abs=0.015)
+    torque = np.concatenate([one for _, one, _ in driven])
+    shaft = np.concatenate([one for _, _, one in driven])
+    pulls = (torque > 15.0) & (shaft > 150.0)
+    true = torque * shaft / (torque * shaft + literature_loss_w(torque, shaft) + 400.0)
+    found = torque * shaft / (torque * shaft + losses.loss_w(torque, shaft, 25.0) - losses.gear_w(torque, shaft))
+    error = 100.0 * np.abs(found - true)[pulls]
+    assert np.percentile(error, 95) < 1.5
+    wrong = torque * shaft / (torque * shaft + expected.loss_w(torque, shaft, 25.0))
+    assert np.median(100.0 * np.abs(wrong - true)[pulls]) > 1.5  # the prior alone is not that machine
+
+
+def test_without_torque_or_power_nothing_is_learned_electrically():
+    build = example_build()
+    vehicle = RoadVehicle.of(build, np.array([1800.0, 1.0, 0.0105]))
+    drive, _, _ = literature_drive(0, gain=1.0)
+    for gone in ("motor_torque", "pack_power", "motor_speed"):
+        model = fit_heat([heat_series(without(drive, gone), vehicle)], build, total_ratio=9.0)
+        assert model.electrical is None
+    assert fit_heat([heat_series(drive, vehicle)], build, total_ratio=9.0).electrical is not None
