@@ -45,12 +45,15 @@ class Admission:
         One entry per use that is refused, or that loses spans; a use without one is admitted whole.
     untrusted : mapping of str to str
         Channels whose values must not be used for anything, each with the reason.
+    remarks : tuple of str
+        What belongs beside the drive's error, such as a load that nobody logged with its energy.
     """
 
     schema: ClassVar[str] = "admission/1"
 
     kept_out: tuple[KeptOut, ...] = ()
     untrusted: Mapping[str, str] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
     def refused(self, use: str) -> KeptOut | None:
         """What keeps the whole drive from a use; None where it may be used."""

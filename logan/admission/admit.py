@@ -16,13 +16,14 @@ from logan.flags import DataFlag, Severity
 from logan.quality.grades import METRIC_CHANNELS, MetricGrade, kind_name, net_wh_per_km
 
 _TRUE_OF_THE_VEHICLE: Final = frozenset(
-    {"contactor_opened_under_load", "cell_spread", "isolation_low", "error_frames", "bus_silent"}
+    {"contactor_opened_under_load", "cell_spread", "isolation_low", "error_frames", "bus_silent", "lost_samples"}
 )
-"""Red findings that say something about vehicle or bus; the data that show it are good."""
+"""Red findings that say something about vehicle or bus: what data there are, are good; coverage counts them."""
 
 _NEEDED_BY_THE_FIT: Final = frozenset({"net_energy", "consumption", "distance"})
 _PACK: Final = frozenset({"pack_current", "pack_voltage", "pack_power"})
 _NOT_DRAWN: Final = "load_not_drawn"
+_REMARKED: Final = frozenset({"load_nobody_logged", "energy_from_nowhere"})
 _SMALL_EFFECT: Final = 0.01
 _LARGEST_SPAN_SHARE: Final = 0.2
 """Red spans up to this share of a drive are kept out of the fit alone; beyond it, the drive is."""
@@ -59,7 +60,8 @@ def admit(drive: Drive, flags: tuple[DataFlag, ...], grades: Mapping[str, Metric
     least = _SMALL_EFFECT * abs(net_wh_per_km(drive) or 0.0)
     grave = tuple(flag for flag in red if flag.effect_wh_per_km is None or abs(flag.effect_wh_per_km) >= least)
     entries = [entry for grade in grades.values() for entry in _kept_out(drive, grade, flags, grave, untrusted)]
-    return Admission(kept_out=tuple(entries), untrusted=untrusted)
+    remarks = tuple(f"{flag.title.lower()}: {flag.evidence}" for flag in flags if flag.code in _REMARKED)
+    return Admission(kept_out=tuple(entries), untrusted=untrusted, remarks=remarks)
 
 
 def admitted(drive: Drive, admission: Admission, use: str = "") -> Drive:

@@ -98,7 +98,7 @@ def judged_loads(drive: Drive, build: BuildSettings) -> Mapping[str, LoadVerdict
     found: dict[str, tuple[float, float]] = {}
     if pack_w.size > _LEAST_KNOWN_S and varied:
         columns += [loads[name] for name in varied]
-        slope, sigma = _regress(pack_w, np.column_stack(columns), second_s[1:][known])
+        slope, sigma = robust_slopes(pack_w, np.column_stack(columns), second_s[1:][known])
         found = {name: (float(slope[4 + k]), float(sigma[4 + k])) for k, name in enumerate(varied)}
     verdicts = {name: _verdict(loads[name], pack_w, speed, found.get(name)) for name in names if name not in doubles}
     return verdicts | {name: _of_double(verdicts[twin], twin) for name, twin in doubles.items()}
@@ -173,8 +173,23 @@ def _road(drive: Drive, build: BuildSettings, second_s: FloatArray) -> tuple[Flo
     return speed, np.asarray(road_w + slope_n * speed)
 
 
-def _regress(target: FloatArray, columns: FloatArray, second_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Robust slopes and their uncertainty, clustered by minutes."""
+def robust_slopes(target: FloatArray, columns: FloatArray, second_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return robust slopes and their uncertainty, clustered by minutes.
+
+    Parameters
+    ----------
+    target : ndarray, shape (n,)
+        What is explained. [W]
+    columns : ndarray, shape (n, k)
+        What explains it. [W]
+    second_s : ndarray, shape (n,)
+        Times. [s]
+
+    Returns
+    -------
+    slope, sigma : ndarray, shape (k,)
+        Per unit of each column. [ratio]
+    """
     scale = np.maximum(np.abs(columns).max(axis=0), 1e-9)
     scaled = columns / scale
     weight = np.ones(target.shape)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
@@ -12,7 +12,7 @@ from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.metrics.distance import DrivenDistance, driven_distance
-from logan.metrics.error_budget import ErrorPart, error_budget
+from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
 from logan.numerics import integrate
 from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
@@ -100,7 +100,7 @@ def energy_summary(
     least = (settings or AnalysisSettings()).min_coverage_ratio
     refusals = refusals or {}
     power = pack_power(drive)
-    motion = driven_distance(drive)
+    motion = _checked(driven_distance(drive), drive, build)
     if power is None:
         return _refused(drive, motion, Refusal("neither pack voltage and current nor pack power is logged", _MAP))
     time_s, watts = power.time_s, power.power_w.copy()
@@ -119,17 +119,21 @@ def energy_summary(
     net_sigma = float(np.sqrt(sum(part.sigma_wh**2 for part in parts)))
     share = {part.name: part.sigma_wh for part in parts}
     net_wh, gross_wh, regen_wh = whole.total * scale, whole.positive * scale, -whole.negative * scale
-    gain = build.instruments.power_gain_sigma_ratio
+    gain = np.hypot(build.instruments.power_gain_sigma_ratio, unchecked_sigma_ratio(drive, build, "current"))
     # Offset and gaps move the larger part most; sampling error on regen shows up in gross as well.
     common = share["offset"] ** 2 + share["gaps"] ** 2 + decimated_regen_wh**2
+    source = "; ".join(("measured", *(part.how for part in parts if part.name == "unchecked current")))
     figures = {
-        "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy")),
-        "gross": _figure(gross_wh, np.hypot(gain * gross_wh, np.sqrt(common)), coverage, refusals.get("net_energy")),
+        "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy"), source),
+        "gross": _figure(
+            gross_wh, np.hypot(gain * gross_wh, np.sqrt(common)), coverage, refusals.get("net_energy"), source
+        ),
         "regen": _figure(
             regen_wh,
             np.hypot(gain * regen_wh, np.sqrt(decimated_regen_wh**2 + (0.3 * share["offset"]) ** 2)),
             coverage,
             refusals.get("regen") or refusals.get("net_energy"),
+            source,
         ),
     }
     mean = Estimate(net_wh * 3600.0 / wanted_s, "W", net_sigma * 3600.0 / wanted_s, "measured", coverage)
@@ -181,8 +185,18 @@ def _refused(drive: Drive, motion: DrivenDistance, refusal: Refusal, base: _Base
     )
 
 
-def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None) -> Figure:
-    return refusal or Estimate(value_wh, "Wh", float(sigma_wh), "measured", coverage)
+def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None, source: str) -> Figure:
+    return refusal or Estimate(value_wh, "Wh", float(sigma_wh), source, coverage)
+
+
+def _checked(motion: DrivenDistance, drive: Drive, build: BuildSettings) -> DrivenDistance:
+    """The distance, less sure where nothing checks the speed."""
+    ratio, distance = unchecked_sigma_ratio(drive, build, "speed"), motion.distance_m
+    if not isinstance(distance, Estimate) or motion.source == "gnss_speed" or not ratio:
+        return motion
+    words = f"{distance.source}; nothing in the log checks the speed: {100 * ratio:.0f} %"
+    sigma = float(np.hypot(distance.sigma or 0.0, ratio * distance.value))
+    return replace(motion, distance_m=replace(distance, sigma=sigma, source=words))
 
 
 def _per_km(energy: Figure, distance: Figure, refusal: Refusal | None) -> Figure:
@@ -196,7 +210,8 @@ def _per_km(energy: Figure, distance: Figure, refusal: Refusal | None) -> Figure
     relative = np.hypot(
         (energy.sigma or 0.0) / distance.value * 1000.0, value * (distance.sigma or 0.0) / distance.value
     )
-    return Estimate(value, "Wh/km", float(relative), "measured", energy.coverage_ratio)
+    source = "; ".join((energy.source, *distance.source.split("; ")[1:]))
+    return Estimate(value, "Wh/km", float(relative), source, energy.coverage_ratio)
 
 
 def _time_s(time_s: FloatArray, condition: BoolArray) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
@@ -17,6 +18,16 @@ from logan.units import FloatArray
 SKEW_SIGMA_S: Final = 0.06
 """Lag between voltage and current of different messages, once aligned."""
 
+UNCHECKED_SIGMA_RATIO: Final = 0.05
+"""Of a scale that nothing checks: a tire of another size, a sensor of another range (common practice)."""
+
+_CHECKED_BY_HAND_RATIO: Final = 0.005
+_CHECKS: Final[Mapping[str, tuple[str, ...]]] = {
+    "current": ("state_of_charge", "pack_charge", "pack_power", "motor_torque"),
+    "speed": ("gnss_speed", "wheel_speed", "motor_speed", "odometer", "latitude"),
+}
+"""Channels that contradict a wrong scale of the one or the other."""
+
 GAP_CORRELATION_S: Final = 30.0
 """Time over which power in a gap stays alike (common practice)."""
 
@@ -28,7 +39,7 @@ class ErrorPart:
     Parameters
     ----------
     name : str
-        gain, offset, quantisation, sample rate, skew or gaps.
+        gain, unchecked current, offset, quantisation, sample rate, skew or gaps.
     sigma_wh : float
         One standard uncertainty. [Wh]
     how : str
@@ -86,6 +97,7 @@ def error_budget(
     zero_a = build.instruments.current_zero_a.sigma if current is None or current.sigma is None else current.sigma
     parts = (
         ErrorPart(name="gain", sigma_wh=gain * abs(net_wh), how=_gain_words(build)),
+        *_unchecked_part(drive, build, net_wh),
         ErrorPart(
             name="offset",
             sigma_wh=zero_a * pack_v * whole.covered_s / JOULES_PER_WATT_HOUR,
@@ -97,6 +109,19 @@ def error_budget(
         ErrorPart(name="gaps", sigma_wh=float(gap_wh), how=f"{uncovered_s:.0f} s filled at the mean power"),
     )
     return parts, regen_wh
+
+
+def unchecked_sigma_ratio(drive: Drive, build: BuildSettings, quantity: str) -> float:
+    """What is added to the uncertainty of a speed or current that nothing in the log or the build checks. [ratio]"""
+    checked = any(name in drive for name in _CHECKS[quantity])
+    told = getattr(build.instruments, f"{quantity}_gain_ratio").sigma < _CHECKED_BY_HAND_RATIO
+    return 0.0 if checked or told else UNCHECKED_SIGMA_RATIO
+
+
+def _unchecked_part(drive: Drive, build: BuildSettings, net_wh: float) -> tuple[ErrorPart, ...]:
+    ratio = unchecked_sigma_ratio(drive, build, "current")
+    words = f"nothing in the log checks the current: {100 * ratio:.0f} %"
+    return (ErrorPart(name="unchecked current", sigma_wh=ratio * abs(net_wh), how=words),) if ratio else ()
 
 
 def _nominal_v(build: BuildSettings) -> float:

@@ -18,7 +18,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, kept_fit
 from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
-from logan.pipeline.stored import stored_segments
+from logan.pipeline.stored import drive_remarks, stored_segments
 
 __all__ = ["BuildFit", "NextTests", "compare_build", "drives_to_see", "effect_in_build", "fit_build"]
 
@@ -83,8 +83,9 @@ def compare_build(
     with DriveLibrary.open(folder.library, create=True) as library:
         segments = _usable_segments(library, folder, told)
         report = kept_fit(library, build, segments, folder.measurements(), told=told)
+        remarks = drive_remarks(library)
     found = compare_drives(build, segments, plan, report)
-    return found if is_frozen else replace(found, notes=(NO_FROZEN_PLAN,))
+    return replace(found, notes=(*(() if is_frozen else (NO_FROZEN_PLAN,)), *remarks))
 
 
 def effect_in_build(

@@ -315,6 +315,12 @@ def admission_notes(library: DriveLibrary) -> tuple[str, ...]:
     return tuple(f"drive {record.number} is {words}" for record in library.drives() if (words := record.part_in_fit))
 
 
+def drive_remarks(library: DriveLibrary) -> tuple[str, ...]:
+    """What belongs beside the error of single drives: loads that nobody logged, energy from nowhere."""
+    records = (record for record in library.drives() if not record.takes_no_part)
+    return tuple(f"drive {one.number}: {words}" for one in records for words in one.summary.admission.remarks)
+
+
 def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *, drive_id: str) -> DriveSegments:
     """A drive's part in the fit, without what its admission keeps out; a refusal or warnings say so.
 
@@ -335,7 +341,7 @@ def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *
     )
     if record.takes_no_part:
         return replace_fields(segments, refusal=segments.refusal or record.part_in_fit)
-    words += (record.part_in_fit,) if record.part_in_fit else ()
+    words += (*((record.part_in_fit,) if record.part_in_fit else ()), *record.summary.admission.remarks)
     return replace_fields(segments, warnings=(*segments.warnings, *words))
 
 

@@ -8,6 +8,7 @@ from typing import Final
 
 from logan.flags import DataFlag, Severity
 
+_PLAN: Final = ("acceleration_energy", "far_from_plan")
 _ENERGY: Final = (
     "current_zero_offset",
     "current_gain",
@@ -15,8 +16,11 @@ _ENERGY: Final = (
     "implied_efficiency",
     "load_not_drawn",
     "unlogged_load",
+    "load_nobody_logged",
+    "energy_from_nowhere",
     "averaged_current",
     "soc_rises_while_discharging",
+    *_PLAN,
 )
 _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
     "current_unsigned_wrap": (
@@ -29,7 +33,12 @@ _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
         "decoded_wrongly",
         "soc_stuck",
     ),
-    "decoded_wrongly": ("efficiency_above_one", "implied_efficiency", "position_frozen"),
+    "decoded_wrongly": (*_PLAN, "efficiency_above_one", "implied_efficiency", "position_frozen"),
+    "stuck_bit": (*_ENERGY, "decoded_wrongly", "single_sample_spike"),
+    "load_nobody_logged": (*_PLAN, "unlogged_load", "implied_efficiency", "current_zero_offset"),
+    "unlogged_load": _PLAN,
+    "acceleration_energy": ("efficiency_above_one", "implied_efficiency"),
+    "far_from_plan": ("implied_efficiency", "efficiency_above_one", "unlogged_load"),
     "current_sign_reversed": (*_ENERGY, "current_offset_drift"),
     "current_sign_unresolved": _ENERGY,
     "current_magnitude_only": _ENERGY,
@@ -43,6 +52,7 @@ _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
     ),
     "wheels_off_ground": (*_ENERGY, "distance_mismatch", "gear_ratio_changes", "wheel_slip"),
     "speed_unit": (
+        *_PLAN,
         "distance_mismatch",
         "efficiency_above_one",
         "implied_efficiency",
@@ -50,7 +60,14 @@ _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
         "impossible_value",
     ),
     "speed_scale": ("distance_mismatch",),
-    "charging_in_drive": ("unlogged_load", "current_gain", "soc_stuck", "soc_rises_while_discharging"),
+    "charging_in_drive": (
+        "unlogged_load",
+        "load_nobody_logged",
+        "energy_from_nowhere",
+        "current_gain",
+        "soc_stuck",
+        "soc_rises_while_discharging",
+    ),
     "several_sessions": ("log_gap", "soc_jump"),
     "contactor_opened_under_load": ("power_without_current", "channel_frozen", "efficiency_above_one"),
     "current_with_contactor_open": ("current_zero_offset",),
@@ -91,7 +108,7 @@ _SAME_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
     "temperature_open_or_short": ("temperature_stuck", "temperatures_swapped", "temperature_jump", "impossible_value"),
     "temperature_stuck": ("temperatures_swapped",),
     "temperature_unit": ("ambient_in_sun",),
-    "impossible_value": ("speed_unit", "distance_mismatch", "impossible_acceleration", "efficiency_above_one"),
+    "impossible_value": (*_PLAN, "speed_unit", "distance_mismatch", "impossible_acceleration", "efficiency_above_one"),
 }
 """Cause, and what it trips on the same channel."""
 

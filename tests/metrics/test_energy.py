@@ -92,8 +92,18 @@ def test_a_slow_log_says_that_its_sampling_is_unsure():
 def test_the_budget_adds_up_to_the_interval():
     summary = energy_summary(sine_drive(10.0), BUILD)
     names = [part.name for part in summary.budget]
-    assert names == ["gain", "offset", "quantisation", "sample rate", "skew", "gaps"]
+    assert names == ["gain", "unchecked current", "offset", "quantisation", "sample rate", "skew", "gaps"]
     assert summary.net_wh.sigma == pytest.approx(np.sqrt(sum(part.sigma_wh**2 for part in summary.budget)))
+
+
+def test_on_the_poorest_logger_the_uncertainty_holds_what_nothing_checks_and_says_which_instrument():
+    drive = sine_drive(10.0)
+    poor = energy_summary(drive, BUILD)
+    checked = energy_summary(drive.with_channels(replace(drive["pack_current"], name="state_of_charge")), BUILD)
+    assert poor.net_wh.sigma > 0.049 * abs(poor.net_wh.value) > checked.net_wh.sigma
+    assert "nothing in the log checks the current" in poor.net_wh.source
+    assert checked.net_wh.source == "measured"
+    assert "nothing in the log checks the speed" in poor.net_wh_per_km.source
 
 
 def test_the_current_zeros_uncertainty_is_worth_its_watt_hours():

@@ -69,7 +69,7 @@ CASES: tuple[CleanCase, ...] = (
         weather=TwinWeather(ambient_temperature_degc=-5.0),
         vehicle=_cold(),
         sensors=TwinSensors(without=("heater_power",), elevation_sigma_m=2.0),
-        true_findings=("unlogged_load",),
+        true_findings=("unlogged_load", "load_nobody_logged"),
     ),
     CleanCase(name="hot", weather=TwinWeather(ambient_temperature_degc=35.0, pressure_pa=95_000.0)),
     CleanCase(name="regen limited to 15 kW", route="urban", vehicle=TwinVehicle(regen_power_limit_w=15_000.0)),

@@ -224,3 +224,40 @@ def load_not_drawn(drive: Drive, rng: np.random.Generator) -> Drive:
 
 def clock_not_set(drive: Drive, rng: np.random.Generator) -> Drive:
     return replace(drive, start_ns=int(rng.choice([315_964_800, 0, 946_684_800])) * 1_000_000_000)
+
+
+def miles_for_kilometres(drive: Drive, rng: np.random.Generator) -> Drive:
+    """The display's mph is read as km/h."""
+    return change(drive, "speed", lambda _, v: v / 1.609344)
+
+
+def tenth_of_speed(drive: Drive, rng: np.random.Generator) -> Drive:
+    return change(drive, "speed", lambda _, v: 0.1 * v)
+
+
+def stuck_bit(drive: Drive, rng: np.random.Generator) -> Drive:
+    """A bit of the current, 6.4 to 51.2 A of it, stands at zero."""
+    bit = 1 << int(rng.integers(6, 10))
+
+    def rule(_: FloatArray, amp: FloatArray) -> FloatArray:
+        raw = np.round(amp / 0.1).astype(np.int64) & 0xFFFF & ~bit
+        return np.where(raw >= 0x8000, raw - 0x10000, raw) * 0.1
+
+    return change(drive, "pack_current", rule)
+
+
+def minutes_of_heat(drive: Drive, rng: np.random.Generator) -> Drive:
+    """A load of some kilowatts runs for minutes, and no channel shows it."""
+    lasting, power_w = float(rng.uniform(180.0, 400.0)), float(rng.uniform(3000.0, 7000.0))
+    start = float(rng.uniform(0.1, 0.6)) * drive.duration_s
+
+    def rule(t: FloatArray, amp: FloatArray) -> FloatArray:
+        return amp + np.where((t > start) & (t < start + lasting), power_w / 370.0, 0.0)
+
+    return change(drive, "pack_current", rule)
+
+
+def half_of_current(drive: Drive, rng: np.random.Generator) -> Drive:
+    """For minutes something else feeds the motor: the sensor sees half of it."""
+    lasting, start = float(rng.uniform(200.0, 400.0)), float(rng.uniform(0.1, 0.6)) * drive.duration_s
+    return change(drive, "pack_current", lambda t, a: np.where((t > start) & (t < start + lasting), 0.5 * a, a))

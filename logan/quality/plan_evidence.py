@@ -1,0 +1,154 @@
+"""The plan as evidence: does the pack give what accelerating this mass takes, and what this vehicle can take?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from logan.flags import DataFlag, Severity, Span
+from logan.numerics import integrate
+from logan.quality.detector import Detector
+from logan.quality.survey import DriveSurvey
+
+_LEAST_RISE_M_PER_S: Final = 5.0
+_LEAST_RISE_M_PER_S2: Final = 0.35
+_FALLS_BACK_M_PER_S: Final = 0.7
+_LONGEST_RISE_S: Final = 60.0
+_FEWEST_RISES: Final = 4
+_PLAN_SIGMA: Final = 0.05
+"""Of pack energy over planned work in accelerations, beside the mass: slopes, losses, spin (common practice)."""
+_WRONG_RATIO: Final = 1.35
+_WRONG_SIGMAS: Final = 3.5
+_ODD_RATIO: Final = 1.15
+_ODD_SIGMAS: Final = 2.5
+_MOST_OF_PLAN: Final = 2.0
+_FAR_FROM_PLAN: Final = 1.5
+_REFUSES: Final = ("net_energy", "consumption", "distance", "regen", "efficiency", "fit")
+
+
+def accelerations(survey: DriveSurvey) -> tuple[Span, ...]:
+    """Return stretches in which the speed rises by 5 m/s and more without falling back."""
+    known = np.isfinite(survey.speed_m_per_s)
+    time_s, speed = survey.time_s[known], survey.smooth(survey.speed_m_per_s)[known]
+    found: list[Span] = []
+    low = high = 0
+    for k in range(1, speed.size):
+        if speed[k] > speed[high]:
+            high = k
+        if speed[k] < speed[high] - _FALLS_BACK_M_PER_S or k == speed.size - 1:
+            rise, lasting = float(speed[high] - speed[low]), float(time_s[high] - time_s[low])
+            if rise >= _LEAST_RISE_M_PER_S and _LEAST_RISE_M_PER_S2 * lasting <= rise and lasting <= _LONGEST_RISE_S:
+                found.append(Span(float(time_s[low]), float(time_s[high])))
+            low = high = k
+        if speed[k] < speed[low]:
+            low = high = k
+    return tuple(found)
+
+
+def acceleration_ratio(survey: DriveSurvey) -> tuple[float, float, int] | None:
+    """Pack energy over what the plan asks for in accelerations, its relative uncertainty and their number."""
+    if not survey.is_drive:
+        return None
+    vehicle, train = survey.build.vehicle, survey.build.powertrain
+    wanted = survey.wheel_power_w / train.drive_efficiency.value + survey.unlogged_base_w[0] + survey.logged_load_w
+    given = survey.power_w
+    both = np.isfinite(wanted) & np.isfinite(given)
+    pairs = []
+    for span in accelerations(survey):
+        inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
+        if inside.sum() >= 4 and both[inside].all():
+            pairs.append((float(np.sum(given[inside])), float(np.sum(wanted[inside]))))
+    if len(pairs) < _FEWEST_RISES:
+        return None
+    given_sum, wanted_sum = np.sum(pairs, axis=0)
+    if wanted_sum <= 0.0 or given_sum <= 0.0:
+        return float(given_sum / max(wanted_sum, 1.0)), 0.0, len(pairs)
+    ratio = given_sum / wanted_sum
+    scatter = float(np.sqrt(np.sum([(g - ratio * w) ** 2 for g, w in pairs]))) / given_sum
+    mass = vehicle.mass_kg.sigma / vehicle.mass_kg.value
+    efficiency = train.drive_efficiency.sigma / train.drive_efficiency.value
+    sigma = float(np.sqrt(scatter**2 + mass**2 + efficiency**2 + _PLAN_SIGMA**2))
+    return float(ratio), sigma, len(pairs)
+
+
+def plan_ratio(survey: DriveSurvey) -> float | None:
+    """Net pack energy over what the plan asks for on this very drive, loads that are logged among it."""
+    if not survey.is_drive:
+        return None
+    train = survey.build.powertrain
+    wheel = survey.wheel_power_w
+    limit_w = np.inf if train.regen_power_limit_w is None else train.regen_power_limit_w
+    returned = np.maximum(wheel, -limit_w) * train.regen_efficiency.value
+    wanted = np.where(wheel > 0.0, wheel / train.drive_efficiency.value, returned)
+    wanted = wanted + survey.unlogged_base_w[0] + survey.logged_load_w
+    known = np.isfinite(wanted) & np.isfinite(survey.power_w) & ~survey.is_charging
+    planned_j = integrate(survey.time_s, np.where(known, wanted, np.nan)).total
+    given_j = integrate(survey.time_s, np.where(known, survey.power_w, np.nan)).total
+    return given_j / planned_j if planned_j > 0.0 else None
+
+
+def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Accelerations cost what this mass can not cost: speed, current or voltage is scaled wrongly or late."""
+    found = acceleration_ratio(survey)
+    if found is None:
+        return
+    ratio, sigma, count = found
+    off, sigma = abs(float(np.log(max(ratio, 1e-3)))), max(sigma, 1e-3)
+    most = _WRONG_RATIO * (1.3 if ratio > 1.0 and survey.has_unlogged_climate else 1.0)
+    is_red = off > float(np.log(most)) and off > _WRONG_SIGMAS * sigma
+    if not is_red and (off < float(np.log(_ODD_RATIO)) or off < _ODD_SIGMAS * sigma or survey.has_unlogged_climate):
+        return
+    yield DataFlag(
+        code="acceleration_energy",
+        severity=Severity.RED if is_red else Severity.AMBER,
+        channels=("pack_current", "speed"),
+        title="Accelerating takes another energy than this mass can take"
+        if is_red
+        else "Accelerating takes another energy than planned",
+        evidence=f"in {count} accelerations the pack gives {ratio:.2f} times what mass, road load and efficiency of "
+        f"the plan ask for (±{sigma:.2f})",
+        remedy="Check the unit and scale of speed (mph for km/h, tire), of current and of voltage, and that they are "
+        "in step; if the vehicle weighs something else than the build says, correct the build",
+        refuses=_REFUSES if is_red else (),
+    )
+
+
+def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
+    """Whole drives that use what no vehicle of that mass and drag can use, or a multiple of the plan."""
+    ratio = plan_ratio(survey)
+    if ratio is None:
+        return
+    auxiliary = survey.build.auxiliary
+    spare_w = max(auxiliary.heater_limit_w, auxiliary.air_conditioning_limit_w) if survey.has_unlogged_climate else 0.0
+    hours = survey.time_s.size * survey.period_s / 3600.0
+    spare = spare_w * hours / max(abs(survey.net_wh), 1.0) * max(ratio, 0.0)
+    is_red = not 1.0 / _MOST_OF_PLAN < ratio < _MOST_OF_PLAN + spare
+    if not is_red and 1.0 / _FAR_FROM_PLAN < ratio < _FAR_FROM_PLAN + spare:
+        return
+    net = survey.net_wh_per_km
+    yield DataFlag(
+        code="far_from_plan",
+        severity=Severity.RED if is_red else Severity.AMBER,
+        channels=("pack_current", "speed"),
+        title="The drive used what this vehicle cannot use"
+        if is_red
+        else "The drive used far more or less than planned",
+        evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
+        remedy="Check the units and scales of speed, current and voltage; else look for a load, a dragging brake, a "
+        "tow, or a mass, drag area or regen in the build that is not the vehicle's",
+        effect_wh_per_km=net * (1.0 / ratio - 1.0) if is_red and net is not None and ratio > 0.0 else None,
+        refuses=_REFUSES if is_red else (),
+    )
+
+
+DETECTORS: Final = (
+    Detector(
+        "acceleration_energy",
+        "Accelerating takes another energy than planned",
+        _find_wrong_scale,
+        ("pack_current", "speed"),
+    ),
+    Detector("far_from_plan", "The drive used far more or less than planned", _find_far_from_plan, ("speed",)),
+)

@@ -1,0 +1,327 @@
+"""Faults at two sizes on three loggers, through import: is what moves the figure kept out, and said?
+
+    python -m tests.hardening.fault_table [--seeds N] [--fault NAME] [--missed]
+
+Each case is a log of a twin, written as a table, imported as a user imports it. A case counts as *moved*
+where the consumption shown differs from that of the clean log by more than twice its printed uncertainty;
+it is *held* where a finding says so and the fit does without the drive, or where no figure is shown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from logan.demo.conversion import BUILD_TOML, TRUTH
+from logan.demo.routes import mixed_route, urban_route
+from logan.demo.sensors import TwinSensors
+from logan.demo.twin import TwinWeather, drive_twin
+from logan.drive_library.records import DriveRecord
+from logan.errors import LoganError
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.importing import import_logs
+from logan.results import Estimate
+
+Columns = dict[str, tuple[np.ndarray, np.ndarray]]
+Rule = Callable[[Columns, float, np.random.Generator], Columns]
+
+LOGGERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "small": ("pack_voltage", "pack_current", "speed"),
+        "usual": (
+            *("pack_voltage", "pack_current", "speed", "state_of_charge", "motor_speed", "motor_torque", "odometer"),
+            *("motor_temperature", "inverter_temperature", "cell_temperature_max", "ambient_temperature"),
+        ),
+        "rich": (),
+    }
+)
+"""Channels that a logger writes; all of the twin's for the rich one."""
+
+SCALES: Mapping[str, float] = MappingProxyType({"pack_voltage": 0.1, "pack_current": 0.1, "speed": 0.01 / 3.6})
+"""Resolution on the bus of the channels whose bits are damaged, in SI."""
+
+
+def _changed(columns: Columns, name: str, rule: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Columns:
+    time_s, value = columns[name]
+    return {**columns, name: (time_s, rule(time_s, value.copy()))}
+
+
+def _scaled(name: str) -> Rule:
+    return lambda columns, size, rng: _changed(columns, name, lambda t, v: v * size)
+
+
+def _lost(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """Frames of the pack are lost: at random, and for the larger size whenever more than 60 A flow."""
+    time_s, amperes = columns["pack_current"]
+    gone = rng.uniform(size=time_s.size) < size
+    if size > 0.3:
+        gone |= (amperes > 60.0) & (rng.uniform(size=time_s.size) < 0.9)
+    kept = {name: pair for name, pair in columns.items() if name not in ("pack_current", "pack_voltage")}
+    return kept | {name: tuple(part[~gone] for part in columns[name]) for name in ("pack_voltage", "pack_current")}
+
+
+def _frozen(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    time_s = columns["pack_current"][0]
+    start_s = rng.uniform(0.2, 0.6) * time_s[-1]
+    end_s = start_s + size * time_s[-1]
+
+    def rule(t: np.ndarray, v: np.ndarray) -> np.ndarray:
+        v[(t > start_s) & (t < end_s)] = np.interp(start_s, t, v)
+        return v
+
+    return _changed(columns, "pack_current", rule)
+
+
+def _bytes_swapped(name: str) -> Rule:
+    def inject(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+        def rule(t: np.ndarray, v: np.ndarray) -> np.ndarray:
+            raw = np.round(v / SCALES[name]).astype(np.int64) & 0xFFFF
+            turned = ((raw & 0xFF) << 8) | (raw >> 8)
+            if name == "pack_current":
+                turned = np.where(turned >= 0x8000, turned - 0x10000, turned)
+            return turned * SCALES[name]
+
+        return _changed(columns, name, rule)
+
+    return inject
+
+
+def _exchanged(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """Two columns under each other's name."""
+    other = {1.0: "pack_voltage", 2.0: "speed"}[size]
+    return {**columns, "pack_current": columns[other], other: columns["pack_current"]}
+
+
+def _late(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    time_s, value = columns["pack_current"]
+    return {**columns, "pack_current": (time_s + size, value)}
+
+
+def _stuck(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """A bit of the current stands at zero."""
+    bit = 1 << int(size)
+
+    def rule(t: np.ndarray, v: np.ndarray) -> np.ndarray:
+        raw = np.round(v / SCALES["pack_current"]).astype(np.int64) & 0xFFFF & ~bit
+        return np.where(raw >= 0x8000, raw - 0x10000, raw) * SCALES["pack_current"]
+
+    return _changed(columns, "pack_current", rule)
+
+
+def _offset(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    return _changed(columns, "pack_current", lambda t, v: v + size)
+
+
+def _spliced(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """From some point on the pack is that of another drive."""
+    time_s = columns["speed"][0]
+    start_s = (1.0 - size) * time_s[-1]
+
+    def rule(t: np.ndarray, v: np.ndarray) -> np.ndarray:
+        late = t > start_s
+        v[late] = v[late][::-1]
+        return v
+
+    return _changed(_changed(columns, "pack_current", rule), "pack_voltage", rule)
+
+
+def _doubled(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """Every frame of the pack twice, a moment apart; for the larger size the drive twice in one file."""
+    if size < 2.0:
+        time_s, value = columns["pack_current"]
+        return {**columns, "pack_current": (np.sort(np.r_[time_s, time_s + 0.02]), np.repeat(value, 2))}
+    end_s = max(float(t[-1]) for t, _ in columns.values()) + 1.0
+    return {name: (np.r_[t, t + end_s], np.r_[v, v]) for name, (t, v) in columns.items()}
+
+
+def _clock(columns: Columns, size: float, rng: np.random.Generator) -> Columns:
+    """The pack's clock runs fast."""
+    return {name: (t * (1.0 + size), v) if name.startswith("pack") else (t, v) for name, (t, v) in columns.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A fault, its two sizes, and how it is put into a log."""
+
+    name: str
+    sizes: tuple[float, float]
+    inject: Rule
+
+
+FAULTS = (
+    Fault("lost", (0.1, 0.4), _lost),
+    Fault("frozen current", (0.03, 0.25), _frozen),
+    Fault("swapped columns", (1.0, 2.0), _exchanged),
+    Fault("scaled speed", (0.1, 10.0), _scaled("speed")),
+    Fault("scaled voltage", (0.1, 0.5), _scaled("pack_voltage")),
+    Fault("scaled current", (-1.0, 0.1), _scaled("pack_current")),
+    Fault("shifted current", (1.0, 5.0), _late),
+    Fault("stuck bit", (6, 9), _stuck),
+    Fault("wrong unit", (1.0 / 1.609344, 1.609344), _scaled("speed")),
+    Fault("byte order of speed", (1.0, 1.0), _bytes_swapped("speed")),
+    Fault("byte order of current", (1.0, 1.0), _bytes_swapped("pack_current")),
+    Fault("wrong tire", (1.03, 0.9), _scaled("speed")),
+    Fault("gain", (1.03, 1.1), _scaled("pack_current")),
+    Fault("offset", (1.0, 5.0), _offset),
+    Fault("spliced", (0.2, 0.5), _spliced),
+    Fault("doubled", (1.0, 2.0), _doubled),
+    Fault("clock", (0.002, 0.03), _clock),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one log."""
+
+    wh_per_km: float | None
+    sigma: float
+    is_kept_out: bool
+    findings: tuple[str, ...]
+
+
+def twin_columns(seed: int, logger: str) -> Columns:
+    """A drive of the demo's van as one logger writes it."""
+    rng = np.random.default_rng([77, seed])
+    route = (urban_route if seed % 2 else mixed_route)(rng, duration_s=1200.0)
+    weather = TwinWeather(ambient_temperature_degc=20.0, wind_m_per_s=1.0, wind_from_deg=90.0)
+    sensors = TwinSensors(elevation_sigma_m=2.0)
+    twin = drive_twin(TRUTH, route, rng=rng, weather=weather, sensors=sensors, start_state_of_charge_ratio=0.9)
+    columns = {**twin.measured, "motor_torque": twin.measured["motor_torque"]}
+    return {name: columns[name] for name in LOGGERS[logger] or columns}
+
+
+def write_table(path: Path, columns: Columns) -> None:
+    """Write columns of different rates as one table, blank where a column has no sample."""
+    times = np.unique(np.round(np.concatenate([t for t, _ in columns.values()]), 3))
+    cells = {}
+    for name, (time_s, value) in columns.items():
+        text = np.full(times.shape, "", dtype=object)
+        text[np.searchsorted(times, np.round(time_s, 3))] = [f"{one:.6g}" for one in value]
+        cells[name] = text
+    lines = [",".join(["time", *cells])]
+    lines += [",".join([f"{times[k]:.3f}", *(cells[name][k] for name in cells)]) for k in range(times.size)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def imported(columns: Columns, place: Path) -> Outcome:
+    """Import a log into a build of its own, as the command does."""
+    from logan.channels.vocabulary import channel_kind
+
+    place.mkdir()
+    plain = BUILD_TOML.replace('dbc = ["dbc_user/demo.dbc"]\n', "")
+    (place / "build.toml").write_text(plain, encoding="utf-8")
+    lines = []
+    for name in columns:
+        kind = channel_kind(name)
+        lines += [f"[channels.{name}]", f'signal = "{name}"', f'unit = "{kind.unit if kind else "1"}"', ""]
+    (place / "channels.toml").write_text("\n".join(lines), encoding="utf-8")
+    log = place / "log.csv"
+    write_table(log, columns)
+    try:
+        (found,) = import_logs(BuildFolder(place), [log])
+    except LoganError as error:
+        return Outcome(None, 0.0, is_kept_out=True, findings=(f"refused: {error.problem}",))
+    return outcome_of(found.record, BuildFolder(place))
+
+
+def outcome_of(record: DriveRecord, folder: BuildFolder) -> Outcome:
+    """Figure, admission and findings of a stored drive."""
+    from logan.drive_library.repository import DriveLibrary
+    from logan.pipeline.stored import stored_drive
+
+    with DriveLibrary.open(folder.library) as library:
+        analysis = stored_drive(library, record, folder.settings()).analysis
+    figure = analysis.energy.net_wh_per_km
+    codes = tuple(flag.code for flag in analysis.flags if flag.severity.value != "note")
+    is_shown = isinstance(figure, Estimate)
+    value = figure.value if isinstance(figure, Estimate) else None
+    return Outcome(value, (figure.sigma or 0.0) if is_shown else 0.0, record.takes_no_part, codes)  # type: ignore[union-attr]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One cell of the table over its seeds."""
+
+    fault: str
+    size: float
+    logger: str
+    cases: int = 0
+    moved: int = 0
+    held: int = 0
+    refused: int = 0
+    missed: tuple[str, ...] = ()
+
+
+def table(seeds: range, only: str = "") -> list[Row]:
+    """Try every fault at both sizes on every logger."""
+    rows = []
+    with tempfile.TemporaryDirectory(prefix="logan-faults-") as name:
+        root = Path(name)
+        for logger in LOGGERS:
+            clean = {}
+            for seed in seeds:
+                columns = twin_columns(seed, logger)
+                clean[seed] = columns, imported(columns, root / f"clean-{logger}-{seed}")
+            for fault in FAULTS:
+                if only and fault.name != only:
+                    continue
+                for size in dict.fromkeys(fault.sizes):
+                    rows.append(_row(fault, size, logger, clean, root))
+                    print(_line(rows[-1]), flush=True)
+    return rows
+
+
+def _row(fault: Fault, size: float, logger: str, clean: Mapping[int, tuple[Columns, Outcome]], root: Path) -> Row:
+    row = Row(fault=fault.name, size=size, logger=logger)
+    for seed, (columns, true) in clean.items():
+        place = root / f"{fault.name}-{size}-{logger}-{seed}".replace(" ", "_")
+        found = imported(fault.inject(dict(columns), size, np.random.default_rng(seed)), place)
+        is_shown = found.wh_per_km is not None
+        moved = is_shown and abs(found.wh_per_km - (true.wh_per_km or 0.0)) > 2.0 * found.sigma  # type: ignore[operator]
+        held = found.is_kept_out and bool(found.findings)
+        words = (
+            f"seed {seed}: {true.wh_per_km or 0:.0f} became {found.wh_per_km or 0:.0f} ± {found.sigma:.0f}, "
+            f"{', '.join(found.findings)}"
+        )
+        row = replace(
+            row,
+            cases=row.cases + 1,
+            moved=row.moved + (moved or not is_shown),
+            held=row.held + (held and (moved or not is_shown)),
+            refused=row.refused + (not is_shown),
+            missed=(*row.missed, words) if moved and not held else row.missed,
+        )
+    return row
+
+
+def _line(row: Row) -> str:
+    return (
+        f"{row.fault:22s} {row.size:7.3g} {row.logger:6s} cases {row.cases:2d}  moved or refused {row.moved:2d}  "
+        f"of them held {row.held:2d}  refused {row.refused:2d}"
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--fault", default="")
+    parser.add_argument("--missed", action="store_true")
+    arguments = parser.parse_args()
+    rows = table(range(arguments.seeds), arguments.fault)
+    moved, held = sum(row.moved for row in rows), sum(row.held for row in rows)
+    cases = sum(row.cases for row in rows)
+    print(f"{cases} cases, {moved} moved or refused, {held} of them held: {100.0 * held / max(moved, 1):.1f} %")
+    for row in rows:
+        if arguments.missed and row.missed:
+            print(f"missed: {row.fault} {row.size:g} on {row.logger}: {'; '.join(row.missed)}")
+
+
+if __name__ == "__main__":
+    main()
