@@ -118,7 +118,8 @@ def print_currents(analysis: DriveAnalysis) -> None:
     rows = []
     for duration in analysis.current.durations:
         by_window = {point.window_s: point.rms_a for point in duration.points}
-        peak = f"{'>= ' if duration.peak.is_lower_bound else ''}{number(duration.peak.sampled_a)}"
+        bound = ">= " if duration.peak.is_lower_bound else ""
+        peak = "refused" if duration.peak.refusal else f"{bound}{number(duration.peak.sampled_a)}"
         rows.append(
             (
                 f"{duration.channel.replace('_', ' ')}, {duration.direction}",
@@ -128,7 +129,7 @@ def print_currents(analysis: DriveAnalysis) -> None:
             )
         )
     if not rows:
-        print_lines("Current: not logged.")
+        print_lines(*(f"{note[:1].upper()}{note[1:]}." for note in analysis.current.notes[:1]))
         return
     print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "coverage"), rows)
     voltage = analysis.pack.voltage

@@ -69,6 +69,8 @@ class CurrentPeak:
         In plain words.
     context : Context
         When and under what load.
+    refusal : str
+        Why the peak must not be shown; empty where it may. What is averaged over a window stands.
     """
 
     schema: ClassVar[str] = "current-peak/1"
@@ -78,6 +80,7 @@ class CurrentPeak:
     is_lower_bound: bool
     note: str
     context: Context
+    refusal: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,10 +191,10 @@ def current_summary(
     CurrentSummary
         Curves, approaches, conductor heating, dwell times, and notes.
     """
-    refused = [r for name, r in (refusals or {}).items() if name in ("peak_current", "rms_current")]
-    if refused:
+    refusals = refusals or {}
+    if refused := refusals.get("rms_current"):
         return CurrentSummary(
-            durations=(), approaches=(), conductors=(), dwell=(), notes=tuple(r.reason for r in refused)
+            durations=(), approaches=(), conductors=(), dwell=(), notes=(f"current refused: {refused.reason}",)
         )
     lookup = ContextLookup(drive)
     curves, conductors = build.limits.curves, build.limits.conductors
@@ -199,7 +202,10 @@ def current_summary(
     windows_s = tuple(sorted(corners.union(WINDOWS_S)))
     channels = [c for c in _currents(drive) if int(np.isfinite(c.value).sum()) > 1]
     durations = tuple(duration for channel in channels for duration in _durations(drive, channel, windows_s, lookup))
-    notes = [] if channels else ["no current is logged"]
+    notes = [] if channels else ["current: not logged"]
+    if channels and (no_peak := refusals.get("peak_current")):
+        durations = tuple(replace(each, peak=replace(each.peak, refusal=no_peak.reason)) for each in durations)
+        notes.append(f"peak current refused: {no_peak.reason}")
     if channels and nominal_period_s(channels[0].time_s) > WINDOWS_S[0] * 1.001:
         notes.append("windows shorter than the sample period are left out")
     logged = {channel.name for channel in channels}

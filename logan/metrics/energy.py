@@ -18,8 +18,12 @@ from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import BoolArray, FloatArray
 
-LEAST_DISTANCE_M: Final = 200.0
-"""Below this distance a consumption says nothing. [m]"""
+LEAST_DISTANCE_M: Final = 1609.344
+LEAST_DURATION_S: Final = 180.0
+"""Below a mile or three minutes a consumption says nothing: speed at both ends and one hill make it. [m, s]"""
+
+_FILLED_RATIO: Final = 0.005
+"""Less time than this at the mean power goes without saying."""
 
 _MAP: Final = "Map pack_voltage and pack_current, or pack_power"
 
@@ -122,7 +126,7 @@ def energy_summary(
     gain = np.hypot(build.instruments.power_gain_sigma_ratio, unchecked_sigma_ratio(drive, build, "current"))
     # Offset and gaps move the larger part most; sampling error on regen shows up in gross as well.
     common = share["offset"] ** 2 + share["gaps"] ** 2 + decimated_regen_wh**2
-    source = "; ".join(("measured", *(part.how for part in parts if part.name == "unchecked current")))
+    source = "; ".join((_how_measured(coverage), *(part.how for part in parts if part.name == "unchecked current")))
     figures = {
         "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy"), source),
         "gross": _figure(
@@ -136,14 +140,14 @@ def energy_summary(
             source,
         ),
     }
-    mean = Estimate(net_wh * 3600.0 / wanted_s, "W", net_sigma * 3600.0 / wanted_s, "measured", coverage)
+    mean = Estimate(net_wh * 3600.0 / wanted_s, "W", net_sigma * 3600.0 / wanted_s, _how_measured(coverage), coverage)
     return EnergySummary(
         net_wh=figures["net"],
         gross_wh=figures["gross"],
         regenerated_wh=figures["regen"],
         distance_m=motion.distance_m,
-        net_wh_per_km=_per_km(figures["net"], motion.distance_m, refusals.get("consumption")),
-        gross_wh_per_km=_per_km(figures["gross"], motion.distance_m, refusals.get("consumption")),
+        net_wh_per_km=_per_km(figures["net"], motion.distance_m, drive.duration_s, refusals.get("consumption")),
+        gross_wh_per_km=_per_km(figures["gross"], motion.distance_m, drive.duration_s, refusals.get("consumption")),
         mean_power_w=refusals.get("net_energy") or mean,
         budget=parts,
         coverage_ratio=base.coverage_ratio,
@@ -199,13 +203,20 @@ def _checked(motion: DrivenDistance, drive: Drive, build: BuildSettings) -> Driv
     return replace(motion, distance_m=replace(distance, sigma=sigma, source=words))
 
 
-def _per_km(energy: Figure, distance: Figure, refusal: Refusal | None) -> Figure:
+def _how_measured(coverage: float) -> str:
+    """Where a figure comes from; time that was filled is called so."""
+    filled = 1.0 - coverage
+    return f"measured, {filled:.1%} of the time filled at the mean power" if filled > _FILLED_RATIO else "measured"
+
+
+def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusal | None) -> Figure:
     if refusal is not None:
         return refusal
     if isinstance(energy, Refusal) or isinstance(distance, Refusal):
         return energy if isinstance(energy, Refusal) else distance
-    if distance.value < LEAST_DISTANCE_M:
-        return Refusal(f"the drive covers {distance.value:.0f} m; {LEAST_DISTANCE_M:.0f} m is the least", "")
+    if distance.value < LEAST_DISTANCE_M or duration_s < LEAST_DURATION_S:
+        told = f"{distance.value / LEAST_DISTANCE_M:.2f} mi ({distance.value / 1000:.2f} km) in {duration_s:.0f} s"
+        return Refusal(f"too short for a consumption: {told}; a mile and three minutes are the least", "Drive further")
     value = energy.value / distance.value * 1000.0
     relative = np.hypot(
         (energy.sigma or 0.0) / distance.value * 1000.0, value * (distance.sigma or 0.0) / distance.value

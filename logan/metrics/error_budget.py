@@ -92,7 +92,7 @@ def error_budget(
     quantum_wh = _quantisation_wh(voltage, current, whole) if has_pair else _power_quantum_wh(power, whole)
     known = power_w[np.isfinite(power_w)]
     spread_w = float(np.std(known)) if known.size else 0.0
-    gap_wh = spread_w * np.sqrt(GAP_CORRELATION_S * uncovered_s) / JOULES_PER_WATT_HOUR
+    gap_wh = spread_w * _gaps_s(power, uncovered_s) / JOULES_PER_WATT_HOUR
     gain = build.instruments.power_gain_sigma_ratio
     zero_a = build.instruments.current_zero_a.sigma if current is None or current.sigma is None else current.sigma
     parts = (
@@ -122,6 +122,22 @@ def _unchecked_part(drive: Drive, build: BuildSettings, net_wh: float) -> tuple[
     ratio = unchecked_sigma_ratio(drive, build, "current")
     words = f"nothing in the log checks the current: {100 * ratio:.0f} %"
     return (ErrorPart(name="unchecked current", sigma_wh=ratio * abs(net_wh), how=words),) if ratio else ()
+
+
+def _gaps_s(power: PackPower, uncovered_s: float) -> float:
+    """Seconds at one spread of the power that are as uncertain as all gaps together.
+
+    Within its correlation time power stays as it is, so a gap of length t cannot cost more than spread times t; longer
+    ones average out as the square root.
+    """
+    step_s = np.diff(power.time_s)
+    known = np.isfinite(power.power_w)
+    is_gap = ~(known[:-1] & known[1:] & (step_s <= power.max_gap_s))
+    starts = np.flatnonzero(np.diff(is_gap, prepend=False) & is_gap)
+    lengths_s = np.add.reduceat(np.where(is_gap, step_s, 0.0), starts) if starts.size else np.empty(0)
+    at_the_ends_s = max(uncovered_s - float(lengths_s.sum()), 0.0)
+    every_s = np.append(lengths_s, at_the_ends_s)
+    return float(np.sqrt(np.sum(every_s * np.minimum(every_s, GAP_CORRELATION_S))))
 
 
 def _nominal_v(build: BuildSettings) -> float:

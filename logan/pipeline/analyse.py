@@ -22,7 +22,7 @@ from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
 from logan.metrics.thermal import SENSOR_SIGMA_K, thermal_summary
 from logan.pipeline.quality import DriveQuality, check_drive
-from logan.results import Estimate, Figure
+from logan.results import Estimate, Figure, Refusal
 from logan.settings import AnalysisSettings, BuildSettings
 
 _RESTS_ON: Final = {
@@ -146,8 +146,11 @@ def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:
     }
     for duration in analysis.current.durations:
         if duration.channel == "pack_current" and duration.direction == "discharge":
-            figures["peak_current_a"] = Estimate(
-                duration.peak.sampled_a, "A", None, duration.peak.note or "highest sample"
+            peak = duration.peak
+            figures["peak_current_a"] = (
+                Refusal(peak.refusal, "Log the current faster and unfiltered")
+                if peak.refusal
+                else Estimate(peak.sampled_a, "A", None, peak.note or "highest sample")
             )
             figures |= {
                 f"rms_current_{point.window_s:.0f}_s_a": Estimate(point.rms_a, "A", None, "highest window")

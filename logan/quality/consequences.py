@@ -25,6 +25,7 @@ _ENERGY: Final = (
 _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
     "current_unsigned_wrap": (
         *_ENERGY,
+        "energy_above_pack",
         "current_sign_unresolved",
         "impossible_power",
         "impossible_value",

@@ -14,6 +14,8 @@ from logan.quality.survey import DriveSurvey
 
 _HIGHEST_EFFICIENCY: Final = 0.97
 _LOWEST_EFFICIENCY: Final = 0.6
+_MORE_THAN_PACK: Final = 1.25
+"""Charging on the way may put some back that is counted as regenerated."""
 
 
 def _shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
@@ -135,7 +137,28 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
+    pack = survey.build.pack
+    cells = pack.cells_in_series * pack.cells_in_parallel
+    held_wh = cells * pack.cell_capacity_ah.value * pack.cell_nominal_voltage_v
+    if survey.net_wh <= _MORE_THAN_PACK * held_wh:
+        return
+    times = 1000 ** max(round(np.log10(survey.net_wh / held_wh) / 3.0), 1)
+    yield DataFlag(
+        code="energy_above_pack",
+        severity=Severity.RED,
+        channels=("pack_current", "pack_voltage"),
+        title="More energy was used than the pack holds",
+        evidence=f"{survey.net_wh / 1000:,.1f} kWh net in {survey.time_s[-1] / 60:,.0f} min; the pack of the plan "
+        f"holds {held_wh / 1000:.1f} kWh when new",
+        remedy=f"Likely the times are {times:,} times too long (ms taken for s?): import again with --columns time=ms "
+        "(or us); else check the scale of current and voltage, and the pack in build.toml",
+        refuses=("net_energy", "consumption", "regen", "fit"),
+    )
+
+
 DETECTORS: Final = (
+    Detector("energy_above_pack", "More energy than the pack holds", _find_above_pack, ("pack_current",)),
     Detector(
         "efficiency_above_one", "More work comes out than energy goes in", _find_above_one, ("pack_current", "speed")
     ),

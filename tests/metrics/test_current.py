@@ -151,6 +151,15 @@ def test_windows_shorter_than_the_sample_period_are_left_out():
 
 def test_a_flag_on_the_current_refuses_all_of_it():
     refusal = Refusal("the current sensor saturates", "fit a larger one")
-    summary = current_summary(pulse_drive(), example_build(), refusals={"peak_current": refusal})
+    summary = current_summary(pulse_drive(), example_build(), refusals={"rms_current": refusal})
     assert summary.durations == ()
-    assert summary.notes == ("the current sensor saturates",)
+    assert summary.notes == ("current refused: the current sensor saturates",)
+
+
+def test_a_flag_on_the_peak_leaves_the_windows():
+    refusal = Refusal("the log is averaged", "log faster")
+    whole = current_summary(pulse_drive(), example_build())
+    summary = current_summary(pulse_drive(), example_build(), refusals={"peak_current": refusal})
+    assert [each.points for each in summary.durations] == [each.points for each in whole.durations]
+    assert {each.peak.refusal for each in summary.durations} == {"the log is averaged"}
+    assert "peak current refused: the log is averaged" in summary.notes

@@ -141,6 +141,31 @@ def test_a_gap_is_filled_at_the_mean_power_and_widens_the_interval():
     assert "30 s filled" in gaps.how
 
 
+def test_time_that_was_filled_is_called_so():
+    assert "5.0% of the time filled" in energy_summary(gap_drive(30.0), BUILD).net_wh.source
+    assert energy_summary(gap_drive(0.1), BUILD).net_wh.source == "measured"
+
+
+@pytest.mark.parametrize(("gap_s", "like_s"), [(5.0, 5.0), (20.0, 20.0), (58.0, np.sqrt(30.0 * 58.0))])
+def test_a_gap_costs_no_more_than_its_own_seconds_at_the_powers_spread(gap_s, like_s):
+    drive = gap_drive(gap_s)
+    gaps = next(part for part in energy_summary(drive, BUILD).budget if part.name == "gaps")
+    spread_w = 360.0 * 20.0 / np.sqrt(2.0)  # of the sine in the current
+    assert gaps.sigma_wh == pytest.approx(spread_w * like_s / 3600.0, rel=0.03)
+
+
+@pytest.mark.parametrize(("duration_s", "speed_m_per_s"), [(170.0, 30.0), (600.0, 2.0)])
+def test_a_drive_below_a_mile_or_three_minutes_is_too_short(duration_s, speed_m_per_s):
+    time_s = np.arange(0.0, duration_s, 0.1)
+    drive = made_drive(
+        ("pack_power", time_s, np.full(time_s.shape, 9000.0)),
+        ("speed", time_s, np.full(time_s.shape, speed_m_per_s)),
+    )
+    summary = energy_summary(drive, BUILD)
+    assert summary.net_wh_per_km.reason.startswith("too short for a consumption")
+    assert isinstance(summary.net_wh, Estimate)
+
+
 def test_below_ninety_per_cent_coverage_energy_is_refused():
     summary = energy_summary(gap_drive(70.0), BUILD)
     assert isinstance(summary.net_wh, Refusal)

@@ -50,7 +50,7 @@ CATALOGUE: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("state of charge jumps, sticks, is coarse or circular",
      ("soc_jump", "soc_stuck", "soc_coarse", "soc_circular"), ""),
     ("charge rises while driving", ("soc_rises_while_discharging",), ""),
-    ("efficiency above one", ("efficiency_above_one",), ""),
+    ("efficiency above one", ("efficiency_above_one", "energy_above_pack"), ""),
     ("efficiency out of the ordinary", ("implied_efficiency",), ""),
     ("temperature open, shorted, stuck, swapped or jumping",
      ("temperature_open_or_short", "temperature_stuck", "temperatures_swapped", "temperature_jump", "ambient_in_sun"),

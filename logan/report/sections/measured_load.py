@@ -48,6 +48,12 @@ def _duration_table(duration: CurrentDuration) -> TableBlock:
     peak = duration.peak
     bound = f"; {peak.note}" if peak.is_lower_bound else ""
     sign = "at least " if peak.is_lower_bound else ""
+    shown = (
+        f"peak refused, as {peak.refusal}"
+        if peak.refusal
+        else f"peak {sign}{peak.sampled_a:.0f} A at {moment(peak.context.at_s)}, by its steepest slew up to "
+        f"{peak.upper_bound_a:.0f} A{bound}"
+    )
     return TableBlock(
         headings=("window s", "mean A", "RMS A", "I²t A²s", "ends at"),
         rows=tuple(
@@ -61,9 +67,8 @@ def _duration_table(duration: CurrentDuration) -> TableBlock:
             for point in duration.points
         ),
         caption=(
-            f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: peak {sign}"
-            f"{peak.sampled_a:.0f} A at {moment(peak.context.at_s)}, by its steepest slew up to "
-            f"{peak.upper_bound_a:.0f} A{bound}; {percent(duration.coverage_ratio)} of the drive sampled"
+            f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: {shown}; "
+            f"{percent(duration.coverage_ratio)} of the drive sampled"
         ),
         is_long=True,
     )

@@ -165,6 +165,28 @@ def candump_bytes(frames: Traffic, bus: str = "can0") -> bytes:
     return "".join(f"({s}.{us:06d}) {bus} {i}#{hexed[at : at + 16]}\n" for s, us, i, at in rows).encode()
 
 
+def _tabbed_text(frames: Traffic) -> str:
+    """Tabs, milliseconds, padded identifiers, data in one column."""
+    rows = zip(frames.time_us.tolist(), frames.can_id.tolist(), frames.payload, strict=True)
+    lines = [f"RX\t{time_us // 1000}\t0x{can_id:08x}\t8\t{data.tobytes().hex(' ')}" for time_us, can_id, data in rows]
+    return "\n".join(["Dir\tTime\tCAN ID\tLen\tData", *lines, ""])
+
+
+def _byte_columns(frames: Traffic) -> str:
+    """Commas, microseconds, a flag, one column a byte."""
+    rows = zip(
+        frames.time_us.tolist(), frames.can_id.tolist(), frames.is_extended.tolist(), frames.payload, strict=True
+    )
+    lines = [
+        f"{time_us},{can_id:08X},{str(is_extended).lower()},Rx,0,8,{data.tobytes().hex(',').upper()},"
+        for time_us, can_id, is_extended, data in rows
+    ]
+    return "\n".join(["Time Stamp,ID,Extended,Dir,Bus,LEN,D1,D2,D3,D4,D5,D6,D7,D8", *lines, ""])
+
+
+INFERRED = {".tabs.txt": _tabbed_text, ".bytes.csv": _byte_columns}
+
+
 def write_dbc() -> Path:
     CACHE.mkdir(parents=True, exist_ok=True)
     path = CACHE / "benchmark.dbc"
@@ -181,6 +203,8 @@ def write_log(suffix: str, duration_s: int, *, irregular_share: float = 0.0) -> 
     part = path.with_name(f"part-{path.name}")
     if suffix == ".log":
         _write_candump(part, duration_s, irregular_share)
+    elif suffix in INFERRED:
+        part.write_text(INFERRED[suffix](traffic(duration_s)))
     else:
         _write_with_python_can(part, traffic(duration_s))
     part.rename(path)

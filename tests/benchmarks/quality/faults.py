@@ -42,6 +42,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("current_gain", pack.gain_against_gauge, routes=("long highway",), name="gauge"),
     Fault("current_gain", pack.gain_against_count, name="BMS count"),
     Fault("impossible_power", pack.impossible_power),
+    Fault("energy_above_pack", pack.more_than_the_pack),
     Fault("impossible_acceleration", pack.impossible_acceleration),
     Fault("power_without_current", pack.current_zero),
     Fault("voltage_scale", pack.voltage_factor),

@@ -82,6 +82,11 @@ def gain_against_count(drive: Drive, rng: np.random.Generator) -> Drive:
     return change(drive, "pack_current", lambda _, a: a * gain)
 
 
+def more_than_the_pack(drive: Drive, rng: np.random.Generator) -> Drive:
+    """As where milliseconds are taken for seconds: a thousand times the energy."""
+    return change(drive, "pack_current", lambda _, a: a * 1000.0)
+
+
 def impossible_power(drive: Drive, rng: np.random.Generator) -> Drive:
     start = lively_start(drive, rng, 4.0, "pack_current")
     return change(drive, "pack_current", lambda t, a: np.where((t > start) & (t < start + 4.0), 900.0 + 0.1 * a, a))

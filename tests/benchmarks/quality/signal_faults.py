@@ -218,9 +218,13 @@ def header_again(table: SignalTable, rng: np.random.Generator) -> SignalTable:
 
 def broken_rows(table: SignalTable, rng: np.random.Generator) -> SignalTable:
     count = int(table.frame_count * rng.uniform(0.01, 0.3))
-    return replace(
-        table, skipped=(SkippedPart("drive.csv:97", "'#REF' in column 'I' is no number"),), skipped_count=count
-    )
+    skipped = (SkippedPart("drive.csv:97", "'#REF' is no time"),)
+    return replace(table, skipped=skipped, skipped_count=count, lost_count=count)
+
+
+def milliseconds_as_seconds(table: SignalTable, rng: np.random.Generator) -> SignalTable:
+    first_ns = _origin(table)
+    return _each(table, lambda column: replace(column, time_ns=first_ns + (column.time_ns - first_ns) * 10_000))
 
 
 def error_frames(table: SignalTable, rng: np.random.Generator) -> SignalTable:
@@ -294,6 +298,7 @@ SIGNAL_FAULTS: tuple[SignalFault, ...] = (
     SignalFault("log_truncated", cut_short),
     SignalFault("header_repeated", header_again),
     SignalFault("rows_skipped", broken_rows),
+    SignalFault("implausible_times", milliseconds_as_seconds),
     SignalFault("error_frames", error_frames),
     SignalFault("bus_silent", bus_off),
     SignalFault("identifier_clash", clashing),
