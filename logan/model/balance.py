@@ -143,6 +143,7 @@ def _assemble(
         payload_kg=payload_kg,
         ambient_temperature_degc=float(np.mean(track.temperature_degc)),
         air_density_kg_per_m3=float(np.mean(track.density_kg_per_m3)),
+        linear_n_s_per_m=plan.linear_n_s_per_m,
         pack_lag_s=track.pack_lag_s,
         has_elevation=track.elevation.is_known,
         has_heading=track.has_heading,

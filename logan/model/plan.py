@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logan.model.priors import planning_values
+from logan.model.priors import planning_values, raised_if_published
 from logan.physics.tyre import rotating_mass_kg
 from logan.settings import BuildSettings
 
@@ -29,6 +29,8 @@ class Plan:
         Most power that regen puts into the pack; infinity where there is no cap.
     regen_fade_speed_m_per_s : float
         Below it regen fades to nothing.
+    linear_n_s_per_m : float
+        Road load that grows in proportion to speed.
     """
 
     mass_kg: float
@@ -41,6 +43,7 @@ class Plan:
     rolling_temperature_coefficient_per_k: float
     regen_power_limit_w: float
     regen_fade_speed_m_per_s: float
+    linear_n_s_per_m: float = 0.0
 
 
 def plan_of(build: BuildSettings) -> Plan:
@@ -58,6 +61,7 @@ def plan_of(build: BuildSettings) -> Plan:
         rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k.value,
         regen_power_limit_w=float("inf") if limit_w is None else limit_w,
         regen_fade_speed_m_per_s=build.powertrain.regen_fade_speed_m_per_s,
+        linear_n_s_per_m=raised_if_published(build.vehicle.linear_road_load_n_s_per_m).value,
     )
 
 

@@ -179,6 +179,8 @@ class DriveSegments:
         Why the drive cannot take part in the fit; empty when it can.
     warnings : tuple of str
         What makes it less sure.
+    linear_n_s_per_m : float
+        Known road load that grows in proportion to speed: coefficient B of a coastdown. [N s/m]
     unlogged_cabin_log, unlogged_cabin_log_sigma : float
         Mean and spread of the log factor by which heating or cooling that was not logged raised the auxiliaries.
     coastdown : CoastdownLoad or None
@@ -212,6 +214,7 @@ class DriveSegments:
     coverage_ratio: float
     refusal: str = ""
     warnings: tuple[str, ...] = ()
+    linear_n_s_per_m: float = 0.0
     unlogged_cabin_log: float = 0.0
     unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None

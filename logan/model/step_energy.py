@@ -93,10 +93,12 @@ def road_work(
     by_along = half_drag * (road.air_along + 2.0 * whole_kg * along_m_per_s)
     air = half_drag * (road.air_kg_m2_per_s2 + along_m_per_s * road.air_along + whole_kg * along_m_per_s**2)
     rolling_j = rolling_n * stretched_m
+    # Twice the density times the integral of speed squared over time is what a wind changes; B of a coastdown is known.
+    linear_j = 0.5 * drive.linear_n_s_per_m / drive.air_density_kg_per_m3 * road.air_along
     stored_per_kg = road.kinetic_m2_per_s2 + gravity * road.climb_m
     stored_j = (mass + payload_kg) * stored_per_kg + rotating_mass_kg * road.kinetic_m2_per_s2
     return RoadWork(
-        total=rolling_j + air + stored_j,
+        total=rolling_j + linear_j + air + stored_j,
         rolling=rolling_j,
         air=air,
         by_mass=mass / (mass + payload_kg) * rolling_j + mass * stored_per_kg,

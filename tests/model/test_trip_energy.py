@@ -4,10 +4,15 @@ import numpy as np
 import pytest
 
 from logan.model.balance import segment_drive
+from logan.model.conditions import Conditions
 from logan.model.drive_likelihood import OWN_MEAN, NoiseScales, segment_variance_j2
+from logan.model.forward import consumption
 from logan.model.plan import rotating_mass_of
+from logan.model.priors import planning_values
+from logan.model.schedule import Schedule
 from logan.model.trip_energy import own_variance_j2, trip_energy, with_logged_auxiliary
 from logan.model.unknowns import OWN_AUXILIARY
+from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.simple_drives import smooth_drive
 from tests.model.test_balance import plan_vector
@@ -70,3 +75,17 @@ def test_unlogged_cabin_power_widens_and_raises_a_prediction(build, segments):
     own, spread = with_logged_auxiliary(cold, plan_vector(build), 0.2)
     assert own[OWN_AUXILIARY] == 0.6
     assert spread == pytest.approx(np.hypot(0.2, 0.7))
+
+
+def test_the_linear_road_load_of_a_coastdown_costs_the_fit_what_it_costs_the_plan(build):
+    vehicle = replace(build.vehicle, linear_road_load_n_s_per_m=PlanningValue(5.0, 0.0, "coastdown"))
+    linear = replace(build, vehicle=vehicle)
+    drive = smooth_drive(build)
+    plain, loaded = (segment_drive(drive, settings) for settings in (build, linear))
+    more_j = [trip_energy(plan_vector(build), part, rotating_mass_of(build)).energy_j for part in (plain, loaded)]
+    speed = drive["speed"]
+    schedule = Schedule(name="same", time_s=speed.time_s, speed_m_per_s=speed.value)
+    parameters = np.array([[value.value for value in planning_values(build)]])
+    taken = [consumption(schedule, Conditions(), parameters, settings) for settings in (build, linear)]
+    by_plan_j = (taken[1].total_wh_per_km - taken[0].total_wh_per_km)[0] * 3600.0 * schedule.distance_m / 1000.0
+    assert more_j[1] - more_j[0] == pytest.approx(by_plan_j, rel=0.02)
