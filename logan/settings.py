@@ -210,6 +210,14 @@ class PackSettings:
         Share of usable energy lost per kelvin below 25 degrees Celsius.
     cell_mass_kg_per_wh : float
         Mass that one more watt-hour of pack adds to the vehicle.
+    name : str
+        What the user calls it, beside alternatives.
+    module_cells : tuple of int or None
+        Cells in series and in parallel of one module; None where cells come singly.
+    cost_per_kwh : float or None
+        Of nominal energy, in the user's currency.
+    alternatives : tuple of PackSettings
+        Packs to compare with it.
     discharge_current_limit_a, charge_current_limit_a : float or None
         From the datasheet.
     cell_voltage_floor_v, cell_voltage_ceiling_v : float or None
@@ -230,6 +238,10 @@ class PackSettings:
     charging_efficiency: PlanningValue = PlanningValue(0.88, 0.024, "common practice")
     usable_loss_per_k: PlanningValue = PlanningValue(0.004, 0.002, "common practice")
     cell_mass_kg_per_wh: float = 1.0 / 150.0
+    name: str = "in the build"
+    module_cells: tuple[int, int] | None = None
+    cost_per_kwh: float | None = None
+    alternatives: tuple[PackSettings, ...] = ()
     discharge_current_limit_a: float | None = None
     charge_current_limit_a: float | None = None
     cell_voltage_floor_v: float | None = None

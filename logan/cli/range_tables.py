@@ -97,22 +97,37 @@ def print_answer(prediction: RangePrediction, sizing: PackSizing, units: Display
     )
     if unsure:
         print_lines(unsure)
+    print_packs(sizing, units)
+
+
+def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
+    """Packs that can be built, each with its own weight carried, and what the target needs."""
+    weight = units.unit_of("weight")
+    has_cost = any(choice.cost is not None for choice in sizing.choices)
     rows = [
         (
-            percent(size.confidence_ratio),
-            number(size.usable_energy_wh / 1000.0, 1) if size.is_reachable else "no pack",
-            number(size.nominal_energy_wh / 1000.0, 1) if size.is_reachable else "-",
-            "-" if size.cells_in_parallel is None else str(size.cells_in_parallel),
-            f"{size.added_mass_kg:+.0f}" if size.is_reachable else "-",
-            number(units.consumption(size.consumption_wh_per_km)) if size.is_reachable else "-",
+            choice.name + (" *" if choice.is_in_the_build else ""),
+            f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
+            + (f", {choice.modules} mod." if choice.modules else ""),
+            number(choice.usable_energy_wh / 1000.0, 1),
+            units.shown(choice.mass_kg, "weight", digits=3).split()[0],
+            number(units.consumption(choice.consumption_wh_per_km)),
+            distance(choice.range_m.p50, units),
+            percent(choice.probability_of_target),
+            *((number(choice.cost),) if has_cost else ()),
         )
-        for size in sizing.sizes
+        for choice in sizing.choices
     ]
-    headings = ("chance", "usable kWh", "nominal kWh", "parallel", "pack kg", units.consumption_label)
-    print_table(headings, rows, title="Pack for the target, its own mass carried")
+    headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
+    print_table((*headings, *(("cost",) if has_cost else ())), rows, title="Packs that can be built; * in the build")
+    needs = ", ".join(
+        f"{percent(size.confidence_ratio)}: {size.usable_energy_wh / 1000.0:.1f} kWh"
+        if size.is_reachable
+        else f"{percent(size.confidence_ratio)}: no pack"
+        for size in sizing.sizes
+    )
     print_lines(
-        f"In the build: {sizing.present_usable_energy_wh / 1000.0:.1f} kWh usable, "
-        f"{sizing.present_nominal_energy_wh / 1000.0:.1f} kWh nominal. Halving what is not known about consumption "
+        f"Usable energy that the target needs, by chance: {needs}. Halving what is not known about consumption "
         f"would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
         f"at {percent(sizing.sizes[-1].confidence_ratio)}."
     )

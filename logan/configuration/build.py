@@ -213,6 +213,10 @@ def _pack(table: PackTable) -> PackSettings:
             table.charging_efficiency, table.source_of("charging_efficiency"), certified.CHARGING, 0.03
         ),
         cell_mass_kg_per_wh=1.0 / table.added_cells.value,
+        name=table.name,
+        module_cells=table.module,
+        cost_per_kwh=table.cost_per_kwh,
+        alternatives=tuple(_pack(choice) for choice in table.alternative),
         discharge_current_limit_a=_value(table.discharge_current_limit),
         charge_current_limit_a=_value(table.charge_current_limit),
         cell_voltage_floor_v=_value(table.cell_voltage_floor),

@@ -33,6 +33,7 @@ def coherence_problems(raw: Mapping[str, Any]) -> tuple[str, ...]:
         *_unit_problems(build),
         *_vehicle_problems(vehicle),
         *_target_problems(target, names),
+        *_pack_problems(_table(raw, "pack")),
         *(
             f"scenario[{number}]: {problem}"
             for number, table in enumerate(_tables(raw.get("scenario")), start=1)
@@ -144,6 +145,22 @@ def _vehicle_problems(vehicle: Mapping[str, Any]) -> Iterable[str]:
         yield "vehicle.rolling_coefficient: give it, or a tyre_class to take a typical value, or road_load"
     if not (vehicle.get("tyre") or vehicle.get("tyre_rolling_circumference")):
         yield "vehicle.tyre: give the size, such as 195/65R15, or tyre_rolling_circumference"
+
+
+def _pack_problems(pack: Mapping[str, Any]) -> Iterable[str]:
+    packs = [
+        ("pack", pack),
+        *((f"pack.alternative[{i}]", t) for i, t in enumerate(_tables(pack.get("alternative")), 1)),
+    ]
+    names = [table.get("name", "in the build") for _, table in packs]
+    if len(set(names)) != len(names):
+        yield "pack.alternative: two packs have the same name; give each its own"
+    for where, table in packs:
+        module, cells = table.get("module"), (table.get("cells_in_series"), table.get("cells_in_parallel"))
+        if not (isinstance(module, list) and len(module) == 2 and all(isinstance(n, int) and n > 0 for n in module)):
+            continue
+        if any(isinstance(count, int) and count % per for count, per in zip(cells, module, strict=True)):
+            yield f"{where}.module: {cells[0]} in series and {cells[1]} in parallel are no whole modules of {module}"
 
 
 def _target_problems(target: Mapping[str, Any], names: list[str]) -> Iterable[str]:

@@ -215,8 +215,9 @@ class PowertrainTable(Tables):
 
 
 class PackTable(Tables):
-    """``[pack]``."""
+    """``[pack]`` and each ``[[pack.alternative]]``."""
 
+    name: str = Field(default="in the build", min_length=1, max_length=40)
     cells_in_series: Annotated[int, _within(1, 500)]
     cells_in_parallel: Annotated[int, _within(1, 2_000)]
     cell_capacity: Capacity
@@ -229,6 +230,9 @@ class PackTable(Tables):
     resistance: Resistance | None = None
     resistance_activation: MolarEnergy = Measured(25_000.0)
     added_cells: SpecificEnergy = Measured(150.0)
+    module: tuple[Annotated[int, _within(1, 500)], Annotated[int, _within(1, 500)]] | None = None
+    cost_per_kwh: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+    alternative: list[PackTable] = Field(default_factory=list, max_length=12)
     discharge_current_limit: Current | None = None
     charge_current_limit: Current | None = None
     cell_voltage_floor: CellVoltage | None = None

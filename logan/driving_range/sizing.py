@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.driving_range.other_values import OtherValues, environment_and_losses
-from logan.driving_range.prediction import Draws, available_share_ratio, draw_samples
+from logan.driving_range.packs import PackChoice, pack_choices, pack_energy_wh
+from logan.driving_range.prediction import Draws, ScenarioRange, available_share_ratio, draw_samples
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
@@ -30,10 +31,8 @@ class PackSize:
     ----------
     confidence_ratio : float
         Chance of reaching the target. [ratio]
-    usable_energy_wh, nominal_energy_wh : float
+    usable_energy_wh : float
         At 25 degC and moderate load, reserve and ageing included; not finite where no pack reaches it. [Wh]
-    cells_in_parallel : int or None
-        Of the build's own cells and series count; None where no pack reaches it.
     added_mass_kg : float
         Against the pack in the build; negative where a smaller one does. [kg]
     consumption_wh_per_km : float
@@ -42,15 +41,13 @@ class PackSize:
 
     confidence_ratio: float
     usable_energy_wh: float
-    nominal_energy_wh: float
-    cells_in_parallel: int | None
     added_mass_kg: float
     consumption_wh_per_km: float
 
     @property
     def is_reachable(self) -> bool:
         """True when some pack reaches the target, its own mass carried."""
-        return self.cells_in_parallel is not None
+        return math.isfinite(self.usable_energy_wh)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,9 +66,11 @@ class PackSizing:
         Of the build's own pack. [Wh]
     saved_by_halving_uncertainty_wh : float
         Usable energy that the highest confidence would need less, if consumption were known twice as well. [Wh]
+    choices : tuple of PackChoice
+        Packs that can be built.
     """
 
-    schema: ClassVar[str] = "pack-sizing/1"
+    schema: ClassVar[str] = "pack-sizing/2"
 
     scenario: str
     target_range_m: float
@@ -81,18 +80,12 @@ class PackSizing:
     present_usable_energy_wh: float
     present_nominal_energy_wh: float
     saved_by_halving_uncertainty_wh: float
+    choices: tuple[PackChoice, ...]
 
     @property
     def is_enough(self) -> bool:
         """True when the pack in the build reaches the target with the highest confidence."""
         return self.present_usable_energy_wh >= self.sizes[-1].usable_energy_wh
-
-
-def nominal_energy_wh(build: BuildSettings) -> float:
-    """Nominal energy of the pack: cells times capacity times nominal voltage. [Wh]"""
-    pack = build.pack
-    cells = pack.cells_in_series * pack.cells_in_parallel
-    return cells * pack.cell_capacity_ah.value * pack.cell_nominal_voltage_v
 
 
 def size_pack(
@@ -152,6 +145,7 @@ def size_pack(
     given = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, speed) / usable.energy_wh
     kilometres = build.target.range_m / 1000.0
     needed_wh = kilometres * consumed / (given * available_share_ratio(build.target))
+    choices = pack_choices(draws, build, prepared, usable, confidences_ratio[-1])
     feedback = _MassFeedback.of(prepared, draws, build, usable)
     sizes = tuple(feedback.size(level, float(np.quantile(needed_wh, level))) for level in confidences_ratio)
     median_wh = float(np.median(consumed))
@@ -164,8 +158,9 @@ def size_pack(
         ageing_ratio=build.target.ageing_ratio,
         sizes=sizes,
         present_usable_energy_wh=usable.energy_wh,
-        present_nominal_energy_wh=nominal_energy_wh(build),
+        present_nominal_energy_wh=pack_energy_wh(build.pack),
         saved_by_halving_uncertainty_wh=sizes[-1].usable_energy_wh - surer.usable_energy_wh,
+        choices=choices,
     )
 
 
@@ -183,7 +178,7 @@ class _MassFeedback:
     @classmethod
     def of(cls, prepared: PreparedScenario, draws: Draws, build: BuildSettings, usable: UsableEnergy) -> _MassFeedback:
         base = float(draws.median_breakdown(prepared, build).total_wh_per_km[0])
-        return cls(prepared, draws, build, usable.energy_wh, usable.energy_wh / nominal_energy_wh(build), base)
+        return cls(prepared, draws, build, usable.energy_wh, usable.energy_wh / pack_energy_wh(build.pack), base)
 
     def added_mass_kg(self, usable_wh: float) -> float:
         return self.build.pack.cell_mass_kg_per_wh * (usable_wh - self.usable_wh) / self.usable_share_ratio
@@ -209,21 +204,31 @@ class _MassFeedback:
                 return PackSize(
                     confidence_ratio=confidence_ratio,
                     usable_energy_wh=math.inf,
-                    nominal_energy_wh=math.inf,
-                    cells_in_parallel=None,
                     added_mass_kg=math.inf,
                     consumption_wh_per_km=math.inf,
                 )
             if abs(following_wh - usable_wh) <= 1e-6 * usable_wh:
                 break
             usable_wh = following_wh
-        nominal_wh = usable_wh / self.usable_share_ratio
-        per_string_wh = nominal_energy_wh(self.build) / self.build.pack.cells_in_parallel
         return PackSize(
             confidence_ratio=confidence_ratio,
             usable_energy_wh=usable_wh,
-            nominal_energy_wh=nominal_wh,
-            cells_in_parallel=math.ceil(nominal_wh / per_string_wh - 1e-9),
             added_mass_kg=self.added_mass_kg(usable_wh),
             consumption_wh_per_km=self.consumption_wh_per_km(self.added_mass_kg(usable_wh)),
         )
+
+
+def agreed_with(sizing: PackSizing, target: ScenarioRange) -> PackSizing:
+    """The pack in the build shows what the prediction of the target's scenario says, not a second draw of it."""
+    choices = tuple(
+        replace(
+            choice,
+            consumption_wh_per_km=target.consumption.p50,
+            range_m=target.range_m,
+            probability_of_target=target.probability_of_target,
+        )
+        if choice.is_in_the_build
+        else choice
+        for choice in sizing.choices
+    )
+    return replace(sizing, choices=choices)

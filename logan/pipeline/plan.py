@@ -25,7 +25,7 @@ from logan.driving_range.prediction import (
 )
 from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
 from logan.driving_range.sensitivity import Tornado, tornado
-from logan.driving_range.sizing import PackSizing, size_pack
+from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError, UsageError
@@ -173,6 +173,9 @@ def make_plan(
     others = planned_other_values(build)
     standpoint = Standpoint(parameters=parameters, others=others, usable=usable)
     moment = now or datetime.now(UTC)
+    spreads = {"between_drive_sigma": PLAN_BETWEEN_DRIVE_SIGMA, "auxiliary_sigma": PLAN_AUXILIARY_SIGMA}
+    prediction = predict_range(parameters, build, prepared, usable=usable, driven=None, rng=rng, **spreads)
+    sizing = size_pack(parameters, build, target, usable=usable, rng=rng, **spreads)
     return Plan(
         build_name=build.name,
         created_at=moment.astimezone(UTC).isoformat(timespec="seconds"),
@@ -181,25 +184,8 @@ def make_plan(
         parameters=parameters,
         others=others,
         usable=usable,
-        prediction=predict_range(
-            parameters,
-            build,
-            prepared,
-            usable=usable,
-            between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
-            auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
-            driven=None,
-            rng=rng,
-        ),
-        sizing=size_pack(
-            parameters,
-            build,
-            target,
-            usable=usable,
-            between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
-            auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
-            rng=rng,
-        ),
+        prediction=prediction,
+        sizing=agreed_with(sizing, prediction.target),
         tornado=tornado(standpoint, build, target),
         gearing=gearing_sheet(build, parameters),
         certification=certification_sheet(

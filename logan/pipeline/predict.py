@@ -16,7 +16,7 @@ from logan.driving_range.prediction import RangePrediction, ScenarioRange, predi
 from logan.driving_range.range_budget import range_budget
 from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.sensitivity import Tornado, consumption_elasticity, tornado
-from logan.driving_range.sizing import PackSizing, size_pack
+from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
@@ -221,7 +221,7 @@ def _refined(
         rng=of_sizing,
     )
     is_led_by_plan = prediction.is_prior_dominated or fit.is_prior_dominated
-    return replace(prediction, is_prior_dominated=is_led_by_plan), sizing
+    return replace(prediction, is_prior_dominated=is_led_by_plan), agreed_with(sizing, prediction.target)
 
 
 def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:

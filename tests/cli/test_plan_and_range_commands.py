@@ -30,7 +30,7 @@ def test_plan_gives_the_answer_first_and_fits_eighty_columns(folder, capsys):
     assert max(len(line.rstrip()) for line in lines) <= 80
     assert "chance" in lines[2]
     assert "Wh/mi" in out
-    for word in ("drag area", "common practice", "highway 65", "Pack for the target", "6 % kW", "at 65", "top mph"):
+    for word in ("drag area", "common practice", "highway 65", "Packs that can be built", "6 % kW", "at 65", "top mph"):
         assert word in out
     assert not (folder / "plans").exists()
 

@@ -132,3 +132,19 @@ def test_what_is_kept_of_the_old_vehicle_is_a_correction_with_its_spread_and_sou
     assert "hypoid axle" in old.powertrain.drive_efficiency.source
     assert "transfer case" in old.powertrain.drive_efficiency.source
     assert "big tires" in old.vehicle.drag_area_m2.source
+
+
+@pytest.mark.parametrize(
+    ("lines", "problem"),
+    [
+        ("module = [10, 1]", "no whole modules"),
+        ('[[pack.alternative]]\ncells_in_series = 90\ncells_in_parallel = 2\ncell_capacity = "60 Ah"', "same name"),
+    ],
+)
+def test_packs_that_cannot_be_built_are_refused(tmp_path, lines, problem):
+    build(tmp_path, MIDSIZE)
+    path = tmp_path / "build.toml"
+    text = path.read_text(encoding="utf-8").replace('cell_capacity = "55 Ah"', 'cell_capacity = "55 Ah"\n' + lines)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigurationError, match=problem):
+        read_build(path)

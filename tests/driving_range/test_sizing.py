@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
+from logan.driving_range.packs import pack_energy_wh
 from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.sizing import nominal_energy_wh, size_pack
+from logan.driving_range.sizing import size_pack
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from tests.builds import MILE_M, example_build
@@ -82,7 +83,6 @@ def test_a_target_that_no_pack_reaches_is_said_to_be_out_of_reach():
     )
     for size in sized(leaden).sizes:
         assert not size.is_reachable
-        assert size.cells_in_parallel is None
 
 
 def test_halving_the_doubt_saves_cells():
@@ -91,5 +91,51 @@ def test_halving_the_doubt_saves_cells():
 
 
 def test_nominal_energy_counts_cells():
-    assert nominal_energy_wh(example_build()) == pytest.approx(96 * 3 * 60.0 * 3.65)
+    assert pack_energy_wh(example_build().pack) == pytest.approx(96 * 3 * 60.0 * 3.65)
     assert not sized(example_build()).is_enough
+
+
+def test_packs_are_whole_strings_up_to_the_chance_wanted_and_carry_their_own_weight():
+    build = example_build()
+    choices = sized(build).choices
+    assert [choice.cells_in_parallel for choice in choices] == list(range(2, 2 + len(choices)))
+    assert [choice.is_in_the_build for choice in choices].count(True) == 1
+    for smaller, larger in pairwise(choices):
+        assert larger.nominal_energy_wh - smaller.nominal_energy_wh == pytest.approx(96 * 60.0 * 3.65)
+        assert larger.mass_change_kg - smaller.mass_change_kg == pytest.approx(96 * 60.0 * 3.65 / 150.0)
+        assert larger.consumption_wh_per_km > smaller.consumption_wh_per_km
+        assert larger.probability_of_target >= smaller.probability_of_target
+    assert choices[-1].probability_of_target >= 0.9
+
+
+def test_the_chance_of_a_larger_pack_is_that_of_a_build_with_it():
+    build = example_build()
+    larger = next(choice for choice in sized(build).choices if choice.cells_in_parallel == 4)
+    grown = with_pack(build, larger.usable_energy_wh, larger.mass_change_kg)
+    again = sized(grown, seed=7).choices
+    same = next(choice for choice in again if choice.is_in_the_build)
+    assert same.probability_of_target == pytest.approx(larger.probability_of_target, abs=0.03)
+    assert same.consumption_wh_per_km == pytest.approx(larger.consumption_wh_per_km, rel=0.01)
+
+
+def test_alternatives_and_whole_modules_stand_beside_the_build_s_own():
+    build = example_build()
+    phosphate = dataclasses.replace(
+        build.pack,
+        name="new iron phosphate",
+        cells_in_series=112,
+        cells_in_parallel=1,
+        cell_capacity_ah=dataclasses.replace(build.pack.cell_capacity_ah, value=230.0),
+        cell_nominal_voltage_v=3.2,
+        cell_mass_kg_per_wh=1.0 / 125.0,
+        cost_per_kwh=100.0,
+    )
+    own = dataclasses.replace(build.pack, cells_in_parallel=4, module_cells=(12, 2), alternatives=(phosphate,))
+    choices = sized(dataclasses.replace(build, pack=own)).choices
+    assert all(choice.cells_in_parallel % 2 == 0 for choice in choices[:-1])
+    assert choices[0].modules == 96 * choices[0].cells_in_parallel // 24
+    last = choices[-1]
+    assert (last.name, last.cells_in_parallel, last.is_in_the_build) == ("new iron phosphate", 1, False)
+    assert last.nominal_energy_wh == pytest.approx(112 * 230.0 * 3.2)
+    assert last.cost == pytest.approx(112 * 230.0 * 3.2 / 1000.0 * 100.0)
+    assert last.mass_kg == pytest.approx(112 * 230.0 * 3.2 / 125.0)

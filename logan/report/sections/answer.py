@@ -86,7 +86,7 @@ def _key_figures(inputs: ReportInputs, shown: RangePrediction) -> tuple[KeyFigur
         ),
         KeyFigure(
             label=f"usable pack for {percent(wanted.confidence_ratio)}",
-            value="no pack" if wanted.cells_in_parallel is None else f"{wanted.usable_energy_wh / 1000:.1f} kWh",
+            value=f"{wanted.usable_energy_wh / 1000:.1f} kWh" if wanted.is_reachable else "no pack",
             detail=f"the build has {sizing.present_usable_energy_wh / 1000:.1f} kWh usable",
         ),
     )

@@ -138,39 +138,37 @@ def _scenario_table(inputs: ReportInputs) -> TableBlock:
 
 
 def _pack_table(sizing: PackSizing, inputs: ReportInputs) -> Words | TableBlock:
-    rows = []
-    for size in sizing.sizes:
-        possible = size.cells_in_parallel is not None
-        rows.append(
-            (
-                percent(size.confidence_ratio),
-                f"{size.usable_energy_wh / 1000:.1f}" if possible else "no pack reaches it",
-                f"{size.nominal_energy_wh / 1000:.1f}" if possible else "–",
-                number(size.cells_in_parallel) if possible else "–",
-                f"{size.added_mass_kg:+.0f}" if possible else "–",
-                f"{inputs.units.consumption(size.consumption_wh_per_km):.0f}" if possible else "–",
-            )
-        )
+    units = inputs.units
+    needs = ", ".join(
+        f"{percent(size.confidence_ratio)} {size.usable_energy_wh / 1000:.1f} kWh" if size.is_reachable else "no pack"
+        for size in sizing.sizes
+    )
     return TableBlock(
-        headings=(
-            "confidence",
-            "usable kWh",
-            "nominal kWh",
-            "cells in parallel",
-            "mass change kg",
-            inputs.units.consumption_label,
+        headings=("pack", "cells", "usable kWh", "weight", units.consumption_label, "range", "chance", "cost"),
+        rows=tuple(
+            (
+                choice.name + (" (built)" if choice.is_in_the_build else ""),
+                f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
+                + (f", {choice.modules} modules" if choice.modules else ""),
+                f"{choice.usable_energy_wh / 1000:.1f}",
+                units.shown(choice.mass_kg, "weight", digits=3),
+                f"{units.consumption(choice.consumption_wh_per_km):.0f}",
+                distance(choice.range_m.p50, units),
+                probability(choice.probability_of_target),
+                number(choice.cost),
+            )
+            for choice in sizing.choices
         ),
-        rows=tuple(rows),
-        caption=f"Pack needed for {distance(sizing.target_range_m, inputs.units)} in '{sizing.scenario}'",
+        caption=f"Packs that can be built, for {distance(sizing.target_range_m, units)} in '{sizing.scenario}'",
         explanations=(
-            "chance of reaching the target",
-            f"at {temperature_text(25.0, inputs.units)}, reserve {percent(sizing.reserve_ratio)} and ageing "
-            f"{percent(sizing.ageing_ratio)} included; "
-            f"the build has {sizing.present_usable_energy_wh / 1000:.1f}",
-            "whole capacity",
-            "of the build's own cells and series count, rounded up",
-            "against the pack in the build; its effect on consumption is fed back",
-            f"with that mass; knowing consumption twice as well would save "
-            f"{sizing.saved_by_halving_uncertainty_wh / 1000:.1f} kWh at the highest confidence",
+            f"usable energy that the target needs, by chance: {needs}; knowing consumption twice as well would save "
+            f"{sizing.saved_by_halving_uncertainty_wh / 1000:.1f} kWh at the highest",
+            "whole strings and modules",
+            f"at {temperature_text(25.0, units)}",
+            "of the pack by its specific energy",
+            "with its own weight",
+            f"reserve {percent(sizing.reserve_ratio)} and aging {percent(sizing.ageing_ratio)} taken off",
+            "of the target",
+            "of nominal energy, where a price is given",
         ),
     )
