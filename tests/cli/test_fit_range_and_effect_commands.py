@@ -61,7 +61,13 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
 def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, capsys):
     code, out, _ = run(capsys, "range", "-b", build)
     assert code == 0
-    for words in ("Refined by 4 drives", "Plan / refined", "Why 'highway 65' moved", "Packs that can be built", "Calibra"):
+    for words in (
+        "Refined by 4 drives",
+        "Plan / refined",
+        "Why 'highway 65' moved",
+        "Packs that can be built",
+        "Calibra",
+    ):
         assert words in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
 
