@@ -173,9 +173,20 @@ def make_plan(
     others = planned_other_values(build)
     standpoint = Standpoint(parameters=parameters, others=others, usable=usable)
     moment = now or datetime.now(UTC)
-    spreads = {"between_drive_sigma": PLAN_BETWEEN_DRIVE_SIGMA, "auxiliary_sigma": PLAN_AUXILIARY_SIGMA}
-    prediction = predict_range(parameters, build, prepared, usable=usable, driven=None, rng=rng, **spreads)
-    sizing = size_pack(parameters, build, target, usable=usable, rng=rng, **spreads)
+    day, auxiliary = PLAN_BETWEEN_DRIVE_SIGMA, PLAN_AUXILIARY_SIGMA
+    prediction = predict_range(
+        parameters,
+        build,
+        prepared,
+        usable=usable,
+        between_drive_sigma=day,
+        auxiliary_sigma=auxiliary,
+        driven=None,
+        rng=rng,
+    )
+    sizing = size_pack(
+        parameters, build, target, usable=usable, between_drive_sigma=day, auxiliary_sigma=auxiliary, rng=rng
+    )
     return Plan(
         build_name=build.name,
         created_at=moment.astimezone(UTC).isoformat(timespec="seconds"),
