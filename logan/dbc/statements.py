@@ -256,7 +256,7 @@ def _attribute(said: Statements, messages: _Messages, found: re.Match[str], line
 def _choice(said: Statements, attribute: str, value: str) -> str:
     """The word of an enumeration that is given by its number."""
     words = said.enumerations.get(attribute) or (_FRAME_FORMATS if attribute == "VFrameFormat" else ())
-    return words[int(value)] if value.isdigit() and int(value) < len(words) else value
+    return words[int(value)] if value.isdecimal() and int(value) < len(words) else value
 
 
 _ABOUT: Final = {

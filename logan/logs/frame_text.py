@@ -137,7 +137,7 @@ class Grammar:
 
     def _days(self, text: str) -> int | None:
         """Days since 1970 of a date; None where it does not exist."""
-        parts = [text[:4], text[4:6], text[6:]] if text.isdigit() else re.split("[-./]", text)
+        parts = [text[:4], text[4:6], text[6:]] if text.isdecimal() else re.split("[-./]", text)
         order = "ymd" if len(parts[0]) > 2 else self.layout.date_order
         found = {name: int(part) for name, part in zip(order, parts, strict=True)}
         try:

@@ -58,7 +58,7 @@ def data_drafts(
     lengths = [
         column
         for column in range(width)
-        if _share(rows, column, lambda cell: cell.isdigit() and len(cell) < 3 and int(cell) <= FD_BYTES) > NEARLY_ALL
+        if _share(rows, column, lambda cell: cell.isdecimal() and len(cell) < 3 and int(cell) <= FD_BYTES) > NEARLY_ALL
     ]
     runs = [_runs(row) for row in rows]
     forced = wishes.places.get("bytes", wishes.places.get("data"))
@@ -103,7 +103,7 @@ def _runs(row: Sequence[str]) -> list[int]:
     runs = [0] * (len(row) + 1)
     for column in range(len(row) - 1, -1, -1):
         is_byte = bool(BYTE[16].fullmatch(row[column])) or (
-            len(row[column]) == 3 and row[column].isdigit() and int(row[column]) < 256
+            len(row[column]) == 3 and row[column].isdecimal() and int(row[column]) < 256
         )
         runs[column] = runs[column + 1] + 1 if is_byte else 0
     return runs
@@ -159,7 +159,7 @@ def _with_length(
 
 def _agreement(draft: Draft, cells: Sequence[str]) -> float:
     """How far a column tells the number of data bytes; 0 where it does not."""
-    told = [int(cell) if cell.isdigit() else -1 for cell in cells]
+    told = [int(cell) if cell.isdecimal() else -1 for cell in cells]
     pairs = list(zip(told, draft.counts, strict=True))
     equal = sum(number == count or (8 < number < 16 and FD_LENGTHS[number] == count) for number, count in pairs) / len(
         pairs
@@ -180,7 +180,7 @@ def compact(draft: Draft, rows: Sequence[Sequence[str]], names: dict[int, tuple[
     shift = width - 1 if draft.bytes_are is Bytes.COLUMNS else 0
     for row, count in zip(rows, draft.counts, strict=True):
         if draft.bytes_are is Bytes.REST:
-            if draft.length is not None and draft.length < len(row) and row[draft.length].isdigit():
+            if draft.length is not None and draft.length < len(row) and row[draft.length].isdecimal():
                 count = min(count, int(row[draft.length]))
             width = count
         draft.bytes_text += [text for text in row[draft.data : draft.data + width] if text]

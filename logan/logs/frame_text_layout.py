@@ -181,8 +181,8 @@ def wishes_of(text: str) -> Wishes:
             place = column
         else:
             role, _, said = part.partition("=")
-            number, _, kind = said.partition(":") if said[:1].isdigit() else ("", "", said)
-            place = int(number) - 1 if number.isdigit() else -1
+            number, _, kind = said.partition(":") if said[:1].isdecimal() else ("", "", said)
+            place = int(number) - 1 if number.isdecimal() else -1
         if part == "-" or (wishes.is_whole and role == "time" and wishes.places.get("time") == column - 1):
             wishes.time_cells += part != "-"
             continue

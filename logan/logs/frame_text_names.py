@@ -49,7 +49,7 @@ def header_roles(lines: Sequence[str], delimiter: str) -> tuple[dict[int, tuple[
     best: dict[int, tuple[str, str]] = {}
     header = ""
     for line in lines:
-        if delimiter in line and not line[:1].isdigit():
+        if delimiter in line and not line[:1].isdecimal():
             cells = _by_blanks(line) if delimiter == " " else line.split(delimiter)
             found = {column: role for column, cell in enumerate(cells) if (role := role_of(cell))[0]}
             roles = {role for role, _ in found.values()}

@@ -322,7 +322,7 @@ def _is_dlc(draft: Draft) -> bool:
     if draft.length is None:
         return False
     told = draft.column(draft.length)
-    pairs = [(int(cell), count) for cell, count in zip(told, draft.counts, strict=True) if cell.isdigit()]
+    pairs = [(int(cell), count) for cell, count in zip(told, draft.counts, strict=True) if cell.isdecimal()]
     return any(8 < number < 16 and FD_LENGTHS[number] == count for number, count in pairs)
 
 

@@ -192,8 +192,8 @@ def _clock(columns: Sequence[Sequence[str]], column: int, score: float, wishes: 
 
 def _date_order(dates: Sequence[str]) -> tuple[str, str]:
     """Order of day, month and year, and what had to be assumed."""
-    parts = [re.split("[-./]", date) for date in dates if not date.isdigit()]
-    if not parts or len(parts[0]) != 3 or len(parts[0][0]) == 4 or not all(part.isdigit() for part in parts[0]):
+    parts = [re.split("[-./]", date) for date in dates if not date.isdecimal()]
+    if not parts or len(parts[0]) != 3 or len(parts[0][0]) == 4 or not all(part.isdecimal() for part in parts[0]):
         return "ymd", ""
     if "." in dates[0] or any(int(each[0]) > 12 for each in parts):
         return "dmy", ""

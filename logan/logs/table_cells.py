@@ -142,7 +142,7 @@ def dates_are_day_first(cells: Iterable[str]) -> bool | None:
         if match is None or not match["date"]:
             continue
         parts = re.split(r"[-./ ]", match["date"])
-        if len(parts) != 3 or len(parts[0]) == 4 or not parts[1].isdigit():
+        if len(parts) != 3 or len(parts[0]) == 4 or not parts[1].isdecimal():
             return True
         if "." in match["date"] or int(parts[0]) > 12:
             return True
@@ -162,7 +162,7 @@ def _clock_ns(match: re.Match[str]) -> int:
 def _day(text: str, is_day_first: bool) -> int | None:
     """Days since 1970-01-01; None for a date that does not exist."""
     try:
-        if text.isdigit():
+        if text.isdecimal():
             found = date(int(text[:4]), int(text[4:6]), int(text[6:]))
         else:
             found = _date_of(re.split(r"[-./ ]", text), is_day_first or "." in text)

@@ -134,7 +134,7 @@ def frozen_plans(folder: Path) -> tuple[Path, ...]:
 
     def order(path: Path) -> tuple[str, int]:
         parts = path.stem.split("-")
-        return "-".join(parts[1:4]), int(parts[4]) if len(parts) > 4 and parts[4].isdigit() else 1
+        return "-".join(parts[1:4]), int(parts[4]) if len(parts) > 4 and parts[4].isdecimal() else 1
 
     return tuple(sorted(folder.glob(f"{_FILE_STEM}-????-??-??*.json"), key=order))
 
