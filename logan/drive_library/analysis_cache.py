@@ -54,7 +54,7 @@ class AnalysisCache:
         with self._lock:
             try:
                 self._connection.execute("INSERT OR REPLACE INTO analysis VALUES (?, ?, ?, ?)", row)
-            except sqlite3.Error:
+            except (sqlite3.Error, UnicodeDecodeError):
                 return
 
     def is_up_to_date_with(self, stamp: str) -> bool:
@@ -74,5 +74,5 @@ class AnalysisCache:
         with self._lock:
             try:
                 self._connection.execute("DELETE FROM analysis WHERE drive_id = ?", (drive_id,))
-            except sqlite3.Error:
+            except (sqlite3.Error, UnicodeDecodeError):
                 return

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 from logan.drive_library.drive_file import verify_drive_file
 from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder
 from logan.drive_library.index import DriveIndex
+from logan.drive_library.intake import record_of
 from logan.drive_library.notes import read_notes
 from logan.drive_library.raw_file import RawFile
-from logan.drive_library.records import CheckReport, Damage
+from logan.drive_library.records import CheckReport, Damage, DriveRecord
 from logan.drive_library.stored_file import StoredFile, drive_file_name
 from logan.drive_library.upkeep import distinct_drives
 from logan.errors import DriveLibraryError
+from logan.results import json_ready
 
 _BLOCK_BYTES: Final = 2**20
 
@@ -38,8 +41,8 @@ def missing_drives(folder: LibraryFolder, index: DriveIndex) -> list[Damage]:
     return found
 
 
-def check_folder(folder: LibraryFolder, missing: list[Damage]) -> CheckReport:
-    """Read every file of a library from end to end; what is missing is known already."""
+def check_folder(folder: LibraryFolder, missing: list[Damage], records: Sequence[DriveRecord]) -> CheckReport:
+    """Read every file of a library from end to end; what is missing and what the index says is known already."""
     drives, again = distinct_drives(folder)
     damage = [
         Damage(
@@ -49,6 +52,10 @@ def check_folder(folder: LibraryFolder, missing: list[Damage]) -> CheckReport:
         )
         for stored in again
     ]
+    said = {record.id: json_ready(record) for record in records}
+    if any(said.get(stored.id) != json_ready(record_of(stored, folder)) for stored in drives):
+        problem = "it does not say what the files of the drives say"
+        damage.append(Damage(file=folder.index.name, problem=problem, remedy="Run: logan library rebuild"))
     whole = 0
     for stored in drives:
         found = [entry for entry in (_drive_damage(stored), _notes_damage(folder, stored)) if entry]

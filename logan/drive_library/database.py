@@ -56,7 +56,7 @@ def open_database(path: Path, kind: DatabaseKind, *, is_writable: bool) -> sqlit
         return _prepared(_connect(str(path), kind), kind)
     except sqlite3.OperationalError:
         return _copy_in_memory(path, kind)
-    except sqlite3.DatabaseError:
+    except (sqlite3.DatabaseError, UnicodeDecodeError):  # the latter from a message that quotes the damage
         remove_database(path)
         return _prepared(_connect(str(path), kind), kind)
 
@@ -82,7 +82,7 @@ def _copy_in_memory(path: Path, kind: DatabaseKind) -> sqlite3.Connection:
                 stored.backup(memory)
     try:
         return _prepared(memory, kind)
-    except sqlite3.DatabaseError:
+    except (sqlite3.DatabaseError, UnicodeDecodeError):
         return _prepared(_connect(":memory:", kind), kind)
 
 
@@ -101,7 +101,7 @@ def _prepared(connection: sqlite3.Connection, kind: DatabaseKind) -> sqlite3.Con
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {kind.version}")
         connection.execute("COMMIT")
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         connection.close()
         raise
     return connection

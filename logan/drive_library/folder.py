@@ -119,7 +119,7 @@ class LibraryFolder:
             If there is none and none is to be made, it cannot be made, or a newer logan wrote it.
         """
         try:
-            text = self.marker.read_text(encoding="utf-8")
+            text = self.marker.read_text(encoding="utf-8", errors="replace")
         except FileNotFoundError:
             self._begin(create=create)
             return

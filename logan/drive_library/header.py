@@ -145,6 +145,8 @@ def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Mig
     """
     if not isinstance(content, dict) or content.get("format") != name or not isinstance(content.get("version"), int):
         raise ValueError(f"this is not a {name} header")
+    if content["version"] < 1:
+        raise ValueError(f"this is no version of {name}")
     if content["version"] > version:
         raise DriveLibraryError(
             f"this was written as version {content['version']} of {name}, and this logan reads up to {version}",
@@ -194,13 +196,23 @@ class StoredFigures(Mapping[str, Figure]):
         place = self._text.find(key)
         if place < 0:
             raise KeyError(name)
-        return figure_from(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
+        try:
+            return figure_from(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
+        except (ValueError, TypeError, AttributeError):
+            return Refusal("the index is damaged here", "Run: logan library rebuild")
 
     def __iter__(self) -> Iterator[str]:
-        return iter(json.loads(self._text))
+        return iter(self._content())
 
     def __len__(self) -> int:
-        return len(json.loads(self._text))
+        return len(self._content())
+
+    def _content(self) -> dict[str, Any]:
+        try:
+            content = json.loads(self._text)
+        except ValueError:
+            return {}
+        return content if isinstance(content, dict) else {}
 
     def __repr__(self) -> str:
         return repr(dict(self))

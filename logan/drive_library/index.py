@@ -92,7 +92,7 @@ class DriveIndex:
                 self._connection.execute("BEGIN IMMEDIATE")
                 yield self._connection
                 self._connection.execute("COMMIT")
-            except sqlite3.Error as error:
+            except (sqlite3.Error, UnicodeDecodeError) as error:
                 self._roll_back()
                 raise DriveLibraryError(
                     "the index cannot be written",
@@ -113,7 +113,7 @@ class DriveIndex:
         with self._lock:
             try:
                 return self._connection.execute(query, tuple(values)).fetchall()
-            except sqlite3.Error as error:
+            except (sqlite3.Error, UnicodeDecodeError) as error:
                 raise DriveLibraryError("the index cannot be read", "Run: logan library rebuild", self.path) from error
 
     def stamps(self) -> dict[str, tuple[int, str]]:
@@ -129,7 +129,13 @@ class DriveIndex:
     def records(self, where: str = "", values: Iterable[Any] = ()) -> tuple[DriveRecord, ...]:
         """Records by number."""
         rows = self.rows(f"SELECT record, figures FROM drive {where} ORDER BY number", values)
-        return tuple(_record(record, figures) for record, figures in rows)
+        try:
+            return tuple(_record(record, figures) for record, figures in rows)
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise self._damaged() from error
+
+    def _damaged(self) -> DriveLibraryError:
+        return DriveLibraryError("the index is damaged", "Run: logan library rebuild", self.path)
 
     def metric(self, name: str) -> tuple[MetricPoint, ...]:
         """One metric over all drives, by start time; drives without a clock come first."""
@@ -137,10 +143,13 @@ class DriveIndex:
             "SELECT drive.number, drive.start_ns, metric.figure, drive.change, drive.excluded FROM metric"
             " JOIN drive ON drive.id = metric.drive_id WHERE metric.name = ? ORDER BY drive.start_ns, drive.number"
         )
-        return tuple(
-            MetricPoint(number, start_ns, figure_from(json.loads(figure)), change, excluded)
-            for number, start_ns, figure, change, excluded in self.rows(query, (name,))
-        )
+        try:
+            return tuple(
+                MetricPoint(number, start_ns, figure_from(json.loads(figure)), change, excluded)
+                for number, start_ns, figure, change, excluded in self.rows(query, (name,))
+            )
+        except (ValueError, TypeError, AttributeError) as error:
+            raise self._damaged() from error
 
     def metric_names(self) -> tuple[str, ...]:
         """Metrics that any drive has."""

@@ -415,7 +415,7 @@ class DriveLibrary:
         self.refresh()
         with _publishing(self._folder):
             missing = missing_drives(self._folder, self._index)
-        return check_folder(self._folder, missing)
+        return check_folder(self._folder, missing, self.drives())
 
 
 @contextlib.contextmanager

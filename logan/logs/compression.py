@@ -21,6 +21,9 @@ MAX_EXPANSION: Final = 100
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
 _ZSTD_WINDOW_BYTES: Final = 128 * 1024 * 1024
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
+_ZIP_DAMAGE: Final = (EOFError, OSError, zlib.error, zipfile.BadZipFile, NotImplementedError)
+"""What Python's reader of zip files raises on one that is damaged, or packed in a way that it does not know."""
+
 _OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
 
 
@@ -220,14 +223,19 @@ def _decompressor(file: HashingFile, magic: bytes, path: Path) -> tuple[IO[bytes
         decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
         reader = decompressor.stream_reader(cast(IO[bytes], file), read_across_frames=True)
         return cast(IO[bytes], reader), (zstandard.ZstdError,)
-    return _zip_member(file, path), (EOFError, OSError, zlib.error, zipfile.BadZipFile)
+    return _zip_member(file, path), _ZIP_DAMAGE
 
 
 def _zip_member(file: HashingFile, path: Path) -> IO[bytes]:
     try:
-        archive = zipfile.ZipFile(cast(BinaryIO, file))
-    except zipfile.BadZipFile as error:
+        return _only_member(zipfile.ZipFile(cast(BinaryIO, file)), path)
+    except (*_ZIP_DAMAGE, ValueError, RuntimeError) as error:
+        if isinstance(error, LogReadError):
+            raise
         raise LogReadError("the zip file is damaged or cut off", "Copy it again", path) from error
+
+
+def _only_member(archive: zipfile.ZipFile, path: Path) -> IO[bytes]:
     names = [name for name in archive.namelist() if not name.endswith("/") and not name.startswith("__MACOSX/")]
     if "[Content_Types].xml" in names:
         raise _workbook(path)

@@ -1,0 +1,166 @@
+"""The long run: a hundred thousand damaged inputs at every entrance, with or without coverage as a guide.
+
+Run by hand, outside CI; prints one line of a table per target and keeps what made something fall in ``corpus``::
+
+    python -m tests.hardening.fuzz --cases 100000                 # every target, seeded damage
+    python -m tests.hardening.fuzz --target asc --guided          # one target; needs pip install 'logan[fuzz]'
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import gc
+import hashlib
+import resource
+import signal
+import sys
+import time
+import traceback
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+
+HANG_S = 10.0
+"""Longer than this for an input of at most 128 kB is a hang. [s]"""
+
+
+class HangError(Exception):
+    """An input took too long."""
+
+
+class Tally:
+    """What became of the inputs of one target; faults by where they arose."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.cases = self.results = self.refusals = 0
+        self.slowest_s = 0.0
+        self.faults: dict[str, bytes] = {}
+        self._before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+
+    def attempt(self, run: object, content: bytes) -> None:
+        from logan.errors import LoganError
+
+        self.cases += 1
+        started = time.perf_counter()
+        try:
+            with _limited():
+                run(content)  # type: ignore[operator]
+            self.results += 1
+        except LoganError:
+            self.refusals += 1
+        except Exception as error:
+            places = [
+                f"{Path(frame.filename).name}:{frame.lineno}" for frame in traceback.extract_tb(error.__traceback__)
+            ]
+            place = " < ".join(reversed([one for one in places if not one.startswith("fuzz.py")][-3:]))
+            where = f"{type(error).__name__} {str(error)[:60]!r} at {place}"
+            key = f"{type(error).__name__} at {place.split(' < ')[0]}"
+            if key not in self.faults:
+                self.faults[key] = content
+                print(f"  {self.name}: {where}", flush=True)
+        self.slowest_s = max(self.slowest_s, time.perf_counter() - started)
+
+    def line(self) -> str:
+        hangs = sum(key.startswith("HangError") for key in self.faults)
+        grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - self._before_kb) / 1024.0
+        return (
+            f"| {self.name} | {self.cases} | {self.results} read, {self.refusals} refused | {len(self.faults) - hangs} "
+            f"| {hangs} | slowest {self.slowest_s * 1000.0:.0f} ms | memory +{grown_mb:.0f} MB |"
+        )
+
+    def keep(self, corpus: Path) -> None:
+        for content in self.faults.values():
+            place = corpus / self.name.replace(" ", "_")
+            place.mkdir(parents=True, exist_ok=True)
+            (place / hashlib.sha256(content).hexdigest()[:12]).write_bytes(content)
+
+
+@contextlib.contextmanager
+def _limited() -> Iterator[None]:
+    def stop(*_: object) -> None:
+        raise HangError(f"longer than {HANG_S:g} s")
+
+    signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, HANG_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+
+
+def run_seeded(name: str, cases: int, seed: int) -> Tally:
+    from logan.errors import LoganError
+    from tests.hardening.damage import damaged
+    from tests.hardening.targets import CORPUS, TARGETS
+
+    target, random = TARGETS[name], Random(f"{name} {seed}")
+    with contextlib.suppress(LoganError):
+        target.run(target.seeds()[0])  # what it imports is there before memory and time are measured
+    gc.freeze()  # a reader collects garbage behind a library's back; what was there before need not be looked at
+    seeds = [*target.seeds(), *(path.read_bytes() for path in sorted(CORPUS.glob(f"{name.replace(' ', '_')}/*")))]
+    tally, started = Tally(name), time.monotonic()
+    while tally.cases < cases:
+        tally.attempt(target.run, damaged(random, seeds))
+    print(f"{tally.line()} {time.monotonic() - started:.0f} s", flush=True)
+    tally.keep(CORPUS)
+    return tally
+
+
+def run_guided(name: str, cases: int, seed: int) -> None:
+    """With libFuzzer's own mutations, towards code of logan that no input has reached yet; ends the process."""
+    import atheris
+
+    with atheris.instrument_imports(include=["logan"]):
+        from tests.hardening.targets import CORPUS, SCRATCH, TARGETS
+
+    gc.freeze()
+    target, tally = TARGETS[name], Tally(f"{name}, guided")
+    start = SCRATCH / "guided"
+    start.mkdir()
+    for number, content in enumerate(target.seeds()):
+        (start / str(number)).write_bytes(content)
+
+    def one(content: bytes) -> None:
+        tally.attempt(target.run, content)
+        if tally.cases == cases:
+            print(tally.line(), flush=True)
+            tally.keep(CORPUS)
+
+    kept = [str(path) for path in CORPUS.glob(name.replace(" ", "_")) if path.is_dir()]
+    atheris.Setup(
+        [
+            sys.argv[0],
+            f"-runs={cases}",
+            f"-seed={seed}",
+            "-max_len=65536",
+            "-verbosity=0",
+            "-print_final_stats=0",
+            str(start),
+            *kept,
+        ],
+        one,
+    )
+    atheris.Fuzz()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--target", action="append", help="a name of tests.hardening.targets; all by default")
+    parser.add_argument("--cases", type=int, default=100_000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--guided", action="store_true", help="guided by coverage; one target")
+    given = parser.parse_args()
+    warnings.simplefilter("ignore")
+    if given.guided:
+        run_guided(given.target[0], given.cases, given.seed)
+    from tests.hardening.targets import TARGETS
+
+    tallies = [run_seeded(name, given.cases, given.seed) for name in given.target or TARGETS]
+    sys.exit(1 if any(tally.faults for tally in tallies) else 0)
+
+
+if __name__ == "__main__":
+    main()
