@@ -166,7 +166,7 @@ def _system_time_ns(fields: list[int]) -> int:
     except ValueError:
         return 0
     start_ns = int(moment.timestamp()) * 1_000_000_000 + millisecond * 1_000_000
-    return start_ns if start_ns < LATEST_NS // 2 else 0  # with room for the times that count from it
+    return start_ns if abs(start_ns) < LATEST_NS // 2 else 0  # with room for the times that count from it
 
 
 def _containers(file: _File, report: ReadReport) -> Iterator[_Container]:

@@ -34,7 +34,7 @@ from logan.logs.reading import read_blocks, recognise
 from logan.logs.registry import LOG_FORMATS, format_named
 from logan.logs.text_lines import LATEST_NS, MAX_EXTENDED_ID, MAX_STANDARD_ID
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.plan_files import load_plan
+from logan.pipeline.plan_files import freeze_plan, load_plan
 from logan.results import json_ready
 from tests.drive_library.small_drives import small_drive, small_summary
 
@@ -187,8 +187,8 @@ def _notes(content: bytes) -> object:
 def _plan_seeds() -> list[bytes]:
     from logan.pipeline.plan import make_plan
 
-    plan = make_plan(_fresh_build().settings(), np.random.default_rng(1))
-    return [json.dumps(json_ready(plan)).encode()]
+    folder = _fresh_build()
+    return [freeze_plan(make_plan(folder.settings(), np.random.default_rng(1)), folder.path).read_bytes()]
 
 
 def _fresh_build() -> BuildFolder:

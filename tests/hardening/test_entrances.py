@@ -5,6 +5,7 @@ A few hundred damaged inputs of each in every run; ``python -m tests.hardening.f
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 import time
@@ -118,15 +119,7 @@ def test_a_dbc_and_settings_of_many_faults_take_linear_time():
         for count in (1_000, 8_000):
             content = b"".join(part.replace(b"X", b"S%d" % k).replace(b"a.b", b"a%d" % k) for k in range(count))
             started = time.process_time()
-            with pytest.raises(LoganError) if name != "dbc" else _either():
+            with contextlib.suppress(LoganError):
                 TARGETS[name].run(seed + content)
             took_s.append(time.process_time() - started)
         assert took_s[1] < 24.0 * max(took_s[0], 0.05), name
-
-
-class _either:  # noqa: N801 (reads like pytest.raises)
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, trace):
-        return kind is not None and issubclass(kind, LoganError)
