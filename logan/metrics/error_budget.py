@@ -9,6 +9,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
+from logan.drive.auxiliary import auxiliary_load
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import PackPower
 from logan.numerics import Integral, integrate, interpolate, nominal_period_s
@@ -97,7 +98,7 @@ def error_budget(
     zero_a = build.instruments.current_zero_a.sigma if current is None or current.sigma is None else current.sigma
     parts = (
         ErrorPart(name="gain", sigma_wh=gain * abs(net_wh), how=_gain_words(build)),
-        *_unchecked_part(drive, build, net_wh),
+        *_unchecked_part(drive, build, power, whole),
         ErrorPart(
             name="offset",
             sigma_wh=zero_a * pack_v * whole.covered_s / JOULES_PER_WATT_HOUR,
@@ -118,10 +119,21 @@ def unchecked_sigma_ratio(drive: Drive, build: BuildSettings, quantity: str) -> 
     return 0.0 if checked or told else UNCHECKED_SIGMA_RATIO
 
 
-def _unchecked_part(drive: Drive, build: BuildSettings, net_wh: float) -> tuple[ErrorPart, ...]:
-    ratio = unchecked_sigma_ratio(drive, build, "current")
-    words = f"nothing in the log checks the current: {100 * ratio:.0f} %"
-    return (ErrorPart(name="unchecked current", sigma_wh=ratio * abs(net_wh), how=words),) if ratio else ()
+def _unchecked_part(drive: Drive, build: BuildSettings, power: PackPower, whole: Integral) -> tuple[ErrorPart, ...]:
+    """Scale of a current that nothing checks, and what it shows at rest beyond the base: a load, or its zero."""
+    ratio, base = unchecked_sigma_ratio(drive, build, "current"), build.auxiliary.base_power_w
+    net_wh, hours = abs(whole.total) / JOULES_PER_WATT_HOUR, whole.covered_s / 3600.0
+    idle = auxiliary_load(drive, build, power)
+    is_measured = idle.basis["traction-idle"] == "measured at standstill"
+    beyond_w = float(idle.parts_w["traction-idle"][0]) - base.value
+    rest_w = beyond_w if is_measured and beyond_w > 3.0 * base.sigma else 0.0
+    words = [f"nothing in the log checks the current: {100 * ratio:.0f} %"] if ratio else []
+    if rest_w > 0.0:
+        words.append(f"{rest_w:.0f} W at rest are a load that nobody logged, or the current's zero")
+    if not words:
+        return ()
+    sigma_wh = float(np.hypot(ratio * net_wh, 0.5 * rest_w * hours))
+    return (ErrorPart(name="unchecked current", sigma_wh=sigma_wh, how=", and ".join(words)),)
 
 
 def _gaps_s(power: PackPower, uncovered_s: float) -> float:

@@ -75,7 +75,6 @@ _ANY_CHANNEL: Final[Mapping[str, tuple[str, ...]]] = {
     "current_saturated": ("channel_frozen", "implied_efficiency"),
     "current_zero_offset": ("implied_efficiency",),
     "derate_active": ("implied_efficiency",),
-    "frozen_tail": ("channel_frozen", "position_frozen", "distance_mismatch", "log_cut", "power_without_current"),
     "clock_drift": ("channels_out_of_step", "wheel_slip"),
     "channels_out_of_step": ("gear_ratio_changes", "wheel_slip"),
     "elevation_unit": ("loop_not_closed", "elevation_jump"),

@@ -8,12 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.flags import DataFlag, Severity, Span
 from logan.quality.detector import Detector
 from logan.quality.runs import equal_runs, middle_of, resolution, when
 from logan.quality.survey import DriveSurvey
-from logan.units import FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,71 +114,4 @@ def _frozen_effect(survey: DriveSurvey, channel: str, spans: tuple[Span, ...]) -
     return survey.per_km(float(change_w.sum()) * survey.period_s / 3600.0)
 
 
-_SHORTEST_TAIL_S: Final = 5.0
-
-
-def _find_frozen_tail(survey: DriveSurvey) -> Iterator[DataFlag]:
-    """At the end of a cut-off log some loggers write their last values again and again."""
-    end_s = max((float(c.time_s[-1]) for c in survey.drive.channels.values() if c.time_s.size), default=0.0)
-    lively, shortest_s = 0, np.inf
-    if not _is_busy_at_end(survey):
-        return
-    for name, channel in survey.drive.channels.items():
-        kind = channel_kind(name)
-        if kind is None or kind.interpolation is Interpolation.HOLD or channel.is_derived:
-            continue
-        tail_s = _tail_s(channel.time_s, channel.value, end_s)
-        if tail_s is None:
-            continue
-        lively, shortest_s = lively + 1, min(shortest_s, tail_s)
-        if shortest_s < _SHORTEST_TAIL_S:
-            return
-    if lively < 3:
-        return
-    span = Span(end_s - shortest_s, end_s)
-    last_speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)][-1]
-    last_power = survey.power_w[np.isfinite(survey.power_w)]
-    power_w = float(last_power[-1]) if last_power.size else 0.0
-    yield DataFlag(
-        code="frozen_tail",
-        severity=Severity.AMBER,
-        channels=(),
-        title="Log ends with its last values repeated",
-        evidence=f"all {lively} moving channels stand still for the last {shortest_s:.0f} s, at "
-        f"{3.6 * last_speed:.0f} km/h and {power_w / 1000:.1f} kW",
-        remedy=f'Cut the tail off: logan drive N --trim {span.start_s:.1f}s.. --why "frozen"; stop the logger before '
-        "switching the vehicle off",
-        spans=(span,),
-        effect_wh_per_km=_tail_effect(survey, shortest_s, power_w, float(last_speed)),
-    )
-
-
-def _tail_s(time_s: FloatArray, value: FloatArray, end_s: float) -> float | None:
-    """How long a channel stood still before the end; None unless it usually moves within seconds. [s]"""
-    present = np.isfinite(value)
-    time_s, value = time_s[present], value[present]
-    if time_s.size < 30 or end_s - time_s[-1] > 3.0:
-        return None
-    starts, _lengths = equal_runs(value)
-    if starts.size < 10 or float(np.quantile(np.diff(time_s[starts]), 0.75)) > 2.0:
-        return None
-    return float(time_s[-1] - time_s[starts[-1]])
-
-
-def _is_busy_at_end(survey: DriveSurvey) -> bool:
-    speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)]
-    power = survey.power_w[np.isfinite(survey.power_w)]
-    return bool((speed.size and speed[-1] > 0.5) or (power.size and abs(power[-1]) > 2500.0))
-
-
-def _tail_effect(survey: DriveSurvey, tail_s: float, power_w: float, speed_m_per_s: float) -> float | None:
-    """Change of consumption when the tail's energy and distance are both taken out. [Wh/km]"""
-    net, km = survey.net_wh, survey.distance_km
-    tail_wh, tail_km = power_w * tail_s / 3600.0, speed_m_per_s * tail_s / 1000.0
-    return (net - tail_wh) / (km - tail_km) - net / km if km - tail_km > 0.1 else None
-
-
-DETECTORS: Final = (
-    Detector("channel_frozen", "A channel is stuck at its last value", _find_frozen),
-    Detector("frozen_tail", "Log ends with its last values repeated", _find_frozen_tail),
-)
+DETECTORS: Final = (Detector("channel_frozen", "A channel is stuck at its last value", _find_frozen),)

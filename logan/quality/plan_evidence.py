@@ -89,6 +89,14 @@ def plan_ratio(survey: DriveSurvey) -> float | None:
     return given_j / planned_j if planned_j > 0.0 else None
 
 
+def _traction_ratio(survey: DriveSurvey, spare_w: float) -> float:
+    """Pack energy beyond all that auxiliaries could draw, over what the plan asks for at the wheels."""
+    beyond_w = survey.power_w - survey.logged_load_w - survey.unlogged_base_w[0] - spare_w
+    wheel_w = survey.wheel_power_w / survey.build.powertrain.drive_efficiency.value
+    known = np.isfinite(beyond_w) & np.isfinite(wheel_w)
+    return float(np.sum(np.maximum(beyond_w[known], 0.0)) / max(np.sum(np.maximum(wheel_w[known], 0.0)), 1.0))
+
+
 def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Accelerations cost what this mass can not cost: speed, current or voltage is scaled wrongly or late."""
     found = acceleration_ratio(survey)
@@ -124,7 +132,7 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
     spare_w = max(auxiliary.heater_limit_w, auxiliary.air_conditioning_limit_w) if survey.has_unlogged_climate else 0.0
     hours = survey.time_s.size * survey.period_s / 3600.0
     spare = spare_w * hours / max(abs(survey.net_wh), 1.0) * max(ratio, 0.0)
-    is_red = not 1.0 / _MOST_OF_PLAN < ratio < _MOST_OF_PLAN + spare
+    is_red = ratio <= 1.0 / _MOST_OF_PLAN or _traction_ratio(survey, spare_w) > _MOST_OF_PLAN
     if not is_red and 1.0 / _FAR_FROM_PLAN < ratio < _FAR_FROM_PLAN + spare:
         return
     net = survey.net_wh_per_km

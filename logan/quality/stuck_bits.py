@@ -19,7 +19,7 @@ _LOWEST_BIT: Final = 2
 _EMPTY_SHARE: Final = 0.45
 _LEAST_PERIODS: Final = 1.5
 _LEAST_JUMPS: Final = 12
-_LARGE_BIT_SHARE: Final = 0.03
+_LARGE_SHARE: Final = 0.02
 
 
 def _find_stuck_bit(survey: DriveSurvey) -> Iterator[DataFlag]:
@@ -39,7 +39,8 @@ def _find_stuck_bit(survey: DriveSurvey) -> Iterator[DataFlag]:
         if bit is None:
             continue
         size = step * 2.0**bit
-        is_large = size > _LARGE_BIT_SHARE * float(np.ptp(samples[1]))
+        # Set half of the time, it takes half of itself from every value on average.
+        is_large = 0.5 * size > _LARGE_SHARE * float(np.mean(np.abs(samples[1])))
         kind = channel_kind(name)
         refuses = (
             ("consumption", "distance", "fit") if name == "speed" else ("net_energy", "consumption", "regen", "fit")

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logan.drive.drive import Drive
 from logan.quality import DETECTORS, DriveSurvey
-from tests.benchmarks.quality import faults_pack, faults_road, faults_samples, faults_vehicle
+from tests.benchmarks.quality import faults_pack, faults_road, faults_vehicle
 from tests.benchmarks.quality.clean import clean_drive, clean_twin
 from tests.benchmarks.quality.seeding import Injector, change
 
@@ -55,21 +54,6 @@ def test_the_claimed_effect_is_what_putting_it_right_changes(
 ) -> None:
     claimed, true = _claimed_and_true(code, inject, route)
     assert claimed == pytest.approx(true, rel=tolerance, abs=0.3)
-
-
-def test_masking_a_frozen_tail_changes_the_consumption_as_claimed() -> None:
-    drive, build = clean_drive("town, flat")
-    faulty = faults_samples.frozen_tail(drive, np.random.default_rng(3))
-    survey = DriveSurvey(faulty, build)
-    (flag,) = next(d for d in DETECTORS if d.code == "frozen_tail").detect(survey)
-    kept = {}
-    for name, channel in faulty.channels.items():
-        inside = channel.time_s <= flag.spans[0].start_s
-        kept[name] = type(channel)(name=name, time_s=channel.time_s[inside], value=channel.value[inside])
-    masked = DriveSurvey(Drive(channels=kept), build)
-    assert masked.net_wh_per_km is not None
-    assert survey.net_wh_per_km is not None
-    assert flag.effect_wh_per_km == pytest.approx(masked.net_wh_per_km - survey.net_wh_per_km, rel=0.05, abs=0.3)
 
 
 @pytest.mark.parametrize("shift_s", [0.2, 0.5, -0.4])

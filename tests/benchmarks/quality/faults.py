@@ -52,7 +52,6 @@ FAULTS: tuple[Fault, ...] = (
     Fault("channel_frozen", samples.freeze("pack_current", (8.0, 60.0)), name="current"),
     Fault("channel_frozen", samples.freeze("speed", (15.0, 60.0)), routes=_STOPPING, name="speed"),
     Fault("channel_frozen", samples.freeze("motor_speed", (15.0, 60.0)), routes=_STOPPING, name="motor speed"),
-    Fault("frozen_tail", samples.frozen_tail),
     Fault("straight_line_filler", samples.straight_filler),
     Fault("interpolated_export", samples.interpolated_export),
     Fault("staircase", samples.staircase),

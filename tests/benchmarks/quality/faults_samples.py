@@ -29,19 +29,6 @@ def freeze(name: str, length_s: tuple[float, float]) -> Injector:
     return inject
 
 
-def frozen_tail(drive: Drive, rng: np.random.Generator) -> Drive:
-    cut = moving_start(drive, rng, 2.0) + 1.0
-    lasting = float(rng.uniform(12.0, 60.0))
-    channels = {}
-    for name, channel in drive.channels.items():
-        keep = channel.time_s < cut + lasting
-        time_s, value = channel.time_s[keep], np.array(channel.value[keep])
-        before = np.flatnonzero(time_s <= cut)
-        value[time_s > cut] = value[before[-1]] if before.size else value[0]
-        channels[name] = replace(channel, time_s=time_s, value=value)
-    return replace(drive, channels=channels)
-
-
 def straight_filler(drive: Drive, rng: np.random.Generator) -> Drive:
     lasting = float(rng.uniform(5.0, 30.0))
     start = lively_start(drive, rng, lasting, "pack_current")
