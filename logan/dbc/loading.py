@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logan.dbc import plan_cache
-from logan.dbc.garbage import collector_paused
 from logan.dbc.layouts import message_layouts
 from logan.dbc.statements import MOST_SIGNALS, read_statements
 from logan.errors import DbcError
@@ -43,15 +41,13 @@ class Dbc:
     faults: tuple[str, ...] = ()
 
 
-def load_dbc(path: Path, *, cache_folder: Path | None = None) -> Dbc:
-    """Load a DBC and keep the compiled plan, so that the next time is quick.
+def load_dbc(path: Path) -> Dbc:
+    """Load a DBC.
 
     Parameters
     ----------
     path : Path
         DBC file, UTF-8 or Windows-1252.
-    cache_folder : Path, optional
-        Where compiled plans are kept; the user's cache folder by default.
 
     Raises
     ------
@@ -59,18 +55,13 @@ def load_dbc(path: Path, *, cache_folder: Path | None = None) -> Dbc:
         If there is no such file, or nothing in it can be used; with the line where it is known.
     """
     content = _content(path)
+    messages, faults = compile_dbc(content, path)
     sha256 = hashlib.sha256(content).hexdigest()
-    with collector_paused():
-        plan = plan_cache.load(sha256, cache_folder)
-    if plan is None:
-        plan = compile_dbc(content, path)
-        plan_cache.store(sha256, plan, cache_folder)
-    messages, faults = plan
     return Dbc(path=path, sha256=sha256, size_bytes=len(content), messages=messages, faults=faults)
 
 
-def compile_dbc(content: bytes, path: Path) -> plan_cache.Plan:
-    """Turn the bytes of a DBC into message layouts and faults, without any cache.
+def compile_dbc(content: bytes, path: Path) -> tuple[tuple[MessageLayout, ...], tuple[str, ...]]:
+    """Turn the bytes of a DBC into message layouts and faults.
 
     Raises
     ------
@@ -80,11 +71,10 @@ def compile_dbc(content: bytes, path: Path) -> plan_cache.Plan:
     text = _decoded(content)
     if "BO_" not in text:
         raise DbcError("this is no DBC: it defines no message (BO_)", "Give the DBC that belongs to the log", path)
-    with collector_paused():
-        said = read_statements(text)
-        if said.signal_count > MOST_SIGNALS:
-            raise DbcError(f"the DBC defines more than {MOST_SIGNALS} signals", "Give the DBC of one vehicle", path)
-        messages = message_layouts(said)
+    said = read_statements(text)
+    if said.signal_count > MOST_SIGNALS:
+        raise DbcError(f"the DBC defines more than {MOST_SIGNALS} signals", "Give the DBC of one vehicle", path)
+    messages = message_layouts(said)
     faults = tuple(said.faults)
     if said.fault_count > len(faults):
         faults = (*faults, f"and {said.fault_count - len(faults)} more faults")

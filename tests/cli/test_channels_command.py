@@ -17,11 +17,6 @@ BO_ 256 PackStatus: 8 Logger
 """
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 @pytest.fixture
 def van(tmp_path):
     new_build(tmp_path / "van")

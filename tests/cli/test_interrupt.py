@@ -15,8 +15,7 @@ STOPPED = 130
 
 
 @pytest.fixture
-def build(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
+def build(tmp_path):
     folder = tmp_path / "van"
     write(tmp_path / "car.dbc", DBC)
     assert main(["new", str(folder)]) == 0

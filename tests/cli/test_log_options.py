@@ -11,11 +11,6 @@ OTHER_DBC = 'BU_: X\nBO_ 256 Charger: 8 X\n SG_ Level : 0|16@1+ (1,0) [0|0] "" X
 NO_BUS = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 def table(path, first_s):
     # python-can's CSV carries no bus; 0BAQAAAAAAA= is 4 4 0 0 0 0 0 0.
     rows = "".join(f"{first_s + i},0x100,0,0,0,8,BAQAAAAAAAA=\n" for i in range(3))

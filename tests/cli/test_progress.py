@@ -17,7 +17,7 @@ def shown_by(arguments, folder):
     import pty
 
     terminal, end = pty.openpty()
-    environment = {**os.environ, "TERM": "xterm", "COLUMNS": "120", "LOGAN_CACHE": str(folder / "cache")}
+    environment = {**os.environ, "TERM": "xterm", "COLUMNS": "120"}
     process = subprocess.Popen(
         [sys.executable, "-m", "logan", *map(str, arguments)], stderr=end, stdout=subprocess.DEVNULL, env=environment
     )

@@ -1,10 +1,9 @@
-import json
 import time
 
 import cantools
 import pytest
 
-from logan.dbc import loading, plan_cache
+from logan.dbc import loading
 from logan.dbc.loading import compile_dbc, load_dbc
 from logan.dbc.statements import MOST_FAULTS
 from logan.errors import DbcError
@@ -25,15 +24,10 @@ SIG_VALTYPE_ 2566834709 Speed : 1;
 """
 
 
-@pytest.fixture
-def cache(tmp_path):
-    return tmp_path / "cache"
-
-
-def load(tmp_path, text, cache=None, *, encoding="utf-8"):
+def load(tmp_path, text, *, encoding="utf-8"):
     path = tmp_path / "test.dbc"
     path.write_bytes(text.encode(encoding))
-    return load_dbc(path, cache_folder=cache or tmp_path / "cache")
+    return load_dbc(path)
 
 
 def test_every_property_of_a_signal_reaches_its_layout(tmp_path):
@@ -61,39 +55,6 @@ def test_nested_multiplexing_lists_every_level(tmp_path):
         MuxCondition("Sub", ((2, 4), (7, 7))),
         MuxCondition("Top", ((1, 1),)),
     )
-
-
-def test_a_plan_is_kept_and_used_again_without_parsing(tmp_path, cache, monkeypatch):
-    first = load(tmp_path, PLAIN, cache)
-    monkeypatch.setattr(loading, "compile_dbc", None)
-    assert load(tmp_path, PLAIN, cache) == first
-
-
-def test_another_content_is_another_plan(tmp_path, cache):
-    load(tmp_path, PLAIN, cache)
-    assert load(tmp_path, PLAIN.replace("0.1,0", "0.2,0"), cache).messages[0].signal("Voltage").scale == 0.2
-
-
-DAMAGES = (lambda body: body[:-9], lambda body: body.replace(b"Voltage", b"Voltagf"), lambda body: b"")
-
-
-@pytest.mark.parametrize("damage", DAMAGES)
-def test_a_damaged_plan_is_made_anew(tmp_path, cache, damage):
-    first = load(tmp_path, PLAIN, cache)
-    (plan,) = cache.iterdir()
-    plan.write_bytes(damage(plan.read_bytes()))
-    assert load(tmp_path, PLAIN, cache) == first
-
-
-def test_a_plan_is_plain_json(tmp_path, cache):
-    load(tmp_path, PLAIN, cache)
-    (plan,) = cache.iterdir()
-    assert json.loads(plan.read_bytes().split(b"\n", 1)[1])["faults"] == []
-
-
-def test_a_cache_that_cannot_be_written_is_no_error(tmp_path):
-    (tmp_path / "file").write_text("not a folder")
-    assert load(tmp_path, PLAIN, tmp_path / "file" / "cache").messages
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
@@ -289,18 +250,18 @@ def test_without_the_declaration_only_the_exact_identifier_counts(tmp_path):
 
 
 @pytest.mark.registry
-def test_every_dbc_of_the_parsers_own_tests_loads_or_is_refused_with_a_reason(tmp_path):
+def test_every_dbc_of_the_parsers_own_tests_loads_or_is_refused_with_a_reason():
     paths = sorted(registry_folder("cantools", "tests/files/dbc").glob("*.dbc"))
-    outcomes = [_loaded_or_refused(path, tmp_path) for path in paths]
+    outcomes = [_loaded_or_refused(path) for path in paths]
     loaded = [outcome for outcome in outcomes if not isinstance(outcome, DbcError)]
     assert len(loaded) > 50
     assert all(LayoutIndex(dbc.messages).messages for dbc in loaded)
-    assert all(_loaded_or_refused(dbc.path, tmp_path) == dbc for dbc in loaded)
+    assert all(_loaded_or_refused(dbc.path) == dbc for dbc in loaded)
     assert all(error.problem and error.remedy for error in outcomes if isinstance(error, DbcError))
 
 
 @pytest.mark.registry
-def test_every_property_is_the_one_that_the_parser_reads(tmp_path):
+def test_every_property_is_the_one_that_the_parser_reads():
     """cantools, which the code does not use, is the outside check: every signal of every DBC of its own tests."""
     compared = 0
     for path in sorted(registry_folder("cantools", "tests/files/dbc").glob("*.dbc")):
@@ -332,17 +293,8 @@ def test_every_property_is_the_one_that_the_parser_reads(tmp_path):
     assert compared > 1000
 
 
-def _loaded_or_refused(path, cache):
+def _loaded_or_refused(path):
     try:
-        return load_dbc(path, cache_folder=cache)
+        return load_dbc(path)
     except DbcError as error:
         return error
-
-
-def test_the_cache_folder_follows_the_system_and_the_override(monkeypatch, tmp_path):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path))
-    assert plan_cache.default_folder() == tmp_path / "dbc"
-    monkeypatch.delenv("LOGAN_CACHE")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    monkeypatch.setattr(plan_cache.sys, "platform", "linux")
-    assert plan_cache.default_folder() == tmp_path / "logan" / "dbc"

@@ -21,11 +21,6 @@ VALUE_TABLE = 'VAL_ 257 Mode 0 "OFF" 1 "=RUN" ;\n'
 WITH_MODE = DBC + ' SG_ Mode : 8|8@1+ (1,0) [0|0] "" X\n' + VALUE_TABLE
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 @pytest.fixture
 def log(tmp_path):
     lines = ["this line is broken\n"]

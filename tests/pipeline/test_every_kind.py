@@ -10,12 +10,8 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 @pytest.fixture(scope="module")
-def signals(tmp_path_factory):
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("LOGAN_CACHE", str(tmp_path_factory.mktemp("cache")))
-        return read_signals(
-            [FIXTURES / "logs/candump/every_kind.log"], dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1
-        )
+def signals():
+    return read_signals([FIXTURES / "logs/candump/every_kind.log"], dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1)
 
 
 @pytest.mark.parametrize(

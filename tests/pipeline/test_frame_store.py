@@ -8,11 +8,6 @@ from logan.pipeline.ingest import read_logs
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 @pytest.fixture
 def dbc(tmp_path):
     return write(tmp_path / "car.dbc", DBC)

@@ -18,11 +18,6 @@ BO_ 257 Motor: 8 X
 """
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 @pytest.fixture
 def dbc(tmp_path):
     return write(tmp_path / "car.dbc", DBC)

@@ -9,11 +9,6 @@ from logan.pipeline.parquet_export import export_parquet
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 
-@pytest.fixture(autouse=True)
-def own_cache(tmp_path, monkeypatch):
-    monkeypatch.setenv("LOGAN_CACHE", str(tmp_path / "cache"))
-
-
 @pytest.fixture
 def dbc(tmp_path):
     mux = (

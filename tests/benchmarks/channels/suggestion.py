@@ -19,7 +19,6 @@ import csv
 import hashlib
 import subprocess
 import sys
-import tempfile
 import time
 import zipfile
 from collections import Counter
@@ -64,8 +63,7 @@ def table_of(path: Path) -> tuple[SignalTable, dict[str, tuple[int, int]]]:
     """Signals of a DBC without data, and identifier and start bit by key."""
     columns, places = [], {}
     empty_ns, empty = np.empty(0, dtype=np.int64), np.empty(0)
-    with tempfile.TemporaryDirectory() as cache:
-        dbc = load_dbc(path, cache_folder=Path(cache))
+    dbc = load_dbc(path)
     for message in dbc.messages:
         for signal in message.signals:
             column = SignalColumn(

@@ -43,9 +43,8 @@ def dbc_loading() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "large.dbc"
         path.write_text(large_dbc())
-        first_s = best_s(lambda: load_dbc(path, cache_folder=Path(tempfile.mkdtemp(dir=folder))), 3)
-        again_s = best_s(lambda: load_dbc(path, cache_folder=Path(folder) / "kept"), 10)
-    print(f"500-message DBC: loaded in {first_s:.2f} s (goal 1), plan used again in {again_s * 1e3:.0f} ms (goal 50)")
+        took_s = best_s(lambda: load_dbc(path), 5)
+    print(f"500-message DBC: loaded in {took_s * 1e3:.0f} ms (goal 1000)")
 
 
 def irregular_lines(dbc: Path) -> None:
