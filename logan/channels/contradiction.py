@@ -23,6 +23,8 @@ _RATIOS: Final = (
 )
 _TOLERANCE: Final = 0.04
 _FEWEST: Final = 30
+_FEWEST_OF_ONE_QUANTITY: Final = 10
+"""Ten seconds of a satellite receiver once a second: two speeds are told apart by less than a slope is."""
 _SAME_QUANTITY: Final = (
     # Channel judged, channel it is compared with, smallest value that counts, in SI.
     ("gnss_speed", "speed", 5.0),
@@ -53,7 +55,7 @@ def contradictions(channels: Mapping[str, MappedChannel]) -> list[DataFlag]:
     for judged, reference, floor in _SAME_QUANTITY:
         if judged in channels and reference in channels:
             time_s, expected = _samples(channels[reference])
-            flags += _flag(judged, f"{reference}", channels[judged], time_s, expected, floor)
+            flags += _flag(judged, reference, channels[judged], time_s, expected, floor, _FEWEST_OF_ONE_QUANTITY)
     if {"pack_power", "pack_voltage", "pack_current"} <= channels.keys():
         time_s, current_a = _samples(channels["pack_current"])
         volt_s, voltage_v = _samples(channels["pack_voltage"])
@@ -76,15 +78,21 @@ def _samples(channel: MappedChannel) -> tuple[FloatArray, FloatArray]:
 
 
 def _flag(
-    judged: str, against: str, channel: MappedChannel, time_s: FloatArray, expected: FloatArray, floor: float
+    judged: str,
+    against: str,
+    channel: MappedChannel,
+    time_s: FloatArray,
+    expected: FloatArray,
+    floor: float,
+    fewest: int = _FEWEST,
 ) -> list[DataFlag]:
     at_s, value = _samples(channel)
-    if at_s.size < _FEWEST or time_s.size < _FEWEST:
+    if at_s.size < fewest or time_s.size < fewest:
         return []
     inside = (at_s >= time_s[0]) & (at_s <= time_s[-1])
     other = np.interp(at_s[inside], time_s, expected)
     counts = np.abs(other) > floor
-    if np.count_nonzero(counts) < _FEWEST:
+    if np.count_nonzero(counts) < fewest:
         return []
     ratios = np.abs(value[inside][counts] / other[counts])
     middle = float(np.median(ratios))

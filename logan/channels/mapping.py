@@ -12,6 +12,7 @@ import numpy as np
 from logan.channels.contradiction import contradictions
 from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
+from logan.channels.matching import suggest
 from logan.channels.raw_codes import not_available_codes, reread_signed, signed_code
 from logan.channels.units import conversion_to_si
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
@@ -22,6 +23,7 @@ from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
 from logan.units.algebra import UnitConversion
 
+_LEAST_NAMED: Final = 0.75
 FIRST_ABSOLUTE_NS: Final = 946_684_800_000_000_000
 """2000-01-01 UTC: a log that starts earlier has no absolute time. [ns]"""
 
@@ -70,7 +72,7 @@ def map_channels(
     if impossible and is_strict:
         raise ChannelError("the channel map is impossible: " + as_sentence(impossible), "")
     flags += [_impossible_flag(one) for one in impossible]
-    flags += contradictions(channels)
+    flags += [*contradictions(channels), *_unused_columns(table, channel_map)]
     return MappedChannels(channels=channels, flags=tuple(flags), start_ns=_start_ns(channels), steps=tuple(steps))
 
 
@@ -262,6 +264,35 @@ def _missing_flag(source: ChannelSource, table: SignalTable) -> DataFlag:
         evidence=f"the map names '{source.signal}'{_nearest_signal(source.signal, table)}",
         remedy="Check the logger's list, or the name in the channel map; what needs the channel is not shown",
     )
+
+
+def _unused_columns(table: SignalTable, channel_map: ChannelMap) -> list[DataFlag]:
+    """Name the columns of a table that look like channels which the map lacks, such as a receiver's place."""
+    mapped = {source.channel for source in channel_map.sources}
+    used = {column.key for source in channel_map.sources for column in table.find(source.signal)}
+    own = [
+        replace(column, time_ns=column.time_ns[:0], value=column.value[:0])
+        for column in table
+        if not column.message and column.key not in used
+    ]
+    left = [*own, *table.unused]
+    unused = [
+        f"{suggestion.channel} ({best.signal})"
+        for suggestion in (suggest(replace(table, columns=tuple(left), unused=())) if left else ())
+        if (best := suggestion.candidates[0]).score >= _LEAST_NAMED and suggestion.channel not in mapped
+    ]
+    if not unused:
+        return []
+    return [
+        DataFlag(
+            code="columns_unused",
+            severity=Severity.NOTE,
+            channels=(),
+            title="The log has columns that are not used",
+            evidence=", ".join(unused[:12]) + (f" and {len(unused) - 12} more" if len(unused) > 12 else ""),
+            remedy="Map them with 'logan channels LOG', then 'logan library decode'",
+        )
+    ]
 
 
 def _impossible_flag(found: Impossibility) -> DataFlag:

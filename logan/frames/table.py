@@ -146,6 +146,8 @@ class SignalTable:
         Identifiers that a bus carries both as standard and as extended ones.
     text_cells : mapping of str to SkippedPart
         First cell of a column of numbers that holds text, by the column's name.
+    unused : tuple of SignalColumn
+        Columns of a table that nobody asked for, without their data.
     """
 
     columns: tuple[SignalColumn, ...]
@@ -160,6 +162,7 @@ class SignalTable:
     error_time_ns: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     clashes: tuple[str, ...] = ()
     text_cells: Mapping[str, SkippedPart] = field(default_factory=dict)
+    unused: tuple[SignalColumn, ...] = ()
 
     def __iter__(self) -> Iterator[SignalColumn]:
         return iter(self.columns)

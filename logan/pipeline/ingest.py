@@ -161,7 +161,14 @@ def read_logs(
     tables = [part for part in reader.read(decoder.builder) if isinstance(part, SignalTable)]
     reader.check_not_empty(decoder.builder, tables)
     table_columns = join_columns(table.columns for table in tables)
-    signals = _signals(reader, decoder, layouts, asked_for(table_columns, want))
+    asked = asked_for(table_columns, want)
+    used = {column.key for column in asked}
+    unused = tuple(
+        replace(column, time_ns=column.time_ns[:0], value=column.value[:0])
+        for column in table_columns
+        if column.key not in used
+    )
+    signals = replace(_signals(reader, decoder, layouts, asked), unused=unused)
     if keep is not None:
         keep.end_part(replace(signals, columns=table_columns), len(reader.files))
     return Ingested(

@@ -35,11 +35,13 @@ def unit_words(ratio: float, tolerance: float = 0.03) -> str:
     return ""
 
 
-def speed_ratio(survey: DriveSurvey, reference: str, factor: float = 1.0) -> tuple[float, float, int] | None:
+def speed_ratio(
+    survey: DriveSurvey, reference: str, factor: float = 1.0, *, least_s: float = 30.0
+) -> tuple[float, float, int] | None:
     """Median of speed over a reference, its spread (1.48 MAD), and the samples it rests on."""
     speed, other = survey.on_grid("speed"), survey.on_grid(reference) * factor
     usable = np.isfinite(speed) & np.isfinite(other) & (other > 2.0) & (speed > 0.5)
-    if usable.sum() * survey.period_s < 30.0 or usable.sum() < 20:
+    if usable.sum() * survey.period_s < least_s or usable.sum() < 10:
         return None
     ratio = speed[usable] / other[usable]
     middle = float(np.median(ratio))
@@ -50,7 +52,8 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed against satellite, motor and odometer: a ratio of 1.609, 3.6, 2.237 or 10."""
     found = []
     for reference, factor in (("gnss_speed", 1.0), ("motor_speed", survey.metres_per_motor_radian)):
-        ratio = speed_ratio(survey, reference, factor) if survey.has("speed", reference) else None
+        # A unit is off by 60 % and more: ten seconds tell it.
+        ratio = speed_ratio(survey, reference, factor, least_s=10.0) if survey.has("speed", reference) else None
         if ratio is not None and ratio[1] < 0.1 * ratio[0] and (words := unit_words(ratio[0])):
             found.append((ratio[0], words, reference))
     if not found:

@@ -275,3 +275,23 @@ def test_a_code_is_blanked_as_it_was_read_before_the_override_too():
             options={"signed": True, "not_available": (code,)},
         )
         assert np.array_equal(np.isnan(value), [False, True, False])
+
+
+@pytest.mark.parametrize("factor", [3.6 / 1.609344, 1.0 / 3.6])
+def test_twelve_seconds_with_a_satellite_receiver_tell_the_unit_of_speed(factor):
+    speed = 20.0 + np.sin(np.arange(120) / 9.0)
+    log = table(column("S", speed * factor, unit="m/s"), column("G", speed[::10], unit="m/s", period_s=1.0))
+    flags = map_channels(log, ChannelMap((source("speed", "S"), source("gnss_speed", "G")))).flags
+    assert [flag.severity.value for flag in flags] == ["red"]
+    short = table(column("S", speed[:80] * factor, unit="m/s"), column("G", speed[:80:10], unit="m/s", period_s=1.0))
+    assert map_channels(short, ChannelMap((source("speed", "S"), source("gnss_speed", "G")))).flags == ()
+
+
+def test_columns_that_are_there_and_unused_are_named_once():
+    value = np.linspace(10.0, 20.0, 200)
+    names = {"Speed": "km/h", "GPS Latitude": "deg", "GPS Longitude": "deg", "Remark": "", "Motor Temp": "degC"}
+    log = table(*(column(name, value, unit=unit) for name, unit in names.items()))
+    (flag,) = map_channels(log, ChannelMap((source("speed", "Speed"), source("motor_temperature", "Motor Temp")))).flags
+    assert flag.code == "columns_unused"
+    assert flag.evidence == "latitude (GPS Latitude), longitude (GPS Longitude)"
+    assert flag.severity.value == "note"
