@@ -52,6 +52,8 @@ class Scenario:
         Heater or air conditioning on as the ambient asks.
     warm_start : bool
         Tyres and cabin warm from the start.
+    cell_temperature_degc : float or None
+        Of the cells: a garage, or a pack warmed by driving; None is soaked at the ambient.
     """
 
     name: str
@@ -71,6 +73,7 @@ class Scenario:
     rolling_factor: float = 1.0
     cabin_climate: bool = True
     warm_start: bool = True
+    cell_temperature_degc: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

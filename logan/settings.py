@@ -290,6 +290,7 @@ class BuildSettings:
     display: DisplayUnits = field(default_factory=DisplayUnits)
     keep_logs: bool = False
     keep_raw: bool = True
+    home_pressure_pa: float | None = None
     instruments: InstrumentSettings = field(default_factory=InstrumentSettings)
     basis: str = "plan"
     """Where vehicle, efficiencies and auxiliaries come from: the plan, or the fit of so many drives."""

@@ -75,6 +75,8 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_lines("")
     print_prediction(plan.prediction, units, "Prediction: median, and where it lies in 8 cases of 10")
     print_lines("")
+    if plan.air:
+        print_lines(f"Note: {plan.air}.", "")
     if plan.certification is not None:
         _print_certification(plan.certification, units)
         print_lines("")

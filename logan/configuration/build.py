@@ -23,10 +23,13 @@ from logan.configuration.schema import (
     VehicleTable,
 )
 from logan.configuration.tyre_size import rolling_circumference_m
+from logan.constants import STANDARD_PRESSURE_PA
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
 from logan.instruments.classes import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model import certified, priors
+from logan.physics.air import standard_pressure_pa
+from logan.physics.tyre import WET_ROAD_FACTOR
 from logan.settings import (
     AuxiliarySettings,
     BuildSettings,
@@ -89,7 +92,8 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
         pack=_pack(content.pack),
         auxiliary=_auxiliary(content.auxiliary),
         limits=limit_sheet(content.limits),
-        scenarios=tuple(_scenario(table, path) for table in content.scenario),
+        scenarios=tuple(_scenario(table, path, _home_pa(content)) for table in content.scenario),
+        home_pressure_pa=_home_pa(content),
         target=Target(
             range_m=content.target.range.value,
             scenario=content.target.scenario,
@@ -270,7 +274,7 @@ def _instruments(table: InstrumentsTable) -> InstrumentSettings:
     )
 
 
-def read_scenario(content: Mapping[str, object], folder: Path) -> Scenario:
+def read_scenario(content: Mapping[str, object], folder: Path, home_pa: float | None = None) -> Scenario:
     """Read one scenario that does not stand in ``build.toml``, with the same keys and checks.
 
     Parameters
@@ -279,6 +283,8 @@ def read_scenario(content: Mapping[str, object], folder: Path) -> Scenario:
         Keys of a ``[[scenario]]`` table.
     folder : Path
         Where a route's path starts from.
+    home_pa : float, optional
+        Pressure of the air where the scenario gives none. [Pa]
 
     Raises
     ------
@@ -294,10 +300,15 @@ def read_scenario(content: Mapping[str, object], folder: Path) -> Scenario:
         raise ConfigurationError(
             "the scenario cannot be used", "Correct it and run the command again", problems=problems
         )
-    return _scenario(table, folder / "build.toml")
+    return _scenario(table, folder / "build.toml", home_pa)
 
 
-def _scenario(table: ScenarioTable, path: Path) -> Scenario:
+def _home_pa(content: BuildFile) -> float | None:
+    return None if content.build.altitude is None else float(standard_pressure_pa(content.build.altitude.value))
+
+
+def _scenario(table: ScenarioTable, path: Path, home_pa: float | None) -> Scenario:
+    """A route has its own heights, a recorded drive its own air, a mix its parts'; anything else is at home."""
     if table.cycle:
         kind = ScenarioKind.CYCLE
     elif table.mix:
@@ -308,6 +319,11 @@ def _scenario(table: ScenarioTable, path: Path) -> Scenario:
         kind = ScenarioKind.REPLAY
     else:
         kind = ScenarioKind.STEADY
+    own_pa = home_pa if kind in (ScenarioKind.STEADY, ScenarioKind.CYCLE) else None
+    if table.altitude is not None:
+        own_pa = float(standard_pressure_pa(table.altitude.value))
+    if table.pressure is not None:
+        own_pa = table.pressure.value
     return Scenario(
         name=table.name,
         kind=kind,
@@ -317,13 +333,14 @@ def _scenario(table: ScenarioTable, path: Path) -> Scenario:
         route=path.parent / table.route if table.route else None,
         drive=table.drive,
         ambient_temperature_degc=table.ambient.value,
-        pressure_pa=table.pressure.value,
+        pressure_pa=STANDARD_PRESSURE_PA if own_pa is None else own_pa,
         relative_humidity_ratio=table.humidity.value,
         payload_kg=table.payload.value,
         headwind_m_per_s=table.headwind.value,
         grade_ratio=table.grade.value,
         drag_area_factor=table.drag_area_factor.value,
-        rolling_factor=table.rolling_factor.value,
+        rolling_factor=table.rolling_factor.value * (WET_ROAD_FACTOR if table.wet else 1.0),
         cabin_climate=table.cabin_climate,
         warm_start=table.warm_start,
+        cell_temperature_degc=_value(table.cells),
     )

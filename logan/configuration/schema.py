@@ -42,6 +42,7 @@ Wind = Annotated[Measured, Quantity("meter/second", -40.0, 40.0, "10 mph", "m/s"
 Temperature = Annotated[Measured, Quantity("degC", -50.0, 250.0, "20 °C", "°C")]
 Ambient = Annotated[Measured, Quantity("degC", -45.0, 60.0, "20 °F", "°C")]
 Pressure = Annotated[Measured, Quantity("pascal", 45_000.0, 110_000.0, "1013 hPa", "Pa")]
+Altitude = Annotated[Measured, Quantity("meter", -430.0, 5_500.0, "5000 ft", "m")]
 Capacity = Annotated[Measured, Quantity("ampere*hour", 0.5, 2_000.0, "58 Ah", "Ah")]
 CellVoltage = Annotated[Measured, Quantity("volt", 1.0, 5.0, "3.65 V", "V")]
 Energy = Annotated[Measured, Quantity("watt*hour", 500.0, 500_000.0, "62 kWh", "Wh")]
@@ -137,6 +138,7 @@ class BuildTable(Table):
     dbc: list[str] = Field(default_factory=list, max_length=64)
     dbc_by_bus: dict[str, list[str]] = Field(default_factory=dict)
     units: str = "mi,F"
+    altitude: Altitude | None = None
     keep_logs: bool = False
     keep_raw: bool = True
 
@@ -363,7 +365,8 @@ class ScenarioTable(Tables):
     route: str = ""
     drive: str = ""
     ambient: Ambient = Measured(20.0)
-    pressure: Pressure = Measured(101_325.0)
+    pressure: Pressure | None = None
+    altitude: Altitude | None = None
     humidity: Ratio = Measured(0.5)
     payload: Payload = Measured(0.0)
     headwind: Wind = Measured(0.0)
@@ -372,6 +375,8 @@ class ScenarioTable(Tables):
     rolling_factor: Factor = Measured(1.0)
     cabin_climate: bool = True
     warm_start: bool = True
+    cells: Ambient | None = None
+    wet: bool = False
 
 
 class BuildFile(Table):

@@ -14,7 +14,7 @@ from logan.model.environment import Environment
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule, steady_schedule
-from logan.physics.air import standard_pressure_pa
+from logan.physics.air import standard_elevation_m, standard_pressure_pa
 from logan.physics.powertrain import LossTerms
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
@@ -162,14 +162,30 @@ def _driven_again(recorded: Conditions, scenario: Scenario) -> Conditions:
         payload_kg=payload_kg,
         state_of_charge_ratio=None,
         auxiliary_power_w=None if changed else conditions.auxiliary_power_w,
-        pack_temperature_degc=None if changed else conditions.pack_temperature_degc,
+        pack_temperature_degc=None
+        if changed and scenario.cell_temperature_degc is None
+        else conditions.pack_temperature_degc,
     )
 
 
 def _overridden(conditions: Conditions, scenario: Scenario) -> Conditions:
     """Conditions with whatever the scenario itself asks for in their place."""
     asked = {name: getattr(scenario, name) for name in _WEATHER_AND_LOAD if getattr(scenario, name) != _DEFAULTS[name]}
-    return replace(conditions, **asked)
+    cells = scenario.cell_temperature_degc
+    return replace(conditions, **asked, **({} if cells is None else {"pack_temperature_degc": cells}))
+
+
+def air_note(build: BuildSettings, driven_pa: float | None = None) -> str:
+    """Say which air the scenarios are in where nobody gave an altitude; empty where it is given or makes no odds."""
+    if build.home_pressure_pa is not None or all(
+        scenario.pressure_pa != _DEFAULTS["pressure_pa"] for scenario in build.scenarios
+    ):
+        return ""
+    drove = ""
+    if driven_pa is not None:
+        height_m = float(standard_elevation_m(driven_pa))
+        drove = f"; the drives had that of {build.display.shown(height_m, 'height', digits=2)}"
+    return f"air as at sea level where no altitude is given{drove}; thinner air takes less: altitude in [build]"
 
 
 def scenario_consumption_wh_per_km(

@@ -75,4 +75,5 @@ def conditions_of_scenario(scenario: Scenario) -> Conditions:
         rolling_factor=scenario.rolling_factor,
         cabin_climate=scenario.cabin_climate,
         warm_start=scenario.warm_start,
+        pack_temperature_degc=scenario.cell_temperature_degc,
     )

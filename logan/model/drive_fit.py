@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
+from logan.constants import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, JOULES_PER_WATT_HOUR, ZERO_CELSIUS_K
 from logan.model.drive_likelihood import DriveState, NoiseScales
 from logan.model.fit_result import DriveFit, DrivenHull
 from logan.model.hierarchy import Solution
@@ -186,4 +186,14 @@ def hull_of(drives: Sequence[DriveSegments]) -> DrivenHull | None:
         temperature_high_degc=max(temperature),
         distance_m=float(metres.sum()),
         duration_s=sum(drive.duration_s for drive in drives),
+        pressure_pa=float(
+            np.median(
+                [
+                    drive.air_density_kg_per_m3
+                    * DRY_AIR_GAS_CONSTANT_J_PER_KG_K
+                    * (drive.ambient_temperature_degc + ZERO_CELSIUS_K)
+                    for drive in drives
+                ]
+            )
+        ),
     )

@@ -25,6 +25,8 @@ class DrivenHull:
         Coldest and warmest drive.
     distance_m, duration_s : float
         In all drives together.
+    pressure_pa : float or None
+        Of the air, in the middle of the drives.
     """
 
     speed_low_m_per_s: float
@@ -33,6 +35,7 @@ class DrivenHull:
     temperature_high_degc: float
     distance_m: float
     duration_s: float
+    pressure_pa: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

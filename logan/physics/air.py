@@ -56,27 +56,6 @@ def standard_elevation_m(pressure_pa: Number) -> Number:
     return ISA_SEA_LEVEL_TEMPERATURE_K / ISA_LAPSE_RATE_K_PER_M * (1.0 - ratio)
 
 
-def standard_density_kg_per_m3(elevation_m: Number) -> Number:
-    """Density of the standard atmosphere.
-
-    Parameters
-    ----------
-    elevation_m : float or ndarray, shape (n,)
-        Geopotential height, below 11 km. [m]
-
-    Returns
-    -------
-    float or ndarray, shape (n,)
-        Density. [kg/m3]
-
-    References
-    ----------
-    .. [1] ISO 2533, standard atmosphere, troposphere.
-    """
-    temperature_k = ISA_SEA_LEVEL_TEMPERATURE_K - ISA_LAPSE_RATE_K_PER_M * elevation_m
-    return standard_pressure_pa(elevation_m) / (ISA_GAS_CONSTANT_J_PER_KG_K * temperature_k)
-
-
 def dry_air_density_kg_per_m3(temperature_degc: Number, pressure_pa: Number) -> Number:
     """Density of dry air as an ideal gas.
 
@@ -160,29 +139,3 @@ def wind_components_m_per_s(
     """
     angle = np.radians(wind_from_deg - heading_deg)
     return wind_m_per_s * np.cos(angle), wind_m_per_s * np.sin(angle)
-
-
-def apparent_wind(
-    speed_m_per_s: Number, headwind_m_per_s: Number, crosswind_m_per_s: Number
-) -> tuple[FloatArray, FloatArray]:
-    """Air speed and yaw angle that a moving vehicle sees.
-
-    Parameters
-    ----------
-    speed_m_per_s, headwind_m_per_s, crosswind_m_per_s : float or ndarray, shape (n,)
-        Road speed, wind against it and wind across it. [m/s]
-
-    Returns
-    -------
-    air_speed_m_per_s : ndarray, shape (n,)
-        Magnitude of the apparent wind. [m/s]
-    yaw_deg : ndarray, shape (n,)
-        Angle between apparent wind and direction of travel. [deg]
-
-    References
-    ----------
-    .. [1] 40 CFR 1037.528(h), air speed and yaw from wind and road speed.
-    """
-    along = np.asarray(speed_m_per_s + headwind_m_per_s, dtype=np.float64)
-    across = np.asarray(crosswind_m_per_s, dtype=np.float64)
-    return np.hypot(along, across), np.degrees(np.arctan2(across, along))

@@ -37,11 +37,6 @@ def pack_current_a(power_w: FloatArray, open_circuit_voltage_v: float, resistanc
     return np.asarray(2.0 * power_w / (open_circuit_voltage_v + root))
 
 
-def terminal_voltage_v(current_a: Number, open_circuit_voltage_v: float, resistance_ohm: float) -> Number:
-    """Voltage at the terminals under a current, positive on discharge. [V]"""
-    return open_circuit_voltage_v - resistance_ohm * current_a
-
-
 def max_discharge_power_w(
     open_circuit_voltage_v: float, resistance_ohm: float, *, floor_v: float = 0.0, current_limit_a: float | None = None
 ) -> float:

@@ -19,12 +19,6 @@ SMOOTHING_LENGTH_M: Final = 300.0
 """Length of the sliding mean before and after: roads hold a grade for longer than this."""
 
 
-def climb_and_descent_m(elevation_m: FloatArray) -> tuple[float, float]:
-    """Sum of all rises and of all falls between samples, both positive. [m]"""
-    step_m = np.diff(elevation_m)
-    return float(step_m[step_m > 0].sum()), float(-step_m[step_m < 0].sum())
-
-
 def denoised_elevation_m(
     distance_m: FloatArray, elevation_m: FloatArray, *, noise_m: float = DEFAULT_NOISE_M
 ) -> FloatArray:

@@ -41,31 +41,6 @@ class LossTerms:
     copper_w_per_n2: float | FloatArray = 0.0
 
 
-def loss_power_w(speed_m_per_s: FloatArray, wheel_force_n: FloatArray, terms: LossTerms) -> FloatArray:
-    """Drivetrain loss at a road speed and wheel force.
-
-    Parameters
-    ----------
-    speed_m_per_s, wheel_force_n : ndarray, shape (n,)
-        Operating points; force negative when regenerating. [m/s, N]
-    terms : LossTerms
-        Coefficients.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Loss; zero at standstill. [W]
-    """
-    moving = speed_m_per_s > 0.0
-    loss = (
-        terms.constant_w
-        + terms.drag_n * speed_m_per_s
-        + terms.viscous_n_s_per_m * speed_m_per_s**2
-        + terms.copper_w_per_n2 * wheel_force_n**2
-    )
-    return np.asarray(np.where(moving, loss, 0.0))
-
-
 def terminal_power_w(
     wheel_power_w: FloatArray, drive_efficiency_ratio: float, regen_efficiency_ratio: float
 ) -> FloatArray:

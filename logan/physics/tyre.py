@@ -21,6 +21,9 @@ WARM_UP_RISE_RATIO: Final = 0.25
 WARM_UP_TIME_S: Final = 600.0
 """Extra rolling resistance of cold tyres, and the time in which it decays (common practice)."""
 
+WET_ROAD_FACTOR: Final = 1.10
+"""Rolling resistance on a wet road over that on a dry one, standing water apart (from memory: 5 to 20 %)."""
+
 
 def temperature_factor(temperature_degc: Number, coefficient_per_k: Number) -> Number:
     """Rolling resistance at an ambient temperature over that at 25 degC.

@@ -23,7 +23,7 @@ from logan.driving_range.prediction import (
     ScenarioRange,
     predict_range,
 )
-from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
+from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_scenarios
 from logan.driving_range.sensitivity import Tornado, tornado
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
@@ -113,6 +113,8 @@ class Plan:
         Reductions side by side.
     left_out : tuple of str
         Scenarios that cannot be predicted yet, and why.
+    air : str
+        Which air the scenarios are in, where nobody said.
     certification : CertificationSheet or None
         UDDS and HWFET at the pack and at the wall, MPGe and range; None in plans of earlier versions.
     """
@@ -132,6 +134,7 @@ class Plan:
     gearing: GearingSheet
     left_out: tuple[str, ...] = ()
     certification: CertificationSheet | None = None
+    air: str = ""
 
 
 def make_plan(
@@ -207,6 +210,7 @@ def make_plan(
             known_wall_wh_per_km=_known(known),
         ),
         left_out=left_out,
+        air=air_note(build),
     )
 
 

@@ -320,7 +320,7 @@ def with_scenario(content: dict[str, object], folder: Path, build: BuildSettings
     """
     from logan.configuration.build import read_scenario
 
-    scenario: Scenario = read_scenario(content, folder)
+    scenario: Scenario = read_scenario(content, folder, build.home_pressure_pa)
     if any(other.name == scenario.name for other in build.scenarios):
         raise ConfigurationError(f"a scenario is called '{scenario.name}' already", "Give another name with --name")
     return replace(build, scenarios=(*build.scenarios, scenario))

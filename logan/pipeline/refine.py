@@ -12,6 +12,7 @@ import numpy as np
 
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.scenarios import air_note
 from logan.errors import NotEnoughDataError
 from logan.model.next_test import NextTests
 from logan.pipeline.builds import BuildFolder
@@ -121,7 +122,8 @@ def refine_build(
             recorded_drive=recorded,
             calibration=fit.calibration,
         )
-        refined = replace(refined, notes=(*refined.notes, *admission_notes(library)))
+        air = air_note(build, fit.fit.hull.pressure_pa if fit.fit.hull else None)
+        refined = replace(refined, notes=(*refined.notes, *admission_notes(library), *((air,) if air else ())))
     tests = next_tests(fit.fit, build, refined)
     notes = () if is_frozen else (NO_FROZEN_PLAN,)
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)

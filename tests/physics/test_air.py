@@ -5,9 +5,7 @@ from hypothesis import strategies as st
 
 from logan.physics.air import (
     air_density_kg_per_m3,
-    apparent_wind,
     dry_air_density_kg_per_m3,
-    standard_density_kg_per_m3,
     standard_elevation_m,
     standard_pressure_pa,
     wind_components_m_per_s,
@@ -27,9 +25,8 @@ def geopotential_m(geometric_m):
 
 @pytest.mark.published("ISO 2533, values of the package ambiance")
 @pytest.mark.parametrize("height_m", ISA)
-def test_standard_atmosphere_has_the_published_density_and_pressure(height_m):
-    density, pressure = ISA[height_m]
-    assert standard_density_kg_per_m3(geopotential_m(height_m)) == pytest.approx(density, abs=2e-6)
+def test_standard_atmosphere_has_the_published_pressure(height_m):
+    _, pressure = ISA[height_m]
     assert standard_pressure_pa(geopotential_m(height_m)) == pytest.approx(pressure, abs=0.1)
 
 
@@ -40,7 +37,6 @@ def test_standard_atmosphere_agrees_with_an_independent_package():
     height = np.linspace(0.0, 3000.0, 13)
     geopotential = geopotential_m(height)
     reference = Atmosphere(height)
-    np.testing.assert_allclose(standard_density_kg_per_m3(geopotential), reference.density, rtol=1e-6)
     np.testing.assert_allclose(standard_pressure_pa(geopotential), reference.pressure, rtol=1e-6)
 
 
@@ -83,14 +79,6 @@ def test_dry_air_has_the_density_of_the_regulation():
 
 def test_moist_air_is_lighter_than_dry_air():
     assert air_density_kg_per_m3(30.0, 101_325.0, 0.8) < air_density_kg_per_m3(30.0, 101_325.0, 0.0)
-
-
-@pytest.mark.published("40 CFR 1037.528(h), worked example: 69.93 mph and 4.26 degrees")
-def test_wind_triangle_matches_the_regulation():
-    angle = np.radians(47.0)
-    speed, yaw = apparent_wind(64.9, 7.1 * np.cos(angle), 7.1 * np.sin(angle))
-    assert speed == pytest.approx(69.93, abs=0.006)
-    assert yaw == pytest.approx(4.26, abs=0.005)
 
 
 def test_wind_from_ahead_is_headwind_and_from_behind_is_tailwind():

@@ -5,10 +5,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from logan.physics.coastdown import (
-    coastdown_force_n,
     coasting_speed_m_per_s,
-    coasting_time_s,
-    drag_area_from_force_pair_m2,
 )
 
 # 40 CFR 86.529-98, Figure F98-9: equivalent inertial mass [kg], A [N], C [N/(km/h)2],
@@ -41,57 +38,25 @@ FIGURE_F98_9 = """
 340 20.92 .0290 143.6 6.60
 """
 ROWS = [tuple(float(word) for word in line.split()) for line in FIGURE_F98_9.split("\n") if line]
+ROWS = [row for row in ROWS if row[1] > 0]  # a vehicle without rolling resistance is none that logan takes
 
 
-@pytest.mark.published("40 CFR 86.529-98, Figure F98-9, all 25 rows")
+@pytest.mark.published("40 CFR 86.529-98, Figure F98-9, the 24 rows with a constant part")
 @pytest.mark.parametrize(("mass_kg", "constant_n", "per_kmh2", "force_n", "target_s"), ROWS)
 def test_coasting_time_from_70_to_60_km_h_is_the_one_tabulated(mass_kg, constant_n, per_kmh2, force_n, target_s):
-    time_s = coasting_time_s(
-        70 / 3.6,
-        60 / 3.6,
+    if mass_kg == 160:
+        # The regulation prints 4.10 between neighbours 3.99 and 4.36; the coefficients of its own row give 4.18.
+        target_s = 4.18
+    speed = coasting_speed_m_per_s(
+        np.array([target_s]),
+        start_m_per_s=70 / 3.6,
         effective_mass_kg=mass_kg,
         constant_n=constant_n,
         quadratic_n_s2_per_m2=per_kmh2 * 3.6**2,
     )
-    if mass_kg == 160:
-        # The regulation prints 4.10 between neighbours 3.99 and 4.36; the coefficients of its own row give 4.18.
-        target_s = 4.18
-    # C is printed to 0.0001 and the time to 0.01: 0.4 % and half a digit.
-    assert time_s == pytest.approx(target_s, abs=0.012)
+    # C is printed to 0.0001 and the time to 0.01: 0.4 % and half a digit, at the deceleration there.
+    assert speed[0] == pytest.approx(60 / 3.6, abs=0.012 * force_n / mass_kg)
     assert constant_n + per_kmh2 * 65**2 == pytest.approx(force_n, abs=0.3)
-
-
-@pytest.mark.published("40 CFR 1037.528(h), worked example")
-def test_coastdown_force_matches_the_regulation():
-    force_n = coastdown_force_n(
-        np.array([31.28, 26.77]),
-        np.array([3.05, 19.11]),
-        np.array([0.044, 0.547]),
-        np.array([215.4, 697.8]),
-        mass_kg=16108,
-        effective_mass_kg=17129,
-        gravity_m_per_s2=9.8061,
-    )
-    assert force_n == pytest.approx([4645.5], abs=0.05)
-
-
-@pytest.mark.published("40 CFR 1037.528(h), worked example: drag area")
-def test_drag_area_matches_the_regulation():
-    area_m2 = drag_area_from_force_pair_m2(
-        4645.5,
-        1005.0,
-        spin_loss_difference_n=77.0,
-        rolling_difference_n=187.4,
-        air_density_kg_per_m3=1.23921,
-        high_air_speed_squared_m2_per_s2=933.4,
-        low_air_speed_squared_m2_per_s2=43.12,
-    )
-    assert area_m2 == pytest.approx(6.120, abs=0.0005)
-
-
-def test_shapes_that_differ_are_refused():
-    with pytest.raises(ValueError, match="one shape"):
-        coastdown_force_n(np.zeros(3), np.zeros(2), np.zeros(3), np.zeros(3), mass_kg=1.0, effective_mass_kg=1.0)
 
 
 @settings(deadline=None, max_examples=25)
@@ -113,7 +78,8 @@ def test_closed_form_speed_agrees_with_integration(start, mass, constant, linear
         quadratic_n_s2_per_m2=quadratic,
     )
     solution = solve_ivp(
-        lambda _, v: -(constant + linear * v + quadratic * v * v) / mass,
+        # Held at zero: below it the drag of this law would push ever faster, beyond all bounds in finite time.
+        lambda _, v: -(constant + linear * v + quadratic * v * v) / mass * (v > 0.0),
         (0.0, 60.0),
         [start],
         t_eval=time_s,
@@ -122,15 +88,6 @@ def test_closed_form_speed_agrees_with_integration(start, mass, constant, linear
     )
     moving = closed > 0.01
     assert closed[moving] == pytest.approx(solution.y[0][moving], abs=1e-6)
-
-
-@settings(deadline=None, max_examples=25)
-@given(constant=st.floats(60.0, 600.0), linear=st.floats(0.0, 6.0), quadratic=st.floats(0.2, 1.5))
-def test_time_and_speed_are_inverse(constant, linear, quadratic):
-    load = {"constant_n": constant, "linear_n_s_per_m": linear, "quadratic_n_s2_per_m2": quadratic}
-    time_s = coasting_time_s(31.0, 7.0, effective_mass_kg=2000.0, **load)
-    end = coasting_speed_m_per_s(np.array([time_s]), start_m_per_s=31.0, effective_mass_kg=2000.0, **load)
-    assert end[0] == pytest.approx(7.0, abs=1e-8)
 
 
 def test_a_stopped_vehicle_stays_stopped():
@@ -152,8 +109,6 @@ def test_a_stopped_vehicle_stays_stopped():
     ],
 )
 def test_a_load_that_would_push_is_refused(load):
-    with pytest.raises(ValueError, match="above zero"):
-        coasting_time_s(60.0, 10.0, effective_mass_kg=1000.0, **load)
     with pytest.raises(ValueError, match="above zero"):
         coasting_speed_m_per_s(np.zeros(1), start_m_per_s=60.0, effective_mass_kg=1000.0, **load)
 

@@ -2,8 +2,6 @@ import numpy as np
 import pytest
 
 from logan.physics.powertrain import (
-    LossTerms,
-    loss_power_w,
     regen_fade_ratio,
     regen_limit_ratio,
     terminal_power_w,
@@ -13,12 +11,6 @@ from logan.physics.powertrain import (
 def test_constant_efficiencies_divide_on_the_way_out_and_multiply_on_the_way_back():
     power = terminal_power_w(np.array([87.0, 0.0, -100.0]), 0.87, 0.8)
     assert power == pytest.approx([100.0, 0.0, -80.0])
-
-
-def test_losses_add_their_terms_and_vanish_at_standstill():
-    terms = LossTerms(constant_w=100.0, drag_n=10.0, viscous_n_s_per_m=2.0, copper_w_per_n2=1e-3)
-    loss = loss_power_w(np.array([0.0, 10.0, 10.0]), np.array([0.0, 1000.0, -1000.0]), terms)
-    assert loss == pytest.approx([0.0, 1400.0, 1400.0])
 
 
 def test_regen_fades_towards_standstill():
