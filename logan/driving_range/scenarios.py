@@ -171,8 +171,9 @@ def _driven_again(recorded: Conditions, scenario: Scenario) -> Conditions:
 def _overridden(conditions: Conditions, scenario: Scenario) -> Conditions:
     """Conditions with whatever the scenario itself asks for in their place."""
     asked = {name: getattr(scenario, name) for name in _WEATHER_AND_LOAD if getattr(scenario, name) != _DEFAULTS[name]}
-    cells = scenario.cell_temperature_degc
-    return replace(conditions, **asked, **({} if cells is None else {"pack_temperature_degc": cells}))
+    if scenario.cell_temperature_degc is not None:
+        asked["pack_temperature_degc"] = scenario.cell_temperature_degc
+    return replace(conditions, **asked)
 
 
 def air_note(build: BuildSettings, driven_pa: float | None = None) -> str:
