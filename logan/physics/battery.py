@@ -73,7 +73,7 @@ def resistance_at_ohm(resistance_ohm: float, temperature_degc: Number, activatio
     temperature_degc : float or ndarray, shape (n,)
         Of the cells. [degC]
     activation_j_per_mol : float
-        20 000 to 35 000 for common cells (from memory). [J/mol]
+        20 000 to 35 000 for common cells (common practice, from memory). [J/mol]
 
     Returns
     -------
