@@ -154,10 +154,8 @@ class PowertrainSettings:
         Chains to compare with it.
     motor : MotorSettings
         The motor.
-    driven : str
-        Wheels that drive: "rear", "front" or "four".
     driven_weight_ratio : float or None
-        Share of the weight on them, weighed; None takes common practice.
+        Share of the weight on the driven wheels, weighed; None takes common practice.
     grip_coefficient : float
         Of tire on road.
     """
@@ -171,15 +169,8 @@ class PowertrainSettings:
     gearing: GearingChoice
     alternatives: tuple[GearingChoice, ...] = ()
     motor: MotorSettings
-    driven: str = "rear"
     driven_weight_ratio: float | None = None
     grip_coefficient: float = 0.8
-
-    @property
-    def weight_on_driven_ratio(self) -> float:
-        """Share of the weight on driven wheels when pulling away; common practice where not given."""
-        typical = {"rear": 0.55, "front": 0.5, "four": 1.0}[self.driven]
-        return typical if self.driven_weight_ratio is None else self.driven_weight_ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -90,7 +90,12 @@ def _chance(found: RoadHeat) -> str:
     if hottest is None or over is None:
         why = found.held_share.reason if isinstance(found.held_share, Refusal) else "nothing is known"
         return f"Chance of getting over: refused, {why}."
-    words = f"Chance of getting over: {100.0 * over:.0f} %; hottest against its limit: {hottest.part}"
+    words = f"Chance of getting over: {100.0 * over:.0f} %"
+    if found.empty_after_s is not None:
+        words += ", the charge does not last"
+    elif found.forecast.short_ratio > 0.02:
+        words += ", motor or pack cannot give what it asks"
+    words += f"; hottest against its limit: {hottest.part}"
     if isinstance(hottest.to_red_s, Estimate):
         sigma = hottest.to_red_s.sigma or 0.0
         words += f", red after {hottest.to_red_s.value / 60.0:.0f} ± {sigma / 60.0:.0f} min"
@@ -106,6 +111,8 @@ def _held(found: RoadHeat, units: DisplayUnits) -> str:
 
 def _arrival(found: RoadHeat) -> str:
     charge = found.arrival_charge
+    if found.empty_after_s is not None:
+        return f"The pack is at the end of its window after {found.empty_after_s / 60.0:.0f} min."
     words = f"Arrives with {100.0 * charge.p50:.0f} % charge ({100.0 * charge.p05:.0f} to {100.0 * charge.p95:.0f})"
     if found.regenerated_wh > 20.0:
         words += f", {found.regenerated_wh / 1000.0:.1f} kWh put back"

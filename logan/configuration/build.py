@@ -169,7 +169,6 @@ def _powertrain(content: BuildFile) -> PowertrainSettings:
         regen_efficiency=planning_value(table.regen_efficiency, table.source_of("regen_efficiency"), regen, 0.06),
         regen_power_limit_w=_value(table.regen_power_limit),
         regen_fade_speed_m_per_s=table.regen_fade_speed.value,
-        driven=table.driven,
         driven_weight_ratio=_value(table.driven_weight),
         grip_coefficient=table.tire_grip.value,
         gearing=_gearing(content.gearing),

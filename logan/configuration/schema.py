@@ -211,7 +211,6 @@ class PowertrainTable(Tables):
     regen_fade_speed: FadeSpeed = Measured(2.5)
     kept_axle: bool = False
     transfer_case: bool = False
-    driven: Annotated[str, *_one_of(("rear", "front", "four"))] = "rear"
     driven_weight: Ratio | None = None
     tire_grip: Factor = Measured(0.8)
 

@@ -251,9 +251,9 @@ def gearing_sheet(
         pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
             f"gear efficiency {GEAR_EFFICIENCY_RATIO:.0%}, common practice",
-            f"{chain_settings.driven} wheels drive with {chain_settings.weight_on_driven_ratio:.0%} of the weight on "
-            f"them, tire grip {chain_settings.grip_coefficient:g}"
-            + ("" if chain_settings.driven_weight_ratio else "; weight by common practice"),
+            f"{build.vehicle.driven_wheels or 'one axle of'} wheels drive, tire grip "
+            f"{chain_settings.grip_coefficient:g} times their share of the weight is {vehicle.grip_ratio:.2f}"
+            + ("" if chain_settings.driven_weight_ratio else "; share by common practice"),
             "launch and sprint take motor torque, motor power and pack limits as given; no wheelspin control",
         ),
         basis=basis,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +19,9 @@ from logan.physics.machine import MachineLosses
 from logan.physics.road_load import road_load_force_n
 from logan.settings import BuildSettings
 from logan.units import RADIANS_PER_SECOND_PER_RPM, FloatArray
+
+WEIGHT_ON_DRIVEN_RATIO: Final = {"rear": 0.55, "": 0.55, "front": 0.5, "all": 1.0}
+"""Share of the weight on the driven wheels when pulling away; one axle where not said (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +123,8 @@ class PlainVehicle:
     def grip_ratio(self) -> float:
         """Most force that the driven wheels put on the road, over weight. [ratio]"""
         chain = self.build.powertrain
-        return chain.grip_coefficient * chain.weight_on_driven_ratio
+        share = chain.driven_weight_ratio or WEIGHT_ON_DRIVEN_RATIO[self.build.vehicle.driven_wheels]
+        return chain.grip_coefficient * share
 
     @property
     def grip_n(self) -> float:

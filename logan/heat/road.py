@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.heat.fit import HeatModel
 from logan.heat.forecast import HeatForecast, HeatRoad, forecast_heat, road_samples
-from logan.heat.series import RoadVehicle
+from logan.heat.series import BLOCK_S, RoadVehicle
 from logan.results import Estimate, Figure, Quantiles, Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -49,6 +49,8 @@ class RoadHeat:
         Put back on the way, and braked away because the pack took no more; medians. [Wh]
     drive_count : int
         Drives that the network rests on.
+    empty_after_s : float or None
+        When half of the samples are below the usable window; None where they arrive. [s]
     advice : str
         Which drive would narrow it most; empty where none would.
     notes : tuple of str
@@ -67,6 +69,7 @@ class RoadHeat:
     regenerated_wh: float
     regen_lost_wh: float
     drive_count: int
+    empty_after_s: float | None = None
     advice: str = ""
     notes: tuple[str, ...] = ()
 
@@ -92,7 +95,7 @@ def launch_road(build: BuildSettings, vehicle: RoadVehicle, count: int, *, top_m
     while speeds[-1] < top_m_per_s and len(speeds) < 120:
         shaft = max(speeds[-1] * vehicle.radians_per_metre, 1e-9)
         torque = min(motor.max_torque_nm, motor.max_power_w / shaft) * motor.count
-        force_n = 0.95 * torque * vehicle.radians_per_metre * vehicle.gear_efficiency_ratio
+        force_n = 0.85 * torque * vehicle.radians_per_metre * vehicle.gear_efficiency_ratio
         gained = min(force_n / (vehicle.mass_kg + vehicle.rotating_kg), 6.0)
         speeds.append(min(speeds[-1] + gained, top_m_per_s))
     braking = np.arange(top_m_per_s, 0.0, -2.5)
@@ -134,6 +137,7 @@ def road_heat(
     duration_s, distance_m = float(road.speed_m_per_s.size), float(road.speed_m_per_s.sum())
     speed = float(moving.mean()) * share.value if isinstance(share, Estimate) and moving.size else None
     notes = list(model.notes)
+    is_empty = np.median(samples.charge_ratio, axis=1) < build.pack.usable_low_ratio
     if forecast.short_ratio > 0.02:
         notes.append(
             f"motor or pack cannot give what the road asks for {100.0 * forecast.short_ratio:.0f} % of the time: "
@@ -162,6 +166,7 @@ def road_heat(
         regenerated_wh=float(np.median(samples.regenerated_wh)),
         regen_lost_wh=float(np.median(samples.regen_lost_wh)),
         drive_count=model.drive_count,
+        empty_after_s=float(BLOCK_S * np.argmax(is_empty)) if is_empty.any() else None,
         advice=advice if refused else "",
         notes=tuple(notes),
     )

@@ -84,14 +84,6 @@ class MachineLosses:
             + self.gear_w(torque_nm, speed_rad_per_s)
         )
 
-    def motor_efficiency_ratio(
-        self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 60.0
-    ) -> FloatArray:
-        """Shaft power over the motor's input power, driving. [ratio]"""
-        shaft_w = torque_nm * speed_rad_per_s
-        loss_w = self.copper_w(torque_nm, speed_rad_per_s, winding_degc) + self.core_w(speed_rad_per_s)
-        return np.asarray(shaft_w / np.maximum(shaft_w + loss_w, 1e-9))
-
 
 def field_weakening_ratio(speed_rad_per_s: FloatArray, base_speed_rad_per_s: float | FloatArray) -> FloatArray:
     """Square of the share of the flux that is taken away above base speed.

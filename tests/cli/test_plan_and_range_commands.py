@@ -100,6 +100,13 @@ def test_a_scenario_can_be_asked_for_on_the_command_line(folder, capsys):
     assert asked["ambient_temperature_degc"] == pytest.approx(-6.667, abs=1e-3)
 
 
+def test_heat_on_a_climb_without_drives_is_refused_and_says_what_to_log(folder, capsys):
+    code, out, _ = run(capsys, "range", "-b", folder, "--grade", "6 %", "--speed", "55 mph", "--length", "10 mi")
+    assert code == 0
+    assert "Heat: refused, no drive teaches the heat" in out
+    assert "Log motor, inverter and coolant temperature" in " ".join(out.split())
+
+
 @pytest.mark.parametrize(
     ("arguments", "problem"),
     [

@@ -181,10 +181,10 @@ def test_a_lower_bound_is_what_is_compared(learned):
     assert wide.continuous_battery_power_w < found.continuous_battery_power_w
 
 
-@pytest.mark.parametrize(("driven", "share"), [("rear", 0.55), ("front", 0.5), ("four", 1.0)])
+@pytest.mark.parametrize(("driven", "share"), [("rear", 0.55), ("front", 0.5), ("all", 1.0)])
 def test_grip_limits_the_slope_by_closed_form(driven, share):
     """tan a = grip x share - rolling resistance, where force abounds and the air is still."""
-    strong = dataclasses.replace(box(), powertrain=dataclasses.replace(box().powertrain, driven=driven))
+    strong = dataclasses.replace(box(), vehicle=dataclasses.replace(box().vehicle, driven_wheels=driven))
     found = sheet(strong).choices[0]
     slope = 0.8 * share - 0.012
     assert found.launch_grade_ratio == pytest.approx(slope / np.hypot(slope, 1.0), rel=1e-9)

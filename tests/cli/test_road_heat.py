@@ -1,0 +1,71 @@
+"""What ``logan range`` says of heat on a road, on results made by hand."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from logan.cli.road_heat import show_road_heat
+from logan.results import Estimate, Quantiles, Refusal
+from logan.units import DisplayUnits
+
+LIMITLESS = Refusal("no limit given", "Enter it")
+
+
+def part(name="motor", *, red=120.0, peak=None, to_red=None):
+    rise = np.linspace(20.0, 110.0, 150)
+    return SimpleNamespace(
+        part=name, low_degc=rise - 5.0, middle_degc=rise, high_degc=rise + 9.0,
+        peak_degc=peak or Estimate(110.0, "degC", 5.0), red_degc=red, to_amber_s=Estimate(300.0, "s", 60.0),
+        to_derate_s=LIMITLESS, to_red_s=to_red or Refusal("not reached on this road in 97 % of the samples"),
+        hidden_k=12.0,
+    )  # fmt: skip
+
+
+def road(parts, *, over=0.97, refused=None, empty=None, held=None):
+    return SimpleNamespace(
+        name="pass", distance_m=16_093.0, duration_s=660.0, drive_count=3,
+        forecast=SimpleNamespace(parts=parts, refused=refused or {}, over_ratio=over, short_ratio=0.0),
+        held_share=held or Estimate(1.0, "ratio"), held_speed_m_per_s=24.6, empty_after_s=empty,
+        arrival_charge=Quantiles.of_samples(np.array([0.60, 0.62, 0.64]), "ratio"),
+        regenerated_wh=900.0, regen_lost_wh=400.0, advice="Pull hard", notes=("a note",),
+    )  # fmt: skip
+
+
+def shown(found, capsys):
+    show_road_heat(found, DisplayUnits.parse("mi,F"))
+    out = capsys.readouterr().out
+    assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+    return " ".join(out.split())
+
+
+def test_the_first_lines_answer(capsys):
+    words = shown(road((part(),)), capsys)
+    assert "10.0 mi in 11 min, from 3 drives" in words
+    assert "Chance of getting over: 97 %; hottest against its limit: motor." in words
+    assert "Speed that holds (9 chances in 10): 55 mph." in words
+    assert "Arrives with 62 % charge" in words
+    assert "0.9 kWh put back; 0.4 kWh go to the friction brakes" in words
+    assert "230 (221 to 246)" in words
+    assert "5 ± 1" in words
+
+
+def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
+    why = Refusal("of a part with a red limit nothing may be said yet", "See which")
+    words = shown(road((part(),), over=None, refused={"inverter": Refusal("no coolant")}, held=why), capsys)
+    assert "Chance of getting over: refused, of a part with a red limit" in words
+    assert "refused: no coolant" in words
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (road((part(peak=Refusal("the rise is 3.6 times the highest that was seen")),)), "no point is given, the rise"),
+        (road((part(red=None),)), "no limit given"),
+        (road((part(to_red=Estimate(480.0, "s", 90.0)),), over=0.2), "red after 8 ± 2 min"),
+        (road((part(),), over=0.0, empty=300.0), "end of its window after 5 min"),
+        (road((part(),), over=0.0, empty=300.0), "the charge does not last"),
+    ],
+)
+def test_what_may_not_be_said_and_what_runs_out(found, words, capsys):
+    assert words in shown(found, capsys)
