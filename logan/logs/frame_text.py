@@ -17,7 +17,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -62,11 +61,6 @@ READER: Final = "frame_text_lines"
 """Compiled reader."""
 
 _NUMBER: Final = re.compile(r"([+-]?)([0-9]{1,19})(?:[.,]([0-9]{1,18}))?")
-_CLOCK: Final = re.compile(
-    r"(?:(?P<date>[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}|[0-9]{8})[T \t,;|\0_]+)?"
-    r"(?:(?P<h>[0-9]{1,2}):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2})"
-    r"(?:[.,:](?P<f>[0-9]{1,9})(?::(?P<us>[0-9]{1,3})(?:[.,](?P<part>[0-9]{1,3}))?)?)?(?P<half> ?[AaPp][Mm])?Z?"
-)
 _IDENTIFIER: Final = {
     16: re.compile(r"(?:0[xX])?(?P<digits>[0-9A-Fa-f]{1,8})(?P<extended>[xX]?)[hH]?"),
     10: re.compile(r"(?P<digits>[0-9]{1,10})(?P<extended>[xX]?)"),
@@ -120,31 +114,9 @@ class Grammar:
         return -time_ns if sign == "-" else time_ns
 
     def _clock_ns(self, text: str) -> int | None:
-        match = _CLOCK.fullmatch(text)
-        if match is None:
-            found = moment(text, is_day_first=self.layout.date_order == "dmy")
-            return None if found is None or found.clock_ns is None else found.clock_ns + (found.day_ns or 0)
-        hours, minutes, seconds = int(match["h"] or 0), int(match["m"]), int(match["s"])
-        if match["half"]:
-            hours = hours % 12 + (12 if match["half"].strip() in ("PM", "pm") else 0)
-        if hours > 23 or minutes > 59 or seconds > 59:
-            return None
-        days = self._days(match["date"]) if match["date"] else 0
-        fraction = (match["f"] or "0").rjust(self.layout.fraction_digits, "0").ljust(9, "0")
-        finer_ns = int(match["us"] or 0) * 1000 + int((match["part"] or "0").ljust(3, "0"))
-        clock_ns = (hours * 3600 + minutes * 60 + seconds) * 1_000_000_000 + int(fraction) + finer_ns
-        return None if days is None else days * DAY_NS + clock_ns
-
-    def _days(self, text: str) -> int | None:
-        """Days since 1970 of a date; None where it does not exist."""
-        parts = [text[:4], text[4:6], text[6:]] if text.isdecimal() else re.split("[-./]", text)
-        order = "ymd" if len(parts[0]) > 2 else self.layout.date_order
-        found = {name: int(part) for name, part in zip(order, parts, strict=True)}
-        try:
-            moment = datetime(found["y"] + (2000 if found["y"] < 100 else 0), found["m"], found["d"], tzinfo=UTC)
-        except ValueError:
-            return None
-        return (moment - datetime(1970, 1, 1, tzinfo=UTC)).days
+        layout = self.layout
+        found = moment(text, is_day_first=layout.is_day_first, fraction_digits=layout.fraction_digits)
+        return None if found is None or found.clock_ns is None else found.clock_ns + (found.day_ns or 0)
 
     def _kind(self, cells: Cells) -> int:
         """Bits of all columns that tell the kind of the frame."""

@@ -102,8 +102,8 @@ class FrameTextLayout:
         s, ms, us, ns or clock.
     fraction_digits : int
         Digits that a fraction should have where it lost its leading zeros; 0 for an ordinary one.
-    date_order : str
-        ymd, dmy or mdy.
+    is_day_first : bool
+        For dates such as 03/04/2025.
     identifier, id_base : int
         Column, and 16 or 10.
     are_padded_extended : bool
@@ -127,7 +127,7 @@ class FrameTextLayout:
     time_kind: str
     time_cells: int = 1
     fraction_digits: int = 0
-    date_order: str = "ymd"
+    is_day_first: bool = False
     identifier: int
     id_base: int = 16
     are_padded_extended: bool = False

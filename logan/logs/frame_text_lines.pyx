@@ -49,8 +49,7 @@ cdef struct Layout:
     int byte_count, fraction_digits, flag_count
     BytesAre bytes_are
     int64_t unit_ns  # 0: time of day
-    uint8_t[3] date_order
-    bint is_decimal, are_bytes_decimal, are_padded_extended, length_is_dlc, has_labels
+    bint is_day_first, is_decimal, are_bytes_decimal, are_padded_extended, length_is_dlc, has_labels
     uint8_t delimiter
     Flag[8] flags
     Place bus_name
@@ -95,7 +94,7 @@ def read_lines(LineColumns columns not None, layout not None, bytes bus_name not
     plan.byte_count, plan.fraction_digits = min(layout.byte_count, FD_BYTES), layout.fraction_digits
     plan.bytes_are = REST if layout.bytes_are is Bytes.REST else COLUMNS if layout.byte_count > 1 else CELL
     plan.unit_ns = TIME_UNITS_NS.get(layout.time_kind, 0)
-    plan.date_order[0], plan.date_order[1], plan.date_order[2] = layout.date_order.encode()
+    plan.is_day_first = layout.is_day_first
     plan.is_decimal, plan.are_bytes_decimal = layout.id_base == 10, layout.byte_base == 10
     plan.are_padded_extended, plan.length_is_dlc = layout.are_padded_extended, layout.length_is_dlc
     plan.has_labels, plan.delimiter = layout.has_labels, ord(layout.delimiter)
@@ -269,8 +268,8 @@ cdef inline bint _number(Cell cell, const Layout* plan, int64_t* time_ns) noexce
     if cell.end <= at:
         return False
     at += is_negative or at[0] == c"+"
-    digits = whole_number(&at, 18, &whole)
-    if digits == 0 or whole >= MAX_SECONDS * 1_000_000_000 // plan.unit_ns:
+    digits = whole_number(&at, 19, &whole)
+    if digits == 0 or whole < 0 or whole >= MAX_SECONDS * 1_000_000_000 // plan.unit_ns:
         return False
     if at < cell.end and (at[0] == c"." or at[0] == c","):
         at += 1
@@ -343,24 +342,30 @@ cdef inline bint _date(Place* at, const Layout* plan, int64_t* days) noexcept no
     cdef int64_t[3] parts
     cdef int64_t year = 0, month = 0, day = 0
     cdef int digits, first_digits, place
+    cdef bint is_day_first
     first_digits = digits = whole_number(at, 4, &parts[0])
     if at[0][0] == c":":
         at[0] = start
         return True
+    is_day_first = plan.is_day_first or at[0][0] == c"." or parts[0] > 12
     for place in range(1, 3):
         if digits == 0 or (at[0][0] != c"-" and at[0][0] != c"." and at[0][0] != c"/"):
             return False
+        is_day_first |= at[0][0] == c"."
         at[0] += 1
         digits = whole_number(at, 4 if place == 2 else 2, &parts[place])
     if digits == 0:
         return False
-    if first_digits > 2 or plan.date_order[0] == c"y":
+    if first_digits == 4:
         year, month, day = parts[0], parts[1], parts[2]
-    elif plan.date_order[0] == c"d":
+        digits = 4
+    elif first_digits > 2:
+        return False
+    elif is_day_first:
         day, month, year = parts[0], parts[1], parts[2]
     else:
         month, day, year = parts[0], parts[1], parts[2]
-    if year < 100:
+    if digits == 2:
         year += 2000
     start = at[0]
     while _is_behind_date(at[0][0]):
@@ -471,7 +476,10 @@ cdef inline bint _one_byte(Place* at, const Layout* plan, uint64_t* number) noex
         return whole <= 0xFF
     if at[0][0] == c"0" and at[0][1] | 32 == c"x":
         at[0] += 2
-    return hex_number(at, 2, number) > 0
+    if hex_number(at, 2, number) == 0:
+        return False
+    at[0] += at[0][0] | 32 == c"h"
+    return True
 
 
 cdef inline void _one_cell(Cell cell, const Layout* plan, Data* data) noexcept nogil:

@@ -272,7 +272,7 @@ def _settled(draft: Draft, wishes: Wishes, known: frozenset[tuple[int, bool]]) -
         time_kind=draft.time.kind or ("us" if draft.time.decimals else "ns"),
         time_cells=draft.time.cells,
         fraction_digits=draft.time.fraction_digits,
-        date_order=draft.time.date_order,
+        is_day_first=draft.time.is_day_first,
         identifier=draft.identifier,
         id_base=id_base or 16,
         are_padded_extended=are_padded_extended(ids, known),

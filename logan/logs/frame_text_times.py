@@ -10,17 +10,10 @@ from typing import Final
 import numpy as np
 
 from logan.logs.frame_text_layout import CLOCK, Wishes
-from logan.logs.table_cells import moment
+from logan.logs.table_cells import dates_are_day_first, moment
 
 _NUMBER: Final = re.compile(r"[+-]?[0-9]{1,19}(?:[.,]([0-9]{1,18}))?")
-_DATE: Final = re.compile(
-    r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}|(?:19|20)[0-9]{2}(?:0[1-9]|1[0-2])[0-3][0-9]|[0-9]{1,2}-[A-Za-z]{3}-[0-9]{2,4})"
-)
-_CLOCK: Final = re.compile(
-    r"(?:(?P<date>.*\d)[T \t,;|\0_]+)?(?:[0-9]{1,2}:)?[0-9]{1,2}:[0-9]{1,2}"
-    r"(?:(?P<mark>[.,:])(?P<fraction>[0-9]{1,9})(?::[0-9]{1,3}(?:[.,][0-9]{1,3})?)?)?"
-    r"(?: ?[AaPp][Mm])?(?:Z|[+-]\d\d:?\d\d)?"
-)
+_FRACTION: Final = re.compile(r"(.*\d+:\d+:\d+)[.,:](\d{1,9})")
 _NEARLY_ALL: Final = 0.75
 _LEAST_SCORE: Final = 0.5
 _WITHOUT: Final = (
@@ -38,7 +31,7 @@ class FoundTime:
     decimals: int = 0
     cells: int = 1
     fraction_digits: int = 0
-    date_order: str = "ymd"
+    is_day_first: bool = False
     is_dated: bool = False
     score: float = 0.0
     reason: str = ""
@@ -74,11 +67,13 @@ def find_time(
 
 
 def _is_clock(cells: Sequence[str]) -> bool:
-    return sum(bool(_CLOCK.fullmatch(cell)) for cell in cells) > _NEARLY_ALL * len(cells)
+    found = [moment(cell) for cell in cells if ":" in cell]
+    return sum(each is not None and each.clock_ns is not None for each in found) > _NEARLY_ALL * len(cells)
 
 
 def _is_date(cells: Sequence[str]) -> bool:
-    return sum(bool(_DATE.fullmatch(cell)) for cell in cells) > _NEARLY_ALL * len(cells)
+    found = [moment(cell) for cell in cells if len(cell) > 5 and ":" not in cell]
+    return sum(each is not None and each.day_ns is not None for each in found) > _NEARLY_ALL * len(cells)
 
 
 def has_date(rows: Sequence[Sequence[str]]) -> bool:
@@ -164,38 +159,21 @@ def _clock(columns: Sequence[Sequence[str]], column: int, score: float, wishes: 
     if delimiter == " " and column + count < len(columns) and not wishes.is_whole:
         count += sum(cell.upper() in ("AM", "PM") for cell in columns[column + count]) > _NEARLY_ALL * len(cells)
     whole = [" ".join(parts) for parts in zip(*columns[column : column + count], strict=True)]
-    matches = [match for text in whole if (match := _CLOCK.fullmatch(text))]
-    dates = [match["date"] for match in matches if match["date"]]
-    of_day = [re.split("[ ,;]", text)[-1] for text in whole]
-    parts = [
-        (re.split("[.,]", text)[0].replace(":", ""), match["fraction"] or "")
-        for text, match in zip(of_day, matches, strict=False)
-    ]
-    if matches and matches[0]["mark"] == ":":
-        parts = [("".join(text.split(":")[:3]), part) for text, (_, part) in zip(of_day, parts, strict=False)]
-    is_finer = any(text.count(":") > 2 and "." in text for text in of_day)
-    digits = 0 if is_finer else _lost_zeros(parts)
-    order, note = _date_order(dates)
-    has_moments = any(moment(text) is not None for text in whole[:5])
+    is_dated = sum((found := moment(text)) is not None and found.day_ns is not None for text in whole) > 0.5 * len(
+        whole
+    )
+    fractions = [(re.sub(r"\D", "", match[1]), match[2]) for text in whole if (match := _FRACTION.fullmatch(text))]
+    digits, is_day_first = _lost_zeros(fractions), dates_are_day_first(whole)
+    is_open = is_dated and is_day_first is None and "/" in whole[0]
+    note = f"dates such as {whole[0].split()[0]} are read as month/day/year" if is_open else ""
     return FoundTime(
         column=column,
         kind=CLOCK,
         cells=count,
         fraction_digits=digits,
-        date_order=order,
-        is_dated=bool(dates) or (has_moments and not matches),
+        is_day_first=bool(is_day_first),
+        is_dated=is_dated,
         score=score,
-        reason=f"column {column + 1}, {'date and ' if dates else ''}time of day",
+        reason=f"column {column + 1}, {'date and ' if is_dated else ''}time of day",
         note=note or _of_lost_zeros(digits),
     )
-
-
-def _date_order(dates: Sequence[str]) -> tuple[str, str]:
-    """Order of day, month and year, and what had to be assumed."""
-    parts = [re.split("[-./]", date) for date in dates if not date.isdecimal()]
-    if not parts or len(parts[0]) != 3 or len(parts[0][0]) == 4 or not all(part.isdecimal() for part in parts[0]):
-        return "ymd", ""
-    if "." in dates[0] or any(int(each[0]) > 12 for each in parts):
-        return "dmy", ""
-    sure = any(int(each[1]) > 12 for each in parts)
-    return "mdy", "" if sure else f"dates such as {dates[0]} are read as month, day, year"

@@ -94,10 +94,13 @@ def number_style(cells: Iterable[str], delimiter: str) -> NumberStyle:
     return NumberStyle(decimal, other if is_grouped[other] or votes[other] != 0 else "")
 
 
-_CLOCK: Final = r"(?P<h>\d{1,3}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+_CLOCK: Final = (
+    r"(?P<h>\d{1,3}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{1,9})(?::(?P<us>\d{1,3})(?:[.,](?P<part>\d{1,3}))?)?)?)?"
+    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+)
 _DATE: Final = r"(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3,9}[- ]\d{2,4}|\d{8})"
 _ZONE: Final = r"(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
-_MOMENT: Final = re.compile(rf"\s*(?:{_DATE})?(?:[T ,;]\s*)*(?:{_CLOCK})?\s*{_ZONE}\s*")
+_MOMENT: Final = re.compile(rf"\s*(?:{_DATE})?(?:[T ,;|\0_]\s*)*(?:{_CLOCK})?\s*{_ZONE}\s*")
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -117,9 +120,11 @@ class Moment:
     clock_ns: int | None
 
 
-def moment(cell: str, *, is_day_first: bool = False) -> Moment | None:
+def moment(cell: str, *, is_day_first: bool = False, fraction_digits: int = 0) -> Moment | None:
     """Date, clock time or both in a cell; None where it holds neither.
 
+    Microseconds may follow milliseconds, as in 17:18:39.303:400; fractions that lost their leading zeros have
+    ``fraction_digits``.
     Times without a zone are taken as they stand; with one they are turned into UTC.
     """
     match = _MOMENT.fullmatch(cell)
@@ -128,7 +133,7 @@ def moment(cell: str, *, is_day_first: bool = False) -> Moment | None:
     day = _day(match["date"], is_day_first) if match["date"] else None
     if match["date"] and day is None:
         return None
-    clock_ns = _clock_ns(match) if match["h"] is not None else None
+    clock_ns = _clock_ns(match, fraction_digits) if match["h"] is not None else None
     if clock_ns is not None and (zone := match["zone"]) and zone[0] in "+-":
         minutes = int(zone[1:3]) * 60 + int(zone[-2:])
         clock_ns -= (-minutes if zone[0] == "-" else minutes) * 60 * NS_PER_S
@@ -151,12 +156,13 @@ def dates_are_day_first(cells: Iterable[str]) -> bool | None:
     return None
 
 
-def _clock_ns(match: re.Match[str]) -> int:
+def _clock_ns(match: re.Match[str], fraction_digits: int) -> int:
     hours = int(match["h"])
     if match["half"]:
         hours = hours % 12 + (12 if match["half"][0] in "pP" else 0)
     seconds = hours * 3600 + int(match["m"]) * 60 + int(match["s"] or 0)
-    return seconds * NS_PER_S + int((match["f"] or "0").ljust(9, "0"))
+    finer_ns = int(match["us"] or 0) * 1000 + int((match["part"] or "0").ljust(3, "0"))
+    return seconds * NS_PER_S + int((match["f"] or "0").rjust(fraction_digits, "0").ljust(9, "0")) + finer_ns
 
 
 def _day(text: str, is_day_first: bool) -> int | None:

@@ -11,11 +11,14 @@ import pytest
 
 from logan.flags import Severity
 from logan.frames.table import SignalTable
+from logan.logs.frame_text import READER, Grammar
+from logan.logs.frame_text_roles import infer_layout
 from logan.logs.log_format import ReadOptions, ReadReport
 from logan.logs.reading import read_blocks, recognise
+from logan.logs.registry import plain_text
 from logan.quality.signal_log import loss_flag
 from tests.logs.dialects import random_dialect
-from tests.logs.harness import Frame, read
+from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read
 
 FOLDER = Path(__file__).parents[2] / "fixtures/dialects"
 US, MS = 1_000, 1_000_000
@@ -169,6 +172,22 @@ def test_a_long_table_without_such_names_is_turned_round_too(tmp_path):
     path.write_text("Time [s],what,number\n" + rows)
     (table,) = read_blocks(path, recognise(path), ReadOptions(), ReadReport(path), then=lambda frames: frames)
     assert {column.name: set(column.value.tolist()) for column in table} == {"U": {360.0}, "I": {12.0}, "v": {50.0}}
+
+
+@pytest.mark.parametrize("name", [*(name for name in FORMS if name[0] not in "gh"), *range(40)])
+def test_the_compiled_reader_keeps_to_the_grammar_in_every_dialect(name):
+    if isinstance(name, str):
+        content = plain_text((FOLDER / name).read_bytes())
+    else:
+        dialect, frames = random_dialect(5000 + name)
+        content = dialect.write(frames).encode()
+    random, layout = Random(name), infer_layout(content).layout
+    lines = [line.removesuffix(b"\r") for line in content.split(b"\n")][:120]
+    broken = [damaged(line, (random.random(), random.randrange(1, 256))) for line in lines for _ in range(3)]
+    cut = [line[: random.randrange(len(line) + 1)] for line in lines]
+    assert_keeps_to_grammar([*lines, *broken, *cut], Grammar(layout).parse_line, READER, layout, b"")
+    if name not in ("f_bytes_csv_spreadsheet.csv",):
+        assert compiled_frames(lines[-100:-1], READER, layout, b"").left.size <= 3
 
 
 @pytest.mark.parametrize("block", range(6))

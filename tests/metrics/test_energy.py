@@ -143,7 +143,7 @@ def test_a_gap_is_filled_at_the_mean_power_and_widens_the_interval():
 
 def test_time_that_was_filled_is_called_so():
     assert "5.0% of the time filled" in energy_summary(gap_drive(30.0), BUILD).net_wh.source
-    assert energy_summary(gap_drive(0.1), BUILD).net_wh.source == "measured"
+    assert "filled" not in energy_summary(gap_drive(0.1), BUILD).net_wh.source
 
 
 @pytest.mark.parametrize(("gap_s", "like_s"), [(5.0, 5.0), (20.0, 20.0), (58.0, np.sqrt(30.0 * 58.0))])
