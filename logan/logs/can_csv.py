@@ -9,17 +9,12 @@ from __future__ import annotations
 
 import binascii
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -28,8 +23,7 @@ from logan.logs.text_lines import (
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
-    finish_chunk,
-    read_lines,
+    LinesParser,
 )
 from logan.logs.work_memory import keep_work_arrays
 
@@ -79,23 +73,9 @@ class Grammar:
         return FrameRow(time_ns, number, is_extended, self.bus, b"" if is_remote else data, is_fd, is_remote, is_error)
 
 
-@dataclass(frozen=True, slots=True)
-class _Parser:
-    """CSV log of one file."""
-
-    grammar: Grammar
-
-    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        return finish_chunk(text, read_lines(text, size, READER, self.grammar.bus.encode()), self.grammar.parse_line)
-
-    @property
-    def join(self) -> Callable[[FrameTable], FrameTable] | None:
-        return None
-
-
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
     keep_work_arrays()
-    return _Parser(Grammar(options.bus))
+    return LinesParser(Grammar(options.bus).parse_line, READER, (options.bus.encode(),))
 
 
 def _looks_like(head: bytes) -> bool:

@@ -16,16 +16,14 @@ is recognised by times that often step back, and summed up.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     LATEST_NS,
@@ -33,8 +31,7 @@ from logan.logs.text_lines import (
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
-    finish_chunk,
-    read_lines,
+    LinesParser,
 )
 from logan.logs.work_memory import keep_work_arrays
 from logan.units import IntArray
@@ -115,20 +112,6 @@ class TimesFromLast:
         return replace(frames, time_ns=time_ns)
 
 
-@dataclass(slots=True)
-class _Parser:
-    """Candump log of one file."""
-
-    from_last: TimesFromLast | None
-
-    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        return finish_chunk(text, read_lines(text, size, READER), parse_line)
-
-    @property
-    def join(self) -> Callable[[FrameTable], FrameTable] | None:
-        return self.from_last
-
-
 def times_count_from_last(time_ns: IntArray) -> bool:
     """Whether times are differences to the line before: small, often smaller than the one before, not just shuffled.
 
@@ -142,12 +125,11 @@ def times_count_from_last(time_ns: IntArray) -> bool:
     return bool(np.abs(np.sort(time_ns) - even).max() > _UNEVEN_RATIO * np.ptp(time_ns))
 
 
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
     keep_work_arrays()
-    size = head.rfind(b"\n") + 1
-    text = np.frombuffer(head[:size] + bytes(PADDING), np.uint8)
-    times_ns = _Parser(None).parse_chunk(text, size).frames.time_ns if size else np.zeros(0, np.int64)
-    return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
+    parser = LinesParser(parse_line, READER)
+    is_from_last = times_count_from_last(parser.parse(head[: head.rfind(b"\n") + 1]).time_ns)
+    return replace(parser, join=TimesFromLast()) if is_from_last else parser
 
 
 def _looks_like(head: bytes) -> bool:

@@ -16,19 +16,14 @@ as UTC.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from logan.errors import LogReadError
-from logan.frames.table import FrameTable
 from logan.logs.candump import ERROR_FLAG, TimesFromLast, identifier_of, times_count_from_last
-from logan.logs.log_format import PADDING, LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -36,8 +31,7 @@ from logan.logs.text_lines import (
     MAX_EXTENDED_ID,
     BrokenLineError,
     FrameRow,
-    finish_chunk,
-    read_lines,
+    LinesParser,
 )
 
 READER: Final = "candump_console_lines"
@@ -101,31 +95,16 @@ def _seconds(match: re.Match[bytes]) -> int:
     return int(moment.replace(tzinfo=UTC).timestamp())
 
 
-@dataclass(slots=True)
-class _Parser:
-    """Console output of candump in one file."""
-
-    from_last: TimesFromLast | None
-
-    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        return finish_chunk(text, read_lines(text, size, READER), parse_line)
-
-    @property
-    def join(self) -> Callable[[FrameTable], FrameTable] | None:
-        return self.from_last
-
-
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
-    size = head.rfind(b"\n", 0, _SAMPLE_BYTES) + 1
-    text = np.frombuffer(head[:size] + bytes(PADDING), np.uint8)
-    times_ns = _Parser(None).parse_chunk(text, size).frames.time_ns if size else np.zeros(0, np.int64)
+def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
+    parser = LinesParser(parse_line, READER)
+    times_ns = parser.parse(head[: head.rfind(b"\n", 0, _SAMPLE_BYTES) + 1]).time_ns
     if not times_ns.size:
         raise LogReadError(
             "the candump output carries no times, so nothing can be computed from it",
             "Record it with 'candump -L' or 'candump -t a'",
             path,
         )
-    return _Parser(TimesFromLast() if times_count_from_last(times_ns) else None)
+    return replace(parser, join=TimesFromLast()) if times_count_from_last(times_ns) else parser
 
 
 def _looks_like(head: bytes) -> bool:

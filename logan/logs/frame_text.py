@@ -15,14 +15,12 @@ text leaves open is refused, with what to say.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
@@ -42,7 +40,7 @@ from logan.logs.frame_text_layout import (
     FrameTextLayout,
     bits_of,
 )
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.table_cells import DAY_NS, moment
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
@@ -52,8 +50,7 @@ from logan.logs.text_lines import (
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
-    finish_chunk,
-    read_lines,
+    LinesParser,
 )
 from logan.logs.work_memory import keep_work_arrays
 
@@ -70,10 +67,11 @@ _UNSIGNED_32_FLAG: Final = 0x80000000
 
 @dataclass(frozen=True, slots=True)
 class Grammar:
-    """The grammar of lines, given the layout."""
+    """The grammar of lines, given the layout; lines before the first frame are told by how they look."""
 
     layout: FrameTextLayout
     bus: str = ""
+    preamble: frozenset[bytes] = frozenset()
 
     def parse_line(self, line: bytes) -> FrameRow | None:
         """Read one line; None for empty ones.
@@ -84,7 +82,7 @@ class Grammar:
             If it is no frame.
         """
         text = line.decode("latin-1")
-        if not text.strip(STRIPPED + "\0"):
+        if not text.strip(STRIPPED + "\0") or line.strip() in self.preamble:
             return None
         layout, cells = self.layout, Cells(text, self.layout)
         time_ns = self._time_ns(cells.text(layout.time, layout.time_cells))
@@ -183,26 +181,7 @@ class OverMidnight:
         return replace(frames, time_ns=frames.time_ns + days_ns)
 
 
-@dataclass(frozen=True, slots=True)
-class _Parser:
-    """Text of one file; lines before the first frame are told by how they look."""
-
-    grammar: Grammar
-    preamble: frozenset[bytes]
-    join: Callable[[FrameTable], FrameTable] | None
-    findings: tuple[tuple[str, ...], tuple[str, ...]]
-
-    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        frames = read_lines(text, size, READER, self.grammar.layout, self.grammar.bus.encode())
-        return finish_chunk(text, frames, self._parse_line)
-
-    def _parse_line(self, line: bytes) -> FrameRow | None:
-        if line.strip() in self.preamble:
-            return None
-        return self.grammar.parse_line(line)
-
-
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
     from logan.logs.frame_text_roles import infer_layout
 
     keep_work_arrays()
@@ -214,7 +193,9 @@ def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
     is_of_day = found.layout.time_kind == CLOCK and not found.is_dated
     join = OverMidnight() if is_of_day else None
     notes = tuple(f"{path}: {note}" for note in found.notes)
-    return _Parser(Grammar(found.layout, options.bus), found.preamble, join, (notes, found.reasons))
+    grammar = Grammar(found.layout, options.bus, found.preamble)
+    known = (found.layout, options.bus.encode())
+    return LinesParser(grammar.parse_line, READER, known, join, (notes, found.reasons))
 
 
 def _looks_like(head: bytes) -> bool:

@@ -15,8 +15,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
-import numpy as np
-
 from logan.frames.table import FrameTable
 from logan.frames.times import unit_of_frames
 from logan.logs.frame_text import READER, Grammar
@@ -41,13 +39,12 @@ from logan.logs.frame_text_layout import (
 )
 from logan.logs.frame_text_names import header_roles
 from logan.logs.frame_text_times import find_time, has_date
-from logan.logs.log_format import HEAD_BYTES, PADDING
+from logan.logs.log_format import HEAD_BYTES
 from logan.logs.text_lines import (
     FD_LENGTHS,
     BrokenLineError,
-    finish_chunk,
+    LinesParser,
     is_frame_like,
-    read_lines,
 )
 
 _DELIMITERS: Final = "\t;\0|, "
@@ -229,8 +226,7 @@ def _share_read(layout: FrameTextLayout, sample: Sequence[str]) -> float:
 
 def _frames(layout: FrameTextLayout, lines: Sequence[str]) -> FrameTable:
     content = "".join(f"{line}\n" for line in lines).encode("latin-1")
-    text = np.frombuffer(content + bytes(PADDING), np.uint8)
-    return finish_chunk(text, read_lines(text, len(content), READER, layout, b""), Grammar(layout).parse_line).frames
+    return LinesParser(Grammar(layout).parse_line, READER, (layout, b"")).parse(content)
 
 
 def _words(line: str, delimiter: str) -> list[str]:

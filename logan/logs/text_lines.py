@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import SHOWN_SKIPS, ParsedChunk, SkippedLine
+from logan.logs.log_format import PADDING, SHOWN_SKIPS, ParsedChunk, SkippedLine
 from logan.units import BoolArray, IntArray
 
 if TYPE_CHECKING:
@@ -212,6 +212,40 @@ def finish_chunk(text: NDArray[np.uint8], frames: LineFrames, parse_line: ParseL
                 skipped.append(SkippedLine(index, str(broken)))
     table = _table(frames, slice(None) if keep.all() else keep)
     return ParsedChunk(table, keep.size, skipped_count, tuple(skipped), lost_count)
+
+
+@dataclass(frozen=True, slots=True)
+class LinesParser:
+    """``TextParser`` of a format whose lines stand alone.
+
+    Parameters
+    ----------
+    parse_line : callable
+        The grammar.
+    reader_name : str
+        Module of the compiled reader.
+    grammar : tuple
+        What the compiled reader has to know about the log.
+    join : callable or None
+        As in ``TextParser``.
+    findings : tuple of two tuples of str
+        What had to be assumed, and what was inferred of the layout.
+    """
+
+    parse_line: ParseLine
+    reader_name: str
+    grammar: tuple[object, ...] = ()
+    join: Callable[[FrameTable], FrameTable] | None = None
+    findings: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+
+    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
+        """Frames of the text; may be called from any thread."""
+        return finish_chunk(text, read_lines(text, size, self.reader_name, *self.grammar), self.parse_line)
+
+    def parse(self, content: bytes) -> FrameTable:
+        """Frames of whole lines."""
+        content = content or b"\n"
+        return self.parse_chunk(np.frombuffer(content + bytes(PADDING), np.uint8), len(content)).frames
 
 
 def _put(frames: LineFrames, index: int, row: FrameRow) -> None:

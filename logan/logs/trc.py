@@ -23,18 +23,13 @@ is a remote frame. Without a bus column, the bus is called 1.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from logan.errors import LogReadError
-from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_LENGTHS,
@@ -43,8 +38,7 @@ from logan.logs.text_lines import (
     MAX_STANDARD_ID,
     BrokenLineError,
     FrameRow,
-    finish_chunk,
-    read_lines,
+    LinesParser,
 )
 from logan.logs.work_memory import keep_work_arrays
 
@@ -220,26 +214,11 @@ def _shown(text: bytes) -> str:
     return text[:40].decode("ascii", "replace")
 
 
-@dataclass(frozen=True, slots=True)
-class _Parser:
-    """TRC log of one file."""
-
-    grammar: Grammar
-
-    def parse_chunk(self, text: NDArray[np.uint8], size: int) -> ParsedChunk:
-        header = self.grammar.header
-        reader = READER if is_usual(header.columns) else ""
-        frames = read_lines(text, size, reader, header.columns.encode("ascii"), header.start_ns)
-        return finish_chunk(text, frames, self.grammar.parse_line)
-
-    @property
-    def join(self) -> Callable[[FrameTable], FrameTable] | None:
-        return None
-
-
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
+def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
     keep_work_arrays()
-    return _Parser(Grammar(parse_header(head, path)))
+    header = parse_header(head, path)
+    reader = READER if is_usual(header.columns) else ""
+    return LinesParser(Grammar(header).parse_line, reader, (header.columns.encode("ascii"), header.start_ns))
 
 
 def _looks_like(head: bytes) -> bool:
