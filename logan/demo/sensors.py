@@ -75,6 +75,8 @@ class TwinSensors:
         Current alone is late by this, against the voltage.
     current_offset_a, current_gain_ratio : float
         Errors of the current sensor.
+    speed_gain_ratio : float
+        Of the vehicle's own speed: its tires are not as large as it thinks.
     elevation_sigma_m, elevation_correlation_s : float
         Size and correlation time of the satellite height error.
     lost_ratio : float
@@ -88,6 +90,7 @@ class TwinSensors:
     current_lag_s: float = 0.0
     current_offset_a: float = 0.0
     current_gain_ratio: float = 1.0
+    speed_gain_ratio: float = 1.0
     elevation_sigma_m: float = 0.0
     elevation_correlation_s: float = 30.0
     lost_ratio: float = 0.0
@@ -112,6 +115,8 @@ def measure(
         value = _sample(trace.time_s, source, time_s - lag_s, is_state=name in ("brake_switch", "contactor_closed"))
         if name == "pack_current":
             value = value * sensors.current_gain_ratio + sensors.current_offset_a
+        elif name == "speed":
+            value = value * sensors.speed_gain_ratio
         value = value + rng.normal(0.0, 1.0, value.shape) * sensor.noise * sensors.noise_factor
         if name in ("speed", "gnss_speed"):
             value = np.maximum(value, 0.0)

@@ -98,6 +98,7 @@ class TwinWeather:
     wind_m_per_s: float = 0.0
     wind_from_deg: float = 0.0
     headwind_m_per_s: float = 0.0
+    gust_m_per_s: float = 0.0
 
     @property
     def air_density_kg_per_m3(self) -> float:
@@ -164,14 +165,25 @@ def drive_twin(
         Truth at 20 Hz, and the measured channels at their own rates.
     """
     weather = weather or TwinWeather()
-    trace = _move(vehicle, route, weather)
+    gusts = _gusts(weather, route, rng) if weather.gust_m_per_s else None
+    trace = _move(vehicle, route, weather, gusts)
     _add_electrics(trace, vehicle, weather, start_state_of_charge_ratio)
     _add_heat(trace, vehicle, weather)
     measured = measure(trace, sensors or TwinSensors(), rng)
     return TwinDrive(vehicle=vehicle, weather=weather, trace=trace, measured=measured, start_ns=start_ns)
 
 
-def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinTrace:
+def _gusts(weather: TwinWeather, route: TwinRoute, rng: np.random.Generator) -> list[float]:
+    """Gusts along the road with a memory of ten seconds, from numbers that the sensors' noise does not use. [m/s]"""
+    count, keep = int(route.time_s[-1] / STEP_S) + 1, math.exp(-STEP_S / 10.0)
+    shocks = rng.spawn(1)[0].normal(0.0, weather.gust_m_per_s * math.sqrt(1.0 - keep**2), count).tolist()
+    gusts = [0.0] * count
+    for k in range(1, count):
+        gusts[k] = keep * gusts[k - 1] + shocks[k]
+    return gusts
+
+
+def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather, gusts: list[float] | None = None) -> TwinTrace:
     """Step the equation of motion; forces are held over a step, speed changes linearly in it."""
     count = int(route.time_s[-1] / STEP_S) + 1
     time_s = np.asarray(np.arange(count) * STEP_S, dtype=np.float64)
@@ -207,7 +219,7 @@ def _move(vehicle: TwinVehicle, route: TwinRoute, weather: TwinWeather) -> TwinT
         way = -1.0 if turned[k] else 1.0
         cell = min(max(int(place / spacing_m), 0), last)
         slope = way * (elevation[cell + 1] - elevation[cell]) / spacing_m
-        wind = headwind_by_way[turned[k]][cell]
+        wind = headwind_by_way[turned[k]][cell] + (gusts[k] if gusts else 0.0)
         drag_n = half_drag * (speed + wind) * abs(speed + wind)
         roll_n = (rolling_n * (1.0 + warm_up[k]) + vehicle.dragging_brake_n) if speed > 0.0 else 0.0
         load_n = drag_n + roll_n + weight_n * slope
