@@ -120,6 +120,14 @@ def null_learned_ratio(posterior: ParameterDistribution, prior: ParameterDistrib
     return float(np.sqrt(curvature[1] / curvature[0])) if curvature[0] > 0 else 1.0
 
 
+DRIVES_CANNOT_KNOW: Final = (
+    "no number of drives tells these: the current sensor's gain (clamp or wall meter does), the speed's without GPS "
+    "(GPS does), tire rolling resistance against constant driveline drag, and CdA against the tires' rise with speed "
+    "(driven wheels in the air at three steady speeds), the current's zero against auxiliaries (contactors open), "
+    "friction against regen efficiency (brake pressure), wind against still air (the same road both ways)"
+)
+
+
 def plain_words(
     posterior: ParameterDistribution, prior: ParameterDistribution, *, drive_count: int, is_prior_dominated: bool
 ) -> tuple[str, ...]:
@@ -147,6 +155,8 @@ def plain_words(
     if drive_count and null_learned_ratio(posterior, prior) > 0.95:
         words.append(
             "the data can't tell mass, drag area and efficiencies apart along one direction: all up by a factor, "
-            "regen efficiency down by it, changes no electric log; a weighbridge settles it"
+            "regen efficiency down by it, changes no electric log; a truck scale settles it"
         )
+    if drive_count:
+        words.append(DRIVES_CANNOT_KNOW)
     return tuple(words)

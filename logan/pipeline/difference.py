@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import permutations
 from math import factorial
@@ -13,9 +14,10 @@ import numpy as np
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import UsageError
+from logan.errors import NotEnoughDataError, UsageError
 from logan.metrics.energy import energy_summary
 from logan.model.conditions import Conditions
+from logan.model.fitted_build import fitted_build
 from logan.model.forward import consumption
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -141,13 +143,10 @@ class DriveDifference:
     assumed: tuple[str, ...] = ()
 
 
-def difference_of_drives(
-    folder: BuildFolder, first: str, second: str, *, parameters: ParameterDistribution | None = None
-) -> DriveDifference:
+def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
     """Explain the difference between two drives of a build's library.
 
-    Where ``parameters`` of the vehicle are not given, they are those that its own drives
-    give, or the plan's where they give none yet.
+    The vehicle is the answer's, cold tires and all; the plan's where no drive can carry a fit.
 
     Raises
     ------
@@ -156,10 +155,14 @@ def difference_of_drives(
     NotEnoughDataError
         If one of the two has no speed.
     """
-    from logan.model.estimator import fit
-    from logan.pipeline.stored import drive_label, load_corrected, stored_segments
+    from logan.pipeline.refine import answer_of
+    from logan.pipeline.stored import drive_label, load_corrected
 
     build = folder.settings()
+    parameters = prior_of(build)
+    with suppress(NotEnoughDataError):
+        fit = answer_of(folder).fit.fit
+        build, parameters = fitted_build(build, fit), fit.posterior
     with DriveLibrary.open(folder.library) as library:
         records = library.record(first), library.record(second)
         if records[0].id == records[1].id:
@@ -167,10 +170,6 @@ def difference_of_drives(
         sides = [
             side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
         ]
-        if parameters is None:
-            segments = [drive for drive in stored_segments(library, build) if not drive.refusal]
-            prior = prior_of(build)
-            parameters = fit(prior, segments, (), build).posterior if segments else prior
     return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
 
 

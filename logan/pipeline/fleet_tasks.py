@@ -21,6 +21,7 @@ from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
 from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
 from logan.model.estimator import fit
+from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
@@ -228,7 +229,7 @@ def reduce_one(task: DriveTask) -> DriveOutcome:
 def fit_one(task: VehicleTask) -> VehicleFit:
     """Fit one vehicle from its reduced drives."""
     try:
-        build = build_of(task.store, task.vehicle)
+        build, measurements = _settings_in(task.store, task.vehicle)
         drives = [_unpacked(task.store, path) for path in task.segments]
     except (LoganError, ValueError) as error:
         return VehicleFit(vehicle=task.vehicle, problem=str(error))
@@ -237,7 +238,7 @@ def fit_one(task: VehicleTask) -> VehicleFit:
     if not usable:
         problem = drives[0].refusal if drives else "no drive took part"
         return VehicleFit(vehicle=task.vehicle, build=build.name, prior=prior, problem=problem)
-    result = fit(prior, usable, (), build)
+    result = fit(prior, usable, measurements, build)
     mass = build.vehicle.mass_kg
     distance_m = sum(drive.distance_m for drive in usable)
     net_wh = sum(drive.measured_j for drive in usable) / 3600.0
@@ -265,25 +266,34 @@ def build_of(store: FleetStore, vehicle: str) -> BuildSettings:
     ConfigurationError
         With every problem found.
     """
+    return _settings_in(store, vehicle)[0]
+
+
+def _settings_in(store: FleetStore, vehicle: str) -> tuple[BuildSettings, tuple[Measurement, ...]]:
+    """A vehicle's settings and measurements."""
     below = f"{vehicle}/" if vehicle else ""
     content = store.read(f"{below}build.toml")
     if content is None:
         raise ConfigurationError(f"'{vehicle or 'the fleet'}' has no build.toml", "Put the vehicle's settings there")
-    return _settings_of(store, vehicle, content)
+    return _settings_of(store, vehicle, content, store.read(f"{below}measurements.toml") if vehicle else None)
 
 
 @lru_cache(maxsize=16)
-def _settings_of(store: FleetStore, vehicle: str, content: bytes) -> BuildSettings:
+def _settings_of(
+    store: FleetStore, vehicle: str, content: bytes, measured: bytes | None
+) -> tuple[BuildSettings, tuple[Measurement, ...]]:
     """Settings as they are written now; a worker that takes a vehicle's drives one by one reads them once."""
     local = store.local
     if local is not None:
-        return BuildFolder(local / vehicle).settings()
+        folder = BuildFolder(local / vehicle)
+        return folder.settings(), folder.measurements()
     with tempfile.TemporaryDirectory(prefix="logan-fleet-") as name:
         if vehicle:
             store.fetch_settings(vehicle, Path(name))
         else:
             (Path(name) / "build.toml").write_bytes(content)
-        return BuildFolder(Path(name)).settings()
+        folder = BuildFolder(Path(name))
+        return folder.settings(), folder.measurements()
 
 
 def _packed(segments: DriveSegments) -> bytes:

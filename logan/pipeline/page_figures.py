@@ -81,7 +81,7 @@ def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
     return {"figures": _listed(figures)}
 
 
-def difference_json(folder: BuildFolder, first: int, second: int, basis: Refinement | None = None) -> dict[str, Any]:
+def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
     """Why two drives differ: what differed, what each cause explains, and a figure of it where both are known.
 
     Parameters
@@ -90,8 +90,6 @@ def difference_json(folder: BuildFolder, first: int, second: int, basis: Refinem
         The build.
     first, second : int
         Numbers of the drives.
-    basis : Refinement, optional
-        A fit that holds, so that none has to be made.
 
     Raises
     ------
@@ -99,9 +97,7 @@ def difference_json(folder: BuildFolder, first: int, second: int, basis: Refinem
         If there is no such drive, or one of them has no speed.
     """
     build = folder.settings()
-    found = difference_of_drives(
-        folder, str(first), str(second), parameters=None if basis is None else basis.fit.fit.posterior
-    )
+    found = difference_of_drives(folder, str(first), str(second))
     parts = [(part.name, part.effect_wh_per_km) for part in found.parts]
     figures = {}
     left, right, rest = found.first_wh_per_km, found.second_wh_per_km, found.unexplained_wh_per_km

@@ -240,14 +240,13 @@ def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
 @router.get("/builds/{build}/difference", responses=_REFUSED)
 def difference(
     folder: Build,
-    fits: Fits,
     first: Annotated[int, Query(ge=1, le=10_000_000)],
     second: Annotated[int, Query(ge=1, le=10_000_000)],
 ) -> Any:
     """Why two drives differ: what each cause explains of it."""
     from logan.pipeline.page_figures import difference_json
 
-    return difference_json(folder, first, second, fits.current(folder))
+    return difference_json(folder, first, second)
 
 
 @router.get("/builds/{build}/drives", responses=_REFUSED)
