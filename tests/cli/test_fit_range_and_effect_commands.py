@@ -55,7 +55,7 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
     learned = [content["report"]["fit"]["learned_ratio"][0] for content in (before, after)]
     assert learned[1] < 0.3 * learned[0]
     assert after["report"]["fit"]["measurements"][0]["source"] == "weighbridge"
-    assert "weighbridge" not in " ".join(after["report"]["fit"]["warnings"])
+    assert "truck scale" not in " ".join(after["report"]["fit"]["warnings"])
 
 
 def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, capsys):

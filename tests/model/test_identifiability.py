@@ -36,7 +36,7 @@ def result(build):
 def test_drives_alone_shrink_nothing_along_the_null_direction(build, result):
     found = assess_identifiability(result)
     assert found.null_learned_ratio == pytest.approx(1.0, abs=0.06)
-    assert any("a weighbridge settles it" in words for words in found.statements)
+    assert any("a truck scale settles it" in words for words in found.statements)
     weighed = Measurement(kind=MeasurementKind.MASS, value=1700.0, sigma=5.0, source="weighbridge")
     with_it = assess_identifiability(fit(prior_of(build), some_drives(), [weighed], build))
     assert with_it.null_learned_ratio < 0.7
