@@ -61,7 +61,7 @@ def _print_parameters(report: FitReport) -> None:
     fit = report.fit
     rows = []
     for name, learned in zip(fit.parameter_names, fit.learned_ratio, strict=True):
-        before, after = fit.prior.estimate(name), fit.posterior.estimate(name)
+        before, after = fit.prior.estimate(name), fit.estimate(name)
         rows.append(
             (
                 label(name),

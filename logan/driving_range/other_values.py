@@ -10,6 +10,8 @@ import numpy as np
 
 from logan.model.environment import Environment
 from logan.model.fit_result import LearnedConditions
+from logan.model.parameters import PARAMETER_NAMES
+from logan.model.unknowns import SHARED_NAMES
 from logan.physics.powertrain import LossTerms
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate
@@ -23,13 +25,17 @@ OTHER_UNITS: Final[Mapping[str, str]] = {
     "cooling_w_per_k": "W/K",
     "constant_loss_w": "W",
     "copper_loss_w_per_n2": "W/N2",
+    "cold_regen_per_k": "1/K",
+    "driveline_drag_n": "N",
+    "driveline_n_s_per_m": "N s/m",
+    "tire_rise_ratio": "ratio",
 }
 """Unit of each value, in the order of the fields."""
 
 _NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OtherValues:
     """Values with their uncertainty, never below zero.
 
@@ -43,6 +49,8 @@ class OtherValues:
         Cabin power per kelvin outside the comfort band. [W/K]
     constant_loss_w, copper_loss_w_per_n2 : PlanningValue
         Drivetrain loss on top of the efficiencies; zero with constant efficiencies. [W, W/N2]
+    cold_regen_per_k, driveline_drag_n, driveline_n_s_per_m, tire_rise_ratio : PlanningValue
+        As in ``LearnedConditions``; zero where no drive taught them. [1/K, N, N s/m, ratio]
     """
 
     rolling_temperature_coefficient_per_k: PlanningValue
@@ -51,6 +59,11 @@ class OtherValues:
     cooling_w_per_k: PlanningValue
     constant_loss_w: PlanningValue = _NO_LOSS
     copper_loss_w_per_n2: PlanningValue = _NO_LOSS
+    cold_regen_per_k: PlanningValue = _NO_LOSS
+    driveline_drag_n: PlanningValue = _NO_LOSS
+    driveline_n_s_per_m: PlanningValue = _NO_LOSS
+    tire_rise_ratio: PlanningValue = _NO_LOSS
+    learned: LearnedConditions | None = None
 
     @property
     def medians(self) -> dict[str, FloatArray]:
@@ -59,14 +72,30 @@ class OtherValues:
 
     def items(self) -> tuple[tuple[str, PlanningValue], ...]:
         """Each value with its name."""
-        return tuple((field.name, getattr(self, field.name)) for field in fields(self))
+        return tuple((field.name, getattr(self, field.name)) for field in fields(self) if field.name in OTHER_UNITS)
 
-    def sample(self, count: int, rng: np.random.Generator) -> dict[str, FloatArray]:
-        """Random values, shape (count,), by name; normal, held at zero."""
-        return {
-            name: np.maximum(value.value + value.sigma * rng.standard_normal(count), 0.0)
-            for name, value in self.items()
-        }
+    def sample(
+        self, count: int, rng: np.random.Generator, log_parameters: FloatArray | None = None
+    ) -> dict[str, FloatArray]:
+        """Random values, shape (count,), by name; normal, held at zero.
+
+        Parameters
+        ----------
+        count : int
+            Number of samples.
+        rng : numpy.random.Generator
+            Source of the samples.
+        log_parameters : ndarray, shape (count, 6), optional
+            Deviations of the log parameters from their means, which learned values go with. [ratio]
+        """
+        drawn = {name: value.value + value.sigma * rng.standard_normal(count) for name, value in self.items()}
+        if self.learned is not None and log_parameters is not None:
+            names = SHARED_NAMES[len(PARAMETER_NAMES) :]
+            size, vectors = np.linalg.eigh(self.learned.rest_covariance)
+            root = vectors * np.sqrt(np.clip(size, 0.0, None))
+            deviation = log_parameters @ self.learned.follows.T + rng.standard_normal((count, len(names))) @ root.T
+            drawn |= {name: getattr(self, name).value + deviation[:, place] for place, name in enumerate(names)}
+        return {name: np.maximum(value, 0.0) for name, value in drawn.items()}
 
 
 def environment_and_losses(values: Mapping[str, FloatArray]) -> tuple[Environment, LossTerms | None]:
@@ -76,6 +105,10 @@ def environment_and_losses(values: Mapping[str, FloatArray]) -> tuple[Environmen
         warm_up_rise_ratio=values["warm_up_rise_ratio"],
         heating_w_per_k=values["heating_w_per_k"],
         cooling_w_per_k=values["cooling_w_per_k"],
+        tire_rise_ratio=values["tire_rise_ratio"],
+        driveline_drag_n=values["driveline_drag_n"],
+        driveline_n_s_per_m=values["driveline_n_s_per_m"],
+        cold_regen_per_k=values["cold_regen_per_k"],
     )
     constant, copper = values["constant_loss_w"], values["copper_loss_w_per_n2"]
     if not np.any(constant) and not np.any(copper):
@@ -95,13 +128,8 @@ def planned_other_values(build: BuildSettings) -> OtherValues:
 
 def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
     """Return what a build assumes, with what drives have taught in its place."""
-    return replace(
-        planned_other_values(build),
-        rolling_temperature_coefficient_per_k=_value(learned.rolling_temperature_coefficient_per_k),
-        warm_up_rise_ratio=_value(learned.warm_up_rise_ratio),
-        constant_loss_w=_value(learned.constant_loss_w),
-        copper_loss_w_per_n2=_value(learned.copper_loss_w_per_n2),
-    )
+    taught = {name: _value(getattr(learned, name)) for name in SHARED_NAMES[len(PARAMETER_NAMES) :]}
+    return replace(planned_other_values(build), learned=learned, **taught)
 
 
 def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSettings:

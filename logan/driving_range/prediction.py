@@ -296,7 +296,7 @@ def draw_samples(
     return Draws(
         parameters=parameters,
         median=distribution.median[np.newaxis, :],
-        others=chosen.sample(samples, rng),
+        others=chosen.sample(samples, rng, deviations),
         median_others=chosen.medians,
         usable=own if usable is None else usable.deviation(deviations, own),
         usable_loss=usable_loss,

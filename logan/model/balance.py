@@ -18,6 +18,7 @@ from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
+from logan.model.environment import cold_k
 from logan.model.plan import Plan, plan_of
 from logan.model.road_integrals import (
     TRIP_STEP_S,
@@ -40,10 +41,6 @@ SHORTEST_DRIVE_M: Final = 1000.0
 _TELLING_CABIN_LOG: Final = 0.1
 _LAG_SIGMA_S: Final = 0.15
 _SPEED_SIGMA_M_PER_S: Final = 0.05
-
-COLD_REGEN_DEGC: Final = 8.0
-COLD_BEND_K: Final = 2.0
-"""Below this a pack takes less and less regen (common practice; what real winter drives show)."""
 
 _FADED_SHARE_RATIO: Final = 3.0**-0.5
 """Regen that ends here, as a share of the fade speed, recovers of a steady stop what a linear fade does."""
@@ -200,12 +197,6 @@ def _edge_sigma_j(running: RunningRoad, plan: Plan, payload_kg: float) -> FloatA
     mass_kg = plan.mass_kg + payload_kg
     speed_j = mass_kg * running.speed_m_per_s * _SPEED_SIGMA_M_PER_S
     return np.hypot(speed_j, running.timing_error_j(mass_kg, _LAG_SIGMA_S))
-
-
-def cold_k(pack_temperature_degc: FloatArray) -> FloatArray:
-    """How far a pack is below the temperature at which it takes regen readily, rounded off at the bend. [K]"""
-    below = (COLD_REGEN_DEGC - pack_temperature_degc) / COLD_BEND_K
-    return np.asarray(COLD_BEND_K * np.logaddexp(0.0, below))
 
 
 def _trip_steps(running: RunningRoad) -> IntArray:

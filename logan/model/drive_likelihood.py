@@ -35,11 +35,10 @@ FLOOR_J: Final = 5_000.0
 GUST_SIGMA_M_PER_S: Final = 0.5
 """What a segment's balance misses: a share of the energy through the pack, a floor, and gusts (common practice)."""
 
-WIND_SIGMA_M_PER_S: Final = 1.4
-WIND_SIGMA_KNOWN_M_PER_S: Final = 0.7
-WIND_SIGMA_NO_HEADING_M_PER_S: Final = 1.0
-"""Prior of a drive's mean wind at vehicle height: station wind 2 m/s times 0.7; less over a road that turns
-(common practice)."""
+WIND_KNOWN_SHARE: Final = 0.5
+WIND_ALONG_SHARE: Final = 0.7
+"""Of the spread of a drive's mean wind: what is left where a station's wind is taken off, and what lies along a road that
+turns (common practice)."""
 
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 _FIXED_SIGMA: Final = 1e-4
@@ -57,6 +56,8 @@ class NoiseScales:
         Spread from drive to drive of road load and of auxiliary power, in logarithms.
     hilliness_m2_per_m : float
         Variance of a climb per metre of road.
+    wind_sigma_m_per_s : float
+        Spread from drive to drive of the mean wind from one side.
     """
 
     segment_ratio: float = 1.0
@@ -64,6 +65,7 @@ class NoiseScales:
     level_sigma_ratio: float = 0.04
     auxiliary_sigma_ratio: float = 0.2
     hilliness_m2_per_m: float = 0.1
+    wind_sigma_m_per_s: float = 1.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,11 +148,16 @@ def own_mean(drive: DriveSegments) -> FloatArray:
     return mean
 
 
+def wind_share(drive: DriveSegments) -> float:
+    """How much of the winds' spread a drive's own unknowns may have. [ratio]"""
+    if drive.wind_known:
+        return WIND_KNOWN_SHARE
+    return 1.0 if drive.has_heading else WIND_ALONG_SHARE
+
+
 def own_sigma(drive: DriveSegments, scales: NoiseScales) -> FloatArray:
     """Prior standard deviation of a drive's own unknowns, shape (o,). [ratio]"""
-    wind = WIND_SIGMA_KNOWN_M_PER_S if drive.wind_known else WIND_SIGMA_M_PER_S
-    if not drive.has_heading and not drive.wind_known:
-        wind = WIND_SIGMA_NO_HEADING_M_PER_S
+    wind = scales.wind_sigma_m_per_s * wind_share(drive)
     sigma = np.full(OWN_COUNT, _FIXED_SIGMA)
     sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = scales.level_sigma_ratio, wind, wind
     sigma[OWN_AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, drive.unlogged_cabin_log_sigma)

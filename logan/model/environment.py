@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -25,12 +26,33 @@ class Environment:
         Cabin power per kelvin outside the comfort band. [W/K]
     warm_up_rise_ratio : float or ndarray, shape (n,)
         Extra rolling resistance at a cold start. [ratio]
+    tire_rise_ratio : float or ndarray, shape (n,)
+        Rise of rolling resistance with speed; see ``speed_rise_share``. [ratio]
+    driveline_drag_n, driveline_n_s_per_m : float or ndarray, shape (n,)
+        Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
+    cold_regen_per_k : float or ndarray, shape (n,)
+        Share of regen that each kelvin of a cold pack takes away. [1/K]
     """
 
     rolling_temperature_coefficient_per_k: float | FloatArray
     heating_w_per_k: float | FloatArray
     cooling_w_per_k: float | FloatArray
     warm_up_rise_ratio: float | FloatArray = WARM_UP_RISE_RATIO
+    tire_rise_ratio: float | FloatArray = 0.0
+    driveline_drag_n: float | FloatArray = 0.0
+    driveline_n_s_per_m: float | FloatArray = 0.0
+    cold_regen_per_k: float | FloatArray = 0.0
+
+
+COLD_REGEN_DEGC: Final = 8.0
+COLD_BEND_K: Final = 2.0
+"""Below this a pack takes less and less regen (common practice; what real winter drives show)."""
+
+
+def cold_k(pack_temperature_degc: FloatArray) -> FloatArray:
+    """How far a pack is below the temperature at which it takes regen readily, rounded off at the bend. [K]"""
+    below = (COLD_REGEN_DEGC - pack_temperature_degc) / COLD_BEND_K
+    return np.asarray(COLD_BEND_K * np.logaddexp(0.0, below))
 
 
 def environment_of(build: BuildSettings) -> Environment:

@@ -14,23 +14,32 @@ from typing import Any, Final
 import numpy as np
 
 from logan.model.drive_fit import drive_fits, hull_of
+from logan.model.drive_likelihood import wind_share
 from logan.model.fit_result import DriveInformation, FitResult, LearnedConditions
 from logan.model.hierarchy import RegenLimit, Solution
 from logan.model.identifiability import plain_words
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
+from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import (
     COLD_REGEN,
     CONSTANT_LOSS,
     COPPER_LOSS,
     DRAG,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
+    LEVEL,
     LOG_COUNT,
     MASS,
     SHARED_UNITS,
     TEMPERATURE,
+    TIRE_RISE,
     WARM_UP,
+    WIND_FIRST,
+    WIND_SECOND,
     SharedPrior,
     inverse_of_free,
     physical,
@@ -101,7 +110,7 @@ def fit_result_of(
     return FitResult(
         posterior=posterior,
         prior=prior,
-        between_drive_sigma_ratio=solution.scales.level_sigma_ratio,
+        between_drive_sigma_ratio=_day_sigma_ratio(solution, rotating_mass_of(build)),
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,
         correlation=correlation,
@@ -135,7 +144,7 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
         between_drive_sigma_ratio=result.between_drive_sigma_ratio * ratio,
         auxiliary_sigma_ratio=result.auxiliary_sigma_ratio * ratio,
         learned_ratio=result.learned_ratio * ratio,
-        learned=replace(learned, **wider),
+        learned=replace(learned, rest_covariance=learned.rest_covariance * ratio**2, **wider),
         drives=tuple(
             replace(drive, refined=replace(drive.refined, sigma=(drive.refined.sigma or 0.0) * ratio))
             for drive in result.drives
@@ -188,6 +197,11 @@ def _posterior(
 def _conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None) -> LearnedConditions:
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]
+    # The joint normal, in the units of each: how the others go with the parameters, and what is left of them.
+    units = np.where(np.arange(values.size) < LOG_COUNT, values, 1.0)[_SIZE:]
+    with_parameters = units[:, None] * covariance[_SIZE:, :_SIZE]
+    follows = with_parameters @ np.linalg.pinv(covariance[:_SIZE, :_SIZE], hermitian=True)
+    rest = np.outer(units, units) * covariance[_SIZE:, _SIZE:] - follows @ with_parameters.T
 
     def estimate(index: int) -> Estimate:
         return Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
@@ -198,8 +212,13 @@ def _conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | 
         constant_loss_w=estimate(CONSTANT_LOSS),
         copper_loss_w_per_n2=estimate(COPPER_LOSS),
         cold_regen_per_k=estimate(COLD_REGEN),
+        driveline_drag_n=estimate(DRIVELINE_DRAG),
+        driveline_n_s_per_m=estimate(DRIVELINE_RISE),
+        tire_rise_ratio=estimate(TIRE_RISE),
         regen_power_limit=None if limit is None else limit.power,
         regen_below_limit_ratio=None if limit is None else limit.efficiency_ratio,
+        follows=follows,
+        rest_covariance=rest,
     )
 
 
@@ -213,6 +232,17 @@ def _is_prior_dominated(drive_count: int, posterior: ParameterDistribution, prio
     after = direction @ posterior.log_covariance @ direction
     before = direction @ prior.log_covariance @ direction
     return bool(before > 0 and np.sqrt(after / before) > _LEARNED_LITTLE)
+
+
+def _day_sigma_ratio(solution: Solution, rotating_mass_kg: float) -> float:
+    """How far one day's road load strays: its level, and what an unknown wind does to drives such as these. [ratio]"""
+    by_wind = []
+    for state in solution.states:
+        energy = trip_energy(solution.shared, state.drive, rotating_mass_kg)
+        wind_m_per_s = solution.scales.wind_sigma_m_per_s * wind_share(state.drive)
+        effect_j = energy.by_own[[WIND_FIRST, WIND_SECOND]] * wind_m_per_s
+        by_wind.append(float(effect_j @ effect_j) / max(float(energy.by_own[LEVEL]), 1.0) ** 2)
+    return float(np.sqrt(solution.scales.level_sigma_ratio**2 + (np.mean(by_wind) if by_wind else 0.0)))
 
 
 def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:

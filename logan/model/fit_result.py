@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
+from dataclasses import dataclass, field, replace
+from typing import ClassVar, Final
+
+import numpy as np
 
 from logan.instruments.posterior import Instruments
 from logan.model.drive_likelihood import NoiseScales
@@ -11,6 +13,11 @@ from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Estimate, read_only
 from logan.units import FloatArray
+
+
+DRAG_MODEL_SIGMA_RATIO: Final = 0.04
+"""What drives cannot tell of drag area whatever their number: crosswind, the tires' rise, drag by speed (from a simulator
+of other structure). It is shown, and no part of a prediction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +119,7 @@ class DriveInformation:
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LearnedConditions:
     """What the drives say about cold, warm-up, braking and losses, besides the six parameters.
 
@@ -126,10 +133,18 @@ class LearnedConditions:
         Drivetrain loss while moving, and by the square of wheel force; besides the efficiencies. [W, W/N2]
     cold_regen_per_k : Estimate
         Share of regen that each kelvin of a cold pack takes away. [1/K]
+    driveline_drag_n, driveline_n_s_per_m : Estimate
+        Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
+    tire_rise_ratio : Estimate
+        Rise of rolling resistance with speed. [ratio]
     regen_power_limit : Estimate or None
         Most power that regen was seen to put back; None where the braking shows none. [W]
     regen_below_limit_ratio : float or None
         Wheel to pack below that limit, as the braking shows.
+    follows : ndarray, shape (8, 6)
+        How the first eight of these go with the six log parameters. [any]
+    rest_covariance : ndarray, shape (8, 8)
+        Covariance of what of them does not. [any]
     """
 
     rolling_temperature_coefficient_per_k: Estimate
@@ -137,8 +152,13 @@ class LearnedConditions:
     constant_loss_w: Estimate
     copper_loss_w_per_n2: Estimate
     cold_regen_per_k: Estimate
+    driveline_drag_n: Estimate
+    driveline_n_s_per_m: Estimate
+    tire_rise_ratio: Estimate
     regen_power_limit: Estimate | None = None
     regen_below_limit_ratio: float | None = None
+    follows: FloatArray = field(default_factory=lambda: np.zeros((8, 6)))
+    rest_covariance: FloatArray = field(default_factory=lambda: np.zeros((8, 8)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -230,6 +250,13 @@ class FitResult:
     def __post_init__(self) -> None:
         object.__setattr__(self, "learned_ratio", read_only(self.learned_ratio))
         object.__setattr__(self, "correlation", read_only(self.correlation))
+
+    def estimate(self, name: str) -> Estimate:
+        """One parameter as it is shown: drag area with what the model of it cannot know."""
+        found = self.posterior.estimate(name)
+        if name != "drag_area_m2" or not self.drive_count:
+            return found
+        return replace(found, sigma=float(np.hypot(found.sigma or 0.0, DRAG_MODEL_SIGMA_RATIO * found.value)))
 
     @property
     def drive_count(self) -> int:

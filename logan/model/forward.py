@@ -14,7 +14,7 @@ import numpy as np
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.conditions import Conditions
-from logan.model.environment import Environment, auxiliary_power_w, environment_of
+from logan.model.environment import Environment, auxiliary_power_w, cold_k, environment_of
 from logan.model.pack_heat import pack_heat_j
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
@@ -64,11 +64,11 @@ def consumption(
     ValueError
         If the schedule covers no distance or ``parameters`` has the wrong shape.
     """
-    parameters = _checked(parameters)
+    environment = environment or environment_of(build)
+    parameters = _checked(parameters, conditions, environment)
     steps = wheel_steps(schedule, conditions, build)
     if steps.total_distance_m <= 0:
         raise ValueError("the schedule covers no distance")
-    environment = environment or environment_of(build)
     weights = _weights(parameters, conditions, environment)
     basis_j = steps.basis_j
     base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
@@ -104,9 +104,9 @@ def consumption_wh_per_km(
     ndarray, shape (n,)
         Equal to ``consumption(...).total_wh_per_km``. [Wh/km]
     """
-    parameters = _checked(parameters)
-    steps = wheel_steps(schedule, conditions, build)
     environment = environment or environment_of(build)
+    parameters = _checked(parameters, conditions, environment)
+    steps = wheel_steps(schedule, conditions, build)
     weights = _weights(parameters, conditions, environment)
     basis_j = steps.basis_j
     net_j = weights @ basis_j.sum(axis=1)
@@ -201,22 +201,32 @@ def _loss_j(work_j: FloatArray, steps: WheelSteps, terms: LossTerms) -> FloatArr
     )
 
 
-def _checked(parameters: FloatArray) -> FloatArray:
-    parameters = np.atleast_2d(np.asarray(parameters, dtype=np.float64))
+def _checked(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
+    """Parameters of each sample, the regen efficiency that of a pack as cold as it is."""
+    parameters = np.atleast_2d(np.array(parameters, dtype=np.float64))
     if parameters.ndim != 2 or parameters.shape[1] != len(PARAMETER_NAMES):
         raise ValueError(f"parameters must have shape (n, {len(PARAMETER_NAMES)})")
+    if np.any(environment.cold_regen_per_k):
+        cold = float(cold_k(np.array(conditions.cell_temperature_degc)))
+        parameters[:, 4] *= np.exp(-np.asarray(environment.cold_regen_per_k) * cold)
     return parameters
 
 
 def _weights(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
-    """Factors of ``WheelSteps.basis_j``, shape (n, 5): mass x rolling, its cold rise, drag area, mass, 1."""
+    """Factors of ``WheelSteps.basis_j``, shape (n, 8), in its order."""
     mass_kg = parameters[:, 0] + conditions.payload_kg
     coefficient: FloatArray = np.asarray(environment.rolling_temperature_coefficient_per_k, dtype=np.float64)
     ambient_degc: FloatArray = np.asarray(conditions.ambient_temperature_degc)
     rolling_kg = mass_kg * parameters[:, 2]
     warm_kg = rolling_kg * temperature_factor(ambient_degc, coefficient)
     cold_kg = rolling_kg * np.asarray(environment.warm_up_rise_ratio)
-    return np.stack([warm_kg, cold_kg, parameters[:, 1], mass_kg, np.ones(mass_kg.shape)], axis=1)
+    rising_kg = rolling_kg * np.asarray(environment.tire_rise_ratio)
+    driveline = [
+        np.broadcast_to(np.asarray(drag), mass_kg.shape)
+        for drag in (environment.driveline_drag_n, environment.driveline_n_s_per_m)
+    ]
+    ones = np.ones(mass_kg.shape)
+    return np.stack([warm_kg, cold_kg, parameters[:, 1], mass_kg, ones, rising_kg, *driveline], axis=1)
 
 
 def _breakdown(
@@ -229,8 +239,10 @@ def _breakdown(
     """Turn joules by cause into Wh/km."""
     per_km = 1.0 / JOULES_PER_WATT_HOUR / (steps.total_distance_m / 1000.0)
     drive_j, brake_j, taken_j, recovered_j, drive_loss_j, regen_loss_j, heat_j = totals
-    warm_kg, cold_kg, drag_m2, mass_kg, _ = weights.T
-    rolling_j = warm_kg * steps.rolling_j_per_kg.sum() + cold_kg * steps.warm_up_j_per_kg.sum() + steps.linear_j.sum()
+    drag_m2, mass_kg = weights[:, 2], weights[:, 3]
+    by_weight_j = weights * steps.basis_j.sum(axis=1)
+    rolling_j = by_weight_j[:, [0, 1, 5]].sum(axis=1) + steps.linear_j.sum()
+    driveline_j = by_weight_j[:, [6, 7]].sum(axis=1)
     kinetic_j = (mass_kg + steps.rotating_mass_kg) * steps.kinetic_j_per_kg.sum()
     return ConsumptionBreakdown(
         rolling_wh_per_km=rolling_j * per_km,
@@ -238,7 +250,7 @@ def _breakdown(
         hills_wh_per_km=mass_kg * steps.climb_j_per_kg.sum() * per_km,
         speed_change_wh_per_km=kinetic_j * per_km,
         friction_brakes_wh_per_km=(brake_j - taken_j) * per_km,
-        drivetrain_loss_wh_per_km=drive_loss_j * per_km,
+        drivetrain_loss_wh_per_km=(drive_loss_j + driveline_j) * per_km,
         regen_loss_wh_per_km=regen_loss_j * per_km,
         auxiliary_wh_per_km=base_w * steps.duration_s * per_km,
         cabin_climate_wh_per_km=climate_w * steps.duration_s * per_km,

@@ -21,20 +21,22 @@ from logan.model.drive_likelihood import (
     own_mean,
     rescaled,
     reweighted,
+    wind_share,
 )
 from logan.model.heights import hilliness_m2_per_m
 from logan.model.measurement import Measurement
 from logan.model.measurement_likelihood import measurement_quadratic
 from logan.model.newton import Quadratic, minimise
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import LEVEL, OWN_AUXILIARY, OWN_COUNT, SharedPrior
+from logan.model.unknowns import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND, SharedPrior
 from logan.results import Estimate
 from logan.units import FloatArray
 
 LEVEL_SPREAD_SIGMA: Final = 0.05
 AUXILIARY_SPREAD_SIGMA: Final = 0.3
-"""Half-normal priors of the spread from drive to drive: road load by wind, traffic and tyres; auxiliaries
-(common practice)."""
+WIND_SPREAD_SIGMA: Final = 2.0
+"""Half-normal priors of the spread from drive to drive: road load by traffic, tires and road; auxiliaries; and the mean
+wind from one side [m/s], which a spread of zero would turn into drag area (common practice)."""
 
 _MOST_ROUNDS: Final = 60
 _ROUNDS_UNDAMPED: Final = 8
@@ -359,6 +361,7 @@ def learned_scales(
         hilliness_m2_per_m=hilliness_m2_per_m(np.concatenate([moment.climb for moment in moments])),
         level_sigma_ratio=_spread(states, says, own, LEVEL, LEVEL_SPREAD_SIGMA),
         auxiliary_sigma_ratio=_spread(states, says, own, OWN_AUXILIARY, AUXILIARY_SPREAD_SIGMA),
+        wind_sigma_m_per_s=_wind_spread(states, says, own),
     )
 
 
@@ -376,6 +379,18 @@ def _spread(
         telling = np.array([state.drive.unlogged_cabin_log_sigma == 0.0 for state in states])
         found, information = found[telling], information[telling]
     return spread_of(found, information, prior_sigma)
+
+
+def _wind_spread(states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray) -> float:
+    """Spread of the winds from either side, each drive's in shares of it."""
+    share = np.array([wind_share(state.drive) for state in states])
+    two_sided = np.array([state.drive.has_heading for state in states])
+    found, information = [], []
+    for which, telling in ((WIND_FIRST, np.ones(share.size, dtype=bool)), (WIND_SECOND, two_sided)):
+        deviation, precision = data_deviation(states, says, own, which)
+        found.append((deviation / share)[telling])
+        information.append((precision * share**2)[telling])
+    return spread_of(np.concatenate(found), np.concatenate(information), WIND_SPREAD_SIGMA)
 
 
 def data_deviation(

@@ -13,13 +13,21 @@ from logan.model.unknowns import (
     COPPER_LOSS,
     DRAG,
     DRIVE,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
     MASS,
     ROLLING,
     SHARED_COUNT,
     TEMPERATURE,
+    TIRE_RISE,
     physical,
 )
-from logan.physics.tyre import REFERENCE_TEMPERATURE_DEGC, TEMPERATURE_HIGH_DEGC, TEMPERATURE_LOW_DEGC
+from logan.physics.tyre import (
+    REFERENCE_TEMPERATURE_DEGC,
+    TEMPERATURE_HIGH_DEGC,
+    TEMPERATURE_LOW_DEGC,
+    speed_rise_share,
+)
 from logan.units import FloatArray
 
 _PLAIN_KINDS = {
@@ -70,13 +78,16 @@ def _road_load(measurement: Measurement, values: FloatArray) -> tuple[float, Flo
     held = float(np.clip(measurement.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC))
     beyond_k = held - REFERENCE_TEMPERATURE_DEGC
     level_n = values[MASS] * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING]
-    rolling_n = level_n * (1.0 - values[TEMPERATURE] * beyond_k)
+    faster = float(speed_rise_share(np.array([measurement.speed_m_per_s]))[0])
+    rolling_n = level_n * (1.0 - values[TEMPERATURE] * beyond_k + values[TIRE_RISE] * faster)
+    driveline_n = values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * measurement.speed_m_per_s
     air_n = 0.5 * measurement.air_density_kg_per_m3 * values[DRAG] * measurement.speed_m_per_s**2
     gradient = np.zeros(SHARED_COUNT)
     gradient[[MASS, ROLLING]] = rolling_n
     gradient[DRAG] = air_n
     gradient[TEMPERATURE] = -level_n * values[TEMPERATURE] * beyond_k
-    return float(rolling_n + air_n), gradient
+    gradient[[TIRE_RISE, DRIVELINE_DRAG, DRIVELINE_RISE]] = level_n * faster, 1.0, measurement.speed_m_per_s
+    return float(rolling_n + air_n + driveline_n), gradient
 
 
 def _steady_power(

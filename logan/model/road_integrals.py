@@ -122,6 +122,7 @@ def running_road(track: DriveTrack) -> RunningRoad:
     net_w = track.power_w - track.cabin.power_w
     net_j = total(net_w)
     elevation_m = track.elevation.elevation_m[grid_index]
+    speed_at = _speed_at(track, second_s)
     uncovered = np.concatenate(([0.0], np.cumsum(step_s - covered_step_s)))[grid_index]
     return RunningRoad(
         second_s=second_s,
@@ -138,10 +139,10 @@ def running_road(track: DriveTrack) -> RunningRoad:
         air_east=total(per_wind * track.heading_sine),
         power_j=total(track.power_w),
         cabin_j=total(track.cabin.power_w),
-        speed_m_per_s=_speed_at(track, second_s),
+        speed_m_per_s=speed_at,
         net_power_w=_around(net_j, second_s),
         elevation_m=elevation_m,
-        smooth_elevation_m=_smoothed(elevation_m, track.elevation.sigma_m),
+        smooth_elevation_m=_smoothed(elevation_m, speed_at, track.elevation.sigma_m),
         is_covered_at=np.concatenate(([False], (np.diff(uncovered) <= 0.0))) & np.isfinite(elevation_m),
         regen_limit_j=total(np.minimum(track.regen_limit_w, 1e12)),
     )
@@ -163,13 +164,18 @@ def _speed_at(track: DriveTrack, second_s: FloatArray) -> FloatArray:
     return speed
 
 
-def _smoothed(elevation_m: FloatArray, sigma_m: float) -> FloatArray:
+def _smoothed(elevation_m: FloatArray, speed_m_per_s: FloatArray, sigma_m: float) -> FloatArray:
+    """Heights smoothed over the seconds in motion; a stop is one place, whatever its height sensor wandered."""
     known = np.isfinite(elevation_m)
     if known.sum() < 3:
         return np.zeros(elevation_m.shape)
     at = np.arange(elevation_m.size)
     filled = np.interp(at, at[known], elevation_m[known])
-    return np.asarray(gaussian_filter1d(filled, min(max(5.0 * sigma_m, 5.0), 15.0), mode="nearest"))
+    stands = speed_m_per_s <= MOVING_M_PER_S
+    place = np.cumsum(~(stands & np.concatenate(([False], stands[:-1])))) - 1
+    mean_m = np.bincount(place, weights=filled) / np.bincount(place)
+    smooth_m = gaussian_filter1d(mean_m, min(max(5.0 * sigma_m, 5.0), 15.0), mode="nearest")
+    return np.asarray(smooth_m[place])
 
 
 def empty_road() -> RoadIntegrals:

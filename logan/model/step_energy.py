@@ -15,6 +15,8 @@ from logan.model.unknowns import (
     COPPER_LOSS,
     DRAG,
     DRIVE,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
     LEVEL,
     MASS,
     OWN_AUXILIARY,
@@ -25,11 +27,13 @@ from logan.model.unknowns import (
     ROLLING,
     SHARED_COUNT,
     TEMPERATURE,
+    TIRE_RISE,
     WARM_UP,
     WIND_FIRST,
     WIND_SECOND,
     physical,
 )
+from logan.physics.tyre import speed_rise_share
 from logan.units import FloatArray
 
 
@@ -41,8 +45,8 @@ class RoadWork:
     ----------
     total, rolling, air : ndarray
         All of it; rolling resistance; air.
-    by_mass, by_temperature, by_warm_up : ndarray
-        Derivatives by log mass, log fall per kelvin, and warm-up rise.
+    by_mass, by_temperature, by_warm_up, by_tire_rise, by_driveline_rise : ndarray
+        Derivatives by log mass, log fall per kelvin, warm-up rise, the tires' rise, and driveline drag by speed.
     air_by_first_wind, air_by_second_wind : ndarray
         Derivatives by the drive's own wind. [J s/m]
     """
@@ -53,6 +57,8 @@ class RoadWork:
     by_mass: FloatArray
     by_temperature: FloatArray
     by_warm_up: FloatArray
+    by_tire_rise: FloatArray
+    by_driveline_rise: FloatArray
     air_by_first_wind: FloatArray
     air_by_second_wind: FloatArray
 
@@ -83,7 +89,12 @@ def road_work(
     fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
     gravity = STANDARD_GRAVITY_M_PER_S2
     rolling_n = (mass + payload_kg) * gravity * rolling * float(np.exp(own[LEVEL] + own[OWN_ROLLING]))
+    speed_m_per_s = road.distance_m / np.maximum(road.duration_s, 1e-9)
+    faster_m = speed_rise_share(speed_m_per_s) * road.distance_m
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
+    stretched_m = stretched_m + shared[TIRE_RISE] * faster_m
+    spin_m2_per_s = speed_m_per_s * road.distance_m
+    driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + shared[DRIVELINE_RISE] * spin_m2_per_s
     half_drag = 0.5 * drag * float(np.exp(own[LEVEL] + own[OWN_DRAG]))
     first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
     # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
@@ -98,12 +109,14 @@ def road_work(
     stored_per_kg = road.kinetic_m2_per_s2 + gravity * road.climb_m
     stored_j = (mass + payload_kg) * stored_per_kg + rotating_mass_kg * road.kinetic_m2_per_s2
     return RoadWork(
-        total=rolling_j + linear_j + air + stored_j,
+        total=rolling_j + linear_j + air + driveline_j + stored_j,
         rolling=rolling_j,
         air=air,
         by_mass=mass / (mass + payload_kg) * rolling_j + mass * stored_per_kg,
         by_temperature=-rolling_n * fall_per_k * road.temperature_distance_m_k,
         by_warm_up=rolling_n * road.warm_up_distance_m,
+        by_tire_rise=rolling_n * faster_m,
+        by_driveline_rise=spin_m2_per_s,
         air_by_first_wind=by_along * first / along,
         air_by_second_wind=by_along * second / along,
     )
@@ -150,7 +163,8 @@ def step_energy(
     by_shared = np.zeros((road.count, SHARED_COUNT))
     for index, part in (
         (MASS, work.by_mass), (DRAG, work.air), (ROLLING, work.rolling),
-        (TEMPERATURE, work.by_temperature), (WARM_UP, work.by_warm_up),
+        (TEMPERATURE, work.by_temperature), (WARM_UP, work.by_warm_up), (TIRE_RISE, work.by_tire_rise),
+        (DRIVELINE_DRAG, road.distance_m), (DRIVELINE_RISE, work.by_driveline_rise),
     ):  # fmt: skip
         by_shared[:, index] = factor * part
     by_shared[:, DRIVE] = -forward_j

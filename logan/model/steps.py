@@ -1,8 +1,8 @@
 """What each step of a schedule asks of the wheels, per unit of each parameter.
 
-Wheel work is linear in (mass x rolling coefficient, its rise at a cold start, drag area, mass, 1; what grows in
-proportion to speed stands with the last), so the work of every step for every sample is one matrix product, exact for
-straight speeds.
+Wheel work is linear in (mass x rolling coefficient, its rise at a cold start, drag area, mass, 1, the tires' rise with
+speed, driveline drag and its rise with speed; what grows in proportion to speed by certification stands with the 1), so
+the work of every step for every sample is one matrix product, exact for straight speeds.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
 from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
 from logan.physics.road_load import air_work_integral, speed_power_integral
-from logan.physics.tyre import rotating_mass_kg, warm_up_share
+from logan.physics.tyre import rotating_mass_kg, speed_rise_share, warm_up_share
 from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -91,7 +91,7 @@ class WheelSteps:
 
     @property
     def basis_j(self) -> FloatArray:
-        """Work per unit of each weight of a sample, shape (5, k)."""
+        """Work per unit of each weight of a sample, shape (8, k)."""
         return np.stack(
             [
                 self.rolling_j_per_kg,
@@ -99,6 +99,9 @@ class WheelSteps:
                 self.air_j_per_m2,
                 self.climb_j_per_kg + self.kinetic_j_per_kg,
                 self.rotating_mass_kg * self.kinetic_j_per_kg + self.linear_j,
+                self.rolling_j_per_kg * speed_rise_share(self.speed_m_per_s),
+                self.distance_m,
+                self.distance_m * self.speed_m_per_s,
             ]
         )
 

@@ -18,10 +18,8 @@ from logan.model.drive_likelihood import (
 from logan.model.heights import expected_climbs
 from logan.model.segments_table import DriveSegments
 from logan.model.step_energy import step_energy
-from logan.model.unknowns import AUXILIARY, DRIVE, MASS, OWN_AUXILIARY, WIND_FIRST, WIND_SECOND, physical
+from logan.model.unknowns import AUXILIARY, DRIVE, MASS, OWN_AUXILIARY, physical
 from logan.units import FloatArray
-
-_MEAN_WIND_SIGMA_M_PER_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,8 +106,6 @@ def own_variance_j2(energy: TripEnergy, drive: DriveSegments, scales: NoiseScale
     What a segment misses is taken independent of the next; height matters at the two ends only.
     """
     sigma = own_sigma(drive, scales)
-    # Over a whole drive the wind along the road is less than over one of its segments.
-    sigma[[WIND_FIRST, WIND_SECOND]] = np.minimum(sigma[[WIND_FIRST, WIND_SECOND]], _MEAN_WIND_SIGMA_M_PER_S)
     sigma[OWN_AUXILIARY] = auxiliary_sigma
     missed_j2 = float(segment_variance_j2(drive).sum()) * scales.segment_ratio**2
     height_m = drive.elevation_sigma_m * (scales.edge_ratio if drive.has_elevation else 1.0)

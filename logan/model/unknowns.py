@@ -20,14 +20,20 @@ SHARED_NAMES: Final = (
     "constant_loss_w",
     "copper_loss_w_per_n2",
     "cold_regen_per_k",
+    "driveline_drag_n",
+    "driveline_n_s_per_m",
+    "tire_rise_ratio",
 )
 """Order of the shared vector. The first seven are held as logarithms, the others as they are."""
 
-SHARED_UNITS: Final = ("kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K")
+SHARED_UNITS: Final = (
+    "kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K", "N", "N s/m", "ratio",
+)  # fmt: skip
 LOG_COUNT: Final = 7
 SHARED_COUNT: Final = len(SHARED_NAMES)
 (
     MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN,
+    DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE,
 ) = range(SHARED_COUNT)  # fmt: skip
 
 OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary", "drag_factor", "rolling_factor")
@@ -50,6 +56,15 @@ COPPER_LOSS_W_PER_N2: Final = (3.0e-4, 3.0e-4)
 COLD_REGEN_PER_K: Final = (0.03, 0.03)
 """Mean and standard deviation of the loss terms, and of the share of regen that each kelvin of a cold pack takes away
 (common practice)."""
+
+DRIVELINE_DRAG_N: Final = (30.0, 15.0)
+DRIVELINE_N_S_PER_M: Final = (0.60, 0.35)
+"""Mean and standard deviation of the drag of gears, bearings and seals at the wheels, two of them driven: constant, and
+by speed (from memory). A day's tires and wind do not scale it."""
+
+TIRE_RISE_RATIO: Final = (0.10, 0.06)
+"""Mean and standard deviation of how far rolling resistance rises between 80 km/h, at which drums state it (ISO 28580),
+and what (v2 - v80 2) / v65 2 makes of it, v65 being 65 mph (from memory)."""
 
 LOSS_TERM_EFFICIENCY_SHIFT: Final = 0.03
 """How much of the plan's loss the loss terms take over from the efficiencies, in logarithms (common practice)."""
@@ -115,6 +130,9 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
         mean[CONSTANT_LOSS], sigma[CONSTANT_LOSS] = CONSTANT_LOSS_W
         mean[COPPER_LOSS], sigma[COPPER_LOSS] = COPPER_LOSS_W_PER_N2
         mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
+        mean[DRIVELINE_DRAG], sigma[DRIVELINE_DRAG] = DRIVELINE_DRAG_N
+        mean[DRIVELINE_RISE], sigma[DRIVELINE_RISE] = DRIVELINE_N_S_PER_M
+        mean[TIRE_RISE], sigma[TIRE_RISE] = TIRE_RISE_RATIO
     covariance = np.diag(sigma**2)
     size = len(PARAMETER_NAMES)
     covariance[:size, :size] = prior.log_covariance

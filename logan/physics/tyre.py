@@ -97,3 +97,27 @@ def rotating_mass_kg(
     """
     radius_m = rolling_radius_m(rolling_circumference_m)
     return (wheel_inertia_kg_m2 + rotor_inertia_kg_m2 * total_ratio**2) / radius_m**2
+
+
+DRUM_SPEED_M_PER_S: Final = 80.0 / 3.6
+_RISE_SPEED_M_PER_S: Final = 65.0 * 0.44704
+
+
+def speed_rise_share(speed_m_per_s: FloatArray) -> FloatArray:
+    """How far a speed is from the drum's 80 km/h, in squares, over the square of 65 mph: 0 there, negative below.
+
+    Parameters
+    ----------
+    speed_m_per_s : ndarray, shape (n,)
+        Road speed. [m/s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [ratio]
+
+    References
+    ----------
+    .. [1] ISO 28580 states rolling resistance at 80 km/h (from memory); rise with the square of speed as in SAE J2452.
+    """
+    return np.asarray((np.square(speed_m_per_s) - DRUM_SPEED_M_PER_S**2) / _RISE_SPEED_M_PER_S**2)

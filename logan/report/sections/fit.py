@@ -60,7 +60,7 @@ def _parameter_table(fitted: FitInputs) -> TableBlock:
     fit = fitted.fit
     rows = []
     for index, name in enumerate(PARAMETER_NAMES):
-        prior, posterior = fit.prior.estimate(name), fit.posterior.estimate(name)
+        prior, posterior = fit.prior.estimate(name), fit.estimate(name)
         rows.append(
             (
                 PARAMETER_WORDS[name],
