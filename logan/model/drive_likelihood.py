@@ -33,7 +33,9 @@ from logan.units import FloatArray
 ENERGY_ERROR_RATIO: Final = 0.02
 FLOOR_J: Final = 5_000.0
 GUST_SIGMA_M_PER_S: Final = 0.5
-"""What a segment's balance misses: a share of the energy through the pack, a floor, and gusts (common practice)."""
+STANDING_W: Final = 40.0
+"""What a segment's balance misses: a share of the energy through the pack, a floor, and gusts; and how far the power at
+standstill wanders (common practice)."""
 
 WIND_KNOWN_SHARE: Final = 0.5
 WIND_ALONG_SHARE: Final = 0.7
@@ -78,15 +80,15 @@ class DriveState:
         n segments.
     own : ndarray, shape (o,)
         The drive's own unknowns. [ratio]
-    weight : ndarray, shape (n,)
-        Student-t weights of the segments. [ratio]
-    joins : ndarray, shape (n, m)
-        Which steps make up which segment. [ratio]
+    weight : ndarray, shape (n + 1,)
+        Student-t weights of the segments, and of all standing. [ratio]
+    joins : ndarray, shape (n + 1, m)
+        Which steps make up which of these. [ratio]
     climbs : Climbs
         What its climbs are believed to be.
     j_per_m : float
         Pack energy of a metre of climb, by the plan.
-    root : ndarray, shape (n, n)
+    root : ndarray, shape (n + 1, n + 1)
         Lower Cholesky factor of the residuals' covariance. [J]
     own_precision : ndarray, shape (o,)
         Prior precision of the own unknowns. [ratio]
@@ -171,11 +173,11 @@ def first_state(drive: DriveSegments, scales: NoiseScales, plan: FloatArray) -> 
     empty = DriveState(
         drive=drive,
         own=own_mean(drive),
-        weight=np.ones(drive.count),
+        weight=np.ones(drive.count + 1),
         joins=drive.joins,
         climbs=expected_climbs(drive, scales.edge_ratio, scales.hilliness_m2_per_m),
         j_per_m=float(per_metre),
-        root=np.eye(drive.count),
+        root=np.eye(drive.count + 1),
         own_precision=np.ones(OWN_COUNT),
     )
     return rescaled(empty, scales)
@@ -184,9 +186,10 @@ def first_state(drive: DriveSegments, scales: NoiseScales, plan: FloatArray) -> 
 def rescaled(state: DriveState, scales: NoiseScales) -> DriveState:
     """The same state under other noise scales, its climbs expected anew."""
     climbs = expected_climbs(state.drive, scales.edge_ratio, scales.hilliness_m2_per_m)
-    inside_j2 = segment_variance_j2(state.drive) * scales.segment_ratio**2 / state.weight
+    inside_j2 = row_variance_j2(state.drive) * scales.segment_ratio**2 / state.weight
+    incidence = _with_standing(climbs.incidence)
     edge_j2 = np.diag(state.drive.edge_sigma_j**2) + state.j_per_m**2 * climbs.edge_m2
-    covariance = np.diag(inside_j2) + climbs.incidence @ edge_j2 @ climbs.incidence.T
+    covariance = np.diag(inside_j2) + incidence @ edge_j2 @ incidence.T
     root = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
     return replace(state, climbs=climbs, root=root, own_precision=own_sigma(state.drive, scales) ** -2.0)
 
@@ -198,18 +201,28 @@ def segment_variance_j2(drive: DriveSegments) -> FloatArray:
     return np.asarray((ENERGY_ERROR_RATIO * gross_j) ** 2 + gust_j**2 + FLOOR_J**2)
 
 
+def row_variance_j2(drive: DriveSegments) -> FloatArray:
+    """The same with what all standing together misses, shape (n + 1,). [J2]"""
+    stood_s = float(drive.trip.duration_s[drive.trip.moving_s <= 0.0].sum())
+    return np.append(segment_variance_j2(drive), (STANDING_W * stood_s) ** 2 + FLOOR_J**2)
+
+
+def _with_standing(incidence: FloatArray) -> FloatArray:
+    return np.vstack((incidence, np.zeros((1, incidence.shape[1]))))
+
+
 def segment_residual(
     state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Pack energy of each segment less what the steps in it predict, and its derivatives. Method: fit (9).
+    """Pack energy of each segment's motion, and of all standing, less what its steps predict. Method: fit (9).
 
     Returns
     -------
-    residual : ndarray, shape (n,)
+    residual : ndarray, shape (n + 1,)
         [J]
-    by_shared : ndarray, shape (n, p)
+    by_shared : ndarray, shape (n + 1, p)
         [J]
-    by_own : ndarray, shape (n, o)
+    by_own : ndarray, shape (n + 1, o)
         [J]
     """
     drive = state.drive
@@ -259,8 +272,8 @@ class ErrorMoments:
 
     Parameters
     ----------
-    segment, edge : ndarray, shape (n,) and (e,)
-        Inside segments, and of heights; heights only of drives that logged them. [ratio]
+    segment, edge : ndarray, shape (n + 1,) and (e,)
+        Inside segments and standing, and of heights; heights only of drives that logged them. [ratio]
     climb : ndarray, shape (n,)
         Expected square of each climb over its length; only of drives that logged heights. [m2/m]
     """
@@ -276,7 +289,7 @@ def error_moments(
     """Split the residuals into errors inside segments and of the heights at their ends (E-step). Method: fit (12)."""
     residual, _, _ = segment_residual(state, shared, own, rotating_mass_kg)
     drive, climbs, factor = state.drive, state.climbs, (state.root, True)
-    segment_j2 = segment_variance_j2(drive) * scales.segment_ratio**2
+    segment_j2 = row_variance_j2(drive) * scales.segment_ratio**2
     inside_j2 = segment_j2 / state.weight
     solved, spread = cho_solve(factor, residual), cho_solve(factor, np.eye(residual.size))
     inside = (inside_j2 * solved) ** 2 + inside_j2 - inside_j2**2 * np.diag(spread)
@@ -284,7 +297,7 @@ def error_moments(
         return ErrorMoments(segment=inside / segment_j2, edge=np.empty(0), climb=np.empty(0))
     # What the heights alone tell of their errors, then what the energy tells besides.
     variance_m2 = (drive.elevation_sigma_m * scales.edge_ratio) ** 2
-    reach = state.j_per_m * climbs.edge_m2 @ climbs.incidence.T
+    reach = state.j_per_m * climbs.edge_m2 @ _with_standing(climbs.incidence).T
     at_edge = climbs.edge_error_m - reach @ solved
     left_m2 = climbs.edge_m2 - reach @ spread @ reach.T
     climb_m = drive.climb_m - climbs.incidence @ at_edge

@@ -262,9 +262,10 @@ class DriveSegments:
 
     @property
     def joins(self) -> FloatArray:
-        """Which steps make up which segment, shape (n, m): what steps have, a product with this sums up. [ratio]"""
-        step = np.arange(self.trip.count)
-        return ((step >= self.first_step[:, None]) & (step < self.last_step[:, None])).astype(np.float64)
+        """Which steps make up what the fit sums up, shape (n + 1, m): segments in motion, and all standing. [ratio]"""
+        step, stands = np.arange(self.trip.count), self.trip.moving_s <= 0.0
+        inside = (step >= self.first_step[:, None]) & (step < self.last_step[:, None])
+        return np.vstack((inside & ~stands, inside.any(axis=0) & stands)).astype(np.float64)
 
     def sums(self, per_step: FloatArray) -> FloatArray:
         """Sum what m steps have over each segment, shape (n,). [any]"""
