@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -32,6 +32,7 @@ OTHER_UNITS: Final[Mapping[str, str]] = {
 }
 """Unit of each value, in the order of the fields."""
 
+_LEARNED: Final = SHARED_NAMES[len(PARAMETER_NAMES) :]
 _NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
 
 
@@ -90,12 +91,21 @@ class OtherValues:
         """
         drawn = {name: value.value + value.sigma * rng.standard_normal(count) for name, value in self.items()}
         if self.learned is not None and log_parameters is not None:
-            names = SHARED_NAMES[len(PARAMETER_NAMES) :]
             size, vectors = np.linalg.eigh(self.learned.rest_covariance)
             root = vectors * np.sqrt(np.clip(size, 0.0, None))
-            deviation = log_parameters @ self.learned.follows.T + rng.standard_normal((count, len(names))) @ root.T
-            drawn |= {name: getattr(self, name).value + deviation[:, place] for place, name in enumerate(names)}
+            rest = rng.standard_normal((count, size.size)) @ root.T
+            drawn |= {
+                name: value + rest[:, place]
+                for place, (name, value) in enumerate(self.following(log_parameters).items())
+            }
         return {name: np.maximum(value, 0.0) for name, value in drawn.items()}
+
+    def following(self, log_parameters: FloatArray) -> dict[str, FloatArray]:
+        """Learned values as they go with the log parameters' deviations, shape (n, 6); each of shape (n,)."""
+        if self.learned is None:
+            return {}
+        moved = log_parameters @ self.learned.follows.T
+        return {name: getattr(self, name).value + moved[:, place] for place, name in enumerate(_LEARNED)}
 
 
 def environment_and_losses(values: Mapping[str, FloatArray]) -> tuple[Environment, LossTerms | None]:
@@ -128,7 +138,7 @@ def planned_other_values(build: BuildSettings) -> OtherValues:
 
 def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
     """Return what a build assumes, with what drives have taught in its place."""
-    taught = {name: _value(getattr(learned, name)) for name in SHARED_NAMES[len(PARAMETER_NAMES) :]}
+    taught: dict[str, Any] = {name: _value(getattr(learned, name)) for name in _LEARNED}
     return replace(planned_other_values(build), learned=learned, **taught)
 
 

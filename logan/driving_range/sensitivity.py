@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
+from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_and_losses, planned_other_values
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
@@ -111,8 +111,10 @@ def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScen
     )
 
 
-def consumption_elasticity(prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings) -> FloatArray:
-    """Change of a scenario's log consumption per log parameter.
+def consumption_elasticity(
+    prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings, others: OtherValues | None = None
+) -> FloatArray:
+    """Change of a scenario's log consumption per log parameter, what was learned besides going with it as it should.
 
     Parameters
     ----------
@@ -122,6 +124,8 @@ def consumption_elasticity(prepared: PreparedScenario, parameters: FloatArray, b
         Where it is taken. [PARAMETER_UNITS]
     build : BuildSettings
         The build.
+    others : OtherValues, optional
+        Answers to temperature, drivetrain loss and drag; those of the build where left out.
 
     Returns
     -------
@@ -129,8 +133,15 @@ def consumption_elasticity(prepared: PreparedScenario, parameters: FloatArray, b
         By central differences. [ratio]
     """
     count = parameters.size
-    steps = np.exp(_STEP * np.vstack([np.eye(count), -np.eye(count)]))
-    logs = np.log(scenario_consumption_wh_per_km(prepared, parameters * steps, build))
+    steps = _STEP * np.vstack([np.eye(count), -np.eye(count)])
+    chosen = others or planned_other_values(build)
+    values = {name: np.broadcast_to(value, (2 * count,)) for name, value in chosen.medians.items()}
+    environment, losses = environment_and_losses(values | chosen.following(steps))
+    logs = np.log(
+        scenario_consumption_wh_per_km(
+            prepared, parameters * np.exp(steps), build, environment=environment, loss_terms=losses
+        )
+    )
     return np.asarray((logs[:count] - logs[count:]) / (2.0 * _STEP))
 
 

@@ -39,8 +39,8 @@ standstill wanders (common practice)."""
 
 WIND_KNOWN_SHARE: Final = 0.5
 WIND_ALONG_SHARE: Final = 0.7
-"""Of the spread of a drive's mean wind: what is left where a station's wind is taken off, and what lies along a road that
-turns (common practice)."""
+"""Of the spread of a drive's mean wind: what is left where a station's wind is taken off, and what lies along a road
+that turns (common practice)."""
 
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 _FIXED_SIGMA: Final = 1e-4

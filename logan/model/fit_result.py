@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import ClassVar, Final
 
 import numpy as np
@@ -14,10 +14,9 @@ from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.results import Estimate, read_only
 from logan.units import FloatArray
 
-
 DRAG_MODEL_SIGMA_RATIO: Final = 0.04
-"""What drives cannot tell of drag area whatever their number: crosswind, the tires' rise, drag by speed (from a simulator
-of other structure). It is shown, and no part of a prediction."""
+"""What drives cannot tell of drag area whatever their number: crosswind, the tires' rise, drag by speed (from a
+simulator of other structure). It is shown, and no part of a prediction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +158,19 @@ class LearnedConditions:
     regen_below_limit_ratio: float | None = None
     follows: FloatArray = field(default_factory=lambda: np.zeros((8, 6)))
     rest_covariance: FloatArray = field(default_factory=lambda: np.zeros((8, 8)))
+
+    @property
+    def shared(self) -> FloatArray:
+        """The first eight as the fit holds them, shape (8,). [any]"""
+        values = [getattr(self, found.name).value for found in fields(self)[: self.follows.shape[0]]]
+        return np.array([np.log(values[0]), *values[1:]])
+
+    @property
+    def moved(self) -> FloatArray:
+        """How the whole shared vector goes with the six log parameters, shape (p, 6). [any]"""
+        follows = np.array(self.follows)
+        follows[0] /= self.rolling_temperature_coefficient_per_k.value
+        return np.vstack((np.eye(follows.shape[1]), follows))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

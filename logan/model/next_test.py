@@ -16,7 +16,7 @@ from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of, rotating_mass_of
 from logan.model.sensor_errors import mistaken_parameters
-from logan.model.unknowns import COPPER_LOSS, SHARED_COUNT, TEMPERATURE
+from logan.model.unknowns import SHARED_COUNT
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -182,10 +182,7 @@ def covariance_after(covariance: FloatArray, rows: FloatArray) -> FloatArray:
 
 
 def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
-    shared = np.zeros(SHARED_COUNT)
-    shared[:_SIZE] = result.posterior.log_mean
-    shared[TEMPERATURE] = np.log(result.learned.rolling_temperature_coefficient_per_k.value)
-    shared[COPPER_LOSS] = result.learned.copper_loss_w_per_n2.value
+    shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
     rotating_kg, mass_kg = rotating_mass_of(build), float(result.posterior.median[0])
 
     mistaken = mistaken_parameters(build, result.posterior.median, _cold_per_k(result))
@@ -193,7 +190,7 @@ def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
     def row(kind: MeasurementKind, sigma_ratio: float, mph: float = 0.0) -> FloatArray:
         measured = Measurement(kind=kind, value=1.0, sigma=1.0, source="candidate", speed_m_per_s=mph * _MPH)
         expected, gradient = expected_measurement(measured, shared, rotating_kg)
-        seen = gradient[:_SIZE] / (expected * sigma_ratio)
+        seen = gradient @ result.learned.moved / (expected * sigma_ratio)
         # What the vehicle's own sensors read is read with their errors.
         is_logged = kind in (MeasurementKind.STEADY_POWER, MeasurementKind.AUXILIARY_POWER)
         return np.concatenate([seen, -seen @ mistaken if is_logged else np.zeros(len(UNKNOWNS))])
@@ -297,7 +294,8 @@ def _another_drive(result: FitResult, mistaken: FloatArray) -> _Planned | None:
     if not result.information:
         return None
     mean = sum((drive.information for drive in result.information), np.zeros((SHARED_COUNT, SHARED_COUNT)))
-    size, vectors = np.linalg.eigh(mean[:_SIZE, :_SIZE] / len(result.information))
+    moved = result.learned.moved
+    size, vectors = np.linalg.eigh(moved.T @ mean @ moved / len(result.information))
     rows = np.sqrt(np.clip(size, 0.0, None))[:, None] * vectors.T
     joint = np.hstack([rows, -rows @ mistaken])
     return _Planned("one more drive like those so far", "another day, other wind; repeats tell the spread", 1.0, joint)

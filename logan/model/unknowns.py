@@ -132,6 +132,9 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
         mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
         mean[DRIVELINE_DRAG], sigma[DRIVELINE_DRAG] = DRIVELINE_DRAG_N
         mean[DRIVELINE_RISE], sigma[DRIVELINE_RISE] = DRIVELINE_N_S_PER_M
+        if build.vehicle.linear_road_load_n_s_per_m.value > 0.0:
+            # A certified road load was coasted down with the driveline in it.
+            mean[[DRIVELINE_DRAG, DRIVELINE_RISE]] = 0.0
         mean[TIRE_RISE], sigma[TIRE_RISE] = TIRE_RISE_RATIO
     covariance = np.diag(sigma**2)
     size = len(PARAMETER_NAMES)

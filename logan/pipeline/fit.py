@@ -38,7 +38,7 @@ __all__ = [
     "with_plan",
 ]
 
-FIT_EDITION: Final = 1
+FIT_EDITION: Final = 2
 """Counted up with every change of the model that moves a fit, so that what libraries keep is worked out again."""
 
 _KEY: Final = "fit"

@@ -163,7 +163,7 @@ def refine_range(
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
     planned = _completed(plan, build, prepared, of_plan)
     swings = tornado(after, build, target)
-    elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build))
+    elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), others)
     return RefinedRange(
         planned=planned,
         refined=refined,

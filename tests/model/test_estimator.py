@@ -6,6 +6,7 @@ import pytest
 
 from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind
+from logan.model.measurement_likelihood import expected_measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.priors import prior_of
@@ -47,12 +48,21 @@ def highway_consumption(parameters):
     return ((mass * 9.80665 * rolling + 0.6 * drag * 29.0**2) / drive + auxiliary / 29.0) / 3.6
 
 
+def fitted_at(result, kind, speed_m_per_s=29.0, temperature_degc=25.0):
+    """What a fit expects of a measurement, with all that it learned."""
+    asked = Measurement(
+        kind=kind, value=1.0, sigma=1.0, source="", speed_m_per_s=speed_m_per_s, temperature_degc=temperature_degc
+    )
+    return expected_measurement(asked, np.concatenate([result.posterior.log_mean, result.learned.shared]), 0.0)[0]
+
+
 def test_wrong_plan_is_put_right_by_eight_drives(build):
     result = fit(prior_of(build), drives_of(8), [], build)
     truth = list(TRUTH.values())
     assert result.converged
     assert not result.is_prior_dominated
-    assert highway_consumption(result.posterior.median) == pytest.approx(highway_consumption(truth), rel=0.01)
+    found = fitted_at(result, MeasurementKind.STEADY_POWER) / 29.0 / 3.6
+    assert found == pytest.approx(highway_consumption(truth), rel=0.01)
     planned_error = abs(highway_consumption(result.prior.median) / highway_consumption(truth) - 1.0)
     assert planned_error > 0.03
     deviation = (result.posterior.log_mean - np.log(truth)) / result.posterior.log_sigma
@@ -110,9 +120,7 @@ def test_a_coastdown_force_moves_drag_and_rolling_along_what_it_measures(build):
         kind=MeasurementKind.ROAD_LOAD, value=force_n, sigma=0.005 * force_n, source="coastdown", speed_m_per_s=27.0
     )
     result = fit(prior_of(build), [], [measured], build)
-    mass, drag, rolling, *_ = result.posterior.median
-    fall = result.learned.rolling_temperature_coefficient_per_k.value
-    found_n = mass * 9.80665 * rolling * (1 + fall * 5.0) + 0.5 * 1.2 * drag * 27.0**2
+    found_n = fitted_at(result, MeasurementKind.ROAD_LOAD, 27.0, 20.0)
     assert found_n == pytest.approx(force_n, rel=0.005)
     assert result.correlation[1, 2] < -0.2
 

@@ -8,7 +8,16 @@ from hypothesis import strategies as st
 from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
 from logan.model.identifiability import NULL_DIRECTION
 from logan.model.step_energy import step_energy
-from logan.model.unknowns import COLD_REGEN, CONSTANT_LOSS, COPPER_LOSS, OWN_COUNT, SHARED_COUNT
+from logan.model.unknowns import (
+    COLD_REGEN,
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
+    OWN_COUNT,
+    SHARED_COUNT,
+    TIRE_RISE,
+)
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
 
@@ -32,6 +41,7 @@ def test_derivatives_agree_with_finite_differences(has_heading, limit_j):
     drive = replace(drive, trip_regen_limit_j=np.full(drive.count, limit_j))
     shared = shared_truth(rise=0.2)
     shared[[CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN]] = 90.0, 2e-4, 0.04
+    shared[[DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE]] = 30.0, 0.6, 0.1
     own = np.linspace(0.02, 0.2, OWN_COUNT)
     found = step_energy(shared, own, drive.trip, drive, ROTATING_KG)
 
@@ -78,5 +88,14 @@ def test_what_a_segment_has_is_the_sum_of_its_steps():
         drive, first_step=np.array([0.0, 6.0]), last_step=np.array([6.0, 11.0]), climb_m=np.zeros(2),
         start_edge=np.array([0.0, 1.0]), end_edge=np.array([1.0, 2.0]), edge_sigma_j=np.full(3, 3e3),
     )  # fmt: skip
-    assert joined.sums(drive.trip.distance_m) == pytest.approx(joined.joins @ drive.trip.distance_m)
+    assert joined.sums(drive.trip.distance_m) == pytest.approx((joined.joins @ drive.trip.distance_m)[:-1])
     assert joined.segment_m[1] == pytest.approx(drive.trip.distance_m[6:11].sum())
+
+
+def test_what_stands_is_summed_up_apart():
+    drive = drive_of(shared_truth(), np.random.default_rng(8), count=6)
+    moving_s = np.array(drive.trip.moving_s)
+    moving_s[[1, 4]] = 0.0
+    stopped = replace(drive, trip=replace(drive.trip, moving_s=moving_s))
+    assert stopped.joins[-1] == pytest.approx([0, 1, 0, 0, 1, 0])
+    assert stopped.joins[:-1].sum(axis=0) == pytest.approx([1, 0, 1, 1, 0, 1])
