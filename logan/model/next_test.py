@@ -282,7 +282,7 @@ def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
         ),
         _Planned(
             "a run from full to empty",
-            "full charge to the window's low end, at moderate load above 60 °F, with help at hand: usable_energy",
+            "full charge to the window's low end, at moderate load in mild weather, with help at hand: usable_energy",
             4.0,
             row(0.01, **both, **{USABLE: 1.0, CURRENT_ZERO: zero}),
         ),
