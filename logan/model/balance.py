@@ -20,7 +20,6 @@ from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_second
 from logan.model.drive_track import DriveTrack, track_of
 from logan.model.environment import cold_k
 from logan.model.plan import Plan, plan_of
-from logan.model.priors import raised_if_published
 from logan.model.road_integrals import (
     TRIP_STEP_S,
     RunningRoad,
@@ -91,7 +90,6 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
     words = () if unlogged[1] < _TELLING_CABIN_LOG else ("heating or cooling is not logged, so its power is a guess",)
     return replace(
         reduced,
-        linear_n_s_per_m=raised_if_published(build.vehicle.linear_road_load_n_s_per_m).value,
         unlogged_cabin_log=unlogged[0],
         unlogged_cabin_log_sigma=unlogged[1],
         warnings=(*reduced.warnings, *words),

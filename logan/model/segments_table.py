@@ -185,8 +185,6 @@ class DriveSegments:
         Mean and spread of the log factor by which heating or cooling that was not logged raised the auxiliaries.
     coastdown : CoastdownLoad or None
         What its coastdown pairs showed; None without any. No segment repeats it.
-    linear_n_s_per_m : float
-        Road load in proportion to speed that the plan's certification states. [N s/m]
     """
 
     schema: ClassVar[str] = "drive-segments/5"
@@ -220,7 +218,6 @@ class DriveSegments:
     unlogged_cabin_log: float = 0.0
     unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None
-    linear_n_s_per_m: float = 0.0
 
     def __post_init__(self) -> None:
         _freeze(self)

@@ -94,8 +94,7 @@ def road_work(
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
     stretched_m = stretched_m + shared[TIRE_RISE] * faster_m
     spin_m2_per_s = speed_m_per_s * road.distance_m
-    rising_n_s_per_m = shared[DRIVELINE_RISE] + drive.linear_n_s_per_m
-    driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + rising_n_s_per_m * spin_m2_per_s
+    driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + shared[DRIVELINE_RISE] * spin_m2_per_s
     half_drag = 0.5 * drag * float(np.exp(own[LEVEL] + own[OWN_DRAG]))
     first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
     # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
