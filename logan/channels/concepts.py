@@ -140,7 +140,6 @@ _WORDS: Final[dict[str, str]] = {
     "lamp": "lamp light lights led beam headlight",
 }  # fmt: skip
 
-CONCEPTS: Final = frozenset(_WORDS)
 _CONCEPTS_OF: Final[dict[str, frozenset[str]]] = {}
 
 

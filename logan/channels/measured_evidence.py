@@ -180,14 +180,11 @@ def _outside_ratio(column: SignalColumn, channel: str) -> tuple[float, str]:
     kind = channel_kind(channel)
     if kind is None or column.value.size == 0:
         return 0.0, ""
-    try:
-        conversion = conversion_to_si(column.unit, kind)
-    except ChannelError:
-        conversion = UnitConversion()
-        if column.unit.strip() or kind.unit == "ratio":
-            return 0.0, ""
+    conversion = conversion_of(column, kind)
+    if conversion is None and (column.unit.strip() or kind.unit == "ratio"):
+        return 0.0, ""
     stride = max(1, column.value.size // 5000)
-    si = conversion.to_si(np.asarray(column.value[::stride], dtype=np.float64))
+    si = (conversion or UnitConversion()).to_si(np.asarray(column.value[::stride], dtype=np.float64))
     si = si[np.isfinite(si)]
     if si.size == 0:
         return 0.0, ""
@@ -400,10 +397,8 @@ def _judge_power(judged: Sequence[Measured], rows: FloatArray, speed: FloatArray
                 continue
             peak_w = float(np.quantile(np.abs(value), 0.99)) * volt
             if not least_w <= peak_w <= _MOST_DRIVING_POWER_W:
-                doubt = f"it would be at most {peak_w / 1e3:.3g} kW, and the drive needed about {least_w / 1e3:.3g} kW"
-                if peak_w > least_w:
-                    doubt = f"it would be up to {peak_w / 1e3:.3g} kW"
-                one.contradict(channel, 0.5, doubt)
+                words = f"{peak_w / 1e3:.3g} kW, and the drive needed about {least_w / 1e3:.3g} kW or more"
+                one.contradict(channel, 0.5, f"it would be at most {words}")
 
 
 def _standardised(rows: FloatArray) -> FloatArray:

@@ -68,13 +68,11 @@ def _impossible_pack(settings: BuildSettings) -> Iterable[str]:
             f"pack.usable_energy: {pack.usable_energy_wh.value / 1e3:.4g} kWh is more than the {nominal_wh / 1e3:.4g} "
             "kWh that the cells hold in all (cells x capacity x nominal voltage)"
         )
-    floor_v, ceiling_v = pack.cell_voltage_floor_v, pack.cell_voltage_ceiling_v
-    if floor_v is not None and ceiling_v is not None and floor_v >= ceiling_v:
-        yield f"pack.cell_voltage_floor: {floor_v:g} V is not below the ceiling of {ceiling_v:g} V"
-    for key, bound_v, sign in (("floor", floor_v, 1), ("ceiling", ceiling_v, -1)):
-        if bound_v is not None and sign * (bound_v - pack.cell_nominal_voltage_v) >= 0.0:
-            side = "below" if sign > 0 else "above"
-            yield f"pack.cell_voltage_{key}: {bound_v:g} V is not {side} the nominal {pack.cell_nominal_voltage_v:g} V"
+    nominal_v, floor_v, ceiling_v = pack.cell_nominal_voltage_v, pack.cell_voltage_floor_v, pack.cell_voltage_ceiling_v
+    if floor_v is not None and floor_v >= nominal_v:
+        yield f"pack.cell_voltage_floor: {floor_v:g} V is not below the nominal {nominal_v:g} V"
+    if ceiling_v is not None and ceiling_v <= nominal_v:
+        yield f"pack.cell_voltage_ceiling: {ceiling_v:g} V is not above the nominal {nominal_v:g} V"
 
 
 def _impossible_limits(settings: BuildSettings) -> Iterable[str]:

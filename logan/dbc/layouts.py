@@ -149,14 +149,11 @@ def _note_overlaps(
         said.fault(f"the signals {first} and {second}{more} are overlapping in message {name}; all are used")
 
 
-def _bits(signal: SignalStatement) -> Iterator[int]:
+def _bits(signal: SignalStatement) -> Iterable[int]:
     """Bits of the payload that a signal takes, in the numbering of ``start``."""
-    if signal.is_little_endian:
-        yield from range(signal.start, signal.start + signal.length)
-        return
     first = _first_bit(signal)
-    for sent in range(first, first + signal.length):
-        yield 8 * (sent // 8) + 7 - sent % 8
+    sent = range(first, first + signal.length)
+    return sent if signal.is_little_endian else (8 * (bit // 8) + 7 - bit % 8 for bit in sent)
 
 
 def _signal(signal: SignalStatement, message: MessageStatement, selectors: _Selectors) -> SignalLayout:

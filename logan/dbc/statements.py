@@ -70,7 +70,6 @@ class SignalStatement:
     minimum: float
     maximum: float
     unit: str
-    line: int
     comment: str = ""
     long_name: str = ""
     is_float: bool = False
@@ -85,7 +84,6 @@ class MessageStatement:
     number: int
     name: str
     length: int
-    line: int
     signals: list[SignalStatement] = field(default_factory=list)
     comment: str = ""
     long_name: str = ""
@@ -139,7 +137,7 @@ def read_statements(text: str) -> Statements:
             continue
         at = found.end()
         if start[1] == "BO_":
-            said.messages.append(MessageStatement(int(found[1]), found[2], int(found[3]), line))
+            said.messages.append(MessageStatement(int(found[1]), found[2], int(found[3])))
         elif start[1] == "SG_":
             _add_signal(said, found, line)
         elif start[1] in _ABOUT:
@@ -160,29 +158,23 @@ def number(text: str) -> float:
         return float(text)
 
 
+def _unquoted(text: str) -> str:
+    return text.replace('\\"', '"')
+
+
 def _add_signal(said: Statements, found: re.Match[str], line: int) -> None:
     if not said.messages:
         said.fault(f"line {line}: the signal {found[1]} belongs to no message and is left out")
         return
     message = said.messages[-1]
-    name, marker, start, length, order, sign, scale, offset, minimum, maximum, unit = found.groups()
+    name, marker, start, length, order, sign, *numbers, unit = found.groups()
+    scale, offset, minimum, maximum = map(number, numbers)
+    is_little_endian, is_signed = order == "1", sign == "-"
     if name in message.by_name:
         said.fault(f"line {line}: {message.name} has two signals {name}; the second is left out")
         return
-    signal = SignalStatement(
-        name=name,
-        marker=marker or "",
-        start=int(start),
-        length=int(length),
-        is_little_endian=order == "1",
-        is_signed=sign == "-",
-        scale=number(scale),
-        offset=number(offset),
-        minimum=number(minimum),
-        maximum=number(maximum),
-        unit=unit.replace('\\"', '"'),
-        line=line,
-    )
+    place = (int(start), int(length), is_little_endian, is_signed)
+    signal = SignalStatement(name, marker or "", *place, scale, offset, minimum, maximum, _unquoted(unit))
     message.signals.append(signal)
     message.by_name[name] = signal
     said.signal_count += 1
@@ -206,7 +198,7 @@ def _comment(said: Statements, messages: _Messages, found: re.Match[str], line: 
     for message in messages.get(int(frame_of_signal or frame or -1), ()):
         about = message.by_name.get(name) if name else message
         if about is not None:
-            about.comment = text.replace('\\"', '"')
+            about.comment = _unquoted(text)
 
 
 def _choices(said: Statements, messages: _Messages, found: re.Match[str], line: int) -> None:
@@ -214,7 +206,7 @@ def _choices(said: Statements, messages: _Messages, found: re.Match[str], line: 
         return  # of an environment variable
     pairs = _PAIR.findall(found[3])
     for signal in _named(said, messages, found[2], found[1], "VAL_", line):
-        signal.choices = {int(float(value)): text.replace('\\"', '"') for value, text in pairs}
+        signal.choices = {int(float(value)): _unquoted(text) for value, text in pairs}
 
 
 def _value_type(said: Statements, messages: _Messages, found: re.Match[str], line: int) -> None:

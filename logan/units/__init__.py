@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, overload
 
-from logan.constants import JOULES_PER_WATT_HOUR, METRES_PER_MILE, SECONDS_PER_HOUR
+from logan.constants import METRES_PER_MILE, SECONDS_PER_HOUR
 from logan.units.algebra import conversion
 
 if TYPE_CHECKING:
@@ -36,8 +36,6 @@ else:
 METRES_PER_SECOND_PER_MPH: Final = METRES_PER_MILE / SECONDS_PER_HOUR
 NEWTONS_PER_POUND_FORCE: Final = 4.4482216152605
 KILOGRAMS_PER_POUND: Final = 0.45359237
-PASCALS_PER_PSI: Final = 6894.757293168361
-WATTS_PER_HORSEPOWER: Final = 745.6998715822701
 METRES_PER_INCH: Final = 0.0254
 METRES_PER_FOOT: Final = 0.3048
 RADIANS_PER_SECOND_PER_RPM: Final = 2.0 * math.pi / 60.0
@@ -200,11 +198,6 @@ class DisplayUnits:
         """Metres in one unit of height."""
         return METRES_PER_FOOT if self.distance == "mi" else 1.0
 
-    @property
-    def joules_per_metre(self) -> float:
-        """Joules per metre in one unit of consumption (Wh/mi or Wh/km)."""
-        return JOULES_PER_WATT_HOUR / self.metres
-
     def consumption(self, wh_per_km: float) -> float:
         """Consumption in the unit shown, from Wh/km."""
         return wh_per_km * self.metres / 1000.0
@@ -216,11 +209,6 @@ class DisplayUnits:
     def temperature_step(self, difference_k: float) -> float:
         """A temperature difference in the unit shown."""
         return difference_k * 1.8 if self.temperature == "degF" else difference_k
-
-
-def wh_per_km_from_wh_per_mi(wh_per_mi: float) -> float:
-    """Convert consumption per mile to consumption per kilometre."""
-    return wh_per_mi * 1000.0 / METRES_PER_MILE
 
 
 def wh_per_mi_from_wh_per_km(wh_per_km: float) -> float:
