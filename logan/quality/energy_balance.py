@@ -33,40 +33,12 @@ def _shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
     return float(np.sum(mechanical[driving])) / taken_w, taken_w * survey.period_s / 3600.0
 
 
-def _wheel_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
-    """Planned wheel work over electrical energy while driving, and its relative uncertainty."""
-    if not survey.is_drive:
-        return None
-    needed = survey.wheel_power_w
-    electrical = survey.smooth(survey.power_w) - survey.logged_load_w - survey.unlogged_base_w[0]
-    driving = np.isfinite(needed) & np.isfinite(electrical) & (np.nan_to_num(needed) > 3000.0)
-    if driving.sum() * survey.period_s < 60.0:
-        return None
-    taken_w = float(np.sum(electrical[driving]))
-    if taken_w <= 0.0:
-        return None
-    vehicle = survey.build.vehicle
-    relative = [
-        value.sigma / value.value
-        for value in (vehicle.mass_kg, vehicle.drag_area_m2, vehicle.rolling_coefficient)
-        if value.value > 0
-    ]
-    # The three share the work about equally; unknown hills and wind add a tenth.
-    sigma = float(np.hypot(np.linalg.norm(relative) / np.sqrt(3.0), 0.05 if survey.has("elevation") else 0.10))
-    return float(np.sum(needed[driving])) / taken_w, sigma
-
-
 def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = _shaft_efficiency(survey)
-    wheel = _wheel_efficiency(survey)
-    if shaft is not None and shaft[0] > 1.02:
-        ratio, against = shaft[0], "torque times motor speed"
-        evidence = f"{against} is {100 * ratio:.0f} % of the electrical energy while driving ({shaft[1]:.0f} Wh)"
-    elif wheel is not None and wheel[0] > 1.0 + max(3.0 * wheel[1], 0.15):
-        ratio = wheel[0]
-        evidence = f"the planned wheel work is {100 * ratio:.0f} % of the electrical energy (±{100 * wheel[1]:.0f} %)"
-    else:
+    if shaft is None or shaft[0] <= 1.02:
         return
+    ratio = shaft[0]
+    evidence = f"torque times motor speed is {100 * ratio:.0f} % of the electrical energy ({shaft[1]:.0f} Wh)"
     planned = survey.build.powertrain.drive_efficiency.value
     net = survey.net_wh_per_km
     yield DataFlag(
@@ -84,24 +56,19 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = _shaft_efficiency(survey)
-    wheel = _wheel_efficiency(survey)
-    if shaft is not None:
-        ratio, sigma, what = shaft[0], 0.0, "torque times motor speed over electrical power"
-    elif wheel is not None:
-        ratio, sigma, what = wheel[0], 2.0 * wheel[1] + 0.05, "planned wheel work over electrical power"
-    else:
+    if shaft is None or shaft[0] > 1.02 or _LOWEST_EFFICIENCY <= shaft[0] <= _HIGHEST_EFFICIENCY:
         return
-    if ratio > 1.02 or _LOWEST_EFFICIENCY - sigma <= ratio <= _HIGHEST_EFFICIENCY + sigma:
-        return
+    ratio = shaft[0]
     words = "too good" if ratio > _HIGHEST_EFFICIENCY else "poor"
     planned = survey.build.powertrain.drive_efficiency.value
     net = survey.net_wh_per_km
     yield DataFlag(
         code="implied_efficiency",
         severity=Severity.AMBER,
-        channels=("pack_current", "motor_torque") if shaft is not None else ("pack_current", "speed"),
+        channels=("pack_current", "motor_torque"),
         title=f"The drivetrain seems {words}",
-        evidence=f"{what} is {100 * ratio:.0f} % while driving; {100 * _LOWEST_EFFICIENCY:.0f} to "
+        evidence=f"torque times motor speed over electrical power is {100 * ratio:.0f} % while driving; "
+        f"{100 * _LOWEST_EFFICIENCY:.0f} to "
         f"{100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
         remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing "
         "payload note",
