@@ -7,6 +7,7 @@ from pathlib import Path as FilePath
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, Response
 
 from logan.errors import ConfigurationError, LoganError
@@ -15,6 +16,7 @@ from logan.results import json_ready
 from logan.web import work
 from logan.web.bodies import (
     ChannelChoices,
+    DbcChoices,
     DriveNotes,
     ImportRequest,
     LogId,
@@ -150,8 +152,7 @@ def change_settings(folder: Build, body: SettingsChange) -> Any:
 @router.get("/builds/{build}/logs", responses=_REFUSED)
 def logs(folder: Build, space: Space) -> dict[str, Any]:
     """Logs that were sent and wait."""
-    sent = space.uploads(folder).list()
-    return {"logs": [{"id": log.id, "name": log.name, "size_bytes": log.size_bytes} for log in sent]}
+    return {"logs": [work.sent_json(log) for log in space.uploads(folder).list()]}
 
 
 @router.post(
@@ -168,9 +169,26 @@ def logs(folder: Build, space: Space) -> dict[str, Any]:
 async def send_log(
     folder: Build, space: Space, request: Request, name: Annotated[str, Query(max_length=255)] = "log"
 ) -> dict[str, Any]:
-    """Send a log of any size; it is streamed to disk."""
-    upload = await space.uploads(folder).receive(name, request.stream())
-    return {"id": upload.id, "name": upload.name, "size_bytes": upload.size_bytes}
+    """Send a file of any size: a log waits, a DBC goes into the build and its settings, a zip is unpacked into both."""
+    uploads = space.uploads(folder)
+    return await run_in_threadpool(work.sort_sent, folder, uploads, await uploads.receive(name, request.stream()))
+
+
+@router.get("/builds/{build}/dbcs", responses=_REFUSED)
+def dbcs(folder: Build) -> Any:
+    """DBCs that the settings name, and what each defines."""
+    from logan.pipeline.dbc_files import named_dbcs
+
+    return {"dbcs": json_ready(named_dbcs(folder))}
+
+
+@router.put("/builds/{build}/dbcs", responses=_REFUSED)
+def name_dbcs(folder: Build, body: DbcChoices) -> Any:
+    """Name the DBCs to use, each for all buses or for one; what is left out is used no more, and its file stays."""
+    from logan.pipeline import dbc_files
+
+    dbc_files.name_dbcs(folder, [(choice.file, choice.bus) for choice in body.dbcs])
+    return {"dbcs": json_ready(dbc_files.named_dbcs(folder))}
 
 
 @router.delete("/builds/{build}/logs/{log}", responses=_REFUSED)

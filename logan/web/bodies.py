@@ -45,6 +45,19 @@ class ChannelChoices(Body):
     channels: Annotated[list[ChannelChoice], Field(max_length=300)]
 
 
+class DbcChoice(Body):
+    """One DBC, and the only bus it is for; empty for all."""
+
+    file: ShortText
+    bus: Annotated[str, Field(max_length=40)] = ""
+
+
+class DbcChoices(Body):
+    """All DBCs to use."""
+
+    dbcs: Annotated[list[DbcChoice], Field(max_length=64)]
+
+
 class ImportChoices(Body):
     """How logs are imported, and what the driver notes on them: quantities such as "300 lb" and "50 °F"."""
 

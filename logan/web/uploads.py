@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import secrets
 import shutil
 import time
-from collections.abc import AsyncIterator
+import zipfile
+import zlib
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass
+from io import BufferedWriter
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +20,9 @@ from logan.errors import LoganError, LogReadError, UsageError
 
 SPARE_BYTES: Final = 200_000_000
 """Room that is left on the disk. [bytes]"""
+
+MOST_IN_ZIP: Final = 200
+"""Files of one zip that are taken."""
 
 _ID: Final = re.compile(r"^[0-9a-f]{16}$")
 _ABOUT: Final = "about.json"
@@ -61,19 +68,41 @@ class Uploads:
         UsageError
             If it is empty, too large, or does not fit on the disk.
         """
+        with self._place(name) as (stream, taken):
+            async for chunk in chunks:
+                stream.write(taken(chunk))
+        return self.find(Path(stream.name).parent.name.removesuffix(".partial"))
+
+    def _keep(self, name: str, chunks: Iterable[bytes], most_bytes: int) -> Upload:
+        """Write what comes from this machine as if it had been sent."""
+        with self._place(name, most_bytes) as (stream, taken):
+            for chunk in chunks:
+                stream.write(taken(chunk))
+        return self.find(Path(stream.name).parent.name.removesuffix(".partial"))
+
+    @contextlib.contextmanager
+    def _place(
+        self, name: str, most_bytes: int | None = None
+    ) -> Iterator[tuple[BufferedWriter, Callable[[bytes], bytes]]]:
+        """Open a place for a log: a file, and what counts every chunk and refuses the one too many."""
         upload_id = secrets.token_hex(8)
         place, partial = self._folder / upload_id, self._folder / f"{upload_id}.partial"
+        most = self._max_bytes if most_bytes is None else most_bytes
         size = 0
+
+        def taken(chunk: bytes) -> bytes:
+            nonlocal size
+            size += len(chunk)
+            if size > most:
+                raise UsageError(f"the log is larger than {self._max_bytes / 1e9:.0f} GB", "Split it")
+            if shutil.disk_usage(self._folder).free < SPARE_BYTES:
+                raise UsageError("the disk is nearly full", "Make room and send the log again")
+            return chunk
+
         try:
             partial.mkdir(parents=True)
             with (partial / _file_name(name)).open("xb") as stream:
-                async for chunk in chunks:
-                    size += len(chunk)
-                    if size > self._max_bytes:
-                        raise UsageError(f"the log is larger than {self._max_bytes / 1e9:.0f} GB", "Split it")
-                    if shutil.disk_usage(self._folder).free < SPARE_BYTES:
-                        raise UsageError("the disk is nearly full", "Make room and send the log again")
-                    stream.write(chunk)
+                yield stream, taken
             if size == 0:
                 raise UsageError("the log is empty", "Check that the logger was recording")
             shown = "".join(character for character in name if character.isprintable())[:200] or "a log"
@@ -85,7 +114,44 @@ class Uploads:
             raise UsageError(f"the log cannot be kept: {error.strerror}", "Make room and send it again") from error
         finally:
             shutil.rmtree(partial, ignore_errors=True)
-        return self.find(upload_id)
+
+    def unpacked(self, upload: Upload) -> tuple[Upload, ...]:
+        """The files of a zip of several, each as a log that waits, in place of the zip; anything else as it is.
+
+        Raises
+        ------
+        UsageError
+            If it is damaged, or holds too many files or too much; nothing of it is kept then.
+        """
+        if not zipfile.is_zipfile(upload.path):
+            return (upload,)
+        made: list[Upload] = []
+        try:
+            with zipfile.ZipFile(upload.path) as archive:
+                members = [info for info in archive.infolist() if not info.is_dir() and _is_named(info.filename)]
+                if len(members) < 2:
+                    return (upload,)
+                if len(members) > MOST_IN_ZIP:
+                    raise UsageError(f"the zip file holds {len(members)} files", f"Send at most {MOST_IN_ZIP} at once")
+                room = self._max_bytes
+                for info in members:
+                    with archive.open(info) as stream:
+                        made.append(self._keep(info.filename, iter(lambda s=stream: s.read(1 << 20), b""), room))
+                    room -= made[-1].size_bytes
+        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError, zlib.error) as error:
+            self._forget([*made, upload])
+            if isinstance(error, LoganError):
+                raise
+            raise UsageError("the zip file is damaged or locked", "Unpack it, and send what was in it") from error
+        except LoganError:
+            self._forget([*made, upload])
+            raise
+        self.remove(upload.id)
+        return tuple(made)
+
+    def _forget(self, uploads: Iterable[Upload]) -> None:
+        for upload in uploads:
+            self.remove(upload.id)
 
     def list(self) -> tuple[Upload, ...]:
         """Logs that wait, newest first."""
@@ -127,6 +193,12 @@ class Uploads:
 
     def _is_there(self, upload_id: str) -> bool:
         return _ID.match(upload_id) is not None and (self._folder / upload_id).is_dir()
+
+
+def _is_named(member: str) -> bool:
+    """False for what archivers add of their own."""
+    parts = member.replace("\\", "/").split("/")
+    return bool(parts[-1]) and not any(part.startswith((".", "__MACOSX")) for part in parts)
 
 
 def _file_name(name: str) -> str:

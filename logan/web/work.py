@@ -8,10 +8,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from logan.errors import LoganError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web.bodies import ImportChoices
 from logan.web.jobs import Job
+from logan.web.uploads import Upload, Uploads
 
 if TYPE_CHECKING:
     from logan.pipeline.logs_reader import IngestProgress
@@ -31,6 +33,28 @@ def follow(job: Job) -> Callable[[IngestProgress], None]:
         job.tell(f"reading {progress.path.name}")
 
     return tell
+
+
+def sent_json(upload: Upload) -> dict[str, Any]:
+    """A log that waits, as the page reads it."""
+    return {"id": upload.id, "name": upload.name, "size_bytes": upload.size_bytes}
+
+
+def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str, Any]:
+    """Say what was sent: logs wait, DBCs go into the build and its settings, a zip is both."""
+    from logan.pipeline.dbc_files import is_dbc, keep_dbc
+
+    logs, kept, problems = [], [], []
+    for one in uploads.unpacked(upload):
+        if not is_dbc(one.path):
+            logs.append(sent_json(one))
+            continue
+        try:
+            kept.append(json_ready(keep_dbc(folder, one.path, one.name)))
+        except LoganError as error:
+            problems.append(f"{one.name}: {error.problem}. {error.remedy}")
+        uploads.remove(one.id)
+    return {"logs": logs, "dbcs": kept, "problems": problems}
 
 
 def look_at(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:

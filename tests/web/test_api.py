@@ -1,7 +1,10 @@
 """The interface: guarded, bounded, and able to do the whole job."""
 
+import io
+import os
 import re
 import time
+import zipfile
 
 import pytest
 
@@ -23,7 +26,7 @@ def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace
     assert client.post("/api/builds", json={"name": "mine"}).status_code == 201
     text = (workspace / "van" / "build.toml").read_text(encoding="utf-8").replace("dbc_user/", "../van/dbc_user/")
     assert client.put("/api/builds/mine/settings", json={"text": text}).status_code == 200
-    sent = client.post("/api/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()
+    sent = client.post("/api/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()["logs"][0]
     looked = wait_for(client, client.post(f"/api/builds/mine/logs/{sent['id']}/look", json={}).json())
     assert looked["state"] == "done", looked
     assert any(signal["signal"].endswith("PackAmps") for signal in looked["result"]["signals"])
@@ -53,6 +56,82 @@ def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace
     page = client.get(f"/api/builds/mine/reports/{report['result']['name']}")
     assert page.status_code == 200
     assert "Does it make the target?" in page.text
+
+
+DBC = b'VERSION ""\nBO_ 288 Pack: 8 X\n SG_ Volts : 0|16@1+ (0.1,0) [0|6553] "V" X\n'
+
+
+def send(client, name, content):
+    return client.post("/api/builds/mine/logs", params={"name": name}, content=content).json()
+
+
+def zipped(files):
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(name, content)
+    return held.getvalue()
+
+
+def test_a_dropped_dbc_is_kept_in_the_build_and_named_in_its_settings(client, workspace):
+    client.post("/api/builds", json={"name": "mine"})
+    kept = send(client, "../../etc/my pack.dbc", DBC)
+    assert (kept["logs"], kept["problems"]) == ([], [])
+    assert kept["dbcs"][0]["file"] == "dbc_user/my_pack.dbc"
+    assert (kept["dbcs"][0]["message_count"], kept["dbcs"][0]["signal_count"]) == (1, 1)
+    assert (workspace / "mine" / "dbc_user" / "my_pack.dbc").read_bytes() == DBC
+    assert send(client, "my pack.dbc", DBC)["dbcs"] == kept["dbcs"]
+    other = send(client, "my pack.dbc", DBC.replace(b"Volts", b"Other"))["dbcs"][0]["file"]
+    assert other.startswith("dbc_user/my_pack-")
+    named = client.get("/api/builds/mine/dbcs").json()["dbcs"]
+    assert [entry["file"] for entry in named] == ["dbc_user/my_pack.dbc", other]
+    assert client.get("/api/builds/mine/logs").json()["logs"] == []
+
+
+def test_a_dbc_is_for_one_bus_or_used_no_more(client, workspace):
+    client.post("/api/builds", json={"name": "mine"})
+    file = send(client, "a.dbc", DBC)["dbcs"][0]["file"]
+    put = client.put("/api/builds/mine/dbcs", json={"dbcs": [{"file": file, "bus": "can1"}]}).json()["dbcs"]
+    assert [(entry["file"], entry["bus"]) for entry in put] == [(file, "can1")]
+    assert 'dbc_by_bus = {can1 = ["dbc_user/a.dbc"]}' in (workspace / "mine" / "build.toml").read_text("utf-8")
+    assert client.put("/api/builds/mine/dbcs", json={"dbcs": []}).json()["dbcs"] == []
+    assert (workspace / "mine" / "dbc_user" / "a.dbc").exists()
+
+
+def test_no_file_outside_the_build_can_be_named_as_dbc(client, workspace):
+    client.post("/api/builds", json={"name": "mine"})
+    before = (workspace / "mine" / "build.toml").read_bytes()
+    for file in ("../van/dbc_user/demo.dbc", "/etc/passwd", "dbc_user/../build.toml", "dbc_user/none.dbc"):
+        answer = client.put("/api/builds/mine/dbcs", json={"dbcs": [{"file": file}]})
+        assert answer.status_code == 400
+        assert "is no DBC of this build" in answer.json()["problem"]
+    assert (workspace / "mine" / "build.toml").read_bytes() == before
+
+
+def test_a_dbc_without_signals_is_refused_by_name(client, workspace):
+    client.post("/api/builds", json={"name": "mine"})
+    sent = send(client, "empty.dbc", b"BO_ 288 Pack: 8 X\n")
+    assert sent["dbcs"] == []
+    assert sent["problems"][0].startswith("empty.dbc: the DBC defines no signal")
+    assert not (workspace / "mine" / "dbc_user").exists()
+
+
+def test_a_zip_of_logs_and_a_dbc_is_unpacked_and_sorted(client, small_log):
+    client.post("/api/builds", json={"name": "mine"})
+    files = {"card/a.log": small_log.read_bytes(), "card/b.log": b"(1.0) can0 123#00\n", "my.dbc": DBC}
+    sent = send(client, "all.zip", zipped({**files, "__MACOSX/._a.log": b"x"}))
+    assert sorted(log["name"] for log in sent["logs"]) == ["card/a.log", "card/b.log"]
+    assert [entry["file"] for entry in sent["dbcs"]] == ["dbc_user/my.dbc"]
+    assert len(client.get("/api/builds/mine/logs").json()["logs"]) == 2
+
+
+def test_a_zip_that_is_damaged_or_too_full_leaves_nothing_of_it_behind(client, workspace):
+    client.post("/api/builds", json={"name": "mine"})
+    whole = bytearray(zipped({"a.log": os.urandom(5000), "b.log": os.urandom(5000)}))
+    whole[6000] ^= 0xFF
+    assert "damaged" in send(client, "bad.zip", bytes(whole))["problem"]
+    assert "holds 201 files" in send(client, "many.zip", zipped({f"{k}.log": b"x" for k in range(201)}))["problem"]
+    assert client.get("/api/builds/mine/logs").json()["logs"] == []
 
 
 def test_a_faster_cold_loaded_drive_goes_less_far(client):
@@ -115,7 +194,7 @@ def test_one_mask_of_several_can_be_taken_back(client):
 
 
 def test_two_drives_are_compared_cause_by_cause(client, tmp_path):
-    sent = client.post("/api/builds/van/logs?name=b.log", content=second_log(tmp_path).read_bytes()).json()
+    sent = client.post("/api/builds/van/logs?name=b.log", content=second_log(tmp_path).read_bytes()).json()["logs"][0]
     wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
     found = client.get("/api/builds/van/difference?first=1&second=2").json()
     parts = {part["name"]: part["effect_wh_per_km"]["value"] for part in found["difference"]["parts"]}
@@ -275,7 +354,7 @@ def test_only_listed_builds_can_be_reached(client, name):
 
 
 def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
-    sent = client.post("/api/builds/van/logs?name=x.log", content=b"\x00\x01garbage" * 100).json()
+    sent = client.post("/api/builds/van/logs?name=x.log", content=b"\x00\x01garbage" * 100).json()["logs"][0]
     job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
     assert job["state"] == "failed"
     assert "format" in job["message"]

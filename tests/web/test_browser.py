@@ -84,20 +84,23 @@ def faults_of(page):
 def test_a_log_is_uploaded_mapped_imported_fitted_and_reported(page, served, demo, tmp_path):
     address, workspace = served
     (workspace / "mine").mkdir()
-    text = (demo / "build.toml").read_text(encoding="utf-8").replace("dbc_user/", "../demo/dbc_user/")
+    text = re.sub(r"(?m)^dbc = .*", "dbc = []", (demo / "build.toml").read_text(encoding="utf-8"))
     (workspace / "mine" / "build.toml").write_text(text, encoding="utf-8")
     (workspace / "mine" / "channels.toml").write_text("", encoding="utf-8")
     page.goto(f"{address}/builds/mine/logs")
-    page.locator("#pick").set_input_files(str(write_small_log(tmp_path / "my drive.log")))
+    page.get_by_text("None yet. Raw CAN logs need one").wait_for()
+    page.locator("#pick").set_input_files(
+        [str(write_small_log(tmp_path / "my drive.log")), str(demo / "dbc_user" / "demo.dbc")]
+    )
+    page.locator("#dbcs").get_by_text("dbc_user/demo.dbc").wait_for()
     page.get_by_role("button", name="Channels").click()
     page.get_by_role("button", name="Save the map").wait_for()
     assert page.locator(".spark path").count() >= 10
+    page.locator("summary:has(strong:text-is('pack current'))").click()
     assert page.locator("fieldset:has(legend:text-is('pack current')) .card:has(input:checked) .name").inner_text() == (
         "can0/PackElectrical.PackAmps"
     )
-    page.get_by_role("button", name="Save the map").click()
-    page.get_by_text("Saved. Now import the log.").wait_for()
-    page.get_by_role("button", name="Import").click()
+    page.get_by_role("button", name="Use these and import").click()
     page.get_by_role("link", name="Drive 1").click()
     page.wait_for_selector("#timeline .main-svg")
     page.get_by_text("The road: height and consumption").wait_for()
@@ -274,7 +277,7 @@ def test_names_from_a_strangers_log_are_shown_as_text(page, served, demo, tmp_pa
         row.get_by_role("button", name="Look").click()
         page.locator("#look").get_by_text(HOSTILE).first.wait_for()
         row.get_by_role("button", name="Channels").click()
-        page.locator("#channel-form .name").filter(has_text=HOSTILE).first.wait_for()
+        page.locator("#channel-form .name").filter(has_text=HOSTILE).first.wait_for(state="attached")
     page.locator("#look").get_by_text(f"{HOSTILE} message").wait_for()
     assert page.title() != "1"
     assert page.evaluate("document.querySelectorAll('main script, main img').length") == 0

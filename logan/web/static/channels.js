@@ -46,10 +46,21 @@ class Choice {
     const tie = isTie && !mapped ? make("strong", { class: "tie" }, "A tie: you decide. ")
       : !isSure && candidates.length && !mapped ? make("strong", { class: "tie" }, "You decide: " + candidates[0].doubt + ". ")
         : null;
-    this.element = make("fieldset", { class: "choice" }, make("legend", {}, label),
+    // What is sure is one line; what is asked stands open.
+    this.short = make("summary", {});
+    this.element = make("details", { class: "choice", open: !resolved && !isSure }, this.short,
+      make("fieldset", {}, make("legend", {}, label),
       make("p", { class: "hint" }, tie, meaning), this.cards(),
       make("div", { class: "other" }, make("label", { class: "inline" }, "unit ", this.unit),
-        make("label", { class: "inline" }, "sign ", this.sign), this.others()));
+        make("label", { class: "inline" }, "sign ", this.sign), this.others())));
+    this.say();
+  }
+
+  say() {
+    const signal = this.signals.get(this.chosen);
+    this.short.replaceChildren(make("strong", {}, channelWords(this.channel)), " ",
+      ...(this.chosen === NONE ? ["not logged"] : breakable(this.chosen)), " ",
+      make("small", {}, signal ? rangeWords(signal) : ""));
   }
 
   resolve(address) {
@@ -106,6 +117,7 @@ class Choice {
       this.unit.value = candidate.unit;
       this.sign.value = String(candidate.sign);
     }
+    this.say();
   }
 
   get content() {
@@ -114,7 +126,8 @@ class Choice {
   }
 }
 
-export function channelForm(form, proposal) {
+// `goOn` imports the log that the proposal is of.
+export function channelForm(form, proposal, goOn) {
   const mapped = new Map(proposal.mapped.map((source) => [source.channel, source]));
   const suggested = new Map(proposal.suggestions.map((suggestion) => [suggestion.channel, suggestion]));
   const names = [...new Set([...suggested.keys(), ...mapped.keys()])];
@@ -134,10 +147,12 @@ export function channelForm(form, proposal) {
     more.selectedOptions[0].remove();
   });
   fill(form, list, make("label", { for: "more-channel" }, "Add"), more,
-    make("p", {}, make("button", { class: "primary" }, "Save the map")));
-  form.onsubmit = guarded(async () => {
+    make("p", { class: "bar" }, make("button", { class: "primary" }, "Use these and import"),
+      make("button", { value: "save" }, "Save the map")));
+  form.onsubmit = guarded(async (event) => {
     const channels = choices.map((choice) => choice.content).filter(Boolean);
     await ask("PUT", api + "/channels", { channels: channels });
-    say("Saved. Now import the log.", "good");
+    if (event.submitter && event.submitter.value === "save") { say("Saved. Now import the log.", "good"); return; }
+    await goOn();
   });
 }

@@ -1,6 +1,7 @@
 // Logs: send them, see what is in them, say which signal is which channel, import them, watch a folder.
 import { ask, follow, guarded } from "./ask.js";
 import { channelForm } from "./channels.js";
+import { dbcs, showKept } from "./dbcs.js";
 import { api, byId, fill, make, number, pageOf, say, table } from "./page.js";
 import { watching } from "./watch.js";
 
@@ -58,7 +59,8 @@ function send(file) {
       let said = {};
       try { said = JSON.parse(request.responseText); } catch (error) { said = {}; }
       const refusal = [said.problem, said.remedy].filter(Boolean).join(". ") || "could not be sent";
-      end(request.status < 300 ? "" : refusal);
+      end(request.status < 300 ? (said.problems || []).join(" ") : refusal);
+      showKept(said.dbcs || []);
     };
     request.onerror = () => end("the connection broke; send it again");
     request.onabort = () => end("");
@@ -76,12 +78,18 @@ const choices = () => ({
 
 function rowOf(log, list) {
   const jobs = byId("jobs");
-  const starter = (words, address, content, done, style) => make("button", {
-    class: style || null,
-    on: { click: guarded(async () => { await follow(await ask("POST", address, content()), jobs, done); }) },
-  }, words);
+  // A second click while the work is under way starts nothing.
+  const starter = (words, address, content, done, style) => {
+    const button = make("button", { class: style || null, on: { click: guarded(async () => {
+      button.disabled = true;
+      try { await follow(await ask("POST", address, content()), jobs, done); } finally { button.disabled = false; }
+    }) } }, words);
+    return button;
+  };
+  const importing = starter("Import", api + "/import", () => ({ logs: [log.id], ...choices() }), showImported, "primary");
   const showChannels = (proposal) => {
-    channelForm(byId("channel-form"), proposal);
+    const goOn = () => { byId("under-way").scrollIntoView(); importing.click(); };
+    channelForm(byId("channel-form"), proposal, goOn);
     byId("channels").hidden = false;
     byId("channels").scrollIntoView();
   };
@@ -90,7 +98,7 @@ function rowOf(log, list) {
     make("span", { class: "grow" }, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
     starter("Look", api + "/logs/" + log.id + "/look", () => ({}), showLook),
     starter("Channels", api + "/logs/" + log.id + "/suggest", () => ({}), showChannels),
-    starter("Import", api + "/import", () => ({ logs: [log.id], ...choices() }), showImported, "primary"),
+    importing,
     make("button", { on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
 }
 
@@ -108,7 +116,7 @@ export async function logs() {
   };
   const sendAll = guarded(async (files) => {
     for (const file of files) { await send(file); }
-    await list();
+    await Promise.all([list(), dbcs()]);
   });
   const drop = byId("drop");
   drop.addEventListener("dragover", (event) => { event.preventDefault(); drop.classList.add("over"); });
@@ -119,6 +127,6 @@ export async function logs() {
     sendAll([...event.dataTransfer.files]);
   });
   byId("pick").addEventListener("change", (event) => sendAll([...event.target.files]));
-  await list();
+  await Promise.all([list(), dbcs()]);
   await watching(showImported);
 }

@@ -1,0 +1,36 @@
+// The DBCs of the build: what each defines, the bus it is for, and leaving one out.
+import { ask, guarded } from "./ask.js";
+import { api, byId, fill, make, number, say } from "./page.js";
+
+const save = guarded(async (entries) => {
+  const content = { dbcs: entries.map(({ file, bus }) => ({ file: file, bus: bus })) };
+  show((await ask("PUT", api + "/dbcs", content)).dbcs);
+});
+
+function rowOf(dbc, all) {
+  const others = all.filter((other) => other !== dbc);
+  const words = dbc.problem || number(dbc.message_count) + " messages, " + number(dbc.signal_count) + " signals";
+  const about = { size: 8, value: dbc.bus, placeholder: "all", maxlength: 40, autocomplete: "off" };
+  const bus = make("input", { ...about, "aria-label": "Bus of " + dbc.file, on: { change: () => {
+    save(all.map((other) => other === dbc ? { file: dbc.file, bus: bus.value } : other));
+  } } });
+  const faults = dbc.faults.length ? make("details", {},
+    make("summary", {}, number(dbc.faults.length) + " faults mended or left out"),
+    make("ul", {}, dbc.faults.slice(0, 50).map((fault) => make("li", {}, fault)))) : null;
+  return make("li", {}, make("span", { class: "grow" }, dbc.file, make("small", { class: dbc.problem ? "tie" : "" },
+    " " + words), faults), make("label", { class: "inline" }, "bus ", bus),
+  make("button", { "aria-label": "Use " + dbc.file + " no more", on: { click: () => save(others) } }, "Use no more"));
+}
+
+function show(found) {
+  const none = make("li", { class: "empty" }, "None yet. Raw CAN logs need one: drop it above.");
+  fill(byId("dbcs"), found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
+}
+
+export function showKept(kept) {
+  for (const dbc of kept) {
+    say(dbc.file + " is kept in the build: " + number(dbc.message_count) + " messages.", "good");
+  }
+}
+
+export const dbcs = async () => show((await ask("GET", api + "/dbcs")).dbcs);
