@@ -12,6 +12,7 @@ import zipfile
 import zlib
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from io import BufferedWriter
 from pathlib import Path
 from typing import Final
@@ -86,7 +87,7 @@ class Uploads:
     ) -> Iterator[tuple[BufferedWriter, Callable[[bytes], bytes]]]:
         """Open a place for a log: a file, and what counts every chunk and refuses the one too many."""
         upload_id = secrets.token_hex(8)
-        place, partial = self._folder / upload_id, self._folder / f"{upload_id}.partial"
+        place, unfinished = self._folder / upload_id, self._folder / f"{upload_id}.partial"
         most = self._max_bytes if most_bytes is None else most_bytes
         size = 0
 
@@ -100,20 +101,20 @@ class Uploads:
             return chunk
 
         try:
-            partial.mkdir(parents=True)
-            with (partial / _file_name(name)).open("xb") as stream:
+            unfinished.mkdir(parents=True)
+            with (unfinished / _file_name(name)).open("xb") as stream:
                 yield stream, taken
             if size == 0:
                 raise UsageError("the log is empty", "Check that the logger was recording")
             shown = "".join(character for character in name if character.isprintable())[:200] or "a log"
-            (partial / _ABOUT).write_text(json.dumps({"name": shown}), encoding="utf-8")
-            partial.rename(place)
+            (unfinished / _ABOUT).write_text(json.dumps({"name": shown}), encoding="utf-8")
+            unfinished.rename(place)
         except OSError as error:
             if isinstance(error, LoganError):
                 raise
             raise UsageError(f"the log cannot be kept: {error.strerror}", "Make room and send it again") from error
         finally:
-            shutil.rmtree(partial, ignore_errors=True)
+            shutil.rmtree(unfinished, ignore_errors=True)
 
     def unpacked(self, upload: Upload) -> tuple[Upload, ...]:
         """The files of a zip of several, each as a log that waits, in place of the zip; anything else as it is.
@@ -136,7 +137,7 @@ class Uploads:
                 room = self._max_bytes
                 for info in members:
                     with archive.open(info) as stream:
-                        made.append(self._keep(info.filename, iter(lambda s=stream: s.read(1 << 20), b""), room))
+                        made.append(self._keep(info.filename, iter(partial(stream.read, 1 << 20), b""), room))
                     room -= made[-1].size_bytes
         except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError, zlib.error) as error:
             self._forget([*made, upload])
