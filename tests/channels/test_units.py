@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.channels.units import conversion_to_si, is_known_unit, is_unit_of, unit_examples
+from logan.channels.units import conversion_to_si, is_known_unit, is_switch, is_unit_of, unit_examples
 from logan.channels.vocabulary import CHANNEL_KINDS, channel_kind
 from logan.errors import ChannelError
 
@@ -143,3 +143,46 @@ def test_a_unit_in_clipped_words_is_read(text, channel, value, expected):
 def test_what_is_no_unit_is_neither_guessed_nor_known(text):
     assert not is_known_unit(text)
     assert not is_unit_of(text, channel_kind("speed"))
+
+
+SWITCHES = {"contactor_closed", "charging", "brake_switch", "gear", "marker", "cell_number_min", "cell_number_max"}
+
+
+def test_what_counts_or_switches_needs_no_unit_and_nothing_else_does_without():
+    assert {kind.name for kind in CHANNEL_KINDS if is_switch(kind)} == SWITCHES
+    words = ["-", "--", "1", "0/1", "bool", "boolean", "bit", "flag", "on/off", "state", "status", "enum", "none"]
+    words += ["n/a", "ratio", "[bit]", "Unit_Bit", "(flag)"]
+    for name in SWITCHES:
+        assert is_unit_of("", channel_kind(name))
+        assert all(is_unit_of(text, channel_kind(name)) for text in words)
+        assert not is_unit_of("V", channel_kind(name))
+        assert not is_unit_of("%", channel_kind(name))
+    assert not is_unit_of("", channel_kind("speed"))
+
+
+def test_a_unit_of_any_channel_is_known():
+    assert all(is_known_unit(text) for text in ("V", "km/h", "°C", "%", "Nm", "ohm", "l/min", "deg", "bar", "Ah"))
+    assert not is_known_unit("flag")
+
+
+def test_each_kind_has_its_own_examples_the_commonest_first():
+    assert {kind.unit: unit_examples(kind) for kind in CHANNEL_KINDS} == {
+        "V": ("V", "mV"), "A": ("A", "mA"), "W": ("kW", "W"), "ratio": ("%", "ratio"), "A*h": ("Ah",), "N*m": ("Nm",
+        "lb-ft"),
+        "degC": ("degC", "degF"), "ohm": ("kOhm", "ohm"), "rad/s": ("rpm", "rad/s"), "m^3/s": ("l/min", "l/h"),
+        "Pa": ("kPa", "bar", "psi"), "m/s": ("km/h", "mph"), "m/s^2": ("m/s^2", "g"), "m": ("km", "mi",
+        "m"), "deg": ("deg",),
+    }  # fmt: skip
+
+
+def test_the_error_says_what_where_and_what_to_write():
+    with pytest.raises(ChannelError) as caught:
+        conversion_to_si("furlong", channel_kind("odometer"), place="row 3")
+    assert caught.value.problem == "row 3: 'furlong' is no known unit of total distance"
+    assert caught.value.remedy == 'Give one in the map, such as unit = "km" or unit = "mi" or unit = "m"'
+    with pytest.raises(ChannelError) as caught:
+        conversion_to_si(" ", channel_kind("odometer"))
+    assert (caught.value.problem, caught.value.remedy) == (
+        "odometer: no unit is declared",
+        'Give it in the map, such as unit = "km"',
+    )

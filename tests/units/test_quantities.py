@@ -2,11 +2,14 @@
 
 import subprocess
 import sys
+from typing import Annotated
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
 
+from logan.configuration import quantities
 from logan.configuration.quantities import Quantity
 from logan.units.quantities import Measured, parse_quantity, read_number
 
@@ -259,3 +262,12 @@ def test_the_template_is_read_without_loading_pint(tmp_path):
         "new_build(Path(sys.argv[1])); find_build(Path(sys.argv[1])).settings(); sys.exit('pint' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code, str(tmp_path / "van")], check=True)
+
+
+def test_a_field_of_settings_is_read_and_described_as_a_quantity():
+    field = TypeAdapter(Annotated[Measured, Quantity("watt", 0.0, 100.0, "10 W", "W")])
+    assert field.validate_python("0.05 kW") == Measured(50.0)
+    assert field.json_schema() == {"type": "string", "examples": ["10 W"], "description": "0 to 100 W"}
+    with pytest.raises(ValidationError, match="expected 0 to 100 W, got 101 W"):
+        field.validate_python("101 W")
+    assert set(quantities.__all__) == {"Measured", "Quantity", "parse_quantity"}
