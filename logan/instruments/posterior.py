@@ -94,12 +94,6 @@ class Instruments:
         sigma = float(np.sqrt(weights @ self.covariance @ weights))
         return Estimate(float(weights @ self.mean), "ratio", sigma, "current and voltage together")
 
-    def sample(self, count: int, rng: np.random.Generator) -> FloatArray:
-        """Draw the unknowns together, shape (count, 6)."""
-        value, vector = np.linalg.eigh(self.covariance)
-        root = vector * np.sqrt(np.clip(value, 0.0, None))
-        return np.asarray(self.mean + rng.standard_normal((count, len(UNKNOWNS))) @ root.T)
-
     def without(self, applied: Mapping[str, float]) -> Instruments:
         """What is left to know once ``applied`` has been taken off the drives."""
         taken = np.array([applied.get(name, 0.0) for name in UNKNOWNS])

@@ -15,7 +15,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportedDrive, import_logs
 from logan.pipeline.plan import make_plan
 from logan.pipeline.plan_files import freeze_plan, latest_plan
-from logan.pipeline.refine import Refinement, refine_build
+from logan.pipeline.refine import Refinement, answer_of
 from logan.pipeline.reporting import write_build_report
 
 SIXTY_FIVE_MPH: Final = 29.0576
@@ -90,7 +90,7 @@ def run_demo(folder: Path, *, told: Callable[[str], None], report: Path | None =
         imported += import_logs(build, [log])
         told(f"    drive {imported[-1].record.number} from {log.name}")
     told("5/6 fitting the plan to the drives and predicting the range again")
-    refinement = refine_build(build, rng, told=lambda words: None)
+    refinement = answer_of(build)
     told("6/6 writing the report")
     target = report or folder / "report.html"
     write_build_report(build, target, refinement=refinement, rng=rng)

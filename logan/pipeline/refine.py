@@ -149,8 +149,19 @@ def answer_of(folder: BuildFolder, *, told: Callable[[str], None] | None = None)
         return kept
     found = refine_build(folder, np.random.default_rng(ANSWER_SEED), told=told)
     with DriveLibrary.open(folder.library) as library:
+        fingerprint = _fingerprint(library, folder)
         if library.is_writable:
-            library.keep_answer(_fingerprint(library, folder), json_ready(found))
+            library.keep_answer(fingerprint, json_ready(found))
+    return _remembered(fingerprint, found)
+
+
+_LAST: Final[dict[str, Refinement]] = {}
+"""The answer asked for last, by its fingerprint: a slider of the page asks often, and reading takes a while."""
+
+
+def _remembered(fingerprint: str, found: Refinement) -> Refinement:
+    _LAST.clear()
+    _LAST[fingerprint] = found
     return found
 
 
@@ -159,9 +170,12 @@ def kept_answer(folder: BuildFolder) -> Refinement | None:
     if not folder.library.is_dir():
         return None
     with DriveLibrary.open(folder.library) as library:
-        content = library.answer(_fingerprint(library, folder)) if library.drives() else None
+        fingerprint = _fingerprint(library, folder) if library.drives() else ""
+        if (last := _LAST.get(fingerprint)) is not None:
+            return last
+        content = library.answer(fingerprint)
     try:
-        return None if content is None else result_from_json(Refinement, content)
+        return None if content is None else _remembered(fingerprint, result_from_json(Refinement, content))
     except (ValueError, KeyError, TypeError):
         return None  # written by an older logan
 

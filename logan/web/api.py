@@ -98,10 +98,10 @@ def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
 
 
 @router.post("/demo", responses=_REFUSED, status_code=202)
-def demo(space: Space, fits: Fits) -> dict[str, Any]:
+def demo(space: Space) -> dict[str, Any]:
     """Make the demo's conversion."""
     folder = BuildFolder(space.settings.workspace / DEMO_NAME)
-    return job_json(space.jobs.start("demo", work.make_demo(folder, fits)))
+    return job_json(space.jobs.start("demo", work.make_demo(folder)))
 
 
 @router.get("/jobs")

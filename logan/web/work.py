@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -123,27 +121,14 @@ def refresh_drives(folder: BuildFolder) -> Callable[[Job], Any]:
     return work
 
 
-@dataclass(slots=True)
 class Refinements:
-    """The last fit of every build, kept while nothing it rests on has changed."""
-
-    _kept: dict[str, tuple[str, Refinement]] = field(default_factory=dict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    """The answers of the builds, kept with their libraries while nothing they rest on has changed."""
 
     def current(self, folder: BuildFolder) -> Refinement | None:
-        """The answer that still holds, remembered or kept with the library; None where there is none."""
-        with self._lock:
-            kept = self._kept.get(str(folder.path))
-        if kept is not None and kept[0] == state_of(folder):
-            return kept[1]
+        """The answer that still holds; None where there is none."""
         from logan.pipeline.refine import kept_answer
 
         return kept_answer(folder)
-
-    def keep(self, folder: BuildFolder, refinement: Refinement, state: str | None = None) -> None:
-        """Remember a fit, and what it rests on; the build as it is now where left out."""
-        with self._lock:
-            self._kept[str(folder.path)] = (state if state is not None else state_of(folder), refinement)
 
     def work(self, folder: BuildFolder) -> Callable[[Job], Any]:
         """Fit the drives and predict the range again."""
@@ -151,10 +136,7 @@ class Refinements:
         def work(job: Job) -> Any:
             from logan.pipeline.refine import answer_of
 
-            state = state_of(folder)
-            refinement = answer_of(folder, told=job.tell)
-            self.keep(folder, refinement, state)
-            return {"drive_count": refinement.fit.fit.drive_count}
+            return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
 
         return work
 
@@ -168,19 +150,6 @@ class Refinements:
         from logan.pipeline.predict import plan_of_build
 
         return plan_of_build(folder, folder.settings(), np.random.default_rng(1))[0]
-
-
-def state_of(folder: BuildFolder) -> str:
-    """Everything that a fit rests on, as text: settings, and which drives with which notes."""
-    from logan.pipeline.library import open_library
-
-    try:
-        settings_ns = folder.settings_file.stat().st_mtime_ns
-        with open_library(folder.path, create=True) as library:
-            drives = [f"{record.id}:{record.conditions!r}" for record in library.drives()]
-    except OSError:
-        return ""
-    return f"{settings_ns};{';'.join(drives)}"
 
 
 def write_the_report(
@@ -205,14 +174,13 @@ def write_the_report(
     return work
 
 
-def make_demo(folder: BuildFolder, refinements: Refinements) -> Callable[[Job], Any]:
+def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
     """Make the demo's conversion and take it through the whole job."""
 
     def work(job: Job) -> Any:
         from logan.pipeline.demo_run import run_demo
 
-        made = run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
-        refinements.keep(folder, made.refinement)
+        run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
         return {"build": folder.path.name}
 
     return work

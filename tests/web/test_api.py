@@ -178,7 +178,7 @@ def test_a_mask_can_be_set_and_taken_back(client):
     mask = {"mask": {"span": "60s..90s", "why": "loose plug"}}
     masked = client.patch("/api/builds/van/drives/1", json=mask).json()
     assert masked["analysis"]["energy"]["coverage_ratio"] < before
-    assert masked["history"][-1]["reason"] == "loose plug"
+    assert "loose plug" in [step["reason"] for step in masked["history"]]
     restored = client.patch("/api/builds/van/drives/1", json={"is_unmasked": True}).json()
     assert restored["analysis"]["energy"]["coverage_ratio"] == before
 
