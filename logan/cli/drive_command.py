@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import AmbientOption, BuildOption, JsonOption, PayloadOption, UnitsOption, display_units
+from logan.cli.options import (
+    AmbientOption,
+    BuildOption,
+    JsonOption,
+    PassengersOption,
+    PayloadOption,
+    UnitsOption,
+    WindFromOption,
+    WindOption,
+    display_units,
+)
 
 if TYPE_CHECKING:
     from logan.pipeline.stored import StoredDrive
@@ -57,9 +67,14 @@ def register(app: typer.Typer) -> None:
             str | None, typer.Option("--change", help="What was changed on the vehicle before it.")
         ] = None,
         payload: PayloadOption = None,
+        passengers: PassengersOption = None,
+        weather: Annotated[
+            Path | None,
+            typer.Option("--weather", help="Hourly station table (CSV): time, wind [mph], wind_from [deg], ..."),
+        ] = None,
         ambient: AmbientOption = None,
-        wind: Annotated[str | None, typer.Option("--wind", help='Station wind, such as "10 mph".')] = None,
-        wind_from_deg: Annotated[float | None, typer.Option("--wind-from", help="Where it blows from. [deg]")] = None,
+        wind: WindOption = None,
+        wind_from_deg: WindFromOption = None,
         tyre: Annotated[str | None, typer.Option("--tyre", help='Cold tyre pressure, such as "36 psi".')] = None,
         is_full: Annotated[
             bool, typer.Option("--full", help="Every table: ledger by part, stops, heat, pack, calibrations.")
@@ -72,9 +87,10 @@ def register(app: typer.Typer) -> None:
         from logan.errors import UsageError
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
-        from logan.pipeline.notes import changed, refuse_unknown_channels
+        from logan.pipeline.notes import changed, noted, refuse_unknown_channels, with_passengers
         from logan.pipeline.refine import kept_answer
         from logan.pipeline.stored import stored_drive
+        from logan.pipeline.weather import station_weather
 
         folder = find_build(build)
         shown = display_units(units, build)
@@ -103,8 +119,10 @@ def register(app: typer.Typer) -> None:
                 tags=tuple(tag) if tag else None,
                 change=change,
                 wind_from_deg=wind_from_deg,
-                said={"payload": payload, "ambient": ambient, "wind": wind, "tyre": tyre},
+                said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tyre": tyre},
             )
+            if weather is not None:
+                conditions = noted(conditions, **station_weather(weather, record.started, record.duration_s))
             refuse_unknown_channels(conditions, record.channels)
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:

@@ -18,13 +18,19 @@ _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
 
 def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
     """Which drive, when, from which log."""
+    from logan.pipeline.weather import STATION_WIND_FACTOR
+
     record = stored.record
     started = f"{record.started:%Y-%m-%d %H:%M} UTC" if record.started else "no date in the log"
     sources = ", ".join(source.name for source in record.sources)
     print_lines(f"Drive {record.number}, {started}, {record.duration_s / 60:.1f} min, from {sources}")
     conditions = record.conditions
     noted = [
-        f"payload {conditions.payload_kg:g} kg" if conditions.payload_kg is not None else "",
+        f"payload {units.shown(conditions.payload_kg, 'weight')}" if conditions.payload_kg is not None else "",
+        ""
+        if conditions.wind_m_per_s is None
+        else f"station wind {units.shown(conditions.wind_m_per_s, 'speed')} from {number(conditions.wind_from_deg)}°, "
+        f"x {STATION_WIND_FACTOR:g} at a vehicle's height (from memory); gusts stay in the day-to-day spread",
         f"change: {conditions.change}" if conditions.change else "",
         f"tags: {', '.join(conditions.tags)}" if conditions.tags else "",
         conditions.note,

@@ -16,8 +16,11 @@ from logan.cli.options import (
     FormatOption,
     JsonOption,
     LeftOutOption,
+    PassengersOption,
     PayloadOption,
     UnitsOption,
+    WindFromOption,
+    WindOption,
     ZeroCurrentOption,
     buses_of,
     display_units,
@@ -56,6 +59,9 @@ def register(app: typer.Typer) -> None:
             bool, typer.Option("--anyway", help="Keep a log with lost lines or impossible times; no energy is shown.")
         ] = False,
         payload: PayloadOption = None,
+        passengers: PassengersOption = None,
+        wind: WindOption = None,
+        wind_from_deg: WindFromOption = None,
         ambient: AmbientOption = None,
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
         left_out: LeftOutOption = None,
@@ -67,7 +73,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
         from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
-        from logan.pipeline.notes import noted
+        from logan.pipeline.notes import noted, with_passengers
 
         folder = find_build(build)
         shown = display_units(units, build)
@@ -89,7 +95,11 @@ def register(app: typer.Typer) -> None:
                 folder,
                 logs,
                 options=options,
-                conditions=noted(said={"payload": payload, "ambient": ambient}, note=note),
+                conditions=noted(
+                    said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind},
+                    note=note,
+                    wind_from_deg=wind_from_deg,
+                ),
                 analysis=corrections_but(left_out or (), zero_current=zero_current),
                 progress=progress,
             )

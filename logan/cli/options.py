@@ -35,6 +35,15 @@ UnitsOption = Annotated[
     str | None, typer.Option("--units", "-u", help="mi or km, F or C, such as km,C. The build's own where left out.")
 ]
 PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond the weighed mass, such as "300 lb".')]
+PassengersOption = Annotated[
+    int | None,
+    typer.Option("--passengers", help="Besides the driver, 150 lb each, on top of --payload.", min=0, max=20),
+]
+WindOption = Annotated[
+    str | None,
+    typer.Option("--wind", help='Station wind, such as "10 mph"; x 0.7 is taken at the height of a vehicle.'),
+]
+WindFromOption = Annotated[float | None, typer.Option("--wind-from", help="Where it blows from. [deg]")]
 AmbientOption = Annotated[
     str | None, typer.Option("--ambient", help='Outside temperature, if not logged, such as "50 °F".')
 ]

@@ -9,6 +9,7 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA
 from logan.drive.drive import Channel, Drive
+from logan.drive.motion import STATION_WIND_FACTOR
 from logan.drive.pack_power import PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
@@ -19,9 +20,6 @@ from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, 
 from logan.physics.powertrain import terminal_power_w
 from logan.results import read_only
 from logan.units import BoolArray, FloatArray
-
-STATION_WIND_RATIO: Final = 0.7
-"""Wind at a vehicle's height over that of a weather station (common practice, 0.6 to 0.75)."""
 
 DEFAULT_TEMPERATURE_DEGC: Final = 20.0
 _BRAKE_PRESSURE_PA: Final = 1.0e5
@@ -253,7 +251,7 @@ def _headwind(
     if wind is None or origin is None or not has_heading:
         return np.zeros(grid_s.shape), False
     along = np.cos(np.radians(origin)) * cosine + np.sin(np.radians(origin)) * sine
-    return STATION_WIND_RATIO * wind * along, True
+    return STATION_WIND_FACTOR * wind * along, True
 
 
 def _temperature(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, bool]:

@@ -29,6 +29,9 @@ _SPOKEN = {
 }
 """What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
 
+PASSENGER_KG = 150.0 * 0.45359237
+"""A passenger (common practice)."""
+
 _NOTHING: Mapping[str, str | None] = MappingProxyType({})
 
 
@@ -61,6 +64,14 @@ def noted(
         if low is not None and high is not None and not low <= float(value) <= high:
             raise UsageError(f"{name}: expected {low:g} to {high:g}, got {float(value):g}", "Give another value")
     return replace(conditions or DriveConditions(), **changes, **_heard(said))
+
+
+def with_passengers(payload: str | None, passengers: int | None) -> str | None:
+    """The payload said, with passengers of 150 lb on top (common practice); as it was where none were said."""
+    if passengers is None:
+        return payload
+    base_kg = _heard({"payload": payload}).get("payload_kg") or 0.0
+    return f"{base_kg + passengers * PASSENGER_KG:.3f} kg"
 
 
 def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
