@@ -122,7 +122,7 @@ def register(app: typer.Typer) -> None:
                 said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tyre": tyre},
             )
             if weather is not None:
-                conditions = noted(conditions, **station_weather(weather, record.started, record.duration_s))
+                conditions = noted(conditions, {}, **station_weather(weather, record.started, record.duration_s))
             refuse_unknown_channels(conditions, record.channels)
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
