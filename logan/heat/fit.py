@@ -78,8 +78,8 @@ class HeatModel:
         Motor torque, motor current or wheel force.
     total_ratio : float
         Gear that was driven. [ratio]
-    mean_copper_nm2, shaft_rad_per_s : float
-        Hardest two minutes of torque squared, and highest two minutes of shaft speed seen.
+    mean_copper_nm2 : float
+        Hardest two minutes of torque squared seen.
     has_coolant : bool
         Whether coolant was logged.
     drive_count : int
@@ -95,7 +95,6 @@ class HeatModel:
     load_source: str
     total_ratio: float
     mean_copper_nm2: float
-    shaft_rad_per_s: float
     has_coolant: bool
     drive_count: int
     notes: tuple[str, ...] = ()
@@ -179,7 +178,6 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         load_source=best,
         total_ratio=total_ratio,
         mean_copper_nm2=max(_hardest(one.square, window) for one in kept) / scale**2,
-        shaft_rad_per_s=max(_hardest(one.shaft_rad_per_s, window) for one in kept),
         has_coolant=has_coolant,
         drive_count=len(kept),
         electrical=None if learned is None else learned[0],

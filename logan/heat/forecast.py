@@ -26,7 +26,7 @@ WIND_SIGMA_M_PER_S: Final = 2.5
 READING_SIGMA_K: Final = 0.6
 """Steps of a sensor, and how well it was levelled at a cold start. [K]"""
 
-DISCREPANCY_RATIO: Final = {"motor": 0.05, "inverter": 0.10, "coolant": 0.15, "cells": 0.10, "oil": 0.10}
+DISCREPANCY_RATIO: Final = {"motor": 0.05, "inverter": 0.07, "coolant": 0.12, "cells": 0.10, "oil": 0.10}
 """What the network does not describe, as a share of the rise: a pump and a fan that switch, the cells' core."""
 
 MOST_DISCREPANCY_RATIO: Final = 0.15

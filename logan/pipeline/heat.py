@@ -18,6 +18,7 @@ from logan.heat.fit import HeatModel, fit_heat
 from logan.heat.forecast import HeatRoad, PartForecast
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
+from logan.metrics.cautions import Flow, advice_for
 from logan.model.fit_result import FitResult
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -29,7 +30,7 @@ from logan.pipeline.plan import prepare_build
 from logan.pipeline.predict import with_scenario
 from logan.pipeline.stored import load_corrected
 from logan.results import Refusal
-from logan.settings import BuildSettings
+from logan.settings import BuildSettings, LimitSide
 
 __all__ = ["PartForecast", "RoadHeat", "heat_on_road", "learn_heat"]
 
@@ -131,7 +132,9 @@ def heat_on_road(
         road = replace(road, speed_m_per_s=speed, grade_ratio=np.zeros(speed.size))
     begun = _quantity(charge, "", "80 %", "charge")
     road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
-    return road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
+    answer = road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
+    rules = {advice_for(part.channel, LimitSide.ABOVE, Flow.DRIVE).live for part in answer.forecast.parts[:1]}
+    return replace(answer, notes=(*answer.notes, *(f"at red on the road: {rule.rstrip('.')}" for rule in rules)))
 
 
 def _quantity(text: str, unit: str, example: str, what: str) -> float | None:

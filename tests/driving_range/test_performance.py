@@ -135,7 +135,7 @@ def learned():
     }
     return HeatModel(
         parts=parts, scale=1.0, load_source="motor torque", total_ratio=37.0, mean_copper_nm2=2e4,
-        shaft_rad_per_s=900.0, has_coolant=True, drive_count=3,
+        has_coolant=True, drive_count=3,
     )  # fmt: skip
 
 
