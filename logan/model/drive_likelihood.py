@@ -21,8 +21,6 @@ from logan.model.unknowns import (
     MASS,
     OWN_AUXILIARY,
     OWN_COUNT,
-    OWN_DRAG,
-    OWN_ROLLING,
     SHARED_COUNT,
     WIND_FIRST,
     WIND_SECOND,
@@ -43,7 +41,6 @@ WIND_ALONG_SHARE: Final = 0.7
 that turns (common practice)."""
 
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
-_FIXED_SIGMA: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,10 +157,9 @@ def wind_share(drive: DriveSegments) -> float:
 def own_sigma(drive: DriveSegments, scales: NoiseScales) -> FloatArray:
     """Prior standard deviation of a drive's own unknowns, shape (o,). [ratio]"""
     wind = scales.wind_sigma_m_per_s * wind_share(drive)
-    sigma = np.full(OWN_COUNT, _FIXED_SIGMA)
+    sigma = np.empty(OWN_COUNT)
     sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = scales.level_sigma_ratio, wind, wind
     sigma[OWN_AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, drive.unlogged_cabin_log_sigma)
-    sigma[OWN_DRAG], sigma[OWN_ROLLING] = _FIXED_SIGMA, _FIXED_SIGMA
     return sigma
 
 

@@ -21,8 +21,6 @@ from logan.model.unknowns import (
     MASS,
     OWN_AUXILIARY,
     OWN_COUNT,
-    OWN_DRAG,
-    OWN_ROLLING,
     REGEN,
     ROLLING,
     SHARED_COUNT,
@@ -87,15 +85,15 @@ def road_work(
     payload_kg = drive.payload_kg
     mass, drag, rolling, *_ = physical(shared)
     fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
-    gravity = STANDARD_GRAVITY_M_PER_S2
-    rolling_n = (mass + payload_kg) * gravity * rolling * float(np.exp(own[LEVEL] + own[OWN_ROLLING]))
+    gravity, level = STANDARD_GRAVITY_M_PER_S2, float(np.exp(own[LEVEL]))
+    rolling_n = (mass + payload_kg) * gravity * rolling * level
     speed_m_per_s = road.distance_m / np.maximum(road.duration_s, 1e-9)
     faster_m = speed_rise_share(speed_m_per_s) * road.distance_m
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
     stretched_m = stretched_m + shared[TIRE_RISE] * faster_m
     spin_m2_per_s = speed_m_per_s * road.distance_m
     driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + shared[DRIVELINE_RISE] * spin_m2_per_s
-    half_drag = 0.5 * drag * float(np.exp(own[LEVEL] + own[OWN_DRAG]))
+    half_drag = 0.5 * drag * level
     first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
     # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
     along = np.maximum(road.air_along, 1e-9)
@@ -174,8 +172,7 @@ def step_energy(
     by_shared[:, CONSTANT_LOSS] = road.moving_s
     by_shared[:, COPPER_LOSS] = squared
     by_own = np.zeros((road.count, OWN_COUNT))
-    by_own[:, OWN_ROLLING], by_own[:, OWN_DRAG] = factor * work.rolling, factor * work.air
-    by_own[:, LEVEL] = by_own[:, OWN_ROLLING] + by_own[:, OWN_DRAG]
+    by_own[:, LEVEL] = factor * (work.rolling + work.air)
     by_own[:, WIND_FIRST], by_own[:, WIND_SECOND] = factor * work.air_by_first_wind, factor * work.air_by_second_wind
     by_own[:, OWN_AUXILIARY] = auxiliary_j
     losses_j = values[CONSTANT_LOSS] * road.moving_s + values[COPPER_LOSS] * squared

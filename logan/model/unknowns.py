@@ -36,12 +36,12 @@ SHARED_COUNT: Final = len(SHARED_NAMES)
     DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE,
 ) = range(SHARED_COUNT)  # fmt: skip
 
-OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary", "drag_factor", "rolling_factor")
+OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary")
 """A drive's own unknowns: log factor on road load, wind (from north and east, or along the road and none), log factor
-on auxiliary power, and log factors on drag area and rolling resistance of what was changed for that drive."""
+on auxiliary power."""
 
 OWN_COUNT: Final = len(OWN_NAMES)
-LEVEL, WIND_FIRST, WIND_SECOND, OWN_AUXILIARY, OWN_DRAG, OWN_ROLLING = range(OWN_COUNT)
+LEVEL, WIND_FIRST, WIND_SECOND, OWN_AUXILIARY = range(OWN_COUNT)
 
 COLD_LOG_SIGMA: Final = 0.5
 """Spread of the fall per kelvin: it stands for gear oil and bearings too (common practice)."""

@@ -56,7 +56,7 @@ def test_a_drives_own_variance_adds_level_wind_auxiliaries_heights_and_what_segm
     energy = trip_energy(shared, segments, rotating_mass_of(build))
     scales = NoiseScales(level_sigma_ratio=0.04, segment_ratio=0.7)
     found = own_variance_j2(energy, segments, scales, 0.2)
-    parts = energy.by_own * [0.04, 0.98, 0.98, 0.2, 1e-4, 1e-4]
+    parts = energy.by_own * [0.04, 0.98, 0.98, 0.2]
     missed = 0.7**2 * float(segment_variance_j2(segments).sum())
     per_metre_j = np.exp(shared[0] - shared[3]) * 9.80665
     heights = 2.0 * (per_metre_j * segments.elevation_sigma_m) ** 2
