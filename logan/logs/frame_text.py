@@ -201,7 +201,14 @@ def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
 def _looks_like(head: bytes) -> bool:
     from logan.logs.frame_text_roles import infer_layout
 
+    # A header that names units heads a table of signals: small whole numbers in it are no identifiers and bytes.
+    if len(_UNIT.findall(head.split(b"\n", 1)[0])) >= _UNITS_OF_A_TABLE:
+        return False
     return infer_layout(head) is not None
+
+
+_UNIT: Final = re.compile(rb"[\[(][^\])\d;,]{1,12}[\])]")
+_UNITS_OF_A_TABLE: Final = 3
 
 
 FORMAT: Final = LogFormat(
