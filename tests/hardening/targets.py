@@ -81,7 +81,10 @@ def check_signals(table: SignalTable) -> None:
         assert len(column.time_ns) == len(column.value)
 
 
-def read_log(path: Path, log_format: LogFormat, chunk_bytes: int) -> ReadReport:
+def read_log(
+    path: Path, log_format: LogFormat, chunk_bytes: int, take: Callable[[FrameTable], object] = len
+) -> ReadReport:
+    """Read a log to its end, checking and handing on each block of frames."""
     report = ReadReport(path)
     options = ReadOptions(threads=1, is_hashed=False)
     for block in read_blocks(path, log_format, options, report, _same, chunk_bytes=chunk_bytes):
@@ -89,6 +92,7 @@ def read_log(path: Path, log_format: LogFormat, chunk_bytes: int) -> ReadReport:
             check_signals(block)
         else:
             check_frames(block)
+            take(block)
     return report
 
 

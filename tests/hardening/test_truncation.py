@@ -1,0 +1,77 @@
+"""A small log of each format, cut off at every byte: what was whole before the cut is there, and the cut is told."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+
+from logan.errors import LoganError
+from logan.frames.raw_columns import RawColumnsBuilder
+from logan.frames.table import SignalTable
+from logan.logs.log_format import ReadOptions
+from logan.logs.reading import recognise
+from logan.pipeline.logs_reader import LogsReader
+from tests.hardening.targets import FIXTURES, read_log
+from tests.logs.harness import frames_of
+
+# The columns of a free text are inferred from its lines: four of them, one cut, may be taken for something else.
+LOGS = sorted(path for path in (FIXTURES / "logs").rglob("*") if path.is_file() and path.parent.name != "frame_text")
+LARGE = 3_000
+BINARY = (".blf", ".mf4", ".db", ".gpx")
+
+
+def content_of(path, name):
+    """Frames, or rows of a table; the report; refused as the user would see it where nothing is in it."""
+    frames, rows = [], []
+    reader = LogsReader([path], ReadOptions(threads=1), format_name=name)
+    builder = RawColumnsBuilder(lambda _: True, lambda *_: None, 100)
+    tables = [part for part in reader.read(builder) if isinstance(part, SignalTable)]
+    reader.check_not_empty(builder, tables)
+    for table in tables:
+        rows += [(column.name, *pair) for column in table for pair in zip(column.time_ns, column.value, strict=True)]
+    if not tables:
+        report = read_log(path, recognise(path) if name is None else reader.files[0][1], 64, take=frames.append)
+        assert report.is_truncated == reader.reports[0].is_truncated
+    found = [frame for table in frames for frame in frames_of(table)]
+    return found, [row for row in rows if not np.isnan(row[2])], reader.reports[0]
+
+
+@pytest.mark.parametrize("log", LOGS, ids=lambda path: f"{path.parent.name}/{path.name}")
+def test_what_was_whole_before_a_cut_is_there_and_the_cut_is_told(log, tmp_path):
+    whole, name = log.read_bytes(), recognise(log).name
+    path = tmp_path / log.name
+    path.write_bytes(whole)
+    frames, rows, report = content_of(path, name)
+    assert not report.is_truncated
+    assert frames or rows
+    told = 0
+    # Every byte of the texts and of BLF; of the larger ones, which mostly hold padding, a prime number of bytes apart.
+    for cut in range(0, len(whole), 1 if len(whole) < LARGE else 131):
+        path.write_bytes(whole[:cut])
+        try:
+            found, found_rows, report = content_of(path, name)
+        except LoganError:
+            continue  # told: without header or index nothing in it can be read, or it holds nothing
+        # The line that a text was cut in may read as a shorter frame or row, which nothing in it shows.
+        is_text = log.suffix not in BINARY
+        sure = found[:-1] if is_text else found
+        assert sure == frames[: len(sure)]
+        if is_text and frames:
+            assert len(found) >= frames_in_lines(log, name, tmp_path, whole[:cut].count(b"\n"))
+        assert len(set(found_rows) - set(rows)) <= len({row[0] for row in rows})
+        assert report.is_truncated or is_text or (found, found_rows) == (frames, rows)
+        told += report.is_truncated
+    assert told > 0 or log.suffix in (".mf4", ".db", ".gpx")
+
+
+@functools.cache
+def frames_in_lines(log, name, folder, lines):
+    """Frames in the first lines of a log, all of them whole."""
+    path = folder / f"lines{log.suffix}"
+    path.write_bytes(b"".join(line + b"\n" for line in log.read_bytes().split(b"\n")[:lines]))
+    try:
+        return len(content_of(path, name)[0])
+    except LoganError:
+        return 0
