@@ -204,3 +204,37 @@ def test_invented_dialects_are_read(block, tmp_path):
         if _content(found) != _content(frames) or np.abs(times - expected).max() > 2 * dialect.resolution_ns:
             wrong.append(dialect.name)
     assert not wrong
+
+
+WRITERS = {
+    "time behind data of any length": lambda t, i, d: (
+        f"0    {i:08X}         {len(d)}  {d.hex(' ').upper()}     {t:.6f} R"
+    ),
+    "names apart": lambda t, i, d: (
+        f"t={int(t * 1000)} ID: 0x{i:X} DLC: {len(d)} Data: " + " ".join(f"0x{b:02X}" for b in d)
+    ),
+    "names joined": lambda t, i, d: f"Time:{t:.3f} ID:{i:X} DLC:{len(d)} Data:" + " ".join(f"{b:X}" for b in d),
+    "brackets, no length": lambda t, i, d: f"[{t:.6f}] {i:X}: {d.hex(' ')}",
+    "date and half of the day": lambda t, i, d: f"5/22/2025 12:44:{t:06.3f} PM, {i:X}, {len(d)}, {d.hex(' ')}",
+    "all decimal": lambda t, i, d: f"{int(t * 1e6)};{i};{len(d)};" + ";".join(map(str, d)),
+    "joined data": lambda t, i, d: f"{t:.3f};{i:X};{d.hex().upper()}",
+    "words between": lambda t, i, d: f"Timestamp: {t:15.6f}    ID: {i:08x}    S Rx      DL:  {len(d)}    {d.hex(' ')}",
+}
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize("name", WRITERS)
+def test_forms_of_terminals_and_scripts_are_read(name, encoding, tmp_path):
+    random = Random(name)
+    frames = []
+    for k in range(300):
+        can_id, length = random.choice([(0x1A0, 8), (0x1A0, 8), (0x3D, 4), (0x2B0, 2), (0x18FF50E5, 8)])
+        frames.append(Frame(12_300_000_000 + 5_000_000 * k, can_id, random.randbytes(length), can_id > 0x7FF))
+    path = tmp_path / "log.txt"
+    text = "\n".join(WRITERS[name](frame.time_ns / 1e9, frame.can_id, frame.data) for frame in frames)
+    path.write_bytes((text + "\n").encode(encoding))
+    found, report = _read(path)
+    assert _content(found) == _content(frames)
+    times = np.array([frame.time_ns for frame in found])
+    assert np.abs(times - times[0] - 5_000_000 * np.arange(300)).max() <= MS
+    assert report.skipped_count == 0
