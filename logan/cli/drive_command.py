@@ -149,7 +149,8 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
         print_regen,
         print_temperatures,
     )
-    from logan.cli.rendering import print_lines
+    from logan.cli.rendering import print_cautions, print_lines
+    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE
 
     print_header(stored, units)
     print_energy(stored.analysis, units)
@@ -164,6 +165,9 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
         print_lines("Every table of this drive, its ledger by segment among them: --full")
     print_findings(stored, units)
     print_history(stored)
+    # Findings say what to measure at the pack.
+    measured = [CAUTION_HIGH_VOLTAGE] if stored.analysis.flags else []
+    print_cautions(*measured, CAUTION_ALWAYS)
 
 
 def _show_effect(before: object, stored: StoredDrive) -> None:

@@ -93,5 +93,5 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     print_lines(
         f"{units.consumption_label} net at the pack; regen: share of discharged energy put back; margin: least "
         f"margin of a temperature to red, {units.temperature_label}; grade: the worst of what the line shows; "
-        "fit: whether it takes part. One drive in full: logan drive N"
+        "fit: whether it takes part. One drive in full: logan drive N. Estimates, no certification."
     )

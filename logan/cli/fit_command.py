@@ -120,7 +120,8 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
-    from logan.cli.rendering import number, print_lines, print_table
+    from logan.cli.rendering import number, print_cautions, print_lines, print_table
+    from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 
     if not tests.candidates:
         return
@@ -138,3 +139,5 @@ def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> N
     print_table(("test", f"narrows it by {mile}", "hours", f"{mile} per hour"), rows, title=title)
     best = tests.candidates[0]
     print_lines(f"Best: {best.name}: {best.how}.")
+    # Those of the best in its own words; and of what is named above.
+    print_cautions(best.caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)

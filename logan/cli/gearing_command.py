@@ -47,7 +47,8 @@ def register(app: typer.Typer) -> None:
 
 def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
     """Print the sheet: chains side by side, then speed by speed."""
-    from logan.cli.rendering import print_lines, print_table
+    from logan.cli.rendering import print_cautions, print_lines, print_table
+    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 
     for start in range(0, len(sheet.choices), _CHAINS_PER_TABLE):
         chains = sheet.choices[start : start + _CHAINS_PER_TABLE]
@@ -71,6 +72,7 @@ def show_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
         *(f"Note: {chain.name}, {note}." for chain in sheet.choices[:1] for note in chain.notes),
     )
     _show_sweep(sheet, units)
+    print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
 
 
 def road_grade_percent(rise_per_road_distance: float) -> float:

@@ -68,7 +68,8 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
         print_tornado,
         quantity,
     )
-    from logan.cli.rendering import print_lines, print_table
+    from logan.cli.rendering import print_cautions, print_lines, print_table
+    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 
     print_lines(f"Plan for {plan.build_name}, {plan.created_at[:10]}: a prediction before any drive", "")
     print_answer(plan.prediction, plan.sizing, units)
@@ -99,6 +100,7 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_lines("")
     _print_gearing(plan.gearing, units)
     print_lines("Speed by speed, and what limits what: logan gearing.")
+    print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
 
 
 def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:

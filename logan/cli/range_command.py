@@ -104,8 +104,9 @@ def _answer(
 
     from logan.cli.plan_command import show_plan
     from logan.cli.range_tables import print_budget
-    from logan.cli.rendering import print_json, print_lines
+    from logan.cli.rendering import print_cautions, print_json, print_lines
     from logan.pipeline.builds import find_build
+    from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.plan import make_plan
     from logan.pipeline.refine import ANSWER_SEED, answer_of, refine_build
 
@@ -129,6 +130,7 @@ def _answer(
     else:
         show_range(found.range, units)
         print_lines(*(f"Note: {note}." for note in found.notes))
+        print_cautions(CAUTION_ALWAYS)
 
 
 def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings:

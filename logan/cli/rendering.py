@@ -104,6 +104,11 @@ def print_lines(*lines: str) -> None:
             console().print(line)
 
 
+def print_cautions(*cautions: str) -> None:
+    """Print what must be kept in mind before acting on what was shown, each once."""
+    print_lines(*(f"Caution: {text}" for text in dict.fromkeys(cautions) if text))
+
+
 def number(value: float | None, digits: int = 0) -> str:
     """A number with a fixed number of digits; a dash where there is none."""
     return "-" if value is None or value != value else f"{value:,.{digits}f}"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import print_json, print_lines, print_table, working
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
 from logan.results import Estimate, Figure, Refusal
 
 if TYPE_CHECKING:
@@ -52,6 +52,8 @@ def show_heat(build: Path, units: DisplayUnits, road: RoadAsked, *, seed: int, a
 
 def show_road_heat(found: RoadHeat, units: DisplayUnits) -> None:
     """Print chances and temperatures over a road."""
+    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+
     length, minutes = found.distance_m / units.metres, found.duration_s / 60.0
     drives = f"{found.drive_count} drive{'s' if found.drive_count != 1 else ''}"
     print_lines(
@@ -78,6 +80,7 @@ def show_road_heat(found: RoadHeat, units: DisplayUnits) -> None:
     print_lines("", *(f"Note: {note}." for note in (*reasons, *found.notes)))
     if found.advice:
         print_lines(f"Next: {found.advice}.")
+    print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
 
 
 def _is_told(part: str) -> bool:

@@ -50,7 +50,8 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(trend: Trend, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_lines, print_table
+    from logan.cli.rendering import print_cautions, print_lines, print_table
+    from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.trend import LEVEL_RATIO
 
     unit, scale = _shown_unit(trend.unit, units)
@@ -88,6 +89,8 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         print_lines(f"refused for drives {_numbers(trend.refused)}")
     if trend.excluded:
         print_lines(f"left out by their notes: drives {_numbers(trend.excluded)}")
+    if "margin" in trend.metric:
+        print_cautions(CAUTION_ALWAYS)
 
 
 def _shown_unit(unit: str, units: DisplayUnits) -> tuple[str, float]:

@@ -96,11 +96,12 @@ def number_style(cells: Iterable[str], delimiter: str) -> NumberStyle:
 
 _CLOCK: Final = (
     r"(?P<h>\d{1,3}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{1,9})(?::(?P<us>\d{1,3})(?:[.,](?P<part>\d{1,3}))?)?)?)?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+    r"(?:\s*+(?P<half>[AaPp]\.?[Mm]\.?))?"
 )
 _DATE: Final = r"(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3,9}[- ]\d{2,4}|\d{8})"
 _ZONE: Final = r"(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
-_MOMENT: Final = re.compile(rf"\s*(?:{_DATE})?(?:[T ,;|\0_]\s*)*(?:{_CLOCK})?\s*{_ZONE}\s*")
+# Nothing blank can be taken in two ways: sixty blanks before a stray letter must not take a minute.
+_MOMENT: Final = re.compile(rf"\s*+(?:{_DATE})?(?:[T ,;|\0_]\s*+)*+(?:{_CLOCK})?\s*+{_ZONE}\s*+")
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 

@@ -121,6 +121,14 @@ CAUTION_ALWAYS: Final = (
     "These are estimates for the recorded vehicle and conditions: no certification, and no substitute for datasheets "
     "or a professional inspection."
 )
+CAUTION_ROAD_TEST: Final = (
+    "Test on a road only where it is legal, dry and empty, within tire and axle ratings, with friction brakes that "
+    "hold alone and 20 % of charge in reserve; a passenger works the logger."
+)
+CAUTION_HIGH_VOLTAGE: Final = (
+    "More than 60 V DC can kill. Work on the pack with its service disconnect out and proven dead, or have someone "
+    "measure who is trained for the voltage."
+)
 
 _ABOVE, _BELOW = LimitSide.ABOVE, LimitSide.BELOW
 _VOLTAGES: Final = ("cell_voltage", "cell_voltage_min", "cell_voltage_max", "pack_voltage")

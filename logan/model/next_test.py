@@ -9,6 +9,7 @@ import numpy as np
 
 from logan.instruments.evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, UNKNOWNS, USABLE, VOLTAGE_GAIN
 from logan.instruments.posterior import known_instruments
+from logan.metrics.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 from logan.model.fit_result import FitResult
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.measurement_likelihood import expected_measurement
@@ -47,6 +48,8 @@ class CandidateTest:
         Work that it takes (common practice). [h]
     gain_m : float
         By how much the target's 10 to 90 % interval would narrow. [m]
+    caution : str
+        What must be kept in mind while doing it; empty where nothing is driven or touched.
     """
 
     derived: ClassVar[tuple[str, ...]] = ("gain_ratio", "gain_m_per_h")
@@ -57,6 +60,7 @@ class CandidateTest:
     how: str
     hours: float = 1.0
     gain_m: float = 0.0
+    caution: str = ""
 
     @property
     def gain_ratio(self) -> float:
@@ -94,6 +98,7 @@ class _Planned:
     hours: float
     rows: FloatArray
     """Derivatives by the log parameters and the sensors' errors over the test's own uncertainty, shape (k, 12)."""
+    caution: str = ""
 
 
 def rank_next_tests(
@@ -143,6 +148,7 @@ def rank_next_tests(
                 how=planned.how,
                 hours=planned.hours,
                 gain_m=gain_m,
+                caution=planned.caution,
             )
         )
     ranked = tuple(sorted(candidates, key=lambda candidate: -candidate.gain_m_per_h))
@@ -210,18 +216,21 @@ def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
             "closed or empty level road, both ways, wind under 2 m/s, tires warm, inverter torque zero",
             2.0,
             np.array([row(coasting, _COASTDOWN_SIGMA_RATIO, 60.0), row(coasting, 2 * _COASTDOWN_SIGMA_RATIO, 20.0)]),
+            CAUTION_ROAD_TEST,
         ),
         _Planned(
             "30 min at a steady 65 mph, there and back",
             "same stretch both ways, no braking, cabin climate off, a calm day",
             1.0,
             np.array([row(MeasurementKind.STEADY_POWER, float(np.hypot(_STEADY_SIGMA_RATIO, drive_sigma)), 65.0)]),
+            CAUTION_ROAD_TEST,
         ),
         _Planned(
             "steady 35, 50 and 65 mph, there and back",
             "3 min or 2 miles each, same stretch both ways, no braking",
             1.0,
             np.array([row(MeasurementKind.STEADY_POWER, 2 * _STEADY_SIGMA_RATIO, mph) for mph in (35.0, 50.0, 65.0)]),
+            CAUTION_ROAD_TEST,
         ),
         _Planned(
             "ten minutes at standstill, everything else off",
@@ -255,12 +264,14 @@ def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
             "a DC clamp of 1 % or better at four steady currents, the log beside it: current_check",
             0.5,
             row(0.01, **{CURRENT_GAIN: 1.0}),
+            CAUTION_HIGH_VOLTAGE,
         ),
         _Planned(
             "multimeter at the pack",
             "a true reading beside the log, by someone trained for the voltage: voltage_check",
             0.25,
             row(0.003, **{VOLTAGE_GAIN: 1.0}),
+            CAUTION_HIGH_VOLTAGE,
         ),
         _Planned(
             "wall meter over a charge",
@@ -285,6 +296,7 @@ def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
             "full charge to the window's low end, at moderate load in mild weather, with help at hand: usable_energy",
             4.0,
             row(0.01, **both, **{USABLE: 1.0, CURRENT_ZERO: zero}),
+            CAUTION_ROAD_TEST.replace("20 % of charge in reserve", "help within reach"),
         ),
     ]
 

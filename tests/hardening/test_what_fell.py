@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -25,6 +26,7 @@ from logan.drive_library.header import conditions_from, figure_from
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, LogReadError
 from logan.logs.asc import READER, Grammar, Header
+from logan.logs.table_cells import moment
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import regen_summary
 from logan.pipeline.builds import BuildFolder
@@ -282,3 +284,12 @@ def test_a_read_needs_nothing_that_was_kept(folder, monkeypatch):
     monkeypatch.setattr(DriveLibrary, "set_summary", refuse)
     with open_library(folder.path) as library:
         assert isinstance(stored_drive(library, library.record(1), heavier).analysis.energy.net_wh, Estimate)
+
+
+@pytest.mark.parametrize("blank", [" ", "T", "_ ", "\t"])
+@pytest.mark.parametrize("before", ["", "2024-01-01", "12:00", "12:00 am"])
+def test_blanks_before_a_stray_letter_take_no_minute(before, blank):
+    """Sixty of them in a cell took longer than anyone waits: each could be read in two ways."""
+    started = time.perf_counter()
+    assert moment(f"{before}{blank * 20_000}x") is None
+    assert time.perf_counter() - started < 1.0

@@ -58,7 +58,7 @@ function unsureAndNext(range) {
     make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: " +
       parts.join(", ") + "."),
     ...(best ? [make("p", {}, "Do next: " + best.name + " (" + best.how + "): the 10 to 90 % interval narrows by " +
-      length(best.gain_m, 1) + " for " + number(best.hours, 1) + " h of work.")] : []),
+      length(best.gain_m, 1) + " for " + number(best.hours, 1) + " h of work." + (best.caution ? " " + best.caution : ""))] : []),
   ];
 }
 

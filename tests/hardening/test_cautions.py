@@ -1,0 +1,120 @@
+"""Whoever is shown a limit or a test procedure is shown the cautions that belong to it, on every face."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from logan.cli.main import main
+from logan.model.next_test import CandidateTest
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.refine import answer_of
+from logan.pipeline.reporting import ReportKind
+from tests.hardening.targets import ROOT
+from tests.pipeline.twin_fleet import write_fleet
+
+# What is shown, and what must then be shown with it; in words of the issue, not of the code's constants.
+BELONGS = {
+    "estimates": (
+        r"no limit given|held for ever|steepest start|to red|beyond red|margin|chance of|\bmedian range\b",
+        r"no certification",
+    ),
+    "road": (
+        r"coastdown pairs, 70|steady 35, 50 and 65 mph|run from full to empty|held for ever|Speed that holds|6 %: battery",
+        r"only where it is legal, dry and empty",
+    ),
+    "high voltage": (
+        r"clamp meter|multimeter|contactors open",
+        r"60 V DC.{0,20} can kill",
+    ),
+}
+COMMANDS = {
+    "plan": (["plan", "--dry"], {"estimates", "road"}),
+    "limits": (["limits"], {"estimates"}),
+    "drive": (["drive", "1"], {"estimates"}),
+    "drive, in full": (["drive", "1", "--full"], {"estimates"}),
+    "fit": (["fit"], {"road", "high voltage"}),
+    "range": (["range"], {"estimates"}),
+    "range on a hill": (["range", "--grade", "6 %", "--length", "5 mi", "--speed", "55 mph"], {"estimates"}),
+    "gearing": (["gearing"], {"estimates", "road"}),
+    "compare": (["compare"], set()),
+    "drives": (["drives"], {"estimates"}),
+    "trend": (["trend", "least_red_margin_k"], {"estimates"}),
+}
+
+
+def wanting(shown):
+    """Kinds of what is shown, and those of them whose caution is not there."""
+    flat = re.sub(r"\s+", " ", shown)
+    kinds = {kind for kind, (trigger, _) in BELONGS.items() if re.search(trigger, flat, re.IGNORECASE)}
+    return kinds, {kind for kind in kinds if not re.search(BELONGS[kind][1], flat, re.IGNORECASE)}
+
+
+@pytest.fixture(scope="module")
+def van(tmp_path_factory):
+    """A vehicle with drives, limits, a fit, and a finding that says what to measure at the pack."""
+    folder = write_fleet(tmp_path_factory.mktemp("cautions"), vehicles=1, drives=3, duration_s=600.0) / "van-001"
+    assert main(["plan", "-b", str(folder)]) == 0
+    assert main(["import", *sorted(map(str, (folder / "logs").glob("*.log"))), "-b", str(folder)]) == 0
+    return folder
+
+
+@pytest.mark.parametrize("case", COMMANDS)
+def test_every_command_shows_the_cautions_of_what_it_shows(van, capsys, case):
+    arguments, expected = COMMANDS[case]
+    capsys.readouterr()
+    assert main([*arguments, "-b", str(van)]) == 0
+    kinds, missing = wanting(capsys.readouterr().out)
+    assert kinds >= expected
+    assert not missing
+
+
+def test_a_finding_that_sends_to_the_pack_says_what_it_can_do(van, capsys):
+    """The current's gain told by hand, so that the sensor disagrees with what moves the vehicle."""
+    assert main(["drive", "2", "--correct", "pack_current.sign=-1", "--why", "test", "-b", str(van)]) == 0
+    kinds, missing = wanting(capsys.readouterr().out)
+    assert main(["drive", "2", "--unmask", "-b", str(van)]) == 0
+    assert "high voltage" in kinds
+    assert not missing
+
+
+@pytest.mark.parametrize("kind", [ReportKind.BUILD, ReportKind.KIT, ReportKind.DRIVE])
+def test_every_report_shows_all_of_them(van, tmp_path, kind):
+    options = {ReportKind.BUILD: [], ReportKind.KIT: ["--kit"], ReportKind.DRIVE: ["--drive", "1"]}[kind]
+    page = tmp_path / "report.html"
+    assert main(["report", *options, "--out", str(page), "-b", str(van)]) == 0
+    text = re.sub(r"<script.*?</script>|<[^>]+>", " ", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    for _, caution in BELONGS.values():
+        assert re.search(caution, re.sub(r"\s+", " ", text), re.IGNORECASE)
+
+
+def test_a_next_test_carries_its_caution_to_every_face(van):
+    """The page and programs take it from here: a road is driven or the pack is touched, or nothing has to be said."""
+    answer = answer_of(BuildFolder(van))
+    for test in answer.next_tests.candidates:
+        assert isinstance(test, CandidateTest)
+        on_road = re.search(r"coastdown|steady|full to empty", test.name)
+        at_pack = re.search(r"clamp|multimeter", test.name)
+        assert ("legal, dry and empty" in test.caution) == bool(on_road), test.name
+        assert ("can kill" in test.caution) == bool(at_pack), test.name
+    script = (ROOT / "logan" / "web" / "static" / "range.js").read_text(encoding="utf-8")
+    assert "best.caution" in script
+
+
+@pytest.mark.parametrize(
+    "path", ["README.md", "logan/web/templates/base.html", "logan/configuration/templates/measurements.toml"]
+)
+def test_pages_readme_and_forms_show_them(path):
+    text = re.sub(r"\s+", " ", (ROOT / path).read_text(encoding="utf-8"))
+    assert re.search(BELONGS["high voltage"][1], text)
+    assert re.search(BELONGS["road"][1], text)
+    if not path.endswith("measurements.toml"):
+        assert re.search(BELONGS["estimates"][1], text)
+
+
+def test_every_page_has_the_footer():
+    pages = [path for path in (ROOT / "logan" / "web" / "templates").glob("*.html") if path.name != "base.html"]
+    assert len(pages) >= 9
+    for path in pages:
+        assert re.search(r'{% extends "base\.html" %}', path.read_text(encoding="utf-8")), path.name
