@@ -21,7 +21,7 @@ BELONGS = {
         r"no certification",
     ),
     "road": (
-        r"coastdown pairs, 70|steady 35, 50 and 65 mph|run from full to empty|held for ever|Speed that holds|6 %: battery",
+        r"coastdown pairs, 70|steady 35, 50 and 65 mph|full to empty|held for ever|Speed that holds|6 %: battery",
         r"only where it is legal, dry and empty",
     ),
     "high voltage": (
