@@ -12,7 +12,7 @@ from logan.dbc.loading import MAX_DBC_BYTES, load_dbc
 from logan.drive_library.durable import write_durably
 from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.settings_form import save_text
+from logan.pipeline.settings_form import SAVING, save_text
 
 DBC_FOLDER: Final = "dbc_user"
 _DEFINES_MESSAGE: Final = re.compile(rb"^[ \t]*BO_[ \t]+\d+[ \t]+\w+[ \t]*:", re.MULTILINE)
@@ -86,9 +86,10 @@ def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
         target.parent.mkdir(exist_ok=True)
         write_durably(target, content, target.parent)
     file = f"{DBC_FOLDER}/{target.name}"
-    named = _entries(_document(folder))
-    if file not in [known for known, _ in named]:
-        name_dbcs(folder, [*named, (file, "")])
+    with SAVING:
+        named = _entries(_document(folder))
+        if file not in [known for known, _ in named]:
+            name_dbcs(folder, [*named, (file, "")])
     return _named(folder, file, dict(_entries(_document(folder)))[file])
 
 

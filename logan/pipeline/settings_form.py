@@ -1,18 +1,32 @@
-"""``build.toml`` as a form: every scalar key with its text, and the same checks as the file."""
+"""``build.toml`` as a form: its keys with their texts, and the same checks as the file."""
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
+from threading import RLock
 from typing import Any, ClassVar, Final
 
-from logan.errors import ConfigurationError, UsageError
+from logan.errors import ConfigurationError, SettingsConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
 
-_TABLES: Final = ("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "target")
+_TABLES: Final = (
+    *("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "limits", "target"),
+)
 _CHOICES_OF_TEXT: Final = 40
+_WORDED: Final = {"gearing.reductions": "drive unit = 9.1, axle = 4.11", "pack.usable_window": "0.05, 0.95"}
+"""Keys that are no scalars but can be said in one line, with an example."""
+SAVING: Final = RLock()
+"""Held from reading ``build.toml`` to replacing it, so that two requests never undo each other's changes."""
+_LIMIT_KEYS: Final = ("amber", "derate", "red", "source")
+_LIMIT_EXAMPLES: Final = {"pack_current": ("500 A", "600 A"), "motor_current": ("500 A", "600 A")}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,11 +36,11 @@ class FormField:
     Parameters
     ----------
     key : str
-        Path of the key, such as ``vehicle.mass``.
+        Path of the key, such as ``vehicle.mass`` or ``limits.motor_temperature.red``.
     text : str
         What stands there; empty where the key is left out.
     example, hint : str
-        What could stand there, and the allowed range.
+        What could stand there; what the template says of it, and the allowed range.
     choices : tuple of str
         The only texts allowed; empty where it is free.
     is_required : bool
@@ -56,9 +70,11 @@ class SettingsForm:
     Parameters
     ----------
     sections : tuple of FormSection
-        Tables with scalar keys.
+        Tables with the keys that fit on one line.
     text : str
-        The whole file, for what no form holds: limits, curves, scenarios.
+        The whole file, for what no form holds: alternatives, curves, scenarios.
+    version : str
+        Hash of the file as read; a save that names it is refused once the file is another.
     problems : tuple of str
         What is wrong with the file as it stands.
     """
@@ -67,6 +83,7 @@ class SettingsForm:
 
     sections: tuple[FormSection, ...]
     text: str
+    version: str
     problems: tuple[str, ...] = ()
 
 
@@ -79,29 +96,48 @@ def read_form(folder: BuildFolder) -> SettingsForm:
         If the file is not there or is not TOML.
     """
     from logan.configuration.problems import load
-    from logan.configuration.schema import BuildFile
 
-    content = load(folder.settings_file)
-    schema = BuildFile.model_json_schema()
-    definitions = schema["$defs"]
+    with SAVING:
+        content = load(folder.settings_file)
+        text = folder.settings_file.read_text(encoding="utf-8-sig")
+    declared = _declared()
     sections = []
     for table in _TABLES:
-        definition = definitions[_definition(schema["properties"][table])]
-        required = set(definition.get("required", ()))
-        values = content.get(table, {})
-        fields = tuple(
-            _field(table, key, about, values if isinstance(values, dict) else {}, key in required)
-            for key, about in definition["properties"].items()
-            if _is_scalar(about)
-        )
-        sections.append(FormSection(name=table, fields=fields))
+        values = content.get(table)
+        values = values if isinstance(values, dict) else {}
+        fields = [
+            _field(path, about, values.get(path.split(".", 1)[1]), is_required)
+            for path, (about, is_required) in declared.items()
+            if path.split(".", 1)[0] == table
+        ]
+        if table == "limits":
+            fields.extend(_limit_fields(values))
+        sections.append(FormSection(name=table, fields=tuple(fields)))
     try:
         folder.settings()
         problems: tuple[str, ...] = ()
     except ConfigurationError as error:
         problems = error.problems or (error.problem,)
-    text = folder.settings_file.read_text(encoding="utf-8-sig")
-    return SettingsForm(sections=tuple(sections), text=text, problems=problems)
+    return SettingsForm(sections=tuple(sections), text=text, version=_version(text), problems=problems)
+
+
+def _version(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@cache
+def _declared() -> dict[str, tuple[dict[str, Any], bool]]:
+    """What the schema says of each key of the form, and whether the key is required."""
+    from logan.configuration.schema import BuildFile
+
+    schema = BuildFile.model_json_schema()
+    found = {}
+    for table in _TABLES:
+        definition = schema["$defs"][_definition(schema["properties"][table])]
+        for key, about in definition["properties"].items():
+            if _is_scalar(about) or f"{table}.{key}" in _WORDED:
+                found[f"{table}.{key}"] = (about, key in definition.get("required", ()))
+    return found
 
 
 def _definition(about: dict[str, Any]) -> str:
@@ -111,31 +147,87 @@ def _definition(about: dict[str, Any]) -> str:
     raise KeyError("no table")
 
 
+def _kinds(about: dict[str, Any]) -> set[str | None]:
+    return {about.get("type"), *(option.get("type") for option in about.get("anyOf", ()))}
+
+
 def _is_scalar(about: dict[str, Any]) -> bool:
-    kinds = {about.get("type"), *(option.get("type") for option in about.get("anyOf", ()))}
+    kinds = _kinds(about)
     return bool(kinds & {"string", "integer", "number", "boolean"}) and "array" not in kinds and "object" not in kinds
 
 
-def _field(table: str, key: str, about: dict[str, Any], values: dict[str, Any], is_required: bool) -> FormField:
+@cache
+def _template() -> dict[str, tuple[str, str]]:
+    """Example and remark of each key in the template, be it set there or only shown."""
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    found: dict[str, tuple[str, str]] = {}
+    table = ""
+    template = files("logan.configuration").joinpath("templates", "build.toml").read_text(encoding="utf-8")
+    for line in template.splitlines():
+        bare = line.removeprefix("# ").strip()
+        if heading := re.match(r"\[+([\w.]+)\]", bare):
+            table = heading[1]
+        elif re.match(r"\w+ = ", bare):
+            try:
+                parsed = tomlkit.parse(bare)
+            except (TOMLKitError, ValueError):
+                continue
+            ((key, value),) = parsed.items()
+            remark = parsed.item(key).trivia.comment.removeprefix("#").strip()  # type: ignore[union-attr]
+            found.setdefault(f"{table}.{key}", (_text(value), remark))
+    return found
+
+
+def _text(raw: object) -> str:
+    """A value as the form shows it."""
+    if isinstance(raw, dict):
+        return _text(raw["value"]) if "value" in raw else ", ".join(f"{key} = {_text(raw[key])}" for key in raw)
+    if isinstance(raw, list | tuple):
+        return ", ".join(_text(item) for item in raw)
+    return "" if raw is None else (str(raw).lower() if isinstance(raw, bool) else str(raw))
+
+
+def _field(path: str, about: dict[str, Any], raw: object, is_required: bool) -> FormField:
     options = [about, *about.get("anyOf", ())]
     example = next((str(option["examples"][0]) for option in options if option.get("examples")), "")
-    hint = next((str(option["description"]) for option in options if option.get("description")), "")
+    allowed = next((str(option["description"]) for option in options if option.get("description")), "")
     choices = next((tuple(map(str, option["enum"])) for option in options if option.get("enum")), ())
-    raw = values.get(key)
-    if isinstance(raw, dict):
-        raw = raw.get("value")
-    text = "" if raw is None else (str(raw).lower() if isinstance(raw, bool) else str(raw))
+    shown, remark = _template().get(path, ("", ""))
+    if choices:
+        remark = ""
     return FormField(
-        key=f"{table}.{key}",
-        text=text,
-        example=example,
-        hint=hint,
+        key=path,
+        text=_text(raw),
+        example=_WORDED.get(path, shown or example),
+        hint="; ".join(filter(None, (remark, allowed))),
         choices=choices if len(choices) <= _CHOICES_OF_TEXT else (),
         is_required=is_required,
     )
 
 
-def save_fields(folder: BuildFolder, changes: dict[str, str]) -> None:
+def _limit_fields(values: dict[str, Any]) -> Iterator[FormField]:
+    """Amber, derating, red and source of each channel that has limits here or commonly has."""
+    from logan.channels.vocabulary import channel_kind
+    from logan.configuration.typical_limits import TYPICAL_LIMITS
+
+    examples = dict(_LIMIT_EXAMPLES)
+    for limit in TYPICAL_LIMITS:
+        kind = channel_kind(limit.channel)
+        unit = kind.unit if kind else ""
+        examples[limit.channel] = (f"{limit.amber:g} {unit}", f"{limit.red:g} {unit}")
+    given = [channel for channel in values if isinstance(values[channel], dict)]
+    for channel in dict.fromkeys((*given, *examples)):
+        amber, red = examples.get(channel, ("", ""))
+        entry = values.get(channel, {})
+        for key, example in zip(_LIMIT_KEYS, (amber, amber, red, "datasheet"), strict=True):
+            path = f"limits.{channel}.{key}"
+            text = _text(entry.get(key))
+            yield FormField(key=path, text=text, example=example, hint="", choices=(), is_required=False)
+
+
+def save_fields(folder: BuildFolder, changes: dict[str, str], *, version: str | None = None) -> None:
     """Change some keys; comments and everything else in the file stay as they are.
 
     Parameters
@@ -144,46 +236,119 @@ def save_fields(folder: BuildFolder, changes: dict[str, str]) -> None:
         The build.
     changes : dict of str to str
         Key path to text; an empty text takes the key out.
+    version : str, optional
+        Of the form that the changes were made in.
 
     Raises
     ------
     ConfigurationError
         If the settings would not be valid; the file is left alone.
+    SettingsConflictError
+        If the settings are no longer of that version; the file is left alone.
     UsageError
         If a key is none of the form's.
     """
+    with SAVING:
+        form = read_form(folder)
+        known = {field.key: field.text for section in form.sections for field in section.fields}
+        if unknown := sorted(set(changes) - set(known)):
+            raise UsageError(f"{unknown[0]} is no key of the form", "Edit the file itself for other keys")
+        if version not in (None, form.version):
+            texts = tuple((key, text, known[key]) for key, text in changes.items())
+            raise SettingsConflictError(folder.settings_file, texts)
+        save_text(folder, _changed(folder, form.text, changes))
+
+
+def _changed(folder: BuildFolder, before: str, changes: dict[str, str]) -> str:
+    """The text of the file with some keys changed."""
     import tomlkit
 
-    known = {field.key for section in read_form(folder).sections for field in section.fields}
-    document = tomlkit.parse(folder.settings_file.read_text(encoding="utf-8-sig"))
+    from logan.configuration.problems import refusal
+
+    document = tomlkit.parse(before)
+    problems = []
     for path, text in changes.items():
-        if path not in known:
-            raise UsageError(f"{path} is no key of the form", "Edit the file itself for other keys")
-        table_name, key = path.split(".", 1)
-        table: Any = document.setdefault(table_name, tomlkit.table())
-        if not text.strip():
-            table.pop(key, None)
-        elif isinstance(table.get(key), dict) and "value" in table[key]:
-            table[key]["value"] = text.strip()
+        *tables, key = path.split(".")
+        try:
+            _put(document, tables, key, _value(path, text.strip()))
+        except ValueError as error:
+            problems.append(f"{path}: {error}")
+    if problems:
+        raise refusal(folder.settings_file, tuple(problems))
+    return tomlkit.dumps(document)
+
+
+def _put(document: Any, tables: list[str], key: str, value: object) -> None:
+    """Set one key, or take it out where the value is None; a limit without values goes whole."""
+    import tomlkit
+
+    table = document.setdefault(tables[0], tomlkit.table())
+    parent = table
+    for name in tables[1:]:
+        if name not in parent:
+            parent[name] = tomlkit.inline_table()
+        table = parent[name]
+    if value is not None:
+        if isinstance(table.get(key), dict) and "value" in table[key]:
+            table[key]["value"] = value
         else:
-            table[key] = _value(text.strip())
-    save_text(folder, tomlkit.dumps(document))
+            table[key] = value
+    elif key in table:
+        table.pop(key)
+        if tables[1:] and not {"amber", "derate", "red"} & set(table):
+            parent.pop(tables[1])
 
 
-def _value(text: str) -> bool | int | str:
-    if text in ("true", "false"):
+def _value(path: str, text: str) -> object:
+    """A text of the form as TOML; None where it is empty.
+
+    Raises
+    ------
+    ValueError
+        If a text of several values cannot be taken apart.
+    """
+    import tomlkit
+
+    if not text:
+        return None
+    if path in _WORDED:
+        parts = [part.strip() for part in text.split(",")]
+        try:
+            if path == "pack.usable_window":
+                return [float(p[:-1]) / 100.0 if p.endswith("%") else float(p) for p in parts]
+            reductions = tomlkit.inline_table()
+            for name, _, ratio in (part.partition("=") for part in parts):
+                if not name.strip() or name.strip() in reductions:
+                    raise ValueError
+                reductions[name.strip()] = float(ratio)
+            return reductions
+        except ValueError:
+            raise ValueError(f"expected such as {_WORDED[path]}, got {text}") from None
+    kinds = _kinds(_declared()[path][0]) if path in _declared() else set()
+    if "boolean" in kinds and text in ("true", "false"):
         return text == "true"
-    return int(text) if text.isdecimal() and len(text) < 10 else text
+    return int(text) if kinds & {"integer", "number"} and text.isdecimal() and len(text) < 10 else text
 
 
-def save_text(folder: BuildFolder, text: str) -> None:
-    """Replace the whole file, if it is valid.
+def save_text(folder: BuildFolder, text: str, *, version: str | None = None) -> None:
+    """Replace the whole file, if it is valid and, where a version is named, still the one that was read.
 
     Raises
     ------
     ConfigurationError
         With every problem found; the file is left alone.
+    SettingsConflictError
+        If the file is no longer of that version; it is left alone.
     """
+    with SAVING:
+        if version is not None:
+            theirs = folder.settings_file.read_text(encoding="utf-8-sig")
+            if version != _version(theirs):
+                raise SettingsConflictError(folder.settings_file, (("build.toml", text, theirs),))
+        _replace(folder, text)
+
+
+def _replace(folder: BuildFolder, text: str) -> None:
     from logan.configuration.build import read_build
 
     target = folder.settings_file

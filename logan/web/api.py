@@ -137,15 +137,18 @@ def settings(folder: Build) -> Any:
     return json_ready(read_form(folder))
 
 
-@router.put("/builds/{build}/settings", responses=_REFUSED)
+@router.put(
+    "/builds/{build}/settings",
+    responses={**_REFUSED, 409: {"description": "They were changed since that version; the answer holds both texts"}},
+)
 def change_settings(folder: Build, body: SettingsChange) -> Any:
     """Change settings; nothing is saved that is not valid."""
     from logan.pipeline.settings_form import read_form, save_fields, save_text
 
     if body.text is not None:
-        save_text(folder, body.text)
+        save_text(folder, body.text, version=body.version)
     elif body.fields:
-        save_fields(folder, body.fields)
+        save_fields(folder, body.fields, version=body.version)
     return json_ready(read_form(folder))
 
 
@@ -303,7 +306,7 @@ def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
     from logan.pipeline.library import open_library
-    from logan.pipeline.notes import changed, without_correction
+    from logan.pipeline.notes import changed, refuse_unknown_channels, without_correction
     from logan.pipeline.stored import stored_drive
 
     build = folder.settings()
@@ -324,6 +327,8 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
         )
         if body.take_back is not None:
             conditions = without_correction(conditions, body.take_back)
+        if body.mask is not None:
+            refuse_unknown_channels(conditions, record.channels)
         record = library.set_conditions(drive, conditions)
         return json_ready(stored_drive(library, record, build))
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
+from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 
-from logan.errors import LoganError
+from logan.errors import LoganError, SettingsConflictError
 from logan.version import VERSION
 from logan.web import api, pages
 from logan.web.security import Gate
@@ -77,7 +78,10 @@ def _wants_page(request: Request) -> bool:
 async def _refused(request: Request, error: Exception) -> Response:
     problems = list(getattr(error, "problems", ()))
     problem, remedy = getattr(error, "problem", str(error)), getattr(error, "remedy", "")
-    return JSONResponse({"problem": problem, "remedy": remedy, "problems": problems}, status_code=400)
+    body: dict[str, Any] = {"problem": problem, "remedy": remedy, "problems": problems}
+    if isinstance(error, SettingsConflictError):
+        body["conflict"] = [{"key": key, "yours": yours, "theirs": theirs} for key, yours, theirs in error.texts]
+    return JSONResponse(body, status_code=409 if "conflict" in body else 400)
 
 
 async def _not_there(request: Request, error: Exception) -> Response:

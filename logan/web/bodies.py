@@ -24,10 +24,14 @@ class NewBuild(Body):
 
 
 class SettingsChange(Body):
-    """Fields of the form to change, or the whole text of build.toml."""
+    """Fields of the form to change, or the whole text of build.toml.
+
+    ``version`` is that of the settings as they were read: if they were changed since, nothing is saved.
+    """
 
     fields: Annotated[dict[ShortText, ShortText], Field(max_length=200)] = Field(default_factory=dict)
     text: Annotated[str | None, Field(max_length=500_000)] = None
+    version: Annotated[str | None, Field(max_length=64)] = None
 
 
 class ChannelChoice(Body):

@@ -21,7 +21,7 @@ def field(form, key):
 def test_a_form_shows_what_stands_in_the_file_and_what_could(folder):
     mass = field(read_form(folder), "vehicle.mass")
     assert mass.text == "1650 kg ± 20 kg"
-    assert mass.hint == "300 to 12000 kg"
+    assert mass.hint.endswith("; 300 to 12000 kg")
     assert mass.is_required
     assert "van" in field(read_form(folder), "vehicle.body_class").choices
 
@@ -52,3 +52,88 @@ def test_a_file_with_faults_can_still_be_shown(folder):
     form = read_form(folder)
     assert field(form, "vehicle.mass").text == "1 kg"
     assert any("vehicle.mass" in problem for problem in form.problems)
+
+
+def test_reductions_window_and_limits_are_said_in_one_line_each(folder):
+    save_fields(
+        folder,
+        {
+            "gearing.reductions": "drive unit = 9.1, axle = 4.11",
+            "pack.usable_window": "10 %, 0.9",
+            "limits.motor_temperature.amber": "250 degF",
+            "limits.motor_temperature.red": "300 degF",
+            "limits.motor_temperature.source": "datasheet",
+            "limits.pack_current.red": "600 A",
+        },
+    )
+    settings = folder.settings()
+    assert [(step.name, step.ratio) for step in settings.powertrain.gearing.reductions] == [
+        ("drive unit", 9.1),
+        ("axle", 4.11),
+    ]
+    assert settings.pack.usable_energy_wh.value == pytest.approx(0.8 * 96 * 3 * 63 * 3.65)
+    limit = next(limit for limit in settings.limits.limits if limit.channel == "motor_temperature")
+    assert limit.amber == pytest.approx((250 - 32) / 1.8)
+    assert limit.source == "datasheet"
+    form = read_form(folder)
+    assert field(form, "gearing.reductions").text == "drive unit = 9.1, axle = 4.11"
+    assert field(form, "pack.usable_window").text == "0.1, 0.9"
+    assert field(form, "limits.motor_temperature.red").text == "300 degF"
+    save_fields(folder, {"limits.motor_temperature.amber": "", "limits.motor_temperature.red": ""})
+    assert [limit.channel for limit in folder.settings().limits.limits] == ["pack_current"]
+
+
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [
+        ("gearing.reductions", "9.1"),
+        ("gearing.reductions", "axle = 4, axle = 5"),
+        ("gearing.reductions", "axle = 99"),
+        ("gearing.reductions", ""),
+        ("pack.usable_window", "wide"),
+        ("pack.usable_window", "0.9, 0.1"),
+        ("pack.usable_window", "0.1"),
+        ("limits.motor_temperature.red", "120 A"),
+        ("limits.motor_temperature.source", "datasheet"),
+    ],
+)
+def test_a_problem_names_the_field_that_it_is_in(folder, key, text):
+    before = folder.settings_file.read_bytes()
+    with pytest.raises(ConfigurationError) as refused:
+        save_fields(folder, {key: text})
+    named = [problem.split(": ", 1)[0].split("[")[0] for problem in refused.value.problems]
+    assert any(key == name or key.startswith(name + ".") for name in named), refused.value.problems
+    assert folder.settings_file.read_bytes() == before
+
+
+def test_limits_can_be_added_where_the_file_has_curves(folder):
+    text = folder.settings_file.read_text(encoding="utf-8")
+    curve = '[[limits.curve]]\ncomponent = "fuse"\npoints = [["1 s", "900 A"], ["60 s", "600 A"]]\n\n[target]'
+    save_text(folder, text.replace("[target]", curve))
+    save_fields(folder, {"limits.inverter_temperature.red": "85 degC"})
+    assert folder.settings().limits.curves[0].component == "fuse"
+    assert folder.settings().limits.limits[0].red == 85.0
+
+
+def problems_of_saving(folder, key, text):
+    try:
+        save_fields(folder, {key: text})
+    except ConfigurationError as error:
+        return error.problems
+    return ()
+
+
+def test_every_example_is_right_for_its_own_field(folder):
+    fields = [field for section in read_form(folder).sections for field in section.fields if field.example]
+    assert len(fields) > 80
+    save_fields(folder, {"vehicle.width": "1.7 m", "vehicle.height": "1.4 m"})
+    for one in fields:
+        assert [line for line in problems_of_saving(folder, one.key, one.example) if line.startswith(one.key)] == []
+    heater = field(read_form(folder), "auxiliary.heater_limit")
+    assert heater.example == "5 kW"
+    assert heater.hint.startswith("0 W: not fitted")
+
+
+def test_a_name_of_digits_stays_a_text(folder):
+    save_fields(folder, {"build.name": "1972"})
+    assert folder.settings().name == "1972"

@@ -183,6 +183,16 @@ def test_a_mask_can_be_set_and_taken_back(client):
     assert restored["analysis"]["energy"]["coverage_ratio"] == before
 
 
+def test_a_mask_on_an_unknown_channel_is_refused_before_anything_is_stored(client):
+    before = client.get("/api/builds/van/drives/1").json()
+    mask = {"span": "60s..90s", "why": "loose plug", "channels": ["speed", "pack_curent"]}
+    refused = client.patch("/api/builds/van/drives/1", json={"mask": mask, "note": "x"})
+    assert refused.status_code == 400
+    assert "pack_curent" in refused.json()["problem"]
+    assert "pack_current" in refused.json()["remedy"]
+    assert client.get("/api/builds/van/drives/1").json() == before
+
+
 def test_one_mask_of_several_can_be_taken_back(client):
     for span in ("60s..90s", "120s..130s"):
         client.patch("/api/builds/van/drives/1", json={"mask": {"span": span, "why": "loose plug"}})
@@ -357,7 +367,7 @@ def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
     sent = client.post("/api/builds/van/logs?name=x.log", content=b"\x00\x01garbage" * 100).json()["logs"][0]
     job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
     assert job["state"] == "failed"
-    assert "format" in job["message"]
+    assert "this is no log that is known here" in job["message"]
     assert len(client.get("/api/builds/van/drives").json()["drives"]) == 1
 
 
@@ -365,6 +375,39 @@ def test_settings_that_are_not_valid_are_refused_with_every_problem(client):
     answer = client.put("/api/builds/van/settings", json={"fields": {"vehicle.mass": "5 kg", "pack.resistance": "x"}})
     assert answer.status_code == 400
     assert len(answer.json()["problems"]) == 2
+
+
+def test_two_tabs_do_not_overwrite_each_other(client, workspace):
+    address = "/api/builds/van/settings"
+    opened = client.get(address).json()["version"]
+    mine = {"fields": {"vehicle.mass": "1700 kg"}, "version": opened}
+    assert client.put(address, json=mine).status_code == 200
+    before = (workspace / "van" / "build.toml").read_bytes()
+    late = client.put(address, json={"fields": {"vehicle.mass": "1800 kg"}, "version": opened})
+    assert late.status_code == 409
+    assert late.json()["conflict"] == [{"key": "vehicle.mass", "yours": "1800 kg", "theirs": "1700 kg"}]
+    whole = client.put(address, json={"text": "x = 1", "version": opened})
+    assert whole.status_code == 409
+    assert whole.json()["conflict"] == [{"key": "build.toml", "yours": "x = 1", "theirs": before.decode()}]
+    assert (workspace / "van" / "build.toml").read_bytes() == before
+    again = {"fields": {"vehicle.mass": "1800 kg"}, "version": client.get(address).json()["version"]}
+    assert client.put(address, json=again).status_code == 200
+
+
+def test_parallel_saves_lose_no_edit(client, workspace):
+    from concurrent.futures import ThreadPoolExecutor
+
+    saved = {f"limits.{channel}_temperature.red": "160 degC" for channel in ("motor", "inverter", "coolant", "cable")}
+    saved |= {"vehicle.wheel_inertia": "5 kg m2", "pack.resistance": "0.09 ohm", "motor.count": "1"}
+
+    def save(item):
+        return client.put("/api/builds/van/settings", json={"fields": dict([item])}).status_code
+
+    with ThreadPoolExecutor(7) as pool:
+        assert set(pool.map(save, saved.items())) == {200}
+    sections = client.get("/api/builds/van/settings").json()["sections"]
+    texts = {field["key"]: field["text"] for section in sections for field in section["fields"]}
+    assert {key: texts[key] for key in saved} == saved
 
 
 def test_names_from_files_are_escaped_in_pages(client, workspace):

@@ -34,8 +34,11 @@ def browser():
 
 
 @contextlib.contextmanager
-def opened(browser, **context):
-    """A page that tells what it asked for, and that fails the test for any fault in its console."""
+def opened(browser, refusals=(), **context):
+    """A page that tells what it asked for, and that fails the test for any fault in its console.
+
+    ``refusals`` are the statuses of the requests that the test gets refused.
+    """
     context = browser.new_context(viewport={"width": 1100, "height": 900}, **context)
     page = context.new_page()
     page.set_default_timeout(60_000)
@@ -47,7 +50,8 @@ def opened(browser, **context):
         yield page, requests
     finally:
         context.close()
-    assert faults == []
+    seen = [re.search(r"status of (\d+) \(", fault) for fault in faults]
+    assert [int(status[1]) if status else fault for status, fault in zip(seen, faults, strict=True)] == list(refusals)
 
 
 @pytest.fixture
@@ -234,6 +238,41 @@ def test_figures_of_earlier_settings_are_marked_until_they_are_worked_out_again(
     page.get_by_text("figures of earlier settings, being worked out again").wait_for(state="detached")
     assert page.locator("#drives tbody tr").count() == 6
     settings.write_text(before, encoding="utf-8")
+
+
+def test_settings_show_problems_at_their_field_and_both_texts_of_a_conflict(browser, served, demo):
+    address, _ = served
+    before = (demo / "build.toml").read_bytes()
+    with opened(browser, refusals=(400, 400, 409)) as (page, _):
+        settings_in_conflict(page, address, demo)
+    (demo / "build.toml").write_bytes(before)
+
+
+def settings_in_conflict(page, address, demo):
+    page.goto(f"{address}/builds/demo/settings")
+    page.get_by_label("reductions *").fill("9.1")
+    page.get_by_label("motor temperature, red").fill("20 A")
+    page.get_by_role("button", name="Save", exact=True).click()
+    page.locator("[id='field-gearing.reductions-problem']").get_by_text("expected such as").wait_for()
+    page.get_by_label("reductions *").fill("drive unit = 8.2")
+    page.get_by_role("button", name="Save", exact=True).click()
+    page.locator("[id='field-limits.motor_temperature.red-problem']").get_by_text("20 A").wait_for()
+    assert page.get_by_label("motor temperature, red").get_attribute("aria-invalid") == "true"
+    page.get_by_label("motor temperature, red").fill("160 degC")
+    page.request.put(
+        f"{address}/api/builds/demo/settings",
+        headers={"X-Logan": "1"},
+        data={"fields": {"gearing.reductions": "drive unit = 7.7", "vehicle.wheel_inertia": "5 kg m2"}},
+    )
+    page.get_by_role("button", name="Save", exact=True).click()
+    conflict = page.locator("#conflict")
+    conflict.get_by_text("drive unit = 7.7").wait_for()
+    conflict.get_by_text("drive unit = 8.2").wait_for()
+    conflict.get_by_role("button", name="Save mine").click()
+    page.get_by_text("Saved.", exact=True).wait_for()
+    text = (demo / "build.toml").read_text(encoding="utf-8")
+    assert '"drive unit" = 8.2' in text
+    assert '"5 kg m2"' in text
 
 
 def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):

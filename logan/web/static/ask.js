@@ -1,7 +1,9 @@
 // Talks to the server: questions, and work that takes a while.
 import { make, number, say } from "./page.js";
 
-export class Refused extends Error {}
+export class Refused extends Error {
+  constructor(message, answer) { super(message); this.answer = answer || {}; }
+}
 
 export async function ask(method, address, content) {
   const options = { method: method, headers: { "X-Logan": "1" } };
@@ -20,7 +22,7 @@ export async function ask(method, address, content) {
   try { result = text ? JSON.parse(text) : {}; } catch (error) { result = { problem: text }; }
   if (!answer.ok) {
     const lines = [result.problem, ...(result.problems || []), result.remedy].filter(Boolean);
-    throw new Refused(lines.join(". ") || "that did not work");
+    throw new Refused(lines.join(". ") || "that did not work", result);
   }
   return result;
 }
