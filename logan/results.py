@@ -22,6 +22,29 @@ T = TypeVar("T")
 JsonValue: TypeAlias = "bool | int | float | str | list[JsonValue] | dict[str, JsonValue] | None"
 
 
+class StepWords(str):
+    """Words on what is being done that also say how far a counted work has come, for a bar to be drawn.
+
+    Parameters
+    ----------
+    words : str
+        What is being done.
+    done, total : int
+        Steps behind, and steps in all.
+    """
+
+    __slots__ = ("done", "total")
+
+    done: int
+    total: int
+
+    def __new__(cls, words: str, done: int, total: int) -> StepWords:
+        """Text with its two numbers: text cannot be changed once it is made."""
+        made = super().__new__(cls, words)
+        made.done, made.total = done, total
+        return made
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """A number that says where it comes from and how sure it is.

@@ -157,11 +157,22 @@ def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
 
 @contextmanager
 def working(label: str) -> Iterator[Callable[[str], None]]:
-    """Show on stderr that something is going on; yields a function that changes the words."""
+    """Show on stderr that something is going on; yields what changes the words, and draws what is counted."""
     if not sys.stderr.isatty():
         yield lambda words: None
         return
-    from rich.status import Status
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
 
-    with Status(label, console=console(stderr=True)) as status:
-        yield lambda words: status.update(clean(words))
+    from logan.results import StepWords
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(30), TimeRemainingColumn())
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=None)
+
+        def show(words: str) -> None:
+            done, total = (words.done, words.total) if isinstance(words, StepWords) else (0, None)
+            if done == 0:
+                bar.reset(task, total=total)  # another work: the time left is reckoned afresh
+            bar.update(task, description=clean(words), completed=done)
+
+        yield show

@@ -20,6 +20,7 @@ from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_reg
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
 from logan.model.unknowns import SharedPrior, shared_prior
+from logan.results import StepWords
 from logan.settings import BuildSettings
 from logan.units import FloatArray, IntArray
 
@@ -140,7 +141,7 @@ def leave_one_drive_out(
     whole : Solution, optional
         The fit of all drives where it is there already.
     told : callable, optional
-        Given words on what is being done.
+        Given words on what is being done, each with how many drives are behind.
 
     Returns
     -------
@@ -159,7 +160,7 @@ def leave_one_drive_out(
     rows: list[LeftOutDrive] = []
     for group in groups:
         if told:
-            told(f"leaving out drive {usable[group[0]].drive_id} ({len(rows) + 1} of {len(usable)})")
+            told(StepWords(f"leaving out drive {usable[group[0]].drive_id}", int(group[0]), len(usable)))
         rows += _left_out(group, whole, widened, prior, measurements, build)
     return _calibration(_scaled(rows))
 

@@ -35,7 +35,7 @@ from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
 from logan.quality.grades import worst_grade
-from logan.results import Estimate, Figure, JsonValue, json_ready, result_from_json
+from logan.results import Estimate, Figure, JsonValue, StepWords, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import VERSION
 
@@ -299,11 +299,12 @@ def stored_segments(
     """
     segments = []
     build = calibrated(library, build)
-    for record in library.drives():
+    records = library.drives()
+    for place, record in enumerate(records):
         if record.damage or record.is_excluded or (drives is not None and record.number not in drives):
             continue
         if told is not None:
-            told(f"drive {record.number}")
+            told(StepWords(f"reducing drive {record.number}", place, len(records)))
         if record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
             record = analyse_stored(library, record, build)  # as the settings are now
         segments.append(_segments(library, record, build))

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from logan.errors import LoganError
+from logan.results import StepWords
 
 JobState = Literal["waiting", "running", "done", "failed", "stopped"]
 KEPT_JOBS: Final = 200
@@ -60,6 +61,7 @@ class Job:
         if self.stop.is_set():
             raise JobStopped
         self.message = message
+        self.done, self.total = (message.done, message.total) if isinstance(message, StepWords) else (0.0, 0.0)
 
     @property
     def is_over(self) -> bool:

@@ -25,10 +25,10 @@ def follow(job: Job) -> Callable[[IngestProgress], None]:
     """Return what passes the progress of reading on to a job."""
 
     def tell(progress: IngestProgress) -> None:
+        job.tell(f"reading {progress.path.name}")
         job.done, job.total = progress.bytes_read, progress.size_bytes
         job.rate = f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else ""
         job.time_left_s = progress.time_left_s
-        job.tell(f"reading {progress.path.name}")
 
     return tell
 

@@ -53,6 +53,14 @@ def test_a_left_out_drive_has_no_say_in_its_own_prediction(build):
     assert moved[2].measured_wh == pytest.approx(1.3 * plain.measured_wh)
 
 
+def test_each_drive_left_out_says_how_many_are_behind_for_a_bar(build):
+    steps = []
+    leave_one_drive_out(prior_of(build), drives_of(4), [], build, told=steps.append)
+    assert [(str(step), step.done, step.total) for step in steps] == [
+        (f"leaving out drive {k}", k, 4) for k in range(4)
+    ]
+
+
 def test_many_drives_are_left_out_in_groups(build, monkeypatch):
     drives = drives_of(6)
     alone = leave_one_drive_out(prior_of(build), drives, [], build).drives
