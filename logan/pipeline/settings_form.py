@@ -220,7 +220,7 @@ def _limit_fields(values: dict[str, Any]) -> Iterator[FormField]:
     given = [channel for channel in values if isinstance(values[channel], dict)]
     for channel in dict.fromkeys((*given, *examples)):
         amber, red = examples.get(channel, ("", ""))
-        entry = values.get(channel, {})
+        entry = values[channel] if channel in given else {}
         for key, example in zip(_LIMIT_KEYS, (amber, amber, red, "datasheet"), strict=True):
             path = f"limits.{channel}.{key}"
             text = _text(entry.get(key))
@@ -284,10 +284,12 @@ def _put(document: Any, tables: list[str], key: str, value: object) -> None:
 
     table = document.setdefault(tables[0], tomlkit.table())
     parent = table
-    for name in tables[1:]:
+    for name in tables[1:] if isinstance(parent, dict) else ():
         if name not in parent:
             parent[name] = tomlkit.inline_table()
         table = parent[name]
+    if not isinstance(table, dict):
+        raise ValueError(f"{'.'.join(tables)} is no table in the file; mend its text first")
     if value is not None:
         if isinstance(table.get(key), dict) and "value" in table[key]:
             table[key]["value"] = value

@@ -137,3 +137,15 @@ def test_every_example_is_right_for_its_own_field(folder):
 def test_a_name_of_digits_stays_a_text(folder):
     save_fields(folder, {"build.name": "1972"})
     assert folder.settings().name == "1972"
+
+
+@pytest.mark.parametrize("wrong", ["limits.motor_temperature = 3", "limits = 3", "limits.motor_temperature.red = [1]"])
+def test_a_limit_of_the_wrong_form_is_shown_and_refused(folder, wrong):
+    text = folder.settings_file.read_text(encoding="utf-8")
+    start = text.index("[limits]")
+    faulty = wrong + "\n" + text[:start] + text[text.index("[target]") :]
+    folder.settings_file.write_text(faulty, encoding="utf-8")
+    assert any("limits" in problem for problem in read_form(folder).problems)
+    with pytest.raises(ConfigurationError):
+        save_fields(folder, {"limits.motor_temperature.amber": "120 degC"})
+    assert folder.settings_file.read_text(encoding="utf-8") == faulty
