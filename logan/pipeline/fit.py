@@ -23,7 +23,7 @@ from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
 from logan.results import json_ready, result_from_json
 from logan.settings import BuildSettings
-from logan.version import VERSION
+from logan.version import science_edition
 
 __all__ = [
     "Calibration",
@@ -38,8 +38,6 @@ __all__ = [
     "with_plan",
 ]
 
-FIT_EDITION: Final = 2
-"""Counted up with every change of the model that moves a fit, so that what libraries keep is worked out again."""
 
 _KEY: Final = "fit"
 
@@ -147,8 +145,7 @@ def kept_fit(
 ) -> FitReport:
     """Fit as ``fit_drives`` does, or find the fit that the library keeps of these very drives and settings."""
     name = settings_fingerprint(
-        VERSION,
-        FIT_EDITION,
+        science_edition(),
         (build.vehicle, build.powertrain, build.pack, build.auxiliary),
         tuple(measurements),
         tuple(drive.fingerprint for drive in drives),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, find_build
-from logan.version import VERSION
+from logan.version import science_edition
 
 if TYPE_CHECKING:
     from logan.drive_library.records import CheckReport, DriveRecord
@@ -119,7 +119,7 @@ def _settings_stamp(folder: BuildFolder) -> str:
             content += folder.measurements_file.read_bytes()
     except OSError:
         return ""
-    return sha256(VERSION.encode() + content).hexdigest()
+    return sha256(science_edition().encode() + content).hexdigest()
 
 
 def drives_kept_raw(folder: BuildFolder) -> int:

@@ -32,7 +32,7 @@ from logan.pipeline.predict import (
 )
 from logan.pipeline.stored import admission_notes, stored_segments
 from logan.results import json_ready, result_from_json
-from logan.version import VERSION
+from logan.version import science_edition
 
 ANSWER_SEED: Final = 1
 """Of the samples of the answer that is kept, so that every face shows the same."""
@@ -184,7 +184,7 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
     """Name of everything that the answer rests on: settings, measurements, plan, drives and their notes."""
     plans = frozen_plans(folder.plans)
     return settings_fingerprint(
-        VERSION,
+        science_edition(),
         Refinement.schema,
         calibrated(library, folder.settings()),
         folder.measurements(),

@@ -37,7 +37,7 @@ from logan.quality import find_changes
 from logan.quality.grades import worst_grade
 from logan.results import Estimate, Figure, JsonValue, StepWords, json_ready, result_from_json
 from logan.settings import AnalysisSettings, BuildSettings
-from logan.version import VERSION
+from logan.version import science_edition
 
 if TYPE_CHECKING:
     from logan.drive_library.raw_file import RawFileWriter
@@ -94,7 +94,7 @@ def analysis_fingerprint(
 ) -> str:
     """Name of everything that an analysis rests on besides the samples."""
     return settings_fingerprint(
-        VERSION,
+        science_edition(),
         build.vehicle,
         build.powertrain,
         build.pack,
@@ -110,7 +110,7 @@ def analysis_fingerprint(
 def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
     return settings_fingerprint(
-        VERSION,
+        science_edition(),
         DriveSegments.schema,
         build.vehicle,
         build.powertrain,

@@ -1,18 +1,23 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+import logan
 from logan.drive.drive import DriveConditions
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import import_logs
+from logan.pipeline.instruments import calibrated
 from logan.pipeline.library import bring_up_to_date
 from logan.pipeline.stored import analysis_fingerprint, segments_fingerprint, stored_segments
 from logan.results import Estimate
+from logan.version import science_edition
 from tests.pipeline.twin_fleet import write_fleet
 
 
@@ -42,7 +47,9 @@ def test_a_drive_is_stored_with_its_figures_in_its_own_file(folder):
     with DriveLibrary.open(folder.library) as library:
         for record in library.drives():
             assert isinstance(record.summary.metrics["net_wh"], Estimate)
-            assert record.summary.fingerprint == analysis_fingerprint(folder.settings(), record.conditions)
+            # What its sensors are known to show wrong is part of what a figure rests on.
+            build = calibrated(library, folder.settings())
+            assert record.summary.fingerprint == analysis_fingerprint(build, record.conditions)
         assert bring_up_to_date(library, folder) == ()
 
 
@@ -63,6 +70,32 @@ def test_a_limit_has_the_drives_analysed_again_but_not_their_part_in_the_fit(fol
         assert analysis_fingerprint(limited, record.conditions) != before[1]
 
 
+def test_a_changed_formula_has_every_figure_worked_out_again(folder, monkeypatch):
+    from logan.pipeline import library as pipeline_library
+    from logan.pipeline import stored
+
+    for module in (stored, pipeline_library):
+        monkeypatch.setattr(module, "science_edition", lambda: "another edition")
+    with DriveLibrary.open(folder.library) as library:
+        assert bring_up_to_date(library, folder) == (1, 2)
+        assert bring_up_to_date(library, folder) == ()
+
+
+def test_the_edition_follows_every_source_that_makes_figures_and_none_that_only_shows_them(tmp_path):
+    copy = Path(shutil.copytree(Path(logan.__file__).parent, tmp_path / "logan"))
+    ask = [sys.executable, "-c", "from logan.version import science_edition; print(science_edition())"]
+
+    def edition() -> str:
+        return subprocess.run(ask, cwd=tmp_path, capture_output=True, text=True, check=True).stdout.strip()
+
+    first = edition()
+    assert first == science_edition()
+    for name, is_science in (("metrics/energy.py", True), ("model/priors.py", True), ("cli/main.py", False)):
+        (copy / name).write_text((copy / name).read_text(encoding="utf-8") + "\n# changed\n", encoding="utf-8")
+        assert (edition() != first) is is_science, name
+        first = edition()
+
+
 def test_the_vehicle_touches_everything_once(folder):
     edited(folder, 'mass = "', 'mass = "1')
     with DriveLibrary.open(folder.library) as library:
@@ -72,7 +105,7 @@ def test_the_vehicle_touches_everything_once(folder):
 
 def test_a_payload_touches_its_own_drive_and_words_touch_none(folder):
     with DriveLibrary.open(folder.library) as library:
-        library.set_conditions(1, DriveConditions(note="wet", tags=("family",), change="tyres", excluded_because="tow"))
+        library.set_conditions(1, DriveConditions(note="wet", tags=("family",), change="tires"))
         assert bring_up_to_date(library, folder) == ()
         library.set_conditions(2, DriveConditions(payload_kg=200.0))
         assert bring_up_to_date(library, folder) == (2,)
