@@ -205,4 +205,5 @@ def robust_slopes(target: FloatArray, columns: FloatArray, second_s: FloatArray)
     summed = np.stack([np.bincount(minute, column) for column in score.T], axis=1)
     clusters = max(int(np.unique(minute).size), 2)
     covariance = bread @ (summed.T @ summed) @ bread * clusters / (clusters - 1)
-    return slope / scale, np.sqrt(np.diag(covariance)) / scale
+    # Where minutes hardly differ, rounding may leave a variance below zero.
+    return slope / scale, np.sqrt(np.maximum(np.diag(covariance), 0.0)) / scale

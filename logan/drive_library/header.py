@@ -145,7 +145,7 @@ def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Mig
     """
     if not isinstance(content, dict) or content.get("format") != name or not isinstance(content.get("version"), int):
         raise ValueError(f"this is not a {name} header")
-    if content["version"] < 1:
+    if content["version"] < min((1, *migrations)):
         raise ValueError(f"this is no version of {name}")
     if content["version"] > version:
         raise DriveLibraryError(

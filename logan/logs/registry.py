@@ -117,7 +117,7 @@ def _seeming(head: bytes) -> tuple[str, str]:
         return "a file of bytes of some program's own", f"Export it from that program as text. {_READABLE}"
     first = next((line.strip() for line in text.splitlines() if line.strip()), "")
     return (
-        f"text of which no line is a frame, and no row a table's (it begins '{first[:50]}')",
+        f"text of which no line is a frame and no row belongs to a table (it begins '{first[:50]}')",
         f"Export the log with a time in each line or row, and a row of names above. {_READABLE}",
     )
 

@@ -143,7 +143,7 @@ def test_flipped_bits_raise_no_fault_and_cost_little(sample, log, frames, tmp_pa
             assert not sample.is_text
             continue
         if sample.is_text:
-            assert len(found) >= len(frames) - 3
+            assert len(found) >= len(frames) - 6  # a newline that flips costs both lines that it parted
             assert sum((frame.can_id, frame.data) not in known for frame in found) <= 3
 
 

@@ -115,8 +115,9 @@ def test_isolation_is_amber_against_un_r100(town):
 def test_an_averaged_logs_peak_is_called_a_lower_bound():
     time_s = np.arange(0.0, 300.0, 1.0)
     drive = made_drive(
-        ("pack_current", time_s, 100.0 + 50.0 * np.sin(time_s / 20.0)),
-        ("pack_voltage", time_s, np.full(time_s.shape, 380.0)),
+        ("pack_current", time_s, current := 100.0 + 50.0 * np.sin(time_s / 20.0)),
+        ("pack_voltage", time_s, 390.0 - 0.1 * current),
+        ("state_of_charge", time_s, 0.8 - np.cumsum(current) / 3600.0 / 60.0),  # tells the sign of the current
         is_averaged=True,
     )
     caption = table(told_by(drive)[1], "discharge").caption

@@ -127,6 +127,5 @@ export async function logs() {
     sendAll([...event.dataTransfer.files]);
   });
   byId("pick").addEventListener("change", (event) => sendAll([...event.target.files]));
-  await Promise.all([list(), dbcs()]);
-  await watching(showImported);
+  await Promise.all([watching(showImported), list(), dbcs()]);
 }
