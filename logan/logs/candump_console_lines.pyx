@@ -12,6 +12,7 @@ from logan.logs.line_columns cimport (
     in_registers, is_end_of_line, skip_blanks, take_named_bus, whole_number,
 )
 
+
 def read_lines(LineColumns columns not None):
     """Read all lines; False where CAN FD data needs longer rows."""
     return columns.read(_read_line, NULL)

@@ -6,7 +6,7 @@ spreadsheet spoiled are left.
 """
 
 from libc.stdint cimport int64_t, uint8_t, uint32_t, uint64_t
-from libc.string cimport memchr, memcmp
+from libc.string cimport memcmp
 
 from logan.logs.line_columns cimport (
     BLANK, CLASSIC_BYTES, EXTENDED, FD, FD_BYTES, HEX_VALUE, LEFT, MAX_EXTENDED_ID, MAX_SECONDS, MAX_STANDARD_ID,
