@@ -39,7 +39,6 @@ from logan.logs.frame_text_layout import (
 )
 from logan.logs.frame_text_names import header_roles
 from logan.logs.frame_text_times import find_time, has_date
-from logan.logs.log_format import HEAD_BYTES
 from logan.logs.text_lines import (
     FD_LENGTHS,
     BrokenLineError,
@@ -105,8 +104,8 @@ def infer_layout(head: bytes, said: str = "", known: frozenset[tuple[int, bool]]
     """
     wishes = wishes_of(said)
     lines = [line.removesuffix("\r") for line in head.removeprefix(b"\xef\xbb\xbf").decode("latin-1").split("\n")]
-    if len(head) >= HEAD_BYTES and len(lines) > 3:
-        lines.pop()
+    if len(lines) > 3:
+        lines.pop()  # blank, or cut off: half a cell of data would make its whole column something else
     sample = [line for line in lines if is_frame_like(line) or (wishes.is_whole and line.strip())]
     sample = _of_usual_shape(sample) if sample else []
     if len(sample) > _SAMPLE_LINES:

@@ -16,8 +16,7 @@ from logan.pipeline.logs_reader import LogsReader
 from tests.hardening.targets import FIXTURES, read_log
 from tests.logs.harness import frames_of
 
-# The columns of a free text are inferred from its lines: four of them, one cut, may be taken for something else.
-LOGS = sorted(path for path in (FIXTURES / "logs").rglob("*") if path.is_file() and path.parent.name != "frame_text")
+LOGS = sorted(path for path in (FIXTURES / "logs").rglob("*") if path.is_file())
 LARGE = 3_000
 BINARY = (".blf", ".mf4", ".db", ".gpx")
 
