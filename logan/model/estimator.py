@@ -15,7 +15,7 @@ import numpy as np
 
 from logan.model.drive_fit import drive_fits, hull_of
 from logan.model.drive_likelihood import wind_share
-from logan.model.fit_result import DriveInformation, FitResult, LearnedConditions
+from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, FitResult, LearnedConditions
 from logan.model.hierarchy import RegenLimit, Solution
 from logan.model.identifiability import plain_words
 from logan.model.measurement import Measurement
@@ -150,6 +150,16 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
             for drive in result.drives
         ),
     )
+
+
+def with_drag_model_term(result: FitResult) -> FitResult:
+    """Return a fit whose drag area carries what no number of drives can tell of it. Method: fit (18)."""
+    if not result.drive_count:
+        return result
+    covariance = result.posterior.log_covariance.copy()
+    covariance[DRAG, DRAG] += DRAG_MODEL_SIGMA_RATIO**2
+    posterior = replace(result.posterior, log_covariance=covariance)
+    return replace(result, posterior=posterior, drag_model_sigma_ratio=DRAG_MODEL_SIGMA_RATIO)
 
 
 def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Sequence[DriveInformation]) -> FloatArray:

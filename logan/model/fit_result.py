@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from typing import ClassVar, Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from logan.units import FloatArray
 
 DRAG_MODEL_SIGMA_RATIO: Final = 0.04
 """What drives cannot tell of drag area whatever their number: crosswind, the tires' rise, drag by speed (from a
-simulator of other structure). It is shown, and no part of a prediction."""
+simulator of other structure). Left out of predictions, steady 65 mph held the truth in 50 to 56 of nominal 90 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,6 +234,8 @@ class FitResult:
         Plain words on what the data cannot tell.
     sensors : SensorErrors or None
         The sensors' shared errors, where they are in the posterior.
+    drag_model_sigma_ratio : float
+        What of the drag area's uncertainty in the posterior no drive and no test narrows.
     """
 
     schema: ClassVar[str] = "fit-result/1"
@@ -258,17 +260,15 @@ class FitResult:
     message: str
     warnings: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
+    drag_model_sigma_ratio: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "learned_ratio", read_only(self.learned_ratio))
         object.__setattr__(self, "correlation", read_only(self.correlation))
 
     def estimate(self, name: str) -> Estimate:
-        """One parameter as it is shown: drag area with what the model of it cannot know."""
-        found = self.posterior.estimate(name)
-        if name != "drag_area_m2" or not self.drive_count:
-            return found
-        return replace(found, sigma=float(np.hypot(found.sigma or 0.0, DRAG_MODEL_SIGMA_RATIO * found.value)))
+        """One parameter as it is shown."""
+        return self.posterior.estimate(name)
 
     @property
     def drive_count(self) -> int:

@@ -17,7 +17,7 @@ from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of, rotating_mass_of
 from logan.model.sensor_errors import mistaken_parameters
-from logan.model.unknowns import SHARED_COUNT
+from logan.model.unknowns import DRAG, SHARED_COUNT
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -159,6 +159,7 @@ def _joint_covariance(result: FitResult, build: BuildSettings) -> FloatArray:
     """Of the log parameters and the sensors' errors together, shape (12, 12)."""
     joint = np.zeros((_SIZE + len(UNKNOWNS), _SIZE + len(UNKNOWNS)))
     joint[:_SIZE, :_SIZE] = result.posterior.log_covariance
+    joint[DRAG, DRAG] -= result.drag_model_sigma_ratio**2  # no test narrows what the model cannot know
     if result.sensors is None:
         joint[_SIZE:, _SIZE:] = known_instruments(build).covariance
     else:

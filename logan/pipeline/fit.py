@@ -12,7 +12,7 @@ from logan.driving_range.coverage import Calibration, leave_one_drive_out
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect, modification_effect
-from logan.model.estimator import fit_result_of, with_intervals_widened
+from logan.model.estimator import fit_result_of, with_drag_model_term, with_intervals_widened
 from logan.model.fit_result import DriveFit, FitResult
 from logan.model.identifiability import Identifiability, assess_identifiability
 from logan.model.measurement import Measurement
@@ -131,7 +131,7 @@ def fit_drives(
         )
     result = fit_result_of(solution, widened, prior, drives, measurements, build)
     calibration = leave_one_drive_out(prior, drives, measurements, build, whole=solution, told=told)
-    result = with_intervals_widened(result, calibration.interval_scale_ratio)
+    result = with_drag_model_term(with_intervals_widened(result, calibration.interval_scale_ratio))
     return FitReport(fit=result, identifiability=assess_identifiability(result), calibration=calibration)
 
 

@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 
 from logan.instruments.posterior import known_instruments
-from logan.model.estimator import fit
+from logan.model.estimator import fit, with_drag_model_term
+from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.next_test import covariance_after, rank_next_tests
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
+from logan.model.unknowns import DRAG
 from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.synthetic_segments import drive_of, shared_truth
@@ -89,3 +91,14 @@ def test_an_exact_parameter_stays_exact():
     before = np.diag([0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
     after = covariance_after(before, np.ones((1, 6)))
     assert after[0] == pytest.approx(np.zeros(6))
+
+
+def test_what_the_model_cannot_know_of_drag_widens_predictions_and_is_promised_by_no_test(build):
+    plain = fit(prior_of(build), [drive_of(shared_truth(), np.random.default_rng(4), noise_j=1e4)], [], build)
+    carried = with_drag_model_term(plain)
+    added = carried.posterior.log_covariance - plain.posterior.log_covariance
+    assert added[DRAG, DRAG] == pytest.approx(DRAG_MODEL_SIGMA_RATIO**2)
+    assert np.count_nonzero(added) == 1
+    assert rank_next_tests(carried, HIGHWAY, build) == rank_next_tests(plain, HIGHWAY, build)
+    unfitted = fit(prior_of(build), [], [], build)
+    assert with_drag_model_term(unfitted) is unfitted
