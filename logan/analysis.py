@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import ClassVar
+from dataclasses import field
 
 from logan.admission.admission import Admission
 from logan.flags import DataFlag
@@ -20,9 +19,10 @@ from logan.metrics.regen import RegenSummary
 from logan.metrics.resistance import ResistanceSummary
 from logan.metrics.thermal import ThermalSummary
 from logan.quality.grades import MetricGrade
+from logan.results import result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-analysis/2")
 class DriveAnalysis:
     """Everything that one drive says; one result per question, each with its own schema.
 
@@ -37,8 +37,6 @@ class DriveAnalysis:
     energy, ledger, regen, current, resistance, thermal, derating, pack, calibration, coastdowns, limits
         The results.
     """
-
-    schema: ClassVar[str] = "drive-analysis/2"
 
     flags: tuple[DataFlag, ...]
     energy: EnergySummary

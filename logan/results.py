@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import inspect
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol, TypeAlias, TypeVar, runtime_checkable
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 if TYPE_CHECKING:
     import numpy as np
@@ -119,11 +120,44 @@ class Quantiles:
         )
 
 
-@runtime_checkable
-class Result(Protocol):
-    """A finished result: frozen, typed, and with a schema name for its JSON form."""
+@typing.dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(dataclasses.field,))
+def result(schema: str = "", *, kw_only: bool = True, eq: bool = True) -> Callable[[type[T]], type[T]]:
+    """Make a class a finished result: a frozen, slotted dataclass whose arrays nobody can write through.
 
-    schema: ClassVar[str]
+    Parameters
+    ----------
+    schema : str
+        Name and number of its JSON form, such as ``"trend/1"``; the number moves when a key changes meaning.
+    kw_only : bool
+        Fields are given by name.
+    eq : bool
+        Results with equal fields are equal; never so where a field is an array.
+    """
+
+    def made(cls: type[T]) -> type[T]:
+        if schema:
+            cls.schema = schema  # type: ignore[attr-defined]
+        kinds = {name: str(kind) for name, kind in inspect.get_annotations(cls).items()}
+        arrays = tuple(name for name, kind in kinds.items() if "Array" in kind or "ndarray" in kind)
+        checked = cls.__dict__.get("__post_init__")
+        if arrays:
+
+            def frozen_arrays(self: T) -> None:
+                if checked is not None:
+                    checked(self)
+                for name in arrays:
+                    if hasattr(array := getattr(self, name), "setflags"):
+                        object.__setattr__(self, name, read_only(array))
+
+            cls.__post_init__ = frozen_arrays  # type: ignore[attr-defined]
+        return dataclass(frozen=True, slots=True, kw_only=kw_only, eq=eq and not arrays)(cls)
+
+    return made
+
+
+def schema_of(kind: type) -> str:
+    """Schema of a result's JSON form."""
+    return str(kind.schema)  # type: ignore[attr-defined]
 
 
 def json_ready(value: object) -> JsonValue:

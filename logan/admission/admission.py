@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import ClassVar
+from dataclasses import field
 
 from logan.flags import Span
-from logan.results import Refusal
+from logan.results import Refusal, result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("kept-out/1")
 class KeptOut:
     """What one use must do without, and why.
 
@@ -26,8 +25,6 @@ class KeptOut:
         True where the channels are not logged at all, which no reason of the user's can mend.
     """
 
-    schema: ClassVar[str] = "kept-out/1"
-
     use: str
     reason: str
     remedy: str = ""
@@ -35,7 +32,7 @@ class KeptOut:
     is_missing: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("admission/1")
 class Admission:
     """What a drive may be used for; whoever uses a drive asks this and nothing else.
 
@@ -48,8 +45,6 @@ class Admission:
     remarks : tuple of str
         What belongs beside the drive's error, such as a load that nobody logged with its energy.
     """
-
-    schema: ClassVar[str] = "admission/1"
 
     kept_out: tuple[KeptOut, ...] = ()
     untrusted: Mapping[str, str] = field(default_factory=dict)

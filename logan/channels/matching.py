@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from logan.channels.declared_evidence import Words, declared_score
 from logan.channels.measured_evidence import Measured, measure_columns
 from logan.channels.profiles import PROFILES, Profile
 from logan.frames.table import SignalColumn, SignalTable
+from logan.results import result
 
 LEAST_SCORE: Final = 0.35
 MOST_CANDIDATES: Final = 5
@@ -60,7 +61,7 @@ class Candidate:
     sample: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("channel-suggestion/1")
 class Suggestion:
     """Candidates for one channel, best first.
 
@@ -73,8 +74,6 @@ class Suggestion:
     is_tie : bool
         True when the first two cannot be told apart; the choice is the user's.
     """
-
-    schema: ClassVar[str] = "channel-suggestion/1"
 
     channel: str
     candidates: tuple[Candidate, ...]

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 from scipy.special import stdtrit
 
 from logan.drive.drive import Channel
 from logan.numerics import nominal_period_s
-from logan.results import Refusal, read_only
+from logan.results import Refusal, result
 from logan.units import BoolArray, FloatArray
 
 SHORTEST_OVERLAP_S: Final = 120.0
@@ -30,7 +29,7 @@ _FINEST_LAG_S: Final = 0.02
 """Least scatter of the lag of one block that is believed. [s]"""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("clock-alignment/1")
 class ClockAlignment:
     """How the second clock maps onto the first: ``first = second + lag + drift (second - at)``.
 
@@ -52,8 +51,6 @@ class ClockAlignment:
         The curve that the lag was read from, for a plot. [s, 1]
     """
 
-    schema: ClassVar[str] = "clock-alignment/1"
-
     lag_s: float
     low_s: float
     high_s: float
@@ -64,10 +61,6 @@ class ClockAlignment:
     correlation: float
     lags_s: FloatArray
     correlations: FloatArray
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "lags_s", read_only(self.lags_s))
-        object.__setattr__(self, "correlations", read_only(self.correlations))
 
 
 def align_clocks(reference: Channel, other: Channel, *, max_lag_s: float | None = None) -> ClockAlignment | Refusal:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from logan.drive.drive import Drive
 from logan.drive.motion import height_along, road_speed
 from logan.drive.pack_power import pack_power
 from logan.numerics import cumulative
+from logan.results import result
 from logan.units import FloatArray
 
 SLOPE_BASE_M: Final = 200.0
@@ -19,7 +19,7 @@ SLOPE_BASE_M: Final = 200.0
 SLOPE_REACH_S: Final = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("context/1")
 class Context:
     """Speed, load, slope and surroundings at one moment; None where not logged.
 
@@ -30,8 +30,6 @@ class Context:
     speed_m_per_s, power_w, grade_ratio, state_of_charge_ratio, ambient_degc : float or None
         Road speed, pack power, slope, state of charge and outside air at that moment.
     """
-
-    schema: ClassVar[str] = "context/1"
 
     at_s: float
     speed_m_per_s: float | None = None

@@ -6,15 +6,14 @@ compared at the ends of stretches, where an error of each end counts once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.constants import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K
 from logan.drive.drive import Channel
 from logan.numerics import rolling_mean
-from logan.results import Refusal
+from logan.results import Refusal, result
 from logan.units import FloatArray
 
 _STANDARD_SEA_LEVEL_PA: Final = 101_325.0
@@ -116,7 +115,7 @@ def with_uncertainty(elevation: Channel, speed: Channel | None = None) -> Channe
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("loop-closure/1")
 class LoopClosure:
     """Height misclosure of a drive that ends where it began.
 
@@ -129,8 +128,6 @@ class LoopClosure:
     sigma_m : float
         Uncertainty that the elevation claims for that difference. [m]
     """
-
-    schema: ClassVar[str] = "loop-closure/1"
 
     apart_m: float
     misclosure_m: float

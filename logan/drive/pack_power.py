@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
 from logan.numerics import interpolate, spans_where, union_times
-from logan.results import read_only
+from logan.results import result
 from logan.units import BoolArray, FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class PackPower:
     """Power at the pack terminals, positive on discharge.
 
@@ -30,10 +28,6 @@ class PackPower:
     power_w: FloatArray
     max_gap_s: float
     source: str
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "time_s", read_only(self.time_s))
-        object.__setattr__(self, "power_w", read_only(self.power_w))
 
 
 def pack_power(drive: Drive) -> PackPower | None:

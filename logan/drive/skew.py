@@ -9,14 +9,14 @@ for a delay. Which blocks of the drive are used is drawn again and again for the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final, TypeAlias
+from dataclasses import replace
+from typing import Final, TypeAlias
 
 import numpy as np
 
 from logan.drive.drive import Channel
 from logan.numerics import nominal_period_s
-from logan.results import Refusal
+from logan.results import Refusal, result
 from logan.units import BoolArray, FloatArray
 
 Regressors: TypeAlias = Callable[[float], FloatArray]
@@ -39,7 +39,7 @@ _COARSE_S: Final = 0.1
 _FINE_S: Final = 0.01
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("lag-estimate/1")
 class LagEstimate:
     """How late one channel is against another.
 
@@ -52,8 +52,6 @@ class LagEstimate:
     r2_ratio : float
         Share of the first channel's changes that the second explains at this lag.
     """
-
-    schema: ClassVar[str] = "lag-estimate/1"
 
     lag_s: float
     low_s: float

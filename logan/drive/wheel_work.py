@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,7 +12,7 @@ from logan.drive.motion import air_of, headwind_at, height_along, road_speed
 from logan.numerics import spans_where
 from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, temperature_factor
-from logan.results import read_only
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -22,7 +21,7 @@ LEAST_STOP_S: Final = 2.0
 """Slower than this for this long is standing."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class WheelWork:
     """Work at the wheels in each step between two speed samples; zero in steps that are not covered.
 
@@ -51,10 +50,6 @@ class WheelWork:
     effective_mass_kg: float
     height_sigma_m: float | None
     notes: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        for name in ("time_s", "speed_m_per_s", "distance_m", "rolling_j", "air_j", "kinetic_j", "hills_j"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
     def total_j(self) -> FloatArray:

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import ClassVar
 
 from logan.admission.admission import Admission, KeptOut
 from logan.drive.provenance import DriveConditions, LogSource
-from logan.results import Estimate, Figure
+from logan.results import Estimate, Figure, result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-summary/1")
 class DriveSummary:
     """What was worked out for a drive, small enough to list a thousand of them at once.
 
@@ -34,8 +33,6 @@ class DriveSummary:
         What the drive may be used for.
     """
 
-    schema: ClassVar[str] = "drive-summary/1"
-
     distance_m: float | None = None
     grade: str = ""
     flag_counts: Mapping[str, int] = field(default_factory=dict)
@@ -55,7 +52,7 @@ class DriveSummary:
         return figure.value if isinstance(figure, Estimate) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-record/1")
 class DriveRecord:
     """One line of the library: everything that ``logan drives`` shows.
 
@@ -84,8 +81,6 @@ class DriveRecord:
     damage : str
         What is wrong with the file; empty for a whole one.
     """
-
-    schema: ClassVar[str] = "drive-record/1"
 
     number: int
     id: str
@@ -159,7 +154,7 @@ class Damage:
     remedy: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-repeat/1")
 class DriveRepeat:
     """Two drives of which one is too many.
 
@@ -173,15 +168,13 @@ class DriveRepeat:
         How long both were driven at once by their clocks; zero where a clock is missing. [s]
     """
 
-    schema: ClassVar[str] = "drive-repeat/1"
-
     first: int
     second: int
     is_same: bool
     overlap_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("library-check/1")
 class CheckReport:
     """What ``check`` found.
 
@@ -194,8 +187,6 @@ class CheckReport:
     repeats : tuple of DriveRepeat
         Drives of which one is too many; both files are whole.
     """
-
-    schema: ClassVar[str] = "library-check/1"
 
     drive_count: int
     log_count: int

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from math import factorial
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from logan.driving_range.prediction import ScenarioRange, available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -46,7 +47,7 @@ class AttributionStep:
     range_change_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("attribution/1")
 class Attribution:
     """Plan to refined prediction in one scenario, step by step; the steps add up to the difference exactly.
 
@@ -61,8 +62,6 @@ class Attribution:
     steps : tuple of AttributionStep
         Shapley values: the mean effect over every order of changing one after the other. Largest first.
     """
-
-    schema: ClassVar[str] = "attribution/1"
 
     scenario: str
     consumption_before_wh_per_km: float

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from logan.physics.certification import (
     miles_per_gallon_equivalent,
     multi_cycle_result,
 )
-from logan.results import Quantiles
+from logan.results import Quantiles, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 from logan.units.quantities import parse_quantity
@@ -63,7 +63,7 @@ class ScheduleFigures:
     range_m: Quantiles
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("certification-sheet/1")
 class CertificationSheet:
     """The schedules of a certification, with the intervals that vehicles left out of the priors bear out.
 
@@ -80,8 +80,6 @@ class CertificationSheet:
     is_coefficients : bool
         True when the road load came as A, B and C.
     """
-
-    schema: ClassVar[str] = "certification-sheet/1"
 
     schedules: tuple[ScheduleFigures, ...]
     label_range_m: Quantiles

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
-
 import numpy as np
 
 from logan.model.conditions import Conditions
 from logan.model.forward import consumption_wh_per_km
 from logan.model.parameters import ParameterDistribution
 from logan.model.schedule import steady_schedule
-from logan.results import read_only
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 
 _SPEEDS_MPH = np.arange(15.0, 90.0, 5.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("consumption-curve/1")
 class ConsumptionCurve:
     """Net consumption at steady speeds on the level, without wind.
 
@@ -32,17 +29,11 @@ class ConsumptionCurve:
         Outside air. [degC]
     """
 
-    schema: ClassVar[str] = "consumption-curve/1"
-
     speed_m_per_s: FloatArray
     p10: FloatArray
     p50: FloatArray
     p90: FloatArray
     ambient_temperature_degc: float
-
-    def __post_init__(self) -> None:
-        for name in ("speed_m_per_s", "p10", "p50", "p90"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def consumption_curve(

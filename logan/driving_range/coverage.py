@@ -20,7 +20,7 @@ from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_reg
 from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
 from logan.model.unknowns import SharedPrior, shared_prior
-from logan.results import StepWords
+from logan.results import StepWords, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray, IntArray
 
@@ -74,7 +74,7 @@ class LeftOutDrive:
         return self.low_wh <= self.measured_wh <= self.high_wh
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("calibration/1")
 class Calibration:
     """Leave-one-drive-out errors and interval coverage for this very build.
 
@@ -95,8 +95,6 @@ class Calibration:
     reason : str
         Why there is no figure; empty when there is.
     """
-
-    schema: ClassVar[str] = "calibration/1"
 
     drives: tuple[LeftOutDrive, ...]
     median_error_ratio: float | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from logan.model.parameters import ParameterDistribution
 from logan.physics.gearing import motor_speed_rad_per_s, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio
 from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
+from logan.results import result
 from logan.settings import BuildSettings, GearingChoice, Reduction
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 
@@ -156,7 +157,7 @@ class GearingPerformance:
         return heat, level.battery_power_level_w, np.inf if self.sprint_s is None else self.sprint_s
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("gearing-sheet/2")
 class GearingSheet:
     """Every reduction considered, side by side.
 
@@ -182,8 +183,6 @@ class GearingSheet:
         Of the sweep: the one that holds 6 % at 55 mph with least consumption at 65 mph, or is coolest where none
         holds it; None where nothing says what is held. [ratio]
     """
-
-    schema: ClassVar[str] = "gearing-sheet/2"
 
     choices: tuple[GearingPerformance, ...]
     max_motor_speed_rad_per_s: float

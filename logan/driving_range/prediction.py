@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 from scipy.special import ndtr
@@ -16,7 +16,7 @@ from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.results import Quantiles
+from logan.results import Quantiles, result
 from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
 
@@ -31,7 +31,7 @@ PRIOR_DOMINATED: Final = "prior-dominated: fewer than two drives, so the plan's 
 _MAX_EFFICIENCY_RATIO: Final = 0.995
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("scenario-range/1", eq=False)
 class ScenarioRange:
     """Consumption and driving range in one scenario.
 
@@ -65,8 +65,6 @@ class ScenarioRange:
         Relative uncertainty added for what lies beyond. [ratio]
     """
 
-    schema: ClassVar[str] = "scenario-range/1"
-
     name: str
     kind: str
     consumption: Quantiles
@@ -87,7 +85,7 @@ class ScenarioRange:
     beyond_log_sigma: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("range-prediction/1", eq=False)
 class RangePrediction:
     """Driving range in every scenario.
 
@@ -110,8 +108,6 @@ class RangePrediction:
     note : str
         In plain words.
     """
-
-    schema: ClassVar[str] = "range-prediction/1"
 
     scenarios: tuple[ScenarioRange, ...]
     basis: str

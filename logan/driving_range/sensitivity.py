@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environme
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -51,7 +51,7 @@ class Sensitivity:
         return abs(self.range_high_m - self.range_low_m)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("tornado/1")
 class Tornado:
     """Every assumption behind a prediction, the most important first.
 
@@ -64,8 +64,6 @@ class Tornado:
     sensitivities : tuple of Sensitivity
         Largest swing first.
     """
-
-    schema: ClassVar[str] = "tornado/1"
 
     scenario: str
     consumption_wh_per_km: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from logan.driving_range.prediction import Draws, ScenarioRange, available_share
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.results import result
 from logan.settings import BuildSettings
 
 CONFIDENCES_RATIO: Final = (0.5, 0.8, 0.9)
@@ -50,7 +51,7 @@ class PackSize:
         return math.isfinite(self.usable_energy_wh)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("pack-sizing/2")
 class PackSizing:
     """The packs that a target needs, from even chance to the confidence wanted.
 
@@ -69,8 +70,6 @@ class PackSizing:
     choices : tuple of PackChoice
         Packs that can be built.
     """
-
-    schema: ClassVar[str] = "pack-sizing/2"
 
     scenario: str
     target_range_m: float

@@ -18,6 +18,7 @@ from typing import ClassVar, Final
 import numpy as np
 from scipy.special import stdtrit
 
+from logan.results import result
 from logan.units import FloatArray
 
 LEVEL_RATIO: Final = 0.9
@@ -61,7 +62,7 @@ class BudgetRow:
         return abs(self.sensitivity) * self.sigma
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("uncertainty-budget/1", eq=False)
 class UncertaintyBudget:
     """A result with all that makes it unsure.
 
@@ -81,7 +82,6 @@ class UncertaintyBudget:
         Of the expanded uncertainty.
     """
 
-    schema: ClassVar[str] = "uncertainty-budget/1"
     derived: ClassVar[tuple[str, ...]] = ("expanded",)
 
     quantity: str

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from logan.physics.battery import (
     resistance_at_ohm,
     state_of_charge_at_floor,
 )
-from logan.results import Estimate
+from logan.results import Estimate, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -28,7 +27,7 @@ REFERENCE_DISCHARGE_TIME_S: Final = 3.0 * 3600.0
 _LEAST_SHARE_RATIO: Final = 0.2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("pack-usable-energy/1")
 class UsableEnergy:
     """What the pack gives between the ends of its window.
 
@@ -51,8 +50,6 @@ class UsableEnergy:
     follows : tuple of float
         How its logarithm goes with each log parameter, by the sensors that read both; empty where not at all.
     """
-
-    schema: ClassVar[str] = "pack-usable-energy/1"
 
     energy_wh: float
     sigma_wh: float

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from logan.heat.network import HeatLoad, march
 from logan.heat.series import BLOCK_S, CHANNELS, RoadVehicle
 from logan.physics.battery import open_circuit_voltage_v
 from logan.physics.powertrain import regen_limit_ratio
-from logan.results import Estimate, Figure, Refusal, read_only
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
 from logan.units import BoolArray, FloatArray
 
@@ -197,7 +197,7 @@ def _mean(value: FloatArray) -> FloatArray:
     return np.asarray(value.reshape(-1, _SECONDS, value.shape[-1]).mean(axis=1)[:, np.newaxis, :])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("part-forecast/1")
 class PartForecast:
     """One part over the road.
 
@@ -221,8 +221,6 @@ class PartForecast:
         Winding above its sensor at the peak. [K]
     """
 
-    schema: ClassVar[str] = "part-forecast/1"
-
     part: str
     channel: str
     low_degc: FloatArray
@@ -239,12 +237,8 @@ class PartForecast:
     holds_ratio: float | None
     hidden_k: float | None = None
 
-    def __post_init__(self) -> None:
-        for name in ("low_degc", "middle_degc", "high_degc"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("heat-forecast/1", eq=False)
 class HeatForecast:
     """Temperatures over a road.
 
@@ -260,8 +254,6 @@ class HeatForecast:
     short_ratio : float
         Share of the time in which motor or pack cannot give what the road asks.
     """
-
-    schema: ClassVar[str] = "heat-forecast/1"
 
     parts: tuple[PartForecast, ...]
     refused: Mapping[str, Refusal]

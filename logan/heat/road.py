@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
 from logan.heat.fit import HeatModel
 from logan.heat.forecast import HeatForecast, HeatRoad, forecast_heat, road_samples
 from logan.heat.series import BLOCK_S, RoadVehicle
-from logan.results import Estimate, Figure, Quantiles, Refusal
+from logan.results import Estimate, Figure, Quantiles, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -27,7 +27,7 @@ SampleDrawer = Callable[[int], FloatArray]
 """Draws parameters of plan or fit, shape (k, 6)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("road-heat/1", eq=False)
 class RoadHeat:
     """One road in one load and weather.
 
@@ -56,8 +56,6 @@ class RoadHeat:
     notes : tuple of str
         In plain words.
     """
-
-    schema: ClassVar[str] = "road-heat/1"
 
     name: str
     distance_m: float

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
+from logan.results import result
 from logan.units import FloatArray
 
 CURRENT_GAIN: Final = "current_gain"
@@ -24,7 +24,7 @@ current with nothing flowing [A] and of temperatures [K]; ln(true / planned) of 
 UNITS: Final = ("ratio", "ratio", "ratio", "A", "K", "ratio")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("instrument-evidence/1")
 class InstrumentEvidence:
     """One linear statement on the sensors.
 
@@ -43,8 +43,6 @@ class InstrumentEvidence:
     shared_by : str
         Such as one clamp meter, or the satellites.
     """
-
-    schema: ClassVar[str] = "instrument-evidence/1"
 
     name: str
     source: str

@@ -14,8 +14,8 @@ contradicts by more than two standard uncertainties is widened to half of what w
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import ClassVar, Final
+from dataclasses import field, replace
+from typing import Final
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from logan.instruments.evidence import (
     InstrumentEvidence,
 )
 from logan.instruments.readings import reading_evidence
-from logan.results import Estimate, read_only
+from logan.results import Estimate, read_only, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -39,7 +39,7 @@ _IMPOSSIBLE_RATIO: Final = 0.15
 _CONTRADICTED: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("instruments/1")
 class Instruments:
     """What is known of a build's sensors, and of its usable energy, together.
 
@@ -60,8 +60,6 @@ class Instruments:
     notes : tuple of str
         In plain words.
     """
-
-    schema: ClassVar[str] = "instruments/1"
 
     mean: FloatArray
     covariance: FloatArray

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
-from logan.results import Figure
+from logan.results import Figure, result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("ledger-entry/1")
 class LedgerEntry:
     """One place where energy came from or went to.
 
@@ -23,14 +22,12 @@ class LedgerEntry:
         "measured", "modelled" or "remainder".
     """
 
-    schema: ClassVar[str] = "ledger-entry/1"
-
     name: str
     energy_wh: Figure
     basis: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("ledger-row/1")
 class LedgerRow:
     """The ledger of one part of the drive: a segment, or a band of speed, grade or temperature.
 
@@ -50,7 +47,6 @@ class LedgerRow:
         Auxiliaries. [Wh]
     """
 
-    schema: ClassVar[str] = "ledger-row/1"
     derived: ClassVar[tuple[str, ...]] = ("net_wh", "net_wh_per_km")
 
     label: str
@@ -77,7 +73,7 @@ class LedgerRow:
         return self.net_wh / (self.distance_m / 1000.0) if self.distance_m >= 50.0 else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("energy-ledger/1")
 class EnergyLedger:
     """Where the energy of one drive went, with the residual that does not close.
 
@@ -94,8 +90,6 @@ class EnergyLedger:
     notes : tuple of str
         What was assumed, and what was not logged.
     """
-
-    schema: ClassVar[str] = "energy-ledger/1"
 
     entries: tuple[LedgerEntry, ...]
     residual_wh: Figure

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -13,7 +12,7 @@ from logan.drive.pack_power import is_charging_at, pack_power
 from logan.flags import Severity
 from logan.metrics.steady_runs import SteadyRun, steady_runs
 from logan.numerics import integrate, joined_spans, spans_where
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -30,7 +29,7 @@ LEAST_STANDING_S: Final = 10.0
 OPEN_CONTACTOR_S: Final = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("wheel-calibration/1")
 class WheelCalibration:
     """Motor speed against satellite speed.
 
@@ -48,8 +47,6 @@ class WheelCalibration:
         Amber from 3 % (tyre), red from 6 % (gear or DBC); common practice.
     """
 
-    schema: ClassVar[str] = "wheel-calibration/1"
-
     circumference_m: Figure
     total_ratio: Figure
     deviation_ratio: float | None
@@ -57,7 +54,7 @@ class WheelCalibration:
     severity: Severity | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("standstill-load/1")
 class StandstillLoad:
     """Pack power at standstill in one state of load.
 
@@ -71,14 +68,12 @@ class StandstillLoad:
         Time standing in that state. [s]
     """
 
-    schema: ClassVar[str] = "standstill-load/1"
-
     state: str
     power_w: Figure
     observed_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("calibration-summary/1")
 class CalibrationSummary:
     """Calibrations that one drive allows.
 
@@ -95,8 +90,6 @@ class CalibrationSummary:
     steady_runs : tuple of SteadyRun
         Steady speeds found.
     """
-
-    schema: ClassVar[str] = "calibration-summary/1"
 
     wheel: WheelCalibration
     odometer_error_ratio: Figure

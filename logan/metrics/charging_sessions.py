@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import PackPower, is_charging_at, pack_power
 from logan.numerics import cumulative, joined_spans, rolling_mean, spans_where, union_times
 from logan.physics.charging import pilot_current_limit_a
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.units import FloatArray
 
 LEAST_SESSION_S: Final = 120.0
@@ -20,7 +19,7 @@ TAPER_RATIO: Final = 0.8
 POSSIBLE_EFFICIENCY_RATIO: Final = (0.6, 1.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("charging-session/1")
 class ChargingSession:
     """One charge.
 
@@ -41,8 +40,6 @@ class ChargingSession:
     pilot_limit_a : float or None
         Current that the pilot signal allows, where its duty cycle is known.
     """
-
-    schema: ClassVar[str] = "charging-session/1"
 
     start_s: float
     end_s: float

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.metrics.coastdown_runs import CoastdownSpan
 from logan.numerics import long_run_factor
 from logan.physics.coastdown import coasting_speed_m_per_s
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 WIND_SIGMA_M_PER_S: Final = 2.0
@@ -33,7 +33,7 @@ SHORT_RUN_FACTOR: Final = 1.4
 """A run of two minutes hides part of what is slow in its own fit; checked by simulation with ten-second gusts."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class GroupFit:
     """Road load of one run or pair.
 
@@ -56,9 +56,6 @@ class GroupFit:
     residual_m_per_s: tuple[float, ...]
     headwind_m_per_s: float
     linear_n_s_per_m: float = 0.0
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "covariance", read_only(self.covariance))
 
 
 def fit_group(

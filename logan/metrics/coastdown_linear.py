@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.metrics.coastdown_fit import GroupFit
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.units import FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("three-term-load/1")
 class ThreeTermLoad:
     """Road load with a linear term let in, at reference conditions: what a dynamometer is set to.
 
@@ -22,8 +21,6 @@ class ThreeTermLoad:
     constant_n, linear_n_s_per_m, quadratic_n_s2_per_m2 : Figure
         A, B and C; their errors are strongly correlated, so that their sum is surer than each.
     """
-
-    schema: ClassVar[str] = "three-term-load/1"
 
     constant_n: Figure
     linear_n_s_per_m: Figure

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,7 +12,7 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.motion import height_along
 from logan.drive.pack_power import pack_power
 from logan.numerics import joined_spans, nominal_period_s, spans_where
-from logan.results import read_only
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -29,7 +28,7 @@ OPPOSITE_DEG: Final = 30.0
 """Two runs are opposite when their courses differ by 180 degrees to within this."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class CoastdownSpan:
     """One stretch of coasting, ready to be fitted.
 
@@ -51,10 +50,6 @@ class CoastdownSpan:
     heading_deg: float | None
     mean_grade_ratio: float | None
     grade_sigma_ratio: float | None
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "time_s", read_only(self.time_s))
-        object.__setattr__(self, "speed_m_per_s", read_only(self.speed_m_per_s))
 
     @property
     def end_s(self) -> float:

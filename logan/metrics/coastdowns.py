@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from scipy.special import stdtrit
@@ -22,7 +22,7 @@ from logan.metrics.coastdown_linear import NO_THREE_TERMS, ThreeTermLoad, three_
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import METRES_PER_SECOND_PER_MPH, BoolArray
 
@@ -41,7 +41,7 @@ ROTATING_SIGMA_RATIO: Final = 0.005
 """Shares of effective mass, air density and speed that no number of runs averages out."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("coastdown-run/1")
 class CoastdownRun:
     """One coastdown.
 
@@ -65,8 +65,6 @@ class CoastdownRun:
         Why it is left out; empty when it takes part.
     """
 
-    schema: ClassVar[str] = "coastdown-run/1"
-
     start_s: float
     end_s: float
     start_speed_m_per_s: float
@@ -80,7 +78,7 @@ class CoastdownRun:
     rejected: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("coastdown-summary/1")
 class CoastdownSummary:
     """Road load from all coastdowns, at 20 degC and 98.21 kPa (40 CFR 1066.805(c)).
 
@@ -103,8 +101,6 @@ class CoastdownSummary:
     notes : tuple of str
         What was corrected, and what could not be.
     """
-
-    schema: ClassVar[str] = "coastdown-summary/1"
 
     runs: tuple[CoastdownRun, ...]
     pair_count: int

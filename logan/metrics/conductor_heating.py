@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 from logan.drive.context import Context
 from logan.flags import Severity
 from logan.physics.conductor import adiabatic_end_degc, adiabatic_factor, conductor_material, withstand_current_a
+from logan.results import result
 from logan.settings import Conductor
 
 ADIABATIC_WINDOW_S: Final = 30.0
@@ -16,7 +16,7 @@ ADIABATIC_WINDOW_S: Final = 30.0
 NEAR_LIMIT_K: Final = 10.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("conductor-heating/1")
 class ConductorHeating:
     """Adiabatic end temperature of a conductor over the hardest window: an upper estimate, not a limit.
 
@@ -35,8 +35,6 @@ class ConductorHeating:
     context : Context
         When and under what load.
     """
-
-    schema: ClassVar[str] = "conductor-heating/1"
 
     name: str
     window_s: float

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from logan.metrics.cautions import advice_for
 from logan.metrics.conductor_heating import ADIABATIC_WINDOW_S, ConductorHeating, conductor_heating
 from logan.metrics.duration_curve import window_maxima, with_zero_crossings
 from logan.numerics import nominal_period_s
-from logan.results import Refusal
+from logan.results import Refusal, result
 from logan.settings import BuildSettings, Conductor, DurationCurve, LimitSide
 from logan.units import FloatArray
 
@@ -27,7 +27,7 @@ AMBER_USED_RATIO: Final = 0.9
 """From this share of a curve on, an approach is amber (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("duration-point/1")
 class DurationPoint:
     """The hardest window of one length.
 
@@ -43,8 +43,6 @@ class DurationPoint:
         End of the window with the highest mean. [s]
     """
 
-    schema: ClassVar[str] = "duration-point/1"
-
     window_s: float
     mean_a: float
     rms_a: float
@@ -53,7 +51,7 @@ class DurationPoint:
     rms_at_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("current-peak/1")
 class CurrentPeak:
     """Highest sampled current, and how far above it the truth may lie.
 
@@ -73,8 +71,6 @@ class CurrentPeak:
         Why the peak must not be shown; empty where it may. What is averaged over a window stands.
     """
 
-    schema: ClassVar[str] = "current-peak/1"
-
     sampled_a: float
     upper_bound_a: float
     is_lower_bound: bool
@@ -83,7 +79,7 @@ class CurrentPeak:
     refusal: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("current-duration/1")
 class CurrentDuration:
     """Duration curve of one current in one direction.
 
@@ -101,8 +97,6 @@ class CurrentDuration:
         Share of the drive with known current.
     """
 
-    schema: ClassVar[str] = "current-duration/1"
-
     channel: str
     direction: str
     points: tuple[DurationPoint, ...]
@@ -110,7 +104,7 @@ class CurrentDuration:
     coverage_ratio: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("curve-approach/1")
 class CurveApproach:
     """How close a current came to a component's curve.
 
@@ -132,8 +126,6 @@ class CurveApproach:
         What to do, beside a red one.
     """
 
-    schema: ClassVar[str] = "curve-approach/1"
-
     component: str
     channel: str
     direction: str
@@ -148,22 +140,18 @@ class CurveApproach:
     caution: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("dwell-histogram/1")
 class DwellHistogram:
     """Time spent in each band of current; edges one more than times."""
-
-    schema: ClassVar[str] = "dwell-histogram/1"
 
     channel: str
     edges_a: tuple[float, ...]
     time_s: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("current-summary/1")
 class CurrentSummary:
     """All currents of one drive against all curves given."""
-
-    schema: ClassVar[str] = "current-summary/1"
 
     durations: tuple[CurrentDuration, ...]
     approaches: tuple[CurveApproach, ...]

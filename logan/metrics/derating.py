@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -13,7 +12,7 @@ from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.numerics import cumulative, joined_spans, spans_where
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
 from logan.units import BoolArray, FloatArray
 
@@ -67,7 +66,7 @@ _LOWERED: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("derating-event/1")
 class DeratingEvent:
     """One stretch in which less came than was asked, or in which a limit was announced.
 
@@ -94,8 +93,6 @@ class DeratingEvent:
         Where it began.
     """
 
-    schema: ClassVar[str] = "derating-event/1"
-
     kind: str
     channel: str
     start_s: float
@@ -108,7 +105,7 @@ class DeratingEvent:
     context: Context
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("derating-summary/1")
 class DeratingSummary:
     """Derating over one drive.
 
@@ -121,8 +118,6 @@ class DeratingSummary:
     notes : tuple of str
         What could not be looked for, and why.
     """
-
-    schema: ClassVar[str] = "derating-summary/1"
 
     events: tuple[DeratingEvent, ...]
     time_derated: Figure

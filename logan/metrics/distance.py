@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Drive
 from logan.drive.motion import road_speed
 from logan.numerics import integrate
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 
 DISTANCE_SIGMA_RATIO: Final = {"speed": 0.01, "gnss_speed": 0.002, "wheel_speed": 0.015, "odometer": 0.01}
 """Relative uncertainty by channel: a wheel's signal carries its tyre's error (common practice)."""
@@ -18,7 +17,7 @@ DISTANCE_SIGMA_RATIO: Final = {"speed": 0.01, "gnss_speed": 0.002, "wheel_speed"
 MOVING_M_PER_S: Final = 0.3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("driven-distance/1")
 class DrivenDistance:
     """Distance of a drive.
 
@@ -31,8 +30,6 @@ class DrivenDistance:
     source : str
         Channel that it comes from; empty where there is none.
     """
-
-    schema: ClassVar[str] = "driven-distance/1"
 
     distance_m: Figure
     moving_s: float

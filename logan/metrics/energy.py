@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from logan.drive.pack_power import is_charging_at, pack_power
 from logan.metrics.distance import DrivenDistance, driven_distance
 from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
 from logan.numerics import integrate
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -28,7 +28,7 @@ _FILLED_RATIO: Final = 0.005
 _MAP: Final = "Map pack_voltage and pack_current, or pack_power"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("energy-summary/1")
 class EnergySummary:
     """Energy through the pack terminals, charging left out.
 
@@ -53,8 +53,6 @@ class EnergySummary:
     distance_source : str
         Channel that the distance comes from.
     """
-
-    schema: ClassVar[str] = "energy-summary/1"
 
     net_wh: Figure
     gross_wh: Figure

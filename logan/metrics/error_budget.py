@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from logan.drive.auxiliary import auxiliary_load
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import PackPower
 from logan.numerics import Integral, integrate, interpolate, nominal_period_s
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -33,7 +33,7 @@ GAP_CORRELATION_S: Final = 30.0
 """Time over which power in a gap stays alike (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("error-part/1")
 class ErrorPart:
     """One part of the error budget of the net energy.
 
@@ -46,8 +46,6 @@ class ErrorPart:
     how : str
         How it was estimated.
     """
-
-    schema: ClassVar[str] = "error-part/1"
 
     name: str
     sigma_wh: float

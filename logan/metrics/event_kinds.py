@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import ClassVar
 
 from logan.flags import Severity
 from logan.metrics.limit_events import LimitEvent
+from logan.results import result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("event-kind/1")
 class EventKind:
     """One channel or curve beyond one of its limits, over all drives.
 
@@ -31,8 +30,6 @@ class EventKind:
     worst_drive : int
         Its drive.
     """
-
-    schema: ClassVar[str] = "event-kind/1"
 
     what: str
     severity: Severity

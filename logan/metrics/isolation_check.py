@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -12,7 +11,7 @@ from logan.drive.drive import Drive
 from logan.flags import Severity
 from logan.numerics import nominal_period_s
 from logan.physics.isolation import COMBINED_BUS_OHM_PER_V, DC_BUS_OHM_PER_V
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 
 LEAST_S: Final = 10.0
 """Shorter dips are the monitor settling. [s]"""
@@ -21,7 +20,7 @@ SIGMA_RATIO: Final = 0.2
 """The method of UN R100, Annex 5A, is good to 20 %."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("isolation-check/1")
 class IsolationCheck:
     """Isolation resistance per volt against UN R100.
 
@@ -34,8 +33,6 @@ class IsolationCheck:
     note : str
         Which requirement applies, and a sign of a sensor that is off.
     """
-
-    schema: ClassVar[str] = "isolation-check/1"
 
     lowest_ohm_per_v: Figure
     severity: Severity | None

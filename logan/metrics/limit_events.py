@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from logan.metrics.cautions import Flow, advice_for
 from logan.metrics.exceedance import Stretch, merged, stretches_beyond
 from logan.metrics.limit_rules import limit_rule
 from logan.metrics.thermal import without_spikes
+from logan.results import result
 from logan.settings import Limit, LimitSide
 from logan.units import FloatArray
 
@@ -24,7 +25,7 @@ MERGE_S: Final = 60.0
 _LEAST_FLOW_W: Final = 500.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("limit-event/2")
 class LimitEvent:
     """One stretch beyond a limit: the same type for every channel, curve and drive.
 
@@ -51,8 +52,6 @@ class LimitEvent:
     remark : str
         Why it is no more than a note, or red though the reading is not beyond.
     """
-
-    schema: ClassVar[str] = "limit-event/2"
 
     what: str
     severity: Severity

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, 
 from logan.metrics.limit_rules import limit_rule
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.physics.isolation import required_isolation_ohm
+from logan.results import result
 from logan.settings import BuildSettings, Limit, LimitSide
 
 NO_LIMIT_GIVEN: Final = "no limit given"
@@ -53,7 +54,7 @@ _BOTH: Final = ("pack_current", "pack_voltage", "cell_temperature")
 _LOWEST: Final = ("cell_voltage_min", "cell_temperature_min", "isolation_resistance", "auxiliary_voltage")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("limit-check/2")
 class LimitCheck:
     """One channel against its limit.
 
@@ -81,8 +82,6 @@ class LimitCheck:
         Moment of the closest approach.
     """
 
-    schema: ClassVar[str] = "limit-check/2"
-
     channel: str
     unit: str
     side: LimitSide
@@ -99,11 +98,9 @@ class LimitCheck:
     context: Context | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("limit-summary/1")
 class LimitSummary:
     """All limits of a build against one drive; red first. Notes say which were left out."""
-
-    schema: ClassVar[str] = "limit-summary/1"
 
     checks: tuple[LimitCheck, ...]
     events: tuple[LimitEvent, ...]

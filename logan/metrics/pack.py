@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
 from logan.metrics.isolation_check import IsolationCheck, isolation_check
 from logan.numerics import cumulative, integrate
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -40,7 +40,7 @@ PERCENT_BAND: Final = 0.1
 LEAST_SAMPLES: Final = 10
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("usable-energy/1")
 class UsableEnergy:
     """Energy and charge of the full scale, from the part of it that was driven.
 
@@ -58,8 +58,6 @@ class UsableEnergy:
         What the figure rests on.
     """
 
-    schema: ClassVar[str] = "usable-energy/1"
-
     energy_wh: Figure
     charge_ah: Figure
     window_energy_wh: Figure
@@ -69,11 +67,9 @@ class UsableEnergy:
     note: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("energy-per-percent/1")
 class EnergyPerPercent:
     """Energy per percent of state of charge in one band of it."""
-
-    schema: ClassVar[str] = "energy-per-percent/1"
 
     low_ratio: float
     high_ratio: float
@@ -81,7 +77,7 @@ class EnergyPerPercent:
     sigma_wh_per_percent: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("cell-spread/1")
 class CellSpread:
     """Highest less lowest cell.
 
@@ -96,8 +92,6 @@ class CellSpread:
     note : str
         In plain words.
     """
-
-    schema: ClassVar[str] = "cell-spread/1"
 
     rest_v: Figure
     load_v: Figure
@@ -124,11 +118,9 @@ class VoltageRange:
     highest_at_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("pack-summary/1")
 class PackSummary:
     """The pack over one drive or charge."""
-
-    schema: ClassVar[str] = "pack-summary/1"
 
     voltage: VoltageRange | Refusal
     usable: UsableEnergy

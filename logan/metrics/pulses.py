@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Channel
+from logan.results import result
 from logan.units import FloatArray
 
 QUIET_S: Final = 2.0
@@ -21,7 +21,7 @@ HELD_RATIO: Final = 0.15
 MOST_PULSES: Final = 500
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("pulse/1")
 class Pulse:
     """One current step and what the voltage did ``duration_s`` later.
 
@@ -36,8 +36,6 @@ class Pulse:
     state_of_charge_ratio, temperature_degc : float or None
         At the step.
     """
-
-    schema: ClassVar[str] = "pulse/1"
 
     at_s: float
     duration_s: float

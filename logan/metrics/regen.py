@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from logan.drive.pack_power import is_charging_at, pack_power
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
 from logan.numerics import cumulative
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, PlanningValue
 from logan.units import FloatArray
 
@@ -47,7 +46,7 @@ BRAKE_WORK_PER_PA_M: Final = 2e-3
 """Brake force per pressure, and its own prior width: small cars' discs on all wheels (from memory). [N/Pa]"""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("regen-figure/1")
 class RegenFigure:
     """Regeneration by one named definition.
 
@@ -61,15 +60,13 @@ class RegenFigure:
         The figure, or why it is not given.
     """
 
-    schema: ClassVar[str] = "regen-figure/1"
-
     number: int
     name: str
     meaning: str
     value: Figure
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("regen-stop/1")
 class RegenStop:
     """One braking from a speed down to a lower one.
 
@@ -95,8 +92,6 @@ class RegenStop:
         Channel of the limit that was reached; empty where none was seen.
     """
 
-    schema: ClassVar[str] = "regen-stop/1"
-
     start_s: float
     end_s: float
     start_speed_m_per_s: float
@@ -113,11 +108,9 @@ class RegenStop:
     limited_by: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("regen-bin/1")
 class RegenBin:
     """Recovery of braking energy in one band of a quantity."""
-
-    schema: ClassVar[str] = "regen-bin/1"
 
     low: float
     high: float
@@ -127,7 +120,7 @@ class RegenBin:
     recovery_ratio: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("regen-summary/1")
 class RegenSummary:
     """Regeneration over one drive.
 
@@ -146,8 +139,6 @@ class RegenSummary:
     basis : str
         Where the vehicle that braking work rests on comes from: the plan, or the fit of so many drives.
     """
-
-    schema: ClassVar[str] = "regen-summary/1"
 
     figures: tuple[RegenFigure, ...]
     printed: int

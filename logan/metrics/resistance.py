@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from logan.metrics.pulses import Pulse, find_pulses
 from logan.metrics.sag import Sag, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
 from logan.numerics import nominal_period_s
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, PackSettings
 from logan.units import FloatArray
 
@@ -33,7 +33,7 @@ ACTIVATION_SIGMA_J_PER_MOL: Final = 6_000.0
 """One standard uncertainty of the activation energy: 20 to 35 kJ/mol are in use (from memory)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("resistance-band/1")
 class ResistanceBand:
     """Median resistance in one band of state of charge and temperature.
 
@@ -53,8 +53,6 @@ class ResistanceBand:
         Median with its standard uncertainty. [ohm]
     """
 
-    schema: ClassVar[str] = "resistance-band/1"
-
     subject: str
     duration_s: float
     state_of_charge_low_ratio: float | None
@@ -70,7 +68,7 @@ BEYOND_SIGMA_RATIO: Final = 0.15
 """A current this far beyond the highest seen is as unsure as this share of the way: resistance grows with current."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("allowed-current/1")
 class AllowedCurrent:
     """Discharge current at which the lowest cell would reach its floor.
 
@@ -84,26 +82,22 @@ class AllowedCurrent:
         True where the temperature lies outside those seen.
     """
 
-    schema: ClassVar[str] = "allowed-current/1"
-
     state_of_charge_ratio: float | None
     temperature_degc: float | None
     current_a: Figure
     is_extrapolated: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("cold-resistance/1")
 class ColdResistance:
     """Resistance carried to another temperature by an Arrhenius law."""
-
-    schema: ClassVar[str] = "cold-resistance/1"
 
     temperature_degc: float
     resistance_ohm: Figure
     is_extrapolated: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("resistance-summary/1")
 class ResistanceSummary:
     """Resistance and sag over one drive.
 
@@ -124,8 +118,6 @@ class ResistanceSummary:
     notes : tuple of str
         What limits these figures.
     """
-
-    schema: ClassVar[str] = "resistance-summary/1"
 
     whole_drive: tuple[ResistanceBand, ...]
     bands: tuple[ResistanceBand, ...]

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
-
 import numpy as np
 
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel
+from logan.results import result
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("sag/1")
 class Sag:
     """Deepest voltage under load.
 
@@ -28,8 +26,6 @@ class Sag:
     context : Context
         When and under what load.
     """
-
-    schema: ClassVar[str] = "sag/1"
 
     channel: str
     lowest_v: float

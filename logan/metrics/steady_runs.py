@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from logan.drive.motion import height_along, road_speed
 from logan.drive.pack_power import PackPower, pack_power
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
 from logan.numerics import cumulative, rolling_mean, spans_where
-from logan.results import Estimate, Figure
+from logan.results import Estimate, Figure, result
 from logan.settings import BuildSettings
 
 LEAST_SPEED_M_PER_S: Final = 8.0
@@ -24,7 +24,7 @@ OPPOSITE_DEG: Final = 30.0
 UNKNOWN_WIND_M_PER_S: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("steady-run/1")
 class SteadyRun:
     """Steady speed held on the level, one way or both ways averaged.
 
@@ -39,8 +39,6 @@ class SteadyRun:
     spans : tuple of tuple
         Start and end of each run. [s]
     """
-
-    schema: ClassVar[str] = "steady-run/1"
 
     speed_m_per_s: float
     power_w: Figure

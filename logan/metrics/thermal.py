@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from logan.drive.pack_power import pack_power
 from logan.metrics.exceedance import time_beyond_s
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide
 from logan.units import FloatArray
 
@@ -39,7 +38,7 @@ SHORTFALL_RATIO: Final = 1.5
 """A difference larger than the logged flow explains by this much is air, a lost pump, or a wrong flow."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("temperature-margin/1")
 class TemperatureMargin:
     """One temperature over one drive.
 
@@ -63,8 +62,6 @@ class TemperatureMargin:
         Lone samples that jumped by more than 5 K/s and back, left out of all of the above.
     """
 
-    schema: ClassVar[str] = "temperature-margin/1"
-
     channel: str
     maximum_degc: float
     start_degc: float
@@ -79,11 +76,9 @@ class TemperatureMargin:
     spikes_ignored: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("soak-back/1")
 class SoakBack:
     """Rise of a temperature after the vehicle stopped."""
-
-    schema: ClassVar[str] = "soak-back/1"
 
     channel: str
     stopped_at_s: float
@@ -93,7 +88,7 @@ class SoakBack:
     peak_after_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("coolant-flow/2")
 class CoolantFlow:
     """What the coolant's temperature difference says about its flow.
 
@@ -111,8 +106,6 @@ class CoolantFlow:
         In plain words.
     """
 
-    schema: ClassVar[str] = "coolant-flow/2"
-
     difference_k: Figure
     heat_w: Figure
     k_per_kw: Figure
@@ -120,11 +113,9 @@ class CoolantFlow:
     note: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("thermal-summary/2")
 class ThermalSummary:
     """All temperatures of one drive."""
-
-    schema: ClassVar[str] = "thermal-summary/2"
 
     margins: tuple[TemperatureMargin, ...]
     soak_backs: tuple[SoakBack, ...]

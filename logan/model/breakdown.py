@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.constants import SECONDS_PER_HOUR
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 CAUSES: Final = (
@@ -25,7 +24,7 @@ CAUSES: Final = (
 """Causes that add up to the consumption at the pack terminals, in the order shown."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("consumption-breakdown/1")
 class ConsumptionBreakdown:
     """Consumption by cause, one value per parameter sample; the causes add up to the total exactly.
 
@@ -51,7 +50,6 @@ class ConsumptionBreakdown:
         Of the schedule. [m, s]
     """
 
-    schema: ClassVar[str] = "consumption-breakdown/1"
     derived: ClassVar[tuple[str, ...]] = ("total_wh_per_km",)
 
     rolling_wh_per_km: FloatArray
@@ -69,11 +67,6 @@ class ConsumptionBreakdown:
     wheel_brake_wh_per_km: FloatArray
     distance_m: float
     duration_s: float
-
-    def __post_init__(self) -> None:
-        for cause in CAUSES:
-            name = f"{cause}_wh_per_km"
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
     def total_wh_per_km(self) -> FloatArray:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
-from logan.results import read_only
+from logan.results import result
 from logan.settings import AuxiliarySettings
 from logan.units import FloatArray
 
@@ -18,7 +17,7 @@ _UNKNOWN_WEATHER_K: Final = 10.0
 _UNLOGGED_SIGMA_SHARE: Final = 0.6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class CabinLoad:
     """Logged cabin power on a time grid.
 
@@ -36,9 +35,6 @@ class CabinLoad:
     heater_logged: bool
     air_conditioning_logged: bool
     base_power_w: float | None
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "power_w", read_only(self.power_w))
 
     @property
     def is_logged(self) -> bool:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
-
 from logan.constants import STANDARD_PRESSURE_PA
+from logan.results import result
 from logan.settings import Scenario
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("conditions/1")
 class Conditions:
     """What a drive meets besides the road.
 
@@ -38,8 +36,6 @@ class Conditions:
     auxiliary_power_w : float or None
         Total auxiliary power where it was measured; None takes the model's.
     """
-
-    schema: ClassVar[str] = "conditions/1"
 
     ambient_temperature_degc: float = 20.0
     pressure_pa: float = STANDARD_PRESSURE_PA

@@ -25,7 +25,7 @@ from logan.model.unknowns import (
     WIND_FIRST,
     WIND_SECOND,
 )
-from logan.results import read_only
+from logan.results import read_only, result
 from logan.units import FloatArray
 
 ENERGY_ERROR_RATIO: Final = 0.02
@@ -67,7 +67,7 @@ class NoiseScales:
     wind_sigma_m_per_s: float = 1.4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class DriveState:
     """What the solver knows of one drive between two steps.
 
@@ -99,10 +99,6 @@ class DriveState:
     j_per_m: float
     root: FloatArray
     own_precision: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in ("own", "weight", "joins", "root", "own_precision"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,7 +17,7 @@ from logan.model.plan import Plan
 from logan.numerics import interpolate, union_times
 from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa
 from logan.physics.powertrain import terminal_power_w
-from logan.results import read_only
+from logan.results import result
 from logan.units import BoolArray, FloatArray
 
 DEFAULT_TEMPERATURE_DEGC: Final = 20.0
@@ -33,7 +32,7 @@ _LEAST_SHARPNESS: Final = 0.03
 _TYPICAL_DENSITY_KG_PER_M3: Final = 1.2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class DriveTrack:
     """A drive on the union of its power and speed times and of the whole seconds.
 
@@ -79,10 +78,6 @@ class DriveTrack:
     has_heading: bool
     wind_known: bool
     temperature_known: bool
-
-    def __post_init__(self) -> None:
-        for name in ("time_s", "is_covered", "power_w", "speed_m_per_s", "temperature_degc", "density_kg_per_m3"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def track_of(drive: Drive, plan: Plan) -> DriveTrack:

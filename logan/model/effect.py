@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -20,7 +19,7 @@ from logan.model.segments_table import DriveSegments
 from logan.model.student_t import student_t_half_width
 from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
-from logan.results import Estimate
+from logan.results import Estimate, result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray, IntArray
 
@@ -29,7 +28,7 @@ CHANGE_SIGMA: Final = 0.3
 """Prior spread of a change of road load, in logarithms: wide enough to say nothing (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("modification-effect/1")
 class ModificationEffect:
     """Road load after a change over before it, other conditions taken out.
 
@@ -50,8 +49,6 @@ class ModificationEffect:
     statement : str
         The verdict in plain words.
     """
-
-    schema: ClassVar[str] = "modification-effect/1"
 
     change: Estimate
     consumption_change: Estimate

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from logan.drive.drive import Channel, Drive
 from logan.numerics import spans_where
 from logan.physics.air import standard_elevation_m
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 UNKNOWN_SIGMA_M: Final = 50.0
@@ -27,7 +26,7 @@ CORRELATION_S: Final = 30.0
 _LONGEST_GAP_S: Final = 30.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class ElevationTrack:
     """Elevation on a time grid.
 
@@ -47,9 +46,6 @@ class ElevationTrack:
     sigma_m: float
     is_known: bool
     source: str
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "elevation_m", read_only(self.elevation_m))
 
 
 def elevation_track(drive: Drive, time_s: FloatArray, speed_m_per_s: FloatArray) -> ElevationTrack:

@@ -11,7 +11,7 @@ from logan.instruments.posterior import Instruments
 from logan.model.drive_likelihood import NoiseScales
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.results import Estimate, read_only
+from logan.results import Estimate, result
 from logan.units import FloatArray
 
 DRAG_MODEL_SIGMA_RATIO: Final = 0.04
@@ -92,7 +92,7 @@ class DriveFit:
         return self.measured_wh / self.refined.value - 1.0 if self.refined.value else float("nan")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class DriveInformation:
     """A drive's own say in the fit, its own effects integrated out, as a quadratic in the shared vector.
 
@@ -112,10 +112,6 @@ class DriveInformation:
     reference: FloatArray
     gradient: FloatArray
     information: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in ("reference", "gradient", "information"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,7 +169,7 @@ class LearnedConditions:
         return np.vstack((np.eye(follows.shape[1]), follows))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("sensor-errors/1")
 class SensorErrors:
     """The sensors' shared errors in a fit.
 
@@ -187,14 +183,12 @@ class SensorErrors:
         Of the log parameters, were the sensors exact. [ratio]
     """
 
-    schema: ClassVar[str] = "sensor-errors/1"
-
     instruments: Instruments
     cross_covariance: FloatArray
     conditional_covariance: FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("fit-result/1")
 class FitResult:
     """Parameters refined by drives and measurements.
 
@@ -238,7 +232,6 @@ class FitResult:
         What of the drag area's uncertainty in the posterior no drive and no test narrows.
     """
 
-    schema: ClassVar[str] = "fit-result/1"
     parameter_names: ClassVar[tuple[str, ...]] = PARAMETER_NAMES
     derived: ClassVar[tuple[str, ...]] = ("parameter_names", "drive_count")
 
@@ -261,10 +254,6 @@ class FitResult:
     warnings: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
     drag_model_sigma_ratio: float = 0.0
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "learned_ratio", read_only(self.learned_ratio))
-        object.__setattr__(self, "correlation", read_only(self.correlation))
 
     def estimate(self, name: str) -> Estimate:
         """One parameter as it is shown."""

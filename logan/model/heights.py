@@ -7,13 +7,13 @@ of them given the log, and carries what is left in doubt as an error of the bala
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from logan.model.segments_table import DriveSegments, RoadIntegrals
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 HILLINESS_M2_PER_M: Final = 0.1
@@ -23,7 +23,7 @@ _PSEUDO_SEGMENTS: Final = 20.0
 _PSEUDO_OF_A_DRIVE: Final = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class Climbs:
     """Climbs of a drive as they are to be believed.
 
@@ -43,10 +43,6 @@ class Climbs:
     incidence: FloatArray
     edge_error_m: FloatArray
     edge_m2: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in ("incidence", "edge_error_m", "edge_m2"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def hilliness_m2_per_m(climb_m2_per_m: FloatArray) -> float:

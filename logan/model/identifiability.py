@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.results import read_only
+from logan.results import read_only, result
 from logan.units import FloatArray
 
 PLAIN_NAMES: Final = (
@@ -30,7 +29,7 @@ CONFOUNDED_CORRELATION: Final = 0.8
 NOT_LEARNED_RATIO: Final = 0.9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("identifiability/1")
 class Identifiability:
     """How far the data pin the parameters down.
 
@@ -48,17 +47,11 @@ class Identifiability:
         The same in plain words.
     """
 
-    schema: ClassVar[str] = "identifiability/1"
-
     learned_ratio: FloatArray
     confounded: tuple[tuple[str, str, float], ...]
     null_direction: FloatArray
     null_learned_ratio: float
     statements: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        for name in ("learned_ratio", "null_direction"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def assess_identifiability(result: FitResult) -> Identifiability:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from enum import StrEnum
-from typing import Any, ClassVar
+from typing import Any
+
+from logan.results import result
 
 
 class MeasurementKind(StrEnum):
@@ -27,7 +29,7 @@ class MeasurementKind(StrEnum):
     """Pack power at ``speed_m_per_s`` on a level road, mean of both directions. [W]"""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("measurement/1")
 class Measurement:
     """One measured function of the parameters, with its uncertainty.
 
@@ -44,8 +46,6 @@ class Measurement:
     air_density_kg_per_m3, temperature_degc : float
         Air that it was measured in.
     """
-
-    schema: ClassVar[str] = "measurement/1"
 
     kind: MeasurementKind
     value: float

@@ -8,7 +8,7 @@ from typing import Final, Generic, Protocol, TypeVar
 
 import numpy as np
 
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 _LEAST_DAMPING: Final = 1e-12
@@ -67,7 +67,7 @@ class Quadratic:
 Kind = TypeVar("Kind", bound=LocalQuadratic)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class Minimum(Generic[Kind]):
     """Where the solver came to rest.
 
@@ -90,9 +90,6 @@ class Minimum(Generic[Kind]):
     iterations: int
     converged: bool
     message: str
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "point", read_only(self.point))
 
 
 def minimise(

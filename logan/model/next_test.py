@@ -18,6 +18,7 @@ from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of, rotating_mass_of
 from logan.model.sensor_errors import mistaken_parameters
 from logan.model.unknowns import DRAG, SHARED_COUNT
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -73,7 +74,7 @@ class CandidateTest:
         return self.gain_m / self.hours
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("next-tests/1")
 class NextTests:
     """Candidates, best first.
 
@@ -84,8 +85,6 @@ class NextTests:
     width_m : float
         The target's 10 to 90 % interval now. [m]
     """
-
-    schema: ClassVar[str] = "next-tests/1"
 
     candidates: tuple[CandidateTest, ...]
     width_m: float = 0.0

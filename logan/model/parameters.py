@@ -7,12 +7,11 @@ prediction does not care which of the two it is given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.results import Estimate, read_only
+from logan.results import Estimate, read_only, result
 from logan.units import FloatArray
 
 PARAMETER_NAMES: Final = (
@@ -29,7 +28,7 @@ pack-to-wheel efficiency, wheel-to-pack efficiency, auxiliary power without heat
 PARAMETER_UNITS: Final = ("kg", "m2", "ratio", "ratio", "ratio", "W")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("parameter-distribution/1")
 class ParameterDistribution:
     """Joint lognormal distribution of the model's parameters.
 
@@ -45,7 +44,6 @@ class ParameterDistribution:
         Of the Student-t that the covariance scales; infinity for a normal.
     """
 
-    schema: ClassVar[str] = "parameter-distribution/1"
     names: ClassVar[tuple[str, ...]] = PARAMETER_NAMES
 
     log_mean: FloatArray

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -16,7 +15,7 @@ from logan.physics.tyre import (
     TEMPERATURE_LOW_DEGC,
     WARM_UP_TIME_S,
 )
-from logan.results import read_only
+from logan.results import result
 from logan.units import BoolArray, FloatArray, IntArray
 
 TRIP_STEP_S: Final = 2
@@ -27,7 +26,7 @@ UNDER_WAY_S: Final = 300.0
 """How long a vehicle that already moves when its log begins is taken to have been driven (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class RunningRoad:
     """Integrals from the start of the grid to each whole second; shape (s,) each unless said.
 
@@ -73,10 +72,6 @@ class RunningRoad:
     smooth_elevation_m: FloatArray
     is_covered_at: BoolArray
     regen_limit_j: FloatArray
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            object.__setattr__(self, field.name, read_only(getattr(self, field.name)))
 
     def road(self, starts: IntArray, ends: IntArray, *, is_smooth: bool = False) -> RoadIntegrals:
         """What the road asked for between pairs of whole seconds, by their index."""

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar
-
 import numpy as np
 
-from logan.results import read_only
+from logan.results import read_only, result
 from logan.units import FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("schedule/1")
 class Schedule:
     """Speed and height against time, straight lines between the points.
 
@@ -32,8 +29,6 @@ class Schedule:
     source : str
         Where it comes from.
     """
-
-    schema: ClassVar[str] = "schedule/1"
 
     name: str
     time_s: FloatArray

@@ -8,20 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from typing import Any, ClassVar, Final
+from dataclasses import fields
+from typing import Any, Final
 
 import numpy as np
 
-from logan.results import read_only
+from logan.results import result, schema_of
 from logan.units import FloatArray
-
-
-def _freeze(instance: object) -> None:
-    for field in fields(instance):  # type: ignore[arg-type]
-        value = getattr(instance, field.name)
-        if isinstance(value, np.ndarray):
-            object.__setattr__(instance, field.name, read_only(value))
 
 
 def _values(instance: object) -> list[object]:
@@ -36,7 +29,7 @@ def _arrays_from(content: Mapping[str, Any], names: tuple[str, ...]) -> dict[str
     }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class RoadIntegrals:
     """What the road asked for over n intervals, free of every fitted parameter; shape (n,) each.
 
@@ -71,9 +64,6 @@ class RoadIntegrals:
     kinetic_m2_per_s2: FloatArray
     climb_m: FloatArray
 
-    def __post_init__(self) -> None:
-        _freeze(self)
-
     @property
     def count(self) -> int:
         """Number of intervals."""
@@ -85,7 +75,7 @@ class RoadIntegrals:
         return cls(**_arrays_from(content, tuple(cls.__dataclass_fields__)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("coastdown-load/1")
 class CoastdownLoad:
     """Deceleration of a drive's coastdown pairs on the level without wind: constant + quadratic x speed squared.
 
@@ -104,8 +94,6 @@ class CoastdownLoad:
     pair_count : int
         Pairs of runs in opposite directions.
     """
-
-    schema: ClassVar[str] = "coastdown-load/1"
 
     constant_m_per_s2: float
     quadratic_per_m: float
@@ -137,7 +125,7 @@ _SEGMENT_ARRAYS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("drive-segments/5")
 class DriveSegments:
     """One drive, reduced to what the fit and the comparison need: short steps, joined to segments for the fit.
 
@@ -187,8 +175,6 @@ class DriveSegments:
         What its coastdown pairs showed; None without any. No segment repeats it.
     """
 
-    schema: ClassVar[str] = "drive-segments/5"
-
     drive_id: str
     trip: RoadIntegrals
     trip_power_j: FloatArray
@@ -218,9 +204,6 @@ class DriveSegments:
     unlogged_cabin_log: float = 0.0
     unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None
-
-    def __post_init__(self) -> None:
-        _freeze(self)
 
     @property
     def distance_m(self) -> float:
@@ -281,8 +264,8 @@ class DriveSegments:
         ValueError
             If the content is of another schema.
         """
-        if content.get("schema") != cls.schema:
-            raise ValueError(f"expected {cls.schema}, got {content.get('schema')!r}")
+        if content.get("schema") != schema_of(cls):
+            raise ValueError(f"expected {schema_of(cls)}, got {content.get('schema')!r}")
         known = {name: content[name] for name in cls.__dataclass_fields__ if name in content and name != "schema"}
         known |= _arrays_from(content, _SEGMENT_ARRAYS)
         known["trip"] = RoadIntegrals.from_dict(content["trip"])

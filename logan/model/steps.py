@@ -7,8 +7,6 @@ the work of every step for every sample is one matrix product, exact for straigh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
@@ -19,7 +17,7 @@ from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
 from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
 from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, speed_rise_share, warm_up_share
-from logan.results import read_only
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -30,7 +28,7 @@ ASSUMED_CHARGE_RATE_PER_HOUR = 2.0
 """Charge limit of a pack whose datasheet limit is not given, where cold or full packs need one (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class WheelSteps:
     """A schedule under its conditions, reduced to what the wheels must do; standing steps are left out.
 
@@ -71,18 +69,6 @@ class WheelSteps:
     regen_share_ratio: FloatArray
     regen_limit_w: float
     duration_s: float
-
-    def __post_init__(self) -> None:
-        for name in (
-            "rolling_j_per_kg",
-            "warm_up_j_per_kg",
-            "air_j_per_m2",
-            "climb_j_per_kg",
-            "kinetic_j_per_kg",
-            "linear_j",
-            "step_s",
-        ):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
     def total_distance_m(self) -> float:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.physics.tyre import WARM_UP_RISE_RATIO
-from logan.results import read_only
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -70,7 +69,7 @@ LOSS_TERM_EFFICIENCY_SHIFT: Final = 0.03
 """How much of the plan's loss the loss terms take over from the efficiencies, in logarithms (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result()
 class SharedPrior:
     """Normal prior of the shared vector.
 
@@ -87,10 +86,6 @@ class SharedPrior:
     mean: FloatArray
     precision: FloatArray
     is_free: BoolArray
-
-    def __post_init__(self) -> None:
-        for name in ("mean", "precision", "is_free"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
     def covariance(self) -> FloatArray:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.logs_reader import Progress
 from logan.pipeline.look import LogSummary, look
+from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
 
 __all__ = [
@@ -40,7 +41,7 @@ _EDITABLE: Final = {field.name: field for field in fields(ChannelSource) if fiel
 _KEYS: Final = {"averaged": "is_averaged"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("found-channels/1")
 class FoundChannels:
     """What could be which channel, and every signal that there is.
 
@@ -52,8 +53,6 @@ class FoundChannels:
         Unit that each signal declares, by its key.
     """
 
-    schema: ClassVar[str] = "found-channels/1"
-
     suggestions: tuple[Suggestion, ...]
     units: Mapping[str, str]
 
@@ -63,7 +62,7 @@ class FoundChannels:
         return cls(suggestions=summary.suggestions, units={each.signal: each.unit for each in summary.signals})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("accepted-channels/1")
 class AcceptedChannels:
     """What became of suggestions.
 
@@ -82,8 +81,6 @@ class AcceptedChannels:
     without_unit : tuple of Suggestion
         Those whose unit nothing tells.
     """
-
-    schema: ClassVar[str] = "accepted-channels/1"
 
     written: tuple[ChannelSource, ...]
     kept: tuple[str, ...] = ()

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 from logan.dbc.loading import MAX_DBC_BYTES, load_dbc
 from logan.drive_library.durable import write_durably
 from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.settings_form import SAVING, save_text
+from logan.results import result
 
 DBC_FOLDER: Final = "dbc_user"
 _DEFINES_MESSAGE: Final = re.compile(rb"^[ \t]*BO_[ \t]+\d+[ \t]+\w+[ \t]*:", re.MULTILINE)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("named-dbc/1")
 class NamedDbc:
     """One DBC that the settings name.
 
@@ -35,8 +35,6 @@ class NamedDbc:
     problem : str
         Why it cannot be used; empty where it can.
     """
-
-    schema: ClassVar[str] = "named-dbc/1"
 
     file: str
     bus: str = ""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -17,12 +16,13 @@ from logan.pipeline.plan import make_plan
 from logan.pipeline.plan_files import freeze_plan, latest_plan
 from logan.pipeline.refine import Refinement, answer_of
 from logan.pipeline.reporting import write_build_report
+from logan.results import result
 
 SIXTY_FIVE_MPH: Final = 29.0576
 """[m/s]"""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("demo-outcome/1", eq=False)
 class DemoOutcome:
     """What the demo made, and how near it came to the truth that only the demo knows.
 
@@ -39,8 +39,6 @@ class DemoOutcome:
     true_wh_per_km, planned_wh_per_km, refined_wh_per_km : float
         At a steady 65 mph in mild weather. [Wh/km]
     """
-
-    schema: ClassVar[str] = "demo-outcome/1"
 
     folder: BuildFolder
     report: Path

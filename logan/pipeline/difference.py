@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import permutations
 from math import factorial
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from logan.model.replay import replay_of
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3
 from logan.pipeline.builds import BuildFolder
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -75,7 +75,7 @@ class DriveSide:
         return self.schedule.duration_s / self.schedule.distance_m * 1000.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("difference-part/1")
 class DifferencePart:
     """One cause, and how much of the difference it explains.
 
@@ -89,18 +89,14 @@ class DifferencePart:
         What it holds, in plain words.
     """
 
-    schema: ClassVar[str] = "difference-part/1"
-
     name: str
     effect_wh_per_km: Estimate
     meaning: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("difference-fact/1")
 class DifferenceFact:
     """One thing that may have differed, in both drives."""
-
-    schema: ClassVar[str] = "difference-fact/1"
 
     name: str
     unit: str
@@ -108,7 +104,7 @@ class DifferenceFact:
     second: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-difference/1")
 class DriveDifference:
     """Why the second drive took more, or less, than the first.
 
@@ -129,8 +125,6 @@ class DriveDifference:
     assumed : tuple of str
         What was neither recorded nor noted, by drive.
     """
-
-    schema: ClassVar[str] = "drive-difference/1"
 
     first: str
     second: str

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from dataclasses import replace
+from typing import Final
 
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
@@ -21,7 +21,7 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
-from logan.results import json_ready, result_from_json
+from logan.results import json_ready, result, result_from_json
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -42,7 +42,7 @@ __all__ = [
 _KEY: Final = "fit"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("fit-report/1", eq=False)
 class FitReport:
     """A fit with what it means and how well it is calibrated.
 
@@ -56,14 +56,12 @@ class FitReport:
         Every drive predicted by a fit that has not seen it.
     """
 
-    schema: ClassVar[str] = "fit-report/1"
-
     fit: FitResult
     identifiability: Identifiability
     calibration: Calibration
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("comparison/1")
 class Comparison:
     """Predicted against measured, drive by drive.
 
@@ -78,8 +76,6 @@ class Comparison:
     notes : tuple of str
         In plain words.
     """
-
-    schema: ClassVar[str] = "comparison/1"
 
     drives: tuple[DriveFit, ...]
     calibration: Calibration

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
 
 import numpy as np
 
@@ -19,13 +18,14 @@ from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_
 from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import drive_remarks, stored_segments
+from logan.results import result
 
 __all__ = ["BuildFit", "NextTests", "compare_build", "drives_to_see", "effect_in_build", "fit_build"]
 
 Told = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("build-fit/1", eq=False)
 class BuildFit:
     """A build's fit, and which test would help most next.
 
@@ -36,8 +36,6 @@ class BuildFit:
     next_tests : NextTests
         Candidates, best first, for the target's scenario.
     """
-
-    schema: ClassVar[str] = "build-fit/1"
 
     report: FitReport
     next_tests: NextTests

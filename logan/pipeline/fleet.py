@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
 
 from logan.drive_library.csv_text import csv_text
 from logan.drive_library.fleet_store import FleetStore
@@ -28,6 +26,7 @@ from logan.pipeline.fleet_tasks import (
     reduce_one,
 )
 from logan.pipeline.kit_fit import KitFit, fit_kit
+from logan.results import result
 from logan.settings import BuildSettings
 
 __all__ = [
@@ -43,7 +42,7 @@ __all__ = [
 Told = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("fleet-import/1")
 class FleetImport:
     """What became of every log.
 
@@ -55,14 +54,12 @@ class FleetImport:
         Logs that could not be imported, each with its reason.
     """
 
-    schema: ClassVar[str] = "fleet-import/1"
-
     stored: int
     was_there: int
     failed: tuple[LogOutcome, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("fleet-fit/1", eq=False)
 class FleetFit:
     """Every vehicle's fit, and the one over all of them.
 
@@ -77,8 +74,6 @@ class FleetFit:
     notes : tuple of str
         What is worth knowing, such as plans that differ.
     """
-
-    schema: ClassVar[str] = "fleet-fit/1"
 
     vehicles: tuple[VehicleFit, ...]
     kit: KitFit | None

@@ -13,7 +13,7 @@ import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 from logan.admission.trim import trimmed
 from logan.drive.corrections import apply_corrections
@@ -30,7 +30,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportOptions, import_logs
 from logan.pipeline.kit_fit import VehicleInformation, vehicle_information
 from logan.pipeline.stored import admitted_segments, segments_fingerprint
-from logan.results import Estimate, Figure, Refusal, json_ready
+from logan.results import Estimate, Figure, Refusal, json_ready, result
 from logan.settings import BuildSettings
 
 _OPTIONS: Final = ImportOptions(threads=1, keeps_raw=False)
@@ -65,7 +65,7 @@ class LogTask:
         return f"{self.vehicle}/{self.log}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("fleet-log/1")
 class LogOutcome:
     """What became of one log.
 
@@ -80,8 +80,6 @@ class LogOutcome:
     problem : str
         Why it could not be imported; empty where it was.
     """
-
-    schema: ClassVar[str] = "fleet-log/1"
 
     vehicle: str
     log: str
@@ -101,7 +99,7 @@ class DriveTask:
         return f"{self.stored.vehicle}/{self.stored.name}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("fleet-drive/1")
 class DriveOutcome:
     """Where a drive's part in the fit lies, or why it takes no part.
 
@@ -114,8 +112,6 @@ class DriveOutcome:
     problem : str
         Why it takes no part.
     """
-
-    schema: ClassVar[str] = "fleet-drive/1"
 
     vehicle: str
     drive_id: str
@@ -135,7 +131,7 @@ class VehicleTask:
         return self.vehicle
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("vehicle-fit/1", eq=False)
 class VehicleFit:
     """One vehicle's fit, small whatever it has driven.
 
@@ -156,8 +152,6 @@ class VehicleFit:
     problem : str
         Why there is no fit; empty where there is one.
     """
-
-    schema: ClassVar[str] = "vehicle-fit/1"
 
     vehicle: str
     build: str = ""

@@ -7,7 +7,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import ClassVar, Final
+from typing import Final
 
 from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
@@ -27,6 +27,7 @@ from logan.pipeline.logs_reader import Progress
 from logan.pipeline.repeats import repeat_flags
 from logan.pipeline.stored import store_analysed
 from logan.quality import find_reading_flags, find_signal_flags
+from logan.results import result
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
 
@@ -74,7 +75,7 @@ class ImportOptions:
     keeps_raw: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("imported-drive/1")
 class ImportedDrive:
     """What became of the logs of one drive.
 
@@ -87,8 +88,6 @@ class ImportedDrive:
     notes : tuple of str
         What is worth knowing: broken lines, a truncated end, faults of the DBC.
     """
-
-    schema: ClassVar[str] = "imported-drive/1"
 
     record: DriveRecord
     was_there: bool

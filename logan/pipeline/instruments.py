@@ -16,7 +16,7 @@ from logan.instruments.correction import corrections
 from logan.instruments.drive_evidence import drive_evidence
 from logan.instruments.evidence import InstrumentEvidence
 from logan.instruments.posterior import Instruments, known_instruments
-from logan.results import json_ready, result_from_json
+from logan.results import json_ready, result_from_json, schema_of
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -61,7 +61,7 @@ def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvi
     conditions: DriveConditions = replace(
         record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
     )
-    fingerprint = settings_fingerprint(science_edition(), InstrumentEvidence.schema, conditions)
+    fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
     kept = library.analysis(record.number, _EVIDENCE, fingerprint)
     if isinstance(kept, list):
         try:

@@ -7,14 +7,13 @@ matrix, whatever it has driven. A sum over vehicles is all that is left to do.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.model.fit_result import DriveInformation
 from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES, SHARED_UNITS, SharedPrior, physical
-from logan.results import Estimate, read_only
+from logan.results import Estimate, result
 from logan.units import BoolArray, FloatArray
 
 LEVEL_SPREAD_SIGMA: Final = 0.05
@@ -25,7 +24,7 @@ _SETTLED: Final = 1e-10
 _OWN: Final = 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("vehicle-information/1")
 class VehicleInformation:
     """What all drives of one vehicle say, as a quadratic in the shared vector.
 
@@ -43,8 +42,6 @@ class VehicleInformation:
         Drives that took part.
     """
 
-    schema: ClassVar[str] = "vehicle-information/1"
-
     vehicle: str
     reference: FloatArray
     gradient: FloatArray
@@ -53,12 +50,8 @@ class VehicleInformation:
     log_mass_sigma: float
     drive_count: int
 
-    def __post_init__(self) -> None:
-        for name in ("reference", "gradient", "information"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("vehicle-level/1")
 class VehicleLevel:
     """One vehicle against its kit.
 
@@ -74,8 +67,6 @@ class VehicleLevel:
         Drives that took part.
     """
 
-    schema: ClassVar[str] = "vehicle-level/1"
-
     vehicle: str
     level: Estimate
     mass: Estimate
@@ -87,7 +78,7 @@ class VehicleLevel:
         return self.level.sigma is not None and abs(self.level.value - 1.0) > 3.0 * self.level.sigma
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("kit-fit/1", eq=False)
 class KitFit:
     """What all vehicles of a kit share, and how each of them differs.
 
@@ -104,8 +95,6 @@ class KitFit:
     converged : bool
         True when the spread came to rest.
     """
-
-    schema: ClassVar[str] = "kit-fit/1"
 
     parameters: dict[str, Estimate]
     planned: dict[str, Estimate]

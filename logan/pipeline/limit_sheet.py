@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from statistics import median
-from typing import ClassVar, Final
+from typing import Final
 
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
@@ -13,7 +12,7 @@ from logan.metrics.event_kinds import EventKind, event_kinds
 from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
 from logan.pipeline.stored import StoredDrive
-from logan.results import Estimate
+from logan.results import Estimate, result
 from logan.settings import TYPICAL_SOURCE, LimitSide
 
 COOLANT_RISE_RATIO: Final = 1.4
@@ -23,7 +22,7 @@ LEAST_PAST: Final = 2
 """Earlier drives that make a past."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("limit-line/1")
 class LimitLine:
     """Closest approach to one limit over all drives.
 
@@ -37,35 +36,29 @@ class LimitLine:
         Drives that went beyond.
     """
 
-    schema: ClassVar[str] = "limit-line/1"
-
     check: LimitCheck
     drive: int
     beyond_red_drives: tuple[int, ...]
     beyond_amber_drives: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("curve-line/1")
 class CurveLine:
     """Closest approach to one component's curve over all drives."""
-
-    schema: ClassVar[str] = "curve-line/1"
 
     approach: CurveApproach
     drive: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-event/1")
 class DriveEvent:
     """One event and the drive it belongs to."""
-
-    schema: ClassVar[str] = "drive-event/1"
 
     drive: int
     event: LimitEvent
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("limits-over-drives/1")
 class LimitsOverDrives:
     """Every limit of a build over several drives.
 
@@ -86,8 +79,6 @@ class LimitsOverDrives:
     notes : tuple of str
         Limits that were left out, and why.
     """
-
-    schema: ClassVar[str] = "limits-over-drives/1"
 
     drives: tuple[int, ...]
     lines: tuple[LimitLine, ...]

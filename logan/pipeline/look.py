@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from logan.pipeline.frame_store import kept_raw
 from logan.pipeline.ingest import DECODE_ROWS, check_dbc, decoding_order
 from logan.pipeline.logs_reader import LogsReader, Progress
 from logan.quality.signal_log import loss_flag, time_flags
+from logan.results import result
 from logan.units import FloatArray, IntArray
 
 SAMPLE_PERIOD_NS: Final = 100_000_000
@@ -78,7 +79,7 @@ class SignalSummary:
     comment: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("log-summary/1")
 class LogSummary:
     """What is in a log.
 
@@ -109,8 +110,6 @@ class LogSummary:
     flags : tuple of DataFlag
         What is wrong with the reading itself: lost lines, times that cannot be.
     """
-
-    schema: ClassVar[str] = "log-summary/1"
 
     files: tuple[FileSummary, ...]
     start_ns: int

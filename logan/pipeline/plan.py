@@ -7,7 +7,6 @@ import json
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import ClassVar
 
 import numpy as np
 
@@ -35,7 +34,7 @@ from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDi
 from logan.model.priors import planning_values, prior_of, raised_if_published
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule
-from logan.results import json_ready
+from logan.results import json_ready, result
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 __all__ = [
@@ -83,7 +82,7 @@ class Assumption:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("plan/1", eq=False)
 class Plan:
     """A prediction made before any drive.
 
@@ -118,8 +117,6 @@ class Plan:
     certification : CertificationSheet or None
         UDDS and HWFET at the pack and at the wall, MPGe and range; None in plans of earlier versions.
     """
-
-    schema: ClassVar[str] = "plan/1"
 
     build_name: str
     created_at: str

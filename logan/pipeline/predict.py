@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -34,6 +34,7 @@ from logan.pipeline.plan import (
     target_scenario,
 )
 from logan.pipeline.plan_files import latest_plan, load_plan
+from logan.results import result
 from logan.settings import BuildSettings, Scenario
 from logan.units import FloatArray
 
@@ -57,7 +58,7 @@ __all__ = [
 NO_FROZEN_PLAN: Final = "no plan was frozen before the drives; the plan shown was made now"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("refined-range/1")
 class RefinedRange:
     """What was planned and what the drives make of it.
 
@@ -88,8 +89,6 @@ class RefinedRange:
     notes : tuple of str
         In plain words.
     """
-
-    schema: ClassVar[str] = "refined-range/1"
 
     planned: RangePrediction
     refined: RangePrediction

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar
 
 from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
 from logan.quality import MetricGrade, find_flags, grade_metrics
+from logan.results import result
 from logan.settings import AnalysisSettings, BuildSettings
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("drive-quality/1")
 class DriveQuality:
     """What was found in a drive's data, and how far each metric can be believed.
 
@@ -23,8 +22,6 @@ class DriveQuality:
     grades : mapping of str to MetricGrade
         By metric.
     """
-
-    schema: ClassVar[str] = "drive-quality/1"
 
     flags: tuple[DataFlag, ...]
     grades: Mapping[str, MetricGrade]

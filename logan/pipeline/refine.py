@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -31,14 +31,14 @@ from logan.pipeline.predict import (
     with_scenario,
 )
 from logan.pipeline.stored import admission_notes, stored_segments
-from logan.results import json_ready, result_from_json
+from logan.results import json_ready, result, result_from_json, schema_of
 from logan.version import science_edition
 
 ANSWER_SEED: Final = 1
 """Of the samples of the answer that is kept, so that every face shows the same."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("refinement/1", eq=False)
 class Refinement:
     """The answer: what the drives make of a plan. Commands, page, report and customer sheet show this one.
 
@@ -55,8 +55,6 @@ class Refinement:
     notes : tuple of str
         In plain words.
     """
-
-    schema: ClassVar[str] = "refinement/1"
 
     plan: Plan
     fit: FitReport
@@ -185,7 +183,7 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
     plans = frozen_plans(folder.plans)
     return settings_fingerprint(
         science_edition(),
-        Refinement.schema,
+        schema_of(Refinement),
         calibrated(library, folder.settings()),
         folder.measurements(),
         sha256(plans[-1].read_bytes()).hexdigest() if plans else "",

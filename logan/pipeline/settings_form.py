@@ -12,10 +12,11 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from threading import RLock
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 from logan.errors import ConfigurationError, SettingsConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
+from logan.results import result
 
 _TABLES: Final = (
     *("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "limits", "target"),
@@ -63,7 +64,7 @@ class FormSection:
     fields: tuple[FormField, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("settings-form/1")
 class SettingsForm:
     """The settings as a form.
 
@@ -78,8 +79,6 @@ class SettingsForm:
     problems : tuple of str
         What is wrong with the file as it stands.
     """
-
-    schema: ClassVar[str] = "settings-form/1"
 
     sections: tuple[FormSection, ...]
     text: str

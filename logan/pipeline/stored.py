@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from dataclasses import replace as replace_fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Final, cast
+from typing import TYPE_CHECKING, Any, Final, cast
 
 from logan.admission.admit import admitted
 from logan.admission.trim import trimmed
@@ -35,7 +34,7 @@ from logan.pipeline.analyse import analyse_drive, summary_metrics
 from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
 from logan.quality.grades import worst_grade
-from logan.results import Estimate, Figure, JsonValue, StepWords, json_ready, result_from_json
+from logan.results import Estimate, Figure, JsonValue, StepWords, json_ready, result, result_from_json, schema_of
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import science_edition
 
@@ -51,21 +50,17 @@ _LISTED: Final = ("distance", "consumption", "regen", "peak_current", "temperatu
 Told = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("kept-analysis/1")
 class KeptAnalysis:
     """What a drive says, and what was done to its data before it could say so."""
-
-    schema: ClassVar[str] = "kept-analysis/1"
 
     analysis: DriveAnalysis
     history: tuple[Step, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("stored-drive/1", eq=False)
 class StoredDrive:
     """One drive of the library, with everything worked out for it."""
-
-    schema: ClassVar[str] = "stored-drive/1"
 
     record: DriveRecord
     analysis: DriveAnalysis
@@ -103,7 +98,7 @@ def analysis_fingerprint(
         _sensors(build),
         _without_words(conditions),
         analysis or AnalysisSettings(),
-        DriveAnalysis.schema,
+        schema_of(DriveAnalysis),
     )
 
 
@@ -111,7 +106,7 @@ def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
     return settings_fingerprint(
         science_edition(),
-        DriveSegments.schema,
+        schema_of(DriveSegments),
         build.vehicle,
         build.powertrain,
         build.pack,

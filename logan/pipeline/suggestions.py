@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import Progress
+from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
 
 
@@ -42,7 +42,7 @@ class SignalSketch:
     comment: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("channel-proposal/1")
 class ChannelProposal:
     """Suggestions for a log, its signals, and the map as it stands.
 
@@ -57,8 +57,6 @@ class ChannelProposal:
     channels : tuple of (str, str)
         Every channel that there is, with its meaning.
     """
-
-    schema: ClassVar[str] = "channel-proposal/1"
 
     suggestions: tuple[Suggestion, ...]
     signals: tuple[SignalSketch, ...]

@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from difflib import get_close_matches
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.drive_library.records import MetricPoint
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError, UsageError
-from logan.results import Estimate
+from logan.results import Estimate, result
 from logan.units import FloatArray
 
 LEVEL_RATIO: Final = 0.9
 """Probability that the intervals shown hold."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("trend-point/1")
 class TrendPoint:
     """One drive on the trend.
 
@@ -36,8 +35,6 @@ class TrendPoint:
         What was changed on the vehicle before this drive.
     """
 
-    schema: ClassVar[str] = "trend-point/1"
-
     number: int
     start_ns: int | None
     figure: Estimate
@@ -49,7 +46,7 @@ class TrendPoint:
         return None if self.start_ns is None else datetime.fromtimestamp(self.start_ns / 1e9, tz=UTC)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("trend-period/1")
 class TrendPeriod:
     """The drives between two changes to the vehicle.
 
@@ -69,8 +66,6 @@ class TrendPeriod:
         Difference from the period before; None for the first.
     """
 
-    schema: ClassVar[str] = "trend-period/1"
-
     change: str
     first: int
     last: int
@@ -80,7 +75,7 @@ class TrendPeriod:
     step: Estimate | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("trend/1")
 class Trend:
     """One metric over drives and dates.
 
@@ -95,8 +90,6 @@ class Trend:
     refused, excluded : tuple of int
         Drives for which the metric was refused, and drives that are left out by their notes.
     """
-
-    schema: ClassVar[str] = "trend/1"
 
     metric: str
     unit: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from logan.model.schedule import Schedule
 from logan.pipeline.plan import Plan
 from logan.pipeline.predict import seen_regen_limit_w
 from logan.pipeline.refine import Refinement
+from logan.results import result
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 
 SAMPLES: Final = 2_000
@@ -44,7 +45,7 @@ class Question:
     usable_energy_wh: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("what-if/1", eq=False)
 class Answer:
     """The range of one question.
 
@@ -57,8 +58,6 @@ class Answer:
     answer : ScenarioRange
         Consumption, range, chance of the target.
     """
-
-    schema: ClassVar[str] = "what-if/1"
 
     question: Question
     basis: str

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Drive
 from logan.drive.motion import road_speed
 from logan.flags import DataFlag, Severity
-from logan.results import read_only
+from logan.results import read_only, result
 from logan.units import FloatArray
 
 _STEP_S: Final = 2.0
 _LONGEST: Final = 3600
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("drive-fingerprint/1")
 class DriveFingerprint:
     """What tells one drive from another, small enough to keep for every drive.
 
@@ -31,8 +30,6 @@ class DriveFingerprint:
     speed_m_per_s : ndarray, shape (n,)
         Road speed every two seconds, of the first two hours. [m/s]
     """
-
-    schema: ClassVar[str] = "drive-fingerprint/1"
 
     duration_s: float
     start_ns: int | None

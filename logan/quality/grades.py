@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import ClassVar, Final
+from typing import Final
 
 from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import pack_power
 from logan.flags import DataFlag, Severity
 from logan.numerics import integrate, nominal_period_s
+from logan.results import result
 
 
 class Grade(StrEnum):
@@ -27,7 +27,7 @@ class Grade(StrEnum):
     """Not to be relied on; refused where ``is_refused``."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("metric-grade/1")
 class MetricGrade:
     """The grade of one metric and why.
 
@@ -50,8 +50,6 @@ class MetricGrade:
     is_missing : bool
         True when a channel that it needs is not logged.
     """
-
-    schema: ClassVar[str] = "metric-grade/1"
 
     metric: str
     grade: Grade

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
 
 from logan.drive.clock_alignment import ClockAlignment
 from logan.drive.drive import Drive
@@ -32,6 +31,7 @@ from logan.model.fit_result import FitResult
 from logan.model.identifiability import Identifiability
 from logan.model.next_test import NextTests
 from logan.quality.grades import MetricGrade
+from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits
 
@@ -97,7 +97,7 @@ class FitInputs:
     curve: ConsumptionCurve
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("report/1", eq=False)
 class ReportInputs:
     """Everything that a report shows.
 
@@ -112,8 +112,6 @@ class ReportInputs:
     provenance : tuple of (str, str)
         Version, hashes of logs, DBCs and settings.
     """
-
-    schema: ClassVar[str] = "report/1"
 
     build: BuildSettings
     units: DisplayUnits

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Final
 
 import numpy as np
 
@@ -12,7 +11,7 @@ from logan.drive.drive import Drive
 from logan.drive.motion import height_along, road_speed
 from logan.drive.pack_power import pack_power
 from logan.numerics import cumulative
-from logan.results import read_only
+from logan.results import result
 from logan.units import FloatArray
 
 STRETCHES: Final = 40
@@ -20,7 +19,7 @@ _SHORTEST_M: Final = 200.0
 """A shorter stretch says more about one sample than about the road. [m]"""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result("route-profile/1")
 class RouteProfile:
     """Height and consumption along the distance.
 
@@ -34,16 +33,10 @@ class RouteProfile:
         Net consumption of each stretch; NaN where power was not known for all of it. [Wh/km]
     """
 
-    schema: ClassVar[str] = "route-profile/1"
-
     distance_m: FloatArray
     height_m: FloatArray
     edge_m: FloatArray
     wh_per_km: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in ("distance_m", "height_m", "edge_m", "wh_per_km"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
     def length_m(self) -> float:
