@@ -90,7 +90,8 @@ def _only(found: Comparison, build: Path, drive: str) -> Comparison:
 def show_comparison(found: Comparison, units: DisplayUnits) -> None:
     """Print the comparison and what it says about the plan and the fit."""
     from logan.cli.range_command import calibration_text
-    from logan.cli.rendering import number, print_lines, print_table
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import number
 
     unseen = {row.drive_id: row for row in found.calibration.drives}
     rows = []

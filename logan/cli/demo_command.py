@@ -33,9 +33,9 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(outcome: DemoOutcome) -> None:
-    from logan.cli.range_tables import percent
     from logan.cli.rendering import print_lines
     from logan.units import wh_per_mi_from_wh_per_km
+    from logan.wording import probability
 
     planned, refined, true = (
         wh_per_mi_from_wh_per_km(value)
@@ -49,8 +49,8 @@ def _show(outcome: DemoOutcome) -> None:
         f"At a steady 65 mph the plan said {planned:.0f} Wh/mi. The drives say {refined:.0f}. "
         f"The truth, which only the demo knows, is {true:.0f} ({refined / true - 1:+.1%}).",
         f"Range there: planned {before.range_m.p50 / miles:.0f} mi, refined {after.range_m.p50 / miles:.0f} mi; "
-        f"chance of the {target:.0f} mi target: planned {percent(before.probability_of_target)}, "
-        f"refined {percent(after.probability_of_target)}.",
+        f"chance of the {target:.0f} mi target: planned {probability(before.probability_of_target)}, "
+        f"refined {probability(after.probability_of_target)}.",
         "",
         f"Open {outcome.report} in a browser. Then try, in {outcome.folder.path}:",
         "  logan drives            what each drive used, and what was found in its data",

@@ -171,9 +171,10 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
 
 def _show_effect(before: object, stored: StoredDrive) -> None:
-    from logan.cli.rendering import figure_text, print_lines
+    from logan.cli.rendering import print_lines
     from logan.results import Estimate
+    from logan.wording import figure
 
     after = stored.analysis.energy.net_wh
     if isinstance(before, Estimate):
-        print_lines(f"Net energy before {figure_text(before)} Wh, now {figure_text(after)} Wh.")
+        print_lines(f"Net energy before {figure(before)} Wh, now {figure(after)} Wh.")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import figure_text, number, print_lines, print_table
+from logan.cli.rendering import print_lines, print_table
 from logan.results import Estimate, Refusal
+from logan.wording import figure, number
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis
@@ -80,8 +81,8 @@ def _percent(ratio: float | None) -> str:
     return "-" if ratio is None else f"{100 * ratio:.1f} %"
 
 
-def _shown(figure: Figure, scale: float = 1.0, digits: int = 0) -> str:
-    return figure_text(figure, scale=scale, digits=digits)
+def _shown(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
+    return figure(value, scale=scale, digits=digits)
 
 
 def _how(figure: Figure) -> str:
@@ -111,12 +112,12 @@ def print_regen(analysis: DriveAnalysis) -> None:
         print_lines(f"  Definition {', '.join(numbers)} refused: {reason}.")
 
 
-def _ratio_or_value(figure: Figure) -> str:
-    if isinstance(figure, Refusal):
+def _ratio_or_value(value: Figure) -> str:
+    if isinstance(value, Refusal):
         return "refused"
-    if figure.unit in ("ratio", ""):
-        return figure_text(figure, scale=100.0, digits=1) + " %"
-    return f"{figure_text(figure, digits=1)} {figure.unit}"
+    if value.unit in ("ratio", ""):
+        return figure(value, scale=100.0, digits=1, unit="%")
+    return figure(value, digits=1, unit=value.unit)
 
 
 def print_currents(analysis: DriveAnalysis) -> None:

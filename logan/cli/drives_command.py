@@ -44,7 +44,8 @@ def register(app: typer.Typer) -> None:
 
 
 def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
-    from logan.cli.rendering import number, print_lines, print_table
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import number
 
     if not records:
         print_lines("No drive yet. Import one with: logan import LOG")

@@ -46,7 +46,7 @@ def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     if fit.is_prior_dominated:
         print_lines("PRIOR-DOMINATED: the plan's assumptions still say more than the drives.")
     print_lines("")
-    _print_parameters(found.report)
+    _print_parameters(found.report, units)
     print_lines("", *(f"- {words}." for words in fit.warnings), "")
     _print_drives(found.report, units)
     print_lines("", calibration_text(found.report.calibration), "")
@@ -54,9 +54,9 @@ def show_fit(found: BuildFit, units: DisplayUnits) -> None:
     print_next_tests(found.next_tests, units)
 
 
-def _print_parameters(report: FitReport) -> None:
-    from logan.cli.range_tables import label, quantity
+def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
     from logan.cli.rendering import print_table
+    from logan.wording import parameter_text, parameter_words
 
     fit = report.fit
     rows = []
@@ -64,19 +64,18 @@ def _print_parameters(report: FitReport) -> None:
         before, after = fit.prior.estimate(name), fit.estimate(name)
         rows.append(
             (
-                label(name),
-                quantity(name, before.value),
-                f"± {quantity(name, before.sigma or 0.0)}",
-                quantity(name, after.value),
-                f"± {quantity(name, after.sigma or 0.0)}",
+                parameter_words(name),
+                parameter_text(name, before.value, units, sigma=before.sigma),
+                parameter_text(name, after.value, units, sigma=after.sigma),
                 f"{100.0 * max(1.0 - float(learned), 0.0):.0f} %",
             )
         )
-    print_table(("parameter", "plan", "", "fit", "", "learned"), rows, title="Parameters, with one sigma")
+    print_table(("parameter", "plan", "fit", "learned"), rows, title="Parameters, with one sigma")
 
 
 def _print_drives(report: FitReport, units: DisplayUnits) -> None:
-    from logan.cli.rendering import number, print_table
+    from logan.cli.rendering import print_table
+    from logan.wording import number
 
     rows = []
     for drive in report.fit.drives:
@@ -120,8 +119,9 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
-    from logan.cli.rendering import number, print_cautions, print_lines, print_table
+    from logan.cli.rendering import print_cautions, print_lines, print_table
     from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
+    from logan.wording import number
 
     if not tests.candidates:
         return

@@ -115,7 +115,8 @@ def _fit_and_show(
 
 
 def _show(found: FleetFit, units: DisplayUnits) -> None:
-    from logan.cli.rendering import figure_text, number, print_lines, print_table
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import figure, number
 
     levels = {level.vehicle: level for level in found.kit.vehicles} if found.kit else {}
     rows = []
@@ -126,7 +127,7 @@ def _show(found: FleetFit, units: DisplayUnits) -> None:
                 vehicle.vehicle,
                 vehicle.drive_count,
                 number(vehicle.distance_m / units.metres),
-                figure_text(vehicle.consumption, scale=units.consumption(1.0)),
+                figure(vehicle.consumption, scale=units.consumption(1.0)),
                 _percent(level.level) if level else "",
                 "differs" if level and level.is_outside else vehicle.problem,
             )

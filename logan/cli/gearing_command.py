@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import number
 from logan.units import METRES_PER_SECOND_PER_MPH
+from logan.wording import number
 
 if TYPE_CHECKING:
     from logan.pipeline.plan import CruisePoint, GearingPerformance, GearingSheet

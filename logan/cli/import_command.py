@@ -112,8 +112,9 @@ def register(app: typer.Typer) -> None:
 
 def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
     """Print what became of a drive's logs, in one line and its notes."""
-    from logan.cli.rendering import figure_text, number, print_lines
+    from logan.cli.rendering import print_lines
     from logan.results import Refusal
+    from logan.wording import figure, number
 
     record = imported.record
     if imported.was_there:
@@ -124,7 +125,7 @@ def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
     if isinstance(consumption, Refusal):
         words = f"consumption refused: {consumption.reason}"
     elif consumption is not None:
-        words = f"{figure_text(consumption, scale=units.metres / 1000.0)} {units.consumption_label} net"
+        words = f"{figure(consumption, scale=units.metres / 1000.0)} {units.consumption_label} net"
     distance = None if record.distance_m is None else record.distance_m / units.metres
     flags = record.summary.flag_counts
     print_lines(

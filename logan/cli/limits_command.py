@@ -108,7 +108,7 @@ def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
 
 def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:
     """A value in the unit people read: degrees of the user's choice, revolutions for shafts, kilohms."""
-    from logan.cli.rendering import number
+    from logan.wording import number
 
     if value is None:
         return "-"

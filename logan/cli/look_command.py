@@ -74,7 +74,8 @@ def register(app: typer.Typer) -> None:
 def _show(summary: LogSummary, *, has_dbc: bool) -> None:
     from datetime import UTC, datetime
 
-    from logan.cli.rendering import number, print_lines, print_table
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import number
 
     for file in summary.files:
         print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")

@@ -60,16 +60,10 @@ def register(app: typer.Typer) -> None:
 
 def show_plan(plan: Plan, units: DisplayUnits) -> None:
     """Print a plan: the answer first, then what it rests on."""
-    from logan.cli.range_tables import (
-        label,
-        print_answer,
-        print_causes,
-        print_prediction,
-        print_tornado,
-        quantity,
-    )
+    from logan.cli.range_tables import print_answer, print_causes, print_prediction, print_tornado
     from logan.cli.rendering import print_cautions, print_lines, print_table
     from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+    from logan.wording import parameter_text, parameter_words
 
     print_lines(f"Plan for {plan.build_name}, {plan.created_at[:10]}: a prediction before any drive", "")
     print_answer(plan.prediction, plan.sizing, units)
@@ -87,9 +81,9 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
     print_lines("")
     rows = [
         (
-            label(assumed.name),
-            quantity(assumed.name, assumed.value),
-            quantity(assumed.name, assumed.sigma),
+            parameter_words(assumed.name),
+            parameter_text(assumed.name, assumed.value, units),
+            parameter_text(assumed.name, assumed.sigma, units),
             assumed.source,
         )
         for assumed in plan.assumptions
@@ -105,7 +99,8 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
 
 def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:
     """UDDS and HWFET at the pack and the wall, each with the interval of 9 cases in 10."""
-    from logan.cli.rendering import number, print_lines, print_table
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import number
 
     def span(of: Quantiles, factor: float = 1.0) -> str:
         return f"{number(of.p50 / factor)} ({number(of.p05 / factor)}-{number(of.p95 / factor)})"
@@ -142,7 +137,8 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
 def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
     """One row per chain: motor speed at the fastest cruise shown that it can drive, top speed, force, grade, hill."""
     from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
-    from logan.cli.rendering import number, print_table
+    from logan.cli.rendering import print_table
+    from logan.wording import number
 
     rows = []
     for chain in sheet.choices:

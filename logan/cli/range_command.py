@@ -167,8 +167,9 @@ def show_range(found: RefinedRange, units: DisplayUnits) -> None:
 
 
 def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
-    from logan.cli.range_tables import distance, percent
-    from logan.cli.rendering import number, print_table
+    from logan.cli.range_tables import distance
+    from logan.cli.rendering import print_table
+    from logan.wording import number, probability
 
     rows = [
         (
@@ -176,7 +177,7 @@ def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
             " / ".join(number(units.consumption(case.consumption.p50)) for case in (planned, refined)),
             " / ".join(distance(case.range_m.p50, units) for case in (planned, refined)),
             f"{distance(refined.range_m.p10, units)}-{distance(refined.range_m.p90, units)}",
-            " / ".join(percent(case.probability_of_target) for case in (planned, refined)),
+            " / ".join(probability(case.probability_of_target) for case in (planned, refined)),
         )
         for planned, refined in found.pairs
     ]
@@ -185,16 +186,17 @@ def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:
-    from logan.cli.range_tables import distance, label, quantity
-    from logan.cli.rendering import number, print_table
+    from logan.cli.range_tables import distance
+    from logan.cli.rendering import print_table
+    from logan.wording import number, parameter_text, parameter_words
 
     rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
     rows[0] = (*rows[0][:4], distance(attribution.range_before_m, units))
     rows += [
         (
-            label(step.name),
-            quantity(step.name, step.before),
-            quantity(step.name, step.after),
+            parameter_words(step.name),
+            parameter_text(step.name, step.before, units),
+            parameter_text(step.name, step.after, units),
             f"{units.consumption(step.consumption_change_wh_per_km):+.1f}",
             f"{step.range_change_m / units.metres:+.1f}",
         )

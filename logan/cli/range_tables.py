@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import number, print_lines, print_table
+from logan.cli.rendering import print_lines, print_table
+from logan.wording import number, parameter_text, parameter_words, probability
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -12,58 +13,6 @@ if TYPE_CHECKING:
     from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange, Tornado
     from logan.pipeline.predict import UncertaintyBudget
     from logan.units import DisplayUnits
-
-LABELS = {
-    "mass_kg": ("mass", "kg", 1.0, 0),
-    "drag_area_m2": ("drag area", "m²", 1.0, 3),
-    "rolling_coefficient": ("rolling coefficient", "", 1.0, 4),
-    "drive_efficiency_ratio": ("pack to wheel efficiency", "%", 100.0, 1),
-    "regen_efficiency_ratio": ("wheel to pack efficiency", "%", 100.0, 1),
-    "auxiliary_power_w": ("auxiliary power", "W", 1.0, 0),
-    "rolling_temperature_coefficient_per_k": ("rolling, loss per kelvin", "1/K", 1.0, 4),
-    "warm_up_rise_ratio": ("rolling, rise when cold", "%", 100.0, 0),
-    "constant_loss_w": ("drivetrain loss, constant", "W", 1.0, 0),
-    "copper_loss_w_per_n2": ("drivetrain loss by force²", "W/kN²", 1e6, 0),
-    "cold_regen_per_k": ("regen lost per kelvin of a cold pack", "%", 100.0, 1),
-    "driveline_drag_n": ("driveline drag, constant", "N", 1.0, 0),
-    "driveline_n_s_per_m": ("driveline drag by speed", "N/(m/s)", 1.0, 2),
-    "tire_rise_ratio": ("rolling, rise with speed", "%", 100.0, 0),
-    "regen_power_limit_w": ("regen limit", "kW", 1e-3, 1),
-    "linear_road_load_n_s_per_m": ("road load by speed", "N/(m/s)", 1.0, 2),
-    "charging_efficiency_ratio": ("charging efficiency", "%", 100.0, 1),
-    "tyre_rolling_circumference_m": ("tyre circumference", "m", 1.0, 3),
-    "usable_energy_wh": ("usable energy", "kWh", 1e-3, 1),
-    "usable_loss_per_k": ("usable energy lost per kelvin", "1/K", 1.0, 4),
-    "pack_resistance_ohm": ("pack resistance", "ohm", 1.0, 3),
-    "spread": ("middle of the spread", "", 1.0, 0),
-    "heating_w_per_k": ("cabin heating", "W/K", 1.0, 0),
-    "cooling_w_per_k": ("air conditioning", "W/K", 1.0, 0),
-}
-"""Name shown, unit shown, factor and digits of every assumption."""
-
-
-def quantity(name: str, value: float) -> str:
-    """An assumption's value as it is shown, with its unit."""
-    _, unit, factor, digits = LABELS.get(name, (name, "", 1.0, 3))
-    if name == "spread":
-        return ""
-    if value == float("inf"):
-        return "no limit"
-    return f"{number(value * factor, digits)} {unit}".rstrip()
-
-
-def label(name: str) -> str:
-    """An assumption's name as it is shown."""
-    return LABELS.get(name, (name.replace("_", " "), "", 1.0, 3))[0]
-
-
-def percent(ratio: float) -> str:
-    """A chance in per cent; counted over samples, it is never certain."""
-    if ratio < 0.01:
-        return "<1 %"
-    if ratio > 0.99:
-        return ">99 %"
-    return f"{100.0 * ratio:.0f} %"
 
 
 def distance(metres: float, units: DisplayUnits, digits: int = 0) -> str:
@@ -86,7 +35,7 @@ def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ..
         f"{number(units.consumption(used.p10))}-{number(units.consumption(used.p90))}",
         distance(reach.p50, units),
         f"{distance(reach.p10, units)}-{distance(reach.p90, units)}",
-        percent(scenario.probability_of_target),
+        probability(scenario.probability_of_target),
     )
 
 
@@ -95,7 +44,7 @@ def print_answer(prediction: RangePrediction, sizing: PackSizing, units: Display
     target = prediction.target
     print_lines(
         f"{distance(prediction.target_range_m, units)} {units.distance} in '{target.name}': "
-        f"chance {percent(target.probability_of_target)}, "
+        f"chance {probability(target.probability_of_target)}, "
         f"median range {distance(target.range_m.p50, units)} {units.distance} "
         f"(reserve {100 * prediction.reserve_ratio:.0f} % and ageing {100 * prediction.ageing_ratio:.0f} % taken off)."
     )
@@ -117,7 +66,7 @@ def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
             units.shown(choice.mass_kg, "weight", digits=3).split()[0],
             number(units.consumption(choice.consumption_wh_per_km)),
             distance(choice.range_m.p50, units),
-            percent(choice.probability_of_target),
+            probability(choice.probability_of_target),
             *((number(choice.cost),) if has_cost else ()),
         )
         for choice in sizing.choices
@@ -125,15 +74,15 @@ def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
     headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
     print_table((*headings, *(("cost",) if has_cost else ())), rows, title="Packs that can be built; * in the build")
     needs = ", ".join(
-        f"{percent(size.confidence_ratio)}: {size.usable_energy_wh / 1000.0:.1f} kWh"
+        f"{probability(size.confidence_ratio)}: {size.usable_energy_wh / 1000.0:.1f} kWh"
         if size.is_reachable
-        else f"{percent(size.confidence_ratio)}: no pack"
+        else f"{probability(size.confidence_ratio)}: no pack"
         for size in sizing.sizes
     )
     print_lines(
         f"Usable energy that the target needs, by chance: {needs}. Halving what is not known about consumption "
         f"would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
-        f"at {percent(sizing.sizes[-1].confidence_ratio)}."
+        f"at {probability(sizing.sizes[-1].confidence_ratio)}."
     )
 
 
@@ -141,9 +90,9 @@ def print_tornado(tornado: Tornado, units: DisplayUnits, count: int = 7) -> None
     """What the answer hangs on most: one standard uncertainty of each assumption."""
     rows = [
         (
-            label(row.name),
-            quantity(row.name, row.low),
-            quantity(row.name, row.high),
+            parameter_words(row.name),
+            parameter_text(row.name, row.low, units),
+            parameter_text(row.name, row.high, units),
             distance(row.range_low_m, units),
             distance(row.range_high_m, units),
         )
@@ -178,7 +127,7 @@ def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:
     metres = units.metres
     rows = [
         (
-            label(row.source),
+            parameter_words(row.source),
             row.evaluation,
             f"{_figures(row.sigma)} {row.unit}",
             f"{_figures(row.sensitivity / metres)} {units.distance}/{row.unit}",
@@ -205,7 +154,7 @@ def _figures(value: float) -> str:
 
 def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
     """What decides how sure the range is, the largest three first."""
-    parts = [f"{label(row.source)} {number(row.contribution / units.metres, 1)}" for row in budget.rows[:3]]
+    parts = [f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)}" for row in budget.rows[:3]]
     return (
         f"Unsure by ± {number(budget.expanded / units.metres)} {units.distance} (90 %); one standard uncertainty "
         f"in {units.distance}: {', '.join(parts)}. The whole sheet: --budget."

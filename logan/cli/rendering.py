@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from logan.pipeline.logs_reader import IngestProgress
-    from logan.results import Figure
 
 WIDTH = 80
 
@@ -107,25 +106,6 @@ def print_lines(*lines: str) -> None:
 def print_cautions(*cautions: str) -> None:
     """Print what must be kept in mind before acting on what was shown, each once."""
     print_lines(*(f"Caution: {text}" for text in dict.fromkeys(cautions) if text))
-
-
-def number(value: float | None, digits: int = 0) -> str:
-    """A number with a fixed number of digits; a dash where there is none."""
-    return "-" if value is None or value != value else f"{value:,.{digits}f}"
-
-
-def with_sigma(value: float, sigma: float | None, digits: int = 0) -> str:
-    """A number and its standard uncertainty."""
-    return number(value, digits) if sigma is None else f"{number(value, digits)} ± {number(sigma, digits)}"
-
-
-def figure_text(figure: Figure, *, scale: float = 1.0, digits: int = 0) -> str:
-    """A figure as it is shown: value and uncertainty, or the word "refused"."""
-    from logan.results import Refusal
-
-    if isinstance(figure, Refusal):
-        return "refused"
-    return with_sigma(figure.value * scale, None if figure.sigma is None else figure.sigma * scale, digits)
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, overload
 
 from logan.constants import METRES_PER_MILE, SECONDS_PER_HOUR
-from logan.units.algebra import conversion
+from logan.units.algebra import UnitConversion, conversion
 
 if TYPE_CHECKING:
     import numpy as np
@@ -43,24 +43,44 @@ WATT_HOURS_PER_US_GALLON_EQUIVALENT: Final = 33_705.0
 """Energy of a US gallon of petrol as used for MPGe (EPA)."""
 
 _SHOWN: Final = {
-    # Quantity: unit it is held in, US unit, metric unit.
-    "distance": ("m", "mi", "km"),
-    "speed": ("m/s", "mph", "km/h"),
-    "temperature": ("degC", "°F", "°C"),
-    "consumption": ("Wh/km", "Wh/mi", "kWh/100 km"),
-    "height": ("m", "ft", "m"),
-    "weight": ("kg", "lb", "kg"),
-    "area": ("m^2", "ft2", "m2"),
-    "length": ("m", "in", "m"),
-    "power": ("W", "hp", "kW"),
-    "torque": ("N*m", "lb-ft", "N m"),
-    "force": ("N", "lbf", "N"),
-    "pressure": ("Pa", "psi", "kPa"),
-    "electric_power": ("W", "kW", "kW"),
-    "energy": ("Wh", "kWh", "kWh"),
+    # Quantity: unit it is held in, US unit, metric unit, digits after the point in each.
+    "distance": ("m", "mi", "km", 0, 0),
+    "speed": ("m/s", "mph", "km/h", 0, 0),
+    "temperature": ("degC", "°F", "°C", 0, 0),
+    "consumption": ("Wh/km", "Wh/mi", "Wh/km", 0, 0),
+    "height": ("m", "ft", "m", 0, 0),
+    "slope": ("ratio", "ft/mi", "m/km", 0, 1),
+    "weight": ("kg", "lb", "kg", 0, 0),
+    "area": ("m^2", "ft²", "m²", 1, 2),
+    "length": ("m", "in", "m", 1, 3),
+    "power": ("W", "hp", "kW", 0, 0),
+    "torque": ("N*m", "lb-ft", "N·m", 0, 0),
+    "force": ("N", "lbf", "N", 0, 0),
+    "pressure": ("Pa", "psi", "kPa", 0, 0),
+    "electric_power": ("W", "kW", "kW", 0, 0),
+    "small_power": ("W", "W", "W", 0, 0),
+    "energy": ("Wh", "kWh", "kWh", 1, 1),
+    "shaft_speed": ("rad/s", "rpm", "rpm", 0, 0),
+    "share": ("ratio", "%", "%", 1, 1),
+    "resistance": ("ohm", "mΩ", "mΩ", 0, 0),
+    "density": ("kg/m^3", "lb/ft³", "kg/m³", 4, 3),
+    "force_by_speed": ("N/(m/s)", "lbf/mph", "N/(km/h)", 3, 2),
+    "loss_by_force": ("W/N^2", "W/(1000 lbf)²", "W/kN²", 0, 0),
+    "share_per_degree": ("1/K", "%/°F", "%/K", 2, 2),
+    "heat_by_degree": ("W/K", "W/°F", "W/K", 0, 0),
 }
 _BY_THEMSELVES: Final = ("weight", "area", "length", "power", "torque", "force", "pressure")
 """Quantities that a user may choose a unit for; speed, consumption and height follow the distance."""
+_BY_TEMPERATURE: Final = ("temperature", "share_per_degree", "heat_by_degree")
+"""Quantities that follow the choice of °F or °C."""
+
+QUANTITY_OF_UNIT: Final = {
+    "degC": "temperature", "K": "temperature_step", "m/s": "speed", "rad/s": "shaft_speed", "kg": "weight",
+    "m2": "area", "m^2": "area", "N": "force", "N m": "torque", "Nm": "torque", "N*m": "torque", "Pa": "pressure",
+    "W": "electric_power", "Wh/km": "consumption", "kg/m3": "density", "W/K": "heat_by_degree",
+    "1/K": "share_per_degree", "N/(m/s)": "force_by_speed", "N s/m": "force_by_speed", "W/N2": "loss_by_force",
+}  # fmt: skip
+"""Quantity of a result by the unit that it carries; what is not here is read the same in both systems."""
 
 Distance = Literal["mi", "km"]
 Temperature = Literal["degF", "degC"]
@@ -113,11 +133,11 @@ class DisplayUnits:
         """
         distance: Distance | None = None
         temperature: Temperature | None = None
-        singles = {unit.replace(" ", "").lower(): (quantity, unit)
-                   for quantity in _BY_THEMSELVES for unit in _SHOWN[quantity][1:]}  # fmt: skip
+        singles = {_typed(unit): (quantity, unit)
+                   for quantity in _BY_THEMSELVES for unit in _SHOWN[quantity][1:3]}  # fmt: skip
         choices: dict[str, str] = {}
         for word in text.replace("+", ",").replace(" ", ",").split(","):
-            match word.strip().lower().removeprefix("deg").removeprefix("°"):
+            match _typed(word).removeprefix("deg").removeprefix("°"):
                 case "mi" | "miles" | "mile" | "us":
                     distance = "mi"
                 case "km" | "metric":
@@ -142,9 +162,24 @@ class DisplayUnits:
 
     def unit_of(self, quantity: str) -> str:
         """Unit that a quantity is shown in, such as ``"lb"`` for ``"weight"``."""
-        us, metric = _SHOWN[quantity][1:]
-        is_us = self.temperature == "degF" if quantity == "temperature" else self.distance == "mi"
-        return dict(self.choices).get(quantity, us if is_us else metric)
+        if quantity == "temperature_step":
+            return self.temperature_label
+        us, metric = _SHOWN[quantity][1:3]
+        return dict(self.choices).get(quantity, us if self._is_us(quantity) else metric)
+
+    def _is_us(self, quantity: str) -> bool:
+        return self.temperature == "degF" if quantity in _BY_TEMPERATURE else self.distance == "mi"
+
+    def to_shown(self, value: float, quantity: str) -> float:
+        """A value in SI as a number in the unit shown."""
+        if quantity == "temperature_step":
+            return self.temperature_step(value)
+        return _to_si(self.unit_of(quantity), _SHOWN[quantity][0]).from_si(value)
+
+    def digits_of(self, quantity: str) -> int:
+        """Digits after the point that a table shows of a quantity: whole pounds, a tenth of a square foot."""
+        _, us_unit, _, us, metric = _SHOWN.get(quantity, ("", "", "", 0, 0))
+        return us if self.unit_of(quantity) == us_unit else metric
 
     def shown(self, value: float, quantity: str, *, digits: int = 4) -> str:
         """A value in SI with its unit as the user reads it, such as ``"300 lb"``; it reads back to the same.
@@ -158,10 +193,7 @@ class DisplayUnits:
         digits : int
             Significant digits; 12 give the value itself back.
         """
-        unit = self.unit_of(quantity)
-        to_si = conversion(unit, _SHOWN[quantity][0])
-        assert to_si is not None  # a test reads every unit of the table
-        return f"{plain_number(to_si.from_si(value), digits)} {unit}"
+        return f"{plain_number(self.to_shown(value, quantity), digits)} {self.unit_of(quantity)}"
 
     @property
     def metres(self) -> float:
@@ -209,6 +241,16 @@ class DisplayUnits:
     def temperature_step(self, difference_k: float) -> float:
         """A temperature difference in the unit shown."""
         return difference_k * 1.8 if self.temperature == "degF" else difference_k
+
+
+def _typed(unit: str) -> str:
+    return unit.strip().lower().replace(" ", "").replace("·", "").replace("²", "2")
+
+
+def _to_si(unit: str, held: str) -> UnitConversion:
+    to_si = conversion(unit, held)
+    assert to_si is not None  # a test reads every unit of the table
+    return to_si
 
 
 def wh_per_mi_from_wh_per_km(wh_per_km: float) -> float:

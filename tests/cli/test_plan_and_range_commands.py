@@ -5,8 +5,9 @@ import pytest
 
 from logan.cli.main import main
 from logan.cli.range_command import calibration_text
-from logan.cli.range_tables import percent, quantity
 from logan.driving_range.coverage import Calibration
+from logan.units import DisplayUnits
+from logan.wording import parameter_text, probability, with_sigma
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,7 @@ def test_plan_gives_the_answer_first_and_fits_eighty_columns(folder, capsys):
     assert max(len(line.rstrip()) for line in lines) <= 80
     assert "chance" in lines[2]
     assert "Wh/mi" in out
-    for word in ("drag area", "common practice", "highway 65", "Packs that can be built", "6 % kW", "at 65", "top mph"):
+    for word in ("CdA", "common practice", "highway 65", "Packs that can be built", "6 % kW", "at 65", "top mph"):
         assert word in out
     assert not (folder / "plans").exists()
 
@@ -134,13 +135,27 @@ def test_no_build_is_exit_code_2(tmp_path, capsys):
 
 
 def test_chances_never_read_as_certain():
-    assert [percent(ratio) for ratio in (0.0, 0.004, 0.5, 0.996, 1.0)] == ["<1 %", "<1 %", "50 %", ">99 %", ">99 %"]
+    assert [probability(ratio) for ratio in (0.0, 0.004, 0.5, 0.996, 1.0)] == [
+        "< 1 %",
+        "< 1 %",
+        "50 %",
+        "> 99 %",
+        "> 99 %",
+    ]
 
 
 def test_quantities_are_shown_with_their_unit():
-    assert quantity("mass_kg", 1650.4) == "1,650 kg"
-    assert quantity("drive_efficiency_ratio", 0.874) == "87.4 %"
-    assert quantity("rolling_coefficient", 0.0105) == "0.0105"
+    us, metric = DisplayUnits(), DisplayUnits.parse("metric")
+    assert parameter_text("mass_kg", 1650.4, metric) == "1,650 kg"
+    assert parameter_text("mass_kg", 1650.4, us, sigma=20.0) == "3,639 ± 44 lb"
+    assert parameter_text("drive_efficiency_ratio", 0.874, us) == "87.4 %"
+    assert parameter_text("rolling_coefficient", 0.0105, us) == "0.0105"
+    assert parameter_text("usable_loss_per_k", 0.0036, us) == "0.20 %/°F"
+
+
+def test_no_uncertainty_of_nothing_and_no_minus_zero():
+    texts = [with_sigma(297.2, 0.04), with_sigma(-0.3, None), with_sigma(297.2, 0.0), with_sigma(297.2, 1e-9)]
+    assert texts == ["297.20 ± 0.04", "0", "297", "297"]
 
 
 def calibration(**figures):

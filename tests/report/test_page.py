@@ -10,9 +10,9 @@ from logan.report.document import Document, FigureBlock, Section, TableBlock, Wo
 from logan.report.page import figure_json, render_page
 from logan.report.sections.limits import approach_table
 from logan.report.theme import empty_figure
-from logan.report.wording import probability, runs
 from logan.results import json_ready
 from logan.units import DisplayUnits
+from logan.wording import probability, runs
 
 HOSTILE = '</script><script>alert("x")</script><img src=x onerror=alert(1)>'
 
@@ -169,9 +169,9 @@ def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
 
     table = approach_table((with_margins(1, 200.0, 20.0), with_margins(2, 100.0, 90.0)), inputs.units)
     found = {row[0]: (row[1], row[6]) for row in table.rows}
-    assert found["pack current, above"][0] == "400.0 A"
+    assert found["pack current, above"][0] == "400 A"
     assert found["pack current, above"][1].startswith("drive 2")
-    assert found["pack current, below"][0] == "480.0 A"
+    assert found["pack current, below"][0] == "480 A"
     assert found["pack current, below"][1].startswith("drive 1")
 
 

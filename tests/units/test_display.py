@@ -46,9 +46,9 @@ def test_what_is_shown_short_reads_back_to_what_shows_the_same(units, quantity, 
         ("metric", "speed", 100 / 3.6, "100 km/h"),
         ("us", "temperature", 20.0, "68 °F"),
         ("us,C", "temperature", 20.0, "20 °C"),
-        ("us", "area", 0.8, "8.611 ft2"),
+        ("us", "area", 0.8, "8.611 ft²"),
         ("us", "torque", 330.0, "243.4 lb-ft"),
-        ("metric", "torque", 330.0, "330 N m"),
+        ("metric", "torque", 330.0, "330 N·m"),
         ("us", "power", 745.6998715822701, "1 hp"),
         ("us,kW", "power", 140_000.0, "140 kW"),
         ("us", "electric_power", 140_000.0, "140 kW"),
@@ -59,7 +59,7 @@ def test_what_is_shown_short_reads_back_to_what_shows_the_same(units, quantity, 
         ("us", "height", 0.3048 * 5000, "5000 ft"),
         ("metric", "height", 1524.0, "1524 m"),
         ("us", "consumption", 250.0, "402.3 Wh/mi"),
-        ("metric", "consumption", 250.0, "25 kWh/100 km"),
+        ("metric", "consumption", 250.0, "250 Wh/km"),
         ("metric", "distance", 12_345_678.0, "12346 km"),
         ("metric", "temperature", -0.00001, "-0.00001 °C"),
     ],
@@ -78,7 +78,7 @@ def test_a_number_is_plain(value, text):
 
 def test_single_choices_differ_from_the_system_and_the_rest_follows_it():
     units = DisplayUnits.parse("us, kg, Nm")
-    assert [units.unit_of(name) for name in ("weight", "torque", "power", "speed")] == ["kg", "N m", "hp", "mph"]
+    assert [units.unit_of(name) for name in ("weight", "torque", "power", "speed")] == ["kg", "N·m", "hp", "mph"]
     assert DisplayUnits.parse("km") == DisplayUnits.parse("metric") == DisplayUnits("km", "degC")
     assert DisplayUnits.parse("us") == DisplayUnits.parse("mi,F") == DisplayUnits()
 

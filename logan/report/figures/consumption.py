@@ -11,10 +11,10 @@ from logan.driving_range.prediction import RangePrediction
 from logan.ledger.ledger import EnergyLedger
 from logan.model.breakdown import CAUSES, ConsumptionBreakdown
 from logan.model.fit_result import FitResult
-from logan.report.names import CAUSE_WORDS
 from logan.report.theme import CAUSE_COLOURS, MEASURED, NEUTRAL, PLAN, REFINED, empty_figure, hatched, shown
 from logan.results import Estimate
 from logan.units import DisplayUnits
+from logan.wording import CAUSE_WORDS
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from logan.metrics.current import CurrentSummary
 from logan.metrics.resistance import ResistanceBand, ResistanceSummary
-from logan.report.names import channel_words
 from logan.report.theme import DASHES, RED, SERIES, SYMBOLS, empty_figure, on_row, shown, stacked_figure
 from logan.results import Estimate
 from logan.settings import LimitSheet
+from logan.wording import channel_words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

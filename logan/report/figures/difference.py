@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logan.report.theme import AMBER, MEASURED, NEUTRAL, TARGET, empty_figure, hatched
-from logan.report.wording import signed
 from logan.results import Estimate
 from logan.units import DisplayUnits
+from logan.wording import signed
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

@@ -13,11 +13,11 @@ from logan.flags import DataFlag, Severity
 from logan.metrics.pack import PackSummary
 from logan.metrics.regen import RegenSummary
 from logan.quality.grades import MetricGrade
-from logan.report.names import channel_words
 from logan.report.route import RouteProfile
 from logan.report.theme import AMBER, NEUTRAL, RED, REFINED, SERIES, TARGET, empty_figure, on_row, stacked_figure
 from logan.report.thinning import thin
 from logan.units import DisplayUnits, FloatArray
+from logan.wording import channel_words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Final
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sensitivity import Tornado
-from logan.report.names import PARAMETER_WORDS, parameter_text
 from logan.report.theme import AMBER, PLAN, REFINED, TARGET, empty_figure, hatched, limit_line, shown
-from logan.report.wording import probability, signed
 from logan.units import DisplayUnits
+from logan.wording import parameter_text, parameter_words, probability, signed
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -89,9 +88,9 @@ def attribution_figure(attribution: Attribution, units: DisplayUnits) -> go.Figu
     rest_m = sum(step.range_change_m for step in steps) - sum(step.range_change_m for step in told)
     rows = [
         (
-            PARAMETER_WORDS.get(step.name, step.name),
+            parameter_words(step.name),
             step.range_change_m / units.metres,
-            f"{parameter_text(step.name, step.before)} → {parameter_text(step.name, step.after)}",
+            f"{parameter_text(step.name, step.before, units)} → {parameter_text(step.name, step.after, units)}",
         )
         for step in told
     ]
@@ -144,18 +143,18 @@ def tornado_figure(tornado: Tornado, units: DisplayUnits) -> go.Figure:
     """What one standard uncertainty of each assumption does to the range."""
     items = [item for item in tornado.sensitivities if item.swing_m > 1.0][::-1]
     alt = "What the answer hangs on: " + ", ".join(
-        f"{PARAMETER_WORDS.get(item.name, item.name)} ±{item.swing_m / 2 / units.metres:.0f} {units.distance}"
+        f"{parameter_words(item.name)} ±{item.swing_m / 2 / units.metres:.0f} {units.distance}"
         for item in items[::-1][:3]
     )
     figure = empty_figure(f"change of range [{units.distance}]", "", alt=alt, height=140 + 42 * len(items))
     for label, pick, colour in (("one σ lower", "range_low_m", REFINED), ("one σ higher", "range_high_m", AMBER)):
         figure.add_bar(
             x=[(getattr(item, pick) - tornado.range_m) / units.metres for item in items],
-            y=[PARAMETER_WORDS.get(item.name, item.name) for item in items],
+            y=[parameter_words(item.name) for item in items],
             orientation="h",
             name=label,
             marker={"color": colour, "pattern": hatched("/" if colour == AMBER else "")},
-            text=[parameter_text(item.name, item.low if pick == "range_low_m" else item.high) for item in items],
+            text=[parameter_text(item.name, item.low if pick == "range_low_m" else item.high, units) for item in items],
             textposition="outside",
             cliponaxis=False,
             hovertemplate="%{y}: %{text}<br>%{x:+.1f} " + units.distance + "<extra></extra>",

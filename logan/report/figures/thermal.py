@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from logan.metrics.limits import LimitSummary
-from logan.report.names import channel_words
 from logan.report.theme import AMBER, NEUTRAL, RED, TARGET, empty_figure
 from logan.units import DisplayUnits
+from logan.wording import channel_words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

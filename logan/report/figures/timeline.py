@@ -10,10 +10,10 @@ import numpy as np
 from logan.drive.drive import Drive
 from logan.drive.pack_power import pack_power
 from logan.flags import DataFlag, Severity
-from logan.report.names import channel_words
 from logan.report.theme import AMBER, DASHES, NEUTRAL, RED, SERIES, on_row, stacked_figure
 from logan.report.thinning import thin
 from logan.units import DisplayUnits, FloatArray, fahrenheit
+from logan.wording import channel_words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go

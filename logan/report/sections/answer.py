@@ -10,9 +10,19 @@ from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitSummary
 from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
 from logan.report.inputs import ReportInputs
-from logan.report.names import PARAMETER_WORDS, channel_words, parameter_text
-from logan.report.wording import distance, number, percent, probability, shown_value, signed, spread_text
 from logan.units import DisplayUnits
+from logan.wording import (
+    channel_words,
+    distance,
+    number,
+    parameter_text,
+    parameter_words,
+    percent,
+    probability,
+    shown_value,
+    signed,
+    spread_text,
+)
 
 
 def answer_section(inputs: ReportInputs) -> Section:
@@ -98,8 +108,9 @@ def _what_moved(inputs: ReportInputs) -> str:
     units, attribution = inputs.units, inputs.fitted.attribution
     change = attribution.range_after_m - attribution.range_before_m
     parts = [
-        f"{PARAMETER_WORDS.get(step.name, step.name)} ({parameter_text(step.name, step.before)} → "
-        f"{parameter_text(step.name, step.after)}: {signed(step.range_change_m / units.metres)} {units.distance})"
+        f"{parameter_words(step.name)} ({parameter_text(step.name, step.before, units)} → "
+        f"{parameter_text(step.name, step.after, units)}: "
+        f"{signed(step.range_change_m / units.metres)} {units.distance})"
         for step in attribution.steps[:3]
         if abs(step.range_change_m) > 0.005 * attribution.range_before_m
     ]

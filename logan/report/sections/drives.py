@@ -17,8 +17,8 @@ from logan.report.figures.timeline import timeline_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.route import route_profile
 from logan.report.sections.energy import budget_table
-from logan.report.wording import clock, figure, number, reason, runs, sentences, signed, tone_of
 from logan.units import DisplayUnits
+from logan.wording import clock, figure, number, reason, runs, sentences, signed, tone_of
 
 MOST_FINDINGS: Final = 200
 STRIP_NOTE: Final = "A bar: sampled. A break: nothing was logged, and nothing is filled in. Colour: a finding."

@@ -9,11 +9,12 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
 from logan.report.inputs import ReportInputs
-from logan.report.names import PARAMETER_WORDS, parameter_text
-from logan.report.wording import (
+from logan.wording import (
     consumption_text,
     distance,
     number,
+    parameter_text,
+    parameter_words,
     percent,
     probability,
     range_text,
@@ -69,9 +70,9 @@ def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableB
     units = inputs.units
     rows = tuple(
         (
-            PARAMETER_WORDS.get(step.name, step.name.replace("_", " ")),
-            parameter_text(step.name, step.before, step.unit),
-            parameter_text(step.name, step.after, step.unit),
+            parameter_words(step.name),
+            parameter_text(step.name, step.before, units, step.unit),
+            parameter_text(step.name, step.after, units, step.unit),
             f"{signed(step.range_change_m / units.metres, 1)} {units.distance}",
         )
         for step in attribution.steps
@@ -90,7 +91,7 @@ def _budget_table(budget: UncertaintyBudget, inputs: ReportInputs) -> TableBlock
     units = inputs.units
     rows = tuple(
         (
-            PARAMETER_WORDS.get(row.source, row.source.replace("_", " ")),
+            parameter_words(row.source),
             row.evaluation,
             f"{row.sigma:.2g} {row.unit}",
             f"{row.sensitivity / units.metres:.2g} {units.distance}/{row.unit}",

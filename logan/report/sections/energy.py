@@ -6,9 +6,9 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import ledger_figure
 from logan.report.figures.drive import stops_figure
 from logan.report.inputs import DriveInputs, ReportInputs
-from logan.report.wording import clock, consumption, figure, number, percent, reason, sentences
 from logan.results import Estimate
 from logan.units import DisplayUnits
+from logan.wording import clock, consumption, figure, number, percent, reason, sentences
 
 
 def energy_section(inputs: ReportInputs) -> Section:

@@ -6,8 +6,8 @@ from logan.model.parameters import PARAMETER_NAMES
 from logan.report.document import Block, FigureBlock, KeyFigure, KeyFigures, Section, TableBlock, Words
 from logan.report.figures.consumption import calibration_figure, predicted_measured_figure
 from logan.report.inputs import FitInputs, ReportInputs
-from logan.report.names import PARAMETER_WORDS, parameter_text
-from logan.report.wording import figure, number, percent, sentence, signed
+from logan.units import DisplayUnits
+from logan.wording import figure, number, parameter_text, parameter_words, percent, sentence, signed
 
 
 def fit_section(inputs: ReportInputs) -> Section:
@@ -19,7 +19,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     label_of = {drive.drive_id: drive.label for drive in inputs.drives}
     labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in fitted.fit.drives]
     blocks: list[Block] = [
-        _parameter_table(fitted),
+        _parameter_table(fitted, units),
         *_remarks(fitted),
         FigureBlock(
             title="Predicted against measured, drive by drive",
@@ -56,16 +56,16 @@ def _remarks(fitted: FitInputs) -> list[Block]:
     return blocks
 
 
-def _parameter_table(fitted: FitInputs) -> TableBlock:
+def _parameter_table(fitted: FitInputs, units: DisplayUnits) -> TableBlock:
     fit = fitted.fit
     rows = []
     for index, name in enumerate(PARAMETER_NAMES):
         prior, posterior = fit.prior.estimate(name), fit.estimate(name)
         rows.append(
             (
-                PARAMETER_WORDS[name],
-                f"{parameter_text(name, prior.value)} ± {parameter_text(name, prior.sigma or 0.0)}",
-                f"{parameter_text(name, posterior.value)} ± {parameter_text(name, posterior.sigma or 0.0)}",
+                parameter_words(name),
+                parameter_text(name, prior.value, units, sigma=prior.sigma),
+                parameter_text(name, posterior.value, units, sigma=posterior.sigma),
                 percent(1.0 - min(1.0, float(fit.learned_ratio[index]))),
                 prior.source,
             )

@@ -9,9 +9,8 @@ from logan.metrics.event_kinds import EventKind, event_kinds
 from logan.metrics.limit_events import LimitEvent
 from logan.report.document import Block, TableBlock
 from logan.report.inputs import ReportInputs
-from logan.report.names import channel_words
-from logan.report.wording import clock, number, percent, shown_value, tone_of
 from logan.units import DisplayUnits
+from logan.wording import channel_words, clock, number, percent, shown_value, tone_of
 
 MOST_EVENTS: Final = 200
 

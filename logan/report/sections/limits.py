@@ -9,11 +9,10 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone,
 from logan.report.figures.current import duration_figure, resistance_figure
 from logan.report.figures.thermal import temperature_figure
 from logan.report.inputs import DriveInputs, ReportInputs
-from logan.report.names import channel_words
 from logan.report.sections.limit_events import event_tables
-from logan.report.wording import clock, number, percent, sentences, shown_value, tone_of
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
+from logan.wording import channel_words, clock, number, percent, sentences, shown_value, tone_of
 
 
 def limits_section(inputs: ReportInputs) -> Section:

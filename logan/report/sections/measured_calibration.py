@@ -7,9 +7,9 @@ from logan.metrics.coastdowns import CoastdownRun, CoastdownSummary
 from logan.metrics.steady_runs import SteadyRun
 from logan.report.document import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.report.wording import consumption, figure, number, percent, reason, tone_of
 from logan.results import Refusal
 from logan.units import DisplayUnits
+from logan.wording import consumption, figure, number, percent, reason, tone_of
 
 
 def coastdown_tables(coastdowns: CoastdownSummary, units: DisplayUnits) -> list[Block]:

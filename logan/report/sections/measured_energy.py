@@ -9,9 +9,9 @@ from logan.ledger.ledger import EnergyLedger, LedgerRow
 from logan.metrics.energy import EnergySummary
 from logan.metrics.regen import RegenBin, RegenSummary
 from logan.report.document import Block, TableBlock, Words
-from logan.report.wording import figure, number, percent, reason
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits
+from logan.wording import figure, number, percent, reason
 
 MOST_ROWS: Final = 60
 _STANDING: Final = "standing"

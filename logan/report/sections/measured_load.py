@@ -8,11 +8,10 @@ from logan.metrics.current import CurrentDuration, CurrentSummary
 from logan.metrics.derating import DeratingSummary
 from logan.metrics.thermal import CoolantFlow, ThermalSummary
 from logan.report.document import Block, TableBlock, Words
-from logan.report.names import channel_words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.report.wording import figure, number, percent, tone_of
 from logan.results import Estimate, Figure, Refusal
 from logan.units import DisplayUnits
+from logan.wording import channel_words, figure, number, percent, tone_of
 
 _LEAST_DWELL_S: Final = 0.05
 

@@ -6,11 +6,10 @@ from logan.metrics.charging_sessions import ChargingSession
 from logan.metrics.pack import PackSummary, VoltageRange
 from logan.metrics.resistance import AllowedCurrent, ResistanceBand, ResistanceSummary
 from logan.report.document import Block, TableBlock, Words
-from logan.report.names import channel_words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.report.wording import figure, number, percent, tone_of
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits
+from logan.wording import channel_words, figure, number, percent, tone_of
 
 _MILLI = 1000.0
 

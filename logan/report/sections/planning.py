@@ -6,9 +6,8 @@ from typing import Final
 
 from logan.report.document import Section, TableBlock, Words
 from logan.report.inputs import ReportInputs
-from logan.report.names import PARAMETER_WORDS, parameter_text
-from logan.report.wording import number, percent, sentence
 from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, DisplayUnits
+from logan.wording import number, parameter_text, parameter_words, percent, sentence
 
 CAUTIONS: Final = (
     "More than 60 V DC or 30 V AC can kill. Work de-energised: service disconnect, lock-out, wait at least 5 minutes "
@@ -31,9 +30,9 @@ def assumptions_section(inputs: ReportInputs) -> Section:
     """Every planning value with its source."""
     rows = tuple(
         (
-            PARAMETER_WORDS.get(row.name, row.name.replace("_", " ")),
-            parameter_text(row.name, row.value, row.unit),
-            parameter_text(row.name, row.sigma, row.unit),
+            parameter_words(row.name),
+            parameter_text(row.name, row.value, inputs.units, row.unit),
+            parameter_text(row.name, row.sigma, inputs.units, row.unit),
             row.source,
         )
         for row in inputs.assumptions

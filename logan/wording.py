@@ -1,0 +1,235 @@
+"""Figures, values and names as people read them: the one place that the terminal, the page and the report share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final, Literal
+
+from logan.flags import Severity
+from logan.results import Figure, Quantiles, Refusal
+from logan.units import QUANTITY_OF_UNIT, DisplayUnits
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+NONE: Final = "–"
+"""Stands where there is no number."""
+
+_PARAMETERS: Final[dict[str, tuple[str, str | None, int | None]]] = {
+    "mass_kg": ("test weight", "weight", None),
+    "drag_area_m2": ("CdA", "area", None),
+    "rolling_coefficient": ("tire rolling resistance (Crr)", "", 4),
+    "drive_efficiency_ratio": ("pack to wheel efficiency", "share", None),
+    "regen_efficiency_ratio": ("wheel to pack efficiency", "share", None),
+    "auxiliary_power_w": ("auxiliary power", "small_power", None),
+    "rolling_temperature_coefficient_per_k": ("Crr lost per degree", "share_per_degree", None),
+    "warm_up_rise_ratio": ("cold-tire extra", "share", 0),
+    "constant_loss_w": ("drivetrain loss, constant", "small_power", None),
+    "copper_loss_w_per_n2": ("drivetrain loss by force²", "loss_by_force", None),
+    "cold_regen_per_k": ("regen lost per degree of cold", "share_per_degree", None),
+    "driveline_drag_n": ("driveline drag, constant", "force", 1),
+    "driveline_n_s_per_m": ("driveline drag by speed", "force_by_speed", None),
+    "tire_rise_ratio": ("Crr rise with speed", "share", 0),
+    "regen_power_limit_w": ("regen limit", "electric_power", 1),
+    "linear_road_load_n_s_per_m": ("road load by speed", "force_by_speed", None),
+    "charging_efficiency_ratio": ("charging efficiency", "share", None),
+    "tyre_rolling_circumference_m": ("tire circumference", "length", None),
+    "usable_energy_wh": ("usable energy", "energy", None),
+    "usable_loss_per_k": ("usable energy lost per degree", "share_per_degree", None),
+    "pack_resistance_ohm": ("pack resistance", "resistance", None),
+    "heating_w_per_k": ("cabin heating", "heat_by_degree", None),
+    "cooling_w_per_k": ("air conditioning", "heat_by_degree", None),
+    "spread": ("middle of the spread", "none", None),
+}
+"""Name in the code: words, quantity, and digits after the point where they differ from the quantity's."""
+
+CAUSE_WORDS: Final = {
+    "rolling": "rolling",
+    "air": "air",
+    "hills": "hills",
+    "speed_change": "speed left at the end",
+    "friction_brakes": "friction brakes",
+    "drivetrain_loss": "drivetrain",
+    "regen_loss": "regen losses",
+    "auxiliary": "auxiliaries",
+    "cabin_climate": "heating and cooling",
+}
+
+
+def parameter_words(name: str) -> str:
+    """A parameter's name as it is read."""
+    return _PARAMETERS[name][0] if name in _PARAMETERS else channel_words(name)
+
+
+def parameter_text(name: str, value: float, units: DisplayUnits, unit: str = "", *, sigma: float | None = None) -> str:
+    """A parameter's value with its unit; ``unit`` is for those that have no form of their own."""
+    _, quantity, digits = _PARAMETERS.get(name, ("", None, None))
+    if quantity == "none":
+        return ""
+    if value == float("inf"):
+        return "no limit"
+    if quantity is None:
+        return shown_value(value, unit, units)
+    if not quantity:
+        return with_sigma(value, sigma, digits or 0)
+    return quantity_text(value, quantity, units, digits, sigma=sigma)
+
+
+def quantity_text(
+    value: float, quantity: str, units: DisplayUnits, digits: int | None = None, *, sigma: float | None = None
+) -> str:
+    """A value in SI as a table shows it, such as ``"3,823 ± 86 lb"``."""
+    shown, digits = units.to_shown(value, quantity), units.digits_of(quantity) if digits is None else digits
+    spread = None if sigma is None else abs(units.to_shown(value + sigma, quantity) - shown)
+    return f"{with_sigma(shown, spread, digits)} {units.unit_of(quantity)}"
+
+
+def channel_words(channel: str) -> str:
+    """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
+    return channel.replace("_", " ").replace("state of charge", "SOC")
+
+
+def moment(started: datetime | None, form: str = "%Y-%m-%d %H:%M %Z") -> str:
+    """A moment in local time with its zone."""
+    return started.astimezone().strftime(form) if started else "no clock"
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """A number with thousands separators and no minus zero; a dash where there is none."""
+    if value is None or value != value:
+        return NONE
+    text = f"{value:,.{digits}f}"
+    return text if value >= 0.0 or text.strip("-0.,") else text[1:]
+
+
+def with_sigma(value: float, sigma: float | None, digits: int = 0) -> str:
+    """A number with its standard uncertainty: with as many digits as say anything of it, and never ± 0."""
+    if sigma is None or sigma != sigma or sigma <= 0.0:
+        return number(value, digits)
+    needed = -math.floor(math.log10(sigma))
+    if round(sigma, digits) == 0.0:
+        if needed > digits + 3:
+            return number(value, digits)
+        digits = needed
+    return f"{number(value, digits)} ± {number(sigma, digits)}"
+
+
+def figure(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = "") -> str:
+    """A figure with its standard uncertainty; a refused one says "refused"."""
+    if isinstance(value, Refusal):
+        return "refused"
+    text = with_sigma(value.value * scale, None if value.sigma is None else value.sigma * scale, digits)
+    return f"{text} {unit}".rstrip()
+
+
+def reason(value: Figure) -> str:
+    """Why a figure is refused; empty where it is given."""
+    return f"{value.reason}. {value.remedy}".strip() if isinstance(value, Refusal) else ""
+
+
+def consumption(value: Figure, units: DisplayUnits) -> str:
+    """A consumption in Wh/km, as it is shown."""
+    return figure(value, scale=units.metres / 1000.0)
+
+
+def distance(metres: float | None, units: DisplayUnits, digits: int = 0) -> str:
+    """A distance with its unit."""
+    return NONE if metres is None else f"{number(metres / units.metres, digits)} {units.distance}"
+
+
+def range_text(quantiles: Quantiles, units: DisplayUnits) -> str:
+    """Middle and 10 to 90 % points of a range."""
+    scaled = quantiles.scaled(1.0 / units.metres, units.distance)
+    return f"{scaled.p50:.0f} ({scaled.p10:.0f} to {scaled.p90:.0f})"
+
+
+def consumption_text(quantiles: Quantiles, units: DisplayUnits) -> str:
+    """Middle and 10 to 90 % points of a consumption."""
+    scaled = quantiles.scaled(units.metres / 1000.0, units.consumption_label)
+    return f"{scaled.p50:.0f} ({scaled.p10:.0f} to {scaled.p90:.0f})"
+
+
+def percent(ratio: float | None, digits: int = 0) -> str:
+    """A share in percent; never a bare 0 or 100 for what is only nearly so."""
+    if ratio is None or ratio != ratio:
+        return NONE
+    if digits == 0 and 0.0 < ratio < 0.005:
+        return "< 1 %"
+    if digits == 0 and 0.995 < ratio < 1.0:
+        return "> 99 %"
+    return f"{100.0 * ratio:.{digits}f} %"
+
+
+def probability(ratio: float | None) -> str:
+    """A chance in percent; no number of samples makes it certain, so it is never 0 or 100."""
+    if ratio is None or ratio != ratio:
+        return NONE
+    return "< 1 %" if ratio < 0.005 else "> 99 %" if ratio > 0.995 else f"{100.0 * ratio:.0f} %"
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A change, with a minus that is as wide as the plus."""
+    text = f"{value:+,.{digits}f}"
+    # What rounds to nothing has no sign.
+    return text.replace("-", "−") if any(digit in text for digit in "123456789") else text[1:]
+
+
+def spread_text(quantiles: Quantiles) -> str:
+    """The 10 and 90 % points."""
+    return f"{quantiles.p10:.0f} to {quantiles.p90:.0f}"
+
+
+def clock(seconds: float | None) -> str:
+    """A moment or a duration as minutes and seconds, or hours and minutes."""
+    if seconds is None:
+        return NONE
+    whole = round(seconds)
+    hours, minutes = whole // 3600, whole % 3600 // 60
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {whole % 60:02d} s"
+
+
+def sentence(line: str) -> str:
+    """A remark as a sentence."""
+    return f"{line[:1].upper()}{line[1:].rstrip('.')}."
+
+
+def runs(numbers: Iterable[int]) -> str:
+    """Numbers of drives, neighbours joined: ``1 to 4, 7``."""
+    parts: list[list[int]] = []
+    for value in sorted(set(numbers)):
+        if parts and value == parts[-1][-1] + 1:
+            parts[-1].append(value)
+        else:
+            parts.append([value])
+    return ", ".join(f"{part[0]} to {part[-1]}" if len(part) > 2 else ", ".join(map(str, part)) for part in parts)
+
+
+def sentences(lines: Iterable[str]) -> str:
+    """Remarks as sentences, one after the other."""
+    return " ".join(sentence(line) for line in lines if line.strip())
+
+
+def temperature_text(temperature_degc: float, units: DisplayUnits) -> str:
+    """A temperature with its unit."""
+    return f"{units.temperature_of(temperature_degc):.0f} {units.temperature_label}"
+
+
+def tone_of(severity: Severity | None) -> Literal["red", "amber", "plain"]:
+    """Tone of a row by its severity."""
+    if severity is Severity.RED:
+        return "red"
+    return "amber" if severity is Severity.AMBER else "plain"
+
+
+def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
+    """A value in SI, or as a result carries it, in the units shown."""
+    if value is None or value != value:
+        return NONE
+    if unit == "ratio":
+        return percent(value, 1)
+    if (quantity := QUANTITY_OF_UNIT.get(unit)) is not None:
+        return quantity_text(value, quantity, units)
+    # 0.7 keeps two digits, 9.85 two, 350.2 one, 4,200 none.
+    digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 4)
+    return f"{number(value, digits)} {unit}".strip()
