@@ -107,10 +107,11 @@ def base_of_identifiers(
     if any(len(cell) > 8 for cell in cells):
         return 10
     has_letters = any(LETTER.search(text) for text in draft.bytes_text)
-    if has_letters and not any(len(cell) == 4 and 1000 <= int(cell) <= MAX_STANDARD_ID for cell in cells):
+    has_thousands = any(len(cell) == 4 and 1000 <= _number(cell, 10) <= MAX_STANDARD_ID for cell in cells)
+    if has_letters and not has_thousands:
         draft.notes.append("the identifiers are taken for hexadecimal, as the data are (else: --columns id=dec)")
         return 16
-    if byte_base == 10 or any(len(cell) == 4 and 1000 <= int(cell) <= MAX_STANDARD_ID for cell in cells):
+    if byte_base == 10 or has_thousands:
         draft.notes.append("the identifiers are taken for decimal (else: --columns id=hex)")
         return 10
     return 0

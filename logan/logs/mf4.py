@@ -28,6 +28,9 @@ from logan.logs.work_memory import keep_work_arrays
 from logan.units import BoolArray, IntArray
 
 _BLOCK_RECORDS: Final = 200_000
+_LARGEST_RECORD: Final = 1024
+"""A frame of 64 bytes with all that is said of it takes less; what claims more would fill the memory. [bytes]"""
+
 _FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
 _NO_FRAMES: Final = "the MF4 file holds no CAN frames"
 _MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
@@ -103,7 +106,11 @@ class _Group:
         group = file.groups[index]
         names = {channel.name for channel in group.channels}
         name = next((name for name in _FRAME_CHANNELS if name in names), None)
-        count = int(group.channel_group.cycles_nr)
+        count, size = int(group.channel_group.cycles_nr), int(group.channel_group.samples_byte_nr)
+        ends = [one.byte_offset + (one.bit_offset + one.bit_count + 7) // 8 for one in group.channels]
+        if name and not max(ends) <= size <= _LARGEST_RECORD:
+            # asammdf's compiled part would read behind its buffer, or fill the memory.
+            raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
         return cls(file, index, name, count) if name and count else None
 
     @property

@@ -7,10 +7,11 @@ from contextlib import asynccontextmanager
 from importlib.resources import files
 from typing import Any
 
-from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
 
 from logan.errors import LoganError, SettingsConflictError
 from logan.version import VERSION

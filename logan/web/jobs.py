@@ -126,7 +126,9 @@ class JobRunner:
             job.state, job.message = "stopped", "stopped; nothing half-done was kept"
         except LoganError as error:
             stopped = job.stop.is_set()
-            job.message = "stopped; nothing half-done was kept" if stopped else str(error)
+            # By its name alone: where a sent log waits on this machine says nothing to whoever sent it.
+            words = str(error).replace(str(error.path), error.path.name) if error.path else str(error)
+            job.message = "stopped; nothing half-done was kept" if stopped else words
             job.remedy = error.remedy
             job.state = "stopped" if stopped else "failed"
         except Exception:

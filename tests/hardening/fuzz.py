@@ -12,6 +12,7 @@ import argparse
 import contextlib
 import gc
 import hashlib
+import os
 import resource
 import signal
 import sys
@@ -25,9 +26,20 @@ from random import Random
 HANG_S = 10.0
 """Longer than this for an input of at most 128 kB is a hang. [s]"""
 
+MOST_MEMORY_PER_BYTE, MOST_MEMORY_BESIDES = 100, 64_000_000
+"""What one input may add to the largest memory so far; the promise for what is packed."""
+
 
 class HangError(Exception):
     """An input took too long."""
+
+
+KEPT = 12
+"""Inputs of a guided run that are kept for the next."""
+
+
+def peak_kb() -> int:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 
 
 class Tally:
@@ -38,13 +50,13 @@ class Tally:
         self.cases = self.results = self.refusals = 0
         self.slowest_s = 0.0
         self.faults: dict[str, bytes] = {}
-        self._before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        self._before_kb = peak_kb()
 
     def attempt(self, run: object, content: bytes) -> None:
         from logan.errors import LoganError
 
         self.cases += 1
-        started = time.perf_counter()
+        started, peak = time.perf_counter(), peak_kb()
         try:
             with _limited():
                 run(content)  # type: ignore[operator]
@@ -57,15 +69,20 @@ class Tally:
             ]
             place = " < ".join(reversed([one for one in places if not one.startswith("fuzz.py")][-3:]))
             where = f"{type(error).__name__} {str(error)[:60]!r} at {place}"
-            key = f"{type(error).__name__} at {place.split(' < ')[0]}"
-            if key not in self.faults:
-                self.faults[key] = content
-                print(f"  {self.name}: {where}", flush=True)
+            self._fault(f"{type(error).__name__} at {place.split(' < ')[0]}", where, content)
+        grown = (peak_kb() - peak) * 1024
+        if grown > MOST_MEMORY_PER_BYTE * len(content) + MOST_MEMORY_BESIDES:
+            self._fault("memory", f"{len(content)} bytes took {grown / 1e6:.0f} MB more", content)
         self.slowest_s = max(self.slowest_s, time.perf_counter() - started)
+
+    def _fault(self, key: str, where: str, content: bytes) -> None:
+        if key not in self.faults:
+            self.faults[key] = content
+            print(f"  {self.name}: {where}", flush=True)
 
     def line(self) -> str:
         hangs = sum(key.startswith("HangError") for key in self.faults)
-        grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - self._before_kb) / 1024.0
+        grown_mb = (peak_kb() - self._before_kb) / 1024.0
         return (
             f"| {self.name} | {self.cases} | {self.results} read, {self.refusals} refused | {len(self.faults) - hangs} "
             f"| {hangs} | slowest {self.slowest_s * 1000.0:.0f} ms | memory +{grown_mb:.0f} MB |"
@@ -116,34 +133,33 @@ def run_guided(name: str, cases: int, seed: int) -> None:
     with atheris.instrument_imports(include=["logan"]):
         from tests.hardening.targets import CORPUS, SCRATCH, TARGETS
 
-    gc.freeze()
-    target, tally = TARGETS[name], Tally(f"{name}, guided")
+    target, started = TARGETS[name], time.monotonic()
     start = SCRATCH / "guided"
     start.mkdir()
     for number, content in enumerate(target.seeds()):
-        (start / str(number)).write_bytes(content)
+        (start / f"seed {number}").write_bytes(content)
+    gc.freeze()
+    tally = Tally(f"{name}, guided")
 
     def one(content: bytes) -> None:
         tally.attempt(target.run, content)
         if tally.cases == cases:
-            print(tally.line(), flush=True)
+            found = [path for path in start.iterdir() if not path.name.startswith("seed")]
+            print(f"{tally.line()} {time.monotonic() - started:.0f} s, {len(found)} reached new code", flush=True)
             tally.keep(CORPUS)
+            _keep_smallest(found, CORPUS / name.replace(" ", "_"))
+            os._exit(bool(tally.faults))
 
     kept = [str(path) for path in CORPUS.glob(name.replace(" ", "_")) if path.is_dir()]
-    atheris.Setup(
-        [
-            sys.argv[0],
-            f"-runs={cases}",
-            f"-seed={seed}",
-            "-max_len=65536",
-            "-verbosity=0",
-            "-print_final_stats=0",
-            str(start),
-            *kept,
-        ],
-        one,
-    )
+    atheris.Setup([sys.argv[0], f"-seed={seed}", "-max_len=16384", "-verbosity=0", str(start), *kept], one)
     atheris.Fuzz()
+
+
+def _keep_smallest(found: list[Path], place: Path) -> None:
+    """Of what reached new code, keep a few small ones for the suite and the next run."""
+    for path in sorted(found, key=lambda path: path.stat().st_size)[:KEPT]:
+        place.mkdir(parents=True, exist_ok=True)
+        (place / f"guided-{path.name[:12]}").write_bytes(path.read_bytes())
 
 
 def main() -> None:

@@ -34,9 +34,10 @@ from logan.logs.reading import read_blocks, recognise
 from logan.logs.registry import LOG_FORMATS, format_named
 from logan.logs.text_lines import LATEST_NS, MAX_EXTENDED_ID, MAX_STANDARD_ID
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.plan_files import freeze_plan, load_plan
+from logan.pipeline.plan_files import _seal_of, freeze_plan, load_plan
 from logan.results import json_ready
 from tests.drive_library.small_drives import small_drive, small_summary
+from tests.hardening.page_target import ask_page, page_requests
 
 ROOT = Path(__file__).resolve().parents[2]
 FIXTURES = ROOT / "fixtures"
@@ -203,6 +204,16 @@ def _fresh_build() -> BuildFolder:
     return BuildFolder(place)
 
 
+def _sealed_plan(content: bytes) -> object:
+    """The plan within a file, damaged and sealed anew: what its hash would otherwise keep out."""
+    try:
+        plan = json.loads(content)["plan"]
+        said = {"sha256": _seal_of(plan), "plan": plan}
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return _plan(content)
+    return _plan(json.dumps(said, ensure_ascii=False).encode("utf-8", "surrogatepass"))
+
+
 def _plan(content: bytes) -> object:
     path = SCRATCH / "plan.json"
     path.write_bytes(content)
@@ -251,6 +262,7 @@ def _raw_seeds() -> list[bytes]:
     from logan.pipeline.logs_reader import LogsReader
 
     path = SCRATCH / "seed.frames"
+    path.unlink(missing_ok=True)
     with RawFileWriter(path) as writer:
         builder = RawColumnsBuilder(lambda _: True, writer.append, 4)
         reader = LogsReader([FIXTURES / "logs" / "candump" / "seven_frames.log"], ReadOptions(threads=1))
@@ -283,7 +295,8 @@ def _library_file(name: str) -> Callable[[bytes], object]:
         with DriveLibrary.open(place) as library:
             records = library.drives()
             assert len(records) == 1 or content.startswith(b"SQLite"), "the drive is gone"
-            library.load(1)
+            if not content or content[-1] % 8 == 0:
+                library.load(1)
             return json_ready(records)
 
     return run
@@ -313,11 +326,13 @@ TARGETS = {
         Target("measurements", lambda: _templates("measurements.toml"), _measurements),
         Target("notes", _notes_seeds, _notes),
         Target("plan", _plan_seeds, _plan),
+        Target("plan sealed anew", _plan_seeds, _sealed_plan),
         Target("route", _track_seeds, _route),
         Target("drive file", _drive_seeds, _drive_file),
         Target("frames file", _raw_seeds, _raw_file),
         Target("library mark", lambda: [(_library() / "library.json").read_bytes()], _library_file("library.json")),
         Target("index", lambda: [(_library() / "index.sqlite").read_bytes()], _library_file("index.sqlite")),
         Target("cache", lambda: [(_library() / "cache.sqlite").read_bytes()], _library_file("cache.sqlite")),
+        Target("page", page_requests, ask_page),
     )
 }

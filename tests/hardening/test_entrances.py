@@ -18,7 +18,7 @@ from logan.logs.registry import LOG_FORMATS
 from tests.hardening.damage import damaged
 from tests.hardening.targets import CORPUS, ROOT, TARGETS
 
-SLOW = ("mf4", "index", "cache", "library mark", "drive file")
+SLOW = ("page", "mf4", "index", "cache", "library mark", "drive file")
 TEXTS = ("asc", "can-csv", "candump", "candump-console", "frame-text", "table", "trc", "gpx")
 
 
