@@ -368,7 +368,8 @@ def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
     job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
     assert job["state"] == "failed"
     assert "this is no log that is known here" in job["message"]
-    assert job["message"].startswith("x.log: ") and ".incoming" not in job["message"]
+    assert job["message"].startswith("x.log: ")
+    assert ".incoming" not in job["message"]
     assert len(client.get("/api/builds/van/drives").json()["drives"]) == 1
 
 
