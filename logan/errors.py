@@ -7,7 +7,7 @@ Every error says what is wrong, where, and what to do about it::
     │   └── UnknownLogFormatError   no format, or more than one, recognises the file
     ├── DbcError                a DBC cannot be used
     ├── ConfigurationError      a settings file is wrong (carries every problem)
-    ├── SettingsConflictError   the settings were changed elsewhere meanwhile (carries both texts)
+    ├── ConflictError           what is to be saved was changed elsewhere meanwhile (carries both texts)
     ├── ChannelError            the channel map does not fit the log
     ├── NotEnoughDataError      a figure is refused because the data cannot carry it
     ├── DriveLibraryError       the drive library is damaged, locked or full
@@ -119,16 +119,14 @@ class ConfigurationError(LoganError, ValueError):
         return "\n".join([super().__str__(), *(f"  {problem}" for problem in self.problems)])
 
 
-class SettingsConflictError(LoganError):
-    """The settings were changed elsewhere since they were read; ``texts`` holds (key, yours, theirs)."""
+class ConflictError(LoganError):
+    """What is to be saved was changed elsewhere since it was read; ``texts`` holds (key, yours, theirs)."""
 
-    def __init__(self, path: Path, texts: tuple[tuple[str, str, str], ...]) -> None:
+    def __init__(self, what: str, texts: tuple[tuple[str, str, str], ...]) -> None:
         super().__init__(
-            "the settings were changed elsewhere since you opened them, so nothing was saved",
-            "Compare both and save again",
-            path,
+            f"{what} changed elsewhere since you opened them, so nothing was saved", "Compare both and save again"
         )
-        self.args = (path, texts)
+        self.args = (what, texts)
         self.texts = texts
 
 

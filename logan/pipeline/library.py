@@ -66,7 +66,7 @@ def bring_up_to_date(
     ConfigurationError
         With every problem of the settings.
     """
-    stamp = _settings_stamp(folder)
+    stamp = settings_stamp(folder)
     if not library.is_writable or _is_current(library, stamp):
         return ()
     from logan.pipeline.stored import analyse_stored
@@ -89,7 +89,7 @@ def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecor
     ConfigurationError
         With every problem of the settings.
     """
-    return () if _is_current(library, _settings_stamp(folder)) else _stale_drives(library, folder.settings())
+    return () if _is_current(library, settings_stamp(folder)) else _stale_drives(library, folder.settings())
 
 
 def _is_current(library: DriveLibrary, stamp: str) -> bool:
@@ -111,7 +111,7 @@ def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRec
     )
 
 
-def _settings_stamp(folder: BuildFolder) -> str:
+def settings_stamp(folder: BuildFolder) -> str:
     """Hash of the settings as they are written; empty where they cannot be read."""
     try:
         content = folder.settings_file.read_bytes()

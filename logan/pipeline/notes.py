@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
 from difflib import get_close_matches
+from threading import RLock
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
 from logan.drive.drive import Correction, DriveConditions
-from logan.errors import UsageError
+from logan.errors import ConflictError, UsageError
+
+if TYPE_CHECKING:
+    from logan.drive_library.records import DriveRecord
+    from logan.drive_library.repository import DriveLibrary
+
+_NOTING: Final = RLock()
+"""Held from reading notes to writing them, so that two requests never undo each other's changes."""
 
 _PLAUSIBLE = {
     "payload_kg": (-2_000.0, 20_000.0),
@@ -88,6 +96,13 @@ def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
         except ValueError as error:
             raise UsageError(f"{name}: {error}", "Correct it and run the command again") from None
     return values
+
+
+def conditions_version(conditions: DriveConditions) -> str:
+    """Name of notes by their content, so that a change of others since they were read is seen."""
+    from logan.drive_library.fingerprint import settings_fingerprint
+
+    return settings_fingerprint(conditions)
 
 
 def parse_span(text: str) -> tuple[float | None, float | None]:
@@ -269,3 +284,63 @@ def changed(
     if is_excluded:
         return replace(result, excluded_because=why, included_because="")
     return replace(result, excluded_because="", included_because=why) if is_included else result
+
+
+def change_notes(
+    library: DriveLibrary,
+    drive: int,
+    changes: Mapping[str, Any],
+    *,
+    version: str | None = None,
+    take_back: int | None = None,
+) -> DriveRecord:
+    """Change what is noted on a drive, unless others did since it was read.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        Where it is.
+    drive : int
+        Its number.
+    changes : mapping of str to object
+        Arguments of ``changed``.
+    version : str, optional
+        Of the notes as they were read; see ``conditions_version``.
+    take_back : int, optional
+        Number of one mask or correction by hand to take back, counted from 1.
+
+    Raises
+    ------
+    ConflictError
+        If the notes are no longer of that version; nothing is changed.
+    UsageError
+        If the change makes no sense, or names a channel that the drive lacks; nothing is changed.
+    """
+    with _NOTING:
+        record = library.record(drive)
+        if version not in (None, conditions_version(record.conditions)):
+            said = {key: text for key, text in changes.get("said", {}).items() if text is not None}
+            yours = {key: changes[key] for key in ("note", "change", "tags") if changes.get(key) is not None} | said
+            raise ConflictError(
+                "the notes on this drive were",
+                tuple((key, _told(value), _told(_noted_as(record.conditions, key))) for key, value in yours.items()),
+            )
+        conditions = changed(record.conditions, **changes)
+        if take_back is not None:
+            conditions = without_correction(conditions, take_back)
+        if changes.get("masks") or changes.get("hand"):
+            refuse_unknown_channels(conditions, record.channels)
+        return library.set_conditions(drive, conditions)
+
+
+def _noted_as(conditions: DriveConditions, key: str) -> object:
+    """What is noted under a key of ``changed``, with its unit."""
+    if key not in _SPOKEN:
+        return getattr(conditions, key)
+    field, _, _, sign = _SPOKEN[key]
+    value = getattr(conditions, field)
+    return "" if value is None else f"{value:g} {sign}"
+
+
+def _told(value: object) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)

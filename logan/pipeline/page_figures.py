@@ -15,54 +15,18 @@ from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
 from logan.pipeline.reporting import clock_check
 from logan.pipeline.stored import load_corrected, stored_drive, stored_drives
-from logan.report.drawing.static_figure import static_picture
 from logan.report.figures.consumption import cause_figure, predicted_measured_figure, speed_figure
 from logan.report.figures.difference import difference_figure
 from logan.report.figures.drive import clock_figure, route_figure, strip_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
-from logan.report.figures.timeline import timeline_figure
 from logan.report.route import route_profile
 from logan.report.sections.answer import weakest_part
 from logan.results import Estimate, json_ready
-
-_STILL_POINTS = 700
-"""Enough for a picture about as wide in pixels."""
 
 
 def figure_content(figure: Any) -> Any:
     """A figure as JSON-ready data, numbers and all."""
     return json.loads(figure.to_json())
-
-
-def timeline_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
-    """Timeline of one drive with its flags.
-
-    Raises
-    ------
-    LoganError
-        If there is no such drive, or it is damaged.
-    """
-    figure = _timeline(folder, drive)
-    return {"figure": figure_content(figure), "alt": figure.layout.meta["alt"]}
-
-
-def timeline_svg(folder: BuildFolder, drive: int) -> str:
-    """The same as a picture that needs no library: there at once, and without JavaScript.
-
-    Raises
-    ------
-    LoganError
-        If there is no such drive, or it is damaged.
-    """
-    return static_picture(_timeline(folder, drive, points=_STILL_POINTS))
-
-
-def _timeline(folder: BuildFolder, drive: int, *, points: int = 1500) -> Any:
-    build = folder.settings()
-    with open_library(folder.path, create=True) as library:
-        stored = stored_drive(library, library.record(drive), build)
-        loaded = load_corrected(library, drive, build)
-    return timeline_figure(loaded, stored.analysis.flags, build.display, points=points)
 
 
 def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:

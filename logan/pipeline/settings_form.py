@@ -14,7 +14,7 @@ from pathlib import Path
 from threading import RLock
 from typing import Any, Final
 
-from logan.errors import ConfigurationError, SettingsConflictError, UsageError
+from logan.errors import ConfigurationError, ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.results import result
 
@@ -242,7 +242,7 @@ def save_fields(folder: BuildFolder, changes: dict[str, str], *, version: str | 
     ------
     ConfigurationError
         If the settings would not be valid; the file is left alone.
-    SettingsConflictError
+    ConflictError
         If the settings are no longer of that version; the file is left alone.
     UsageError
         If a key is none of the form's.
@@ -254,7 +254,7 @@ def save_fields(folder: BuildFolder, changes: dict[str, str], *, version: str | 
             raise UsageError(f"{unknown[0]} is no key of the form", "Edit the file itself for other keys")
         if version not in (None, form.version):
             texts = tuple((key, text, known[key]) for key, text in changes.items())
-            raise SettingsConflictError(folder.settings_file, texts)
+            raise ConflictError("the settings were", texts)
         save_text(folder, _changed(folder, form.text, changes))
 
 
@@ -338,14 +338,14 @@ def save_text(folder: BuildFolder, text: str, *, version: str | None = None) -> 
     ------
     ConfigurationError
         With every problem found; the file is left alone.
-    SettingsConflictError
+    ConflictError
         If the file is no longer of that version; it is left alone.
     """
     with SAVING:
         if version is not None:
             theirs = folder.settings_file.read_text(encoding="utf-8-sig")
             if version != _version(theirs):
-                raise SettingsConflictError(folder.settings_file, (("build.toml", text, theirs),))
+                raise ConflictError("the settings were", (("build.toml", text, theirs),))
         _replace(folder, text)
 
 

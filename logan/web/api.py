@@ -304,49 +304,50 @@ def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
 
 @router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
-    """Note something on a drive, mask a span, leave it out of the fit; all of it can be taken back."""
+    """Note something on a drive, mask, trim or correct a span, leave it out of the fit; all of it can be taken back."""
     from logan.pipeline.library import open_library
-    from logan.pipeline.notes import changed, refuse_unknown_channels, without_correction
+    from logan.pipeline.notes import change_notes
     from logan.pipeline.stored import stored_drive
 
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
-        record = library.record(drive)
-        conditions = changed(
-            record.conditions,
-            masks=() if body.mask is None else (body.mask.span,),
-            mask_channels=() if body.mask is None else tuple(body.mask.channels),
-            why=(body.mask.why if body.mask else body.exclude_because or body.include_because) or "",
-            is_unmasked=body.is_unmasked,
-            is_excluded=bool(body.exclude_because),
-            is_included=body.is_included and body.mask is None,
-            note=body.note,
-            change=body.change,
-            tags=None if body.tags is None else tuple(body.tags),
-            said={"payload": body.payload, "ambient": body.ambient},
-        )
-        if body.take_back is not None:
-            conditions = without_correction(conditions, body.take_back)
-        if body.mask is not None:
-            refuse_unknown_channels(conditions, record.channels)
-        record = library.set_conditions(drive, conditions)
+        record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
         return json_ready(stored_drive(library, record, build))
 
 
-@router.get("/builds/{build}/drives/{drive}/timeline", responses=_REFUSED)
-def timeline(folder: Build, drive: DriveNumber) -> Any:
-    """Figure of one drive over time, thinned without losing its peaks."""
-    from logan.pipeline.page_figures import timeline_json
+@router.get("/builds/{build}/drives/{drive}/workbench", responses=_REFUSED)
+def workbench(folder: Build, drive: DriveNumber) -> Any:
+    """Channels, marks, distance and road of one drive: everything but its samples."""
+    from logan.pipeline.workbench import workbench as about
 
-    return timeline_json(folder, drive)
+    return json_ready(about(folder, drive))
 
 
-@router.get("/builds/{build}/drives/{drive}/timeline.svg", responses=_REFUSED, response_class=Response)
-def timeline_picture(folder: Build, drive: DriveNumber) -> Response:
-    """The same as a picture."""
-    from logan.pipeline.page_figures import timeline_svg
+Moment = Annotated[float, Query(ge=-1e7, le=1e7)]
 
-    return Response(timeline_svg(folder, drive), media_type="image/svg+xml")
+
+@router.get("/builds/{build}/drives/{drive}/window", responses=_REFUSED)
+def window(
+    folder: Build,
+    drive: DriveNumber,
+    start_s: Moment,
+    end_s: Moment,
+    channels: Annotated[str, Query(max_length=6000)],
+    parts: Annotated[int, Query(ge=1, le=12_000)] = 1000,
+) -> Response:
+    """Samples of some channels (names parted by commas) in a window: all of them, or the extremes of its parts."""
+    from logan.pipeline.workbench import window_text
+
+    text = window_text(folder, drive, channels.split(","), start_s, end_s, parts)
+    return Response(text, media_type="application/json")
+
+
+@router.get("/builds/{build}/drives/{drive}/span", responses=_REFUSED)
+def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> Any:
+    """Consumption, regen and every channel's range, mean and RMS within a span of a drive."""
+    from logan.pipeline.workbench import span_figures
+
+    return json_ready(span_figures(folder, drive, start_s, end_s))
 
 
 @router.get("/builds/{build}/drives/{drive}/figures", responses=_REFUSED)

@@ -13,7 +13,7 @@ from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from logan.errors import LoganError, SettingsConflictError
+from logan.errors import ConflictError, LoganError
 from logan.version import VERSION
 from logan.web import api, pages
 from logan.web.security import Gate
@@ -80,7 +80,7 @@ async def _refused(request: Request, error: Exception) -> Response:
     problems = list(getattr(error, "problems", ()))
     problem, remedy = getattr(error, "problem", str(error)), getattr(error, "remedy", "")
     body: dict[str, Any] = {"problem": problem, "remedy": remedy, "problems": problems}
-    if isinstance(error, SettingsConflictError):
+    if isinstance(error, ConflictError):
         body["conflict"] = [{"key": key, "yours": yours, "theirs": theirs} for key, yours, theirs in error.texts]
     return JSONResponse(body, status_code=409 if "conflict" in body else 400)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -92,11 +92,14 @@ class MaskRequest(Body):
 class DriveNotes(Body):
     """What is noted on a drive; what is left out stays as it is.
 
+    ``version`` is that of the notes as they were read: if others were noted since, nothing is.
     ``payload`` and ``ambient`` are quantities such as "300 lb" and "50 °F"; blank, they are forgotten.
+    ``trims`` cut spans out, ``correct`` is such as "pack_current.offset=-0.7@750s..768s" (SI); both need ``why``.
     ``include_because`` lets the fit take the drive although its data speak against it.
     ``is_unmasked`` takes back every mask and correction by hand, ``take_back`` the one of that number.
     """
 
+    version: Annotated[str | None, Field(max_length=64)] = None
     note: LongText | None = None
     change: ShortText | None = None
     tags: Annotated[list[ShortText] | None, Field(max_length=30)] = None
@@ -106,8 +109,30 @@ class DriveNotes(Body):
     is_included: bool = False
     include_because: ShortText | None = None
     mask: MaskRequest | None = None
+    trims: Annotated[list[Annotated[str, Field(max_length=60)]], Field(max_length=4)] = Field(default_factory=list)
+    correct: ShortText | None = None
+    why: Annotated[str, Field(max_length=1000)] = ""
     is_unmasked: bool = False
     take_back: Annotated[int | None, Field(ge=1, le=1000)] = None
+
+    @property
+    def changes(self) -> dict[str, Any]:
+        """As ``logan.pipeline.notes.changed`` takes them."""
+        whys = (self.mask.why if self.mask else "", self.exclude_because, self.include_because, self.why)
+        return {
+            "masks": () if self.mask is None else (self.mask.span,),
+            "mask_channels": () if self.mask is None else tuple(self.mask.channels),
+            "trims": tuple(self.trims),
+            "hand": (self.correct,) if self.correct else (),
+            "why": next((why for why in whys if why), ""),
+            "is_unmasked": self.is_unmasked,
+            "is_excluded": bool(self.exclude_because),
+            "is_included": self.is_included and self.mask is None,
+            "note": self.note,
+            "change": self.change,
+            "tags": None if self.tags is None else tuple(self.tags),
+            "said": {"payload": self.payload, "ambient": self.ambient},
+        }
 
 
 class WhatIf(Body):

@@ -265,22 +265,25 @@ def test_pages_carry_the_units_of_their_build(client, workspace):
     assert 'data-distance="km" data-temperature="degC"' in client.get("/builds/van/drives/1").text
 
 
-def test_a_timeline_is_a_picture_too(client):
-    import xml.etree.ElementTree as ET
-
-    answer = client.get("/api/builds/van/drives/1/timeline.svg")
-    assert answer.headers["content-type"].startswith("image/svg+xml")
-    assert len(answer.content) < 500_000
-    words = [
-        "".join(element.itertext()) for element in ET.fromstring(answer.text).iter("{http://www.w3.org/2000/svg}text")
-    ]
-    assert "speed [mph]" in words
-
-
-def test_a_timeline_is_small_and_worded(client):
-    answer = client.get("/api/builds/van/drives/1/timeline")
+def test_a_drives_samples_come_at_the_width_of_a_screen(client):
+    about = client.get("/api/builds/van/drives/1/workbench").json()
+    names = [channel["name"] for channel in about["channels"]]
+    window = {"start_s": about["start_s"], "end_s": about["end_s"], "channels": ",".join(names)}
+    answer = client.get("/api/builds/van/drives/1/window", params={**window, "parts": 1000})
+    assert set(answer.json()["channels"]) == set(names)
     assert len(answer.content) < 2_000_000
-    assert "Timeline" in answer.json()["alt"]
+    span = client.get("/api/builds/van/drives/1/span", params={"start_s": 60, "end_s": 180}).json()
+    assert span["net_wh_per_km"]["unit"] == "Wh/km"
+    for wrong in ({"start_s": "nan"}, {"end_s": "inf"}, {"parts": 10**9}):
+        assert client.get("/api/builds/van/drives/1/window", params={**window, **wrong}).status_code in (400, 422)
+
+
+def test_two_tabs_do_not_overwrite_each_others_notes(client):
+    version = client.get("/api/builds/van/drives/1/workbench").json()["version"]
+    assert client.patch("/api/builds/van/drives/1", json={"note": "dry", "version": version}).status_code == 200
+    second = client.patch("/api/builds/van/drives/1", json={"note": "wet", "version": version})
+    assert second.status_code == 409
+    assert second.json()["conflict"] == [{"key": "note", "yours": "wet", "theirs": "dry"}]
 
 
 @pytest.mark.parametrize("host", ["evil.example", f"evil.example:{PORT}", "", "127.0.0.1:1"])

@@ -1,5 +1,5 @@
 // Talks to the server: questions, and work that takes a while.
-import { make, number, say } from "./page.js";
+import { make, number, say, table } from "./page.js";
 
 export class Refused extends Error {
   constructor(message, answer) { super(message); this.answer = answer || {}; }
@@ -37,6 +37,34 @@ export const guarded = (action) => async (event) => {
     say(error.message, "red");
   }
 };
+
+// Saves a change. What was changed elsewhere meanwhile is never overwritten unseen: where it was another key, or the
+// same text, the change is sent again in the newest version; else both texts are shown, and the user picks.
+export async function saveGuarded(change, send, reload, before) {
+  try { return await send(change); } catch (error) {
+    const conflict = error instanceof Refused && error.answer.conflict;
+    if (!conflict) { throw error; }
+    await reload();
+    const isApart = conflict.every((one) => one.theirs === before(one.key) || one.theirs === one.yours);
+    return isApart || await pickMine(conflict) ? send(change) : null;
+  }
+}
+
+// Shows both texts; resolves to true where the user's own are to be kept.
+function pickMine(conflict) {
+  return new Promise((resolve) => {
+    const words = (text) => make("pre", {}, text || "(empty)");
+    const rows = conflict.map((one) => ({ cells: [one.key.replaceAll("_", " "), words(one.yours), words(one.theirs)] }));
+    const end = (isMine) => () => { dialog.close(); dialog.remove(); resolve(isMine); };
+    const dialog = make("dialog", { "aria-label": "Changed elsewhere", on: { cancel: end(false) } },
+      make("p", {}, "This was changed elsewhere since you opened this page. Nothing was saved yet."),
+      table("Both texts", ["what", "yours", "saved elsewhere"], rows, [1, 2]),
+      make("p", { class: "bar" }, make("button", { class: "primary", on: { click: end(true) } }, "Save mine"),
+        make("button", { on: { click: end(false) } }, "Take what was saved")));
+    document.body.append(dialog);
+    dialog.showModal();
+  });
+}
 
 // Shows a job's progress with a way to stop it; `done` gets its result. A quiet job's failure stays in its place.
 export function follow(job, place, done, isQuiet) {

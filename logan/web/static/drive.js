@@ -1,8 +1,9 @@
 // One drive: figures, timeline, notes, tags, masks.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, partInFit, percent, say, table, units,
   whyOf } from "./page.js";
-import { draw, drawAll } from "./plots.js";
+import { drawAll } from "./plots.js";
+import { Workbench } from "./workbench.js";
 
 function keyFigures(energy) {
   const net = energy.net_wh_per_km, back = energy.regenerated_wh;
@@ -10,14 +11,18 @@ function keyFigures(energy) {
     keyFigure("net consumption", figureText(net, units.ofConsumption(1), 0, units.consumption), whyOf(net)),
     keyFigure("distance", figureText(energy.distance_m, 1 / units.metres, 1, units.distance), energy.distance_source),
     keyFigure("coverage", percent(energy.coverage_ratio), "share of the time really sampled"),
-    keyFigure("put back", figureText(back, 1, 0, "Wh"), whyOf(back)));
+    keyFigure("regen energy", figureText(back, 1, 0, "Wh"), whyOf(back)));
 }
 
-function eventNotice(event) {
+function eventNotice(event, bench) {
   const long = event.duration_s < 1 ? "less than a second" : number(event.duration_s) + " s";
   const did = event.severity === "note" ? " touched its limit" : " passed " + event.severity;
   const words = channelWords(event.what) + did + " for " + long + ". " + (event.caution || event.remark);
-  return make("div", { class: "notice " + event.severity }, words);
+  const goTo = () => {
+    bench.goTo(bench.entries.findIndex((entry) => entry.mark.kind === "limit" && entry.mark.at_s === event.context.at_s));
+    bench.place.focus();
+  };
+  return make("div", { class: "notice " + event.severity }, words + " ", make("button", { class: "plain", on: { click: goTo } }, "Show it"));
 }
 
 function findings(flags, n) {
@@ -38,65 +43,52 @@ function correctionWords(correction) {
 
 export async function drive() {
   const place = byId("drive"), n = place.dataset.drive, address = api + "/drives/" + n;
-  const timeline = byId("timeline");
+  let noted = null;
 
+  // Only what was changed is sent, with the version it was changed in.
   const change = async (content, words) => {
-    show(await ask("PATCH", address, content));
+    const { addNote, ...rest } = content;
+    if (addNote) { rest.note = [noted.note, addNote].filter(Boolean).join("\n"); }
+    await saveGuarded(rest, (sent) => ask("PATCH", address, { ...sent, version: bench.about.version }), () => bench.load(), (key) => noted[key] ?? "");
+    show(await ask("GET", address));
+    await bench.load();
     if (words) { say(words, "good"); }
   };
+  const bench = new Workbench(n, change);
   const show = (stored) => {
     const analysis = stored.analysis, conditions = stored.record.conditions, part = partInFit(stored.record);
     const steps = stored.history.map((step) =>
       make("li", {}, step.action.replaceAll("_", " ") + ": " + step.detail + "; " + step.reason));
-    fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy), analysis.limits.events.map(eventNotice), findings(analysis.flags, n),
+    fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy),
+      analysis.limits.events.map((event) => eventNotice(event, bench)));
+    fill(byId("findings"), findings(analysis.flags, n),
       steps.length
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
-    byId("note").value = conditions.note;
-    byId("change").value = conditions.change;
-    byId("payload").value = conditions.payload_kg === null ? "" : conditions.payload_kg + " kg";
-    byId("tags").value = conditions.tags.join(", ");
-    byId("exclude").value = conditions.excluded_because;
-    byId("include").value = conditions.included_because;
-    const takeBack = (k) => guarded(async () => {
-      await change({ take_back: k + 1 }, "Taken back.");
-      await drawTimeline();
-    });
+    noted = {
+      note: conditions.note, change: conditions.change, tags: conditions.tags.join(", "),
+      payload: conditions.payload_kg === null ? "" : conditions.payload_kg + " kg",
+      exclude_because: conditions.excluded_because, include_because: conditions.included_because,
+    };
+    for (const [key, text] of Object.entries(noted)) { byId("notes-form").elements[key].value = text; }
+    const takeBack = (k) => guarded(() => change({ take_back: k + 1 }, "Taken back."));
     fill(byId("masks"), conditions.corrections.map((correction, k) => make("li", {},
       make("span", { class: "grow" }, correctionWords(correction)),
       make("button", { type: "button", on: { click: takeBack(k) } }, "Take back"))));
+    byId("masks-title").hidden = !conditions.corrections.length;
     byId("unmask").hidden = conditions.corrections.length < 2;
-  };
-  const drawTimeline = async () => {
-    const found = await ask("GET", address + "/timeline");
-    await draw(timeline, found.figure, found.alt);
-    // What is zoomed to is what a mask would blank.
-    timeline.on("plotly_relayout", (change) => {
-      const key = Object.keys(change).find((name) => /^xaxis\d*\.range\[0\]$/.test(name));
-      if (!key) { return; }
-      const [start, end] = [change[key], change[key.replace("[0]", "[1]")]].map((minutes) => Math.max(0, minutes * 60));
-      byId("mask-span").value = start.toFixed(1) + "s.." + end.toFixed(1) + "s";
-    });
   };
 
   byId("notes-form").addEventListener("submit", guarded(async (event) => {
-    const form = event.target, exclude = form.exclude_because.value.trim();
-    await change({
-      note: form.note.value, change: form.change.value,
-      tags: form.tags.value.split(",").map((tag) => tag.trim()).filter(Boolean),
-      payload: form.payload.value,
-      exclude_because: exclude || null, is_included: !exclude,
-      include_because: form.include_because.value.trim() || null,
-    }, "Saved.");
+    const fields = event.target.elements, said = {};
+    for (const key of Object.keys(noted)) {
+      if (fields[key].value.trim() !== noted[key].trim()) { said[key] = fields[key].value.trim(); }
+    }
+    if (said.tags !== undefined) { said.tags = said.tags.split(",").map((tag) => tag.trim()).filter(Boolean); }
+    if (said.exclude_because === "" || said.include_because === "") { said.is_included = true; }
+    for (const key of ["exclude_because", "include_because"]) { said[key] = said[key] || undefined; }
+    await change(said, "Saved.");
   }));
-  byId("mask-form").addEventListener("submit", guarded(async (event) => {
-    const mask = { span: event.target.span.value, why: event.target.why.value };
-    await change({ mask: mask }, "Masked; it can be taken back.");
-    await drawTimeline();
-  }));
-  byId("unmask").addEventListener("click", guarded(async () => {
-    await change({ is_unmasked: true }, "All are taken back.");
-    await drawTimeline();
-  }));
+  byId("unmask").addEventListener("click", guarded(() => change({ is_unmasked: true }, "All are taken back.")));
   byId("drive-report").addEventListener("click", guarded(async () => {
     const job = await ask("POST", api + "/report", { kind: "drive", drive: Number(n) });
     await follow(job, byId("drive-report-job"), (result, box) => {
@@ -104,7 +96,11 @@ export async function drive() {
       box.append(make("p", {}, make("a", about, "Open " + result.name)));
     });
   }));
+  const others = ask("GET", api + "/drives").then((found) => {
+    byId("lay-over").append(...found.drives.filter((one) => String(one.number) !== n && !one.damage)
+      .map((one) => make("option", { value: one.number }, "drive " + one.number)));
+  });
   // The timeline is asked for beside the numbers, so that neither waits for the other.
-  await Promise.all([ask("GET", address).then(show), drawTimeline()]);
+  await Promise.all([ask("GET", address).then(show), bench.load(), others]);
   drawAll(byId("drive-figures"), (await ask("GET", address + "/figures")).figures);
 }
