@@ -16,7 +16,7 @@ import numpy as np
 
 from logan.channels.concepts import is_word, words_of
 from logan.channels.declared_evidence import Words, reach_si, spoken
-from logan.channels.measured_evidence import Measured
+from logan.channels.measured_evidence import DataVerdict
 from logan.channels.profiles import Profile
 from logan.channels.units import is_switch, is_unit_of
 from logan.channels.vocabulary import ChannelKind, channel_kind
@@ -112,7 +112,7 @@ class Surroundings:
 
 
 def doubt_of(
-    column: SignalColumn, words: Words, profile: Profile, measured: Measured | None, around: Surroundings
+    column: SignalColumn, words: Words, profile: Profile, measured: DataVerdict | None, around: Surroundings
 ) -> str:
     """Why it must be asked whether a signal is a channel; empty where it is sure.
 
@@ -120,7 +120,7 @@ def doubt_of(
     ----------
     column, words, profile
         The signal, what its texts speak of, and what speaks for the channel.
-    measured : Measured or None
+    measured : DataVerdict or None
         What the log says about it; None without data.
     around : Surroundings
         What the other signals say.
@@ -152,7 +152,7 @@ def _is_selector(column: SignalColumn, profile: Profile) -> bool:
     return profile.channel == "gear" and bool({"r", "reverse"} & texts) and bool({"d", "drive"} & texts)
 
 
-def _doubt_by_data(column: SignalColumn, profile: Profile, measured: Measured, kind: ChannelKind) -> str:
+def _doubt_by_data(column: SignalColumn, profile: Profile, measured: DataVerdict, kind: ChannelKind) -> str:
     channel = profile.channel
     if channel in measured.doubts:
         return measured.doubts[channel]

@@ -9,8 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.contradiction import contradictions
-from logan.channels.impossible import Impossibility, as_sentence, impossibility_of
+from logan.channels.contradiction import Impossibility, as_sentence, contradictions, impossibility_of
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
 from logan.channels.matching import suggest
 from logan.channels.raw_codes import not_available_codes, reread_signed, signed_code

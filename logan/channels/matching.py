@@ -15,7 +15,7 @@ import numpy as np
 from logan.channels.certainty import Surroundings, doubt_of
 from logan.channels.concepts import stem_of
 from logan.channels.declared_evidence import Words, declared_score
-from logan.channels.measured_evidence import Measured, measure_columns
+from logan.channels.measured_evidence import DataVerdict, measure_columns
 from logan.channels.profiles import PROFILES, Profile
 from logan.frames.table import SignalColumn, SignalTable
 from logan.results import result
@@ -121,7 +121,7 @@ def suggest(table: SignalTable) -> tuple[Suggestion, ...]:
 def _candidates(
     columns: Sequence[SignalColumn],
     words: Sequence[Words],
-    measured: Mapping[int, Measured],
+    measured: Mapping[int, DataVerdict],
     profile: Profile,
     around: Surroundings,
 ) -> list[tuple[Candidate, int]]:

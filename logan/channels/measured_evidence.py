@@ -36,7 +36,7 @@ _LEAST_MASS_KG: Final = 150.0
 
 
 @dataclass(slots=True)
-class Measured:
+class DataVerdict:
     """What the data of one column says.
 
     Parameters
@@ -121,7 +121,7 @@ _MAY_REST: Final = frozenset(
 )
 
 
-def measure_columns(columns: Sequence[SignalColumn], foreign: Sequence[bool] = ()) -> dict[int, Measured]:
+def measure_columns(columns: Sequence[SignalColumn], foreign: Sequence[bool] = ()) -> dict[int, DataVerdict]:
     """Look at the data of all columns together.
 
     Parameters
@@ -133,14 +133,14 @@ def measure_columns(columns: Sequence[SignalColumn], foreign: Sequence[bool] = (
 
     Returns
     -------
-    dict of int to Measured
+    dict of int to DataVerdict
         By the column's place; empty for a DBC or header alone.
     """
     filled = [i for i, column in enumerate(columns) if np.count_nonzero(np.isfinite(column.value)) >= _FEWEST_SAMPLES]
     if not filled:
         return {}
     grid_s, rows = _on_grid([columns[i] for i in filled])
-    found = {i: Measured(columns[i], bool(np.ptp(row) == 0.0)) for i, row in zip(filled, rows, strict=True)}
+    found = {i: DataVerdict(columns[i], bool(np.ptp(row) == 0.0)) for i, row in zip(filled, rows, strict=True)}
     _judge_rates(list(found.values()))
     moving = [k for k, i in enumerate(filled) if not found[i].is_constant and not (foreign and foreign[i])]
     values = np.array([rows[k] for k in moving]) if moving else np.empty((0, grid_s.size))
@@ -192,7 +192,7 @@ def _outside_ratio(column: SignalColumn, channel: str) -> tuple[float, str]:
     return share, f"but {share:.0%} of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
 
 
-def _judge_rates(judged: Sequence[Measured]) -> None:
+def _judge_rates(judged: Sequence[DataVerdict]) -> None:
     """What is sent every few seconds only is a slow quantity, beside quicker ones in the same log."""
     periods_s = [1e-9 * float(np.median(np.diff(one.column.time_ns))) for one in judged]
     if min(periods_s) > _SLOWEST_LIVELY_S:
@@ -203,7 +203,7 @@ def _judge_rates(judged: Sequence[Measured]) -> None:
             one.reasons.setdefault(channel, []).append(f"but it comes every {period_s:.0f} s only")
 
 
-def _judge_steadiness(movers: Sequence[Measured], values: FloatArray, step_s: float) -> None:
+def _judge_steadiness(movers: Sequence[DataVerdict], values: FloatArray, step_s: float) -> None:
     """Temperatures and heights drift; what jumps about is neither."""
     spread = np.ptp(values, axis=1)
     step = np.abs(np.diff(values, axis=1))
@@ -229,7 +229,7 @@ _DRIFTING: Final = tuple(
 )
 
 
-def _judge_speed(movers: Sequence[Measured], values: FloatArray) -> None:
+def _judge_speed(movers: Sequence[DataVerdict], values: FloatArray) -> None:
     """Speeds stand at zero and run up; the motor's and the wheels' are in proportion to the road's."""
     low, high = values.min(axis=1), values.max(axis=1)
     stands = np.mean(np.abs(values) < 0.02 * np.maximum(high, 1e-9)[:, np.newaxis], axis=1)
@@ -263,7 +263,7 @@ def _judge_speed(movers: Sequence[Measured], values: FloatArray) -> None:
             movers[k].prove(channel, 0.5, reason)
 
 
-def _judge_pack(movers: Sequence[Measured], values: FloatArray) -> FloatArray | None:
+def _judge_pack(movers: Sequence[DataVerdict], values: FloatArray) -> FloatArray | None:
     """Find the pair whose first sags when the second rises; return the current, positive on discharge."""
     middle = np.abs(np.median(values, axis=1))
     swing = np.std(values, axis=1)
@@ -301,7 +301,7 @@ def _judge_pack(movers: Sequence[Measured], values: FloatArray) -> FloatArray | 
     return None if best_current is None else best_current[1]
 
 
-def _judge_charge(movers: Sequence[Measured], values: FloatArray, current: FloatArray | None, step_s: float) -> None:
+def _judge_charge(movers: Sequence[DataVerdict], values: FloatArray, current: FloatArray | None, step_s: float) -> None:
     """The state of charge lies in 0 to 100, falls, and follows the charge taken out."""
     taken = None if current is None else np.cumsum(current) * step_s
     for k, mover in enumerate(movers):
@@ -320,7 +320,7 @@ def _judge_charge(movers: Sequence[Measured], values: FloatArray, current: Float
         mover.prove("state_of_charge", strength, reason)
 
 
-def _judge_motion(movers: Sequence[Measured], values: FloatArray, current: FloatArray | None, step_s: float) -> None:
+def _judge_motion(movers: Sequence[DataVerdict], values: FloatArray, current: FloatArray | None, step_s: float) -> None:
     """A speed whose product with its own slope follows the current is the road's, or in proportion to it."""
     if current is None or np.std(current) == 0.0:
         return
@@ -354,13 +354,13 @@ def conversion_of(column: SignalColumn, kind: ChannelKind) -> UnitConversion | N
         return None
 
 
-def _as_channel(judged: Measured, row: FloatArray, channel: str) -> FloatArray | None:
+def _as_channel(judged: DataVerdict, row: FloatArray, channel: str) -> FloatArray | None:
     kind = channel_kind(channel)
     conversion = conversion_of(judged.column, kind) if kind is not None else None
     return None if conversion is None else conversion.to_si(row)
 
 
-def _road_speed(judged: Sequence[Measured], rows: FloatArray) -> FloatArray | None:
+def _road_speed(judged: Sequence[DataVerdict], rows: FloatArray) -> FloatArray | None:
     """The best road speed there is, in m/s: in a unit of speed, standing and driving; None where there is none."""
     best: tuple[float, FloatArray] | None = None
     for one, row in zip(judged, rows, strict=True):
@@ -373,7 +373,7 @@ def _road_speed(judged: Sequence[Measured], rows: FloatArray) -> FloatArray | No
     return None if best is None else best[1]
 
 
-def _judge_charging(judged: Sequence[Measured], rows: FloatArray, speed: FloatArray) -> None:
+def _judge_charging(judged: Sequence[DataVerdict], rows: FloatArray, speed: FloatArray) -> None:
     """Nothing charges from a plug while it drives."""
     driving = speed > _DRIVING_M_PER_S
     if np.count_nonzero(driving) < 5:
@@ -384,7 +384,7 @@ def _judge_charging(judged: Sequence[Measured], rows: FloatArray, speed: FloatAr
             one.contradict("charging", 0.2, f"it is on while the vehicle drives at {mph:.0f} mph")
 
 
-def _judge_power(judged: Sequence[Measured], rows: FloatArray, speed: FloatArray, step_s: float) -> None:
+def _judge_power(judged: Sequence[DataVerdict], rows: FloatArray, speed: FloatArray, step_s: float) -> None:
     """Pack voltage times current must be able to move the vehicle: a 12 V battery's cannot."""
     volts = [row for one, row in zip(judged, rows, strict=True) if one.proofs.get("pack_voltage", 0.0) > 0.0]
     drives = np.convolve(speed * np.gradient(speed, step_s), np.ones(5) / 5.0, mode="same")

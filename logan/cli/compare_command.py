@@ -12,7 +12,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.errors import UsageError
 
 if TYPE_CHECKING:
-    from logan.pipeline.difference import DriveDifference
+    from logan.driving_range.difference import DriveDifference
     from logan.pipeline.fit import Comparison
     from logan.units import DisplayUnits
 
@@ -56,7 +56,7 @@ def register(app: typer.Typer) -> None:
 
 def _difference(build: Path, first: str, second: str) -> DriveDifference:
     from logan.pipeline.builds import find_build
-    from logan.pipeline.difference import difference_of_drives
+    from logan.pipeline.fit_build import difference_of_drives
 
     return difference_of_drives(find_build(build), first, second)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from logan.pipeline.difference import DifferenceFact, DriveDifference
+    from logan.driving_range.difference import DifferenceFact, DriveDifference
     from logan.results import Figure
     from logan.units import DisplayUnits
 

@@ -43,8 +43,8 @@ def register(app: typer.Typer) -> None:
         dbc: DbcOption = None,
     ) -> None:
         """Decode signals from a stored drive's frames, mapped to a channel or not; the log is not needed."""
+        from logan.pipeline.frame_store import export_signals
         from logan.pipeline.library import open_library
-        from logan.pipeline.signals_export import export_signals
 
         dbcs, by_bus = given_dbcs(dbc, build)
         with open_library(build) as library:

@@ -63,7 +63,7 @@ def register(app: typer.Typer) -> None:
         from logan.cli.import_command import show_drive
         from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
-        from logan.pipeline.decode_again import decode_again
+        from logan.pipeline.frame_store import decode_again
         from logan.pipeline.importing import corrections_but
 
         dbcs, by_bus = split_dbcs(dbc)

@@ -12,6 +12,7 @@ import numpy as np
 
 from logan.constants import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K
 from logan.drive.drive import Channel
+from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
 from logan.numerics import rolling_mean
 from logan.results import Refusal, result
 from logan.units import FloatArray
@@ -21,8 +22,6 @@ _LAPSE_K_PER_M: Final = 0.0065
 _STANDARD_TEMPERATURE_K: Final = 288.15
 _WEATHER_PA_PER_HOUR: Final = 60.0
 """Drift of the air pressure with the weather, one standard deviation (common practice)."""
-_GNSS_SIGMA_M: Final = 5.0
-"""Height error of a consumer receiver, one standard deviation (common practice)."""
 _BAROMETER_NOISE_M: Final = 0.5
 _LOOP_CLOSED_M: Final = 50.0
 _STEEPEST_HERE_RATIO: Final = 0.05
@@ -104,7 +103,7 @@ def with_uncertainty(elevation: Channel, speed: Channel | None = None) -> Channe
     distinct = np.unique(elevation.value[np.isfinite(elevation.value)])
     resolution_m = float(np.diff(distinct).min()) if distinct.size > 1 else 0.0
     scatter_m = standstill_scatter_m(elevation, speed) if speed is not None else None
-    sigma_m = float(np.hypot(max(_GNSS_SIGMA_M, scatter_m or 0.0), resolution_m / np.sqrt(12.0)))
+    sigma_m = float(np.hypot(max(GNSS_HEIGHT_SIGMA_M, scatter_m or 0.0), resolution_m / np.sqrt(12.0)))
     return Channel(
         name=elevation.name,
         time_s=elevation.time_s,
@@ -156,7 +155,7 @@ def loop_closure(elevation: Channel, latitude: Channel, longitude: Channel) -> L
     apart_m = float(np.hypot(north_m, east_m))
     if apart_m > _LOOP_CLOSED_M:
         return Refusal(f"the drive ends {apart_m / 1000.0:.1f} km from where it began")
-    sigma_m = np.hypot(np.sqrt(2.0) * (elevation.sigma or _GNSS_SIGMA_M), _STEEPEST_HERE_RATIO * apart_m)
+    sigma_m = np.hypot(np.sqrt(2.0) * (elevation.sigma or GNSS_HEIGHT_SIGMA_M), _STEEPEST_HERE_RATIO * apart_m)
     return LoopClosure(apart_m=apart_m, misclosure_m=height1_m - height0_m, sigma_m=float(sigma_m))
 
 

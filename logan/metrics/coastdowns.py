@@ -17,8 +17,14 @@ from logan.constants import (
 from logan.drive.drive import Drive
 from logan.drive.motion import STATION_WIND_FACTOR, Air, air_of
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
-from logan.metrics.coastdown_fit import MOST_RESIDUAL_M_PER_S, GroupFit, fit_group
-from logan.metrics.coastdown_linear import NO_THREE_TERMS, ThreeTermLoad, three_term_load
+from logan.metrics.coastdown_fit import (
+    MOST_RESIDUAL_M_PER_S,
+    NO_THREE_TERMS,
+    GroupFit,
+    ThreeTermLoad,
+    fit_group,
+    three_term_load,
+)
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor

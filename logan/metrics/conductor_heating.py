@@ -6,7 +6,7 @@ from typing import Final
 
 from logan.drive.context import Context
 from logan.flags import Severity
-from logan.physics.conductor import adiabatic_end_degc, adiabatic_factor, conductor_material, withstand_current_a
+from logan.physics.thermal import adiabatic_end_degc, adiabatic_factor, conductor_material, withstand_current_a
 from logan.results import result
 from logan.settings import Conductor
 

@@ -41,7 +41,7 @@ LEAST_SAMPLES: Final = 10
 
 
 @result("usable-energy/1")
-class UsableEnergy:
+class FullScaleEnergy:
     """Energy and charge of the full scale, from the part of it that was driven.
 
     Parameters
@@ -123,7 +123,7 @@ class PackSummary:
     """The pack over one drive or charge."""
 
     voltage: VoltageRange | Refusal
-    usable: UsableEnergy
+    usable: FullScaleEnergy
     per_percent: tuple[EnergyPerPercent, ...]
     spread: CellSpread
     isolation: IsolationCheck
@@ -172,7 +172,7 @@ def _voltage_range(drive: Drive) -> VoltageRange | Refusal:
     )
 
 
-def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: Refusal | None) -> UsableEnergy:
+def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: Refusal | None) -> FullScaleEnergy:
     state = drive.get("state_of_charge")
     known = np.isfinite(state.value) if state is not None else np.zeros(0, dtype=bool)
     if refusal is None and (state is None or int(known.sum()) < 2):
@@ -188,7 +188,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
         refusal = Refusal(text, "Drive further, best from nearly full to nearly empty")
     if refusal is not None or start is None or end is None or not isinstance(energy.net_wh, Estimate):
         refused = refusal or Refusal("state of charge is not logged", "Map state_of_charge")
-        return UsableEnergy(
+        return FullScaleEnergy(
             energy_wh=refused,
             charge_ah=refused,
             window_energy_wh=refused,
@@ -209,7 +209,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
             "state of charge is counted from the same current: this repeats the capacity that the BMS was told, it "
             "does not check it. Use the energy of a run from full to empty, or rest voltages at both ends"
         )
-    return UsableEnergy(
+    return FullScaleEnergy(
         energy_wh=Estimate(whole_wh, "Wh", whole_wh * relative, source, energy.coverage_ratio),
         charge_ah=_charge_ah(drive, span, state_sigma, source),
         window_energy_wh=Estimate(whole_wh * window, "Wh", whole_wh * window * relative, source, energy.coverage_ratio),

@@ -19,7 +19,7 @@ from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
 from logan.model.environment import cold_k
-from logan.model.plan import Plan, plan_of
+from logan.model.plan import PlannedVehicle, plan_of
 from logan.model.road_integrals import (
     TRIP_STEP_S,
     RunningRoad,
@@ -111,7 +111,7 @@ def _assemble(
     drive: Drive,
     track: DriveTrack,
     running: RunningRoad,
-    plan: Plan,
+    plan: PlannedVehicle,
     edges: IntArray,
     kept: IntArray,
     drive_id: str,
@@ -175,7 +175,7 @@ def _warnings(track: DriveTrack) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _edges(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: float) -> IntArray:
+def _edges(track: DriveTrack, running: RunningRoad, plan: PlannedVehicle, payload_kg: float) -> IntArray:
     """Whole seconds at which to cut, ends of steps: where little is stored or flowing that timing could misplace."""
     timing_j = running.timing_error_j(plan.mass_kg + payload_kg, _LAG_SIGMA_S)
     scale_j = plan.mass_kg * STANDARD_GRAVITY_M_PER_S2 * 3.0
@@ -193,7 +193,7 @@ def _edges(track: DriveTrack, running: RunningRoad, plan: Plan, payload_kg: floa
     return np.array(edges, dtype=np.int64)
 
 
-def _edge_sigma_j(running: RunningRoad, plan: Plan, payload_kg: float) -> FloatArray:
+def _edge_sigma_j(running: RunningRoad, plan: PlannedVehicle, payload_kg: float) -> FloatArray:
     mass_kg = plan.mass_kg + payload_kg
     speed_j = mass_kg * running.speed_m_per_s * _SPEED_SIGMA_M_PER_S
     return np.hypot(speed_j, running.timing_error_j(mass_kg, _LAG_SIGMA_S))
@@ -206,7 +206,7 @@ def _trip_steps(running: RunningRoad) -> IntArray:
     return np.asarray(steps[gap_s <= 1e-6])
 
 
-def _regen_limit_j(running: RunningRoad, plan: Plan, steps: IntArray) -> FloatArray:
+def _regen_limit_j(running: RunningRoad, plan: PlannedVehicle, steps: IntArray) -> FloatArray:
     logged_j = running.regen_limit_j[steps + TRIP_STEP_S] - running.regen_limit_j[steps]
     # An acceptance of a terawatt stands for "not logged".
     logged_j = np.where(logged_j > 1e11, np.inf, logged_j)

@@ -13,7 +13,7 @@ from logan.drive.pack_power import PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
 from logan.model.elevation import ElevationTrack, elevation_track
-from logan.model.plan import Plan
+from logan.model.plan import PlannedVehicle
 from logan.numerics import interpolate, union_times
 from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa
 from logan.physics.powertrain import terminal_power_w
@@ -80,14 +80,14 @@ class DriveTrack:
     temperature_known: bool
 
 
-def track_of(drive: Drive, plan: Plan) -> DriveTrack:
+def track_of(drive: Drive, plan: PlannedVehicle) -> DriveTrack:
     """Align a drive's channels on one grid.
 
     Parameters
     ----------
     drive : Drive
         The drive.
-    plan : Plan
+    plan : PlannedVehicle
         For telling how late the pack's power is against the speed.
 
     Raises
@@ -161,7 +161,7 @@ def _with_surroundings(
     )
 
 
-def pack_lag_s(power: PackPower, speed: Channel, plan: Plan) -> float:
+def pack_lag_s(power: PackPower, speed: Channel, plan: PlannedVehicle) -> float:
     """By how much pack power comes late against what the road asks for. [s]
 
     The lag with the highest correlation of the changes, over two seconds, of pack power and of
@@ -208,7 +208,7 @@ def _lag_of_changes_s(asked_w: FloatArray, power_w: FloatArray) -> float:
     return float((shifts[best] + 0.5 * (low - high) / (low - 2.0 * peak + high)) * _LAG_STEP_S)
 
 
-def _level_road_power_w(speed: Channel, at_s: FloatArray, plan: Plan) -> FloatArray:
+def _level_road_power_w(speed: Channel, at_s: FloatArray, plan: PlannedVehicle) -> FloatArray:
     ahead = interpolate(at_s + 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
     behind = interpolate(at_s - 0.5, speed.time_s, speed.value, max_gap_s=speed.max_gap_s)
     middle = 0.5 * (ahead + behind)

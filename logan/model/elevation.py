@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
+from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
 from logan.numerics import spans_where
 from logan.physics.air import standard_elevation_m
 from logan.results import result
@@ -15,10 +16,9 @@ from logan.units import FloatArray
 UNKNOWN_SIGMA_M: Final = 50.0
 """How far a road strays from its mean height where no elevation is logged (common practice for rolling country)."""
 
-TYPICAL_SIGMA_M: Final = 3.0
 FLOOR_SIGMA_M: Final = 1.0
 BAROMETER_SIGMA_M: Final = 2.0
-"""Satellite height, map error that never vanishes, and weather drift over an hour (common practice)."""
+"""Map error that never vanishes, and weather drift over an hour (common practice)."""
 
 CORRELATION_S: Final = 30.0
 """Time over which the error of satellite height wanders (common practice)."""
@@ -118,6 +118,6 @@ def standstill_sigma_m(channel: Channel, time_s: FloatArray, speed_m_per_s: Floa
         if np.isfinite(ends).all():
             drift.append((ends[1] - ends[0]) ** 2 / (2.0 * (1.0 - np.exp(-(end_s - start_s - 1.0) / CORRELATION_S))))
     if len(drift) < 3:
-        return TYPICAL_SIGMA_M
+        return GNSS_HEIGHT_SIGMA_M
     # A few stops say little: lean on the typical value as if it had been seen at three more.
-    return float(np.sqrt((sum(drift) + 3.0 * TYPICAL_SIGMA_M**2) / (len(drift) + 3)))
+    return float(np.sqrt((sum(drift) + 3.0 * GNSS_HEIGHT_SIGMA_M**2) / (len(drift) + 3)))

@@ -10,7 +10,7 @@ from logan.settings import BuildSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class PlannedVehicle:
     """What the plan takes for the vehicle.
 
     Parameters
@@ -46,11 +46,11 @@ class Plan:
     linear_n_s_per_m: float = 0.0
 
 
-def plan_of(build: BuildSettings) -> Plan:
+def plan_of(build: BuildSettings) -> PlannedVehicle:
     """Return the central values of a build's plan."""
     mass, drag, rolling, drive, regen, auxiliary = (value.value for value in planning_values(build))
     limit_w = build.powertrain.regen_power_limit_w
-    return Plan(
+    return PlannedVehicle(
         mass_kg=mass,
         drag_area_m2=drag,
         rolling_coefficient=rolling,

@@ -126,3 +126,30 @@ def state_of_charge_at_floor(
     .. [1] Ohm's law; common practice.
     """
     return float(np.interp(floor_v + power_w / floor_v * resistance_ohm, points_v, points_ratio))
+
+
+def pilot_current_limit_a(duty_ratio: float) -> float | None:
+    """Current that a control pilot's duty cycle allows.
+
+    Parameters
+    ----------
+    duty_ratio : float
+        Duty cycle, 0 to 1. [ratio]
+
+    Returns
+    -------
+    float or None
+        Current per phase; None where the duty cycle carries no current limit
+        (digital communication around 5 %, or outside 10 to 96 %). [A]
+
+    References
+    ----------
+    .. [1] SAE J1772 and IEC 61851-1, Annex A: 0.6 A per percent from 10 to 85 %,
+       2.5 A per percent above 64 % from there to 96 %.
+    """
+    percent = 100.0 * duty_ratio
+    if 10.0 <= percent <= 85.0:
+        return 0.6 * percent
+    if 85.0 < percent <= 96.0:
+        return 2.5 * (percent - 64.0)
+    return None

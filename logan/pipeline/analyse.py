@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from logan.admission.admit import admit, admitted
@@ -21,9 +22,71 @@ from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
 from logan.metrics.resistance import resistance_summary
 from logan.metrics.thermal import SENSOR_SIGMA_K, thermal_summary
-from logan.pipeline.quality import DriveQuality, check_drive
-from logan.results import Estimate, Figure, Refusal
+from logan.quality import MetricGrade, find_flags, grade_metrics
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import AnalysisSettings, BuildSettings
+
+
+@result("drive-quality/1")
+class DriveQuality:
+    """What was found in a drive's data, and how far each metric can be believed.
+
+    Parameters
+    ----------
+    flags : tuple of DataFlag
+        Gravest first; those found while importing among them.
+    grades : mapping of str to MetricGrade
+        By metric.
+    """
+
+    flags: tuple[DataFlag, ...]
+    grades: Mapping[str, MetricGrade]
+
+    @property
+    def refused(self) -> Mapping[str, MetricGrade]:
+        """Metrics that must not be shown, with their reasons."""
+        return {metric: grade for metric, grade in self.grades.items() if grade.is_refused}
+
+
+_GRAVITY = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
+
+
+def check_drive(
+    drive: Drive,
+    build: BuildSettings,
+    *,
+    import_flags: tuple[DataFlag, ...] = (),
+    analysis: AnalysisSettings | None = None,
+    coverage_ratios: Mapping[str, float] | None = None,
+) -> DriveQuality:
+    """Check a drive's data; nothing is repaired.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive, as stored.
+    build : BuildSettings
+        What the user says about the vehicle.
+    import_flags : tuple of DataFlag
+        What was found in the raw signals when the log was imported.
+    analysis : AnalysisSettings, optional
+        For the coverage below which a metric is refused.
+    coverage_ratios : mapping of str to float, optional
+        Coverage of single metrics where the caller has it.
+
+    Returns
+    -------
+    DriveQuality
+        Findings and grades.
+    """
+    flags = (*import_flags, *find_flags(drive, build))
+    ordered = tuple(sorted(flags, key=lambda flag: _GRAVITY[flag.severity]))
+    settings = analysis or AnalysisSettings()
+    grades = grade_metrics(
+        drive, ordered, coverage_ratios=coverage_ratios, min_coverage_ratio=settings.min_coverage_ratio
+    )
+    return DriveQuality(flags=ordered, grades=grades)
+
 
 _RESTS_ON: Final = {
     "peak_current": "peak_current",

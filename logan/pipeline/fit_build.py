@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import NotEnoughDataError
+from logan.driving_range.difference import DriveDifference, explain_difference, side_of
+from logan.errors import NotEnoughDataError, UsageError
 from logan.model.effect import ModificationEffect, drives_to_see
+from logan.model.fitted_build import fitted_build
 from logan.model.next_test import NextTests
+from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, kept_fit
 from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
-from logan.pipeline.stored import drive_remarks, stored_segments
+from logan.pipeline.stored import drive_label, drive_remarks, load_corrected, stored_segments
 from logan.results import result
 
-__all__ = ["BuildFit", "NextTests", "compare_build", "drives_to_see", "effect_in_build", "fit_build"]
+__all__ = [
+    "BuildFit",
+    "NextTests",
+    "compare_build",
+    "difference_of_drives",
+    "drives_to_see",
+    "effect_in_build",
+    "fit_build",
+]
 
 Told = Callable[[str], None]
 
@@ -84,6 +96,33 @@ def compare_build(
         remarks = drive_remarks(library)
     found = compare_drives(build, segments, plan, report)
     return replace(found, notes=(*(() if is_frozen else (NO_FROZEN_PLAN,)), *remarks))
+
+
+def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
+    """Explain the difference between two drives of a build's library.
+
+    The vehicle is the answer's, cold tires and all; the plan's where no drive can carry a fit.
+
+    Raises
+    ------
+    UsageError
+        If there is no such drive, or both are one.
+    NotEnoughDataError
+        If one of the two has no speed.
+    """
+    build = folder.settings()
+    parameters = prior_of(build)
+    with suppress(NotEnoughDataError):
+        fit = answer_of(folder).fit.fit
+        build, parameters = fitted_build(build, fit), fit.posterior
+    with DriveLibrary.open(folder.library) as library:
+        records = library.record(first), library.record(second)
+        if records[0].id == records[1].id:
+            raise UsageError(f"drive {records[0].number} does not differ from itself", "Name two drives")
+        sides = [
+            side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
+        ]
+    return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
 
 
 def effect_in_build(

@@ -8,6 +8,7 @@ from pathlib import Path
 from logan.drive_library.csv_text import csv_text
 from logan.drive_library.fleet_store import FleetStore
 from logan.errors import ConfigurationError, NotEnoughDataError, UsageError
+from logan.model.kit import KitFit, fit_kit
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.priors import prior_of
 from logan.model.unknowns import shared_prior
@@ -25,7 +26,6 @@ from logan.pipeline.fleet_tasks import (
     import_one,
     reduce_one,
 )
-from logan.pipeline.kit_fit import KitFit, fit_kit
 from logan.results import result
 from logan.settings import BuildSettings
 

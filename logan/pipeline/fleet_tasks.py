@@ -21,6 +21,7 @@ from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.stored_file import drive_file_name, drive_id_of
 from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
 from logan.model.estimator import fit
+from logan.model.kit import VehicleInformation, vehicle_information
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -28,7 +29,6 @@ from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import shared_prior
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportOptions, import_logs
-from logan.pipeline.kit_fit import VehicleInformation, vehicle_information
 from logan.pipeline.stored import admitted_segments, segments_fingerprint
 from logan.results import Estimate, Figure, Refusal, json_ready, result
 from logan.settings import BuildSettings

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
+from logan.drive_library.csv_text import safe_cell
 from logan.drive_library.raw_file import RawFile, RawPart
+from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryError, UsageError
 from logan.frames.decode import MessageDecoder
 from logan.frames.table import SignalColumn, SignalTable
+from logan.pipeline.builds import BuildFolder
 from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.export import write_in_one_step
+from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
 from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, wanted_filter
 from logan.pipeline.joining import in_time_order
+from logan.pipeline.stored import store_analysed
+from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 def kept_raw(library: DriveLibrary, drive: int | str) -> RawFile:
@@ -78,3 +90,158 @@ def decode_part(part: RawPart, layouts: BusLayouts, wanted: Collection[str] | No
         columns=(*in_time_order(columns, part.log_count), *asked_for(part.table.columns, want)),
         unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
     )
+
+
+def export_signals(
+    library: DriveLibrary,
+    drive: int | str,
+    path: Path,
+    *,
+    signals: Collection[str] | None = None,
+    dbcs: Sequence[Path] = (),
+    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+) -> Path:
+    """Decode signals of a stored drive, and write a row for each value: time, signal, value, unit, text of its code.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        Where the drive is.
+    drive : int or str
+        Number or id.
+    path : Path
+        .csv or .parquet; an older file is replaced whole.
+    signals : collection of str, optional
+        ``bus/message.signal``, ``message.signal`` or the name; all by default.
+    dbcs, dbc_by_bus
+        As in ``read_logs``.
+
+    Raises
+    ------
+    UsageError
+        If the suffix is neither, or a signal is not in the drive.
+    DriveLibraryError
+        If what the logs said was not kept, or the file cannot be written.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in (".csv", ".parquet"):
+        raise UsageError(f"'{path.suffix or path.name}' is no format that can be written", "Use .csv or .parquet", path)
+    layouts = BusLayouts(dbcs, dbc_by_bus or {})
+    tables = [decode_part(part, layouts, signals) for part in kept_raw(library, drive).parts]
+    missing = [name for name in signals or () if not any(table.find(name) for table in tables)]
+    columns = [column for table in tables for column in table]
+    if missing or not columns:
+        names = f" {', '.join(missing)}" if missing else ""
+        raise UsageError(f"the drive has no signal{names}", f"See what it has: logan look --drive {drive}")
+    write_in_one_step(path, lambda temporary: _write(temporary, columns, is_csv=suffix == ".csv"))
+    return path
+
+
+def _write(path: Path, columns: Iterable[SignalColumn], *, is_csv: bool) -> None:
+    """Write one signal after the other, so that no more than one of them is held as rows."""
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+    import pyarrow.parquet as pq
+
+    schema = pa.schema(
+        [
+            ("time_ns", pa.int64()),
+            ("signal", pa.string()),
+            ("value", pa.float64()),
+            ("unit", pa.string()),
+            ("text", pa.string()),
+        ]
+    )
+    with pa_csv.CSVWriter(path, schema) if is_csv else pq.ParquetWriter(path, schema, compression="zstd") as writer:
+        for column in columns:
+            writer.write_table(_rows(column, schema))
+
+
+def _rows(column: SignalColumn, schema: pa.Schema) -> pa.Table:
+    import pyarrow as pa
+
+    count = column.value.size
+    texts = [None if text is None else safe_cell(text) for text in column.texts()] if column.choices else None
+    return pa.table(
+        [
+            pa.array(column.time_ns),
+            pa.repeat(pa.scalar(safe_cell(column.key)), count),
+            pa.array(column.value.astype(float)),
+            pa.repeat(pa.scalar(safe_cell(column.unit)), count),
+            pa.nulls(count, pa.string()) if texts is None else pa.array(texts, pa.string()),
+        ],
+        schema=schema,
+    )
+
+
+def decode_again(
+    folder: BuildFolder,
+    drives: Sequence[str] = (),
+    *,
+    dbcs: Sequence[Path] = (),
+    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+    analysis: AnalysisSettings | None = None,
+    told: Callable[[str], None] | None = None,
+) -> tuple[ImportedDrive, ...]:
+    """Make drives anew by today's channel map and DBCs; their logs are not needed.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    drives : sequence of str
+        Numbers or ids; by default every drive whose logs' content was kept.
+    dbcs, dbc_by_bus
+        DBCs in place of those that the build names, as in ``read_logs``.
+    analysis : AnalysisSettings, optional
+        Which corrections may be made.
+    told : callable, optional
+        Called with a few words before each drive.
+
+    Returns
+    -------
+    tuple of ImportedDrive
+        With the numbers and notes that the drives had.
+
+    Raises
+    ------
+    LoganError
+        At the first drive that cannot be decoded; it, and those behind it, stay as they were.
+    """
+    build, channel_map = folder.settings(), folder.channel_map()
+    if not dbcs and not dbc_by_bus:
+        dbcs, dbc_by_bus = build.dbc_paths, build.dbc_by_bus
+    layouts = BusLayouts(dbcs, dbc_by_bus or {}, channel_map.sources)
+    with DriveLibrary.open(folder.library) as library:
+        records = [library.record(drive) for drive in drives] or [r for r in library.drives() if r.has_raw]
+        made = []
+        for record in records:
+            if told is not None:
+                told(f"drive {record.number}")
+            made.append(_decode(library, record, build, channel_map, layouts, analysis))
+    return tuple(made)
+
+
+def _decode(
+    library: DriveLibrary,
+    record: DriveRecord,
+    build: BuildSettings,
+    channel_map: ChannelMap,
+    layouts: BusLayouts,
+    analysis: AnalysisSettings | None,
+) -> ImportedDrive:
+    raw = kept_raw(library, record.number)
+    wanted = {source.signal for source in channel_map.sources}
+    tables = [decode_part(part, layouts, wanted) for part in raw.parts]
+    drive = assemble(
+        tables,
+        build,
+        channel_map,
+        conditions=record.conditions,
+        analysis=analysis,
+        sources=record.sources,
+        dbcs=layouts.sources if any(part.counts for part in raw.parts) else (),
+    )
+    record = store_analysed(library, drive, build, analysis=analysis, replace=True)
+    notes = tuple(note for table in tables for note in reading_notes(table))
+    return ImportedDrive(record=record, was_there=False, notes=(*layouts.faults, *notes))

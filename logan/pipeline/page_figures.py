@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.difference import difference_of_drives
+from logan.pipeline.fit_build import difference_of_drives
 from logan.pipeline.library import open_library
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement

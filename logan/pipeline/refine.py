@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -12,13 +12,18 @@ import numpy as np
 
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.measured_usable import usable_evidence
 from logan.driving_range.scenarios import air_note
 from logan.errors import NotEnoughDataError
+from logan.instruments.evidence import InstrumentEvidence
+from logan.instruments.posterior import Instruments
+from logan.model.measurement import Measurement
 from logan.model.next_test import NextTests
+from logan.model.segments_table import DriveSegments
+from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import FitReport, with_plan
-from logan.pipeline.fit_sensors import fit_with_sensors
-from logan.pipeline.instruments import calibrated
+from logan.pipeline.fit import FitReport, kept_fit, with_plan
+from logan.pipeline.instruments import build_instruments, calibrated
 from logan.pipeline.plan import Plan
 from logan.pipeline.plan_files import frozen_plans
 from logan.pipeline.predict import (
@@ -30,8 +35,9 @@ from logan.pipeline.predict import (
     refine_range,
     with_scenario,
 )
-from logan.pipeline.stored import admission_notes, stored_segments
+from logan.pipeline.stored import StoredDrive, admission_notes, stored_drives, stored_segments
 from logan.results import json_ready, result, result_from_json, schema_of
+from logan.settings import BuildSettings
 from logan.version import science_edition
 
 ANSWER_SEED: Final = 1
@@ -189,3 +195,53 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
         sha256(plans[-1].read_bytes()).hexdigest() if plans else "",
         [(record.id, record.conditions, record.summary.admission) for record in library.drives() if not record.damage],
     )
+
+
+def fit_with_sensors(
+    library: DriveLibrary,
+    build: BuildSettings,
+    drives: Sequence[DriveSegments],
+    measurements: Sequence[Measurement] = (),
+    *,
+    told: Callable[[str], None] | None = None,
+) -> FitReport:
+    """Fit a build's drives, and bring in what their sensors may all have shown wrong alike.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        Where the drives are.
+    build : BuildSettings
+        The build; its planning values and its sensors' are the prior.
+    drives : sequence of DriveSegments
+        Reduced drives; refused ones are listed and take no part.
+    measurements : sequence of Measurement
+        Of the vehicle.
+    told : callable, optional
+        Given words on what is being done.
+
+    Returns
+    -------
+    FitReport
+        Its posterior is as wide as the sensors allow.
+    """
+    report = kept_fit(library, build, drives, measurements, told=told)
+    return replace(report, fit=with_sensor_errors(report.fit, sensors_of(library, build), build))
+
+
+def sensors_of(library: DriveLibrary, build: BuildSettings) -> Instruments:
+    """What all that a build has says of its sensors and its usable energy together."""
+    more = [
+        item
+        for stored in stored_drives(library, build)
+        if not stored.record.is_excluded
+        for item in _evidence(library, stored, build)
+    ]
+    return build_instruments(library, build, more)
+
+
+def _evidence(library: DriveLibrary, stored: StoredDrive, build: BuildSettings) -> tuple[InstrumentEvidence, ...]:
+    cells = library.load(stored.record.id, ["pack_temperature"]).get("pack_temperature")
+    is_known = cells is not None and bool(np.isfinite(cells.value).any())
+    cells_degc = float(np.nanmean(cells.value)) if cells is not None and is_known else None
+    return usable_evidence(stored.analysis, build, cells_degc, f"drive {stored.record.number}")

@@ -5,10 +5,9 @@ from __future__ import annotations
 from logan.drive.drive import Drive
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
-from logan.quality.between_drives import find_changes
+from logan.quality.between_drives import DriveFingerprint, find_changes, find_duplicates, fingerprint, is_same_drive
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
-from logan.quality.duplicates import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.signal_log import SIGNAL_DETECTORS as READING_DETECTORS
 from logan.quality.survey import DriveSurvey

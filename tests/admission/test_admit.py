@@ -9,8 +9,7 @@ import pytest
 
 from logan.admission.admit import admit, admitted
 from logan.flags import DataFlag, Severity, Span
-from logan.pipeline.analyse import analyse_drive, summary_metrics
-from logan.pipeline.quality import check_drive
+from logan.pipeline.analyse import analyse_drive, check_drive, summary_metrics
 from logan.quality import grade_metrics
 from logan.results import Estimate, Refusal
 from tests.twin_drives import build_of, twin_drive

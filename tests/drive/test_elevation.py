@@ -9,6 +9,7 @@ from logan.drive.elevation import (
     standstill_scatter_m,
     with_uncertainty,
 )
+from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
 from logan.results import Refusal
 from tests.drive.twins import mixed_drive
 
@@ -61,7 +62,7 @@ def test_levelling_keeps_the_barometers_shape_and_the_satellites_datum():
 def test_the_sigma_of_a_logged_height_is_at_least_a_receivers():
     steps = np.round(np.linspace(0, 40, 500))
     assert with_uncertainty(channel("elevation", steps)).sigma == pytest.approx(
-        np.hypot(5.0, 1 / np.sqrt(12)), rel=1e-3
+        np.hypot(GNSS_HEIGHT_SIGMA_M, 1 / np.sqrt(12)), rel=1e-3
     )
 
 

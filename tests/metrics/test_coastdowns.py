@@ -8,7 +8,7 @@ from logan.demo.twin import TwinVehicle, TwinWeather
 from logan.metrics.coastdown_fit import fit_group
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans
 from logan.metrics.coastdowns import coastdown_summary
-from logan.physics.coastdown import coasting_speed_m_per_s
+from logan.physics.road_load import coasting_speed_m_per_s
 from logan.results import Refusal
 from tests.twin_drives import build_of, drive_of, twin_drive, without
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.metrics.distance import driven_distance
+from logan.metrics.energy import driven_distance
 from logan.results import Refusal
 from tests.twin_drives import made_drive
 

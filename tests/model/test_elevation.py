@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Channel, Drive
-from logan.model.elevation import FLOOR_SIGMA_M, TYPICAL_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
+from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
+from logan.model.elevation import FLOOR_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
 from tests.model.simple_drives import channel
 
 TIME_S = np.arange(0.0, 1800.0, 1.0)
@@ -34,13 +35,13 @@ def test_noise_is_read_off_the_drift_at_stops():
 
 def test_without_stops_the_typical_noise_is_taken():
     height = channel("elevation", TIME_S, 200.0)
-    assert standstill_sigma_m(height, TIME_S, np.full(TIME_S.size, 20.0)) == TYPICAL_SIGMA_M
+    assert standstill_sigma_m(height, TIME_S, np.full(TIME_S.size, 20.0)) == GNSS_HEIGHT_SIGMA_M
 
 
 def test_a_still_height_at_stops_is_better_than_typical_but_not_perfect():
     drive = Drive(channels={"elevation": channel("elevation", TIME_S, np.round(200.0 + TIME_S / 100.0))})
     track = elevation_track(drive, TIME_S, stop_and_go())
-    assert FLOOR_SIGMA_M <= track.sigma_m < TYPICAL_SIGMA_M
+    assert FLOOR_SIGMA_M <= track.sigma_m < GNSS_HEIGHT_SIGMA_M
     assert track.is_known
 
 

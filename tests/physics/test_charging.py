@@ -1,6 +1,6 @@
 import pytest
 
-from logan.physics.charging import pilot_current_limit_a
+from logan.physics.battery import pilot_current_limit_a
 
 
 @pytest.mark.published("SAE J1772 / IEC 61851-1 Annex A, table of duty cycle and current")

@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from logan.physics.coastdown import (
+from logan.physics.road_load import (
     coasting_speed_m_per_s,
 )
 

@@ -1,6 +1,6 @@
 import pytest
 
-from logan.physics.conductor import (
+from logan.physics.thermal import (
     CONDUCTOR_MATERIALS,
     adiabatic_end_degc,
     adiabatic_factor,

@@ -11,10 +11,9 @@ from logan.drive_library.repository import DriveLibrary
 from logan.errors import DbcError, DriveLibraryError, LogReadError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import edit_channels
-from logan.pipeline.decode_again import decode_again
+from logan.pipeline.frame_store import decode_again, export_signals
 from logan.pipeline.importing import import_logs
 from logan.pipeline.look import look, look_at_drive
-from logan.pipeline.signals_export import export_signals
 from tests.pipeline.test_ingest import DBC, line, pack, write
 
 VALUE_TABLE = 'VAL_ 257 Mode 0 "OFF" 1 "=RUN" ;\n'

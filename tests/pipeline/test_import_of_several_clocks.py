@@ -8,7 +8,7 @@ import pytest
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import edit_channels
-from logan.pipeline.decode_again import decode_again
+from logan.pipeline.frame_store import decode_again
 from logan.pipeline.importing import ImportOptions, import_logs
 from logan.pipeline.page_figures import quality_json
 from tests.drive.twins import mixed_drive

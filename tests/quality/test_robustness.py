@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.drive.drive import Channel, Drive
-from logan.pipeline.quality import check_drive
+from logan.pipeline.analyse import check_drive
 from logan.quality import DETECTORS, DriveSurvey, find_flags
 from tests.builds import example_build
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import permutations
 from math import factorial
@@ -13,18 +12,13 @@ import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
-from logan.drive_library.repository import DriveLibrary
-from logan.errors import NotEnoughDataError, UsageError
 from logan.metrics.energy import energy_summary
 from logan.model.conditions import Conditions
-from logan.model.fitted_build import fitted_build
 from logan.model.forward import consumption
 from logan.model.parameters import ParameterDistribution
-from logan.model.priors import prior_of
 from logan.model.replay import replay_of
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3
-from logan.pipeline.builds import BuildFolder
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -135,36 +129,6 @@ class DriveDifference:
     unexplained_wh_per_km: Figure
     facts: tuple[DifferenceFact, ...]
     assumed: tuple[str, ...] = ()
-
-
-def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
-    """Explain the difference between two drives of a build's library.
-
-    The vehicle is the answer's, cold tires and all; the plan's where no drive can carry a fit.
-
-    Raises
-    ------
-    UsageError
-        If there is no such drive, or both are one.
-    NotEnoughDataError
-        If one of the two has no speed.
-    """
-    from logan.pipeline.refine import answer_of
-    from logan.pipeline.stored import drive_label, load_corrected
-
-    build = folder.settings()
-    parameters = prior_of(build)
-    with suppress(NotEnoughDataError):
-        fit = answer_of(folder).fit.fit
-        build, parameters = fitted_build(build, fit), fit.posterior
-    with DriveLibrary.open(folder.library) as library:
-        records = library.record(first), library.record(second)
-        if records[0].id == records[1].id:
-            raise UsageError(f"drive {records[0].number} does not differ from itself", "Name two drives")
-        sides = [
-            side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
-        ]
-    return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
 
 
 def side_of(drive: Drive, build: BuildSettings, label: str) -> DriveSide:

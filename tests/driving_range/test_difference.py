@@ -8,8 +8,8 @@ import pytest
 from logan.demo.routes import TwinRoute, highway_route, urban_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.drive.drive import DriveConditions
+from logan.driving_range.difference import DriveDifference, explain_difference, side_of
 from logan.model.priors import prior_of
-from logan.pipeline.difference import DriveDifference, explain_difference, side_of
 from logan.results import Estimate, Refusal
 from tests.builds import example_build
 

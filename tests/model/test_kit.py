@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from logan.model.fit_result import DriveInformation
+from logan.model.kit import VehicleInformation, _solve, fit_kit, vehicle_information
 from logan.model.priors import prior_of
 from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, shared_prior
-from logan.pipeline.kit_fit import VehicleInformation, _solve, fit_kit, vehicle_information
 from tests.builds import example_build
 
 PRIOR = shared_prior(prior_of(example_build()), example_build())
