@@ -75,7 +75,9 @@ def register(app: typer.Typer) -> None:
         ambient: AmbientOption = None,
         wind: WindOption = None,
         wind_from_deg: WindFromOption = None,
-        tyre: Annotated[str | None, typer.Option("--tyre", help='Cold tyre pressure, such as "36 psi".')] = None,
+        tire: Annotated[
+            str | None, typer.Option("--tire", "--tyre", help='Cold tire pressure, such as "36 psi".')
+        ] = None,
         is_full: Annotated[
             bool, typer.Option("--full", help="Every table: ledger by part, stops, heat, pack, calibrations.")
         ] = False,
@@ -119,7 +121,7 @@ def register(app: typer.Typer) -> None:
                 tags=tuple(tag) if tag else None,
                 change=change,
                 wind_from_deg=wind_from_deg,
-                said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tyre": tyre},
+                said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tire": tire},
             )
             if weather is not None:
                 conditions = noted(conditions, {}, **station_weather(weather, record.started, record.duration_s))

@@ -27,10 +27,13 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
     print_lines(f"Drive {record.number}, {started}, {record.duration_s / 60:.1f} min, from {sources}")
     conditions = record.conditions
     noted = [
-        f"payload {units.shown(conditions.payload_kg, 'weight')}" if conditions.payload_kg is not None else "",
+        f"payload {conditions.said.get('payload') or units.shown(conditions.payload_kg, 'weight')}"
+        if conditions.payload_kg is not None
+        else "",
         ""
         if conditions.wind_m_per_s is None
-        else f"station wind {units.shown(conditions.wind_m_per_s, 'speed')} from {number(conditions.wind_from_deg)}°, "
+        else f"station wind {conditions.said.get('wind') or units.shown(conditions.wind_m_per_s, 'speed')} "
+        f"from {number(conditions.wind_from_deg)}°, "
         f"x {STATION_WIND_FACTOR:g} at a vehicle's height (from memory); gusts stay in the day-to-day spread",
         f"change: {conditions.change}" if conditions.change else "",
         f"tags: {', '.join(conditions.tags)}" if conditions.tags else "",

@@ -32,9 +32,12 @@ BusOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the same content as JSON, with units in the keys.")]
 UnitsOption = Annotated[
-    str | None, typer.Option("--units", "-u", help="mi or km, F or C, such as km,C. The build's own where left out.")
+    str | None,
+    typer.Option(
+        "--units", "-u", help="us, metric, or single choices such as us,C or metric,lb. Left out: the build's own."
+    ),
 ]
-PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond the weighed mass, such as "300 lb".')]
+PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond the test weight, such as "300 lb".')]
 PassengersOption = Annotated[
     int | None,
     typer.Option("--passengers", help="Besides the driver, 150 lb each, on top of --payload.", min=0, max=20),
@@ -124,4 +127,4 @@ def display_units(units: str | None, build_folder: Path) -> DisplayUnits:
     try:
         return DisplayUnits.parse(units)
     except ValueError as error:
-        raise UsageError(f"--units: {error}", "Write for example --units km,C") from None
+        raise UsageError(f"--units: {error}", "Write for example --units us,C") from None

@@ -98,7 +98,7 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
             range_m=content.target.range.value,
             scenario=content.target.scenario,
             reserve_ratio=content.target.reserve.value,
-            ageing_ratio=content.target.ageing.value,
+            ageing_ratio=content.target.aging.value,
             confidence_ratio=content.target.confidence.value,
         ),
         dbc_paths=tuple(folder / name for name in content.build.dbc),
@@ -111,12 +111,12 @@ def _settings(content: BuildFile, path: Path) -> BuildSettings:
 
 
 def _vehicle(table: VehicleTable, path: Path) -> VehicleSettings:
-    if table.tyre_rolling_circumference is not None:
-        source = table.source_of("tyre_rolling_circumference")
-        circumference = planning_value(table.tyre_rolling_circumference, source, None, 0.01)
+    if table.tire_rolling_circumference is not None:
+        source = table.source_of("tire_rolling_circumference")
+        circumference = planning_value(table.tire_rolling_circumference, source, None, 0.01)
     else:
-        metres = rolling_circumference_m(table.tyre)
-        circumference = PlanningValue(metres, 0.015 * metres, f"tyre size {table.tyre} (ETRTO, from memory)")
+        metres = rolling_circumference_m(table.tire)
+        circumference = PlanningValue(metres, 0.015 * metres, f"tire size {table.tire} (ETRTO, from memory)")
     fall = planning_value(
         table.rolling_temperature_coefficient,
         table.source_of("rolling_temperature_coefficient"),
@@ -137,7 +137,7 @@ def _vehicle(table: VehicleTable, path: Path) -> VehicleSettings:
         wheel_inertia_kg_m2=table.wheel_inertia.value,
         frontal_crosswind_ratio=table.crosswind_rise_per_degree.value,
         body_class=table.body_class,
-        tyre_class=table.tyre_class,
+        tyre_class=table.tire_class,
     )
 
 

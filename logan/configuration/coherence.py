@@ -139,10 +139,10 @@ def _vehicle_problems(vehicle: Mapping[str, Any]) -> Iterable[str]:
         yield "vehicle.drag_coefficient: give it, or a body_class, to go with width and height"
     if not (measured or all(box) or vehicle.get("drag_area") or vehicle.get("body_class")):
         yield "vehicle.drag_area: give it, or a body_class to take a typical value, or road_load, or width and height"
-    if not (measured or vehicle.get("rolling_coefficient") or vehicle.get("tyre_class")):
-        yield "vehicle.rolling_coefficient: give it, or a tyre_class to take a typical value, or road_load"
-    if not (vehicle.get("tyre") or vehicle.get("tyre_rolling_circumference")):
-        yield "vehicle.tyre: give the size, such as 195/65R15, or tyre_rolling_circumference"
+    if not (measured or vehicle.get("rolling_coefficient") or vehicle.get("tire_class")):
+        yield "vehicle.rolling_coefficient: give it, or a tire_class to take a typical value, or road_load"
+    if not (vehicle.get("tire") or vehicle.get("tire_rolling_circumference")):
+        yield "vehicle.tire: give the size, such as 195/65R15, or tire_rolling_circumference"
 
 
 def _pack_problems(pack: Mapping[str, Any]) -> Iterable[str]:

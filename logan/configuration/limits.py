@@ -11,6 +11,7 @@ from logan.configuration.quantities import parse_quantity
 from logan.configuration.schema import LimitsTable, LimitTable
 from logan.configuration.typical_limits import TYPICAL_LIMITS
 from logan.settings import Conductor, DurationCurve, Limit, LimitSheet, LimitSide
+from logan.units.quantities import wire_gauge
 
 _BELOW_BY_NATURE = (
     "cell_voltage_min",
@@ -108,7 +109,7 @@ def limit_sheet(table: LimitsTable) -> LimitSheet:
         ),
         conductors=tuple(
             Conductor(
-                name=conductor.name,
+                name=_with_gauge(conductor.name, conductor.area.value),
                 material=conductor.material,
                 area_mm2=conductor.area.value,
                 start_degc=conductor.start.value,
@@ -119,3 +120,8 @@ def limit_sheet(table: LimitsTable) -> LimitSheet:
         design_ambient_degc=table.design_ambient.value,
         ac_side=table.ac_side,
     )
+
+
+def _with_gauge(name: str, area_mm2: float) -> str:
+    gauge = wire_gauge(area_mm2)
+    return f"{name}, {area_mm2:.3g} mm²{f' (about {gauge})' if gauge else ''}"

@@ -14,6 +14,16 @@ if TYPE_CHECKING:
 
 LARGEST_FILE_BYTES = 2_000_000
 
+_AMERICAN = {
+    "tyre": "tire",
+    "tyre_class": "tire_class",
+    "tyre_rolling_circumference": "tire_rolling_circumference",
+    "ageing": "aging",
+    "classic_saloon": "classic_sedan",
+    "modern_saloon": "modern_sedan",
+    "aluminium": "aluminum",
+}
+
 _WANTED = {
     "bool": "true or false",
     "string": "text in quotes",
@@ -47,13 +57,23 @@ def load(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LARGEST_FILE_BYTES:
             raise ConfigurationError("the file is too large for settings", "Is it a build.toml?", path)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return {_AMERICAN.get(key, key): _in_american(value) for key, value in content.items()}
     except FileNotFoundError:
         raise ConfigurationError("there is no build here", "Make one with: logan new FOLDER", path) from None
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"not valid TOML: {error}", "Correct the line", path) from None
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"the file cannot be read: {plain_words(error)}", "Check the file", path) from None
+
+
+def _in_american(content: Any) -> Any:
+    """Settings with keys and values as they are spelled in the US; builds that were made before read as they are."""
+    if isinstance(content, dict):
+        return {_AMERICAN.get(key, key): _in_american(value) for key, value in content.items()}
+    if isinstance(content, list):
+        return [_in_american(value) for value in content]
+    return _AMERICAN.get(content, content) if isinstance(content, str) else content
 
 
 def problems_of(error: ValidationError) -> tuple[str, ...]:
@@ -113,6 +133,6 @@ def _known_keys(where: list[str]) -> list[str]:
 def display_units_of(path: Path) -> DisplayUnits:
     """Read only the units that a build is shown in; the default where the file cannot be read."""
     try:
-        return DisplayUnits.parse(str(load(path)["build"].get("units", "mi,F")))
+        return DisplayUnits.parse(str(load(path)["build"].get("units", "us")))
     except (ConfigurationError, KeyError, AttributeError, ValueError):
         return DisplayUnits()

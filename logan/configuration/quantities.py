@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from logan.units import plain_number
+from logan.units.algebra import conversion
 from logan.units.quantities import Measured, parse_quantity
 
 __all__ = ["Measured", "Quantity", "parse_quantity"]
@@ -46,15 +48,18 @@ class Quantity:
         if isinstance(raw, Measured):
             return raw
         measured = parse_quantity(raw, self.to_unit, self.example, low=self.low or self.least, high=self.high)
-        unit = f" {self.shown}" if self.shown else ""
         if not self.low <= measured.value <= self.high or 0.0 < abs(measured.value) < self.least:
-            raise ValueError(f"expected {self._range()}, got {measured.value:g}{unit}")
+            raise ValueError(f"expected {self._range(measured.unit)}, got {measured.text or f'{measured.value:g}'}")
         return measured
 
-    def _range(self) -> str:
-        unit = f" {self.shown}" if self.shown else ""
-        low = f"{self.low:g}, or {self.least:g}" if self.least else f"{self.low:g}"
-        return f"{low} to {self.high:g}{unit}"
+    def _range(self, typed: str = "") -> str:
+        """What is allowed, in the unit that was typed."""
+        to_si = conversion(typed, self.to_unit) if typed else None
+        low, least, high = (
+            plain_number(value if to_si is None else to_si.from_si(value))
+            for value in (self.low, self.least, self.high)
+        )
+        return f"{low}{f', or {least}' if self.least else ''} to {high} {typed or self.shown}".strip()
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
         from pydantic_core import core_schema

@@ -58,7 +58,7 @@ def road_load_of(table: VehicleTable, temperature_coefficient_per_k: float) -> R
     and the source says so, beyond ``REFUSED_SIGMAS`` they are a problem.
     """
     body = priors.BODY_CLASS_DRAG_AREA_M2.get(table.body_class)
-    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tyre_class)
+    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tire_class)
     drags, rollings, linear = [], [], PlanningValue(0.0, 0.0, "none given")
     if table.road_load is not None:
         drag, rolling, linear = _of_coefficients(table.road_load, temperature_coefficient_per_k)

@@ -22,31 +22,31 @@ ForcePerSpeed = Annotated[Measured, Quantity("newton*second/meter", -30.0, 60.0,
 ForcePerSpeedSquared = Annotated[
     Measured, Quantity("newton*second**2/meter**2", 0.05, 5.0, "0.0148 lbf/mph2", "N/(m/s)2")
 ]
-Area = Annotated[Measured, Quantity("meter**2", 0.2, 8.0, "0.80 m2 ± 0.08 m2", "m2")]
+Area = Annotated[Measured, Quantity("meter**2", 0.2, 8.0, "8.6 ft2 ± 0.08 m2", "m2")]
 RollingCoefficient = Annotated[Measured, Quantity("", 0.003, 0.06, "0.0105 ± 0.0015", "")]
 Ratio = Annotated[Measured, Quantity("", 0.0, 1.0, "0.10", "")]
 KeptBack = Annotated[Measured, Quantity("", 0.0, 0.9, "10 %", "")]
 Confidence = Annotated[Measured, Quantity("", 0.5, 0.999, "90 %", "")]
 Efficiency = Annotated[Measured, Quantity("", 0.3, 1.0, "0.87 ± 0.03", "")]
 PerKelvin = Annotated[Measured, Quantity("1/kelvin", 0.0, 0.05, "0.008 1/K", "1/K")]
-Length = Annotated[Measured, Quantity("meter", 1.0, 5.0, "1.98 m", "m")]
+Length = Annotated[Measured, Quantity("meter", 1.0, 5.0, "78 in", "m")]
 WheelInertia = Annotated[Measured, Quantity("kilogram*meter**2", 0.0, 200.0, "4 kg m2", "kg m2")]
 RotorInertia = Annotated[Measured, Quantity("kilogram*meter**2", 0.0, 10.0, "0.05 kg m2", "kg m2")]
 ShaftSpeed = Annotated[Measured, Quantity("revolution/minute", 500.0, 40_000.0, "16000 rpm", "rpm")]
-Torque = Annotated[Measured, Quantity("newton*meter", 10.0, 5_000.0, "330 N m", "N m")]
-Power = Annotated[Measured, Quantity("watt", 0.0, 2e6, "140 kW", "W", least=5.0)]
+Torque = Annotated[Measured, Quantity("newton*meter", 10.0, 5_000.0, "243 lb-ft", "N m")]
+Power = Annotated[Measured, Quantity("watt", 0.0, 2e6, "188 hp", "W", least=5.0)]
 BasePower = Annotated[Measured, Quantity("watt", 10.0, 20_000.0, "350 W ± 150 W", "W")]
 Speed = Annotated[Measured, Quantity("meter/second", 0.5, 90.0, "65 mph", "m/s")]
 FadeSpeed = Annotated[Measured, Quantity("meter/second", 0.0, 15.0, "6 mph", "m/s")]
 Wind = Annotated[Measured, Quantity("meter/second", -40.0, 40.0, "10 mph", "m/s")]
-Temperature = Annotated[Measured, Quantity("degC", -50.0, 250.0, "20 °C", "°C")]
+Temperature = Annotated[Measured, Quantity("degC", -50.0, 250.0, "68 °F", "°C")]
 Ambient = Annotated[Measured, Quantity("degC", -45.0, 60.0, "20 °F", "°C")]
 Pressure = Annotated[Measured, Quantity("pascal", 45_000.0, 110_000.0, "1013 hPa", "Pa")]
 Altitude = Annotated[Measured, Quantity("meter", -430.0, 5_500.0, "5000 ft", "m")]
 Capacity = Annotated[Measured, Quantity("ampere*hour", 0.5, 2_000.0, "58 Ah", "Ah")]
 CellVoltage = Annotated[Measured, Quantity("volt", 1.0, 5.0, "3.65 V", "V")]
 Energy = Annotated[Measured, Quantity("watt*hour", 500.0, 500_000.0, "62 kWh", "Wh")]
-SpecificEnergy = Annotated[Measured, Quantity("watt*hour/kilogram", 30.0, 500.0, "150 Wh/kg", "Wh/kg")]
+SpecificEnergy = Annotated[Measured, Quantity("watt*hour/kilogram", 30.0, 500.0, "68 Wh/lb", "Wh/kg")]
 Resistance = Annotated[Measured, Quantity("ohm", 0.0005, 2.0, "0.07 ohm", "ohm")]
 Current = Annotated[Measured, Quantity("ampere", 1.0, 5_000.0, "600 A", "A")]
 PowerPerKelvin = Annotated[Measured, Quantity("watt/kelvin", 0.0, 1_000.0, "110 W/K", "W/K")]
@@ -125,7 +125,7 @@ def _within(low: int, high: int) -> BeforeValidator:
     return BeforeValidator(check)
 
 
-def _check_tyre(raw: object) -> object:
+def _check_tire(raw: object) -> object:
     if isinstance(raw, str) and raw:
         rolling_circumference_m(raw)
     return raw
@@ -166,11 +166,11 @@ class VehicleTable(Tables):
     road_load: RoadLoadTable | None = None
     lifted: bool = False
     driven_wheels: Annotated[str, *_one_of(("", "front", "rear", "all"))] = ""
-    tyre_class: Annotated[str, *_one_of(("", *TYRE_CLASS_ROLLING_COEFFICIENT))] = ""
+    tire_class: Annotated[str, *_one_of(("", *TYRE_CLASS_ROLLING_COEFFICIENT))] = ""
     rolling_coefficient: RollingCoefficient | None = None
     rolling_temperature_coefficient: PerKelvin | None = None
-    tyre: Annotated[str, BeforeValidator(_check_tyre)] = ""
-    tyre_rolling_circumference: Length | None = None
+    tire: Annotated[str, BeforeValidator(_check_tire)] = ""
+    tire_rolling_circumference: Length | None = None
     wheel_inertia: WheelInertia = Measured(4.0)
     crosswind_rise_per_degree: Ratio = Measured(0.0)
 
@@ -312,7 +312,7 @@ class ConductorTable(Table):
     """``[[limits.conductor]]``."""
 
     name: str = Field(min_length=1, max_length=80)
-    material: Annotated[str, *_one_of(("copper", "aluminium"))] = "copper"
+    material: Annotated[str, *_one_of(("copper", "aluminum"))] = "copper"
     area: Section
     start: Temperature = Measured(40.0)
     limit: Temperature = Measured(90.0)
@@ -350,7 +350,7 @@ class TargetTable(Tables):
     range: Distance
     scenario: str
     reserve: KeptBack = Measured(0.0)
-    ageing: KeptBack = Measured(0.0)
+    aging: KeptBack = Measured(0.0)
     confidence: Confidence = Measured(0.9)
 
 

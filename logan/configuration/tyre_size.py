@@ -1,4 +1,4 @@
-"""Rolling circumference from the size on a tyre's side wall."""
+"""Rolling circumference from the size on a tire's side wall."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def rolling_circumference_m(size: str) -> float:
     References
     ----------
     .. [1] ETRTO Standards Manual: rolling circumference is 3.05 times the overall
-       diameter for radial and 2.99 times for diagonal tyres (from memory).
+       diameter for radial and 2.99 times for diagonal tires (from memory).
     """
     if match := _METRIC.match(size):
         width_mm, aspect, build, rim_inch = match.groups()
@@ -45,6 +45,6 @@ def rolling_circumference_m(size: str) -> float:
         diameter_inch, _, build, _ = match.groups()
         diameter_m = float(diameter_inch) * METRES_PER_INCH
     else:
-        raise ValueError(f'cannot read the tyre size "{size}"; write it like 195/65R15 or 31x10.5R15')
+        raise ValueError(f'cannot read the tire size "{size}"; write it like 195/65R15 or 31x10.5R15')
     radial = (build or "R").upper().endswith("R")
     return math.pi * diameter_m * _ROLLING_SHARE["R" if radial else "B"]

@@ -52,14 +52,14 @@ BUILD_TOML: Final = """\
 [build]
 name = "Bakery van (demo)"
 dbc = ["dbc_user/demo.dbc"]
-units = "mi,F"
+units = "us"
 
 [vehicle]
 mass = "1600 kg ± 60 kg"
 drag_area = "0.95 m2 ± 0.09 m2"
 rolling_coefficient = { value = "0.0108 ± 0.0016", source = "common practice: ordinary radial" }
-tyre = "195/70R15"
-tyre_rolling_circumference = "1.996 m"
+tire = "195/70R15"
+tire_rolling_circumference = "1.996 m"
 
 [gearing]
 name = "9.34:1"

@@ -5,7 +5,8 @@ A list of drives needs no more than this, and so it loads no numpy.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +105,8 @@ class DriveConditions:
         Reason why nothing is left out by itself that looks like no measurement; empty leaves that to the data.
     corrections : tuple of Correction
         Masks and corrections by hand, in the order they are applied.
+    said : mapping of str to str
+        What was typed of ``payload``, ``ambient``, ``wind`` and ``tire``, such as "300 lb".
     """
 
     payload_kg: float | None = None
@@ -120,3 +123,4 @@ class DriveConditions:
     included_because: str = ""
     untrimmed_because: str = ""
     corrections: tuple[Correction, ...] = ()
+    said: Mapping[str, str] = field(default_factory=dict, hash=False)

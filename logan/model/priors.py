@@ -13,8 +13,8 @@ from logan.settings import BuildSettings, PlanningValue
 
 BODY_CLASS_DRAG_AREA_M2: Final[Mapping[str, PlanningValue]] = MappingProxyType(
     {
-        "classic_saloon": PlanningValue(0.80, 0.10, "common practice: classic saloon"),
-        "modern_saloon": PlanningValue(
+        "classic_sedan": PlanningValue(0.80, 0.10, "common practice: classic sedan"),
+        "modern_sedan": PlanningValue(
             0.82, 0.15, "119 certified EVs (EPA test lists 2017-2023), sedans to SUVs, what grows with speed taken in"
         ),
         "sports_coupe": PlanningValue(0.62, 0.08, "common practice: sports coupe"),
@@ -27,8 +27,8 @@ span 0.47 to 2.46 m2."""
 
 BODY_CLASS_DRAG_COEFFICIENT: Final[Mapping[str, PlanningValue]] = MappingProxyType(
     {
-        "classic_saloon": PlanningValue(0.42, 0.05, "from memory: classic sedan"),
-        "modern_saloon": PlanningValue(0.28, 0.03, "from memory: modern sedan"),
+        "classic_sedan": PlanningValue(0.42, 0.05, "from memory: classic sedan"),
+        "modern_sedan": PlanningValue(0.28, 0.03, "from memory: modern sedan"),
         "sports_coupe": PlanningValue(0.36, 0.05, "from memory: sports coupe"),
         "van": PlanningValue(0.44, 0.05, "from memory: bus or van, 0.35 to 0.50"),
         "boxy_off_roader": PlanningValue(0.56, 0.04, "from memory: boxy four-wheel drive, 0.54 to 0.59"),

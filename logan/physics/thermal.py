@@ -89,13 +89,13 @@ class ConductorMaterial:
 
 CONDUCTOR_MATERIALS: Final = {
     "copper": ConductorMaterial(factor_a_s_per_mm2=226.0, beta_k=234.5),
-    "aluminium": ConductorMaterial(factor_a_s_per_mm2=148.0, beta_k=228.0),
+    "aluminum": ConductorMaterial(factor_a_s_per_mm2=148.0, beta_k=228.0),
 }
 """IEC 60949, Table 1."""
 
 
 def conductor_material(name: str) -> ConductorMaterial:
-    """Return a material by name: copper (or cu), aluminium (aluminum, al).
+    """Return a material by name: copper (or cu), aluminum (aluminium, al).
 
     Raises
     ------
@@ -103,9 +103,9 @@ def conductor_material(name: str) -> ConductorMaterial:
         For another name.
     """
     word = name.strip().lower()
-    word = {"cu": "copper", "al": "aluminium", "aluminum": "aluminium"}.get(word, word)
+    word = {"cu": "copper", "al": "aluminum", "aluminium": "aluminum"}.get(word, word)
     if word not in CONDUCTOR_MATERIALS:
-        raise ValueError(f"unknown conductor '{name}'; use copper or aluminium")
+        raise ValueError(f"unknown conductor '{name}'; use copper or aluminum")
     return CONDUCTOR_MATERIALS[word]
 
 
@@ -115,7 +115,7 @@ def adiabatic_factor(material: ConductorMaterial, *, start_degc: float, end_degc
     Parameters
     ----------
     material : ConductorMaterial
-        Copper or aluminium.
+        Copper or aluminum.
     start_degc, end_degc : float
         Before and after. [degC]
 
@@ -144,7 +144,7 @@ def adiabatic_end_degc(i2t_a2s: float, *, area_mm2: float, start_degc: float, ma
     start_degc : float
         Temperature before. [degC]
     material : ConductorMaterial
-        Copper or aluminium.
+        Copper or aluminum.
 
     Returns
     -------

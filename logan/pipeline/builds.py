@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -130,8 +129,15 @@ def shown_units(path: Path) -> DisplayUnits:
         return DisplayUnits()
 
 
-def new_build(folder: Path) -> tuple[Path, ...]:
+def new_build(folder: Path, units: DisplayUnits | None = None) -> tuple[Path, ...]:
     """Make the folder of a new build from the templates; nothing that stands is overwritten.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder to make.
+    units : DisplayUnits, optional
+        What the settings are written in, and everything is shown in; the US system where left out.
 
     Returns
     -------
@@ -146,13 +152,14 @@ def new_build(folder: Path) -> tuple[Path, ...]:
     build = BuildFolder(folder)
     if any(file.exists() for file in (build.settings_file, build.channels_file, build.measurements_file)):
         raise ConfigurationError("a build stands here already", "Choose another folder, or edit that one", folder)
-    templates = files("logan.configuration").joinpath("templates")
+    from logan.configuration.template import template
+
     try:
         folder.mkdir(parents=True, exist_ok=True)
         written = []
         for target in (build.settings_file, build.channels_file, build.measurements_file):
             with target.open("x", encoding="utf-8") as stream:
-                stream.write(templates.joinpath(target.name).read_text(encoding="utf-8"))
+                stream.write(template(target.name, units))
             written.append(target)
     except OSError as error:
         raise ConfigurationError(f"cannot write there: {error.strerror}", "Choose another folder", folder) from None

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logan.drive.drive import Correction, DriveConditions
 from logan.errors import ConflictError, UsageError
+from logan.units import KILOGRAMS_PER_POUND
 
 if TYPE_CHECKING:
     from logan.drive_library.records import DriveRecord
@@ -33,11 +34,11 @@ _SPOKEN = {
     "payload": ("payload_kg", "kilogram", "300 lb", "kg"),
     "ambient": ("ambient_temperature_degc", "degC", "50 °F", "°C"),
     "wind": ("wind_m_per_s", "meter/second", "10 mph", "m/s"),
-    "tyre": ("tyre_pressure_pa", "pascal", "36 psi", "Pa"),
+    "tire": ("tyre_pressure_pa", "pascal", "36 psi", "Pa"),
 }
 """What a driver notes in units of their own: field, unit that it is kept in, example, and the unit's sign."""
 
-PASSENGER_KG = 150.0 * 0.45359237
+PASSENGER_KG = 150.0 * KILOGRAMS_PER_POUND
 """A passenger (common practice)."""
 
 _NOTHING: Mapping[str, str | None] = MappingProxyType({})
@@ -53,7 +54,7 @@ def noted(
     conditions : DriveConditions, optional
         As they stand.
     said : mapping of str to str
-        ``payload``, ``ambient``, ``wind`` and ``tyre`` as people say them: "300 lb", "50 °F", "10 mph", "36 psi".
+        ``payload``, ``ambient``, ``wind`` and ``tire`` as people say them: "300 lb", "50 °F", "10 mph", "36 psi".
         Blank forgets what was noted; None leaves it.
     **values
         Fields of ``DriveConditions`` in SI; None leaves one as it is.
@@ -71,7 +72,10 @@ def noted(
         low, high = _PLAUSIBLE.get(name, (None, None))
         if low is not None and high is not None and not low <= float(value) <= high:
             raise UsageError(f"{name}: expected {low:g} to {high:g}, got {float(value):g}", "Give another value")
-    return replace(conditions or DriveConditions(), **changes, **_heard(said))
+    before = conditions or DriveConditions()
+    typed = dict(before.said) | {name: text.strip() for name, text in said.items() if text is not None}
+    typed = {name: text for name, text in typed.items() if text}
+    return replace(before, **changes, **_heard(said), said=typed)
 
 
 def with_passengers(payload: str | None, passengers: int | None) -> str | None:
@@ -79,7 +83,7 @@ def with_passengers(payload: str | None, passengers: int | None) -> str | None:
     if passengers is None:
         return payload
     base_kg = _heard({"payload": payload}).get("payload_kg") or 0.0
-    return f"{base_kg + passengers * PASSENGER_KG:.3f} kg"
+    return f"{(base_kg + passengers * PASSENGER_KG) / KILOGRAMS_PER_POUND:.6g} lb"
 
 
 def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:

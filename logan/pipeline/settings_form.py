@@ -9,11 +9,11 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from threading import RLock
 from typing import Any, Final
 
+from logan.configuration.template import template
 from logan.errors import ConfigurationError, ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.results import result
@@ -163,8 +163,7 @@ def _template() -> dict[str, tuple[str, str]]:
 
     found: dict[str, tuple[str, str]] = {}
     table = ""
-    template = files("logan.configuration").joinpath("templates", "build.toml").read_text(encoding="utf-8")
-    for line in template.splitlines():
+    for line in template("build.toml").splitlines():
         bare = line.removeprefix("# ").strip()
         if heading := re.match(r"\[+([\w.]+)\]", bare):
             table = heading[1]

@@ -160,6 +160,13 @@ class DisplayUnits:
             temperature = "degC" if distance == "km" else "degF"
         return cls(distance or "mi", temperature, tuple(choices.items()))
 
+    def typed(self) -> str:
+        """As ``parse`` reads it: ``"us"``, or ``"metric,F,lb"``."""
+        words = ["us" if self.distance == "mi" else "metric"]
+        if (self.temperature == "degF") != (self.distance == "mi"):
+            words.append(self.temperature.removeprefix("deg"))
+        return ",".join((*words, *(unit for _, unit in self.choices)))
+
     def unit_of(self, quantity: str) -> str:
         """Unit that a quantity is shown in, such as ``"lb"`` for ``"weight"``."""
         if quantity == "temperature_step":

@@ -7,6 +7,7 @@ readings named.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass, field
 from typing import Final
@@ -23,6 +24,7 @@ _GROUPED: Final = re.compile(
     r"[-+]?[1-9]\d{0,2}(?P<mark>[,.' ’_])\d{3}(?:(?P=mark)\d{3})*(?P<rest>(?!(?P=mark))[.,]\d*)?"
 )
 _DECIMAL: Final = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?")
+_GAUGE: Final = re.compile(r"\s*(?:(\d)/0|(\d{1,2}))\s*(?:awg|gauge|ga)\.?\s*", re.IGNORECASE)
 _MINUS: Final = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " "})
 
 
@@ -38,11 +40,14 @@ class Measured:
         Standard uncertainty; None where not given.
     text : str
         As the user typed it, so that it can be shown so again; empty for a default.
+    unit : str
+        Unit that was typed; empty for a default and for a plain number.
     """
 
     value: float
     sigma: float | None = None
     text: str = field(default="", compare=False)
+    unit: str = field(default="", compare=False)
 
 
 def read_number(text: str) -> tuple[float, ...]:
@@ -93,6 +98,10 @@ def parse_quantity(
         if to_unit == "":
             return Measured(float(raw), text=str(raw))
         raise ValueError(f'say the unit, such as "{example}"')
+    if (gauge := _GAUGE.fullmatch(raw)) and (from_mm2 := conversion("mm2", to_unit)):
+        return Measured(
+            from_mm2.to_si(wire_area_mm2(1 - int(gauge[1]) if gauge[1] else int(gauge[2]))), text=raw.strip()
+        )
     match = _QUANTITY.match(raw.translate(_MINUS))
     values = read_number(match["value"]) if match else ()
     if match is None or not values:
@@ -108,14 +117,33 @@ def parse_quantity(
         raise ValueError(f'"{raw}" is not in a unit of {to_unit or "a plain number"}; write for example "{example}"')
     value = to_si.to_si(_the_one(values, to_si, low, high, unit))
     if match["sigma"] is None:
-        return Measured(value, text=raw.strip())
+        return Measured(value, text=raw.strip(), unit=unit)
     sigmas = read_number(match["sigma"])
     if not sigmas:
         raise ValueError(f'cannot read "{raw}"; write a number and a unit, such as "{example}"')
     # A comma means the same in both numbers.
     sigma = sigmas[0] if len(values) > 1 or len(sigmas) == 1 else _nearer(sigmas, raw)
     is_share = sigma_unit == "%" and unit != "%"
-    return Measured(value, abs(value) * sigma / 100.0 if is_share else spread.factor * sigma, raw.strip())
+    return Measured(value, abs(value) * sigma / 100.0 if is_share else spread.factor * sigma, raw.strip(), unit)
+
+
+def wire_area_mm2(gauge: int) -> float:
+    """Area of a wire of this American gauge; 0 is 1/0 and -3 is 4/0. [mm2]
+
+    References
+    ----------
+    .. [1] ASTM B258: 39 steps from 0.005 inch (36) to 0.46 inch (4/0), each by the same factor; from memory.
+    """
+    diameter_mm: float = 0.127 * 92.0 ** ((36 - gauge) / 39.0)
+    return math.pi / 4.0 * diameter_mm * diameter_mm
+
+
+def wire_gauge(area_mm2: float) -> str:
+    """The gauge that comes nearest to an area [mm2], such as ``"1/0 AWG"``; empty beyond 4/0."""
+    gauge = min(range(-3, 37), key=lambda number: abs(math.log(wire_area_mm2(number) / area_mm2)))
+    if not 0.8 < wire_area_mm2(gauge) / area_mm2 < 1.25:
+        return ""
+    return f"{1 - gauge}/0 AWG" if gauge <= 0 else f"{gauge} AWG"
 
 
 def _the_one(values: tuple[float, ...], to_si: UnitConversion, low: float, high: float, unit: str) -> float:

@@ -14,7 +14,7 @@ def broken(monkeypatch):
     """Let ``logan new`` fail with an error."""
 
     def fail_with(error):
-        def new_build(folder):
+        def new_build(folder, units):
             raise error
 
         monkeypatch.setattr("logan.pipeline.builds.new_build", new_build)

@@ -62,7 +62,7 @@ def test_look_names_ids_signals_and_the_channel_each_could_be(van, capsys):
         ),
         (["limits"], ["no limit given", "motor temp.", "Caution:"]),
         (["limits", "2"], ["no limit given", "closest"]),
-        (["fit"], ["drag area", "learned", "residual", "can't tell"]),
+        (["fit"], ["CdA", "learned", "residual", "can't tell"]),
         (["range"], ["plan / refined", "target", "Why 'highway 65' moved", "90 % interval"]),
         (["compare"], ["planned", "measured", "refined", "Planned: by the plan of"]),
     ],
@@ -169,18 +169,20 @@ def test_a_dbc_that_is_missing_or_of_another_vehicle_is_named(van, capsys, tmp_p
 
 
 def test_conditions_are_noted_in_the_drivers_own_units(van, capsys):
-    noted = ["--payload", "300 lb", "--ambient", "50 °F", "--wind", "10 mph", "--wind-from", "250", "--tyre", "36 psi"]
+    noted = ["--payload", "300 lb", "--ambient", "50 °F", "--wind", "10 mph", "--wind-from", "250", "--tire", "36 psi"]
     code, out, _ = run(capsys, "drive", "3", *noted, "-b", van, "--json")
     conditions = json.loads(out)["record"]["conditions"]
     assert code == 0
     assert conditions["payload_kg"] == pytest.approx(136.078, abs=1e-3)
+    assert conditions["said"] == {"payload": "300 lb", "ambient": "50 °F", "wind": "10 mph", "tire": "36 psi"}
+    assert "Noted: payload 300 lb; station wind 10 mph" in run(capsys, "drive", "3", "-b", van, "-u", "metric")[1]
     assert conditions["ambient_temperature_degc"] == pytest.approx(10.0)
     assert conditions["wind_m_per_s"] == pytest.approx(4.4704)
     assert conditions["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
     code, out, _ = run(capsys, "drive", "3", "--payload", "", "-b", van, "--json")
     assert json.loads(out)["record"]["conditions"]["payload_kg"] is None
     assert json.loads(out)["record"]["conditions"]["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
-    for option, text, problem in (("--payload", "300", "say the unit"), ("--tyre", "3 psi s", "not in a unit")):
+    for option, text, problem in (("--payload", "300", "say the unit"), ("--tire", "3 psi s", "not in a unit")):
         code, _, err = run(capsys, "drive", "3", option, text, "-b", van)
         assert code == 2
         assert f"{option.lstrip('-')}: " in err

@@ -1,7 +1,6 @@
 """build.toml: what is read, and what is said when it is wrong."""
 
 import re
-from importlib.resources import files
 from pathlib import Path
 from typing import get_args
 
@@ -11,11 +10,13 @@ from pydantic import BaseModel
 from logan.configuration.build import read_build
 from logan.configuration.problems import display_units_of
 from logan.configuration.schema import BuildFile
+from logan.configuration.template import template
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.settings import LimitSide, ScenarioKind
+from logan.units import DisplayUnits
 
-TEMPLATE = files("logan.configuration").joinpath("templates/build.toml").read_text(encoding="utf-8")
+TEMPLATE = template("build.toml", DisplayUnits.parse("metric"))
 
 
 def write(folder: Path, *changes: tuple[str, str]) -> Path:
@@ -33,7 +34,7 @@ def test_the_template_is_a_valid_build_with_sources_for_what_it_leaves_out(tmp_p
     assert build.vehicle.mass_kg.value == 1650.0
     assert build.vehicle.drag_area_m2.source.startswith("common practice")
     assert build.vehicle.drag_area_m2.sigma > 0
-    assert build.target.range_m == pytest.approx(200 * 1609.344)
+    assert build.target.range_m == pytest.approx(320_000.0)
     assert {scenario.kind for scenario in build.scenarios} == {
         ScenarioKind.STEADY,
         ScenarioKind.CYCLE,
@@ -57,15 +58,18 @@ def test_the_template_explains_every_key_there_is():
     assert not [key for key in sorted(keys) if not re.search(rf"\b{key}\b", TEMPLATE)]
 
 
-def test_every_example_in_the_template_is_valid(tmp_path):
-    examples = re.sub(r"(?m)^# (?=\[\[?\w|\w+ = )", "", TEMPLATE.split("[build]", 1)[1])
+@pytest.mark.parametrize("units", ["us", "metric", "us,C"])
+def test_every_example_in_the_template_is_valid(tmp_path, units):
+    text = template("build.toml", DisplayUnits.parse(units))
+    examples = re.sub(r"(?m)^# (?=\[\[?\w|\w+ = )", "", text.split("[build]", 1)[1])
     examples = re.sub(r"(?m)^dbc_by_bus.*$", "", examples)
     path = tmp_path / "build.toml"
     path.write_text("[build]" + examples, encoding="utf-8")
     build = read_build(path)
     assert len(build.scenarios) == 9
     assert [curve.component for curve in build.limits.curves] == ["main fuse"]
-    assert [conductor.area_mm2 for conductor in build.limits.conductors] == [50.0]
+    assert [round(conductor.area_mm2) for conductor in build.limits.conductors] == [53 if units != "metric" else 50]
+    assert build.display == DisplayUnits.parse(units)
 
 
 def test_a_value_may_say_where_it_comes_from(tmp_path):
@@ -80,15 +84,15 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
         tmp_path,
         ('mass = "1650 kg ± 20 kg"', 'mass = "22 t"\nmas = "2 kg"'),
         ('max_speed = "16000 rpm"', 'max_sped = "1 rpm"'),
-        ('tyre = "195/65R15"', 'tyre = "round"'),
+        ('tire = "195/65R15"', 'tire = "round"'),
         ("usable_window = [0.05, 0.95]", "usable_window = [0.9, 0.1]"),
         ("use_typical = false", 'use_typical = false\nmotor_temprature = { amber = "1 degC" }'),
-        ('speed = "45 mph"', 'speed = "45"'),
+        ('speed = "70 km/h"', 'speed = "45"'),
         ('cycle = "udds"', 'cycle = "uds"'),
         ("cells_in_series = 96", "cells_in_series = 0"),
-        ('scenario = "highway 65"', 'scenario = "higway 65"'),
+        ('scenario = "highway 105"', 'scenario = "higway 65"'),
         ('"town" = 0.45', '"town" = 0.40'),
-        ('body_class = "classic_saloon"', ""),
+        ('body_class = "classic_sedan"', ""),
         ('heater_limit = "5 kW"', "heater_limit = true"),
         ("keep_logs = false", 'keep_logs = "perhaps"'),
         ('reductions = { "drive unit" = 9.1 }', 'reductions = { "drive unit" = 99 }'),
@@ -96,17 +100,17 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
     with pytest.raises(ConfigurationError) as caught:
         read_build(path)
     text = str(caught.value)
-    assert "vehicle.mass: expected 300 to 12000 kg, got 22000 kg" in text
+    assert "vehicle.mass: expected 0.3 to 12 t, got 22 t" in text
     assert "vehicle.mas: unknown key; did you mean mass?" in text
     assert "motor.max_speed: missing" in text
     assert "motor.max_sped: unknown key; did you mean max_speed?" in text
-    assert "vehicle.tyre: cannot read the tyre size" in text
+    assert "vehicle.tire: cannot read the tire size" in text
     assert "pack.usable_window: expected two rising shares" in text
     assert "limits.motor_temprature: unknown channel; did you mean motor_temperature?" in text
     assert "scenario[2].speed: say the unit" in text
     assert "scenario[3].cycle: expected one of udds, hwfet, us06, wltc_3b; got 'uds'; did you mean udds?" in text
     assert "pack.cells_in_series: expected a whole number from 1 to 500, got 0" in text
-    assert "target.scenario: no scenario is called 'higway 65'; did you mean highway 65?" in text
+    assert "target.scenario: no scenario is called 'higway 65'; did you mean highway 105?" in text
     assert "scenario.mixed.mix: the shares must add up to 1, they add up to 0.95" in text
     assert "vehicle.drag_area: give it, or a body_class" in text
     assert "auxiliary.heater_limit: expected a quantity such as" in text
@@ -121,7 +125,7 @@ def test_limits_that_contradict_themselves_are_told_with_everything_else(tmp_pat
         'inverter_temperature = { amber = "9 kg" }\ncoolant_temperature = {}\n'
         'cell_voltage_min = { amber = "2.8 V", red = "3.0 V" }'
     )
-    path = write(tmp_path, ("use_typical = false", f"use_typical = false\n{limits}"), ('tyre = "195/65R15"', ""))
+    path = write(tmp_path, ("use_typical = false", f"use_typical = false\n{limits}"), ('tire = "195/65R15"', ""))
     with pytest.raises(ConfigurationError) as caught:
         read_build(path)
     text = str(caught.value)
@@ -129,18 +133,18 @@ def test_limits_that_contradict_themselves_are_told_with_everything_else(tmp_pat
     assert "limits.cell_voltage_min: red must lie beyond amber" in text
     assert "limits.inverter_temperature.amber" in text
     assert "limits.coolant_temperature: give amber, red or both" in text
-    assert "vehicle.tyre: give the size" in text
+    assert "vehicle.tire: give the size" in text
 
 
 @pytest.mark.parametrize(
     ("before", "after", "message"),
     [
-        ('scenario = "highway 65"', 'scenario = "higway 65"', "did you mean highway 65?"),
+        ('scenario = "highway 105"', 'scenario = "higway 65"', "did you mean highway 105?"),
         ('"town" = 0.45', '"town" = 0.40', "the shares must add up to 1"),
         ('"town" = 0.45', '"twon" = 0.45', "did you mean town?"),
-        ('body_class = "classic_saloon"', 'body_class = ""', "vehicle.drag_area: give it, or a body_class"),
-        ('units = "mi,F"', 'units = "leagues"', "unknown unit 'leagues'"),
-        ('name = "steady 45"', 'name = "highway 65"', "same name"),
+        ('body_class = "classic_sedan"', 'body_class = ""', "vehicle.drag_area: give it, or a body_class"),
+        ('units = "metric"', 'units = "leagues"', "unknown unit 'leagues'"),
+        ('name = "steady 70"', 'name = "highway 105"', "same name"),
     ],
 )
 def test_what_does_not_fit_together_is_named(tmp_path, before, after, message):
@@ -173,7 +177,7 @@ def test_typical_limits_come_only_by_the_users_word_and_are_labelled(tmp_path):
 
 
 def test_the_units_shown_are_read_even_from_a_build_with_faults(tmp_path):
-    path = write(tmp_path, ('units = "mi,F"', 'units = "km,C"'), ('mass = "1650 kg ± 20 kg"', "mass = 1"))
+    path = write(tmp_path, ('units = "metric"', 'units = "km,C"'), ('mass = "1650 kg ± 20 kg"', "mass = 1"))
     assert display_units_of(path).distance == "km"
 
 

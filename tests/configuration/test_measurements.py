@@ -1,11 +1,12 @@
 import re
-from importlib.resources import files
 
 import pytest
 
 from logan.configuration.measurements import read_measurements, read_readings
+from logan.configuration.template import template
 from logan.errors import ConfigurationError
 from logan.model.measurement import MeasurementKind
+from logan.units import DisplayUnits
 
 
 def written(tmp_path, text):
@@ -88,12 +89,13 @@ def test_a_measurement_that_is_no_table_is_refused(tmp_path):
         read_measurements(written(tmp_path, "measurement = 3"))
 
 
-def test_the_template_is_read_and_every_example_in_it_is_valid(tmp_path):
-    template = files("logan.configuration").joinpath("templates/measurements.toml").read_text(encoding="utf-8")
+@pytest.mark.parametrize("units", ["us", "metric", "us,C"])
+def test_the_template_is_read_and_every_example_in_it_is_valid(tmp_path, units):
+    text = template("measurements.toml", DisplayUnits.parse(units))
     path = tmp_path / "measurements.toml"
-    path.write_text(template, encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
     assert read_measurements(path) == ()
-    examples = [line[2:] for line in template.splitlines() if re.match(r"# (\[\[|\w+ = )", line)]
+    examples = [line[2:] for line in text.splitlines() if re.match(r"# (\[\[|\w+ = )", line)]
     path.write_text("\n".join(examples), encoding="utf-8")
     assert {found.kind.value for found in read_measurements(path)} == {
         "mass",

@@ -19,7 +19,7 @@ MIDSIZE = (
     'road_load = { a = "34.98 lbf", b = "0.0865 lbf/mph", c = "0.0148 lbf/mph2", '
     'test_weight = "4250 lb", source = "coastdown" }'
 )
-BOX = 'body_class = "modern_saloon"\nwidth = "1.85 m"\nheight = "1.44 m"'
+BOX = 'body_class = "modern_sedan"\nwidth = "1.85 m"\nheight = "1.44 m"'
 
 
 def build(tmp_path: Path, *lines: str, weight: float = 4250.0):

@@ -12,11 +12,11 @@ COPPER = CONDUCTOR_MATERIALS["copper"]
 
 
 @pytest.mark.published(
-    "IEC 60949 (as used in IEC 60364-5-54, Table A.54): copper 143 (XLPE) and 115 (PVC), aluminium 94 and 76"
+    "IEC 60949 (as used in IEC 60364-5-54, Table A.54): copper 143 (XLPE) and 115 (PVC), aluminum 94 and 76"
 )
 @pytest.mark.parametrize(
     ("material", "start_degc", "end_degc", "factor"),
-    [("copper", 90, 250, 143), ("copper", 70, 160, 115), ("aluminium", 90, 250, 94), ("aluminium", 70, 160, 76)],
+    [("copper", 90, 250, 143), ("copper", 70, 160, 115), ("aluminum", 90, 250, 94), ("aluminum", 70, 160, 76)],
 )
 def test_adiabatic_factor_is_the_one_tabulated(material, start_degc, end_degc, factor):
     computed = adiabatic_factor(CONDUCTOR_MATERIALS[material], start_degc=start_degc, end_degc=end_degc)

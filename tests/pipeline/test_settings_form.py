@@ -20,7 +20,7 @@ def field(form, key):
 
 def test_a_form_shows_what_stands_in_the_file_and_what_could(folder):
     mass = field(read_form(folder), "vehicle.mass")
-    assert mass.text == "1650 kg ± 20 kg"
+    assert mass.text == "3640 lb ± 45 lb"
     assert mass.hint.endswith("; 300 to 12000 kg")
     assert mass.is_required
     assert "van" in field(read_form(folder), "vehicle.body_class").choices
@@ -47,7 +47,7 @@ def test_what_is_not_valid_is_not_saved(folder):
 
 
 def test_a_file_with_faults_can_still_be_shown(folder):
-    text = folder.settings_file.read_text(encoding="utf-8").replace('"1650 kg ± 20 kg"', '"1 kg"')
+    text = folder.settings_file.read_text(encoding="utf-8").replace('"3640 lb ± 45 lb"', '"1 kg"')
     folder.settings_file.write_text(text, encoding="utf-8")
     form = read_form(folder)
     assert field(form, "vehicle.mass").text == "1 kg"

@@ -55,7 +55,7 @@ def test_a_drive_is_stored_with_its_figures_in_its_own_file(folder):
 
 def test_a_setting_that_touches_no_figure_has_nothing_analysed_again(folder):
     edited(folder, 'range = "140 mi"', 'range = "150 mi"')
-    edited(folder, 'units = "mi,F"', 'units = "km,C"')
+    edited(folder, 'units = "us"', 'units = "metric"')
     with DriveLibrary.open(folder.library) as library:
         assert bring_up_to_date(library, folder) == ()
 

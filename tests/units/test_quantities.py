@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from logan.configuration import quantities
 from logan.configuration.quantities import Quantity
-from logan.units.quantities import Measured, parse_quantity, read_number
+from logan.units.quantities import Measured, parse_quantity, read_number, wire_gauge
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_where_the_range_allows_both_readings_both_are_named():
 
 def test_where_neither_reading_is_allowed_the_range_is_named():
     mass = Quantity("kg", 300.0, 12_000.0, "1650 kg", "kg")
-    with pytest.raises(ValueError, match="expected 300 to 12000 kg, got 50000 kg"):
+    with pytest.raises(ValueError, match="expected 300 to 12000 kg, got 50,000 kg"):
         mass.read("50,000 kg")
     # 900 kg would be allowed, but most people who write this mean something else.
     with pytest.raises(ValueError, match='two ways; write "900000 kg" or "900 kg"'):
@@ -271,3 +271,24 @@ def test_a_field_of_settings_is_read_and_described_as_a_quantity():
     with pytest.raises(ValidationError, match="expected 0 to 100 W, got 101 W"):
         field.validate_python("101 W")
     assert set(quantities.__all__) == {"Measured", "Quantity", "parse_quantity"}
+
+
+@pytest.mark.parametrize(
+    ("text", "mm2", "back"),
+    [
+        ("4/0 AWG", 107.2, "4/0 AWG"),
+        ("1/0 awg", 53.5, "1/0 AWG"),
+        ("2 gauge", 33.6, "2 AWG"),
+        ("50 mm2", 50.0, "1/0 AWG"),
+    ],
+)
+def test_a_wire_is_given_by_its_gauge_or_its_area(text, mm2, back):
+    """Areas as tables of American wire gauge print them (from memory)."""
+    measured = parse_quantity(text, "mm2", "50 mm2")
+    assert measured.value == pytest.approx(mm2, abs=0.1)
+    assert wire_gauge(measured.value) == back
+
+
+def test_what_is_allowed_is_said_in_the_unit_that_was_typed():
+    with pytest.raises(ValueError, match=r"expected 661\.4 to 26455 lb, got 300 lb"):
+        Quantity("kg", 300.0, 12_000.0, "3640 lb", "kg").read("300 lb")

@@ -66,7 +66,7 @@ export async function drive() {
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
     noted = {
       note: conditions.note, change: conditions.change, tags: conditions.tags.join(", "),
-      payload: conditions.payload_kg === null ? "" : conditions.payload_kg + " kg",
+      payload: conditions.said.payload || (conditions.payload_kg === null ? "" : conditions.payload_kg + " kg"),
       exclude_because: conditions.excluded_because, include_because: conditions.included_because,
     };
     for (const [key, text] of Object.entries(noted)) { byId("notes-form").elements[key].value = text; }

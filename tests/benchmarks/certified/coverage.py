@@ -24,7 +24,7 @@ from logan.settings import BuildSettings, PlanningValue
 from tests.benchmarks.certified.priors import COOL, folds, spread_scales, without_slips
 from tests.certified_vehicles import CertifiedVehicle, certified_vehicles
 
-CLASS_ALONE = 'body_class = "modern_saloon"\ntyre_class = "low_resistance_radial"'
+CLASS_ALONE = 'body_class = "modern_sedan"\ntyre_class = "low_resistance_radial"'
 MILE_KM = 1.609344
 SAMPLES = 2_000
 
