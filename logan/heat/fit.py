@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from scipy.optimize import nnls
 
 from logan.heat.losses import learned_losses
 from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, losses_of, march, priors_of
 from logan.heat.series import BLOCK_S, HeatSeries
 from logan.numerics import long_run_factor
-from logan.physics.machine import MachineLosses
+from logan.physics.machine import MachineLosses, field_weakening_ratio
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -27,14 +28,19 @@ MOST_RESIDUAL_K: Final = {"motor": 1.5, "inverter": 1.5, "coolant": 2.0, "cells"
 COLD_SPREAD_K: Final = 8.0
 """Parts that start this close to each other stood cold: their sensors are levelled. [K]"""
 
-TORQUE_TRUST_RATIO: Final = 0.6
-"""A logged torque is good to 5 %, one from road load to 4 % (payload, wind): the scale lies between the two."""
+CELLS_LEVEL_K: Final = 1.5
+"""Cells further from the other parts at a cold start still hold yesterday's weather. [K]"""
+
+TORQUE_SIGMA, ROAD_SIGMA, BALANCE_SIGMA = 0.05, 0.04, 0.015
+"""What a logged torque is good to, one from road load (payload, wind), and the balance of pack power with the shaft's
+(gain of the pack's sensors): the load's scale is their weighted mean. [ratio]"""
 
 LEAST_SIGMA_K: Final = 0.4
 ALIKE_LAGS: Final = 60
-LEAST_ALIKE: Final = 30.0
-"""Neighbouring residuals are alike over two minutes at least: what the network does not describe is slow."""
+LEAST_ALIKE: Final = 15.0
+"""Neighbouring residuals are alike over a minute at least: what the network does not describe is slow."""
 
+_BASE_SHARES: Final = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
 MOST_DRIVES: Final = 12
 _STEP: Final = 1e-3
 _ITERATIONS: Final = 12
@@ -145,11 +151,17 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
     kept = sorted((one for one in series if one.load_source == best), key=_heat_seen, reverse=True)[:MOST_DRIVES]
     pulled = sum(one.torque_sum for one in kept)
     scale = sum(one.load_sum for one in kept) / pulled if best != "wheel force" and pulled > 0.0 else 1.0
-    if best == "motor torque":
-        scale = float(scale**TORQUE_TRUST_RATIO)
-    load, observed, offsets = _stacked(kept, scale)
-    has_coolant = "coolant" in observed
     priors = priors_of(build)
+    learned = learned_losses(kept, losses_of({name: np.array([prior.median]) for name, prior in priors.items()}))
+    if best == "motor torque":
+        scale = _torque_scale(scale, None if learned is None else learned[1])
+    elif best == "motor current":
+        scale, own = _current_law(kept, scale, priors)
+        priors = {**priors, **own}
+    load, observed, offsets = _stacked(kept, scale)
+    activation = build.pack.resistance_activation_j_per_mol
+    load = replace(load, is_current=best == "motor current", activation_j_per_mol=activation)
+    has_coolant = "coolant" in observed
     values: dict[str, FloatArray] = {name: np.array([prior.median]) for name, prior in priors.items()}
     parts: dict[str, PartFit] = {}
     for part, names in PARAMETERS.items():
@@ -171,7 +183,6 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         )
         values |= {name: np.array([value]) for name, value in zip(names, np.exp(fitted.log_mean), strict=True)}
     window = max(1, int(120.0 / BLOCK_S))
-    learned = learned_losses(kept, losses_of({name: np.array([prior.median]) for name, prior in priors.items()}))
     return HeatModel(
         parts=parts,
         scale=scale,
@@ -185,6 +196,40 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         if has_coolant
         else ("no coolant is logged: the motor may read up to 25 K high, and the inverter is refused",),
     )
+
+
+def _torque_scale(against_road: float, to_true: float | None) -> float:
+    """Torque as logged over the true one: of what it is held against, each weighed by how well it is known."""
+    told = [(0.0, TORQUE_SIGMA), (float(np.log(against_road)), ROAD_SIGMA)]
+    if to_true is not None:
+        told.append((-float(np.log(to_true)), BALANCE_SIGMA))
+    weights = np.array([sigma**-2.0 for _, sigma in told])
+    return float(np.exp(np.average([log for log, _ in told], weights=weights)))
+
+
+def _current_law(
+    series: Sequence[HeatSeries], scale: float, priors: Mapping[str, Prior]
+) -> tuple[float, dict[str, Prior]]:
+    """Amperes per newton metre, and what weakens the field: current squared over torque squared and speed."""
+    current2, torque2, shaft = (
+        np.concatenate([getattr(one, name) for one in series])
+        for name in ("square", "pulled_square", "shaft_rad_per_s")
+    )
+    known = np.isfinite(current2) & np.isfinite(torque2) & np.isfinite(shaft)
+    best: tuple[float, float, float, float] | None = None
+    for share in _BASE_SHARES:
+        base = share * priors["w_f"].median
+        table = np.column_stack([torque2[known], field_weakening_ratio(shaft[known], base)])
+        (square, weak), left = nnls(table, current2[known])
+        if square > 0.0 and (best is None or left < best[0]):
+            best = (left, base, square, weak)
+    if best is None:
+        return scale, {}
+    _, base, square, weak = best
+    own = {"w_f": Prior(median=base, log_sigma=0.1)}
+    if weak > 0.0:
+        own["k_f"] = Prior(median=weak / square, log_sigma=0.2)
+    return float(np.sqrt(square)), own
 
 
 def _heat_seen(series: HeatSeries) -> float:
@@ -234,18 +279,20 @@ def _stacked(series: Sequence[HeatSeries], scale: float) -> tuple[HeatLoad, dict
 
 
 def _offsets(series: Sequence[HeatSeries]) -> dict[str, float]:
-    """What each sensor reads beyond the others when all parts are cold; mean over cold starts. [K]"""
+    """What each sensor reads beyond the parts' when all are cold; mean over cold starts. [K]
+
+    The outside sensor has no vote: sun and bay warm it.
+    """
     found: dict[str, list[float]] = {}
     for one in series:
-        start = {
-            part: float(value[np.isfinite(value)][0]) for part, value in one.temperatures.items() if part != "cells"
-        }
+        start = {part: float(value[np.isfinite(value)][0]) for part, value in one.temperatures.items()}
         if len(start) < 2 or np.ptp(list(start.values())) > COLD_SPREAD_K:
             continue
-        start["ambient"] = float(one.ambient_degc[0])
         level = float(np.median(list(start.values())))
+        start["ambient"] = float(one.ambient_degc[0])
         for part, value in start.items():
-            found.setdefault(part, []).append(value - level)
+            if part != "cells" or abs(value - level) < CELLS_LEVEL_K:
+                found.setdefault(part, []).append(value - level)
     return {part: float(np.mean(values)) for part, values in found.items()}
 
 

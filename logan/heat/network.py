@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.physics.battery import resistance_at_ohm
 from logan.physics.machine import COPPER_PER_K, EDDY_SPEED_RAD_PER_S, MachineLosses, field_weakening_ratio
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -19,8 +20,8 @@ SENSOR_LAG_S: Final = 8.0
 WINDING_SHARE_RATIO: Final = 0.85
 """What the motor's sensor reads: mostly winding, a little of the housing (common practice)."""
 
-CELL_R_PER_K: Final = 0.018
-"""Fall of a cell's resistance per kelvin (common practice; Arrhenius with 20 to 35 kJ/mol gives 0.027 to 0.047)."""
+MEAN_COPPER_RATIO: Final = 0.8
+"""The sensor sits at the end winding, the hottest; two thirds of the copper lie in the slots, nearer to the iron."""
 
 CELL_HEAT_J_PER_KG_K: Final = 1050.0
 CELL_SHARE_OF_PACK_RATIO: Final = 0.6
@@ -112,6 +113,10 @@ class HeatLoad:
         Length of a block. [s]
     coolant_degc : ndarray or None
         Logged coolant, shape (n, d, 1); None lets the network find it.
+    activation_j_per_mol : float
+        Of the cells' resistance, which falls when they warm. [J/mol]
+    is_current : bool
+        Whether the load was a phase current: what weakens the field is in it.
     """
 
     square: FloatArray
@@ -123,6 +128,8 @@ class HeatLoad:
     ambient_degc: FloatArray
     step_s: float
     coolant_degc: FloatArray | None = None
+    activation_j_per_mol: float = 25_000.0
+    is_current: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -198,7 +205,9 @@ def march(
         elif not has_coolant:
             coolant = np.broadcast_to(ambient[i], shape[1:])
         if "motor" in parts:
-            copper = heat["copper"][i] * (1.0 + COPPER_PER_K * (np.minimum(winding, 400.0) - 25.0))
+            mean = housing + MEAN_COPPER_RATIO * (np.minimum(winding, 400.0) - housing)
+            warm = 1.0 + COPPER_PER_K * (mean - 25.0)
+            copper = heat["copper"][i] * (warm + heat["eddy"][i] / warm)
             goal = housing + copper / p["g_wh"]
             winding = goal + (winding - goal) * keep_w
             goal = (heat["core"][i] + p["g_wh"] * winding + p["g_hc"] * coolant + air[i] * ambient[i]) / to_housing[i]
@@ -211,8 +220,8 @@ def march(
             goal = (p["g_hc"] * housing + p["g_i"] * inverter + radiator[i] * ambient[i]) / to_coolant[i]
             coolant = goal + (coolant - goal) * keep_c[i]
         if "cells" in parts:
-            colder = np.exp(-CELL_R_PER_K * (np.clip(cells, -30.0, 90.0) - 25.0))
-            goal = ambient[i] + heat["cells"][i] * colder / to_cells[i]
+            now = resistance_at_ohm(1.0, np.clip(cells, -30.0, 90.0), load.activation_j_per_mol)
+            goal = ambient[i] + heat["cells"][i] * now / to_cells[i]
             cells = goal + (cells - goal) * keep_b[i]
         if "oil" in parts:
             goal = ambient[i] + heat["oil"][i] / to_oil[i]
@@ -230,11 +239,13 @@ def _sizes(p: Parameters) -> set[tuple[int, ...]]:
 def _heats(p: Parameters, load: HeatLoad) -> dict[str, FloatArray]:
     """Heat into each node; copper's at 25 degC. [W]"""
     against2 = p["k_f"] * field_weakening_ratio(load.shaft_rad_per_s, p["w_f"])
+    if load.is_current:
+        against2 = np.zeros_like(against2)
     current2 = load.square + against2
-    eddy = 1.0 + p["k_ac"] * load.shaft_square / EDDY_SPEED_RAD_PER_S**2
     magnitude = np.sqrt(load.magnitude**2 + against2)
     return {
-        "copper": p["k_cu"] * current2 * eddy,
+        "copper": p["k_cu"] * current2,
+        "eddy": p["k_ac"] * load.shaft_square / EDDY_SPEED_RAD_PER_S**2,
         "core": p["f1"] * load.shaft_rad_per_s + p["f2"] * load.shaft_square,
         "inverter": p["l0"] + p["l1"] * magnitude + p["l2"] * current2,
         "cells": p["r_b"] * load.current_a2,

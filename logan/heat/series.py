@@ -16,6 +16,7 @@ from logan.drive.pack_power import pack_power
 from logan.numerics import interpolate
 from logan.physics.road_load import road_load_force_n
 from logan.physics.tyre import rotating_mass_kg
+from logan.quality.runs import resolution
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -37,6 +38,9 @@ SCALE_S: Final = 15
 """The load's scale is taken from means this long, so that a late or smoothed acceleration does not bias it. [s]"""
 
 LEAST_SHARE_RATIO: Final = 0.9
+COARSE_M_PER_S: Final = 0.15
+"""A speed in steps wider than this is smoothed over three seconds: else the steps would be torque. [m/s]"""
+
 _SMOOTH: Final = np.ones(3) / 3.0
 
 
@@ -113,6 +117,8 @@ class HeatSeries:
         By part; NaN where not known. [degC]
     shaft_w, pack_w : ndarray or None
         Torque times shaft speed, and pack power less heater and air conditioning, where all are logged. [W]
+    pulled_square : ndarray or None
+        Mean of torque from wheel force squared, where the motor pulls all through the block. [(N m)2]
     load_sum, torque_sum : float
         Sums over pulling samples of the load, and of torque from wheel force: their quotient is the scale.
     """
@@ -130,6 +136,7 @@ class HeatSeries:
     torque_sum: float = 0.0
     shaft_w: FloatArray | None = None
     pack_w: FloatArray | None = None
+    pulled_square: FloatArray | None = None
 
 
 def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatSeries | Refusal:
@@ -160,16 +167,19 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
     if count < 60:
         return Refusal("the drive is shorter than four minutes", "Drive longer")
     time_s: FloatArray = np.asarray(start_s + 0.5 + np.arange(count * int(BLOCK_S)), dtype=np.float64)
-    road = np.maximum(speed.at(time_s, max_gap_s=10.0), 0.0)
-    if float(np.isfinite(road).mean()) < LEAST_SHARE_RATIO:
+    ends = np.maximum(speed.at(np.append(time_s - 0.5, time_s[-1] + 0.5), max_gap_s=10.0), 0.0)
+    if float(np.isfinite(ends).mean()) < LEAST_SHARE_RATIO:
         return Refusal("a tenth of the road speed is missing", "Log it all the way")
-    road = _filled(road)
+    ends = _filled(ends)
+    if resolution(speed.value) > COARSE_M_PER_S:
+        ends = np.convolve(np.pad(ends, 1, mode="edge"), _SMOOTH, mode="valid")
+    road = 0.5 * (ends[1:] + ends[:-1])
     turning = drive.get("motor_speed")
     shaft = road * vehicle.radians_per_metre
     if turning is not None:
         logged = np.abs(turning.at(time_s, max_gap_s=10.0))
         shaft = np.where(np.isfinite(logged), logged, shaft)
-    pulled = vehicle.torque_nm(_wheel_force_n(drive, vehicle, time_s, road))
+    pulled = vehicle.torque_nm(_wheel_force_n(drive, vehicle, time_s, ends))
     load, source = _load(drive, time_s, pulled, motors)
     steady = np.ones(SCALE_S) / SCALE_S
     load_mean, pulled_mean = (np.convolve(one, steady, mode="valid") for one in (load, pulled))
@@ -190,6 +200,7 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
         load_source=source,
         shaft_w=_blocks(load * shaft) if is_electric else None,
         pack_w=_blocks(watts) if is_electric else None,
+        pulled_square=np.where((pulled > 0.0).reshape(-1, int(BLOCK_S)).all(axis=1), _blocks(pulled**2), np.nan),
         square=_blocks(load**2),
         magnitude=_blocks(np.abs(load)),
         shaft_rad_per_s=_blocks(shaft),
@@ -224,9 +235,9 @@ def _load(drive: Drive, time_s: FloatArray, pulled_nm: FloatArray, motors: int) 
     return pulled_nm, "wheel force"
 
 
-def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, road_m_per_s: FloatArray) -> FloatArray:
+def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, ends_m_per_s: FloatArray) -> FloatArray:
     """Force at the wheels from motion, slope and road load, brakes counted as the motor's."""
-    smooth = np.convolve(np.pad(road_m_per_s, 1, mode="edge"), _SMOOTH, mode="valid")
+    road = 0.5 * (ends_m_per_s[1:] + ends_m_per_s[:-1])
     grade = drive.get("grade")
     slope = np.zeros(time_s.shape)
     if grade is not None:
@@ -236,7 +247,7 @@ def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, road_
     air, wind = air_of(drive), headwind_at(drive, time_s)
     payload_kg = getattr(drive.conditions, "payload_kg", None) or 0.0
     steady = road_load_force_n(
-        smooth,
+        road,
         mass_kg=vehicle.mass_kg + payload_kg,
         rolling_coefficient=vehicle.rolling_coefficient,
         drag_area_m2=vehicle.drag_area_m2,
@@ -244,11 +255,11 @@ def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, road_
         grade_ratio=0.0,
     )
     if wind is not None:
-        felt = (smooth + wind) * np.abs(smooth + wind) - smooth * np.abs(smooth)
+        felt = (road + wind) * np.abs(road + wind) - road * np.abs(road)
         steady = steady + 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2 * felt
     weight_n = (vehicle.mass_kg + payload_kg) * STANDARD_GRAVITY_M_PER_S2
-    inertia_n = (vehicle.mass_kg + payload_kg + vehicle.rotating_kg) * np.gradient(smooth, 1.0)
-    return np.where(road_m_per_s > 0.3, steady + weight_n * slope + inertia_n, 0.0)
+    inertia_n = (vehicle.mass_kg + payload_kg + vehicle.rotating_kg) * np.diff(ends_m_per_s)
+    return np.where(road > 0.3, steady + weight_n * slope + inertia_n, 0.0)
 
 
 def _filled(value: FloatArray) -> FloatArray:

@@ -107,6 +107,7 @@ def held_forces(
         current_a2=held((pack_w / volts) ** 2),
         ambient_degc=held(np.array([[ambient_degc]])),
         step_s=_STEP_S,
+        activation_j_per_mol=build.pack.resistance_activation_j_per_mol,
     )
     start = {part: np.full((speeds_m_per_s.size, 1), ambient_degc) for part in CHANNELS}
     needed = {part for part in CHANNELS if model.parts[part].refusal is None and build.limits.of(CHANNELS[part][0])}

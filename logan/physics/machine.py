@@ -27,7 +27,8 @@ class MachineLosses:
     weakening_nm2 : float or ndarray
         Field weakening: current far above base speed, as torque squared. [(N m)2]
     eddy_ratio : float or ndarray
-        Extra winding loss from alternating current at 600 rad/s, by the square of speed. [ratio]
+        Extra winding loss from alternating current at 600 rad/s and 25 degC, by the square of speed; hot copper
+        carries less of it, for eddy currents fall with resistivity. [ratio]
     iron_w_s_per_rad, windage_w_s2_per_rad2 : float or ndarray
         Loss with shaft speed and its square: hysteresis and bearings; eddies in iron and windage.
     standby_w, switching_w_per_nm, conduction_w_per_nm2 : float or ndarray
@@ -54,8 +55,9 @@ class MachineLosses:
         """Loss in the winding at a torque, a shaft speed and a temperature of the copper. [W]"""
         weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
         current2 = torque_nm**2 + self.weakening_nm2 * weak
-        eddy = 1.0 + self.eddy_ratio * (speed_rad_per_s / EDDY_SPEED_RAD_PER_S) ** 2
-        return np.asarray(self.copper_w_per_nm2 * current2 * eddy * (1.0 + COPPER_PER_K * (winding_degc - 25.0)))
+        eddy = self.eddy_ratio * (speed_rad_per_s / EDDY_SPEED_RAD_PER_S) ** 2
+        warm = 1.0 + COPPER_PER_K * (winding_degc - 25.0)
+        return np.asarray(self.copper_w_per_nm2 * current2 * (warm + eddy / warm))
 
     def core_w(self, speed_rad_per_s: FloatArray) -> FloatArray:
         """Loss in iron, rotor and bearings. [W]"""

@@ -68,11 +68,21 @@ def test_the_motor_settles_where_its_heat_balance_closes():
     v = {name: float(value[0]) for name, value in p.items()}
     losses = losses_of(v)
     winding = float(found.winding[-1, 0, 0])
-    copper = float(losses.copper_w(np.array(80.0), np.array(400.0), winding))
-    housing = winding - copper / v["g_wh"]
+    housing = (float(found.motor[-1, 0, 0]) - 0.85 * winding) / 0.15
+    copper = float(losses.copper_w(np.array(80.0), np.array(400.0), 0.8 * winding + 0.2 * housing))
+    assert winding - housing == pytest.approx(copper / v["g_wh"], rel=1e-3)
     out = v["g_hc"] * (housing - 50.0) + v["g_ha"] * 0.4 * (housing - 25.0)
     assert out == pytest.approx(copper + float(losses.core_w(np.array(400.0))), rel=1e-3)
-    assert found.motor[-1, 0, 0] == pytest.approx(0.85 * winding + 0.15 * housing, abs=0.01)
+
+
+def test_eddy_currents_in_the_winding_fall_as_its_copper_warms():
+    """Skin effect far from saturation: loss in a given alternating field goes with conductivity (handbooks)."""
+    v = {name: float(value[0]) for name, value in parameters(k_f=1e-9).items()}
+    torque, speed = np.array(100.0), np.array(600.0)
+    cold, hot = (float(losses_of(v).copper_w(torque, speed, degc)) for degc in (25.0, 25.0 + 1.0 / 0.0039))
+    direct = v["k_cu"] * 100.0**2
+    assert cold == pytest.approx(direct * (1.0 + v["k_ac"]))
+    assert hot == pytest.approx(direct * (2.0 + v["k_ac"] / 2.0))
 
 
 def test_without_load_everything_cools_to_the_air_and_never_rises():

@@ -1,6 +1,8 @@
 """Forecasts of logan's thermal network against an independent, unfriendly truth: the table of method/heat.md.
 
-Run: ``python -m tests.benchmarks.heat.forecasts [vehicles] [seed] [torque|current|force]``.
+Run: ``python -m tests.benchmarks.heat.forecasts [vehicles] [seed] [torque] [current] [speed] [force]``.
+The arms are what of the motor is logged: torque, phase current, the shaft's speed alone, or nothing (wheel force).
+
 Three ordinary drives teach; an unseen climb, a tow and launches, in the gear driven and in a shorter one, are forecast.
 """
 
@@ -79,12 +81,10 @@ def parameter_samples(build, rng):
     )
 
 
-def taught(truth, build, rng, what):
+def taught(truth, build, traces, rng, what):
     """Three ordinary drives, logged and fitted."""
     vehicle = RoadVehicle.of(build, medians_of(build))
-    series = [
-        heat_series(logged(truth, drive(truth, trip, rng), rng, what=what), vehicle) for trip in ordinary_trips(rng)
-    ]
+    series = [heat_series(logged(truth, trace, rng, what=what), vehicle) for trace in traces]
     return fit_heat(series, build, total_ratio=truth.ratio)
 
 
@@ -107,11 +107,10 @@ def true_continuous_force_n(truth, rng, ratio, *, red, ambient, mph=45.0):
     return float(np.interp(red, np.array(peaks)[order], np.array(forces)[order]))
 
 
-def continuous(truth, build, model, rng, told):
+def continuous(true, truth, build, model, rng, told):
     """Errors of the continuous force in the gear driven, in another, and of their ratio."""
-    true, found = [], []
+    found = []
     for ratio in (truth.ratio, OTHER_RATIO):
-        true.append(true_continuous_force_n(truth, rng, ratio, red=95.0, ambient=30.0))
         vehicle = RoadVehicle.of(build, medians_of(build), ratio)
         speed = np.array([45.0 * 0.44704])
         parts = held_forces(model, vehicle, build, speed, parameter_samples(build, rng), rng, ambient_degc=30.0)
@@ -129,23 +128,15 @@ def _two(errors):
     return f"{np.median(errors):5.1f} / {np.percentile(errors, 90):5.1f}"
 
 
-def run(vehicles: int, seed: int, what: str) -> None:
-    """Print the table."""
-    rows, refusals, crossings = defaultdict(list), defaultdict(int), []
-    steady: list[tuple[float, ...]] = []
-    for number in range(vehicles):
-        rng = np.random.default_rng([seed, number])
-        truth = draw(rng)
-        build = told_build(truth, rng)
-        model = taught(truth, build, rng, what)
-        if number < 40 and (error := continuous(truth, build, model, rng, refusals)) is not None:
-            steady.append(error)
-        for name, trip in (
-            ("climb 9:1", climb(rng)), ("tow 9:1", climb(rng, tow=True)),
-            ("climb 14.4:1", climb(rng, ratio=OTHER_RATIO)), ("tow 14.4:1", climb(rng, tow=True, ratio=OTHER_RATIO)),
-            ("launch 9:1", launches(rng)),
-        ):  # fmt: skip
-            real = drive(truth, trip, rng)
+class Table:
+    """What one kind of log forecasts, over all vehicles."""
+
+    def __init__(self):
+        self.rows, self.refusals, self.crossings, self.steady = defaultdict(list), defaultdict(int), [], []
+
+    def add(self, truth, build, model, roads, rng):
+        """Forecast each road and hold it against what really came."""
+        for name, trip, real in roads:
             ratio = truth.ratio if trip.ratio is None else trip.ratio
             vehicle = RoadVehicle.of(build, medians_of(build), ratio)
             road = HeatRoad(
@@ -156,50 +147,83 @@ def run(vehicles: int, seed: int, what: str) -> None:
             found = forecast_heat(model, samples, road, vehicle, build, rng)
             for part, reason in found.refused.items():
                 if part != "oil":
-                    refusals[f"{part}: {reason.reason[:60]}"] += 1
+                    self.refusals[f"{part}: {reason.reason[:60]}"] += 1
             for one in found.parts:
-                offset = (
-                    truth.values[f"off_{one.part}"] if one.part in ("motor", "inverter", "coolant", "cells") else 0.0
-                )
-                shown = real[one.part] + offset
-                blocks = shown[: shown.size // 4 * 4].reshape(-1, 4).mean(axis=1)
-                peak, at = float(blocks.max()), int(np.argmax(blocks))
-                rise = peak - trip.ambient
-                held = one.low_degc[at] <= blocks[at] <= one.high_degc[at]
-                is_point = isinstance(one.peak_degc, Estimate)
-                key = (one.part, name, is_point and one.extrapolation_ratio <= 3.0)
-                error = float(one.middle_degc.max()) - peak
-                rows[key].append((abs(error), abs(error) / max(rise, 1.0), held, error))
-                if not is_point:
-                    refusals[f"{one.part} {name}: point refused above 3 times the rise seen, band given"] += 1
-                if one.red_degc is not None and one.part in ("motor", "inverter"):
-                    crossed = np.flatnonzero(blocks >= one.red_degc)
-                    may = float(one.high_degc.max()) >= one.red_degc
-                    if crossed.size:
-                        told = one.to_red_s.value if isinstance(one.to_red_s, Estimate) else np.nan
-                        crossings.append((one.part, name, may, 4.0 * crossed[0], told))
-    print(f"{vehicles} vehicles, seed {seed}, load from {what}: error of the peak")
-    for (part, name, is_point), found in sorted(rows.items()):
-        error, share, held, signed = (np.array(column, dtype=float) for column in zip(*found, strict=True))
-        kind = "point" if is_point else "band "
-        print(
-            f"{part:9s} {name:13s} {kind} n {error.size:3d}  {_two(error)} K  of the rise {_two(100 * share)} %  "
-            f"90 % band held {100 * held.mean():3.0f} %  bias {signed.mean():+.1f} K"
-        )
-    for part in ("motor", "inverter", "cells"):
-        held = np.concatenate([[one[2] for one in found] for key, found in rows.items() if key[0] == part])
-        points = np.array([one[0] for key, found in rows.items() if key[0] == part and key[2] for one in found])
-        print(f"{part}: bands pooled hold {100 * held.mean():.0f} %; points {_two(points)} K (n {points.size})")
-    missed = sum(not may for *_, may, _, _ in crossings)
-    timed = np.array([abs(told - real) / max(real, 60.0) for *_, real, told in crossings if np.isfinite(told)])
-    print(f"limits crossed {len(crossings)}, missed {missed}")
-    if timed.size:
-        print(f"time to limit, where told ({timed.size}): {_two(100 * timed)} %")
-    for name, column in zip(("gear driven", "other gear", "ratio of gears"), zip(*steady, strict=True), strict=False):
-        known = np.array(column)[np.isfinite(column)]
-        print(f"continuous force, {name} ({known.size}): {_two(100 * known)} %")
-    for reason, count in sorted(refusals.items(), key=lambda item: -item[1]):
-        print(f"refused {count:4d} x {reason}")
+                self._part(one, name, trip, real[one.part] + truth.values.get(f"off_{one.part}", 0.0))
+
+    def _part(self, one, name, trip, shown):
+        blocks = shown[: shown.size // 4 * 4].reshape(-1, 4).mean(axis=1)
+        peak, at = float(blocks.max()), int(np.argmax(blocks))
+        held = one.low_degc[at] <= blocks[at] <= one.high_degc[at]
+        is_point = isinstance(one.peak_degc, Estimate)
+        error = float(one.middle_degc.max()) - peak
+        found = (abs(error), abs(error) / max(peak - trip.ambient, 1.0), held, error)
+        self.rows[one.part, name, is_point and one.extrapolation_ratio <= 3.0].append(found)
+        if not is_point:
+            self.refusals[f"{one.part} {name}: point refused above 3 times the rise seen, band given"] += 1
+        if one.red_degc is not None and one.part in ("motor", "inverter"):
+            crossed = np.flatnonzero(blocks >= one.red_degc)
+            may = float(one.high_degc.max()) >= one.red_degc
+            if crossed.size:
+                told = one.to_red_s.value if isinstance(one.to_red_s, Estimate) else np.nan
+                self.crossings.append((may, 4.0 * crossed[0], told))
+
+    def print(self):
+        """Print it."""
+        for (part, name, is_point), found in sorted(self.rows.items()):
+            error, share, held, signed = (np.array(column, dtype=float) for column in zip(*found, strict=True))
+            kind = "point" if is_point else "band "
+            print(
+                f"{part:9s} {name:13s} {kind} n {error.size:3d}  {_two(error)} K  of the rise {_two(100 * share)} %  "
+                f"90 % band held {100 * held.mean():3.0f} %  bias {signed.mean():+.1f} K"
+            )
+        for part in ("motor", "inverter", "coolant", "cells"):
+            mine = [(is_point, one) for key, found in self.rows.items() if key[0] == part for one in found
+                    for is_point in [key[2]]]  # fmt: skip
+            held = np.array([one[2] for _, one in mine])
+            points = np.array([one[0] for is_point, one in mine if is_point])
+            beyond = np.array([100 * one[1] for is_point, one in mine if not is_point] or [np.nan])
+            print(
+                f"{part}: bands pooled hold {100 * held.mean():.0f} %; points {_two(points)} K (n {points.size}); "
+                f"beyond {_two(beyond)} % of the rise (n {beyond.size})"
+            )
+        timed = np.array([abs(told - real) / max(real, 60.0) for _, real, told in self.crossings if np.isfinite(told)])
+        print(f"limits crossed {len(self.crossings)}, missed {sum(not may for may, _, _ in self.crossings)}")
+        if timed.size:
+            print(f"time to limit, where told ({timed.size}): {_two(100 * timed)} %")
+        for name, column in zip(
+            ("gear driven", "other gear", "ratio of gears"), zip(*self.steady, strict=True), strict=False
+        ):
+            known = np.array(column)[np.isfinite(column)]
+            print(f"continuous force, {name} ({known.size}): {_two(100 * known)} %")
+        for reason, count in sorted(self.refusals.items(), key=lambda item: -item[1]):
+            print(f"refused {count:4d} x {reason}")
+
+
+def run(vehicles: int, seed: int, arms: list[str]) -> None:
+    """Print one table per kind of log; all kinds see the same drives and the same roads."""
+    tables = {what: Table() for what in arms}
+    for number in range(vehicles):
+        rng = np.random.default_rng([seed, number])
+        truth = draw(rng)
+        build = told_build(truth, rng)
+        traces = [drive(truth, trip, rng) for trip in ordinary_trips(rng)]
+        trips = {
+            "climb 9:1": climb(rng), "tow 9:1": climb(rng, tow=True), "climb 14.4:1": climb(rng, ratio=OTHER_RATIO),
+            "tow 14.4:1": climb(rng, tow=True, ratio=OTHER_RATIO), "launch 9:1": launches(rng),
+        }  # fmt: skip
+        roads = [(name, trip, drive(truth, trip, rng)) for name, trip in trips.items()]
+        forces = [
+            true_continuous_force_n(truth, rng, ratio, red=95.0, ambient=30.0) for ratio in (truth.ratio, OTHER_RATIO)
+        ]
+        for what, table in tables.items():
+            model = taught(truth, build, traces, rng, what)
+            if (error := continuous(forces, truth, build, model, rng, table.refusals)) is not None:
+                table.steady.append(error)
+            table.add(truth, build, model, roads, rng)
+    for what, table in tables.items():
+        print(f"\n{vehicles} vehicles, seed {seed}, load from {what}: error of the peak")
+        table.print()
 
 
 if __name__ == "__main__":
@@ -207,5 +231,5 @@ if __name__ == "__main__":
     run(
         int(arguments[0]) if arguments else 80,
         int(arguments[1]) if len(arguments) > 1 else 1,
-        arguments[2] if len(arguments) > 2 else "torque",
+        arguments[2:] or ["torque", "current", "speed", "force"],
     )

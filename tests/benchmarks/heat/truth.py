@@ -283,6 +283,8 @@ def logged(truth: Truth, trace, rng, *, what="torque", has_coolant=True, extra=(
         columns["motor_torque"] = trace["torque"] * p["torque_gain"] + 2.0 * rng.normal(size=n)
     elif what == "current":
         columns["motor_current"] = np.abs(trace["amps"] + 3.0 * rng.normal(size=n))
+    elif what == "force":
+        del columns["motor_speed"]
     columns = {name: np.maximum(value, 0.0) if name == "speed" else value for name, value in columns.items()}
     return Drive(
         channels={name: Channel(name=name, time_s=t, value=np.asarray(value)) for name, value in columns.items()}
