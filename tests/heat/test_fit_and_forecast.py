@@ -52,6 +52,22 @@ def test_an_unseen_climb_of_another_structure_is_forecast_within_its_band(vehicl
     assert motor.low_degc.max() - 2.0 < peak < motor.high_degc.max() + 2.0
 
 
+def test_a_phase_current_holds_what_weakens_the_field_and_it_is_counted_once(vehicle_truth, model):
+    truth, build, _, vehicle = vehicle_truth
+    rng = np.random.default_rng(12)
+    traces = [drive(truth, trip, rng) for trip in ordinary_trips(rng)]
+    series = [heat_series(logged(truth, trace, rng, what="current"), vehicle) for trace in traces]
+    by_current = fit_heat(series, build, total_ratio=truth.ratio)
+    assert by_current.load_source == "motor current"
+    assert by_current.scale == pytest.approx(truth.values["amp_per_nm"], rel=0.08)
+    for trip in (climb(np.random.default_rng(8)), climb(np.random.default_rng(8), ratio=14.4)):
+        real = drive(truth, trip, np.random.default_rng(9))["motor"].max() + truth.values["off_motor"]
+        for one in (by_current, model):
+            _, found, _, _ = asked(vehicle_truth, one, trip)
+            motor = next(part for part in found.parts if part.part == "motor")
+            assert motor.low_degc.max() - 2.0 < real < motor.high_degc.max() + 2.0
+
+
 def test_a_rise_far_beyond_what_was_seen_has_a_band_and_no_point(vehicle_truth, model):
     weak = replace(model, parts={**model.parts, "motor": replace(model.parts["motor"], rise_k=10.0)})
     _, found, _, _ = asked(vehicle_truth, weak, climb(np.random.default_rng(8), tow=True))
