@@ -10,7 +10,6 @@ One table a channel, all keys but ``signal`` optional::
 
 from __future__ import annotations
 
-import math
 import os
 import tempfile
 from collections.abc import Mapping
@@ -19,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logan.channels.units import is_unit_of, unit_examples
 from logan.channels.vocabulary import channel_kind, channel_names
+from logan.configuration.declared import YES_NO, Key, Parsed, Table, nearest, number, one_of, read_table, text
 from logan.configuration.problems import load, refusal
 from logan.errors import ConfigurationError
 from logan.settings import ChannelMap, ChannelSource
@@ -29,19 +29,42 @@ if TYPE_CHECKING:
 MOST_CHANNELS: Final = 500
 _LONGEST_TEXT: Final = 300
 _DEFAULTS: Final = ChannelSource(channel="", signal="")
-# Key of the file -> field of ChannelSource, in the order in which they are written.
-_KEYS: Final = {
-    "signal": "signal",
-    "unit": "unit",
-    "sign": "sign",
-    "scale": "scale",
-    "offset": "offset",
-    "not_available": "not_available",
-    "signed": "signed",
-    "byte_order": "byte_order",
-    "delay_s": "delay_s",
-    "averaged": "is_averaged",
-}
+
+
+def _sign(raw: object) -> int:
+    if raw not in (1, -1) or isinstance(raw, bool):
+        raise ValueError(f"expected 1 or -1, got {str(raw)[:60]!r}")
+    return 1 if raw == 1 else -1
+
+
+def _codes(raw: object) -> tuple[float, ...]:
+    items = raw if isinstance(raw, list) else [raw]
+    if len(items) > 100:
+        raise ValueError("expected a list of at most 100 numbers")
+    return tuple(float(number().read(item)) for item in items)
+
+
+def _scale(raw: object) -> float:
+    if number().read(raw) == 0:
+        raise ValueError(f"expected a number other than 0, got {raw!r}")
+    return float(number().read(raw))
+
+
+_CHANNEL: Final = Table(
+    (
+        Key("signal", text(_LONGEST_TEXT, 1)),
+        Key("unit", text(_LONGEST_TEXT)),
+        Key("sign", Parsed(_sign)),
+        Key("scale", Parsed(_scale)),
+        Key("offset", number()),
+        Key("not_available", Parsed(_codes)),
+        Key("signed", YES_NO),
+        Key("byte_order", one_of("little_endian", "big_endian", is_needed=True)),
+        Key("delay_s", number(-3600.0, 3600.0, wanted="-3600 to 3600 s")),
+        Key("averaged", YES_NO, field="is_averaged"),
+    )
+)
+"""In the order in which they are written."""
 _HEADING: Final = (
     "Which signal is which channel. Your comments here are kept.",
     "sign = -1 turns a sign round; pack current and power count positive on discharge.",
@@ -63,7 +86,7 @@ def read_channel_map(path: Path) -> ChannelMap:
     """
     content = load(path)
     problems = [
-        f"{key}: unknown key{_nearest(key, ('channels',))}; a channel is a table [channels.NAME]"
+        f"{key}: unknown key{nearest(key, ('channels',))}; a channel is a table [channels.NAME]"
         for key in content
         if key != "channels"
     ]
@@ -101,12 +124,12 @@ def write_channel_map(path: Path, channel_map: ChannelMap, *, remarks: Mapping[s
     _update(document, channel_map, remarks or {})
     import tomlkit
 
-    text = tomlkit.dumps(document)
+    content = tomlkit.dumps(document)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".channels-", suffix=".toml")
         with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text)
+            stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
         Path(temporary).replace(path)
@@ -145,7 +168,8 @@ def _update(document: TOMLDocument, channel_map: ChannelMap, remarks: Mapping[st
         table = tomlkit.table() if is_new else tables[name]
         if is_new and name in remarks:
             table.add(tomlkit.comment(_one_line(remarks[name])))
-        for key, field in _KEYS.items():
+        for declared in _CHANNEL.keys:
+            key, field = declared.name, declared.field or declared.name
             value = getattr(source, field)
             if key == "signal" or value != getattr(_DEFAULTS, field):
                 _set(table, key, list(value) if isinstance(value, tuple) else value)
@@ -177,73 +201,21 @@ def _one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:_LONGEST_TEXT]
 
 
-def _source(name: str, table: object, problems: list[str]) -> ChannelSource | None:
+def _source(name: str, raw: object, problems: list[str]) -> ChannelSource | None:
     """Check one table; add every problem in it."""
     where = f"channels.{name}"
     kind = channel_kind(name)
     before = len(problems)
     if kind is None:
-        problems.append(f"{where}: unknown channel{_nearest(name, channel_names())}")
-    if not isinstance(table, dict):
+        problems.append(f"{where}: unknown channel{nearest(name, channel_names())}")
+    if not isinstance(raw, dict):
         problems.append(f'{where}: expected a table with signal = "..."')
         return None
-    problems += [f"{where}.{key}: unknown key{_nearest(key, tuple(_KEYS))}" for key in table if key not in _KEYS]
-    if "signal" not in table:
+    given = read_table(raw, _CHANNEL, where, problems)
+    if "signal" not in raw:
         problems.append(f"{where}.signal: missing; write the signal's name as 'logan channels' lists it")
-    values = {_KEYS[key]: _checked(f"{where}.{key}", key, table[key], problems) for key in table if key in _KEYS}
-    unit = values.get("unit")
-    if kind is not None and isinstance(unit, str) and unit and not is_unit_of(unit, kind):
+    unit = given["unit"]
+    if kind is not None and unit and not is_unit_of(unit, kind):
         examples = ", ".join(unit_examples(kind))
         problems.append(f"{where}.unit: '{unit}' is no known unit of {kind.meaning}; use for example {examples}")
-    return None if len(problems) > before else ChannelSource(channel=name, **values)
-
-
-def _checked(where: str, key: str, value: object, problems: list[str]) -> Any:
-    """A value in the type of its field, or None with the problem added."""
-    match key:
-        case "signal" | "unit":
-            if isinstance(value, str) and len(value) <= _LONGEST_TEXT and (value or key == "unit"):
-                return value
-            allowed = f"a text of at most {_LONGEST_TEXT} characters"
-        case "sign":
-            if value in (1, -1) and not isinstance(value, bool):
-                return value
-            allowed = "1 or -1"
-        case "signed" | "averaged":
-            if isinstance(value, bool):
-                return value
-            allowed = "true or false"
-        case "byte_order":
-            if value in ("little_endian", "big_endian"):
-                return value
-            allowed = '"little_endian" or "big_endian"'
-        case "not_available":
-            numbers = [_number(item) for item in (value if isinstance(value, list) else [value])]
-            if len(numbers) <= 100 and None not in numbers:
-                return tuple(numbers)
-            allowed = "a list of at most 100 numbers"
-        case "delay_s":
-            number = _number(value)
-            if number is not None and abs(number) <= 3600.0:
-                return number
-            allowed = "-3600 to 3600 s"
-        case _:
-            number = _number(value)
-            if number is not None and not (key == "scale" and number == 0.0):
-                return number
-            allowed = "a number other than 0" if key == "scale" else "a number"
-    problems.append(f"{where}: expected {allowed}, got {str(value)[:60]!r}")
-    return None
-
-
-def _number(value: object) -> float | None:
-    """A finite number, or None."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
-
-
-def _nearest(word: str, known: tuple[str, ...]) -> str:
-    from logan.configuration.schema import nearest
-
-    return nearest(word, known)
+    return None if len(problems) > before else ChannelSource(channel=name, **given.typed(ChannelSource))

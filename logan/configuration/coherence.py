@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from logan.channels.vocabulary import channel_kind
-from logan.configuration.schema import nearest
+from logan.configuration.declared import nearest
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.settings import BuildSettings, LimitSide
 from logan.units import DisplayUnits

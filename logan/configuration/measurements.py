@@ -24,11 +24,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
+from logan.configuration.declared import Quantity, nearest
 from logan.configuration.problems import load, refusal
-from logan.configuration.quantities import Measured, Quantity
-from logan.configuration.schema import nearest
 from logan.instrument_settings import InstrumentReading, ReadingKind
 from logan.model.measurement import Measurement, MeasurementKind
+from logan.units.quantities import Measured
 
 _VALUES: Final = {
     MeasurementKind.MASS: Quantity("kg", 300.0, 10_000.0, "1652 kg ± 8 kg", "kg"),

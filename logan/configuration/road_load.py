@@ -7,13 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from logan.configuration.quantities import Measured
-from logan.configuration.schema import RoadLoadTable, VehicleTable
+from logan.configuration.declared import Given, planning_value
 from logan.constants import STANDARD_GRAVITY_M_PER_S2, US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC
 from logan.model import priors
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.settings import PlanningValue
+from logan.units.quantities import Measured
 
 COEFFICIENT_SIGMA_RATIO: Final = 0.04
 """Doubt about coefficients of a coastdown without a ± of their own: four to five pairs in little wind know the force
@@ -34,46 +34,29 @@ class RoadLoad:
     problems: tuple[str, ...] = ()
 
 
-def planning_value(
-    measured: Measured | None, source: str, typical: PlanningValue | None, sigma_ratio: float
-) -> PlanningValue:
-    """Take the user's value; its uncertainty, where left out, is the typical one for its kind."""
-    if measured is None:
-        if typical is None:
-            raise ValueError("no value and no typical value")
-        return typical
-    if measured.sigma is not None:
-        return PlanningValue(measured.value, measured.sigma, source)
-    if typical is not None:
-        sigma = typical.sigma / typical.value * measured.value
-        return PlanningValue(measured.value, sigma, f"{source}; uncertainty {typical.source}")
-    note = f"{source}; uncertainty {sigma_ratio * 100:g} %, common practice"
-    return PlanningValue(measured.value, sigma_ratio * measured.value, note)
-
-
-def road_load_of(table: VehicleTable, temperature_coefficient_per_k: float) -> RoadLoad:
+def road_load_of(given: Given, temperature_coefficient_per_k: float) -> RoadLoad:
     """Road load of a vehicle: coefficients before drag area before width and height before a class.
 
     Two ways of saying the same are compared; beyond ``DOUBTED_SIGMAS`` the ± is widened by half of what parts them
     and the source says so, beyond ``REFUSED_SIGMAS`` they are a problem.
     """
-    body = priors.BODY_CLASS_DRAG_AREA_M2.get(table.body_class)
-    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(table.tire_class)
+    body = priors.BODY_CLASS_DRAG_AREA_M2.get(given["body_class"])
+    tyre = priors.TYRE_CLASS_ROLLING_COEFFICIENT.get(given["tire_class"])
     drags, rollings, linear = [], [], PlanningValue(0.0, 0.0, "none given")
-    if table.road_load is not None:
-        drag, rolling, linear = _of_coefficients(table.road_load, temperature_coefficient_per_k)
+    if given["road_load"] is not None:
+        drag, rolling, linear = _of_coefficients(given["road_load"], temperature_coefficient_per_k)
         drags.append(drag)
         rollings.append(rolling)
-    if table.drag_area is not None:
-        drags.append(planning_value(table.drag_area, table.source_of("drag_area"), body, 0.10))
-    if table.width is not None and table.height is not None:
-        drags.append(_of_box(table, table.width, table.height))
-    if table.rolling_coefficient is not None:
-        source = table.source_of("rolling_coefficient")
-        rollings.append(planning_value(table.rolling_coefficient, source, tyre, 0.15))
+    if given["drag_area"] is not None:
+        drags.append(planning_value(given["drag_area"], given.source("drag_area"), body, 0.10))
+    if given["width"] is not None and given["height"] is not None:
+        drags.append(_of_box(given, given["width"], given["height"]))
+    if given["rolling_coefficient"] is not None:
+        source = given.source("rolling_coefficient")
+        rollings.append(planning_value(given["rolling_coefficient"], source, tyre, 0.15))
     problems: list[str] = []
     chosen_drag = _agreed(drags or [planning_value(None, "", body, 0.10)], "drag_area", " m2", problems)
-    if table.lifted:
+    if given["lifted"]:
         chosen_drag = priors.corrected(chosen_drag, priors.LIFTED_DRAG)
     chosen_rolling = _agreed(rollings or [planning_value(None, "", tyre, 0.15)], "rolling_coefficient", "", problems)
     return RoadLoad(
@@ -85,13 +68,13 @@ def road_load_of(table: VehicleTable, temperature_coefficient_per_k: float) -> R
 
 
 def _of_coefficients(
-    table: RoadLoadTable, temperature_coefficient_per_k: float
+    given: Given, temperature_coefficient_per_k: float
 ) -> tuple[PlanningValue, PlanningValue, PlanningValue]:
     """Drag area, rolling coefficient at 25 °C, and the linear part; method (4) to (6)."""
     density = air_density_kg_per_m3(US_ROAD_LOAD_TEMPERATURE_DEGC, US_ROAD_LOAD_PRESSURE_PA, 0.5)
     warmth = float(temperature_factor(US_ROAD_LOAD_TEMPERATURE_DEGC, temperature_coefficient_per_k))
-    weight_n = table.test_weight.value * STANDARD_GRAVITY_M_PER_S2 * warmth
-    source = f"{table.source}: coefficients A, B, C"
+    weight_n = given["test_weight"].value * STANDARD_GRAVITY_M_PER_S2 * warmth
+    source = f"{given['source']}: coefficients A, B, C"
 
     def part(measured: Measured, factor: float) -> PlanningValue:
         if measured.sigma is not None:
@@ -100,18 +83,18 @@ def _of_coefficients(
         note = f"{source}; ± {COEFFICIENT_SIGMA_RATIO:.0%}, common practice"
         return PlanningValue(measured.value * factor, sigma * factor, note)
 
-    return part(table.c, 2.0 / density), part(table.a, 1.0 / weight_n), part(table.b, 1.0)
+    return part(given["c"], 2.0 / density), part(given["a"], 1.0 / weight_n), part(given["b"], 1.0)
 
 
-def _of_box(table: VehicleTable, width: Measured, height: Measured) -> PlanningValue:
+def _of_box(given: Given, width: Measured, height: Measured) -> PlanningValue:
     """Drag area from width x height x factor x Cd; method (7)."""
-    typical = priors.BODY_CLASS_DRAG_COEFFICIENT.get(table.body_class)
-    shape = planning_value(table.drag_coefficient, table.source_of("drag_coefficient"), typical, 0.10)
+    typical = priors.BODY_CLASS_DRAG_COEFFICIENT.get(given["body_class"])
+    shape = planning_value(given["drag_coefficient"], given.source("drag_coefficient"), typical, 0.10)
     parts = [(side.value, 0.01 * side.value if side.sigma is None else side.sigma) for side in (width, height)]
-    parts.append((table.area_factor.value, table.area_factor.sigma or 0.025 * table.area_factor.value))
+    parts.append((given["area_factor"].value, given["area_factor"].sigma or 0.025 * given["area_factor"].value))
     area = float(np.prod([value for value, _ in parts])) * shape.value
     relative = float(np.sqrt(sum((sigma / value) ** 2 for value, sigma in (*parts, (shape.value, shape.sigma)))))
-    note = f"width x height x {table.area_factor.value:g} x Cd {shape.value:g} ({shape.source})"
+    note = f"width x height x {given['area_factor'].value:g} x Cd {shape.value:g} ({shape.source})"
     return PlanningValue(area, area * relative, note)
 
 

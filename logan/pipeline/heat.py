@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from logan.admission.admit import admitted
-from logan.configuration.quantities import parse_quantity
 from logan.constants import STANDARD_PRESSURE_PA
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import PreparedScenario
@@ -31,6 +30,7 @@ from logan.pipeline.predict import with_scenario
 from logan.pipeline.stored import load_corrected
 from logan.results import Refusal
 from logan.settings import BuildSettings, LimitSide
+from logan.units.quantities import parse_quantity
 
 __all__ = ["PartForecast", "RoadHeat", "heat_on_road", "learn_heat"]
 

@@ -88,7 +88,7 @@ def with_passengers(payload: str | None, passengers: int | None) -> str | None:
 
 def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
     """Fields of ``DriveConditions`` in SI, None for a blank text; a text that is None is left out."""
-    from logan.configuration.quantities import Quantity
+    from logan.configuration.declared import Quantity
 
     values: dict[str, Any] = {}
     for name, text in said.items():

@@ -13,6 +13,7 @@ from pathlib import Path
 from threading import RLock
 from typing import Any, Final
 
+from logan.configuration.declared import YES_NO, Key
 from logan.configuration.template import template
 from logan.errors import ConfigurationError, ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
@@ -99,15 +100,12 @@ def read_form(folder: BuildFolder) -> SettingsForm:
     with SAVING:
         content = load(folder.settings_file)
         text = folder.settings_file.read_text(encoding="utf-8-sig")
-    declared = _declared()
     sections = []
     for table in _TABLES:
         values = content.get(table)
         values = values if isinstance(values, dict) else {}
         fields = [
-            _field(path, about, values.get(path.split(".", 1)[1]), is_required)
-            for path, (about, is_required) in declared.items()
-            if path.split(".", 1)[0] == table
+            _field(path, key, values.get(key.name)) for path, key in _keys().items() if path.startswith(f"{table}.")
         ]
         if table == "limits":
             fields.extend(_limit_fields(values))
@@ -125,34 +123,13 @@ def _version(text: str) -> str:
 
 
 @cache
-def _declared() -> dict[str, tuple[dict[str, Any], bool]]:
-    """What the schema says of each key of the form, and whether the key is required."""
-    from logan.configuration.schema import BuildFile
+def _keys() -> dict[str, Key]:
+    """Each key that the form shows, by its path."""
+    from logan.configuration.keys import BUILD_FILE
 
-    schema = BuildFile.model_json_schema()
-    found = {}
-    for table in _TABLES:
-        definition = schema["$defs"][_definition(schema["properties"][table])]
-        for key, about in definition["properties"].items():
-            if _is_scalar(about) or f"{table}.{key}" in _WORDED:
-                found[f"{table}.{key}"] = (about, key in definition.get("required", ()))
-    return found
-
-
-def _definition(about: dict[str, Any]) -> str:
-    for option in (about, *about.get("allOf", ()), *about.get("anyOf", ())):
-        if "$ref" in option:
-            return str(option["$ref"]).rsplit("/", 1)[-1]
-    raise KeyError("no table")
-
-
-def _kinds(about: dict[str, Any]) -> set[str | None]:
-    return {about.get("type"), *(option.get("type") for option in about.get("anyOf", ()))}
-
-
-def _is_scalar(about: dict[str, Any]) -> bool:
-    kinds = _kinds(about)
-    return bool(kinds & {"string", "integer", "number", "boolean"}) and "array" not in kinds and "object" not in kinds
+    tables = {table.name: getattr(table.kind, "keys", ()) for table in BUILD_FILE.keys if table.name in _TABLES}
+    paths = {f"{table}.{key.name}": key for table in _TABLES for key in tables[table]}
+    return {path: key for path, key in paths.items() if key.is_scalar or path in _WORDED}
 
 
 @cache
@@ -187,21 +164,16 @@ def _text(raw: object) -> str:
     return "" if raw is None else (str(raw).lower() if isinstance(raw, bool) else str(raw))
 
 
-def _field(path: str, about: dict[str, Any], raw: object, is_required: bool) -> FormField:
-    options = [about, *about.get("anyOf", ())]
-    example = next((str(option["examples"][0]) for option in options if option.get("examples")), "")
-    allowed = next((str(option["description"]) for option in options if option.get("description")), "")
-    choices = next((tuple(map(str, option["enum"])) for option in options if option.get("enum")), ())
+def _field(path: str, key: Key, raw: object) -> FormField:
+    choices: tuple[str, ...] = getattr(key.kind, "choices", ())
     shown, remark = _template().get(path, ("", ""))
-    if choices:
-        remark = ""
     return FormField(
         key=path,
         text=_text(raw),
-        example=_WORDED.get(path, shown or example),
-        hint="; ".join(filter(None, (remark, allowed))),
+        example=_WORDED.get(path, shown or getattr(key.kind, "example", "")),
+        hint="; ".join(filter(None, ("" if choices else remark, getattr(key.kind, "allowed", "")))),
         choices=choices if len(choices) <= _CHOICES_OF_TEXT else (),
-        is_required=is_required,
+        is_required=key.is_required,
     )
 
 
@@ -324,10 +296,10 @@ def _value(path: str, text: str) -> object:
             return reductions
         except ValueError:
             raise ValueError(f"expected such as {_WORDED[path]}, got {text}") from None
-    kinds = _kinds(_declared()[path][0]) if path in _declared() else set()
-    if "boolean" in kinds and text in ("true", "false"):
+    kind = _keys()[path].kind if path in _keys() else None
+    if kind is YES_NO and text in ("true", "false"):
         return text == "true"
-    return int(text) if kinds & {"integer", "number"} and text.isdecimal() and len(text) < 10 else text
+    return int(text) if getattr(kind, "is_number", False) and text.isdecimal() and len(text) < 10 else text
 
 
 def save_text(folder: BuildFolder, text: str, *, version: str | None = None) -> None:

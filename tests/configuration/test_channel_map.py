@@ -94,7 +94,7 @@ not_available = ["x"]
         "channels.pack_curent.signal: expected a text",
         "channels.speed.signal: missing",
         "channels.speed.unit: 'counts' is no known unit of road speed; use for example km/h, mph",
-        "channels.speed.scale: expected a number other than 0, got '0'",
+        "channels.speed.scale: expected a number other than 0, got 0",
         "channels.speed.sign: expected 1 or -1",
         "channels.motor_torque.byte_order",
         "channels.motor_torque.delay_s: expected -3600 to 3600 s",
