@@ -156,7 +156,9 @@ def _build() -> BuildFolder:
 
 
 def _templates(name: str) -> list[bytes]:
-    return [(ROOT / "logan" / "configuration" / "templates" / name).read_bytes()]
+    from logan.configuration.template import template
+
+    return [template(name).encode()]
 
 
 def _settings(content: bytes) -> object:
