@@ -44,11 +44,14 @@ class Admission:
         Channels whose values must not be used for anything, each with the reason.
     remarks : tuple of str
         What belongs beside the drive's error, such as a load that nobody logged with its energy.
+    doubts_wh_per_km : mapping of str to float
+        What findings that are neither put right nor refused would change of the consumption; by title. [Wh/km]
     """
 
     kept_out: tuple[KeptOut, ...] = ()
     untrusted: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    doubts_wh_per_km: Mapping[str, float] = field(default_factory=dict)
 
     def refused(self, use: str) -> KeptOut | None:
         """What keeps the whole drive from a use; None where it may be used."""

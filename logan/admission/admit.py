@@ -24,6 +24,9 @@ _NEEDED_BY_THE_FIT: Final = frozenset({"net_energy", "consumption", "distance"})
 _PACK: Final = frozenset({"pack_current", "pack_voltage", "pack_power"})
 _NOT_DRAWN: Final = "load_not_drawn"
 _REMARKED: Final = frozenset({"load_nobody_logged", "energy_from_nowhere"})
+_DOUBTED: Final = frozenset({"current_zero_offset", "current_offset_drift", "current_gain", "acceleration_energy"})
+_MOST_OF_A_DRIVE: Final = 0.6
+"""A load that nobody logged and that runs for longer may as well be the zero of the current sensor."""
 _SMALL_EFFECT: Final = 0.01
 _LARGEST_SPAN_SHARE: Final = 0.2
 """Red spans up to this share of a drive are kept out of the fit alone; beyond it, the drive is."""
@@ -61,7 +64,17 @@ def admit(drive: Drive, flags: tuple[DataFlag, ...], grades: Mapping[str, Metric
     grave = tuple(flag for flag in red if flag.effect_wh_per_km is None or abs(flag.effect_wh_per_km) >= least)
     entries = [entry for grade in grades.values() for entry in _kept_out(drive, grade, flags, grave, untrusted)]
     remarks = tuple(f"{flag.title.lower()}: {flag.evidence}" for flag in flags if flag.code in _REMARKED)
-    return Admission(kept_out=tuple(entries), untrusted=untrusted, remarks=remarks)
+    doubts = {
+        flag.title: abs(flag.effect_wh_per_km) for flag in flags if flag.effect_wh_per_km and _doubted(drive, flag)
+    }
+    return Admission(kept_out=tuple(entries), untrusted=untrusted, remarks=remarks, doubts_wh_per_km=doubts)
+
+
+def _doubted(drive: Drive, flag: DataFlag) -> bool:
+    """Whether a finding may be an error of the figure, and nothing was done about it."""
+    lasting_s = sum(span.duration_s for span in flag.spans)
+    is_steady = flag.code in _REMARKED and lasting_s > _MOST_OF_A_DRIVE * drive.duration_s
+    return flag.severity is Severity.AMBER and (flag.code in _DOUBTED or is_steady)
 
 
 def admitted(drive: Drive, admission: Admission, use: str = "") -> Drive:

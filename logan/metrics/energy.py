@@ -76,6 +76,7 @@ def energy_summary(
     settings: AnalysisSettings | None = None,
     *,
     refusals: Mapping[str, Refusal] | None = None,
+    doubts_wh_per_km: Mapping[str, float] | None = None,
 ) -> EnergySummary:
     """Energy through the pack terminals over a drive, charging left out.
 
@@ -93,6 +94,8 @@ def energy_summary(
         Least coverage.
     refusals : mapping of str to Refusal, optional
         Metrics that a data flag forbids: ``net_energy``, ``consumption``, ``regen``.
+    doubts_wh_per_km : mapping of str to float, optional
+        What findings that nothing settles would change of the consumption; they go into its uncertainty. [Wh/km]
 
     Returns
     -------
@@ -117,14 +120,17 @@ def energy_summary(
         reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
         return _refused(drive, motion, Refusal(reason, "Log voltage and current all the way"), base)
     scale = 1.0 / coverage / JOULES_PER_WATT_HOUR
-    parts, decimated_regen_wh = error_budget(drive, build, power, watts, whole, wanted_s - whole.covered_s)
+    doubts_wh = _doubts_wh(doubts_wh_per_km or {}, motion.distance_m)
+    parts, decimated_regen_wh = error_budget(drive, build, power, watts, whole, wanted_s - whole.covered_s, doubts_wh)
     net_sigma = float(np.sqrt(sum(part.sigma_wh**2 for part in parts)))
     share = {part.name: part.sigma_wh for part in parts}
     net_wh, gross_wh, regen_wh = whole.total * scale, whole.positive * scale, -whole.negative * scale
     gain = np.hypot(build.instruments.power_gain_sigma_ratio, unchecked_sigma_ratio(drive, build, "current"))
     # Offset and gaps move the larger part most; sampling error on regen shows up in gross as well.
     common = share["offset"] ** 2 + share["gaps"] ** 2 + decimated_regen_wh**2
-    source = "; ".join((_how_measured(coverage), *(part.how for part in parts if part.name == "unchecked current")))
+    source = "; ".join(
+        (_how_measured(coverage), *(part.how for part in parts if part.name in ("unchecked current", "doubt")))
+    )
     figures = {
         "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy"), source),
         "gross": _figure(
@@ -221,6 +227,13 @@ def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusa
     )
     source = "; ".join((energy.source, *distance.source.split("; ")[1:]))
     return Estimate(value, "Wh/km", float(relative), source, energy.coverage_ratio)
+
+
+def _doubts_wh(doubts_wh_per_km: Mapping[str, float], distance: Figure) -> dict[str, float]:
+    """The same over the drive; none where no distance is known, as there is no consumption either."""
+    if isinstance(distance, Refusal):
+        return {}
+    return {title: effect * distance.value / 1000.0 for title, effect in doubts_wh_per_km.items()}
 
 
 def _time_s(time_s: FloatArray, condition: BoolArray) -> float:

@@ -40,7 +40,7 @@ class ErrorPart:
     Parameters
     ----------
     name : str
-        gain, unchecked current, offset, quantisation, sample rate, skew or gaps.
+        gain, unchecked current, doubt, offset, quantisation, sample rate, skew or gaps.
     sigma_wh : float
         One standard uncertainty. [Wh]
     how : str
@@ -59,6 +59,7 @@ def error_budget(
     power_w: FloatArray,
     whole: Integral,
     uncovered_s: float,
+    doubts_wh: Mapping[str, float],
 ) -> tuple[tuple[ErrorPart, ...], float]:
     """Parts of the net energy's uncertainty, and the sampling uncertainty of regenerated energy.
 
@@ -74,6 +75,8 @@ def error_budget(
         Its integral. [J]
     uncovered_s : float
         Driving time without power. [s]
+    doubts_wh : mapping of str to float
+        What findings that nothing settles would change of the net energy, by title. [Wh]
 
     Returns
     -------
@@ -97,6 +100,13 @@ def error_budget(
     parts = (
         ErrorPart(name="gain", sigma_wh=gain * abs(net_wh), how=_gain_words(build)),
         *_unchecked_part(drive, build, power, whole),
+        *(
+            # As likely none of it as all of it is an error of the figure: a flat chance between the two.
+            ErrorPart(
+                name="doubt", sigma_wh=wh / np.sqrt(3.0), how=f"{title[0].lower()}{title[1:]}: {wh:.0f} Wh in doubt"
+            )
+            for title, wh in doubts_wh.items()
+        ),
         ErrorPart(
             name="offset",
             sigma_wh=zero_a * pack_v * whole.covered_s / JOULES_PER_WATT_HOUR,

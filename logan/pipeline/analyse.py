@@ -136,7 +136,7 @@ def analyse_drive(
     admission = admit(drive, quality.flags, quality.grades)
     refusals, logged, drive = admission.refusals, drive, admitted(drive, admission)
     build, left_out = limits_that_apply(drive, build)
-    energy = energy_summary(drive, build, settings, refusals=refusals)
+    energy = energy_summary(drive, build, settings, refusals=refusals, doubts_wh_per_km=admission.doubts_wh_per_km)
     current = current_summary(drive, build, refusals=refusals)
     return DriveAnalysis(
         flags=quality.flags,

@@ -18,8 +18,8 @@ _MORE_THAN_PACK: Final = 1.25
 """Charging on the way may put some back that is counted as regenerated."""
 
 
-def _shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
-    """Mechanical over electrical energy while driving, and the electrical energy [Wh]; None where not logged."""
+def shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
+    """Return mechanical over electrical energy while driving, and the electrical energy [Wh]; None where not logged."""
     if not survey.has("motor_torque", "motor_speed") or not survey.is_drive:
         return None
     mechanical, base_w = survey.shaft_power_w, survey.unlogged_base_w[0]
@@ -34,7 +34,7 @@ def _shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
 
 
 def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
-    shaft = _shaft_efficiency(survey)
+    shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] <= 1.02:
         return
     ratio = shaft[0]
@@ -55,7 +55,7 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 
 def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
-    shaft = _shaft_efficiency(survey)
+    shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] > 1.02 or _LOWEST_EFFICIENCY <= shaft[0] <= _HIGHEST_EFFICIENCY:
         return
     ratio = shaft[0]

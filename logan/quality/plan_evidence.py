@@ -10,6 +10,7 @@ import numpy as np
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import integrate
 from logan.quality.detector import Detector
+from logan.quality.energy_balance import shaft_efficiency
 from logan.quality.survey import DriveSurvey
 
 _LEAST_RISE_M_PER_S: Final = 5.0
@@ -23,6 +24,11 @@ _WRONG_RATIO: Final = 1.35
 _WRONG_SIGMAS: Final = 3.5
 _ODD_RATIO: Final = 1.15
 _ODD_SIGMAS: Final = 2.5
+_ODD_RATIO_OF_BOTH: Final = 1.1
+_GEAR_EFFICIENCY: Final = 0.97
+"""From the motor's shaft to the wheels (common practice)."""
+_TORQUE_SIGMA: Final = 0.05
+"""Of the scale of a logged torque (common practice)."""
 _MOST_OF_PLAN: Final = 2.0
 _FAR_FROM_PLAN: Final = 1.5
 _REFUSES: Final = ("net_energy", "consumption", "distance", "regen", "efficiency", "fit")
@@ -106,8 +112,20 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     off, sigma = abs(float(np.log(max(ratio, 1e-3)))), max(sigma, 1e-3)
     most = _WRONG_RATIO * (1.3 if ratio > 1.0 and survey.has_unlogged_climate else 1.0)
     is_red = off > float(np.log(most)) and off > _WRONG_SIGMAS * sigma
-    if not is_red and (off < float(np.log(_ODD_RATIO)) or off < _ODD_SIGMAS * sigma or survey.has_unlogged_climate):
+    words = (
+        f"in {count} accelerations the pack gives {ratio:.2f} times what mass, road load and efficiency of the plan "
+    )
+    words += f"ask for (±{sigma:.2f})"
+    least, shaft = _ODD_RATIO, _shaft_ratio(survey)
+    if not is_red and shaft is not None and (ratio > 1.0) is (shaft[0] > 1.0):
+        # Mass and slopes are no part of it: what both say is the pack's scale, or a poor drivetrain.
+        weights = np.array([sigma**-2, shaft[1] ** -2])
+        ratio = float(np.exp(np.average(np.log([max(ratio, 1e-3), shaft[0]]), weights=weights)))
+        off, sigma, least = abs(float(np.log(ratio))), float(weights.sum()) ** -0.5, _ODD_RATIO_OF_BOTH
+        words += f", and {shaft[0]:.2f} times what torque times motor speed asks for (±{shaft[1]:.2f})"
+    if not is_red and (off < float(np.log(least)) or off < _ODD_SIGMAS * sigma or survey.has_unlogged_climate):
         return
+    net = survey.net_wh_per_km
     yield DataFlag(
         code="acceleration_energy",
         severity=Severity.RED if is_red else Severity.AMBER,
@@ -115,12 +133,22 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         title="Accelerating takes another energy than this mass can take"
         if is_red
         else "Accelerating takes another energy than planned",
-        evidence=f"in {count} accelerations the pack gives {ratio:.2f} times what mass, road load and efficiency of "
-        f"the plan ask for (±{sigma:.2f})",
+        evidence=words,
         remedy="Check the unit and scale of speed (mph for km/h, tire), of current and of voltage, and that they are "
         "in step; if the vehicle weighs something else than the build says, correct the build",
+        effect_wh_per_km=None if is_red or net is None else net * (1.0 / ratio - 1.0),
         refuses=_REFUSES if is_red else (),
     )
+
+
+def _shaft_ratio(survey: DriveSurvey) -> tuple[float, float] | None:
+    """Pack energy over what torque times motor speed asks for, and its relative uncertainty; None where not logged."""
+    found = shaft_efficiency(survey)
+    if found is None or found[0] <= 0.0:
+        return None
+    planned = survey.build.powertrain.drive_efficiency
+    sigma = float(np.hypot(planned.sigma / planned.value, _TORQUE_SIGMA))
+    return min(planned.value / _GEAR_EFFICIENCY, 1.0) / found[0], sigma
 
 
 def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:

@@ -1,15 +1,18 @@
 """Faults at two sizes on three loggers, through import: is what moves the figure kept out, and said?
 
-    python -m tests.hardening.fault_table [--seeds N] [--fault NAME] [--logger NAME] [--missed]
+    python -m tests.hardening.fault_table [--first SEED] [--seeds N] [--fault NAME] [--logger NAME] [--range]
 
 Each case is a log of a twin, written as a table, imported as a user imports it. A case counts as *moved*
 where the consumption shown differs from that of the clean log by more than twice its printed uncertainty;
 it is *held* where a finding says so and the fit does without the drive, or where no figure is shown.
+With ``--range`` the log is imported beside two clean drives of the same logger, and the case also counts as moved
+where the refined range of the target differs from that with the clean log by more than twice its own.
 """
 
 from __future__ import annotations
 
 import argparse
+import shutil
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -183,6 +186,8 @@ class Outcome:
     sigma: float
     is_kept_out: bool
     findings: tuple[str, ...]
+    range_m: float | None = None
+    range_sigma_m: float = 0.0
 
 
 def twin_columns(seed: int, logger: str) -> Columns:
@@ -209,8 +214,8 @@ def write_table(path: Path, columns: Columns) -> None:
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def imported(columns: Columns, place: Path) -> Outcome:
-    """Import a log into a build of its own, as the command does."""
+def new_build(place: Path, columns: Columns) -> BuildFolder:
+    """A build of the demo's van whose channel map knows the columns of one logger."""
     from logan.channels.vocabulary import channel_kind
 
     place.mkdir()
@@ -221,13 +226,38 @@ def imported(columns: Columns, place: Path) -> Outcome:
         kind = channel_kind(name)
         lines += [f"[channels.{name}]", f'signal = "{name}"', f'unit = "{kind.unit if kind else "1"}"', ""]
     (place / "channels.toml").write_text("\n".join(lines), encoding="utf-8")
+    return BuildFolder(place)
+
+
+def imported(columns: Columns, place: Path, beside: Path | None = None) -> Outcome:
+    """Import a log as the command does: into a build of its own, or into a copy of one that holds clean drives."""
+    if beside is None:
+        folder = new_build(place, columns)
+    else:
+        shutil.copytree(beside, place)
+        folder = BuildFolder(place)
     log = place / "log.csv"
     write_table(log, columns)
     try:
-        (found,) = import_logs(BuildFolder(place), [log])
+        (found,) = import_logs(folder, [log])
     except LoganError as error:
         return Outcome(None, 0.0, is_kept_out=True, findings=(f"refused: {error.problem}",))
-    return outcome_of(found.record, BuildFolder(place))
+    outcome = outcome_of(found.record, folder)
+    if beside is None or outcome.is_kept_out:
+        return outcome
+    return _with_range(outcome, folder)
+
+
+def _with_range(outcome: Outcome, folder: BuildFolder) -> Outcome:
+    from logan.pipeline.refine import answer_of
+
+    try:
+        refined = answer_of(folder).range.refined
+    except LoganError as error:
+        return replace(outcome, findings=(*outcome.findings, f"no range: {error.problem}"))
+    shown = refined.scenario(refined.target_scenario).range_m
+    # Of a normal distribution, 2.563 sigma lie between its 10 and 90 % points.
+    return replace(outcome, range_m=shown.p50, range_sigma_m=(shown.p90 - shown.p10) / 2.563)
 
 
 def outcome_of(record: DriveRecord, folder: BuildFolder) -> Outcome:
@@ -258,36 +288,58 @@ class Row:
     missed: tuple[str, ...] = ()
 
 
-def table(seeds: range, only: str = "", only_logger: str = "") -> list[Row]:
+def table(seeds: range, only: str = "", only_logger: str = "", *, has_range: bool = False) -> list[Row]:
     """Try every fault at both sizes on every logger, or single ones."""
     rows = []
     with tempfile.TemporaryDirectory(prefix="logan-faults-") as name:
         root = Path(name)
         for logger in (only_logger,) if only_logger else LOGGERS:
-            clean = {}
+            clean, beside = {}, _companions(root, logger, seeds) if has_range else None
             for seed in seeds:
                 columns = twin_columns(seed, logger)
-                clean[seed] = columns, imported(columns, root / f"clean-{logger}-{seed}")
+                clean[seed] = columns, imported(columns, root / f"clean-{logger}-{seed}", beside)
             for fault in FAULTS:
                 if only and fault.name != only:
                     continue
                 for size in dict.fromkeys(fault.sizes):
-                    rows.append(_row(fault, size, logger, clean, root))
+                    rows.append(_row(fault, size, logger, clean, root, beside))
                     print(_line(rows[-1]), flush=True)
     return rows
 
 
-def _row(fault: Fault, size: float, logger: str, clean: Mapping[int, tuple[Columns, Outcome]], root: Path) -> Row:
+def _companions(root: Path, logger: str, seeds: range) -> Path:
+    """A build with two clean drives of a logger, of seeds that no case has."""
+    place = root / f"beside-{logger}"
+    folder = new_build(place, twin_columns(seeds.start, logger))
+    for number in (1, 2):
+        log = root / f"{logger}-{number}.csv"
+        write_table(log, twin_columns(100_000 + seeds.start + number, logger))
+        import_logs(folder, [log])
+    return place
+
+
+def _row(
+    fault: Fault,
+    size: float,
+    logger: str,
+    clean: Mapping[int, tuple[Columns, Outcome]],
+    root: Path,
+    beside: Path | None,
+) -> Row:
     row = Row(fault=fault.name, size=size, logger=logger)
     for seed, (columns, true) in clean.items():
         place = root / f"{fault.name}-{size}-{logger}-{seed}".replace(" ", "_")
-        found = imported(fault.inject(dict(columns), size, np.random.default_rng(seed)), place)
+        found = imported(fault.inject(dict(columns), size, np.random.default_rng(seed)), place, beside)
+        shutil.rmtree(place, ignore_errors=True)
         is_shown = found.wh_per_km is not None
         moved = is_shown and abs(found.wh_per_km - (true.wh_per_km or 0.0)) > 2.0 * found.sigma  # type: ignore[operator]
+        if found.range_m is not None and true.range_m is not None:
+            moved |= abs(found.range_m - true.range_m) > 2.0 * found.range_sigma_m
         held = bool(found.findings) and (found.is_kept_out or not is_shown)
         words = (
-            f"seed {seed}: {true.wh_per_km or 0:.0f} became {found.wh_per_km or 0:.0f} ± {found.sigma:.0f}, "
-            f"{', '.join(found.findings)}"
+            f"seed {seed}: {true.wh_per_km or 0:.0f} became {found.wh_per_km or 0:.0f} ± {found.sigma:.0f} Wh/km, "
+            f"range {(true.range_m or 0) / 1e3:.0f} became {(found.range_m or 0) / 1e3:.0f} "
+            f"± {found.range_sigma_m / 1e3:.0f} km, {', '.join(found.findings)}"
         )
         row = replace(
             row,
@@ -309,18 +361,22 @@ def _line(row: Row) -> str:
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--fault", default="")
     parser.add_argument("--logger", default="", choices=["", *LOGGERS])
-    parser.add_argument("--missed", action="store_true")
-    arguments = parser.parse_args()
-    rows = table(range(arguments.seeds), arguments.fault, arguments.logger)
-    moved, held = sum(row.moved for row in rows), sum(row.held for row in rows)
-    cases = sum(row.cases for row in rows)
-    print(f"{cases} cases, {moved} moved or refused, {held} of them held: {100.0 * held / max(moved, 1):.1f} %")
+    parser.add_argument("--range", action="store_true")
+    given = parser.parse_args()
+    seeds = range(given.first, given.first + given.seeds)
+    rows = table(seeds, given.fault, given.logger, has_range=given.range)
+    for logger in LOGGERS:
+        mine = [row for row in rows if row.logger == logger]
+        moved, held = sum(row.moved for row in mine), sum(row.held for row in mine)
+        cases = sum(row.cases for row in mine)
+        print(f"{logger}: {cases} cases, {moved} moved or refused, {held} held: {100.0 * held / max(moved, 1):.1f} %")
     for row in rows:
-        if arguments.missed and row.missed:
+        if row.missed:
             print(f"missed: {row.fault} {row.size:g} on {row.logger}: {'; '.join(row.missed)}")
 
 
