@@ -68,22 +68,17 @@ class DemoMessage:
     signals: tuple[DemoSignal, ...]
 
 
-def dbc_text() -> str:
-    """The DBC that describes the messages."""
-    return files("logan.demo").joinpath("demo.dbc").read_text(encoding="utf-8")
-
-
-def channels_toml() -> str:
-    """The channel map of the demo: which signal is which channel."""
-    return files("logan.demo").joinpath("channels.toml").read_text(encoding="utf-8")
+def demo_text(name: str) -> str:
+    """A file of the demo: ``build.toml``, ``channels.toml`` or ``demo.dbc``."""
+    return files("logan.demo").joinpath(name).read_text(encoding="utf-8")
 
 
 @cache
 def demo_messages() -> tuple[DemoMessage, ...]:
     """The messages, in the order of the DBC."""
-    channels = {about["signal"]: name for name, about in tomllib.loads(channels_toml())["channels"].items()}
+    channels = {about["signal"]: name for name, about in tomllib.loads(demo_text("channels.toml"))["channels"].items()}
     found = []
-    for block in dbc_text().split("\n\n"):
+    for block in demo_text("demo.dbc").split("\n\n"):
         if (head := _MESSAGE.match(block)) is None:
             continue
         signals = tuple(

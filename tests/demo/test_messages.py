@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from logan.demo.conversion import DEMO_DRIVES, SENSORS, TRUTH, write_build
-from logan.demo.messages import candump_lines, dbc_text, demo_messages, pack
+from logan.demo.messages import candump_lines, demo_messages, demo_text, pack
 from logan.demo.routes import urban_route
 from logan.demo.twin import drive_twin
 
@@ -15,13 +15,13 @@ ROOT = Path(__file__).parents[2]
 
 
 def test_the_dbc_among_the_users_files_is_the_one_the_demo_writes():
-    assert (ROOT / "dbc_user" / "demo.dbc").read_text(encoding="utf-8") == dbc_text()
+    assert (ROOT / "dbc_user" / "demo.dbc").read_text(encoding="utf-8") == demo_text("demo.dbc")
 
 
 def test_frames_decode_to_the_measured_values_within_their_resolution():
     rng = np.random.default_rng(5)
     measured = drive_twin(TRUTH, urban_route(rng, duration_s=60.0), rng=rng, sensors=SENSORS).measured
-    database = cantools.database.load_string(dbc_text(), "dbc")
+    database = cantools.database.load_string(demo_text("demo.dbc"), "dbc")
     for message in demo_messages():
         time_s, payload = pack(message, measured)
         for k in (0, time_s.size // 2, time_s.size - 1):
