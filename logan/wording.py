@@ -189,9 +189,14 @@ def clock(seconds: float | None) -> str:
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {whole % 60:02d} s"
 
 
+def capital(words: str) -> str:
+    """Words as a sentence begins; what is in capitals stays so."""
+    return words[:1].upper() + words[1:]
+
+
 def sentence(line: str) -> str:
     """A remark as a sentence."""
-    return f"{line[:1].upper()}{line[1:].rstrip('.')}."
+    return f"{capital(line).rstrip('.')}."
 
 
 def runs(numbers: Iterable[int]) -> str:

@@ -55,6 +55,26 @@ def read_build(path: Path) -> BuildSettings:
     ConfigurationError
         With every problem found, each with its key's path and what is allowed.
     """
+    content, path = _checked(path)
+    settings = _settings(content, path)
+    if impossible := impossible_together(settings):
+        raise refusal(path, impossible)
+    return settings
+
+
+def certificate_entries(path: Path) -> Mapping[str, str]:
+    """``[certificate]`` as the builder entered it; it takes no part in any figure, so it is no setting of a build.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem found.
+    """
+    entered = _checked(path)[0]["certificate"]
+    return {key.name: entered[key.name] or "" for key in entered.table.keys}
+
+
+def _checked(path: Path) -> tuple[Given, Path]:
     if path.is_dir():
         path = path / "build.toml"
     raw = load(path)
@@ -63,10 +83,7 @@ def read_build(path: Path) -> BuildSettings:
     problems += [*coherence_problems(raw), *limit_problems(content["limits"])]
     if problems:
         raise refusal(path, tuple(dict.fromkeys(problems)))
-    settings = _settings(content, path)
-    if impossible := impossible_together(settings):
-        raise refusal(path, impossible)
-    return settings
+    return content, path
 
 
 def _settings(content: Given, path: Path) -> BuildSettings:

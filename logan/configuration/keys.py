@@ -273,6 +273,16 @@ INSTRUMENTS: Final = Table(
         Key("correct", YES_NO, default=True),
     )
 )
+CERTIFICATE: Final = Table(
+    tuple(
+        Key(name, text(300), default="")
+        for name in (
+            "vehicle", "identification", "odometer", "configuration", "tires", "tire_pressure", "weather", "not_tested",
+            "prepared_by", "prepared_for", "revision",
+        )
+    )
+)  # fmt: skip
+"""What the customer's certificate says word by word; nothing is worked out from it."""
 CURVE: Final = Table(
     (
         Key("component", text(80, 1), is_required=True),
@@ -344,6 +354,7 @@ BUILD_FILE: Final = Table(
         Key("pack", PACK, is_required=True),
         Key("auxiliary", AUXILIARY, default=Given(AUXILIARY)),
         Key("instruments", INSTRUMENTS, default=Given(INSTRUMENTS)),
+        Key("certificate", CERTIFICATE, default=Given(CERTIFICATE)),
         Key("limits", LIMITS, default=Given(LIMITS)),
         Key("target", TARGET, is_required=True),
         Key("scenario", Tables(lambda: SCENARIO, 100, 1), is_required=True),

@@ -84,6 +84,11 @@ class ScenarioRange:
     note: str
     beyond_log_sigma: float = 0.0
 
+    @property
+    def expanded_range_m(self) -> float:
+        """Expanded uncertainty of the range, k = 2 (JCGM 100, 6.2.1), from its two relative uncertainties. [m]"""
+        return 2.0 * self.range_m.p50 * float(np.hypot(self.consumption_log_sigma, self.usable_log_sigma))
+
 
 @result("range-prediction/1", eq=False)
 class RangePrediction:

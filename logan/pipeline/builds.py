@@ -78,6 +78,18 @@ class BuildFolder:
 
         return replace(build, instruments=replace(build.instruments, readings=read_readings(self.measurements_file)))
 
+    def certificate(self) -> Mapping[str, str]:
+        """What the builder entered for the certificate, word by word.
+
+        Raises
+        ------
+        ConfigurationError
+            With every problem found.
+        """
+        from logan.configuration.build import certificate_entries
+
+        return certificate_entries(self.settings_file)
+
     def channel_map(self) -> ChannelMap:
         """Read and check ``channels.toml``.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,36 +13,29 @@ from logan.pipeline.fit_build import difference_of_drives
 from logan.pipeline.library import open_library
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
-from logan.pipeline.reporting import clock_check
-from logan.pipeline.stored import load_corrected, stored_drive, stored_drives
-from logan.report.figures.consumption import cause_figure, predicted_measured_figure, speed_figure
-from logan.report.figures.difference import difference_figure
-from logan.report.figures.drive import clock_figure, route_figure, strip_figure
-from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
+from logan.pipeline.stored import load_corrected, stored_drives
+from logan.report.draw import svg
+from logan.report.figure import Figure
+from logan.report.figures.consumption import cause_figure, difference_figure, speed_figure
+from logan.report.figures.drive import route_figure
+from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
+from logan.report.page import figure_script
 from logan.report.route import route_profile
 from logan.report.sections.answer import weakest_part
+from logan.report.theme import figure_css as figure_style
 from logan.results import Estimate, json_ready
 
-
-def figure_content(figure: Any) -> Any:
-    """A figure as JSON-ready data, numbers and all."""
-    return json.loads(figure.to_json())
+__all__ = ["difference_json", "figure_script", "figure_style", "range_json", "road_json", "weakest_json"]
 
 
-def quality_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
-    """Figures that stand beside a timeline: how well each channel was sampled, the road, and the clocks."""
+def road_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
+    """The road of a drive, by height and consumption, where its speed tells it."""
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
-        stored = stored_drive(library, library.record(drive), build)
         loaded = load_corrected(library, drive, build)
-    figures = {"Data quality along the drive": strip_figure(loaded, stored.analysis.flags)}
     route = route_profile(loaded)
-    if route is not None:
-        figures["The road: height and consumption"] = route_figure(route, build.display)
-    clock = clock_check(loaded)
-    if clock is not None:
-        figures["Do the clocks agree?"] = clock_figure(clock[2], clock[:2])
-    return {"figures": _listed(figures)}
+    is_known = route is not None and (route.height_m.size or np.isfinite(route.wh_per_km).any())
+    return {"figures": _listed([route_figure(route, build.display)] if route is not None and is_known else [])}
 
 
 def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
@@ -63,11 +56,13 @@ def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, A
     build = folder.settings()
     found = difference_of_drives(folder, str(first), str(second))
     parts = [(part.name, part.effect_wh_per_km) for part in found.parts]
-    figures = {}
+    figures = []
     left, right, rest = found.first_wh_per_km, found.second_wh_per_km, found.unexplained_wh_per_km
     if isinstance(left, Estimate) and isinstance(right, Estimate) and isinstance(rest, Estimate):
-        figures["From one drive to the other"] = difference_figure(
-            (found.first, left), (found.second, right), [*parts, ("unexplained", rest)], build.display
+        figures.append(
+            difference_figure(
+                (found.first, left), (found.second, right), [*parts, ("unexplained", rest)], build.display
+            )
         )
     return {"difference": json_ready(found), "figures": _listed(figures)}
 
@@ -86,10 +81,17 @@ def weakest_json(folder: BuildFolder) -> dict[str, Any]:
     }
 
 
-def _listed(figures: dict[str, Any]) -> list[dict[str, Any]]:
+def _listed(figures: Sequence[Figure]) -> list[dict[str, str]]:
+    """Figures as the page takes them: what each finds, and its drawing for a wide and a narrow screen."""
     return [
-        {"title": title, "figure": figure_content(figure), "alt": figure.layout.meta["alt"]}
-        for title, figure in figures.items()
+        {
+            "title": figure.finding,
+            "alt": figure.alt,
+            "detail": figure.detail,
+            "wide": svg(figure, "wide"),
+            "narrow": svg(figure, "narrow"),
+        }
+        for figure in figures
     ]
 
 
@@ -100,20 +102,18 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
     plan = basis.plan if isinstance(basis, Refinement) else basis
     refined = basis.range.refined if isinstance(basis, Refinement) else None
     plan_curve = consumption_curve(plan.parameters, build, rng=rng, samples=500)
-    figures = {"Range by scenario": range_figure(plan.prediction, refined, build.display)}
+    figures = [range_figure(plan.prediction, refined, build.display)]
+    curve = hull = budget = None
+    tornado = plan.tornado
     if isinstance(basis, Refinement):
-        fit = basis.fit.fit
-        target = basis.range.attribution(build.target.scenario)
-        figures["Why the prediction moved"] = attribution_figure(target, build.display)
-        curve = consumption_curve(fit.posterior, build, rng=rng, samples=500)
-        figures["Consumption against speed"] = speed_figure(plan_curve, curve, (), build.display)
-        labels = [drive.drive_id for drive in fit.drives]
-        figures["Predicted against measured"] = predicted_measured_figure(fit, labels, build.display)
-        figures["What the answer hangs on"] = tornado_figure(basis.range.tornado, build.display)
-    else:
-        figures["Consumption against speed"] = speed_figure(plan_curve, None, (), build.display)
-        figures["What the answer hangs on"] = tornado_figure(plan.tornado, build.display)
-    figures["Where the energy goes"] = cause_figure(refined or plan.prediction, build.display)
+        fit, budget, tornado = basis.fit.fit, basis.range.budget, basis.range.tornado
+        figures.append(attribution_figure(basis.range.attribution(build.target.scenario), build.display))
+        curve, hull = consumption_curve(fit.posterior, build, rng=rng, samples=500), fit.hull
+    figures += [
+        unsure_figure(budget, tornado, build.display),
+        speed_figure(plan_curve, curve, (), build.display, hull),
+        cause_figure(refined or plan.prediction, build.display),
+    ]
     usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
     return {
         "basis": "plan" if refined is None else "fit",
@@ -125,7 +125,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "temperature_unit": build.display.temperature,
         "confidence_ratio": build.target.confidence_ratio,
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],
-        "budget": json_ready(basis.range.budget) if isinstance(basis, Refinement) else None,
+        "budget": json_ready(budget),
         "next_tests": json_ready(basis.next_tests) if isinstance(basis, Refinement) else None,
         "figures": _listed(figures),
     }

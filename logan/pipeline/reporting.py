@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from datetime import datetime
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -23,10 +24,11 @@ from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
-from logan.report.build_report import build_document, drive_document, kit_document
+from logan.report.build_report import build_document, drive_document
 from logan.report.document import Document
 from logan.report.inputs import AssumptionRow, DriveInputs, FitInputs, ReportInputs
 from logan.report.page import render_page, report_policy
+from logan.report.sections.certificate import certificate_document
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits
 from logan.version import VERSION
@@ -53,7 +55,7 @@ class ReportKind:
 
     BUILD: ClassVar[str] = "build"
     DRIVE: ClassVar[str] = "drive"
-    KIT: ClassVar[str] = "kit"
+    CERTIFICATE: ClassVar[str] = "certificate"
 
 
 def gather_report(
@@ -108,6 +110,7 @@ def gather_report(
         drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
         records = tuple(item.record for item in stored)
         heat = None if refinement is None else learned_heat(library, build, refinement.fit.fit)
+    provenance = _provenance(folder, build, plan, records)
     return ReportInputs(
         build=build,
         units=units or build.display,
@@ -124,7 +127,10 @@ def gather_report(
         fitted=None if refinement is None else _fit_inputs(refinement, build, rng),
         no_fit_because=no_fit_because,
         drives=drives,
-        provenance=_provenance(folder, build, plan, records),
+        provenance=provenance,
+        made_on=f"{datetime.now().astimezone():%Y-%m-%d}",
+        certificate=folder.certificate(),
+        evidence_hash=hashlib.sha256("\n".join(f"{name}: {value}" for name, value in provenance).encode()).hexdigest(),
     )
 
 
@@ -176,6 +182,7 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
         sizing=refined.refined_sizing,
         tornado=refined.tornado,
         curve=consumption_curve(report.fit.posterior, build, rng=rng),
+        usable=refined.refined_usable,
     )
 
 
@@ -227,10 +234,21 @@ def document_of(inputs: ReportInputs, kind: str = ReportKind.BUILD) -> Document:
     ------
     UsageError
         If there is no such kind.
+    NotEnoughDataError
+        If a certificate is asked for and no drive can carry a fit.
     """
-    layouts = {ReportKind.BUILD: build_document, ReportKind.DRIVE: drive_document, ReportKind.KIT: kit_document}
+    layouts = {
+        ReportKind.BUILD: build_document,
+        ReportKind.DRIVE: drive_document,
+        ReportKind.CERTIFICATE: certificate_document,
+    }
     if kind not in layouts:
         raise UsageError(f"there is no report of kind '{kind}'", f"Known: {', '.join(layouts)}")
+    if kind == ReportKind.CERTIFICATE and inputs.fitted is None:
+        raise NotEnoughDataError(
+            f"no certificate: nothing has been validated by drives ({inputs.no_fit_because.rstrip('.')})",
+            "Import drives that can carry a fit: logan import LOG",
+        )
     return layouts[kind](inputs)
 
 
@@ -267,14 +285,15 @@ def write_build_report(
     *,
     units: DisplayUnits | None = None,
     drive: str | None = None,
-    is_kit: bool = False,
+    kind: str = ReportKind.BUILD,
     refinement: Refinement | None = None,
     rng: np.random.Generator | None = None,
 ) -> Path:
-    """Gather and write the report of a build, of one drive, or of a kit."""
-    inputs = gather_report(folder, units=units, drive=drive, refinement=refinement, rng=rng, with_timelines=not is_kit)
-    kind = ReportKind.DRIVE if drive is not None else (ReportKind.KIT if is_kit else ReportKind.BUILD)
-    return write_report(inputs, target, kind)
+    """Gather and write the report of a build, of one drive, or the certificate."""
+    inputs = gather_report(
+        folder, units=units, drive=drive, refinement=refinement, rng=rng, with_timelines=kind != ReportKind.CERTIFICATE
+    )
+    return write_report(inputs, target, ReportKind.DRIVE if drive is not None else kind)
 
 
 def served_report_policy() -> str:

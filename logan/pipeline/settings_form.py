@@ -20,7 +20,8 @@ from logan.pipeline.builds import BuildFolder
 from logan.results import result
 
 _TABLES: Final = (
-    *("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "limits", "target"),
+    *("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "certificate"),
+    *("limits", "target"),
 )
 _CHOICES_OF_TEXT: Final = 40
 _WORDED: Final = {"gearing.reductions": "drive unit = 9.1, axle = 4.11", "pack.usable_window": "0.05, 0.95"}

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+from logan.report.figure import Figure
 
 _NUMBER: Final = re.compile(r"[<>+−±-]?\s?\d[^A-Za-z]*(?:\S{1,6}(?:\s\S{1,4})*)?$")
 
@@ -68,6 +67,8 @@ class TableBlock:
         Tone of each row; may be shorter.
     is_long : bool
         Folded away on screen, whole in print.
+    is_form : bool
+        Rows of a name and what is said of it, without headings.
     """
 
     headings: tuple[str, ...]
@@ -76,6 +77,7 @@ class TableBlock:
     explanations: tuple[str, ...] = ()
     tones: tuple[Tone, ...] = ()
     is_long: bool = False
+    is_form: bool = False
 
     def is_wordy(self, column: int) -> bool:
         """Whether a column holds words, which are set from the left, rather than numbers."""
@@ -85,10 +87,9 @@ class TableBlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FigureBlock:
-    """A figure with its title, and what its terms mean."""
+    """A figure, whose finding is its caption, and what its terms mean."""
 
-    title: str
-    figure: go.Figure
+    figure: Figure
     note: str = ""
 
 
@@ -106,12 +107,22 @@ Block: TypeAlias = Verdict | KeyFigures | TableBlock | FigureBlock | Words
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Section:
-    """One part of a report; a folded one opens on demand, and is whole in print."""
+    """One part of a report.
+
+    Parameters
+    ----------
+    anchor, title : str
+        Unique on its page.
+    blocks : tuple of Block
+        In the order read.
+    length : int
+        1 stands on the one page, 2 in the argument, 3 in the appendix, which is folded and printed only where asked.
+    """
 
     anchor: str
     title: str
     blocks: tuple[Block, ...] = field(default=())
-    is_folded: bool = False
+    length: int = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,6 +133,8 @@ class Document:
     ----------
     title, subtitle : str
         Of the page.
+    paper : str
+        Size that it is printed on.
     sections : tuple of Section
         The answer first.
     provenance : tuple of (str, str)
@@ -131,4 +144,5 @@ class Document:
     title: str
     subtitle: str
     sections: tuple[Section, ...]
+    paper: str = "letter"
     provenance: tuple[tuple[str, str], ...] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from logan.drive.clock_alignment import ClockAlignment
 from logan.drive.drive import Drive
@@ -15,6 +15,7 @@ from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sensitivity import Tornado
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
+from logan.driving_range.usable_energy import UsableEnergy
 from logan.flags import DataFlag
 from logan.ledger.ledger import EnergyLedger
 from logan.metrics.calibration import CalibrationSummary
@@ -95,6 +96,7 @@ class FitInputs:
     sizing: PackSizing
     tornado: Tornado
     curve: ConsumptionCurve
+    usable: UsableEnergy | None = None
 
 
 @result("report/1", eq=False)
@@ -111,6 +113,12 @@ class ReportInputs:
         In the order of their numbers.
     provenance : tuple of (str, str)
         Version, hashes of logs, DBCs and settings.
+    made_on : str
+        Local date.
+    certificate : mapping of str to str
+        ``[certificate]`` of the settings, as the builder entered it.
+    evidence_hash : str
+        SHA-256 over ``provenance``.
     """
 
     build: BuildSettings
@@ -126,3 +134,6 @@ class ReportInputs:
     no_fit_because: str
     drives: tuple[DriveInputs, ...]
     provenance: tuple[tuple[str, str], ...]
+    made_on: str = ""
+    certificate: Mapping[str, str] = field(default_factory=dict)
+    evidence_hash: str = ""

@@ -34,7 +34,7 @@ router = APIRouter(prefix="/api", tags=["logan"])
 
 BuildName = Annotated[str, Path(max_length=63)]
 DriveNumber = Annotated[int, Path(ge=1, le=10_000_000)]
-REPORT_NAME: Final = re.compile(r"^(report|kit|drive-[0-9]{1,8})\.html$")
+REPORT_NAME: Final = re.compile(r"^(report|certificate|drive-[0-9]{1,8})\.html$")
 _REFUSED: dict[int | str, dict[str, Any]] = {
     400: {"description": "The request cannot be done; the answer says why and what to do"},
     403: {"description": "The request does not come from this page"},
@@ -352,10 +352,10 @@ def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> A
 
 @router.get("/builds/{build}/drives/{drive}/figures", responses=_REFUSED)
 def drive_figures(folder: Build, drive: DriveNumber) -> Any:
-    """Figures of one drive besides its timeline: sampling, road, clocks."""
-    from logan.pipeline.page_figures import quality_json
+    """Figures of one drive besides its timeline: the road."""
+    from logan.pipeline.page_figures import road_json
 
-    return quality_json(folder, drive)
+    return road_json(folder, drive)
 
 
 @router.post("/builds/{build}/fit", responses=_REFUSED, status_code=202)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -61,13 +61,13 @@ def create_app(settings: WebSettings) -> FastAPI:
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=str(files("logan.web").joinpath("static"))), name="static")
 
-    @app.get("/plotly.js", include_in_schema=False)
-    def plotly() -> Response:
-        from plotly.offline import get_plotlyjs
+    @app.get("/figures.{part}", include_in_schema=False)
+    def figures(part: Literal["css", "js"]) -> Response:
+        """Style and script of all figures, the same that a report carries."""
+        from logan.pipeline.page_figures import figure_script, figure_style
 
-        return Response(
-            get_plotlyjs(), media_type="text/javascript", headers={"Cache-Control": "private, max-age=86400"}
-        )
+        text, kind = (figure_style(), "text/css") if part == "css" else (figure_script(), "text/javascript")
+        return Response(text, media_type=kind, headers={"Cache-Control": "private, max-age=3600"})
 
     return app
 

@@ -147,7 +147,7 @@ class WhatIf(Body):
 class ReportRequest(Body):
     """Which report to write."""
 
-    kind: Literal["build", "drive", "kit"] = "build"
+    kind: Literal["build", "drive", "certificate"] = "build"
     drive: Annotated[int | None, Field(ge=1, le=10_000_000)] = None
 
 

@@ -160,13 +160,13 @@ def write_the_report(
     def work(job: Job) -> Any:
         from logan.pipeline.reporting import write_build_report
 
-        name = f"drive-{drive}.html" if kind == "drive" else ("kit.html" if kind == "kit" else "report.html")
+        name = {"drive": f"drive-{drive}", "build": "report"}.get(kind, kind) + ".html"
         job.tell("writing the report")
         write_build_report(
             folder,
             folder.reports / name,
             drive=str(drive) if kind == "drive" else None,
-            is_kit=kind == "kit",
+            kind=kind,
             refinement=None if kind == "drive" else refinements.current(folder),
         )
         return {"name": name}

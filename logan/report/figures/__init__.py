@@ -1,1 +1,1 @@
-"""Figures: each from one finished result, with no arithmetic beyond display units."""
+"""Figures of finished results: each says its finding, and describes what stands where; ``report.draw`` draws it."""

@@ -1,100 +1,118 @@
-"""What it uses: consumption against speed, by cause, and predicted against measured."""
+"""What it uses: against speed, by cause, drive by drive."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+
+import numpy as np
 
 from logan.driving_range.consumption_curve import ConsumptionCurve
 from logan.driving_range.coverage import Calibration
 from logan.driving_range.prediction import RangePrediction
 from logan.ledger.ledger import EnergyLedger
+from logan.metrics.steady_runs import SteadyRun
 from logan.model.breakdown import CAUSES, ConsumptionBreakdown
-from logan.model.fit_result import FitResult
-from logan.report.theme import CAUSE_COLOURS, MEASURED, NEUTRAL, PLAN, REFINED, empty_figure, hatched, shown
+from logan.model.fit_result import DrivenHull
+from logan.report.figure import Axis, Band, Dots, Figure, Limit, Line, Panel, Span
+from logan.report.figures.waterfall import Part, waterfall
 from logan.results import Estimate
 from logan.units import DisplayUnits
-from logan.wording import CAUSE_WORDS
+from logan.wording import CAUSE_WORDS, capital, number, percent, signed
 
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+AT_THE_TERMINALS = ("pack out", "pack in", "pack resistance")
+"""Rows of a ledger that its net energy is made of, or that lie before the terminals."""
 
 
 def speed_figure(
-    plan: ConsumptionCurve, refined: ConsumptionCurve | None, ledgers: Sequence[EnergyLedger], units: DisplayUnits
-) -> go.Figure:
-    """Consumption against steady speed, with its band, and what the drives used in each band of speed."""
-    alt = "Consumption against speed: curve with 10 to 90 % band, and what each drive used by speed."
-    figure = empty_figure(f"speed [{units.speed_label}]", f"net consumption [{units.consumption_label}]", alt=alt)
-    curves = [(plan, "plan, steady on the level", PLAN, "dash", "rgba(138,143,152,0.20)")]
-    if refined is not None:
-        curves.append((refined, "refined, steady on the level", REFINED, "solid", "rgba(0,114,178,0.22)"))
-    for curve, label, colour, dash, fill in curves:
-        speed = curve.speed_m_per_s / units.metres_per_second
-        low, mid, high = (units.metres / 1000.0 * array for array in (curve.p10, curve.p50, curve.p90))
-        figure.add_scatter(x=speed, y=low, mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
-        figure.add_scatter(
-            x=speed,
-            y=high,
-            mode="lines",
-            line={"width": 0},
-            fill="tonexty",
-            fillcolor=fill,
-            showlegend=False,
-            hoverinfo="skip",
-        )
-        figure.add_scatter(
-            x=speed,
-            y=mid,
-            customdata=list(zip(low, high, strict=True)),
-            mode="lines",
-            name=label,
-            line={"color": colour, "width": 3, "dash": dash},
-            hovertemplate="%{x:.0f} "
-            + units.speed_label
-            + ": %{y:.0f} (%{customdata[0]:.0f} to %{customdata[1]:.0f}) "
-            + units.consumption_label
-            + "<extra></extra>",
-        )
-    rows = [row for ledger in ledgers for row in ledger.by_speed if row.net_wh_per_km is not None]
-    figure.add_scatter(
-        x=[row.distance_m / row.duration_s / units.metres_per_second for row in rows],
-        y=[units.consumption(row.net_wh_per_km or 0.0) for row in rows],
-        mode="markers",
-        name="drives, by speed (hills and stops included)",
-        marker={"color": MEASURED, "size": 9, "symbol": "circle-open", "line": {"width": 2}},
-        hovertemplate="%{x:.0f} " + units.speed_label + ": %{y:.0f} " + units.consumption_label + "<extra></extra>",
-    )
-    figure.update_xaxes(rangemode="tozero")
-    if refined is not None or plan is not None:
-        top = float(max(curve.p90.max() for curve, *_ in curves)) * units.metres / 1000.0
-        figure.update_yaxes(range=[0, top * 1.25])
-    return figure
-
-
-def cause_figure(prediction: RangePrediction, units: DisplayUnits) -> go.Figure:
-    """Where the energy of each scenario goes, per distance, by cause."""
-    names = [shown(scenario.name) for scenario in prediction.scenarios]
-    causes = {cause: [0.0] * len(names) for cause in CAUSE_COLOURS}
-    for index, scenario in enumerate(prediction.scenarios):
-        for cause, value in breakdown_rows(scenario.breakdown):
-            causes[cause][index] = units.consumption(value)
-    alt = "Where the energy goes in each scenario, per distance, by cause."
-    figure = empty_figure(f"consumption [{units.consumption_label}]", "", alt=alt, height=190 + 42 * len(names))
-    shapes = ("", "/", ".", "|", "x", "\\", "-", "+", "")
-    for (cause, values), shape in zip(causes.items(), shapes, strict=True):
-        if any(abs(value) > 0.05 for value in values):
-            figure.add_bar(
-                x=values,
-                y=names,
-                orientation="h",
-                name=cause,
-                marker={"color": CAUSE_COLOURS[cause], "pattern": hatched(shape)},
-                hovertemplate="%{y}, " + cause + ": %{x:.0f} " + units.consumption_label + "<extra></extra>",
+    plan: ConsumptionCurve,
+    refined: ConsumptionCurve | None,
+    runs: Sequence[tuple[str, SteadyRun]],
+    units: DisplayUnits,
+    driven: DrivenHull | None = None,
+) -> Figure:
+    """Steady consumption on the level without wind against speed, and what steady stretches of the drives used."""
+    scale, mph = units.metres / 1000.0, units.metres_per_second
+    marks: list[Line | Band | Dots | Span] = []
+    if driven is not None:
+        marks.append(
+            Span(
+                start=driven.speed_low_m_per_s / mph, end=driven.speed_high_m_per_s / mph, ink="neutral", words="driven"
             )
-    figure.update_layout(barmode="relative")
-    figure.update_yaxes(autorange="reversed")
-    return figure
+        )
+    curves = [(plan, "plan", "plan", "dash")] + ([(refined, "drives", "refined", "solid")] if refined else [])
+    for curve, label, ink, dash in curves:
+        speed = curve.speed_m_per_s / mph
+        marks += [
+            Band(x=speed, low=scale * curve.p10, high=scale * curve.p90, ink=ink),
+            Line(x=speed, y=scale * curve.p50, ink=ink, dash=dash, width=2.5, label=label),
+        ]
+    for is_two_way, symbol in ((False, "ring"), (True, "circle")):
+        chosen = [
+            (label, run, run.wh_per_km)
+            for label, run in runs
+            if run.is_two_way is is_two_way and isinstance(run.wh_per_km, Estimate)
+        ]
+        if chosen:
+            used = [units.consumption(estimate.value) for *_, estimate in chosen]
+            sigma = [units.consumption(estimate.sigma or 0.0) for *_, estimate in chosen]
+            marks.append(
+                Dots(
+                    x=[run.speed_m_per_s / mph for _, run, _ in chosen],
+                    y=used,
+                    low=[value - one for value, one in zip(used, sigma, strict=True)],
+                    high=[value + one for value, one in zip(used, sigma, strict=True)],
+                    ink="measured",
+                    symbol=symbol,
+                    size=8.0,
+                    words=tuple(
+                        f"drive {label}, {run.speed_m_per_s / mph:.0f} {units.speed_label}: {value:.0f} ± {one:.0f} "
+                        f"{units.consumption_label}, {estimate.source}"
+                        for (label, run, estimate), value, one in zip(chosen, used, sigma, strict=True)
+                    ),
+                )
+            )
+    return Figure(
+        finding=_speed_finding(refined or plan, units),
+        x=Axis(title=f"steady speed [{units.speed_label}]"),
+        panels=(Panel(y=Axis(title=f"consumption [{units.consumption_label}]", low=0.0), marks=tuple(marks),
+                      height=270.0),),
+        detail=(
+            "Level road, still air. Bands hold the truth eight times in ten; the speeds driven are shaded. "
+            "Dots are steady stretches brought to the level: filled where both ways were averaged, open where the "
+            "wind of one way is part of their ±."
+            if runs
+            else "Level road, still air. Bands hold the truth eight times in ten."
+        ),
+    )  # fmt: skip
+
+
+def _speed_finding(curve: ConsumptionCurve, units: DisplayUnits) -> str:
+    slow, fast = (50.0, 70.0) if units.distance == "mi" else (80.0, 110.0)
+    at = np.interp(np.array([slow, fast]) * units.metres_per_second, curve.speed_m_per_s, curve.p50)
+    used = [units.consumption(value) for value in at]
+    return (
+        f"From {slow:.0f} to {fast:.0f} {units.speed_label} consumption rises by {percent(at[1] / at[0] - 1.0)}, "
+        f"from {number(used[0])} to {number(used[1])} {units.consumption_label}."
+    )
+
+
+def cause_figure(prediction: RangePrediction, units: DisplayUnits) -> Figure:
+    """Where the energy goes in the target's scenario, per distance; the causes add up."""
+    target = prediction.target
+    causes = [(name, units.consumption(value)) for name, value in breakdown_rows(target.breakdown)]
+    total = sum(value for _, value in causes)
+    parts = [Part(name=name, change=value) for name, value in causes if abs(value) > 0.004 * abs(total)]
+    parts.sort(key=lambda part: -part.change)
+    largest = parts[0]
+    return waterfall(
+        f"{capital(largest.name)} takes {percent(largest.change / total)} of the {number(total)} "
+        f"{units.consumption_label} in '{target.name}'.",
+        f"consumption [{units.consumption_label}]",
+        parts,
+        before=None,
+        after=("in all", total),
+        inks=("refined", "good"),
+    )
 
 
 def breakdown_rows(breakdown: ConsumptionBreakdown) -> list[tuple[str, float]]:
@@ -102,120 +120,114 @@ def breakdown_rows(breakdown: ConsumptionBreakdown) -> list[tuple[str, float]]:
     return [(CAUSE_WORDS[cause], float(getattr(breakdown, f"{cause}_wh_per_km")[0])) for cause in CAUSES]
 
 
-def ledger_figure(ledger: EnergyLedger, units: DisplayUnits, distance_m: float) -> go.Figure:
-    """Where the energy of one drive went, per distance; the residual is drawn too."""
-    rows = [
-        (entry.name, units.consumption(entry.energy_wh.value / (distance_m / 1000.0)), entry.basis)
+def ledger_figure(ledger: EnergyLedger, label: str) -> Figure | None:
+    """Where the net energy of one drive went: parts that add up, what is not explained among them."""
+    parts = [
+        Part(
+            name="not explained" if entry.name == "residual" else entry.name,
+            change=entry.energy_wh.value / 1000.0,
+            words=f"{entry.name}: {entry.energy_wh.value / 1000.0:.2f} kWh, {entry.basis}",
+            is_residual=entry.name == "residual",
+        )
         for entry in ledger.entries
-        if isinstance(entry.energy_wh, Estimate)
-    ][::-1]
-    alt = "Energy ledger of the drive, per distance: " + ", ".join(
-        f"{name} {value:.0f}" for name, value, _ in rows[::-1]
+        if entry.name not in AT_THE_TERMINALS and isinstance(entry.energy_wh, Estimate)
+    ]
+    net = sum(part.change for part in parts)
+    parts = [part for part in parts if abs(part.change) >= 0.002 * abs(net) or part.is_residual]
+    parts.sort(key=lambda part: (part.is_residual, -part.change))
+    known = [part for part in parts if not part.is_residual]
+    if not known:
+        return None
+    residual = sum(part.change for part in parts if part.is_residual)
+    rest = "are not explained" if residual >= 0 else "too many are explained"
+    return waterfall(
+        f"{capital(known[0].name)} took {number(known[0].change, 1)} of the {number(net, 1)} kWh of drive "
+        f"{label}; {number(abs(residual), 1)} kWh {rest}.",
+        "net energy [kWh]",
+        parts,
+        before=None,
+        after=("out of the pack", net),
+        inks=("refined", "good"),
+        digits=1 if abs(net) >= 3.0 else 2,
     )
-    figure = empty_figure(f"energy [{units.consumption_label}]", "", alt=alt, height=150 + 30 * len(rows))
-    for basis, colour, shape in (("measured", MEASURED, ""), ("modelled", REFINED, "/"), ("remainder", NEUTRAL, "x")):
-        chosen = [(name, value) for name, value, row_basis in rows if row_basis == basis]
-        figure.add_bar(
-            x=[value for _, value in chosen],
-            y=[name for name, _ in chosen],
-            orientation="h",
-            name=basis,
-            marker={"color": colour, "pattern": hatched(shape)},
-            hovertemplate="%{y}: %{x:.1f} " + units.consumption_label + f" ({basis})<extra></extra>",
+
+
+def difference_figure(
+    first: tuple[str, Estimate], second: tuple[str, Estimate], parts: Sequence[tuple[str, Estimate]],
+    units: DisplayUnits,
+) -> Figure:  # fmt: skip
+    """Why two drives differ: from what the first used to what the second did, cause by cause.
+
+    Parameters
+    ----------
+    first, second : (str, Estimate)
+        Names of the drives and what each used. [Wh/km]
+    parts : sequence of (str, Estimate)
+        Causes, and what each adds; together they lead from the first to the second. [Wh/km]
+    units : DisplayUnits
+        Of the consumption.
+    """
+    before, after = units.consumption(first[1].value), units.consumption(second[1].value)
+    steps = [
+        Part(
+            name=name,
+            change=units.consumption(estimate.value),
+            sigma=units.consumption(estimate.sigma or 0.0),
+            is_residual=name == "unexplained",
         )
-    figure.update_layout(barmode="overlay")
-    figure.update_yaxes(categoryorder="array", categoryarray=[name for name, *_ in rows])
-    return figure
-
-
-def predicted_measured_figure(fit: FitResult, labels: Sequence[str], units: DisplayUnits) -> go.Figure:
-    """Planned, refined and measured consumption, drive by drive."""
-    drives = [drive for drive in fit.drives if not drive.refusal]
-    shown = [label for label, drive in zip(labels, fit.drives, strict=True) if not drive.refusal]
-    alt = f"Predicted against measured consumption of {len(drives)} drives."
-    figure = empty_figure("drive", f"net consumption [{units.consumption_label}]", alt=alt)
-
-    def per_distance(energy_wh: float, distance_m: float) -> float:
-        return units.consumption(energy_wh / (distance_m / 1000.0))
-
-    for name, pick, colour, symbol in (
-        ("plan", "planned", PLAN, "diamond-open"),
-        ("refined", "refined", REFINED, "circle"),
-    ):
-        estimates = [getattr(drive, pick) for drive in drives]
-        figure.add_scatter(
-            x=shown,
-            y=[per_distance(e.value, drive.distance_m) for e, drive in zip(estimates, drives, strict=True)],
-            error_y={
-                "array": [
-                    1.645 * per_distance(e.sigma or 0.0, drive.distance_m)
-                    for e, drive in zip(estimates, drives, strict=True)
-                ],
-                "color": colour,
-                "thickness": 2,
-            },
-            mode="markers",
-            name=f"{name} (90 %)",
-            marker={"color": colour, "size": 12, "symbol": symbol, "line": {"width": 2, "color": colour}},
-            hovertemplate="%{x}: %{y:.0f} ± %{error_y.array:.0f} " + units.consumption_label + "<extra></extra>",
-        )
-    figure.add_scatter(
-        x=shown,
-        y=[per_distance(drive.measured_wh, drive.distance_m) for drive in drives],
-        mode="markers",
-        name="measured",
-        marker={"color": MEASURED, "size": 13, "symbol": "line-ew", "line": {"width": 4, "color": MEASURED}},
-        hovertemplate="%{x}: %{y:.0f} " + units.consumption_label + " measured<extra></extra>",
+        for name, estimate in parts
+    ]
+    largest = max(steps, key=lambda part: abs(part.change), default=Part(name="nothing", change=0.0))
+    return waterfall(
+        f"{capital(largest.name)} makes {signed(largest.change)} of the {signed(after - before)} "
+        f"{units.consumption_label} from drive {first[0]} to drive {second[0]}.",
+        f"net consumption [{units.consumption_label}]",
+        steps,
+        before=(f"drive {first[0]}", before),
+        after=(f"drive {second[0]}", after),
     )
-    figure.update_xaxes(type="category")
-    figure.update_yaxes(rangemode="tozero")
-    return figure
 
 
-def calibration_figure(
-    calibration: Calibration, labels: Sequence[str], residuals: Mapping[str, float] | None = None
-) -> go.Figure:
-    """Each drive predicted by a fit that has not seen it, its 90 % interval, and the residual of the fit of all."""
+def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> Figure:
+    """Each drive predicted by a fit that has not seen it, with its 90 % interval."""
     drives = calibration.drives
     covered = sum(drive.is_covered for drive in drives)
-    alt = f"Leave-one-drive-out errors: {covered} of {len(drives)} drives lie inside their 90 % interval."
-    figure = empty_figure("drive left out", "error of the prediction [%]", alt=alt, height=380)
     errors = [100.0 * drive.error_ratio for drive in drives]
-    figure.add_scatter(
-        x=list(labels),
+    place = list(range(len(drives)))
+    dots = Dots(
+        x=place,
         y=errors,
-        mode="markers",
-        name="fit without that drive (90 % interval)",
-        marker={"color": REFINED, "size": 12},
-        error_y={
-            "type": "data",
-            "symmetric": False,
-            "array": [
-                100.0 * drive.high_wh / drive.measured_wh - 100.0 - e for drive, e in zip(drives, errors, strict=True)
-            ],
-            "arrayminus": [
-                e - 100.0 * drive.low_wh / drive.measured_wh + 100.0 for drive, e in zip(drives, errors, strict=True)
-            ],
-        },
-        hovertemplate="%{x}: %{y:+.1f} %<extra></extra>",
+        low=[100.0 * drive.low_wh / drive.measured_wh - 100.0 for drive in drives],
+        high=[100.0 * drive.high_wh / drive.measured_wh - 100.0 for drive in drives],
+        ink="refined",
+        words=tuple(f"{label}: {signed(error, 1)} %" for label, error in zip(labels, errors, strict=True)),
     )
-    figure.add_scatter(
-        x=list(labels),
+    mean = Dots(
+        x=place,
         y=[100.0 * (drive.naive_wh / drive.measured_wh - 1.0) for drive in drives],
-        mode="markers",
-        name="mean consumption of the other drives",
-        marker={"color": PLAN, "size": 11, "symbol": "x-thin", "line": {"width": 2, "color": PLAN}},
-        hovertemplate="%{x}: %{y:+.1f} %<extra></extra>",
+        ink="plan",
+        symbol="cross",
+        size=9.0,
+        words=tuple(f"{label}: mean of the other drives" for label in labels),
     )
-    left = [100.0 * (residuals or {}).get(drive.drive_id, float("nan")) for drive in drives]
-    if residuals:
-        figure.add_scatter(
-            x=list(labels),
-            y=left,
-            mode="markers",
-            name="residual of the fit of all drives",
-            marker={"color": MEASURED, "size": 11, "symbol": "diamond-open", "line": {"width": 2, "color": MEASURED}},
-            hovertemplate="%{x}: %{y:+.1f} %<extra></extra>",
-        )
-    figure.update_xaxes(type="category")
-    return figure
+    step = max(1, len(drives) // 12)
+    return Figure(
+        finding=(
+            f"Predicted by the other drives alone, half the drives come out within "
+            f"{percent(calibration.median_error_ratio, 1)}; {covered} of {len(drives)} lie inside their 90 % interval."
+        ),
+        x=Axis(
+            title="drive left out",
+            low=-0.6,
+            high=len(drives) - 0.4,
+            ticks=tuple((float(k), labels[k].split(" ")[0]) for k in place[::step]),
+        ),
+        panels=(
+            Panel(
+                y=Axis(title="error of the prediction [%]"),
+                marks=(mean, dots, Limit(value=0.0, label="", ink="neutral")),
+                height=190.0,
+            ),
+        ),
+        detail="Circles: the fit without that drive. Crosses: the mean consumption of the other drives, to be beaten.",
+    )

@@ -1,233 +1,235 @@
-"""One drive: its stops, its pack, its road, and how good its data is."""
+"""One drive: over time with its limits and what passed them, and along the road."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
-from logan.drive.clock_alignment import ClockAlignment
-from logan.drive.drive import Channel, Drive
+from logan.drive.drive import Drive
+from logan.drive.pack_power import pack_power
 from logan.flags import DataFlag, Severity
-from logan.metrics.pack import PackSummary
-from logan.metrics.regen import RegenSummary
-from logan.quality.grades import MetricGrade
+from logan.metrics.limits import LimitCheck, LimitSummary
+from logan.report.figure import Axis, Band, Bars, Figure, Limit, Line, Mark, Panel, Span, interval
 from logan.report.route import RouteProfile
-from logan.report.theme import AMBER, NEUTRAL, RED, REFINED, SERIES, TARGET, empty_figure, on_row, stacked_figure
+from logan.report.theme import DASH_ORDER, SERIES
 from logan.report.thinning import thin
-from logan.units import DisplayUnits, FloatArray
-from logan.wording import channel_words
+from logan.units import DisplayUnits, FloatArray, fahrenheit
+from logan.wording import channel_words, clock, number, shown_value
 
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+MOST_SHADES: Final = 60
+MOST_LIMITS: Final = 3
+"""Limit lines in one row of a timeline: those that were approached most."""
 
-MOST_CHANNELS: Final = 24
-_STRIP_COLOURS: Final = {Severity.RED: RED, Severity.AMBER: AMBER}
+_TEMPERATURES: Final = (
+    "motor_temperature", "inverter_temperature", "coolant_temperature", "cell_temperature_max", "ambient_temperature",
+)  # fmt: skip
+_INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "neutral"}
+_SHORT: Final = {"cell_voltage_max": "highest", "cell_voltage_min": "lowest", "cell_temperature_max": "cells"}
 
 
-def stops_figure(regen: RegenSummary, units: DisplayUnits) -> go.Figure:
-    """Recovered energy of every stop against the speed it was braked from."""
-    stops = [stop for stop in regen.stops if stop.recovery_ratio is not None]
-    alt = f"Share of the braking energy recovered in {len(stops)} stops, against the speed braked from."
-    figure = empty_figure(f"speed braked from [{units.speed_label}]", "recovered [%]", alt=alt, height=360)
-    for limited, label, colour, symbol in (
-        (False, "not limited", REFINED, "circle"),
-        (True, "limited (cap, cold or full pack)", AMBER, "diamond"),
-    ):
-        chosen = [stop for stop in stops if bool(stop.limited_by) is limited]
-        if chosen:
-            figure.add_scatter(
-                x=[stop.start_speed_m_per_s / units.metres_per_second for stop in chosen],
-                y=[100.0 * (stop.recovery_ratio or 0.0) for stop in chosen],
-                mode="markers",
-                name=label,
-                marker={"color": colour, "symbol": symbol, "size": 11},
-                text=[
-                    f"at {stop.start_s / 60:.1f} min, {stop.recovered_wh:.0f} Wh {stop.limited_by}" for stop in chosen
-                ],
-                hovertemplate="%{x:.0f} " + units.speed_label + ": %{y:.0f} %<br>%{text}<extra></extra>",
+def timeline_figure(
+    drive: Drive, limits: LimitSummary, flags: Sequence[DataFlag], units: DisplayUnits, *, label: str, points: int = 900
+) -> Figure:
+    """Rows over one time axis with limit lines, and every limit event and finding as a span.
+
+    Parameters
+    ----------
+    drive : Drive
+        Channels; each line is thinned without losing its peaks.
+    limits : LimitSummary
+        Its limits and events.
+    flags : sequence of DataFlag
+        What was found in its data.
+    units : DisplayUnits
+        What the user reads.
+    label : str
+        How the drive is called.
+    points : int
+        At most, of each line.
+    """
+    spans = _spans(limits, flags, units)
+    panels = []
+    for title, channels in _rows(drive, units):
+        marks: list[Mark] = [*spans]
+        for index, (name, time_s, value) in enumerate(channels):
+            kept_s, kept = thin(time_s, value, points)
+            marks.append(
+                Line(
+                    x=kept_s / 60.0,
+                    y=kept,
+                    ink=SERIES[index % len(SERIES)],
+                    dash=DASH_ORDER[index % len(DASH_ORDER)],
+                    width=1.6,
+                    label=_short(name) if channels[1:] else "",
+                )
             )
-    highest = max((100.0 * (stop.recovery_ratio or 0.0) for stop in stops), default=0.0)
-    figure.update_yaxes(range=[0, max(110.0, 1.05 * highest)])
-    figure.update_xaxes(rangemode="tozero")
-    return figure
-
-
-def usable_energy_figure(pack: PackSummary) -> go.Figure:
-    """Energy per percent of charge, against state of charge: is the gauge straight?"""
-    values = [band.wh_per_percent for band in pack.per_percent]
-    alt = (
-        f"Energy per percent of state of charge: {min(values):.0f} to {max(values):.0f} Wh." if values else "No energy."
+        marks += _limit_lines([name for name, *_ in channels], channels, limits, units)
+        panels.append(Panel(y=Axis(title=title), marks=tuple(marks), height=84.0 if len(channels) == 1 else 112.0))
+    end = max((line.x[-1] for panel in panels for line in panel.marks if isinstance(line, Line) and len(line.x)),
+              default=1.0)  # fmt: skip
+    return Figure(
+        finding=_timeline_finding(limits, units, label),
+        x=Axis(title="time [min]", low=0.0, high=float(end)),
+        panels=tuple(panels) or (Panel(y=Axis(title="no channel [1]"), marks=()),),
+        detail=f"Rows: {', '.join(panel.y.title for panel in panels)}. Shaded: "
+        f"{len(limits.events)} limit events (with a triangle) and {sum(bool(flag.spans) for flag in flags)} findings.",
     )
-    figure = empty_figure("state of charge [%]", "energy per percent [Wh]", alt=alt, height=340)
-    figure.add_bar(
-        x=[50.0 * (band.low_ratio + band.high_ratio) for band in pack.per_percent],
-        y=values,
-        width=[90.0 * (band.high_ratio - band.low_ratio) for band in pack.per_percent],
-        error_y={"array": [band.sigma_wh_per_percent for band in pack.per_percent], "color": NEUTRAL},
-        marker={"color": REFINED},
-        hovertemplate="%{x:.0f} %: %{y:.0f} ± %{error_y.array:.0f} Wh per %<extra></extra>",
-        showlegend=False,
+
+
+def _short(channel: str) -> str:
+    return _SHORT.get(channel, channel_words(channel).removesuffix(" temperature"))
+
+
+def _timeline_finding(limits: LimitSummary, units: DisplayUnits, label: str) -> str:
+    for severity in (Severity.RED, Severity.AMBER):
+        events = [event for event in limits.events if event.severity is severity]
+        if events:
+            event = max(events, key=lambda one: abs(one.worst_value - one.limit_value))
+            return (
+                f"Drive {label}: {channel_words(event.what)} passed {severity.value} after {clock(event.start_s)}, "
+                f"{shown_value(event.worst_value, event.unit, units)} against "
+                f"{shown_value(event.limit_value, event.unit, units)}."
+            )
+    hot = [check for check in limits.checks if check.unit == "degC" and check.worst_value is not None]
+    if not hot:
+        return f"Drive {label} over time."
+    hottest = max(hot, key=lambda check: check.worst_value or 0.0)
+    return (
+        f"Drive {label}: {channel_words(hottest.channel)} came to "
+        f"{shown_value(hottest.worst_value, hottest.unit, units)} at most."
     )
-    figure.update_xaxes(range=[0, 100])
-    return figure
 
 
-def route_figure(route: RouteProfile, units: DisplayUnits) -> go.Figure:
+def _spans(limits: LimitSummary, flags: Sequence[DataFlag], units: DisplayUnits) -> list[Span]:
+    """What was found in the data, the gravest last and so on top; then what passed a limit."""
+    order = [Severity.NOTE, Severity.AMBER, Severity.RED]
+    found = [(flag, span) for flag in flags if flag.severity is not Severity.NOTE for span in flag.spans[:20]]
+    found.sort(key=lambda pair: order.index(pair[0].severity))
+    shades = [
+        Span(start=span.start_s / 60.0, end=span.end_s / 60.0, ink=_INKS[flag.severity], words=flag.title)
+        for flag, span in found[-MOST_SHADES:]
+    ]
+    marked = [
+        Span(
+            start=event.start_s / 60.0,
+            end=(event.start_s + event.duration_s) / 60.0,
+            ink=_INKS[event.severity],
+            words=f"{channel_words(event.what)}: {shown_value(event.worst_value, event.unit, units)} against "
+            f"{shown_value(event.limit_value, event.unit, units)} after {clock(event.start_s)}",
+            is_marked=True,
+        )
+        for event in limits.events[:MOST_SHADES]
+        if event.severity is not Severity.NOTE
+    ]
+    return shades + marked
+
+
+def _shown(check: LimitCheck, value: float, units: DisplayUnits) -> float:
+    return units.temperature_of(value) if check.unit == "degC" else value
+
+
+def _limit_lines(
+    names: Sequence[str], channels: Sequence[tuple[str, FloatArray, FloatArray]], limits: LimitSummary,
+    units: DisplayUnits,
+) -> list[Mark]:  # fmt: skip
+    """Limits of a row's channels: those approached most, and none that would press the lines flat."""
+    low, high = interval(np.concatenate([value for _, _, value in channels])) if channels else (0.0, 1.0)
+    room = 0.8 * max(high - low, 1e-9)
+    checks = [check for check in limits.checks if check.channel in names and check.margin is not None]
+    checks.sort(key=lambda check: check.margin or 0.0)
+    lines: list[Mark] = []
+    seen: set[tuple[str, float]] = set()
+    for check in checks:
+        for ink, limit in (("red", check.red), ("amber", check.amber)):
+            if limit is None or (ink, limit) in seen or len(lines) >= MOST_LIMITS:
+                continue
+            seen.add((ink, limit))
+            place = _shown(check, limit, units)
+            if low - room <= place <= high + room:
+                own = f"{_short(check.channel)} " if len(channels) > 1 else ""
+                lines.append(Limit(value=place, label=f"{own}{ink} {shown_value(limit, check.unit, units)}", ink=ink))
+    return lines
+
+
+def _rows(drive: Drive, units: DisplayUnits) -> list[tuple[str, list[tuple[str, FloatArray, FloatArray]]]]:
+    rows = []
+    speed = drive.get("speed") or drive.get("gnss_speed")
+    if speed is not None:
+        rows.append((f"speed [{units.speed_label}]", [("speed", speed.time_s, speed.value / units.metres_per_second)]))
+    if "elevation" in drive:
+        height = drive["elevation"]
+        shown = height.value / units.metres_of_height
+        rows.append((f"elevation [{units.height_label}]", [("elevation", height.time_s, shown)]))
+    power = pack_power(drive)
+    if power is not None:
+        rows.append(("pack power [kW]", [("pack_power", power.time_s, power.power_w / 1000.0)]))
+    groups = (
+        ("pack current [A]", ("pack_current",), 1.0),
+        ("cell voltage [V]", ("cell_voltage_max", "cell_voltage_min"), 1.0),
+        ("SOC [%]", ("state_of_charge",), 100.0),
+    )
+    for title, names, scale in groups:
+        found = [(name, drive[name].time_s, scale * drive[name].value) for name in names if name in drive]
+        if found:
+            rows.append((title, found))
+    hot = [(name, drive[name].time_s, _degrees(drive[name].value, units)) for name in _TEMPERATURES if name in drive]
+    if hot:
+        rows.append((f"temperature [{units.temperature_label}]", hot))
+    return rows
+
+
+def _degrees(value: FloatArray, units: DisplayUnits) -> FloatArray:
+    return fahrenheit(value) if units.temperature == "degF" else value
+
+
+def route_figure(route: RouteProfile, units: DisplayUnits) -> Figure:
     """Height and consumption along the distance: the road without a map."""
-    length = route.length_m / units.metres
-    has_height, has_energy = route.height_m.size > 0, bool(np.isfinite(route.wh_per_km).any())
-    titles = [f"elevation [{units.height_label}]"] * has_height + [f"[{units.consumption_label}]"] * has_energy
-    words = ["height"] * has_height + ["consumption of each stretch"] * has_energy
-    alt = f"The road over {length:.1f} {units.distance}: {' and '.join(words)} along the distance."
-    figure = stacked_figure(titles, f"distance [{units.distance}]", alt=alt, row_height=150)
-    if has_height:
-        x, y = thin(route.distance_m / units.metres, route.height_m / units.metres_of_height, 1200)
-        low, high = float(np.nanmin(y)), float(np.nanmax(y))
-        figure.add_scatter(
-            x=x,
-            y=y,
-            mode="lines",
-            name="elevation",
-            fill="tozeroy",
-            line={"color": SERIES[2], "width": 2},
-            fillcolor="rgba(0,158,115,0.15)",
-            hovertemplate="%{x:.1f} " + units.distance + ": %{y:.0f} " + units.height_label + "<extra></extra>",
+    panels = []
+    value = units.metres / 1000.0 * route.wh_per_km
+    known = np.isfinite(value)
+    if route.height_m.size:
+        x, y = thin(route.distance_m / units.metres, route.height_m / units.metres_of_height, 600)
+        low, high = interval(y)
+        floor = low - 0.1 * (high - low) - 5.0
+        panels.append(
+            Panel(
+                y=Axis(title=f"elevation [{units.height_label}]", low=floor),
+                marks=(Band(x=x, low=np.full(x.size, floor), high=y, ink="s2"), Line(x=x, y=y, ink="s2")),
+                height=110.0,
+            )
         )
-        figure.update_layout(yaxis_range=[low - 0.1 * (high - low) - 5, high + 0.1 * (high - low) + 5])
-    if has_energy:
-        value = units.metres / 1000.0 * route.wh_per_km
-        known = np.isfinite(value)
-        middle, width = 0.5 * (route.edge_m[1:] + route.edge_m[:-1]), np.diff(route.edge_m)
-        figure.add_bar(
-            x=middle[known] / units.metres,
-            y=value[known],
-            width=0.92 * width[known] / units.metres,
-            name="net consumption of each stretch",
-            marker={"color": SERIES[0]},
-            hovertemplate="%{x:.1f} " + units.distance + ": %{y:.0f} " + units.consumption_label + "<extra></extra>",
-            **on_row(len(titles)),
+    finding = f"{route.length_m / units.metres:.1f} {units.distance} of road."
+    if known.any():
+        middle = (0.5 * (route.edge_m[1:] + route.edge_m[:-1]) / units.metres)[known]
+        used = value[known]
+        panels.append(
+            Panel(
+                y=Axis(title=f"net consumption of each stretch [{units.consumption_label}]"),
+                marks=(
+                    Bars(
+                        at=middle,
+                        start=np.zeros(used.size),
+                        end=used,
+                        inks=tuple("good" if one < 0.0 else "refined" for one in used),
+                        words=tuple(
+                            f"{where:.1f} {units.distance}: {one:.0f} {units.consumption_label}"
+                            for where, one in zip(middle, used, strict=True)
+                        ),
+                        thickness=0.9 * float(route.edge_m[1] - route.edge_m[0]) / units.metres,
+                        is_flat=False,
+                    ),
+                ),
+                height=120.0,
+            )
         )
-    figure.update_layout(showlegend=False)
-    figure.update_xaxes(range=[0, length])
-    return figure
-
-
-def clock_figure(found: ClockAlignment, names: tuple[str, str]) -> go.Figure:
-    """Agreement of two loggers at every lag: one clear peak at zero says that their clocks are aligned."""
-    first, second = (channel_words(name) for name in names)
-    best_s = float(found.lags_s[int(np.nanargmax(found.correlations))])
-    alt = (
-        f"Agreement of {first} and {second} at every lag; best at {best_s:+.1f} s, correlation {found.correlation:.2f}."
-    )
-    figure = empty_figure("second clock moved by [s]", "correlation [1]", alt=alt, height=320)
-    near = np.abs(found.lags_s - found.lag_s) <= 300.0
-    x, y = thin(found.lags_s[near], found.correlations[near], 600)
-    figure.add_scatter(
-        x=x,
-        y=y,
-        mode="lines",
-        name=f"{first} against {second}",
-        line={"color": REFINED, "width": 2},
-        hovertemplate="%{x:+.1f} s: %{y:.3f}<extra></extra>",
-        showlegend=False,
-    )
-    figure.add_scatter(
-        x=[found.lag_s],
-        y=[found.correlation],
-        mode="markers",
-        name="best",
-        marker={"color": TARGET, "size": 12, "symbol": "diamond"},
-        hovertemplate=f"best at %{{x:+.2f}} s (90 %: {found.low_s:+.2f} to {found.high_s:+.2f} s)<extra></extra>",
-        showlegend=False,
-    )
-    return figure
-
-
-def quality_figure(drives: Sequence[tuple[str, Mapping[str, MetricGrade], Sequence[DataFlag]]]) -> go.Figure:
-    """Grade of every figure of every drive, A to D; refused ones are crossed."""
-    metrics = sorted({metric for _, grades, _ in drives for metric in grades})
-    refused = sum(grade.is_refused for _, grades, _ in drives for grade in grades.values())
-    alt = f"Data quality of {len(drives)} drives: grade A to D of {len(metrics)} figures each; {refused} are refused."
-    figure = empty_figure("", "", alt=alt, height=120 + 34 * len(metrics))
-    colours = {"A": TARGET, "B": REFINED, "C": AMBER, "D": RED}
-    for label, grades, flags in drives:
-        counts = {severity: sum(flag.severity is severity for flag in flags) for severity in Severity}
-        chosen = [metric for metric in metrics if metric in grades]
-        figure.add_scatter(
-            x=[label] * len(chosen),
-            y=[channel_words(metric) for metric in chosen],
-            mode="markers+text",
-            text=["✕" if grades[metric].is_refused else grades[metric].grade.value for metric in chosen],
-            textfont={"color": "#ffffff", "size": 14},
-            marker={
-                "symbol": "square",
-                "size": 26,
-                "color": [
-                    NEUTRAL if grades[metric].is_refused else colours[grades[metric].grade.value] for metric in chosen
-                ],
-            },
-            customdata=["; ".join(grades[metric].reasons) or "nothing against it" for metric in chosen],
-            hovertemplate="%{y}, %{x}: %{text}<br>%{customdata}<extra>"
-            + f"{counts[Severity.RED]} red, {counts[Severity.AMBER]} amber flags</extra>",
-            showlegend=False,
+        most = int(np.argmax(used))
+        finding = (
+            f"The stretch at {middle[most]:.1f} {units.distance} took the most, {number(float(used[most]))} "
+            f"{units.consumption_label}, stops included."
         )
-    figure.update_yaxes(
-        type="category", categoryorder="array", categoryarray=[channel_words(m) for m in metrics[::-1]], showgrid=False
+    end = route.length_m / units.metres
+    return Figure(
+        finding=finding, x=Axis(title=f"distance [{units.distance}]", low=0.0, high=end), panels=tuple(panels)
     )
-    figure.update_xaxes(type="category", side="top")
-    return figure
-
-
-def strip_figure(drive: Drive, flags: Sequence[DataFlag]) -> go.Figure:
-    """When each channel was really sampled, and where something was found: gaps are gaps."""
-    names = [name for name, channel in drive.channels.items() if not channel.is_derived and channel.time_s.size > 1]
-    names = names[:MOST_CHANNELS]
-    found = [flag for flag in flags if flag.severity is not Severity.NOTE and flag.spans]
-    alt = f"Data quality along the drive: when each of {len(names)} channels was sampled; {len(found)} findings."
-    figure = empty_figure("time [min]", "", alt=alt, height=130 + 22 * len(names))
-    sampled = [_spans(drive[name]) for name in names]
-    figure.add_scatter(
-        x=np.concatenate([spans.ravel() for spans in sampled]) / 60.0 if names else [],
-        y=[channel_words(name) for name, spans in zip(names, sampled, strict=True) for _ in range(spans.size)],
-        mode="lines",
-        name="sampled",
-        line={"color": NEUTRAL, "width": 9},
-        hovertemplate="%{y}: sampled at %{x:.1f} min<extra></extra>",
-    )
-    for severity, colour in _STRIP_COLOURS.items():
-        rows = [
-            (channel_words(name), flag.title, span)
-            for flag in found
-            if flag.severity is severity
-            for name in flag.channels
-            if name in names
-            for span in flag.spans[:50]
-        ]
-        figure.add_scatter(
-            x=[
-                moment / 60.0
-                for *_, span in rows
-                for moment in (span.start_s, max(span.end_s, span.start_s + 2), np.nan)
-            ],
-            y=[name for name, *_ in rows for _ in range(3)],
-            text=[title for _, title, _ in rows for _ in range(3)],
-            mode="lines",
-            name=f"{severity.value} finding",
-            line={"color": colour, "width": 5},
-            hovertemplate="%{y}, %{x:.1f} min: %{text}<extra></extra>",
-        )
-    words = [channel_words(name) for name in names[::-1]]
-    figure.update_yaxes(type="category", categoryorder="array", categoryarray=words, showgrid=False)
-    return figure
-
-
-def _spans(channel: Channel) -> FloatArray:
-    """Starts and ends of what was sampled without a gap, a NaN after each, shape (k, 3). [s]"""
-    time_s = channel.time_s[np.isfinite(channel.value)]
-    if time_s.size == 0:
-        return np.empty((0, 3))
-    gaps = np.flatnonzero(np.diff(time_s) > channel.max_gap_s)
-    starts, ends = time_s[np.concatenate(([0], gaps + 1))], time_s[np.concatenate((gaps, [time_s.size - 1]))]
-    return np.column_stack((starts, ends, np.full(starts.size, np.nan)))

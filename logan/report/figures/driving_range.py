@@ -1,165 +1,162 @@
-"""How far: range by scenario, why it moved, and what it hangs on."""
+"""How far: range by scenario, why it moved, and what makes it unsure."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sensitivity import Tornado
-from logan.report.theme import AMBER, PLAN, REFINED, TARGET, empty_figure, hatched, limit_line, shown
+from logan.driving_range.uncertainty_budget import UncertaintyBudget
+from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Panel, rows
+from logan.report.figures.waterfall import Part, told, waterfall
 from logan.units import DisplayUnits
-from logan.wording import parameter_text, parameter_words, probability, signed
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+from logan.wording import capital, number, parameter_text, parameter_words, probability
 
 MOST_STEPS: Final = 6
 """Causes of a change that are drawn by themselves; the rest is one bar."""
+SAME_RATIO: Final = 0.01
+"""A change of range below this is called none."""
 
 
-def range_figure(plan: RangePrediction, refined: RangePrediction | None, units: DisplayUnits) -> go.Figure:
-    """Range of every scenario, planned and refined, with the target drawn."""
+_FAMILIES: Final = {"driveline_drag_n": "driveline drag", "driveline_n_s_per_m": "driveline drag"}
+"""Parts of one cause are told as one."""
+
+
+def cause_words(name: str) -> str:
+    """A planning value's name; parts of one cause have the same."""
+    return _FAMILIES.get(name, parameter_words(name))
+
+
+def range_figure(
+    plan: RangePrediction, refined: RangePrediction | None, units: DisplayUnits, *, is_short: bool = False
+) -> Figure:
+    """Range of every scenario, or of the target's alone, planned and refined, with the target drawn."""
     newest = refined or plan
-    names = [scenario.name for scenario in newest.scenarios]
-    middle = newest.target.range_m.p50 / units.metres
-    alt = (
-        f"Driving range by scenario. In the target scenario '{newest.target_scenario}' the middle of the prediction is "
-        f"{middle:.0f} {units.distance}; the target is {newest.target_range_m / units.metres:.0f} {units.distance}."
-    )
-    figure = empty_figure(f"range [{units.distance}]", "", alt=alt, height=170 + 58 * len(names))
-    series = [("plan", plan, PLAN, "diamond-open", 0.16)]
+    chosen = [newest.target] if is_short else list(newest.scenarios)
+    series = [("plan", plan, "plan", "diamond", 0.2 if refined else 0.0)]
     if refined is not None:
-        series.append(("refined by the drives", refined, REFINED, "circle", -0.16))
-    for label, prediction, colour, symbol, shift in series:
-        scenarios = [prediction.scenario(name) for name in names]
-        middles = [scenario.range_m.p50 / units.metres for scenario in scenarios]
-        figure.add_scatter(
-            x=middles,
-            y=[index + shift for index in range(len(names))],
-            mode="markers",
-            name=label,
-            marker={"color": colour, "size": 13, "symbol": symbol, "line": {"width": 2, "color": colour}},
-            error_x={
-                "type": "data",
-                "symmetric": False,
-                "array": [
-                    scenario.range_m.p90 / units.metres - mid for scenario, mid in zip(scenarios, middles, strict=True)
-                ],
-                "arrayminus": [
-                    mid - scenario.range_m.p10 / units.metres for scenario, mid in zip(scenarios, middles, strict=True)
-                ],
-                "color": colour,
-                "thickness": 3,
-                "width": 7,
-            },
-            text=[
-                f"{shown(scenario.name)}, {label}<br>{mid:.0f} {units.distance} "
-                f"({scenario.range_m.p10 / units.metres:.0f} to {scenario.range_m.p90 / units.metres:.0f})<br>"
-                f"{units.consumption(scenario.consumption.p50):.0f} {units.consumption_label}<br>"
-                f"chance of the target {probability(scenario.probability_of_target)}"
-                + ("<br>extrapolated" if scenario.is_extrapolated else "")
-                for scenario, mid in zip(scenarios, middles, strict=True)
-            ],
-            hovertemplate="%{text}<extra></extra>",
+        series.append(("drives", refined, "refined", "circle", -0.2))
+    marks: list[Dots | Limit] = []
+    for label, prediction, ink, symbol, shift in series:
+        ranges = [prediction.scenario(scenario.name) for scenario in chosen]
+        points = [one.range_m.scaled(1.0 / units.metres, units.distance) for one in ranges]
+        texts = [f"{point.p50:.0f} ({point.p10:.0f} to {point.p90:.0f})" for point in points]
+        marks.append(
+            Dots(
+                x=[point.p50 for point in points],
+                y=[row + shift for row in range(len(points))],
+                low=[point.p10 for point in points],
+                high=[point.p90 for point in points],
+                ink=ink,
+                symbol=symbol,
+                size=11.0,
+                is_flat=True,
+                labels=tuple(f"{label} {text}" if is_short or row == 0 else text for row, text in enumerate(texts)),
+                words=tuple(
+                    f"{one.name}, {label}: {text} {units.distance}, chance of the target "
+                    f"{probability(one.probability_of_target)}{'; ' + one.note if one.note else ''}"
+                    for one, text in zip(ranges, texts, strict=True)
+                ),
+            )
         )
-    figure.update_yaxes(
-        tickvals=list(range(len(names))),
-        ticktext=[_scenario_label(name, newest) for name in names],
-        autorange="reversed",
-        zeroline=False,
-    )
-    figure.update_xaxes(rangemode="tozero")
     target = newest.target_range_m / units.metres
-    limit_line(figure, target, f"target {target:.0f} {units.distance}", TARGET, axis="x")
-    return figure
+    marks.append(Limit(value=target, label=f"target {target:.0f} {units.distance}", ink="good", is_upright=True))
+    return Figure(
+        finding=_range_finding(newest, units),
+        x=Axis(title=f"range [{units.distance}]", low=0.0),
+        panels=(
+            Panel(
+                y=Axis(names=tuple(scenario.name for scenario in chosen)),
+                marks=tuple(marks),
+                height=12.0 + rows(len(chosen), 44.0 if refined else 30.0),
+            ),
+        ),
+        detail="Marks are the middle of the prediction, lines hold the truth eight times in ten.",
+    )
 
 
-def _scenario_label(name: str, prediction: RangePrediction) -> str:
-    scenario = prediction.scenario(name)
-    mark = " *" if scenario.is_extrapolated else ""
-    return f"<b>{shown(name)}</b>{mark}" if name == prediction.target_scenario else f"{shown(name)}{mark}"
+def _range_finding(prediction: RangePrediction, units: DisplayUnits) -> str:
+    middle, target = prediction.target.range_m.p50 / units.metres, prediction.target_range_m / units.metres
+    gap = middle - target
+    how = f"{number(abs(gap))} {units.distance} {'beyond' if gap >= 0 else 'short of'} the target"
+    return f"{number(middle)} {units.distance} in '{prediction.target_scenario}': {how}."
 
 
-def attribution_figure(attribution: Attribution, units: DisplayUnits) -> go.Figure:
-    """Why the prediction moved: from the planned range to the refined one, assumption by assumption."""
-    steps = sorted(attribution.steps, key=lambda step: -abs(step.range_change_m))
-    told = [step for step in steps if abs(step.range_change_m) >= 0.002 * attribution.range_before_m][:MOST_STEPS]
-    rest_m = sum(step.range_change_m for step in steps) - sum(step.range_change_m for step in told)
-    rows = [
-        (
-            parameter_words(step.name),
-            step.range_change_m / units.metres,
-            f"{parameter_text(step.name, step.before, units)} → {parameter_text(step.name, step.after, units)}",
-        )
-        for step in told
-    ]
-    if len(steps) > len(told):
-        rows.append(("all others", rest_m / units.metres, ""))
+def grouped_steps(attribution: Attribution, units: DisplayUnits) -> list[Part]:
+    """What moved the range, assumptions of one name together. In display units of distance."""
+    found: dict[str, Part] = {}
+    for step in attribution.steps:
+        name, change = cause_words(step.name), step.range_change_m / units.metres
+        known = found.get(name)
+        before, after = (parameter_text(step.name, value, units, step.unit) for value in (step.before, step.after))
+        words = f"{name}: {before} to {after}" if before else name
+        found[name] = Part(name=name, change=change + (known.change if known else 0.0), words=words)
+    return list(found.values())
+
+
+def attribution_figure(attribution: Attribution, units: DisplayUnits, *, most: int = MOST_STEPS) -> Figure:
+    """Why the prediction moved: from the planned range to the refined one, cause by cause."""
     before, after = attribution.range_before_m / units.metres, attribution.range_after_m / units.metres
-    largest = rows[0][0] if told else "nothing"
-    alt = (
-        f"Why the range of '{attribution.scenario}' moved by {after - before:+.0f} {units.distance}, from {before:.0f} "
-        f"to {after:.0f}: the largest part is due to {largest}."
+    parts = told(grouped_steps(attribution, units), most, 0.004 * before)
+    return waterfall(
+        attribution_finding(attribution, units),
+        f"range in '{attribution.scenario}' [{units.distance}]",
+        parts,
+        before=("plan", before),
+        after=("with the drives", after),
+        inks=("good", "amber"),
+        digits=1 if abs(after - before) < 20.0 else 0,
     )
-    figure = empty_figure(f"range [{units.distance}]", "", alt=alt, height=150 + 44 * (len(rows) + 2))
-    starts, at = [], before
-    for _, change, _ in rows:
-        starts.append(at)
-        at += change
-    for is_gain, label, colour in ((False, "takes away", AMBER), (True, "adds", TARGET)):
-        chosen = [(row, start) for row, start in zip(rows, starts, strict=True) if (row[1] >= 0.0) is is_gain]
-        figure.add_bar(
-            x=[row[1] for row, _ in chosen],
-            base=[start for _, start in chosen],
-            y=[row[0] for row, _ in chosen],
-            orientation="h",
-            name=label,
-            text=[signed(row[1], 1) for row, _ in chosen],
-            customdata=[row[2] for row, _ in chosen],
-            textposition="outside",
-            cliponaxis=False,
-            marker={"color": colour, "pattern": hatched("" if is_gain else "/")},
-            hovertemplate="%{y}: %{text} " + units.distance + "<br>%{customdata}<extra></extra>",
-        )
-    for label, value, colour, symbol in (("plan", before, PLAN, "diamond"), ("refined", after, REFINED, "circle")):
-        figure.add_scatter(
-            x=[value],
-            y=[label],
-            mode="markers",
-            name=f"{label}: {value:.0f} {units.distance}",
-            marker={"color": colour, "size": 15, "symbol": symbol},
-            hovertemplate="%{y}: %{x:.0f} " + units.distance + "<extra></extra>",
-        )
-    low, high = min([before, after, *starts]), max([before, after, *starts])
-    room = max(high - low, 0.05 * high)
-    figure.update_xaxes(range=[low - 0.4 * room, high + 0.4 * room])
-    figure.update_yaxes(categoryorder="array", categoryarray=["refined", *(row[0] for row in rows[::-1]), "plan"])
-    figure.update_layout(barmode="overlay")
-    return figure
 
 
-def tornado_figure(tornado: Tornado, units: DisplayUnits) -> go.Figure:
-    """What one standard uncertainty of each assumption does to the range."""
-    items = [item for item in tornado.sensitivities if item.swing_m > 1.0][::-1]
-    alt = "What the answer hangs on: " + ", ".join(
-        f"{parameter_words(item.name)} ±{item.swing_m / 2 / units.metres:.0f} {units.distance}"
-        for item in items[::-1][:3]
+def attribution_finding(attribution: Attribution, units: DisplayUnits) -> str:
+    """What moved the range most, in one sentence."""
+    before, after = attribution.range_before_m / units.metres, attribution.range_after_m / units.metres
+    change = after - before
+    if abs(change) < SAME_RATIO * before:
+        return f"The drives bear the plan out: {number(before)} {units.distance} planned, {number(after)} now."
+    largest = max(
+        (part for part in grouped_steps(attribution, units) if part.change * change > 0), key=lambda p: abs(p.change)
     )
-    figure = empty_figure(f"change of range [{units.distance}]", "", alt=alt, height=140 + 42 * len(items))
-    for label, pick, colour in (("one σ lower", "range_low_m", REFINED), ("one σ higher", "range_high_m", AMBER)):
-        figure.add_bar(
-            x=[(getattr(item, pick) - tornado.range_m) / units.metres for item in items],
-            y=[parameter_words(item.name) for item in items],
-            orientation="h",
-            name=label,
-            marker={"color": colour, "pattern": hatched("/" if colour == AMBER else "")},
-            text=[parameter_text(item.name, item.low if pick == "range_low_m" else item.high, units) for item in items],
-            textposition="outside",
-            cliponaxis=False,
-            hovertemplate="%{y}: %{text}<br>%{x:+.1f} " + units.distance + "<extra></extra>",
-        )
-    widest = max((item.swing_m for item in items), default=1.0) / units.metres
-    figure.update_xaxes(range=[-0.95 * widest, 0.95 * widest])
-    figure.update_layout(barmode="overlay")
-    return figure
+    verb, way = ("took", "lost") if change < 0 else ("brought", "gained")
+    digits = 0 if abs(largest.change) >= 9.5 else 1
+    own, whole = number(abs(largest.change), digits), number(abs(change), digits)
+    if abs(largest.change) > abs(change):
+        whole = f"{whole} {units.distance} {way} in all"
+        return f"{capital(largest.name)} {verb} {own} {units.distance}; {whole}."
+    return f"{capital(largest.name)} {verb} {own} of the {whole} {units.distance} {way}."
+
+
+def unsure_figure(budget: UncertaintyBudget | None, tornado: Tornado, units: DisplayUnits, *, most: int = 7) -> Figure:
+    """What makes the range unsure, source by source: the budget of the fit, or the plan's own assumptions."""
+    if budget is not None:
+        found = [(parameter_words(row.source), row.contribution / units.metres) for row in budget.rows]
+        whole = f" of ± {number(budget.combined / units.metres, 1)} in all (one standard uncertainty)"
+    else:
+        found = [
+            (parameter_words(item.name), 0.5 * item.swing_m / units.metres)
+            for item in sorted(tornado.sensitivities, key=lambda item: -item.swing_m)
+        ]
+        whole = " by one standard uncertainty"
+    shown = [(name, value) for name, value in found if value >= 0.05][:most] or found[:1]
+    name, value = shown[0] if shown else ("nothing", 0.0)
+    return Figure(
+        finding=f"{capital(name)} is the biggest unknown: ± {number(value, 1)} {units.distance}{whole}.",
+        x=Axis(title=f"± range [{units.distance}]", low=0.0),
+        panels=(
+            Panel(
+                y=Axis(names=tuple(name for name, _ in shown)),
+                marks=(
+                    Bars(
+                        at=list(range(len(shown))),
+                        start=[0.0] * len(shown),
+                        end=[value for _, value in shown],
+                        inks=("refined",) * len(shown),
+                        labels=tuple(f"± {number(value, 1)}" for _, value in shown),
+                    ),
+                ),
+                height=rows(len(shown), 26.0),
+            ),
+        ),
+    )

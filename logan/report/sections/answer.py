@@ -1,4 +1,4 @@
-"""The answer first: does it make the target, how sure, and what is the weakest part."""
+"""The one page: does it make the target, how sure, why, what is weakest, what to do next, and what it rests on."""
 
 from __future__ import annotations
 
@@ -8,39 +8,88 @@ from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
 from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitSummary
-from logan.report.document import Block, KeyFigure, KeyFigures, Section, Tone, Verdict, Words
+from logan.model.fit_result import DrivenHull
+from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
+from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
+from logan.report.figures.limits import approaches, bullet_figure
 from logan.report.inputs import ReportInputs
+from logan.report.sections.limits import unlimited_words
 from logan.units import DisplayUnits
-from logan.wording import (
-    channel_words,
-    distance,
-    number,
-    parameter_text,
-    parameter_words,
-    percent,
-    probability,
-    shown_value,
-    signed,
-    spread_text,
-)
+from logan.wording import capital, channel_words, distance, number, percent, probability, shown_value
 
 
-def answer_section(inputs: ReportInputs) -> Section:
-    """What a builder and a customer read first."""
-    shown = inputs.fitted.refined if inputs.fitted else inputs.plan
+def one_page_section(inputs: ReportInputs) -> Section:
+    """What a builder and a customer read first; it fits one sheet."""
+    fitted = inputs.fitted
+    shown = fitted.refined if fitted else inputs.plan
+    found = approaches([(drive.label, drive.limits) for drive in inputs.drives], inputs.build)
+    weakest = bullet_figure(found, inputs.units, inputs.build.limits.design_ambient_degc, most=3)
     blocks: list[Block] = [
-        _verdict(shown, inputs.units, inputs.build.target.confidence_ratio),
-        KeyFigures(figures=_key_figures(inputs, shown)),
-        Words(lines=(_what_moved(inputs),)),
-        weakest_part([(drive.label, drive.limits) for drive in inputs.drives], inputs.units),
+        verdict(shown, inputs.units, inputs.build.target.confidence_ratio),
+        FigureBlock(figure=range_figure(inputs.plan, fitted.refined if fitted else None, inputs.units, is_short=True)),
+        *_causes(inputs),
     ]
+    if weakest is not None:
+        blocks.append(FigureBlock(figure=weakest, note=unlimited_words(inputs) or "What is left is estimated."))
+    elif inputs.drives:
+        blocks.append(Words(lines=(unlimited_words(inputs) or "No limit given.",), tone="grey"))
+    if fitted and fitted.next_tests and fitted.next_tests.candidates:
+        test = fitted.next_tests.candidates[0]
+        gain = number(test.gain_m / inputs.units.metres, 1)
+        line = f"{capital(test.name)} ({test.how}): narrows the range by {gain} {inputs.units.distance}."
+        blocks.append(Words(lines=tuple(filter(None, (line, test.caution))), title="Do next"))
+    blocks.append(_rests_on(inputs))
     notes = [line for line in (shown.note, shown.target.note) if line]
     if notes:
         blocks.append(Words(lines=tuple(notes), tone="amber"))
-    return Section(anchor="answer", title="Does it make the target?", blocks=tuple(blocks))
+    return Section(anchor="one-page", title="Does it make the target?", blocks=tuple(blocks), length=1)
 
 
-def _verdict(prediction: RangePrediction, units: DisplayUnits, wanted_ratio: float) -> Verdict:
+def _causes(inputs: ReportInputs) -> list[Block]:
+    """Three causes in miles: of what the drives changed, or, before there are any, of what is not known."""
+    if inputs.fitted is None:
+        figure = unsure_figure(None, inputs.plan_tornado, inputs.units, most=3)
+        words = Words(lines=(f"No drive has refined the plan yet: {inputs.no_fit_because}",), tone="grey")
+        return [FigureBlock(figure=figure), words] if inputs.no_fit_because else [FigureBlock(figure=figure)]
+    return [FigureBlock(figure=attribution_figure(inputs.fitted.attribution, inputs.units, most=3))]
+
+
+def _rests_on(inputs: ReportInputs) -> TableBlock:
+    """Vehicle, date, miles driven and conditions."""
+    units, vehicle, pack = inputs.units, inputs.build.vehicle, inputs.build.pack
+    capacity_wh = pack.usable_energy_wh.value
+    rows = [
+        (
+            "vehicle",
+            f"{inputs.build.name}, {units.shown(vehicle.mass_kg.value, 'weight')}, "
+            f"{units.shown(capacity_wh, 'energy', digits=3)} usable as planned, "
+            f"{pack.cells_in_series}s{pack.cells_in_parallel}p, gearing {inputs.build.powertrain.gearing.name}",
+        ),
+        ("date", inputs.made_on),
+    ]
+    hull = inputs.fitted.fit.hull if inputs.fitted else None
+    if hull is not None:
+        rows.append(("driven", driven_words(hull, inputs.fitted.fit.drive_count if inputs.fitted else 0, units)))
+    target = inputs.build.target
+    off = f"reserve {percent(target.reserve_ratio)} and battery aging {percent(target.ageing_ratio)} taken off"
+    rows.append(("range", off))
+    return TableBlock(headings=("", ""), rows=tuple(rows), caption="What it rests on", is_form=True)
+
+
+def driven_words(hull: DrivenHull, drives: int, units: DisplayUnits) -> str:
+    """How far, how fast and how warm the drives behind a fit were."""
+    low, high = (
+        f"{speed / units.metres_per_second:.0f}" for speed in (hull.speed_low_m_per_s, hull.speed_high_m_per_s)
+    )
+    cold, warm = (f"{units.temperature_of(t):.0f}" for t in (hull.temperature_low_degc, hull.temperature_high_degc))
+    return (
+        f"{distance(hull.distance_m, units)} in {_drives(drives)}, nine tenths of them at {low} to {high} "
+        f"{units.speed_label}, {cold} to {warm} {units.temperature_label} outside"
+    )
+
+
+def verdict(prediction: RangePrediction, units: DisplayUnits, wanted_ratio: float) -> Verdict:
+    """Whether the target is met, in a word or two."""
     chance = prediction.target.probability_of_target
     basis = "the plan alone" if prediction.basis == "plan" else f"{_drives(prediction.drive_count)} and the plan"
     return Verdict(
@@ -48,7 +97,7 @@ def _verdict(prediction: RangePrediction, units: DisplayUnits, wanted_ratio: flo
         because=(
             f"The chance of {distance(prediction.target_range_m, units)} in '{prediction.target_scenario}' is "
             f"{probability(chance)}, you want {percent(wanted_ratio)}; judged from {basis}. "
-            f"Reserve {percent(prediction.reserve_ratio)} and ageing {percent(prediction.ageing_ratio)} are taken off."
+            f"Reserve {percent(prediction.reserve_ratio)} and battery aging {percent(prediction.ageing_ratio)} are off."
         ),
         tone=_tone(chance, wanted_ratio),
     )
@@ -68,55 +117,6 @@ def _tone(chance: float, wanted_ratio: float) -> Tone:
 
 def _drives(count: int) -> str:
     return "one drive" if count == 1 else f"{count} drives"
-
-
-def _key_figures(inputs: ReportInputs, shown: RangePrediction) -> tuple[KeyFigure, ...]:
-    units, target = inputs.units, shown.target
-    wanted_chance = inputs.build.target.confidence_ratio
-    sizing = inputs.fitted.sizing if inputs.fitted else inputs.plan_sizing
-    wanted = sizing.sizes[-1]
-    tone = _tone(target.probability_of_target, wanted_chance)
-    return (
-        KeyFigure(
-            label=f"range, {target.name}",
-            value=distance(target.range_m.p50, units),
-            detail=f"{spread_text(target.range_m.scaled(1.0 / units.metres, units.distance))} (10 to 90 %)",
-            tone=tone,
-        ),
-        KeyFigure(
-            label="chance of the target",
-            value=probability(target.probability_of_target),
-            detail=f"of {distance(shown.target_range_m, units)}; you want {percent(wanted_chance)}",
-            tone=tone,
-        ),
-        KeyFigure(
-            label="consumption there",
-            value=f"{units.consumption(target.consumption.p50):.0f} {units.consumption_label}",
-            detail=f"{spread_text(target.consumption.scaled(units.metres / 1000.0, ''))} (10 to 90 %), net at the pack",
-        ),
-        KeyFigure(
-            label=f"usable pack for {percent(wanted.confidence_ratio)}",
-            value=f"{wanted.usable_energy_wh / 1000:.1f} kWh" if wanted.is_reachable else "no pack",
-            detail=f"the build has {sizing.present_usable_energy_wh / 1000:.1f} kWh usable",
-        ),
-    )
-
-
-def _what_moved(inputs: ReportInputs) -> str:
-    if inputs.fitted is None:
-        return f"No drive has refined the plan yet: {inputs.no_fit_because}"
-    units, attribution = inputs.units, inputs.fitted.attribution
-    change = attribution.range_after_m - attribution.range_before_m
-    parts = [
-        f"{parameter_words(step.name)} ({parameter_text(step.name, step.before, units)} → "
-        f"{parameter_text(step.name, step.after, units)}: "
-        f"{signed(step.range_change_m / units.metres)} {units.distance})"
-        for step in attribution.steps[:3]
-        if abs(step.range_change_m) > 0.005 * attribution.range_before_m
-    ]
-    step = f"{signed(change / units.metres)} {units.distance}"
-    moved = f"Against the plan of {inputs.planned_at[:10]} the range moved by {step}"
-    return f"{moved}; most of it by {', '.join(parts)}." if parts else f"{moved}: the plan was right."
 
 
 def weakest_part(drives: Sequence[tuple[str, LimitSummary]], units: DisplayUnits) -> Words:
@@ -163,7 +163,7 @@ def _passed(events: list[tuple[str, LimitEvent]], units: DisplayUnits) -> Words:
         often = "once" if count == 1 else f"{count} times"
         seconds = sum(event.duration_s for _, event in chosen)
         lines.append(
-            f"{channel_words(what).capitalize()} passed {worst.severity.value} {often} on drive {drives}: "
+            f"{capital(channel_words(what))} passed {worst.severity.value} {often} on drive {drives}: "
             f"{shown_value(worst.worst_value, worst.unit, units)} against "
             f"{shown_value(worst.limit_value, worst.unit, units)}, "
             f"{'for less than a second' if seconds < 1.0 else f'for {number(seconds)} s'} in all."

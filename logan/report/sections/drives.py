@@ -1,4 +1,4 @@
-"""Each drive by itself, and how far its data can be believed."""
+"""Each drive by itself, and what its data hold against them."""
 
 from __future__ import annotations
 
@@ -6,116 +6,108 @@ from typing import Final
 
 from logan.flags import DataFlag, Severity
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
-from logan.report.figures.drive import (
-    clock_figure,
-    quality_figure,
-    route_figure,
-    strip_figure,
-    usable_energy_figure,
-)
-from logan.report.figures.timeline import timeline_figure
+from logan.report.figures.drive import route_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.route import route_profile
-from logan.report.sections.energy import budget_table
+from logan.report.sections.limits import timeline_block
+from logan.report.sections.measured_energy import budget_table
+from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
-from logan.wording import clock, figure, number, reason, runs, sentences, signed, tone_of
+from logan.wording import clock, number, runs, signed, tone_of
 
 MOST_FINDINGS: Final = 200
-STRIP_NOTE: Final = "A bar: sampled. A break: nothing was logged, and nothing is filled in. Colour: a finding."
 _ORDER: Final = (Severity.RED, Severity.AMBER, Severity.NOTE)
 
 
-def drive_sections(inputs: ReportInputs, units: DisplayUnits) -> tuple[Section, ...]:
-    """A section for every drive whose channels were given."""
-    return tuple(_drive_section(drive, units) for drive in inputs.drives if drive.drive is not None)
+def drive_blocks(inputs: DriveInputs, units: DisplayUnits) -> list[Block]:
+    """Timeline and road of a drive whose channels were given."""
+    if inputs.drive is None:
+        return []
+    blocks: list[Block] = [timeline_block(inputs, units)]
+    route = route_profile(inputs.drive)
+    if route is not None and (route.height_m.size or route.wh_per_km.size):
+        note = "Consumption is net at the pack, of each stretch, stops included."
+        blocks.append(FigureBlock(figure=route_figure(route, units), note=note))
+    return blocks
 
 
-def _drive_section(inputs: DriveInputs, units: DisplayUnits) -> Section:
-    drive = inputs.drive
-    blocks: list[Block] = []
-    if drive is not None:
-        blocks.append(
-            FigureBlock(title="Timeline; findings are shaded", figure=timeline_figure(drive, inputs.flags, units))
+def drive_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """Everything about every drive whose channels were given."""
+    return tuple(
+        Section(
+            anchor=f"drive-{drive.number}",
+            title=f"Drive {drive.label}: everything measured",
+            blocks=(
+                *drive_blocks(drive, inputs.units),
+                *_clock(drive),
+                budget_table(drive.energy),
+                *_history(drive),
+                *measurement_blocks(drive, inputs.units),
+            ),
+            length=3,
         )
-        blocks.append(
-            FigureBlock(title="Data quality along the drive", figure=strip_figure(drive, inputs.flags), note=STRIP_NOTE)
-        )
-        route = route_profile(drive)
-        if route is not None:
-            note = "Consumption is net at the pack, of each stretch, stops included."
-            blocks.append(
-                FigureBlock(title="The road: height and consumption", figure=route_figure(route, units), note=note)
-            )
-        blocks += _clock(inputs)
-        blocks += _usable_energy(inputs)
-        blocks.append(budget_table(inputs))
-        if drive.history:
-            blocks.append(
-                TableBlock(
-                    headings=("step", "with", "why", "net Wh before", "net Wh after"),
-                    rows=tuple(
-                        (
-                            step.action.replace("_", " "),
-                            step.detail,
-                            step.reason,
-                            number(step.net_wh_before, 1),
-                            number(step.net_wh_after, 1),
-                        )
-                        for step in drive.history
-                    ),
-                    caption="What was done to the data; every step can be turned off",
+        for drive in inputs.drives
+        if drive.drive is not None
+    )
+
+
+def _history(inputs: DriveInputs) -> list[Block]:
+    if inputs.drive is None or not inputs.drive.history:
+        return []
+    return [
+        TableBlock(
+            headings=("step", "with", "why", "net Wh before", "net Wh after"),
+            rows=tuple(
+                (
+                    step.action.replace("_", " "),
+                    step.detail,
+                    step.reason,
+                    number(step.net_wh_before, 1),
+                    number(step.net_wh_after, 1),
                 )
-            )
-    return Section(anchor=f"drive-{inputs.number}", title=f"Drive {inputs.label}", blocks=tuple(blocks))
+                for step in inputs.drive.history
+            ),
+            caption="What was done to the data; every step can be turned off",
+        )
+    ]
 
 
 def _clock(inputs: DriveInputs) -> list[Block]:
     if inputs.clock is None:
         return []
-    first, second, found = inputs.clock
-    drawing = clock_figure(found, (first, second))
-    note = (
+    _, _, found = inputs.clock
+    words = (
         "Two sources logged this drive. After alignment the agreement is best at "
-        f"{signed(found.lag_s, 2)} s (90 %: {signed(found.low_s, 2)} to {signed(found.high_s, 2)} s): "
-        "one peak near zero says that the clocks agree."
+        f"{signed(found.lag_s, 2)} s (90 %: {signed(found.low_s, 2)} to {signed(found.high_s, 2)} s)."
     )
-    return [FigureBlock(title="Do the clocks agree?", figure=drawing, note=note)]
+    is_off = not found.low_s <= 0.0 <= found.high_s and abs(found.lag_s) > 1.0
+    return [Words(lines=(words,), tone="amber" if is_off else "plain", title="Do the clocks agree?")]
 
 
-def _usable_energy(inputs: DriveInputs) -> list[Block]:
-    usable = inputs.pack.usable
-    if not inputs.pack.per_percent:
-        return [Words(lines=(f"Usable energy: refused. {reason(usable.window_energy_wh)}",), tone="grey")]
-    window = figure(usable.window_energy_wh, scale=0.001, digits=1, unit="kWh")
-    why = reason(usable.window_energy_wh)
-    note = sentences((f"Usable energy of the build's window: {window} {why}".strip(), usable.note))
-    drawing = usable_energy_figure(inputs.pack)
-    return [FigureBlock(title="Usable energy: is the gauge straight?", figure=drawing, note=note)]
+def findings_blocks(inputs: ReportInputs) -> list[Block]:
+    """What the data hold against them, amber and red; nothing where there is nothing."""
+    found = _findings(inputs.drives, inputs.units, (Severity.RED, Severity.AMBER))
+    return [] if found is None else [found]
 
 
-def quality_section(inputs: ReportInputs) -> Section:
-    """Flags and grades of all drives."""
-    if not inputs.drives:
-        return Section(anchor="quality", title="Data quality", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
-    blocks: list[Block] = [
-        FigureBlock(
-            title="Grade of every figure, drive by drive",
-            figure=quality_figure([(drive.label, drive.grades, drive.flags) for drive in inputs.drives]),
-            note="A: nothing against it. D: hardly to be believed. Crossed: refused.",
-        ),
-        _findings(inputs.drives, inputs.units),
-    ]
-    return Section(anchor="quality", title="Data quality", blocks=tuple(blocks))
+def findings_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """Every finding, notes too."""
+    found = _findings(inputs.drives, inputs.units, _ORDER)
+    if found is None:
+        return ()
+    return (Section(anchor="findings", title="Everything found in the data", blocks=(found,), length=3),)
 
 
-def _findings(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Words | TableBlock:
-    """Every finding; one that several drives share word for word is told once."""
+def _findings(
+    drives: tuple[DriveInputs, ...], units: DisplayUnits, severities: tuple[Severity, ...]
+) -> TableBlock | None:
+    """Findings of these severities; one that several drives share word for word is told once."""
     shared: dict[tuple[Severity, str, str, str], list[tuple[DriveInputs, DataFlag]]] = {}
     for drive in drives:
-        for flag in drive.flags:
+        for flag in (flag for flag in drive.flags if flag.severity in severities):
             shared.setdefault((flag.severity, flag.title, flag.evidence, flag.remedy), []).append((drive, flag))
     if not shared:
-        return Words(lines=("The detectors found nothing to say.",))
+        return None
     gravest = sorted(shared.items(), key=lambda item: _ORDER.index(item[0][0]))[:MOST_FINDINGS]
     rows = []
     for (_, title, evidence, remedy), found in gravest:
@@ -125,7 +117,7 @@ def _findings(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Words | T
         headings=("finding", "drives", "when", "evidence", "effect if put right", "what to do"),
         rows=tuple(rows),
         tones=tuple(tone_of(severity) for (severity, *_), _ in gravest),
-        caption=f"Findings ({len(shared)}); nothing was repaired silently",
+        caption=f"Found in the data ({len(shared)}); nothing was repaired silently",
     )
 
 

@@ -6,8 +6,8 @@ from logan.driving_range.attribution import Attribution
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
-from logan.report.figures.consumption import cause_figure, speed_figure
-from logan.report.figures.driving_range import attribution_figure, range_figure, tornado_figure
+from logan.report.figures.consumption import breakdown_rows, cause_figure, speed_figure
+from logan.report.figures.driving_range import range_figure, unsure_figure
 from logan.report.inputs import ReportInputs
 from logan.wording import (
     consumption_text,
@@ -24,46 +24,62 @@ from logan.wording import (
 
 
 def range_section(inputs: ReportInputs) -> Section:
-    """Plan and refined prediction side by side."""
+    """Every scenario, why the prediction moved, what makes it unsure, what it uses, and the pack that it takes."""
     units, fitted = inputs.units, inputs.fitted
     refined = fitted.refined if fitted else None
-    shown = refined or inputs.plan
+    runs = [(drive.label, run) for drive in inputs.drives for run in drive.calibration.steady_runs]
+    hull = fitted.fit.hull if fitted else None
+    beyond = " " if refined and any(scenario.is_extrapolated for scenario in refined.scenarios) else ""
+    speed = speed_figure(inputs.plan_curve, fitted.curve if fitted else None, runs, units, hull)
     blocks: list[Block] = [
         FigureBlock(
-            title="Range by scenario",
             figure=range_figure(inputs.plan, refined, units),
-            note="Line: 10 to 90 %. Mark: 50 %. The target's scenario is in bold. "
-            "* lies outside the speeds or temperatures driven: the interval is "
-            "widened."
-            if refined
-            else "Line: 10 to 90 %. Mark: 50 %. From the plan alone.",
-        ),
-        _scenario_table(inputs),
-    ]
-    if fitted:
-        blocks += [
-            FigureBlock(title="Why the prediction moved", figure=attribution_figure(fitted.attribution, units)),
-            _attribution_table(fitted.attribution, inputs),
-            _budget_table(fitted.budget, inputs),
-        ]
-    blocks += [
-        FigureBlock(
-            title="Consumption against speed",
-            figure=speed_figure(
-                inputs.plan_curve,
-                fitted.curve if fitted else None,
-                [drive.ledger for drive in inputs.drives],
-                units,
+            note="Marks are the middle of the prediction, lines hold the truth eight times in ten."
+            + (
+                f"{beyond}Not driven like that: {', '.join(_beyond(inputs))}; the interval is widened."
+                if beyond
+                else ""
             ),
         ),
-        FigureBlock(title="Where the energy goes, by scenario", figure=cause_figure(shown, units)),
+    ]
+    if fitted:
+        blocks.append(_attribution_table(fitted.attribution, inputs))
+    blocks += [
         FigureBlock(
-            title="What the answer hangs on: one standard uncertainty of each assumption",
-            figure=tornado_figure(fitted.tornado if fitted else inputs.plan_tornado, units),
+            figure=unsure_figure(
+                fitted.budget if fitted else None, fitted.tornado if fitted else inputs.plan_tornado, units
+            )
         ),
+        FigureBlock(figure=speed, note=speed.detail),
+        FigureBlock(figure=cause_figure(refined or inputs.plan, units)),
         _pack_table(fitted.sizing if fitted else inputs.plan_sizing, inputs),
     ]
     return Section(anchor="range", title="Range", blocks=tuple(blocks))
+
+
+def _beyond(inputs: ReportInputs) -> list[str]:
+    refined = inputs.fitted.refined if inputs.fitted else inputs.plan
+    return [
+        f"{scenario.name} ({scenario.note.split(':')[0]})" for scenario in refined.scenarios if scenario.is_extrapolated
+    ]
+
+
+def range_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """What changed, the uncertainty budget, and where every scenario's energy goes."""
+    blocks: list[Block] = [_scenario_table(inputs), _cause_table(inputs)]
+    if inputs.fitted:
+        blocks.append(_budget_table(inputs.fitted.budget, inputs))
+    return (Section(anchor="range-tables", title="Range in figures", blocks=tuple(blocks), length=3),)
+
+
+def _cause_table(inputs: ReportInputs) -> TableBlock:
+    shown, units = inputs.fitted.refined if inputs.fitted else inputs.plan, inputs.units
+    causes = [(scenario.name, breakdown_rows(scenario.breakdown)) for scenario in shown.scenarios]
+    return TableBlock(
+        headings=("scenario", *(name for name, _ in causes[0][1])),
+        rows=tuple((name, *(number(units.consumption(value)) for _, value in row)) for name, row in causes),
+        caption=f"Where the energy goes, by scenario [{units.consumption_label}]",
+    )
 
 
 def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableBlock:
@@ -76,13 +92,13 @@ def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableB
             f"{signed(step.range_change_m / units.metres, 1)} {units.distance}",
         )
         for step in attribution.steps
+        if abs(step.range_change_m) >= 0.002 * attribution.range_before_m
     )
     return TableBlock(
         headings=("assumption", "planned", "refined", "moves the range by"),
         rows=rows,
-        caption=f"What changed, for '{attribution.scenario}'",
+        caption=f"What the drives changed, for '{attribution.scenario}'",
         explanations=("", "", "", "mean effect over every order in which the assumptions can be changed; they add up"),
-        is_long=True,
     )
 
 
@@ -110,7 +126,6 @@ def _budget_table(budget: UncertaintyBudget, inputs: ReportInputs) -> TableBlock
         f"{number(budget.combined / units.metres, 1)} {mile}, {number(budget.value / units.metres)} "
         f"± {number(budget.expanded / units.metres, 1)} {mile} ({percent(budget.level_ratio)})",
         explanations=("", "A: statistics of own drives; B: anything else", "", "", "one standard uncertainty", "", ""),
-        is_long=True,
     )
 
 

@@ -4,37 +4,21 @@ from __future__ import annotations
 
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import ledger_figure
-from logan.report.figures.drive import stops_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.results import Estimate
 from logan.units import DisplayUnits
-from logan.wording import clock, consumption, figure, number, percent, reason, sentences
+from logan.wording import clock, consumption, figure, percent, reason, sentences
 
 
 def energy_section(inputs: ReportInputs) -> Section:
     """What every drive used and gave back."""
     if not inputs.drives:
-        return Section(anchor="energy", title="Energy", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
+        return Section(anchor="energy", title="Drives", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
     blocks: list[Block] = [energy_table(inputs.drives, inputs.units)]
     longest = max(inputs.drives, key=lambda drive: drive.energy.moving_s)
-    distance_m = longest.energy.distance_m
-    if isinstance(distance_m, Estimate) and distance_m.value > 0:
-        blocks.append(
-            FigureBlock(
-                title=f"Where the energy of drive {longest.label} went",
-                figure=ledger_figure(longest.ledger, inputs.units, distance_m.value),
-                note=sentences(("Measured, modelled, and what is left over", *longest.ledger.notes)),
-            )
-        )
-    most_stops = max(inputs.drives, key=lambda drive: len(drive.regen.stops))
-    if most_stops.regen.stops:
-        blocks.append(
-            FigureBlock(
-                title=f"Regen, stop by stop: drive {most_stops.label}",
-                figure=stops_figure(most_stops.regen, inputs.units),
-            )
-        )
-    blocks.append(regen_table(longest))
+    drawn = ledger_figure(longest.ledger, longest.label)
+    if drawn is not None:
+        blocks.append(FigureBlock(figure=drawn, note=sentences(longest.ledger.notes)))
     refusals = tuple(
         f"{drive.label}: {reason(drive.energy.net_wh_per_km)}"
         for drive in inputs.drives
@@ -42,7 +26,7 @@ def energy_section(inputs: ReportInputs) -> Section:
     )
     if refusals:
         blocks.append(Words(lines=refusals, tone="amber", title="Refused figures"))
-    return Section(anchor="energy", title="Energy and regen", blocks=tuple(blocks))
+    return Section(anchor="energy", title="Drives" if len(inputs.drives) > 1 else "Energy", blocks=tuple(blocks))
 
 
 def energy_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
@@ -101,8 +85,7 @@ def regen_table(drive: DriveInputs) -> TableBlock:
             )
             for entry in drive.regen.figures
         ),
-        caption=f"Regen of drive {drive.label} by every definition in use",
-        is_long=True,
+        caption=f"Regen of drive {drive.label}",
     )
 
 
@@ -112,13 +95,3 @@ def _digits(value: object) -> int:
 
 def _unit(value: object) -> str:
     return value.unit if isinstance(value, Estimate) and value.unit not in ("ratio", "") else ""
-
-
-def budget_table(drive: DriveInputs) -> TableBlock:
-    """Where the uncertainty of the net energy comes from."""
-    return TableBlock(
-        headings=("part", "± Wh", "how"),
-        rows=tuple((part.name, number(part.sigma_wh, 1), part.how) for part in drive.energy.budget),
-        caption=f"Error budget of drive {drive.label}",
-        is_long=True,
-    )

@@ -3,33 +3,33 @@
 from __future__ import annotations
 
 from logan.model.parameters import PARAMETER_NAMES
-from logan.report.document import Block, FigureBlock, KeyFigure, KeyFigures, Section, TableBlock, Words
-from logan.report.figures.consumption import calibration_figure, predicted_measured_figure
+from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
+from logan.report.figures.consumption import calibration_figure
 from logan.report.inputs import FitInputs, ReportInputs
 from logan.units import DisplayUnits
 from logan.wording import figure, number, parameter_text, parameter_words, percent, sentence, signed
 
 
 def fit_section(inputs: ReportInputs) -> Section:
-    """Parameters before and after, drive by drive, and calibration."""
+    """How well drives not seen are predicted, what stays unknown, and what to do about it."""
     if inputs.fitted is None:
         words = Words(lines=(f"No fit: {inputs.no_fit_because}",), tone="grey")
-        return Section(anchor="fit", title="What the drives taught", blocks=(words,))
-    fitted, units = inputs.fitted, inputs.units
+        return Section(anchor="fit", title="How far to believe it", blocks=(words,))
+    fitted = inputs.fitted
     label_of = {drive.drive_id: drive.label for drive in inputs.drives}
-    labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in fitted.fit.drives]
-    blocks: list[Block] = [
-        _parameter_table(fitted, units),
-        *_remarks(fitted),
-        FigureBlock(
-            title="Predicted against measured, drive by drive",
-            figure=predicted_measured_figure(fitted.fit, labels, inputs.units),
-            note="Refined: for that drive's speeds, hills and weather, without its own level, wind and auxiliaries.",
-        ),
-        _residual_table(fitted, labels),
-        *_calibration(fitted, label_of),
-    ]
+    out = tuple(
+        f"Drive {label_of.get(drive.drive_id, drive.drive_id)} takes no part: {drive.refusal}."
+        for drive in fitted.fit.drives
+        if drive.refusal
+    )
+    said = tuple(dict.fromkeys(fitted.identifiability.statements))
+    blocks: list[Block] = [*_calibration(fitted, label_of)]
+    if out:
+        blocks.append(Words(lines=out, title="Left out"))
+    if said:
+        blocks.append(Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart"))
     if fitted.next_tests and fitted.next_tests.candidates:
+        units = inputs.units
         blocks.append(
             TableBlock(
                 headings=("do next", f"narrows it by {units.distance}", "hours", "how"),
@@ -40,20 +40,28 @@ def fit_section(inputs: ReportInputs) -> Section:
                 caption="What narrows the target's 10 to 90 % interval, best first per hour of work",
             )
         )
-    return Section(anchor="fit", title="What the drives taught", blocks=tuple(blocks))
+    return Section(anchor="fit", title="How far to believe it", blocks=tuple(blocks))
+
+
+def fit_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """Parameters before and after, and drive by drive."""
+    if inputs.fitted is None:
+        return ()
+    label_of = {drive.drive_id: drive.label for drive in inputs.drives}
+    labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in inputs.fitted.fit.drives]
+    blocks = (
+        _parameter_table(inputs.fitted, inputs.units),
+        _residual_table(inputs.fitted, labels),
+        *_remarks(inputs.fitted),
+    )
+    return (Section(anchor="fit-tables", title="The fit in figures", blocks=blocks, length=3),)
 
 
 def _remarks(fitted: FitInputs) -> list[Block]:
-    """What the data cannot tell, in the open; what was merely taken into account, folded away."""
-    said = tuple(dict.fromkeys(fitted.identifiability.statements))
+    said = set(fitted.identifiability.statements)
     warnings = tuple(dict.fromkeys(line for line in fitted.fit.warnings if line not in said))
-    blocks: list[Block] = (
-        [Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart")] if said else []
-    )
-    if warnings:
-        rows = tuple((line,) for line in warnings)
-        blocks.append(TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit", is_long=True))
-    return blocks
+    rows = tuple((line,) for line in warnings)
+    return [TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit")] if rows else []
 
 
 def _parameter_table(fitted: FitInputs, units: DisplayUnits) -> TableBlock:
@@ -107,7 +115,6 @@ def _residual_table(fitted: FitInputs, labels: list[str]) -> TableBlock:
         ),
         rows=tuple(rows),
         caption="Drive by drive",
-        is_long=True,
     )
 
 
@@ -115,34 +122,9 @@ def _calibration(fitted: FitInputs, label_of: dict[str, str]) -> list[Block]:
     calibration = fitted.calibration
     if calibration.reason or calibration.median_error_ratio is None:
         return [Words(lines=(f"Calibration: {calibration.reason}",), tone="grey")]
-    return [
-        KeyFigures(
-            figures=(
-                KeyFigure(
-                    label="error on a drive not seen",
-                    value=percent(calibration.median_error_ratio, 1),
-                    detail=f"median over {len(calibration.drives)} drives, each left out in turn; "
-                    f"90th percentile {percent(calibration.p90_error_ratio, 1)}",
-                ),
-                KeyFigure(
-                    label="the row to beat",
-                    value=percent(calibration.naive_median_error_ratio, 1),
-                    detail="median error of simply taking the other drives' mean consumption",
-                ),
-                KeyFigure(
-                    label="inside the 90 % interval",
-                    value=f"{sum(drive.is_covered for drive in calibration.drives)} of {len(calibration.drives)}",
-                    detail="drives, each left out in turn; nine in ten are promised",
-                ),
-            )
-        ),
-        FigureBlock(
-            title="Residuals and coverage: every drive predicted by a fit that has not seen it",
-            figure=calibration_figure(
-                calibration,
-                [label_of.get(drive.drive_id, drive.drive_id) for drive in calibration.drives],
-                {drive.drive_id: -drive.residual_ratio for drive in fitted.fit.drives if not drive.refusal},
-            ),
-            note="Error: prediction over measurement, less one. Residual: the same, for the fit that saw the drive.",
-        ),
-    ]
+    labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in calibration.drives]
+    naive = (
+        f"Circles: the fit without that drive. Crosses: the mean consumption of the other drives, to be beaten "
+        f"(median {percent(calibration.naive_median_error_ratio, 1)}). Nine in ten inside are promised."
+    )
+    return [FigureBlock(figure=calibration_figure(calibration, labels), note=naive)]

@@ -15,28 +15,39 @@ from logan.wording import channel_words, clock, number, percent, shown_value, to
 MOST_EVENTS: Final = 200
 
 
-def event_tables(inputs: ReportInputs) -> list[Block]:
-    """Kinds of event over the drives, red first, and every event."""
-    events = [(drive.number, event) for drive in inputs.drives for event in drive.limits.events]
-    if not events:
+def _events(inputs: ReportInputs) -> list[tuple[int, LimitEvent]]:
+    return [(drive.number, event) for drive in inputs.drives for event in drive.limits.events]
+
+
+def event_kind_tables(inputs: ReportInputs) -> list[Block]:
+    """Kinds of event over the drives, red first; nothing where nothing passed a limit."""
+    kinds, units = event_kinds(_events(inputs)), inputs.units
+    if not kinds:
         return []
-    kinds, units = event_kinds(events), inputs.units
     return [
         TableBlock(
             headings=("what", "drives", "times", "in all", "worst", "limit", "what to do"),
             rows=tuple(_kind_row(kind, units) for kind in kinds),
             tones=tuple(tone_of(kind.severity) for kind in kinds),
             caption="What passed a limit, over all drives",
-        ),
+        )
+    ]
+
+
+def event_tables(inputs: ReportInputs) -> list[Block]:
+    """Every event with what else was true."""
+    events, units = _events(inputs), inputs.units
+    if not events:
+        return []
+    return [
         TableBlock(
             headings=(
-                "what", "drive", "from", "for", "worst", "limit", units.speed_label, "kW", "slope", "charge", "outside",
+                "what", "drive", "from", "for", "worst", "limit", units.speed_label, "kW", "slope", "SOC", "outside",
             ),
             rows=tuple(_event_row(number_, event, units) for number_, event in events[:MOST_EVENTS]),
             tones=tuple(tone_of(event.severity) for _, event in events[:MOST_EVENTS]),
             caption=f"Events beyond a limit ({len(events)}), one by one",
-            is_long=True,
-        ),
+        )
     ]  # fmt: skip
 
 

@@ -4,58 +4,64 @@ from __future__ import annotations
 
 from logan.drive.context import Context
 from logan.flags import Severity
-from logan.metrics.limits import LimitCheck
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
-from logan.report.figures.current import duration_figure, resistance_figure
-from logan.report.figures.thermal import temperature_figure
+from logan.report.figures.drive import timeline_figure
+from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
 from logan.report.inputs import DriveInputs, ReportInputs
-from logan.report.sections.limit_events import event_tables
+from logan.report.sections.limit_events import event_kind_tables, event_tables
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
 from logan.wording import channel_words, clock, number, percent, sentences, shown_value, tone_of
 
 
 def limits_section(inputs: ReportInputs) -> Section:
-    """Closest approach to every limit, over all drives."""
+    """How close everything came to its limit, what passed one, and the drive where it was worst."""
     if not inputs.drives:
         return Section(anchor="limits", title="Limits", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
-    hardest = max(inputs.drives, key=_highest_current)
-    blocks: list[Block] = [
-        approach_table(inputs.drives, inputs.units),
-        FigureBlock(
-            title="Highest temperatures, drive by drive",
-            figure=temperature_figure([(drive.label, drive.limits) for drive in inputs.drives], inputs.units),
-        ),
-        FigureBlock(
-            title=f"What the current asks for: drive {hardest.label}",
-            figure=duration_figure(hardest.current, inputs.build.limits),
-            note=sentences(hardest.current.notes),
-        ),
-        _curve_table(inputs.drives),
-        *event_tables(inputs),
-    ]
-    if hardest.resistance.bands:
-        blocks.append(
-            FigureBlock(title=f"Pulse resistance: drive {hardest.label}", figure=resistance_figure(hardest.resistance))
-        )
+    units, summaries = inputs.units, [(drive.label, drive.limits) for drive in inputs.drives]
+    found = approaches(summaries, inputs.build)
+    bullets = bullet_figure(found, units, inputs.build.limits.design_ambient_degc)
+    blocks: list[Block] = [] if bullets is None else [FigureBlock(figure=bullets, note=bullets.detail)]
+    unlimited = unlimited_words(inputs)
+    if unlimited:
+        blocks.append(Words(lines=(unlimited,), tone="grey"))
+    blocks += event_kind_tables(inputs)
+    drawn = [drive for drive in inputs.drives if drive.drive is not None]
+    if drawn:
+        worst = max(drawn, key=lambda drive: sum(event.severity is not Severity.NOTE for event in drive.limits.events))
+        blocks.append(timeline_block(worst, units))
+    hardest = max(
+        inputs.drives, key=lambda drive: max((one.used_ratio for one in drive.current.approaches), default=0.0)
+    )
+    curve = duration_figure(hardest.current, inputs.build.limits)
+    if curve is not None:
+        blocks.append(FigureBlock(figure=curve, note=sentences((f"Drive {hardest.label}", *hardest.current.notes))))
     cautions = tuple(dict.fromkeys(caution for drive in inputs.drives for caution in drive.limits.cautions))
     if cautions:
-        blocks.append(Words(lines=cautions, tone="red", title="Cautions"))
+        blocks.append(Words(lines=cautions, tone="red", title="Cautions about these limits"))
     return Section(anchor="limits", title="Limits", blocks=tuple(blocks))
 
 
-def _highest_current(drive: DriveInputs) -> float:
-    peaks = [duration.peak.sampled_a for duration in drive.current.durations if duration.channel == "pack_current"]
-    return max(peaks, default=0.0)
+def unlimited_words(inputs: ReportInputs) -> str:
+    """Channels that nothing is known to limit; nothing is said to be safe."""
+    checks = [check for drive in inputs.drives for check in drive.limits.checks if check.verdict == NO_LIMIT_GIVEN]
+    names = sorted({channel_words(check.channel) for check in checks})
+    return f"No limit given: {', '.join(names)}." if names else ""
 
 
-def _shown_margin(check: LimitCheck, units: DisplayUnits) -> str:
-    if check.margin is None or check.margin_bound is None:
-        return "–"
-    if check.unit == "degC":
-        step, bound = units.temperature_step(check.margin), units.temperature_step(check.margin_bound)
-        return f"{step:.0f} ± {bound:.0f} {units.temperature_label}"
-    return f"{shown_value(check.margin, check.unit, units)} ± {shown_value(check.margin_bound, check.unit, units)}"
+def timeline_block(drive: DriveInputs, units: DisplayUnits) -> FigureBlock:
+    """A drive over time; the channels must have been given."""
+    assert drive.drive is not None
+    return FigureBlock(figure=timeline_figure(drive.drive, drive.limits, drive.flags, units, label=drive.label))
+
+
+def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """Every limit, every curve and every event."""
+    if not inputs.drives:
+        return ()
+    blocks = (approach_table(inputs.drives, inputs.units), _curve_table(inputs.drives), *event_tables(inputs))
+    return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
 
 
 def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
@@ -79,7 +85,7 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
                 shown_value(check.worst_value, check.unit, units),
                 shown_value(check.amber, check.unit, units),
                 shown_value(check.red, check.unit, units),
-                _shown_margin(check, units),
+                margin_text(check, units),
                 check.verdict,
                 _moment(drive, check.context, units) if check.worst_value is not None else "–",
                 check.source,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TypeAlias
 
 from logan.analysis import DriveAnalysis
-from logan.report.document import Block, Section
-from logan.report.inputs import DriveInputs, ReportInputs
+from logan.report.document import Block
+from logan.report.inputs import DriveInputs
 from logan.report.sections.measured_calibration import calibration_tables, coastdown_tables
 from logan.report.sections.measured_energy import ledger_tables, regen_tables
 from logan.report.sections.measured_load import current_tables, derating_tables, heat_tables
@@ -29,18 +29,4 @@ def measurement_blocks(measured: Measured, units: DisplayUnits) -> tuple[Block, 
         *pack_tables(measured.pack, units),
         *coastdown_tables(measured.coastdowns, units),
         *calibration_tables(measured.calibration, units),
-    )
-
-
-def measurement_sections(inputs: ReportInputs) -> tuple[Section, ...]:
-    """Every table of the drives whose channels were given."""
-    return tuple(
-        Section(
-            anchor=f"measured-{drive.number}",
-            title=f"Drive {drive.label}: everything measured",
-            blocks=measurement_blocks(drive, inputs.units),
-            is_folded=True,
-        )
-        for drive in inputs.drives
-        if drive.drive is not None
     )

@@ -43,7 +43,7 @@ def assumptions_section(inputs: ReportInputs) -> Section:
         caption=f"The plan of {inputs.planned_at[:10]} rests on",
         explanations=("", "", "one standard uncertainty"),
     )
-    return Section(anchor="assumptions", title="What was assumed", blocks=(table,))
+    return Section(anchor="assumptions", title="What was assumed", blocks=(table,), length=3)
 
 
 def gearing_section(inputs: ReportInputs) -> Section:
@@ -87,7 +87,9 @@ def gearing_section(inputs: ReportInputs) -> Section:
         ),
     )
     lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)
-    return Section(anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, lines)))))
+    return Section(
+        anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, lines)))), length=3
+    )
 
 
 def _speed(mph: float, units: DisplayUnits) -> str:

@@ -1,0 +1,208 @@
+"""How close everything came to its limit: bullets sorted by margin, and current against the curves given."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from logan.flags import Severity
+from logan.metrics.current import CurrentSummary
+from logan.metrics.limits import LimitCheck, LimitSummary
+from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
+from logan.report.theme import DASH_ORDER, SERIES
+from logan.settings import BuildSettings, LimitSheet, LimitSide
+from logan.units import RADIANS_PER_SECOND_PER_RPM, DisplayUnits
+from logan.wording import capital, channel_words, number, percent, shown_value, signed
+
+MOST_BULLETS: Final = 14
+_INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "good", None: "good"}
+_WINDOWS: Final = {0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 300.0: "5 min", 1800.0: "30 min"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approach:
+    """The closest approach of one channel to its limit, over all drives.
+
+    Parameters
+    ----------
+    check : LimitCheck
+        On the drive where it was closest.
+    drive : str
+        That drive.
+    used_ratio : float
+        Way gone to the limit: from the design ambient for a temperature, from the nominal voltage for a cell,
+        from nothing for all else. [ratio]
+    amber_ratio : float or None
+        Where amber lies on that way. [ratio]
+    """
+
+    check: LimitCheck
+    drive: str
+    used_ratio: float
+    amber_ratio: float | None
+
+    @property
+    def name(self) -> str:
+        """In plain words, with the side where a low value is what counts."""
+        is_low = self.check.side is LimitSide.BELOW and not self.check.channel.endswith("_min")
+        words = channel_words(self.check.channel)
+        if self.check.channel == "pack_current":
+            return f"{words}, {'charging' if is_low else 'driving'}"
+        return f"{words}, lowest" if is_low else words
+
+
+def approaches(drives: Sequence[tuple[str, LimitSummary]], build: BuildSettings) -> list[Approach]:
+    """Every limit that was given and met by a value, the least margin first."""
+    best: dict[tuple[str, LimitSide], Approach] = {}
+    for label, summary in drives:
+        for check in summary.checks:
+            found = _approach(check, label, build)
+            known = best.get((check.channel, check.side))
+            if found is not None and (known is None or found.used_ratio > known.used_ratio):
+                best[check.channel, check.side] = found
+    gravity = (Severity.RED, Severity.AMBER, Severity.NOTE, None)
+    return sorted(best.values(), key=lambda one: (gravity.index(one.check.severity), -one.used_ratio))
+
+
+def _approach(check: LimitCheck, label: str, build: BuildSettings) -> Approach | None:
+    limit = check.red if check.red is not None else check.amber
+    if limit is None or check.worst_value is None or check.margin is None:
+        return None
+    start = 0.0
+    if check.unit == "degC":
+        start = build.limits.design_ambient_degc
+    elif check.channel.startswith("cell_voltage"):
+        start = build.pack.cell_nominal_voltage_v
+    elif check.side is LimitSide.BELOW and limit > 0.0 < check.worst_value:
+        # What must not fall: the share of what is there that must be left.
+        amber = None if check.amber is None or check.red is None else check.red / check.amber
+        return Approach(check=check, drive=label, used_ratio=limit / check.worst_value, amber_ratio=amber)
+    if limit == start:
+        return None
+    amber = None if check.amber is None or check.red is None else (check.amber - start) / (limit - start)
+    used = (check.worst_value - start) / (limit - start)
+    return Approach(check=check, drive=label, used_ratio=used, amber_ratio=amber)
+
+
+def margin_text(check: LimitCheck, units: DisplayUnits) -> str:
+    """A margin with its bound and unit."""
+    if check.margin is None:
+        return "–"
+    scale, unit = {
+        "degC": (units.temperature_step(1.0), units.temperature_label),
+        "rad/s": (1.0 / RADIANS_PER_SECOND_PER_RPM, "rpm"),
+        "m/s": (1.0 / units.metres_per_second, units.speed_label),
+        "ratio": (100.0, "%"),
+    }.get(check.unit, (1.0, check.unit))
+    bound = scale * (check.margin_bound or 0.0)
+    digits = max(0, -math.floor(math.log10(bound))) if bound > 0.0 else 1
+    return f"{signed(scale * check.margin, digits).lstrip('+')} ± {number(bound, digits)} {unit}"
+
+
+def approach_words(one: Approach, units: DisplayUnits) -> str:
+    """What was reached of what limit, on which drive."""
+    check = one.check
+    limit = check.red if check.red is not None else check.amber
+    return (
+        f"{shown_value(check.worst_value, check.unit, units)} against {shown_value(limit, check.unit, units)} "
+        f"on drive {one.drive}"
+    )
+
+
+def bullet_figure(
+    found: Sequence[Approach], units: DisplayUnits, design_degc: float, *, most: int = MOST_BULLETS
+) -> Figure | None:
+    """Closest approach to every limit given, the least margin on top; None where no limit is given."""
+    shown = list(found[:most])
+    if not shown:
+        return None
+    place = list(range(len(shown)))
+    used = [100.0 * min(max(one.used_ratio, 0.0), 1.25) for one in shown]
+    marks: list[Mark] = [
+        Bars(
+            at=place,
+            start=[0.0] * len(shown),
+            end=used,
+            inks=tuple(_INKS[one.check.severity] for one in shown),
+            labels=tuple(_bullet_label(one, units) for one in shown),
+            words=tuple(f"{one.name}: {approach_words(one, units)}, {one.check.verdict}" for one in shown),
+            thickness=0.5,
+        ),
+        Limit(value=100.0, label="limit", ink="red", is_upright=True),
+    ]
+    ambers = [(row, one.amber_ratio) for row, one in enumerate(shown) if one.amber_ratio is not None]
+    if ambers:
+        marks.append(
+            Dots(
+                x=[100.0 * ratio for _, ratio in ambers],
+                y=[float(row) for row, _ in ambers],
+                ink="amber",
+                symbol="tick",
+                size=22.0,
+                words=("amber",) * len(ambers),
+            )
+        )
+    first = shown[0]
+    how = "passed its limit" if (first.check.margin or 0.0) < 0.0 else "came closest to its limit"
+    if first.check.severity is Severity.AMBER:
+        how = "passed amber"
+    return Figure(
+        finding=f"{capital(first.name)} {how}: {approach_words(first, units)}.",
+        x=Axis(title="way to the limit [%]", low=0.0, high=max(100.0, *used)),
+        panels=(
+            Panel(
+                y=Axis(names=tuple(one.name for one in shown)),
+                marks=tuple(marks),
+                height=10.0 + rows(len(shown), 27.0),
+            ),
+        ),
+        detail=f"Temperatures from the design ambient of {shown_value(design_degc, 'degC', units)}, cells from their "
+        "nominal voltage, all else from zero. Labels: what was reached, and the margin left (estimated). "
+        "Ticks: amber.",
+    )
+
+
+def _bullet_label(one: Approach, units: DisplayUnits) -> str:
+    check = one.check
+    reached = shown_value(check.worst_value, check.unit, units)
+    if check.margin is not None and check.margin < 0.0:
+        return f"{reached}, beyond by {margin_text(check, units).split(' ±')[0].lstrip('-−')}"
+    return f"{reached}, {margin_text(check, units)} left"
+
+
+def duration_figure(current: CurrentSummary, limits: LimitSheet) -> Figure | None:
+    """Highest RMS current over windows of every length against the curves given; None where none is given."""
+    if not limits.curves or not current.approaches:
+        return None
+    marks: list[Mark] = []
+    for index, duration in enumerate(entry for entry in current.durations if entry.direction != "both"):
+        marks.append(
+            Line(
+                x=[point.window_s for point in duration.points],
+                y=[point.rms_a for point in duration.points],
+                ink=SERIES[index % len(SERIES)],
+                dash=DASH_ORDER[index % len(DASH_ORDER)],
+                width=2.5,
+                label=f"{channel_words(duration.channel)}, {duration.direction}",
+            )
+        )
+    for curve in limits.curves:
+        longest = max([*curve.duration_s, 1800.0])
+        marks.append(
+            Line(
+                x=[*curve.duration_s, longest],
+                y=[*curve.current_a, curve.current_a[-1]],
+                ink="red",
+                dash="dash",
+                label=curve.component,
+            )
+        )
+    worst = max(current.approaches, key=lambda approach: approach.used_ratio)
+    return Figure(
+        finding=f"{capital(channel_words(worst.channel))} came to {percent(worst.used_ratio)} of what "
+        f"{worst.component} holds: {number(worst.current_a)} A {worst.quantity} over {worst.window_s:g} s.",
+        x=Axis(title="window [s, min]", is_log=True, ticks=tuple(_WINDOWS.items())),
+        panels=(Panel(y=Axis(title="highest RMS current [A]", low=0.0), marks=tuple(marks), height=230.0),),
+    )

@@ -1,0 +1,274 @@
+"""The customer's certificate: two sheets that say what was validated, how, under which conditions, and what was not."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.driving_range.prediction import ScenarioRange
+from logan.instruments.evidence import UNKNOWNS
+from logan.report.document import Block, Document, Section, TableBlock, Words
+from logan.report.figures.limits import approaches, margin_text
+from logan.report.inputs import FitInputs, ReportInputs
+from logan.report.sections.answer import driven_words
+from logan.report.sections.limits import unlimited_words
+from logan.wording import distance, number, percent, shown_value, signed, temperature_text, tone_of
+
+NOT_ENTERED: Final = "not entered"
+MOST_DRIVES: Final = 10
+MOST_LIMITS: Final = 12
+
+WHAT_IT_IS: Final = (
+    "This is the builder's own statement about this one vehicle, made from the drives listed here. It is no "
+    "registration, no type approval, no inspection, and no certification by any authority or testing body.",
+)
+CERTIFICATE_CAUTIONS: Final = (
+    "More than 60 V DC or 30 V AC can kill. Orange cables and the pack are for trained people only, with the service "
+    "disconnect out and the circuit proven dead.",
+    "Red: stop at once. Amber: ease off, cool for ten minutes, check again. On smell, hiss or smoke from the pack "
+    "leave the vehicle, keep 100 ft (30 m) away, call the fire department (911).",
+    "Keep within tire, axle and weight ratings, and 20 % of charge in reserve. Range falls with speed, cold, wet, "
+    "headwind, load and the age of the battery.",
+    "Estimates for the recorded vehicle and conditions; no substitute for component datasheets, a professional "
+    "inspection, or local registration and approval.",
+)
+_SENSORS: Final = {
+    "current_gain": ("pack current, gain", 100.0, "%"),
+    "voltage_gain": ("pack voltage, gain", 100.0, "%"),
+    "speed_gain": ("speed, gain", 100.0, "%"),
+    "current_zero": ("pack current, zero", 1.0, "A"),
+    "temperature_offset": ("temperatures, offset", 1.0, "K"),
+    "usable_energy": ("usable energy", 100.0, "%"),
+}
+
+
+def certificate_document(inputs: ReportInputs) -> Document:
+    """Two sheets for the owner of the vehicle; the build must have been fitted."""
+    assert inputs.fitted is not None
+    sections = (
+        Section(
+            anchor="vehicle",
+            title="The vehicle and how it was tested",
+            blocks=(
+                Words(lines=WHAT_IT_IS, tone="grey"),
+                _vehicle(inputs),
+                _test(inputs, inputs.fitted),
+                _drives(inputs, inputs.fitted),
+                _instruments(inputs.fitted),
+            ),
+        ),
+        Section(
+            anchor="validated",
+            title="What was validated",
+            blocks=(
+                _ranges(inputs, inputs.fitted),
+                Words(lines=_conditions(inputs, inputs.fitted), title="Conditions under which it holds"),
+                *_limits(inputs),
+                Words(lines=_not_tested(inputs, inputs.fitted), title="What was not tested"),
+                Words(lines=CERTIFICATE_CAUTIONS, title="Cautions", tone="amber"),
+                _signature(inputs),
+            ),
+        ),
+    )
+    return Document(
+        title="Certificate of range and limits",
+        subtitle=f"{inputs.build.name}: stated by its builder on {inputs.made_on}",
+        sections=sections,
+        paper="letter" if inputs.units.distance == "mi" else "A4",
+    )
+
+
+def _entered(inputs: ReportInputs, key: str) -> str:
+    return inputs.certificate.get(key, "").strip() or NOT_ENTERED
+
+
+def _form(caption: str, rows: tuple[tuple[str, str], ...]) -> TableBlock:
+    return TableBlock(headings=("", ""), rows=rows, caption=caption, is_form=True)
+
+
+def _vehicle(inputs: ReportInputs) -> TableBlock:
+    build, units = inputs.build, inputs.units
+    pack, motor = build.pack, build.powertrain.motor
+    weight = build.vehicle.mass_kg
+    as_built = (
+        f"pack {pack.cells_in_series}s{pack.cells_in_parallel}p, {units.shown(pack.usable_energy_wh.value, 'energy')} "
+        f"usable as planned; motor {units.shown(motor.max_power_w, 'power', digits=3)}; gearing "
+        f"{build.powertrain.gearing.name}"
+    )
+    own = inputs.certificate.get("configuration", "").strip()
+    return _form(
+        "Vehicle, as the builder enters it",
+        (
+            ("vehicle", _entered(inputs, "vehicle")),
+            ("identification (VIN)", _entered(inputs, "identification")),
+            ("odometer", _entered(inputs, "odometer")),
+            ("configuration", f"{own}; {as_built}" if own else as_built),
+            (
+                "test weight",
+                f"{units.shown(weight.value, 'weight')} ± {units.shown(weight.sigma, 'weight', digits=2)} "
+                f"({weight.source})",
+            ),
+            ("tires and pressure", f"{_entered(inputs, 'tires')}; pressure {_entered(inputs, 'tire_pressure')}"),
+        ),
+    )
+
+
+def _test(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
+    units, hull = inputs.units, fitted.fit.hull
+    winds = [drive.headwind.value / units.metres_per_second for drive in fitted.fit.drives if not drive.refusal]
+    wind = (
+        f"wind along the road {signed(min(winds))} to {signed(max(winds))} {units.speed_label} as fitted"
+        if winds
+        else ""
+    )
+    noted = inputs.certificate.get("weather", "").strip()
+    rows = [("driven", driven_words(hull, fitted.fit.drive_count, units) if hull else "not known")]
+    air = ""
+    if hull is not None:
+        low, high = (temperature_text(t, units) for t in (hull.temperature_low_degc, hull.temperature_high_degc))
+        pressure = "" if hull.pressure_pa is None else f"air {units.shown(hull.pressure_pa, 'pressure', digits=3)}"
+        air = "; ".join(filter(None, (f"{low} to {high}", pressure)))
+    rows.append(("weather", "; ".join(filter(None, (air, wind, noted)))))
+    return _form("Test", tuple(rows))
+
+
+def _drives(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
+    part = {drive.drive_id: drive for drive in fitted.fit.drives}
+    rows = []
+    for drive in inputs.drives[:MOST_DRIVES]:
+        known = part.get(drive.drive_id)
+        where = "no part" if known is None else ("left out: " + known.refusal if known.refusal else "takes part")
+        length_m = None if known is None else known.distance_m
+        minutes = number(drive.energy.duration_s / 60.0)
+        rows.append((drive.label, distance(length_m, inputs.units), f"{minutes} min", where))
+    more = len(inputs.drives) - len(rows)
+    if more:
+        rows.append((f"and {more} more", "", "", f"the last {inputs.drives[-1].label}"))
+    return TableBlock(headings=("drive and date", "distance", "time", "in the fit"), rows=tuple(rows), caption="Drives")
+
+
+def _instruments(fitted: FitInputs) -> TableBlock:
+    """Each sensor's error that is left, and what it was checked with."""
+    rows = []
+    if fitted.fit.sensors is not None:
+        known = fitted.fit.sensors.instruments
+        for name in UNKNOWNS:
+            words, scale, unit = _SENSORS.get(name, (name.replace("_", " "), 100.0, "%"))
+            found = known.of(name)
+            taken = known.applied.get(name)
+            off = "" if taken is None else f"; {signed(scale * taken, 2)} {unit} taken off"
+            rows.append((words, f"± {number(scale * 2.0 * (found.sigma or 0.0), 2)} {unit}{off}", found.source))
+    if not rows:
+        rows = [("sensors", "not known", "no check was entered")]
+    return TableBlock(
+        headings=("instrument", "uncertainty left (k = 2)", "how it was checked"),
+        rows=tuple(rows),
+        caption="Instruments",
+    )
+
+
+def _ranges(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
+    units = inputs.units
+    rows = [
+        (
+            scenario.name + (" (target)" if scenario.name == fitted.refined.target_scenario else ""),
+            _driven_how(scenario, inputs),
+            f"{scenario.range_m.p50 / units.metres:.0f} ± {scenario.expanded_range_m / units.metres:.0f}",
+            f"{units.consumption(scenario.consumption.p50):.0f}",
+            f"no: {scenario.note.split(':')[0]}" if scenario.is_extrapolated else "yes",
+        )
+        for scenario in fitted.refined.scenarios
+    ]
+    return TableBlock(
+        headings=("scenario", "driven how", f"range {units.distance} (k = 2)", units.consumption_label, "validated"),
+        rows=tuple(rows),
+        caption="Range per scenario, with expanded uncertainty (k = 2, about 95 %)",
+    )
+
+
+def _driven_how(scenario: ScenarioRange, inputs: ReportInputs) -> str:
+    units = inputs.units
+    speed = f"{scenario.mean_speed_m_per_s / units.metres_per_second:.0f} {units.speed_label} on average"
+    load = f", {units.shown(scenario.payload_kg, 'weight', digits=3)} payload" if scenario.payload_kg else ""
+    return f"{speed}, {temperature_text(scenario.ambient_temperature_degc, units)}{load}"
+
+
+def _conditions(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
+    target, units = fitted.refined, inputs.units
+    usable = fitted.usable
+    lines = [
+        f"Reserve {percent(target.reserve_ratio)} and battery aging {percent(target.ageing_ratio)} are taken off; the "
+        "pack starts at the top of its usable window.",
+        "Weight, tires and their pressure, body and gearing as entered on sheet 1; dry road; speeds and temperatures "
+        "within those driven.",
+    ]
+    if usable is not None:
+        lines.append(
+            f"Usable energy {units.shown(usable.energy_wh, 'energy', digits=3)} at {temperature_text(25.0, units)}: "
+            f"{usable.source}."
+        )
+    calibration = fitted.calibration
+    if calibration.median_error_ratio is not None:
+        inside = sum(drive.is_covered for drive in calibration.drives)
+        lines.append(
+            f"Checked on drives left out in turn: half within {percent(calibration.median_error_ratio, 1)}, {inside} "
+            f"of {len(calibration.drives)} inside their 90 % interval."
+        )
+    return tuple(lines)
+
+
+def _limits(inputs: ReportInputs) -> list[Block]:
+    found = approaches([(drive.label, drive.limits) for drive in inputs.drives], inputs.build)[:MOST_LIMITS]
+    if not found:
+        return [Words(lines=("No limit given.",), title="Limits and margins", tone="grey")]
+    rows = []
+    for one in found:
+        check = one.check
+        limit = check.red if check.red is not None else check.amber
+        rows.append(
+            (
+                one.name,
+                shown_value(check.worst_value, check.unit, inputs.units),
+                shown_value(limit, check.unit, inputs.units),
+                margin_text(check, inputs.units),
+                check.verdict,
+                check.source,
+            )
+        )
+    return [
+        TableBlock(
+            headings=("what", "reached", "limit", "margin (est.)", "verdict", "limit from"),
+            rows=tuple(rows),
+            tones=tuple(tone_of(one.check.severity) for one in found),
+            caption="Limits and margins, least first",
+        )
+    ]
+
+
+def _not_tested(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
+    beyond = [scenario.name for scenario in fitted.refined.scenarios if scenario.is_extrapolated]
+    lines = [f"Not driven like that, extrapolated: {', '.join(beyond)}."] if beyond else []
+    if unlimited := unlimited_words(inputs):
+        lines.append(f"{unlimited[:-1]}; nothing is said to be safe there.")
+    out = [drive for drive in fitted.fit.drives if drive.refusal]
+    if out:
+        lines.append(f"{len(out)} drives were left out of the fit for the reasons above.")
+    if entered := inputs.certificate.get("not_tested", "").strip():
+        lines.append(entered)
+    lines.append(
+        "Crash, electromagnetic compatibility, water ingress, brakes, steering, structure and charging equipment."
+    )
+    return tuple(lines)
+
+
+def _signature(inputs: ReportInputs) -> TableBlock:
+    blank = "_" * 44
+    return _form(
+        "Stated by",
+        (
+            ("prepared by", inputs.certificate.get("prepared_by", "").strip() or blank),
+            ("for", inputs.certificate.get("prepared_for", "").strip() or blank),
+            ("date, revision", f"{inputs.made_on}, revision {inputs.certificate.get('revision', '').strip() or '1'}"),
+            ("signature", blank),
+            ("evidence, SHA-256", inputs.evidence_hash),
+        ),
+    )
