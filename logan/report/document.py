@@ -1,4 +1,4 @@
-"""What a report is made of, before it is a page: sections of key figures, tables, figures and plain words."""
+"""What a report is made of, before it is a page: sections of tables, figures and plain words."""
 
 from __future__ import annotations
 
@@ -14,39 +14,12 @@ Tone: TypeAlias = Literal["plain", "good", "amber", "red", "grey"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeyFigure:
-    """One number that is read first.
-
-    Parameters
-    ----------
-    label, value : str
-        What it is, and the number with its unit.
-    detail : str
-        Uncertainty, coverage and how it was got.
-    tone : str
-        Colour of its edge; grey where nothing can be said.
-    """
-
-    label: str
-    value: str
-    detail: str = ""
-    tone: Tone = "plain"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """The answer in a word or two, readable at arm's length, and what it rests on."""
 
     answer: str
     because: str
     tone: Tone
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeyFigures:
-    """A row of numbers."""
-
-    figures: tuple[KeyFigure, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +75,7 @@ class Words:
     title: str = ""
 
 
-Block: TypeAlias = Verdict | KeyFigures | TableBlock | FigureBlock | Words
+Block: TypeAlias = Verdict | TableBlock | FigureBlock | Words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,7 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from logan.report.document import Document, FigureBlock, KeyFigures, TableBlock, Verdict, Words
+from logan.report.document import Document, FigureBlock, TableBlock, Verdict, Words
 from logan.report.draw import drawing
 from logan.report.theme import figure_css
 
@@ -23,7 +23,6 @@ def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_template), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
-    environment.tests["key_figures"] = lambda block: isinstance(block, KeyFigures)
     environment.tests["table"] = lambda block: isinstance(block, TableBlock)
     environment.tests["figure_block"] = lambda block: isinstance(block, FigureBlock)
     environment.tests["verdict"] = lambda block: isinstance(block, Verdict)

@@ -14,14 +14,14 @@ INKS: Final = {
     "refined": ("#0066a1", "#6cbcf0"),
     "measured": ("#b84a00", "#ff9d57"),
     "good": ("#00765a", "#3ccb9f"),
-    "amber": ("#8a5a00", "#f0b840"),
-    "red": ("#b3261e", "#ff8078"),
+    "amber": ("#9a6500", "#f0b840"),
+    "red": ("#a01820", "#ff8078"),
     "neutral": ("#666d76", "#9fa7b1"),
     "s0": ("#0066a1", "#6cbcf0"),
     "s1": ("#b84a00", "#ff9d57"),
     "s2": ("#00765a", "#3ccb9f"),
     "s3": ("#9c3f78", "#eaa0cb"),
-    "s4": ("#5b5200", "#e3d24f"),
+    "s4": ("#3d3700", "#e3d24f"),
 }
 SERIES: Final = ("s0", "s1", "s2", "s3", "s4")
 DASH_ORDER: Final = ("solid", "dash", "dot", "dashdot", "longdash")

@@ -79,9 +79,9 @@ def test_a_finding_that_sends_to_the_pack_says_what_it_can_do(van, capsys):
     assert not missing
 
 
-@pytest.mark.parametrize("kind", [ReportKind.BUILD, ReportKind.KIT, ReportKind.DRIVE])
+@pytest.mark.parametrize("kind", [ReportKind.BUILD, ReportKind.CERTIFICATE, ReportKind.DRIVE])
 def test_every_report_shows_all_of_them(van, tmp_path, kind):
-    options = {ReportKind.BUILD: [], ReportKind.KIT: ["--kit"], ReportKind.DRIVE: ["--drive", "1"]}[kind]
+    options = {"build": [], "certificate": ["--certificate"], "drive": ["--drive", "1"]}[kind]
     page = tmp_path / "report.html"
     assert main(["report", *options, "--out", str(page), "-b", str(van)]) == 0
     text = re.sub(r"<script.*?</script>|<[^>]+>", " ", page.read_text(encoding="utf-8"), flags=re.DOTALL)

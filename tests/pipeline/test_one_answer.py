@@ -13,7 +13,7 @@ from logan.pipeline.page_figures import range_json
 from logan.pipeline.refine import answer_of, kept_answer
 from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
-from logan.report.document import KeyFigures, TableBlock, Verdict
+from logan.report.document import FigureBlock, TableBlock, Verdict
 from logan.results import json_ready
 from logan.web.work import Refinements
 from tests.pipeline.twin_fleet import store_fleet
@@ -85,11 +85,16 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     assert [int(n) for n in re.findall(r"\d+", last)] == list(expected[target.name][:2])
 
     blocks = [block for section in document_of(gather_report(folder)).sections for block in section.blocks]
-    key = next(block for block in blocks if isinstance(block, KeyFigures)).figures
-    assert key[0].value.startswith(f"{expected[target.name][1]} ")
-    assert key[2].value.startswith(f"{expected[target.name][0]} ")
+    strip = next(block for block in blocks if isinstance(block, FigureBlock)).figure
+    assert strip.finding.startswith(f"{expected[target.name][1]} mi in '{target.name}'")
     verdict = next(block for block in blocks if isinstance(block, Verdict))
-    assert key[1].value in verdict.because
+    assert f"is {chance} %" in verdict.because or chance in (0, 100)
+    certificate = [b for s in document_of(gather_report(folder), "certificate").sections for b in s.blocks]
+    validated = next(b for b in certificate if isinstance(b, TableBlock) and b.caption.startswith("Range per scenario"))
+    for row in validated.rows:
+        name = row[0].removesuffix(" (target)")
+        assert row[2].startswith(f"{expected[name][1]} ± ")
+        assert row[3] == str(expected[name][0])
     table = next(block for block in blocks if isinstance(block, TableBlock) and block.caption == "Every scenario")
     for row in table.rows:
         assert (

@@ -1,84 +1,217 @@
-"""Figures: from finished results, units on every axis, nothing computed but display units."""
+"""Figures: from finished results, units on every axis, the finding as caption, nothing computed but display units."""
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from logan.report.figures.consumption import breakdown_rows, cause_figure, ledger_figure, speed_figure
-from logan.report.figures.current import duration_figure, resistance_figure
-from logan.report.figures.drive import (
-    clock_figure,
-    quality_figure,
-    route_figure,
-    stops_figure,
-    strip_figure,
+from logan.drive.drive import Channel
+from logan.driving_range.attribution import Attribution, AttributionStep
+from logan.driving_range.coverage import Calibration, LeftOutDrive
+from logan.flags import Severity
+from logan.report.draw import svg
+from logan.report.figure import Bars, Dots, Limit, Line, Span
+from logan.report.figures.consumption import (
+    breakdown_rows,
+    calibration_figure,
+    cause_figure,
+    difference_figure,
+    ledger_figure,
+    speed_figure,
 )
-from logan.report.figures.driving_range import range_figure, tornado_figure
-from logan.report.figures.thermal import temperature_figure
-from logan.report.figures.timeline import timeline_figure
+from logan.report.figures.drive import route_figure, timeline_figure
+from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
+from logan.report.figures.limits import approaches, bullet_figure, duration_figure
 from logan.report.route import route_profile
 from logan.report.thinning import thin
+from logan.results import Estimate
 from logan.units import DisplayUnits
+from tests.twin_drives import made_drive
 
 KM = DisplayUnits("km", "degC")
 MI = DisplayUnits("mi", "degF")
 
 
+def marks_of(figure, kind, panel=0):
+    return [mark for mark in figure.panels[panel].marks if isinstance(mark, kind)]
+
+
+def bullets(inputs, units, drives=None):
+    drives = drives or [(drive.label, drive.limits) for drive in inputs.drives]
+    return bullet_figure(approaches(drives, inputs.build), units, inputs.build.limits.design_ambient_degc)
+
+
 def figures(inputs, units):
     drive = inputs.drives[0]
-    return {
+    runs = [(drive.label, run) for run in drive.calibration.steady_runs]
+    every = {
         "range": range_figure(inputs.plan, None, units),
-        "tornado": tornado_figure(inputs.plan_tornado, units),
-        "speed": speed_figure(inputs.plan_curve, None, [drive.ledger], units),
+        "unsure": unsure_figure(None, inputs.plan_tornado, units),
+        "speed": speed_figure(inputs.plan_curve, None, runs, units),
         "cause": cause_figure(inputs.plan, units),
-        "ledger": ledger_figure(drive.ledger, units, 5000.0),
+        "ledger": ledger_figure(drive.ledger, drive.label),
         "duration": duration_figure(drive.current, inputs.build.limits),
-        "resistance": resistance_figure(drive.resistance),
-        "temperature": temperature_figure([(drive.label, drive.limits)], units),
-        "timeline": timeline_figure(drive.drive, drive.flags, units),
-        "stops": stops_figure(drive.regen, units),
+        "bullets": bullets(inputs, units),
+        "timeline": timeline_figure(drive.drive, drive.limits, drive.flags, units, label=drive.label),
         "route": route_figure(route_profile(drive.drive), units),
-        "strip": strip_figure(drive.drive, drive.flags),
-        "quality": quality_figure([(drive.label, drive.grades, drive.flags)]),
     }
+    return {name: figure for name, figure in every.items() if figure is not None}
 
 
 @pytest.mark.parametrize("units", [KM, MI])
 def test_every_axis_that_counts_something_names_its_unit(inputs, units):
     for name, figure in figures(inputs, units).items():
-        if name == "quality":
-            continue
-        titles = [axis.title.text for axis in (*figure.select_xaxes(), *figure.select_yaxes()) if axis.title.text]
-        assert titles, name
+        titles = [figure.x.title, *(panel.y.title for panel in figure.panels if not panel.y.names)]
         assert all("[" in title and "]" in title for title in titles), (name, titles)
 
 
-def test_every_figure_has_words_for_those_who_cannot_see_it(inputs):
+def test_every_caption_is_a_finding_with_a_number_in_it(inputs):
     for name, figure in figures(inputs, MI).items():
-        assert len(figure.layout.meta["alt"]) > 15, name
+        assert figure.finding.endswith("."), name
+        assert any(letter.isdigit() for letter in figure.finding), (name, figure.finding)
+        assert figure.alt.startswith(figure.finding)
 
 
 def test_range_is_drawn_in_the_unit_asked_for_with_the_target(inputs):
     miles, kilometres = range_figure(inputs.plan, None, MI), range_figure(inputs.plan, None, KM)
-    np.testing.assert_allclose(np.array(kilometres.data[0].x) / np.array(miles.data[0].x), 1.609344)
-    expected = inputs.plan.scenarios[0].range_m.p50 / 1609.344
-    assert miles.data[0].x[0] == pytest.approx(expected)
-    assert miles.layout.shapes[0].x0 == pytest.approx(inputs.plan.target_range_m / 1609.344)
+    (in_miles,), (in_km,) = marks_of(miles, Dots), marks_of(kilometres, Dots)
+    np.testing.assert_allclose(np.array(in_km.x) / np.array(in_miles.x), 1.609344)
+    assert in_miles.x[0] == pytest.approx(inputs.plan.scenarios[0].range_m.p50 / 1609.344)
+    (target,) = marks_of(miles, Limit)
+    assert target.value == pytest.approx(inputs.plan.target_range_m / 1609.344)
 
 
-def test_bars_of_a_scenario_add_up_to_its_consumption(inputs):
-    figure = cause_figure(inputs.plan, MI)
-    total = sum(trace.x[0] for trace in figure.data)
-    rows = breakdown_rows(inputs.plan.scenarios[0].breakdown)
-    assert total == pytest.approx(sum(value for _, value in rows) * 1.609344, abs=0.5)
+def adds_up(figure):
+    (bars,) = marks_of(figure, Bars)
+    assert list(bars.start)[1:] == pytest.approx(list(bars.end)[:-1])
+    return bars
+
+
+def test_the_causes_of_a_scenario_add_up_to_its_consumption(inputs):
+    bars = adds_up(cause_figure(inputs.plan, MI))
+    total = sum(value for _, value in breakdown_rows(inputs.plan.target.breakdown)) * 1.609344
+    assert bars.end[-1] == pytest.approx(total, rel=0.02)
+
+
+def test_a_drives_waterfall_adds_up_to_what_left_the_pack_and_names_what_is_not_explained(inputs):
+    drive = inputs.drives[0]
+    figure = ledger_figure(drive.ledger, drive.label)
+    bars = adds_up(figure)
+    assert bars.end[-1] == pytest.approx(drive.energy.net_wh.value / 1000.0, rel=0.01)
+    assert "not explained" in figure.panels[0].y.names
+    residual = figure.panels[0].y.names.index("not explained")
+    assert bars.end[residual] - bars.start[residual] == pytest.approx(drive.ledger.residual_wh.value / 1000.0)
+
+
+def attribution(*changes):
+    steps = tuple(
+        AttributionStep(
+            name=name, unit="", before=1.0, after=2.0, consumption_change_wh_per_km=0.0, range_change_m=change
+        )
+        for name, change in changes
+    )
+    before = 200_000.0
+    return Attribution(
+        scenario="highway", consumption_before_wh_per_km=200.0, consumption_after_wh_per_km=210.0,
+        range_before_m=before, range_after_m=before + sum(change for _, change in changes), steps=steps,
+    )  # fmt: skip
+
+
+def test_the_caption_says_which_cause_took_how_many_of_the_miles_lost():
+    lost = attribution(("drag_area_m2", -17_700.0), ("mass_kg", -15_000.0), ("usable_energy_wh", -4_300.0))
+    figure = attribution_figure(lost, MI)
+    assert figure.finding == "CdA took 11 of the 23 mi lost."
+    bars = adds_up(figure)
+    assert bars.start[0] == pytest.approx(200_000.0 / 1609.344)
+    assert bars.end[-1] == pytest.approx(163_000.0 / 1609.344)
+    assert attribution_figure(attribution(("mass_kg", 300.0)), KM).finding.startswith("The drives bear the plan out")
+    more = attribution(("drag_area_m2", -30_000.0), ("mass_kg", 10_000.0))
+    assert attribution_figure(more, KM).finding == "CdA took 30 km; 20 km lost in all."
+
+
+def test_parts_of_one_cause_are_told_as_one():
+    both = attribution(("driveline_drag_n", -9_000.0), ("driveline_n_s_per_m", -6_000.0), ("mass_kg", -10_000.0))
+    assert attribution_figure(both, KM).finding == "Driveline drag took 15 of the 25 km lost."
+
+
+def test_causes_beyond_the_most_drawn_are_one_bar_and_still_add_up():
+    many = attribution(*((name, -2_000.0 - k) for k, name in enumerate(("a", "b", "c", "d", "e", "f", "g", "h"))))
+    figure = attribution_figure(many, KM, most=3)
+    assert figure.panels[0].y.names == ("plan", "h", "g", "f", "all others", "with the drives")
+    assert adds_up(figure).end[-1] == pytest.approx(many.range_after_m / 1000.0)
+
+
+def test_the_difference_of_two_drives_adds_up():
+    first, second = Estimate(200.0, "Wh/km", 2.0), Estimate(231.0, "Wh/km", 2.0)
+    parts = [("speed", Estimate(20.0, "Wh/km", 1.0)), ("weather", Estimate(8.0, "Wh/km", 1.0)),
+             ("unexplained", Estimate(3.0, "Wh/km", 3.0))]  # fmt: skip
+    figure = difference_figure(("1", first), ("2", second), parts, KM)
+    assert adds_up(figure).end[-1] == pytest.approx(231.0)
+    assert figure.finding == "Speed makes +20 of the +31 Wh/km from drive 1 to drive 2."
+    assert marks_of(figure, Bars)[0].labels[0] == "+20 ± 1"
+
+
+def test_bullets_are_sorted_by_margin_and_say_what_is_left(inputs):
+    check = next(c for c in inputs.drives[0].limits.checks if c.unit == "degC")
+    design = inputs.build.limits.design_ambient_degc
+
+    def at(channel, worst, severity=None):
+        return replace(check, channel=channel, amber=80.0, red=100.0, worst_value=worst, margin=100.0 - worst,
+                       margin_bound=1.0, severity=severity)  # fmt: skip
+
+    summary = replace(
+        inputs.drives[0].limits,
+        checks=(at("motor_temperature", 60.0), at("inverter_temperature", 95.0, Severity.AMBER), at("coolant", 70.0)),
+    )
+    figure = bullets(inputs, KM, [("1", summary)])
+    assert figure.panels[0].y.names == ("inverter temperature", "coolant", "motor temperature")
+    (bars,) = marks_of(figure, Bars)
+    assert bars.end[0] == pytest.approx(100.0 * (95.0 - design) / (100.0 - design))
+    assert bars.inks == ("amber", "good", "good")
+    assert bars.labels[0] == "95 °C, 5 ± 1 °C left"
+    assert figure.finding == "Inverter temperature passed amber: 95 °C against 100 °C on drive 1."
+    assert "32 ± 2 °F left" not in bars.labels[0]
+    assert marks_of(bullets(inputs, MI, [("1", summary)]), Bars)[0].labels[0] == "203 °F, 9 ± 2 °F left"
+
+
+def test_without_a_limit_there_is_no_bullet_and_without_a_curve_no_curve(inputs):
+    drive = inputs.drives[0]
+    bare = replace(drive.limits, checks=tuple(c for c in drive.limits.checks if c.margin is None))
+    assert bullets(inputs, KM, [("1", bare)]) is None
+    assert duration_figure(drive.current, replace(inputs.build.limits, curves=())) is None
+
+
+def test_a_timeline_carries_limit_lines_and_limit_events_cell_voltage_and_soc_among_them(inputs):
+    from logan.pipeline.analyse import analyse_drive
+
+    time_s = np.arange(0.0, 600.0, 1.0)
+    low = np.where((time_s > 200.0) & (time_s < 260.0), 2.9, 3.6)
+    drive = made_drive(
+        ("cell_voltage_min", time_s, low), ("cell_voltage_max", time_s, low + 0.1),
+        ("state_of_charge", time_s, np.full(time_s.shape, 0.6)), ("speed", time_s, np.full(time_s.shape, 20.0)),
+    )  # fmt: skip
+    build = replace(inputs.build, pack=replace(inputs.build.pack, cell_voltage_floor_v=3.0))
+    limits = analyse_drive(drive, build).limits
+    figure = timeline_figure(drive, limits, (), MI, label="7")
+    titles = [panel.y.title for panel in figure.panels]
+    assert "cell voltage [V]" in titles
+    assert "SOC [%]" in titles
+    cells = figure.panels[titles.index("cell voltage [V]")]
+    assert any(isinstance(mark, Limit) and mark.value == pytest.approx(3.0) for mark in cells.marks)
+    for panel in figure.panels:
+        events = [mark for mark in panel.marks if isinstance(mark, Span) and mark.is_marked]
+        assert [round(event.start * 60.0) for event in events] == [201]
+    assert figure.finding.startswith("Drive 7: cell voltage min passed red after 3 min 21 s, 2.9")
 
 
 def test_temperatures_follow_the_unit_asked_for(inputs):
     drive = inputs.drives[0]
-    in_c = temperature_figure([("1", drive.limits)], KM)
-    in_f = temperature_figure([("1", drive.limits)], MI)
-    points_c = [trace.x[0] for trace in in_c.data if trace.mode == "markers"]
-    points_f = [trace.x[0] for trace in in_f.data if trace.mode == "markers"]
-    np.testing.assert_allclose(np.array(points_c) * 1.8 + 32.0, points_f)
+
+    def hottest(units):
+        figure = timeline_figure(drive.drive, drive.limits, (), units, label="1")
+        return np.nanmax(marks_of(figure, Line, panel=-1)[0].y)
+
+    assert hottest(KM) * 1.8 + 32.0 == pytest.approx(hottest(MI))
 
 
 def test_thinning_loses_no_peak_and_keeps_gaps():
@@ -94,19 +227,14 @@ def test_thinning_loses_no_peak_and_keeps_gaps():
     assert np.all(np.diff(kept_s) >= 0)
 
 
-def test_a_timeline_of_an_hour_stays_under_two_megabytes(twin_drive):
-    from dataclasses import replace
-
-    from logan.drive.drive import Channel
-
+def test_a_timeline_of_an_hour_stays_small(inputs, twin_drive):
     time_s = np.arange(36_000) * 0.1
     rng = np.random.default_rng(2)
-    names = list(twin_drive)
     hour = replace(
         twin_drive,
-        channels={name: Channel(name=name, time_s=time_s, value=rng.normal(20.0, 1.0, time_s.size)) for name in names},
+        channels={n: Channel(name=n, time_s=time_s, value=rng.normal(20.0, 1.0, time_s.size)) for n in twin_drive},
     )
-    assert len(timeline_figure(hour, (), MI).to_json()) < 2_000_000
+    assert len(svg(timeline_figure(hour, inputs.drives[0].limits, (), MI, label="1"), "wide")) < 300_000
 
 
 def test_a_route_uses_what_the_drive_used(inputs):
@@ -119,67 +247,33 @@ def test_a_route_uses_what_the_drive_used(inputs):
 
 
 def test_a_stretch_without_power_is_left_blank(twin_drive):
-    from dataclasses import replace
-
     current = twin_drive["pack_current"]
     value = np.where((current.time_s > 100.0) & (current.time_s < 250.0), np.nan, current.value)
-    holed = twin_drive.with_channels(replace(current, value=value))
-    route = route_profile(holed)
+    route = route_profile(twin_drive.with_channels(replace(current, value=value)))
     assert np.isnan(route.wh_per_km).any()
     assert np.isfinite(route.wh_per_km).any()
+    assert len(marks_of(route_figure(route, MI), Bars, panel=-1)[0].at) == np.isfinite(route.wh_per_km).sum()
 
 
 def test_height_is_in_feet_with_miles_and_in_metres_with_kilometres(inputs):
     route = route_profile(inputs.drives[0].drive)
-    feet, metres = route_figure(route, MI), route_figure(route, KM)
-    np.testing.assert_allclose(np.nanmax(feet.data[0].y) * 0.3048, np.nanmax(metres.data[0].y), rtol=1e-6)
-    assert feet.layout.yaxis.title.text == "elevation [ft]"
+    feet, metres = (marks_of(route_figure(route, units), Line)[0].y for units in (MI, KM))
+    np.testing.assert_allclose(np.nanmax(feet) * 0.3048, np.nanmax(metres), rtol=1e-6)
+    assert route_figure(route, MI).panels[0].y.title == "elevation [ft]"
 
 
-def test_the_strip_shows_a_gap_as_a_gap(twin_drive):
-    from dataclasses import replace
-
-    speed = twin_drive["speed"]
-    kept = (speed.time_s < 100.0) | (speed.time_s > 200.0)
-    holed = twin_drive.with_channels(replace(speed, time_s=speed.time_s[kept], value=speed.value[kept]))
-    row = strip_figure(holed, ()).data[0]
-    ends = [x * 60.0 for x, y in zip(row.x, row.y, strict=True) if y == "speed" and np.isfinite(x)]
-    assert len(ends) == 4
-    assert ends[1] == pytest.approx(100.0, abs=1.0)
-    assert ends[2] == pytest.approx(200.0, abs=1.0)
-
-
-def test_the_clock_figure_marks_the_best_lag():
-    from logan.drive.clock_alignment import ClockAlignment
-
-    lags_s = np.linspace(-50.0, 50.0, 201)
-    found = ClockAlignment(
-        lag_s=1.5, low_s=1.4, high_s=1.6, drift_ppm=3.0, at_s=0.0, correlation=0.98, lags_s=lags_s,
-        correlations=0.98 - 0.01 * np.abs(lags_s - 1.5),
+def test_drives_left_out_stand_with_their_interval():
+    drives = tuple(
+        LeftOutDrive(
+            drive_id=str(k), distance_m=9e3, sigma_wh=50.0, planned_wh=1000.0, measured_wh=1000.0,
+            predicted_wh=1000.0 + 20.0 * k, low_wh=900.0, high_wh=1010.0,
+            naive_wh=1100.0,
+        )
+        for k in range(3)
     )  # fmt: skip
-    figure = clock_figure(found, ("speed", "gnss_speed"))
-    assert figure.data[1].x == (1.5,)
-    assert "best at +1.5 s" in figure.layout.meta["alt"]
-
-
-def test_markup_in_a_scenarios_name_is_shown_as_text(inputs):
-    from dataclasses import replace
-
-    first = inputs.plan.scenarios[0]
-    named = replace(inputs.plan, scenarios=(replace(first, name="<i>fast</i>"),), target_scenario="<i>fast</i>")
-    assert range_figure(named, None, MI).layout.yaxis.ticktext == ("<b>&lt;i&gt;fast&lt;/i&gt;</b>",)
-
-
-def test_the_way_from_one_drive_to_the_other_adds_up():
-    from logan.report.figures.difference import difference_figure
-    from logan.results import Estimate
-
-    parts = [("speed", Estimate(20.0, "Wh/km", 1.0)), ("hills", Estimate(-5.0, "Wh/km", 0.5))]
-    first, second = ("1", Estimate(200.0, "Wh/km", 3.0)), ("2", Estimate(215.0, "Wh/km", 3.0))
-    figure = difference_figure(first, second, parts, KM)
-    ends = {}
-    for trace in figure.data[:2]:
-        for name, start, change in zip(trace.y, trace.base, trace.x, strict=True):
-            ends[name] = start + change
-    assert ends == {"speed": 220.0, "hills": 215.0}
-    assert "largest part is speed, +20" in figure.layout.meta["alt"]
+    calibration = Calibration(drives=drives, median_error_ratio=0.02, naive_median_error_ratio=0.1)
+    figure = calibration_figure(calibration, ["1 · a", "2 · b", "3 · c"])
+    dots = next(mark for mark in marks_of(figure, Dots) if mark.symbol == "circle")
+    assert list(dots.y) == pytest.approx([0.0, 2.0, 4.0])
+    assert list(dots.low) == pytest.approx([-10.0] * 3)
+    assert list(dots.high) == pytest.approx([1.0] * 3)

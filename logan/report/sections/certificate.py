@@ -26,7 +26,8 @@ CERTIFICATE_CAUTIONS: Final = (
     "disconnect out and the circuit proven dead.",
     "Red: stop at once. Amber: ease off, cool for ten minutes, check again. On smell, hiss or smoke from the pack "
     "leave the vehicle, keep 100 ft (30 m) away, call the fire department (911).",
-    "Keep within tire, axle and weight ratings, and 20 % of charge in reserve. Range falls with speed, cold, wet, "
+    "Keep within tire, axle and weight ratings, and 20 % of charge in reserve; test on a road only where it is legal, "
+    "dry and empty. Range falls with speed, cold, wet, "
     "headwind, load and the age of the battery.",
     "Estimates for the recorded vehicle and conditions; no substitute for component datasheets, a professional "
     "inspection, or local registration and approval.",
