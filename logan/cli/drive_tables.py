@@ -161,18 +161,23 @@ def print_temperatures(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """Maxima with their margins to the limit sheet."""
     rows = [
         (
-            margin.channel.replace("_", " "),
-            f"{units.temperature_of(margin.maximum_degc):.0f}",
-            _margin(margin.amber_margin_k, units),
-            _margin(margin.red_margin_k, units),
-            number(None if margin.beyond_amber_s is None else margin.beyond_amber_s),
-            margin.limit_source or "no limit given",
+            check.channel.replace("_", " "),
+            f"{units.temperature_of(check.worst_value or 0.0):.0f}",
+            _margin(check.to(check.amber), units),
+            _margin(check.to(check.red), units),
+            number(check.beyond_amber_s),
+            number(units.temperature_step(check.rate_k_per_min or 0.0), 1),
+            check.source or "no limit given",
         )
-        for margin in analysis.thermal.margins
+        for check in analysis.limits.temperatures
     ]
     if rows:
         degree = units.temperature_label
-        print_table((f"temperature [{degree}]", "max", "to amber", "to red", "beyond s", "limit"), rows, left=(0, 5))
+        print_table(
+            (f"temperature [{degree}]", "max", "to amber", "to red", "beyond s", f"{degree}/min", "limit"),
+            rows,
+            left=(0, 6),
+        )
 
 
 def _margin(figure: Figure, units: DisplayUnits) -> str:
@@ -215,8 +220,8 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
             f"Cell spread {_shown(pack.spread.rest_v, 1000.0)} mV at rest, {_shown(pack.spread.load_v, 1000.0)} mV "
             f"under load: {pack.spread.note}"
         )
-    if isinstance(pack.isolation.lowest_ohm_per_v, Estimate):
-        lines.append(f"Isolation {_shown(pack.isolation.lowest_ohm_per_v)} ohm/V. {pack.isolation.note}")
+    if isinstance(pack.isolation_ohm_per_v, Estimate):
+        lines.append(f"Isolation {_shown(pack.isolation_ohm_per_v)} ohm/V, {pack.isolation_ohm_per_v.source}")
     lines += [
         f"Charge: {_shown(session.pack_wh, 0.001, 1)} kWh into the pack, efficiency "
         f"{_ratio_or_value(session.efficiency_ratio)}"

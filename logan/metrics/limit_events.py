@@ -116,7 +116,7 @@ class Reading:
     @classmethod
     def of(cls, channel: Channel, unfit: Unfit | None) -> Reading | None:
         """Without spikes of temperatures and without what is refused; None where nothing is left."""
-        cleaned = without_spikes(channel)[0] if channel.unit == "degC" else channel
+        cleaned = without_spikes(channel) if channel.unit == "degC" else channel
         known = np.isfinite(cleaned.value)
         if unfit is not None:
             if unfit.is_whole:

@@ -17,10 +17,10 @@ from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import time_beyond_s
 from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, Unfit, limit_events
-from logan.metrics.limit_rules import limit_rule
-from logan.metrics.thermal import TEMPERATURE_KINDS
+from logan.metrics.limit_rules import BOUND_SIGMAS, limit_rule
+from logan.metrics.thermal import TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm
-from logan.results import result
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide
 
 NO_LIMIT_GIVEN: Final = "no limit given"
@@ -54,7 +54,7 @@ _BOTH: Final = ("pack_current", "pack_voltage", "cell_temperature")
 _LOWEST: Final = ("cell_voltage_min", "cell_temperature_min", "isolation_resistance", "auxiliary_voltage")
 
 
-@result("limit-check/2")
+@result("limit-check/3")
 class LimitCheck:
     """One channel against its limit.
 
@@ -80,6 +80,8 @@ class LimitCheck:
         Where the limit comes from.
     context : Context or None
         Moment of the closest approach.
+    rate_k_per_min : float or None
+        Steepest rise of a temperature over one minute. [K/min]
     """
 
     channel: str
@@ -96,6 +98,15 @@ class LimitCheck:
     beyond_red_s: float | None = None
     source: str = ""
     context: Context | None = None
+    rate_k_per_min: float | None = None
+
+    def to(self, level: float | None) -> Figure:
+        """Distance from a level of this side, amber or red; refused where none is given or nothing is known."""
+        if level is None or self.worst_value is None:
+            return Refusal(NO_LIMIT_GIVEN, "Enter the limit from the datasheet in the limit sheet")
+        margin = (level - self.worst_value) * (1.0 if self.side is LimitSide.ABOVE else -1.0)
+        sigma = None if self.margin_bound is None else self.margin_bound / BOUND_SIGMAS
+        return Estimate(margin, "K" if self.unit == "degC" else self.unit, sigma, "limit less closest value", 1.0)
 
 
 @result("limit-summary/1")
@@ -106,6 +117,15 @@ class LimitSummary:
     events: tuple[LimitEvent, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def temperatures(self) -> tuple[LimitCheck, ...]:
+        """Every temperature that was logged, from above."""
+        return tuple(
+            check
+            for check in self.checks
+            if check.unit == "degC" and check.side is LimitSide.ABOVE and check.worst_value is not None
+        )
 
 
 def limit_summary(
@@ -157,7 +177,11 @@ def limit_summary(
     for kind in WATCHED_KINDS:
         for channel in drive.of_kind(kind):
             sides = [side for side in _sides(channel.name) if (channel.name, side) not in answered]
-            checks += [_without_limit(channel, side, lookup) for side in sides if np.isfinite(channel.value).any()]
+            checks += [
+                _without_limit(channel, unfit.get(channel.name), side, lookup)
+                for side in sides
+                if np.isfinite(channel.value).any()
+            ]
     if not {"pack_current", "pack_voltage"} & {name for name, one in unfit.items() if one.is_whole}:
         events += _announced(drive, lookup, flows)
     if currents is not None and not ("pack_current" in unfit and unfit["pack_current"].is_whole):
@@ -275,6 +299,7 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
         beyond_red_s=beyond(limit.red),
         source=limit.source,
         context=lookup.at(float(time_s[worst])),
+        rate_k_per_min=_rate(reading),
     )
     return check, events
 
@@ -286,16 +311,25 @@ def _sides(channel: str) -> tuple[LimitSide, ...]:
     return (LimitSide.ABOVE, LimitSide.BELOW) if channel in _BOTH else (LimitSide.ABOVE,)
 
 
-def _without_limit(channel: Channel, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
-    reading = Reading.of(channel, None)
-    blank = _blank(
-        channel.name, Limit(channel=channel.name, side=side, amber=None, red=None, source=""), NO_LIMIT_GIVEN
-    )
+def _without_limit(channel: Channel, unfit: Unfit | None, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
+    reading = Reading.of(channel, unfit)
+    limit = Limit(channel=channel.name, side=side, amber=None, red=None, source="")
+    blank = _blank(channel.name, limit, NO_LIMIT_GIVEN if unfit is None else REFUSED)
     if reading is None:
         return blank
     worst = int(np.argmax(reading.value) if side is LimitSide.ABOVE else np.argmin(reading.value))
     context = lookup.at(float(reading.time_s[worst]))
-    return replace(blank, worst_value=float(reading.value[worst]), context=context)
+    return replace(
+        blank,
+        worst_value=float(reading.value[worst]),
+        verdict=NO_LIMIT_GIVEN,
+        context=context,
+        rate_k_per_min=_rate(reading),
+    )
+
+
+def _rate(reading: Reading) -> float | None:
+    return steepest_k_per_min(reading.time_s, reading.value) if reading.channel.unit == "degC" else None
 
 
 def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from logan.constants import SECONDS_PER_HOUR
 from logan.drive.drive import Drive
@@ -14,8 +15,8 @@ from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
-from logan.metrics.isolation_check import IsolationCheck, isolation_check
-from logan.numerics import cumulative, integrate
+from logan.metrics.limit_rules import limit_rule
+from logan.numerics import cumulative, integrate, nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -118,7 +119,7 @@ class VoltageRange:
     highest_at_s: float
 
 
-@result("pack-summary/1")
+@result("pack-summary/2")
 class PackSummary:
     """The pack over one drive or charge."""
 
@@ -126,7 +127,7 @@ class PackSummary:
     usable: FullScaleEnergy
     per_percent: tuple[EnergyPerPercent, ...]
     spread: CellSpread
-    isolation: IsolationCheck
+    isolation_ohm_per_v: Figure
     charging: tuple[ChargingSession, ...]
 
 
@@ -154,7 +155,7 @@ def pack_summary(
         usable=_usable(drive, build, energy, (refusals or {}).get("usable_energy")),
         per_percent=_per_percent(drive, build.instruments.power_gain_sigma_ratio),
         spread=_spread(drive, build),
-        isolation=isolation_check(drive, build.limits.ac_side),
+        isolation_ohm_per_v=_isolation_ohm_per_v(drive),
         charging=charging_sessions(drive),
     )
 
@@ -170,6 +171,21 @@ def _voltage_range(drive: Drive) -> VoltageRange | Refusal:
         lowest_at_s=float(voltage.time_s[low]),
         highest_at_s=float(voltage.time_s[high]),
     )
+
+
+def _isolation_ohm_per_v(drive: Drive) -> Figure:
+    """Lowest isolation that lasted, over the highest voltage; zero ohm is the gravest value, not a gap."""
+    channel, voltage = drive.get("isolation_resistance"), drive.get("pack_voltage")
+    for one, words in ((channel, "isolation resistance"), (voltage, "pack voltage")):
+        if one is None or not np.isfinite(one.value).any():
+            return Refusal(f"{words} is not logged", "Log it, or measure by UN R100, Annex 5A")
+    assert channel is not None
+    assert voltage is not None
+    rule, ohm, working_v = limit_rule(channel.name), channel.value[np.isfinite(channel.value)], np.nanmax(voltage.value)
+    count = max(1, round(rule.least_s / max(nominal_period_s(channel.time_s), 1e-3)))
+    per_volt = float(sliding_window_view(ohm, min(count, ohm.size)).max(axis=1).min() / working_v)
+    source = f"lowest held {rule.least_s:g} s, over {working_v:.0f} V"
+    return Estimate(per_volt, "ohm/V", rule.sigma_ratio * per_volt, source, 1.0)
 
 
 def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: Refusal | None) -> FullScaleEnergy:

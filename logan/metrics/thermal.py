@@ -1,21 +1,20 @@
-"""Every temperature: how hot, how far from its limits, and where it would settle."""
+"""What temperatures tell besides their limits: spikes, steepest rise, soak-back, and the coolant's difference."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from logan.channels.vocabulary import CHANNEL_KINDS
-from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
-from logan.metrics.exceedance import time_beyond_s
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w
 from logan.results import Estimate, Figure, Refusal, result
-from logan.settings import BuildSettings, Limit, LimitSide
+from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 TEMPERATURE_KINDS: Final = tuple(
@@ -36,44 +35,6 @@ LEAST_HEAT_W: Final = 500.0
 
 SHORTFALL_RATIO: Final = 1.5
 """A difference larger than the logged flow explains by this much is air, a lost pump, or a wrong flow."""
-
-
-@result("temperature-margin/1")
-class TemperatureMargin:
-    """One temperature over one drive.
-
-    Parameters
-    ----------
-    channel : str
-        Canonical name.
-    maximum_degc, start_degc, end_degc : float
-        Highest, first and last value.
-    amber_margin_k, red_margin_k : Figure
-        Limit less maximum; refused with "no limit given" where there is none. [K]
-    rate_k_per_min : float
-        Steepest rise over one minute. [K/min]
-    beyond_amber_s, beyond_red_s : float or None
-        Time beyond; None where there is no limit. [s]
-    limit_source : str
-        Where the limits come from.
-    context : Context
-        Moment of the maximum.
-    spikes_ignored : int
-        Lone samples that jumped by more than 5 K/s and back, left out of all of the above.
-    """
-
-    channel: str
-    maximum_degc: float
-    start_degc: float
-    end_degc: float
-    amber_margin_k: Figure
-    red_margin_k: Figure
-    rate_k_per_min: float
-    beyond_amber_s: float | None
-    beyond_red_s: float | None
-    limit_source: str
-    context: Context
-    spikes_ignored: int = 0
 
 
 @result("soak-back/1")
@@ -113,46 +74,35 @@ class CoolantFlow:
     note: str
 
 
-@result("thermal-summary/2")
+@result("thermal-summary/3")
 class ThermalSummary:
-    """All temperatures of one drive."""
+    """Soak-back and coolant of one drive; the temperatures themselves are held against their limits in ``limits``."""
 
-    margins: tuple[TemperatureMargin, ...]
     soak_backs: tuple[SoakBack, ...]
     coolant: CoolantFlow
-    design_ambient_degc: float
 
 
 def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
-    """Margins, soak-back and coolant difference of one drive.
+    """Soak-back and coolant difference of one drive.
 
     Parameters
     ----------
-    drive : Drive
-        The drive.
-    build : BuildSettings
-        Its limit sheet and design ambient.
+    drive, build : Drive, BuildSettings
+        The drive, and its planned losses.
 
     Returns
     -------
     ThermalSummary
-        One margin per temperature that is logged.
+        What the limits do not tell.
     """
-    lookup = ContextLookup(drive)
-    channels = [channel for kind in TEMPERATURE_KINDS for channel in drive.of_kind(kind)]
-    cleaned = [(channel, *without_spikes(channel)) for channel in channels]
-    usable = [entry for entry in cleaned if int(np.isfinite(entry[1].value).sum()) > 1]
-    margins = tuple(_margin(channel, spikes, build, lookup) for _, channel, spikes in usable)
-    temperatures = {channel.name: channel for _, channel, _ in usable}
+    channels = (without_spikes(channel) for kind in TEMPERATURE_KINDS for channel in drive.of_kind(kind))
+    temperatures = {one.name: one for one in channels if int(np.isfinite(one.value).sum()) > 1}
     return ThermalSummary(
-        margins=margins,
-        soak_backs=_soak_backs(drive, temperatures),
-        coolant=_coolant_flow(drive, build, temperatures),
-        design_ambient_degc=build.limits.design_ambient_degc,
+        soak_backs=_soak_backs(drive, temperatures), coolant=_coolant_flow(drive, build, temperatures)
     )
 
 
-def without_spikes(channel: Channel, *, most_k_per_s: float = 5.0) -> tuple[Channel, int]:
+def without_spikes(channel: Channel, *, most_k_per_s: float = 5.0) -> Channel:
     """Mask lone samples that jump away and back faster than anything warms.
 
     Parameters
@@ -164,65 +114,36 @@ def without_spikes(channel: Channel, *, most_k_per_s: float = 5.0) -> tuple[Chan
 
     Returns
     -------
-    channel : Channel
+    Channel
         With the spikes as NaN.
-    count : int
-        How many there were.
     """
     value = channel.value
     known = np.flatnonzero(np.isfinite(value))
     if known.size < 3:
-        return channel, 0
+        return channel
     series, step_s = value[known], np.maximum(np.diff(channel.time_s[known]), 1.0)
     rate = np.diff(series) / step_s
     middle = (np.abs(rate[:-1]) > most_k_per_s) & (np.abs(rate[1:]) > most_k_per_s) & (rate[:-1] * rate[1:] < 0.0)
-    spikes = known[1:-1][middle]
-    if spikes.size == 0:
-        return channel, 0
+    if not middle.any():
+        return channel
     masked = value.copy()
-    masked[spikes] = np.nan
-    return Channel(name=channel.name, time_s=channel.time_s, value=masked, source=channel.source), int(spikes.size)
+    masked[known[1:-1][middle]] = np.nan
+    return replace(channel, value=masked)
 
 
-def limits_above(build: BuildSettings, channel: str) -> Limit | None:
-    """Upper limit of a channel in the limit sheet; None where none is given."""
-    return next((limit for limit in build.limits.of(channel) if limit.side is LimitSide.ABOVE), None)
+def steepest_k_per_min(time_s: FloatArray, value: FloatArray) -> float:
+    """Largest rise over one minute; over the whole series where it is shorter.
 
+    Parameters
+    ----------
+    time_s, value : ndarray, shape (n,)
+        A temperature; no gaps. [s, degC]
 
-def _margin(channel: Channel, spikes: int, build: BuildSettings, lookup: ContextLookup) -> TemperatureMargin:
-    known = np.isfinite(channel.value)
-    time_s, value = channel.time_s[known], channel.value[known]
-    hottest = int(np.argmax(value))
-    limit = limits_above(build, channel.name)
-    sigma_k = channel.sigma if channel.sigma is not None else SENSOR_SIGMA_K
-
-    def margin_to(level: float | None) -> Figure:
-        if level is None:
-            return Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
-        return Estimate(level - float(value[hottest]), "K", sigma_k, "limit less highest value", 1.0)
-
-    def beyond(level: float | None) -> float | None:
-        return None if level is None else time_beyond_s(time_s, value, level, LimitSide.ABOVE, channel.max_gap_s)
-
-    amber, red = (limit.amber, limit.red) if limit else (None, None)
-    return TemperatureMargin(
-        channel=channel.name,
-        maximum_degc=float(value[hottest]),
-        start_degc=float(value[0]),
-        end_degc=float(value[-1]),
-        amber_margin_k=margin_to(amber),
-        red_margin_k=margin_to(red),
-        rate_k_per_min=_steepest_k_per_min(time_s, value),
-        beyond_amber_s=beyond(amber),
-        beyond_red_s=beyond(red),
-        limit_source=limit.source if limit else "",
-        context=lookup.at(float(time_s[hottest])),
-        spikes_ignored=spikes,
-    )
-
-
-def _steepest_k_per_min(time_s: FloatArray, value: FloatArray) -> float:
-    """Largest rise over one minute; over the whole series where it is shorter. [K/min]"""
+    Returns
+    -------
+    float
+        Zero for a single sample. [K/min]
+    """
     span_s = min(60.0, float(time_s[-1] - time_s[0]))
     if span_s <= 0.0:
         return 0.0

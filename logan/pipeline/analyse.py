@@ -191,7 +191,7 @@ def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:
         "ledger_residual_wh": analysis.ledger.residual_wh,
         "friction_brakes_wh": regen.friction_wh,
         "usable_energy_wh": analysis.pack.usable.energy_wh,
-        "isolation_ohm_per_v": analysis.pack.isolation.lowest_ohm_per_v,
+        "isolation_ohm_per_v": analysis.pack.isolation_ohm_per_v,
         "cell_spread_rest_v": analysis.pack.spread.rest_v,
         "cell_spread_load_v": analysis.pack.spread.load_v,
         "rolling_circumference_m": analysis.calibration.wheel.circumference_m,
@@ -220,8 +220,10 @@ def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:
                 for point in duration.points
                 if point.window_s in (10.0, 60.0, 600.0)
             }
-    for margin in analysis.thermal.margins:
-        figures[f"{margin.channel}_max_degc"] = Estimate(margin.maximum_degc, "degC", SENSOR_SIGMA_K, "highest value")
+    for check in analysis.limits.temperatures:
+        figures[f"{check.channel}_max_degc"] = Estimate(
+            check.worst_value or 0.0, "degC", SENSOR_SIGMA_K, "highest value"
+        )
     for load in analysis.calibration.standstill:
         if load.state == "base":
             figures["standstill_power_w"] = load.power_w

@@ -209,7 +209,8 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
         counts[flag.severity.value] += 1
     distance = analysis.energy.distance_m
     metrics = summary_metrics(analysis)
-    margins = [m.red_margin_k for m in analysis.thermal.margins if isinstance(m.red_margin_k, Estimate)]
+    found = [check.to(check.red) for check in analysis.limits.temperatures]
+    margins = [margin for margin in found if isinstance(margin, Estimate)]
     if margins:
         metrics["least_red_margin_k"] = min(margins, key=lambda margin: margin.value)
     return DriveSummary(

@@ -76,7 +76,7 @@ def test_one_bad_sensor_takes_nothing_from_the_other_temperatures(driven):
     drive, build = driven
     open_sensor = replace(drive["motor_temperature"], value=np.full(drive["motor_temperature"].value.shape, -40.0))
     analysis = analyse_drive(drive.with_channels(open_sensor), build)
-    shown = {margin.channel for margin in analysis.thermal.margins}
+    shown = {check.channel for check in analysis.limits.temperatures}
     assert "motor_temperature" not in shown
     assert "inverter_temperature" in shown
     assert "motor_temperature_max_degc" not in summary_metrics(analysis)

@@ -118,7 +118,7 @@ def test_the_damaged_part_is_left_out_and_the_sound_part_stands_within_a_thousan
         assert value == pytest.approx(truth, rel=1e-3), figure
     assert found.energy.coverage_ratio > 0.995
     assert found.admission.refused("fit") is None
-    hottest = {one.channel: one.maximum_degc for one in found.thermal.margins}
+    hottest = {one.channel: one.worst_value for one in found.limits.temperatures}
     assert hottest["cell_temperature_max"] < 40.0
     assert not any(flag.severity == "red" for flag in found.flags)
     parts = segment_drive(used, build), segment_drive(cut(drive, span), build)

@@ -63,7 +63,7 @@ def test_every_table_of_a_drive_with_full(build, capsys):
     words = flowing(out)
     for part in (
         "Error budget", "Energy ledger", "stop to stop", "by the driver's marks", "Brakings (", "by state of charge",
-        "Hardest windows", "IEC 60949", "Temperatures: highest", "Derating (", "Pulse resistance", "Voltage sag",
+        "Hardest windows", "IEC 60949", "Derating (", "Pulse resistance", "Voltage sag",
         "Instruments, checked by driving", "AMBER: isolation",
     ):  # fmt: skip
         assert part in words, part

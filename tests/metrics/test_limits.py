@@ -6,9 +6,9 @@ import pytest
 from logan.flags import Severity, Span
 from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import current_summary
-from logan.metrics.isolation_check import isolation_check
 from logan.metrics.limit_events import Unfit
 from logan.metrics.limits import limit_summary
+from logan.results import Refusal
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive
@@ -316,7 +316,6 @@ def test_the_ac_side_decides_between_amber_and_red(ac_side, ohm_per_v, severity)
     drive = drive_with(("isolation_resistance", TIME_S, np.full(TIME_S.shape, ohm_per_v * 400.0)))
     summary = limit_summary(drive, example_build(limits=LimitSheet(ac_side=ac_side)))
     assert check_of(summary, "isolation_resistance", BELOW).severity is severity
-    assert isolation_check(drive, ac_side).severity is severity
 
 
 @pytest.mark.parametrize(
@@ -340,3 +339,23 @@ def test_power_and_torque_beyond_what_was_announced_are_events(limit, allowed, c
 def test_current_within_the_grace_of_an_announced_limit_is_no_event():
     drive = drive_with(("discharge_current_limit", TIME_S, np.full(TIME_S.shape, 75.0)))
     assert limit_summary(drive, example_build()).events == ()
+
+
+def test_temperatures_carry_their_distance_to_amber_and_red_and_their_steepest_rise():
+    drive = drive_with(("motor_temperature", TIME_S, bump(90.0)), ("coolant_temperature", TIME_S, bump(60.0)))
+    motor, coolant = sorted(
+        limit_summary(drive, sheet_of("motor_temperature", amber=80.0, red=100.0)).temperatures,
+        key=lambda check: check.channel != "motor_temperature",
+    )
+    assert (motor.to(motor.amber).value, motor.to(motor.red).value) == (-10.0, 10.0)
+    assert motor.to(motor.red).sigma == pytest.approx(1.0)
+    assert motor.rate_k_per_min > 0.0
+    assert coolant.to(coolant.red) == Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
+
+
+def test_data_that_are_refused_give_no_extreme_where_no_limit_is_given_either():
+    drive = drive_with(("motor_temperature", TIME_S, bump(215.0)))
+    check = check_of(
+        limit_summary(drive, example_build(), unfit={"motor_temperature": Unfit("open")}), "motor_temperature"
+    )
+    assert (check.verdict, check.worst_value) == ("data refused", None)

@@ -100,30 +100,17 @@ def test_the_twins_even_cells_are_not_flagged():
     assert summary_of(drive).spread.severity is None
 
 
-@pytest.mark.published("UN Regulation No. 100, paragraph 5.1.3: 100 and 500 ohm/V")
-@pytest.mark.parametrize(
-    ("resistance_ohm", "severity"), [(39_000.0, Severity.RED), (150_000.0, Severity.AMBER), (2e6, None)]
-)
-def test_isolation_of_a_400_v_pack(resistance_ohm, severity):
+def test_isolation_is_the_lowest_that_lasted_over_the_highest_voltage():
     time_s = np.arange(0.0, 100.0, 1.0)
-    drive = made_drive(
-        ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
-        ("isolation_resistance", time_s, np.full(time_s.shape, resistance_ohm)),
-    )
-    isolation = summary_of(drive).isolation
-    assert isolation.lowest_ohm_per_v.value == pytest.approx(resistance_ohm / 400.0)
-    assert isolation.severity is severity
-
-
-def test_zero_ohm_all_the_time_is_red_and_asks_whether_the_monitor_is_off():
-    time_s = np.arange(0.0, 100.0, 1.0)
-    drive = made_drive(
-        ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
-        ("isolation_resistance", time_s, np.zeros(time_s.shape)),
-    )
-    isolation = summary_of(drive).isolation
-    assert isolation.severity is Severity.RED
-    assert "monitor that is off" in isolation.note
+    ohm = np.where((time_s > 20.0) & (time_s < 50.0), 39_000.0, 2e6)
+    ohm[80] = 0.0
+    volts = ("pack_voltage", time_s, np.full(time_s.shape, 400.0))
+    isolation = summary_of(made_drive(volts, ("isolation_resistance", time_s, ohm))).isolation_ohm_per_v
+    assert isolation.value == pytest.approx(97.5)
+    assert isolation.sigma == pytest.approx(0.2 * 97.5)
+    shorted = summary_of(made_drive(volts, ("isolation_resistance", time_s, 0.0 * ohm))).isolation_ohm_per_v
+    assert shorted.value == 0.0
+    assert "not logged" in summary_of(made_drive(volts)).isolation_ohm_per_v.reason
 
 
 def charge_drive(efficiency=0.9, *, wall="charger_power_ac"):

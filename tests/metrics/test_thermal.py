@@ -3,19 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.metrics.thermal import thermal_summary, without_spikes
+from logan.metrics.thermal import steepest_k_per_min, thermal_summary, without_spikes
 from logan.results import Estimate, Refusal
-from logan.settings import Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive
-
-SHEET = LimitSheet(
-    limits=(
-        Limit(channel="motor_temperature", side=LimitSide.ABOVE, amber=60.0, red=70.0, source="datasheet"),
-        Limit(channel="inverter_temperature", side=LimitSide.ABOVE, amber=75.0, red=85.0, source="datasheet"),
-    ),
-    design_ambient_degc=40.0,
-)
 
 
 def ramp_drive():
@@ -29,52 +20,18 @@ def ramp_drive():
     )
 
 
-def margin_of(summary, channel):
-    return next(margin for margin in summary.margins if margin.channel == channel)
+def test_the_steepest_rise_is_that_over_a_minute():
+    motor = ramp_drive()["motor_temperature"]
+    assert steepest_k_per_min(motor.time_s, motor.value) == pytest.approx(6.0)
+    assert steepest_k_per_min(motor.time_s[:1], motor.value[:1]) == 0.0
 
 
-def test_maximum_margin_rate_and_time_beyond():
-    margin = margin_of(thermal_summary(ramp_drive(), example_build(limits=SHEET)), "motor_temperature")
-    assert margin.maximum_degc == pytest.approx(80.0)
-    assert margin.red_margin_k.value == pytest.approx(-10.0)
-    assert margin.amber_margin_k.value == pytest.approx(-20.0)
-    assert margin.rate_k_per_min == pytest.approx(6.0)
-    assert margin.beyond_red_s == pytest.approx(200.0, abs=1e-6)
-    assert margin.beyond_amber_s == pytest.approx(400.0, abs=1e-6)
-    assert margin.context.at_s == 600.0
-    assert margin.context.speed_m_per_s == 20.0
-
-
-def test_a_temperature_without_a_limit_says_so_and_never_ok():
-    margin = margin_of(thermal_summary(ramp_drive(), example_build(limits=SHEET)), "coolant_temperature")
-    assert margin.red_margin_k == Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
-    assert margin.beyond_red_s is None
-
-
-def test_a_numbered_temperature_takes_its_kinds_limit():
-    drive = ramp_drive()
-    second = replace(drive["motor_temperature"], name="motor_temperature_2")
-    summary = thermal_summary(drive.with_channels(second), example_build(limits=SHEET))
-    assert margin_of(summary, "motor_temperature_2").red_margin_k.value == pytest.approx(-10.0)
-
-
-def test_a_lone_spike_is_no_alarm():
-    drive = ramp_drive()
-    value = drive["coolant_temperature"].value.copy()
-    value[300] = 215.0
-    drive = drive.with_channels(replace(drive["coolant_temperature"], value=value))
-    margin = margin_of(thermal_summary(drive, example_build(limits=SHEET)), "coolant_temperature")
-    assert margin.maximum_degc == 30.0
-    assert margin.spikes_ignored == 1
-
-
-def test_a_real_jump_that_stays_is_kept():
-    drive = ramp_drive()
-    value = drive["coolant_temperature"].value.copy()
-    value[300:] = 90.0
-    channel, count = without_spikes(replace(drive["coolant_temperature"], value=value))
-    assert count == 0
-    assert np.nanmax(channel.value) == 90.0
+def test_a_lone_spike_is_no_alarm_and_a_jump_that_stays_is_kept():
+    coolant = ramp_drive()["coolant_temperature"]
+    spiked, jumped = coolant.value.copy(), coolant.value.copy()
+    spiked[300], jumped[300:] = 215.0, 90.0
+    assert np.nanmax(without_spikes(replace(coolant, value=spiked)).value) == 30.0
+    assert np.nanmax(without_spikes(replace(coolant, value=jumped)).value) == 90.0
 
 
 def test_heat_soaking_back_after_a_stop():

@@ -23,7 +23,7 @@ def test_every_question_is_answered(analysed):
     assert len(analysis.regen.figures) == 8
     assert analysis.current.durations
     assert analysis.resistance.whole_drive
-    assert analysis.thermal.margins
+    assert analysis.limits.temperatures
     assert analysis.limits.checks
     assert analysis.calibration.wheel.deviation_ratio is not None
     assert analysis.grades["net_energy"].grade.value in "ABC"

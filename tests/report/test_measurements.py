@@ -65,7 +65,6 @@ def all_words(blocks):
         "Closest approach to each curve",
         "Conductors heated without heat loss (IEC 60949)",
         "Time spent in each band of pack current",
-        "Temperatures: highest",
         "Derating (",
         "Pulse resistance over the whole drive",
         "Voltage sag",
@@ -104,12 +103,12 @@ def test_derating_says_what_when_why_and_what_it_cost(town):
     assert found.rows[0][1] == moment(analysis.derating.events[0].start_s)
 
 
-def test_isolation_is_amber_against_un_r100(town):
-    rows = table(town[1], "Pack")
-    index = next(number for number, row in enumerate(rows.rows) if row[0] == "isolation")
-    assert "Ω/V" in rows.rows[index][1]
-    assert "UN R100" in rows.rows[index][2]
-    assert rows.tones[index] == "amber"
+def test_isolation_is_told_per_volt_and_judged_among_the_limits(town):
+    (row,) = (row for row in table(town[1], "Pack").rows if row[0] == "isolation")
+    assert "Ω/V" in row[1]
+    (check,) = (one for one in town[0].limits.checks if one.channel == "isolation_resistance")
+    assert check.verdict == "beyond amber"
+    assert "UN R100" in check.source
 
 
 def test_an_averaged_logs_peak_is_called_a_lower_bound():

@@ -9,9 +9,9 @@ from logan.metrics.derating import DeratingSummary
 from logan.metrics.thermal import CoolantFlow, ThermalSummary
 from logan.report.document import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate
 from logan.units import DisplayUnits
-from logan.wording import channel_words, figure, number, percent, tone_of
+from logan.wording import channel_words, number, percent, tone_of
 
 _LEAST_DWELL_S: Final = 0.05
 
@@ -116,11 +116,9 @@ def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock
 
 
 def heat_tables(thermal: ThermalSummary, units: DisplayUnits) -> list[Block]:
-    """Margins, soak-back and coolant."""
+    """Soak-back and coolant; the temperatures stand among the limits."""
     degree = units.temperature_label
     blocks: list[Block] = []
-    if thermal.margins:
-        blocks.append(_margin_table(thermal, units))
     if thermal.soak_backs:
         blocks.append(
             TableBlock(
@@ -153,43 +151,6 @@ def heat_tables(thermal: ThermalSummary, units: DisplayUnits) -> list[Block]:
 def _part(channel: str) -> str:
     """What is warm, without the word that all rows share."""
     return channel_words(channel.replace("_temperature", ""))
-
-
-def _margin_table(thermal: ThermalSummary, units: DisplayUnits) -> TableBlock:
-    degree = units.temperature_label
-    return TableBlock(
-        headings=("temperature", f"max {degree}", "at", "to amber", "to red", f"{degree}/min", "beyond amber", "red"),
-        rows=tuple(
-            (
-                _part(margin.channel),
-                number(units.temperature_of(margin.maximum_degc)),
-                moment(margin.context.at_s),
-                _step(margin.amber_margin_k, units),
-                _step(margin.red_margin_k, units),
-                number(units.temperature_step(margin.rate_k_per_min), 1),
-                "–" if margin.beyond_amber_s is None else moment(margin.beyond_amber_s),
-                "–" if margin.beyond_red_s is None else moment(margin.beyond_red_s),
-            )
-            for margin in thermal.margins
-        ),
-        caption="Temperatures: highest, margins (estimated), steepest rise over a minute, time beyond",
-    )
-
-
-def _step(value: Figure, units: DisplayUnits) -> str:
-    if isinstance(value, Refusal):
-        return _brief(value)
-    sigma = "" if value.sigma is None else f" ± {units.temperature_step(value.sigma):.0f}"
-    return f"{units.temperature_step(value.value):.0f}{sigma}"
-
-
-def _brief(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
-    """A figure, or in a word why there is none."""
-    if isinstance(value, Estimate):
-        return figure(value, scale=scale, digits=digits)
-    if "no limit" in value.reason:
-        return "no limit"
-    return "stays below" if "settles" in value.reason else "refused"
 
 
 def _coolant(coolant: CoolantFlow) -> Words:

@@ -137,7 +137,7 @@ def _cold(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
 
 def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
     """Usable energy, energy per percent, cell spread, isolation and charging."""
-    usable, spread, isolation = pack.usable, pack.spread, pack.isolation
+    usable, spread, isolation = pack.usable, pack.spread, pack.isolation_ohm_per_v
     kilo = 0.001
     blocks: list[Block] = [
         TableBlock(
@@ -162,11 +162,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
                 ),
                 ("cell spread under load", figure(spread.load_v, scale=_MILLI, unit="mV"), ""),
                 ("cell temperature spread", told(spread.temperature_k, digits=1, unit="K"), ""),
-                (
-                    "isolation",
-                    told(isolation.lowest_ohm_per_v, unit="Ω/V"),
-                    _note(isolation.lowest_ohm_per_v, isolation.note),
-                ),
+                ("isolation", told(isolation, unit="Ω/V"), _note(isolation, "against its limit: see Limits")),
             ),
             tones=(
                 "plain",
@@ -176,7 +172,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
                 tone_of(spread.severity),
                 tone_of(spread.severity),
                 "plain",
-                tone_of(isolation.severity),
+                "plain",
             ),
             caption="Pack",
         )
