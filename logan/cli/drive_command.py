@@ -70,7 +70,11 @@ def register(app: typer.Typer) -> None:
         passengers: PassengersOption = None,
         weather: Annotated[
             Path | None,
-            typer.Option("--weather", help="Hourly station table (CSV): time, wind [mph], wind_from [deg], ..."),
+            typer.Option(
+                "--weather",
+                help="Hourly table (CSV): time, wind [mph], wind_from [deg], ...; of several stations, each with its "
+                "latitude and longitude, the nearest is taken.",
+            ),
         ] = None,
         ambient: AmbientOption = None,
         wind: WindOption = None,
@@ -92,7 +96,7 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.notes import changed, noted, refuse_unknown_channels, with_passengers
         from logan.pipeline.refine import kept_answer
         from logan.pipeline.stored import stored_drive
-        from logan.pipeline.weather import station_weather
+        from logan.pipeline.weather import place_of, station_weather
 
         folder = find_build(build)
         shown = display_units(units, build)
@@ -124,7 +128,9 @@ def register(app: typer.Typer) -> None:
                 said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tire": tire},
             )
             if weather is not None:
-                conditions = noted(conditions, {}, **station_weather(weather, record.started, record.duration_s))
+                place = place_of(library.load(record.number))
+                found = station_weather(weather, record.started, record.duration_s, place)
+                conditions = noted(conditions, {}, **found)
             refuse_unknown_channels(conditions, record.channels)
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:

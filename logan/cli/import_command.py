@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -66,12 +69,14 @@ def register(app: typer.Typer) -> None:
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
         left_out: LeftOutOption = None,
         zero_current: ZeroCurrentOption = False,
+        yes: Annotated[bool, typer.Option("--yes", help="Ask nothing; what is open is said.")] = False,
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
         """Import logs: read, map, check, analyse and store each drive once."""
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
+        from logan.pipeline.channels import edit_channels
         from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
         from logan.pipeline.notes import noted, with_passengers
 
@@ -90,24 +95,57 @@ def register(app: typer.Typer) -> None:
             is_anyway=anyway,
             is_energy_optional=without_energy,
         )
-        with reading_progress() as progress:
-            imported = import_logs(
-                folder,
-                logs,
-                options=options,
-                conditions=noted(
-                    said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind},
-                    note=note,
-                    wind_from_deg=wind_from_deg,
-                ),
-                analysis=corrections_but(left_out or (), zero_current=zero_current),
-                progress=progress,
-            )
+        asks = sys.stdin.isatty() and sys.stdout.isatty() and not (yes or as_json)
+        if asks and payload is None and passengers is None:
+            payload, passengers = _asked_load()
+        conditions = noted(
+            said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind},
+            note=note,
+            wind_from_deg=wind_from_deg,
+        )
+        analysis = corrections_but(left_out or (), zero_current=zero_current)
+
+        def read(logs: list[Path], options: ImportOptions) -> tuple[ImportedDrive, ...]:
+            with reading_progress() as progress:
+                return import_logs(
+                    folder, logs, options=options, conditions=conditions, analysis=analysis, progress=progress
+                )
+
+        imported = read(logs, options)
+        unfed = _asked_unfed(imported) if asks else ()
+        if unfed:
+            edit_channels(folder, removed=unfed)
+            concerned = logs if one_drive else [log for log, one in zip(logs, imported, strict=True) if one.alike]
+            anew = {one.record.number: one for one in read(concerned, replace(options, is_replaced=True))}
+            imported = tuple(anew.get(one.record.number, one) for one in imported)
         if as_json:
             print_json({"schema": "imported-drives/1", "drives": imported})
         else:
             for drive in imported:
                 show_drive(drive, shown)
+
+
+def _asked_load() -> tuple[str | None, int | None]:
+    """Payload and passengers of these logs, as the options give them; both may be noted later as well."""
+    from logan.cli.rendering import print_lines
+
+    passengers = typer.prompt("Passengers besides the driver", default=0, type=int)
+    payload = typer.prompt('Load beyond the test weight, such as "300 lb"', default="none").strip()
+    print_lines("(later: logan drive N --passengers, --payload)")
+    return None if payload in ("", "none", "0") else payload, passengers
+
+
+def _asked_unfed(imported: Iterable[ImportedDrive]) -> tuple[str, ...]:
+    """Of loads that run alike, those that the user says the pack does not feed; each pair is asked once."""
+    unfed = []
+    for alike in dict.fromkeys(drive.alike for drive in imported if drive.alike):
+        names = " or ".join(f"{number} {name.replace('_', ' ')}" for number, name in enumerate(alike, start=1))
+        said = typer.prompt(
+            f"Two loads run alike, and the pack feeds one: {names}? (0: leave it open)", default=0, type=int
+        )
+        if said in (1, 2):
+            unfed.append(alike[2 - said])
+    return tuple(unfed)
 
 
 def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
@@ -134,3 +172,9 @@ def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
     )
     for note in imported.notes:
         print_lines(f"  {note}")
+    if imported.alike:
+        one, other = imported.alike
+        print_lines(
+            f"  {one} and {other} run alike, and the pack feeds one of the two; {other} is taken for the one it does "
+            f"not feed. If it is the other way round: logan channels --remove {one}, and import with --again"
+        )

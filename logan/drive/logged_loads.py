@@ -48,15 +48,15 @@ class LoadVerdict:
         Watts of pack power per logged watt, and its standard uncertainty; None where the load hardly varies. [ratio]
     reason : str
         The numbers behind a refusal; empty for a real one.
-    is_double : bool
-        True where it runs like another load and the pack feeds only one of the two.
+    twin : str
+        Load that it runs like, where the pack feeds only one of the two; nothing in the log says which.
     """
 
     is_real: bool
     slope: float | None = None
     sigma: float | None = None
     reason: str = ""
-    is_double: bool = False
+    twin: str = ""
 
 
 def judged_loads(drive: Drive, build: BuildSettings) -> Mapping[str, LoadVerdict]:
@@ -130,7 +130,7 @@ def _of_double(verdict: LoadVerdict, twin: str) -> LoadVerdict:
     if not verdict.is_real or (verdict.slope is not None and verdict.slope > _SLOPE_OF_TWO):
         return verdict
     reason = f"it runs like {twin.replace('_', ' ')}, and the pack feeds one of the two"
-    return LoadVerdict(is_real=False, slope=verdict.slope, sigma=verdict.sigma, reason=reason, is_double=True)
+    return LoadVerdict(is_real=False, slope=verdict.slope, sigma=verdict.sigma, reason=reason, twin=twin)
 
 
 def _at_standstill(load_w: FloatArray, pack_w: FloatArray, speed: FloatArray) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Final
 
 import numpy as np
@@ -120,9 +120,9 @@ def error_budget(
     return parts, regen_wh
 
 
-def unchecked_sigma_ratio(drive: Drive, build: BuildSettings, quantity: str) -> float:
+def unchecked_sigma_ratio(channels: Container[str], build: BuildSettings, quantity: str) -> float:
     """What is added to the uncertainty of a speed or current that nothing in the log or the build checks. [ratio]"""
-    checked = any(name in drive for name in _CHECKS[quantity])
+    checked = any(name in channels for name in _CHECKS[quantity])
     told = getattr(build.instruments, f"{quantity}_gain_ratio").sigma < _CHECKED_BY_HAND_RATIO
     return 0.0 if checked or told else UNCHECKED_SIGMA_RATIO
 

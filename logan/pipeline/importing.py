@@ -12,6 +12,7 @@ from typing import Final
 from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
 from logan.drive.drive import Drive, DriveConditions, LogSource
+from logan.drive.logged_loads import judged_loads
 from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
@@ -87,11 +88,14 @@ class ImportedDrive:
         It had been imported before, and nothing was read again.
     notes : tuple of str
         What is worth knowing: broken lines, a truncated end, faults of the DBC.
+    alike : tuple of str
+        Two logged loads that run alike, of which the pack feeds one; empty, or which of them is for the user to say.
     """
 
     record: DriveRecord
     was_there: bool
     notes: tuple[str, ...] = ()
+    alike: tuple[str, ...] = ()
 
 
 def import_logs(
@@ -169,7 +173,8 @@ def import_logs(
                 )
             notes = [note for part in ingested for note in (*part.notes, *reading_notes(part.signals))]
             notes += [f"{flag.title}: {flag.evidence}. {flag.remedy}" for flag in repeats]
-            imported.append(ImportedDrive(record=record, was_there=False, notes=tuple(notes)))
+            alike = next(((one.twin, name) for name, one in judged_loads(drive, build).items() if one.twin), ())
+            imported.append(ImportedDrive(record=record, was_there=False, notes=tuple(notes), alike=alike))
     return tuple(imported)
 
 

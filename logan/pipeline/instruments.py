@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from logan.admission.trim import trimmed
 from logan.drive.corrections import apply_corrections
 from logan.drive.drive import DriveConditions
@@ -16,6 +18,7 @@ from logan.instruments.correction import corrections
 from logan.instruments.drive_evidence import drive_evidence
 from logan.instruments.evidence import InstrumentEvidence
 from logan.instruments.posterior import Instruments, known_instruments
+from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.results import json_ready, result_from_json, schema_of
 from logan.settings import BuildSettings
 from logan.version import science_edition
@@ -42,9 +45,21 @@ def build_instruments(
     Instruments
         Its mean is what is left in the drives as they are used.
     """
-    found = [item for record in library.drives() for item in _evidence(library, record)]
-    known = known_instruments(build, (*found, *more))
+    records = [record for record in library.drives() if not record.takes_no_part]
+    found = [item for record in records for item in _evidence(library, record)]
+    known = known_instruments(_less_sure(build, records), (*found, *more))
     return known.without(corrections(known) if build.instruments.is_corrected else {})
+
+
+def _less_sure(build: BuildSettings, records: Sequence[DriveRecord]) -> BuildSettings:
+    """Widen the prior of a sensor that no channel of any drive checks, as the drives' own figures do."""
+    logged = {name for record in records for name in record.channels}
+    changed = {}
+    for quantity in ("current", "speed") if records else ():
+        name = f"{quantity}_gain_ratio"
+        gain, more = getattr(build.instruments, name), unchecked_sigma_ratio(logged, build, quantity)
+        changed[name] = replace(gain, sigma=float(np.hypot(gain.sigma, more)))
+    return replace(build, instruments=replace(build.instruments, **changed))
 
 
 def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[InstrumentEvidence] = ()) -> BuildSettings:
@@ -56,8 +71,6 @@ def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[Instr
 
 
 def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
-    if record.takes_no_part:
-        return ()
     conditions: DriveConditions = replace(
         record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
     )

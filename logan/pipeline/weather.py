@@ -1,13 +1,17 @@
-"""Weather of a drive from an hourly station table on disk: the row nearest the middle of the drive."""
+"""Weather of a drive from an hourly table on disk: of the nearest station, the row nearest the middle of the drive."""
 
 from __future__ import annotations
 
 import csv
+import math
 import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
+from logan.drive.drive import Drive
 from logan.drive.motion import STATION_WIND_FACTOR as STATION_WIND_FACTOR
 from logan.errors import UsageError
 from logan.units.algebra import conversion
@@ -22,26 +26,46 @@ _COLUMNS: Final = {
 _EXAMPLE: Final = "time, wind [mph], wind_from [deg], temperature [°F], pressure [hPa], humidity [%]"
 _HEADING: Final = re.compile(r"\s*(\w+)\s*(?:\[\s*(.+?)\s*\])?\s*")
 _FARTHEST: Final = timedelta(minutes=90)
+_FARTHEST_M: Final = 100_000.0
+_EARTH_RADIUS_M: Final = 6_371_008.8
 _LARGEST_BYTES: Final = 50_000_000
 
 
-def station_weather(path: Path, started: datetime | None, duration_s: float | None) -> dict[str, float]:
-    """Fields of ``DriveConditions`` from a station's table, for a drive.
+Place = tuple[float, float]
+"""Latitude and longitude. [deg]"""
+
+
+def place_of(drive: Drive) -> Place | None:
+    """Where a drive was, in the middle; None where it logs no position."""
+    found = [drive.get(name) for name in ("latitude", "longitude")]
+    known = [one.value[np.isfinite(one.value)] for one in found if one is not None]
+    if len(known) < 2 or not all(values.size for values in known):
+        return None
+    return float(np.median(known[0])), float(np.median(known[1]))
+
+
+def station_weather(
+    path: Path, started: datetime | None, duration_s: float | None, place: Place | None = None
+) -> dict[str, float]:
+    """Fields of ``DriveConditions`` from a table of one station or of several, for a drive.
 
     Parameters
     ----------
     path : Path
         CSV with a column ``time`` (ISO 8601, UTC where no zone is written) and any of wind, wind_from, temperature,
-        pressure and humidity, each with its unit in brackets. One station's.
+        pressure and humidity, each with its unit in brackets. Of several stations with their latitude and longitude,
+        the nearest.
     started : datetime or None
         Start of the drive.
     duration_s : float or None
         Its length. [s]
+    place : tuple of float, optional
+        Where the drive was. [deg]
 
     Raises
     ------
     UsageError
-        If the drive has no time, the table no such columns, or no row is within 90 minutes.
+        If the drive has no time, the table no such columns, or no row is within 90 minutes and 100 km.
     """
     if started is None:
         raise UsageError("the drive's log has no date, so no hour of a weather table is known to be its own",
@@ -57,12 +81,57 @@ def station_weather(path: Path, started: datetime | None, duration_s: float | No
     timed = [(moment, row) for row in rows if (moment := _moment(row.get("time"))) is not None]
     if not timed:
         raise UsageError("the weather table has no row with a time", f"Its columns are: {_EXAMPLE}", path)
-    moment, row = min(timed, key=lambda pair: abs(pair[0] - middle))
-    if abs(moment - middle) > _FARTHEST:
+    near = [(moment, row) for moment, row in timed if abs(moment - middle) <= _FARTHEST]
+    if not near:
         raise UsageError(f"no row within 90 minutes of {middle:%Y-%m-%d %H:%M} UTC", "Give the day's table", path)
-    if len({other.get("station") for at, other in timed if at == moment}) > 1:
-        raise UsageError("the weather table has several stations", "Leave the nearest one in it", path)
+    _, row = min(_nearest(near, place, path), key=lambda pair: abs(pair[0] - middle))
     return _values(row, path)
+
+
+def _nearest(
+    rows: list[tuple[datetime, dict[str, str]]], place: Place | None, path: Path
+) -> list[tuple[datetime, dict[str, str]]]:
+    """Rows of the station nearest to a place; all of them where there is one station and nothing says where."""
+    stations: dict[tuple[str, Place | None], list[tuple[datetime, dict[str, str]]]] = {}
+    for moment, row in rows:
+        stations.setdefault((str(row.get("station")), _place(row, path)), []).append((moment, row))
+    away = {key: _distance_m(place, key[1]) for key in stations if place and key[1]}
+    if len(away) < len(stations):
+        if len(stations) > 1:
+            lacks = "the drive has no position" if place is None else "not each has its latitude and longitude"
+            raise UsageError(
+                f"the weather table has several stations, and {lacks}", "Leave the nearest one in it", path
+            )
+        return rows
+    key = min(away, key=away.__getitem__)
+    if away[key] > _FARTHEST_M:
+        raise UsageError(f"the nearest station is {away[key] / 1000:.0f} km away", "Give a table of one nearby", path)
+    return stations[key]
+
+
+def _place(row: dict[str, str], path: Path) -> Place | None:
+    cells = [
+        text
+        for wanted in ("latitude", "longitude")
+        for heading, text in row.items()
+        if heading and heading.strip().lower().startswith(wanted) and (text or "").strip()
+    ]
+    try:
+        latitude, longitude = map(float, cells) if len(cells) == 2 else (math.nan, math.nan)
+    except ValueError:
+        raise UsageError(f"cannot read '{', '.join(cells)}' as a place", "Write degrees, such as 44.05", path) from None
+    return (latitude, longitude) if math.isfinite(latitude) and math.isfinite(longitude) else None
+
+
+def _distance_m(one: Place, other: Place | None) -> float:
+    """Along the surface, by the haversine formula. [m]"""
+    assert other is not None  # its caller asks only where both are known
+    north, other_north = math.radians(one[0]), math.radians(other[0])
+    turn = math.radians(other[1] - one[1])
+    half = (
+        math.sin(0.5 * (other_north - north)) ** 2 + math.cos(north) * math.cos(other_north) * math.sin(0.5 * turn) ** 2
+    )
+    return 2.0 * _EARTH_RADIUS_M * math.asin(math.sqrt(min(half, 1.0)))
 
 
 def _moment(text: object) -> datetime | None:

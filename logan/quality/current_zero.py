@@ -188,7 +188,7 @@ def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
             title=f"{name.replace('_', ' ').capitalize()} is logged but not drawn from the pack",
             evidence=f"{evidence}; its {level_wh:.0f} Wh over the drive are counted as none",
             remedy="Which of the two is it? Leave the other out of channels.toml"
-            if survey.load_verdicts[name].is_double
+            if survey.load_verdicts[name].twin
             else "It may be a request rather than a measurement, or in another unit: map another signal, or none",
             effect_wh_per_km=0.0,
         )

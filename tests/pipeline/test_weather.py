@@ -64,3 +64,23 @@ def test_passengers_come_on_top_of_the_payload():
     assert with_passengers(None, None) is None
     assert noted(said={"payload": with_passengers("100 lb", 2)}).payload_kg == pytest.approx(400 * 0.45359237, rel=1e-5)
     assert noted(said={"payload": with_passengers(None, 0)}).payload_kg == 0.0
+
+
+STATIONS = """time,station,latitude,longitude,wind [m/s]
+2026-05-03T14:00,far,45.0,7.0,9
+2026-05-03T14:00,near,44.0,8.1,3
+2026-05-03T15:00,near,44.0,8.1,4
+"""
+
+
+def test_of_several_stations_the_nearest_is_taken_and_then_the_hour(tmp_path):
+    path = tmp_path / "stations.csv"
+    path.write_text(STATIONS, encoding="utf-8")
+    assert station_weather(path, START, 1800.0, (44.1, 8.0)) == {"wind_m_per_s": 3.0}
+    assert station_weather(path, START, 9000.0, (44.1, 8.0)) == {"wind_m_per_s": 4.0}
+    assert station_weather(path, START, 1800.0, (44.9, 7.1)) == {"wind_m_per_s": 9.0}
+    with pytest.raises(UsageError, match="the drive has no position"):
+        station_weather(path, START, 1800.0)
+    # One degree along a meridian is 111.2 km: R of 6371.0088 km times pi / 180.
+    with pytest.raises(UsageError, match="nearest station is 222 km away"):
+        station_weather(path, START, 1800.0, (42.0, 8.1))
