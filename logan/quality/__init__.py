@@ -9,9 +9,8 @@ from logan.quality.between_drives import DriveFingerprint, find_changes, find_du
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
-from logan.quality.signal_log import SIGNAL_DETECTORS as READING_DETECTORS
 from logan.quality.survey import DriveSurvey
-from logan.quality.table import DETECTORS, SIGNAL_DETECTORS
+from logan.quality.table import DETECTORS, READING_DETECTORS, SIGNAL_DETECTORS
 from logan.settings import BuildSettings, ChannelMap
 
 __all__ = [

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import middle_of, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
@@ -21,6 +21,7 @@ _ALIKE_V: Final = 0.015
 """Cells nearer to each other than this take turns by the noise of the measurement alone (common practice). [V]"""
 
 
+@detector("cell_min_above_max")
 def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
     for low_name, high_name, tolerance in (
         ("cell_voltage_min", "cell_voltage_max", 0.002),
@@ -48,6 +49,7 @@ def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
         )
 
 
+@detector("cell_spread")
 def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A cell far from the others: 20 mV at rest, 100 mV under load (common practice)."""
     lowest, highest = survey.finite("cell_voltage_min"), survey.drive.get("cell_voltage_max")
@@ -79,6 +81,7 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("cell_index_flicker")
 def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Which cell is lowest or highest changes all the time: a loose sense wire, or cells that are all alike."""
     for name in ("cell_number_min", "cell_number_max"):
@@ -113,6 +116,7 @@ def _usual_spread_v(survey: DriveSurvey, time_s: FloatArray) -> float | None:
     return middle_of(highest.at(time_s, max_gap_s=10.0) - lowest.at(time_s, max_gap_s=10.0))
 
 
+@detector("isolation_low")
 def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("isolation_resistance")
     if samples is None:
@@ -162,6 +166,7 @@ def _is_code(ohm: float) -> bool:
     )
 
 
+@detector("isolation_monitor_off")
 def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("isolation_resistance")
     if samples is None or samples[1].size < 20:
@@ -182,17 +187,3 @@ def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans=spans_of(samples[0], off),
         effect_wh_per_km=0.0,
     )
-
-
-DETECTORS: Final = (
-    Detector("cell_min_above_max", "Lowest cell reads above the highest", _find_crossed),
-    Detector("cell_spread", "One cell stands apart", _find_spread, ("cell_voltage_min", "cell_voltage_max")),
-    Detector(
-        "cell_index_flicker",
-        "The lowest or highest cell is another one from sample to sample",
-        _find_flicker,
-        ("cell_voltage_min", "cell_voltage_max"),
-    ),
-    Detector("isolation_low", "Isolation is low", _find_isolation, ("isolation_resistance",)),
-    Detector("isolation_monitor_off", "Isolation monitor is off", _find_monitor_off, ("isolation_resistance",)),
-)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import numpy as np
 
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import cumulative
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
@@ -25,6 +24,7 @@ def _taken_ratio(survey: DriveSurvey, at_s: FloatArray) -> FloatArray | None:
     return np.interp(at_s, current[0], cumulative(*current, max_gap_s=10.0)) / (3600.0 * capacity_ah)
 
 
+@detector("soc_jump")
 def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None or samples[1].size < 10:
@@ -58,6 +58,7 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("soc_stuck")
 def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None or samples[1].size < 10:
@@ -88,6 +89,7 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("soc_circular")
 def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A gauge that is counted from the same current says nothing new about the capacity."""
     samples = survey.finite("state_of_charge")
@@ -117,6 +119,7 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("soc_coarse")
 def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None:
@@ -137,6 +140,7 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("soc_rises_while_discharging")
 def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     """State of charge that rises while charge is taken out, bit by bit and not in a jump."""
     samples = survey.finite("state_of_charge")
@@ -168,17 +172,3 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
         effect_wh_per_km=0.0,
         refuses=("usable_energy",),
     )
-
-
-DETECTORS: Final = (
-    Detector("soc_jump", "State of charge jumps", _find_jump, ("state_of_charge",)),
-    Detector("soc_stuck", "State of charge stands still", _find_stuck, ("state_of_charge", "pack_current")),
-    Detector("soc_circular", "State of charge is counted from the current", _find_circular, ("state_of_charge",)),
-    Detector("soc_coarse", "State of charge is shown in coarse steps", _find_coarse, ("state_of_charge",)),
-    Detector(
-        "soc_rises_while_discharging",
-        "State of charge rises while discharging",
-        _find_rise,
-        ("state_of_charge", "pack_current"),
-    ),
-)

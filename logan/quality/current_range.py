@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.flags import DataFlag, Severity
 from logan.numerics import integrate
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray, FloatArray
 
 
+@detector("current_saturated")
 def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A flat top at the extreme, while the power that the motion needs goes on rising."""
     samples = survey.finite("pack_current")
@@ -77,6 +77,7 @@ def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray, si
     return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
 
 
+@detector("current_gain")
 def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Counted charge against state of charge, against the BMS's own count, and against logged power."""
     current = survey.finite("pack_current")
@@ -139,6 +140,7 @@ def _gain_by_soc(survey: DriveSurvey) -> tuple[float, float, str]:
     return ratio, sigma, f"a fall of {100 * fall:.0f} % of {capacity_ah:.0f} Ah"
 
 
+@detector("impossible_power")
 def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     power, motor = survey.power_w, survey.build.powertrain.motor
     if survey.time_s.size < 5 or not np.isfinite(power).any():
@@ -167,6 +169,7 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("impossible_acceleration")
 def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("speed")
     if samples is None or samples[1].size < 10:
@@ -193,6 +196,7 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("power_without_current")
 def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Current stands at exactly zero while the vehicle is plainly driven."""
     samples = survey.finite("pack_current")
@@ -226,12 +230,3 @@ def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
         effect_wh_per_km=survey.per_km(missing_wh),
         refuses=("net_energy", "consumption") if missing_wh > 0.1 * abs(survey.net_wh) else (),
     )
-
-
-DETECTORS: Final = (
-    Detector("current_saturated", "Current sensor or signal saturates", _find_saturated, ("pack_current", "speed")),
-    Detector("current_gain", "Pack current seems scaled wrongly", _find_gain, ("pack_current",)),
-    Detector("impossible_power", "Pack power is higher than the motors can take", _find_impossible_power),
-    Detector("impossible_acceleration", "Speed changes faster than tyres allow", _find_impossible_acceleration),
-    Detector("power_without_current", "Current is zero while the motor works", _find_power_without_current),
-)

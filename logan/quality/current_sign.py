@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity
 from logan.numerics import integrate
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray, FloatArray
@@ -102,6 +102,7 @@ def _plug_vote(survey: DriveSurvey) -> tuple[int, str] | None:
     return (-1 if level_a > 0 else 1), f"the current reads {level_a:+.1f} A while charging"
 
 
+@detector("current_sign_reversed")
 def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not survey.has("pack_current") and not survey.has("pack_power"):
         return
@@ -123,6 +124,7 @@ def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("current_sign_unresolved")
 def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not survey.has("pack_current"):
         return
@@ -143,6 +145,7 @@ def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("current_magnitude_only")
 def _find_magnitude(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A logger that keeps only the size of the current counts regen as consumption."""
     braking, drawn = _braking(survey)
@@ -177,6 +180,7 @@ def _braking(survey: DriveSurvey) -> tuple[BoolArray, FloatArray]:
     return np.asarray((np.nan_to_num(survey.wheel_power_w) < -5000.0) & np.isfinite(drawn)), drawn
 
 
+@detector("current_unsigned_wrap")
 def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Small negative currents read as the top of an unsigned range."""
     samples = survey.finite("pack_current")
@@ -220,11 +224,3 @@ def high_cluster(value: FloatArray) -> tuple[float, float] | None:
     if gaps[split] < max(3.0 * spread, 50.0) or usual.size < 0.5 * ordered.size:
         return None
     return float(ordered[split + 1]), float(ordered[split])
-
-
-DETECTORS: Final = (
-    Detector("current_sign_reversed", "Pack current has the wrong sign", _find_reversed),
-    Detector("current_sign_unresolved", "Sign of the pack current cannot be told", _find_unresolved, ("pack_current",)),
-    Detector("current_magnitude_only", "Regen is logged as consumption", _find_magnitude, ("pack_current", "speed")),
-    Detector("current_unsigned_wrap", "Negative current read as unsigned", _find_wrap, ("pack_current",)),
-)

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.drive.current_zero import contactor_open_offset
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import middle_of, spans_of, true_runs
 from logan.quality.survey import DriveSurvey
 from logan.results import Estimate
@@ -53,6 +53,7 @@ def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str, severity: 
     )
 
 
+@detector("current_zero_offset")
 def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
     opened = contactor_open_offset(survey.drive.channels)
     if isinstance(opened, Estimate) and abs(opened.value) < _FLOWING_A:
@@ -89,6 +90,7 @@ def _load_that_explains(survey: DriveSurvey, missing_w: float) -> str | None:
     return None
 
 
+@detector("current_offset_drift")
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     rests = standstill_excess_a(survey)
     if rests is None or rests[0].size < 5 or np.ptp(rests[0]) < 600.0 or survey.has_unlogged_climate:
@@ -118,6 +120,7 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("unlogged_load")
 def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A heater, air conditioner or fan that switches at standstill and is in no channel."""
     if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
@@ -177,6 +180,7 @@ def _level_change(value: FloatArray, width: int) -> FloatArray:
     return np.asarray(level[width:] - level[:-width])
 
 
+@detector("load_not_drawn")
 def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A logged auxiliary power that never leaves the pack."""
     for name, evidence in survey.loads_not_drawn.items():
@@ -192,11 +196,3 @@ def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
             else "It may be a request rather than a measurement, or in another unit: map another signal, or none",
             effect_wh_per_km=0.0,
         )
-
-
-DETECTORS: Final = (
-    Detector("current_zero_offset", "Current sensor does not read zero", _find_offset, ("pack_current",)),
-    Detector("current_offset_drift", "Zero of the current sensor drifts", _find_drift, ("pack_current", "speed")),
-    Detector("load_not_drawn", "A logged load is not drawn from the pack", _find_not_drawn, ("pack_current", "speed")),
-    Detector("unlogged_load", "A load is on and in no channel", _find_load_step, ("pack_current", "speed")),
-)

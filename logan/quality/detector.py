@@ -19,18 +19,12 @@ class Detector:
     ----------
     code : str
         Name of the finding, the ``code`` of the flags it gives.
-    title : str
-        The finding in a few plain words.
     detect : callable
         Takes the survey of a drive, gives flags; none where the drive lacks what it needs.
-    needs : tuple of str
-        Kinds of channel without which it has nothing to look at.
     """
 
     code: str
-    title: str
     detect: Callable[[DriveSurvey], Iterable[DataFlag]]
-    needs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +35,21 @@ class SignalDetector:
     ----------
     code : str
         Name of the finding.
-    title : str
-        The finding in a few plain words.
     detect : callable
         Takes the signals as logged and the channel map, gives flags.
     """
 
     code: str
-    title: str
     detect: Callable[[SignalTable, ChannelMap], Iterable[DataFlag]]
+
+
+def detector(code: str) -> Callable[[Callable[[DriveSurvey], Iterable[DataFlag]]], Detector]:
+    """Make a function the detector of a finding; its module stands in ``logan.quality.table``."""
+    return lambda detect: Detector(code, detect)
+
+
+def signal_detector(
+    code: str,
+) -> Callable[[Callable[[SignalTable, ChannelMap], Iterable[DataFlag]]], SignalDetector]:
+    """Make a function the detector of a finding in the signals as logged."""
+    return lambda detect: SignalDetector(code, detect)

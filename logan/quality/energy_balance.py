@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import spans_of, when
 from logan.quality.survey import DriveSurvey
 
@@ -33,6 +33,7 @@ def shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
     return float(np.sum(mechanical[driving])) / taken_w, taken_w * survey.period_s / 3600.0
 
 
+@detector("efficiency_above_one")
 def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] <= 1.02:
@@ -54,6 +55,7 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("implied_efficiency")
 def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] > 1.02 or _LOWEST_EFFICIENCY <= shaft[0] <= _HIGHEST_EFFICIENCY:
@@ -76,6 +78,7 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("friction_braking_unlogged")
 def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Braking work that does not come back, in a drive that logs no brake."""
     if survey.has("brake_switch") or survey.has("brake_pressure") or not survey.is_drive:
@@ -104,6 +107,7 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("energy_above_pack")
 def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
     pack = survey.build.pack
     cells = pack.cells_in_series * pack.cells_in_parallel
@@ -122,17 +126,3 @@ def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
         "(or us); else check the scale of current and voltage, and the pack in build.toml",
         refuses=("net_energy", "consumption", "regen", "fit"),
     )
-
-
-DETECTORS: Final = (
-    Detector("energy_above_pack", "More energy than the pack holds", _find_above_pack, ("pack_current",)),
-    Detector(
-        "efficiency_above_one", "More work comes out than energy goes in", _find_above_one, ("pack_current", "speed")
-    ),
-    Detector(
-        "implied_efficiency", "The drivetrain seems too good or poor", _find_odd_efficiency, ("pack_current", "speed")
-    ),
-    Detector(
-        "friction_braking_unlogged", "Friction brakes are in no channel", _find_friction, ("pack_current", "speed")
-    ),
-)

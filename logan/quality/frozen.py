@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from logan.flags import DataFlag, Severity, Span
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, middle_of, resolution, when
 from logan.quality.survey import DriveSurvey
 
@@ -39,6 +38,7 @@ def _witnesses(survey: DriveSurvey) -> tuple[_Witness, ...]:
     )
 
 
+@detector("channel_frozen")
 def _find_frozen(survey: DriveSurvey) -> Iterator[DataFlag]:
     found: dict[str, tuple[list[Span], str]] = {}
     runs = {name: _long_runs(survey, name) for name in {pair.channel for pair in _witnesses(survey)}}
@@ -112,6 +112,3 @@ def _frozen_effect(survey: DriveSurvey, channel: str, spans: tuple[Span, ...]) -
         gain = float(np.sum(survey.power_w[outside] * needed[outside]) / max(np.sum(needed[outside] ** 2), 1.0))
         change_w = np.nan_to_num(gain * needed[inside] - survey.power_w[inside])
     return survey.per_km(float(change_w.sum()) * survey.period_s / 3600.0)
-
-
-DETECTORS: Final = (Detector("channel_frozen", "A channel is stuck at its last value", _find_frozen),)

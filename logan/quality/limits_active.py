@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray
 
 
+@detector("derate_active")
 def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.time_s.size < 20:
         return
@@ -62,6 +62,3 @@ def _lasting(condition: BoolArray, least: int) -> BoolArray:
     for start, length in zip(starts[lengths >= least], lengths[lengths >= least], strict=True):
         result[start : start + length] = True
     return result
-
-
-DETECTORS: Final = (Detector("derate_active", "A limit held the vehicle back", _find_derate),)

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import span_range, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray, FloatArray
@@ -48,6 +48,7 @@ def speed_ratio(
     return middle, 1.4826 * float(np.median(np.abs(ratio - middle))), int(usable.sum())
 
 
+@detector("speed_unit")
 def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed against satellite, motor and odometer: a ratio of 1.609, 3.6, 2.237 or 10."""
     found = []
@@ -73,6 +74,7 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("speed_scale")
 def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A speedometer that reads high or low against the satellites."""
     ratio = speed_ratio(survey, "gnss_speed") if survey.has("speed", "gnss_speed") else None
@@ -110,6 +112,7 @@ def _gear_ratios(survey: DriveSurvey) -> tuple[FloatArray, float, bool] | None:
     return ratio[usable], middle, is_steady
 
 
+@detector("gear_ratio_inconsistent")
 def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Motor speed over road speed against gearing and tyre of the build."""
     found = _gear_ratios(survey)
@@ -130,6 +133,7 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("gear_ratio_changes")
 def _find_shift(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Gear shifts, a clutch or neutral: the ratio does not keep to one value."""
     found = _gear_ratios(survey)
@@ -153,6 +157,7 @@ def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
     )
 
 
+@detector("wheel_slip")
 def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Driven wheels faster (spin) or slower (lock-up) than the vehicle for a moment."""
     pairs = (
@@ -212,6 +217,7 @@ def _extra_distance_effect(survey: DriveSurvey, fast: FloatArray, true: FloatArr
     return None if net is None or survey.distance_km <= extra_km else net * extra_km / (survey.distance_km - extra_km)
 
 
+@detector("speed_dropout")
 def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed reads zero for a moment while the vehicle rolls on."""
     samples = survey.finite("speed")
@@ -246,6 +252,7 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("wheels_off_ground")
 def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Wheels turn and the vehicle stands: jack stands, rollers or a dynamometer."""
     turning = np.nan_to_num(survey.on_grid("speed")) > 3.0
@@ -301,16 +308,3 @@ def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFl
         effect_wh_per_km=None,
         refuses=("consumption", "distance", "fit", "efficiency"),
     )
-
-
-DETECTORS: Final = (
-    Detector("speed_unit", "Speed is in another unit than declared", _find_unit, ("speed",)),
-    Detector("speed_scale", "Speed and satellite speed differ", _find_scale, ("speed", "gnss_speed")),
-    Detector(
-        "gear_ratio_inconsistent", "Motor and road speed do not fit the gearing", _find_gear, ("motor_speed", "speed")
-    ),
-    Detector("gear_ratio_changes", "Ratio of motor to road speed changes", _find_shift, ("motor_speed", "speed")),
-    Detector("wheel_slip", "Driven wheels spin or lock", _find_slip, ("speed",)),
-    Detector("speed_dropout", "Speed drops to zero for a moment", _find_dropout, ("speed",)),
-    Detector("wheels_off_ground", "Wheels turn but the vehicle does not travel", _find_lifted, ("speed",)),
-)

@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from typing import Final
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
 
 _YEAR_2005_NS: Final = 1_104_537_600_000_000_000
 
 
+@detector("notes_missing")
 def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     noted = survey.drive.conditions
     missing = []
@@ -33,6 +34,7 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("clock_not_set")
 def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A date before the first conversions with loggers: the clock was never set."""
     start_ns = survey.drive.start_ns
@@ -49,6 +51,7 @@ def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("power_only")
 def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pack power without voltage and current: the energy is known, and nothing that needs the current."""
     if not survey.has("pack_power") or survey.has("pack_voltage", "pack_current"):
@@ -66,10 +69,3 @@ def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy="Log pack voltage and current from the same message, at 10 Hz or faster",
         effect_wh_per_km=0.0,
     )
-
-
-DETECTORS: Final = (
-    Detector("power_only", "Pack power is logged without voltage and current", _find_power_only, ("pack_power",)),
-    Detector("notes_missing", "Payload, tyre pressure or weather is not noted", _find_missing),
-    Detector("clock_not_set", "The logger's clock was not set", _find_unset_clock),
-)

@@ -11,7 +11,7 @@ from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.elevation import loop_closure
 from logan.flags import DataFlag, Severity
 from logan.numerics import nominal_period_s
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
 from logan.results import Refusal
@@ -37,6 +37,7 @@ def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray
     return time_s, north_m, (east - east[0]) * _METRES_PER_DEGREE * shrink
 
 
+@detector("gnss_spike")
 def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Satellite speed or position that no vehicle can follow."""
     speed = survey.finite("gnss_speed")
@@ -76,6 +77,7 @@ def _spike_flag(channel: str, evidence: str, spans: tuple) -> DataFlag:  # type:
     )
 
 
+@detector("position_frozen")
 def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     latitude = survey.finite("latitude")
     if latitude is None or not survey.is_drive or "speed" not in survey.drive:
@@ -105,6 +107,7 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("elevation_jump")
 def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("elevation")
     if samples is None or samples[1].size < 20:
@@ -135,6 +138,7 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("barometer_step")
 def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pressure in the cabin steps with doors, windows and the fan."""
     samples = survey.finite("barometric_pressure")
@@ -173,6 +177,7 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("loop_not_closed")
 def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
     elevation, latitude, longitude = (survey.drive.get(name) for name in ("elevation", "latitude", "longitude"))
     if elevation is None or latitude is None or longitude is None or not survey.is_drive or survey.distance_km < 1.0:
@@ -214,6 +219,7 @@ def _distances_m(survey: DriveSurvey) -> dict[str, tuple[float, float]]:
     return found
 
 
+@detector("distance_mismatch")
 def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not survey.is_drive:
         return
@@ -247,13 +253,3 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy="Calibrate the speed against two measured miles; the odometer of an older car is often 5 % off",
         effect_wh_per_km=None if net is None or ratio <= 0 else net * (1.0 / ratio - 1.0),
     )
-
-
-DETECTORS: Final = (
-    Detector("gnss_spike", "Satellite speed or position jumps", _find_gnss_spikes),
-    Detector("position_frozen", "Position stands still while driving", _find_frozen_position, ("latitude", "speed")),
-    Detector("elevation_jump", "Height jumps where no road does", _find_elevation_jump, ("elevation",)),
-    Detector("barometer_step", "Air pressure steps", _find_barometer_step, ("barometric_pressure",)),
-    Detector("loop_not_closed", "Drive ends where it began, but at another height", _find_open_loop, ("elevation",)),
-    Detector("distance_mismatch", "Distances disagree", _find_distance_mismatch, ("speed",)),
-)

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import integrate
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.energy_balance import shaft_efficiency
 from logan.quality.survey import DriveSurvey
 
@@ -103,6 +103,7 @@ def _traction_ratio(survey: DriveSurvey, spare_w: float) -> float:
     return float(np.sum(np.maximum(beyond_w[known], 0.0)) / max(np.sum(np.maximum(wheel_w[known], 0.0)), 1.0))
 
 
+@detector("acceleration_energy")
 def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Accelerations cost what this mass can not cost: speed, current or voltage is scaled wrongly or late."""
     found = acceleration_ratio(survey)
@@ -151,6 +152,7 @@ def _shaft_ratio(survey: DriveSurvey) -> tuple[float, float] | None:
     return min(planned.value / _GEAR_EFFICIENCY, 1.0) / found[0], sigma
 
 
+@detector("far_from_plan")
 def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Whole drives that use what no vehicle of that mass and drag can use, or a multiple of the plan."""
     ratio = plan_ratio(survey)
@@ -177,14 +179,3 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         effect_wh_per_km=net * (1.0 / ratio - 1.0) if is_red and net is not None and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
     )
-
-
-DETECTORS: Final = (
-    Detector(
-        "acceleration_energy",
-        "Accelerating takes another energy than planned",
-        _find_wrong_scale,
-        ("pack_current", "speed"),
-    ),
-    Detector("far_from_plan", "The drive used far more or less than planned", _find_far_from_plan, ("speed",)),
-)

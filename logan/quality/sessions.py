@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity, Span
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
 
@@ -16,6 +16,7 @@ _LONG_STOP_S: Final = 600.0
 _SESSION_GAP_S: Final = 900.0
 
 
+@detector("charging_in_drive")
 def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.time_s.size < 10:
         return
@@ -38,6 +39,7 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("parked_in_drive")
 def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Long stands whose consumption is counted into the drive's."""
     if not survey.is_drive:
@@ -64,6 +66,7 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("several_sessions")
 def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A quarter of an hour without any sample, or an odometer that jumps: several drives in one."""
     every = survey.every_sample_s
@@ -93,6 +96,7 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("current_with_contactor_open")
 def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     contactor, current = survey.drive.get("contactor_closed"), survey.finite("pack_current")
     if contactor is None or current is None or contactor.time_s.size < 2:
@@ -124,6 +128,7 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("contactor_opened_under_load")
 def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Contactors that open with more than 50 A flowing wear, arc and may weld (common practice)."""
     contactor = survey.finite("contactor_closed")
@@ -150,22 +155,3 @@ def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans=tuple(Span(at, at) for at, _ in events),
         effect_wh_per_km=0.0,
     )
-
-
-DETECTORS: Final = (
-    Detector("charging_in_drive", "Charging is mixed into the drive", _find_charging, ("pack_current", "speed")),
-    Detector("parked_in_drive", "A long stand counts into the drive", _find_parked, ("pack_current", "speed")),
-    Detector("several_sessions", "Several sessions are in one drive", _find_sessions),
-    Detector(
-        "current_with_contactor_open",
-        "Current flows although the contactors are open",
-        _find_open_contactor,
-        ("contactor_closed", "pack_current"),
-    ),
-    Detector(
-        "contactor_opened_under_load",
-        "Contactors opened under load",
-        _find_opened_under_load,
-        ("contactor_closed", "pack_current"),
-    ),
-)

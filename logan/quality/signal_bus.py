@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalTable
-from logan.quality.detector import SignalDetector
+from logan.quality.detector import signal_detector
 from logan.quality.runs import MAX_SPANS, true_runs, when
 from logan.settings import ChannelMap
 from logan.units import IntArray
@@ -24,6 +24,7 @@ def _origin_ns(table: SignalTable) -> int:
     return min((int(column.time_ns[0]) for column in table.columns if column.time_ns.size), default=0)
 
 
+@signal_detector("error_frames")
 def _find_errors(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if table.error_count < 3:
         return
@@ -51,6 +52,7 @@ def _together(time_ns: IntArray, origin_ns: int) -> tuple[Span, ...]:
     return tuple(Span(max(float(moment_s[start]), 0.0), max(float(moment_s[end]), 0.0)) for start, end in pairs)
 
 
+@signal_detector("bus_silent")
 def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A bus that falls silent while another goes on, or after error frames: a device went bus-off."""
     times: dict[str, list[IntArray]] = defaultdict(list)
@@ -91,6 +93,7 @@ def _is_odd(before_ns: int, after_ns: int, errors: IntArray, elsewhere: IntArray
     return bool(recent or going_on)
 
 
+@signal_detector("identifier_clash")
 def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if not table.clashes:
         return
@@ -105,6 +108,7 @@ def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     )
 
 
+@signal_detector("message_burst")
 def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A message that comes many times faster than usual for a while: a device that floods the bus."""
     for column in {(column.bus, column.message): column for column in table.columns if column.message}.values():
@@ -130,11 +134,3 @@ def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
             spans=(span,),
         )
         return
-
-
-SIGNAL_DETECTORS: Final = (
-    SignalDetector("error_frames", "The bus reports error frames", _find_errors),
-    SignalDetector("bus_silent", "A bus was silent for a while", _find_silence),
-    SignalDetector("identifier_clash", "One identifier is used as standard and as extended", _find_clash),
-    SignalDetector("message_burst", "A message floods the bus", _find_burst),
-)

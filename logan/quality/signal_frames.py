@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
-from logan.quality.detector import SignalDetector
+from logan.quality.detector import signal_detector
 from logan.settings import ChannelMap
 from logan.units import BoolArray
 
@@ -45,6 +45,7 @@ def duplicated_rows(columns: list[SignalColumn]) -> BoolArray:
     return np.concatenate(([False], same))
 
 
+@signal_detector("frames_duplicated")
 def _find_duplicates(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     worst, name, concerned = 0.0, "", 0
     for (_, message), columns in _messages(table).items():
@@ -77,6 +78,7 @@ def counter_modulus(column: SignalColumn) -> int:
     return int(top) + 1
 
 
+@signal_detector("alive_counter_jump")
 def _find_counter_jumps(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     worst, evidence = 0.0, ""
     for column in table.columns:
@@ -108,6 +110,7 @@ def _find_counter_jumps(table: SignalTable, channel_map: ChannelMap) -> Iterator
     )
 
 
+@signal_detector("message_on_two_buses")
 def _find_two_buses(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """The same message on two buses: a gateway, or one DBC read on a bus that it does not belong to."""
     buses: dict[str, set[str]] = defaultdict(set)
@@ -135,6 +138,7 @@ def _find_two_buses(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
     )
 
 
+@signal_detector("frames_unknown")
 def _find_unknown(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     unknown = sum(table.unknown_ids.values())
     if table.frame_count < 100 or unknown < 0.3 * table.frame_count:
@@ -147,11 +151,3 @@ def _find_unknown(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
         evidence=f"{100 * unknown / table.frame_count:.0f} % of the frames, {len(table.unknown_ids)} identifiers",
         remedy="Check that the DBC belongs to this vehicle and firmware; standard and extended identifiers differ",
     )
-
-
-SIGNAL_DETECTORS: Final = (
-    SignalDetector("frames_duplicated", "Frames or rows come twice", _find_duplicates),
-    SignalDetector("alive_counter_jump", "Alive counter jumps", _find_counter_jumps),
-    SignalDetector("message_on_two_buses", "A mapped message is on more than one bus", _find_two_buses),
-    SignalDetector("frames_unknown", "Many frames are in no DBC", _find_unknown),
-)

@@ -11,7 +11,7 @@ from typing import Final
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable, SkippedPart
 from logan.frames.times import LEAST_FRAMES_PER_S, MOST_FRAMES_PER_S, is_dated, is_likely_date
-from logan.quality.detector import SignalDetector
+from logan.quality.detector import signal_detector
 from logan.settings import ChannelMap
 
 _HEADER_AGAIN: Final = re.compile(r"'[^'\d]*[A-Za-z][^']*' is no time|header", re.IGNORECASE)
@@ -22,6 +22,7 @@ _LEAST_FRAMES: Final = 50
 _USUAL_FRAMES_PER_S: Final = 500.0
 
 
+@signal_detector("log_truncated")
 def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if not table.is_truncated:
         return
@@ -35,6 +36,7 @@ def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
     )
 
 
+@signal_detector("header_repeated")
 def _find_header(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A header in the middle of the data: several exports were put into one file."""
     again = [part for part in table.skipped if _HEADER_AGAIN.search(part.reason)]
@@ -117,22 +119,16 @@ def _times_flag(evidence: str, remedy: str) -> DataFlag:
     )
 
 
+@signal_detector("rows_skipped")
 def _find_skipped(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     rows = table.frame_count or max((column.time_ns.size for column in table.columns), default=0)
     if flag := loss_flag(rows, table.skipped_count, table.lost_count, table.skipped):
         yield flag
 
 
+@signal_detector("implausible_times")
 def _find_times(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     times = [column.time_ns for column in table.columns if column.time_ns.size]
     if times:
         first_ns, last_ns = min(int(each.min()) for each in times), max(int(each.max()) for each in times)
         yield from time_flags(first_ns, last_ns, table.frame_count)
-
-
-SIGNAL_DETECTORS: Final = (
-    SignalDetector("log_truncated", "Log ends in the middle of a line", _find_truncated),
-    SignalDetector("header_repeated", "The header comes again", _find_header),
-    SignalDetector("rows_skipped", "Lines or objects could not be read", _find_skipped),
-    SignalDetector("implausible_times", "The times of the log cannot be right", _find_times),
-)

@@ -10,7 +10,7 @@ import numpy as np
 from logan.drive.clock import OUT_OF_ORDER_NS, WRAPS_NS
 from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalTable
-from logan.quality.detector import SignalDetector
+from logan.quality.detector import SignalDetector, signal_detector
 from logan.quality.runs import MAX_SPANS, when
 from logan.settings import ChannelMap
 from logan.units import IntArray
@@ -53,6 +53,7 @@ def _spans_at(time_ns: IntArray, indices: IntArray) -> tuple[Span, ...]:
 
 
 def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> SignalDetector:
+    @signal_detector(code)
     def detect(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
         time_ns = clock_of(table)
         chosen = [(k, words) for k in steps_back(time_ns) if (named := kind_of_step_back(time_ns, int(k)))[0] == code
@@ -72,9 +73,27 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
             spans=spans,
         )
 
-    return SignalDetector(code, title, detect)
+    return detect
 
 
+_WRAP: Final = _detect_step(
+    "time_wrap", "The logger's clock ran over", "It is unrolled; use a logger with 64-bit time stamps", Severity.NOTE
+)
+_RESET: Final = _detect_step(
+    "time_reset",
+    "The logger's clock started again",
+    "Two sessions are in one file: import them as separate drives; how long the pause was is not known",
+    Severity.AMBER,
+)
+_SET_BACK: Final = _detect_step(
+    "time_backwards",
+    "The logger's clock was set back",
+    "Let the logger set its clock before it records; check the seconds around the jump",
+    Severity.AMBER,
+)
+
+
+@signal_detector("time_jump")
 def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """An hour or more between two samples of a log that was running."""
     time_ns = clock_of(table)
@@ -96,6 +115,7 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
     )
 
 
+@signal_detector("time_coarse")
 def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """Many rows share one stamp, such as whole seconds."""
     time_ns = clock_of(table)
@@ -126,6 +146,7 @@ def _is_float32(stamps_ns: IntArray) -> bool:
     return bool(np.all(stamps_ns % _NS == 0) and np.all(seconds % 64 == 0))
 
 
+@signal_detector("time_float32")
 def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     time_ns = clock_of(table)
     stamps = np.unique(time_ns)
@@ -142,6 +163,7 @@ def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
     )
 
 
+@signal_detector("time_out_of_order")
 def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """Rows out of order by less than a second: buffers that were interleaved."""
     worst, where = 0.0, ""
@@ -162,29 +184,3 @@ def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[Data
         evidence=f"{100 * worst:.1f} % of the steps of {where} go back by less than a second",
         remedy="The rows are put in order; if two buses were merged, check that their clocks agree",
     )
-
-
-SIGNAL_DETECTORS: Final = (
-    _detect_step(
-        "time_wrap",
-        "The logger's clock ran over",
-        "It is unrolled; use a logger with 64-bit time stamps",
-        Severity.NOTE,
-    ),
-    _detect_step(
-        "time_reset",
-        "The logger's clock started again",
-        "Two sessions are in one file: import them as separate drives; how long the pause was is not known",
-        Severity.AMBER,
-    ),
-    _detect_step(
-        "time_backwards",
-        "The logger's clock was set back",
-        "Let the logger set its clock before it records; check the seconds around the jump",
-        Severity.AMBER,
-    ),
-    SignalDetector("time_jump", "The clock jumps ahead", _find_jump),
-    SignalDetector("time_coarse", "Time stamps are too coarse", _find_coarse),
-    SignalDetector("time_float32", "Time was stored as a 32-bit float", _find_float32),
-    SignalDetector("time_out_of_order", "Rows are out of order in time", _find_disorder),
-)

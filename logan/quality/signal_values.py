@@ -11,7 +11,7 @@ from logan.channels.raw_codes import code_count, not_available_codes
 from logan.channels.vocabulary import ChannelKind, channel_kind
 from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
-from logan.quality.detector import SignalDetector
+from logan.quality.detector import signal_detector
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
 
@@ -27,6 +27,7 @@ def _mapped(table: SignalTable, channel_map: ChannelMap) -> Iterator[tuple[Chann
                 yield source, kind, column
 
 
+@signal_detector("not_available_code")
 def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     for source, kind, column in _mapped(table, channel_map):
         if column.value.size < 20:
@@ -46,6 +47,7 @@ def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
         )
 
 
+@signal_detector("unsigned_wrap")
 def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """An unsigned signal for a quantity that goes below zero: values hop between both ends of its range."""
     for source, kind, column in _mapped(table, channel_map):
@@ -72,6 +74,7 @@ def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         )
 
 
+@signal_detector("outside_declared_range")
 def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     for source, _, column in _mapped(table, channel_map):
         low, high = column.minimum, column.maximum
@@ -94,6 +97,7 @@ def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Itera
         )
 
 
+@signal_detector("signal_empty")
 def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     empty = [
         source.channel
@@ -112,6 +116,7 @@ def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     )
 
 
+@signal_detector("multiplexer_ignored")
 def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """Frames take turns with several meanings and are all read as one: every k-th sample is alike, neighbours are not.
 
@@ -150,12 +155,3 @@ def _turns(value: FloatArray) -> int:
         if float(np.median(np.abs(value[pages:] - value[:-pages]))) < 0.1 * neighbours:
             return pages
     return 0
-
-
-SIGNAL_DETECTORS: Final = (
-    SignalDetector("not_available_code", "A code for 'no value' is read as a number", _find_codes),
-    SignalDetector("unsigned_wrap", "A signal wraps round", _find_wrap),
-    SignalDetector("multiplexer_ignored", "A signal takes turns with something else", _find_multiplexing),
-    SignalDetector("outside_declared_range", "A signal leaves its declared range", _find_outside_declared),
-    SignalDetector("signal_empty", "A mapped signal holds no value", _find_empty),
-)

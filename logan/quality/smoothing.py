@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey, centred_mean
 from logan.units import BoolArray, FloatArray
@@ -37,6 +37,7 @@ def on_a_line(time_s: FloatArray, value: FloatArray, *, min_samples: int) -> Boo
     return on_line
 
 
+@detector("straight_line_filler")
 def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
     concerned, spans_by_channel = [], {}
     for name in _LIVELY:
@@ -87,6 +88,7 @@ def _without_ramps_of_the_sensor(line: BoolArray, time_s: FloatArray, value: Flo
     return result
 
 
+@detector("interpolated_export")
 def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A coarse log that was drawn finer: nearly every sample lies on a line between two coarse points."""
     for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
@@ -119,6 +121,7 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
 
 
+@detector("staircase")
 def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Values repeated to fill a finer time axis: changes come at one multiple of the period."""
     for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
@@ -159,6 +162,7 @@ def _repeat_stride(survey: DriveSurvey, time_s: FloatArray, value: FloatArray) -
     return stride if whole > 0.8 and np.mean(inner < stride) < 0.1 else 1
 
 
+@detector("averaged_current")
 def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Current smoother than the voltage that it causes: a moving average."""
     if survey.drive.is_averaged or not survey.has("pack_current", "pack_voltage"):
@@ -255,13 +259,3 @@ def _slope(y: FloatArray, x: FloatArray) -> float | None:
     both = np.isfinite(x) & np.isfinite(y)
     square = float(np.sum(x[both] ** 2))
     return float(np.sum(x[both] * y[both])) / square if both.sum() > 50 and square > 0.0 else None
-
-
-DETECTORS: Final = (
-    Detector("straight_line_filler", "Straight lines stand where data are missing", _find_filler),
-    Detector("interpolated_export", "Log was interpolated between coarse points", _find_interpolated),
-    Detector("staircase", "Values are repeated to fill a finer time axis", _find_staircase),
-    Detector(
-        "averaged_current", "Pack current is averaged or filtered", _find_averaged, ("pack_current", "pack_voltage")
-    ),
-)

@@ -10,7 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
 from logan.drive.drive import Channel
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, span_range, spans_of, when
 from logan.quality.survey import DriveSurvey, finite_samples
 from logan.units import BoolArray, FloatArray
@@ -47,6 +47,7 @@ def spike_samples(kind: ChannelKind, value: FloatArray) -> BoolArray:
     return spikes
 
 
+@detector("single_sample_spike")
 def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name, channel in survey.drive.channels.items():
         kind, samples = channel_kind(name), finite_samples(channel)
@@ -88,6 +89,7 @@ def _spike_effect(
     return survey.per_km(float(np.sum(change_w[1:] * np.diff(time_s))) / 3600.0)
 
 
+@detector("not_available_code")
 def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
     """One value far outside the rest that comes again and again."""
     for name, channel in survey.drive.channels.items():
@@ -151,6 +153,7 @@ def _is_top_code(extreme: float, rest: FloatArray) -> bool:
     )
 
 
+@detector("impossible_value")
 def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name, channel in survey.drive.channels.items():
         kind, samples = channel_kind(name), finite_samples(channel)
@@ -191,6 +194,7 @@ def _refused_by(kind_name: str) -> tuple[str, ...]:
     return ("consumption", "distance") if kind_name == "speed" else ()
 
 
+@detector("decoded_wrongly")
 def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
     """What must move smoothly jumps all over its range: byte order, start bit or multiplexing is wrong."""
     for name, channel in survey.drive.channels.items():
@@ -235,11 +239,3 @@ def rough_share(kind: ChannelKind, channel: Channel, samples: tuple[FloatArray, 
         share = float(np.mean(np.abs(np.diff(value)) > (0.4 if kind.name == "pack_current" else 0.25) * span))
         return share if share > 0.02 or kind.name == "pack_voltage" else 0.0
     return float(np.mean(np.abs(np.diff(value)) > 0.25 * span)) if period_s <= 2.0 else 0.0
-
-
-DETECTORS: Final = (
-    Detector("single_sample_spike", "Single samples jump and come back", _find_spikes),
-    Detector("not_available_code", "A code for 'no value' is read as a number", _find_codes),
-    Detector("impossible_value", "Values that no road vehicle has", _find_impossible),
-    Detector("decoded_wrongly", "A signal jumps about as if decoded with the wrong bits", _find_wrong_bits),
-)

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import resolution
 from logan.quality.survey import DriveSurvey, finite_samples
 from logan.units import IntArray
@@ -22,6 +22,7 @@ _LEAST_JUMPS: Final = 12
 _LARGE_SHARE: Final = 0.02
 
 
+@detector("stuck_bit")
 def _find_stuck_bit(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name in _WATCHED:
         channel = survey.drive.get(name)
@@ -95,6 +96,3 @@ def _has_jumps(raw: IntArray, size: int) -> bool:
     above = int(np.sum((steps >= 1.1 * size) & (steps < 1.4 * size)))
     # The window at the size is a quarter as wide as the two beside it together.
     return at >= _LEAST_JUMPS and at > 2.0 * (below + above)
-
-
-DETECTORS: Final = (Detector("stuck_bit", "A bit of a signal never changes", _find_stuck_bit, ("pack_current",)),)

@@ -1,8 +1,9 @@
-"""The table of all detectors: a new one is a module and a line here."""
+"""The table of all detectors: a new one is a decorated function in a module that stands here."""
 
 from __future__ import annotations
 
-from typing import Final
+from types import ModuleType
+from typing import Final, TypeVar
 
 from logan.quality import (
     cells,
@@ -35,35 +36,21 @@ from logan.quality import (
 )
 from logan.quality.detector import Detector, SignalDetector
 
-DETECTORS: Final[tuple[Detector, ...]] = (
-    *current_sign.DETECTORS,
-    *current_zero.DETECTORS,
-    *current_range.DETECTORS,
-    *voltage.DETECTORS,
-    *frozen.DETECTORS,
-    *smoothing.DETECTORS,
-    *spikes.DETECTORS,
-    *stuck_bits.DETECTORS,
-    *timing.DETECTORS,
-    *units_mixed.DETECTORS,
-    *motion.DETECTORS,
-    *place.DETECTORS,
-    *charge_state.DETECTORS,
-    *energy_balance.DETECTORS,
-    *plan_evidence.DETECTORS,
-    *unlogged_loads.DETECTORS,
-    *sessions.DETECTORS,
-    *temperatures.DETECTORS,
-    *cells.DETECTORS,
-    *limits_active.DETECTORS,
-    *wind.DETECTORS,
-    *notes.DETECTORS,
-)
+Kind = TypeVar("Kind", Detector, SignalDetector)
 
-SIGNAL_DETECTORS: Final[tuple[SignalDetector, ...]] = (
-    *signal_log.SIGNAL_DETECTORS,
-    *signal_time.SIGNAL_DETECTORS,
-    *signal_frames.SIGNAL_DETECTORS,
-    *signal_values.SIGNAL_DETECTORS,
-    *signal_bus.SIGNAL_DETECTORS,
+
+def detectors_of(kind: type[Kind], *modules: ModuleType) -> tuple[Kind, ...]:
+    """Detectors of modules, in the order in which they stand there."""
+    return tuple(found for module in modules for found in vars(module).values() if isinstance(found, kind))
+
+
+DETECTORS: Final = detectors_of(
+    Detector,
+    *(current_sign, current_zero, current_range, voltage, frozen, smoothing, spikes, stuck_bits, timing, units_mixed),
+    *(motion, place, charge_state, energy_balance, plan_evidence, unlogged_loads, sessions, temperatures, cells),
+    *(limits_active, wind, notes),
+)
+READING_DETECTORS: Final = detectors_of(SignalDetector, signal_log)
+SIGNAL_DETECTORS: Final = READING_DETECTORS + detectors_of(
+    SignalDetector, signal_time, signal_frames, signal_values, signal_bus
 )

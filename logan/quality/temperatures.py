@@ -10,7 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import nominal_period_s
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
 
@@ -21,6 +21,7 @@ def _temperatures(survey: DriveSurvey) -> list[str]:
     return [name for name in survey.drive if (kind := channel_kind(name)) is not None and kind.unit == "degC"]
 
 
+@detector("temperature_open_or_short")
 def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Most of the drive at the reading of a broken wire or a short."""
     for name in _temperatures(survey):
@@ -41,6 +42,7 @@ def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
         )
 
 
+@detector("temperature_jump")
 def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A level change faster than 5 K/s that stays: a loose plug, or another sensor on the same name."""
     for name in _temperatures(survey):
@@ -76,6 +78,7 @@ def _filtered(value: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray
     return np.concatenate((value[:1], middle, value[-1:]))
 
 
+@detector("temperature_stuck")
 def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     others = {name: survey.finite(name) for name in _HEATED if survey.has(name)}
     for name, samples in others.items():
@@ -112,6 +115,7 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         )
 
 
+@detector("temperatures_swapped")
 def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
     """What makes the heat must not stay cooler than what carries it away."""
     pairs = (
@@ -144,6 +148,7 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
 
 
+@detector("ambient_in_sun")
 def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Outside air that cools by many kelvin as soon as the vehicle moves was measured in the sun."""
     samples = survey.finite("ambient_temperature")
@@ -170,6 +175,7 @@ def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("temperature_slow")
 def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
     slow = {
         name: period_s
@@ -188,13 +194,3 @@ def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy="Log motor and inverter temperature at least every 5 s",
         effect_wh_per_km=0.0,
     )
-
-
-DETECTORS: Final = (
-    Detector("temperature_open_or_short", "A temperature sensor is open or shorted", _find_open_sensor),
-    Detector("temperature_jump", "A temperature changes too fast", _find_jump),
-    Detector("temperature_stuck", "A temperature is stuck", _find_stuck),
-    Detector("temperatures_swapped", "Two temperature sensors seem swapped", _find_swapped),
-    Detector("ambient_in_sun", "Outside temperature sensor in the sun", _find_ambient_in_sun, ("ambient_temperature",)),
-    Detector("temperature_slow", "Temperature is logged too seldom", _find_slow),
-)

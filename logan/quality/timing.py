@@ -12,7 +12,7 @@ from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.skew import LagEstimate, current_lag
 from logan.flags import DataFlag, Severity, Span
 from logan.numerics import nominal_period_s
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import MAX_SPANS, when
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
@@ -38,6 +38,7 @@ def lost_share(time_s: FloatArray) -> tuple[float, float]:
     return missing / (missing + time_s.size), float(np.sqrt(missing)) / (missing + time_s.size)
 
 
+@detector("lost_samples")
 def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     shares: dict[str, float] = {}
     by_axis: dict[int, tuple[float, float]] = {}
@@ -67,6 +68,7 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("log_gap")
 def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Nothing at all was logged for a while."""
     every = survey.every_sample_s
@@ -93,6 +95,7 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("voltage_current_skew")
 def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Voltage and current late against each other."""
     if not survey.has("pack_voltage", "pack_current"):
@@ -125,6 +128,7 @@ def _skew_effect(survey: DriveSurvey, lag_s: float) -> float | None:
     return survey.per_km(-error_w * survey.time_s.size * survey.period_s / 3600.0)
 
 
+@detector("channels_out_of_step")
 def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed late against the motor's speed, or against satellite speed beyond what receivers need."""
     for name, other, allowed_s in (("speed", "motor_speed", 0.3), ("speed", "gnss_speed", 1.5)):
@@ -159,6 +163,7 @@ def _aligned_speeds(survey: DriveSurvey, reference: str, other: str) -> ClockAli
     return found if isinstance(found, ClockAlignment) else None
 
 
+@detector("clock_drift")
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The lag between logger and satellite receiver grows or shrinks during the drive."""
     found = _aligned_speeds(survey, "gnss_speed", "speed")
@@ -179,6 +184,7 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("log_cut")
 def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The log begins or ends while the vehicle is moving."""
     speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)]
@@ -202,18 +208,3 @@ def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans=(*((Span(first_s, first_s + 2.0),) * starts), *((Span(last_s - 2.0, last_s),) * ends)),
         effect_wh_per_km=0.0,
     )
-
-
-DETECTORS: Final = (
-    Detector("lost_samples", "Samples are missing", _find_lost),
-    Detector("log_gap", "Nothing was logged for a while", _find_gaps),
-    Detector(
-        "voltage_current_skew",
-        "Voltage and current are not measured at the same time",
-        _find_skew,
-        ("pack_voltage", "pack_current"),
-    ),
-    Detector("channels_out_of_step", "Two speeds are not measured at the same time", _find_speed_lag, ("speed",)),
-    Detector("clock_drift", "Two clocks drift apart", _find_drift, ("speed", "gnss_speed")),
-    Detector("log_cut", "Log begins or ends while driving", _find_cut, ("speed",)),
-)

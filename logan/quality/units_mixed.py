@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
 from logan.units import celsius
 
@@ -18,6 +18,7 @@ _COOL_KINDS: Final = {"ambient_temperature": 48.0, "cell_temperature_min": 58.0,
 """Medians above these are hardly ever true on a drive, in degrees Celsius (common practice)."""
 
 
+@detector("temperature_unit")
 def _find_fahrenheit(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name, channel in survey.drive.channels.items():
         kind, samples = channel_kind(name), survey.finite(name)
@@ -49,6 +50,7 @@ def _disagrees(survey: DriveSurvey, name: str, level_degc: float) -> bool:
     return any(level_degc > other + 15.0 and abs(celsius(level_degc) - other) < 4.0 for other in others)
 
 
+@detector("power_unit")
 def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Logged pack power against voltage times current: a factor of 1000."""
     if not survey.has("pack_power", "pack_voltage", "pack_current"):
@@ -76,6 +78,7 @@ def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("elevation_unit")
 def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Height against air pressure: feet read as metres make every hill 3.28 times as high."""
     height, pressure = survey.finite("elevation"), survey.drive.get("barometric_pressure")
@@ -102,10 +105,3 @@ def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy='Set unit = "ft" for the elevation in the channel map',
         refuses=("fit",),
     )
-
-
-DETECTORS: Final = (
-    Detector("temperature_unit", "A temperature is in degrees Fahrenheit", _find_fahrenheit),
-    Detector("power_unit", "Logged pack power disagrees with voltage times current", _find_power_unit),
-    Detector("elevation_unit", "Height is in feet", _find_elevation_unit, ("elevation", "barometric_pressure")),
-)

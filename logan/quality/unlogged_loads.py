@@ -14,7 +14,7 @@ import numpy as np
 
 from logan.drive.logged_loads import robust_slopes
 from logan.flags import DataFlag, Severity, Span
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import true_runs
 from logan.quality.survey import DriveSurvey, centred_mean
 from logan.units import BoolArray, FloatArray
@@ -84,11 +84,13 @@ def _find(survey: DriveSurvey, sign: float, code: str, title: str, remedy: str) 
     )
 
 
+@detector("load_nobody_logged")
 def _find_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     remedy = "Log the heater's and air conditioner's power, or note what was on; it counts in the consumption"
     return _find(survey, 1.0, "load_nobody_logged", "A load that nobody logged was on", remedy)
 
 
+@detector("energy_from_nowhere")
 def _find_source(survey: DriveSurvey) -> Iterator[DataFlag]:
     remedy = "Look for a second source or charger, a current sensor that passes only a part, or a tow"
     return _find(survey, -1.0, "energy_from_nowhere", "Driving took more than the pack gave", remedy)
@@ -106,9 +108,3 @@ def _lasting(survey: DriveSurvey, condition: BoolArray) -> tuple[Span, ...]:
 def _energy_wh(survey: DriveSurvey, left: FloatArray, span: Span) -> float:
     inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
     return float(np.nansum(left[inside])) * survey.period_s / 3600.0
-
-
-DETECTORS: Final = (
-    Detector("load_nobody_logged", "A load that nobody logged was on", _find_load, ("pack_current", "speed")),
-    Detector("energy_from_nowhere", "Driving took more than the pack gave", _find_source, ("pack_current", "speed")),
-)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import numpy as np
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.runs import spans_of, when
 from logan.quality.survey import DriveSurvey
 
@@ -22,6 +21,7 @@ def cell_voltage_range_v(survey: DriveSurvey) -> tuple[float, float]:
     return 0.68 * nominal_v, 1.18 * nominal_v
 
 
+@detector("voltage_scale")
 def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("pack_voltage")
     if samples is None:
@@ -59,6 +59,7 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("voltage_cells_mismatch")
 def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The mean cell must lie between the lowest and the highest one."""
     if not survey.has("pack_voltage", "cell_voltage_min", "cell_voltage_max"):
@@ -93,6 +94,7 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
+@detector("voltage_charge_mismatch")
 def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Resting voltage against the open-circuit curve of the build."""
     pack = survey.build.pack
@@ -122,20 +124,3 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         "and the gauge",
         spans=spans,
     )
-
-
-DETECTORS: Final = (
-    Detector("voltage_scale", "Pack voltage does not fit the number of cells", _find_scale, ("pack_voltage",)),
-    Detector(
-        "voltage_cells_mismatch",
-        "Pack and cell voltages disagree",
-        _find_cells_mismatch,
-        ("pack_voltage", "cell_voltage_min", "cell_voltage_max"),
-    ),
-    Detector(
-        "voltage_charge_mismatch",
-        "Resting voltage does not fit the state of charge",
-        _find_soc_mismatch,
-        ("pack_voltage", "pack_current", "state_of_charge"),
-    ),
-)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from logan.flags import DataFlag, Severity
-from logan.quality.detector import Detector
+from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
 from logan.units import FloatArray
 
@@ -34,6 +34,7 @@ class _Block:
     east: float
 
 
+@detector("wind_seen")
 def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Force beyond the plan against speed times heading: its amplitude is the wind (common practice)."""
     if survey.drive.conditions.wind_m_per_s is not None or survey.has("headwind") or not survey.has("heading", "speed"):
@@ -109,8 +110,3 @@ def _amplitude(blocks: list[_Block]) -> tuple[float, float, float] | None:
     # Neighbouring blocks share height errors and traffic: half of them are counted.
     covariance = 2.0 * float(np.var(rest[kept])) * np.linalg.inv(gram)
     return float(solution[2]), float(solution[3]), float(np.sqrt(max(covariance[2, 2], covariance[3, 3])))
-
-
-DETECTORS: Final = (
-    Detector("wind_seen", "Wind shows in the consumption and is not noted", _find_wind, ("heading", "speed")),
-)

@@ -62,10 +62,6 @@ def test_each_code_is_registered_once() -> None:
         assert len(codes) == len(set(codes))
 
 
-def test_needs_are_kinds_of_channel() -> None:
-    assert all(channel_kind(name) is not None for detector in DETECTORS for name in detector.needs)
-
-
 @pytest.mark.parametrize("name", _CLEAN_IN_TESTS)
 def test_a_clean_drive_has_only_findings_that_are_true_of_it(name: str) -> None:
     drive, build = clean_drive(name)
