@@ -44,6 +44,8 @@ class Admission:
         Channels whose values must not be used for anything, each with the reason.
     remarks : tuple of str
         What belongs beside the drive's error, such as a load that nobody logged with its energy.
+    channels_out : mapping of str to KeptOut
+        Channels that are held against no limit, wholly or within spans, and why.
     doubts_wh_per_km : mapping of str to float
         What findings that are neither put right nor refused would change of the consumption; by title. [Wh/km]
     """
@@ -51,6 +53,7 @@ class Admission:
     kept_out: tuple[KeptOut, ...] = ()
     untrusted: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    channels_out: Mapping[str, KeptOut] = field(default_factory=dict)
     doubts_wh_per_km: Mapping[str, float] = field(default_factory=dict)
 
     def refused(self, use: str) -> KeptOut | None:

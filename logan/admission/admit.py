@@ -67,7 +67,27 @@ def admit(drive: Drive, flags: tuple[DataFlag, ...], grades: Mapping[str, Metric
     doubts = {
         flag.title: abs(flag.effect_wh_per_km) for flag in flags if flag.effect_wh_per_km and _doubted(drive, flag)
     }
-    return Admission(kept_out=tuple(entries), untrusted=untrusted, remarks=remarks, doubts_wh_per_km=doubts)
+    return Admission(
+        kept_out=tuple(entries),
+        untrusted=untrusted,
+        remarks=remarks,
+        channels_out=_channels_out(flags),
+        doubts_wh_per_km=doubts,
+    )
+
+
+def _channels_out(flags: tuple[DataFlag, ...]) -> dict[str, KeptOut]:
+    """Channels of red findings that refuse figures; of several findings on one, a whole one counts."""
+    found: dict[str, KeptOut] = {}
+    for flag in flags:
+        if flag.severity is not Severity.RED or not flag.refuses:
+            continue
+        for name in flag.channels:
+            before = found[name].spans if name in found else flag.spans
+            spans = (*before, *flag.spans) if before and flag.spans else ()
+            reason = flag.title[:1].lower() + flag.title[1:]
+            found[name] = KeptOut(use="limits", reason=reason, remedy=flag.remedy, spans=spans)
+    return found
 
 
 def _doubted(drive: Drive, flag: DataFlag) -> bool:

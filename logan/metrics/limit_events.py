@@ -7,10 +7,11 @@ from typing import Final
 
 import numpy as np
 
+from logan.admission.admission import KeptOut
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import is_charging_at
-from logan.flags import Severity, Span
+from logan.flags import Severity
 from logan.metrics.cautions import Flow, advice_for
 from logan.metrics.exceedance import Stretch, merged, stretches_beyond
 from logan.metrics.limit_rules import limit_rule
@@ -67,19 +68,6 @@ class LimitEvent:
     remark: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Unfit:
-    """Why a channel's data are refused, and when; without spans all of them are."""
-
-    reason: str
-    spans: tuple[Span, ...] = ()
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether no sample is left."""
-        return not self.spans
-
-
 class Flows:
     """Which way the pack's current ran at a moment.
 
@@ -114,12 +102,12 @@ class Reading:
     value: FloatArray
 
     @classmethod
-    def of(cls, channel: Channel, unfit: Unfit | None) -> Reading | None:
+    def of(cls, channel: Channel, unfit: KeptOut | None) -> Reading | None:
         """Without spikes of temperatures and without what is refused; None where nothing is left."""
         cleaned = without_spikes(channel) if channel.unit == "degC" else channel
         known = np.isfinite(cleaned.value)
         if unfit is not None:
-            if unfit.is_whole:
+            if not unfit.spans:
                 return None
             for span in unfit.spans:
                 known &= (cleaned.time_s < span.start_s) | (cleaned.time_s > span.end_s)

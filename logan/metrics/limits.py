@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.admission.admission import KeptOut
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
@@ -16,7 +17,7 @@ from logan.metrics.announced_limits import announced_excesses
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import time_beyond_s
-from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, Unfit, limit_events
+from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, limit_events
 from logan.metrics.limit_rules import BOUND_SIGMAS, limit_rule
 from logan.metrics.thermal import TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm
@@ -134,7 +135,7 @@ def limit_summary(
     currents: CurrentSummary | None = None,
     *,
     notes: tuple[str, ...] = (),
-    unfit: Mapping[str, Unfit] | None = None,
+    unfit: Mapping[str, KeptOut] | None = None,
 ) -> LimitSummary:
     """Every limit of a build against one drive.
 
@@ -148,7 +149,7 @@ def limit_summary(
         Approaches to the component curves; they become events of the same type.
     notes : tuple of str
         What was left out of the sheet before, and why.
-    unfit : mapping of str to Unfit, optional
+    unfit : mapping of str to KeptOut, optional
         Channels whose data are refused, by name: neither verdict nor event is taken from them.
 
     Returns
@@ -182,9 +183,10 @@ def limit_summary(
                 for side in sides
                 if np.isfinite(channel.value).any()
             ]
-    if not {"pack_current", "pack_voltage"} & {name for name, one in unfit.items() if one.is_whole}:
+    wholly = {name for name, one in unfit.items() if not one.spans}
+    if not {"pack_current", "pack_voltage"} & wholly:
         events += _announced(drive, lookup, flows)
-    if currents is not None and not ("pack_current" in unfit and unfit["pack_current"].is_whole):
+    if currents is not None and "pack_current" not in wholly:
         events += _curve_events(currents)
     checks.sort(key=lambda check: (VERDICTS.index(check.verdict), check.channel, check.side))
     gravity = (Severity.RED, Severity.AMBER, Severity.NOTE)
@@ -193,7 +195,7 @@ def limit_summary(
     refused = tuple(
         f"{name} is not held against its limit: {one.reason}"
         for name, one in unfit.items()
-        if one.is_whole and any(check.channel == name and check.verdict == REFUSED for check in checks)
+        if not one.spans and any(check.channel == name and check.verdict == REFUSED for check in checks)
     )
     return LimitSummary(
         checks=tuple(checks),
@@ -311,7 +313,7 @@ def _sides(channel: str) -> tuple[LimitSide, ...]:
     return (LimitSide.ABOVE, LimitSide.BELOW) if channel in _BOTH else (LimitSide.ABOVE,)
 
 
-def _without_limit(channel: Channel, unfit: Unfit | None, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
+def _without_limit(channel: Channel, unfit: KeptOut | None, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
     reading = Reading.of(channel, unfit)
     limit = Limit(channel=channel.name, side=side, amber=None, red=None, source="")
     blank = _blank(channel.name, limit, NO_LIMIT_GIVEN if unfit is None else REFUSED)

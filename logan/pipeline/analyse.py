@@ -16,7 +16,6 @@ from logan.metrics.current import current_summary
 from logan.metrics.derating import derating_summary
 from logan.metrics.energy import energy_summary
 from logan.metrics.heating_circuit import limits_that_apply
-from logan.metrics.limit_events import Unfit
 from logan.metrics.limits import limit_summary
 from logan.metrics.pack import pack_summary
 from logan.metrics.regen import regen_summary
@@ -152,20 +151,8 @@ def analyse_drive(
         pack=pack_summary(drive, build, energy, refusals=refusals),
         calibration=calibration_summary(drive, build),
         coastdowns=coastdown_summary(drive, build),
-        limits=limit_summary(logged, build, current, notes=left_out, unfit=_unfit(quality)),
+        limits=limit_summary(logged, build, current, notes=left_out, unfit=admission.channels_out),
     )
-
-
-def _unfit(quality: DriveQuality) -> dict[str, Unfit]:
-    """Channels from which no verdict on a limit may be taken: a red finding on them refuses figures."""
-    found: dict[str, Unfit] = {}
-    for flag in quality.flags:
-        if flag.severity is Severity.RED and flag.refuses:
-            for name in flag.channels:
-                spans = (*found[name].spans, *flag.spans) if name in found and found[name].spans else flag.spans
-                is_whole = not flag.spans or (name in found and found[name].is_whole)
-                found[name] = Unfit(flag.title[:1].lower() + flag.title[1:], () if is_whole else spans)
-    return found
 
 
 def summary_metrics(analysis: DriveAnalysis) -> dict[str, Figure]:

@@ -3,10 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logan.admission.admission import KeptOut
 from logan.flags import Severity, Span
 from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import current_summary
-from logan.metrics.limit_events import Unfit
 from logan.metrics.limits import limit_summary
 from logan.results import Refusal
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
@@ -32,6 +32,10 @@ def drive_with(*columns, **fields):
 def bump(height: float):
     """Rises to a height for a minute."""
     return 80.0 + (height - 80.0) * ((TIME_S >= 200.0) & (TIME_S <= 260.0))
+
+
+def refused(reason, *spans):
+    return KeptOut(use="limits", reason=reason, spans=spans)
 
 
 def check_of(summary, channel, side=LimitSide.ABOVE):
@@ -289,11 +293,11 @@ def test_a_limit_of_the_cells_covers_hottest_and_coldest():
 def test_what_the_data_check_refuses_gives_no_verdict():
     drive = drive_with(("motor_temperature", TIME_S, bump(215.0)))
     build = sheet_of("motor_temperature", red=120.0)
-    whole = limit_summary(drive, build, unfit={"motor_temperature": Unfit("the sensor is open")})
+    whole = limit_summary(drive, build, unfit={"motor_temperature": refused("the sensor is open")})
     assert whole.events == ()
     assert check_of(whole, "motor_temperature").verdict == "data refused"
     assert any("the sensor is open" in note for note in whole.notes)
-    part = limit_summary(drive, build, unfit={"motor_temperature": Unfit("open", (Span(190.0, 270.0),))})
+    part = limit_summary(drive, build, unfit={"motor_temperature": refused("open", Span(190.0, 270.0))})
     assert part.events == ()
     assert check_of(part, "motor_temperature").worst_value == 80.0
 
@@ -356,6 +360,7 @@ def test_temperatures_carry_their_distance_to_amber_and_red_and_their_steepest_r
 def test_data_that_are_refused_give_no_extreme_where_no_limit_is_given_either():
     drive = drive_with(("motor_temperature", TIME_S, bump(215.0)))
     check = check_of(
-        limit_summary(drive, example_build(), unfit={"motor_temperature": Unfit("open")}), "motor_temperature"
+        limit_summary(drive, example_build(), unfit={"motor_temperature": refused("open")}),
+        "motor_temperature",
     )
     assert (check.verdict, check.worst_value) == ("data refused", None)
