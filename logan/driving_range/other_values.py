@@ -33,12 +33,13 @@ OTHER_UNITS: Final[Mapping[str, str]] = {
 """Unit of each value, in the order of the fields."""
 
 _LEARNED: Final = SHARED_NAMES[len(PARAMETER_NAMES) :]
+_LOSSES: Final = ("constant_loss_w", "copper_loss_w_per_n2", "driveline_drag_n", "driveline_n_s_per_m", "tire_rise_ratio")
 _NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OtherValues:
-    """Values with their uncertainty, never below zero.
+    """Values with their uncertainty.
 
     Parameters
     ----------
@@ -78,7 +79,10 @@ class OtherValues:
     def sample(
         self, count: int, rng: np.random.Generator, log_parameters: FloatArray | None = None
     ) -> dict[str, FloatArray]:
-        """Random values, shape (count,), by name; normal, held at zero.
+        """Random values, shape (count,), by name; normal, held at zero but for learned losses.
+
+        Of losses that the drives tell together and hardly apart one may be below zero where another is above: to hold
+        it there would add to the sum that is known.
 
         Parameters
         ----------
@@ -98,7 +102,16 @@ class OtherValues:
                 name: value + rest[:, place]
                 for place, (name, value) in enumerate(self.following(log_parameters).items())
             }
-        return {name: np.maximum(value, 0.0) for name, value in drawn.items()}
+        free = () if self.learned is None else _LOSSES
+        return {name: value if name in free else np.maximum(value, 0.0) for name, value in drawn.items()}
+
+    def shared_deviations(self, log_parameters: FloatArray, drawn: Mapping[str, FloatArray]) -> FloatArray:
+        """Samples' deviations of the fit's shared vector, shape (n, p); of the log parameters where none was learned."""
+        if self.learned is None:
+            return log_parameters
+        moved = [drawn[name] - getattr(self, name).value for name in _LEARNED]
+        moved[0] = moved[0] / self.learned.rolling_temperature_coefficient_per_k.value
+        return np.column_stack([log_parameters, *moved])
 
     def following(self, log_parameters: FloatArray) -> dict[str, FloatArray]:
         """Learned values as they go with the log parameters' deviations, shape (n, 6); each of shape (n,)."""
@@ -138,7 +151,7 @@ def planned_other_values(build: BuildSettings) -> OtherValues:
 
 def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
     """Return what a build assumes, with what drives have taught in its place."""
-    taught: dict[str, Any] = {name: _value(getattr(learned, name)) for name in _LEARNED}
+    taught: dict[str, Any] = {name: _value(getattr(learned, name), name in _LOSSES) for name in _LEARNED}
     return replace(planned_other_values(build), learned=learned, **taught)
 
 
@@ -150,5 +163,6 @@ def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSett
     return replace(build, powertrain=replace(build.powertrain, regen_power_limit_w=limit_w))
 
 
-def _value(estimate: Estimate) -> PlanningValue:
-    return PlanningValue(max(estimate.value, 0.0), estimate.sigma or 0.0, estimate.source)
+def _value(estimate: Estimate, may_be_negative: bool) -> PlanningValue:
+    value = estimate.value if may_be_negative else max(estimate.value, 0.0)
+    return PlanningValue(value, estimate.sigma or 0.0, estimate.source)

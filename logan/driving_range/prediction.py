@@ -294,12 +294,13 @@ def draw_samples(
     parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")] *= np.exp(auxiliary_sigma * auxiliary)
 
     chosen = others or planned_other_values(build)
+    drawn = chosen.sample(samples, rng, deviations)
     return Draws(
         parameters=parameters,
         median=distribution.median[np.newaxis, :],
-        others=chosen.sample(samples, rng, deviations),
+        others=drawn,
         median_others=chosen.medians,
-        usable=own if usable is None else usable.deviation(deviations, own),
+        usable=own if usable is None else usable.deviation(chosen.shared_deviations(deviations, drawn), own),
         usable_loss=usable_loss,
     )
 

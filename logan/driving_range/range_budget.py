@@ -13,6 +13,7 @@ from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget,
 from logan.instruments.evidence import UNITS, UNKNOWNS, USABLE
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES
+from logan.model.unknowns import SHARED_NAMES
 from logan.units import FloatArray
 
 _ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))
@@ -26,8 +27,8 @@ def sensor_elasticity(fit: FitResult, elasticity: FloatArray) -> FloatArray:
     ----------
     fit : FitResult
         With its sensors' errors.
-    elasticity : ndarray, shape (6,)
-        Of the consumption to the log parameters. [ratio]
+    elasticity : ndarray, shape (p,)
+        Of the consumption to the fit's shared vector. [any]
 
     Returns
     -------
@@ -50,8 +51,8 @@ def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown
         With its sensors' errors.
     tornado : Tornado
         Of the same scenario: what conditions do.
-    elasticity : ndarray, shape (6,)
-        Of its consumption to the log parameters. [ratio]
+    elasticity : ndarray, shape (p,)
+        Of its consumption to the fit's shared vector. [any]
     shown : ScenarioRange
         The range as it is shown, which the budget belongs to.
 
@@ -102,8 +103,8 @@ def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown
 
 
 def _inner_covariance(fit: FitResult) -> FloatArray:
-    """Of the log parameters, were the sensors exact."""
-    return fit.posterior.log_covariance if fit.sensors is None else fit.sensors.conditional_covariance
+    """Of the shared vector, were the sensors exact."""
+    return fit.shared_covariance if fit.sensors is None else fit.sensors.conditional_covariance
 
 
 def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tuple[list[BudgetRow], FloatArray]:
@@ -147,8 +148,8 @@ def _condition_rows(tornado: Tornado) -> list[BudgetRow]:
     """Answers to temperature, losses and warm-up: half the range's swing over one standard uncertainty each way."""
     rows = []
     for row in tornado.sensitivities:
-        if row.name in PARAMETER_NAMES or row.name == USABLE_ENERGY:
-            continue
+        if row.name in SHARED_NAMES or row.name == USABLE_ENERGY:
+            continue  # in the fit's own row
         sigma = 0.5 * (row.high - row.low)
         if sigma > 0.0:
             rows.append(

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_and_losses, planned_other_values
+from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_and_losses
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
+from logan.model.unknowns import SHARED_NAMES, TEMPERATURE
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -110,9 +111,9 @@ def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScen
 
 
 def consumption_elasticity(
-    prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings, others: OtherValues | None = None
+    prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings, others: OtherValues
 ) -> FloatArray:
-    """Change of a scenario's log consumption per log parameter, what was learned besides going with it as it should.
+    """Change of a scenario's log consumption per unknown of the fit.
 
     Parameters
     ----------
@@ -122,25 +123,30 @@ def consumption_elasticity(
         Where it is taken. [PARAMETER_UNITS]
     build : BuildSettings
         The build.
-    others : OtherValues, optional
-        Answers to temperature, drivetrain loss and drag; those of the build where left out.
+    others : OtherValues
+        Answers to temperature, drivetrain loss and drag, as learned.
 
     Returns
     -------
-    ndarray, shape (6,)
-        By central differences. [ratio]
+    ndarray, shape (p,)
+        By central differences, in the order of ``logan.model.unknowns.SHARED_NAMES``. [any]
     """
-    count = parameters.size
-    steps = _STEP * np.vstack([np.eye(count), -np.eye(count)])
-    chosen = others or planned_other_values(build)
-    values = {name: np.broadcast_to(value, (2 * count,)) for name, value in chosen.medians.items()}
-    environment, losses = environment_and_losses(values | chosen.following(steps))
+    learned = {name: others.medians[name] for name in SHARED_NAMES[parameters.size :]}
+    steps = np.array([_STEP] * parameters.size + [max(_STEP * abs(float(value[0])), 1e-9) for value in learned.values()])
+    ends = np.vstack([np.diag(steps), -np.diag(steps)])
+    count = steps.size
+    values = {name: np.broadcast_to(value, (2 * count,)) for name, value in others.medians.items()}
+    values |= {name: value + ends[:, parameters.size + place] for place, (name, value) in enumerate(learned.items())}
+    environment, losses = environment_and_losses(values)
     logs = np.log(
         scenario_consumption_wh_per_km(
-            prepared, parameters * np.exp(steps), build, environment=environment, loss_terms=losses
+            prepared, parameters * np.exp(ends[:, : parameters.size]), build, environment=environment, loss_terms=losses
         )
     )
-    return np.asarray((logs[:count] - logs[count:]) / (2.0 * _STEP))
+    found = (logs[:count] - logs[count:]) / (2.0 * steps)
+    # The fall per kelvin is a logarithm in the fit.
+    found[TEMPERATURE] *= float(others.medians[SHARED_NAMES[TEMPERATURE]][0])
+    return np.asarray(found)
 
 
 @dataclass(frozen=True, slots=True)

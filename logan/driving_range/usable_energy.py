@@ -71,21 +71,21 @@ class UsableEnergy:
         """Usable energy at 25 degC and moderate load."""
         return Estimate(self.energy_wh, "Wh", self.sigma_wh, self.source)
 
-    def deviation(self, log_parameters: FloatArray, own: FloatArray) -> FloatArray:
-        """Standard normal deviations of the energy that go with the parameters as they should.
+    def deviation(self, shared: FloatArray, own: FloatArray) -> FloatArray:
+        """Standard normal deviations of the energy that go with the vehicle's unknowns as they should.
 
         Parameters
         ----------
-        log_parameters : ndarray, shape (n, 6)
-            Deviations of the log parameters from their means. [ratio]
+        shared : ndarray, shape (n, p)
+            Deviations of the fit's shared vector. [any]
         own : ndarray, shape (n,)
             Standard normal deviations of what does not go with them.
         """
         if not self.follows or not self.log_sigma:
             return own
-        shared = log_parameters @ np.array(self.follows)
-        rest = np.sqrt(max(self.log_sigma**2 - float(np.var(shared)), 0.0))
-        return np.asarray((shared + rest * own) / self.log_sigma)
+        going = shared @ np.array(self.follows)
+        rest = np.sqrt(max(self.log_sigma**2 - float(np.var(going)), 0.0))
+        return np.asarray((going + rest * own) / self.log_sigma)
 
     @property
     def log_sigma(self) -> float:
@@ -179,7 +179,7 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
         sigma_wh = energy_wh * float(np.sqrt(np.expm1((found.sigma or 0.0) ** 2)))
         source = found.source
         with_usable = fit.sensors.cross_covariance[:, UNKNOWNS.index(USABLE)]
-        follows = tuple((np.linalg.pinv(fit.posterior.log_covariance) @ with_usable).tolist())
+        follows = tuple((_pseudo_inverse(fit.shared_covariance) @ with_usable).tolist())
     return UsableEnergy(
         energy_wh=energy_wh,
         sigma_wh=sigma_wh,
@@ -196,3 +196,10 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
         voltage_points_v=tuple(pack.cells_in_series * volts for volts in pack.open_circuit_voltage_points_v),
         follows=follows,
     )
+
+
+def _pseudo_inverse(covariance: FloatArray) -> FloatArray:
+    """Of a covariance whose parts have units of their own, zero for what is exact."""
+    sigma = np.sqrt(np.diag(covariance))
+    scale = np.divide(1.0, sigma, out=np.zeros_like(sigma), where=sigma > 0.0)
+    return np.asarray(np.outer(scale, scale) * np.linalg.pinv(np.outer(scale, scale) * covariance, hermitian=True))

@@ -42,6 +42,10 @@ that turns (common practice)."""
 
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 
+_OWN_STEP: Final = {LEVEL: 0.03, WIND_FIRST: 0.5, WIND_SECOND: 0.5}
+"""By which derivatives by the own unknowns are taken, wide enough to average over steps that turn from driving to regen.
+[ratio, m/s, m/s]"""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoiseScales:
@@ -89,6 +93,8 @@ class DriveState:
         Lower Cholesky factor of the residuals' covariance. [J]
     own_precision : ndarray, shape (o,)
         Prior precision of the own unknowns. [ratio]
+    tilt : ndarray, shape (p + o,)
+        Gradient of what integrating the own unknowns out adds; see ``tilted``. [ratio]
     """
 
     drive: DriveSegments
@@ -99,6 +105,7 @@ class DriveState:
     j_per_m: float
     root: FloatArray
     own_precision: FloatArray
+    tilt: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -171,6 +178,7 @@ def first_state(drive: DriveSegments, scales: NoiseScales, plan: FloatArray) -> 
         j_per_m=float(per_metre),
         root=np.eye(drive.count + 1),
         own_precision=np.ones(OWN_COUNT),
+        tilt=np.zeros(SHARED_COUNT + OWN_COUNT),
     )
     return rescaled(empty, scales)
 
@@ -229,14 +237,42 @@ def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_ma
     residual, by_shared, by_own = _whitened(state, shared, own, rotating_mass_kg)
     deviation = own - own_mean(state.drive)
     pull = state.own_precision * deviation
+    tilt = state.tilt[:SHARED_COUNT], state.tilt[SHARED_COUNT:]
     return DriveSay(
-        value=0.5 * float(residual @ residual + pull @ deviation),
-        by_shared=by_shared.T @ residual,
-        by_own=by_own.T @ residual + pull,
+        value=0.5 * float(residual @ residual + pull @ deviation) + float(tilt[0] @ shared + tilt[1] @ own),
+        by_shared=by_shared.T @ residual + tilt[0],
+        by_own=by_own.T @ residual + pull + tilt[1],
         shared_information=by_shared.T @ by_shared,
         cross=by_shared.T @ by_own,
         own_information=by_own.T @ by_own + np.diag(state.own_precision),
     )
+
+
+def tilted(
+    state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float, *, share: float = 1.0
+) -> DriveState:
+    """The state with a share of the way gone to the gradient of half the logarithm of det A, A the curvature by the own unknowns. Method: fit (11a).
+
+    A day's unknown wind counts for more the larger the drag area is: the best wind of each drive would make the best
+    drag area too large, by the more the more drives there are. As A = B'B + precision with B the derivatives by the
+    own unknowns, the gradient is the trace of A^-1 B' dB, and dB by any unknown is, by the order of differentiation,
+    how that unknown's derivatives change with the own ones.
+    """
+    _, _, by_own = _whitened(state, shared, own, rotating_mass_kg)
+    weight = np.linalg.solve(by_own.T @ by_own + np.diag(state.own_precision), by_own[: state.weight.size].T)
+    by_step = -solve_triangular(state.root, weight.T, lower=True, trans="T", check_finite=False).T @ state.joins
+
+    def derivatives(own: FloatArray) -> FloatArray:
+        found = step_energy(shared, own, state.climbs.road, state.drive, rotating_mass_kg)
+        return np.column_stack((found.by_shared, found.by_own))
+
+    tilt = np.zeros(SHARED_COUNT + OWN_COUNT)
+    for index, step in _OWN_STEP.items():
+        moved = step * (np.arange(OWN_COUNT) == index)
+        tilt += by_step[index] @ (derivatives(own + moved) - derivatives(own - moved)) / (2.0 * step)
+    # Auxiliary power is a product of its own and the shared one.
+    tilt[[AUXILIARY, SHARED_COUNT + OWN_AUXILIARY]] += by_step[OWN_AUXILIARY] @ derivatives(own)[:, AUXILIARY]
+    return replace(state, tilt=state.tilt + share * (tilt - state.tilt))
 
 
 def _whitened(

@@ -117,7 +117,7 @@ def fit_result_of(
         drives=fits,
         measurements=tuple(measurements),
         information=information,
-        learned=_conditions(solution.shared, covariance, solution.regen_limit),
+        learned=learned_conditions(solution.shared, covariance, solution.regen_limit),
         noise=solution.scales,
         hull=hull_of([drive for drive in drives if not drive.refusal]),
         segment_count=sum(drive.segment_count for drive in fits),
@@ -204,7 +204,8 @@ def _posterior(
     return ParameterDistribution(log_mean=shared[:_SIZE], log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
 
 
-def _conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None) -> LearnedConditions:
+def learned_conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None = None) -> LearnedConditions:
+    """Put what the shared vector, shape (p,), holds besides the six parameters into its units."""
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]
     # The joint normal, in the units of each: how the others go with the parameters, and what is left of them.

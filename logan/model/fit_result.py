@@ -161,12 +161,15 @@ class LearnedConditions:
         values = [getattr(self, found.name).value for found in fields(self)[: self.follows.shape[0]]]
         return np.array([np.log(values[0]), *values[1:]])
 
-    @property
-    def moved(self) -> FloatArray:
-        """How the whole shared vector goes with the six log parameters, shape (p, 6). [any]"""
-        follows = np.array(self.follows)
-        follows[0] /= self.rolling_temperature_coefficient_per_k.value
-        return np.vstack((np.eye(follows.shape[1]), follows))
+    def covariance_with(self, parameters: FloatArray) -> FloatArray:
+        """Covariance of the whole shared vector, shape (p, p), from that of the six log parameters. [any]"""
+        # The fall per kelvin is a logarithm there.
+        unit = np.ones(self.follows.shape[0])
+        unit[0] /= self.rolling_temperature_coefficient_per_k.value
+        moved = np.vstack((np.eye(self.follows.shape[1]), unit[:, None] * self.follows))
+        whole = moved @ parameters @ moved.T
+        whole[-unit.size :, -unit.size :] += np.outer(unit, unit) * self.rest_covariance
+        return np.asarray(whole)
 
 
 @result("sensor-errors/1")
@@ -177,10 +180,10 @@ class SensorErrors:
     ----------
     instruments : Instruments
         The errors, as the drives leave them.
-    cross_covariance : ndarray, shape (6, 6)
-        Of the log parameters (rows) with the errors (columns, in the order of ``UNKNOWNS``).
-    conditional_covariance : ndarray, shape (6, 6)
-        Of the log parameters, were the sensors exact. [ratio]
+    cross_covariance : ndarray, shape (p, 6)
+        Of the shared vector (rows) with the errors (columns, in the order of ``UNKNOWNS``).
+    conditional_covariance : ndarray, shape (p, p)
+        Of the shared vector, were the sensors exact. [any]
     """
 
     instruments: Instruments
@@ -254,6 +257,11 @@ class FitResult:
     warnings: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
     drag_model_sigma_ratio: float = 0.0
+
+    @property
+    def shared_covariance(self) -> FloatArray:
+        """Of the whole shared vector, shape (p, p); see ``logan.model.unknowns.SHARED_NAMES``. [any]"""
+        return self.learned.covariance_with(self.posterior.log_covariance)
 
     def estimate(self, name: str) -> Estimate:
         """One parameter as it is shown."""

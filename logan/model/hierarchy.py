@@ -21,6 +21,7 @@ from logan.model.drive_likelihood import (
     own_mean,
     rescaled,
     reweighted,
+    tilted,
     wind_share,
 )
 from logan.model.heights import hilliness_m2_per_m
@@ -169,12 +170,17 @@ def _alternate(
             for state, own in zip(states, solved.own, strict=True)
         )
         before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
-        if number >= _ROUNDS_UNDAMPED:
-            scales = between(before, scales, 2.0 / (number - _ROUNDS_UNDAMPED + 3.0))
+        share = 1.0 if number < _ROUNDS_UNDAMPED else 2.0 / (number - _ROUNDS_UNDAMPED + 3.0)
+        scales = between(before, scales, share)
         states = tuple(
             rescaled(reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
         )
+        if not start:  # nearly the same problem has nearly the same tilt
+            states = tuple(
+                tilted(state, shared, own, rotating_mass_kg, share=share)
+                for state, own in zip(states, solved.own, strict=True)
+            )
         has_settled = not drives or bool(
             moved.max(initial=0.0) < most_moved and _is_settled(before, scales, most_change)
         )

@@ -16,7 +16,7 @@ from logan.model.measurement_likelihood import expected_measurement
 from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of, rotating_mass_of
-from logan.model.sensor_errors import mistaken_parameters
+from logan.model.sensor_errors import mistaken_unknowns
 from logan.model.unknowns import DRAG, SHARED_COUNT
 from logan.results import result
 from logan.settings import BuildSettings
@@ -96,7 +96,7 @@ class _Planned:
     how: str
     hours: float
     rows: FloatArray
-    """Derivatives by the log parameters and the sensors' errors over the test's own uncertainty, shape (k, 12)."""
+    """Derivatives by the shared vector and the sensors' errors over the test's own uncertainty, shape (k, p + 6)."""
     caution: str = ""
 
 
@@ -114,8 +114,8 @@ def rank_next_tests(
     ----------
     result : FitResult
         The fit so far.
-    target_sensitivity : ndarray, shape (6,)
-        Change of the log consumption of the target scenario per log parameter. [ratio]
+    target_sensitivity : ndarray, shape (p,)
+        Change of the log consumption of the target scenario per unknown of the fit's shared vector. [any]
     build : BuildSettings
         The build.
     range_m : float
@@ -130,7 +130,7 @@ def rank_next_tests(
     """
     covariance = _joint_covariance(result, build)
     gradient = np.concatenate([-target_sensitivity, np.zeros(len(UNKNOWNS))])
-    gradient[_SIZE + UNKNOWNS.index(USABLE)] = 1.0
+    gradient[SHARED_COUNT + UNKNOWNS.index(USABLE)] = 1.0
     before = float(np.sqrt(gradient @ covariance @ gradient))
     rest = 0.0 if combined_sigma_m is None else max((combined_sigma_m / range_m) ** 2 - before**2, 0.0)
     width = 2.0 * _TEN_TO_NINETY * range_m
@@ -155,16 +155,17 @@ def rank_next_tests(
 
 
 def _joint_covariance(result: FitResult, build: BuildSettings) -> FloatArray:
-    """Of the log parameters and the sensors' errors together, shape (12, 12)."""
-    joint = np.zeros((_SIZE + len(UNKNOWNS), _SIZE + len(UNKNOWNS)))
-    joint[:_SIZE, :_SIZE] = result.posterior.log_covariance
-    joint[DRAG, DRAG] -= result.drag_model_sigma_ratio**2  # no test narrows what the model cannot know
+    """Of the shared vector and the sensors' errors together, shape (p + 6, p + 6)."""
+    joint = np.zeros((SHARED_COUNT + len(UNKNOWNS),) * 2)
+    # No test narrows what the model cannot know.
+    told = result.posterior.log_covariance - result.drag_model_sigma_ratio**2 * np.diag(np.arange(_SIZE) == DRAG)
+    joint[:SHARED_COUNT, :SHARED_COUNT] = result.learned.covariance_with(told)
     if result.sensors is None:
-        joint[_SIZE:, _SIZE:] = known_instruments(build).covariance
+        joint[SHARED_COUNT:, SHARED_COUNT:] = known_instruments(build).covariance
     else:
-        joint[_SIZE:, _SIZE:] = result.sensors.instruments.covariance
-        joint[:_SIZE, _SIZE:] = result.sensors.cross_covariance
-        joint[_SIZE:, :_SIZE] = result.sensors.cross_covariance.T
+        joint[SHARED_COUNT:, SHARED_COUNT:] = result.sensors.instruments.covariance
+        joint[:SHARED_COUNT, SHARED_COUNT:] = result.sensors.cross_covariance
+        joint[SHARED_COUNT:, :SHARED_COUNT] = result.sensors.cross_covariance.T
     return joint
 
 
@@ -191,12 +192,12 @@ def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
     shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
     rotating_kg, mass_kg = rotating_mass_of(build), float(result.posterior.median[0])
 
-    mistaken = mistaken_parameters(build, result.posterior.median, _cold_per_k(result))
+    mistaken = mistaken_unknowns(build, shared)
 
     def row(kind: MeasurementKind, sigma_ratio: float, mph: float = 0.0) -> FloatArray:
         measured = Measurement(kind=kind, value=1.0, sigma=1.0, source="candidate", speed_m_per_s=mph * _MPH)
         expected, gradient = expected_measurement(measured, shared, rotating_kg)
-        seen = gradient @ result.learned.moved / (expected * sigma_ratio)
+        seen = gradient / (expected * sigma_ratio)
         # What the vehicle's own sensors read is read with their errors.
         is_logged = kind in (MeasurementKind.STEADY_POWER, MeasurementKind.AUXILIARY_POWER)
         return np.concatenate([seen, -seen @ mistaken if is_logged else np.zeros(len(UNKNOWNS))])
@@ -243,17 +244,13 @@ def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
     return [*candidates, *_sensor_candidates(build), *([again] if again is not None else [])]
 
 
-def _cold_per_k(result: FitResult) -> float:
-    return result.learned.rolling_temperature_coefficient_per_k.value
-
-
 def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
     """Tests of the sensors and of the usable energy."""
 
     def row(sigma: float, **weights: float) -> FloatArray:
-        found = np.zeros((1, _SIZE + len(UNKNOWNS)))
+        found = np.zeros((1, SHARED_COUNT + len(UNKNOWNS)))
         for name, weight in weights.items():
-            found[0, _SIZE + UNKNOWNS.index(name)] = weight / sigma
+            found[0, SHARED_COUNT + UNKNOWNS.index(name)] = weight / sigma
         return found
 
     both = {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
@@ -306,8 +303,7 @@ def _another_drive(result: FitResult, mistaken: FloatArray) -> _Planned | None:
     if not result.information:
         return None
     mean = sum((drive.information for drive in result.information), np.zeros((SHARED_COUNT, SHARED_COUNT)))
-    moved = result.learned.moved
-    size, vectors = np.linalg.eigh(moved.T @ mean @ moved / len(result.information))
+    size, vectors = np.linalg.eigh(mean / len(result.information))
     rows = np.sqrt(np.clip(size, 0.0, None))[:, None] * vectors.T
     joint = np.hstack([rows, -rows @ mistaken])
     return _Planned("one more drive like those so far", "another day, other wind; repeats tell the spread", 1.0, joint)

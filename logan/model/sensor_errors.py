@@ -1,7 +1,7 @@
 """What the sensors' shared errors do to a fit: exactly, for a linear Gaussian one, without fitting again.
 
 The drives see theta - N x instead of theta, where x are the sensors' errors and N says how each parameter
-would be mistaken. With the prior's precision L, the fit's covariance S at x = 0 and J = 1/S - L, what the
+would be mistaken; theta is the whole shared vector. With the prior's precision L, the fit's covariance S at x = 0 and J = 1/S - L, what the
 drives say alone, everything follows from the joint quadratic
 
     (theta - mu)' L (theta - mu) + (theta - N x - theta_d)' J (theta - N x - theta_d) + (x - m)' P^-1 (x - m):
@@ -29,48 +29,58 @@ from logan.instruments.evidence import (
     VOLTAGE_GAIN,
 )
 from logan.instruments.posterior import Instruments
+from logan.model.estimator import learned_conditions
 from logan.model.fit_result import FitResult, SensorErrors
 from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import PARAMETER_NAMES
+from logan.model.unknowns import (
+    AUXILIARY,
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
+    SHARED_COUNT,
+    SHARED_NAMES,
+    TEMPERATURE,
+    TIRE_RISE,
+    physical,
+    shared_prior,
+)
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 _AIR_KELVIN = 290.0
 
 
-def mistaken_parameters(build: BuildSettings, median: FloatArray, cold_per_k: float) -> FloatArray:
-    """How far the true log parameters lie from those that the drives seem to show, per error of each sensor.
+def mistaken_unknowns(build: BuildSettings, shared: FloatArray) -> FloatArray:
+    """How far the true shared vector lies from that which the drives seem to show, per error of each sensor.
 
     Parameters
     ----------
     build : BuildSettings
         For the pack's voltage.
-    median : ndarray, shape (6,)
-        Parameters as fitted. [PARAMETER_UNITS]
-    cold_per_k : float
-        Fall of rolling resistance per kelvin. [1/K]
+    shared : ndarray, shape (p,)
+        As fitted. [any]
 
     Returns
     -------
-    ndarray, shape (6, 6)
-        Rows by ``PARAMETER_NAMES``, columns by ``UNKNOWNS``. [ratio]
+    ndarray, shape (p, 6)
+        Rows by ``SHARED_NAMES``, columns by ``UNKNOWNS``. [any]
     """
-    found = np.zeros((len(PARAMETER_NAMES), len(UNKNOWNS)))
+    found, values = np.zeros((SHARED_COUNT, len(UNKNOWNS))), physical(shared)
 
-    def put(parameter: str, sensor: str, value: float) -> None:
-        found[PARAMETER_NAMES.index(parameter), UNKNOWNS.index(sensor)] = value
+    def put(sensor: str, **by_unknown: float) -> None:
+        for name, value in by_unknown.items():
+            found[SHARED_NAMES.index(name), UNKNOWNS.index(sensor)] = value
 
     for sensor in (CURRENT_GAIN, VOLTAGE_GAIN):
-        put("drive_efficiency_ratio", sensor, 1.0)
-        put("regen_efficiency_ratio", sensor, -1.0)
-        put("auxiliary_power_w", sensor, -1.0)
+        put(sensor, drive_efficiency_ratio=1.0, regen_efficiency_ratio=-1.0, auxiliary_power_w=-1.0,
+            constant_loss_w=-values[CONSTANT_LOSS], copper_loss_w_per_n2=-values[COPPER_LOSS])  # fmt: skip
     # Distance, and speed cubed over time: what seems a small drag at a speed that reads high.
-    put("rolling_coefficient", SPEED_GAIN, 1.0)
-    put("drag_area_m2", SPEED_GAIN, 3.0)
-    auxiliary_w = float(median[PARAMETER_NAMES.index("auxiliary_power_w")])
-    put("auxiliary_power_w", CURRENT_ZERO, -nominal_open_circuit_voltage_v(build) / max(auxiliary_w, 1.0))
-    put("rolling_coefficient", TEMPERATURE_OFFSET, -cold_per_k)
-    put("drag_area_m2", TEMPERATURE_OFFSET, -1.0 / _AIR_KELVIN)
+    put(SPEED_GAIN, rolling_coefficient=1.0, drag_area_m2=3.0, driveline_drag_n=values[DRIVELINE_DRAG],
+        driveline_n_s_per_m=2.0 * values[DRIVELINE_RISE], tire_rise_ratio=2.0 * values[TIRE_RISE])  # fmt: skip
+    put(CURRENT_ZERO, auxiliary_power_w=-nominal_open_circuit_voltage_v(build) / max(values[AUXILIARY], 1.0))
+    put(TEMPERATURE_OFFSET, rolling_coefficient=-values[TEMPERATURE], drag_area_m2=-1.0 / _AIR_KELVIN)
     return found
 
 
@@ -84,48 +94,50 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     instruments : Instruments
         What is known of them, errors that were taken off already not counted.
     build : BuildSettings
-        For the pack's voltage.
+        For the pack's voltage, and what the fit assumed.
 
     Returns
     -------
     FitResult
-        Posterior moved and widened; ``sensors`` holds the errors and how they go with the parameters.
+        Posterior moved and widened; ``sensors`` holds the errors and how they go with the shared vector.
     """
     if result.drive_count == 0:
         return result
-    posterior, prior = result.posterior, result.prior
-    free = np.ix_(*[np.flatnonzero((prior.log_sigma > 0.0) & (posterior.log_sigma > 0.0))] * 2)
-    indices = free[1].ravel()
-    seen = posterior.log_covariance[free]
-    precision = np.linalg.inv(prior.log_covariance[free])
+    prior, before = shared_prior(result.prior, build), result.shared_covariance
+    shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
+    indices = np.flatnonzero(prior.is_free & (np.diag(before) > 0.0))
+    free = np.ix_(indices, indices)
+    seen, precision = before[free], prior.precision[free]
     drives = _positive(np.linalg.inv(seen) - precision)
-    cold_per_k = result.learned.rolling_temperature_coefficient_per_k.value
-    mistaken = mistaken_parameters(build, posterior.median, cold_per_k)[indices]
+    mistaken = mistaken_unknowns(build, shared)[indices]
     follow = seen @ drives @ mistaken
     told = mistaken.T @ drives @ mistaken - mistaken.T @ drives @ follow
-    pull = mistaken.T @ precision @ (prior.log_mean - posterior.log_mean)[indices]
+    pull = mistaken.T @ precision @ (prior.mean - shared)[indices]
     damped = np.linalg.inv(np.eye(len(UNKNOWNS)) + instruments.covariance @ told)
     errors = damped @ instruments.covariance
     errors = 0.5 * (errors + errors.T)
     mean = damped @ (instruments.mean + instruments.covariance @ pull)
 
-    log_mean, covariance = posterior.log_mean.copy(), posterior.log_covariance.copy()
-    log_mean[indices] += follow @ mean
+    shared[indices] += follow @ mean
+    covariance, cross = before.copy(), np.zeros((SHARED_COUNT, len(UNKNOWNS)))
     covariance[free] = seen + follow @ errors @ follow.T
-    cross = np.zeros((len(PARAMETER_NAMES), len(UNKNOWNS)))
     cross[indices] = follow @ errors
-    sigma = np.sqrt(np.diag(covariance))
+    size, prior_sigma = len(PARAMETER_NAMES), result.prior.log_sigma
+    sigma = np.sqrt(np.diag(covariance)[:size])
     scale = np.where(sigma > 0.0, sigma, 1.0)
-    ratio = np.divide(sigma, prior.log_sigma, out=np.array(result.learned_ratio), where=prior.log_sigma > 0.0)
+    inner = covariance[:size, :size]
+    ratio = np.divide(sigma, prior_sigma, out=np.array(result.learned_ratio), where=prior_sigma > 0.0)
+    limit = {name: getattr(result.learned, name) for name in ("regen_power_limit", "regen_below_limit_ratio")}
     return replace(
         result,
-        posterior=replace(posterior, log_mean=log_mean, log_covariance=covariance),
+        posterior=replace(result.posterior, log_mean=shared[:size], log_covariance=inner),
+        learned=replace(learned_conditions(shared, covariance), **limit),
         learned_ratio=ratio,
-        correlation=covariance / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0)),
+        correlation=inner / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0)),
         sensors=SensorErrors(
             instruments=replace(instruments, mean=mean, covariance=errors),
             cross_covariance=cross,
-            conditional_covariance=posterior.log_covariance,
+            conditional_covariance=before,
         ),
     )
 

@@ -80,7 +80,7 @@ class RefinedRange:
         Why each scenario moved.
     tornado : Tornado
         What the refined answer hangs on most.
-    elasticity : ndarray, shape (6,)
+    elasticity : ndarray, shape (p,)
         Of the target's consumption to the parameters. [ratio]
     budget : UncertaintyBudget
         All that makes the target's range unsure, in metres.
