@@ -33,7 +33,13 @@ OTHER_UNITS: Final[Mapping[str, str]] = {
 """Unit of each value, in the order of the fields."""
 
 _LEARNED: Final = SHARED_NAMES[len(PARAMETER_NAMES) :]
-_LOSSES: Final = ("constant_loss_w", "copper_loss_w_per_n2", "driveline_drag_n", "driveline_n_s_per_m", "tire_rise_ratio")
+_LOSSES: Final = (
+    "constant_loss_w",
+    "copper_loss_w_per_n2",
+    "driveline_drag_n",
+    "driveline_n_s_per_m",
+    "tire_rise_ratio",
+)
 _NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
 
 
@@ -106,7 +112,7 @@ class OtherValues:
         return {name: value if name in free else np.maximum(value, 0.0) for name, value in drawn.items()}
 
     def shared_deviations(self, log_parameters: FloatArray, drawn: Mapping[str, FloatArray]) -> FloatArray:
-        """Samples' deviations of the fit's shared vector, shape (n, p); of the log parameters where none was learned."""
+        """Samples' deviations of the fit's shared vector, shape (n, p); of the parameters alone without one."""
         if self.learned is None:
             return log_parameters
         moved = [drawn[name] - getattr(self, name).value for name in _LEARNED]

@@ -132,7 +132,9 @@ def consumption_elasticity(
         By central differences, in the order of ``logan.model.unknowns.SHARED_NAMES``. [any]
     """
     learned = {name: others.medians[name] for name in SHARED_NAMES[parameters.size :]}
-    steps = np.array([_STEP] * parameters.size + [max(_STEP * abs(float(value[0])), 1e-9) for value in learned.values()])
+    steps = np.array(
+        [_STEP] * parameters.size + [max(_STEP * abs(float(value[0])), 1e-9) for value in learned.values()]
+    )
     ends = np.vstack([np.diag(steps), -np.diag(steps)])
     count = steps.size
     values = {name: np.broadcast_to(value, (2 * count,)) for name, value in others.medians.items()}

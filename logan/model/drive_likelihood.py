@@ -43,7 +43,7 @@ that turns (common practice)."""
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 
 _OWN_STEP: Final = {LEVEL: 0.03, WIND_FIRST: 0.5, WIND_SECOND: 0.5}
-"""By which derivatives by the own unknowns are taken, wide enough to average over steps that turn from driving to regen.
+"""By which derivatives by the own unknowns are taken: wide, to average over steps that turn from driving to regen.
 [ratio, m/s, m/s]"""
 
 
@@ -251,11 +251,12 @@ def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_ma
 def tilted(
     state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float, *, share: float = 1.0
 ) -> DriveState:
-    """The state with a share of the way gone to the gradient of half the logarithm of det A, A the curvature by the own unknowns. Method: fit (11a).
+    """The state with a share of the way gone to the gradient of half the logarithm of det A. Method: fit (11a).
 
     A day's unknown wind counts for more the larger the drag area is: the best wind of each drive would make the best
-    drag area too large, by the more the more drives there are. As A = B'B + precision with B the derivatives by the
-    own unknowns, the gradient is the trace of A^-1 B' dB, and dB by any unknown is, by the order of differentiation,
+    drag area too large, by the more the more drives there are. As A, the curvature by the own unknowns, is B'B +
+    precision with B the residuals' derivatives by them, the gradient is the trace of A^-1 B' dB, and dB by any unknown
+    is, by the order of differentiation,
     how that unknown's derivatives change with the own ones.
     """
     _, _, by_own = _whitened(state, shared, own, rotating_mass_kg)

@@ -204,7 +204,9 @@ def _posterior(
     return ParameterDistribution(log_mean=shared[:_SIZE], log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
 
 
-def learned_conditions(shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None = None) -> LearnedConditions:
+def learned_conditions(
+    shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None = None
+) -> LearnedConditions:
     """Put what the shared vector, shape (p,), holds besides the six parameters into its units."""
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]

@@ -1,8 +1,8 @@
 """What the sensors' shared errors do to a fit: exactly, for a linear Gaussian one, without fitting again.
 
-The drives see theta - N x instead of theta, where x are the sensors' errors and N says how each parameter
-would be mistaken; theta is the whole shared vector. With the prior's precision L, the fit's covariance S at x = 0 and J = 1/S - L, what the
-drives say alone, everything follows from the joint quadratic
+The drives see theta - N x instead of theta, where x are the sensors' errors and N says how each unknown
+of the whole shared vector would be mistaken. With the prior's precision L, the fit's covariance S at x = 0 and
+J = 1/S - L, what the drives say alone, everything follows from the joint quadratic
 
     (theta - mu)' L (theta - mu) + (theta - N x - theta_d)' J (theta - N x - theta_d) + (x - m)' P^-1 (x - m):
 

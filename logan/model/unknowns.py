@@ -59,7 +59,7 @@ COLD_REGEN_PER_K: Final = (0.03, 0.03)
 
 DRIVELINE_DRAG_N: Final = {False: (30.0, 15.0), True: (55.0, 25.0)}
 DRIVELINE_N_S_PER_M: Final = {False: (0.60, 0.35), True: (1.05, 0.60)}
-"""Mean and standard deviation of the drag of gears, bearings and seals at the wheels, by whether all of them are driven:
+"""Mean and standard deviation of the drag of gears, bearings and seals at the wheels, by whether all are driven:
 constant, and by speed (from memory). A day's tires and wind do not scale it."""
 
 TIRE_RISE_RATIO: Final = (0.10, 0.06)
@@ -73,7 +73,7 @@ PLAN_BRAKING_M_PER_S2: Final = 0.5
 practice: the middle of mixed driving)."""
 
 _MOST_NAMED_RATIO: Final = 0.75
-_MOST_EFFICIENCY_RATIO: Final = 0.985
+_MOST_EFFICIENCY_RATIO: Final = 0.995
 _NAMED: Final = (CONSTANT_LOSS, COPPER_LOSS, DRIVELINE_DRAG, DRIVELINE_RISE)
 """Losses with names of their own take at most this share of a plan's loss."""
 
@@ -179,7 +179,7 @@ def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tu
 
     def split(losses: FloatArray) -> FloatArray:
         drag_n = losses[2] + losses[3] * speed
-        lost_n = losses[0] / speed + losses[1] * (force_n + [drag_n, -drag_n]) ** 2 / speed
+        lost_n = losses[0] / speed + losses[1] * (force_n + drag_n * np.array([1.0, -1.0])) ** 2 / speed
         driving = (1.0 + drag_n / force_n[0]) / (1.0 / drive - lost_n[0] / force_n[0])
         return np.log([driving, (regen * force_n[1] + lost_n[1]) / (force_n[1] - drag_n)])
 

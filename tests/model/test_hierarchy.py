@@ -3,10 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.model.drive_likelihood import NoiseScales, evaluate, first_state
+from logan.model.drive_likelihood import NoiseScales, evaluate, first_state, tilted
 from logan.model.hierarchy import BlockQuadratic, FixedTerms, solve_hierarchy, spread_of
 from logan.model.priors import prior_of
-from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, shared_prior
+from logan.model.unknowns import DRAG, OWN_COUNT, SHARED_COUNT, shared_prior
 from tests.builds import example_build
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
@@ -108,3 +108,38 @@ def test_nothing_but_the_plan_pulls_nowhere_at_the_plan():
 
 def test_without_a_telling_drive_the_spread_is_the_priors():
     assert spread_of(np.empty(0), np.empty(0), 0.3) == 0.3
+
+
+def test_the_tilt_is_the_gradient_of_half_the_logarithm_of_the_own_curvature():
+    """By finite differences of the determinant; a drive that never turns from driving to regen within them."""
+    drive = drive_of(shared_truth(), np.random.default_rng(4), payload_kg=80.0)
+    state = first_state(drive, NoiseScales(), shared_truth())
+    shared, own = shared_truth(mass=1650.0, drag=0.85), own_of(0.01, 0.3, -0.2, 0.05)
+
+    def half_log(shared, own):
+        return 0.5 * np.linalg.slogdet(evaluate(state, shared, own, ROTATING_KG).own_information)[1]
+
+    slopes = []
+    for index in range(SHARED_COUNT + OWN_COUNT):
+        step = 1e-6 * (np.arange(SHARED_COUNT + OWN_COUNT) == index)
+        ends = [half_log(shared + sign * step[:SHARED_COUNT], own + sign * step[SHARED_COUNT:]) for sign in (1, -1)]
+        slopes.append((ends[0] - ends[1]) / 2e-6)
+    found = tilted(state, shared, own, ROTATING_KG)
+    assert found.tilt == pytest.approx(slopes, rel=0.03, abs=0.02)
+    assert slopes[DRAG] > 1.0
+    say, plain = evaluate(found, shared, own, ROTATING_KG), evaluate(state, shared, own, ROTATING_KG)
+    assert say.by_shared - plain.by_shared == pytest.approx(found.tilt[:SHARED_COUNT])
+
+
+def test_unknown_wind_leaves_drag_area_where_it_is():
+    """Each drive's best wind alone would make it too large: 24 drives of one vehicle, each with a wind of its own."""
+    build, rng = example_build(), np.random.default_rng(8)
+    prior = shared_prior(prior_of(build), build)
+    truth = np.array(prior.mean)
+    drives = [
+        drive_of(truth, rng, own=own_of(0.0, *rng.normal(0.0, 2.0, 2)), noise_j=3e4, drive_id=str(number))
+        for number in range(24)
+    ]
+    found = solve_hierarchy(prior, drives, [], ROTATING_KG)
+    assert found.converged
+    assert found.shared[DRAG] - truth[DRAG] == pytest.approx(0.0, abs=0.02)

@@ -13,6 +13,15 @@ from logan.model.priors import (
     prior_of,
     raised_if_published,
 )
+from logan.model.unknowns import (
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRIVE,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
+    physical,
+    shared_prior,
+)
 from logan.settings import PlanningValue
 from tests.builds import example_build
 
@@ -73,3 +82,25 @@ def test_only_road_loads_are_raised():
     heavy = replace(build.vehicle.mass_kg, source="brochure")
     values = planning_values(replace(build, vehicle=replace(build.vehicle, mass_kg=heavy)))
     assert values[0] is heavy
+
+
+@pytest.mark.parametrize(("efficiency", "wheels"), [(0.87, "rear"), (0.87, "all"), (0.96, "")])
+def test_losses_with_names_and_the_rest_lose_what_the_plan_says(efficiency, wheels):
+    """By hand at 18 m/s: 1800 kg, Crr 0.0105, CdA 1.0 m2; a plan that loses little leaves little to name."""
+    build = example_build()
+    build = replace(
+        build,
+        vehicle=replace(build.vehicle, driven_wheels=wheels),
+        powertrain=replace(build.powertrain, drive_efficiency=PlanningValue(efficiency, 0.03)),
+    )
+    prior = shared_prior(prior_of(build), build)
+    values = physical(prior.mean)
+    force_n = 1800.0 * 9.80665 * 0.0105 + 0.6 * 1.0 * 18.0**2 + 0.15 * 1800.0
+    shaft_n = force_n + values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * 18.0
+    drawn_w = shaft_n * 18.0 / values[DRIVE] + values[CONSTANT_LOSS] + values[COPPER_LOSS] * shaft_n**2
+    assert force_n * 18.0 / drawn_w == pytest.approx(efficiency, rel=2e-3)
+    assert values[DRIVE] < 1.0
+    low, high = {"rear": (29.99, 30.01), "all": (40.0, 55.0), "": (5.0, 15.0)}[wheels]
+    assert low < values[DRIVELINE_DRAG] < high
+    # A driveline that drags more leaves the rest the better.
+    assert prior.covariance[DRIVE, DRIVELINE_DRAG] > 0.0 > prior.precision[DRIVE, DRIVELINE_DRAG]

@@ -34,7 +34,8 @@ def as_the_fit_thinks(rng):
     return replace(
         other.OtherVehicle.draw(rng, has_gnss=True),
         tire_rise=unknowns.TIRE_RISE_RATIO[0], cold_per_k=unknowns.COLD_PER_K, warm_up=WARM_UP_RISE_RATIO,
-        driveline_n=unknowns.DRIVELINE_DRAG_N[False][0], driveline_n_s_per_m=unknowns.DRIVELINE_N_S_PER_M[False][0], cold_oil=0.0,
+        driveline_n=unknowns.DRIVELINE_DRAG_N[False][0], driveline_n_s_per_m=unknowns.DRIVELINE_N_S_PER_M[False][0],
+        cold_oil=0.0,
         copper_w_per_n2=unknowns.COPPER_LOSS_W_PER_N2[0], iron_w_s_per_m=0.0, inverter_w=unknowns.CONSTANT_LOSS_W[0],
         regen_cap_w=1e6, friction_share=0.0, yaw_rise=0.0, current_gain=0.0, current_zero_a=0.0, speed_gain=0.0,
     )  # fmt: skip
