@@ -10,6 +10,7 @@ from logan.wording import figure, number
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis
+    from logan.pipeline.drive_tables import Block
     from logan.pipeline.stored import StoredDrive
     from logan.results import Figure
     from logan.units import DisplayUnits
@@ -239,10 +240,19 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
 
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
-    from logan.pipeline.drive_tables import TableBlock, Words, every_table
+    from logan.pipeline.drive_tables import every_table
 
-    for block in every_table(stored, units):
-        print_lines("")
+    print_lines("")
+    print_blocks(every_table(stored, units))
+
+
+def print_blocks(blocks: tuple[Block, ...]) -> None:
+    """Print what a report shows, figures left aside."""
+    from logan.pipeline.drive_tables import FigureBlock, TableBlock, Words
+
+    for index, block in enumerate(block for block in blocks if not isinstance(block, FigureBlock)):
+        if index:
+            print_lines("")
         if isinstance(block, TableBlock):
             columns = list(zip(*block.rows, strict=True))
             words = [index for index, cells in enumerate(columns) if any(cell[:1].isalpha() for cell in cells)]

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.road_heat import RoadAsked, show_heat
+from logan.cli.rendering import print_json
+from logan.cli.road_heat import RoadAsked, heat_of, show_heat
 from logan.errors import NotEnoughDataError
 
 if TYPE_CHECKING:
     from logan.pipeline.builds import BuildFolder
+    from logan.pipeline.heat import RoadHeat
     from logan.pipeline.predict import Attribution, Calibration, RefinedRange
+    from logan.results import Refusal
     from logan.settings import BuildSettings
     from logan.units import DisplayUnits
 
@@ -80,13 +83,18 @@ def register(app: typer.Typer) -> None:
         }
         given: dict[str, object] = {key: text for key, text in asked.items() if text}
         extra = {"name": name, **given} if given else None
-        is_climb = bool(grade or launches)
+        is_climb, heat = bool(grade or launches), None
         if route or is_climb:
             road = RoadAsked({"name": name, **given}, length, launches, charge)
-            show_heat(build, display_units(units, build), road, seed=seed, as_json=as_json and is_climb)
+            heat = heat_of(build, road, seed=seed)
+            if is_climb and as_json:
+                print_json(heat)
+            elif not as_json:
+                show_heat(heat, display_units(units, build))
         if is_climb:
             return
-        _answer(build, display_units(units, build), plan, extra, seed=seed, as_json=as_json, is_budget=budget)
+        shown = display_units(units, build)
+        _answer(build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, heat=heat)
 
 
 def _answer(
@@ -98,13 +106,14 @@ def _answer(
     seed: int,
     as_json: bool,
     is_budget: bool = False,
+    heat: RoadHeat | Refusal | None = None,
 ) -> None:
     """Refine and show; where no drive can carry a fit, show the plan alone and say why."""
     import numpy as np
 
     from logan.cli.plan_command import show_plan
     from logan.cli.range_tables import print_budget
-    from logan.cli.rendering import print_cautions, print_json, print_lines
+    from logan.cli.rendering import print_cautions, print_lines
     from logan.pipeline.builds import find_build
     from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.plan import make_plan
@@ -117,14 +126,14 @@ def _answer(
     except NotEnoughDataError as reason:
         planned = make_plan(_with(extra, folder), rng)
         if as_json:
-            print_json(planned)
+            print_json(planned if heat is None else {"range": planned, "heat": heat})
             typer.echo(f"the plan alone: {reason.problem}", err=True)
         else:
             print_lines(f"The plan alone, because {reason.problem}. {reason.remedy}.", "")
             show_plan(planned, units)
         return
     if as_json:
-        print_json(found.range)
+        print_json(found.range if heat is None else {"range": found.range, "heat": heat})
     elif is_budget:
         print_budget(found.range.budget, units)
     else:

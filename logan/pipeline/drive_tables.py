@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from logan.pipeline.stored import StoredDrive
-from logan.report.document import Block, TableBlock, Words
+from logan.report.document import Block, FigureBlock, TableBlock, Words
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
 
-__all__ = ["TableBlock", "Words", "every_table"]
+__all__ = ["Block", "FigureBlock", "TableBlock", "Words", "every_table"]
 
 
 def every_table(stored: StoredDrive, units: DisplayUnits) -> tuple[Block, ...]:

@@ -14,7 +14,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
 from logan.heat.fit import HeatModel, fit_heat
-from logan.heat.forecast import HeatRoad, PartForecast
+from logan.heat.forecast import HeatRoad
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
 from logan.metrics.cautions import Flow, advice_for
@@ -28,11 +28,12 @@ from logan.pipeline.library import open_library
 from logan.pipeline.plan import prepare_build
 from logan.pipeline.predict import with_scenario
 from logan.pipeline.stored import load_corrected
+from logan.report.sections.heat import heat_blocks
 from logan.results import Refusal
 from logan.settings import BuildSettings, LimitSide
 from logan.units.quantities import parse_quantity
 
-__all__ = ["PartForecast", "RoadHeat", "heat_on_road", "learn_heat"]
+__all__ = ["RoadHeat", "heat_blocks", "heat_on_road", "learn_heat"]
 
 LONGEST_S: Final = 3 * 3600.0
 """A road is cut here: by then all but the cells have settled. [s]"""

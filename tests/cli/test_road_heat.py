@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logan.cli.road_heat import show_road_heat
+from logan.report.figures.heat import road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
 
@@ -16,7 +17,8 @@ def part(name="motor", *, red=120.0, peak=None, to_red=None):
     rise = np.linspace(20.0, 110.0, 150)
     return SimpleNamespace(
         part=name, low_degc=rise - 5.0, middle_degc=rise, high_degc=rise + 9.0,
-        peak_degc=peak or Estimate(110.0, "degC", 5.0), red_degc=red, to_amber_s=Estimate(300.0, "s", 60.0),
+        peak_degc=peak or Estimate(110.0, "degC", 5.0), red_degc=red, amber_degc=100.0,
+        derate_degc=None, to_amber_s=Estimate(300.0, "s", 60.0),
         to_derate_s=LIMITLESS, to_red_s=to_red or Refusal("not reached on this road in 97 % of the samples"),
         hidden_k=12.0,
     )  # fmt: skip
@@ -61,7 +63,7 @@ def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
     ("found", "words"),
     [
         (road((part(peak=Refusal("the rise is 3.6 times the highest that was seen")),)), "no point is given, the rise"),
-        (road((part(red=None),)), "no limit given"),
+        (road((part(red=None),)), "230 (221 to 246) no limit"),
         (road((part(to_red=Estimate(480.0, "s", 90.0)),), over=0.2), "red after 8 ± 2 min"),
         (road((part(),), over=0.0, empty=300.0), "end of its window after 5 min"),
         (road((part(),), over=0.0, empty=300.0), "the charge does not last"),
@@ -69,3 +71,13 @@ def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
 )
 def test_what_may_not_be_said_and_what_runs_out(found, words, capsys):
     assert words in shown(found, capsys)
+
+
+def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():
+    drawn = road_figure(road((part(), part("inverter", red=None))), DisplayUnits.parse("mi,F"))
+    band, line, amber, red = drawn.panels[0].marks
+    assert line.y[-1] == pytest.approx(230.0)
+    assert (band.low[-1], band.high[-1]) == pytest.approx((221.0, 246.2))
+    assert (amber.value, red.value) == pytest.approx((212.0, 248.0))
+    assert len(drawn.panels[1].marks) == 3
+    assert drawn.finding == "The motor stays 2 °F below its limit, nine times in ten."

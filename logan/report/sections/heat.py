@@ -1,0 +1,132 @@
+"""What a road that was not driven yet would make of every part: for the report, the page and the terminal."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logan.heat.forecast import PartForecast
+from logan.heat.road import RoadHeat
+from logan.heat.series import BLOCK_S
+from logan.report.document import Block, FigureBlock, TableBlock, Tone, Words
+from logan.report.figures.heat import road_figure
+from logan.results import Estimate, Figure, Refusal
+from logan.units import DisplayUnits
+
+_MOMENTS: Final = 7
+
+
+def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
+    """Chances in three lines, parts with their peaks and times, curves with bands, what may not be said, and advice."""
+    length, minutes = found.distance_m / units.metres, found.duration_s / 60.0
+    drives = f"{found.drive_count} drive{'s' if found.drive_count != 1 else ''}"
+    lines = (
+        f"Heat on '{found.name}': {length:.1f} {units.distance} in {minutes:.0f} min, from {drives} (estimated).",
+        _chance(found),
+        f"{_held(found, units)} {_arrival(found)}",
+    )
+    reasons = [
+        f"{part.part}: no point is given, {part.peak_degc.reason}"
+        for part in found.forecast.parts
+        if isinstance(part.peak_degc, Refusal)
+    ]
+    notes = [f"Note: {note}." for note in (*reasons, *found.notes)]
+    if found.advice:
+        notes.append(f"Next: {found.advice}.")
+    curves: tuple[Block, ...] = ()
+    if found.forecast.parts:
+        curves = (FigureBlock(figure=road_figure(found, units)), _moments(found, units))
+    return (Words(lines=lines), _parts(found, units), *curves, Words(lines=tuple(notes)))
+
+
+def _parts(found: RoadHeat, units: DisplayUnits) -> TableBlock:
+    parts, degree = found.forecast.parts, units.temperature_label
+    # Gear oil is not missed where it is not logged: few have the sensor.
+    refused = [
+        (name, f"refused: {why.reason}", "", "", "", "")
+        for name, why in found.forecast.refused.items()
+        if name != "oil"
+    ]
+    return TableBlock(
+        headings=(f"part [{degree}]", "peak, 90 % band", "red", "min to amber", "to derating", "to red"),
+        rows=(*(_row(part, units) for part in parts), *refused),
+        tones=tuple(_tone(part) for part in parts),
+    )
+
+
+def _tone(part: PartForecast) -> Tone:
+    """Red where the upper edge of the band is, grey where no limit is given."""
+    if part.red_degc is None:
+        return "grey"
+    return "red" if part.high_degc.max() >= part.red_degc else "plain"
+
+
+def _chance(found: RoadHeat) -> str:
+    hottest = found.forecast.parts[0] if found.forecast.parts else None
+    over = found.forecast.over_ratio
+    if hottest is None or over is None:
+        why = found.held_share.reason if isinstance(found.held_share, Refusal) else "nothing is known"
+        return f"Chance of getting over: refused, {why}."
+    words = f"Chance of getting over: {100.0 * over:.0f} %"
+    if found.empty_after_s is not None:
+        words += ", the charge does not last"
+    elif found.forecast.short_ratio > 0.02:
+        words += ", motor or pack cannot give what it asks"
+    words += f"; hottest against its limit: {hottest.part}"
+    if isinstance(hottest.to_red_s, Estimate):
+        sigma = hottest.to_red_s.sigma or 0.0
+        words += f", red after {hottest.to_red_s.value / 60.0:.0f} ± {sigma / 60.0:.0f} min"
+    return f"{words}."
+
+
+def _held(found: RoadHeat, units: DisplayUnits) -> str:
+    if isinstance(found.held_share, Refusal):
+        return f"Speed that holds: refused, {found.held_share.reason}."
+    speed = (found.held_speed_m_per_s or 0.0) / units.metres_per_second
+    return f"Speed that holds (9 chances in 10): {speed:.0f} {units.speed_label}."
+
+
+def _arrival(found: RoadHeat) -> str:
+    charge = found.arrival_charge
+    if found.empty_after_s is not None:
+        return f"The pack is at the end of its window after {found.empty_after_s / 60.0:.0f} min."
+    words = f"Arrives with {100.0 * charge.p50:.0f} % charge ({100.0 * charge.p05:.0f} to {100.0 * charge.p95:.0f})"
+    if found.regenerated_wh > 20.0:
+        words += f", {found.regenerated_wh / 1000.0:.1f} kWh put back"
+    if found.regen_lost_wh > 20.0:
+        words += f"; {found.regen_lost_wh / 1000.0:.1f} kWh go to the friction brakes, because the pack takes no more"
+    return f"{words}."
+
+
+def _row(part: PartForecast, units: DisplayUnits) -> tuple[str, ...]:
+    at = int(part.middle_degc.argmax())
+    low, high = (f"{units.temperature_of(float(value[at])):.0f}" for value in (part.low_degc, part.high_degc))
+    point = f"{units.temperature_of(part.peak_degc.value):.0f}" if isinstance(part.peak_degc, Estimate) else "?"
+    red = "no limit given" if part.red_degc is None else f"{units.temperature_of(part.red_degc):.0f}"
+    times = (part.to_amber_s, part.to_derate_s, part.to_red_s)
+    return (part.part, f"{point} ({low} to {high})", red, *(_minutes(time) for time in times))
+
+
+def _minutes(time: Figure) -> str:
+    if isinstance(time, Estimate):
+        return f"{time.value / 60.0:.0f} ± {(time.sigma or 0.0) / 60.0:.0f}"
+    return "no limit" if "no limit" in time.reason else "not reached" if "not reached" in time.reason else "refused"
+
+
+def _moments(found: RoadHeat, units: DisplayUnits) -> TableBlock:
+    parts = found.forecast.parts
+    last = parts[0].middle_degc.size - 1
+    at = sorted({round(last * k / (_MOMENTS - 1)) for k in range(_MOMENTS)})
+
+    def shown(part: PartForecast, index: int) -> str:
+        low, middle, high = (
+            f"{units.temperature_of(float(value[index])):.0f}"
+            for value in (part.low_degc, part.middle_degc, part.high_degc)
+        )
+        return f"{middle} ({low}-{high})"
+
+    return TableBlock(
+        headings=("min", *(part.part for part in parts)),
+        rows=tuple((f"{BLOCK_S * index / 60.0:.0f}", *(shown(part, index) for part in parts)) for index in at),
+        caption="Over the road, with 90 % bands",
+        is_long=True,
+    )
