@@ -10,6 +10,9 @@ from typing import Any, Final
 from logan.dbc.loading import MAX_DBC_BYTES, load_dbc
 from logan.drive_library.durable import write_durably
 from logan.errors import LoganError, UsageError
+from logan.logs.compression import read_head
+from logan.logs.log_format import HEAD_BYTES
+from logan.logs.registry import identify
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.settings_form import SAVING, save_text
 from logan.results import result
@@ -49,6 +52,17 @@ def is_dbc(path: Path) -> bool:
     if path.stat().st_size > MAX_DBC_BYTES:
         return False
     return _DEFINES_MESSAGE.search(path.read_bytes()) is not None
+
+
+def refuse_unknown(path: Path) -> None:
+    """Refuse a file that is no log, by what it seems to be; its content is not read through.
+
+    Raises
+    ------
+    LogReadError
+        With what it seems to be, what can be read, and how to come by it.
+    """
+    identify(path, read_head(path, HEAD_BYTES))
 
 
 def named_dbcs(folder: BuildFolder) -> tuple[NamedDbc, ...]:

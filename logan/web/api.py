@@ -29,6 +29,7 @@ from logan.web.bodies import (
 from logan.web.jobs import Job
 from logan.web.state import DEMO_NAME, Workspace
 from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
+from logan.web.words import worded
 
 router = APIRouter(prefix="/api", tags=["logan"])
 
@@ -76,7 +77,11 @@ def job_json(job: Job) -> dict[str, Any]:
         "label": job.label,
         "state": job.state,
         "message": job.message,
-        "remedy": job.remedy,
+        "build": job.build,
+        "kind": job.kind,
+        "links": job.links,
+        "is_closed": job.is_closed,
+        "began_s": job.began_s,
         "done": job.done,
         "total": job.total,
         "rate": job.rate,
@@ -98,10 +103,9 @@ def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
 
 
 @router.post("/demo", responses=_REFUSED, status_code=202)
-def demo(space: Space) -> dict[str, Any]:
+def demo(space: Space, fits: Fits) -> dict[str, Any]:
     """Make the demo's conversion."""
-    folder = BuildFolder(space.settings.workspace / DEMO_NAME)
-    return job_json(space.jobs.start("demo", work.make_demo(folder)))
+    return job_json(work.begin(space, fits, BuildFolder(space.settings.workspace / DEMO_NAME), "demo"))
 
 
 @router.get("/jobs")
@@ -110,23 +114,51 @@ def jobs(space: Space) -> dict[str, Any]:
     return {"jobs": [{**job_json(job), "result": None} for job in space.jobs.jobs()]}
 
 
-@router.get("/jobs/{job}", responses=_REFUSED)
-def one_job(job: Annotated[str, Path(max_length=20)], space: Space) -> dict[str, Any]:
-    """Progress or outcome of one piece of work."""
+def job_of(job: Annotated[str, Path(max_length=20)], space: Space) -> Job:
+    """The job that an address names."""
     found = space.jobs.find(job)
     if found is None:
         raise HTTPException(404, "there is no such job")
-    return job_json(found)
+    return found
+
+
+OneJob = Annotated[Job, Depends(job_of)]
+
+
+@router.get("/jobs/{job}", responses=_REFUSED)
+def one_job(job: OneJob) -> dict[str, Any]:
+    """Progress or outcome of one piece of work."""
+    return job_json(job)
 
 
 @router.post("/jobs/{job}/stop", responses=_REFUSED)
-def stop_job(job: Annotated[str, Path(max_length=20)], space: Space) -> dict[str, Any]:
+def stop_job(job: OneJob) -> dict[str, Any]:
     """Ask a piece of work to stop; nothing half-done is kept."""
-    found = space.jobs.find(job)
-    if found is None:
-        raise HTTPException(404, "there is no such job")
-    found.stop.set()
-    return job_json(found)
+    job.stop.set()
+    return job_json(job)
+
+
+@router.post("/jobs/{job}/close", responses=_REFUSED)
+def close_job(job: OneJob, space: Space) -> dict[str, Any]:
+    """Note that its end was seen: it is listed no more among what is shown."""
+    space.jobs.close_one(job)
+    return job_json(job)
+
+
+@router.post("/jobs/{job}/again", responses=_REFUSED, status_code=202)
+def again(job: OneJob, space: Space, fits: Fits) -> dict[str, Any]:
+    """Begin a piece of work again that failed, was stopped, or broke off when the server ended."""
+    begun = work.begin(space, fits, build_of(job.build, space), job.kind, job.content)
+    space.jobs.close_one(job)
+    return job_json(begun)
+
+
+@router.get("/builds/{build}/first-hour", responses=_REFUSED)
+def first_hour(folder: Build, space: Space) -> Any:
+    """How far a build has come: vehicle, logs and DBC, channels, check, answer."""
+    from logan.pipeline.first_hour import first_hour as steps
+
+    return json_ready(steps(folder, len(space.uploads(folder).list())))
 
 
 @router.get("/builds/{build}/settings", responses=_REFUSED)
@@ -202,17 +234,15 @@ def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
 
 
 @router.post("/builds/{build}/logs/{log}/look", responses=_REFUSED, status_code=202)
-def look(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+def look(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
     """Say what is in a sent log."""
-    upload = space.uploads(folder).find(log)
-    return job_json(space.jobs.start(f"look at {upload.name}", work.look_at(folder, upload.path)))
+    return job_json(work.begin(space, fits, folder, "look", {"logs": [log]}))
 
 
 @router.post("/builds/{build}/logs/{log}/suggest", responses=_REFUSED, status_code=202)
-def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+def suggest(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
     """Suggest which signal is which channel, with a little plot of each."""
-    upload = space.uploads(folder).find(log)
-    return job_json(space.jobs.start(f"channels of {upload.name}", work.suggest_channels(folder, upload.path)))
+    return job_json(work.begin(space, fits, folder, "suggest", {"logs": [log]}))
 
 
 @router.put("/builds/{build}/channels", responses=_REFUSED)
@@ -229,11 +259,9 @@ def save_channels(folder: Build, body: ChannelChoices) -> Any:
 
 
 @router.post("/builds/{build}/import", responses=_REFUSED, status_code=202)
-def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, Any]:
-    """Import sent logs."""
-    sent = [space.uploads(folder).find(log) for log in body.logs]
-    job = work.import_sent(folder, [log.path for log in sent], body)
-    return job_json(space.jobs.start(f"import {', '.join(log.name for log in sent[:3])}", job))
+def import_sent(folder: Build, space: Space, fits: Fits, body: ImportRequest) -> dict[str, Any]:
+    """Import sent logs; those that are being imported already are not imported twice."""
+    return job_json(work.begin(space, fits, folder, "import", body.model_dump()))
 
 
 @router.get("/folders", responses=_REFUSED)
@@ -286,9 +314,9 @@ def drives(folder: Build) -> Any:
 
 
 @router.post("/builds/{build}/drives/refresh", responses=_REFUSED, status_code=202)
-def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
+def refresh_drives(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
     """Work out again the drives whose figures rest on earlier settings."""
-    return job_json(space.jobs.start("figures of the drives", work.refresh_drives(folder)))
+    return job_json(work.begin(space, fits, folder, "refresh"))
 
 
 @router.get("/builds/{build}/drives/{drive}", responses=_REFUSED)
@@ -299,7 +327,8 @@ def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
 
     build, answer = folder.settings(), fits.current(folder)
     with open_library(folder.path, create=True) as library:
-        return json_ready(stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None))
+        stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
+        return worded(json_ready(stored))
 
 
 @router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)
@@ -312,7 +341,7 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
         record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
-        return json_ready(stored_drive(library, record, build))
+        return worded(json_ready(stored_drive(library, record, build)))
 
 
 @router.get("/builds/{build}/drives/{drive}/workbench", responses=_REFUSED)
@@ -320,7 +349,7 @@ def workbench(folder: Build, drive: DriveNumber) -> Any:
     """Channels, marks, distance and road of one drive: everything but its samples."""
     from logan.pipeline.workbench import workbench as about
 
-    return json_ready(about(folder, drive))
+    return worded(json_ready(about(folder, drive)))
 
 
 Moment = Annotated[float, Query(ge=-1e7, le=1e7)]
@@ -361,7 +390,7 @@ def drive_figures(folder: Build, drive: DriveNumber) -> Any:
 @router.post("/builds/{build}/fit", responses=_REFUSED, status_code=202)
 def fit(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
     """Fit the drives and predict the range again."""
-    return job_json(space.jobs.start("fit", fits.work(folder)))
+    return job_json(work.begin(space, fits, folder, "fit"))
 
 
 @router.get("/builds/{build}/range", responses=_REFUSED)
@@ -395,8 +424,7 @@ def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict
     """Write a report."""
     if body.kind == "drive" and body.drive is None:
         raise HTTPException(400, "say which drive")
-    job = work.write_the_report(folder, fits, kind=body.kind, drive=body.drive)
-    return job_json(space.jobs.start("report", job))
+    return job_json(work.begin(space, fits, folder, "report", body.model_dump()))
 
 
 @router.get("/builds/{build}/reports", responses=_REFUSED)

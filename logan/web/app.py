@@ -18,6 +18,7 @@ from logan.version import VERSION
 from logan.web import api, pages
 from logan.web.security import Gate
 from logan.web.state import WebSettings, Workspace
+from logan.web.words import in_page_words
 from logan.web.work import Refinements
 
 
@@ -40,6 +41,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         for name in workspace.builds():
             workspace.uploads(workspace.build(name)).sweep()
+            workspace.jobs.take_up(name)
         yield
         workspace.close()
 
@@ -78,7 +80,7 @@ def _wants_page(request: Request) -> bool:
 
 async def _refused(request: Request, error: Exception) -> Response:
     problems = list(getattr(error, "problems", ()))
-    problem, remedy = getattr(error, "problem", str(error)), getattr(error, "remedy", "")
+    problem, remedy = (in_page_words(getattr(error, name, "")) for name in ("problem", "remedy"))
     body: dict[str, Any] = {"problem": problem, "remedy": remedy, "problems": problems}
     if isinstance(error, ConflictError):
         body["conflict"] = [{"key": key, "yours": yours, "theirs": theirs} for key, yours, theirs in error.texts]

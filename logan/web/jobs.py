@@ -1,22 +1,29 @@
-"""Work that takes a while: done in the background, with progress and a way to stop it."""
+"""Work that takes a while: done in the background, with progress and a way to stop it, noted in a journal."""
 
 from __future__ import annotations
 
-import itertools
+import contextlib
+import json
 import logging
+import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final, Literal
 
 from logan.errors import LoganError
 from logan.results import StepWords
+from logan.web.words import in_page_words, refusal_words
 
 JobState = Literal["waiting", "running", "done", "failed", "stopped"]
 KEPT_JOBS: Final = 200
+_JOURNAL_JOBS: Final = 40
+_BROKEN_OFF: Final = "logan was ended while this was under way; nothing half-done was kept"
+_NOTED: Final = ("id", "label", "build", "kind", "content", "state", "message", "links", "began_s", "is_closed")
 
 _LOG = logging.getLogger(__name__)
 
@@ -29,39 +36,63 @@ class Job:
     ----------
     id : str
         Its name in addresses.
-    label : str
-        What it does, for the user.
+    label, build : str
+        What it does, for the user, and the build that it belongs to.
+    kind : str
+        Which piece of work, so that it can be begun again.
+    content : mapping
+        What was asked for; the same again while it is under way is the same job.
     state : str
         waiting, running, done, failed or stopped.
     message : str
-        What it is doing now, or how it ended.
-    remedy : str
-        What to do about a failure.
+        What it is doing now, or what came of it.
+    links : list of (str, str)
+        Words and place within the build, of what came of it.
     done, total : float
         Progress; total 0 while it is not known.
+    began_s : float
+        When it was asked for. [s since 1970]
+    is_closed : bool
+        The user has seen how it ended.
     result : object
-        JSON-ready outcome.
+        JSON-ready outcome; not in the journal.
     """
 
     id: str
     label: str
+    build: str = ""
+    kind: str = ""
+    content: Mapping[str, Any] = field(default_factory=dict)
     state: JobState = "waiting"
     message: str = ""
-    remedy: str = ""
+    links: list[tuple[str, str]] = field(default_factory=list)
     done: float = 0.0
     total: float = 0.0
     rate: str = ""
-    time_left_s: float | None = None
+    began_s: float = field(default_factory=time.time)
+    is_closed: bool = False
     result: Any = None
-    started_s: float = field(default_factory=time.monotonic)
+    ends_s: float | None = None
     stop: threading.Event = field(default_factory=threading.Event)
+    _counted_from: tuple[float, float] | None = None
 
     def tell(self, message: str) -> None:
         """Say what is being done; ends the work where the user asked for it."""
         if self.stop.is_set():
             raise JobStopped
-        self.message = message
+        self.message = in_page_words(str(message))
         self.done, self.total = (message.done, message.total) if isinstance(message, StepWords) else (0.0, 0.0)
+        now = time.monotonic()
+        if not self.total or self._counted_from is None or self.done < self._counted_from[1]:
+            self._counted_from = (now, self.done) if self.total else None
+        elif self.done > self._counted_from[1]:
+            each_s = (now - self._counted_from[0]) / (self.done - self._counted_from[1])
+            self.ends_s = now + each_s * (self.total - self.done)
+
+    @property
+    def time_left_s(self) -> float | None:
+        """Seconds to its end as far as they can be told; None where they cannot."""
+        return None if self.ends_s is None or self.is_over else max(self.ends_s - time.monotonic(), 0.0)
 
     @property
     def is_over(self) -> bool:
@@ -78,28 +109,60 @@ class JobRunner:
 
     Parameters
     ----------
+    journal_of : callable
+        Where the jobs of a build are noted; None where they are not.
     workers : int
         Jobs at once.
     """
 
-    def __init__(self, workers: int = 1) -> None:
+    def __init__(self, journal_of: Callable[[str], Path | None] = lambda build: None, workers: int = 1) -> None:
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="logan-job")
         self._jobs: OrderedDict[str, Job] = OrderedDict()
-        self._numbers = itertools.count(1)
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
+        self._journal_of = journal_of
 
-    def start(self, label: str, work: Callable[[Job], Any]) -> Job:
-        """Queue a piece of work and return its job at once."""
+    def start(
+        self,
+        label: str,
+        work: Callable[[Job], Any],
+        *,
+        build: str = "",
+        kind: str = "",
+        content: Mapping[str, Any] | None = None,
+    ) -> Job:
+        """Queue a piece of work and return its job at once; the very same that is under way is not begun twice."""
+        content = content or {}
         with self._lock:
-            job = Job(id=str(next(self._numbers)), label=label)
+            for known in self._jobs.values():
+                if not known.is_over and kind and (known.build, known.kind) == (build, kind):
+                    is_shared = set(known.content.get("logs", ())) & set(content.get("logs", ()))
+                    if known.content == content or (kind == "import" and is_shared):
+                        return known
+            job = Job(id=secrets.token_hex(6), label=label, build=build, kind=kind, content=content)
             self._jobs[job.id] = job
-            while len(self._jobs) > KEPT_JOBS:
-                oldest = next(iter(self._jobs.values()))
-                if not oldest.is_over:
-                    break
+            while len(self._jobs) > KEPT_JOBS and next(iter(self._jobs.values())).is_over:
                 self._jobs.popitem(last=False)
+        self._note(build)
         self._pool.submit(self._run, job, work)
         return job
+
+    def take_up(self, build: str) -> None:
+        """Read the journal of a build: what was under way when the server ended did not come to its end."""
+        path = self._journal_of(build)
+        try:
+            noted = json.loads(path.read_text(encoding="utf-8")) if path is not None else []
+            jobs = [Job(**{key: entry[key] for key in _NOTED}) for entry in noted]
+        except (OSError, ValueError, KeyError, TypeError):
+            return  # none, or damaged: it only says what was done
+        for job in jobs:
+            if not job.is_over:
+                job.state, job.message = "stopped", _BROKEN_OFF
+            self._jobs.setdefault(job.id, job)
+
+    def close_one(self, job: Job) -> None:
+        """Note that the user has seen how a job ended."""
+        job.is_closed = True
+        self._note(job.build)
 
     def find(self, job_id: str) -> Job | None:
         """Return a job; None for an unknown one."""
@@ -115,25 +178,38 @@ class JobRunner:
             job.stop.set()
         self._pool.shutdown(wait=True, cancel_futures=True)
 
+    def _note(self, build: str) -> None:
+        """Write the journal of a build anew; a full disk costs the journal, not the work."""
+        path = self._journal_of(build)
+        if path is None:
+            return
+        with self._lock, contextlib.suppress(OSError):
+            kept = [job for job in self._jobs.values() if job.build == build][-_JOURNAL_JOBS:]
+            path.parent.mkdir(exist_ok=True)
+            fresh = path.with_suffix(".new")
+            fresh.write_text(json.dumps([{key: getattr(job, key) for key in _NOTED} for job in kept]), encoding="utf-8")
+            fresh.replace(path)
+
     def _run(self, job: Job, work: Callable[[Job], Any]) -> None:
         if job.stop.is_set():
             job.state, job.message = "stopped", "stopped before it began"
+            self._note(job.build)
             return
-        job.state, job.started_s = "running", time.monotonic()
+        job.state = "running"
+        self._note(job.build)
+        message = ""
         try:
             job.result = work(job)
         except JobStopped:
-            job.state, job.message = "stopped", "stopped; nothing half-done was kept"
+            state, message = "stopped", "stopped; nothing half-done was kept"
         except LoganError as error:
-            stopped = job.stop.is_set()
-            # By its name alone: where a sent log waits on this machine says nothing to whoever sent it.
-            words = str(error).replace(str(error.path), error.path.name) if error.path else str(error)
-            job.message = "stopped; nothing half-done was kept" if stopped else words
-            job.remedy = error.remedy
-            job.state = "stopped" if stopped else "failed"
+            state = "stopped" if job.stop.is_set() else "failed"
+            message = "stopped; nothing half-done was kept" if job.stop.is_set() else refusal_words(error)
         except Exception:
             _LOG.exception("job %s failed", job.label)
-            job.message = "this is a fault of logan's, not of your data; the terminal shows the details"
-            job.state = "failed"
+            state, message = "failed", "this is a fault of logan's, not of your data; the terminal shows the details"
         else:
-            job.state = "done"
+            state, message = "done", job.message if job.links else ""
+        job.message = message
+        job.state = state  # type: ignore[assignment]  # the last thing: whoever sees the end sees its words
+        self._note(job.build)

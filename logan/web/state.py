@@ -51,8 +51,16 @@ class Workspace:
     """The builds of one workspace, and what is going on with them."""
 
     settings: WebSettings
-    jobs: JobRunner = field(default_factory=JobRunner)
+    jobs: JobRunner = field(init=False)
     watchers: dict[str, Watcher] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.jobs = JobRunner(self._journal_of)
+
+    def _journal_of(self, build: str) -> Path | None:
+        """Journal of a build's jobs, kept with its drives; None where there is no such build (yet)."""
+        folder = BuildFolder(self.settings.workspace / build)
+        return folder.library / "jobs.json" if build and folder.settings_file.is_file() else None
 
     def builds(self) -> tuple[str, ...]:
         """Names of the builds, by name."""

@@ -53,7 +53,7 @@ class Watcher:
             key = (path.name, status.st_size)
             if status.st_size and time.time() - status.st_mtime >= SETTLED_S and key not in self.taken:
                 work = import_sent(build, [path], ImportChoices())
-                self.taken[key] = workspace.jobs.start(f"import {path.name}", work).id
+                self.taken[key] = workspace.jobs.start(f"Import {path.name}", work, build=name).id
 
 
 def watch_folder(workspace: Workspace, name: str, folder: Path) -> None:

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.errors import LoganError
+from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
-from logan.web.bodies import ImportChoices
+from logan.web.bodies import ImportChoices, ImportRequest
 from logan.web.jobs import Job
 from logan.web.uploads import Upload, Uploads
+from logan.web.words import in_page_words
 
 if TYPE_CHECKING:
+    from logan.pipeline.importing import ImportedDrive
     from logan.pipeline.logs_reader import IngestProgress
     from logan.pipeline.plan import Plan
     from logan.pipeline.refine import Refinement
+    from logan.web.state import Workspace
 
 _SPARK_POINTS: Final = 120
+_ANALYSIS_RATIO: Final = [3.0]
+"""How much longer than reading a log its analysis takes: as on the demo at first, then as the last import took."""
 
 
 def follow(job: Job) -> Callable[[IngestProgress], None]:
@@ -28,7 +34,12 @@ def follow(job: Job) -> Callable[[IngestProgress], None]:
         job.tell(f"reading {progress.path.name}")
         job.done, job.total = progress.bytes_read, progress.size_bytes
         job.rate = f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else ""
-        job.time_left_s = progress.time_left_s
+        now, left_s = time.monotonic(), progress.time_left_s
+        if job.done >= job.total:
+            job.tell(f"working out the figures of {progress.path.name}")
+        elif left_s is not None:
+            read_s = left_s * job.total / max(job.total - job.done, 1.0)
+            job.ends_s = now + left_s + _ANALYSIS_RATIO[0] * read_s
 
     return tell
 
@@ -39,18 +50,19 @@ def sent_json(upload: Upload) -> dict[str, Any]:
 
 
 def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str, Any]:
-    """Say what was sent: logs wait, DBCs go into the build and its settings, a zip is both."""
-    from logan.pipeline.dbc_files import is_dbc, keep_dbc
+    """Say what was sent: logs wait, DBCs go into the build and its settings, a zip is both, the rest is explained."""
+    from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
 
     logs, kept, problems = [], [], []
     for one in uploads.unpacked(upload):
-        if not is_dbc(one.path):
-            logs.append(sent_json(one))
-            continue
         try:
+            if not is_dbc(one.path):
+                refuse_unknown(one.path)
+                logs.append(sent_json(one))
+                continue
             kept.append(json_ready(keep_dbc(folder, one.path, one.name)))
         except LoganError as error:
-            problems.append(f"{one.name}: {error.problem}. {error.remedy}")
+            problems.append(f"{one.name}: {in_page_words(f'{error.problem}. {error.remedy}')}")
         uploads.remove(one.id)
     return {"logs": logs, "dbcs": kept, "problems": problems}
 
@@ -90,6 +102,13 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
         from logan.pipeline.importing import ImportOptions, import_logs
         from logan.pipeline.notes import noted
 
+        began_s, read_s, tell = time.monotonic(), 0.0, follow(job)
+
+        def progress(now: IngestProgress) -> None:
+            nonlocal read_s
+            tell(now)
+            read_s = time.monotonic() - began_s
+
         imported = import_logs(
             folder,
             paths,
@@ -101,12 +120,37 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
                 is_energy_optional=asked.is_energy_optional,
             ),
             conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),
-            progress=follow(job),
+            progress=progress,
             is_cancelled=job.stop.is_set,
         )
+        if read_s > 1.0 and len(paths) == 1:
+            _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s
+        _say_what_came(job, folder, imported)
         return json_ready(imported)
 
     return work
+
+
+def _say_what_came(job: Job, folder: BuildFolder, imported: tuple[ImportedDrive, ...]) -> None:
+    """What an import brought, in a line: distance, consumption, findings, and whether the fit takes it."""
+    from logan.pipeline.builds import shown_units
+    from logan.results import Estimate
+
+    units, said = shown_units(folder.path), []
+    for one in imported:
+        record, summary = one.record, one.record.summary
+        used = summary.metrics.get("net_wh_per_km")
+        parts = [
+            "had been imported before" if one.was_there else "",
+            "" if summary.distance_m is None else units.shown(summary.distance_m, "distance", digits=3),
+            units.shown(used.value, "consumption", digits=3) if isinstance(used, Estimate) else "consumption refused",
+            *(f"{summary.flag_counts[tone]} {tone}" for tone in ("red", "amber") if summary.flag_counts.get(tone)),
+            record.part_in_fit and f"the fit: {record.part_in_fit}",
+            *one.notes[:2],
+        ]
+        said.append(f"Drive {record.number}: {', '.join(filter(None, parts))}.")
+        job.links.append((f"Drive {record.number}", f"drives/{record.number}"))
+    job.message = in_page_words(" ".join(said))
 
 
 def refresh_drives(folder: BuildFolder) -> Callable[[Job], Any]:
@@ -136,7 +180,11 @@ class Refinements:
         def work(job: Job) -> Any:
             from logan.pipeline.refine import answer_of
 
-            return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
+            found = answer_of(folder, told=job.tell)
+            count = found.fit.fit.drive_count
+            job.message = f"The answer rests on {count} drive{'s' if count != 1 else ''} now."
+            job.links.append(("See it", ""))
+            return {"drive_count": count}
 
         return work
 
@@ -169,6 +217,8 @@ def write_the_report(
             kind=kind,
             refinement=None if kind == "drive" else refinements.current(folder),
         )
+        job.message = "The report is written."
+        job.links.append((f"Open {name}", f"/api/builds/{folder.path.name}/reports/{name}"))
         return {"name": name}
 
     return work
@@ -184,3 +234,39 @@ def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
         return {"build": folder.path.name}
 
     return work
+
+
+def begin(
+    space: Workspace, fits: Refinements, folder: BuildFolder, kind: str, content: Mapping[str, Any] | None = None
+) -> Job:
+    """Begin a piece of work by its kind, so that a request and a second try after a broken one do the same.
+
+    Raises
+    ------
+    LoganError
+        If what it needs is not there any more.
+    """
+    content = dict(content or {})
+    uploads = space.uploads(folder)
+    sent = [uploads.find(log) for log in content.get("logs", ())]
+    names = ", ".join(log.name for log in sent[:3])
+    match kind:
+        case "look":
+            label, work = f"Look at {names}", look_at(folder, sent[0].path)
+        case "suggest":
+            label, work = f"Channels of {names}", suggest_channels(folder, sent[0].path)
+        case "import":
+            label = f"Import {names}"
+            work = import_sent(folder, [log.path for log in sent], ImportRequest.model_validate(content))
+        case "refresh":
+            label, work = "Figures of the drives", refresh_drives(folder)
+        case "fit":
+            label, work = "Fit the drives", fits.work(folder)
+        case "report":
+            label = "Write the report"
+            work = write_the_report(folder, fits, kind=content["kind"], drive=content["drive"])
+        case "demo":
+            label, work = "Make the demo", make_demo(folder)
+        case _:
+            raise UsageError("this work cannot be begun again", "Start it where it was started first")
+    return space.jobs.start(label, work, build=folder.path.name, kind=kind, content=content)

@@ -1,15 +1,21 @@
 """The interface: guarded, bounded, and able to do the whole job."""
 
 import io
+import json
 import os
 import re
 import time
 import zipfile
 
 import pytest
+from fastapi.testclient import TestClient
 
+from logan.web.app import create_app
 from logan.web.security import own_names
+from logan.web.state import WebSettings
 from tests.web.conftest import PORT
+
+ASKING = {"base_url": f"http://127.0.0.1:{PORT}", "headers": {"X-Logan": "1"}}
 
 
 def wait_for(client, job, seconds=120.0):
@@ -273,6 +279,58 @@ def test_pages_carry_the_units_of_their_build(client, workspace):
     assert 'data-distance="km" data-temperature="degC"' in client.get("/builds/van/drives/1").text
 
 
+def test_a_second_click_starts_no_second_import_and_the_end_says_what_came(client, small_log):
+    client.post("/api/builds", json={"name": "mine"})
+    sent = client.post("/api/builds/van/logs?name=again.log", content=small_log.read_bytes() + b"\n").json()["logs"][0]
+    first, second = (client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json() for _ in range(2))
+    assert first["id"] == second["id"]
+    done = wait_for(client, first)
+    assert done["state"] == "done", done
+    assert done["links"] == [["Drive 2", "drives/2"]]
+    assert re.search(r"Drive 2: [\d.]+ mi, \d+ Wh/mi", done["message"])
+    assert ".incoming" not in done["message"]
+
+
+def test_jobs_outlive_the_server_and_can_be_begun_again(client, workspace):
+    failed = client.post("/api/builds/van/logs?name=t.csv", content=b"time [s],x\n1,2\n2,3\n").json()["logs"][0]
+    ended = wait_for(client, client.post("/api/builds/van/import", json={"logs": [failed["id"]]}).json())
+    assert ended["state"] == "failed"
+    journal = workspace / "van" / "drives" / "jobs.json"
+    broken = [{**entry, "state": "running"} for entry in json.loads(journal.read_text("utf-8"))]
+    journal.write_text(json.dumps(broken), encoding="utf-8")
+    with TestClient(create_app(WebSettings(workspace=workspace, port=PORT)), **ASKING) as later:
+        (job,) = later.get("/api/jobs").json()["jobs"]
+        assert (job["id"], job["state"]) == (ended["id"], "stopped")
+        assert "logan was ended while" in job["message"]
+        again = wait_for(later, later.post(f"/api/jobs/{job['id']}/again", json={}).json())
+        assert again["state"] == "failed"
+        assert later.get(f"/api/jobs/{job['id']}").json()["is_closed"]
+    journal.write_text("{", encoding="utf-8")
+    with TestClient(create_app(WebSettings(workspace=workspace, port=PORT)), **ASKING) as last:
+        assert last.get("/api/jobs").json()["jobs"] == []
+
+
+def test_an_unknown_file_is_named_and_explained_and_does_not_wait(client):
+    client.post("/api/builds", json={"name": "mine"})
+    sent = send(client, "holiday.jpg", b"\xff\xd8\xff\xe0" + bytes(range(256)) * 20)
+    assert sent["logs"] == []
+    assert sent["problems"][0].startswith("holiday.jpg: this is no log that is known here: it seems to be")
+    assert client.get("/api/builds/mine/logs").json()["logs"] == []
+
+
+def test_the_first_hour_asks_before_it_judges(client):
+    client.post("/api/builds", json={"name": "mine"})
+    fresh = client.get("/api/builds/mine/first-hour").json()
+    assert fresh["is_untouched"]
+    assert [step["state"] for step in fresh["steps"]] == ["asked", "open", "open", "open", "open"]
+    changed = client.put("/api/builds/mine/settings", json={"fields": {"vehicle.mass": "1700 kg"}})
+    assert changed.status_code == 200
+    assert not client.get("/api/builds/mine/first-hour").json()["is_untouched"]
+    keys = {field["key"] for section in changed.json()["sections"] for field in section["fields"]}
+    assert set(fresh["essential"]) <= keys
+    assert [step["state"] for step in client.get("/api/builds/van/first-hour").json()["steps"]][1:3] == ["done", "done"]
+
+
 def test_a_drives_samples_come_at_the_width_of_a_screen(client):
     about = client.get("/api/builds/van/drives/1/workbench").json()
     names = [channel["name"] for channel in about["channels"]]
@@ -375,11 +433,11 @@ def test_only_listed_builds_can_be_reached(client, name):
 
 
 def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
-    sent = client.post("/api/builds/van/logs?name=x.log", content=b"\x00\x01garbage" * 100).json()["logs"][0]
+    sent = client.post("/api/builds/van/logs?name=x.log", content=b"(1.0) can0 123#00\n" * 100).json()["logs"][0]
     job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
     assert job["state"] == "failed"
-    assert "this is no log that is known here" in job["message"]
-    assert job["message"].startswith("x.log: ")
+    assert "does not belong to this log" in job["message"]
+    assert "--" not in job["message"]
     assert ".incoming" not in job["message"]
     assert len(client.get("/api/builds/van/drives").json()["drives"]) == 1
 

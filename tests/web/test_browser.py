@@ -1,8 +1,10 @@
 """A real browser goes the whole path: open, demo, upload, map, import, fit, slider, report, print."""
 
+import base64
 import contextlib
 import re
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -39,7 +41,7 @@ def opened(browser, refusals=(), **context):
 
     ``refusals`` are the statuses of the requests that the test gets refused.
     """
-    context = browser.new_context(viewport={"width": 1100, "height": 900}, **context)
+    context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
     page = context.new_page()
     page.set_default_timeout(60_000)
     faults, requests = [], []
@@ -68,9 +70,9 @@ def demo(served, browser):
         page.goto(address)
         page.get_by_text("No build yet").wait_for()
         page.get_by_role("button", name="Make the demo").click()
-        is_over = "() => location.pathname === '/builds/demo' || document.querySelector('.job.notice')"
+        is_over = "() => location.pathname === '/builds/demo' || document.querySelector('.job.notice.red')"
         page.wait_for_function(is_over, timeout=300_000)
-        assert page.url == f"{address}/builds/demo", page.locator("#messages").inner_text()
+        assert page.url == f"{address}/builds/demo", page.locator(".dock").inner_text()
         page.get_by_text("Probably not").wait_for()
         page.get_by_text("The weakest part").wait_for()
         page.wait_for_selector("figure .drawing svg.wide")
@@ -85,41 +87,64 @@ def faults_of(page):
     return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if f["impact"] in SERIOUS]
 
 
-def test_a_log_is_uploaded_mapped_imported_fitted_and_reported(page, served, demo, tmp_path):
-    address, workspace = served
-    (workspace / "mine").mkdir()
-    text = re.sub(r"(?m)^dbc = .*", "dbc = []", (demo / "build.toml").read_text(encoding="utf-8"))
-    (workspace / "mine" / "build.toml").write_text(text, encoding="utf-8")
-    (workspace / "mine" / "channels.toml").write_text("", encoding="utf-8")
-    page.goto(f"{address}/builds/mine/logs")
-    page.get_by_text("None yet. Raw CAN logs need one").wait_for()
-    page.locator("#pick").set_input_files(
-        [str(write_small_log(tmp_path / "my drive.log")), str(demo / "dbc_user" / "demo.dbc")]
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, served, demo, tmp_path, width):
+    address, _ = served
+    with opened(browser, viewport={"width": width, "height": 900}) as (page, _):
+        page.goto(address)
+        page.get_by_label("Name of the conversion").fill(f"mine {width}")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/settings")
+        page.goto(f"{address}/builds/mine {width}")
+        page.get_by_text("nothing is judged by them").wait_for()
+        page.locator('[name="vehicle.mass"]').fill("1700 kg")
+        page.get_by_role("button", name="These are mine").click()
+        page.locator(".verdict").wait_for()  # by now of this vehicle
+        log = write_small_log(tmp_path / "my drive.log")
+        drop(page, [log, demo / "dbc_user" / "demo.dbc", Path(__file__)])
+        page.get_by_text("this is no log that is known here").wait_for()
+        page.wait_for_url("**/logs")
+        page.locator("#dbcs").get_by_text("dbc_user/demo.dbc").wait_for()
+        page.get_by_role("button", name="Which signal is which channel?").click()
+        page.get_by_role("button", name="Use these and import").wait_for()
+        assert page.locator(".spark path").count() >= 10
+        line = page.locator("tbody:has(th:text-is('pack current')) tr").first
+        assert "can0/PackElectrical.PackAmps" in line.inner_text()
+        page.get_by_role("button", name="Use these and import").click()
+        page.locator("#jobs").get_by_text("Import my drive.log: done.").wait_for()
+        page.locator("#imported").get_by_role("link", name="Drive 1").click()
+        page.locator(".lane .value").first.wait_for()
+        page.goto(f"{address}/builds/mine {width}/range")
+        page.get_by_role("button", name="Fit the drives").click()
+        page.get_by_text("Refined by one drive.").wait_for()
+        first = page.locator("#what-if-answer dd").first
+        before = first.inner_text()
+        page.locator("#speed").fill("80")
+        changed = "before => document.querySelector('#what-if-answer dd').innerText !== before"
+        page.wait_for_function(changed, arg=before)
+        range_of = lambda words: int(re.match(r"[\d,]+", words)[0].replace(",", ""))  # noqa: E731
+        assert range_of(first.inner_text()) < range_of(before)
+        page.goto(f"{address}/builds/mine {width}/report")
+        page.get_by_role("button", name="Write the customer's certificate").click()
+        page.locator("#reports").get_by_role("link", name="Open certificate.html").wait_for()
+        page.reload()
+        page.locator("#jobs").get_by_text("The report is written.").wait_for()
+        for _ in range(page.locator("#jobs .job").count()):
+            page.locator("#jobs").get_by_role("button", name="Close").first.click()
+            page.wait_for_timeout(300)
+        assert page.locator("#jobs .job").count() == 0
+
+
+def drop(page, paths):
+    """Let files fall onto the page, wherever."""
+    sent = [(path.name, base64.b64encode(path.read_bytes()).decode()) for path in paths]
+    page.evaluate(
+        """files => { const data = new DataTransfer();
+        const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
+        for (const [name, text] of files) { data.items.add(new File([bytes(text)], name)); }
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true })); }""",
+        sent,
     )
-    page.locator("#dbcs").get_by_text("dbc_user/demo.dbc").wait_for()
-    page.get_by_role("button", name="Channels").click()
-    page.get_by_role("button", name="Save the map").wait_for()
-    assert page.locator(".spark path").count() >= 10
-    page.locator("summary:has(strong:text-is('pack current'))").click()
-    assert page.locator("fieldset:has(legend:text-is('pack current')) .card:has(input:checked) .name").inner_text() == (
-        "can0/PackElectrical.PackAmps"
-    )
-    page.get_by_role("button", name="Use these and import").click()
-    page.get_by_role("link", name="Drive 1").click()
-    page.wait_for_selector(".lane .value")
-    page.get_by_text(re.compile("^The stretch at")).first.wait_for()
-    page.goto(f"{address}/builds/mine/range")
-    page.get_by_role("button", name="Fit the drives").click()
-    page.get_by_text("Refined by one drive.").wait_for()
-    first = page.locator("#what-if-answer dd").first
-    before = first.inner_text()
-    page.locator("#speed").fill("80")
-    page.wait_for_function("before => document.querySelector('#what-if-answer dd').innerText !== before", arg=before)
-    range_of = lambda words: int(re.match(r"[\d,]+", words)[0].replace(",", ""))  # noqa: E731
-    assert range_of(first.inner_text()) < range_of(before)
-    page.goto(f"{address}/builds/mine/report")
-    page.get_by_role("button", name="Write the report").click()
-    page.get_by_role("link", name="Open report.html").wait_for()
 
 
 def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
@@ -323,7 +348,7 @@ def settings_in_conflict(page, address, demo):
         data={"fields": {"gearing.reductions": "drive unit = 7.7", "vehicle.wheel_inertia": "5 kg m2"}},
     )
     page.get_by_role("button", name="Save", exact=True).click()
-    conflict = page.locator("#conflict")
+    conflict = page.locator("dialog")
     conflict.get_by_text("drive unit = 7.7").wait_for()
     conflict.get_by_text("drive unit = 8.2").wait_for()
     conflict.get_by_role("button", name="Save mine").click()
@@ -373,7 +398,7 @@ def test_names_from_a_strangers_log_are_shown_as_text(page, served, demo, tmp_pa
         row = page.locator("#waiting li").filter(has_text=name)
         row.get_by_role("button", name="Look").click()
         page.locator("#look").get_by_text(HOSTILE).first.wait_for()
-        row.get_by_role("button", name="Channels").click()
+        page.get_by_role("button", name="Which signal is which channel?").click()
         page.locator("#channel-form .name").filter(has_text=HOSTILE).first.wait_for(state="attached")
     page.locator("#look").get_by_text(f"{HOSTILE} message").wait_for()
     assert page.title() != "1"

@@ -3,12 +3,20 @@ import { guarded } from "./ask.js";
 import { compare } from "./compare.js";
 import { drive } from "./drive.js";
 import { drives } from "./drives.js";
+import { jobsBar } from "./jobs.js";
 import { home } from "./home.js";
 import { logs } from "./logs.js";
 import { overview, range } from "./range.js";
+import { sayLeft } from "./page.js";
 import { report } from "./report.js";
+import { dropAnywhere } from "./send.js";
 import { settings } from "./settings.js";
+import { steps } from "./steps.js";
 
 const pages = { home, overview, settings, logs, drives, drive, compare, range, report };
 const start = pages[document.body.dataset.page];
+sayLeft();
+jobsBar();
+dropAnywhere();
+guarded(steps)();
 if (start) { guarded(start)(); }

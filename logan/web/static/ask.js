@@ -1,5 +1,6 @@
 // Talks to the server: questions, and work that takes a while.
-import { make, number, say, table } from "./page.js";
+import { ended } from "./jobs.js";
+import { make, say, table } from "./page.js";
 
 export class Refused extends Error {
   constructor(message, answer) { super(message); this.answer = answer || {}; }
@@ -66,44 +67,9 @@ function pickMine(conflict) {
   });
 }
 
-// Shows a job's progress with a way to stop it; `done` gets its result. A quiet job's failure stays in its place.
-export function follow(job, place, done, isQuiet) {
-  const label = make("p", {}, job.label), bar = make("progress", { "aria-label": job.label });
-  const words = make("p", { class: "hint" });
-  const ending = guarded(() => ask("POST", "/api/jobs/" + job.id + "/stop", {}));
-  const stop = make("button", { on: { click: ending } }, "Stop");
-  const box = make("div", { class: "job" }, label, bar, words, stop);
-  place.append(box);
-  const show = (now) => {
-    if (now.total) { bar.max = now.total; bar.value = now.done; } else { bar.removeAttribute("value"); }
-    const isCounting = now.state === "running" && now.total && now.time_left_s !== null;
-    const left = isCounting ? number(now.time_left_s) + " s left" : "";
-    words.textContent = [now.message, now.rate, left].filter(Boolean).join(", ");
-  };
-  const end = async (now) => {
-    bar.remove();
-    stop.remove();
-    label.textContent = job.label + ": " + now.state;
-    if (now.state === "failed") {
-      if (!isQuiet) { say(now.message, "red"); }
-      box.classList.add("notice", isQuiet ? "amber" : "red");
-    }
-    if (now.state === "done" && done) { await done(now.result, box); }
-  };
-  return new Promise((resolve, reject) => {
-    const look = async () => {
-      let now;
-      try {
-        now = await ask("GET", "/api/jobs/" + job.id);
-      } catch (error) {
-        words.textContent = error.message;
-        setTimeout(look, 2000);
-        return;
-      }
-      show(now);
-      if (!["done", "failed", "stopped"].includes(now.state)) { setTimeout(look, 300); return; }
-      try { await end(now); resolve(now); } catch (error) { reject(error); }
-    };
-    look();
-  });
+// Waits for a job, whose progress the bar shows; `done` gets its result.
+export async function follow(job, done) {
+  const now = await ended(job);
+  if (now.state === "done" && done) { await done(now.result, now); }
+  return now;
 }

@@ -40,27 +40,32 @@ class Choice {
     const about = { size: 6, autocomplete: "off", "aria-label": "Unit of " + label };
     this.unit = make("input", { ...about, value: best.unit || "" });
     this.sign = make("select", { "aria-label": "Sign of " + label },
-      make("option", { value: "1" }, "as it is"),
-      make("option", { value: "-1", selected: best.sign === -1 }, "turned"));
+      make("option", { value: "1" }, "as it is"), make("option", { value: "-1", selected: best.sign === -1 }, "turned"));
     const meaning = new Map(proposal.channels).get(channel.replace(/_\d+$/, "")) || "";
     const tie = isTie && !mapped ? make("strong", { class: "tie" }, "A tie: you decide. ")
       : !isSure && candidates.length && !mapped ? make("strong", { class: "tie" }, "You decide: " + candidates[0].doubt + ". ")
         : null;
-    // What is sure is one line; what is asked stands open.
-    this.short = make("summary", {});
-    this.element = make("details", { class: "choice", open: !resolved && !isSure }, this.short,
-      make("fieldset", {}, make("legend", {}, label),
-      make("p", { class: "hint" }, tie, meaning), this.cards(),
-      make("div", { class: "other" }, make("label", { class: "inline" }, "unit ", this.unit),
-        make("label", { class: "inline" }, "sign ", this.sign), this.others())));
+    this.why = resolved ? "as saved" : isSure ? "sure" : !candidates.length ? "yours to choose" : "asked";
+    // What is sure is one line; what is asked stands open below its line.
+    this.line = make("tr", {});
+    this.details = make("tr", { hidden: this.why === "sure" || this.why === "as saved" }, make("td", { colspan: 6, class: "words" },
+      make("fieldset", { class: "choice" }, make("legend", {}, label), make("p", { class: "hint" }, tie, meaning), this.cards(), this.others())));
+    this.element = make("tbody", {}, this.line, this.details);
     this.say();
   }
 
   say() {
-    const signal = this.signals.get(this.chosen);
-    this.short.replaceChildren(make("strong", {}, channelWords(this.channel)), " ",
-      ...(this.chosen === NONE ? ["not logged"] : breakable(this.chosen)), " ",
-      make("small", {}, signal ? rangeWords(signal) : ""));
+    const signal = this.signals.get(this.chosen), label = channelWords(this.channel), isNone = this.chosen === NONE;
+    const toggle = make("button", { class: "plain", type: "button", "aria-expanded": String(!this.details.hidden),
+      "aria-label": (this.details.hidden ? "Choose " : "Close ") + label, on: { click: () => {
+        this.details.hidden = !this.details.hidden;
+        this.say();
+        this.line.querySelector("button").focus();
+      } } }, this.details.hidden ? "choose" : "close");
+    this.line.replaceChildren(make("th", { scope: "row" }, label),
+      make("td", { class: "words" }, isNone ? "not logged" : breakable(this.chosen), make("small", {}, signal ? " " + rangeWords(signal) : "")),
+      make("td", {}, signal ? sketch(signal) : ""), make("td", {}, isNone ? "" : this.unit), make("td", {}, isNone ? "" : this.sign),
+      make("td", { class: "words" }, make("span", { class: this.why === "asked" ? "tie" : "" }, this.why), " ", toggle));
   }
 
   resolve(address) {
@@ -103,7 +108,7 @@ class Choice {
       const signal = this.signals.get(select.value);
       shown.replaceChildren(...(signal ? [sketch(signal), make("small", {}, rangeWords(signal))] : []));
       if (!signal) { return; }
-      this.element.querySelectorAll("input[type=radio]").forEach((radio) => { radio.checked = false; });
+      this.details.querySelectorAll("input[type=radio]").forEach((radio) => { radio.checked = false; });
       this.take(select.value);
       this.unit.value = signal.unit;
     });
@@ -135,7 +140,9 @@ export function channelForm(form, proposal, goOn) {
     const suggestion = suggested.get(name) || { candidates: [], is_tie: false };
     return new Choice(proposal, name, suggestion.candidates, mapped.get(name), suggestion.is_tie);
   };
-  const choices = names.map(choiceOf), list = make("div", {}, choices.map((choice) => choice.element));
+  const choices = names.map(choiceOf), list = make("table", { class: "dense" }, make("caption", {}, "Channels"), make("thead", {}, make("tr", {},
+    ["channel", "signal", "over the log", "unit", "sign", ""].map((words) => make("th", { scope: "col" }, words || make("span", { class: "hint" }, "how sure"))))),
+  choices.map((choice) => choice.element));
   const rest = proposal.channels.map(([name]) => name).filter((name) => !names.includes(name));
   const more = make("select", { id: "more-channel" }, make("option", { value: "" }, "another channel …"),
     rest.map((name) => make("option", { value: name }, channelWords(name))));
@@ -146,7 +153,9 @@ export function channelForm(form, proposal, goOn) {
     list.append(added.element);
     more.selectedOptions[0].remove();
   });
-  fill(form, list, make("label", { for: "more-channel" }, "Add"), more,
+  const asked = choices.filter((choice) => choice.why === "asked").length;
+  fill(form, make("p", {}, asked ? make("strong", { class: "tie" }, asked + (asked === 1 ? " channel is" : " channels are") + " asked") : "Every channel found is sure",
+    ", " + (choices.length - asked) + " sure or saved."), make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Channels" }, list), make("label", { for: "more-channel" }, "Add"), more,
     make("p", { class: "bar" }, make("button", { class: "primary" }, "Use these and import"),
       make("button", { value: "save" }, "Save the map")));
   form.onsubmit = guarded(async (event) => {

@@ -1,6 +1,6 @@
 // The DBCs of the build: what each defines, the bus it is for, and leaving one out.
 import { ask, guarded } from "./ask.js";
-import { api, byId, fill, make, number, say } from "./page.js";
+import { api, byId, fill, make, number } from "./page.js";
 
 const save = guarded(async (entries) => {
   const content = { dbcs: entries.map(({ file, bus }) => ({ file: file, bus: bus })) };
@@ -25,12 +25,6 @@ function rowOf(dbc, all) {
 function show(found) {
   const none = make("li", { class: "empty" }, "None yet. Raw CAN logs need one: drop it above.");
   fill(byId("dbcs"), found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
-}
-
-export function showKept(kept) {
-  for (const dbc of kept) {
-    say(dbc.file + " is kept in the build: " + number(dbc.message_count) + " messages.", "good");
-  }
 }
 
 export const dbcs = async () => show((await ask("GET", api + "/dbcs")).dbcs);

@@ -91,10 +91,7 @@ export async function drive() {
   byId("unmask").addEventListener("click", guarded(() => change({ is_unmasked: true }, "All are taken back.")));
   byId("drive-report").addEventListener("click", guarded(async () => {
     const job = await ask("POST", api + "/report", { kind: "drive", drive: Number(n) });
-    await follow(job, byId("drive-report-job"), (result, box) => {
-      const about = { href: api + "/reports/" + result.name, target: "_blank", rel: "noopener" };
-      box.append(make("p", {}, make("a", about, "Open " + result.name)));
-    });
+    await follow(job);
   }));
   const others = ask("GET", api + "/drives").then((found) => {
     byId("lay-over").append(...found.drives.filter((one) => String(one.number) !== n && !one.damage)

@@ -34,11 +34,11 @@ async function refresh(answer, place) {
   if (!answer.stale.length) { return; }
   const which = (answer.stale.length === 1 ? "Drive " : "Drives ") + answer.stale.join(", ");
   place.prepend(make("p", { class: "notice amber" }, which + ": figures of earlier settings, being worked out again."));
-  await follow(await ask("POST", api + "/drives/refresh", {}), place, async () => {
+  await follow(await ask("POST", api + "/drives/refresh", {}), async () => {
     const now = await ask("GET", api + "/drives");
     // A library that cannot be written to stays as it is.
     if (!now.stale.length) { showAll(now.drives, place); }
-  }, true);
+  });
 }
 
 export async function drives() {

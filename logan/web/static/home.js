@@ -6,7 +6,7 @@ export function home() {
   byId("make-demo").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
     const job = await ask("POST", "/api/demo", {});
-    await follow(job, byId("demo-job"), (result) => { location.href = "/builds/" + encodeURIComponent(result.build); });
+    await follow(job, (result) => { location.href = "/builds/" + encodeURIComponent(result.build); });
     event.target.disabled = false;
   }));
   byId("new-build").addEventListener("submit", guarded(async (event) => {

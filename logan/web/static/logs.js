@@ -1,20 +1,14 @@
-// Logs: send them, see what is in them, say which signal is which channel, import them, watch a folder.
+// Logs: what waits, what is in it, which signal is which channel, import of some or all.
 import { ask, follow, guarded } from "./ask.js";
 import { channelForm } from "./channels.js";
-import { dbcs, showKept } from "./dbcs.js";
+import { dbcs } from "./dbcs.js";
 import { api, byId, fill, make, number, pageOf, say, table } from "./page.js";
+import { sendAll } from "./send.js";
+import { steps } from "./steps.js";
 import { watching } from "./watch.js";
 
 const MOST_SIGNALS = 400;
 const shortNumber = (value) => value === null ? "–" : String(Number(value.toPrecision(5)));
-
-function showImported(drives, box) {
-  for (const drive of drives) {
-    const link = make("a", { href: pageOf("drives/" + drive.record.number) }, "Drive " + drive.record.number);
-    box.append(make("p", {}, link, drive.was_there ? " had been imported before." : " is imported."));
-    for (const note of drive.notes) { box.append(make("p", { class: "hint" }, note)); }
-  }
-}
 
 function showLook(summary) {
   const files = summary.files.map((file) => file.log_format + ", " + number(file.frame_count) + " frames");
@@ -37,95 +31,69 @@ function showLook(summary) {
   byId("look").scrollIntoView();
 }
 
-// Sends one file; the browser streams it from disk, the server streams it to disk.
-function send(file) {
-  return new Promise((resolve) => {
-    const bar = make("progress", { max: file.size, value: 0, "aria-label": "sending " + file.name });
-    const words = make("p", {}, "sending " + file.name), request = new XMLHttpRequest();
-    const cancel = make("button", { on: { click: () => request.abort() } }, "Cancel");
-    const box = make("div", { class: "job" }, words, bar, cancel);
-    byId("sending").append(box);
-    const end = (problem) => {
-      box.remove();
-      if (problem) { say(file.name + ": " + problem, "red"); }
-      resolve();
-    };
-    request.upload.onprogress = (event) => {
-      bar.value = event.loaded;
-      const sent = number(event.loaded / 1e6) + " of " + number(file.size / 1e6) + " MB";
-      words.textContent = "sending " + file.name + ": " + sent;
-    };
-    request.onload = () => {
-      let said = {};
-      try { said = JSON.parse(request.responseText); } catch (error) { said = {}; }
-      const refusal = [said.problem, said.remedy].filter(Boolean).join(". ") || "could not be sent";
-      end(request.status < 300 ? (said.problems || []).join(" ") : refusal);
-      showKept(said.dbcs || []);
-    };
-    request.onerror = () => end("the connection broke; send it again");
-    request.onabort = () => end("");
-    request.open("POST", api + "/logs?name=" + encodeURIComponent(file.name.slice(0, 255)));
-    request.setRequestHeader("X-Logan", "1");
-    request.setRequestHeader("Content-Type", "application/octet-stream");
-    request.send(file);
-  });
-}
+export async function logs() {
+  const waiting = byId("waiting"), left = new Set(), form = byId("import-form").elements;
+  let found = [];
+  const ticked = () => found.filter((log) => !left.has(log.id)).map((log) => log.id);
 
-const choices = () => ({
-  skips_text: byId("skips-text").checked, is_anyway: byId("anyway").checked,
-  is_energy_optional: byId("no-energy").checked,
-});
-
-function rowOf(log, list) {
-  const jobs = byId("jobs");
-  // A second click while the work is under way starts nothing.
-  const starter = (words, address, content, done, style) => {
-    const button = make("button", { class: style || null, on: { click: guarded(async () => {
+  // A button whose second click starts nothing while the first one's work is under way.
+  const starter = (button, begin, done) => {
+    button.addEventListener("click", guarded(async () => {
       button.disabled = true;
-      try { await follow(await ask("POST", address, content()), jobs, done); } finally { button.disabled = false; }
-    }) } }, words);
+      try { await follow(await begin(), done); } finally { button.disabled = false; }
+    }));
     return button;
   };
-  const importing = starter("Import", api + "/import", () => ({ logs: [log.id], ...choices() }), showImported, "primary");
+  const rowOf = (log) => {
+    const box = make("input", { type: "checkbox", checked: !left.has(log.id), "aria-label": "Import " + log.name });
+    box.addEventListener("change", () => { left[box.checked ? "delete" : "add"](log.id); count(); });
+    const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
+    return make("li", {}, make("label", { class: "pick grow" }, box, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
+      starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/logs/" + log.id + "/look", {}), showLook),
+      make("button", { class: "plain", on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
+  };
+  const count = () => {
+    const n = ticked().length;
+    byId("channels-button").disabled = byId("import-button").disabled = !n;
+    byId("import-button").textContent = n > 1 ? "Import " + n + " logs" : "Import it";
+    byId("together").hidden = n < 2;
+  };
+  const list = async () => {
+    found = (await ask("GET", api + "/logs")).logs;
+    fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page."));
+    byId("import-form").hidden = !found.length;
+    count();
+    const hour = await steps();
+    // With no channel mapped there is nothing to import by: they are looked for first.
+    byId("import-button").hidden = hour.steps[2].state === "open";
+    return hour;
+  };
+  const said = (name) => form[name].value.trim() || null;
+  const importing = () => ask("POST", api + "/import", {
+    logs: ticked(), is_one_drive: form.together.checked && ticked().length > 1,
+    skips_text: byId("skips-text").checked, is_anyway: byId("anyway").checked, is_energy_optional: byId("no-energy").checked,
+    payload: said("payload"), ambient: said("ambient"), note: form.note.value,
+  });
+  const imported = async (drives) => {
+    byId("channels").hidden = true;
+    for (const id of ticked()) { await ask("DELETE", api + "/logs/" + id); }
+    fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.record.number) },
+      "Drive " + drive.record.number), drive.was_there ? " had been imported before." : " is imported.")));
+    await list();
+  };
   const showChannels = (proposal) => {
-    const goOn = () => { byId("under-way").scrollIntoView(); importing.click(); };
-    channelForm(byId("channel-form"), proposal, goOn);
+    channelForm(byId("channel-form"), proposal, () => byId("import-button").click());
     byId("channels").hidden = false;
     byId("channels").scrollIntoView();
   };
-  const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
-  return make("li", {},
-    make("span", { class: "grow" }, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
-    starter("Look", api + "/logs/" + log.id + "/look", () => ({}), showLook),
-    starter("Channels", api + "/logs/" + log.id + "/suggest", () => ({}), showChannels),
-    importing,
-    make("button", { on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
-}
-
-export async function logs() {
-  const waiting = byId("waiting");
-  const list = async () => {
-    const found = (await ask("GET", api + "/logs")).logs;
-    const empty = make("li", { class: "empty" }, "No log is waiting. Drop one above.");
-    fill(waiting, found.length ? found.map((log) => rowOf(log, list)) : empty);
-    byId("together").hidden = found.length < 2;
-    byId("together").onclick = guarded(async () => {
-      const content = { logs: found.map((log) => log.id), is_one_drive: true, ...choices() };
-      await follow(await ask("POST", api + "/import", content), byId("jobs"), showImported);
-    });
-  };
-  const sendAll = guarded(async (files) => {
-    for (const file of files) { await send(file); }
-    await Promise.all([list(), dbcs()]);
-  });
-  const drop = byId("drop");
-  drop.addEventListener("dragover", (event) => { event.preventDefault(); drop.classList.add("over"); });
-  drop.addEventListener("dragleave", () => drop.classList.remove("over"));
-  drop.addEventListener("drop", (event) => {
-    event.preventDefault();
-    drop.classList.remove("over");
-    sendAll([...event.dataTransfer.files]);
-  });
+  starter(byId("import-button"), importing, imported);
+  starter(byId("channels-button"), () => ask("POST", api + "/logs/" + ticked()[0] + "/suggest", {}), showChannels);
   byId("pick").addEventListener("change", (event) => sendAll([...event.target.files]));
-  await Promise.all([watching(showImported), list(), dbcs()]);
+  document.addEventListener("sent", guarded(async (event) => {
+    const [hour] = await Promise.all([list(), dbcs()]);
+    if (event.detail.length && hour.steps[2].state === "open" && byId("channels").hidden) { byId("channels-button").click(); }
+  }));
+  byId("import-form").addEventListener("submit", (event) => event.preventDefault());
+  await Promise.all([watching(() => undefined), list(), dbcs()]);
+  if (new URLSearchParams(location.search).get("channels") && found.length) { byId("channels-button").click(); }
 }

@@ -59,6 +59,18 @@ export function say(text, tone) {
   if (tone !== "red") { setTimeout(() => notice.remove(), 8000); }
 }
 
+// Goes to another page, and says there what was still to be said here.
+export function goSaying(address, messages) {
+  sessionStorage.setItem("said", JSON.stringify(messages));
+  location.href = address;
+}
+
+export function sayLeft() {
+  const left = JSON.parse(sessionStorage.getItem("said") || "[]");
+  sessionStorage.removeItem("said");
+  for (const [text, tone] of left) { say(text, tone); }
+}
+
 export function number(value, digits) {
   if (value === null || value === undefined) { return "–"; }
   const places = { minimumFractionDigits: digits || 0, maximumFractionDigits: digits || 0 };

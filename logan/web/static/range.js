@@ -2,6 +2,7 @@
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, chance, fill, keyFigure, make, number, svg, units } from "./page.js";
 import { drawAll } from "./plots.js";
+import { essentialForm } from "./settings.js";
 
 const POUND = 0.45359237;
 
@@ -78,9 +79,17 @@ function showAnswer(place, range) {
   drawAll(byId("answer-figure"), range.figures.slice(0, 1));
 }
 
+// A build whose numbers still are the example's is not judged: what a plan needs at the least is asked.
+async function askFirst(place, essential) {
+  const form = await essentialForm(essential, () => location.reload());
+  fill(place, make("p", { class: "notice amber" }, "These still are the numbers of an example, of no vehicle in particular: nothing is judged by them. ",
+    "Put in what you know of yours; the rest can wait."), form);
+}
+
 // Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
-  const place = byId("answer");
+  const place = byId("answer"), hour = await ask("GET", api + "/first-hour");
+  if (hour.is_untouched && !hour.drive_count) { await askFirst(place, hour.essential); return; }
   const show = async () => showAnswer(place, await ask("GET", api + "/range"));
   let range;
   try {
@@ -97,11 +106,10 @@ export async function overview() {
   } else {
     fill(place, make("p", {}, "Working the drives into the answer …"));
     let isShown = false;
-    await follow(await ask("POST", api + "/fit", {}), byId("answer-job"), async (result, box) => {
-      box.remove();
+    await follow(await ask("POST", api + "/fit", {}), async () => {
       await show();
       isShown = true;
-    }, true);
+    });
     if (!isShown) { showAnswer(place, range); }  // no drive can carry a fit: the plan alone, and the job says why
   }
 }
@@ -155,7 +163,7 @@ export async function range() {
   byId("fit").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
     try {
-      await follow(await ask("POST", api + "/fit", {}), byId("fit-job"), load);
+      await follow(await ask("POST", api + "/fit", {}), load);
     } finally { event.target.disabled = false; }
     await question();
   }));

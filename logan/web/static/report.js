@@ -15,7 +15,7 @@ export async function report() {
   document.querySelectorAll("[data-report]").forEach((button) => button.addEventListener("click", guarded(async () => {
     button.disabled = true;
     try {
-      await follow(await ask("POST", api + "/report", { kind: button.dataset.report }), byId("report-job"), list);
+      await follow(await ask("POST", api + "/report", { kind: button.dataset.report }), list);
     } finally { button.disabled = false; }
   })));
   await list();

@@ -1,5 +1,5 @@
 // build.toml as a form, with the same checks as the file.
-import { ask, guarded, Refused } from "./ask.js";
+import { ask, guarded, Refused, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, fill, make, say, table } from "./page.js";
 
 function fieldOf(field) {
@@ -55,6 +55,36 @@ function mark(form, problems) {
   });
 }
 
+// Sends the fields that were changed; problems go to their fields, a conflict is shown with both texts.
+async function saveForm(form, version, reload) {
+  const changed = [...form.elements].filter((input) => input.name && input.value !== input.dataset.before);
+  const fields = Object.fromEntries(changed.map((input) => [input.name, input.value]));
+  const before = (key) => changed.find((input) => input.name === key).dataset.before;
+  let now = version;
+  const send = (content) => ask("PUT", api + "/settings", { ...content, version: now });
+  try {
+    return await saveGuarded({ fields: fields }, send, async () => { now = (await reload()).version; }, before);
+  } catch (error) {
+    if (!(error instanceof Refused) || error.answer.problems === undefined) { throw error; }
+    const isElsewhere = mark(form, error.answer.problems).length > 0, first = form.querySelector("[aria-invalid]");
+    if (isElsewhere || !first) { throw error; }
+    say("Not saved yet: correct the fields that are marked in red.", "amber");
+    first.focus();
+    return null;
+  }
+}
+
+const readSettings = () => ask("GET", api + "/settings");
+
+// A short form of some keys.
+export async function essentialForm(keys, saved) {
+  const content = await readSettings(), known = new Map(content.sections.flatMap((section) => section.fields).map((field) => [field.key, field]));
+  const fields = keys.map((key) => known.get(key)).filter(Boolean).map(fieldOf);
+  const form = make("form", { on: { submit: guarded(async () => { if (await saveForm(form, content.version, readSettings)) { saved(); } }) } },
+    make("fieldset", {}, make("legend", {}, "Your vehicle"), fields), make("button", { class: "primary" }, "These are mine"));
+  return form;
+}
+
 export async function settings() {
   const form = byId("settings-form"), text = byId("settings-text");
   let version = null;
@@ -66,46 +96,29 @@ export async function settings() {
     version = content.version;
     fill(form, problems, content.sections.map(sectionOf), make("button", { class: "primary" }, "Save"));
     mark(form, content.problems);
+    filter();
   };
-  // What was changed elsewhere meanwhile is never overwritten unseen: both texts are shown, and the user picks.
-  const save = async (change, isUntouched) => {
-    try {
-      show(await ask("PUT", api + "/settings", { ...change, version: version }));
-      byId("conflict").replaceChildren();
-      say("Saved.", "good");
-    } catch (error) {
-      if (!(error instanceof Refused) || error.answer.problems === undefined) { throw error; }
-      const conflict = error.answer.conflict;
-      if (!conflict) {
-        const isElsewhere = mark(form, error.answer.problems).length > 0;
-        const first = form.querySelector("[aria-invalid]");
-        if (isElsewhere || !first || !change.fields) { throw error; }
-        say("Not saved yet: correct the fields that are marked in red.", "amber");
-        first.focus();
-        return;
-      }
-      const now = await ask("GET", api + "/settings");
-      if (conflict.every(isUntouched)) { version = now.version; await save(change, () => false); return; }
-      const words = (text) => make("pre", {}, text || "(empty)");
-      const rows = conflict.map((one) => ({ cells: [one.key, words(one.yours), words(one.theirs)] }));
-      const mine = guarded(async () => { version = now.version; await save(change, () => false); });
-      const theirs = () => { show(now); byId("conflict").replaceChildren(); };
-      fill(byId("conflict"), make("div", { class: "notice amber" },
-        make("p", {}, "These settings were changed elsewhere since you opened this page. Nothing was saved yet."),
-        table("Both texts", ["setting", "yours", "saved elsewhere"], rows, [1, 2]),
-        make("button", { on: { click: mine } }, "Save mine"), " ",
-        make("button", { on: { click: theirs } }, "Take what was saved")));
-      byId("conflict").focus();
+  const done = async (saved) => {
+    show(saved || await readSettings());
+    if (saved) { say("Saved.", "good"); }
+  };
+  const filter = () => {
+    const wanted = byId("search").value.trim().toLowerCase();
+    for (const part of form.querySelectorAll("fieldset > div, fieldset tr:has(input)")) {
+      part.hidden = Boolean(wanted) && !part.textContent.toLowerCase().includes(wanted);
     }
+    for (const section of form.querySelectorAll("fieldset")) { section.hidden = !section.querySelector("div:not([hidden]) input, div:not([hidden]) select"); }
   };
+  byId("search").addEventListener("input", filter);
   form.addEventListener("submit", guarded(async () => {
-    const changed = [...form.elements].filter((input) => input.name && input.value !== input.dataset.before);
-    const fields = Object.fromEntries(changed.map((input) => [input.name, input.value]));
-    const before = (one) => changed.find((input) => input.name === one.key).dataset.before;
-    await save({ fields: fields }, (one) => one.theirs === before(one));
+    const saved = await saveForm(form, version, readSettings);
+    if (saved || !form.querySelector("[aria-invalid]")) { await done(saved); }
   }));
   byId("save-text").addEventListener("click", guarded(async () => {
-    await save({ text: text.value }, () => false);
+    const change = { text: text.value };
+    let now = version;
+    await done(await saveGuarded(change, (content) => ask("PUT", api + "/settings", { ...content, version: now }),
+      async () => { now = (await readSettings()).version; }, () => null));
   }));
-  show(await ask("GET", api + "/settings"));
+  show(await readSettings());
 }

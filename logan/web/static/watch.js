@@ -27,7 +27,7 @@ export async function watching(showImported) {
     byId("watch-stop").hidden = !state.is_watching;
     for (const id of state.jobs.filter((job) => !followed.has(job))) {
       followed.add(id);
-      ask("GET", "/api/jobs/" + id).then((job) => follow(job, byId("jobs"), showImported), () => undefined);
+      ask("GET", "/api/jobs/" + id).then((job) => follow(job, showImported), () => undefined);
     }
     if (state.is_watching) { setTimeout(look, LOOK_EVERY_MS); }
   };

@@ -1,0 +1,78 @@
+// Work under way, in a bar on every page: what it is doing, how long still, how to stop it, and what came of it.
+import { ask, guarded } from "./ask.js";
+import { build, byId, clock, fill, make } from "./page.js";
+
+const BUSY_MS = 500, IDLE_MS = 6000;
+const QUIET = ["look", "suggest", "refresh", "command"];
+const waiting = new Map();
+let timer = null, isLooking = false;
+
+const isOver = (job) => ["done", "failed", "stopped"].includes(job.state);
+const post = (job, what) => guarded(async () => { await ask("POST", "/api/jobs/" + job.id + "/" + what, {}); await look(); });
+
+// Resolves to a job, with its result, once it is over.
+export function ended(job) {
+  const seen = new Promise((resolve) => waiting.set(job.id, resolve));
+  look();
+  return seen;
+}
+
+async function look() {
+  clearTimeout(timer);
+  if (isLooking) { timer = setTimeout(look, 100); return; }
+  isLooking = true;
+  let jobs = null;
+  try {
+    jobs = (await ask("GET", "/api/jobs")).jobs;
+    for (const job of jobs.filter((one) => isOver(one) && waiting.has(one.id))) {
+      const resolve = waiting.get(job.id), whole = await ask("GET", "/api/jobs/" + job.id);
+      waiting.delete(job.id);
+      resolve(whole);
+    }
+    show(jobs.filter((job) => !job.is_closed && (!job.build || !build || job.build === build || !isOver(job))));
+  } catch (error) {
+    fill(byId("jobs"), make("p", { class: "notice amber" }, error.message));
+  } finally { isLooking = false; }
+  const isBusy = !jobs || waiting.size || jobs.some((job) => !isOver(job));
+  timer = setTimeout(look, isBusy ? BUSY_MS : IDLE_MS);
+}
+
+function show(jobs) {
+  const place = byId("jobs"), known = new Map([...place.children].map((one) => [one.dataset.job, one]));
+  const kept = jobs.filter((job) => !isOver(job) || job.state === "failed" || !QUIET.includes(job.kind)).slice(-6);
+  // What has not changed keeps its elements, and so the focus.
+  fill(place, kept.map((job) => {
+    const face = JSON.stringify([job.state, job.message, job.done, Math.round(job.time_left_s)]), old = known.get(job.id);
+    if (old && old.dataset.face === face) { return old; }
+    const made = isOver(job) ? endedBox(job) : runningBox(job, old);
+    Object.assign(made.dataset, { job: job.id, face: face });
+    return made;
+  }));
+}
+
+function runningBox(job, old) {
+  const box = old && old.classList.contains("running") ? old : make("div", { class: "job running" }, make("p", {}),
+    make("progress", { "aria-label": job.label }), make("button", { class: "plain", on: { click: post(job, "stop") } }, "Stop"));
+  const [words, bar] = box.children;
+  if (job.total) { bar.max = job.total; bar.value = job.done; } else { bar.removeAttribute("value"); }
+  const left = job.time_left_s === null ? "" : job.time_left_s < 1.5 ? "nearly done" : "about " + clock(job.time_left_s) + " left";
+  const doing = job.state === "waiting" ? "waits for its turn" : [job.message, job.rate, left].filter(Boolean).join(", ");
+  words.replaceChildren(make("strong", {}, job.label), doing ? ": " + doing : "");
+  return box;
+}
+
+function endedBox(job) {
+  const tone = { done: "good", failed: "red", stopped: "amber" }[job.state];
+  const place = (to) => to.startsWith("/") ? to : "/builds/" + encodeURIComponent(job.build) + (to ? "/" + to : "");
+  const links = job.links.slice(0, 8).map(([words, to]) => make("a", { href: place(to) }, words));
+  const again = job.state !== "done" && job.kind && job.build
+    ? make("button", { class: "plain", on: { click: post(job, "again") } }, "Start again") : null;
+  return make("div", { class: "job notice " + tone },
+    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), job.message, links.flatMap((link) => [" ", link])),
+    again, make("button", { class: "plain", "aria-label": "Close: " + job.label, on: { click: post(job, "close") } }, "Close"));
+}
+
+export function jobsBar() {
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); } });
+  look();
+}

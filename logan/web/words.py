@@ -1,0 +1,73 @@
+"""What the library says to users of a terminal, in the page's words: no commands, no options, no paths."""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final
+
+from logan.errors import LoganError
+
+_PLACES: Final = (
+    (r"channels|look|import|library decode", "the Logs page"),
+    (r"drives?|library|limits|trend|effect|compare", "the Drives page"),
+    (r"plan|fit|range|gearing", "the Range page"),
+    (r"report|export", "the Report page"),
+    (r"new|fleet|demo|serve", "the start page"),
+)
+_SPAN: Final = r"\s+\S+\.\.\S+"
+_RULES: Final = tuple(
+    (re.compile(pattern), words)
+    for pattern, words in (
+        (r"\.?/?(?:[\w.~ -]*/)*\.incoming/[0-9a-f]{16}/", ""),
+        (r"(?<![\w.])/(?:[\w.~-]+/)+", ""),
+        (r",? ?with --why( \"[^\"]*\"?)?", " with its reason"),
+        (r" --why( \"[^\"]*\"?)?", ", with the reason"),
+        (r"logan drive \w+ --(?:trim|mask)" + _SPAN, "mark that span on the drive's timeline"),
+        (r"logan drive \w+ --untrim", "take it back on the drive's page"),
+        (r"logan drive (?:\w+|\S+)(?: --\S+)*", "the drive's page"),
+        (r"(?:with|leave out such cells with) --skip-text", 'with "Leave out table cells that hold text"'),
+        (r"with --anyway", 'with "Keep a log with lost lines"'),
+        (r"with --without-energy", 'with "Keep a drive without pack current"'),
+        (r"with --one-drive", "as one drive"),
+        (r"with --columns [^;,.)]+", "in the file's first line"),
+        (r"[Ss]ay it with --dbc FILE|with --dbc FILE", "by dropping it on the Logs page"),
+        (r"`?logan plan --freeze`?", "Freeze the plan, on the Range page"),
+        *((rf"`?\blogan (?:{names})\b(?: (?:--[\w-]+|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*`?", place)
+          for names, place in _PLACES),
+        (r"build\.toml|channels\.toml|measurements\.toml", "the settings"),
+        (r"\s*\(else: --[^)]*\)", ""),
+    )
+)  # fmt: skip
+
+
+_OPTION: Final = re.compile(r"--([a-z][a-z-]*)(?:=\S+| [A-Z]{2,}\S*)?")
+
+
+def in_page_words(text: str) -> str:
+    """A text for a terminal as the page says it."""
+    if "--" in text or "logan " in text or "/" in text or ".toml" in text:
+        for pattern, words in _RULES:
+            text = pattern.sub(words, text)
+        text = _OPTION.sub(lambda found: f'"{found[1].replace("-", " ")}"', text)
+    return text
+
+
+def refusal_words(error: LoganError) -> str:
+    """Problem and remedy of a refusal; of its place only the file's own name."""
+    problem, remedy = in_page_words(error.problem), in_page_words(error.remedy)
+    name = "" if error.path is None or error.path.suffix == ".toml" or error.path.is_dir() else f"{error.path.name}: "
+    line = f"line {error.line}: " if error.line is not None else ""
+    return f"{name}{line}{problem}. {remedy}".strip()
+
+
+def worded(content: Any) -> Any:
+    """JSON with every remedy and reason in the page's words."""
+    if isinstance(content, dict):
+        return {
+            key: in_page_words(item) if isinstance(item, str) and key in _WORDED_KEYS else worded(item)
+            for key, item in content.items()
+        }
+    return [worded(item) for item in content] if isinstance(content, list) else content
+
+
+_WORDED_KEYS: Final = ("remedy", "reason", "text", "note", "evidence", "detail", "caution", "remark")

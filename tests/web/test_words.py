@@ -1,0 +1,52 @@
+"""No remedy of the library reaches the page with a command, an option or a path in it."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import logan
+from logan.web.words import in_page_words
+
+SOURCES = Path(logan.__file__).parent
+PACKAGES = ("pipeline", "logs", "quality", "drive", "admission", "configuration", "channels", "dbc", "drive_library",
+            "metrics", "model", "heat", "driving_range", "frames")  # fmt: skip
+STRANGE = re.compile(
+    r"--[a-z]|\blogan (new|plan|look|channels|import|drives?|fit|range|library|report)\b|\.incoming|\.toml"
+)
+
+
+def texts():
+    """Every text in the source that mentions a command or an option, with its gaps filled."""
+    for package in PACKAGES:
+        for path in (SOURCES / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                    text = node.value
+                elif isinstance(node, ast.JoinedStr):
+                    text = "".join(str(part.value) if isinstance(part, ast.Constant) else "7" for part in node.values)
+                else:
+                    continue
+                if STRANGE.search(text) and "\n" not in text and " " in text and "``" not in text:
+                    yield text
+
+
+def test_every_remedy_can_be_said_without_a_terminal():
+    found = sorted(set(texts()))
+    assert len(found) > 30
+    left = {text: in_page_words(text) for text in found if STRANGE.search(in_page_words(text))}
+    assert left == {}
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("Import one with: logan import LOG", "Import one with: the Logs page"),
+        ("/home/me/x/.incoming/0123456789abcdef/my log.csv: row 3", "my log.csv: row 3"),
+        ("leave out such cells with --skip-text", 'with "Leave out table cells that hold text"'),
+        ("a ratio of 3 / 4, 1e-3", "a ratio of 3 / 4, 1e-3"),
+    ],
+)
+def test_words_for_a_terminal_are_turned_into_the_pages(said, shown):
+    assert in_page_words(said) == shown
