@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from logan.cli.options import BuildOption, BusOption, ColumnsOption, DbcOption, FormatOption, buses_of, given_dbcs
+from logan.cli.rendering import say
 
 
 def register(app: typer.Typer) -> None:
@@ -30,7 +31,7 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.library import open_library
 
         with open_library(build) as library:
-            typer.echo(f"wrote {export_channels(library.load(drive), output, channels=channel, period_s=every)}")
+            say(f"wrote {export_channels(library.load(drive), output, channels=channel, period_s=every)}")
 
     @export.command("signals")
     def signals(
@@ -49,7 +50,7 @@ def register(app: typer.Typer) -> None:
         dbcs, by_bus = given_dbcs(dbc, build)
         with open_library(build) as library:
             written = export_signals(library, drive, output, signals=signal, dbcs=dbcs, dbc_by_bus=by_bus)
-        typer.echo(f"wrote {written}")
+        say(f"wrote {written}")
 
     @export.command("log")
     def log(
@@ -77,7 +78,7 @@ def register(app: typer.Typer) -> None:
                 bus_of=buses_of(logs, bus),
                 progress=progress,
             )
-        typer.echo(f"wrote {len(files)} files to {output}")
+        say(f"wrote {len(files)} files to {output}")
 
     @export.command("metrics")
     def metrics(
@@ -95,7 +96,7 @@ def register(app: typer.Typer) -> None:
         with open_library(folder.path) as library:
             with working("looking through the drives") as told:
                 bring_up_to_date(library, folder, told=told)
-            typer.echo(f"wrote {export_metrics(library.drives(), output, is_long=long)}")
+            say(f"wrote {export_metrics(library.drives(), output, is_long=long)}")
 
     @export.command("bundle")
     def bundle(
@@ -120,4 +121,4 @@ def register(app: typer.Typer) -> None:
         clip_m = (DEFAULT_CLIP_M if clip is None else clip) if keep_route else None
         with open_library(build) as library:
             written = export_bundle(library, output, drives=drive or (), clip_m=clip_m, with_notes=with_notes)
-        typer.echo(f"wrote {written}")
+        say(f"wrote {written}")

@@ -18,6 +18,7 @@ from logan.cli.options import (
     display_units,
     split_dbcs,
 )
+from logan.cli.rendering import say
 
 
 def register(app: typer.Typer) -> None:
@@ -35,7 +36,7 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(report)
         else:
-            typer.echo(f"whole: {report.drive_count} drives, {report.raw_count} frame files, {report.log_count} logs")
+            say(f"whole: {report.drive_count} drives, {report.raw_count} frame files, {report.log_count} logs")
             if report.damage:
                 rows = [(entry.file, entry.problem, entry.remedy) for entry in report.damage]
                 print_table(("file", "what is wrong", "what to do"), rows, left=(0, 1, 2))
@@ -89,7 +90,7 @@ def register(app: typer.Typer) -> None:
         """Make the index again from the drive files alone."""
         from logan.pipeline.library import rebuild_library
 
-        typer.echo(f"index made again: {rebuild_library(build)} drives")
+        say(f"index made again: {rebuild_library(build)} drives")
 
     @library.command("remove")
     def remove(
@@ -106,4 +107,4 @@ def register(app: typer.Typer) -> None:
         if not yes:
             typer.confirm(f"Remove drive {record.number} ({names}) for good?", abort=True)
         remove_drive(build, record.id)
-        typer.echo(f"removed drive {record.number}")
+        say(f"removed drive {record.number}")

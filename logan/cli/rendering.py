@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from shutil import get_terminal_size
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,47 @@ if TYPE_CHECKING:
     from logan.pipeline.logs_reader import IngestProgress
 
 WIDTH = 80
+
+
+class Captured:
+    """What commands would print, as blocks: tables, words and JSON.
+
+    Parameters
+    ----------
+    told : callable
+        Given words on what is being done.
+    """
+
+    def __init__(self, told: Callable[[str], None]) -> None:
+        self.blocks: list[dict[str, Any]] = []
+        self.told = told
+
+    def words(self, lines: Iterable[str]) -> None:
+        """Take lines; those that follow each other are one block."""
+        if not self.blocks or self.blocks[-1]["kind"] != "words":
+            self.blocks.append({"kind": "words", "lines": []})
+        self.blocks[-1]["lines"] += [line for line in lines if line.strip()]
+
+
+_CAPTURED: ContextVar[Captured | None] = ContextVar("captured", default=None)
+
+
+@contextmanager
+def captured(sink: Captured) -> Iterator[Captured]:
+    """Within it nothing is printed in this thread: what would be is taken into the sink."""
+    token = _CAPTURED.set(sink)
+    try:
+        yield sink
+    finally:
+        _CAPTURED.reset(token)
+
+
+def say(text: str) -> None:
+    """Print one line as it is: a path in it is not wrapped."""
+    if (sink := _CAPTURED.get()) is not None:
+        sink.words([text])
+    else:
+        sys.stdout.write(f"{text}\n")
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -41,6 +83,9 @@ def print_json(content: object) -> None:
     """Print a result as JSON."""
     from logan.results import json_ready
 
+    if (sink := _CAPTURED.get()) is not None:
+        sink.blocks.append({"kind": "result", "content": json_ready(content)})
+        return
     sys.stdout.write(json.dumps(json_ready(content), indent=2, ensure_ascii=False) + "\n")
 
 
@@ -53,6 +98,11 @@ def print_table(
 ) -> None:
     """Print a table; numbers stand right, the columns of ``left`` stand left."""
     cells = [tuple("" if cell is None else clean(cell) for cell in row) for row in rows]
+    if (sink := _CAPTURED.get()) is not None:
+        sink.blocks.append(
+            {"kind": "table", "title": title, "headings": list(headings), "rows": cells, "left": list(left)}
+        )
+        return
     text = None if title and sys.stdout.isatty() else _narrow_table(headings, cells, left)
     if text is not None:
         sys.stdout.write(f"{title}\n{text}" if title else text)
@@ -96,6 +146,9 @@ def _is_plain(cell: str) -> bool:
 
 def print_lines(*lines: str) -> None:
     """Print paragraphs wrapped to the width."""
+    if (sink := _CAPTURED.get()) is not None:
+        sink.words(map(clean, lines))
+        return
     for line in map(clean, lines):
         if _is_plain(line):
             sys.stdout.write("\n".join(wrap(line, _width(), break_on_hyphens=False) or [""]) + "\n")
@@ -138,6 +191,9 @@ def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
 @contextmanager
 def working(label: str) -> Iterator[Callable[[str], None]]:
     """Show on stderr that something is going on; yields what changes the words, and draws what is counted."""
+    if (sink := _CAPTURED.get()) is not None:
+        yield sink.told
+        return
     if not sys.stderr.isatty():
         yield lambda words: None
         return

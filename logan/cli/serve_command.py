@@ -35,6 +35,7 @@ def register(app: typer.Typer) -> None:
         import webbrowser
         from urllib.parse import quote
 
+        from logan.cli import for_page
         from logan.pipeline.builds import BUILD_FILE
         from logan.web.security import own_names
         from logan.web.state import WebSettings
@@ -47,7 +48,7 @@ def register(app: typer.Typer) -> None:
             folder, opened = folder.parent, f"builds/{quote(folder.name)}"
         folder.mkdir(parents=True, exist_ok=True)
         names = () if is_loopback else own_names(host)
-        settings = WebSettings(workspace=folder, port=port, hosts=names, token=token)
+        settings = WebSettings(workspace=folder, port=port, hosts=names, token=token, commands=for_page)
         shown = next(iter(names), "[::1]" if host == "::1" else host)
         address = f"http://{shown}:{port}/" + (f"open?token={token}" if token else opened)
         typer.echo(f"logan is at {address} - stop it with Ctrl-C")

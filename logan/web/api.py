@@ -16,6 +16,7 @@ from logan.results import json_ready
 from logan.web import work
 from logan.web.bodies import (
     ChannelChoices,
+    CommandRequest,
     DbcChoices,
     DriveNotes,
     ImportRequest,
@@ -417,6 +418,37 @@ def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
 
     question = Question(**body.model_dump())
     return json_ready(ask(folder.settings(), fits.basis(folder), question))
+
+
+@router.get("/commands")
+def commands(space: Space) -> dict[str, Any]:
+    """Everything that the command line can work out, with the options of each."""
+    return {"commands": space.settings.commands.described() if space.settings.commands else []}
+
+
+@router.get("/builds/{build}/files", responses=_REFUSED)
+def files_at_hand(folder: Build, space: Space) -> dict[str, Any]:
+    """Names of the files that a command may be given."""
+    return {"files": list(work.files_at_hand(space, folder))}
+
+
+@router.post("/builds/{build}/commands/{name}", responses=_REFUSED, status_code=202)
+def run_command(
+    folder: Build, space: Space, fits: Fits, name: Annotated[str, Path(max_length=40)], body: CommandRequest
+) -> dict[str, Any]:
+    """Run a command on a build: its tables and words, or its result in SI."""
+    return job_json(work.begin(space, fits, folder, "command", {"name": name, **body.model_dump()}))
+
+
+@router.get("/builds/{build}/exports/{name}", responses=_REFUSED)
+def exported(
+    folder: Build, name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,100}$")]
+) -> FileResponse:
+    """A file that a command wrote."""
+    path = folder.path / "exports" / name
+    if not path.is_file():
+        raise HTTPException(404, "this file has not been written")
+    return FileResponse(path, media_type="application/octet-stream", filename=name)
 
 
 @router.post("/builds/{build}/report", responses=_REFUSED, status_code=202)

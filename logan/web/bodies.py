@@ -155,3 +155,12 @@ class WatchRequest(Body):
     """A folder on this machine to watch for new logs; empty stops watching."""
 
     folder: Annotated[str, Field(max_length=1000)]
+
+
+class CommandRequest(Body):
+    """Options of a command by name, as ``/api/commands`` describes them."""
+
+    options: Annotated[dict[ShortText, ShortText | bool | list[ShortText]], Field(max_length=40)] = Field(
+        default_factory=dict
+    )
+    as_json: bool = False

@@ -77,7 +77,7 @@ def _takes(about: dict[str, Any]) -> str:
     return ", ".join(named)
 
 
-_VIEWS = ("settings", "logs", "drives", "compare", "range", "report")
+_VIEWS = ("settings", "logs", "drives", "compare", "limits", "range", "tools", "report")
 
 
 @router.get("/builds/{build}", response_class=HTMLResponse)

@@ -64,10 +64,16 @@ def worded(content: Any) -> Any:
     """JSON with every remedy and reason in the page's words."""
     if isinstance(content, dict):
         return {
-            key: in_page_words(item) if isinstance(item, str) and key in _WORDED_KEYS else worded(item)
+            key: in_page_words(item)
+            if isinstance(item, str) and key in _WORDED_KEYS
+            else [in_page_words(str(line)) for line in item]
+            if key == "lines"
+            else worded(item)
             for key, item in content.items()
         }
-    return [worded(item) for item in content] if isinstance(content, list) else content
+    if isinstance(content, list):
+        return [worded(item) for item in content]
+    return content
 
 
 _WORDED_KEYS: Final = ("remedy", "reason", "text", "note", "evidence", "detail", "caution", "remark")

@@ -13,7 +13,7 @@ from logan.results import json_ready
 from logan.web.bodies import ImportChoices, ImportRequest
 from logan.web.jobs import Job
 from logan.web.uploads import Upload, Uploads
-from logan.web.words import in_page_words
+from logan.web.words import in_page_words, worded
 
 if TYPE_CHECKING:
     from logan.pipeline.importing import ImportedDrive
@@ -224,6 +224,35 @@ def write_the_report(
     return work
 
 
+def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any]) -> Callable[[Job], Any]:
+    """Run a command on a build; what it would print comes back in blocks, what it wrote as a link."""
+
+    def work(job: Job) -> Any:
+        commands = space.settings.commands
+        if commands is None:
+            raise UsageError("no commands are at hand here", "Start the page with the command line")
+        began_s = time.time() - 1.0
+        blocks = commands.run_command(
+            content["name"],
+            content["options"],
+            folder.path,
+            files=files_at_hand(space, folder),
+            told=job.tell,
+            as_json=content["as_json"],
+        )
+        made = [path for path in (folder.path / "exports").glob("*") if path.stat().st_mtime >= began_s]
+        files = [{"name": path.name, "size_bytes": path.stat().st_size} for path in made]
+        return {"blocks": json_ready(blocks) if content["as_json"] else worded(json_ready(blocks)), "files": files}
+
+    return work
+
+
+def files_at_hand(space: Workspace, folder: BuildFolder) -> dict[str, Path]:
+    """Files that a command may be given, by name: frozen plans, and what was sent and waits."""
+    found = {path.name: path for path in sorted(folder.plans.glob("*.json"), reverse=True)}
+    return found | {upload.name: upload.path for upload in space.uploads(folder).list()}
+
+
 def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
     """Make the demo's conversion and take it through the whole job."""
 
@@ -265,6 +294,9 @@ def begin(
         case "report":
             label = "Write the report"
             work = write_the_report(folder, fits, kind=content["kind"], drive=content["drive"])
+        case "command":
+            label = f"Ask: {content['name']}"
+            work = ask_command(space, folder, content)
         case "demo":
             label, work = "Make the demo", make_demo(folder)
         case _:

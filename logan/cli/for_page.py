@@ -1,0 +1,166 @@
+"""The commands for the page: the same functions with the same tables, asked by name and answered in blocks.
+
+The page starts nothing and parses nothing: a command's own declaration says what can be asked, and what it would
+print is taken as tables, words and JSON instead.
+"""
+
+from __future__ import annotations
+
+import inspect
+import types
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Final, Union, get_args, get_origin, get_type_hints
+
+from logan.cli.main import command_line
+from logan.cli.rendering import Captured, captured
+from logan.errors import UsageError
+
+ON_PAGE: Final = {
+    "range": "Range, a road, a pass, a tow",
+    "plan": "Plan, and freeze it",
+    "gearing": "Gearing",
+    "fit": "What the drives taught",
+    "compare": "Plan, meter and fit of each drive",
+    "effect": "Did a change help?",
+    "trend": "One figure over all drives",
+    "limits": "Every limit over the drives",
+    "export channels": "Export a drive's channels",
+    "export signals": "Export signals of a drive",
+    "export metrics": "Export all figures",
+    "export bundle": "Export drives to give away",
+    "library check": "Check every stored file",
+}
+"""Commands that the page offers, with what it calls them; the others have pages of their own."""
+
+_OURS: Final = ("build", "units", "as_json", "seed")
+_FILES: Final = ("plan", "route", "weather")
+_NOT_WORDS: Final = ("/", "\\", "~")
+
+
+def described() -> list[dict[str, Any]]:
+    """What can be asked of each command, from its own declaration."""
+    return [
+        {"name": name, "title": title, "about": (inspect.getdoc(function) or "").split("\n\n")[0], "options": options}
+        for name, title in ON_PAGE.items()
+        for function in [_function(name)]
+        for options in [[_described(key, *about) for key, about in _options(function).items() if key not in _OURS]]
+    ]
+
+
+def run_command(
+    name: str,
+    given: Mapping[str, object],
+    build: Path,
+    *,
+    files: Mapping[str, Path],
+    told: Callable[[str], None],
+    as_json: bool = False,
+) -> list[dict[str, Any]]:
+    """Run a command on a build and return what it would print, block by block.
+
+    Parameters
+    ----------
+    name : str
+        One of ``ON_PAGE``.
+    given : mapping of str to object
+        Options by name: texts, numbers, truths, or lists of texts; what is left out has its default.
+    build : Path
+        The build's folder.
+    files : mapping of str to Path
+        Files that may be named; a file that is written goes into the build's ``exports`` folder.
+    told : callable
+        Given words on what is being done.
+    as_json : bool
+        Answer with the result itself, in SI.
+
+    Raises
+    ------
+    LoganError
+        If the command refuses, or an option is none of its own.
+    """
+    if name not in ON_PAGE:
+        raise UsageError(f"'{name}' is no command of the page", f"Known: {', '.join(ON_PAGE)}")
+    function = _function(name)
+    options = _options(function)
+    if strange := sorted(set(given) - (set(options) - set(_OURS))):
+        raise UsageError(f"'{strange[0]}' is nothing that can be said here", f"Known: {', '.join(sorted(options))}")
+    values = {key: _value(key, options[key], raw, build, files) for key, raw in given.items() if raw not in ("", None)}
+    if missing := [key for key, (_, default, _) in options.items() if default is ... and key not in values]:
+        raise UsageError(f"{missing[0].replace('_', ' ')} is missing", "Fill it in")
+    with captured(Captured(told)) as sink:
+        function(**values, build=build, **({"as_json": True} if as_json and "as_json" in options else {}))
+    return sink.blocks
+
+
+def _function(name: str) -> Callable[..., None]:
+    first, _, second = name.partition(" ")
+    app = command_line((first,))
+    commands = app.registered_groups[0].typer_instance.registered_commands if second else app.registered_commands
+    found = next((one for one in commands or () if one.name == (second or first)), None)
+    assert found is not None
+    assert found.callback is not None
+    return found.callback
+
+
+def _options(function: Callable[..., None]) -> dict[str, tuple[Any, Any, Any]]:
+    """Type, default and typer's own declaration of each parameter; a default of ``...`` is none."""
+    hints = get_type_hints(function, include_extras=True)
+    found = {}
+    for key, parameter in inspect.signature(function).parameters.items():
+        kind, *about = get_args(hints[key]) if get_origin(hints[key]) is Annotated else (hints[key],)
+        default = ... if parameter.default is inspect.Parameter.empty else parameter.default
+        found[key] = (kind, default, about[0] if about else None)
+    return found
+
+
+def _bare(kind: Any) -> tuple[Any, bool]:
+    """The type itself, and whether several may be given."""
+    if get_origin(kind) in (Union, types.UnionType):
+        kind = next(one for one in get_args(kind) if one is not type(None))
+    return (get_args(kind)[0], True) if get_origin(kind) is list else (kind, False)
+
+
+def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
+    bare, is_many = _bare(kind)
+    is_file = key in _FILES or (bare is Path and key != "output")
+    shown = "flag" if bare is bool else "number" if bare in (int, float) else "file" if is_file else "text"
+    return {
+        "name": key,
+        "kind": shown,
+        "is_many": is_many,
+        "is_required": default is ...,
+        "default": str(default) if isinstance(default, str | int | float) and not isinstance(default, bool) else "",
+        "help": getattr(about, "help", "") or "",
+    }
+
+
+def _value(key: str, option: tuple[Any, Any, Any], raw: object, build: Path, files: Mapping[str, Path]) -> object:
+    bare, is_many = _bare(option[0])
+    if is_many:
+        items: Sequence[object] = raw if isinstance(raw, list) else str(raw).replace(",", " ").split()
+        return [_one(key, bare, item, build, files) for item in items]
+    return _one(key, bare, raw, build, files)
+
+
+def _one(key: str, kind: Any, raw: object, build: Path, files: Mapping[str, Path]) -> object:
+    if kind is bool:
+        return raw is True or raw == "true"
+    text = str(raw).strip()
+    if key == "output":
+        name = "".join(one if one.isalnum() or one in "._-" else "_" for one in text).strip("._-")[-100:]
+        (build / "exports").mkdir(exist_ok=True)
+        return build / "exports" / (name or "export")
+    if key in _FILES or kind is Path:
+        if text not in files:
+            raise UsageError(f"there is no file '{text}' here", "Drop it on the page first, or choose one of the list")
+        return files[text] if kind is Path else str(files[text])
+    if kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            raise UsageError(f"{key.replace('_', ' ')}: expected a number, got '{text}'", "Correct it") from None
+    # No file of this machine is reached by a word: units with a stroke such as Wh/mi have no other part like a path.
+    if text.startswith((".", *_NOT_WORDS)) or "../" in text or "\\" in text:
+        raise UsageError(f"{key.replace('_', ' ')}: '{text}' is a path", "Name what is in the build")
+    return text

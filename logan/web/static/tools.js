@@ -1,0 +1,64 @@
+// Everything that the commands can, by clicks: one form and one answer for all of them, from their own declarations.
+import { ask, follow, guarded } from "./ask.js";
+import { api, byId, fill, make, number, table } from "./page.js";
+
+const words = (name) => name.replaceAll("_", " ");
+
+function fieldOf(option, files, drives) {
+  const id = "option-" + option.name, about = { id: id, name: option.name, required: option.is_required, autocomplete: "off" };
+  const pick = (names) => make("select", about, make("option", { value: "" }, "–"), names.map((one) => make("option", { value: one }, one)));
+  const input = option.kind === "flag" ? make("input", { id: id, name: option.name, type: "checkbox" })
+    : option.kind === "file" ? pick(files)
+      : option.name === "drive" && !option.is_many ? pick(drives)
+        : make("input", { ...about, inputmode: option.kind === "number" ? "decimal" : null, placeholder: option.default });
+  return make("div", {}, make("label", { for: id, class: option.kind === "flag" ? "pick" : null }, words(option.name) + (option.is_required ? " *" : "")),
+    input, make("small", {}, option.help));
+}
+
+function blockOf(block) {
+  if (block.kind === "words") { return make("div", {}, block.lines.map((line) => make("p", {}, line))); }
+  if (block.kind === "result") { return make("pre", {}, JSON.stringify(block.content, null, 1)); }
+  const left = block.headings.map((_, k) => k).filter((k) => k && block.left.includes(k));
+  const toneOf = (row) => /^RED|BEYOND RED/.test(row.join(" ")) ? "red" : /^AMBER/.test(row[0]) ? "amber" : "";
+  return table(block.title, block.headings, block.rows.map((row) => ({ cells: row, tone: toneOf(row) })), left);
+}
+
+// The answer of a command, in its own tables.
+export const answerOf = (result) => [
+  ...result.blocks.map(blockOf),
+  ...result.files.map((file) => make("p", {}, make("a", { href: api + "/exports/" + encodeURIComponent(file.name), download: file.name },
+    "Save " + file.name), " (" + number(file.size_bytes / 1e6, 1) + " MB)")),
+];
+
+export async function tools() {
+  const [found, files, drives] = await Promise.all([ask("GET", "/api/commands"), ask("GET", api + "/files"), ask("GET", api + "/drives")]);
+  const select = byId("command"), form = byId("command-form"), numbers = drives.drives.map((drive) => String(drive.number));
+  fill(select, found.commands.map((one) => make("option", { value: one.name }, one.title)));
+  const show = () => {
+    const command = found.commands.find((one) => one.name === select.value);
+    byId("command-about").textContent = command.about;
+    byId("command-answer").replaceChildren();
+    history.replaceState(null, "", "#" + encodeURIComponent(command.name));
+    const required = command.options.filter((option) => option.is_required), rest = command.options.filter((option) => !option.is_required);
+    const fields = (options) => make("fieldset", {}, make("legend", {}, options === rest ? "As you like" : "Needed"),
+      options.map((option) => fieldOf(option, files.files, numbers)));
+    fill(form, required.length ? fields(required) : null, rest.length ? fields(rest) : null,
+      make("button", { class: "primary" }, "Show it"));
+  };
+  form.addEventListener("submit", guarded(async (event) => {
+    const button = event.submitter, options = {};
+    for (const input of form.elements) {
+      const value = input.type === "checkbox" ? input.checked : input.value.trim();
+      if (input.name && value) { options[input.name] = value; }
+    }
+    button.disabled = true;
+    try {
+      const job = await ask("POST", api + "/commands/" + encodeURIComponent(select.value), { options: options });
+      await follow(job, (result) => fill(byId("command-answer"), answerOf(result)));
+    } finally { button.disabled = false; }
+  }));
+  select.addEventListener("change", show);
+  const asked = decodeURIComponent(location.hash.slice(1));
+  if (found.commands.some((one) => one.name === asked)) { select.value = asked; }
+  if (found.commands.length) { show(); }
+}
