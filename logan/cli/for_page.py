@@ -96,9 +96,9 @@ def run_command(
 def _function(name: str) -> Callable[..., None]:
     first, _, second = name.partition(" ")
     app = command_line((first,))
-    commands = app.registered_groups[0].typer_instance.registered_commands if second else app.registered_commands
-    found = next((one for one in commands or () if one.name == (second or first)), None)
-    assert found is not None
+    inner = app.registered_groups[0].typer_instance if second else app
+    assert inner is not None
+    found = next(one for one in inner.registered_commands if one.name == (second or first))
     assert found.callback is not None
     return found.callback
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Sized
-from dataclasses import dataclass
-from importlib.resources import files
-from typing import ClassVar, Final
+from typing import Final
 
+from logan.configuration.template import template
 from logan.errors import ConfigurationError, LoganError
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, shown_units
 from logan.pipeline.dbc_files import named_dbcs
 from logan.pipeline.library import open_library
 from logan.pipeline.refine import kept_answer
+from logan.results import result
 
 ESSENTIAL: Final = (
     "vehicle.mass", "vehicle.body_class", "vehicle.tyre", "gearing.reductions", "motor.max_power", "motor.max_torque",
@@ -22,7 +22,7 @@ ESSENTIAL: Final = (
 """What a plan needs of a vehicle at the least: asked before anything is judged."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("first-hour/1")
 class FirstStep:
     """One of the five steps.
 
@@ -40,11 +40,9 @@ class FirstStep:
     state: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result()
 class FirstHour:
     """All steps; ``is_untouched`` while the settings still are the template's, of no vehicle in particular."""
-
-    schema: ClassVar[str] = "first-hour/1"
 
     steps: tuple[FirstStep, ...]
     is_untouched: bool
@@ -113,12 +111,11 @@ def _vehicle(folder: BuildFolder, untouched: bool) -> FirstStep:
 
 def _is_untouched(folder: BuildFolder) -> bool:
     """Whether vehicle, gearing and pack are still those of the template."""
-    template = files("logan.configuration").joinpath("templates", "build.toml").read_text(encoding="utf-8")
     try:
         own = tomllib.loads(folder.settings_file.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError):
         return False
-    example = tomllib.loads(template)
+    example = tomllib.loads(template(folder.settings_file.name, shown_units(folder.path)))
     return all(own.get(table) == example.get(table) for table in ("vehicle", "gearing", "motor", "pack"))
 
 

@@ -14,6 +14,7 @@ from logan.pipeline.library import open_library
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
 from logan.pipeline.stored import load_corrected, stored_drives
+from logan.pipeline.what_if import starting_question
 from logan.report.draw import svg
 from logan.report.figure import Figure
 from logan.report.figures.consumption import cause_figure, difference_figure, speed_figure
@@ -120,6 +121,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "prediction": json_ready(refined or plan.prediction),
         "planned": json_ready(plan.prediction),
         "usable_energy_wh": usable.energy_wh,
+        "start": json_ready(starting_question(build)),
         "target_range_m": build.target.range_m,
         "distance_unit": build.display.distance,
         "temperature_unit": build.display.temperature,

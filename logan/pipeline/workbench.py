@@ -7,7 +7,7 @@ from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from threading import Lock
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.library import open_library, settings_stamp
 from logan.pipeline.notes import conditions_version
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drive
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits, FloatArray
 from logan.units.algebra import conversion
@@ -44,7 +44,7 @@ _OTHERS: Final = {
 _SHARES: Final = ("state_of_charge", "pump_duty", "fan_duty", "accelerator", "relative_humidity", "grade")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("workbench/1")
 class WorkbenchChannel:
     """One channel as the workbench draws it: ``scale * value + offset`` is in ``unit``.
 
@@ -79,7 +79,7 @@ class WorkbenchChannel:
     limits: tuple[tuple[str, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result()
 class Mark:
     """Something to be seen at its place in the drive: a finding, an event beyond a limit, a mask."""
 
@@ -114,8 +114,6 @@ class Workbench:
         The way driven, from its first point; empty without positions. [s, m, m]
     """
 
-    schema: ClassVar[str] = "workbench/1"
-
     number: int
     version: str
     start_s: float
@@ -129,7 +127,7 @@ class Workbench:
     road_north_m: FloatArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result("span-figures/1")
 class ChannelSpan:
     """One channel within a span, time-weighted; the change is from its first to its last value. [SI]"""
 
@@ -142,7 +140,7 @@ class ChannelSpan:
     change: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@result()
 class SpanFigures:
     """What a span of a drive says.
 
@@ -155,8 +153,6 @@ class SpanFigures:
     channels : tuple of ChannelSpan
         Those with samples in it.
     """
-
-    schema: ClassVar[str] = "span-figures/1"
 
     span: Span
     distance_m: Figure

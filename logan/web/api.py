@@ -410,6 +410,14 @@ def weakest_part(folder: Build) -> Any:
     return weakest_json(folder)
 
 
+@router.get("/builds/{build}/limits", responses=_REFUSED)
+def limits(folder: Build) -> Any:
+    """Every limit by how close it came, with its worst moment and what the settings say."""
+    from logan.pipeline.limit_sheet import limit_bullets
+
+    return worded(json_ready(limit_bullets(folder)))
+
+
 @router.post("/builds/{build}/what-if", responses=_REFUSED)
 def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
@@ -449,6 +457,14 @@ def exported(
     if not path.is_file():
         raise HTTPException(404, "this file has not been written")
     return FileResponse(path, media_type="application/octet-stream", filename=name)
+
+
+@router.get("/builds/{build}/what-it-takes", responses=_REFUSED)
+def what_it_takes(folder: Build, fits: Fits) -> Any:
+    """What would have to be true for the target: pack, drag area, speed, weight, one at a time."""
+    from logan.pipeline.what_if import what_it_takes as turned_round
+
+    return json_ready(turned_round(folder.settings(), fits.basis(folder)))
 
 
 @router.post("/builds/{build}/report", responses=_REFUSED, status_code=202)

@@ -51,6 +51,8 @@ def workspace(tmp_path, prepared_workspace):
 def client(workspace):
     from fastapi.testclient import TestClient
 
-    app = create_app(WebSettings(workspace=workspace, port=PORT))
+    from logan.cli import for_page
+
+    app = create_app(WebSettings(workspace=workspace, port=PORT, commands=for_page))
     with TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers={"X-Logan": "1"}) as ready:
         yield ready

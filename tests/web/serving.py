@@ -30,13 +30,14 @@ def serving(workspace):
     """Address of a page that serves a workspace."""
     import uvicorn
 
+    from logan.cli import for_page
     from logan.web.app import create_app
     from logan.web.state import WebSettings
 
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    app = create_app(WebSettings(workspace=workspace, port=port))
+    app = create_app(WebSettings(workspace=workspace, port=port, commands=for_page))
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

@@ -152,6 +152,18 @@ def test_a_faster_cold_loaded_drive_goes_less_far(client):
     assert ask(usable_energy_wh=90_000.0) > middle
 
 
+def test_the_target_turned_round_reaches_it_and_no_more(client):
+    found = client.get("/api/builds/van/what-it-takes").json()
+    start = client.get("/api/builds/van/range").json()["start"]
+    asked = {"usable_energy": "usable_energy_wh", "speed": "speed_m_per_s"}
+    for lever in found["levers"]:
+        if lever["name"] in asked and "value" in lever["needed"]:
+            question = {**start, asked[lever["name"]]: lever["needed"]["value"]}
+            answer = client.post("/api/builds/van/what-if", json=question).json()["answer"]
+            assert answer["probability_of_target"] == pytest.approx(found["confidence_ratio"], abs=0.01)
+    assert {lever["name"] for lever in found["levers"] if "value" in lever["needed"]} >= {"usable_energy", "speed"}
+
+
 def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
     def noted(payload):
         answer = client.patch("/api/builds/van/drives/1", json={"payload": payload})

@@ -1,6 +1,6 @@
 // The answer, the range by scenario, and sliders that move it at once.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, chance, fill, keyFigure, make, number, svg, units } from "./page.js";
+import { api, byId, chance, fill, keyFigure, make, number, pageOf, svg, table, units } from "./page.js";
 import { drawAll } from "./plots.js";
 import { essentialForm } from "./settings.js";
 
@@ -52,15 +52,42 @@ function rangeBar(scenario, range) {
 function unsureAndNext(range) {
   if (!range.budget) { return []; }
   const length = (metres, digits) => number(metres / units.metres, digits) + " " + units.distance;
-  const parts = range.budget.rows.slice(0, 3).map((row) =>
-    row.source.replaceAll("_", " ") + " " + length(row.contribution, 1));
+  const parts = range.budget.rows.slice(0, 3).flatMap((row, k) =>
+    [k ? ", " : "", row.source.replaceAll("_", " ") + " " + length(row.contribution, 1) + " (", evidenceOf(row.source), ")"]);
   const best = range.next_tests.candidates[0];
   return [
-    make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: " +
-      parts.join(", ") + "."),
+    make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: ",
+      parts, "."),
     ...(best ? [make("p", {}, "Do next: " + best.name + " (" + best.how + "): the 10 to 90 % interval narrows by " +
       length(best.gain_m, 1) + " for " + number(best.hours, 1) + " h of work." + (best.caution ? " " + best.caution : ""))] : []),
   ];
+}
+
+const LEVERS = {
+  usable_energy: ["usable pack", (v) => number(v / 1000, 1) + " kWh"],
+  drag_area: ["drag area (CdA)", (v) => units.isMiles ? number(v * 10.7639, 2) + " ft²" : number(v, 3) + " m²"],
+  speed: ["speed", (v) => number(v * 3600 / units.metres) + " " + units.speed],
+  weight: ["weight with load", (v) => units.isMiles ? number(v / POUND) + " lb" : number(v) + " kg"],
+};
+
+// What would have to be true: each alone, all else as it is.
+function leversOf(found) {
+  const rows = found.levers.map((lever) => {
+    const [name, shown] = LEVERS[lever.name], needed = lever.needed;
+    return { cells: [name, shown(lever.now), needed.reason === undefined ? shown(needed.value) : "not by it alone"] };
+  });
+  const words = "For " + number(found.target_range_m / units.metres) + " " + units.distance + " with a chance of " +
+    number(100 * found.confidence_ratio) + " %, one of these would have to be true";
+  return [table(words, ["what", "now", "needed"], rows)];
+}
+
+// Where each cause is seen or measured.
+const EVIDENCE = [[/cold|usable|capacity|age/, "tools#fit", "usable energy"], [/day/, "drives", "drive by drive"], [/beyond/, "drives", "what was driven"],
+  [/current|voltage|speed|gain|zero|sensor/, "settings#instruments", "sensors"], [/vehicle|mass|drag|roll|efficien/, "tools#fit", "what the drives taught"]];
+
+function evidenceOf(source) {
+  const [, place, words] = EVIDENCE.find(([pattern]) => pattern.test(source)) || [null, "tools#fit", "the fit"];
+  return make("a", { href: pageOf(place) }, words);
 }
 
 const notices = (range) => range.notes.map((note) => make("p", { class: "notice amber" }, note));
@@ -127,21 +154,34 @@ export async function range() {
     fill(byId("range-figures"), notices(found));
     drawAll(byId("range-figures"), found.figures);
   };
+  // The sliders start at what the answer is of; until one is moved the answer itself stands there.
+  let isMoved = false;
   const begin = () => {
-    if (!units.isMiles) { Object.assign(byId("speed"), { min: 30, max: 140, value: 105 }); }
-    byId("pack").value = Math.round(found.usable_energy_wh / 1000);
+    if (!units.isMiles) { Object.assign(byId("speed"), { min: 30, max: 140 }); }
+    const { start } = found, pack = found.usable_energy_wh / 1000;
+    Object.assign(byId("pack"), { min: (pack / 4).toFixed(1), max: (pack * 3).toFixed(1), step: 0.1 });
+    const values = { speed: start.speed_m_per_s * 3600 / units.metres, ambient: start.ambient_temperature_degc, load: start.payload_kg, pack: pack };
+    for (const id of sliders) { byId(id).step = "any"; byId(id).value = values[id]; }
+    isMoved = false;
   };
   const label = () => {
-    byId("speed-out").textContent = value("speed") + " " + units.speed;
+    byId("speed-out").textContent = Math.round(value("speed")) + " " + units.speed;
     byId("ambient-out").textContent = Math.round(units.ofTemperature(value("ambient"))) + " " + units.temperature;
-    byId("load-out").textContent = units.isMiles ? Math.round(value("load") / POUND) + " lb" : value("load") + " kg";
-    byId("pack-out").textContent = value("pack") + " kWh";
+    byId("load-out").textContent = units.isMiles ? Math.round(value("load") / POUND) + " lb" : Math.round(value("load")) + " kg";
+    byId("pack-out").textContent = number(value("pack"), 1) + " kWh";
   };
   // One question at a time; the newest setting is asked next, so a slow answer never overtakes it.
   let isAsking = false, isStale = false;
   const question = guarded(async () => {
     if (!found) { return; }
     label();
+    byId("as-answered").hidden = !isMoved;
+    if (!isMoved) {
+      const target = found.prediction.scenarios.find((scenario) => scenario.name === found.prediction.target_scenario);
+      fill(byId("what-if-answer"), keyFigures(target, found));
+      fill(byId("what-if-bar"), rangeBar(target, found));
+      return;
+    }
     isStale = true;
     if (isAsking) { return; }
     isAsking = true;
@@ -152,14 +192,19 @@ export async function range() {
           speed_m_per_s: value("speed") * units.metres / 3600, ambient_temperature_degc: value("ambient"),
           payload_kg: value("load"), usable_energy_wh: value("pack") * 1000,
         });
-        const scenario = { ...answer.answer, name: value("speed") + " " + units.speed };
+        const scenario = { ...answer.answer, name: Math.round(value("speed")) + " " + units.speed };
         const shown = { ...found, basis: answer.basis };
         fill(byId("what-if-answer"), keyFigures(scenario, shown));
         fill(byId("what-if-bar"), rangeBar(scenario, shown));
       }
     } finally { isAsking = false; }
   });
-  byId("what-if").addEventListener("input", question);
+  byId("what-if").addEventListener("input", () => { isMoved = true; question(); });
+  byId("as-answered").addEventListener("click", () => { begin(); question(); });
+  byId("turned-round").addEventListener("click", guarded(async (event) => {
+    event.target.disabled = true;
+    try { fill(byId("levers"), leversOf(await ask("GET", api + "/what-it-takes"))); } finally { event.target.disabled = false; }
+  }));
   byId("fit").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
     try {
