@@ -381,9 +381,16 @@ class DriveLibrary:
             for path in unreferenced_logs(self._folder, kept):
                 if path.name[:64] in own:
                     path.unlink(missing_ok=True)
+        self.forget(record.id)
+
+    def forget(self, drive_id: str) -> None:
+        """Take in that a drive's files were moved away on purpose: it is not missed."""
+        with locked(self._folder.publish_lock):
+            take_in_changes(self._folder, self._index)
             with self._index.transaction() as connection:
-                connection.execute("DELETE FROM missing WHERE id = ?", (record.id,))
-        self._cache.forget(record.id)
+                connection.execute("DELETE FROM missing WHERE id = ?", (drive_id,))
+        self._cache.forget(drive_id)
+        self._cache.set_out_of_date()
 
     def rebuild(self) -> int:
         """Make the index again from the files alone.

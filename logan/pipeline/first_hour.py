@@ -15,7 +15,7 @@ from logan.pipeline.refine import kept_answer
 from logan.results import result
 
 ESSENTIAL: Final = (
-    "vehicle.mass", "vehicle.body_class", "vehicle.tyre", "gearing.reductions", "motor.max_power", "motor.max_torque",
+    "vehicle.mass", "vehicle.body_class", "vehicle.tire", "gearing.reductions", "motor.max_power", "motor.max_torque",
     "pack.cells_in_series", "pack.cells_in_parallel", "pack.cell_capacity", "pack.cell_nominal_voltage",
     "target.range", "target.scenario",
 )  # fmt: skip

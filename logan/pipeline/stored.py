@@ -22,7 +22,7 @@ from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.stored_file import drive_id_of
 from logan.errors import DriveLibraryError
-from logan.flags import DataFlag
+from logan.flags import DataFlag, Severity
 from logan.instrument_settings import InstrumentSettings
 from logan.instruments.correction import corrected
 from logan.instruments.drive_evidence import drive_evidence
@@ -213,6 +213,8 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
     margins = [margin for margin in found if isinstance(margin, Estimate)]
     if margins:
         metrics["least_red_margin_k"] = min(margins, key=lambda margin: margin.value)
+    beyond = sum(event.times for event in analysis.limits.events if event.severity is not Severity.NOTE)
+    metrics["limit_events"] = Estimate(float(beyond), "", None, "stretches beyond amber or red")
     return DriveSummary(
         distance_m=distance.value if isinstance(distance, Estimate) else None,
         grade=worst_grade(analysis.grades, _LISTED),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Final
@@ -312,6 +313,49 @@ def drives(folder: Build) -> Any:
         except ConfigurationError as error:
             problem = ". ".join((error.problem, *error.problems))
         return {"drives": json_ready(library.drives()), "stale": stale, "settings_problem": problem}
+
+
+@router.get("/builds/{build}/drive-list", responses=_REFUSED)
+def drive_list(folder: Build) -> Any:
+    """All drives, one short row each, and what is in the bin."""
+    from logan.pipeline.drive_list import drive_list as rows_of
+    from logan.pipeline.library import open_library, stale_drives
+
+    with open_library(folder.path, create=True) as library:
+        stale: frozenset[int] = frozenset()
+        with contextlib.suppress(ConfigurationError):
+            stale = frozenset(record.number for record in stale_drives(library, folder))
+        return json_ready(rows_of(library, stale))
+
+
+@router.delete("/builds/{build}/drives/{drive}", responses=_REFUSED)
+def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
+    """Put a drive into the bin; it can be brought back until that is emptied."""
+    from logan.pipeline.drive_list import put_into_bin
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"id": put_into_bin(library, drive)}
+
+
+@router.post("/builds/{build}/bin/{drive_id}", responses=_REFUSED)
+def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
+    """Bring a drive back out of the bin."""
+    from logan.pipeline.drive_list import bring_back as back
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"number": back(library, drive_id)}
+
+
+@router.delete("/builds/{build}/bin", responses=_REFUSED)
+def empty_bin(folder: Build) -> dict[str, Any]:
+    """Delete what is in the bin for good."""
+    from logan.pipeline.drive_list import empty_bin as emptied
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"removed": emptied(library)}
 
 
 @router.post("/builds/{build}/drives/refresh", responses=_REFUSED, status_code=202)

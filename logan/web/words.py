@@ -66,7 +66,7 @@ def worded(content: Any) -> Any:
         return {
             key: in_page_words(item)
             if isinstance(item, str) and key in _WORDED_KEYS
-            else [in_page_words(str(line)) for line in item]
+            else [in_page_words(line) if isinstance(line, str) else worded(line) for line in item]
             if key == "lines"
             else worded(item)
             for key, item in content.items()

@@ -92,4 +92,5 @@ def test_limits_are_listed_by_margin_with_their_worst_moment(client):
     assert places[0] == "within the limit given"
     assert any("no limit given" in words for words in places)
     worst = found["lines"][0]
-    assert (worst["drive"], worst["at_s"] is not None, worst["given"]["red"] != "") == (1, True, True)
+    assert (worst["drive"], worst["at_s"] is not None) == (1, True)
+    assert any(line["given"]["red"] for line in found["lines"])

@@ -1,76 +1,144 @@
-// All drives: browse, filter by tag, choose two to compare.
+// All drives: sort, filter, search, the trend, change several at once, a bin with undo.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, fill, make, number, pageOf, partInFit, say, table, units } from "./page.js";
+import { api, byId, fill, make, number, pageOf, say, svg, units } from "./page.js";
 
-const metric = (drive, name) => {
-  const found = drive.summary.metrics[name];
-  return found && found.value !== undefined ? found.value : null;
+const FIRST_ROWS = 150;
+const shown = (value, form) => value === null ? "–" : form(value);
+const day = (row) => row.start_ns ? new Date(row.start_ns / 1e6).toLocaleDateString("en-CA") : "–";
+
+// Heading, what is sorted by, what is shown; a column of words is set from the left.
+const COLUMNS = [
+  ["drive", (row) => row.number, (row) => make("a", { href: pageOf("drives/" + row.number) }, "drive " + row.number)],
+  ["day", (row) => row.start_ns, day],
+  ["min", (row) => row.duration_s, (row) => number(row.duration_s / 60)],
+  [units.distance, (row) => row.distance_m, (row) => shown(row.distance_m, (v) => number(v / units.metres, 1))],
+  [units.consumption, (row) => row.net_wh_per_km, (row) => row.net_wh_per_km === null ? "refused"
+    : number(units.ofConsumption(row.net_wh_per_km)) + (row.sigma_wh_per_km ? " ± " + number(units.ofConsumption(row.sigma_wh_per_km)) : "")],
+  ["peak A", (row) => row.peak_current_a, (row) => shown(row.peak_current_a, number)],
+  ["limit events", (row) => row.limit_events, (row) => shown(row.limit_events, (v) => v ? number(v) : "none"), true],
+  ["data quality", (row) => row.grade, (row) => row.grade || "–"],
+  ["findings", (row) => 1000 * row.red + row.amber, (row) =>
+    [row.red ? row.red + " red" : "", row.amber ? row.amber + " amber" : ""].filter(Boolean).join(", ") || "none", true],
+  ["fit", (row) => row.fit, (row) => row.fit || "takes part", true],
+  ["tags", (row) => row.tags.join(), (row) => row.tags.join(", "), true],
+];
+const FILTERS = {
+  all: ["all drives", () => true], red: ["with red findings", (row) => row.red > 0],
+  events: ["with limit events", (row) => row.limit_events > 0], out: ["not in the fit", (row) => row.fit !== ""],
 };
 
-function rowOf(drive, chosen) {
-  const counts = drive.summary.flag_counts, consumption = metric(drive, "net_wh_per_km");
-  const metres = drive.summary.distance_m, part = partInFit(drive);
-  const box = make("input", { type: "checkbox", "aria-label": "Compare drive " + drive.number });
-  box.checked = chosen.has(drive.number);
-  box.addEventListener("change", () => { chosen[box.checked ? "add" : "delete"](drive.number); });
-  const link = make("a", { href: pageOf("drives/" + drive.number) }, "drive " + drive.number);
-  const findings = [counts.red ? counts.red + " red" : "", counts.amber ? counts.amber + " amber" : ""].filter(Boolean);
-  return {
-    tone: counts.red ? "red" : counts.amber ? "amber" : "",
-    cells: [make("span", { class: "pick" }, box, link),
-      drive.start_ns ? new Date(drive.start_ns / 1e6).toISOString().slice(0, 10) : "–",
-      number((drive.summary.duration_s || drive.duration_s) / 60), number(metres === null ? null : metres / units.metres, 1),
-      consumption === null ? "refused" : number(units.ofConsumption(consumption)),
-      number(metric(drive, "peak_current_a")), drive.summary.grade || "–", findings.join(", ") || "none",
-      drive.conditions.tags.join(", ") + (part ? " (fit: " + part + ")" : "")],
-  };
-}
-
-// What was worked out with earlier settings is marked as such, and worked out again.
-async function refresh(answer, place) {
-  if (answer.settings_problem) {
-    place.prepend(make("p", { class: "notice amber" }, "Figures as they were last worked out: " + answer.settings_problem));
-  }
-  if (!answer.stale.length) { return; }
-  const which = (answer.stale.length === 1 ? "Drive " : "Drives ") + answer.stale.join(", ");
-  place.prepend(make("p", { class: "notice amber" }, which + ": figures of earlier settings, being worked out again."));
-  await follow(await ask("POST", api + "/drives/refresh", {}), async () => {
-    const now = await ask("GET", api + "/drives");
-    // A library that cannot be written to stays as it is.
-    if (!now.stale.length) { showAll(now.drives, place); }
+// Consumption over the drives as a strip of dots; each leads to its drive.
+function trend(rows) {
+  const known = rows.filter((row) => row.net_wh_per_km !== null).slice(-400);
+  if (known.length < 2) { return null; }
+  const values = known.map((row) => row.net_wh_per_km), low = Math.min(...values), span = Math.max(...values) - low || 1;
+  const x = (k) => 10 + 680 * k / (known.length - 1), y = (value) => 62 - 50 * (value - low) / span;
+  const dots = known.map((row, k) => {
+    const link = svg("a", { href: pageOf("drives/" + row.number), "aria-label": "drive " + row.number + ", " +
+      number(units.ofConsumption(row.net_wh_per_km)) + " " + units.consumption });
+    link.append(svg("circle", { cx: x(k).toFixed(1), cy: y(row.net_wh_per_km).toFixed(1), r: known.length > 60 ? 3 : 6, class: row.red ? "red" : "dot" }));
+    return link;
   });
+  const line = svg("path", { d: "M" + known.map((row, k) => x(k).toFixed(1) + " " + y(row.net_wh_per_km).toFixed(1)).join("L") });
+  return make("figure", {}, make("figcaption", {}, "Consumption over the drives, " + number(units.ofConsumption(low)) + " to " +
+    number(units.ofConsumption(low + span)) + " " + units.consumption), svg("svg", { viewBox: "0 0 700 72", class: "trend" }, line, ...dots));
 }
 
 export async function drives() {
-  const answer = await ask("GET", api + "/drives"), place = byId("drives");
-  showAll(answer.drives, place);
-  await refresh(answer, place);
-}
+  const place = byId("drives"), ticked = new Set(), state = { by: 0, isDown: false, filter: "all", words: "" };
+  let rows = [], binned = [];
 
-function showAll(found, place) {
-  if (!found.length) {
+  const load = async () => {
+    const found = await ask("GET", api + "/drive-list");
+    [rows, binned] = [found.rows, found.bin];
+    for (const n of [...ticked]) { if (!rows.some((row) => row.number === n)) { ticked.delete(n); } }
+  };
+  const chosen = () => rows.filter((row) => ticked.has(row.number));
+  const list = () => {
+    const words = state.words.toLowerCase().split(/\s+/).filter(Boolean), [, fits] = FILTERS[state.filter];
+    const text = (row) => ["drive " + row.number, day(row), row.note, row.change, row.fit, ...row.tags].join(" ").toLowerCase();
+    const found = rows.filter((row) => fits(row) && words.every((word) => text(row).includes(word)));
+    const by = COLUMNS[state.by][1], turn = state.isDown ? -1 : 1;
+    return found.sort((one, other) => {
+      const [a, b] = [by(one), by(other)];
+      return a === null || b === null ? (a === null) - (b === null) : turn * (a < b ? -1 : a > b ? 1 : one.number - other.number);
+    });
+  };
+  const rowOf = (row) => {
+    const box = make("input", { type: "checkbox", checked: ticked.has(row.number), "aria-label": "Choose drive " + row.number });
+    box.addEventListener("change", () => { ticked[box.checked ? "add" : "delete"](row.number); showChosen(); });
+    const cells = COLUMNS.map(([, , show, isWords], k) => k ? make("td", { class: isWords ? "words" : null }, show(row))
+      : make("th", { scope: "row" }, make("span", { class: "pick" }, box, show(row))));
+    return make("tr", { class: row.red || row.damage ? "red" : row.amber ? "amber" : null, title: row.damage || row.note || null }, cells);
+  };
+  const body = make("tbody", {}), head = make("tr", {}), bulk = make("div", { "aria-live": "polite" }), count = make("p", { class: "hint" });
+  const show = (isAll) => {
+    const found = list();
+    fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
+      "aria-sort": state.by === k ? (state.isDown ? "descending" : "ascending") : null },
+    make("button", { class: "sort", type: "button", on: { click: () => {
+      state.isDown = state.by === k && !state.isDown;
+      state.by = k;
+      show(isAll);
+    } } }, words))));
+    fill(body, found.slice(0, isAll ? undefined : FIRST_ROWS).map(rowOf));
+    const rest = isAll ? 0 : found.length - FIRST_ROWS;
+    fill(count, number(found.length) + " of " + number(rows.length) + " drives. ",
+      rest > 0 ? make("button", { class: "plain", on: { click: () => show(true) } }, "Show " + number(rest) + " more") : "");
+  };
+  // One change to every drive ticked; each in the version it was seen in.
+  const change = (words, contentOf) => guarded(async () => {
+    const all = chosen();
+    for (const row of all) { await ask("PATCH", api + "/drives/" + row.number, { ...contentOf(row), version: row.version }); }
+    say(words + ": " + all.length + (all.length === 1 ? " drive." : " drives."), "good");
+    await load();
+    show();
+    showChosen();
+  });
+  const remove = guarded(async () => {
+    const ids = [];
+    for (const row of chosen()) { ids.push((await ask("DELETE", api + "/drives/" + row.number)).id); }
+    await again();
+    say(ids.length + (ids.length === 1 ? " drive is" : " drives are") + " in the bin.", "good");
+  });
+  const bringBack = (ids) => guarded(async () => {
+    for (const id of ids) { await ask("POST", api + "/bin/" + id, {}); }
+    await again();
+  });
+  const showChosen = () => {
+    const n = ticked.size, pair = chosen().map((row) => row.number).sort((a, b) => a - b);
+    const field = (label) => make("input", { "aria-label": label, placeholder: label, maxlength: 300, size: 22 });
+    const tag = field("Tag to add"), why = field("Reason"), button = (words, action) => make("button", { class: "plain", type: "button", on: { click: action } }, words);
+    const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack([id]))),
+      button("Empty the bin", guarded(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
+    fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
+      make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("compare") + "?first=" + pair[0] + "&second=" + pair[1] }, "Compare the two") : null,
+      tag, button("Add the tag", (event) => tag.value.trim() && change("Tagged", (row) => ({ tags: [...new Set([...row.tags, tag.value.trim()])] }))(event)),
+      why, button("Leave out of the fit", (event) => why.value.trim() ? change("Left out", () => ({ exclude_because: why.value.trim() }))(event) : why.focus()),
+      button("Take part again", change("Taking part", () => ({ is_included: true }))), button("Delete", remove)));
+  };
+  const again = async () => { await load(); show(); showChosen(); };
+
+  await load();
+  if (!rows.length && !binned.length) {
     fill(place, make("p", { class: "empty" }, "No drive yet. ", make("a", { href: pageOf("logs") }, "Drop a log")));
     return;
   }
-  const chosen = new Set(), tags = [...new Set(found.flatMap((drive) => drive.conditions.tags))].sort();
-  const headings = ["drive", "day", "min", units.distance, units.consumption, "peak A", "grade", "findings", "tags"];
-  const list = make("div", {});
-  const show = (tag) => {
-    const rows = found.filter((drive) => !tag || drive.conditions.tags.includes(tag));
-    fill(list, table("Drives", headings, rows.map((drive) => rowOf(drive, chosen)), [7, 8]));
-  };
-  const filter = make("select", { id: "tag" }, make("option", { value: "" }, "all"),
-    tags.map((tag) => make("option", { value: tag }, tag)));
-  filter.addEventListener("change", () => show(filter.value));
-  const compare = guarded(() => {
-    const [first, second] = [...chosen].sort((one, other) => one - other);
-    if (chosen.size !== 2) { say("Tick two drives first.", "amber"); return; }
-    location.href = pageOf("compare") + "?first=" + first + "&second=" + second;
-  });
-  const bar = make("p", { class: "bar" },
-    tags.length ? [make("label", { for: "tag", class: "inline" }, "Tag"), filter] : [],
-    make("button", { on: { click: compare } }, "Compare the two chosen"));
-  fill(place, bar, list,
-    make("p", { class: "hint" }, "Net consumption at the pack; a refused figure says why on the drive's own page."));
-  show("");
+  const search = make("input", { id: "find", type: "search", autocomplete: "off", on: { input: () => { state.words = search.value; show(); } } });
+  const filter = make("select", { id: "filter", on: { change: () => { state.filter = filter.value; show(); } } },
+    Object.entries(FILTERS).map(([key, [words]]) => make("option", { value: key }, words)));
+  fill(place, make("p", { class: "bar" }, make("label", { class: "inline", for: "find" }, "Find"), search,
+    make("label", { class: "inline", for: "filter" }, "Show"), filter), trend(rows), bulk, count,
+  make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Drives" }, make("table", {}, make("caption", {}, "Drives"), make("thead", {}, head), body)),
+  make("p", { class: "hint" }, "Net consumption at the pack; a refused figure says why on the drive's own page."));
+  show();
+  showChosen();
+  const stale = rows.filter((row) => row.is_stale).map((row) => row.number);
+  if (stale.length) {
+    const notice = make("p", { class: "notice amber" }, "Figures of earlier settings, being worked out again: " +
+      (stale.length > 12 ? stale.length + " drives." : "drive " + stale.join(", ") + "."));
+    place.prepend(notice);
+    await follow(await ask("POST", api + "/drives/refresh", {}), again);
+    notice.remove();
+  }
 }

@@ -53,7 +53,7 @@ def write_hour(root):
     for name in channel_names()[:CHANNELS]:
         value = np.abs(np.cumsum(rng.normal(0.0, 0.02, time_s.size))) + rng.normal(0.0, 0.1, time_s.size) + 20.0
         channels[name] = Channel(name=name, time_s=time_s, value=value)
-    source = LogSource(name="noise.csv", sha256="0" * 64, size_bytes=1)
+    source = LogSource(name="noise.csv", sha256="0" * 64, size_bytes=1, log_format="table")
     with open_library(folder.path, create=True) as library:
         store_analysed(library, Drive(channels=channels, sources=(source,)), folder.settings())
 
