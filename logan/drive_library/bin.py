@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
 from logan.drive_library.durable import locked
 from logan.drive_library.folder import LibraryFolder
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.stored_file import DRIVE_NAME, drive_file_name
+from logan.drive_library.stored_file import drive_file_name
 from logan.errors import UsageError
-
-_BIN: Final = ".bin"
 
 
 def put_into_bin(library: DriveLibrary, drive: int | str) -> str:
@@ -19,7 +16,7 @@ def put_into_bin(library: DriveLibrary, drive: int | str) -> str:
     record, place = library.record(drive), LibraryFolder(library.folder)
     pairs = _pairs(place, drive_file_name(record.number, record.id), record.id)
     with locked(place.publish_lock):
-        (place.root / _BIN).mkdir(exist_ok=True)
+        place.bin.mkdir(exist_ok=True)
         # The drive's own file goes last, as it comes first into the library: half-way it is still there.
         for own, binned in reversed(pairs):
             if own.exists():
@@ -51,14 +48,13 @@ def bring_back(library: DriveLibrary, drive_id: str) -> int:
 
 def in_bin(library: DriveLibrary) -> tuple[tuple[int, str], ...]:
     """Number and id of every drive in the bin."""
-    matches = (DRIVE_NAME.match(path.name) for path in sorted((library.folder / _BIN).glob("*.parquet")))
-    return tuple((int(match["number"]), match["id"]) for match in matches if match)
+    return tuple((stored.number, stored.id) for stored in LibraryFolder(library.folder).binned_files())
 
 
 def empty_bin(library: DriveLibrary) -> int:
     """Delete what is in the bin for good; return how many drives it held."""
     count = len(in_bin(library))
-    for path in (library.folder / _BIN).glob("*"):
+    for path in LibraryFolder(library.folder).bin.glob("*"):
         path.unlink(missing_ok=True)
     return count
 
@@ -66,4 +62,4 @@ def empty_bin(library: DriveLibrary) -> int:
 def _pairs(place: LibraryFolder, name: str, drive_id: str) -> list[tuple[Path, Path]]:
     """Where each file of a drive lies in the library and in the bin; the drive's own first."""
     own = (place.root / name, place.notes_of(drive_id), place.raw_of(drive_id))
-    return [(path, place.root / _BIN / path.name) for path in own]
+    return [(path, place.bin / path.name) for path in own]

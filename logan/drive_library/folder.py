@@ -86,6 +86,15 @@ class LibraryFolder:
         """Every drive file, by number."""
         return list_drive_files(self.root, self.notes)
 
+    @property
+    def bin(self) -> Path:
+        """Drives that were taken out and can come back."""
+        return self.root / ".bin"
+
+    def binned_files(self) -> list[StoredFile]:
+        """Every drive file in the bin, by number."""
+        return list_drive_files(self.bin, self.notes) if self.bin.is_dir() else []
+
     def notes_of(self, drive_id: str) -> Path:
         """Notes of a drive."""
         return self.notes / f"{drive_id}.json"

@@ -159,7 +159,7 @@ def publish(
     own = next((stored for stored in present if stored.id == drive_id), None)
     if own is not None and not replace:
         return record_of(own, folder)
-    number = own.number if own else 1 + max((stored.number for stored in present), default=0)
+    number = own.number if own else 1 + max((stored.number for stored in (*present, *folder.binned_files())), default=0)
     final = own.path if own else folder.root / drive_file_name(number, drive_id)
     fresh = [target for target in files.beside.values() if not target.exists()]
     try:
