@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 import re
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import FileResponse, Response
+from fastapi.responses import FileResponse
 
-from logan.errors import ConfigurationError, LoganError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web import work
+from logan.web.asked import REFUSED, Build, Fits, Space, build_of, job_json
 from logan.web.bodies import (
     ChannelChoices,
     CommandRequest,
     DbcChoices,
-    DriveNotes,
     ImportRequest,
     LogId,
     NewBuild,
@@ -29,67 +27,13 @@ from logan.web.bodies import (
     WhatIf,
 )
 from logan.web.jobs import Job
-from logan.web.state import DEMO_NAME, Workspace
+from logan.web.state import DEMO_NAME
 from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
 from logan.web.words import worded
 
 router = APIRouter(prefix="/api", tags=["logan"])
 
-BuildName = Annotated[str, Path(max_length=63)]
-DriveNumber = Annotated[int, Path(ge=1, le=10_000_000)]
 REPORT_NAME: Final = re.compile(r"^(report|certificate|drive-[0-9]{1,8})\.html$")
-_REFUSED: dict[int | str, dict[str, Any]] = {
-    400: {"description": "The request cannot be done; the answer says why and what to do"},
-    403: {"description": "The request does not come from this page"},
-    404: {"description": "There is no such thing"},
-}
-
-
-def workspace_of(request: Request) -> Workspace:
-    """The workspace that the server works on."""
-    found: Workspace = request.app.state.workspace
-    return found
-
-
-def refinements_of(request: Request) -> work.Refinements:
-    """The fits that still hold."""
-    found: work.Refinements = request.app.state.refinements
-    return found
-
-
-Space = Annotated[Workspace, Depends(workspace_of)]
-Fits = Annotated[work.Refinements, Depends(refinements_of)]
-
-
-def build_of(build: BuildName, space: Space) -> BuildFolder:
-    """The build that an address names."""
-    try:
-        return space.build(build)
-    except LoganError as error:
-        raise HTTPException(404, str(error)) from None
-
-
-Build = Annotated[BuildFolder, Depends(build_of)]
-
-
-def job_json(job: Job) -> dict[str, Any]:
-    """A job as the page reads it."""
-    return {
-        "id": job.id,
-        "label": job.label,
-        "state": job.state,
-        "message": job.message,
-        "build": job.build,
-        "kind": job.kind,
-        "links": job.links,
-        "is_closed": job.is_closed,
-        "began_s": job.began_s,
-        "done": job.done,
-        "total": job.total,
-        "rate": job.rate,
-        "time_left_s": job.time_left_s,
-        "result": job.result,
-    }
 
 
 @router.get("/builds")
@@ -98,13 +42,13 @@ def builds(space: Space) -> dict[str, Any]:
     return {"builds": list(space.builds())}
 
 
-@router.post("/builds", responses=_REFUSED, status_code=201)
+@router.post("/builds", responses=REFUSED, status_code=201)
 def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
     """Make a build from the template."""
     return {"build": space.make(body.name).path.name}
 
 
-@router.post("/demo", responses=_REFUSED, status_code=202)
+@router.post("/demo", responses=REFUSED, status_code=202)
 def demo(space: Space, fits: Fits) -> dict[str, Any]:
     """Make the demo's conversion."""
     return job_json(work.begin(space, fits, BuildFolder(space.settings.workspace / DEMO_NAME), "demo"))
@@ -127,27 +71,27 @@ def job_of(job: Annotated[str, Path(max_length=20)], space: Space) -> Job:
 OneJob = Annotated[Job, Depends(job_of)]
 
 
-@router.get("/jobs/{job}", responses=_REFUSED)
+@router.get("/jobs/{job}", responses=REFUSED)
 def one_job(job: OneJob) -> dict[str, Any]:
     """Progress or outcome of one piece of work."""
     return job_json(job)
 
 
-@router.post("/jobs/{job}/stop", responses=_REFUSED)
+@router.post("/jobs/{job}/stop", responses=REFUSED)
 def stop_job(job: OneJob) -> dict[str, Any]:
     """Ask a piece of work to stop; nothing half-done is kept."""
     job.stop.set()
     return job_json(job)
 
 
-@router.post("/jobs/{job}/close", responses=_REFUSED)
+@router.post("/jobs/{job}/close", responses=REFUSED)
 def close_job(job: OneJob, space: Space) -> dict[str, Any]:
     """Note that its end was seen: it is listed no more among what is shown."""
     space.jobs.close_one(job)
     return job_json(job)
 
 
-@router.post("/jobs/{job}/again", responses=_REFUSED, status_code=202)
+@router.post("/jobs/{job}/again", responses=REFUSED, status_code=202)
 def again(job: OneJob, space: Space, fits: Fits) -> dict[str, Any]:
     """Begin a piece of work again that failed, was stopped, or broke off when the server ended."""
     begun = work.begin(space, fits, build_of(job.build, space), job.kind, job.content)
@@ -155,7 +99,7 @@ def again(job: OneJob, space: Space, fits: Fits) -> dict[str, Any]:
     return job_json(begun)
 
 
-@router.get("/builds/{build}/first-hour", responses=_REFUSED)
+@router.get("/builds/{build}/first-hour", responses=REFUSED)
 def first_hour(folder: Build, space: Space) -> Any:
     """How far a build has come: vehicle, logs and DBC, channels, check, answer."""
     from logan.pipeline.first_hour import first_hour as steps
@@ -163,7 +107,7 @@ def first_hour(folder: Build, space: Space) -> Any:
     return json_ready(steps(folder, len(space.uploads(folder).list())))
 
 
-@router.get("/builds/{build}/settings", responses=_REFUSED)
+@router.get("/builds/{build}/settings", responses=REFUSED)
 def settings(folder: Build) -> Any:
     """The settings as a form."""
     from logan.pipeline.settings_form import read_form
@@ -173,7 +117,7 @@ def settings(folder: Build) -> Any:
 
 @router.put(
     "/builds/{build}/settings",
-    responses={**_REFUSED, 409: {"description": "They were changed since that version; the answer holds both texts"}},
+    responses={**REFUSED, 409: {"description": "They were changed since that version; the answer holds both texts"}},
 )
 def change_settings(folder: Build, body: SettingsChange) -> Any:
     """Change settings; nothing is saved that is not valid."""
@@ -186,7 +130,7 @@ def change_settings(folder: Build, body: SettingsChange) -> Any:
     return json_ready(read_form(folder))
 
 
-@router.get("/builds/{build}/logs", responses=_REFUSED)
+@router.get("/builds/{build}/logs", responses=REFUSED)
 def logs(folder: Build, space: Space) -> dict[str, Any]:
     """Logs that were sent and wait."""
     return {"logs": [work.sent_json(log) for log in space.uploads(folder).list()]}
@@ -194,7 +138,7 @@ def logs(folder: Build, space: Space) -> dict[str, Any]:
 
 @router.post(
     "/builds/{build}/logs",
-    responses=_REFUSED,
+    responses=REFUSED,
     status_code=201,
     openapi_extra={
         "requestBody": {
@@ -211,7 +155,7 @@ async def send_log(
     return await run_in_threadpool(work.sort_sent, folder, uploads, await uploads.receive(name, request.stream()))
 
 
-@router.get("/builds/{build}/dbcs", responses=_REFUSED)
+@router.get("/builds/{build}/dbcs", responses=REFUSED)
 def dbcs(folder: Build) -> Any:
     """DBCs that the settings name, and what each defines."""
     from logan.pipeline.dbc_files import named_dbcs
@@ -219,7 +163,7 @@ def dbcs(folder: Build) -> Any:
     return {"dbcs": json_ready(named_dbcs(folder))}
 
 
-@router.put("/builds/{build}/dbcs", responses=_REFUSED)
+@router.put("/builds/{build}/dbcs", responses=REFUSED)
 def name_dbcs(folder: Build, body: DbcChoices) -> Any:
     """Name the DBCs to use, each for all buses or for one; what is left out is used no more, and its file stays."""
     from logan.pipeline import dbc_files
@@ -228,26 +172,26 @@ def name_dbcs(folder: Build, body: DbcChoices) -> Any:
     return {"dbcs": json_ready(dbc_files.named_dbcs(folder))}
 
 
-@router.delete("/builds/{build}/logs/{log}", responses=_REFUSED)
+@router.delete("/builds/{build}/logs/{log}", responses=REFUSED)
 def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     """Forget a sent log."""
     space.uploads(folder).remove(log)
     return {"removed": log}
 
 
-@router.post("/builds/{build}/logs/{log}/look", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/logs/{log}/look", responses=REFUSED, status_code=202)
 def look(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
     """Say what is in a sent log."""
     return job_json(work.begin(space, fits, folder, "look", {"logs": [log]}))
 
 
-@router.post("/builds/{build}/logs/{log}/suggest", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/logs/{log}/suggest", responses=REFUSED, status_code=202)
 def suggest(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
     """Suggest which signal is which channel, with a little plot of each."""
     return job_json(work.begin(space, fits, folder, "suggest", {"logs": [log]}))
 
 
-@router.put("/builds/{build}/channels", responses=_REFUSED)
+@router.put("/builds/{build}/channels", responses=REFUSED)
 def save_channels(folder: Build, body: ChannelChoices) -> Any:
     """Write the channel map."""
     from logan.pipeline.suggestions import save_channels as save
@@ -260,25 +204,25 @@ def save_channels(folder: Build, body: ChannelChoices) -> Any:
     return json_ready(save(folder, sources))
 
 
-@router.post("/builds/{build}/import", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/import", responses=REFUSED, status_code=202)
 def import_sent(folder: Build, space: Space, fits: Fits, body: ImportRequest) -> dict[str, Any]:
     """Import sent logs; those that are being imported already are not imported twice."""
     return job_json(work.begin(space, fits, folder, "import", body.model_dump()))
 
 
-@router.get("/folders", responses=_REFUSED)
+@router.get("/folders", responses=REFUSED)
 def folders(path: Annotated[str, Query(max_length=1000)] = "") -> dict[str, Any]:
     """Folders on this machine, to pick one that is watched; names only, nothing is read."""
     return folder_listing(path)
 
 
-@router.get("/builds/{build}/watch", responses=_REFUSED)
+@router.get("/builds/{build}/watch", responses=REFUSED)
 def watched(folder: Build, space: Space) -> dict[str, Any]:
     """Which folder is watched, and what came of it."""
     return watch_json(space, folder)
 
 
-@router.post("/builds/{build}/watch", responses=_REFUSED)
+@router.post("/builds/{build}/watch", responses=REFUSED)
 def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
     """Watch a folder on this machine and import what comes; an empty text stops it."""
     if body.folder.strip():
@@ -288,7 +232,7 @@ def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
     return watch_json(space, folder)
 
 
-@router.get("/builds/{build}/difference", responses=_REFUSED)
+@router.get("/builds/{build}/difference", responses=REFUSED)
 def difference(
     folder: Build,
     first: Annotated[int, Query(ge=1, le=10_000_000)],
@@ -300,145 +244,13 @@ def difference(
     return difference_json(folder, first, second)
 
 
-@router.get("/builds/{build}/drives", responses=_REFUSED)
-def drives(folder: Build) -> Any:
-    """All drives with their summaries, and the numbers of those whose figures rest on earlier settings."""
-    from logan.pipeline.library import open_library, stale_drives
-
-    problem = ""
-    stale: tuple[int, ...] = ()
-    with open_library(folder.path, create=True) as library:
-        try:
-            stale = tuple(record.number for record in stale_drives(library, folder))
-        except ConfigurationError as error:
-            problem = ". ".join((error.problem, *error.problems))
-        return {"drives": json_ready(library.drives()), "stale": stale, "settings_problem": problem}
-
-
-@router.get("/builds/{build}/drive-list", responses=_REFUSED)
-def drive_list(folder: Build) -> Any:
-    """All drives, one short row each, and what is in the bin."""
-    from logan.pipeline.drive_list import drive_list as rows_of
-    from logan.pipeline.library import open_library, stale_drives
-
-    with open_library(folder.path, create=True) as library:
-        stale: frozenset[int] = frozenset()
-        with contextlib.suppress(ConfigurationError):
-            stale = frozenset(record.number for record in stale_drives(library, folder))
-        return json_ready(rows_of(library, stale))
-
-
-@router.delete("/builds/{build}/drives/{drive}", responses=_REFUSED)
-def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
-    """Put a drive into the bin; it can be brought back until that is emptied."""
-    from logan.pipeline.drive_list import put_into_bin
-    from logan.pipeline.library import open_library
-
-    with open_library(folder.path) as library:
-        return {"id": put_into_bin(library, drive)}
-
-
-@router.post("/builds/{build}/bin/{drive_id}", responses=_REFUSED)
-def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
-    """Bring a drive back out of the bin."""
-    from logan.pipeline.drive_list import bring_back as back
-    from logan.pipeline.library import open_library
-
-    with open_library(folder.path) as library:
-        return {"number": back(library, drive_id)}
-
-
-@router.delete("/builds/{build}/bin", responses=_REFUSED)
-def empty_bin(folder: Build) -> dict[str, Any]:
-    """Delete what is in the bin for good."""
-    from logan.pipeline.drive_list import empty_bin as emptied
-    from logan.pipeline.library import open_library
-
-    with open_library(folder.path) as library:
-        return {"removed": emptied(library)}
-
-
-@router.post("/builds/{build}/drives/refresh", responses=_REFUSED, status_code=202)
-def refresh_drives(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
-    """Work out again the drives whose figures rest on earlier settings."""
-    return job_json(work.begin(space, fits, folder, "refresh"))
-
-
-@router.get("/builds/{build}/drives/{drive}", responses=_REFUSED)
-def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
-    """One drive with everything worked out for it."""
-    from logan.pipeline.library import open_library
-    from logan.pipeline.stored import stored_drive
-
-    build, answer = folder.settings(), fits.current(folder)
-    with open_library(folder.path, create=True) as library:
-        stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
-        return worded(json_ready(stored))
-
-
-@router.patch("/builds/{build}/drives/{drive}", responses=_REFUSED)
-def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
-    """Note something on a drive, mask, trim or correct a span, leave it out of the fit; all of it can be taken back."""
-    from logan.pipeline.library import open_library
-    from logan.pipeline.notes import change_notes
-    from logan.pipeline.stored import stored_drive
-
-    build = folder.settings()
-    with open_library(folder.path, create=True) as library:
-        record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
-        return worded(json_ready(stored_drive(library, record, build)))
-
-
-@router.get("/builds/{build}/drives/{drive}/workbench", responses=_REFUSED)
-def workbench(folder: Build, drive: DriveNumber) -> Any:
-    """Channels, marks, distance and road of one drive: everything but its samples."""
-    from logan.pipeline.workbench import workbench as about
-
-    return worded(json_ready(about(folder, drive)))
-
-
-Moment = Annotated[float, Query(ge=-1e7, le=1e7)]
-
-
-@router.get("/builds/{build}/drives/{drive}/window", responses=_REFUSED)
-def window(
-    folder: Build,
-    drive: DriveNumber,
-    start_s: Moment,
-    end_s: Moment,
-    channels: Annotated[str, Query(max_length=6000)],
-    parts: Annotated[int, Query(ge=1, le=12_000)] = 1000,
-) -> Response:
-    """Samples of some channels (names parted by commas) in a window: all of them, or the extremes of its parts."""
-    from logan.pipeline.workbench import window_text
-
-    text = window_text(folder, drive, channels.split(","), start_s, end_s, parts)
-    return Response(text, media_type="application/json")
-
-
-@router.get("/builds/{build}/drives/{drive}/span", responses=_REFUSED)
-def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> Any:
-    """Consumption, regen and every channel's range, mean and RMS within a span of a drive."""
-    from logan.pipeline.workbench import span_figures
-
-    return json_ready(span_figures(folder, drive, start_s, end_s))
-
-
-@router.get("/builds/{build}/drives/{drive}/figures", responses=_REFUSED)
-def drive_figures(folder: Build, drive: DriveNumber) -> Any:
-    """Figures of one drive besides its timeline: the road."""
-    from logan.pipeline.page_figures import road_json
-
-    return road_json(folder, drive)
-
-
-@router.post("/builds/{build}/fit", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/fit", responses=REFUSED, status_code=202)
 def fit(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
     """Fit the drives and predict the range again."""
     return job_json(work.begin(space, fits, folder, "fit"))
 
 
-@router.get("/builds/{build}/range", responses=_REFUSED)
+@router.get("/builds/{build}/range", responses=REFUSED)
 def driving_range(folder: Build, fits: Fits) -> Any:
     """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
     from logan.pipeline.page_figures import range_json
@@ -446,7 +258,7 @@ def driving_range(folder: Build, fits: Fits) -> Any:
     return range_json(folder, fits.basis(folder))
 
 
-@router.get("/builds/{build}/weakest-part", responses=_REFUSED)
+@router.get("/builds/{build}/weakest-part", responses=REFUSED)
 def weakest_part(folder: Build) -> Any:
     """What passed its limit or came closest to it, over all drives, in words."""
     from logan.pipeline.page_figures import weakest_json
@@ -454,7 +266,7 @@ def weakest_part(folder: Build) -> Any:
     return weakest_json(folder)
 
 
-@router.get("/builds/{build}/limits", responses=_REFUSED)
+@router.get("/builds/{build}/limits", responses=REFUSED)
 def limits(folder: Build) -> Any:
     """Every limit by how close it came, with its worst moment and what the settings say."""
     from logan.pipeline.limit_sheet import limit_bullets
@@ -462,7 +274,7 @@ def limits(folder: Build) -> Any:
     return worded(json_ready(limit_bullets(folder)))
 
 
-@router.post("/builds/{build}/what-if", responses=_REFUSED)
+@router.post("/builds/{build}/what-if", responses=REFUSED)
 def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
     from logan.pipeline.what_if import Question
@@ -478,13 +290,13 @@ def commands(space: Space) -> dict[str, Any]:
     return {"commands": space.settings.commands.described() if space.settings.commands else []}
 
 
-@router.get("/builds/{build}/files", responses=_REFUSED)
+@router.get("/builds/{build}/files", responses=REFUSED)
 def files_at_hand(folder: Build, space: Space) -> dict[str, Any]:
     """Names of the files that a command may be given."""
     return {"files": list(work.files_at_hand(space, folder))}
 
 
-@router.post("/builds/{build}/commands/{name}", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)
 def run_command(
     folder: Build, space: Space, fits: Fits, name: Annotated[str, Path(max_length=40)], body: CommandRequest
 ) -> dict[str, Any]:
@@ -492,7 +304,7 @@ def run_command(
     return job_json(work.begin(space, fits, folder, "command", {"name": name, **body.model_dump()}))
 
 
-@router.get("/builds/{build}/exports/{name}", responses=_REFUSED)
+@router.get("/builds/{build}/exports/{name}", responses=REFUSED)
 def exported(
     folder: Build, name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,100}$")]
 ) -> FileResponse:
@@ -503,7 +315,7 @@ def exported(
     return FileResponse(path, media_type="application/octet-stream", filename=name)
 
 
-@router.get("/builds/{build}/what-it-takes", responses=_REFUSED)
+@router.get("/builds/{build}/what-it-takes", responses=REFUSED)
 def what_it_takes(folder: Build, fits: Fits) -> Any:
     """What would have to be true for the target: pack, drag area, speed, weight, one at a time."""
     from logan.pipeline.what_if import what_it_takes as turned_round
@@ -511,7 +323,7 @@ def what_it_takes(folder: Build, fits: Fits) -> Any:
     return json_ready(turned_round(folder.settings(), fits.basis(folder)))
 
 
-@router.post("/builds/{build}/report", responses=_REFUSED, status_code=202)
+@router.post("/builds/{build}/report", responses=REFUSED, status_code=202)
 def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict[str, Any]:
     """Write a report."""
     if body.kind == "drive" and body.drive is None:
@@ -519,7 +331,7 @@ def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict
     return job_json(work.begin(space, fits, folder, "report", body.model_dump()))
 
 
-@router.get("/builds/{build}/reports", responses=_REFUSED)
+@router.get("/builds/{build}/reports", responses=REFUSED)
 def reports(folder: Build) -> dict[str, Any]:
     """Reports that were written, the newest first."""
     found = [path for path in folder.reports.glob("*.html") if REPORT_NAME.match(path.name)]
@@ -531,7 +343,7 @@ def reports(folder: Build) -> dict[str, Any]:
     }
 
 
-@router.get("/builds/{build}/reports/{name}", responses=_REFUSED)
+@router.get("/builds/{build}/reports/{name}", responses=REFUSED)
 def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> FileResponse:
     """A report that was written: only logan's own scripts run in it, walled off from this page."""
     from logan.pipeline.reporting import served_report_policy

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from logan.errors import ConflictError, LoganError
 from logan.version import VERSION
-from logan.web import api, pages
+from logan.web import api, api_drives, pages
 from logan.web.security import Gate
 from logan.web.state import WebSettings, Workspace
 from logan.web.words import in_page_words
@@ -60,6 +60,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.include_router(api.router)
+    app.include_router(api_drives.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=str(files("logan.web").joinpath("static"))), name="static")
 

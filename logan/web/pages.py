@@ -14,7 +14,7 @@ from logan.errors import ConfigurationError
 from logan.pipeline.builds import BuildFolder, shown_units
 from logan.units import DisplayUnits
 from logan.version import VERSION
-from logan.web.api import Build, Space, build_of
+from logan.web.asked import Build, Space, build_of
 from logan.web.security import TOKEN_COOKIE
 from logan.web.state import Workspace
 

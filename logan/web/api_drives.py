@@ -1,0 +1,150 @@
+"""The part of the interface that is about drives: lists, notes, the bin, and everything about one of them."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+
+from logan.errors import ConfigurationError
+from logan.results import json_ready
+from logan.web import work
+from logan.web.asked import REFUSED, Build, DriveNumber, Fits, Space, job_json
+from logan.web.bodies import DriveNotes, LogId
+from logan.web.words import worded
+
+router = APIRouter(prefix="/api", tags=["logan"])
+
+
+@router.get("/builds/{build}/drives", responses=REFUSED)
+def drives(folder: Build) -> Any:
+    """All drives with their summaries, and the numbers of those whose figures rest on earlier settings."""
+    from logan.pipeline.library import open_library, stale_drives
+
+    problem = ""
+    stale: tuple[int, ...] = ()
+    with open_library(folder.path, create=True) as library:
+        try:
+            stale = tuple(record.number for record in stale_drives(library, folder))
+        except ConfigurationError as error:
+            problem = ". ".join((error.problem, *error.problems))
+        return {"drives": json_ready(library.drives()), "stale": stale, "settings_problem": problem}
+
+
+@router.get("/builds/{build}/drive-list", responses=REFUSED)
+def drive_list(folder: Build) -> Any:
+    """All drives, one short row each, and what is in the bin."""
+    from logan.pipeline.drive_list import drive_list as rows_of
+    from logan.pipeline.library import open_library, stale_drives
+
+    with open_library(folder.path, create=True) as library:
+        stale: frozenset[int] = frozenset()
+        with contextlib.suppress(ConfigurationError):
+            stale = frozenset(record.number for record in stale_drives(library, folder))
+        return json_ready(rows_of(library, stale))
+
+
+@router.delete("/builds/{build}/drives/{drive}", responses=REFUSED)
+def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
+    """Put a drive into the bin; it can be brought back until that is emptied."""
+    from logan.pipeline.drive_list import put_into_bin
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"id": put_into_bin(library, drive)}
+
+
+@router.post("/builds/{build}/bin/{drive_id}", responses=REFUSED)
+def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
+    """Bring a drive back out of the bin."""
+    from logan.pipeline.drive_list import bring_back as back
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"number": back(library, drive_id)}
+
+
+@router.delete("/builds/{build}/bin", responses=REFUSED)
+def empty_bin(folder: Build) -> dict[str, Any]:
+    """Delete what is in the bin for good."""
+    from logan.pipeline.drive_list import empty_bin as emptied
+    from logan.pipeline.library import open_library
+
+    with open_library(folder.path) as library:
+        return {"removed": emptied(library)}
+
+
+@router.post("/builds/{build}/drives/refresh", responses=REFUSED, status_code=202)
+def refresh_drives(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
+    """Work out again the drives whose figures rest on earlier settings."""
+    return job_json(work.begin(space, fits, folder, "refresh"))
+
+
+@router.get("/builds/{build}/drives/{drive}", responses=REFUSED)
+def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
+    """One drive with everything worked out for it."""
+    from logan.pipeline.library import open_library
+    from logan.pipeline.stored import stored_drive
+
+    build, answer = folder.settings(), fits.current(folder)
+    with open_library(folder.path, create=True) as library:
+        stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
+        return worded(json_ready(stored))
+
+
+@router.patch("/builds/{build}/drives/{drive}", responses=REFUSED)
+def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
+    """Note something on a drive, mask, trim or correct a span, leave it out of the fit; all of it can be taken back."""
+    from logan.pipeline.library import open_library
+    from logan.pipeline.notes import change_notes
+    from logan.pipeline.stored import stored_drive
+
+    build = folder.settings()
+    with open_library(folder.path, create=True) as library:
+        record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
+        return worded(json_ready(stored_drive(library, record, build)))
+
+
+@router.get("/builds/{build}/drives/{drive}/workbench", responses=REFUSED)
+def workbench(folder: Build, drive: DriveNumber) -> Any:
+    """Channels, marks, distance and road of one drive: everything but its samples."""
+    from logan.pipeline.workbench import workbench as about
+
+    return worded(json_ready(about(folder, drive)))
+
+
+Moment = Annotated[float, Query(ge=-1e7, le=1e7)]
+
+
+@router.get("/builds/{build}/drives/{drive}/window", responses=REFUSED)
+def window(
+    folder: Build,
+    drive: DriveNumber,
+    start_s: Moment,
+    end_s: Moment,
+    channels: Annotated[str, Query(max_length=6000)],
+    parts: Annotated[int, Query(ge=1, le=12_000)] = 1000,
+) -> Response:
+    """Samples of some channels (names parted by commas) in a window: all of them, or the extremes of its parts."""
+    from logan.pipeline.workbench import window_text
+
+    text = window_text(folder, drive, channels.split(","), start_s, end_s, parts)
+    return Response(text, media_type="application/json")
+
+
+@router.get("/builds/{build}/drives/{drive}/span", responses=REFUSED)
+def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> Any:
+    """Consumption, regen and every channel's range, mean and RMS within a span of a drive."""
+    from logan.pipeline.workbench import span_figures
+
+    return json_ready(span_figures(folder, drive, start_s, end_s))
+
+
+@router.get("/builds/{build}/drives/{drive}/figures", responses=REFUSED)
+def drive_figures(folder: Build, drive: DriveNumber) -> Any:
+    """Figures of one drive besides its timeline: the road."""
+    from logan.pipeline.page_figures import road_json
+
+    return road_json(folder, drive)

@@ -1,0 +1,68 @@
+"""What requests to the interface rest on: the workspace, a build, a job by name, and how a job is told."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import Depends, HTTPException, Path, Request
+
+from logan.errors import LoganError
+from logan.pipeline.builds import BuildFolder
+from logan.web import work
+from logan.web.jobs import Job
+from logan.web.state import Workspace
+
+BuildName = Annotated[str, Path(max_length=63)]
+DriveNumber = Annotated[int, Path(ge=1, le=10_000_000)]
+REFUSED: dict[int | str, dict[str, Any]] = {
+    400: {"description": "The request cannot be done; the answer says why and what to do"},
+    403: {"description": "The request does not come from this page"},
+    404: {"description": "There is no such thing"},
+}
+
+
+def workspace_of(request: Request) -> Workspace:
+    """The workspace that the server works on."""
+    found: Workspace = request.app.state.workspace
+    return found
+
+
+def refinements_of(request: Request) -> work.Refinements:
+    """The fits that still hold."""
+    found: work.Refinements = request.app.state.refinements
+    return found
+
+
+Space = Annotated[Workspace, Depends(workspace_of)]
+Fits = Annotated[work.Refinements, Depends(refinements_of)]
+
+
+def build_of(build: BuildName, space: Space) -> BuildFolder:
+    """The build that an address names."""
+    try:
+        return space.build(build)
+    except LoganError as error:
+        raise HTTPException(404, str(error)) from None
+
+
+Build = Annotated[BuildFolder, Depends(build_of)]
+
+
+def job_json(job: Job) -> dict[str, Any]:
+    """A job as the page reads it."""
+    return {
+        "id": job.id,
+        "label": job.label,
+        "state": job.state,
+        "message": job.message,
+        "build": job.build,
+        "kind": job.kind,
+        "links": job.links,
+        "is_closed": job.is_closed,
+        "began_s": job.began_s,
+        "done": job.done,
+        "total": job.total,
+        "rate": job.rate,
+        "time_left_s": job.time_left_s,
+        "result": job.result,
+    }
