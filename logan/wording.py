@@ -13,6 +13,8 @@ from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from logan.driving_range.uncertainty_budget import UncertaintyBudget
+
 NONE: Final = "–"
 """Stands where there is no number."""
 
@@ -238,3 +240,40 @@ def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
     # 0.7 keeps two digits, 9.85 two, 350.2 one, 4,200 none.
     digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 4)
     return f"{number(value, digits)} {unit}".strip()
+
+
+def budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Headings and rows of a range's uncertainty budget, as JCGM 100 lays it out; what says nothing is left out."""
+    headings = ("source", "type", "std uncertainty", "sensitivity", units.distance, "dof", "basis")
+    rows: list[tuple[str, ...]] = [
+        (
+            parameter_words(row.source),
+            row.evaluation,
+            parameter_text(row.source, row.sigma, units, row.unit),
+            f"{_two_figures(row.sensitivity / units.metres)} {units.distance}/{row.unit}",
+            number(row.contribution / units.metres, 1),
+            _freedom(row.degrees_of_freedom),
+            row.basis,
+        )
+        for row in budget.rows
+        if row.contribution > 0.005 * budget.combined
+    ]
+    return headings, rows
+
+
+def budget_sum(budget: UncertaintyBudget, units: DisplayUnits) -> str:
+    """What the rows of a budget come to together."""
+    return (
+        f"Combined {number(budget.combined / units.metres, 1)} {units.distance}, effective degrees of freedom "
+        f"{_freedom(budget.effective_degrees_of_freedom)}, k = {budget.coverage_factor:.2f}: "
+        f"{number(budget.value / units.metres)} ± {number(budget.expanded / units.metres, 1)} {units.distance} "
+        f"({percent(budget.level_ratio)}). Rows that one sensor read are correlated; the sum knows."
+    )
+
+
+def _freedom(degrees: float) -> str:
+    return "∞" if degrees > 1e5 else number(degrees)
+
+
+def _two_figures(value: float) -> str:
+    return f"{value:.2g}" if abs(value) < 100 else number(value)

@@ -60,7 +60,7 @@ def register(app: typer.Typer) -> None:
 
 def show_plan(plan: Plan, units: DisplayUnits) -> None:
     """Print a plan: the answer first, then what it rests on."""
-    from logan.cli.range_tables import print_answer, print_causes, print_prediction, print_tornado
+    from logan.cli.range_tables import print_answer, print_budget, print_causes, print_prediction
     from logan.cli.rendering import print_cautions, print_lines, print_table
     from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
     from logan.wording import parameter_text, parameter_words
@@ -77,8 +77,9 @@ def show_plan(plan: Plan, units: DisplayUnits) -> None:
         print_lines("")
     print_causes(plan.prediction.scenarios, units)
     print_lines("")
-    print_tornado(plan.tornado, units)
-    print_lines("")
+    if plan.budget is not None:
+        print_budget(plan.budget, units)
+        print_lines("")
     rows = [
         (
             parameter_words(assumed.name),

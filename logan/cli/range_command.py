@@ -152,7 +152,7 @@ def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings
 
 def show_range(found: RefinedRange, units: DisplayUnits) -> None:
     """Print plan and refined prediction side by side, and why they differ."""
-    from logan.cli.range_tables import print_answer, print_causes, print_tornado, unsure_line
+    from logan.cli.range_tables import print_answer, print_causes, unsure_line
     from logan.cli.rendering import print_lines
 
     drives = found.refined.drive_count
@@ -167,8 +167,6 @@ def show_range(found: RefinedRange, units: DisplayUnits) -> None:
     _print_attribution(found.attribution(found.refined.target_scenario), units)
     print_lines("")
     print_causes(found.refined.scenarios, units)
-    print_lines("")
-    print_tornado(found.tornado, units)
     print_lines("")
     if found.calibration is not None:
         print_lines(calibration_text(found.calibration))

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_lines, print_table
-from logan.wording import number, parameter_text, parameter_words, probability
+from logan.wording import budget_sum, budget_table, number, parameter_words, probability
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange, Tornado
+    from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange
     from logan.pipeline.predict import UncertaintyBudget
     from logan.units import DisplayUnits
 
@@ -86,23 +86,6 @@ def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
     )
 
 
-def print_tornado(tornado: Tornado, units: DisplayUnits, count: int = 7) -> None:
-    """What the answer hangs on most: one standard uncertainty of each assumption."""
-    rows = [
-        (
-            parameter_words(row.name),
-            parameter_text(row.name, row.low, units),
-            parameter_text(row.name, row.high, units),
-            distance(row.range_low_m, units),
-            distance(row.range_high_m, units),
-        )
-        for row in tornado.sensitivities[:count]
-    ]
-    headings = ("assumption", "low", "high", f"{units.distance} at low", f"{units.distance} at high")
-    title = f"What '{tornado.scenario}' hangs on: one standard uncertainty each way"
-    print_table(headings, rows, title=title)
-
-
 def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> None:
     """Where the energy goes, at the median assumptions."""
     rows = []
@@ -124,32 +107,9 @@ def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> Non
 
 def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:
     """The uncertainty budget of the range, as JCGM 100 lays it out."""
-    metres = units.metres
-    rows = [
-        (
-            parameter_words(row.source),
-            row.evaluation,
-            f"{_figures(row.sigma)} {row.unit}",
-            f"{_figures(row.sensitivity / metres)} {units.distance}/{row.unit}",
-            number(row.contribution / metres, 1),
-            "∞" if row.degrees_of_freedom > 1e5 else number(row.degrees_of_freedom),
-        )
-        for row in budget.rows
-        if row.contribution > 0.005 * budget.combined
-    ]
-    headings = ("source", "type", "std uncertainty", "sensitivity", units.distance, "dof")
-    print_table(headings, rows, title=f"Uncertainty budget (JCGM 100): {budget.quantity}")
-    freedom = budget.effective_degrees_of_freedom
-    print_lines(
-        f"Combined {number(budget.combined / metres, 1)} {units.distance}, effective degrees of freedom "
-        f"{'∞' if freedom > 1e5 else number(freedom)}, k = {budget.coverage_factor:.2f}: "
-        f"{number(budget.value / metres)} ± {number(budget.expanded / metres, 1)} {units.distance} "
-        f"({100 * budget.level_ratio:.0f} %). Rows that one sensor read are correlated; the sum knows."
-    )
-
-
-def _figures(value: float) -> str:
-    return f"{value:.2g}" if abs(value) < 100 else number(value)
+    headings, rows = budget_table(budget, units)
+    print_table(headings[:-1], [row[:-1] for row in rows], title=f"Uncertainty budget (JCGM 100): {budget.quantity}")
+    print_lines(budget_sum(budget, units))
 
 
 def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:

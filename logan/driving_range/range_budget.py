@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from logan.driving_range.prediction import ScenarioRange
-from logan.driving_range.sensitivity import USABLE_LOSS, Tornado
-from logan.driving_range.standpoint import USABLE_ENERGY
+from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
 from logan.instruments.evidence import UNITS, UNKNOWNS, USABLE
 from logan.model.fit_result import FitResult
@@ -17,6 +17,8 @@ from logan.model.unknowns import SHARED_NAMES
 from logan.units import FloatArray
 
 _ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))
+DAY_ROAD: Final = "day to day: wind, traffic, tires"
+DAY_AUXILIARY: Final = "day to day: auxiliaries"
 _AUXILIARY: Final = PARAMETER_NAMES.index("auxiliary_power_w")
 
 
@@ -42,15 +44,53 @@ def sensor_elasticity(fit: FitResult, elasticity: FloatArray) -> FloatArray:
     return np.asarray(found)
 
 
-def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown: ScenarioRange) -> UncertaintyBudget:
+def plan_budget(
+    standpoint: Standpoint, rows: Sequence[BudgetRow], shown: ScenarioRange, day_sigmas: tuple[float, float]
+) -> UncertaintyBudget:
+    """The budget of a range before any drive: every assumption, and the days.
+
+    Parameters
+    ----------
+    standpoint : Standpoint
+        The plan.
+    rows : sequence of BudgetRow
+        ``assumption_rows`` of the target's scenario, the six parameters first.
+    shown : ScenarioRange
+        The range as it is shown, which the budget belongs to.
+    day_sigmas : tuple of float
+        From drive to drive: of road load, and of the auxiliaries. [ratio]
+
+    Returns
+    -------
+    UncertaintyBudget
+        In metres.
+    """
+    reach_m, size, parameters = shown.range_m.p50, len(PARAMETER_NAMES), standpoint.parameters
+    joined = np.eye(len(rows) + 2)
+    scale = np.where(parameters.log_sigma > 0.0, parameters.log_sigma, 1.0)
+    joined[:size, :size] = parameters.log_covariance / np.outer(scale, scale)
+    np.fill_diagonal(joined, 1.0)
+    moved_m = np.array([row.sensitivity for row in rows[:size]]) * parameters.median
+    days = [
+        _day_row(name, sigma, float(moved), None, "common practice, before any drive")
+        for name, sigma, moved in zip(
+            (DAY_ROAD, DAY_AUXILIARY), day_sigmas, (moved_m[list(_ROAD)].sum(), moved_m[_AUXILIARY]), strict=True
+        )
+    ]
+    return uncertainty_budget(f"range, {shown.name}", "m", reach_m, [*rows, *days], joined)
+
+
+def range_budget(
+    fit: FitResult, assumptions: Sequence[BudgetRow], elasticity: FloatArray, shown: ScenarioRange
+) -> UncertaintyBudget:
     """The budget of a scenario's range.
 
     Parameters
     ----------
     fit : FitResult
         With its sensors' errors.
-    tornado : Tornado
-        Of the same scenario: what conditions do.
+    assumptions : sequence of BudgetRow
+        ``assumption_rows`` of the same scenario: what conditions do.
     elasticity : ndarray, shape (p,)
         Of its consumption to the fit's shared vector. [any]
     shown : ScenarioRange
@@ -61,8 +101,9 @@ def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown
     UncertaintyBudget
         In metres, each row one standard uncertainty; gain and usable energy may be correlated, and the sum knows.
     """
-    reach_m, days = shown.range_m.p50, max(fit.drive_count - 1, 1)
-    drives = f"{fit.drive_count} drives"
+    reach_m, count = shown.range_m.p50, fit.drive_count
+    drives = f"{count} drives"
+    spread = f"spread of {drives}"
     rows, correlation = _sensor_rows(fit, elasticity, reach_m)
     inner = float(elasticity @ _inner_covariance(fit) @ elasticity)
     rows += [
@@ -75,15 +116,8 @@ def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown
             degrees_of_freedom=max(fit.segment_count - len(PARAMETER_NAMES), 1),
             basis=f"plan, {drives}, {len(fit.measurements)} measurements",
         ),
-        _day_row(
-            "day to day: wind, traffic, tires",
-            fit.between_drive_sigma_ratio,
-            elasticity[list(_ROAD)].sum(),
-            reach_m,
-            days,
-            drives,
-        ),
-        _day_row("day to day: auxiliaries", fit.auxiliary_sigma_ratio, elasticity[_AUXILIARY], reach_m, days, drives),
+        _day_row(DAY_ROAD, fit.between_drive_sigma_ratio, -reach_m * elasticity[list(_ROAD)].sum(), count, spread),
+        _day_row(DAY_AUXILIARY, fit.auxiliary_sigma_ratio, -reach_m * elasticity[_AUXILIARY], count, spread),
     ]
     if shown.beyond_log_sigma:
         rows.append(
@@ -96,10 +130,11 @@ def range_budget(fit: FitResult, tornado: Tornado, elasticity: FloatArray, shown
                 basis="common practice",
             )
         )
-    rows += _condition_rows(tornado)
+    in_the_fits_own_row = (*SHARED_NAMES, USABLE_ENERGY)
+    rows += [row for row in assumptions if row.source not in in_the_fits_own_row]
     joined = np.eye(len(rows))
     joined[: len(correlation), : len(correlation)] = correlation
-    return uncertainty_budget(f"range, {tornado.scenario}", "m", reach_m, rows, joined)
+    return uncertainty_budget(f"range, {shown.name}", "m", reach_m, rows, joined)
 
 
 def _inner_covariance(fit: FitResult) -> FloatArray:
@@ -132,34 +167,13 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
     return rows, correlation
 
 
-def _day_row(source: str, sigma: float, elasticity: float, reach_m: float, days: int, drives: str) -> BudgetRow:
+def _day_row(source: str, sigma: float, moved_m: float, drives: int | None, basis: str) -> BudgetRow:
     return BudgetRow(
         source=source,
-        evaluation="A",
+        evaluation="B" if drives is None else "A",
         sigma=100.0 * sigma,
         unit="%",
-        sensitivity=-float(elasticity) * reach_m / 100.0,
-        degrees_of_freedom=days,
-        basis=f"spread of {drives}",
+        sensitivity=float(moved_m) / 100.0,
+        degrees_of_freedom=np.inf if drives is None else max(drives - 1, 1),
+        basis=basis,
     )
-
-
-def _condition_rows(tornado: Tornado) -> list[BudgetRow]:
-    """Answers to temperature, losses and warm-up: half the range's swing over one standard uncertainty each way."""
-    rows = []
-    for row in tornado.sensitivities:
-        if row.name in SHARED_NAMES or row.name == USABLE_ENERGY:
-            continue  # in the fit's own row
-        sigma = 0.5 * (row.high - row.low)
-        if sigma > 0.0:
-            rows.append(
-                BudgetRow(
-                    source="usable energy in the cold" if row.name == USABLE_LOSS else row.name,
-                    evaluation="B",
-                    sigma=sigma,
-                    unit=row.unit,
-                    sensitivity=0.5 * (row.range_high_m - row.range_low_m) / sigma,
-                    basis=row.source,
-                )
-            )
-    return rows

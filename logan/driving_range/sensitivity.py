@@ -1,4 +1,4 @@
-"""Which assumption the answer hangs on most."""
+"""How much each assumption moves a consumption or a range."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import numpy as np
 from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_and_losses
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
+from logan.driving_range.uncertainty_budget import BudgetRow
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.model.unknowns import SHARED_NAMES, TEMPERATURE
-from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -19,61 +19,8 @@ USABLE_LOSS = "usable_loss_per_k"
 _STEP = 1e-3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sensitivity:
-    """What one standard uncertainty of one assumption does to the prediction.
-
-    Parameters
-    ----------
-    name, unit, source : str
-        Of the assumption.
-    low, value, high : float
-        One standard uncertainty below, median, one above.
-    consumption_low_wh_per_km, consumption_high_wh_per_km : float
-        Consumption with the assumption at ``low`` and at ``high``. [Wh/km]
-    range_low_m, range_high_m : float
-        Range with the assumption at ``low`` and at ``high``. [m]
-    """
-
-    name: str
-    unit: str
-    source: str
-    low: float
-    value: float
-    high: float
-    consumption_low_wh_per_km: float
-    consumption_high_wh_per_km: float
-    range_low_m: float
-    range_high_m: float
-
-    @property
-    def swing_m(self) -> float:
-        """Range between the two ends. [m]"""
-        return abs(self.range_high_m - self.range_low_m)
-
-
-@result("tornado/1")
-class Tornado:
-    """Every assumption behind a prediction, the most important first.
-
-    Parameters
-    ----------
-    scenario : str
-        Of the prediction.
-    consumption_wh_per_km, range_m : float
-        At the medians; reserve and ageing taken off. [Wh/km, m]
-    sensitivities : tuple of Sensitivity
-        Largest swing first.
-    """
-
-    scenario: str
-    consumption_wh_per_km: float
-    range_m: float
-    sensitivities: tuple[Sensitivity, ...]
-
-
-def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScenario) -> Tornado:
-    """Move every assumption by one standard uncertainty, one at a time.
+def assumption_rows(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScenario) -> tuple[BudgetRow, ...]:
+    """What one standard uncertainty of each assumption does to the range, one at a time.
 
     Parameters
     ----------
@@ -82,31 +29,33 @@ def tornado(standpoint: Standpoint, build: BuildSettings, prepared: PreparedScen
     build : BuildSettings
         The build.
     prepared : PreparedScenario
-        Scenario of the prediction.
+        What is driven.
 
     Returns
     -------
-    Tornado
-        Assumptions that change nothing in this scenario are left out.
+    tuple of BudgetRow
+        Six parameters, what was learned besides, usable energy and its loss in the cold. The sensitivity is half the
+        range's swing between one standard uncertainty below and above, so it sees what is curved.
     """
     ends, build = _consumption_ends(standpoint), standpoint.seen_in(build)
     consumed = _consumption_wh_per_km(ends, standpoint, build, prepared)
-    base_wh_per_km = float(consumed[0])
-    shares = _usable_ends(standpoint, prepared)
     energy_wh = standpoint.scenario_energy_wh(build, prepared)
-    rows = [
-        _row(end, (float(consumed[1 + 2 * index]), float(consumed[2 + 2 * index])), (energy_wh, energy_wh))
-        for index, end in enumerate(ends)
-    ]
-    rows += [
-        _row(end, (base_wh_per_km, base_wh_per_km), (energy_wh * low, energy_wh * high)) for end, (low, high) in shares
-    ]
-    telling = [row for row in rows if row.swing_m > 1e-6 * abs(1000.0 * energy_wh / base_wh_per_km)]
-    return Tornado(
-        scenario=prepared.name,
-        consumption_wh_per_km=base_wh_per_km,
-        range_m=1000.0 * energy_wh / base_wh_per_km,
-        sensitivities=tuple(sorted(telling, key=lambda row: -row.swing_m)),
+    reach_m = 1000.0 * energy_wh / consumed
+    rows = [_row(end, *reach_m[1 + 2 * index : 3 + 2 * index]) for index, end in enumerate(ends)]
+    shares = _usable_ends(standpoint, prepared)
+    rows += [_row(end, low * reach_m[0], high * reach_m[0]) for end, (low, high) in shares]
+    return tuple(rows)
+
+
+def _row(end: _Ends, range_low_m: float, range_high_m: float) -> BudgetRow:
+    sigma = 0.5 * (end.high - end.low)
+    return BudgetRow(
+        source=end.name,
+        evaluation="B",
+        sigma=sigma,
+        unit=end.unit,
+        sensitivity=0.5 * float(range_high_m - range_low_m) / sigma if sigma > 0.0 else 0.0,
+        basis=end.source,
     )
 
 
@@ -209,18 +158,3 @@ def _usable_ends(standpoint: Standpoint, prepared: PreparedScenario) -> list[tup
             (float(shares[0] / shares[1]), float(shares[2] / shares[1])),
         ),
     ]
-
-
-def _row(ends: _Ends, consumed_wh_per_km: tuple[float, float], energies_wh: tuple[float, float]) -> Sensitivity:
-    return Sensitivity(
-        name=ends.name,
-        unit=ends.unit,
-        source=ends.source,
-        low=ends.low,
-        value=ends.value,
-        high=ends.high,
-        consumption_low_wh_per_km=consumed_wh_per_km[0],
-        consumption_high_wh_per_km=consumed_wh_per_km[1],
-        range_low_m=1000.0 * energies_wh[0] / consumed_wh_per_km[0],
-        range_high_m=1000.0 * energies_wh[1] / consumed_wh_per_km[1],
-    )

@@ -104,14 +104,13 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
     refined = basis.range.refined if isinstance(basis, Refinement) else None
     plan_curve = consumption_curve(plan.parameters, build, rng=rng, samples=500)
     figures = [range_figure(plan.prediction, refined, build.display)]
-    curve = hull = budget = None
-    tornado = plan.tornado
+    curve, hull, budget = None, None, plan.budget
     if isinstance(basis, Refinement):
-        fit, budget, tornado = basis.fit.fit, basis.range.budget, basis.range.tornado
+        fit, budget = basis.fit.fit, basis.range.budget
         figures.append(attribution_figure(basis.range.attribution(build.target.scenario), build.display))
         curve, hull = consumption_curve(fit.posterior, build, rng=rng, samples=500), fit.hull
     figures += [
-        unsure_figure(budget, tornado, build.display),
+        *([] if budget is None else [unsure_figure(budget, build.display)]),
         speed_figure(plan_curve, curve, (), build.display, hull),
         cause_figure(refined or plan.prediction, build.display),
     ]

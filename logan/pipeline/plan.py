@@ -22,10 +22,12 @@ from logan.driving_range.prediction import (
     ScenarioRange,
     predict_range,
 )
+from logan.driving_range.range_budget import plan_budget
 from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_scenarios
-from logan.driving_range.sensitivity import Tornado, tornado
+from logan.driving_range.sensitivity import assumption_rows
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
+from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError, UsageError
 from logan.heat.fit import HeatModel
@@ -48,7 +50,7 @@ __all__ = [
     "RangePrediction",
     "RecordedDrive",
     "ScenarioRange",
-    "Tornado",
+    "UncertaintyBudget",
     "assumptions_of",
     "build_fingerprint",
     "make_gearing_sheet",
@@ -106,14 +108,14 @@ class Plan:
         Consumption and range in every scenario.
     sizing : PackSizing
         Pack that the target needs.
-    tornado : Tornado
-        Which assumption the answer hangs on most.
     gearing : GearingSheet
         Reductions side by side.
     left_out : tuple of str
         Scenarios that cannot be predicted yet, and why.
     air : str
         Which air the scenarios are in, where nobody said.
+    budget : UncertaintyBudget or None
+        All that makes the target's range unsure, in metres; None in plans of earlier versions.
     certification : CertificationSheet or None
         UDDS and HWFET at the pack and at the wall, MPGe and range; None in plans of earlier versions.
     """
@@ -127,11 +129,11 @@ class Plan:
     usable: UsableEnergy
     prediction: RangePrediction
     sizing: PackSizing
-    tornado: Tornado
     gearing: GearingSheet
     left_out: tuple[str, ...] = ()
     certification: CertificationSheet | None = None
     air: str = ""
+    budget: UncertaintyBudget | None = None
 
 
 def make_plan(
@@ -197,7 +199,12 @@ def make_plan(
         usable=usable,
         prediction=prediction,
         sizing=agreed_with(sizing, prediction.target),
-        tornado=tornado(standpoint, build, target),
+        budget=plan_budget(
+            standpoint,
+            assumption_rows(standpoint, build, target),
+            prediction.target,
+            (day, auxiliary),
+        ),
         gearing=gearing_sheet(build, parameters),
         certification=certification_sheet(
             build,

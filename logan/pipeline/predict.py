@@ -15,7 +15,7 @@ from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.range_budget import range_budget
 from logan.driving_range.scenarios import PreparedScenario
-from logan.driving_range.sensitivity import Tornado, consumption_elasticity, tornado
+from logan.driving_range.sensitivity import assumption_rows, consumption_elasticity
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
@@ -46,7 +46,6 @@ __all__ = [
     "RangePrediction",
     "RefinedRange",
     "ScenarioRange",
-    "Tornado",
     "UncertaintyBudget",
     "plan_of_build",
     "recorded_drives",
@@ -78,8 +77,6 @@ class RefinedRange:
         What the pack was thought to give, and gives.
     attributions : tuple of Attribution
         Why each scenario moved.
-    tornado : Tornado
-        What the refined answer hangs on most.
     elasticity : ndarray, shape (p,)
         Of the target's consumption to the parameters. [ratio]
     budget : UncertaintyBudget
@@ -99,7 +96,6 @@ class RefinedRange:
     planned_usable: UsableEnergy
     refined_usable: UsableEnergy
     attributions: tuple[Attribution, ...]
-    tornado: Tornado
     elasticity: FloatArray
     budget: UncertaintyBudget
     calibration: Calibration | None = None
@@ -161,7 +157,6 @@ def refine_range(
     planned_names = {scenario.name for scenario in plan.prediction.scenarios}
     is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
     planned = _completed(plan, build, prepared, of_plan)
-    swings = tornado(after, build, target)
     elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), others)
     return RefinedRange(
         planned=planned,
@@ -178,9 +173,8 @@ def refine_range(
             )
             for scenario in prepared
         ),
-        tornado=swings,
         elasticity=elasticity,
-        budget=range_budget(fit, swings, elasticity, refined.target),
+        budget=range_budget(fit, assumption_rows(after, build, target), elasticity, refined.target),
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )

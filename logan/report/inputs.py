@@ -12,7 +12,6 @@ from logan.driving_range.consumption_curve import ConsumptionCurve
 from logan.driving_range.coverage import Calibration
 from logan.driving_range.performance import GearingSheet
 from logan.driving_range.prediction import RangePrediction
-from logan.driving_range.sensitivity import Tornado
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy
@@ -90,11 +89,9 @@ class FitInputs:
     identifiability: Identifiability
     calibration: Calibration
     next_tests: NextTests | None
-    budget: UncertaintyBudget
     attribution: Attribution
     refined: RangePrediction
     sizing: PackSizing
-    tornado: Tornado
     curve: ConsumptionCurve
     usable: UsableEnergy | None = None
 
@@ -105,8 +102,10 @@ class ReportInputs:
 
     Parameters
     ----------
-    plan, plan_sizing, plan_tornado, plan_curve, gearing
+    plan, plan_sizing, plan_curve, gearing
         From the frozen plan; ``planned_at`` says when.
+    budget : UncertaintyBudget or None
+        Of the fit, or the plan's; a plan of an earlier version has none.
     fitted : FitInputs or None
         None before there is a fit; ``no_fit_because`` says why.
     drives : tuple of DriveInputs
@@ -125,7 +124,7 @@ class ReportInputs:
     units: DisplayUnits
     plan: RangePrediction
     plan_sizing: PackSizing
-    plan_tornado: Tornado
+    budget: UncertaintyBudget | None
     plan_curve: ConsumptionCurve
     gearing: GearingSheet
     planned_at: str

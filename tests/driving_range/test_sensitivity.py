@@ -1,12 +1,14 @@
+import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.other_values import planned_other_values
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.sensitivity import tornado
+from logan.driving_range.sensitivity import assumption_rows
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
+from logan.pipeline.plan import make_plan
 from tests.builds import example_build
 
 BUILD = example_build()
@@ -14,27 +16,37 @@ PREPARED = prepare_scenarios(BUILD.scenarios, lambda scenario: load_cycle(scenar
 STANDPOINT = Standpoint(parameters=prior_of(BUILD), others=planned_other_values(BUILD), usable=usable_energy_of(BUILD))
 
 
-def test_the_largest_swing_comes_first_and_what_changes_nothing_is_left_out():
-    found = tornado(STANDPOINT, BUILD, PREPARED[1])
-    swings = [row.swing_m for row in found.sensitivities]
-    assert swings == sorted(swings, reverse=True)
-    assert found.sensitivities[0].name == "drag_area_m2"
-    names = {row.name for row in found.sensitivities}
-    assert "regen_efficiency_ratio" not in names
-    assert "heating_w_per_k" not in names
+def told(prepared):
+    """Rows that move the range by more than a metre, by their source."""
+    return {row.source: row for row in assumption_rows(STANDPOINT, BUILD, prepared) if row.contribution > 1.0}
+
+
+def test_what_changes_nothing_moves_nothing():
+    rows = told(PREPARED[1])
+    assert max(rows.values(), key=lambda row: row.contribution).source == "drag_area_m2"
+    assert not {"regen_efficiency_ratio", "heating_w_per_k"} & set(rows)
 
 
 def test_in_the_cold_heating_and_the_pack_matter():
-    names = {row.name for row in tornado(STANDPOINT, BUILD, PREPARED[6]).sensitivities}
-    assert {"heating_w_per_k", "usable_loss_per_k", "rolling_temperature_coefficient_per_k"} <= names
+    assert {"heating_w_per_k", "usable_loss_per_k", "rolling_temperature_coefficient_per_k"} <= set(told(PREPARED[6]))
 
 
 @pytest.mark.published("elasticity of a steady 65 mph: drag area about 0.7, drive efficiency about -0.97")
-def test_ends_follow_the_elasticities():
-    found = tornado(STANDPOINT, BUILD, PREPARED[1])
-    row = next(row for row in found.sensitivities if row.name == "drag_area_m2")
-    slope = (row.consumption_high_wh_per_km - row.consumption_low_wh_per_km) / found.consumption_wh_per_km
-    assert slope / ((row.high - row.low) / row.value) == pytest.approx(0.70, abs=0.03)
-    for row in found.sensitivities:
-        assert row.low <= row.value <= row.high
-        assert min(row.range_low_m, row.range_high_m) <= found.range_m <= max(row.range_low_m, row.range_high_m)
+def test_sensitivities_follow_the_elasticities():
+    rows, found = told(PREPARED[1]), make_plan(BUILD, np.random.default_rng(1)).prediction.scenarios[1].range_m.p50
+    value = BUILD.vehicle.drag_area_m2.value
+    assert -rows["drag_area_m2"].sensitivity * value / found == pytest.approx(0.70, abs=0.04)
+    efficiency = rows["drive_efficiency_ratio"]
+    assert efficiency.sensitivity * BUILD.powertrain.drive_efficiency.value / found == pytest.approx(0.97, abs=0.04)
+    usable = rows["usable_energy_wh"]
+    assert usable.sensitivity * STANDPOINT.usable.energy_wh / found == pytest.approx(1.0, abs=0.02)
+
+
+def test_the_budget_of_a_plan_is_as_wide_as_its_samples():
+    """Two ways to the same width: the sheet's squares, and the samples of the prediction."""
+    plan = make_plan(BUILD, np.random.default_rng(1))
+    target = plan.prediction.target
+    sampled = (target.range_m.p90 - target.range_m.p10) / (2.0 * 1.2816)
+    assert plan.budget.combined == pytest.approx(sampled, rel=0.06)
+    assert plan.budget.value == target.range_m.p50
+    assert {row.evaluation for row in plan.budget.rows} == {"B"}

@@ -28,7 +28,7 @@ def test_a_plan_answers_every_question_of_planning(plan):
     build = example_build()
     assert [scenario.name for scenario in plan.prediction.scenarios] == [s.name for s in build.scenarios]
     assert [size.confidence_ratio for size in plan.sizing.sizes] == [0.5, 0.8, 0.9]
-    assert plan.tornado.scenario == build.target.scenario
+    assert plan.budget.quantity == f"range, {build.target.scenario}"
     assert len(plan.gearing.choices) == 2
     assert plan.created_at == "2026-04-30T12:00:00+00:00"
     assert plan.left_out == ()

@@ -43,7 +43,7 @@ def inputs(twin_drive):
         units=DisplayUnits(),
         plan=plan.prediction,
         plan_sizing=plan.sizing,
-        plan_tornado=plan.tornado,
+        budget=plan.budget,
         plan_curve=consumption_curve(plan.parameters, build, rng=rng, samples=200),
         gearing=plan.gearing,
         planned_at=plan.created_at,

@@ -46,7 +46,7 @@ def figures(inputs, units):
     runs = [(drive.label, run) for run in drive.calibration.steady_runs]
     every = {
         "range": range_figure(inputs.plan, None, units),
-        "unsure": unsure_figure(None, inputs.plan_tornado, units),
+        "unsure": unsure_figure(inputs.budget, units),
         "speed": speed_figure(inputs.plan_curve, None, runs, units),
         "cause": cause_figure(inputs.plan, units),
         "ledger": ledger_figure(drive.ledger, drive.label),

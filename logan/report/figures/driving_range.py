@@ -6,7 +6,6 @@ from typing import Final
 
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import RangePrediction
-from logan.driving_range.sensitivity import Tornado
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Panel, rows
 from logan.report.figures.waterfall import Part, told, waterfall
@@ -128,17 +127,10 @@ def attribution_finding(attribution: Attribution, units: DisplayUnits) -> str:
     return f"{capital(largest.name)} {verb} {own} of the {whole} {units.distance} {way}."
 
 
-def unsure_figure(budget: UncertaintyBudget | None, tornado: Tornado, units: DisplayUnits, *, most: int = 7) -> Figure:
-    """What makes the range unsure, source by source: the budget of the fit, or the plan's own assumptions."""
-    if budget is not None:
-        found = [(parameter_words(row.source), row.contribution / units.metres) for row in budget.rows]
-        whole = f" of ± {number(budget.combined / units.metres, 1)} in all (one standard uncertainty)"
-    else:
-        found = [
-            (parameter_words(item.name), 0.5 * item.swing_m / units.metres)
-            for item in sorted(tornado.sensitivities, key=lambda item: -item.swing_m)
-        ]
-        whole = " by one standard uncertainty"
+def unsure_figure(budget: UncertaintyBudget, units: DisplayUnits, *, most: int = 7) -> Figure:
+    """What makes the range unsure, source by source."""
+    found = [(parameter_words(row.source), row.contribution / units.metres) for row in budget.rows]
+    whole = f" of ± {number(budget.combined / units.metres, 1)} in all (one standard uncertainty)"
     shown = [(name, value) for name, value in found if value >= 0.05][:most] or found[:1]
     name, value = shown[0] if shown else ("nothing", 0.0)
     return Figure(

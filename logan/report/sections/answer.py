@@ -10,9 +10,10 @@ from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitSummary
 from logan.model.fit_result import DrivenHull
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
-from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
+from logan.report.figures.driving_range import attribution_figure, range_figure
 from logan.report.figures.limits import approaches, bullet_figure
 from logan.report.inputs import ReportInputs
+from logan.report.sections.driving_range import unsure_blocks
 from logan.report.sections.limits import unlimited_words
 from logan.units import DisplayUnits
 from logan.wording import capital, channel_words, distance, number, percent, probability, shown_value
@@ -48,9 +49,8 @@ def one_page_section(inputs: ReportInputs) -> Section:
 def _causes(inputs: ReportInputs) -> list[Block]:
     """Three causes in miles: of what the drives changed, or, before there are any, of what is not known."""
     if inputs.fitted is None:
-        figure = unsure_figure(None, inputs.plan_tornado, inputs.units, most=3)
         words = Words(lines=(f"No drive has refined the plan yet: {inputs.no_fit_because}",), tone="grey")
-        return [FigureBlock(figure=figure), words] if inputs.no_fit_because else [FigureBlock(figure=figure)]
+        return [*unsure_blocks(inputs, most=3), *([words] if inputs.no_fit_because else [])]
     return [FigureBlock(figure=attribution_figure(inputs.fitted.attribution, inputs.units, most=3))]
 
 

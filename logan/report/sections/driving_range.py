@@ -10,6 +10,8 @@ from logan.report.figures.consumption import breakdown_rows, cause_figure, speed
 from logan.report.figures.driving_range import range_figure, unsure_figure
 from logan.report.inputs import ReportInputs
 from logan.wording import (
+    budget_sum,
+    budget_table,
     consumption_text,
     distance,
     number,
@@ -45,11 +47,7 @@ def range_section(inputs: ReportInputs) -> Section:
     if fitted:
         blocks.append(_attribution_table(fitted.attribution, inputs))
     blocks += [
-        FigureBlock(
-            figure=unsure_figure(
-                fitted.budget if fitted else None, fitted.tornado if fitted else inputs.plan_tornado, units
-            )
-        ),
+        *unsure_blocks(inputs),
         FigureBlock(figure=speed, note=speed.detail),
         FigureBlock(figure=cause_figure(refined or inputs.plan, units)),
         _pack_table(fitted.sizing if fitted else inputs.plan_sizing, inputs),
@@ -64,11 +62,16 @@ def _beyond(inputs: ReportInputs) -> list[str]:
     ]
 
 
+def unsure_blocks(inputs: ReportInputs, most: int = 7) -> list[Block]:
+    """What makes the range unsure, drawn."""
+    return [] if inputs.budget is None else [FigureBlock(figure=unsure_figure(inputs.budget, inputs.units, most=most))]
+
+
 def range_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """What changed, the uncertainty budget, and where every scenario's energy goes."""
     blocks: list[Block] = [_scenario_table(inputs), _cause_table(inputs)]
-    if inputs.fitted:
-        blocks.append(_budget_table(inputs.fitted.budget, inputs))
+    if inputs.budget is not None:
+        blocks.append(_budget_table(inputs.budget, inputs))
     return (Section(anchor="range-tables", title="Range in figures", blocks=tuple(blocks), length=3),)
 
 
@@ -104,27 +107,11 @@ def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableB
 
 def _budget_table(budget: UncertaintyBudget, inputs: ReportInputs) -> TableBlock:
     """The uncertainty budget as JCGM 100 lays it out."""
-    units = inputs.units
-    rows = tuple(
-        (
-            parameter_words(row.source),
-            row.evaluation,
-            f"{row.sigma:.2g} {row.unit}",
-            f"{row.sensitivity / units.metres:.2g} {units.distance}/{row.unit}",
-            number(row.contribution / units.metres, 1),
-            "∞" if row.degrees_of_freedom > 1e5 else number(row.degrees_of_freedom),
-            row.basis,
-        )
-        for row in budget.rows
-        if row.contribution > 0.005 * budget.combined
-    )
-    mile = units.distance
+    headings, rows = budget_table(budget, inputs.units)
     return TableBlock(
-        headings=("source", "type", "std uncertainty", "sensitivity", mile, "degrees of freedom", "basis"),
-        rows=rows,
-        caption=f"Uncertainty budget (JCGM 100), {budget.quantity}: combined "
-        f"{number(budget.combined / units.metres, 1)} {mile}, {number(budget.value / units.metres)} "
-        f"± {number(budget.expanded / units.metres, 1)} {mile} ({percent(budget.level_ratio)})",
+        headings=headings,
+        rows=tuple(rows),
+        caption=f"Uncertainty budget (JCGM 100), {budget.quantity}. {budget_sum(budget, inputs.units)}",
         explanations=("", "A: statistics of own drives; B: anything else", "", "", "one standard uncertainty", "", ""),
     )
 
