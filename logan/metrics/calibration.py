@@ -10,6 +10,7 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.flags import Severity
+from logan.metrics.metric import Metric
 from logan.metrics.steady_runs import SteadyRun, steady_runs
 from logan.numerics import integrate, joined_spans, spans_where
 from logan.results import Estimate, Figure, Refusal, result
@@ -299,3 +300,18 @@ def _standing_load(time_s: FloatArray, watts: FloatArray, chosen: BoolArray, sta
     spread = 1.4826 * float(np.median(np.abs(values - middle))) / np.sqrt(len(spans))
     figure = Estimate(middle, "W", float(np.hypot(spread, 0.014 * middle)), "median at standstill")
     return StandstillLoad(state=state, power_w=figure, observed_s=observed_s)
+
+
+def _figures(found: CalibrationSummary) -> dict[str, Figure]:
+    base = [load.power_w for load in found.standstill if load.state == "base"]
+    figures = {"rolling_circumference_m": found.wheel.circumference_m, "current_zero_a": found.current_zero_a}
+    return figures | ({"standstill_power_w": base[-1]} if base else {})
+
+
+METRIC: Final = Metric(
+    "calibration",
+    CalibrationSummary,
+    lambda asked: calibration_summary(asked.drive, asked.build),
+    _figures,
+    {"current_zero": "charge", "standstill_power": "net_energy"},
+)

@@ -26,6 +26,7 @@ from logan.metrics.coastdown_fit import (
     three_term_load,
 )
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
+from logan.metrics.metric import Metric
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.results import Estimate, Figure, Refusal, result
@@ -381,3 +382,15 @@ def _moved(fit: GroupFit, constant_n: float, quadratic: float) -> GroupFit:
         constant_n=fit.constant_n + constant_n,
         quadratic_n_s2_per_m2=fit.quadratic_n_s2_per_m2 + quadratic,
     )
+
+
+METRIC: Final = Metric(
+    "coastdowns",
+    CoastdownSummary,
+    lambda asked: coastdown_summary(asked.drive, asked.build),
+    lambda found: {
+        "drag_area_m2": found.drag_area_m2,
+        "rolling_coefficient_ratio": found.rolling_coefficient,
+        "force_65_mph_n": found.force_65_mph_n,
+    },
+)

@@ -15,8 +15,9 @@ from logan.flags import Severity
 from logan.metrics.cautions import advice_for
 from logan.metrics.conductor_heating import ADIABATIC_WINDOW_S, ConductorHeating, conductor_heating
 from logan.metrics.duration_curve import window_maxima, with_zero_crossings
+from logan.metrics.metric import Metric
 from logan.numerics import nominal_period_s
-from logan.results import Refusal, result
+from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Conductor, DurationCurve, LimitSide
 from logan.units import FloatArray
 
@@ -368,3 +369,30 @@ def _dwell(channel: Channel) -> DwellHistogram:
     edges = np.arange(low, high + 0.5 * width, width)
     time_s, _ = np.histogram(middle[known], bins=edges, weights=step_s[known])
     return DwellHistogram(channel=channel.name, edges_a=tuple(edges.tolist()), time_s=tuple(time_s.tolist()))
+
+
+def _figures(found: CurrentSummary) -> dict[str, Figure]:
+    figures: dict[str, Figure] = {}
+    for duration in found.durations:
+        if duration.channel == "pack_current" and duration.direction == "discharge":
+            peak = duration.peak
+            figures["peak_current_a"] = (
+                Refusal(peak.refusal, "Log the current faster and unfiltered")
+                if peak.refusal
+                else Estimate(peak.sampled_a, "A", None, peak.note or "highest sample")
+            )
+            figures |= {
+                f"rms_current_{point.window_s:.0f}_s_a": Estimate(point.rms_a, "A", None, "highest window")
+                for point in duration.points
+                if point.window_s in (10.0, 60.0, 600.0)
+            }
+    return figures
+
+
+METRIC: Final = Metric(
+    "current",
+    CurrentSummary,
+    lambda asked: current_summary(asked.drive, asked.build, refusals=asked.refusals),
+    _figures,
+    {"peak_current": "peak_current", "rms_current": "rms_current"},
+)

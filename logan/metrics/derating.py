@@ -10,6 +10,7 @@ from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
+from logan.metrics.metric import Metric
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.numerics import cumulative, joined_spans, spans_where
 from logan.results import Estimate, Figure, Refusal, result
@@ -343,3 +344,6 @@ class _Search:
             if limit.side is LimitSide.ABOVE:
                 return limit.amber if limit.amber is not None else limit.red
         return None
+
+
+METRIC: Final = Metric("derating", DeratingSummary, lambda asked: derating_summary(asked.drive, asked.build))

@@ -13,6 +13,7 @@ from logan.drive.drive import Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
+from logan.metrics.metric import Metric
 from logan.numerics import integrate
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import AnalysisSettings, BuildSettings
@@ -312,3 +313,20 @@ def driven_distance(drive: Drive) -> DrivenDistance:
             return DrivenDistance(distance_m=figure, moving_s=moving_s, source="odometer")
     refusal = Refusal("neither speed nor odometer is logged", "Map speed, gnss_speed or odometer")
     return DrivenDistance(distance_m=refusal, moving_s=0.0, source="")
+
+
+METRIC: Final = Metric(
+    "energy",
+    EnergySummary,
+    lambda asked: energy_summary(
+        asked.drive,
+        asked.build,
+        asked.settings,
+        refusals=asked.refusals,
+        doubts_wh_per_km=asked.admission.doubts_wh_per_km,
+    ),
+    lambda found: {
+        name: getattr(found, name)
+        for name in ("net_wh", "gross_wh", "regenerated_wh", "net_wh_per_km", "gross_wh_per_km")
+    },
+)

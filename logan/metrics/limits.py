@@ -19,7 +19,8 @@ from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import time_beyond_s
 from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, limit_events
 from logan.metrics.limit_rules import BOUND_SIGMAS, limit_rule
-from logan.metrics.thermal import TEMPERATURE_KINDS, steepest_k_per_min
+from logan.metrics.metric import Metric
+from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide
@@ -406,3 +407,16 @@ def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:
                 if heating.severity is Severity.RED
                 else "",
             )
+
+
+METRIC: Final = Metric(
+    "limits",
+    LimitSummary,
+    lambda asked: limit_summary(
+        asked.logged, asked.build, asked.results["current"], notes=asked.notes, unfit=asked.admission.channels_out
+    ),
+    lambda found: {
+        f"{check.channel}_max_degc": Estimate(check.worst_value or 0.0, "degC", SENSOR_SIGMA_K, "highest value")
+        for check in found.temperatures
+    },
+)

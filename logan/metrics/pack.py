@@ -16,6 +16,7 @@ from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
 from logan.metrics.limit_rules import limit_rule
+from logan.metrics.metric import Metric
 from logan.numerics import cumulative, integrate, nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
@@ -363,3 +364,16 @@ def _temperature_spread(drive: Drive) -> Figure:
     if known.size == 0:
         return Refusal("hottest and coldest cell are never known together", "Log both all the way")
     return Estimate(float(known.max()), "K", 1.0, "maximum")
+
+
+METRIC: Final = Metric(
+    "pack",
+    PackSummary,
+    lambda asked: pack_summary(asked.drive, asked.build, asked.results["energy"], refusals=asked.refusals),
+    lambda found: {
+        "usable_energy_wh": found.usable.energy_wh,
+        "isolation_ohm_per_v": found.isolation_ohm_per_v,
+        "cell_spread_rest_v": found.spread.rest_v,
+        "cell_spread_load_v": found.spread.load_v,
+    },
+)

@@ -14,6 +14,7 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
+from logan.metrics.metric import Metric
 from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, PlanningValue
@@ -433,3 +434,16 @@ def _bands(
         for index, group in sorted(groups.items())
         if (braking := sum(stop.braking_wh or 0.0 for stop in group)) > 0.0
     )
+
+
+_LISTED: Final = {1: "share", 3: "recovery", 4: "stop_recovery", 8: "capped"}
+METRIC: Final = Metric(
+    "regen",
+    RegenSummary,
+    lambda asked: regen_summary(asked.drive, asked.build, asked.results["energy"], refusals=asked.refusals),
+    lambda found: {
+        "friction_brakes_wh": found.friction_wh,
+        **{f"regen_{_LISTED[one.number]}_ratio": one.value for one in found.figures if one.number in _LISTED},
+    },
+    {"friction_brakes": "consumption", "regen_share": "regen", "regen_": "consumption"},
+)

@@ -12,6 +12,7 @@ from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.instrument_settings import InstrumentSettings
+from logan.metrics.metric import Metric
 from logan.metrics.pulses import Pulse, find_pulses
 from logan.metrics.sag import Sag, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
@@ -382,3 +383,16 @@ def _allowed_at(
         current_a=figure,
         is_extrapolated=is_extrapolated,
     )
+
+
+METRIC: Final = Metric(
+    "resistance",
+    ResistanceSummary,
+    lambda asked: resistance_summary(asked.drive, asked.build, refusals=asked.refusals),
+    lambda found: {
+        f"pulse_resistance_{band.duration_s:.0f}_s_ohm": band.resistance_ohm
+        for band in found.whole_drive
+        if band.subject == "pack"
+    },
+    {"pulse_resistance": "resistance"},
+)

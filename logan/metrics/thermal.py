@@ -11,6 +11,7 @@ from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
+from logan.metrics.metric import Metric
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w
 from logan.results import Estimate, Figure, Refusal, result
@@ -233,3 +234,6 @@ def _drivetrain_heat_w(drive: Drive, build: BuildSettings, time_s: FloatArray) -
     loss_j = cumulative(power.time_s, np.where(watts > 0.0, out * watts, -back * watts), max_gap_s=power.max_gap_s)
     before, after = (np.interp(time_s - back_s, power.time_s, loss_j) for back_s in (LOAD_WINDOW_S, 0.0))
     return np.asarray((after - before) / LOAD_WINDOW_S)
+
+
+METRIC: Final = Metric("thermal", ThermalSummary, lambda asked: thermal_summary(asked.drive, asked.build))

@@ -144,7 +144,6 @@ def _with_timeline(stored: list[StoredDrive]) -> list[StoredDrive]:
 
 
 def _drive_inputs(library: DriveLibrary, item: StoredDrive, build: BuildSettings, *, is_drawn: bool) -> DriveInputs:
-    analysis = item.analysis
     drive = load_corrected(library, item.record.number, build) if is_drawn else None
     return DriveInputs(
         label=item.label,
@@ -152,19 +151,7 @@ def _drive_inputs(library: DriveLibrary, item: StoredDrive, build: BuildSettings
         drive_id=str(item.record.number),
         drive=drive,
         clock=None if drive is None else clock_check(drive),
-        energy=analysis.energy,
-        regen=analysis.regen,
-        current=analysis.current,
-        thermal=analysis.thermal,
-        derating=analysis.derating,
-        limits=analysis.limits,
-        pack=analysis.pack,
-        resistance=analysis.resistance,
-        calibration=analysis.calibration,
-        coastdowns=analysis.coastdowns,
-        ledger=analysis.ledger,
-        flags=analysis.flags,
-        grades=analysis.grades,
+        analysis=item.analysis,
     )
 
 

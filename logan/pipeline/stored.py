@@ -30,7 +30,7 @@ from logan.model.balance import segment_drive
 from logan.model.fit_result import FitResult
 from logan.model.fitted_build import fitted_build
 from logan.model.segments_table import DriveSegments
-from logan.pipeline.analyse import analyse_drive, summary_metrics
+from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
 from logan.quality.grades import worst_grade
@@ -173,7 +173,7 @@ def _changes_since(library: DriveLibrary, drive: Drive, analysis: DriveAnalysis)
         # A noted change starts a new vehicle to compare with.
         before = [] if record.conditions.change else before
         before.append((str(record.number), record.summary.metrics))
-    return find_changes(summary_metrics(analysis), before)
+    return find_changes(analysis.figures(), before)
 
 
 def analyse_stored(
@@ -208,7 +208,7 @@ def summary_of(analysis: DriveAnalysis) -> DriveSummary:
     for flag in analysis.flags:
         counts[flag.severity.value] += 1
     distance = analysis.energy.distance_m
-    metrics = summary_metrics(analysis)
+    metrics = analysis.figures()
     found = [check.to(check.red) for check in analysis.limits.temperatures]
     margins = [margin for margin in found if isinstance(margin, Estimate)]
     if margins:
@@ -248,7 +248,7 @@ def stored_drive(
         cached = json_ready(_analysed(library.load(record.number), by_fit, analysis))
         library.set_analysis(record.number, _BY_FIT, fingerprint, cached)
     found = result_from_json(KeptAnalysis, cached).analysis
-    return replace_fields(planned, analysis=replace_fields(planned.analysis, ledger=found.ledger, regen=found.regen))
+    return replace_fields(planned, analysis=planned.analysis.with_results(ledger=found.ledger, regen=found.regen))
 
 
 def _stored_drive(

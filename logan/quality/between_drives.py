@@ -46,7 +46,7 @@ def find_changes(now: Mapping[str, Figure], before: Sequence[tuple[str, Mapping[
     Parameters
     ----------
     now : mapping of str to Estimate or Refusal
-        Figures of the new drive, as ``logan.pipeline.analyse.summary_metrics`` names them.
+        Figures of the new drive, as ``DriveAnalysis.figures`` names them.
     before : sequence of (str, mapping)
         Names and figures of earlier drives, the latest last.
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
+from logan.analysis import DriveAnalysis
 from logan.drive.clock_alignment import ClockAlignment
 from logan.drive.drive import Drive
 from logan.driving_range.attribution import Attribution
@@ -15,22 +17,9 @@ from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy
-from logan.flags import DataFlag
-from logan.ledger.ledger import EnergyLedger
-from logan.metrics.calibration import CalibrationSummary
-from logan.metrics.coastdowns import CoastdownSummary
-from logan.metrics.current import CurrentSummary
-from logan.metrics.derating import DeratingSummary
-from logan.metrics.energy import EnergySummary
-from logan.metrics.limits import LimitSummary
-from logan.metrics.pack import PackSummary
-from logan.metrics.regen import RegenSummary
-from logan.metrics.resistance import ResistanceSummary
-from logan.metrics.thermal import ThermalSummary
 from logan.model.fit_result import FitResult
 from logan.model.identifiability import Identifiability
 from logan.model.next_test import NextTests
-from logan.quality.grades import MetricGrade
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import DisplayUnits
@@ -57,6 +46,8 @@ class DriveInputs:
         How it is called in tables and figures.
     drive : Drive or None
         Channels, for the drives whose timeline is drawn.
+    analysis : DriveAnalysis
+        Its metrics, also as attributes of their names.
     clock : tuple of (str, str, ClockAlignment) or None
         Two channels that two loggers have in common, and how well their clocks agree after alignment.
     """
@@ -65,20 +56,14 @@ class DriveInputs:
     number: int
     drive_id: str
     drive: Drive | None
-    energy: EnergySummary
-    regen: RegenSummary
-    current: CurrentSummary
-    thermal: ThermalSummary
-    derating: DeratingSummary
-    limits: LimitSummary
-    pack: PackSummary
-    resistance: ResistanceSummary
-    calibration: CalibrationSummary
-    coastdowns: CoastdownSummary
-    ledger: EnergyLedger
-    flags: tuple[DataFlag, ...]
-    grades: Mapping[str, MetricGrade]
+    analysis: DriveAnalysis
     clock: tuple[str, str, ClockAlignment] | None = None
+
+    def __getattr__(self, name: str) -> Any:
+        """What the analysis says, by the metric's name."""
+        if name.startswith("_") or name == "analysis":
+            raise AttributeError(name)
+        return getattr(self.analysis, name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,7 +9,7 @@ import pytest
 
 from logan.admission.admit import admit, admitted
 from logan.flags import DataFlag, Severity, Span
-from logan.pipeline.analyse import analyse_drive, check_drive, summary_metrics
+from logan.pipeline.analyse import analyse_drive, check_drive
 from logan.quality import grade_metrics
 from logan.results import Estimate, Refusal
 from tests.twin_drives import build_of, twin_drive
@@ -79,14 +79,14 @@ def test_one_bad_sensor_takes_nothing_from_the_other_temperatures(driven):
     shown = {check.channel for check in analysis.limits.temperatures}
     assert "motor_temperature" not in shown
     assert "inverter_temperature" in shown
-    assert "motor_temperature_max_degc" not in summary_metrics(analysis)
+    assert "motor_temperature_max_degc" not in analysis.figures()
 
 
 def test_a_kept_out_current_is_in_no_listed_figure(driven):
     drive, build = driven
     reversed_sign = replace(drive["pack_current"], value=-drive["pack_current"].value)
     analysis = analyse_drive(drive.with_channels(reversed_sign), build)
-    metrics = summary_metrics(analysis)
+    metrics = analysis.figures()
     rest_on_it = [name for name in metrics if name.startswith(("net", "gross", "regen", "peak", "rms", "usable"))]
     assert len(rest_on_it) >= 5
     assert [name for name in rest_on_it if isinstance(metrics[name], Estimate)] == []

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from logan.analysis import DriveAnalysis
-from logan.pipeline.analyse import analyse_drive, summary_metrics
+from logan.pipeline.analyse import analyse_drive
 from logan.results import Estimate, Refusal, json_ready, result_from_json
 from tests.twin_drives import build_of, hour_of, made_drive, twin_drive
 
@@ -40,7 +40,7 @@ def test_it_survives_json(analysed):
 
 def test_the_figures_drives_are_listed_by(analysed):
     _, analysis = analysed
-    figures = summary_metrics(analysis)
+    figures = analysis.figures()
     assert figures["net_wh_per_km"] == analysis.energy.net_wh_per_km
     assert isinstance(figures["regen_share_ratio"], Estimate)
     assert isinstance(figures["drag_area_m2"], Refusal)
@@ -66,7 +66,7 @@ def test_a_poor_log_is_analysed_with_reasons_and_without_a_crash(keep):
     drive = twin_drive("mixed", 0, duration_s=1500.0).to_drive()
     poor = replace(drive, channels={name: drive[name] for name in keep})
     analysis = analyse_drive(poor, build_of(twin_drive("mixed", 0, duration_s=1500.0).vehicle))
-    refused = [figure for figure in summary_metrics(analysis).values() if isinstance(figure, Refusal)]
+    refused = [figure for figure in analysis.figures().values() if isinstance(figure, Refusal)]
     assert refused
     assert all(figure.reason for figure in refused)
     json.dumps(json_ready(analysis))

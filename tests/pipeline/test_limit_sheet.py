@@ -91,7 +91,7 @@ def test_events_are_sorted_red_first_then_by_drive(found):
 def test_what_was_left_out_is_said_once():
     one, other = stored(1), stored(2)
     for item in (one, other):
-        item.analysis = replace(item.analysis, limits=replace(item.analysis.limits, notes=("left out",)))
+        item.analysis = item.analysis.with_results(limits=replace(item.analysis.limits, notes=("left out",)))
     assert limits_over_drives([one, other]).notes == ("left out",)
 
 
