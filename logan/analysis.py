@@ -92,15 +92,15 @@ class DriveAnalysis:
             for name, figure in metric.figures_of(self.results[metric.name], refusals).items()
         }
 
-    def to_json(self) -> dict[str, JsonValue]:
+    def json_fields(self) -> dict[str, JsonValue]:
         """JSON form: each metric's result under its name."""
         flags, *rest = (json_ready(value) for value in (self.flags, self.admission, self.grades))
         results = {name: json_ready(found) for name, found in self.results.items()}
         return {"flags": flags, **results, "admission": rest[0], "grades": rest[1]}
 
     @classmethod
-    def from_json(cls, content: Mapping[str, JsonValue]) -> DriveAnalysis:
-        """The inverse of ``to_json``.
+    def from_json_fields(cls, content: Mapping[str, JsonValue]) -> DriveAnalysis:
+        """The inverse of ``json_fields``.
 
         Raises
         ------

@@ -181,8 +181,8 @@ def json_ready(value: object) -> JsonValue:
         schema = getattr(value, "schema", None)
         if isinstance(schema, str):
             content["schema"] = schema
-        if hasattr(value, "to_json"):
-            return content | typing.cast("dict[str, JsonValue]", value.to_json())
+        if hasattr(value, "json_fields"):
+            return content | typing.cast("dict[str, JsonValue]", value.json_fields())
         for field in dataclasses.fields(value):
             content[field.name] = json_ready(getattr(value, field.name))
         for name in getattr(value, "derived", ()):
@@ -235,8 +235,8 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     expected, found = getattr(kind, "schema", None), content.get("schema")
     if isinstance(expected, str) and isinstance(found, str) and expected != found:
         raise ValueError(f"schema is {found}, not {expected}")
-    if hasattr(kind, "from_json"):
-        return typing.cast(T, kind.from_json(content))  # type: ignore[attr-defined]
+    if hasattr(kind, "from_json_fields"):
+        return typing.cast(T, kind.from_json_fields(content))  # type: ignore[attr-defined]
     hints = _hints(kind)  # type: ignore[arg-type]  # a class is hashable
     fields: dict[str, Any] = {}
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]

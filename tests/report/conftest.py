@@ -27,16 +27,12 @@ def inputs(twin_drive):
     rng = np.random.default_rng(1)
     plan = make_plan(build, rng)
     analysis = analyse_drive(twin_drive, build)
-    fields = (
-        "energy", "regen", "current", "thermal", "derating", "limits", "pack", "resistance", "calibration",
-        "coastdowns", "ledger", "flags", "grades",
-    )  # fmt: skip
     drive = DriveInputs(
         label="1 · <b>town</b>",
         number=1,
         drive_id="1",
         drive=twin_drive,
-        **{name: getattr(analysis, name) for name in fields},
+        analysis=analysis,
     )
     return ReportInputs(
         build=build,

@@ -177,7 +177,10 @@ def test_what_passed_a_limit_stands_with_its_caution_and_each_event_with_what_el
         ("grade", time_s, np.full(time_s.shape, 0.03)),
     )
     limits = told_by(hot)[0].limits
-    drives = tuple(replace(inputs.drives[0], number=number, limits=limits) for number in (4, 6))
+    drives = tuple(
+        replace(inputs.drives[0], number=number, analysis=inputs.drives[0].analysis.with_results(limits=limits))
+        for number in (4, 6)
+    )
     shown = replace(inputs, drives=drives, units=KM)
     (kinds,), (single,) = event_kind_tables(shown), event_tables(shown)
     motor = next(row for row in kinds.rows if row[0] == "motor temperature")

@@ -173,7 +173,11 @@ def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
             )
             for side, margin in zip(sides, margins, strict=True)
         ]
-        return replace(drive, number=number, limits=replace(drive.limits, checks=tuple(checks)))
+        return replace(
+            drive,
+            number=number,
+            analysis=drive.analysis.with_results(limits=replace(drive.limits, checks=tuple(checks))),
+        )
 
     table = approach_table((with_margins(1, 200.0, 20.0), with_margins(2, 100.0, 90.0)), inputs.units)
     found = {row[0]: (row[1], row[6]) for row in table.rows}
