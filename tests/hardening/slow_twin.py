@@ -178,3 +178,111 @@ def hardest_rms(current: Samples, window_s: float, direction: str) -> float:
             if known >= LEAST_KNOWN * window_s:
                 best = max(best, square / known)
     return math.sqrt(best)
+
+
+@dataclass
+class Vehicle:
+    """What braking work rests on, in SI; the road is level and the air still."""
+
+    mass: float
+    turning_mass: float
+    rolling: float
+    drag_area: float
+    air_density: float
+    drive_efficiency: float
+    regen_efficiency: float
+    regen_limit: float | None
+
+
+def turning_mass(wheels: float, rotors: float, ratio: float, circumference: float) -> float:
+    """Mass that turning parts are like: inertia over the rolling radius squared."""
+    radius = circumference / (2.0 * math.pi)
+    return (wheels + rotors * ratio**2) / radius**2
+
+
+def density_of_air(celsius: float, pascal: float, humidity: float) -> float:
+    """Ideal gas of dry air and vapor; saturation by Magnus' formula (both from memory, good to 0.1 %)."""
+    vapor = humidity * 611.2 * math.exp(17.62 * celsius / (243.12 + celsius))
+    kelvin = celsius + 273.15
+    return (pascal - vapor) / (287.05 * kelvin) + vapor / (461.5 * kelvin)
+
+
+@dataclass
+class Braked:
+    """One braking: work at the wheels, what reached the pack, what the motor gave, what a limit cost [J]."""
+
+    first_speed: float
+    last_speed: float
+    work: float
+    into_pack: float
+    by_motor: float
+    is_pressed: bool
+    capped: float
+
+
+def idle_power(power: list[Step], consumers: Samples, speed: Samples) -> float:
+    """What flows at standstill beside the logged consumers: the median [W]."""
+    left = [
+        0.5 * (one.first + one.last) - held_value(consumers, one.start)
+        for one in power
+        if (value_at(speed, one.start, 2.0) or 0.0) < 0.1
+    ]
+    return max(statistics.median(left), 0.0) if left else 0.0
+
+
+def held_value(samples: Samples, at: float) -> float:
+    """Straight line between samples, the first and last beyond them."""
+    times, values = samples
+    if at <= times[0] or at >= times[-1]:
+        return values[0] if at <= times[0] else values[-1]
+    return value_at(samples, at, math.inf) or 0.0
+
+
+def braked(
+    vehicle: Vehicle, power: list[Step], consumers: Samples, idle: float, speed: Samples, pressed: Samples,
+    start: float, end: float,
+) -> Braked:  # fmt: skip
+    """Energies of one braking, from one second-by-second sum."""
+    rolled = aired = 0.0
+    for one in steps_of(speed, 2.0):
+        if (piece := one.between(start, end)) is not None:
+            width, a, b = piece.end - piece.start, piece.first, piece.last
+            rolled += vehicle.mass * 9.80665 * vehicle.rolling * 0.5 * (a + b) * width
+            # Of a speed that changes evenly, the mean cube is (a3 + a2 b + a b2 + b3) / 4.
+            aired += 0.5 * vehicle.air_density * vehicle.drag_area * (a**3 + a * a * b + a * b * b + b**3) / 4.0 * width
+    first, last = held_value(speed, start), held_value(speed, end)
+    kinetic = 0.5 * (vehicle.mass + vehicle.turning_mass) * (first**2 - last**2)
+    into_pack = by_motor = by_motor_at_limit = time_at_limit = 0.0
+    for one in power:
+        if (piece := one.between(start, end)) is None:
+            continue
+        width, middle = piece.end - piece.start, 0.5 * (piece.first + piece.last)
+        given = max(held_value(consumers, 0.5 * (piece.start + piece.end)) + idle - middle, 0.0) * width
+        into_pack += max(-middle, 0.0) * width
+        by_motor += given
+        if vehicle.regen_limit is not None and -middle > 0.95 * vehicle.regen_limit:
+            by_motor_at_limit += given
+            time_at_limit += width
+    work = kinetic - rolled - aired
+    is_pressed = any(value > 0.5 for time, value in zip(*pressed, strict=True) if start - 0.2 <= time <= end + 0.2)
+    friction = max(work - by_motor / vehicle.regen_efficiency, 0.0) if is_pressed else 0.0
+    share = max(time_at_limit / (end - start), by_motor_at_limit / by_motor if by_motor else 0.0)
+    capped = friction * min(share, 1.0) if share > 0.05 else 0.0
+    return Braked(first, last, work, into_pack, by_motor, is_pressed, capped)
+
+
+def regen_figures(vehicle: Vehicle, found: Sequence[Braked]) -> dict[int, float]:
+    """Definitions 3, 4, 5, 6 and 8 of regeneration; where there is nothing to divide by, none."""
+    stops = [one for one in found if one.last_speed < 2.0 and one.first_speed > 8.0]
+    free = [one for one in found if not one.is_pressed and one.work > 18_000.0]
+    sums = {
+        3: ([one.into_pack for one in found], found),
+        4: ([one.into_pack for one in stops], stops),
+        5: ([one.by_motor for one in free], free),
+        8: ([one.capped for one in found], found),
+    }
+    figures = {
+        number: math.fsum(parts) / math.fsum(one.work for one in over) for number, (parts, over) in sums.items() if over
+    }
+    figures[6] = vehicle.drive_efficiency * figures.get(5, vehicle.regen_efficiency)
+    return figures
