@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -27,14 +28,14 @@ _PARAMETERS: Final[dict[str, tuple[str, str | None, int | None]]] = {
     "auxiliary_power_w": ("auxiliary power", "small_power", None),
     "rolling_temperature_coefficient_per_k": ("Crr lost per degree", "share_per_degree", None),
     "warm_up_rise_ratio": ("cold-tire extra", "share", 0),
-    "constant_loss_w": ("drivetrain loss, constant", "small_power", None),
-    "copper_loss_w_per_n2": ("drivetrain loss by force²", "loss_by_force", None),
+    "constant_loss_w": ("drivetrain loss (constant)", "small_power", None),
+    "copper_loss_w_per_n2": ("drivetrain loss (by force²)", "loss_by_force", None),
     "cold_regen_per_k": ("regen lost per degree of cold", "share_per_degree", None),
-    "driveline_drag_n": ("driveline drag, constant", "force", 1),
-    "driveline_n_s_per_m": ("driveline drag by speed", "force_by_speed", None),
+    "driveline_drag_n": ("driveline drag (constant)", "force", 1),
+    "driveline_n_s_per_m": ("driveline drag (by speed)", "force_by_speed", None),
     "tire_rise_ratio": ("Crr rise with speed", "share", 0),
     "regen_power_limit_w": ("regen limit", "electric_power", 1),
-    "linear_road_load_n_s_per_m": ("road load by speed", "force_by_speed", None),
+    "linear_road_load_n_s_per_m": ("road load (by speed)", "force_by_speed", None),
     "charging_efficiency_ratio": ("charging efficiency", "share", None),
     "tyre_rolling_circumference_m": ("tire circumference", "length", None),
     "usable_energy_wh": ("usable energy", "energy", None),
@@ -90,6 +91,35 @@ def quantity_text(
 def channel_words(channel: str) -> str:
     """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
     return channel.replace("_", " ").replace("state of charge", "SOC")
+
+
+_METRICS: Final = {
+    "net_wh_per_km": "net consumption",
+    "gross_wh_per_km": "gross consumption",
+    "net_wh": "net energy",
+    "gross_wh": "gross energy",
+    "regenerated_wh": "regen energy",
+    "drag_area_m2": "CdA",
+    "rolling_coefficient_ratio": "Crr",
+    "force_65_mph_n": "road load at 65 mph",
+    "least_red_margin_k": "least margin to red",
+    "rolling_circumference_m": "tire circumference",
+}
+"""Metrics whose words are not those of their name."""
+
+_METRIC_UNIT: Final = re.compile(r"_(wh_per_km|ohm_per_v|degc|ratio|ohm|wh|kg|m2|a|v|w|k|m|n|s)$")
+
+
+def metric_words(name: str) -> str:
+    """A metric's name as it is read: ``pulse_resistance_10_s_ohm`` is ``DC internal resistance 10 s``."""
+    bare = channel_words(_METRIC_UNIT.sub("", name)).replace("pulse resistance", "DC internal resistance")
+    return _METRICS.get(name, bare.replace(" max max", " max").replace(" min max", " min, highest"))
+
+
+def asked_metric(text: str, names: Iterable[str]) -> str:
+    """The metric that is meant: by its name in files, or by its words with blanks or hyphens; else as it was typed."""
+    plain = text.replace("-", " ").replace(",", "").lower()
+    return next((name for name in names if plain in (name, metric_words(name).replace(",", "").lower())), text)
 
 
 def moment(started: datetime | None, form: str = "%Y-%m-%d %H:%M %Z") -> str:
@@ -171,10 +201,9 @@ def probability(ratio: float | None) -> str:
 
 
 def signed(value: float, digits: int = 0) -> str:
-    """A change, with a minus that is as wide as the plus."""
+    """A change with its sign; what rounds to nothing has none."""
     text = f"{value:+,.{digits}f}"
-    # What rounds to nothing has no sign.
-    return text.replace("-", "−") if any(digit in text for digit in "123456789") else text[1:]
+    return text if text.strip("+-0.,") else text[1:]
 
 
 def spread_text(quantiles: Quantiles) -> str:
@@ -237,28 +266,36 @@ def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
         return percent(value, 1)
     if (quantity := QUANTITY_OF_UNIT.get(unit)) is not None:
         return quantity_text(value, quantity, units)
-    # 0.7 keeps two digits, 9.85 two, 350.2 one, 4,200 none.
-    digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 4)
+    # Cells to a hundredth of a volt; else three figures: 0.700, 9.85, 35.2, 4,200.
+    digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 3)
     return f"{number(value, digits)} {unit}".strip()
 
 
 def budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Headings and rows of a range's uncertainty budget, as JCGM 100 lays it out; what says nothing is left out."""
-    headings = ("source", "type", "std uncertainty", "sensitivity", units.distance, "dof", "basis")
+    headings = ("source", "type", "uncertainty", "sensitivity", units.distance, "dof", "basis")
     rows: list[tuple[str, ...]] = [
         (
             parameter_words(row.source),
             row.evaluation,
-            parameter_text(row.source, row.sigma, units, row.unit),
-            f"{_two_figures(row.sensitivity / units.metres)} {units.distance}/{row.unit}",
+            f"{_two_figures(row.sigma * step)} {unit}",
+            f"{_two_figures(row.sensitivity / units.metres / step)} {units.distance} per {unit}",
             number(row.contribution / units.metres, 1),
             _freedom(row.degrees_of_freedom),
             row.basis,
         )
-        for row in budget.rows
+        for row, (step, unit) in ((row, _step_in(row.unit, units)) for row in budget.rows)
         if row.contribution > 0.005 * budget.combined
     ]
     return headings, rows
+
+
+def _step_in(unit: str, units: DisplayUnits) -> tuple[float, str]:
+    """Units shown in one unit of a result, and the unit shown."""
+    quantity = "share" if unit == "ratio" else QUANTITY_OF_UNIT.get(unit)
+    if quantity is None:
+        return 1.0, unit
+    return units.to_shown(1.0, quantity) - units.to_shown(0.0, quantity), units.unit_of(quantity)
 
 
 def budget_sum(budget: UncertaintyBudget, units: DisplayUnits) -> str:

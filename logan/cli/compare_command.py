@@ -74,7 +74,7 @@ def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
 
 
 def _only(found: Comparison, build: Path, drive: str) -> Comparison:
-    """The comparison with one drive's line alone; fit and unseen errors still rest on all drives."""
+    """The comparison with one drive's line alone; fit and error left outs still rest on all drives."""
     from logan.pipeline.builds import find_build
     from logan.pipeline.library import open_library
 
@@ -91,7 +91,7 @@ def show_comparison(found: Comparison, units: DisplayUnits) -> None:
     """Print the comparison and what it says about the plan and the fit."""
     from logan.cli.range_command import calibration_text
     from logan.cli.rendering import print_lines, print_table
-    from logan.wording import number
+    from logan.wording import NONE, number, signed
 
     unseen = {row.drive_id: row for row in found.calibration.drives}
     rows = []
@@ -108,13 +108,16 @@ def show_comparison(found: Comparison, units: DisplayUnits) -> None:
                 number(drive.planned.value / per_unit),
                 number(drive.measured_wh / per_unit),
                 number(drive.refined.value / per_unit),
-                f"{100.0 * (drive.planned.value / drive.measured_wh - 1.0):+.1f} %" if drive.measured_wh else "",
-                f"{100.0 * row.error_ratio:+.1f} %" if row else "-",
+                f"{signed(100.0 * (drive.planned.value / drive.measured_wh - 1.0), 1)} %" if drive.measured_wh else "",
+                f"{signed(100.0 * row.error_ratio, 1)} %" if row else NONE,
             )
         )
     used = units.consumption_label
+    off = sorted(drive.planned.value / drive.measured_wh - 1.0 for drive in found.drives if drive.measured_wh)
+    middle = f"The plan lies {signed(100.0 * off[len(off) // 2])} % off at the middle drive. " if off else ""
+    print_lines(f"{middle}{calibration_text(found.calibration)}", "")
     print_table(
-        ("drive", units.distance, "planned", "measured", "refined", "plan error", "unseen error"),
+        ("drive", units.distance, "planned", "measured", "refined", "plan error", "left out"),
         rows,
         title=f"{used} for each drive's own speeds, hills, weather and cabin load",
     )
@@ -122,9 +125,6 @@ def show_comparison(found: Comparison, units: DisplayUnits) -> None:
         if drive.refusal:
             print_lines(f"Drive {drive.drive_id} takes no part: {drive.refusal}.")
     print_lines(
-        "",
-        f"Planned: by the plan of {found.plan_created_at[:10]}.",
-        "Unseen error: predicted by a fit on all other drives, over measured.",
-        calibration_text(found.calibration),
+        f"Planned: by the plan of {found.plan_created_at[:10]}. Left out: error of a fit on all other drives.",
         *(f"Note: {note}." for note in found.notes),
     )

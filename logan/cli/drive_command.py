@@ -155,24 +155,30 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
         print_history,
         print_limits,
         print_regen,
+        print_regen_share,
         print_temperatures,
     )
     from logan.cli.rendering import print_cautions, print_lines
     from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE
 
     print_header(stored, units)
-    print_energy(stored.analysis, units)
-    print_regen(stored.analysis)
-    print_currents(stored.analysis)
-    print_temperatures(stored.analysis, units)
     print_limits(stored.analysis, units)
+    if is_full:
+        print_energy(stored.analysis, units)
+        print_regen(stored.analysis)
+    else:
+        print_regen_share(stored.analysis)
+    print_currents(stored.analysis)
+    print_lines("")
+    print_temperatures(stored.analysis, units)
+    print_lines("")
     print_highlights(stored.analysis, units)
+    print_findings(stored, units, is_full=is_full)
+    print_history(stored, is_full=is_full)
     if is_full:
         print_every_table(stored, units)
     else:
-        print_lines("Every table of this drive, its ledger by segment among them: --full")
-    print_findings(stored, units)
-    print_history(stored)
+        print_lines(f"Every table, energy ledger among them: logan drive {stored.record.number} --full")
     # Findings say what to measure at the pack.
     measured = [CAUTION_HIGH_VOLTAGE] if stored.analysis.flags else []
     print_cautions(*measured, CAUTION_ALWAYS)

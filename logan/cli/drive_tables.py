@@ -6,16 +6,28 @@ from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_lines, print_table
 from logan.results import Estimate, Refusal
-from logan.wording import figure, number
+from logan.wording import (
+    NONE,
+    channel_words,
+    clock,
+    figure,
+    moment,
+    number,
+    quantity_text,
+    shown_value,
+    with_sigma,
+)
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis
+    from logan.metrics.limits import LimitCheck
     from logan.pipeline.drive_tables import Block
     from logan.pipeline.stored import StoredDrive
     from logan.results import Figure
     from logan.units import DisplayUnits
 
 _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
+_LONG_STEP = 160
 
 
 def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
@@ -23,9 +35,10 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
     from logan.pipeline.weather import STATION_WIND_FACTOR
 
     record = stored.record
-    started = f"{record.started:%Y-%m-%d %H:%M} UTC" if record.started else "no date in the log"
+    started = moment(record.started) if record.started else "no date in the log"
     sources = ", ".join(source.name for source in record.sources)
-    print_lines(f"Drive {record.number}, {started}, {record.duration_s / 60:.1f} min, from {sources}")
+    print_lines(f"Drive {record.number}, {started}, {record.duration_s / 60:.1f} min, from {sources}.")
+    _print_answer(stored, units)
     conditions = record.conditions
     noted = [
         f"payload {conditions.said.get('payload') or units.shown(conditions.payload_kg, 'weight')}"
@@ -52,37 +65,66 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
     )
 
 
-def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
-    """Energy, distance, consumption; refused figures with their reason."""
-    energy = analysis.energy
+def _print_answer(stored: StoredDrive, units: DisplayUnits) -> None:
+    """Distance, consumption, energy and SOC; then what came closest to its limit, and how good the data are."""
+    energy, used = stored.analysis.energy, units.consumption_label
+    words = [f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}"]
     if isinstance(energy.net_wh, Refusal):
-        distance = _shown(energy.distance_m, 1.0 / units.metres, 1)
-        print_lines(
-            f"Distance {distance} {units.distance}, by {energy.distance_source}.",
-            f"Energy and consumption refused: {_how(energy.net_wh)}.",
-        )
-        return
+        words.append(f"energy and consumption refused: {_how(energy.net_wh)}")
+    else:
+        per_distance = units.metres / 1000.0
+        gross = energy.gross_wh_per_km
+        words += [
+            f"{_shown(energy.net_wh_per_km, per_distance)} {used} net"
+            if isinstance(energy.net_wh_per_km, Estimate)
+            else f"consumption refused: {_how(energy.net_wh_per_km)}",
+            f"{_shown(gross, per_distance)} {used} gross" if isinstance(gross, Estimate) else "",
+            f"net {_shown(energy.net_wh, 1e-3, 2)} kWh, regen {_shown(energy.regenerated_wh, 1e-3, 2)} kWh",
+        ]
+    pack = stored.analysis.pack.usable
+    if isinstance(pack.energy_wh, Estimate):
+        words.append(f"SOC {_percent(pack.start_ratio)} to {_percent(pack.end_ratio)}")
+    checks = [check for check in stored.analysis.limits.checks if check.margin is not None]
+    counts = stored.record.summary.flag_counts
+    quality = f"data quality {stored.record.summary.grade or 'not graded'}"
+    nearest = "No limit given." if not checks else _nearest(checks[0], units)
+    print_lines(
+        f"{'; '.join(word for word in words if word)}.",
+        f"{nearest} Data: {counts.get('red', 0)} red and {counts.get('amber', 0)} amber flags, {quality}, "
+        f"{100 * energy.coverage_ratio:.0f} % sampled.",
+        "",
+    )
+
+
+def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
+    """The limit that came closest, red ones first."""
+    limit = check.red if check.red is not None else check.amber
+    state = f"{check.severity.value.upper()}: " if check.severity else "Closest to its limit: "
+    return (
+        f"{state}{channel_words(check.channel)} {shown_value(check.worst_value, check.unit, units)}, limit "
+        f"{shown_value(limit, check.unit, units)}."
+    )
+
+
+def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
+    """Energy, distance, consumption, each with how it was got; refused figures with their reason."""
+    energy, used = analysis.energy, units.consumption_label
     per_distance = units.metres / 1000.0
     rows: list[tuple[str, str, str]] = [
         ("distance", f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}", energy.distance_source),
-        (f"net {units.consumption_label}", _shown(energy.net_wh_per_km, per_distance), _how(energy.net_wh_per_km)),
-        (
-            f"gross {units.consumption_label}",
-            _shown(energy.gross_wh_per_km, per_distance),
-            _how(energy.gross_wh_per_km),
-        ),
+        (f"net {used}", _shown(energy.net_wh_per_km, per_distance), _how(energy.net_wh_per_km)),
+        (f"gross {used}", _shown(energy.gross_wh_per_km, per_distance), _how(energy.gross_wh_per_km)),
         ("net energy Wh", _shown(energy.net_wh), _how(energy.net_wh)),
-        ("put back Wh", _shown(energy.regenerated_wh), _how(energy.regenerated_wh)),
+        ("regen energy Wh", _shown(energy.regenerated_wh), _how(energy.regenerated_wh)),
         ("coverage", f"{100 * energy.coverage_ratio:.1f} %", "share of the time really sampled"),
     ]
-    print_table(("energy", "value ± σ", "how"), rows, left=(0, 2))
-    pack = analysis.pack.usable
-    if isinstance(pack.energy_wh, Estimate):
-        print_lines(f"Charge used {_percent(pack.start_ratio)} to {_percent(pack.end_ratio)}. {pack.note}".rstrip())
+    print_table(("energy", "value", "how"), rows, left=(0, 2))
+    if analysis.pack.usable.note:
+        print_lines(f"SOC: {analysis.pack.usable.note}")
 
 
 def _percent(ratio: float | None) -> str:
-    return "-" if ratio is None else f"{100 * ratio:.1f} %"
+    return NONE if ratio is None else f"{100 * ratio:.0f} %"
 
 
 def _shown(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
@@ -91,6 +133,16 @@ def _shown(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
 
 def _how(figure: Figure) -> str:
     return f"{figure.reason}. {figure.remedy}".strip() if isinstance(figure, Refusal) else figure.source
+
+
+def print_regen_share(analysis: DriveAnalysis) -> None:
+    """The printed definition of regen, by name and meaning, in a line."""
+    for entry in analysis.regen.figures:
+        if entry.number == analysis.regen.printed and isinstance(entry.value, Estimate):
+            print_lines(
+                f"Regen: {_ratio_or_value(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
+                f"definitions, by {analysis.regen.basis}: --full"
+            )
 
 
 def print_regen(analysis: DriveAnalysis) -> None:
@@ -133,7 +185,7 @@ def print_currents(analysis: DriveAnalysis) -> None:
         peak = "refused" if duration.peak.refusal else f"{bound}{number(duration.peak.sampled_a)}"
         rows.append(
             (
-                f"{duration.channel.replace('_', ' ')}, {duration.direction}",
+                f"{channel_words(duration.channel)}, {duration.direction}",
                 peak,
                 *(number(by_window.get(window)) for window in _WINDOWS_S),
                 f"{100 * duration.coverage_ratio:.0f} %",
@@ -142,12 +194,12 @@ def print_currents(analysis: DriveAnalysis) -> None:
     if not rows:
         print_lines(*(f"{note[:1].upper()}{note[1:]}." for note in analysis.current.notes[:1]))
         return
-    print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "coverage"), rows)
+    print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "sampled"), rows)
     voltage = analysis.pack.voltage
     if not isinstance(voltage, Refusal):
         print_lines(
-            f"Pack voltage {voltage.lowest_v:.1f} V (at {voltage.lowest_at_s:.0f} s) "
-            f"to {voltage.highest_v:.1f} V (at {voltage.highest_at_s:.0f} s)."
+            f"Pack voltage {voltage.lowest_v:.1f} V (at {clock(voltage.lowest_at_s)}) "
+            f"to {voltage.highest_v:.1f} V (at {clock(voltage.highest_at_s)})."
         )
     for approach in analysis.current.approaches:
         print_lines(
@@ -159,40 +211,40 @@ def print_currents(analysis: DriveAnalysis) -> None:
 
 
 def print_temperatures(analysis: DriveAnalysis, units: DisplayUnits) -> None:
-    """Maxima with their margins to the limit sheet."""
-    rows = [
-        (
-            check.channel.replace("_", " "),
-            f"{units.temperature_of(check.worst_value or 0.0):.0f}",
-            _margin(check.to(check.amber), units),
-            _margin(check.to(check.red), units),
-            number(check.beyond_amber_s),
-            number(units.temperature_step(check.rate_k_per_min or 0.0), 1),
-            check.source or "no limit given",
-        )
-        for check in analysis.limits.temperatures
-    ]
+    """Maxima with their margins to the limit sheet; those without a limit in a line."""
+    rows, unlimited = [], []
+    for check in analysis.limits.temperatures:
+        name, highest = channel_words(check.channel), f"{units.temperature_of(check.worst_value or 0.0):.0f}"
+        if not check.source:
+            unlimited.append(f"{name} {highest} {units.temperature_label}")
+            continue
+        beyond = clock(check.beyond_amber_s) if check.beyond_amber_s else ""
+        amber, red = _margin(check.to(check.amber), units), _margin(check.to(check.red), units)
+        rows.append((name, highest, amber, red, beyond, check.source))
+    degree = units.temperature_label
     if rows:
-        degree = units.temperature_label
-        print_table(
-            (f"temperature [{degree}]", "max", "to amber", "to red", "beyond s", f"{degree}/min", "limit"),
-            rows,
-            left=(0, 6),
-        )
+        headings = (f"temperature [{degree}]", "max", "to amber", "to red", "beyond", "limit")
+        kept = [place for place in range(6) if place != 4 or any(row[4] for row in rows)]
+        shown = [[row[place] for place in kept] for row in rows]
+        print_table([headings[place] for place in kept], shown, left=(0, len(kept) - 1))
+    if unlimited:
+        print_lines(f"No limit given: {', '.join(unlimited)} at most.")
 
 
 def _margin(figure: Figure, units: DisplayUnits) -> str:
     if isinstance(figure, Refusal):
-        return "-"
-    return f"{units.temperature_step(figure.value):+.0f} ± {units.temperature_step(figure.sigma or 0.0):.0f}"
+        return NONE
+    return with_sigma(units.temperature_step(figure.value), units.temperature_step(figure.sigma or 0.0))
 
 
 def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """Events beyond a limit, with their caution."""
     for event in analysis.limits.events:
         print_lines(
-            f"{event.severity.value.upper()}: {event.what} {event.worst_value:.1f} {event.unit} against "
-            f"{event.limit_value:.1f}, from {event.start_s:.0f} s for {event.duration_s:.0f} s. "
+            f"{event.severity.value.upper()}: {channel_words(event.what)} "
+            f"{shown_value(event.worst_value, event.unit, units)} against "
+            f"{shown_value(event.limit_value, event.unit, units)}, at {clock(event.start_s)} for "
+            f"{event.duration_s:.0f} s. "
             f"{event.caution or event.remark}"
         )
 
@@ -214,7 +266,7 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     for soak in analysis.thermal.soak_backs:
         rise = units.temperature_step(soak.rise_k)
         lines.append(
-            f"Soak-back: {soak.channel.replace('_', ' ')} rose by {rise:.0f} {units.temperature_label} after stopping"
+            f"Soak-back: {channel_words(soak.channel)} rose by {rise:.0f} {units.temperature_label} after stopping"
         )
     if pack.spread.severity is not None:
         lines.append(
@@ -230,12 +282,16 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     ]
     if isinstance(coastdowns.drag_area_m2, Estimate):
         lines.append(
-            f"Coastdowns, {coastdowns.pair_count} pairs: drag area {_shown(coastdowns.drag_area_m2, digits=3)} m2, "
-            f"force at 65 mph {_shown(coastdowns.force_65_mph_n)} N"
+            f"Coastdowns, {coastdowns.pair_count} pairs: CdA {_in_units(coastdowns.drag_area_m2, 'area', units)}, "
+            f"road load at 65 mph {_in_units(coastdowns.force_65_mph_n, 'force', units)}"
         )
     if analysis.calibration.wheel.severity is not None:
-        lines.append(f"Tyre or gear: {analysis.calibration.wheel.verdict}")
+        lines.append(f"Tire or gear: {analysis.calibration.wheel.verdict}")
     print_lines(*(f"{line}." for line in lines))
+
+
+def _in_units(value: Figure, quantity: str, units: DisplayUnits) -> str:
+    return "refused" if isinstance(value, Refusal) else quantity_text(value.value, quantity, units, sigma=value.sigma)
 
 
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
@@ -243,7 +299,8 @@ def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     from logan.pipeline.drive_tables import every_table
 
     print_lines("")
-    print_blocks(every_table(stored, units))
+    # The two directions say what the table of both says.
+    print_blocks(tuple(block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")))
 
 
 def print_blocks(blocks: tuple[Block, ...]) -> None:
@@ -261,28 +318,34 @@ def print_blocks(blocks: tuple[Block, ...]) -> None:
                 (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:])
                 for row, tone in zip(block.rows, tones, strict=False)
             ]
+            if block.caption.startswith("Hardest windows"):
+                rows = rows[::2]
             print_table(block.headings, rows, title=block.caption, left=(0, *words))
         elif isinstance(block, Words):
             print_lines(*block.lines)
 
 
-def print_findings(stored: StoredDrive, units: DisplayUnits) -> None:
-    """What the detectors found, and the grades below A."""
+def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
+    """What the detectors found, remarks in short unless asked, and data quality below A."""
     for flag in stored.analysis.flags:
         effect_per_unit = units.consumption(flag.effect_wh_per_km or 0.0)
         effect = f" Effect {effect_per_unit:+.1f} {units.consumption_label}." if abs(effect_per_unit) >= 0.05 else ""
         remedy = flag.remedy.replace("logan drive N", f"logan drive {stored.record.number}")
-        print_lines(f"{flag.severity.value}: {flag.title}. {flag.evidence}.{effect} {remedy}")
+        words = f" {flag.evidence}.{effect} {remedy}" if is_full or flag.severity.value != "note" else ""
+        print_lines(f"{flag.severity.value.upper()}: {flag.title}.{words}")
     low = [
         f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"
     ]
-    print_lines(f"Grades: {', '.join(low)}; the rest A" if low else "Grades: all A")
+    print_lines(f"Data quality: {', '.join(low)}; the rest A" if low else "Data quality: all A")
 
 
-def print_history(stored: StoredDrive) -> None:
+def print_history(stored: StoredDrive, *, is_full: bool) -> None:
     """What was done to the data."""
     for step in stored.history:
-        effect = ""
+        effect, action = "", step.action.replace("_", " ")
         if step.net_wh_before is not None and step.net_wh_after is not None:
             effect = f" Net energy {step.net_wh_before:.1f} Wh before, {step.net_wh_after:.1f} Wh after."
-        print_lines(f"Done to the data: {step.action}: {step.detail}; {step.reason}.{effect}")
+        words = f"{action}: {step.detail}; {step.reason}.{effect}"
+        if len(words) > _LONG_STEP and not is_full:
+            words = f"{action}: {step.reason}.{effect}"
+        print_lines(f"Done to the data: {words}")

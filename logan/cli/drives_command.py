@@ -45,7 +45,7 @@ def register(app: typer.Typer) -> None:
 
 def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     from logan.cli.rendering import print_lines, print_table
-    from logan.wording import number
+    from logan.wording import NONE, moment, number
 
     if not records:
         print_lines("No drive yet. Import one with: logan import LOG")
@@ -61,18 +61,24 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
         rows.append(
             (
                 record.number,
-                f"{record.started:%Y-%m-%d}" if record.started else "-",
+                moment(record.started, "%Y-%m-%d"),
                 number((record.summary.duration_s or record.duration_s) / 60.0),
                 number(None if record.distance_m is None else record.distance_m / units.metres, 1),
                 "damaged" if record.damage else number(None if consumption is None else consumption * per_distance),
-                "-" if regen is None else f"{100 * regen:.0f}",
+                number(None if regen is None else 100 * regen),
                 number(peak),
-                "none given" if hottest is None else number(units.temperature_step(hottest)),
-                record.summary.grade or "-",
+                "no limit" if hottest is None else number(units.temperature_step(hottest)),
+                record.summary.grade or NONE,
                 "no" if record.takes_no_part else "yes" if not record.conditions.included_because else "you",
                 f"{counts.get('red', 0)}/{counts.get('amber', 0)}",
             )
         )
+    driven_m = [record.distance_m for record in records if record.distance_m is not None]
+    red = [str(record.number) for record in records if record.summary.flag_counts.get("red", 0)]
+    print_lines(
+        f"{len(records)} drives, {number(sum(driven_m) / units.metres)} {units.distance}; "
+        f"{f'red flags on drives {chr(44).join(red)}' if red else 'no red flag'}. One drive in full: logan drive N"
+    )
     print_table(
         (
             "no",
@@ -82,8 +88,8 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
             units.consumption_label,
             "regen %",
             "peak A",
-            "margin °",
-            "grade",
+            f"{units.temperature_label} to red",
+            "data",
             "fit",
             "red/amb",
         ),
@@ -92,7 +98,7 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     )
     print_lines(*(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit)))
     print_lines(
-        f"{units.consumption_label} net at the pack; regen: share of discharged energy put back; margin: least "
-        f"margin of a temperature to red, {units.temperature_label}; grade: the worst of what the line shows; "
-        "fit: whether it takes part. One drive in full: logan drive N. Estimates, no certification."
+        f"{units.consumption_label}: net at the pack; regen: share of the discharged energy; to red: least margin of "
+        "a temperature; data: worst quality of what the line shows; fit: whether it takes part. Estimates, no "
+        "certification."
     )

@@ -47,13 +47,13 @@ def show_effect(found: ModificationEffect, units: DisplayUnits) -> None:
     """Print the verdict, then its numbers."""
     from logan.cli.rendering import print_lines
     from logan.pipeline.fit_build import drives_to_see
+    from logan.wording import figure
 
     change = found.consumption_change
     print_lines(
         f"{found.statement[:1].upper()}{found.statement[1:]}.",
         f"Before: drives {', '.join(found.before)}; after: drives {', '.join(found.after)}.",
-        f"On these drives that is {units.consumption(change.value):+.0f} ± "
-        f"{units.consumption(change.sigma or 0.0):.0f} {units.consumption_label}.",
+        f"On these drives that is {figure(change, scale=units.consumption(1.0), unit=units.consumption_label)}.",
         f"Drives of one group stray by {100.0 * found.between_drive_sigma_ratio:.1f} % from each other; speeds, hills, "
         "weather, cabin load, payload and auxiliaries have been taken out.",
         f"With such drives, seeing a change of 5 % takes {drives_to_see(0.05, found.between_drive_sigma_ratio)} "

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,7 +21,12 @@ def register(app: typer.Typer) -> None:
     """Add the command."""
 
     @app.command("fit")
-    def fit(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
+    def fit(
+        build: BuildOption = Path(),
+        as_json: JsonOption = False,
+        units: UnitsOption = None,
+        is_full: Annotated[bool, typer.Option("--full", help="Every remark, the sensors, every next test.")] = False,
+    ) -> None:
         """Refine the plan's parameters with the drives and with measurements.toml; say what the data can't tell."""
         from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
@@ -31,27 +38,55 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(found)
         else:
-            show_fit(found, display_units(units, build))
+            show_fit(found, display_units(units, build), is_full=is_full)
 
 
-def show_fit(found: BuildFit, units: DisplayUnits) -> None:
-    """Print a fit: parameters, plain words, drive by drive, calibration, the next test."""
+def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> None:
+    """Print a fit: how well it predicts, the parameters, drive by drive, the next test; all remarks if asked."""
     from logan.cli.range_command import calibration_text
-    from logan.cli.rendering import print_lines
+    from logan.cli.rendering import print_cautions, print_lines
+    from logan.pipeline.cautions import CAUTION_ROAD_TEST
 
     fit = found.report.fit
     drives = f"{fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
     measured = f" and {len(fit.measurements)} measurements" if fit.measurements else ""
-    print_lines(f"Fit of {drives} ({fit.segment_count} segments){measured}: {fit.message}.")
-    if fit.is_prior_dominated:
-        print_lines("PRIOR-DOMINATED: the plan's assumptions still say more than the drives.")
+    plan_only = " Mostly your plan: too few drives." if fit.is_prior_dominated else ""
+    print_lines(
+        f"Fit of {drives} ({fit.segment_count} segments){measured}: {fit.message}.{plan_only}",
+        calibration_text(found.report.calibration),
+    )
+    if found.next_tests.candidates:
+        best = found.next_tests.candidates[0]
+        print_lines(
+            f"Best next test: {best.name}: narrows the range by {best.gain_m / units.metres:.1f} {units.distance} "
+            f"in {best.hours:.1f} h."
+        )
     print_lines("")
     _print_parameters(found.report, units)
-    print_lines("", *(f"- {words}." for words in fit.warnings), "")
+    print_lines("")
     _print_drives(found.report, units)
-    print_lines("", calibration_text(found.report.calibration), "")
-    print_lines(*sensor_lines(found.report.fit))
-    print_next_tests(found.next_tests, units)
+    remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))
+    print_lines("", *(f"- {words}." for words in (remarks if is_full else remarks[:2])))
+    if is_full:
+        print_lines("", *sensor_lines(found.report.fit))
+        print_next_tests(found.next_tests, units)
+        return
+    print_lines(f"{max(len(remarks) - 2, 0)} more remarks, the sensors, every next test: --full")
+    print_cautions(*(test.caution or CAUTION_ROAD_TEST for test in found.next_tests.candidates[:1]))
+
+
+def _merged(remarks: Sequence[str]) -> list[str]:
+    """Remarks that say the same of several drives, but for the numbers, in one."""
+    alike: dict[str, list[str]] = {}
+    for remark in remarks:
+        bare = re.sub(r"[-+]?\d[\d.]*", "#", remark) if remark.startswith("drive ") else remark
+        alike.setdefault(bare, []).append(remark)
+    merged = []
+    for group in alike.values():
+        numbers = [remark.split(":", 1)[0].removeprefix("drive ") for remark in group]
+        words = group[0].split(":", 1)[1] if len(group) > 1 else ""
+        merged.append(f"drives {', '.join(numbers)}:{words} (the first of them)" if words else group[0])
+    return merged
 
 
 def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
@@ -70,7 +105,11 @@ def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
                 f"{100.0 * max(1.0 - float(learned), 0.0):.0f} %",
             )
         )
-    print_table(("parameter", "plan", "fit", "learned"), rows, title="Parameters, with one sigma")
+    print_table(
+        ("parameter", "plan", "fit", "learned"),
+        rows,
+        title="± one standard uncertainty; learned: by the drives rather than the plan",
+    )
 
 
 def _print_drives(report: FitReport, units: DisplayUnits) -> None:
@@ -94,8 +133,8 @@ def _print_drives(report: FitReport, units: DisplayUnits) -> None:
             )
         )
     used = units.consumption_label
-    headings = ("drive", units.distance, f"measured {used}", f"fit {used}", "residual", "own level")
-    print_table(headings, rows, title="Drive by drive; the residual is measured over fit")
+    headings = ("drive", units.distance, f"measured {used}", f"fit {used}", "residual", "day factor")
+    print_table(headings, rows, title="Residual: measured over fit. Day factor: wind, tires, traffic of that day")
 
 
 def sensor_lines(fit: FitResult) -> list[str]:
@@ -137,7 +176,6 @@ def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> N
     mile = units.distance
     title = f"What to do next: the target's 10-90 % interval is {number(tests.width_m / units.metres, 1)} {mile} wide"
     print_table(("test", f"narrows it by {mile}", "hours", f"{mile} per hour"), rows, title=title)
-    best = tests.candidates[0]
-    print_lines(f"Best: {best.name}: {best.how}.")
+    print_lines(f"Best: {tests.candidates[0].name}: {tests.candidates[0].how}.")
     # Those of the best in its own words; and of what is named above.
-    print_cautions(best.caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)
+    print_cautions(tests.candidates[0].caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)

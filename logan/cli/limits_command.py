@@ -8,15 +8,24 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.units import QUANTITY_OF_UNIT
+from logan.wording import NONE, channel_words, clock, shown_value, with_sigma
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from logan.metrics.event_kinds import EventKind
     from logan.pipeline.limit_sheet import CurveLine, DriveEvent, LimitLine, LimitsOverDrives
     from logan.units import DisplayUnits
 
-_MOST_EVENTS = 40
+_MOST_EVENTS = 4
 _NO_EVENT = "No event beyond a limit that was given."
-_VERDICTS = {"within the limit given": "within", "may be beyond red": "RED within ±", "beyond red": "BEYOND RED"}
+_VERDICTS = {
+    "within the limit given": "within",
+    "may be beyond red": "RED within ±",
+    "beyond red": "BEYOND RED",
+    "beyond amber": "AMBER",
+}
 
 
 def register(app: typer.Typer) -> None:
@@ -55,48 +64,74 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_lines, print_table
+    from logan.cli.rendering import print_cautions, print_lines, print_table
 
     count = len(found.drives)
-    print_lines(f"Limits over {count} drive{'s' if count != 1 else ''}. Estimates, no certificate.", "")
-    print_table(
-        ("part", "closest", "amber", "red", "margin", "drive", "verdict"),
-        [_limit_row(line, units) for line in found.lines],
-        left=(0, 6),
-    )
+    drives = f"{count} drive{'s' if count != 1 else ''}"
+    checked = [line for line in found.lines if line.check.margin is not None]
+    bare = [line for line in found.lines if line.check.margin is None]
+    print_lines(_worst(checked, drives, units))
+    if bare:
+        names = ", ".join(f"{_name(line)} {_shown(line.check.worst_value, line.check.unit, units)}" for line in bare)
+        print_lines(f"No limit given: {names}.")
+    print_lines("")
+    if checked:
+        print_table(
+            ("part", "closest", "amber", "red", "margin", "drive", "verdict"),
+            [_limit_row(line, units) for line in checked],
+            left=(0, 6),
+        )
     sources = {line.check.source for line in found.lines if line.check.source}
-    if sources:
-        print_lines("", *(f"Limits from: {source}" for source in sorted(sources)))
+    print_lines(*([f"Limits from: {'; '.join(sorted(sources))}."] if sources else []))
     if found.curves:
         print_lines("")
         print_table(
-            ("component", "current A", "allowed A", "for s", "used", "drive", "at s"),
+            ("component", "current A", "allowed A", "for s", "used", "drive", "at"),
             [_curve_row(line) for line in found.curves],
         )
     print_lines("")
-    red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
     if found.kinds:
         print_table(
             ("event", "drives", "times", "s in all", "worst", "limit", "drive"),
             [_kind_row(kind, units) for kind in found.kinds],
             left=(0, 1),
         )
-        print_lines(*(f"RED: {text}" for text in red), "")
-    print_lines(*([_event_line(entry, units) for entry in found.events[:_MOST_EVENTS]] or [_NO_EVENT]))
-    left = len(found.events) - _MOST_EVENTS
-    if left > 0:
+    shown = [entry for entry in found.events if entry.event.severity.value != "note"][:_MOST_EVENTS]
+    print_lines(*([_event_line(entry, units) for entry in shown] or ([] if found.kinds else [_NO_EVENT])))
+    if left := len(found.events) - len(shown):
         print_lines(f"... and {left} more; --json lists them all.")
-    print_lines(
-        "",
-        *(f"Note: {text}." for text in found.notes),
-        *(f"Caution: {text}" for text in found.cautions if text not in red),
-    )
+    red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
+    print_lines(*(f"RED: {text}" for text in red), *(f"Note: {text}." for text in found.notes))
+    print_cautions(*(text for text in found.cautions if text not in red))
+
+
+def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> str:
+    """What is beyond a limit, or else what came closest."""
+    beyond = [line for line in checked if line.check.severity is not None]
+    if not checked:
+        return f"No limit given for anything that {drives} logged: [limits] in build.toml, from the datasheets."
+    words = [
+        f"{_VERDICTS.get(line.check.verdict, line.check.verdict)}: {_name(line)} "
+        f"{_shown(line.check.worst_value, line.check.unit, units)} (drive {line.drive})"
+        for line in beyond
+    ]
+    if not words:
+        line = checked[0]
+        closest = f"{_name(line)} {_shown(line.check.worst_value, line.check.unit, units)}"
+        words = [f"Within every limit given; closest {closest} (drive {line.drive})"]
+    return f"{'; '.join(words)}. {len(checked)} limits over {drives}."
+
+
+def _name(line: LimitLine) -> str:
+    side = "" if line.check.side == "above" else " low"
+    name = channel_words(line.check.channel).replace("temperature", "temp.")
+    return name if name.endswith((" min", " max")) else name + side
 
 
 def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
     event = kind.worst
     return (
-        f"{kind.severity.value.upper()} {kind.what.replace('_', ' ')}",
+        f"{kind.severity.value.upper()} {channel_words(kind.what)}",
         ", ".join(map(str, kind.drives)),
         str(kind.count),
         f"{kind.duration_s:.0f}",
@@ -107,40 +142,33 @@ def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
 
 
 def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:
-    """A value in the unit people read: degrees of the user's choice, revolutions for shafts, kilohms."""
-    from logan.wording import number
-
-    if value is None:
-        return "-"
-    if unit == "degC":
-        return f"{units.temperature_of(value):.0f} {units.temperature_label}"
-    if unit == "rad/s":
-        return f"{value * 30.0 / 3.141592653589793:,.0f} rpm"
-    if unit == "ohm":
+    """A value in the unit people read; kilohms for insulation."""
+    if value is not None and unit == "ohm":
         return f"{value / 1000.0:,.0f} kohm"
-    return f"{number(value, 2 if abs(value) < 100.0 else 0)} {unit}"
+    return shown_value(value, unit, units)
 
 
 def _margin(line: LimitLine, units: DisplayUnits) -> str:
     margin, bound, unit = line.check.margin, line.check.margin_bound, line.check.unit
     if margin is None:
-        return "-"
-    if unit == "degC":
-        margin, bound = units.temperature_step(margin), None if bound is None else units.temperature_step(bound)
-    scale = {"rad/s": 30.0 / 3.141592653589793, "ohm": 0.001}.get(unit, 1.0)
-    digits = 0 if unit in ("degC", "rad/s", "ohm") or abs(margin) >= 20.0 else 3 if abs(margin) < 1.0 else 1
-    return f"{scale * margin:+,.{digits}f}" + ("" if bound is None else f"±{scale * bound:,.{digits}f}")
+        return NONE
+    quantity = {"degC": "temperature_step"}.get(unit) or QUANTITY_OF_UNIT.get(unit)
+    scale, name = {"ohm": (0.001, "kohm")}.get(unit, (1.0, unit))
+    if quantity is not None:
+        scale, name = units.to_shown(1.0, quantity) - units.to_shown(0.0, quantity), units.unit_of(quantity)
+    digits = 3 if unit == "V" and abs(margin) < 1.0 else 1 if unit == "V" and abs(margin) < 20.0 else 0
+    return f"{with_sigma(scale * margin, None if bound is None else scale * bound, digits)} {name}"
 
 
 def _limit_row(line: LimitLine, units: DisplayUnits) -> tuple[str, ...]:
     check = line.check
     return (
-        check.channel.replace("_", " ").replace("temperature", "temp.") + ("" if check.side == "above" else " low"),
+        _name(line),
         _shown(check.worst_value, check.unit, units),
         _shown(check.amber, check.unit, units).split(" ")[0],
         _shown(check.red, check.unit, units).split(" ")[0],
         _margin(line, units),
-        "-" if check.worst_value is None else str(line.drive),
+        str(line.drive),
         _VERDICTS.get(check.verdict, check.verdict),
     )
 
@@ -154,7 +182,7 @@ def _curve_row(line: CurveLine) -> tuple[str, ...]:
         f"{approach.window_s:g}" if approach.window_s else "peak",
         f"{100 * approach.used_ratio:.0f} %",
         str(line.drive),
-        f"{approach.context.at_s:.0f}",
+        clock(approach.context.at_s),
     )
 
 
@@ -162,8 +190,9 @@ def _event_line(entry: DriveEvent, units: DisplayUnits) -> str:
     """One event: what, by how much, when, and under what load."""
     event, context = entry.event, entry.event.context
     parts = [
-        f"{event.severity.value.upper()} {event.what}: {_shown(event.worst_value, event.unit, units)} against "
-        f"{_shown(event.limit_value, event.unit, units)}, drive {entry.drive} from {event.start_s:.0f} s "
+        f"{event.severity.value.upper()} {channel_words(event.what)}: "
+        f"{_shown(event.worst_value, event.unit, units)} against {_shown(event.limit_value, event.unit, units)}, "
+        f"drive {entry.drive} at {clock(event.start_s)} "
         f"for {event.duration_s:.0f} s" + (f" in {event.times} stretches" if event.times > 1 else "")
     ]
     if event.remark:
@@ -173,9 +202,9 @@ def _event_line(entry: DriveEvent, units: DisplayUnits) -> str:
     if context.power_w is not None:
         parts.append(f"{context.power_w / 1000.0:.0f} kW")
     if context.grade_ratio is not None:
-        parts.append(f"grade {100.0 * context.grade_ratio:.1f} %")
+        parts.append(f"slope {100.0 * context.grade_ratio:.1f} %")
     if context.state_of_charge_ratio is not None:
-        parts.append(f"charge {100.0 * context.state_of_charge_ratio:.0f} %")
+        parts.append(f"SOC {100.0 * context.state_of_charge_ratio:.0f} %")
     if context.ambient_degc is not None:
         parts.append(f"outside {units.temperature_of(context.ambient_degc):.0f} {units.temperature_label}")
     return ", ".join(parts)

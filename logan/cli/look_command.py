@@ -41,6 +41,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         format_name: FormatOption = None,
         columns: ColumnsOption = "",
+        is_full: Annotated[bool, typer.Option("--full", help="Every message and signal.")] = False,
         as_json: JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
@@ -68,14 +69,14 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(summary)
         else:
-            _show(summary, has_dbc=bool(dbcs or by_bus))
+            _show(summary, has_dbc=bool(dbcs or by_bus), is_full=is_full)
 
 
-def _show(summary: LogSummary, *, has_dbc: bool) -> None:
+def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:
     from datetime import UTC, datetime
 
     from logan.cli.rendering import print_lines, print_table
-    from logan.wording import number
+    from logan.wording import moment, number
 
     for file in summary.files:
         print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")
@@ -86,13 +87,13 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
         if file.is_truncated:
             print_lines("  ends in the middle of a line or object, as after a power cut; what came before is whole")
     began = datetime.fromtimestamp(summary.start_ns / 1e9, tz=UTC) if summary.has_absolute_time else None
-    when = f"from {began:%Y-%m-%d %H:%M:%S} UTC, " if began else "no date in the log, "
+    when = f"From {moment(began, '%Y-%m-%d %H:%M:%S %Z')}, " if began else "No date in the log, "
     print_lines(f"{when}{_span(summary.duration_s)}, {summary.frames_per_s:,.0f} frames/s")
     shown = [flag for flag in summary.flags if flag.severity != "note"]
     print_lines(*(f"{flag.severity.upper()}: {flag.title}: {flag.evidence}. {flag.remedy}" for flag in shown))
     known = [message for message in summary.messages if message.message]
     unknown = [message for message in summary.messages if not message.message]
-    if summary.messages:
+    if summary.messages and (is_full or not summary.signals):
         print_lines("")
         rows = [
             (message.bus, message.can_id, message.message, f"{message.frame_count:,}", number(message.rate_hz, 1))
@@ -101,21 +102,26 @@ def _show(summary: LogSummary, *, has_dbc: bool) -> None:
         print_table(("bus", "id", "message", "frames", "per s"), rows, left=(0, 1, 2))
         if len(unknown) > _SHOWN_UNKNOWN:
             print_lines(f"... and {len(unknown) - _SHOWN_UNKNOWN} more without a message (--json lists all)")
+    if summary.messages:
         print_lines(f"{len(known)} ids with a message in the DBC, {len(unknown)} without")
     if summary.signals:
         print_lines("")
+        told = [signal for signal in summary.signals if is_full or signal.channel] or summary.signals
         signals = [
             (
-                signal.signal,
+                signal.signal.split("/", 1)[-1] if len({m.bus for m in summary.messages}) < 2 else signal.signal,
                 signal.unit or "?",
-                number(signal.rate_hz, 1),
+                *([number(signal.rate_hz, 1)] if is_full else []),
                 _short(signal.minimum),
                 _short(signal.maximum),
                 signal.channel,
             )
-            for signal in summary.signals
+            for signal in told
         ]
-        print_table(("signal", "unit", "per s", "from", "to", "could be"), signals, left=(0, 1, 5))
+        headings = ("signal", "unit", *(["per s"] if is_full else []), "from", "to", "could be")
+        print_table(headings, signals, left=(0, 1, len(headings) - 1))
+        if left := len(summary.signals) - len(told):
+            print_lines(f"... and {left} more that look like no channel; every message and signal: --full")
     for note in summary.notes:
         print_lines(note)
     if summary.messages and not has_dbc:
@@ -131,4 +137,4 @@ def _span(duration_s: float) -> str:
 
 
 def _short(value: float | None) -> str:
-    return "-" if value is None else f"{value:.6g}"
+    return "-" if value is None else f"{value:.5g}"

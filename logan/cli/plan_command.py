@@ -26,6 +26,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
+        is_full: Annotated[bool, typer.Option("--full", help="What it rests on, certification, gearing too.")] = False,
         dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
         known: Annotated[
             list[str] | None,
@@ -50,7 +51,7 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(made)
         else:
-            show_plan(made, shown)
+            show_plan(made, shown, is_full=is_full)
         if frozen is not None:
             if as_json:
                 typer.echo(f"frozen to {frozen}", err=True)
@@ -58,44 +59,67 @@ def register(app: typer.Typer) -> None:
                 print_lines(f"Frozen to {frozen}; later comparisons read it and nothing overwrites it.")
 
 
-def show_plan(plan: Plan, units: DisplayUnits) -> None:
-    """Print a plan: the answer first, then what it rests on."""
-    from logan.cli.range_tables import print_answer, print_budget, print_causes, print_prediction
-    from logan.cli.rendering import print_cautions, print_lines, print_table
+def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: str = "") -> None:
+    """Print a plan: what was asked and the target first, the scenarios, the packs; then what it rests on."""
+    from logan.cli.range_tables import (
+        kept_back,
+        print_budget,
+        print_causes,
+        print_packs,
+        print_prediction,
+        scenario_line,
+        unsure_line,
+    )
+    from logan.cli.rendering import print_cautions, print_lines
     from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+
+    prediction = plan.prediction
+    for scenario in sorted(prediction.scenarios, key=lambda one: one.name != first):
+        if scenario.name in (first, prediction.target_scenario):
+            print_lines(scenario_line(scenario, prediction.target_range_m, units))
+    print_lines(
+        f"Plan for {plan.build_name}, {plan.created_at[:10]}, before any drive; {kept_back(prediction)}.",
+        *([unsure_line(plan.budget, units)] if plan.budget is not None else []),
+        "",
+    )
+    print_prediction(prediction, units, "Median, and where it lies in 8 cases of 10", first=first)
+    print_lines("")
+    print_packs(plan.sizing, units)
+    if plan.certification is not None and (is_full or plan.certification.known):
+        print_lines("")
+        _print_certification(plan.certification, units)
+    if is_full:
+        print_lines("")
+        print_causes(prediction.scenarios, units)
+        print_lines("")
+        if plan.budget is not None:
+            print_budget(plan.budget, units)
+            print_lines("")
+        _print_assumptions(plan, units)
+        print_lines("")
+        _print_gearing(plan.gearing, units)
+        print_lines(*([f"Note: {plan.air}."] if plan.air else []))
+    else:
+        print_lines(
+            "What it rests on, as a certification would find it, gearing: --full; speed by speed: logan gearing"
+        )
+    print_cautions(CAUTION_ROAD_TEST if is_full else "", CAUTION_ALWAYS)
+
+
+def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
+    from logan.cli.rendering import print_lines, print_table
     from logan.wording import parameter_text, parameter_words
 
-    print_lines(f"Plan for {plan.build_name}, {plan.created_at[:10]}: a prediction before any drive", "")
-    print_answer(plan.prediction, plan.sizing, units)
-    print_lines("")
-    print_prediction(plan.prediction, units, "Prediction: median, and where it lies in 8 cases of 10")
-    print_lines("")
-    if plan.air:
-        print_lines(f"Note: {plan.air}.", "")
-    if plan.certification is not None:
-        _print_certification(plan.certification, units)
-        print_lines("")
-    print_causes(plan.prediction.scenarios, units)
-    print_lines("")
-    if plan.budget is not None:
-        print_budget(plan.budget, units)
-        print_lines("")
     rows = [
         (
             parameter_words(assumed.name),
-            parameter_text(assumed.name, assumed.value, units),
-            parameter_text(assumed.name, assumed.sigma, units),
+            parameter_text(assumed.name, assumed.value, units, sigma=assumed.sigma),
             assumed.source,
         )
         for assumed in plan.assumptions
     ]
-    print_table(("assumed", "value", "±", "source"), rows, title="What it rests on", left=(0, 3))
-    for reason in plan.left_out:
-        print_lines(f"Left out: {reason}.")
-    print_lines("")
-    _print_gearing(plan.gearing, units)
-    print_lines("Speed by speed, and what limits what: logan gearing.")
-    print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
+    print_table(("assumed", "value", "source"), rows, title="What it rests on, ± one standard uncertainty", left=(0, 2))
+    print_lines(*(f"Left out: {reason}." for reason in plan.left_out))
 
 
 def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:
@@ -139,7 +163,7 @@ def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
     """One row per chain: motor speed at the fastest cruise shown that it can drive, top speed, force, grade, hill."""
     from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
     from logan.cli.rendering import print_table
-    from logan.wording import number
+    from logan.wording import number, quantity_text
 
     rows = []
     for chain in sheet.choices:
@@ -151,10 +175,19 @@ def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
                 f"{point.motor_speed_rad_per_s * RPM_PER_RAD_PER_S:,.0f} "
                 f"at {point.speed_m_per_s / units.metres_per_second:.0f}",
                 number(chain.top_speed_m_per_s / units.metres_per_second),
-                number(chain.launch_force_n / 1000.0, 1),
+                quantity_text(chain.launch_force_n, "force", units),
                 number(road_grade_percent(chain.launch_grade_ratio)),
-                number(chain.hill_battery_power_w / 1000.0) if chain.hill_is_within_peak else "too steep",
+                quantity_text(chain.hill_battery_power_w, "electric_power", units)
+                if chain.hill_is_within_peak
+                else "too steep",
             )
         )
-    headings = ("gearing", f"rpm {units.speed_label}", f"top {units.speed_label}", "launch kN", "climbs %", "6 % kW")
-    print_table(headings, rows, title="Gearing; 6 %: battery power at 55 mph on that grade")
+    headings = (
+        "gearing",
+        f"rpm {units.speed_label}",
+        f"top {units.speed_label}",
+        "at launch",
+        "startable slope %",
+        "6 % slope",
+    )
+    print_table(headings, rows, title="Gearing; tractive force at launch; battery power at 55 mph on a 6 % slope")

@@ -11,10 +11,14 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.rendering import print_json
 from logan.cli.road_heat import RoadAsked, heat_of, show_heat
 from logan.errors import NotEnoughDataError
+from logan.wording import probability
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from logan.pipeline.builds import BuildFolder
     from logan.pipeline.heat import RoadHeat
+    from logan.pipeline.plan import ScenarioRange
     from logan.pipeline.predict import Attribution, Calibration, RefinedRange
     from logan.results import Refusal
     from logan.settings import BuildSettings
@@ -31,14 +35,15 @@ _RouteOption = Annotated[str, typer.Option("--route", help="Also predict this GP
 _AmbientOption = Annotated[str, typer.Option("--ambient", help='For that one: temperature, such as "20 °F".')]
 _PayloadOption = Annotated[str, typer.Option("--payload", help='For that one: extra load, such as "300 lb".')]
 _HeadwindOption = Annotated[str, typer.Option("--headwind", help='For that one: such as "10 mph".')]
-_DragOption = Annotated[str, typer.Option("--drag", help="For that one: factor on drag area, 1.1 for a rack.")]
+_DragOption = Annotated[str, typer.Option("--drag", help="For that one: factor on CdA, 1.1 for a rack.")]
 _RollingOption = Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")]
 _GradeOption = Annotated[str, typer.Option("--grade", help='Heat on a steady climb, such as "6 %", at --speed.')]
 _LengthOption = Annotated[str, typer.Option("--length", help='How long that climb is, such as "10 mi".')]
 _LaunchesOption = Annotated[int, typer.Option("--launches", help="Heat of this many hard launches in a row.", min=0)]
-_ChargeOption = Annotated[str, typer.Option("--charge", help='State of charge at the start of the road, "80 %".')]
+_ChargeOption = Annotated[str, typer.Option("--charge", help='SOC at the start of the road, "80 %".')]
 _NameOption = Annotated[str, typer.Option("--name", help="For that one: what to call it.")]
 _BudgetOption = Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of the target's range.")]
+_FullOption = Annotated[bool, typer.Option("--full", help="Packs, where the energy goes, every step too.")]
 _SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)]
 
 
@@ -66,6 +71,7 @@ def register(app: typer.Typer) -> None:
         charge: _ChargeOption = "",
         name: _NameOption = _NAME,
         budget: _BudgetOption = False,
+        is_full: _FullOption = False,
         seed: _SeedOption = 1,
     ) -> None:
         """Predict range in every scenario from the drives, beside the plan; or in one more, asked for here."""
@@ -94,7 +100,9 @@ def register(app: typer.Typer) -> None:
         if is_climb:
             return
         shown = display_units(units, build)
-        _answer(build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, heat=heat)
+        _answer(
+            build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, is_full=is_full, heat=heat
+        )
 
 
 def _answer(
@@ -107,6 +115,7 @@ def _answer(
     as_json: bool,
     is_budget: bool = False,
     heat: RoadHeat | Refusal | None = None,
+    is_full: bool = False,
 ) -> None:
     """Refine and show; where no drive can carry a fit, show the plan alone and say why."""
     import numpy as np
@@ -130,14 +139,14 @@ def _answer(
             typer.echo(f"the plan alone: {reason.problem}", err=True)
         else:
             print_lines(f"The plan alone, because {reason.problem}. {reason.remedy}.", "")
-            show_plan(planned, units)
+            show_plan(planned, units, is_full=is_full, first=str((extra or {}).get("name", "")))
         return
     if as_json:
         print_json(found.range if heat is None else {"range": found.range, "heat": heat})
     elif is_budget:
         print_budget(found.range.budget, units)
     else:
-        show_range(found.range, units)
+        show_range(found.range, units, asked=str((extra or {}).get("name", "")), is_full=is_full)
         print_lines(*(f"Note: {note}." for note in found.notes))
         print_cautions(CAUTION_ALWAYS)
 
@@ -150,33 +159,46 @@ def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings
     return build if extra is None else with_scenario(extra, folder.path, build)
 
 
-def show_range(found: RefinedRange, units: DisplayUnits) -> None:
-    """Print plan and refined prediction side by side, and why they differ."""
-    from logan.cli.range_tables import print_answer, print_causes, unsure_line
+def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_full: bool = False) -> None:
+    """Print what was asked and the target first, then plan and refined prediction side by side, and why they differ."""
+    from logan.cli.range_tables import kept_back, print_causes, print_packs, scenario_line, unsure_line
     from logan.cli.rendering import print_lines
 
-    drives = found.refined.drive_count
-    print_lines(f"Refined by {drives} drive{'s' if drives != 1 else ''}; plan of {found.plan_created_at[:10]}.")
-    if found.refined.is_prior_dominated:
-        print_lines("PRIOR-DOMINATED: the plan's assumptions still say more than the drives.")
+    refined = found.refined
+    first = asked or refined.target_scenario
+    pairs = sorted(found.pairs, key=lambda pair: pair[1].name != first)
+    for planned, scenario in pairs:
+        if scenario.name in (asked, refined.target_scenario):
+            before = f" (planned {probability(planned.probability_of_target)})"
+            print_lines(scenario_line(scenario, refined.target_range_m, units, before))
+    drives = f"{refined.drive_count} drive{'s' if refined.drive_count != 1 else ''}"
+    plan_only = " Mostly your plan: too few drives." if refined.is_prior_dominated else ""
+    print_lines(
+        f"Refined by {drives}, plan of {found.plan_created_at[:10]}; {kept_back(refined)}.{plan_only}",
+        unsure_line(found.budget, units),
+        "",
+    )
+    _print_pairs(pairs, units)
     print_lines("")
-    print_answer(found.refined, found.refined_sizing, units, unsure_line(found.budget, units))
-    print_lines("")
-    _print_pairs(found, units)
-    print_lines("")
-    _print_attribution(found.attribution(found.refined.target_scenario), units)
-    print_lines("")
-    print_causes(found.refined.scenarios, units)
+    _print_attribution(found.attribution(first), units, count=99 if is_full else 5)
     print_lines("")
     if found.calibration is not None:
         print_lines(calibration_text(found.calibration))
+    if is_full:
+        print_lines("")
+        print_packs(found.refined_sizing, units)
+        print_lines("")
+        print_causes(refined.scenarios, units)
+        print_lines("")
     print_lines(*(f"Note: {note}." for note in found.notes))
+    if not is_full:
+        print_lines("Packs and where the energy goes: --full; the uncertainty budget: --budget.")
 
 
-def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
+def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: DisplayUnits) -> None:
     from logan.cli.range_tables import distance
     from logan.cli.rendering import print_table
-    from logan.wording import number, probability
+    from logan.wording import number
 
     rows = [
         (
@@ -186,16 +208,16 @@ def _print_pairs(found: RefinedRange, units: DisplayUnits) -> None:
             f"{distance(refined.range_m.p10, units)}-{distance(refined.range_m.p90, units)}",
             " / ".join(probability(case.probability_of_target) for case in (planned, refined)),
         )
-        for planned, refined in found.pairs
+        for planned, refined in pairs
     ]
     headings = ("scenario", units.consumption_label, f"range {units.distance}", "10-90 %", "target")
     print_table(headings, rows, title="Plan / refined; * beyond what was driven, so wider")
 
 
-def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:
+def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
     from logan.cli.range_tables import distance
     from logan.cli.rendering import print_table
-    from logan.wording import number, parameter_text, parameter_words
+    from logan.wording import number, parameter_text, parameter_words, signed
 
     rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
     rows[0] = (*rows[0][:4], distance(attribution.range_before_m, units))
@@ -204,11 +226,17 @@ def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:
             parameter_words(step.name),
             parameter_text(step.name, step.before, units),
             parameter_text(step.name, step.after, units),
-            f"{units.consumption(step.consumption_change_wh_per_km):+.1f}",
-            f"{step.range_change_m / units.metres:+.1f}",
+            signed(units.consumption(step.consumption_change_wh_per_km), 1),
+            signed(step.range_change_m / units.metres, 1),
         )
-        for step in attribution.steps
+        for step in attribution.steps[:count]
     ]
+    if rest := attribution.steps[count:]:
+        used = sum(step.consumption_change_wh_per_km for step in rest)
+        reach = sum(step.range_change_m for step in rest)
+        rows.append(
+            (f"{len(rest)} smaller ones", "", "", signed(units.consumption(used), 1), signed(reach / units.metres, 1))
+        )
     refined = number(units.consumption(attribution.consumption_after_wh_per_km))
     rows.append(("refined", "", "", refined, distance(attribution.range_after_m, units)))
     headings = ("what changed", "plan", "now", units.consumption_label, units.distance)
@@ -218,13 +246,13 @@ def _print_attribution(attribution: Attribution, units: DisplayUnits) -> None:
 def calibration_text(calibration: Calibration) -> str:
     """Calibration of this very build in one sentence."""
     if calibration.median_error_ratio is None or calibration.covered_ratio is None:
-        return f"Calibration: not shown, {calibration.reason or 'too few drives'}."
+        return f"Error on drives left out: not shown, {calibration.reason or 'too few drives'}."
     text = (
-        f"Calibration, each of {len(calibration.drives)} drives predicted from the others: "
-        f"median error {100 * calibration.median_error_ratio:.1f} %"
+        f"Error on drives left out, each of {len(calibration.drives)} predicted from the others: "
+        f"median {100 * calibration.median_error_ratio:.1f} %"
     )
     if calibration.p90_error_ratio is not None:
-        text += f", 90th percentile {100 * calibration.p90_error_ratio:.1f} %"
+        text += f", 9 in 10 within {100 * calibration.p90_error_ratio:.1f} %"
     if calibration.naive_median_error_ratio is not None:
-        text += f" (mean of the others: {100 * calibration.naive_median_error_ratio:.1f} %)"
+        text += f" (by the mean of the others: {100 * calibration.naive_median_error_ratio:.1f} %)"
     return f"{text}; the 90 % interval {calibration.held_words}."

@@ -20,9 +20,10 @@ def distance(metres: float, units: DisplayUnits, digits: int = 0) -> str:
     return number(metres / units.metres, digits) if metres < float("inf") else "no end"
 
 
-def print_prediction(prediction: RangePrediction, units: DisplayUnits, title: str) -> None:
+def print_prediction(prediction: RangePrediction, units: DisplayUnits, title: str, first: str = "") -> None:
     """One row per scenario: consumption, range and the chance of the target."""
-    rows = [_scenario_row(scenario, units) for scenario in prediction.scenarios]
+    order = sorted(prediction.scenarios, key=lambda scenario: scenario.name != first)
+    rows = [_scenario_row(scenario, units) for scenario in order]
     headings = ("scenario", units.consumption_label, "10-90 %", f"range {units.distance}", "10-90 %", "target")
     print_table(headings, rows, title=title)
 
@@ -39,18 +40,23 @@ def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ..
     )
 
 
-def print_answer(prediction: RangePrediction, sizing: PackSizing, units: DisplayUnits, unsure: str = "") -> None:
-    """Does it make the target, how sure, and with which pack."""
-    target = prediction.target
-    print_lines(
-        f"{distance(prediction.target_range_m, units)} {units.distance} in '{target.name}': "
-        f"chance {probability(target.probability_of_target)}, "
-        f"median range {distance(target.range_m.p50, units)} {units.distance} "
-        f"(reserve {100 * prediction.reserve_ratio:.0f} % and ageing {100 * prediction.ageing_ratio:.0f} % taken off)."
+def scenario_line(scenario: ScenarioRange, target_m: float, units: DisplayUnits, planned: str = "") -> str:
+    """Range, consumption and chance of the target in one scenario."""
+    reach, mile = scenario.range_m, units.distance
+    return (
+        f"{scenario.name}: {distance(reach.p50, units)} {mile} (8 times in 10: {distance(reach.p10, units)} to "
+        f"{distance(reach.p90, units)}) at {number(units.consumption(scenario.consumption.p50))} "
+        f"{units.consumption_label}; chance of {distance(target_m, units)} {mile}: "
+        f"{probability(scenario.probability_of_target)}{planned}."
     )
-    if unsure:
-        print_lines(unsure)
-    print_packs(sizing, units)
+
+
+def kept_back(prediction: RangePrediction) -> str:
+    """What was taken off before a range was given."""
+    return (
+        f"reserve {100 * prediction.reserve_ratio:.0f} % and battery aging {100 * prediction.ageing_ratio:.0f} % "
+        "taken off"
+    )
 
 
 def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
@@ -72,7 +78,8 @@ def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
         for choice in sizing.choices
     ]
     headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
-    print_table((*headings, *(("cost",) if has_cost else ())), rows, title="Packs that can be built; * in the build")
+    title = "Packs that can be built, each carrying its own weight; * in the build"
+    print_table((*headings, *(("cost",) if has_cost else ())), rows, title=title)
     needs = ", ".join(
         f"{probability(size.confidence_ratio)}: {size.usable_energy_wh / 1000.0:.1f} kWh"
         if size.is_reachable
@@ -80,8 +87,8 @@ def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
         for size in sizing.sizes
     )
     print_lines(
-        f"Usable energy that the target needs, by chance: {needs}. Halving what is not known about consumption "
-        f"would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
+        f"Usable energy that the target needs, by chance of making it: {needs}. Halving what is not known about "
+        f"consumption would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
         f"at {probability(sizing.sizes[-1].confidence_ratio)}."
     )
 
@@ -114,8 +121,8 @@ def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:
 
 def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
     """What decides how sure the range is, the largest three first."""
-    parts = [f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)}" for row in budget.rows[:3]]
-    return (
-        f"Unsure by ± {number(budget.expanded / units.metres)} {units.distance} (90 %); one standard uncertainty "
-        f"in {units.distance}: {', '.join(parts)}. The whole sheet: --budget."
-    )
+    mile = units.distance
+    parts = [
+        f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)} {mile}" for row in budget.rows[:3]
+    ]
+    return f"Unsure by ± {number(budget.expanded / units.metres)} {mile} (90 %); biggest unknowns: {', '.join(parts)}."

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from itertools import zip_longest
 from shutil import get_terminal_size
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from logan.pipeline.logs_reader import IngestProgress
 
 WIDTH = 80
+_NARROWEST = 8
+_BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)")
 
 
 class Captured:
@@ -96,52 +100,47 @@ def print_table(
     title: str = "",
     left: Sequence[int] = (0,),
 ) -> None:
-    """Print a table; numbers stand right, the columns of ``left`` stand left."""
-    cells = [tuple("" if cell is None else clean(cell) for cell in row) for row in rows]
+    """Print a table; numbers stand right, the columns of ``left`` stand left and fold where the screen is narrow."""
+    told = [tuple("" if cell is None else clean(cell) for cell in row) for row in rows]
     if (sink := _CAPTURED.get()) is not None:
         sink.blocks.append(
-            {"kind": "table", "title": title, "headings": list(headings), "rows": cells, "left": list(left)}
+            {"kind": "table", "title": title, "headings": list(headings), "rows": told, "left": list(left)}
         )
         return
-    text = None if title and sys.stdout.isatty() else _narrow_table(headings, cells, left)
-    if text is not None:
-        sys.stdout.write(f"{title}\n{text}" if title else text)
-        return
-    from rich.table import Table
+    cells = [tuple(headings), *told]
+    widths = [max(map(_places, column)) for column in zip(*cells, strict=True)]
+    while (over := sum(widths) + 2 * (len(widths) - 1) - _width()) > 0:
+        widest = max(left, key=lambda index: widths[index], default=0)
+        if not left or widths[widest] <= _NARROWEST:
+            break
+        widths[widest] = max(widths[widest] - over, _NARROWEST)
+    print_lines(*([title] if title else []))
+    for row in cells:
+        folded = [
+            _folded(cell, width) if index in left else [cell]
+            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        for parts in zip_longest(*folded, fillvalue=""):
+            padded = (
+                part + " " * (width - _places(part)) if index in left else " " * (width - _places(part)) + part
+                for index, (part, width) in enumerate(zip(parts, widths, strict=True))
+            )
+            sys.stdout.write("  ".join(padded).rstrip() + "\n")
 
-    table = Table(title=title or None, title_justify="left", title_style="bold", box=None, pad_edge=False, expand=False)
-    for index, heading in enumerate(headings):
-        is_left = index in left
-        table.add_column(heading, justify="left" if is_left else "right", overflow="fold", no_wrap=not is_left)
-    for cell_row in cells:
-        table.add_row(*cell_row)
-    console().print(table)
 
-
-def _narrow_table(headings: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int]) -> str | None:
-    """The table as text where nothing needs folding, else None: a thousand rows take rich two seconds."""
-    every = [tuple(headings), *rows]
-    if not all(_is_plain(cell) for row in every for cell in row):
-        return None
-    widths = [max(map(len, column)) for column in zip(*every, strict=True)]
-    if sum(widths) + 2 * (len(widths) - 1) > _width():
-        return None
-    sides = ["<" if index in left else ">" for index in range(len(widths))]
-    layout = "  ".join(f"{{:{side}{width}}}" for side, width in zip(sides, widths, strict=True))
-    return "".join(layout.format(*row) + "\n" for row in every)
+def _folded(cell: str, width: int) -> list[str]:
+    return wrap(cell, width, break_on_hyphens=False) or [""] if _places(cell) > width else [cell]
 
 
 def _width() -> int:
     return get_terminal_size().columns if sys.stdout.isatty() else WIDTH
 
 
-def _is_plain(cell: str) -> bool:
-    """True for one line of characters that each take one place on a terminal."""
-    if cell.isascii():
-        return "\n" not in cell
-    return all(
-        character != "\n" and east_asian_width(character) not in "WF" and not combining(character) for character in cell
-    )
+def _places(text: str) -> int:
+    """Places that a text takes on a terminal."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if combining(letter) else 2 if east_asian_width(letter) in "WF" else 1 for letter in text)
 
 
 def print_lines(*lines: str) -> None:
@@ -149,11 +148,15 @@ def print_lines(*lines: str) -> None:
     if (sink := _CAPTURED.get()) is not None:
         sink.words(map(clean, lines))
         return
-    for line in map(clean, lines):
-        if _is_plain(line):
-            sys.stdout.write("\n".join(wrap(line, _width(), break_on_hyphens=False) or [""]) + "\n")
-        else:
-            console().print(line)
+    for line in "\n".join(map(clean, lines)).split("\n") if lines else ():
+        joined = _BEFORE_UNIT.sub("\u00a0", line)  # a number and its unit stay on one line
+        folded = "\n".join(wrap(joined, _width(), break_on_hyphens=False, subsequent_indent=_indent(line)) or [""])
+        sys.stdout.write(folded.replace("\u00a0", " ") + "\n")
+
+
+def _indent(line: str) -> str:
+    """What stands under a remark that is set in stays set in."""
+    return " " * (len(line) - len(line.lstrip(" -"))) if line[:2] in ("  ", "- ") else ""
 
 
 def print_cautions(*cautions: str) -> None:

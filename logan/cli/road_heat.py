@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class RoadAsked:
-    """A road as typed: a scenario's keys, length of a climb, number of launches, charge at the start."""
+    """A road as typed: a scenario's keys, length of a climb, number of launches, SOC at the start."""
 
     scenario: dict[str, object]
     length: str

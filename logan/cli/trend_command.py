@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption
+from logan.units import QUANTITY_OF_UNIT
+from logan.wording import asked_metric, metric_words, moment
 
 if TYPE_CHECKING:
     from logan.pipeline.trend import Trend
@@ -40,9 +42,11 @@ def register(app: typer.Typer) -> None:
             with working("looking through the drives") as told:
                 bring_up_to_date(library, folder, told=told)
             if not metric:
-                print_lines(*library.metric_names() or ["No drive yet. Import one with: logan import LOG"])
+                names = sorted({metric_words(name) for name in library.metric_names()}, key=str.lower)
+                known = f"Metrics: {', '.join(names)}. One over all drives: logan trend net-consumption"
+                print_lines(known if names else "No drive yet. Import one with: logan import LOG")
                 return
-            found = metric_trend(library, metric, with_excluded=with_excluded)
+            found = metric_trend(library, asked_metric(metric, library.metric_names()), with_excluded=with_excluded)
         if as_json:
             print_json(found)
         else:
@@ -54,63 +58,75 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
     from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.trend import LEVEL_RATIO
 
-    unit, scale = _shown_unit(trend.unit, units)
+    unit, scale, offset = _shown_unit(trend.metric, trend.unit, units)
+    print_lines(_answer(trend, unit, scale, offset), "")
     low = min(point.figure.value for point in trend.points)
     high = max(point.figure.value for point in trend.points)
     rows = [
         (
             point.number,
-            f"{point.started:%Y-%m-%d}" if point.started else "no clock",
-            _text(point.figure, scale),
-            _interval(point.figure, scale),
+            moment(point.started, "%Y-%m-%d"),
+            _text(point.figure, scale, offset),
+            _interval(point.figure, scale, offset),
             _bar(point.figure.value, low, high),
             point.change,
         )
         for point in trend.points
     ]
     print_table(
-        ("drive", "day (UTC)", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
+        ("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
         rows,
-        title=trend.metric,
         left=(0, 1, 4, 5),
     )
     steps = [
         (
             f"{period.first}-{period.last}" if period.last != period.first else str(period.first),
             period.drive_count,
-            _text(period.mean, scale),
-            "" if period.step is None else _text(period.step, scale),
+            _text(period.mean, scale, offset),
+            "" if period.step is None else _text(period.step, scale, 0.0),
             period.change or "as first recorded",
         )
         for period in trend.periods
     ]
     print_table(("drives", "n", f"mean {unit}", "step", "after"), steps, left=(0, 4))
     if trend.refused:
-        print_lines(f"refused for drives {_numbers(trend.refused)}")
+        print_lines(f"Refused for drives {_numbers(trend.refused)}")
     if trend.excluded:
-        print_lines(f"left out by their notes: drives {_numbers(trend.excluded)}")
+        print_lines(f"Left out by their notes: drives {_numbers(trend.excluded)}")
     if "margin" in trend.metric:
         print_cautions(CAUTION_ALWAYS)
 
 
-def _shown_unit(unit: str, units: DisplayUnits) -> tuple[str, float]:
-    if unit == "Wh/km":
-        return units.consumption_label, units.consumption(1.0)
-    if unit == "m":
-        return units.distance, 1.0 / units.metres
-    return unit, 1.0
+def _answer(trend: Trend, unit: str, scale: float, offset: float) -> str:
+    """The mean since the last change, and what that change did."""
+    last = trend.periods[-1]
+    drives = f"{last.drive_count} drive{'s' if last.drive_count != 1 else ''}"
+    words = f"{metric_words(trend.metric)}: {_text(last.mean, scale, offset)} {unit} over the last {drives}"
+    if last.step is None:
+        return f"{words}; no change to the vehicle is noted."
+    return f"{words}, {_text(last.step, scale, 0.0)} {unit} after: {last.change}."
 
 
-def _text(figure: Estimate, scale: float) -> str:
-    value = f"{figure.value * scale:.4g}"
-    return value if figure.sigma is None else f"{value} ± {figure.sigma * scale:.2g}"
+def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float, float]:
+    """Unit shown, units shown in one of the metric's, and what is shown at zero."""
+    quantity = {"m": "length" if "circumference" in metric else "distance", "ratio": "share"}.get(unit)
+    quantity = quantity if quantity and metric != "rolling_coefficient_ratio" else QUANTITY_OF_UNIT.get(unit)
+    if quantity is None:
+        return ("" if unit == "ratio" else unit), 1.0, 0.0
+    offset = units.to_shown(0.0, quantity)
+    return units.unit_of(quantity), units.to_shown(1.0, quantity) - offset, offset
 
 
-def _interval(figure: Estimate, scale: float) -> str:
+def _text(figure: Estimate, scale: float, offset: float) -> str:
+    value = f"{figure.value * scale + offset:.4g}"
+    return value if not figure.sigma else f"{value} ± {figure.sigma * scale:.2g}"
+
+
+def _interval(figure: Estimate, scale: float, offset: float) -> str:
     from logan.pipeline.trend import LEVEL_RATIO
 
     interval = figure.interval(LEVEL_RATIO)
-    return "" if interval is None else f"{interval[0] * scale:.4g} to {interval[1] * scale:.4g}"
+    return "" if interval is None else f"{interval[0] * scale + offset:.4g} to {interval[1] * scale + offset:.4g}"
 
 
 def _bar(value: float, low: float, high: float, width: int = 10) -> str:

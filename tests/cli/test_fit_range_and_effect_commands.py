@@ -27,11 +27,11 @@ def run(capsys, *arguments):
 
 
 def test_fit_shows_plan_and_fit_plain_words_calibration_and_the_next_test(build, capsys):
-    code, out, _ = run(capsys, "fit", "-b", build)
+    code, out, _ = run(capsys, "fit", "-b", build, "--full")
     assert code == 0
-    for words in ("Fit of 4 drives", "learned", "can't tell", "own level", "What to do next", "Best: "):
+    for words in ("Fit of 4 drives", "learned", "can't tell", "day factor", "What to do next", "Best: "):
         assert words in out
-    assert "Calibration, each of 4 drives predicted from the others: median error" in " ".join(out.split())
+    assert "Error on drives left out, each of 4 predicted from the others: median" in " ".join(out.split())
     assert "Sensors, shared by all drives: pack power ±" in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
 
@@ -65,8 +65,7 @@ def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, ca
         "Refined by 4 drives",
         "Plan / refined",
         "Why 'highway 65' moved",
-        "Packs that can be built",
-        "Calibra",
+        "Error on drives left out",
     ):
         assert words in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
@@ -102,7 +101,7 @@ def test_one_drive_is_prior_dominated_in_those_words(one_drive, capsys):
     for command in ("fit", "range"):
         code, out, _ = run(capsys, command, "-b", one_drive)
         assert code == 0
-        assert "PRIOR-DOMINATED" in out
+        assert "Mostly your plan: too few drives" in " ".join(out.split())
     content = json.loads(run(capsys, "range", "-b", one_drive, "--json")[1])
     assert content["refined"]["is_prior_dominated"]
     assert "prior-dominated" in content["refined"]["note"]
@@ -136,11 +135,11 @@ def test_an_effect_that_cannot_be_told_is_exit_code_2(build, capsys, before, aft
     assert "Traceback" not in out + err
 
 
-def test_gearing_of_a_driven_build_says_what_is_held_for_ever(build, capsys):
+def test_gearing_of_a_driven_build_says_what_is_continuous(build, capsys):
     code, out, _ = run(capsys, "gearing", "-b", build)
     assert code == 0
-    assert "held for ever" in out
-    assert "Mass, road load and losses: the fit of" in out
+    assert "continuous (S1)" in out
+    assert "By the fit of" in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
 
 

@@ -30,8 +30,8 @@ def run(capsys, *arguments):
 
 
 def test_trend_lists_metrics_and_shows_one_within_eighty_columns(build, capsys):
-    assert "net_wh_per_km" in run(capsys, "trend", "-b", build)[1].split()
-    code, out, _ = run(capsys, "trend", "net_wh_per_km", "-b", build)
+    assert "net consumption, net energy" in " ".join(run(capsys, "trend", "-b", build)[1].split())
+    code, out, _ = run(capsys, "trend", "net-consumption", "-b", build)
     assert code == 0
     assert "Wh/mi" in out
     assert "90% interval" in out

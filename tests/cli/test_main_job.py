@@ -55,10 +55,10 @@ def test_look_names_ids_signals_and_the_channel_each_could_be(van, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["drives"], ["Wh/mi", "regen %", "peak A", "grade"]),
+        (["drives"], ["Wh/mi", "regen %", "peak A", "data"]),
         (
             ["drive", "1"],
-            ["net Wh/mi", "coverage", "60 s", "no limit given", "1 share regenerated", "sampled", "Pack voltage"],
+            ["Wh/mi net", "sampled", "60 s", "no limit given", "1 share regenerated", "sampled", "Pack voltage"],
         ),
         (["limits"], ["no limit given", "motor temp.", "Caution:"]),
         (["limits", "2"], ["no limit given", "closest"]),

@@ -25,13 +25,13 @@ def run(capsys, *arguments):
 
 
 def test_plan_gives_the_answer_first_and_fits_eighty_columns(folder, capsys):
-    code, out, _ = run(capsys, "plan", "-b", folder, "--dry")
+    code, out, _ = run(capsys, "plan", "-b", folder, "--dry", "--full")
     assert code == 0
     lines = out.splitlines()
     assert max(len(line.rstrip()) for line in lines) <= 80
-    assert "chance" in lines[2]
+    assert "chance" in lines[0]
     assert "Wh/mi" in out
-    for word in ("CdA", "common practice", "highway 65", "Packs that can be built", "6 % kW", "at 65", "top mph"):
+    for word in ("CdA", "common practice", "highway 65", "Packs that can be built", "6 % slope", "at 65", "top mph"):
         assert word in out
     assert not (folder / "plans").exists()
 
@@ -167,7 +167,10 @@ def calibration(**figures):
 def test_calibration_in_one_sentence():
     figures = {"median_error_ratio": 0.021, "p90_error_ratio": 0.055, "covered_ratio": 0.9}
     text = calibration_text(calibration(**figures, naive_median_error_ratio=0.12))
-    assert "median error 2.1 %" in text
+    assert "median 2.1 %" in text
     assert "mean of the others: 12.0 %" in text
     assert "the 90 % interval held 0 of 0" in text
-    assert calibration_text(calibration(reason="one drive alone")) == "Calibration: not shown, one drive alone."
+    assert (
+        calibration_text(calibration(reason="one drive alone"))
+        == "Error on drives left out: not shown, one drive alone."
+    )

@@ -46,8 +46,8 @@ def test_the_first_lines_answer(capsys):
     assert "10.0 mi in 11 min, from 3 drives" in words
     assert "Chance of getting over: 97 %; hottest against its limit: motor." in words
     assert "Speed that holds (9 chances in 10): 55 mph." in words
-    assert "Arrives with 62 % charge" in words
-    assert "0.9 kWh put back; 0.4 kWh go to the friction brakes" in words
+    assert "Arrives with 62 % SOC" in words
+    assert "0.9 kWh regen; 0.4 kWh go to the friction brakes" in words
     assert "230 (221 to 246)" in words
     assert "5 ± 1" in words
 
@@ -66,7 +66,7 @@ def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
         (road((part(red=None),)), "230 (221 to 246) no limit"),
         (road((part(to_red=Estimate(480.0, "s", 90.0)),), over=0.2), "red after 8 ± 2 min"),
         (road((part(),), over=0.0, empty=300.0), "end of its window after 5 min"),
-        (road((part(),), over=0.0, empty=300.0), "the charge does not last"),
+        (road((part(),), over=0.0, empty=300.0), "the pack is empty before"),
     ],
 )
 def test_what_may_not_be_said_and_what_runs_out(found, words, capsys):

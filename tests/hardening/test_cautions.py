@@ -17,11 +17,11 @@ from tests.pipeline.twin_fleet import write_fleet
 # What is shown, and what must then be shown with it; in words of the issue, not of the code's constants.
 BELONGS = {
     "estimates": (
-        r"no limit given|held for ever|steepest start|to red|beyond red|margin|chance of|\bmedian range\b",
+        r"no limit given|continuous \(S1\)|startable slope|to red|beyond red|margin|chance of|8 times in 10",
         r"no certification",
     ),
     "road": (
-        r"coastdown pairs, 70|steady 35, 50 and 65 mph|full to empty|held for ever|Speed that holds|6 %: battery",
+        r"coastdown pairs, 70|steady 35, 50 and 65 mph|full to empty|continuous \(S1\)|Speed that holds|6 % slope",
         r"only where it is legal, dry and empty",
     ),
     "high voltage": (
@@ -30,11 +30,13 @@ BELONGS = {
     ),
 }
 COMMANDS = {
-    "plan": (["plan", "--dry"], {"estimates", "road"}),
+    "plan": (["plan", "--dry"], {"estimates"}),
+    "plan, in full": (["plan", "--dry", "--full"], {"estimates", "road"}),
     "limits": (["limits"], {"estimates"}),
     "drive": (["drive", "1"], {"estimates"}),
     "drive, in full": (["drive", "1", "--full"], {"estimates"}),
-    "fit": (["fit"], {"road", "high voltage"}),
+    "fit": (["fit"], {"road"}),
+    "fit, in full": (["fit", "--full"], {"road", "high voltage"}),
     "range": (["range"], {"estimates"}),
     "range on a hill": (["range", "--grade", "6 %", "--length", "5 mi", "--speed", "55 mph"], {"estimates"}),
     "gearing": (["gearing"], {"estimates", "road"}),
@@ -72,7 +74,7 @@ def test_every_command_shows_the_cautions_of_what_it_shows(van, capsys, case):
 
 def test_a_finding_that_sends_to_the_pack_says_what_it_can_do(van, capsys):
     """The current's gain told by hand, so that the sensor disagrees with what moves the vehicle."""
-    assert main(["drive", "2", "--correct", "pack_current.sign=-1", "--why", "test", "-b", str(van)]) == 0
+    assert main(["drive", "2", "--correct", "pack_current.sign=-1", "--why", "test", "--full", "-b", str(van)]) == 0
     kinds, missing = wanting(capsys.readouterr().out)
     assert main(["drive", "2", "--unmask", "-b", str(van)]) == 0
     assert "high voltage" in kinds

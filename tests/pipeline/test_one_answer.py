@@ -79,8 +79,8 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
         found = in_terminal[name]
         assert (found[0], found[2], found[3], found[4]) == (used, reach, low, high)
     flat = " ".join(terminal.split())
-    assert f"median range {expected[target.name][1]} mi" in flat
-    assert f"chance {chance} %" in flat or chance in (0, 100)
+    assert f"{target.name}: {expected[target.name][1]} mi (8 times in 10: " in flat
+    assert f" mi: {chance} % (" in flat or chance in (0, 100)
     last = next(line for line in terminal.splitlines() if line.startswith("refined "))
     assert [int(n) for n in re.findall(r"\d+", last)] == list(expected[target.name][:2])
 
