@@ -180,7 +180,8 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
     else:
         print_lines(f"Every table, energy ledger among them: logan drive {stored.record.number} --full")
     # Findings say what to measure at the pack.
-    measured = [CAUTION_HIGH_VOLTAGE] if stored.analysis.flags else []
+    told = [flag for flag in stored.analysis.flags if is_full or flag.severity.value != "note"]
+    measured = [CAUTION_HIGH_VOLTAGE] if told else []
     print_cautions(*measured, CAUTION_ALWAYS)
 
 

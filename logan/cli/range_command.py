@@ -100,9 +100,7 @@ def register(app: typer.Typer) -> None:
         if is_climb:
             return
         shown = display_units(units, build)
-        _answer(
-            build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, is_full=is_full, heat=heat
-        )
+        _answer(build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, is_full=is_full, heat=heat)
 
 
 def _answer(

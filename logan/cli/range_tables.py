@@ -125,4 +125,4 @@ def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
     parts = [
         f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)} {mile}" for row in budget.rows[:3]
     ]
-    return f"Unsure by ± {number(budget.expanded / units.metres)} {mile} (90 %); biggest unknowns: {', '.join(parts)}."
+    return f"Unsure by ± {number(budget.expanded / units.metres)} {mile} (90 %); biggest unknowns: {'; '.join(parts)}."

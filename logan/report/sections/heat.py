@@ -11,6 +11,7 @@ from logan.report.document import Block, FigureBlock, TableBlock, Tone, Words
 from logan.report.figures.heat import road_figure
 from logan.results import Estimate, Figure, Refusal
 from logan.units import DisplayUnits
+from logan.wording import probability
 
 _MOMENTS: Final = 7
 
@@ -66,9 +67,9 @@ def _chance(found: RoadHeat) -> str:
     if hottest is None or over is None:
         why = found.held_share.reason if isinstance(found.held_share, Refusal) else "nothing is known"
         return f"Chance of getting over: refused, {why}."
-    words = f"Chance of getting over: {100.0 * over:.0f} %"
+    words = f"Chance of getting over: {probability(over)}"
     if found.empty_after_s is not None:
-        words += ", the charge does not last"
+        words += ", the pack is empty before"
     elif found.forecast.short_ratio > 0.02:
         words += ", motor or pack cannot give what it asks"
     words += f"; hottest against its limit: {hottest.part}"
@@ -89,9 +90,9 @@ def _arrival(found: RoadHeat) -> str:
     charge = found.arrival_charge
     if found.empty_after_s is not None:
         return f"The pack is at the end of its window after {found.empty_after_s / 60.0:.0f} min."
-    words = f"Arrives with {100.0 * charge.p50:.0f} % charge ({100.0 * charge.p05:.0f} to {100.0 * charge.p95:.0f})"
+    words = f"Arrives with {100.0 * charge.p50:.0f} % SOC ({100.0 * charge.p05:.0f} to {100.0 * charge.p95:.0f})"
     if found.regenerated_wh > 20.0:
-        words += f", {found.regenerated_wh / 1000.0:.1f} kWh put back"
+        words += f", {found.regenerated_wh / 1000.0:.1f} kWh regen"
     if found.regen_lost_wh > 20.0:
         words += f"; {found.regen_lost_wh / 1000.0:.1f} kWh go to the friction brakes, because the pack takes no more"
     return f"{words}."
