@@ -91,3 +91,25 @@ def test_a_kept_out_current_is_in_no_listed_figure(driven):
     assert len(rest_on_it) >= 5
     assert [name for name in rest_on_it if isinstance(metrics[name], Estimate)] == []
     assert isinstance(metrics["net_wh_per_km"], Refusal)
+
+
+def _with_current(drive, change):
+    current = drive["pack_current"]
+    return drive.with_channels(replace(current, value=change(current.value)))
+
+
+@pytest.mark.parametrize("change", [lambda a: 1.2 * a, lambda a: a + 6.0], ids=["gain", "zero"])
+def test_what_nothing_settles_is_in_the_uncertainty_of_the_figure(driven, change):
+    drive, build = driven
+    clean = analyse_drive(drive, build).energy.net_wh_per_km
+    analysis = analyse_drive(_with_current(drive, change), build)
+    figure = analysis.energy.net_wh_per_km
+    assert isinstance(figure, Estimate)
+    assert clean.sigma < 0.03 * clean.value
+    assert abs(figure.value - clean.value) < 2.0 * figure.sigma
+    assert analysis.admission.doubts_wh_per_km
+    assert "in doubt" in figure.source
+    # Its share of the budget is that of a flat chance between none and all of it.
+    part = next(part for part in analysis.energy.budget if part.name == "doubt")
+    (doubt,) = analysis.admission.doubts_wh_per_km.values()
+    assert part.sigma_wh == pytest.approx(doubt / np.sqrt(3.0) * analysis.energy.distance_m.value / 1000.0)

@@ -6,7 +6,7 @@ import pytest
 
 from logan.drive.provenance import LogSource
 from logan.drive_library.repository import DriveLibrary
-from logan.instruments.evidence import SPEED_GAIN
+from logan.instruments.evidence import CURRENT_GAIN, SPEED_GAIN
 from logan.pipeline.instruments import build_instruments
 from logan.pipeline.library import _stale_drives
 from logan.pipeline.stored import load_corrected, store_analysed, stored_drive
@@ -42,3 +42,21 @@ def test_a_speed_that_reads_high_is_taken_off_every_drive_and_can_be_left(tmp_pa
         as_shown = stored_drive(library, library.record(1), left)
         assert as_shown.analysis.energy.distance_m.value == pytest.approx(1.0349 * true_m, rel=0.002)
         assert build_instruments(library, left).of(SPEED_GAIN).value == pytest.approx(0.0343, abs=0.001)
+
+
+def test_a_scale_that_no_channel_checks_is_less_sure_for_the_range_too(tmp_path):
+    twin = twin_drive("mixed", 5, duration_s=600.0)
+    build = build_of(twin.vehicle)
+    poor = ("pack_voltage", "pack_current", "speed")
+    for place, names, at_least, at_most in (
+        ("poor", poor, 0.049, 0.06),
+        ("rich", (*poor, "state_of_charge"), 0.0, 0.011),
+    ):
+        whole = twin.to_drive()
+        source = LogSource(name="1.log", sha256="1" * 64, size_bytes=1, log_format="test")
+        drive = replace(whole, channels={name: whole[name] for name in names}, sources=(source,))
+        with DriveLibrary.open(tmp_path / place, create=True) as library:
+            store_analysed(library, drive, build)
+            known = build_instruments(library, build)
+        assert at_least < known.of(CURRENT_GAIN).sigma < at_most
+        assert known.of(SPEED_GAIN).sigma == pytest.approx(0.051, abs=0.001)
