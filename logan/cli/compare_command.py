@@ -13,7 +13,7 @@ from logan.errors import UsageError
 
 if TYPE_CHECKING:
     from logan.driving_range.difference import DriveDifference
-    from logan.pipeline.fit import Comparison
+    from logan.pipeline.fit import Calibration, Comparison
     from logan.units import DisplayUnits
 
 
@@ -28,6 +28,12 @@ def register(app: typer.Typer) -> None:
         plan: Annotated[
             Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")
         ] = None,
+        fit_on: Annotated[
+            str | None, typer.Option("--fit-on", help="Fit these drives alone, such as 1-16, and predict the others.")
+        ] = None,
+        predict: Annotated[
+            str | None, typer.Option("--predict", help="With --fit-on: which to predict; all others where left out.")
+        ] = None,
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
@@ -38,6 +44,14 @@ def register(app: typer.Typer) -> None:
 
         shown = display_units(units, build)
         chosen = drives or []
+        if fit_on is not None or predict is not None:
+            if fit_on is None or chosen or plan is not None:
+                raise UsageError(
+                    "--predict goes with --fit-on, and neither with drives or --plan", "See logan compare -h"
+                )
+            predicted = _prediction(build, fit_on, predict or "")
+            print_json(predicted) if as_json else show_prediction(predicted, shown)
+            return
         if len(chosen) > 2:
             raise UsageError(f"{len(chosen)} drives cannot be compared at once", "Give two, one, or none for all")
         if len(chosen) == 2:
@@ -71,6 +85,38 @@ def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
     folder = find_build(build)
     with working("reducing drives") as told:
         return compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
+
+
+def _prediction(build: Path, fit_on: str, predict: str) -> Calibration:
+    from logan.cli.effect_command import drive_names
+    from logan.cli.rendering import working
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.fit_build import predict_in_build
+
+    folder = find_build(build)
+    with working("reducing drives") as told:
+        return predict_in_build(folder, drive_names(fit_on), drive_names(predict), told=told)
+
+
+def show_prediction(found: Calibration, units: DisplayUnits) -> None:
+    """Print drives that a fit on others predicted."""
+    from logan.cli.range_command import calibration_text
+    from logan.cli.rendering import print_lines, print_table
+    from logan.wording import number
+
+    rows = [
+        (
+            row.drive_id,
+            number(row.distance_m / units.metres, 1),
+            *(number(energy * units.metres / row.distance_m) for energy in (row.measured_wh, row.predicted_wh)),
+            f"{100.0 * row.error_ratio:+.1f} %",
+            "yes" if row.is_covered else "no",
+        )
+        for row in found.drives
+    ]
+    headings = ("drive", units.distance, "measured", "predicted", "error", "within 90 %")
+    print_table(headings, rows, title=f"{units.consumption_label} of drives that the fit has not seen")
+    print_lines(calibration_text(found, "the fit of others"))
 
 
 def _only(found: Comparison, build: Path, drive: str) -> Comparison:

@@ -79,6 +79,13 @@ def register(app: typer.Typer) -> None:
         ambient: AmbientOption = None,
         wind: WindOption = None,
         wind_from_deg: WindFromOption = None,
+        drag_factor: Annotated[
+            float | None,
+            typer.Option("--drag-factor", help="What a roof rack or an open top made of drag: 1.15; 1 takes it back."),
+        ] = None,
+        rolling_factor: Annotated[
+            float | None, typer.Option("--rolling-factor", help="The same of rolling: other tires, a trailer.")
+        ] = None,
         tire: Annotated[
             str | None, typer.Option("--tire", "--tyre", help='Cold tire pressure, such as "36 psi".')
         ] = None,
@@ -125,6 +132,8 @@ def register(app: typer.Typer) -> None:
                 tags=tuple(tag) if tag else None,
                 change=change,
                 wind_from_deg=wind_from_deg,
+                drag_factor=drag_factor,
+                rolling_factor=rolling_factor,
                 said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tire": tire},
             )
             if weather is not None:

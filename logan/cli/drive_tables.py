@@ -49,6 +49,8 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
         else f"station wind {conditions.said.get('wind') or units.shown(conditions.wind_m_per_s, 'speed')} "
         f"from {number(conditions.wind_from_deg)}°, "
         f"x {STATION_WIND_FACTOR:g} at a vehicle's height (from memory); gusts stay in the day-to-day spread",
+        f"drag x {conditions.drag_factor:g}" if conditions.drag_factor else "",
+        f"rolling x {conditions.rolling_factor:g}" if conditions.rolling_factor else "",
         f"change: {conditions.change}" if conditions.change else "",
         f"tags: {', '.join(conditions.tags)}" if conditions.tags else "",
         conditions.note,

@@ -32,15 +32,21 @@ def register(app: typer.Typer) -> None:
 
         folder = find_build(build)
         with working("reducing drives") as told:
-            found = effect_in_build(folder, _names(before), _names(after), told=told)
+            found = effect_in_build(folder, drive_names(before), drive_names(after), told=told)
         if as_json:
             print_json(found)
         else:
             show_effect(found, display_units(units, build))
 
 
-def _names(text: str) -> list[str]:
-    return [name for name in (part.strip() for part in text.replace(" ", ",").split(",")) if name]
+def drive_names(text: str) -> list[str]:
+    """Names of drives from a list such as "1-4, 7"."""
+    names = []
+    for part in text.replace(" ", ",").split(","):
+        low, dash, high = part.partition("-")
+        is_span = dash and low.isdecimal() and high.isdecimal()
+        names += [str(number) for number in range(int(low), int(high) + 1)] if is_span else [part]
+    return [name for name in names if name]
 
 
 def show_effect(found: ModificationEffect, units: DisplayUnits) -> None:

@@ -241,12 +241,12 @@ def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int
     print_table(headings, rows, title=f"Why '{attribution.scenario}' moved, at the medians; the steps add up")
 
 
-def calibration_text(calibration: Calibration) -> str:
+def calibration_text(calibration: Calibration, by: str = "the others") -> str:
     """Calibration of this very build in one sentence."""
     if calibration.median_error_ratio is None or calibration.covered_ratio is None:
         return f"Error on drives left out: not shown, {calibration.reason or 'too few drives'}."
     text = (
-        f"Error on drives left out, each of {len(calibration.drives)} predicted from the others: "
+        f"Error on drives left out, each of {len(calibration.drives)} predicted from {by}: "
         f"median {100 * calibration.median_error_ratio:.1f} %"
     )
     if calibration.p90_error_ratio is not None:

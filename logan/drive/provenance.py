@@ -91,6 +91,8 @@ class DriveConditions:
         Station wind, and where it blows from.
     tyre_pressure_pa : float or None
         Cold, gauge.
+    drag_factor, rolling_factor : float or None
+        What a roof rack, an open top, a trailer or other tires make of drag area and rolling resistance.
     tags : tuple of str
         The driver's own.
     note : str
@@ -116,6 +118,8 @@ class DriveConditions:
     wind_m_per_s: float | None = None
     wind_from_deg: float | None = None
     tyre_pressure_pa: float | None = None
+    drag_factor: float | None = None
+    rolling_factor: float | None = None
     tags: tuple[str, ...] = ()
     note: str = ""
     change: str = ""

@@ -109,7 +109,8 @@ def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:
     wind = headwind_at(drive, time_s)
     mean_wind = np.zeros(step_s.shape) if wind is None else 0.5 * (wind[:-1] + wind[1:])
     drag = air_work_integral(before, after, step_s, mean_wind, np.zeros(step_s.shape))
-    drag = 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2.value * drag
+    drag = 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2.value * drag * (drive.conditions.drag_factor or 1.0)
+    rolling = rolling * (drive.conditions.rolling_factor or 1.0)
     height = height_along(drive)
     climb = np.zeros(step_s.shape)
     if height is not None:

@@ -12,7 +12,7 @@ from scipy.special import betaincinv
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_fit import planned_energy, predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
-from logan.model.hierarchy import Solution, solve_hierarchy
+from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
@@ -94,6 +94,8 @@ class Calibration:
         By how much every predicted interval is widened after these errors.
     reason : str
         Why there is no figure; empty when there is.
+    unpredicted : tuple of str
+        Drives without which no fit came to rest; no figure holds them.
     """
 
     drives: tuple[LeftOutDrive, ...]
@@ -105,6 +107,7 @@ class Calibration:
     covered_ratio: float | None = None
     interval_scale_ratio: float = 1.0
     reason: str = ""
+    unpredicted: tuple[str, ...] = ()
 
     @property
     def held_words(self) -> str:
@@ -112,7 +115,12 @@ class Calibration:
         count, held = len(self.drives), sum(row.is_covered for row in self.drives)
         low = float(betaincinv(held, count - held + 1, 0.05)) if held else 0.0
         high = float(betaincinv(held + 1, count - held, 0.95)) if held < count else 1.0
-        return f"held {held} of {count} (compatible with {100 * low:.0f} to {100 * high:.0f} %)"
+        words = f"held {held} of {count} (compatible with {100 * low:.0f} to {100 * high:.0f} %)"
+        if self.unpredicted:
+            words += (
+                f"; without drive {', '.join(self.unpredicted)} no fit came to rest, so it is judged by none of these"
+            )
+        return words
 
 
 def leave_one_drive_out(
@@ -160,7 +168,56 @@ def leave_one_drive_out(
         if told:
             told(StepWords(f"leaving out drive {usable[group[0]].drive_id}", int(group[0]), len(usable)))
         rows += _left_out(group, whole, widened, prior, measurements, build)
-    return _calibration(_scaled(rows))
+    predicted = {row.drive_id for row in rows}
+    missing = tuple(drive.drive_id for drive in usable if drive.drive_id not in predicted)
+    return replace(_calibration(_scaled(rows)), unpredicted=missing)
+
+
+def predict_others(
+    prior: ParameterDistribution,
+    drives: Sequence[DriveSegments],
+    others: Sequence[DriveSegments],
+    measurements: Sequence[Measurement],
+    build: BuildSettings,
+    *,
+    told: Callable[[str], None] | None = None,
+) -> Calibration:
+    """Predict drives from a fit on others, such as those of winter from those of summer.
+
+    Parameters
+    ----------
+    prior : ParameterDistribution
+        The plan.
+    drives, others : sequence of DriveSegments
+        What is fitted, and what is predicted; refused ones take no part.
+    measurements : sequence of Measurement
+        Used in the fit.
+    build : BuildSettings
+        The build.
+    told : callable, optional
+        Given words on what is being done.
+
+    Returns
+    -------
+    Calibration
+        Of the drives predicted, their intervals as wide as leaving out those of the fit says.
+    """
+    usable, judged = ([drive for drive in group if not drive.refusal] for group in (drives, others))
+    widened = shared_prior(prior, build)
+    whole = solve_with_regen_limit(widened, usable, measurements, build)
+    if not usable or not judged or not whole.converged:
+        reason = whole.message if usable and judged else "it takes a drive to fit and one to predict"
+        return Calibration(drives=(), reason=reason)
+    inner = leave_one_drive_out(prior, usable, measurements, build, whole=whole, told=told)
+    fitted = [state.drive for state in whole.states]
+    rows = _predicted(judged, whole, fitted, whole.regen_limit, widened, prior, build)
+    half = student_t_half_width(INTERVAL_RATIO, float("inf")) * inner.interval_scale_ratio
+    return _calibration(
+        tuple(
+            replace(row, low_wh=row.predicted_wh - half * row.sigma_wh, high_wh=row.predicted_wh + half * row.sigma_wh)
+            for row in rows
+        )
+    )
 
 
 def _left_out(
@@ -177,11 +234,25 @@ def _left_out(
     fitted = solve_hierarchy(widened, others, measurements, rotating_kg, start=whole)
     if not fitted.converged:
         return []
+    limit = limit_seen(fitted, rotating_kg) if whole.regen_limit else None
+    return _predicted([whole.states[place].drive for place in group], fitted, others, limit, widened, prior, build)
+
+
+def _predicted(
+    drives: Sequence[DriveSegments],
+    fitted: Solution,
+    others: Sequence[DriveSegments],
+    limit: RegenLimit | None,
+    widened: SharedPrior,
+    prior: ParameterDistribution,
+    build: BuildSettings,
+) -> list[LeftOutDrive]:
+    """Drives as a fit on others predicts them, no interval yet."""
+    rotating_kg = rotating_mass_of(build)
     covariance = widened_covariance(fitted.information, widened, drive_informations(fitted))
     naive_j_per_m = sum(other.measured_j for other in others) / sum(other.distance_m for other in others)
-    limit = limit_seen(fitted, rotating_kg) if whole.regen_limit else None
     rows = []
-    for drive in (whole.states[place].drive for place in group):
+    for drive in drives:
         seen = drive if limit is None else with_regen_limit(drive, limit)
         predicted = predicted_energy(fitted.shared, covariance, seen, rotating_kg, fitted.scales, source="fit")
         sigma_wh = predicted.sigma or 0.0

@@ -119,6 +119,7 @@ def _assemble(
 ) -> DriveSegments:
     starts, ends = edges[kept], edges[kept + 1]
     payload_kg = drive.conditions.payload_kg or 0.0
+    factors = drive.conditions.drag_factor or 1.0, drive.conditions.rolling_factor or 1.0
     steps = _trip_steps(running)
     trip = running.road(steps, steps + TRIP_STEP_S, is_smooth=True)
     climb_m = running.elevation_m[ends] - running.elevation_m[starts]
@@ -149,7 +150,10 @@ def _assemble(
         coverage_ratio=float(running.covered_s[-1] / max(running.covered_s[-1] + running.uncovered_s[-1], 1e-9)),
         refusal=_refusal(trip.duration_s.sum(), trip.distance_m.sum(), kept.size),
         warnings=_warnings(track),
-        coastdown=coastdown,
+        # With a rack or a trailer it coasts another vehicle down.
+        coastdown=coastdown if factors == (1.0, 1.0) else None,
+        drag_factor=factors[0],
+        rolling_factor=factors[1],
     )
 
 

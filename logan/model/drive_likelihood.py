@@ -40,6 +40,10 @@ WIND_ALONG_SHARE: Final = 0.7
 """Of the spread of a drive's mean wind: what is left where a station's wind is taken off, and what lies along a road
 that turns (common practice)."""
 
+FACTOR_SIGMA_SHARE: Final = 0.4
+"""How far a factor on drag or rolling that the driver gave is from the truth, as a share of its logarithm (common
+practice): what is left is learned as the drive's own level."""
+
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 
 _OWN_STEP: Final = {LEVEL: 0.03, WIND_FIRST: 0.5, WIND_SECOND: 0.5}
@@ -161,7 +165,8 @@ def own_sigma(drive: DriveSegments, scales: NoiseScales) -> FloatArray:
     """Prior standard deviation of a drive's own unknowns, shape (o,). [ratio]"""
     wind = scales.wind_sigma_m_per_s * wind_share(drive)
     sigma = np.empty(OWN_COUNT)
-    sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = scales.level_sigma_ratio, wind, wind
+    given = FACTOR_SIGMA_SHARE * np.hypot(np.log(drive.drag_factor), np.log(drive.rolling_factor))
+    sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = np.hypot(scales.level_sigma_ratio, given), wind, wind
     sigma[OWN_AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, drive.unlogged_cabin_log_sigma)
     return sigma
 

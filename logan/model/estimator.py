@@ -272,6 +272,11 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
         if drive.coastdown is not None:
             pairs = f"{drive.coastdown.pair_count} coastdown pairs"
             words.append(f"drive {drive.drive_id}: its {pairs} took part as a measurement of road load per mass")
+        if (factors := (drive.drag_factor, drive.rolling_factor)) != (1.0, 1.0):
+            given = f"drag x {factors[0]:g} and rolling x {factors[1]:g}"
+            words.append(
+                f"drive {drive.drive_id} is taken with {given} as noted; its own level says how far that was off"
+            )
         if drive.refusal:
             words.append(f"drive {drive.drive_id} takes no part: {drive.refusal}")
     return tuple(words)

@@ -383,7 +383,10 @@ def _spread(
     if which == OWN_AUXILIARY:
         # Cabin power that nobody logged says nothing of how the other auxiliaries differ from day to day.
         telling = np.array([state.drive.unlogged_cabin_log_sigma == 0.0 for state in states])
-        found, information = found[telling], information[telling]
+    else:
+        # Nor does a roof rack or a trailer say how other days differ.
+        telling = np.array([state.drive.drag_factor == state.drive.rolling_factor == 1.0 for state in states])
+    found, information = found[telling], information[telling]
     return spread_of(found, information, prior_sigma)
 
 

@@ -170,6 +170,8 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
         pressure_pa=known("barometric_pressure", noted.pressure_pa, pressure_pa, pressure_label),
         relative_humidity_ratio=known("relative_humidity", noted.relative_humidity_ratio, 0.5, "humidity 50 % assumed"),
         payload_kg=noted.payload_kg or 0.0,
+        drag_area_factor=noted.drag_factor or 1.0,
+        rolling_factor=noted.rolling_factor or 1.0,
         headwind_m_per_s=_mean(drive, "headwind") or 0.0,
         wind_m_per_s=noted.wind_m_per_s or 0.0,
         wind_from_deg=noted.wind_from_deg or 0.0,

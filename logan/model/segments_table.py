@@ -155,6 +155,8 @@ class DriveSegments:
         Mean of the logged auxiliary power without cabin; None where not logged. [W]
     payload_kg : float
         Load beyond the weighed mass.
+    drag_factor, rolling_factor : float
+        What the driver says that a roof rack or a trailer made of drag area and rolling resistance.
     ambient_temperature_degc, air_density_kg_per_m3 : float
         Mean over the drive.
     pack_lag_s : float
@@ -204,6 +206,8 @@ class DriveSegments:
     unlogged_cabin_log: float = 0.0
     unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None
+    drag_factor: float = 1.0
+    rolling_factor: float = 1.0
 
     @property
     def distance_m(self) -> float:

@@ -86,14 +86,14 @@ def road_work(
     mass, drag, rolling, *_ = physical(shared)
     fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
     gravity, level = STANDARD_GRAVITY_M_PER_S2, float(np.exp(own[LEVEL]))
-    rolling_n = (mass + payload_kg) * gravity * rolling * level
+    rolling_n = (mass + payload_kg) * gravity * rolling * level * drive.rolling_factor
     speed_m_per_s = road.distance_m / np.maximum(road.duration_s, 1e-9)
     faster_m = speed_rise_share(speed_m_per_s) * road.distance_m
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
     stretched_m = stretched_m + shared[TIRE_RISE] * faster_m
     spin_m2_per_s = speed_m_per_s * road.distance_m
     driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + shared[DRIVELINE_RISE] * spin_m2_per_s
-    half_drag = 0.5 * drag * level
+    half_drag = 0.5 * drag * level * drive.drag_factor
     first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
     # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
     along = np.maximum(road.air_along, 1e-9)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.coverage import Calibration, predict_others
 from logan.driving_range.difference import DriveDifference, explain_difference, side_of
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.effect import ModificationEffect, drives_to_see
@@ -32,6 +33,7 @@ __all__ = [
     "drives_to_see",
     "effect_in_build",
     "fit_build",
+    "predict_in_build",
 ]
 
 Told = Callable[[str], None]
@@ -123,6 +125,27 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
             side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
         ]
     return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
+
+
+def predict_in_build(
+    folder: BuildFolder, fitted: Sequence[str], predicted: Sequence[str], *, told: Told | None = None
+) -> Calibration:
+    """Fit some drives of a build and predict others: all the rest where none are named.
+
+    Raises
+    ------
+    UsageError, DriveLibraryError
+        If a drive does not exist or is on both sides.
+    """
+    build = folder.settings()
+    with DriveLibrary.open(folder.library, create=True) as library:
+        sides = [{str(library.record(name).number) for name in side} for side in (fitted, predicted)]
+        segments = stored_segments(library, build, told=told)
+    rest = sides[1] or {drive.drive_id for drive in segments} - sides[0]
+    if both := sorted(sides[0] & rest):
+        raise UsageError(f"drive {', '.join(both)} is fitted and predicted", "Name each drive once")
+    chosen = [[drive for drive in segments if drive.drive_id in side] for side in (sides[0], rest)]
+    return predict_others(prior_of(build), chosen[0], chosen[1], folder.measurements(), build, told=told)
 
 
 def effect_in_build(

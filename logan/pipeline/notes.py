@@ -28,6 +28,8 @@ _PLAUSIBLE = {
     "wind_m_per_s": (0.0, 60.0),
     "wind_from_deg": (0.0, 360.0),
     "tyre_pressure_pa": (0.0, 1.5e6),
+    "drag_factor": (0.5, 3.0),
+    "rolling_factor": (0.5, 3.0),
 }
 
 _SPOKEN = {

@@ -68,6 +68,24 @@ def test_one_drive_is_compared_with_the_plan_alone(build, capsys):
     assert alone["drives"] == everything["drives"][1:]
 
 
+def test_a_drive_is_predicted_from_a_fit_of_another(build, capsys):
+    code, out, _ = run(capsys, "compare", "--fit-on", "1", "-b", build)
+    assert code == 0
+    assert "fit has not seen" in out
+    named = json.loads(run(capsys, "compare", "--fit-on", "1", "--predict", "2", "-b", build, "--json")[1])
+    assert [row["drive_id"] for row in named["drives"]] == ["2"]
+
+
+def test_a_roof_rack_is_noted_and_changes_what_the_drive_is_compared_with(build, capsys):
+    planned = [json.loads(run(capsys, "compare", "2", "-b", build, "--json")[1])["drives"][0]["planned"]["value"]]
+    assert run(capsys, "drive", "2", "-b", build, "--drag-factor", "5")[0] == 2
+    assert "drag x 1.15" in run(capsys, "drive", "2", "-b", build, "--drag-factor", "1.15")[1]
+    planned += [json.loads(run(capsys, "compare", "2", "-b", build, "--json")[1])["drives"][0]["planned"]["value"]]
+    assert "drag x 1.15" in " ".join(run(capsys, "fit", "-b", build)[1].split())
+    run(capsys, "drive", "2", "-b", build, "--drag-factor", "1")
+    assert 1.02 < planned[1] / planned[0] < 1.15
+
+
 @pytest.mark.parametrize(
     ("arguments", "problem"),
     [
@@ -76,6 +94,9 @@ def test_one_drive_is_compared_with_the_plan_alone(build, capsys):
         (("999",), "no drive '999'"),
         (("1", "1"), "does not differ from itself"),
         (("1", "2", "--plan", "x.json"), "not with a plan"),
+        (("--predict", "2"), "goes with --fit-on"),
+        (("--fit-on", "1", "--predict", "1-2"), "fitted and predicted"),
+        (("--fit-on", "1-3"), "no drive '3'"),
     ],
 )
 def test_a_comparison_that_makes_no_sense_is_refused(build, capsys, arguments, problem):

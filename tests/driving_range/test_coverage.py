@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logan.driving_range import coverage
-from logan.driving_range.coverage import interval_scale_ratio, leave_one_drive_out
+from logan.driving_range.coverage import interval_scale_ratio, leave_one_drive_out, predict_others
 from logan.model.priors import prior_of
 from logan.results import json_ready
 from tests.builds import example_build
@@ -92,6 +92,32 @@ def test_too_few_drives_give_the_reason_and_no_figures(build):
     assert found.median_error_ratio is None
     assert "at least 3 drives; there are 2" in found.reason
     assert json_ready(found)["schema"] == "calibration/1"
+
+
+def test_a_drive_without_which_no_fit_comes_to_rest_is_named(build, monkeypatch):
+    drives, solve = drives_of(4), coverage.solve_hierarchy
+
+    def stubborn(widened, others, *rest, **options):
+        found = solve(widened, others, *rest, **options)
+        return replace(found, converged=found.converged and any(drive.drive_id == "2" for drive in others))
+
+    monkeypatch.setattr(coverage, "solve_hierarchy", stubborn)
+    found = leave_one_drive_out(prior_of(build), drives, [], build)
+    assert [row.drive_id for row in found.drives] == ["0", "1", "3"]
+    assert found.unpredicted == ("2",)
+    assert "without drive 2 no fit came to rest" in found.held_words
+
+
+def test_drives_are_predicted_from_a_fit_of_others(build):
+    drives = drives_of(8)
+    found = predict_others(prior_of(build), drives[:5], drives[5:], [], build)
+    assert [row.drive_id for row in found.drives] == ["5", "6", "7"]
+    assert found.median_error_ratio < 0.05
+    louder = [replace(drive, trip_power_j=2.0 * drive.trip_power_j) for drive in drives[5:]]
+    again = predict_others(prior_of(build), drives[:5], louder, [], build)
+    assert [row.predicted_wh for row in again.drives] == pytest.approx([row.predicted_wh for row in found.drives])
+    assert not any(row.is_covered for row in again.drives)
+    assert "one to predict" in predict_others(prior_of(build), drives, [], [], build).reason
 
 
 @pytest.mark.slow

@@ -6,7 +6,7 @@ import pytest
 from logan.model.drive_likelihood import NoiseScales, evaluate, first_state, tilted
 from logan.model.hierarchy import BlockQuadratic, FixedTerms, solve_hierarchy, spread_of
 from logan.model.priors import prior_of
-from logan.model.unknowns import DRAG, OWN_COUNT, SHARED_COUNT, shared_prior
+from logan.model.unknowns import DRAG, LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
 from tests.builds import example_build
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
@@ -143,3 +143,27 @@ def test_unknown_wind_leaves_drag_area_where_it_is():
     found = solve_hierarchy(prior, drives, [], ROTATING_KG)
     assert found.converged
     assert found.shared[DRAG] - truth[DRAG] == pytest.approx(0.0, abs=0.02)
+
+
+def test_a_drag_factor_lets_a_drive_with_a_roof_rack_take_part():
+    """Without it the rack's 20 % go into the vehicle's drag area and the days' spread."""
+    build, rng = example_build(), np.random.default_rng(8)
+    prior = shared_prior(prior_of(build), build)
+    truth = np.array(prior.mean)
+    racked = truth + np.log(1.2) * (np.arange(SHARED_COUNT) == DRAG)
+    drives = [drive_of(truth, rng, noise_j=2e4, drive_id=str(number)) for number in range(6)]
+    drives += [drive_of(racked, rng, noise_j=2e4, drive_id=str(number)) for number in range(6, 8)]
+
+    def drag_error(factor):
+        given = [*drives[:6], *(replace(drive, drag_factor=factor) for drive in drives[6:])]
+        found = solve_hierarchy(prior, given, [], ROTATING_KG)
+        return found.shared[DRAG] - truth[DRAG], found.own[6:, LEVEL], found.scales.level_sigma_ratio
+
+    error, level, spread = drag_error(1.2)
+    assert error == pytest.approx(0.0, abs=0.02)
+    assert np.abs(level).max() < 0.02
+    # A factor that is off is put right by the drive's own level, and says nothing of other days.
+    off, level, off_spread = drag_error(1.1)
+    assert off == pytest.approx(0.0, abs=0.02)
+    assert (level > 0.02).all()
+    assert off_spread == pytest.approx(spread, rel=0.3)
