@@ -106,8 +106,8 @@ class Document:
     ----------
     title, subtitle : str
         Of the page.
-    paper : str
-        Size that it is printed on.
+    paper, kind : str
+        Size that it is printed on; "report" or "certificate".
     sections : tuple of Section
         The answer first.
     provenance : tuple of (str, str)
@@ -118,4 +118,5 @@ class Document:
     subtitle: str
     sections: tuple[Section, ...]
     paper: str = "letter"
+    kind: str = "report"
     provenance: tuple[tuple[str, str], ...] = ()

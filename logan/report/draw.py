@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -24,6 +24,10 @@ DASHES: Final = {"dash": "7 4", "dot": "2 3", "dashdot": "7 3 2 3", "longdash": 
 _CHARACTER: Final = 0.56
 """Mean width of a character over the font size, of common sans-serif fonts."""
 _GAP: Final = 12.0
+_LONG: Final = 9
+"""Characters of a bar's label beyond which it stands beside the name on a narrow drawing."""
+_DOWN: Final = 0.2
+_TALLER: Final = 1.65
 _LINE: Final = 1.2 * FONT
 
 
@@ -71,6 +75,8 @@ def svg(figure: Figure, name: str) -> str:
         An ``svg`` element whose class is the name.
     """
     width = WIDTHS[name]
+    if name == "narrow":
+        figure = replace(figure, panels=tuple(map(_stacked, figure.panels)))
     left = max(_left_room(panel, width) for panel in figure.panels)
     right = width - max(_right_room(panel, width) for panel in figure.panels)
     x = _x_scale(figure, left, right)
@@ -88,6 +94,25 @@ def svg(figure: Figure, name: str) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" class="{name}" viewBox="0 0 {width:g} {top:.0f}" aria-hidden="true" '
         f'focusable="false" fill="currentColor">{"".join(body)}</svg>'
     )
+
+
+def _stacked(panel: Panel) -> Panel:
+    """For a narrow drawing: rows with their names above them, and the long labels of bars beside the names."""
+    if not panel.y.names:
+        return panel
+    names, marks = list(panel.y.names), []
+    for mark in panel.marks:
+        if isinstance(mark, Bars) and any(len(label) > _LONG for label in mark.labels):
+            for at, label in zip(mark.at, mark.labels, strict=True):
+                names[round(at)] = f"{names[round(at)]}: {label}"
+            mark = replace(mark, labels=())
+        if isinstance(mark, Bars):
+            mark = replace(mark, at=[at + _DOWN for at in mark.at], thickness=0.45)
+        elif isinstance(mark, Dots):
+            mark = replace(mark, y=[0.9 * y + 0.1 * round(y) + _DOWN for y in mark.y])
+        marks.append(mark)
+    y = replace(panel.y, names=tuple(names), is_above=True)
+    return replace(panel, y=y, marks=tuple(marks), height=_TALLER * panel.height)
 
 
 def _is_upright(mark: Mark) -> bool:
@@ -129,6 +154,8 @@ def _names_room(width: float) -> int:
 
 
 def _left_room(panel: Panel, width: float) -> float:
+    if panel.y.is_above:
+        return 10.0
     if panel.y.names:
         most = _names_room(width)
         return 10.0 + max(_width(line) for name in panel.y.names for line in wrapped(name, most) or [""])
@@ -195,7 +222,8 @@ def _x_scale(figure: Figure, left: float, right: float) -> Scale:
                 after = max(after, _width(label) + 8.0 if end >= start else 0.0)
         if isinstance(mark, Dots) and mark.labels:
             after = max(after, max(map(_width, mark.labels)) + 10.0)
-    before, after = min(before, 0.3 * (right - left)), min(after, 0.36 * (right - left))
+    most = 0.55 if any(panel.y.is_above for panel in figure.panels) else 0.36
+    before, after = min(before, 0.3 * (right - left)), min(after, most * (right - left))
     return Scale(low, high, left + before, right - after, figure.x.is_log)
 
 
@@ -235,6 +263,7 @@ def _panel(panel: Panel, x_axis: Axis, x: Scale, y: Scale, width: float, *, is_l
     return (
         f'<g class="panel"{read}>{title}{_x_axis(x_axis, x, top, bottom, is_labeled=is_last)}'
         f"{_y_axis(panel.y, y, left, right, width)}{''.join(_drawn(mark, x, y) for mark in marks)}"
+        f"{''.join(_bar_labels(mark, x, y) for mark in marks if isinstance(mark, Bars) and mark.is_flat)}"
         f"{_line_names(panel, x, y, width)}{_limit_names(panel, x, y)}</g>"
     )
 
@@ -257,7 +286,9 @@ def _y_axis(axis: Axis, y: Scale, left: float, right: float, width: float) -> st
     drawn = []
     for value, words in _ticks(axis, y.low, y.high, max(2, int(abs(y.end - y.start) / 32.0))):
         at = y.one(value)
-        if axis.names:
+        if axis.is_above:
+            drawn.append(text(left, y.one(value - 0.3), words, most=int((width - left) / (_CHARACTER * FONT))))
+        elif axis.names:
             drawn.append(text(left - 8.0, at, words, anchor="end", most=_names_room(width)))
         else:
             drawn.append(f'<path class="grid" d="M{left:.1f} {at:.1f}H{right:.1f}"/>')
@@ -335,15 +366,19 @@ def _bar(mark: Bars, k: int, x: Scale, y: Scale) -> str:
         return ""
     low, length = min(start, end), max(abs(end - start), 1.0)
     box = (low, sides[0], length, sides[1] - sides[0]) if mark.is_flat else (sides[0], low, sides[1] - sides[0], length)
-    drawn = (
+    return (
         f'<rect class="k-{mark.inks[k]}" x="{box[0]:.1f}" y="{box[1]:.1f}" width="{box[2]:.1f}" height="{box[3]:.1f}">'
         f"{_title(mark.words[k] if mark.words else '')}</rect>"
     )
-    if mark.labels and mark.labels[k] and mark.is_flat:
-        is_left = mark.end[k] < mark.start[k]
-        place = end - 6.0 if is_left else end + 6.0
-        drawn += text(place, 0.5 * sum(sides), mark.labels[k], anchor="end" if is_left else "start", kind="halo")
-    return drawn
+
+
+def _bar_labels(mark: Bars, x: Scale, y: Scale) -> str:
+    """Labels at the ends of bars, over everything else."""
+    drawn = []
+    for at, start, end, label in zip(mark.at, mark.start, mark.end, mark.labels or [""] * len(mark.at), strict=True):
+        side, anchor = (-6.0, "end") if end < start else (6.0, "start")
+        drawn.append(text(x.one(end) + side, y.one(at), label, anchor=anchor, kind="halo") if label else "")
+    return "".join(drawn)
 
 
 def _dot(mark: Dots, k: int, x: Scale, y: Scale) -> str:

@@ -139,6 +139,8 @@ class Axis:
         Where they are not to be round numbers.
     is_log : bool
         Counts in decades.
+    is_above : bool
+        Names stand above their rows, for want of room beside them.
     """
 
     title: str = ""
@@ -147,6 +149,7 @@ class Axis:
     high: float | None = None
     ticks: tuple[tuple[float, str], ...] = ()
     is_log: bool = False
+    is_above: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -213,8 +213,8 @@ def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> Figur
     step = max(1, len(drives) // 12)
     return Figure(
         finding=(
-            f"Predicted by the other drives alone, half the drives come out within "
-            f"{percent(calibration.median_error_ratio, 1)}; {covered} of {len(drives)} lie inside their 90 % interval."
+            f"Left out in turn, half the drives are predicted within {percent(calibration.median_error_ratio, 1)}; "
+            f"{covered} of {len(drives)} lie inside their 90 % interval."
         ),
         x=Axis(
             title="drive left out",
@@ -226,7 +226,7 @@ def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> Figur
             Panel(
                 y=Axis(title="error of the prediction [%]"),
                 marks=(mean, dots, Limit(value=0.0, label="", ink="neutral")),
-                height=190.0,
+                height=140.0,
             ),
         ),
         detail="Circles: the fit without that drive. Crosses: the mean consumption of the other drives, to be beaten.",

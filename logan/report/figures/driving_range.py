@@ -68,7 +68,7 @@ def range_figure(
             Panel(
                 y=Axis(names=tuple(scenario.name for scenario in chosen)),
                 marks=tuple(marks),
-                height=12.0 + rows(len(chosen), 44.0 if refined else 30.0),
+                height=rows(len(chosen), 40.0 if refined else 28.0),
             ),
         ),
         detail="Marks are the middle of the prediction, lines hold the truth eight times in ten.",
@@ -148,7 +148,7 @@ def unsure_figure(budget: UncertaintyBudget, units: DisplayUnits, *, most: int =
                         labels=tuple(f"± {number(value, 1)}" for _, value in shown),
                     ),
                 ),
-                height=rows(len(shown), 26.0),
+                height=rows(len(shown), 23.0),
             ),
         ),
     )

@@ -128,7 +128,7 @@ def bullet_figure(
             inks=tuple(_INKS[one.check.severity] for one in shown),
             labels=tuple(_bullet_label(one, units) for one in shown),
             words=tuple(f"{one.name}: {approach_words(one, units)}, {one.check.verdict}" for one in shown),
-            thickness=0.5,
+            thickness=0.56,
         ),
         Limit(value=100.0, label="limit", ink="red", is_upright=True),
     ]
@@ -140,7 +140,7 @@ def bullet_figure(
                 y=[float(row) for row, _ in ambers],
                 ink="amber",
                 symbol="tick",
-                size=22.0,
+                size=17.0,
                 words=("amber",) * len(ambers),
             )
         )
@@ -155,7 +155,7 @@ def bullet_figure(
             Panel(
                 y=Axis(names=tuple(one.name for one in shown)),
                 marks=tuple(marks),
-                height=10.0 + rows(len(shown), 27.0),
+                height=rows(len(shown), 23.0),
             ),
         ),
         detail=f"Temperatures from the design ambient of {shown_value(design_degc, 'degC', units)}, cells from their "
@@ -168,7 +168,7 @@ def _bullet_label(one: Approach, units: DisplayUnits) -> str:
     check = one.check
     reached = shown_value(check.worst_value, check.unit, units)
     if check.margin is not None and check.margin < 0.0:
-        return f"{reached}, beyond by {margin_text(check, units).split(' ±')[0].lstrip('-−')}"
+        return f"{reached}, {margin_text(check, units).lstrip('-−')} beyond"
     return f"{reached}, {margin_text(check, units)} left"
 
 
@@ -204,5 +204,5 @@ def duration_figure(current: CurrentSummary, limits: LimitSheet) -> Figure | Non
         finding=f"{capital(channel_words(worst.channel))} came to {percent(worst.used_ratio)} of what "
         f"{worst.component} holds: {number(worst.current_a)} A {worst.quantity} over {worst.window_s:g} s.",
         x=Axis(title="window [s, min]", is_log=True, ticks=tuple(_WINDOWS.items())),
-        panels=(Panel(y=Axis(title="highest RMS current [A]", low=0.0), marks=tuple(marks), height=230.0),),
+        panels=(Panel(y=Axis(title="highest RMS current [A]", low=0.0), marks=tuple(marks), height=310.0),),
     )

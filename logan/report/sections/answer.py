@@ -16,7 +16,7 @@ from logan.report.inputs import ReportInputs
 from logan.report.sections.driving_range import unsure_blocks
 from logan.report.sections.limits import unlimited_words
 from logan.units import DisplayUnits
-from logan.wording import capital, channel_words, distance, number, percent, probability, shown_value
+from logan.wording import capital, channel_words, distance, number, parameter_text, percent, probability, shown_value
 
 
 def one_page_section(inputs: ReportInputs) -> Section:
@@ -39,10 +39,7 @@ def one_page_section(inputs: ReportInputs) -> Section:
         gain = number(test.gain_m / inputs.units.metres, 1)
         line = f"{capital(test.name)} ({test.how}): narrows the range by {gain} {inputs.units.distance}."
         blocks.append(Words(lines=tuple(filter(None, (line, test.caution))), title="Do next"))
-    blocks.append(_rests_on(inputs))
-    notes = [line for line in (shown.note, shown.target.note) if line]
-    if notes:
-        blocks.append(Words(lines=tuple(notes), tone="amber"))
+    blocks.append(_rests_on(inputs, "; ".join(filter(None, (shown.note, shown.target.note)))))
     return Section(anchor="one-page", title="Does it make the target?", blocks=tuple(blocks), length=1)
 
 
@@ -54,14 +51,14 @@ def _causes(inputs: ReportInputs) -> list[Block]:
     return [FigureBlock(figure=attribution_figure(inputs.fitted.attribution, inputs.units, most=3))]
 
 
-def _rests_on(inputs: ReportInputs) -> TableBlock:
+def _rests_on(inputs: ReportInputs, note: str) -> TableBlock:
     """Vehicle, date, miles driven and conditions."""
     units, vehicle, pack = inputs.units, inputs.build.vehicle, inputs.build.pack
     capacity_wh = pack.usable_energy_wh.value
     rows = [
         (
             "vehicle",
-            f"{inputs.build.name}, {units.shown(vehicle.mass_kg.value, 'weight')}, "
+            f"{inputs.build.name}, {parameter_text('mass_kg', vehicle.mass_kg.value, units)} as entered, "
             f"{units.shown(capacity_wh, 'energy', digits=3)} usable as planned, "
             f"{pack.cells_in_series}s{pack.cells_in_parallel}p, gearing {inputs.build.powertrain.gearing.name}",
         ),
@@ -72,7 +69,7 @@ def _rests_on(inputs: ReportInputs) -> TableBlock:
         rows.append(("driven", driven_words(hull, inputs.fitted.fit.drive_count if inputs.fitted else 0, units)))
     target = inputs.build.target
     off = f"reserve {percent(target.reserve_ratio)} and battery aging {percent(target.ageing_ratio)} taken off"
-    rows.append(("range", off))
+    rows.append(("range", f"{off}; {note}" if note else off))
     return TableBlock(headings=("", ""), rows=tuple(rows), caption="What it rests on", is_form=True)
 
 

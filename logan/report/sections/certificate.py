@@ -11,11 +11,12 @@ from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import FitInputs, ReportInputs
 from logan.report.sections.answer import driven_words
 from logan.report.sections.limits import unlimited_words
-from logan.wording import distance, number, percent, shown_value, signed, temperature_text, tone_of
+from logan.wording import distance, number, parameter_text, percent, shown_value, signed, temperature_text, tone_of
 
 NOT_ENTERED: Final = "not entered"
 MOST_DRIVES: Final = 10
 MOST_LIMITS: Final = 12
+MOST_SCENARIOS: Final = 10
 
 WHAT_IT_IS: Final = (
     "This is the builder's own statement about this one vehicle, made from the drives listed here. It is no "
@@ -74,6 +75,7 @@ def certificate_document(inputs: ReportInputs) -> Document:
         title="Certificate of range and limits",
         subtitle=f"{inputs.build.name}: stated by its builder on {inputs.made_on}",
         sections=sections,
+        kind="certificate",
         paper="letter" if inputs.units.distance == "mi" else "A4",
     )
 
@@ -89,7 +91,11 @@ def _form(caption: str, rows: tuple[tuple[str, str], ...]) -> TableBlock:
 def _vehicle(inputs: ReportInputs) -> TableBlock:
     build, units = inputs.build, inputs.units
     pack, motor = build.pack, build.powertrain.motor
-    weight = build.vehicle.mass_kg
+    entered, weight = build.vehicle.mass_kg, "test weight"
+    fit = None if inputs.fitted is None else inputs.fitted.fit.estimate("mass_kg")
+    found = (
+        "" if fit is None else f"; {parameter_text('mass_kg', fit.value, units, sigma=fit.sigma)} as the drives fit it"
+    )
     as_built = (
         f"pack {pack.cells_in_series}s{pack.cells_in_parallel}p, {units.shown(pack.usable_energy_wh.value, 'energy')} "
         f"usable as planned; motor {units.shown(motor.max_power_w, 'power', digits=3)}; gearing "
@@ -104,9 +110,9 @@ def _vehicle(inputs: ReportInputs) -> TableBlock:
             ("odometer", _entered(inputs, "odometer")),
             ("configuration", f"{own}; {as_built}" if own else as_built),
             (
-                "test weight",
-                f"{units.shown(weight.value, 'weight')} ± {units.shown(weight.sigma, 'weight', digits=2)} "
-                f"({weight.source})",
+                weight,
+                f"{parameter_text('mass_kg', entered.value, units, sigma=entered.sigma)} as entered "
+                f"({entered.source}){found}",
             ),
             ("tires and pressure", f"{_entered(inputs, 'tires')}; pressure {_entered(inputs, 'tire_pressure')}"),
         ),
@@ -175,15 +181,29 @@ def _ranges(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
             _driven_how(scenario, inputs),
             f"{scenario.range_m.p50 / units.metres:.0f} ± {scenario.expanded_range_m / units.metres:.0f}",
             f"{units.consumption(scenario.consumption.p50):.0f}",
-            f"no: {scenario.note.split(':')[0]}" if scenario.is_extrapolated else "yes",
+            _inside(scenario),
         )
-        for scenario in fitted.refined.scenarios
+        for scenario in fitted.refined.scenarios[:MOST_SCENARIOS]
     ]
+    if more := len(fitted.refined.scenarios) - len(rows):
+        rows.append((f"and {more} more", "in the report", "", "", ""))
     return TableBlock(
-        headings=("scenario", "driven how", f"range {units.distance} (k = 2)", units.consumption_label, "validated"),
+        headings=(
+            "scenario",
+            "driven how",
+            f"range {units.distance} (k = 2)",
+            units.consumption_label,
+            "inside what was driven",
+        ),
         rows=tuple(rows),
         caption="Range per scenario, with expanded uncertainty (k = 2, about 95 %)",
     )
+
+
+def _inside(scenario: ScenarioRange) -> str:
+    if scenario.is_extrapolated:
+        return f"no: {scenario.note.split(':')[0]}"
+    return "yes, but for its load" if scenario.payload_kg else "yes"
 
 
 def _driven_how(scenario: ScenarioRange, inputs: ReportInputs) -> str:
@@ -247,7 +267,7 @@ def _limits(inputs: ReportInputs) -> list[Block]:
 
 def _not_tested(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
     beyond = [scenario.name for scenario in fitted.refined.scenarios if scenario.is_extrapolated]
-    lines = [f"Not driven like that, extrapolated: {', '.join(beyond)}."] if beyond else []
+    lines = [f"Not driven like that, extrapolated: {'; '.join(beyond)}."] if beyond else []
     if unlimited := unlimited_words(inputs):
         lines.append(f"{unlimited[:-1]}; nothing is said to be safe there.")
     out = [drive for drive in fitted.fit.drives if drive.refusal]

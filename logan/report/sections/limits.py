@@ -27,10 +27,6 @@ def limits_section(inputs: ReportInputs) -> Section:
     if unlimited:
         blocks.append(Words(lines=(unlimited,), tone="grey"))
     blocks += event_kind_tables(inputs)
-    drawn = [drive for drive in inputs.drives if drive.drive is not None]
-    if drawn:
-        worst = max(drawn, key=lambda drive: sum(event.severity is not Severity.NOTE for event in drive.limits.events))
-        blocks.append(timeline_block(worst, units))
     hardest = max(
         inputs.drives, key=lambda drive: max((one.used_ratio for one in drive.current.approaches), default=0.0)
     )
@@ -40,6 +36,10 @@ def limits_section(inputs: ReportInputs) -> Section:
     cautions = tuple(dict.fromkeys(caution for drive in inputs.drives for caution in drive.limits.cautions))
     if cautions:
         blocks.append(Words(lines=cautions, tone="red", title="Cautions about these limits"))
+    drawn = [drive for drive in inputs.drives if drive.drive is not None]
+    if drawn:
+        worst = max(drawn, key=lambda drive: sum(event.severity is not Severity.NOTE for event in drive.limits.events))
+        blocks.append(timeline_block(worst, units))
     return Section(anchor="limits", title="Limits", blocks=tuple(blocks))
 
 
