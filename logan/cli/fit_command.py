@@ -176,6 +176,7 @@ def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> N
     mile = units.distance
     title = f"What to do next: the target's 10-90 % interval is {number(tests.width_m / units.metres, 1)} {mile} wide"
     print_table(("test", f"narrows it by {mile}", "hours", f"{mile} per hour"), rows, title=title)
-    print_lines(f"Best: {tests.candidates[0].name}: {tests.candidates[0].how}.")
+    best = tests.candidates[0]
+    print_lines(f"Best: {best.name}: {best.how}. What it gives goes into measurements.toml.")
     # Those of the best in its own words; and of what is named above.
-    print_cautions(tests.candidates[0].caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)
+    print_cautions(best.caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)

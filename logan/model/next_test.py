@@ -258,27 +258,27 @@ def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
     return [
         _Planned(
             "clamp meter on the pack cable",
-            "a DC clamp of 1 % or better at four steady currents, the log beside it: current_check",
+            "a DC clamp of 1 % or better at four steady currents, the log beside it",
             0.5,
             row(0.01, **{CURRENT_GAIN: 1.0}),
             CAUTION_HIGH_VOLTAGE,
         ),
         _Planned(
             "multimeter at the pack",
-            "a true reading beside the log, by someone trained for the voltage: voltage_check",
+            "a true reading beside the log, by someone trained for the voltage",
             0.25,
             row(0.003, **{VOLTAGE_GAIN: 1.0}),
             CAUTION_HIGH_VOLTAGE,
         ),
         _Planned(
             "wall meter over a charge",
-            "with the charger's efficiency from its datasheet (± 1 %): wall_energy",
+            "with the charger's efficiency from its datasheet (± 1 %)",
             0.25,
             row(0.014, **both),
         ),
         _Planned(
             "GPS speed in the log",
-            "log gnss_speed on one drive of ten miles under open sky, or pass mile markers: distance_check",
+            "log GPS speed on one drive of ten miles under open sky, or pass mile markers",
             0.25,
             row(0.0025, **{SPEED_GAIN: 1.0}),
         ),
@@ -290,7 +290,7 @@ def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
         ),
         _Planned(
             "a run from full to empty",
-            "full charge to the window's low end, at moderate load in mild weather, with help at hand: usable_energy",
+            "full charge to the window's low end, at moderate load in mild weather, with help at hand",
             4.0,
             row(0.01, **both, **{USABLE: 1.0, CURRENT_ZERO: zero}),
             CAUTION_ROAD_TEST.replace("20 % of charge in reserve", "help within reach"),

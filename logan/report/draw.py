@@ -222,7 +222,7 @@ def _x_scale(figure: Figure, left: float, right: float) -> Scale:
                 after = max(after, _width(label) + 8.0 if end >= start else 0.0)
         if isinstance(mark, Dots) and mark.labels:
             after = max(after, max(map(_width, mark.labels)) + 10.0)
-    most = 0.55 if any(panel.y.is_above for panel in figure.panels) else 0.36
+    most = 0.55 if any(panel.y.is_above for panel in figure.panels) else 0.45
     before, after = min(before, 0.3 * (right - left)), min(after, most * (right - left))
     return Scale(low, high, left + before, right - after, figure.x.is_log)
 
@@ -263,7 +263,7 @@ def _panel(panel: Panel, x_axis: Axis, x: Scale, y: Scale, width: float, *, is_l
     return (
         f'<g class="panel"{read}>{title}{_x_axis(x_axis, x, top, bottom, is_labeled=is_last)}'
         f"{_y_axis(panel.y, y, left, right, width)}{''.join(_drawn(mark, x, y) for mark in marks)}"
-        f"{''.join(_bar_labels(mark, x, y) for mark in marks if isinstance(mark, Bars) and mark.is_flat)}"
+        f"{''.join(_end_labels(mark, x, y, _uprights(panel, x)) for mark in marks if isinstance(mark, Bars | Dots))}"
         f"{_line_names(panel, x, y, width)}{_limit_names(panel, x, y)}</g>"
     )
 
@@ -372,12 +372,26 @@ def _bar(mark: Bars, k: int, x: Scale, y: Scale) -> str:
     )
 
 
-def _bar_labels(mark: Bars, x: Scale, y: Scale) -> str:
-    """Labels at the ends of bars, over everything else."""
+def _uprights(panel: Panel, x: Scale) -> list[float]:
+    return [x.one(mark.value) for mark in panel.marks if isinstance(mark, Limit) and mark.is_upright]
+
+
+def _end_labels(mark: Bars | Dots, x: Scale, y: Scale, lines: Sequence[float]) -> str:
+    """Labels at the ends of bars and beside symbols, over everything else and clear of upright lines."""
+    if isinstance(mark, Bars):
+        ends = zip(mark.at, mark.start, mark.end, strict=True) if mark.is_flat else ()
+        places = [(x.one(end) + (-6.0 if end < start else 6.0), y.one(at), end < start) for at, start, end in ends]
+    else:
+        highs = mark.high if mark.is_flat and len(mark.high) else mark.x
+        places = [
+            (max(x.one(at) + 0.6 * mark.size, x.one(high)) + 6.0, y.one(row), False)
+            for at, high, row in zip(mark.x, highs, mark.y, strict=True)
+        ]
     drawn = []
-    for at, start, end, label in zip(mark.at, mark.start, mark.end, mark.labels or [""] * len(mark.at), strict=True):
-        side, anchor = (-6.0, "end") if end < start else (6.0, "start")
-        drawn.append(text(x.one(end) + side, y.one(at), label, anchor=anchor, kind="halo") if label else "")
+    for (px, py, is_left), label in zip(places, mark.labels, strict=False):
+        crossed = [line for line in lines if px - 4.0 < line < px + _width(label) and not is_left]
+        place = max(crossed) + 6.0 if crossed else px
+        drawn.append(text(place, py, label, anchor="end" if is_left else "start", kind="halo") if label else "")
     return "".join(drawn)
 
 
@@ -385,17 +399,13 @@ def _dot(mark: Dots, k: int, x: Scale, y: Scale) -> str:
     px, py = x.one(mark.x[k]), y.one(mark.y[k])
     if not (math.isfinite(px) and math.isfinite(py)):
         return ""
-    drawn, right = "", px + 0.6 * mark.size
+    drawn = ""
     if len(mark.low):
         low, high = ((x if mark.is_flat else y).one(end[k]) for end in (mark.low, mark.high))
         way = f"M{low:.1f} {py:.1f}H{high:.1f}" if mark.is_flat else f"M{px:.1f} {low:.1f}V{high:.1f}"
-        right = max(right, high) if mark.is_flat else right
         drawn = f'<path d="{way}" stroke="currentColor" stroke-width="3" stroke-opacity=".55" fill="none"/>'
     words = _title(mark.words[k]) if mark.words else ""
-    drawn = f'<g class="k-{mark.ink}">{words}{drawn}{_symbol(mark.symbol, px, py, 0.5 * mark.size)}</g>'
-    if mark.labels and mark.labels[k]:
-        drawn += text(right + 6.0, py, mark.labels[k], kind="halo")
-    return drawn
+    return f'<g class="k-{mark.ink}">{words}{drawn}{_symbol(mark.symbol, px, py, 0.5 * mark.size)}</g>'
 
 
 def _symbol(symbol: str, x: float, y: float, half: float) -> str:

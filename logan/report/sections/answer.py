@@ -62,7 +62,7 @@ def _rests_on(inputs: ReportInputs, note: str) -> TableBlock:
             f"{units.shown(capacity_wh, 'energy', digits=3)} usable as planned, "
             f"{pack.cells_in_series}s{pack.cells_in_parallel}p, gearing {inputs.build.powertrain.gearing.name}",
         ),
-        ("date", inputs.made_on),
+        ("date of the report", inputs.made_on),
     ]
     hull = inputs.fitted.fit.hull if inputs.fitted else None
     if hull is not None:
