@@ -282,7 +282,7 @@ def budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> tuple[tuple[
             f"{_two_figures(row.sensitivity / units.metres / step)} {units.distance} per {unit}",
             number(row.contribution / units.metres, 1),
             _freedom(row.degrees_of_freedom),
-            row.basis,
+            "; ".join(filter(None, (row.basis, row.told_by and f"told by {row.told_by}"))),
         )
         for row, (step, unit) in ((row, _step_in(row.unit, units)) for row in budget.rows)
         if row.contribution > 0.005 * budget.combined
@@ -306,6 +306,16 @@ def budget_sum(budget: UncertaintyBudget, units: DisplayUnits) -> str:
         f"{number(budget.value / units.metres)} ± {number(budget.expanded / units.metres, 1)} {units.distance} "
         f"({percent(budget.level_ratio)}). Rows that one sensor read are correlated; the sum knows."
     )
+
+
+def untold_text(budget: UncertaintyBudget, units: DisplayUnits) -> str:
+    """What no number of drives tells, with its share of the uncertainty and the test that would; empty where little."""
+    parts = [
+        f"{parameter_words(row.source)} ± {number(row.contribution / units.metres, 1)} {units.distance} ({row.told_by})"
+        for row in budget.rows
+        if row.told_by and row.contribution > 0.2 * budget.combined
+    ]
+    return f"No number of drives tells all of it; these would: {', '.join(parts)}." if parts else ""
 
 
 def _freedom(degrees: float) -> str:

@@ -11,7 +11,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.rendering import print_json
 from logan.cli.road_heat import RoadAsked, heat_of, show_heat
 from logan.errors import NotEnoughDataError
-from logan.wording import probability
+from logan.wording import probability, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -174,6 +174,7 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
     print_lines(
         f"Refined by {drives}, plan of {found.plan_created_at[:10]}; {kept_back(refined)}.{plan_only}",
         unsure_line(found.budget, units),
+        *filter(None, (untold_text(found.budget, units),)),
         "",
     )
     _print_pairs(pairs, units)

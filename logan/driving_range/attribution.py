@@ -18,6 +18,9 @@ from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
+AIR: Final = "air_pressure"
+"""Step from the air that the plan was in to that of the drives."""
+
 SPREAD: Final = "spread"
 """Step from the medians' own prediction to the middle of all samples; it has no value of its own."""
 
@@ -69,6 +72,26 @@ class Attribution:
     range_before_m: float
     range_after_m: float
     steps: tuple[AttributionStep, ...]
+
+    def from_the_air_of(
+        self, before: Standpoint, build: BuildSettings, planned: PreparedScenario, driven: PreparedScenario
+    ) -> Attribution:
+        """The same from the air that the plan was in, with a step to that of the drives; itself where they are one."""
+        was_pa, is_pa = (found.parts[0].conditions.pressure_pa for found in (planned, driven))
+        if was_pa == is_pa:
+            return self
+        used = float(_consumption_of_subsets([], before.medians, {}, before.seen_in(build), planned)[0])
+        reach_m = 1000.0 * before.scenario_energy_wh(build, planned) / used
+        step = AttributionStep(
+            name=AIR,
+            unit="Pa",
+            before=was_pa,
+            after=is_pa,
+            consumption_change_wh_per_km=self.consumption_before_wh_per_km - used,
+            range_change_m=self.range_before_m - reach_m,
+        )
+        steps = sorted((*self.steps, step), key=lambda one: -abs(one.range_change_m))
+        return replace(self, consumption_before_wh_per_km=used, range_before_m=reach_m, steps=tuple(steps))
 
     def between(self, planned: ScenarioRange, refined: ScenarioRange) -> Attribution:
         """The same between two predictions as they are shown: what their spread adds to the medians is a last step."""

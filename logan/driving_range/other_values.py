@@ -158,6 +158,11 @@ def planned_other_values(build: BuildSettings) -> OtherValues:
 def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
     """Return what a build assumes, with what drives have taught in its place."""
     taught: dict[str, Any] = {name: _value(getattr(learned, name), name in _LOSSES) for name in _LEARNED}
+    taught |= {
+        name: _value(found, may_be_negative=False)
+        for name in ("heating_w_per_k", "cooling_w_per_k")
+        if (found := getattr(learned, name)) is not None
+    }
     return replace(planned_other_values(build), learned=learned, **taught)
 
 

@@ -10,13 +10,31 @@ import numpy as np
 from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
-from logan.instruments.evidence import UNITS, UNKNOWNS, USABLE
+from logan.instruments.evidence import (
+    CURRENT_GAIN,
+    CURRENT_ZERO,
+    SPEED_GAIN,
+    UNITS,
+    UNKNOWNS,
+    USABLE,
+    VOLTAGE_GAIN,
+)
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.unknowns import SHARED_NAMES
 from logan.units import FloatArray
 
 _ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))
+TOLD_BY: Final = {
+    CURRENT_GAIN: "a clamp meter or a wall meter",
+    VOLTAGE_GAIN: "a multimeter at the pack",
+    SPEED_GAIN: "GPS",
+    CURRENT_ZERO: "current logged with the contactors open",
+    USABLE: "a run from full to empty",
+}
+"""What no number of drives tells, and what would."""
+VEHICLE_TOLD_BY: Final = "a truck scale, driven wheels in the air at three speeds"
+"""Mass, CdA and efficiency together; Crr against driveline drag; CdA against what rises with speed."""
 DAY_ROAD: Final = "day to day: wind, traffic, tires"
 DAY_AUXILIARY: Final = "day to day: auxiliaries"
 _AUXILIARY: Final = PARAMETER_NAMES.index("auxiliary_power_w")
@@ -115,6 +133,7 @@ def range_budget(
             sensitivity=-reach_m / 100.0,
             degrees_of_freedom=max(fit.segment_count - len(PARAMETER_NAMES), 1),
             basis=f"plan, {drives}, {len(fit.measurements)} measurements",
+            told_by=VEHICLE_TOLD_BY,
         ),
         _day_row(DAY_ROAD, fit.between_drive_sigma_ratio, -reach_m * elasticity[list(_ROAD)].sum(), count, spread),
         _day_row(DAY_AUXILIARY, fit.auxiliary_sigma_ratio, -reach_m * elasticity[_AUXILIARY], count, spread),
@@ -159,6 +178,7 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
                 unit="%" if is_ratio else found.unit,
                 sensitivity=float(moved[index]) / scale,
                 basis=found.source,
+                told_by=TOLD_BY.get(name, ""),
             )
         )
     scale_of = np.where(known.sigma > 0.0, known.sigma, 1.0)

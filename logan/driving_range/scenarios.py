@@ -34,6 +34,9 @@ _WEATHER_AND_LOAD = (
     "warm_start",
 )
 
+_AT_HOME = (ScenarioKind.STEADY, ScenarioKind.CYCLE)
+"""Neither with heights of its own, nor with air that was recorded, nor made of others."""
+
 _DEFAULTS = {field.name: field.default for field in fields(Scenario)}
 
 
@@ -176,17 +179,29 @@ def _overridden(conditions: Conditions, scenario: Scenario) -> Conditions:
     return replace(conditions, **asked)
 
 
+def in_the_air_of(build: BuildSettings, driven_pa: float | None) -> BuildSettings:
+    """The build with its scenarios in the air that the drives had, where nobody gave an altitude or a pressure."""
+    if driven_pa is None or build.home_pressure_pa is not None:
+        return build
+    scenarios = (
+        replace(one, pressure_pa=driven_pa) if one.kind in _AT_HOME and _is_airless(one) else one
+        for one in build.scenarios
+    )
+    return replace(build, scenarios=tuple(scenarios))
+
+
+def _is_airless(scenario: Scenario) -> bool:
+    return bool(scenario.pressure_pa == _DEFAULTS["pressure_pa"])
+
+
 def air_note(build: BuildSettings, driven_pa: float | None = None) -> str:
     """Say which air the scenarios are in where nobody gave an altitude; empty where it is given or makes no odds."""
-    if build.home_pressure_pa is not None or all(
-        scenario.pressure_pa != _DEFAULTS["pressure_pa"] for scenario in build.scenarios
-    ):
+    if build.home_pressure_pa is not None or not any(map(_is_airless, build.scenarios)):
         return ""
-    drove = ""
-    if driven_pa is not None:
-        height_m = float(standard_elevation_m(driven_pa))
-        drove = f"; the drives had that of {build.display.shown(height_m, 'height', digits=2)}"
-    return f"air as at sea level where no altitude is given{drove}; thinner air takes less: altitude in [build]"
+    if driven_pa is None:
+        return "air as at sea level where no altitude is given; thinner air takes less: altitude in [build]"
+    height = build.display.shown(float(standard_elevation_m(driven_pa)), "height", digits=2)
+    return f"air as the drives had it, that of {height}, where no altitude is given: altitude in [build] says otherwise"
 
 
 def scenario_consumption_wh_per_km(

@@ -44,6 +44,8 @@ class BudgetRow:
         Infinite where the standard uncertainty itself is taken as sure.
     basis : str
         Where the standard uncertainty comes from.
+    told_by : str
+        What would tell, where no number of drives does; empty where drives narrow it.
     """
 
     derived: ClassVar[tuple[str, ...]] = ("contribution",)
@@ -55,6 +57,7 @@ class BudgetRow:
     sensitivity: float
     degrees_of_freedom: float = math.inf
     basis: str = ""
+    told_by: str = ""
 
     @property
     def contribution(self) -> float:

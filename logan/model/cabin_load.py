@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
-from logan.results import result
-from logan.settings import AuxiliarySettings
+from logan.physics.tyre import WARM_UP_TIME_S
+from logan.results import Estimate, result
+from logan.settings import AuxiliarySettings, PlanningValue
 from logan.units import FloatArray
 
 _HEATER: Final = "heater_power"
 _AIR_CONDITIONING: Final = "air_conditioning_power"
 _UNKNOWN_WEATHER_K: Final = 10.0
 _UNLOGGED_SIGMA_SHARE: Final = 0.6
+_TELLING_K: Final = 3.0
+"""Beyond the comfort band from which a logged load tells what a kelvin takes."""
+_DAY_CABIN_RATIO: Final = 0.25
+"""Of the power per kelvin, from one drive to another: set point, sun, people (common practice)."""
+_CABIN_RATIO: Final = 0.05
+"""What no number of drives averages away (common practice)."""
 
 
 @result()
@@ -104,6 +112,50 @@ def unlogged_cabin(
     unlogged_w = max(0.0 if load.heater_logged else heating_w, 0.0 if load.air_conditioning_logged else cooling_w)
     whole = float(np.log1p(unlogged_w / max(auxiliary.base_power_w.value, 1.0)))
     return (0.5 * whole if temperature_known else 0.0), _UNLOGGED_SIGMA_SHARE * whole
+
+
+def taught_cabin(
+    drives: Iterable[tuple[float, float, float]], settings: AuxiliarySettings
+) -> tuple[Estimate | None, Estimate | None]:
+    """Cabin power per kelvin that drives with a logged heater or air conditioner teach.
+
+    Parameters
+    ----------
+    drives : iterable of (float, float, float)
+        Ambient temperature [degC], mean cabin power [W] and length [s] of each drive that logged what the weather asks.
+    settings : AuxiliarySettings
+        Comfort band, and the planned power; where none is planned the drives alone tell.
+
+    Returns
+    -------
+    tuple of Estimate or None
+        Heating and cooling; None where no drive was cold or hot enough. [W/K]
+    """
+    needs: tuple[list[float], list[float]] = ([], [])
+    powers: tuple[list[float], list[float]] = ([], [])
+    for ambient_degc, power_w, duration_s in drives:
+        rise = 1.0 + WARM_UP_TIME_S / duration_s * (1.0 - np.exp(-duration_s / WARM_UP_TIME_S))
+        beyond_k = settings.comfort_low_degc - ambient_degc, ambient_degc - settings.comfort_high_degc
+        for side, kelvin in enumerate(beyond_k):
+            if kelvin >= _TELLING_K:
+                needs[side].append(float(kelvin * rise))
+                powers[side].append(power_w)
+    return (
+        _per_kelvin(needs[0], powers[0], settings.heating_w_per_k),
+        _per_kelvin(needs[1], powers[1], settings.cooling_w_per_k),
+    )
+
+
+def _per_kelvin(need_k: list[float], power_w: list[float], planned: PlanningValue) -> Estimate | None:
+    if not need_k:
+        return None
+    value = sum(power_w) / sum(need_k)
+    sigma = float(np.hypot(_DAY_CABIN_RATIO / np.sqrt(len(need_k)), _CABIN_RATIO)) * max(value, planned.value)
+    if planned.value > 0.0 and planned.sigma > 0.0 and sigma > 0.0:
+        share = planned.sigma**2 / (planned.sigma**2 + sigma**2)
+        value, sigma = value * share + planned.value * (1.0 - share), float(np.sqrt(share)) * sigma
+    drives = "one drive" if len(need_k) == 1 else f"{len(need_k)} drives"
+    return Estimate(value, "W/K", sigma, f"logged in {drives}, and the plan")
 
 
 def _on_grid(channel: Channel, time_s: FloatArray) -> FloatArray:

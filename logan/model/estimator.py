@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logan.model.cabin_load import taught_cabin
 from logan.model.drive_fit import drive_fits, hull_of
 from logan.model.drive_likelihood import wind_share
 from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, FitResult, LearnedConditions
@@ -46,7 +47,7 @@ from logan.model.unknowns import (
     shared_prior,
 )
 from logan.results import Estimate
-from logan.settings import BuildSettings
+from logan.settings import AuxiliarySettings, BuildSettings
 from logan.units import FloatArray
 
 FEWEST_DRIVES_FOR_SANDWICH: Final = 5
@@ -117,7 +118,9 @@ def fit_result_of(
         drives=fits,
         measurements=tuple(measurements),
         information=information,
-        learned=learned_conditions(solution.shared, covariance, solution.regen_limit),
+        learned=replace(
+            learned_conditions(solution.shared, covariance, solution.regen_limit), **_cabin(drives, build.auxiliary)
+        ),
         noise=solution.scales,
         hull=hull_of([drive for drive in drives if not drive.refusal]),
         segment_count=sum(drive.segment_count for drive in fits),
@@ -202,6 +205,17 @@ def _posterior(
         return prior
     sources = tuple("fit" for _ in PARAMETER_NAMES)
     return ParameterDistribution(log_mean=shared[:_SIZE], log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
+
+
+def _cabin(drives: Sequence[DriveSegments], auxiliary: AuxiliarySettings) -> dict[str, Any]:
+    """What drives teach of the cabin's power, that logged whatever their weather asks for."""
+    logged = [
+        (drive.ambient_temperature_degc, float(drive.trip_cabin_j.sum()) / drive.duration_s, drive.duration_s)
+        for drive in drives
+        if not drive.refusal and drive.cabin_logged and drive.unlogged_cabin_log_sigma == 0.0 and drive.duration_s > 0.0
+    ]
+    heating, cooling = taught_cabin(logged, auxiliary)
+    return {"heating_w_per_k": heating, "cooling_w_per_k": cooling}
 
 
 def learned_conditions(

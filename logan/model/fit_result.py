@@ -136,6 +136,8 @@ class LearnedConditions:
         Most power that regen was seen to put back; None where the braking shows none. [W]
     regen_below_limit_ratio : float or None
         Wheel to pack below that limit, as the braking shows.
+    heating_w_per_k, cooling_w_per_k : Estimate or None
+        Cabin power beyond the comfort band; None where no drive logged it in such weather. [W/K]
     follows : ndarray, shape (8, 6)
         How the first eight of these go with the six log parameters. [any]
     rest_covariance : ndarray, shape (8, 8)
@@ -152,6 +154,8 @@ class LearnedConditions:
     tire_rise_ratio: Estimate
     regen_power_limit: Estimate | None = None
     regen_below_limit_ratio: float | None = None
+    heating_w_per_k: Estimate | None = None
+    cooling_w_per_k: Estimate | None = None
     follows: FloatArray = field(default_factory=lambda: np.zeros((8, 6)))
     rest_covariance: FloatArray = field(default_factory=lambda: np.zeros((8, 8)))
 

@@ -127,11 +127,12 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     scale = np.where(sigma > 0.0, sigma, 1.0)
     inner = covariance[:size, :size]
     ratio = np.divide(sigma, prior_sigma, out=np.array(result.learned_ratio), where=prior_sigma > 0.0)
-    limit = {name: getattr(result.learned, name) for name in ("regen_power_limit", "regen_below_limit_ratio")}
+    besides = ("regen_power_limit", "regen_below_limit_ratio", "heating_w_per_k", "cooling_w_per_k")
+    kept = {name: getattr(result.learned, name) for name in besides}
     return replace(
         result,
         posterior=replace(result.posterior, log_mean=shared[:size], log_covariance=inner),
-        learned=replace(learned_conditions(shared, covariance), **limit),
+        learned=replace(learned_conditions(shared, covariance), **kept),
         learned_ratio=ratio,
         correlation=inner / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0)),
         sensors=SensorErrors(

@@ -14,7 +14,7 @@ from logan.driving_range.coverage import Calibration
 from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.range_budget import range_budget
-from logan.driving_range.scenarios import PreparedScenario
+from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
 from logan.driving_range.sensitivity import assumption_rows, consumption_elasticity
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
@@ -146,6 +146,10 @@ def refine_range(
     RefinedRange
         Both predictions, sizing, and the waterfall between them.
     """
+    named = {scenario.name for scenario in plan.prediction.scenarios}
+    is_outdated = plan.build_fingerprint != build_fingerprint(build, named)
+    at_sea, _ = prepare_build(build, recorded_drive)
+    build = in_the_air_of(build, fit.hull.pressure_pa if fit.hull else None)
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
     usable, others = usable_energy_of(build, fit), learned_other_values(build, fit.learned)
@@ -154,9 +158,7 @@ def refine_range(
     # Numbers of their own, so that one more scenario changes none of the others.
     of_range, of_plan = rng.spawn(2)
     refined, sizing = _refined(after, fit, build, prepared, target, of_range)
-    planned_names = {scenario.name for scenario in plan.prediction.scenarios}
-    is_outdated = plan.build_fingerprint != build_fingerprint(build, planned_names)
-    planned = _completed(plan, build, prepared, of_plan)
+    planned = _completed(plan, build, at_sea, of_plan)
     elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), others)
     return RefinedRange(
         planned=planned,
@@ -168,10 +170,10 @@ def refine_range(
         planned_usable=plan.usable,
         refined_usable=usable,
         attributions=tuple(
-            attribute_change(before, after, build, scenario).between(
-                planned.scenario(scenario.name), refined.scenario(scenario.name)
-            )
-            for scenario in prepared
+            attribute_change(before, after, build, scenario)
+            .from_the_air_of(before, build, earlier, scenario)
+            .between(planned.scenario(scenario.name), refined.scenario(scenario.name))
+            for earlier, scenario in zip(at_sea, prepared, strict=True)
         ),
         elasticity=elasticity,
         budget=range_budget(fit, assumption_rows(after, build, target), elasticity, refined.target),

@@ -13,6 +13,8 @@ from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.plan import make_plan
 from logan.pipeline.predict import refine_range
+from logan.units import DisplayUnits
+from logan.wording import untold_text
 from tests.builds import example_build
 
 
@@ -84,3 +86,17 @@ def test_the_waterfall_runs_between_the_ranges_that_are_shown(refined_twin):
         assert (found.range_before_m, found.range_after_m) == (planned.range_m.p50, refined.range_m.p50)
         moved = refined.range_m.p50 - planned.range_m.p50
         assert sum(step.range_change_m for step in found.steps) == pytest.approx(moved, abs=1e-6)
+
+
+def test_what_no_drive_tells_is_said_with_the_test_that_would(refined_twin):
+    told = {row.source: row.told_by for row in refined_twin.budget.rows}
+    assert told["current gain"] == "a clamp meter or a wall meter"
+    assert told["speed gain"] == "GPS"
+    assert told["usable energy"] == "a run from full to empty"
+    assert "truck scale" in told["vehicle, as the fit leaves it"]
+    assert not told["day to day: wind, traffic, tires"]
+    words = untold_text(refined_twin.budget, DisplayUnits())
+    largest = next(row for row in refined_twin.budget.rows if row.told_by)
+    assert largest.source in words
+    assert largest.told_by in words
+    assert f"± {largest.contribution / 1609.344:.1f} mi" in words

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Drive
-from logan.model.cabin_load import cabin_load, unlogged_cabin
+from logan.model.cabin_load import cabin_load, taught_cabin, unlogged_cabin
+from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.simple_drives import channel
 
@@ -66,3 +67,33 @@ def test_unknown_weather_leaves_cabin_power_open_without_leaning():
 def test_what_is_not_fitted_draws_nothing():
     bare = replace(AUXILIARY, heater_limit_w=0.0, air_conditioning_limit_w=0.0)
     assert unlogged_cabin(load_of(), -10.0, bare, temperature_known=True) == (0.0, 0.0)
+
+
+HEATED = replace(
+    AUXILIARY,
+    heating_w_per_k=PlanningValue(100.0, 30.0),
+    cooling_w_per_k=PlanningValue(0.0, 0.0),
+    comfort_low_degc=17.0,
+)
+
+
+def test_a_logged_heater_teaches_what_a_kelvin_takes():
+    """Two winter hours of 5.0 kW, 20 K below comfort; a cold start draws 1 + 600/3600 (1 - e^-6) times as much."""
+    rise = 1.0 + 600.0 / 3600.0 * (1.0 - np.exp(-6.0))
+    heating, cooling = taught_cabin([(-3.0, 5_000.0, 3_600.0)] * 2, HEATED)
+    logged = 5_000.0 / (20.0 * rise)
+    sigma = np.hypot(0.25 / np.sqrt(2.0), 0.05) * logged
+    share = 30.0**2 / (30.0**2 + sigma**2)
+    assert heating.value == pytest.approx(share * logged + (1.0 - share) * 100.0)
+    assert heating.sigma == pytest.approx(np.sqrt(share) * sigma)
+    assert 100.0 < heating.value < logged
+    assert "2 drives" in heating.source
+    assert cooling is None
+
+
+def test_mild_weather_teaches_nothing_and_without_a_plan_the_drives_alone_tell():
+    assert taught_cabin([(15.0, 5_000.0, 3_600.0), (26.0, 900.0, 3_600.0)], HEATED) == (None, None)
+    heating, cooling = taught_cabin([(34.0, 1_000.0, 1e9)], HEATED)
+    assert heating is None
+    assert cooling.value == pytest.approx(1_000.0 / (34.0 - HEATED.comfort_high_degc))
+    assert cooling.sigma == pytest.approx(np.hypot(0.25, 0.05) * cooling.value)

@@ -125,7 +125,7 @@ def test_a_changed_setting_makes_a_new_answer(folder, answer):
 
 
 def test_a_drives_ledger_and_regen_are_by_the_fit_and_say_so(folder, answer, capsys):
-    """Six drives of the demo: residual 12.6 % of net (rms) by the plan, 1.0 % by the fit; here it must shrink."""
+    """Six drives of the demo: residual 12.6 % of net (rms) by the plan, 1.0 % by the fit; here it must shrink, to below 5 %."""
     build = folder.settings()
     with DriveLibrary.open(folder.library) as library:
         planned = [stored.analysis for stored in stored_drives(library, build)]
@@ -137,5 +137,6 @@ def test_a_drives_ledger_and_regen_are_by_the_fit_and_say_so(folder, answer, cap
         np.sqrt(np.mean([(drive.ledger.residual_wh.value / drive.energy.net_wh.value) ** 2 for drive in drives]))
         for drives in (planned, fitted)
     ]
-    assert rms[1] < 0.6 * rms[0]
+    assert rms[1] < 0.05
+    assert rms[1] < 0.7 * rms[0]
     assert "by fit of 3 drives" in said(capsys, "drive", "1", "-b", str(folder.path))
