@@ -125,7 +125,7 @@ def test_a_changed_setting_makes_a_new_answer(folder, answer):
 
 
 def test_a_drives_ledger_and_regen_are_by_the_fit_and_say_so(folder, answer, capsys):
-    """Six drives of the demo: residual 12.6 % of net (rms) by the plan, 1.0 % by the fit; here it must shrink, to below 5 %."""
+    """Six drives of the demo: residual 12.6 % of net (rms) by the plan, 1.0 % by the fit; here it must shrink."""
     build = folder.settings()
     with DriveLibrary.open(folder.library) as library:
         planned = [stored.analysis for stored in stored_drives(library, build)]
