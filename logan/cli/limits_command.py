@@ -14,7 +14,7 @@ from logan.wording import NONE, channel_words, clock, shown_value, with_sigma
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from logan.metrics.event_kinds import EventKind
+    from logan.metrics.limit_events import EventKind
     from logan.pipeline.limit_sheet import CurveLine, DriveEvent, LimitLine, LimitsOverDrives
     from logan.units import DisplayUnits
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from logan.drive_library.durable import locked
-from logan.drive_library.folder import LibraryFolder
+from logan.drive_library.folder import LibraryFolder, drive_file_name
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.stored_file import drive_file_name
 from logan.errors import UsageError
 
 

@@ -14,8 +14,8 @@ import numpy as np
 from logan.drive.drive import Channel, Drive, Step
 from logan.drive_library.drive_file import write_drive_file
 from logan.drive_library.durable import replace_durably
+from logan.drive_library.folder import drive_file_name
 from logan.drive_library.records import DriveRecord
-from logan.drive_library.stored_file import drive_file_name
 from logan.units import BoolArray, FloatArray
 
 PLACE_CHANNELS: Final = ("latitude", "longitude", "heading")

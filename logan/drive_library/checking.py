@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import Final
 
 from logan.drive_library.drive_file import verify_drive_file
-from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder
+from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder, StoredFile, drive_file_name
 from logan.drive_library.index import DriveIndex
 from logan.drive_library.intake import record_of
 from logan.drive_library.notes import read_notes
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.records import CheckReport, Damage, DriveRecord
-from logan.drive_library.stored_file import StoredFile, drive_file_name
 from logan.drive_library.upkeep import distinct_drives
 from logan.errors import DriveLibraryError
 from logan.results import json_ready

@@ -13,9 +13,9 @@ from typing import Any, Final
 
 from logan.drive.provenance import LogSource
 from logan.drive_library.database import DatabaseKind, open_database, remove_database
+from logan.drive_library.folder import StoredFile
 from logan.drive_library.header import StoredFigures, conditions_from, figure_from, summary_from
 from logan.drive_library.records import DriveRecord, MetricPoint
-from logan.drive_library.stored_file import StoredFile
 from logan.errors import DriveLibraryError
 from logan.results import json_ready
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from logan.drive_library.durable import locked
-from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder
+from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder, StoredFile, drive_file_name
 from logan.drive_library.index import DriveIndex, forget, put
-from logan.drive_library.stored_file import StoredFile, drive_file_name
 from logan.errors import DriveLibraryError
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from logan.constants import US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.certified import COOL_TIRE_FACTOR, SCHEDULE_LOG_SIGMA, charging_log_sigma, charging_samples
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.forward import consumption_wh_per_km
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.priors import prior_of

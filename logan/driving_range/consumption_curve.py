@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.forward import consumption_wh_per_km
 from logan.model.parameters import ParameterDistribution
 from logan.model.schedule import steady_schedule

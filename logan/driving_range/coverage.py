@@ -14,11 +14,11 @@ from logan.model.drive_fit import planned_energy, predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
+from logan.model.newton import student_t_half_width
 from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
-from logan.model.student_t import student_t_half_width
 from logan.model.unknowns import SharedPrior, shared_prior
 from logan.results import StepWords, result
 from logan.settings import BuildSettings

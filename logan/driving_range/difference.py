@@ -13,7 +13,7 @@ import numpy as np
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.metrics.energy import energy_summary
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.forward import consumption
 from logan.model.parameters import ParameterDistribution
 from logan.model.replay import replay_of

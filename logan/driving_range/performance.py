@@ -12,7 +12,7 @@ from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, holding_of, losses_of_build
 from logan.driving_range.plain_vehicle import PlainVehicle
 from logan.heat.fit import HeatModel
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.parameters import ParameterDistribution
 from logan.physics.gearing import motor_speed_rad_per_s, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio

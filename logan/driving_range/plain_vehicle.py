@@ -9,8 +9,8 @@ import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO
-from logan.model.conditions import Conditions
-from logan.model.pack_heat import nominal_open_circuit_voltage_v
+from logan.model.cabin_load import nominal_open_circuit_voltage_v
+from logan.model.environment import Conditions
 from logan.model.parameters import ParameterDistribution
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w

@@ -10,7 +10,7 @@ import numpy as np
 from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
     SPEED_GAIN,

@@ -9,8 +9,7 @@ import numpy as np
 
 from logan.errors import ConfigurationError
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.conditions import Conditions, conditions_of_scenario
-from logan.model.environment import Environment
+from logan.model.environment import Conditions, Environment, conditions_of_scenario
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule, steady_schedule

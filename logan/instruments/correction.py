@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.drive.drive import Drive
 from logan.drive.mask import correct
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
     SPEED_GAIN,

@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 
 from logan.instrument_settings import SensorError
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     SPEED_GAIN,
     UNITS,

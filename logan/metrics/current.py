@@ -13,8 +13,13 @@ from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.flags import Severity
 from logan.metrics.cautions import advice_for
-from logan.metrics.conductor_heating import ADIABATIC_WINDOW_S, ConductorHeating, conductor_heating
-from logan.metrics.duration_curve import window_maxima, with_zero_crossings
+from logan.metrics.duration_curve import (
+    ADIABATIC_WINDOW_S,
+    ConductorHeating,
+    conductor_heating,
+    window_maxima,
+    with_zero_crossings,
+)
 from logan.metrics.metric import Metric
 from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result

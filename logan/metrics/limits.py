@@ -16,9 +16,8 @@ from logan.flags import Severity
 from logan.metrics.announced_limits import announced_excesses
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
-from logan.metrics.exceedance import time_beyond_s
+from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, time_beyond_s
 from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, limit_events
-from logan.metrics.limit_rules import BOUND_SIGMAS, limit_rule
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm

@@ -15,7 +15,7 @@ from logan.drive.pack_power import is_charging_at
 from logan.flags import Severity
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
-from logan.metrics.limit_rules import limit_rule
+from logan.metrics.exceedance import limit_rule
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative, integrate, nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result

@@ -13,8 +13,7 @@ from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.instrument_settings import InstrumentSettings
 from logan.metrics.metric import Metric
-from logan.metrics.pulses import Pulse, find_pulses
-from logan.metrics.sag import Sag, voltage_sag
+from logan.metrics.pulses import Pulse, Sag, find_pulses, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
 from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result

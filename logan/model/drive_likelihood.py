@@ -9,11 +9,11 @@ import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.model.coasting_likelihood import coastdown_residual
+from logan.model.coasting import coastdown_residual
 from logan.model.heights import Climbs, expected_climbs
+from logan.model.newton import student_t_weight
 from logan.model.segments_table import DriveSegments
 from logan.model.step_energy import step_energy
-from logan.model.student_t import student_t_weight
 from logan.model.unknowns import (
     AUXILIARY,
     DRIVE,

@@ -13,9 +13,8 @@ import numpy as np
 
 from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.conditions import Conditions
-from logan.model.environment import Environment, auxiliary_power_w, cold_k, environment_of
-from logan.model.pack_heat import pack_heat_j
+from logan.model.cabin_load import pack_heat_j
+from logan.model.environment import Conditions, Environment, auxiliary_power_w, cold_k, environment_of
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps

@@ -25,8 +25,7 @@ from logan.model.drive_likelihood import (
     wind_share,
 )
 from logan.model.heights import hilliness_m2_per_m
-from logan.model.measurement import Measurement
-from logan.model.measurement_likelihood import measurement_quadratic
+from logan.model.measurement import Measurement, measurement_quadratic
 from logan.model.newton import Quadratic, minimise
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND, SharedPrior

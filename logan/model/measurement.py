@@ -7,7 +7,33 @@ from dataclasses import fields
 from enum import StrEnum
 from typing import Any
 
+import numpy as np
+
+from logan.constants import STANDARD_GRAVITY_M_PER_S2
+from logan.model.newton import Quadratic
+from logan.model.unknowns import (
+    AUXILIARY,
+    CONSTANT_LOSS,
+    COPPER_LOSS,
+    DRAG,
+    DRIVE,
+    DRIVELINE_DRAG,
+    DRIVELINE_RISE,
+    MASS,
+    ROLLING,
+    SHARED_COUNT,
+    TEMPERATURE,
+    TIRE_RISE,
+    physical,
+)
+from logan.physics.tyre import (
+    REFERENCE_TEMPERATURE_DEGC,
+    TEMPERATURE_HIGH_DEGC,
+    TEMPERATURE_LOW_DEGC,
+    speed_rise_share,
+)
 from logan.results import result
+from logan.units import FloatArray
 
 
 class MeasurementKind(StrEnum):
@@ -60,3 +86,85 @@ class Measurement:
         """Read back what ``logan.results.json_ready`` wrote."""
         known = {name: content[name] for name in (field.name for field in fields(cls)) if name in content}
         return cls(**{**known, "kind": MeasurementKind(content["kind"])})
+
+
+_PLAIN_KINDS = {
+    MeasurementKind.MASS: MASS,
+    MeasurementKind.DRAG_AREA: DRAG,
+    MeasurementKind.ROLLING_COEFFICIENT: ROLLING,
+    MeasurementKind.AUXILIARY_POWER: AUXILIARY,
+}
+
+
+def expected_measurement(
+    measurement: Measurement, shared: FloatArray, rotating_mass_kg: float
+) -> tuple[float, FloatArray]:
+    """What a measurement should have shown, and its derivatives by the shared vector.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What was measured.
+    shared : ndarray, shape (p,)
+        In the order of ``SHARED_NAMES``. [ratio]
+    rotating_mass_kg : float
+        Mass that rotating parts seem to add. [kg]
+
+    Returns
+    -------
+    value : float
+        In the measurement's unit.
+    gradient : ndarray, shape (p,)
+        Derivatives. [any]
+    """
+    values, gradient = physical(shared), np.zeros(SHARED_COUNT)
+    index = _PLAIN_KINDS.get(measurement.kind)
+    if index is not None:
+        gradient[index] = values[index]
+        return float(values[index]), gradient
+    force_n, gradient = _road_load(measurement, values)
+    if measurement.kind is MeasurementKind.ROAD_LOAD:
+        return force_n, gradient
+    if measurement.kind is MeasurementKind.ROAD_LOAD_PER_MASS:
+        inertia_kg = values[MASS] + rotating_mass_kg
+        gradient[MASS] -= force_n * values[MASS] / inertia_kg
+        return force_n / inertia_kg, gradient / inertia_kg
+    return _steady_power(measurement, values, force_n, gradient)
+
+
+def _road_load(measurement: Measurement, values: FloatArray) -> tuple[float, FloatArray]:
+    held = float(np.clip(measurement.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC))
+    beyond_k = held - REFERENCE_TEMPERATURE_DEGC
+    level_n = values[MASS] * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING]
+    faster = float(speed_rise_share(np.array([measurement.speed_m_per_s]))[0])
+    rolling_n = level_n * (1.0 - values[TEMPERATURE] * beyond_k + values[TIRE_RISE] * faster)
+    driveline_n = values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * measurement.speed_m_per_s
+    air_n = 0.5 * measurement.air_density_kg_per_m3 * values[DRAG] * measurement.speed_m_per_s**2
+    gradient = np.zeros(SHARED_COUNT)
+    gradient[[MASS, ROLLING]] = rolling_n
+    gradient[DRAG] = air_n
+    gradient[TEMPERATURE] = -level_n * values[TEMPERATURE] * beyond_k
+    gradient[[TIRE_RISE, DRIVELINE_DRAG, DRIVELINE_RISE]] = level_n * faster, 1.0, measurement.speed_m_per_s
+    return float(rolling_n + air_n + driveline_n), gradient
+
+
+def _steady_power(
+    measurement: Measurement, values: FloatArray, force_n: float, gradient: FloatArray
+) -> tuple[float, FloatArray]:
+    speed, efficiency = measurement.speed_m_per_s, values[DRIVE]
+    wheel_w = force_n * speed / efficiency
+    by_force = speed / efficiency + 2.0 * values[COPPER_LOSS] * force_n
+    gradient = gradient * by_force
+    gradient[DRIVE] = -wheel_w
+    gradient[AUXILIARY] = values[AUXILIARY]
+    gradient[CONSTANT_LOSS] = 1.0
+    gradient[COPPER_LOSS] = force_n**2
+    power_w = wheel_w + values[AUXILIARY] + values[CONSTANT_LOSS] + values[COPPER_LOSS] * force_n**2
+    return float(power_w), gradient
+
+
+def measurement_quadratic(measurement: Measurement, shared: FloatArray, rotating_mass_kg: float) -> Quadratic:
+    """Half the squared standardised deviation of a measurement, with gradient and curvature."""
+    expected, by_shared = expected_measurement(measurement, shared, rotating_mass_kg)
+    residual, by_shared = (expected - measurement.value) / measurement.sigma, by_shared / measurement.sigma
+    return Quadratic(value=0.5 * residual**2, gradient=by_shared * residual, information=np.outer(by_shared, by_shared))

@@ -20,7 +20,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
     SPEED_GAIN,
@@ -29,9 +29,9 @@ from logan.instruments.evidence import (
     VOLTAGE_GAIN,
 )
 from logan.instruments.posterior import Instruments
+from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.estimator import learned_conditions
 from logan.model.fit_result import FitResult, SensorErrors
-from logan.model.pack_heat import nominal_open_circuit_voltage_v
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.unknowns import (
     AUXILIARY,

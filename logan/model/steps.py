@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s

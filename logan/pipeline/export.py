@@ -16,11 +16,10 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Drive
 from logan.drive_library.bundle import DEFAULT_CLIP_M, Privacy, without_places, write_bundle
-from logan.drive_library.csv_text import csv_text
 from logan.drive_library.durable import replace_durably
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.tables import channels_table, drives_table
+from logan.drive_library.tables import channels_table, csv_text, drives_table
 from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError
 from logan.results import Estimate, Refusal, json_ready
 

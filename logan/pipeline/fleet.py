@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from logan.drive_library.csv_text import csv_text
 from logan.drive_library.fleet_store import FleetStore
+from logan.drive_library.tables import csv_text
 from logan.errors import ConfigurationError, NotEnoughDataError, UsageError
 from logan.model.kit import KitFit, fit_kit
 from logan.model.parameters import PARAMETER_NAMES

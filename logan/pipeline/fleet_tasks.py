@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Final
 
 from logan.admission.trim import trimmed
-from logan.drive.corrections import apply_corrections
+from logan.drive.mask import apply_corrections
 from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
-from logan.drive_library.stored_file import drive_file_name, drive_id_of
+from logan.drive_library.folder import drive_file_name, drive_id_of
 from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
 from logan.model.estimator import fit
 from logan.model.kit import VehicleInformation, vehicle_information

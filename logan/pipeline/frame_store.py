@@ -7,15 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logan.drive_library.csv_text import safe_cell
 from logan.drive_library.raw_file import RawFile, RawPart
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.tables import safe_cell
 from logan.errors import DriveLibraryError, UsageError
 from logan.frames.decode import MessageDecoder
 from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.export import write_in_one_step
 from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
 from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, wanted_filter

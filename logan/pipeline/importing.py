@@ -13,10 +13,10 @@ from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
 from logan.drive.drive import Drive, DriveConditions, LogSource
 from logan.drive.logged_loads import judged_loads
+from logan.drive_library.folder import drive_id_of
 from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.stored_file import drive_id_of
 from logan.errors import ChannelError, LogReadError, UsageError
 from logan.flags import Severity
 from logan.frames.table import SignalTable

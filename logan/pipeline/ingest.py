@@ -19,7 +19,7 @@ from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.signal_layout import SignalLayout
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import ReadOptions
-from logan.pipeline.bus_layouts import BusLayouts, signal_addresses
+from logan.pipeline.dbc_files import BusLayouts, signal_addresses
 from logan.pipeline.joining import in_time_order, join_columns
 from logan.pipeline.logs_reader import IngestProgress as IngestProgress
 from logan.pipeline.logs_reader import LogsReader, Progress

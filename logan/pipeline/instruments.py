@@ -9,14 +9,13 @@ from typing import Final
 import numpy as np
 
 from logan.admission.trim import trimmed
-from logan.drive.corrections import apply_corrections
 from logan.drive.drive import DriveConditions
+from logan.drive.mask import apply_corrections
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.instruments.correction import corrections
-from logan.instruments.drive_evidence import drive_evidence
-from logan.instruments.evidence import InstrumentEvidence
+from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
 from logan.instruments.posterior import Instruments, known_instruments
 from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.results import json_ready, result_from_json, schema_of

@@ -8,8 +8,7 @@ from typing import Final
 
 from logan.flags import Severity
 from logan.metrics.current import CurveApproach
-from logan.metrics.event_kinds import EventKind, event_kinds
-from logan.metrics.limit_events import LimitEvent
+from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.library import open_library

@@ -21,7 +21,7 @@ from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
 from logan.frames.times import is_dated
 from logan.logs.log_format import ReadOptions
-from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import kept_raw
 from logan.pipeline.ingest import DECODE_ROWS, check_dbc, decoding_order
 from logan.pipeline.logs_reader import LogsReader, Progress

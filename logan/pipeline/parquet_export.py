@@ -18,7 +18,7 @@ from logan.frames.decode import GroupTable, MessageDecoder
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.logs.log_format import ReadOptions
-from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.ingest import check_dbc, no_dbc
 from logan.pipeline.logs_reader import LogsReader, Progress
 

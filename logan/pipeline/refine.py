@@ -12,10 +12,10 @@ import numpy as np
 
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.measured_usable import usable_evidence
 from logan.driving_range.scenarios import air_note
+from logan.driving_range.usable_energy import usable_evidence
 from logan.errors import NotEnoughDataError
-from logan.instruments.evidence import InstrumentEvidence
+from logan.instruments.drive_evidence import InstrumentEvidence
 from logan.instruments.posterior import Instruments
 from logan.model.measurement import Measurement
 from logan.model.next_test import NextTests

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any, Final, cast
 from logan.admission.admit import admitted
 from logan.admission.trim import trimmed
 from logan.analysis import DriveAnalysis
-from logan.drive.corrections import apply_corrections
 from logan.drive.drive import Drive, DriveConditions, Step
+from logan.drive.mask import apply_corrections
 from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.stored_file import drive_id_of
 from logan.errors import DriveLibraryError
 from logan.flags import DataFlag, Severity
 from logan.instrument_settings import InstrumentSettings

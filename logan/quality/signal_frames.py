@@ -9,11 +9,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
+from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import signal_detector
+from logan.quality.runs import MAX_SPANS, true_runs, when
 from logan.settings import ChannelMap
-from logan.units import BoolArray
+from logan.units import BoolArray, IntArray
 
 _COUNTER_NAME: Final = re.compile(
     r"alive|roll(ing)?_?c|msg_?c(ou)?nt|(^|_)(b?c(ou)?nte?r|bz|mc)($|_)|sequence", re.IGNORECASE
@@ -151,3 +152,124 @@ def _find_unknown(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
         evidence=f"{100 * unknown / table.frame_count:.0f} % of the frames, {len(table.unknown_ids)} identifiers",
         remedy="Check that the DBC belongs to this vehicle and firmware; standard and extended identifiers differ",
     )
+
+
+_NS: Final = 1_000_000_000
+_SILENCE_S: Final = 2.0
+_BURST_FRAMES: Final = 50
+
+
+def _origin_ns(table: SignalTable) -> int:
+    return min((int(column.time_ns[0]) for column in table.columns if column.time_ns.size), default=0)
+
+
+@signal_detector("error_frames")
+def _find_errors(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    if table.error_count < 3:
+        return
+    share = table.error_count / max(table.frame_count, 1)
+    spans = _together(table.error_time_ns, _origin_ns(table))
+    yield DataFlag(
+        code="error_frames",
+        severity=Severity.RED if share > 0.01 else Severity.AMBER,
+        channels=(),
+        title="The bus reports error frames",
+        evidence=f"{table.error_count} error frames beside {table.frame_count} frames; {when(spans)}",
+        remedy="Check termination (60 ohm between the two wires, power off), bit rate, and the cable near the inverter",
+        spans=spans,
+    )
+
+
+def _together(time_ns: IntArray, origin_ns: int) -> tuple[Span, ...]:
+    """Spans of moments that are less than a second apart."""
+    if time_ns.size == 0:
+        return ()
+    moment_s = (np.sort(time_ns) - origin_ns) / _NS
+    edges = np.flatnonzero(np.diff(moment_s) > 1.0)
+    starts, ends = np.concatenate(([0], edges + 1)), np.concatenate((edges, [moment_s.size - 1]))
+    pairs = list(zip(starts.tolist(), ends.tolist(), strict=True))[:MAX_SPANS]
+    return tuple(Span(max(float(moment_s[start]), 0.0), max(float(moment_s[end]), 0.0)) for start, end in pairs)
+
+
+@signal_detector("bus_silent")
+def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """A bus that falls silent while another goes on, or after error frames: a device went bus-off."""
+    times: dict[str, list[IntArray]] = defaultdict(list)
+    seen: set[tuple[str, str]] = set()
+    for column in table.columns:
+        if column.message and column.time_ns.size and (column.bus, column.message) not in seen:
+            seen.add((column.bus, column.message))
+            times[column.bus].append(column.time_ns)
+    errors = np.sort(table.error_time_ns)
+    for bus, parts in times.items():
+        every = np.unique(np.concatenate(parts))
+        others = [part for name, more in times.items() if name != bus for part in more]
+        elsewhere = np.unique(np.concatenate(others)) if others else np.empty(0, np.int64)
+        gaps = np.flatnonzero(np.diff(every) > _SILENCE_S * _NS)
+        silent = [k for k in gaps.tolist() if _is_odd(int(every[k]), int(every[k + 1]), errors, elsewhere)]
+        if not silent or every.size < 100:
+            continue
+        origin_ns = _origin_ns(table)
+        spans = tuple(
+            Span((int(every[k]) - origin_ns) / _NS, (int(every[k + 1]) - origin_ns) / _NS) for k in silent[:MAX_SPANS]
+        )
+        yield DataFlag(
+            code="bus_silent",
+            severity=Severity.AMBER,
+            channels=(),
+            title="A bus was silent for a while",
+            evidence=f"{bus or 'the bus'}: {len(silent)} times, up to {max(span.duration_s for span in spans):.1f} s; "
+            f"{when(spans)}",
+            remedy="A device went bus-off or lost its supply: see the error frames before it, plug and supply",
+            spans=spans,
+        )
+
+
+def _is_odd(before_ns: int, after_ns: int, errors: IntArray, elsewhere: IntArray) -> bool:
+    """True when error frames came shortly before, or another bus went on meanwhile."""
+    recent = np.searchsorted(errors, after_ns) > np.searchsorted(errors, before_ns - _NS)
+    going_on = np.searchsorted(elsewhere, after_ns) - np.searchsorted(elsewhere, before_ns) > 10
+    return bool(recent or going_on)
+
+
+@signal_detector("identifier_clash")
+def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    if not table.clashes:
+        return
+    more = f" and {len(table.clashes) - 1} more" if len(table.clashes) > 1 else ""
+    yield DataFlag(
+        code="identifier_clash",
+        severity=Severity.AMBER,
+        channels=(),
+        title="One identifier is used as standard and as extended",
+        evidence=f"0x{table.clashes[0].split('/')[-1]}{more}",
+        remedy="The two are different messages: check that the DBC says for each whether it is extended",
+    )
+
+
+@signal_detector("message_burst")
+def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
+    """A message that comes many times faster than usual for a while: a device that floods the bus."""
+    for column in {(column.bus, column.message): column for column in table.columns if column.message}.values():
+        step = np.diff(column.time_ns)
+        usual_ns = float(np.median(step)) if step.size > 4 * _BURST_FRAMES else 0.0
+        if usual_ns <= 0.0:
+            continue
+        starts, lengths = true_runs((step >= 0) & (step < 0.1 * usual_ns))
+        longest = int(lengths.max(initial=0))
+        if longest < _BURST_FRAMES:
+            continue
+        at = int(starts[int(np.argmax(lengths))])
+        origin_ns = _origin_ns(table)
+        span = Span((int(column.time_ns[at]) - origin_ns) / _NS, (int(column.time_ns[at + longest]) - origin_ns) / _NS)
+        yield DataFlag(
+            code="message_burst",
+            severity=Severity.AMBER,
+            channels=(),
+            title="A message floods the bus",
+            evidence=f"{column.message} comes {longest} times in {span.duration_s:.2f} s, usually every "
+            f"{usual_ns / 1e6:.0f} ms; {when((span,))}",
+            remedy="Find out why this device sends without pause; other messages are late or lost meanwhile",
+            spans=(span,),
+        )
+        return

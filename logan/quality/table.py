@@ -18,21 +18,15 @@ from logan.quality import (
     notes,
     place,
     plan_evidence,
-    sessions,
-    signal_bus,
     signal_frames,
     signal_log,
     signal_time,
     signal_values,
     smoothing,
     spikes,
-    stuck_bits,
     temperatures,
     timing,
     units_mixed,
-    unlogged_loads,
-    voltage,
-    wind,
 )
 from logan.quality.detector import Detector, SignalDetector
 
@@ -46,11 +40,9 @@ def detectors_of(kind: type[Kind], *modules: ModuleType) -> tuple[Kind, ...]:
 
 DETECTORS: Final = detectors_of(
     Detector,
-    *(current_sign, current_zero, current_range, voltage, frozen, smoothing, spikes, stuck_bits, timing, units_mixed),
-    *(motion, place, charge_state, energy_balance, plan_evidence, unlogged_loads, sessions, temperatures, cells),
-    *(limits_active, wind, notes),
+    *(current_sign, current_zero, current_range, frozen, smoothing, spikes, timing, units_mixed),
+    *(motion, place, charge_state, energy_balance, plan_evidence, temperatures, cells),
+    *(limits_active, notes),
 )
 READING_DETECTORS: Final = detectors_of(SignalDetector, signal_log)
-SIGNAL_DETECTORS: Final = READING_DETECTORS + detectors_of(
-    SignalDetector, signal_time, signal_frames, signal_values, signal_bus
-)
+SIGNAL_DETECTORS: Final = READING_DETECTORS + detectors_of(SignalDetector, signal_time, signal_frames, signal_values)

@@ -13,9 +13,9 @@ import pytest
 
 from logan.drive.drive import Drive, DriveConditions
 from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
-from logan.drive_library.stored_file import drive_id_of
 from logan.errors import DriveLibraryError, UsageError
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns

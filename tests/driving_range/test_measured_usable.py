@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logan.driving_range.measured_usable import GAUGE_SIGMA_RATIO, usable_evidence
-from logan.instruments.evidence import UNKNOWNS, USABLE
+from logan.driving_range.usable_energy import GAUGE_SIGMA_RATIO, usable_evidence
+from logan.instruments.drive_evidence import UNKNOWNS, USABLE
 from logan.instruments.posterior import known_instruments
 from logan.metrics.error_budget import ErrorPart
 from logan.results import Estimate, Refusal

@@ -5,7 +5,7 @@ import pytest
 
 from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
 from logan.driving_range.usable_energy import usable_energy_of
-from logan.model.conditions import Conditions
+from logan.model.environment import Conditions
 from logan.model.priors import prior_of
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import example_build

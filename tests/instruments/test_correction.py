@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from logan.instruments.correction import corrected, corrections
-from logan.instruments.drive_evidence import drive_evidence
-from logan.instruments.evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, VOLTAGE_GAIN
+from logan.instruments.drive_evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, VOLTAGE_GAIN, drive_evidence
 from logan.instruments.posterior import known_instruments
 from tests.builds import example_build
 from tests.twin_drives import made_drive

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logan.instrument_settings import InstrumentReading, ReadingKind
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
     SPEED_GAIN,

@@ -7,7 +7,7 @@ import pytest
 from logan.demo.routes import mixed_route
 from logan.demo.twin import TwinWeather, drive_twin
 from logan.model.balance import segment_drive
-from logan.model.coasting_likelihood import coastdown_residual
+from logan.model.coasting import coastdown_residual
 from logan.model.estimator import fit
 from logan.model.identifiability import NULL_DIRECTION
 from logan.model.priors import prior_of

@@ -5,8 +5,7 @@ import numpy as np
 import pytest
 
 from logan.model.estimator import fit
-from logan.model.measurement import Measurement, MeasurementKind
-from logan.model.measurement_likelihood import expected_measurement
+from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.priors import prior_of

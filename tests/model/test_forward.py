@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.model.breakdown import CAUSES
-from logan.model.conditions import Conditions
-from logan.model.environment import Environment
+from logan.model.environment import Conditions, Environment
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.priors import prior_of

@@ -3,8 +3,7 @@ import json
 import numpy as np
 import pytest
 
-from logan.model.measurement import Measurement, MeasurementKind
-from logan.model.measurement_likelihood import expected_measurement, measurement_quadratic
+from logan.model.measurement import Measurement, MeasurementKind, expected_measurement, measurement_quadratic
 from logan.model.unknowns import SHARED_COUNT
 from logan.results import json_ready
 from tests.model.synthetic_segments import shared_truth

@@ -13,7 +13,7 @@ from logan.driving_range.range_budget import sensor_elasticity
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import consumption_elasticity
 from logan.driving_range.usable_energy import usable_energy_of
-from logan.instruments.evidence import (
+from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
     SPEED_GAIN,

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from logan.model.student_t import student_t_half_width, student_t_weight
+from logan.model.newton import student_t_half_width, student_t_weight
 
 
 def test_weights_reweight_a_mean_to_scipys_student_t_location():

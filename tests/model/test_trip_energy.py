@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logan.model.balance import segment_drive
-from logan.model.conditions import Conditions
 from logan.model.drive_likelihood import OWN_MEAN, NoiseScales, segment_variance_j2
+from logan.model.environment import Conditions
 from logan.model.forward import consumption
 from logan.model.plan import rotating_mass_of
 from logan.model.priors import planning_values

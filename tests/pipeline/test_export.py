@@ -12,8 +12,8 @@ import pytest
 
 from logan.drive.drive import Channel, Drive, DriveConditions
 from logan.drive_library.bundle import EARTH_RADIUS_M, Privacy, without_places
-from logan.drive_library.csv_text import safe_cell
 from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.tables import safe_cell
 from logan.errors import DriveLibraryError, NotEnoughDataError, UsageError
 from logan.pipeline.export import export_bundle, export_channels, export_metrics
 from tests.drive_library.small_drives import log_source, small_drive, small_summary

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from logan.drive_library.raw_file import RawFile, RawFileWriter
-from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import decode_part
 from logan.pipeline.ingest import read_logs
 from tests.pipeline.test_ingest import DBC, drive, line, write

@@ -6,7 +6,7 @@ import pytest
 from logan.demo.routes import highway_route, mixed_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.errors import ConfigurationError
-from logan.instruments.evidence import USABLE, InstrumentEvidence
+from logan.instruments.drive_evidence import USABLE, InstrumentEvidence
 from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit

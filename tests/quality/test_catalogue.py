@@ -61,7 +61,7 @@ CATALOGUE: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("friction braking not logged", ("friction_braking_unlogged",), ""),
     ("current with open contactors, power without current",
      ("current_with_contactor_open", "contactor_opened_under_load", "power_without_current"), ""),
-    ("charging or parking in the drive", ("charging_in_drive", "parked_in_drive"), "tests/drive/test_segments.py"),
+    ("charging or parking in the drive", ("charging_in_drive", "parked_in_drive"), ""),
     ("load not logged, or logged and not drawn", ("unlogged_load", "load_not_drawn", "load_nobody_logged",
      "energy_from_nowhere"), ""),
     ("speed, current or voltage against the plan's mass and road load", ("acceleration_energy", "far_from_plan"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
-from logan.instruments.evidence import UNKNOWNS
+from logan.instruments.drive_evidence import UNKNOWNS
 from logan.report.document import Block, Document, Section, TableBlock, Words
 from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import FitInputs, ReportInputs

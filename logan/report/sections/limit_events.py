@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from logan.drive.context import Context
-from logan.metrics.event_kinds import EventKind, event_kinds
-from logan.metrics.limit_events import LimitEvent
+from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.report.document import Block, TableBlock
 from logan.report.inputs import ReportInputs
 from logan.units import DisplayUnits

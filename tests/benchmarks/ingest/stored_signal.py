@@ -10,7 +10,7 @@ from pathlib import Path
 
 from logan.dbc.loading import load_dbc
 from logan.drive_library.raw_file import RawFile, RawFileWriter
-from logan.pipeline.bus_layouts import BusLayouts
+from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import decode_part
 from logan.pipeline.ingest import read_logs
 from tests.benchmarks.ingest.formats import best_s, ours
