@@ -72,8 +72,8 @@ def weakest_json(folder: BuildFolder) -> dict[str, Any]:
     """The weakest part over all drives, in words."""
     build = folder.settings()
     with open_library(folder.path, create=True) as library:
-        drives = [(stored.label, stored.analysis.limits) for stored in stored_drives(library, build)]
-    words = weakest_part(drives, build.display)
+        drives = [(stored.record.number, stored.analysis.limits) for stored in stored_drives(library, build)]
+    words = weakest_part(drives, build, build.display)
     return {
         "title": words.title or "Limits",
         "lines": list(words.lines),

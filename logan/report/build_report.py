@@ -12,7 +12,7 @@ from logan.report.sections.drives import (
     findings_blocks,
 )
 from logan.report.sections.driving_range import range_appendix, range_section
-from logan.report.sections.energy import energy_section, regen_table
+from logan.report.sections.energy import energy_section
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.limits import limits_appendix, limits_section
 from logan.report.sections.planning import assumptions_section, cautions_section, gearing_section
@@ -33,7 +33,6 @@ def build_document(inputs: ReportInputs) -> Document:
         *range_appendix(inputs),
         *fit_appendix(inputs),
         *limits_appendix(inputs),
-        *_regen_appendix(inputs),
         gearing_section(inputs),
         assumptions_section(inputs),
         *findings_appendix(inputs),
@@ -54,7 +53,6 @@ def drive_document(inputs: ReportInputs) -> Document:
         *((Section(anchor="quality", title="What the data hold against them", blocks=tuple(found)),) if found else ()),
         cautions_section(),
         *limits_appendix(inputs),
-        *_regen_appendix(inputs),
         *findings_appendix(inputs),
         *(
             Section(anchor=one.anchor, title=one.title, blocks=one.blocks[2:], length=3)
@@ -63,13 +61,6 @@ def drive_document(inputs: ReportInputs) -> Document:
     )
     label = inputs.drives[0].label if inputs.drives else "no drive"
     return _document(inputs, f"{inputs.build.name}: drive {label}", "What this drive says", sections)
-
-
-def _regen_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
-    blocks = tuple(regen_table(drive) for drive in inputs.drives if drive.regen.figures)
-    return (
-        (Section(anchor="regen", title="Regen by every definition in use", blocks=blocks, length=3),) if blocks else ()
-    )
 
 
 def _document(inputs: ReportInputs, title: str, subtitle: str, sections: tuple[Section, ...]) -> Document:

@@ -3,20 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
-from logan.metrics.limit_events import LimitEvent
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitSummary
+from logan.metrics.event_kinds import EventKind, event_kinds
+from logan.metrics.limits import LimitSummary
 from logan.model.fit_result import DrivenHull
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
 from logan.report.figures.driving_range import attribution_figure, range_figure
-from logan.report.figures.limits import approaches, bullet_figure
+from logan.report.figures.limits import approach_words, approaches, bullet_figure
 from logan.report.inputs import ReportInputs
 from logan.report.sections.driving_range import unsure_blocks
 from logan.report.sections.limits import unlimited_words
+from logan.settings import BuildSettings
 from logan.units import DisplayUnits
-from logan.wording import capital, channel_words, distance, number, parameter_text, percent, probability, shown_value
+from logan.wording import (
+    capital,
+    channel_words,
+    distance,
+    number,
+    parameter_text,
+    percent,
+    probability,
+    runs,
+    shown_value,
+    tone_of,
+)
+
+_GRAVE: Final = (Severity.RED, Severity.AMBER)
 
 
 def one_page_section(inputs: ReportInputs) -> Section:
@@ -31,9 +46,16 @@ def one_page_section(inputs: ReportInputs) -> Section:
         *_causes(inputs),
     ]
     if weakest is not None:
-        blocks.append(FigureBlock(figure=weakest, note=unlimited_words(inputs) or "What is left is estimated."))
+        blocks.append(
+            FigureBlock(
+                figure=weakest,
+                note=unlimited_words(drive.limits for drive in inputs.drives) or "What is left is estimated.",
+            )
+        )
     elif inputs.drives:
-        blocks.append(Words(lines=(unlimited_words(inputs) or "No limit given.",), tone="grey"))
+        blocks.append(
+            Words(lines=(unlimited_words(drive.limits for drive in inputs.drives) or "No limit given.",), tone="grey")
+        )
     if fitted and fitted.next_tests and fitted.next_tests.candidates:
         test = fitted.next_tests.candidates[0]
         gain = number(test.gain_m / inputs.units.metres, 1)
@@ -116,55 +138,31 @@ def _drives(count: int) -> str:
     return "one drive" if count == 1 else f"{count} drives"
 
 
-def weakest_part(drives: Sequence[tuple[str, LimitSummary]], units: DisplayUnits) -> Words:
+def weakest_part(drives: Sequence[tuple[int, LimitSummary]], build: BuildSettings, units: DisplayUnits) -> Words:
     """What passed its limit, or came closest to it, over all drives; what has no limit is named."""
-    events = [(label, event) for label, limits in drives for event in limits.events]
     if not drives:
         return Words(lines=("No drive has been imported yet, so nothing is known about limits.",), tone="grey")
+    kinds = event_kinds([(number, event) for number, limits in drives for event in limits.events])
     worst = next(
-        (found for grave in (Severity.RED, Severity.AMBER) if (found := [e for e in events if e[1].severity is grave])),
-        [],
+        ([k for k in kinds if k.severity is one] for one in _GRAVE if any(k.severity is one for k in kinds)), []
     )
     if worst:
-        return _passed(worst, units)
-    checks = [
-        (check.margin / abs(check.red or check.amber or 1.0), check, label)
-        for label, limits in drives
-        for check in limits.checks
-        if check.margin is not None
-    ]
-    unlimited = {check.channel for _, limits in drives for check in limits.checks if check.verdict == NO_LIMIT_GIVEN}
-    closest: list[str] = []
-    if checks:
-        _, check, label = min(checks, key=lambda item: item[0])
-        closest.append(
-            f"Closest to its limit: {channel_words(check.channel)} on drive {label}, "
-            f"{shown_value(check.worst_value, check.unit, units)} against "
-            f"{shown_value(check.red if check.red is not None else check.amber, check.unit, units)} (estimated)."
-        )
-    if unlimited:
-        closest.append(
-            f"No limit given for {len(unlimited)} channels: {', '.join(sorted(map(channel_words, unlimited)))}."
-        )
-    return Words(lines=tuple(closest) or ("No limit given.",), tone="grey", title="The weakest part")
+        lines = [_passed(kind, units) for kind in worst[:4]]
+        cautions = dict.fromkeys(kind.worst.caution for kind in worst[:4] if kind.worst.caution)
+        return Words(lines=(*lines, *cautions), tone=tone_of(worst[0].severity), title="The weakest part")
+    found = approaches([(str(number), limits) for number, limits in drives], build)
+    closest = [f"{capital(one.name)} came closest to its limit: {approach_words(one, units)}." for one in found[:1]]
+    unlimited = unlimited_words(limits for _, limits in drives)
+    return Words(lines=(*closest, unlimited) if unlimited else tuple(closest), tone="grey", title="The weakest part")
 
 
-def _passed(events: list[tuple[str, LimitEvent]], units: DisplayUnits) -> Words:
-    """What passed its limit, each channel once: how often, how long, how far, on which drives."""
-    lines, cautions = [], []
-    for what in list(dict.fromkeys(event.what for _, event in events))[:4]:
-        chosen = [(label, event) for label, event in events if event.what == what]
-        worst = max((event for _, event in chosen), key=lambda event: abs(event.worst_value - event.limit_value))
-        drives = ", ".join(dict.fromkeys(label for label, _ in chosen))
-        count = sum(event.times for _, event in chosen)
-        often = "once" if count == 1 else f"{count} times"
-        seconds = sum(event.duration_s for _, event in chosen)
-        lines.append(
-            f"{capital(channel_words(what))} passed {worst.severity.value} {often} on drive {drives}: "
-            f"{shown_value(worst.worst_value, worst.unit, units)} against "
-            f"{shown_value(worst.limit_value, worst.unit, units)}, "
-            f"{'for less than a second' if seconds < 1.0 else f'for {number(seconds)} s'} in all."
-        )
-        cautions.append(worst.caution)
-    tone: Tone = "red" if events[0][1].severity is Severity.RED else "amber"
-    return Words(lines=(*lines, *dict.fromkeys(filter(None, cautions))), tone=tone, title="The weakest part")
+def _passed(kind: EventKind, units: DisplayUnits) -> str:
+    """What passed its limit: how often, how far and how long, on which drives."""
+    worst, seconds = kind.worst, kind.duration_s
+    return (
+        f"{capital(channel_words(kind.what))} passed {kind.severity.value} "
+        f"{'once' if kind.count == 1 else f'{kind.count} times'} on drive {runs(kind.drives)}: "
+        f"{shown_value(worst.worst_value, worst.unit, units)} against "
+        f"{shown_value(worst.limit_value, worst.unit, units)}, "
+        f"{'for less than a second' if seconds < 1.0 else f'for {number(seconds)} s'} in all."
+    )

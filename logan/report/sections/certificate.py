@@ -268,7 +268,7 @@ def _limits(inputs: ReportInputs) -> list[Block]:
 def _not_tested(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
     beyond = [scenario.name for scenario in fitted.refined.scenarios if scenario.is_extrapolated]
     lines = [f"Not driven like that, extrapolated: {'; '.join(beyond)}."] if beyond else []
-    if unlimited := unlimited_words(inputs):
+    if unlimited := unlimited_words(drive.limits for drive in inputs.drives):
         lines.append(f"{unlimited[:-1]}; nothing is said to be safe there.")
     out = [drive for drive in fitted.fit.drives if drive.refusal]
     if out:

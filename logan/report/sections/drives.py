@@ -9,6 +9,7 @@ from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.drive import route_figure
 from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.route import route_profile
+from logan.report.sections.energy import regen_table
 from logan.report.sections.limits import timeline_block
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
@@ -41,6 +42,7 @@ def drive_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
                 *drive_blocks(drive, inputs.units),
                 *_clock(drive),
                 budget_table(drive.energy),
+                *([regen_table(drive)] if drive.regen.figures else []),
                 *_history(drive),
                 *measurement_blocks(drive, inputs.units),
             ),

@@ -85,7 +85,7 @@ def regen_table(drive: DriveInputs) -> TableBlock:
             )
             for entry in drive.regen.figures
         ),
-        caption=f"Regen of drive {drive.label}",
+        caption="Regen by every definition in use",
     )
 
 

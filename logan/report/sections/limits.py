@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from logan.drive.context import Context
 from logan.flags import Severity
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck
+from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitSummary
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.drive import timeline_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
@@ -12,7 +14,7 @@ from logan.report.inputs import DriveInputs, ReportInputs
 from logan.report.sections.limit_events import event_kind_tables, event_tables
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
-from logan.wording import channel_words, clock, number, percent, sentences, shown_value, tone_of
+from logan.wording import channel_words, clock, number, sentences, shown_value, tone_of
 
 
 def limits_section(inputs: ReportInputs) -> Section:
@@ -23,9 +25,11 @@ def limits_section(inputs: ReportInputs) -> Section:
     found = approaches(summaries, inputs.build)
     bullets = bullet_figure(found, units, inputs.build.limits.design_ambient_degc)
     blocks: list[Block] = [] if bullets is None else [FigureBlock(figure=bullets, note=bullets.detail)]
-    unlimited = unlimited_words(inputs)
-    if unlimited:
-        blocks.append(Words(lines=(unlimited,), tone="grey"))
+    bare = [unlimited_words(drive.limits for drive in inputs.drives)]
+    if not inputs.build.limits.curves:
+        bare.append("Fuse, contactor, cable and cells: no limit given.")
+    if any(bare):
+        blocks.append(Words(lines=tuple(filter(None, bare)), tone="grey"))
     blocks += event_kind_tables(inputs)
     hardest = max(
         inputs.drives, key=lambda drive: max((one.used_ratio for one in drive.current.approaches), default=0.0)
@@ -43,9 +47,9 @@ def limits_section(inputs: ReportInputs) -> Section:
     return Section(anchor="limits", title="Limits", blocks=tuple(blocks))
 
 
-def unlimited_words(inputs: ReportInputs) -> str:
+def unlimited_words(summaries: Iterable[LimitSummary]) -> str:
     """Channels that nothing is known to limit; nothing is said to be safe."""
-    checks = [check for drive in inputs.drives for check in drive.limits.checks if check.verdict == NO_LIMIT_GIVEN]
+    checks = [check for summary in summaries for check in summary.checks if check.verdict == NO_LIMIT_GIVEN]
     names = sorted({channel_words(check.channel) for check in checks})
     return f"No limit given: {', '.join(names)}." if names else ""
 
@@ -60,7 +64,7 @@ def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """Every limit, every curve and every event."""
     if not inputs.drives:
         return ()
-    blocks = (approach_table(inputs.drives, inputs.units), _curve_table(inputs.drives), *event_tables(inputs))
+    blocks = (approach_table(inputs.drives, inputs.units), *event_tables(inputs))
     return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
 
 
@@ -126,35 +130,4 @@ def _tone(severity: Severity | None, verdict: str) -> Tone:
         "grey"
         if severity is None and verdict in ("no limit given", "not logged", "data refused")
         else tone_of(severity)
-    )
-
-
-def _curve_table(drives: tuple[DriveInputs, ...]) -> Words | TableBlock:
-    approaches = [(approach, drive) for drive in drives for approach in drive.current.approaches]
-    if not approaches:
-        return Words(lines=("Fuse, contactor, cable and cells: no limit given.",), tone="grey")
-    approaches.sort(key=lambda pair: -pair[0].used_ratio)
-    best: dict[tuple[str, str], bool] = {}
-    rows, tones = [], []
-    for approach, drive in approaches:
-        if best.setdefault((approach.component, approach.direction), True) is False:
-            continue
-        best[approach.component, approach.direction] = False
-        rows.append(
-            (
-                f"{approach.component}, {approach.direction}",
-                f"{approach.window_s:g} s",
-                f"{number(approach.current_a)} A {approach.quantity}",
-                f"{number(approach.allowed_a)} A",
-                percent(approach.used_ratio),
-                drive.label,
-                approach.source,
-            )
-        )
-        tones.append(tone_of(approach.severity))
-    return TableBlock(
-        headings=("component", "window", "carried", "allowed", "used", "drive", "source"),
-        rows=tuple(rows),
-        tones=tuple(tones),
-        caption="Current against the curves given",
     )
