@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, environment_and_losses
+from logan.driving_range.other_values import OTHER_UNITS, environment_by
 from logan.driving_range.prediction import ScenarioRange, available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import REGEN_LIMIT, USABLE_ENERGY, Standpoint
@@ -196,8 +196,8 @@ def _consumption_of_subsets(
     for bit, name in enumerate(changed):
         values[name] = np.where(np.arange(count) >> bit & 1 == 1, new[name], old[name])
     parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
-    environment, losses = environment_and_losses(values)
-    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment, loss_terms=losses)
+    environment = environment_by(values)
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment)
 
 
 def _shapley(values: FloatArray, players: int) -> FloatArray:

@@ -12,7 +12,6 @@ from logan.model.environment import Environment
 from logan.model.fit_result import LearnedConditions
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.unknowns import SHARED_NAMES
-from logan.physics.powertrain import LossTerms
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate
 from logan.settings import BuildSettings, PlanningValue
@@ -127,22 +126,9 @@ class OtherValues:
         return {name: getattr(self, name).value + moved[:, place] for place, name in enumerate(_LEARNED)}
 
 
-def environment_and_losses(values: Mapping[str, FloatArray]) -> tuple[Environment, LossTerms | None]:
-    """Turn values by name into what the forward model takes; no loss terms where all are zero."""
-    environment = Environment(
-        rolling_temperature_coefficient_per_k=values["rolling_temperature_coefficient_per_k"],
-        warm_up_rise_ratio=values["warm_up_rise_ratio"],
-        heating_w_per_k=values["heating_w_per_k"],
-        cooling_w_per_k=values["cooling_w_per_k"],
-        tire_rise_ratio=values["tire_rise_ratio"],
-        driveline_drag_n=values["driveline_drag_n"],
-        driveline_n_s_per_m=values["driveline_n_s_per_m"],
-        cold_regen_per_k=values["cold_regen_per_k"],
-    )
-    constant, copper = values["constant_loss_w"], values["copper_loss_w_per_n2"]
-    if not np.any(constant) and not np.any(copper):
-        return environment, None
-    return environment, LossTerms(constant_w=constant, copper_w_per_n2=copper)
+def environment_by(values: Mapping[str, FloatArray]) -> Environment:
+    """Turn values by name into what the forward model takes."""
+    return Environment(**{name: values[name] for name in OTHER_UNITS})
 
 
 def planned_other_values(build: BuildSettings) -> OtherValues:

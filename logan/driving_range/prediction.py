@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
-from logan.driving_range.other_values import OtherValues, environment_and_losses, planned_other_values
+from logan.driving_range.other_values import OtherValues, environment_by, planned_other_values
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.breakdown import ConsumptionBreakdown
@@ -236,15 +236,13 @@ class Draws:
 
     def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
         """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
-        environment, losses = environment_and_losses(self.others)
-        return scenario_consumption_wh_per_km(
-            prepared, self.parameters, build, environment=environment, loss_terms=losses
-        )
+        environment = environment_by(self.others)
+        return scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=environment)
 
     def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
         """Consumption of a scenario by cause at the medians, shape (1,)."""
-        environment, losses = environment_and_losses(self.median_others)
-        return scenario_breakdown(prepared, self.median, build, environment=environment, loss_terms=losses)
+        environment = environment_by(self.median_others)
+        return scenario_breakdown(prepared, self.median, build, environment=environment)
 
 
 def draw_samples(

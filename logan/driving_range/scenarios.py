@@ -14,7 +14,6 @@ from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.replay import Replay
 from logan.model.schedule import Schedule, steady_schedule
 from logan.physics.air import standard_elevation_m, standard_pressure_pa
-from logan.physics.powertrain import LossTerms
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
 
@@ -209,7 +208,6 @@ def scenario_consumption_wh_per_km(
     build: BuildSettings,
     *,
     environment: Environment | None = None,
-    loss_terms: LossTerms | None = None,
 ) -> FloatArray:
     """Net consumption of a scenario for each parameter sample.
 
@@ -219,7 +217,7 @@ def scenario_consumption_wh_per_km(
         The scenario.
     parameters : ndarray, shape (n, 6)
         In ``PARAMETER_NAMES`` order.
-    build, environment, loss_terms
+    build, environment
         As in ``consumption``.
 
     Returns
@@ -230,7 +228,7 @@ def scenario_consumption_wh_per_km(
     total = np.zeros(np.atleast_2d(parameters).shape[0])
     for part in prepared.parts:
         total += part.share_ratio * consumption_wh_per_km(
-            part.schedule, part.conditions, parameters, build, environment=environment, loss_terms=loss_terms
+            part.schedule, part.conditions, parameters, build, environment=environment
         )
     return total
 
@@ -241,7 +239,6 @@ def scenario_breakdown(
     build: BuildSettings,
     *,
     environment: Environment | None = None,
-    loss_terms: LossTerms | None = None,
 ) -> ConsumptionBreakdown:
     """Consumption of a scenario by cause, for each parameter sample; arguments as in ``consumption``.
 
@@ -253,9 +250,7 @@ def scenario_breakdown(
     parts = [
         (
             part.share_ratio,
-            consumption(
-                part.schedule, part.conditions, parameters, build, environment=environment, loss_terms=loss_terms
-            ),
+            consumption(part.schedule, part.conditions, parameters, build, environment=environment),
         )
         for part in prepared.parts
     ]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_and_losses
+from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_by
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow
@@ -88,10 +88,10 @@ def consumption_elasticity(
     count = steps.size
     values = {name: np.broadcast_to(value, (2 * count,)) for name, value in others.medians.items()}
     values |= {name: value + ends[:, parameters.size + place] for place, (name, value) in enumerate(learned.items())}
-    environment, losses = environment_and_losses(values)
+    environment = environment_by(values)
     logs = np.log(
         scenario_consumption_wh_per_km(
-            prepared, parameters * np.exp(ends[:, : parameters.size]), build, environment=environment, loss_terms=losses
+            prepared, parameters * np.exp(ends[:, : parameters.size]), build, environment=environment
         )
     )
     found = (logs[:count] - logs[count:]) / (2.0 * steps)
@@ -136,8 +136,8 @@ def _consumption_wh_per_km(
     for index, end in enumerate(ends):
         values[end.name][1 + 2 * index : 3 + 2 * index] = end.low, end.high
     parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
-    environment, losses = environment_and_losses(values)
-    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment, loss_terms=losses)
+    environment = environment_by(values)
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment)
 
 
 def _usable_ends(standpoint: Standpoint, prepared: PreparedScenario) -> list[tuple[_Ends, tuple[float, float]]]:

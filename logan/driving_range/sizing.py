@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OtherValues, environment_and_losses
+from logan.driving_range.other_values import OtherValues, environment_by
 from logan.driving_range.packs import PackChoice, pack_choices, pack_energy_wh
 from logan.driving_range.prediction import Draws, ScenarioRange, available_share_ratio, draw_samples
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
@@ -187,10 +187,8 @@ class _MassFeedback:
         column = PARAMETER_NAMES.index("mass_kg")
         # A much smaller pack cannot make the vehicle weightless.
         changed[:, column] = np.maximum(changed[:, column] + added_mass_kg, 0.3 * changed[:, column])
-        environment, losses = environment_and_losses(self.draws.median_others)
-        found = scenario_consumption_wh_per_km(
-            self.prepared, changed, self.build, environment=environment, loss_terms=losses
-        )
+        environment = environment_by(self.draws.median_others)
+        found = scenario_consumption_wh_per_km(self.prepared, changed, self.build, environment=environment)
         return float(found[0])
 
     def size(self, confidence_ratio: float, needed_wh: float) -> PackSize:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OtherValues, environment_and_losses, with_regen_limit_w
+from logan.driving_range.other_values import OtherValues, environment_by, with_regen_limit_w
 from logan.driving_range.prediction import available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown
 from logan.driving_range.usable_energy import UsableEnergy
@@ -52,10 +52,10 @@ class Standpoint:
 
     def scenario_energy_wh(self, build: BuildSettings, prepared: PreparedScenario) -> float:
         """Usable energy at the medians in a scenario, reserve and ageing taken off. [Wh]"""
-        environment, losses = environment_and_losses(self.others.medians)
+        environment = environment_by(self.others.medians)
         build = self.seen_in(build)
         median = self.parameters.median[np.newaxis, :]
-        breakdown = scenario_breakdown(prepared, median, build, environment=environment, loss_terms=losses)
+        breakdown = scenario_breakdown(prepared, median, build, environment=environment)
         zero = np.zeros(1)
         energy_wh = float(
             self.usable.sample(breakdown, prepared.parts[0].conditions, zero, zero, prepared.mean_speed_m_per_s)[0]

@@ -33,6 +33,9 @@ class Environment:
         Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
     cold_regen_per_k : float or ndarray, shape (n,)
         Share of regen that each kelvin of a cold pack takes away. [1/K]
+    constant_loss_w, copper_loss_w_per_n2 : float or ndarray, shape (n,)
+        Drivetrain loss while moving on top of the efficiencies: constant, and by the square of wheel force.
+        [W, W/N2]
     """
 
     rolling_temperature_coefficient_per_k: float | FloatArray
@@ -43,6 +46,8 @@ class Environment:
     driveline_drag_n: float | FloatArray = 0.0
     driveline_n_s_per_m: float | FloatArray = 0.0
     cold_regen_per_k: float | FloatArray = 0.0
+    constant_loss_w: float | FloatArray = 0.0
+    copper_loss_w_per_n2: float | FloatArray = 0.0
 
 
 COLD_REGEN_DEGC: Final = 8.0

@@ -18,7 +18,6 @@ from logan.model.environment import Conditions, Environment, auxiliary_power_w, 
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
-from logan.physics.powertrain import LossTerms
 from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -34,7 +33,6 @@ def consumption(
     build: BuildSettings,
     *,
     environment: Environment | None = None,
-    loss_terms: LossTerms | None = None,
 ) -> ConsumptionBreakdown:
     """Consumption of a schedule under its conditions, by cause, for each parameter sample.
 
@@ -49,9 +47,7 @@ def consumption(
     build : BuildSettings
         What the parameters do not say: gearing, inertia, regen limits, pack, cabin climate.
     environment : Environment, optional
-        Answers to temperature; the build's own where left out.
-    loss_terms : LossTerms, optional
-        Drivetrain loss by terms, on top of the efficiencies: with efficiencies of one they stand alone.
+        Answers to temperature, and losses besides the efficiencies; the build's own where left out.
 
     Returns
     -------
@@ -72,11 +68,12 @@ def consumption(
     basis_j = steps.basis_j
     base_w, climate_w = auxiliary_power_w(parameters, conditions, build, environment, steps.duration_s)
     count = parameters.shape[0]
+    losses = _losses(environment, count)
     totals = np.empty((7, count))
     for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
         rows = slice(start, start + chunk)
         wheel_j = weights[rows] @ basis_j
-        flow = _terminal_flow(wheel_j, parameters[rows], steps, _of_rows(loss_terms, rows))
+        flow = _terminal_flow(wheel_j, parameters[rows], steps, losses[:, rows])
         auxiliary_w = (base_w + climate_w)[rows]
         totals[:, rows] = (*flow.sums(), pack_heat_j(flow.terminal_j, auxiliary_w, steps, conditions, build))
     return _breakdown(totals, weights, steps, base_w, climate_w)
@@ -89,13 +86,12 @@ def consumption_wh_per_km(
     build: BuildSettings,
     *,
     environment: Environment | None = None,
-    loss_terms: LossTerms | None = None,
 ) -> FloatArray:
     """Net consumption at the pack terminals only; the fast way for thousands of samples.
 
     Parameters
     ----------
-    schedule, conditions, parameters, build, environment, loss_terms
+    schedule, conditions, parameters, build, environment
         As in ``consumption``.
 
     Returns
@@ -113,13 +109,12 @@ def consumption_wh_per_km(
     brake_j, regen_j = np.empty(count), np.empty(count)
     drive_efficiency, regen_efficiency = parameters[:, 3], parameters[:, 4]
     limit_j = steps.regen_limit_w * steps.step_s
-    loss_j = np.zeros(count)
+    loss_j, losses = np.zeros(count), _losses(environment, count)
     for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
         rows = slice(start, start + chunk)
         braking_j = weights[rows] @ -basis_j
-        terms = _of_rows(loss_terms, rows)
-        if terms is not None:
-            loss_j[rows] = _loss_j(braking_j, steps, terms).sum(axis=1)
+        if losses.any():
+            loss_j[rows] = _loss_j(braking_j, steps, losses[:, rows]).sum(axis=1)
         np.maximum(braking_j, 0.0, out=braking_j)
         brake_j[rows] = braking_j.sum(axis=1)
         if np.isinf(steps.regen_limit_w):
@@ -153,51 +148,30 @@ class _TerminalFlow:
         return (*(part.sum(axis=1) for part in parts), recovered_j, *(loss.sum(axis=1) for loss in losses))
 
 
-def _terminal_flow(
-    wheel_j: FloatArray, parameters: FloatArray, steps: WheelSteps, terms: LossTerms | None
-) -> _TerminalFlow:
+def _terminal_flow(wheel_j: FloatArray, parameters: FloatArray, steps: WheelSteps, losses: FloatArray) -> _TerminalFlow:
     """Carry the work of each step from the wheels to the pack terminals."""
     drive_j, brake_j = np.maximum(wheel_j, 0.0), np.maximum(-wheel_j, 0.0)
     drive_efficiency, regen_efficiency = parameters[:, 3:4], parameters[:, 4:5]
     stored_j = np.minimum(brake_j * steps.regen_share_ratio * regen_efficiency, steps.regen_limit_w * steps.step_s)
     taken_j = stored_j / regen_efficiency
     drive_loss_j = drive_j * (1.0 / drive_efficiency - 1.0)
-    if terms is not None:
-        drive_loss_j = drive_loss_j + _loss_j(wheel_j, steps, terms)
+    if losses.any():
+        drive_loss_j = drive_loss_j + _loss_j(wheel_j, steps, losses)
     terminal_j = drive_j + drive_loss_j - stored_j
     return _TerminalFlow(drive_j, brake_j, taken_j, terminal_j, drive_loss_j, taken_j - stored_j)
 
 
-def _of_rows(terms: LossTerms | None, rows: slice) -> LossTerms | None:
-    """Loss terms of some of the samples."""
-    if terms is None:
-        return None
-
-    def part(term: float | FloatArray) -> float | FloatArray:
-        return term[rows] if isinstance(term, np.ndarray) and term.ndim else term
-
-    return LossTerms(
-        constant_w=part(terms.constant_w),
-        drag_n=part(terms.drag_n),
-        viscous_n_s_per_m=part(terms.viscous_n_s_per_m),
-        copper_w_per_n2=part(terms.copper_w_per_n2),
-    )
+def _losses(environment: Environment, count: int) -> FloatArray:
+    """Constant and copper loss of each sample, shape (2, n). [W, W/N2]"""
+    losses = (environment.constant_loss_w, environment.copper_loss_w_per_n2)
+    return np.array([np.broadcast_to(np.asarray(loss, dtype=np.float64), count) for loss in losses])
 
 
-def _loss_j(work_j: FloatArray, steps: WheelSteps, terms: LossTerms) -> FloatArray:
-    """Drivetrain loss of each step by terms, shape (n, k). [J]"""
-
-    def column(term: float | FloatArray) -> FloatArray:
-        return np.atleast_1d(np.asarray(term, dtype=np.float64))[:, np.newaxis]
-
+def _loss_j(work_j: FloatArray, steps: WheelSteps, losses: FloatArray) -> FloatArray:
+    """Drivetrain loss of each step besides the efficiencies, shape (n, k). [J]"""
     # Below 2 m/s the step's work over its distance is no measure of the force any more.
-    crawl_m = 2.0 * steps.step_s
-    return np.asarray(
-        column(terms.constant_w) * steps.step_s
-        + column(terms.drag_n) * steps.distance_m
-        + column(terms.viscous_n_s_per_m) * steps.distance_m * steps.speed_m_per_s
-        + column(terms.copper_w_per_n2) * (work_j / np.maximum(steps.distance_m, crawl_m)) ** 2 * steps.step_s
-    )
+    force_n = work_j / np.maximum(steps.distance_m, 2.0 * steps.step_s)
+    return np.asarray((losses[0][:, None] + losses[1][:, None] * force_n**2) * steps.step_s)
 
 
 def _checked(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,30 +14,6 @@ COLD_REGEN_NONE_DEGC: Final = -15.0
 
 FULL_REGEN_TAPER_RATIO: Final = 0.90
 """State of charge above which regen tapers to nothing at 1 (common practice)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LossTerms:
-    """Drivetrain loss between pack terminals and wheels while moving, as terms in road speed and wheel force.
-
-    Loss power = constant + drag x v + viscous x v^2 + copper x F^2; each a number or one per sample.
-
-    Parameters
-    ----------
-    constant_w : float or ndarray, shape (n,)
-        Inverter and pumps while driving. [W]
-    drag_n : float or ndarray, shape (n,)
-        Friction that does not depend on load. [N]
-    viscous_n_s_per_m : float or ndarray, shape (n,)
-        Oil churning and iron loss. [N s/m]
-    copper_w_per_n2 : float or ndarray, shape (n,)
-        Winding and inverter loss by the square of wheel force. [W/N2]
-    """
-
-    constant_w: float | FloatArray = 0.0
-    drag_n: float | FloatArray = 0.0
-    viscous_n_s_per_m: float | FloatArray = 0.0
-    copper_w_per_n2: float | FloatArray = 0.0
 
 
 def terminal_power_w(

@@ -1,15 +1,15 @@
 import numpy as np
 import pytest
 
-from logan.driving_range.other_values import environment_and_losses, planned_other_values
+from logan.driving_range.other_values import environment_by, planned_other_values
 from tests.builds import example_build
 
 BUILD = example_build()
 
 
-def test_without_loss_terms_there_are_none_to_reckon_with():
-    environment, losses = environment_and_losses(planned_other_values(BUILD).medians)
-    assert losses is None
+def test_a_plan_reckons_with_no_loss_besides_the_efficiencies():
+    environment = environment_by(planned_other_values(BUILD).medians)
+    assert environment.constant_loss_w == environment.copper_loss_w_per_n2 == 0.0
     assert environment.heating_w_per_k == pytest.approx([110.0])
 
 

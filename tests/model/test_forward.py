@@ -7,12 +7,11 @@ from hypothesis import strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.model.breakdown import CAUSES
-from logan.model.environment import Conditions, Environment
+from logan.model.environment import Conditions, Environment, environment_of
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.priors import prior_of
 from logan.model.schedule import Schedule, steady_schedule
-from logan.physics.powertrain import LossTerms
 from logan.settings import MotorSettings, PlanningValue
 from logan.units import KILOGRAMS_PER_POUND, METRES_PER_SECOND_PER_MPH
 from tests.builds import example_build
@@ -314,32 +313,36 @@ def test_the_answer_to_temperature_may_differ_from_sample_to_sample():
     assert found.rolling_wh_per_km[1] / found.rolling_wh_per_km[0] == pytest.approx(1.2)
 
 
+def with_losses(**losses):
+    return dataclasses.replace(environment_of(plain_build()), **losses)
+
+
 def test_loss_terms_that_copy_an_efficiency_at_one_speed_give_its_consumption():
     steady = steady_schedule(25.0)
     constant = consumption(steady, PLANNING_AIR, BOX, plain_build())
-    loss_n = float(constant.drivetrain_loss_wh_per_km[0]) * 3.6
+    loss_w = float(constant.drivetrain_loss_wh_per_km[0]) * 3.6 * 25.0
     ideal = BOX * np.array([1.0, 1.0, 1.0, 1.0 / 0.87, 1.0, 1.0])
-    by_terms = consumption(steady, PLANNING_AIR, ideal, plain_build(), loss_terms=LossTerms(drag_n=loss_n))
+    by_terms = consumption(steady, PLANNING_AIR, ideal, plain_build(), environment=with_losses(constant_loss_w=loss_w))
     assert by_terms.total_wh_per_km == pytest.approx(constant.total_wh_per_km)
 
 
 def test_with_loss_terms_the_causes_still_add_up():
-    terms = LossTerms(constant_w=300.0, drag_n=20.0, viscous_n_s_per_m=1.0, copper_w_per_n2=6e-4)
-    found = consumption(load_cycle("us06"), PLANNING_AIR, BOX, plain_build(), loss_terms=terms)
+    terms = with_losses(constant_loss_w=300.0, copper_loss_w_per_n2=6e-4)
+    found = consumption(load_cycle("us06"), PLANNING_AIR, BOX, plain_build(), environment=terms)
     plain = consumption(load_cycle("us06"), PLANNING_AIR, BOX, plain_build())
     added = found.drivetrain_loss_wh_per_km - plain.drivetrain_loss_wh_per_km
     assert added[0] > 0
     assert found.total_wh_per_km == pytest.approx(plain.total_wh_per_km + added, rel=1e-9)
-    fast = consumption_wh_per_km(load_cycle("us06"), PLANNING_AIR, BOX, plain_build(), loss_terms=terms)
+    fast = consumption_wh_per_km(load_cycle("us06"), PLANNING_AIR, BOX, plain_build(), environment=terms)
     assert fast == pytest.approx(found.total_wh_per_km)
 
 
 def test_loss_terms_may_differ_from_sample_to_sample():
     samples = np.repeat(BOX, 500, axis=0)
-    terms = LossTerms(constant_w=np.linspace(0.0, 360.0, 500))
-    found = consumption_wh_per_km(load_cycle("us06"), PLANNING_AIR, samples, plain_build(), loss_terms=terms)
+    terms = with_losses(constant_loss_w=np.linspace(0.0, 360.0, 500))
+    found = consumption_wh_per_km(load_cycle("us06"), PLANNING_AIR, samples, plain_build(), environment=terms)
     assert np.diff(found) == pytest.approx(np.full(499, found[1] - found[0]))
-    whole = consumption(load_cycle("us06"), PLANNING_AIR, samples, plain_build(), loss_terms=terms)
+    whole = consumption(load_cycle("us06"), PLANNING_AIR, samples, plain_build(), environment=terms)
     assert whole.total_wh_per_km == pytest.approx(found)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from logan.demo.routes import highway_route, mixed_route, urban_route
 from logan.demo.twin import TwinVehicle, drive_twin
-from logan.driving_range.other_values import environment_and_losses, learned_other_values
+from logan.driving_range.other_values import environment_by, learned_other_values
 from logan.driving_range.prediction import draw_samples
 from logan.driving_range.range_budget import sensor_elasticity
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
@@ -66,10 +66,8 @@ def shown(drive, **changes):
 
 def log_used(result):
     """Consumption at 65 mph as it is predicted from a fit, in logarithms."""
-    environment, losses = environment_and_losses(learned_other_values(BUILD, result.learned).medians)
-    used = scenario_consumption_wh_per_km(
-        STEADY, result.posterior.median[None, :], BUILD, environment=environment, loss_terms=losses
-    )
+    environment = environment_by(learned_other_values(BUILD, result.learned).medians)
+    used = scenario_consumption_wh_per_km(STEADY, result.posterior.median[None, :], BUILD, environment=environment)
     return float(np.log(used[0]))
 
 
