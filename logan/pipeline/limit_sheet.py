@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from statistics import median
 from typing import Final
 
@@ -12,12 +12,9 @@ from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.library import open_library
-from logan.pipeline.settings_form import read_form
 from logan.pipeline.stored import StoredDrive, stored_drives
 from logan.results import Estimate, result
 from logan.settings import TYPICAL_SOURCE, LimitSide
-from logan.units import DisplayUnits
-from logan.wording import channel_words, runs, shown_value, tone_of
 
 COOLANT_RISE_RATIO: Final = 1.4
 """Coolant that warms by this much more per heat than before has lost flow (common practice)."""
@@ -188,88 +185,13 @@ def _unmatched(lines: Iterable[LimitLine]) -> tuple[str, ...]:
     )
 
 
-@result("limit-bullet/1")
-class LimitBullet:
-    """One limit as the page lists it.
-
-    Parameters
-    ----------
-    channel, title, words, source, tone : str
-        What it is, how close it came, where the limit comes from; ``red``, ``amber`` or ``plain``.
-    drive : int
-        Where it came closest.
-    at_s : float or None
-        When; None where it was not logged. [s]
-    given : mapping of str to str
-        ``amber``, ``red`` and ``source`` as the settings say them.
-    """
-
-    channel: str
-    title: str
-    words: str
-    source: str
-    tone: str
-    drive: int
-    at_s: float | None
-    given: Mapping[str, str]
-
-
-@result("limit-bullets/1")
-class LimitBullets:
-    """Limits by how close they came, the gravest first; the version is that of the settings."""
-
-    lines: tuple[LimitBullet, ...]
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
-    version: str
-
-
-def limit_bullets(folder: BuildFolder) -> LimitBullets:
-    """Every limit of a build over all its drives, in words, each with its worst moment.
+def limits_of_build(folder: BuildFolder) -> LimitsOverDrives:
+    """Every limit of a build over all its drives.
 
     Raises
     ------
     LoganError
         If the settings or the library cannot be read.
     """
-    build, form = folder.settings(), read_form(folder)
     with open_library(folder.path, create=True) as library:
-        found = limits_over_drives(stored_drives(library, build))
-    given = {field.key: field.text for section in form.sections for field in section.fields}
-    lines = sorted(found.lines, key=lambda line: (VERDICTS.index(line.check.verdict), _share(line.check)))
-    return LimitBullets(
-        lines=tuple(_bullet(line, given, build.display) for line in lines),
-        notes=found.notes,
-        cautions=found.cautions,
-        version=form.version,
-    )
-
-
-def _share(check: LimitCheck) -> float:
-    """Margin over the limit, so that degrees and amperes can stand in one order."""
-    limit = check.red if check.red is not None else check.amber
-    return float("inf") if check.margin is None or not limit else check.margin / abs(limit)
-
-
-def _bullet(line: LimitLine, given: Mapping[str, str], units: DisplayUnits) -> LimitBullet:
-    check = line.check
-    side = "" if check.side is LimitSide.ABOVE else ", lowest"
-    worst = "not logged" if check.worst_value is None else shown_value(check.worst_value, check.unit, units)
-    against = ", ".join(
-        f"{name} {shown_value(value, check.unit, units)}"
-        for name, value in (("amber", check.amber), ("red", check.red))
-        if value is not None
-    )
-    drives = runs(line.beyond_red_drives or line.beyond_amber_drives)
-    return LimitBullet(
-        channel=check.channel,
-        title=f"{channel_words(check.channel)}{side}",
-        words=f"{worst} against {against}: {check.verdict}" + (f" on drive {drives}." if drives else ".")
-        if against
-        else f"{worst}; {check.verdict}.",
-        source=check.source,
-        tone=tone_of(check.severity),
-        drive=line.drive,
-        at_s=None if check.context is None else check.context.at_s,
-        given={key: given.get(f"limits.{check.channel}.{key}", "") for key in ("amber", "red", "source")},
-    )
+        return limits_over_drives(stored_drives(library, folder.settings()))

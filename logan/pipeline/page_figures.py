@@ -10,33 +10,18 @@ import numpy as np
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit_build import difference_of_drives
-from logan.pipeline.library import open_library
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
-from logan.pipeline.stored import load_corrected, stored_drives
 from logan.pipeline.what_if import starting_question
 from logan.report.draw import svg
 from logan.report.figure import Figure
 from logan.report.figures.consumption import cause_figure, difference_figure, speed_figure
-from logan.report.figures.drive import route_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
 from logan.report.page import figure_script
-from logan.report.route import route_profile
-from logan.report.sections.answer import weakest_part
 from logan.report.theme import figure_css as figure_style
 from logan.results import Estimate, json_ready
 
-__all__ = ["difference_json", "figure_script", "figure_style", "range_json", "road_json", "weakest_json"]
-
-
-def road_json(folder: BuildFolder, drive: int) -> dict[str, Any]:
-    """The road of a drive, by height and consumption, where its speed tells it."""
-    build = folder.settings()
-    with open_library(folder.path, create=True) as library:
-        loaded = load_corrected(library, drive, build)
-    route = route_profile(loaded)
-    is_known = route is not None and (route.height_m.size or np.isfinite(route.wh_per_km).any())
-    return {"figures": _listed([route_figure(route, build.display)] if route is not None and is_known else [])}
+__all__ = ["difference_json", "figure_script", "figure_style", "range_json"]
 
 
 def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
@@ -66,20 +51,6 @@ def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, A
             )
         )
     return {"difference": json_ready(found), "figures": _listed(figures)}
-
-
-def weakest_json(folder: BuildFolder) -> dict[str, Any]:
-    """The weakest part over all drives, in words."""
-    build = folder.settings()
-    with open_library(folder.path, create=True) as library:
-        drives = [(stored.record.number, stored.analysis.limits) for stored in stored_drives(library, build)]
-    words = weakest_part(drives, build, build.display)
-    return {
-        "title": words.title or "Limits",
-        "lines": list(words.lines),
-        "tone": words.tone,
-        "drive_count": len(drives),
-    }
 
 
 def _listed(figures: Sequence[Figure]) -> list[dict[str, str]]:
@@ -114,6 +85,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         speed_figure(plan_curve, curve, (), build.display, hull),
         cause_figure(refined or plan.prediction, build.display),
     ]
+    vehicle = basis.fit.fit.posterior if isinstance(basis, Refinement) else plan.parameters
     usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
     return {
         "basis": "plan" if refined is None else "fit",
@@ -121,6 +93,7 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "planned": json_ready(plan.prediction),
         "usable_energy_wh": usable.energy_wh,
         "start": json_ready(starting_question(build)),
+        **{name: vehicle.estimate(name).value for name in ("mass_kg", "drag_area_m2")},
         "target_range_m": build.target.range_m,
         "distance_unit": build.display.distance,
         "temperature_unit": build.display.temperature,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,18 +15,18 @@ from logan.model.schedule import Schedule
 from logan.pipeline.plan import Plan
 from logan.pipeline.predict import seen_regen_limit_w
 from logan.pipeline.refine import Refinement
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import result
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import METRES_PER_SECOND_PER_MPH
 
 SAMPLES: Final = 2_000
 _USUAL_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
-_BISECTIONS: Final = 11
 _ALLOWED: Final = {
     "speed_m_per_s": (2.0, 60.0),
     "ambient_temperature_degc": (-40.0, 50.0),
-    "payload_kg": (0.0, 3_000.0),
-    "usable_energy_wh": (1_000.0, 300_000.0),
+    "payload_kg": (-5_000.0, 5_000.0),
+    "usable_energy_wh": (1_000.0, 500_000.0),
+    "drag_area_factor": (0.05, 10.0),
 }
 
 
@@ -99,35 +98,6 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
         value = getattr(question, name)
         if value is not None and not low <= value <= high:
             raise UsageError(f"{name}: expected {low:g} to {high:g}, got {value:g}", "Choose another value")
-    return _answered(build, basis, question, seed)
-
-
-def starting_question(build: BuildSettings) -> Question:
-    """The question that the target itself asks; a steady 65 mph where its scenario is no steady one."""
-    target = _steady_target(build)
-    assert target.speed_m_per_s is not None
-    return Question(
-        speed_m_per_s=target.speed_m_per_s,
-        ambient_temperature_degc=target.ambient_temperature_degc,
-        payload_kg=target.payload_kg,
-    )
-
-
-def _steady_target(build: BuildSettings) -> Scenario:
-    """The target's scenario where it is a steady speed; else a steady one in its weather and with its load."""
-    target = next(scenario for scenario in build.scenarios if scenario.name == build.target.scenario)
-    if target.kind is ScenarioKind.STEADY:
-        return target
-    return Scenario(
-        name="what if",
-        kind=ScenarioKind.STEADY,
-        speed_m_per_s=_USUAL_M_PER_S,
-        ambient_temperature_degc=target.ambient_temperature_degc,
-        payload_kg=target.payload_kg,
-    )
-
-
-def _answered(build: BuildSettings, basis: Plan | Refinement, question: Question, seed: int) -> Answer:
     plan = basis.plan if isinstance(basis, Refinement) else basis
     fit = basis.fit.fit if isinstance(basis, Refinement) else None
     usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
@@ -161,100 +131,29 @@ def _answered(build: BuildSettings, basis: Plan | Refinement, question: Question
     return Answer(question=question, basis="plan" if fit is None else "fit", answer=prediction.scenarios[0])
 
 
-@result("lever/1")
-class Lever:
-    """One thing that could bring the target within reach, all else as it is.
-
-    Parameters
-    ----------
-    name : str
-        ``usable_energy``, ``drag_area``, ``speed`` or ``weight``.
-    now : float
-        As it is, in the unit of ``needed``.
-    needed : Figure
-        Value at which the chance wanted is just reached; refused where no sensible one does.
-    """
-
-    name: str
-    now: float
-    needed: Figure
-
-
-@result("what-it-takes/1")
-class WhatItTakes:
-    """What would have to be true for the target, one thing at a time."""
-
-    target_range_m: float
-    confidence_ratio: float
-    basis: str
-    chance_ratio: float
-    levers: tuple[Lever, ...]
-
-
-def what_it_takes(build: BuildSettings, basis: Plan | Refinement, *, seed: int = 1) -> WhatItTakes:
-    """The target turned round: pack, drag area, speed and weight at which it is reached with the chance wanted.
-
-    Parameters
-    ----------
-    build, basis, seed
-        As in ``what_if``.
-
-    Returns
-    -------
-    WhatItTakes
-        In a few seconds; each lever alone, the others as they are.
-    """
-    start, wanted = starting_question(build), build.target.confidence_ratio
-    refined = isinstance(basis, Refinement)
-    usable = basis.range.refined_usable if isinstance(basis, Refinement) else basis.usable
-    vehicle = basis.fit.fit.posterior if isinstance(basis, Refinement) else basis.parameters
-    now = {
-        "usable_energy": ("usable_energy_wh", usable.energy_wh, "Wh", 0.2, 5.0),
-        "drag_area": ("drag_area_factor", 1.0, "m2", 0.3, 2.0),
-        "speed": ("speed_m_per_s", start.speed_m_per_s, "m/s", 0.3, 1.8),
-        "weight": ("payload_kg", start.payload_kg, "kg", -0.5, 1.0),
-    }
-    means = {name: vehicle.estimate(name).value for name in ("mass_kg", "drag_area_m2")}
-
-    def chance(field: str, value: float) -> float:
-        return _answered(build, basis, replace(start, **{field: value}), seed).answer.probability_of_target
-
-    levers = []
-    for name, (field, value, unit, low, high) in now.items():
-        scale, base = (means["drag_area_m2"], 0.0) if name == "drag_area" else (1.0, 0.0)
-        if name == "weight":
-            base, bounds = means["mass_kg"], (low * means["mass_kg"], high * means["mass_kg"])
-        else:
-            bounds = (low * value, high * value)
-        found = _crossing(lambda x, field=field: chance(field, x) - wanted, *bounds)  # type: ignore[misc]
-        reason = "beyond what makes sense: it alone does not decide this target"
-        needed: Figure = (
-            Refusal(reason, "Change more than one thing")
-            if found is None
-            else Estimate(base + scale * found, unit, None, f"where the chance is {wanted:.0%}")
-        )
-        levers.append(Lever(name=name, now=base + scale * value, needed=needed))
-    return WhatItTakes(
-        target_range_m=build.target.range_m,
-        confidence_ratio=wanted,
-        basis="fit" if refined else "plan",
-        chance_ratio=_answered(build, basis, start, seed).answer.probability_of_target,
-        levers=tuple(levers),
+def starting_question(build: BuildSettings) -> Question:
+    """The question that the target itself asks; a steady 65 mph where its scenario is no steady one."""
+    target = _steady_target(build)
+    assert target.speed_m_per_s is not None
+    return Question(
+        speed_m_per_s=target.speed_m_per_s,
+        ambient_temperature_degc=target.ambient_temperature_degc,
+        payload_kg=target.payload_kg,
     )
 
 
-def _crossing(height: Callable[[float], float], low: float, high: float) -> float | None:
-    """Where a monotone function passes zero, by bisection; None where it does not within the bounds."""
-    at_low = height(low)
-    if (at_low >= 0.0) == (height(high) >= 0.0):
-        return None
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (low + high)
-        if (height(middle) >= 0.0) == (at_low >= 0.0):
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+def _steady_target(build: BuildSettings) -> Scenario:
+    """The target's scenario where it is a steady speed; else a steady one in its weather and with its load."""
+    target = next(scenario for scenario in build.scenarios if scenario.name == build.target.scenario)
+    if target.kind is ScenarioKind.STEADY:
+        return target
+    return Scenario(
+        name="what if",
+        kind=ScenarioKind.STEADY,
+        speed_m_per_s=_USUAL_M_PER_S,
+        ambient_temperature_degc=target.ambient_temperature_degc,
+        payload_kg=target.payload_kg,
+    )
 
 
 def _no_schedule(scenario: Scenario) -> Schedule:

@@ -26,7 +26,7 @@ from logan.web.bodies import (
     WatchRequest,
     WhatIf,
 )
-from logan.web.jobs import Job
+from logan.web.jobs import SHORT, Job
 from logan.web.state import DEMO_NAME
 from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
 from logan.web.words import worded
@@ -56,8 +56,9 @@ def demo(space: Space, fits: Fits) -> dict[str, Any]:
 
 @router.get("/jobs")
 def jobs(space: Space) -> dict[str, Any]:
-    """Work under way or ended, without results."""
-    return {"jobs": [{**job_json(job), "result": None} for job in space.jobs.jobs()]}
+    """Work under way or ended; long results are left to be asked for."""
+    short = [{**job_json(job), **({} if job.kind in SHORT else {"result": None})} for job in space.jobs.jobs()]
+    return {"jobs": short}
 
 
 def job_of(job: Annotated[str, Path(max_length=20)], space: Space) -> Job:
@@ -104,7 +105,7 @@ def first_hour(folder: Build, space: Space) -> Any:
     """How far a build has come: vehicle, logs and DBC, channels, check, answer."""
     from logan.pipeline.first_hour import first_hour as steps
 
-    return json_ready(steps(folder, len(space.uploads(folder).list())))
+    return {**steps(folder), "waiting": len(space.uploads(folder).list())}
 
 
 @router.get("/builds/{build}/settings", responses=REFUSED)
@@ -258,20 +259,12 @@ def driving_range(folder: Build, fits: Fits) -> Any:
     return range_json(folder, fits.basis(folder))
 
 
-@router.get("/builds/{build}/weakest-part", responses=REFUSED)
-def weakest_part(folder: Build) -> Any:
-    """What passed its limit or came closest to it, over all drives, in words."""
-    from logan.pipeline.page_figures import weakest_json
-
-    return weakest_json(folder)
-
-
 @router.get("/builds/{build}/limits", responses=REFUSED)
 def limits(folder: Build) -> Any:
-    """Every limit by how close it came, with its worst moment and what the settings say."""
-    from logan.pipeline.limit_sheet import limit_bullets
+    """Every limit over all drives: closest approach, its moment, events, cautions."""
+    from logan.pipeline.limit_sheet import limits_of_build
 
-    return worded(json_ready(limit_bullets(folder)))
+    return worded(json_ready(limits_of_build(folder)))
 
 
 @router.post("/builds/{build}/what-if", responses=REFUSED)
@@ -284,16 +277,11 @@ def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
     return json_ready(ask(folder.settings(), fits.basis(folder), question))
 
 
-@router.get("/commands")
-def commands(space: Space) -> dict[str, Any]:
-    """Everything that the command line can work out, with the options of each."""
-    return {"commands": space.settings.commands.described() if space.settings.commands else []}
-
-
-@router.get("/builds/{build}/files", responses=REFUSED)
-def files_at_hand(folder: Build, space: Space) -> dict[str, Any]:
-    """Names of the files that a command may be given."""
-    return {"files": list(work.files_at_hand(space, folder))}
+@router.get("/builds/{build}/commands", responses=REFUSED)
+def commands(folder: Build, space: Space) -> dict[str, Any]:
+    """Everything that the command line can work out, with the options of each, and the files that can be named."""
+    at_hand = space.settings.commands
+    return {"commands": at_hand.described() if at_hand else [], "files": list(work.files_at_hand(space, folder))}
 
 
 @router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)
@@ -313,14 +301,6 @@ def exported(
     if not path.is_file():
         raise HTTPException(404, "this file has not been written")
     return FileResponse(path, media_type="application/octet-stream", filename=name)
-
-
-@router.get("/builds/{build}/what-it-takes", responses=REFUSED)
-def what_it_takes(folder: Build, fits: Fits) -> Any:
-    """What would have to be true for the target: pack, drag area, speed, weight, one at a time."""
-    from logan.pipeline.what_if import what_it_takes as turned_round
-
-    return json_ready(turned_round(folder.settings(), fits.basis(folder)))
 
 
 @router.post("/builds/{build}/report", responses=REFUSED, status_code=202)

@@ -18,21 +18,6 @@ from logan.web.words import worded
 router = APIRouter(prefix="/api", tags=["logan"])
 
 
-@router.get("/builds/{build}/drives", responses=REFUSED)
-def drives(folder: Build) -> Any:
-    """All drives with their summaries, and the numbers of those whose figures rest on earlier settings."""
-    from logan.pipeline.library import open_library, stale_drives
-
-    problem = ""
-    stale: tuple[int, ...] = ()
-    with open_library(folder.path, create=True) as library:
-        try:
-            stale = tuple(record.number for record in stale_drives(library, folder))
-        except ConfigurationError as error:
-            problem = ". ".join((error.problem, *error.problems))
-        return {"drives": json_ready(library.drives()), "stale": stale, "settings_problem": problem}
-
-
 @router.get("/builds/{build}/drive-list", responses=REFUSED)
 def drive_list(folder: Build) -> Any:
     """All drives, one short row each, and what is in the bin."""
@@ -140,11 +125,3 @@ def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> A
     from logan.pipeline.workbench import span_figures
 
     return json_ready(span_figures(folder, drive, start_s, end_s))
-
-
-@router.get("/builds/{build}/drives/{drive}/figures", responses=REFUSED)
-def drive_figures(folder: Build, drive: DriveNumber) -> Any:
-    """Figures of one drive besides its timeline: the road."""
-    from logan.pipeline.page_figures import road_json
-
-    return road_json(folder, drive)

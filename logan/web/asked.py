@@ -57,7 +57,6 @@ def job_json(job: Job) -> dict[str, Any]:
         "message": job.message,
         "build": job.build,
         "kind": job.kind,
-        "links": job.links,
         "is_closed": job.is_closed,
         "began_s": job.began_s,
         "done": job.done,

@@ -140,9 +140,9 @@ class WhatIf(Body):
 
     speed_m_per_s: Annotated[float, Field(ge=2, le=60)]
     ambient_temperature_degc: Annotated[float, Field(ge=-40, le=50)] = 20.0
-    payload_kg: Annotated[float, Field(ge=0, le=3000)] = 0.0
-    usable_energy_wh: Annotated[float | None, Field(ge=1000, le=300_000)] = None
-    drag_area_factor: Annotated[float, Field(ge=0.2, le=5)] = 1.0
+    payload_kg: Annotated[float, Field(ge=-5000, le=5000)] = 0.0
+    usable_energy_wh: Annotated[float | None, Field(ge=1000, le=500_000)] = None
+    drag_area_factor: Annotated[float, Field(ge=0.05, le=10)] = 1.0
 
 
 class ReportRequest(Body):

@@ -23,7 +23,10 @@ JobState = Literal["waiting", "running", "done", "failed", "stopped"]
 KEPT_JOBS: Final = 200
 _JOURNAL_JOBS: Final = 40
 _BROKEN_OFF: Final = "logan was ended while this was under way; nothing half-done was kept"
-_NOTED: Final = ("id", "label", "build", "kind", "content", "state", "message", "links", "began_s", "is_closed")
+_NOTED: Final = ("id", "label", "build", "kind", "content", "state", "message", "result", "began_s", "is_closed")
+
+SHORT: Final = ("import", "fit", "report")
+"""Kinds whose outcome is short enough to be kept and told."""
 
 _LOG = logging.getLogger(__name__)
 
@@ -46,8 +49,6 @@ class Job:
         waiting, running, done, failed or stopped.
     message : str
         What it is doing now, or what came of it.
-    links : list of (str, str)
-        Words and place within the build, of what came of it.
     done, total : float
         Progress; total 0 while it is not known.
     began_s : float
@@ -55,7 +56,7 @@ class Job:
     is_closed : bool
         The user has seen how it ended.
     result : object
-        JSON-ready outcome; not in the journal.
+        JSON-ready outcome; in the journal where it is short.
     """
 
     id: str
@@ -65,7 +66,6 @@ class Job:
     content: Mapping[str, Any] = field(default_factory=dict)
     state: JobState = "waiting"
     message: str = ""
-    links: list[tuple[str, str]] = field(default_factory=list)
     done: float = 0.0
     total: float = 0.0
     rate: str = ""
@@ -187,7 +187,10 @@ class JobRunner:
             kept = [job for job in self._jobs.values() if job.build == build][-_JOURNAL_JOBS:]
             path.parent.mkdir(exist_ok=True)
             fresh = path.with_suffix(".new")
-            fresh.write_text(json.dumps([{key: getattr(job, key) for key in _NOTED} for job in kept]), encoding="utf-8")
+            noted = [{key: getattr(job, key) for key in _NOTED} for job in kept]
+            for entry in noted:
+                entry["result"] = entry["result"] if entry["kind"] in SHORT else None
+            fresh.write_text(json.dumps(noted), encoding="utf-8")
             fresh.replace(path)
 
     def _run(self, job: Job, work: Callable[[Job], Any]) -> None:
@@ -209,7 +212,7 @@ class JobRunner:
             _LOG.exception("job %s failed", job.label)
             state, message = "failed", "this is a fault of logan's, not of your data; the terminal shows the details"
         else:
-            state, message = "done", job.message if job.links else ""
+            state, message = "done", ""
         job.message = message
         job.state = state  # type: ignore[assignment]  # the last thing: whoever sees the end sees its words
         self._note(job.build)

@@ -12,23 +12,35 @@ from fastapi.templating import Jinja2Templates
 
 from logan.errors import ConfigurationError
 from logan.pipeline.builds import BuildFolder, shown_units
-from logan.units import DisplayUnits
+from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.version import VERSION
 from logan.web.asked import Build, Space, build_of
 from logan.web.security import TOKEN_COOKIE
 from logan.web.state import Workspace
 
 router = APIRouter(include_in_schema=False)
+_SHOWN = (
+    *((unit, quantity) for unit, quantity in QUANTITY_OF_UNIT.items() if quantity != "temperature_step"),
+    *(("elevation", "height"), ("odometer", "distance"), ("state_of_charge", "share")),
+)
 _TEMPLATES = Jinja2Templates(directory=str(files("logan.web").joinpath("templates")))
 
 
 def _page(request: Request, name: str, space: Workspace, build: BuildFolder | None = None, **content: Any) -> Response:
-    about: dict[str, Any] = {"build": None, "problems": (), "units": DisplayUnits()}
+    about: dict[str, Any] = {"build": None, "problems": (), "units": DisplayUnits(), "shown": {}}
     if build is not None:
-        about = {"build": build.path.name, "problems": _problems(build), "units": shown_units(build.path)}
+        units = shown_units(build.path)
+        about = {"build": build.path.name, "problems": _problems(build), "units": units}
+        about["shown"] = {name: _line(units, quantity) for name, quantity in _SHOWN}
     return _TEMPLATES.TemplateResponse(
         request, name, {**about, "builds": space.builds(), "version": VERSION, **content}
     )
+
+
+def _line(units: DisplayUnits, quantity: str) -> tuple[str, float, float]:
+    """Unit that a quantity is shown in, and the straight line to it from SI."""
+    zero = units.to_shown(0.0, quantity)
+    return units.unit_of(quantity), units.to_shown(1.0, quantity) - zero, zero
 
 
 def _problems(build: BuildFolder) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 from logan.errors import UsageError
 from logan.pipeline.builds import BUILD_FILE, BuildFolder, new_build
@@ -13,33 +13,12 @@ from logan.web.jobs import JobRunner
 from logan.web.uploads import Uploads
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
     from logan.web.watching import Watcher
 
 MAX_UPLOAD_BYTES: Final = 20_000_000_000
 DEMO_NAME: Final = "demo"
 
 _NAME: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,62}$")
-
-
-class Commands(Protocol):
-    """What the command line can do, handed in by it: the page lies below it and does not know it."""
-
-    def described(self) -> list[dict[str, Any]]:
-        """What can be asked of each command."""
-
-    def run_command(
-        self,
-        name: str,
-        given: Mapping[str, object],
-        build: Path,
-        *,
-        files: Mapping[str, Path],
-        told: Callable[[str], None],
-        as_json: bool = False,
-    ) -> list[dict[str, Any]]:
-        """Run one and return what it would print, block by block."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +37,8 @@ class WebSettings:
         Secret; empty on loopback.
     max_upload_bytes : int
         Largest log taken.
-    commands : Commands or None
-        The command line's own commands; None leaves the page without them.
+    commands : module or None
+        ``described`` and ``run_command`` of the command line, which hands itself in: the page lies below it.
     """
 
     workspace: Path
@@ -67,7 +46,7 @@ class WebSettings:
     hosts: tuple[str, ...] = ()
     token: str = ""
     max_upload_bytes: int = MAX_UPLOAD_BYTES
-    commands: Commands | None = None
+    commands: Any = None
 
 
 @dataclass(slots=True)

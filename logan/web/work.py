@@ -16,7 +16,6 @@ from logan.web.uploads import Upload, Uploads
 from logan.web.words import in_page_words, worded
 
 if TYPE_CHECKING:
-    from logan.pipeline.importing import ImportedDrive
     from logan.pipeline.logs_reader import IngestProgress
     from logan.pipeline.plan import Plan
     from logan.pipeline.refine import Refinement
@@ -99,6 +98,7 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
     """Import sent logs."""
 
     def work(job: Job) -> Any:
+        from logan.pipeline.drive_list import drive_row
         from logan.pipeline.importing import ImportOptions, import_logs
         from logan.pipeline.notes import noted
 
@@ -125,32 +125,11 @@ def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) ->
         )
         if read_s > 1.0 and len(paths) == 1:
             _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s
-        _say_what_came(job, folder, imported)
-        return json_ready(imported)
+        notes = [[in_page_words(note) for note in one.notes] for one in imported]
+        rows = [{**drive_row(one.record), "was_there": one.was_there} for one in imported]
+        return json_ready([{**row, "notes": said} for row, said in zip(rows, notes, strict=True)])
 
     return work
-
-
-def _say_what_came(job: Job, folder: BuildFolder, imported: tuple[ImportedDrive, ...]) -> None:
-    """What an import brought, in a line: distance, consumption, findings, and whether the fit takes it."""
-    from logan.pipeline.builds import shown_units
-    from logan.results import Estimate
-
-    units, said = shown_units(folder.path), []
-    for one in imported:
-        record, summary = one.record, one.record.summary
-        used = summary.metrics.get("net_wh_per_km")
-        parts = [
-            "had been imported before" if one.was_there else "",
-            "" if summary.distance_m is None else units.shown(summary.distance_m, "distance", digits=3),
-            units.shown(used.value, "consumption", digits=3) if isinstance(used, Estimate) else "consumption refused",
-            *(f"{summary.flag_counts[tone]} {tone}" for tone in ("red", "amber") if summary.flag_counts.get(tone)),
-            record.part_in_fit and f"the fit: {record.part_in_fit}",
-            *one.notes[:2],
-        ]
-        said.append(f"Drive {record.number}: {', '.join(filter(None, parts))}.")
-        job.links.append((f"Drive {record.number}", f"drives/{record.number}"))
-    job.message = in_page_words(" ".join(said))
 
 
 def refresh_drives(folder: BuildFolder) -> Callable[[Job], Any]:
@@ -180,11 +159,7 @@ class Refinements:
         def work(job: Job) -> Any:
             from logan.pipeline.refine import answer_of
 
-            found = answer_of(folder, told=job.tell)
-            count = found.fit.fit.drive_count
-            job.message = f"The answer rests on {count} drive{'s' if count != 1 else ''} now."
-            job.links.append(("See it", ""))
-            return {"drive_count": count}
+            return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
 
         return work
 
@@ -217,8 +192,6 @@ def write_the_report(
             kind=kind,
             refinement=None if kind == "drive" else refinements.current(folder),
         )
-        job.message = "The report is written."
-        job.links.append((f"Open {name}", f"/api/builds/{folder.path.name}/reports/{name}"))
         return {"name": name}
 
     return work

@@ -38,7 +38,7 @@ function show(place, found) {
 
 export async function compare() {
   const form = byId("compare-form"), place = byId("comparison");
-  const drives = (await ask("GET", api + "/drives")).drives.map((drive) => String(drive.number));
+  const drives = (await ask("GET", api + "/drive-list")).rows.map((drive) => String(drive.number));
   const asked = new URLSearchParams(location.search);
   for (const [position, name] of ["first", "second"].entries()) {
     const wanted = asked.get(name) ?? drives[position];

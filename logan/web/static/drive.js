@@ -2,7 +2,6 @@
 import { ask, follow, guarded, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, partInFit, percent, say, table, units,
   whyOf } from "./page.js";
-import { drawAll } from "./plots.js";
 import { Workbench } from "./workbench.js";
 
 function keyFigures(energy) {
@@ -50,8 +49,7 @@ export async function drive() {
     const { addNote, ...rest } = content;
     if (addNote) { rest.note = [noted.note, addNote].filter(Boolean).join("\n"); }
     await saveGuarded(rest, (sent) => ask("PATCH", address, { ...sent, version: bench.about.version }), () => bench.load(), (key) => noted[key] ?? "");
-    show(await ask("GET", address));
-    await bench.load();
+    show(await bench.load());
     if (words) { say(words, "good"); }
   };
   const bench = new Workbench(n, change);
@@ -93,11 +91,10 @@ export async function drive() {
     const job = await ask("POST", api + "/report", { kind: "drive", drive: Number(n) });
     await follow(job);
   }));
-  const others = ask("GET", api + "/drives").then((found) => {
-    byId("lay-over").append(...found.drives.filter((one) => String(one.number) !== n && !one.damage)
+  const others = ask("GET", api + "/drive-list").then((found) => {
+    byId("lay-over").append(...found.rows.filter((one) => String(one.number) !== n && !one.damage)
       .map((one) => make("option", { value: one.number }, "drive " + one.number)));
   });
-  // The timeline is asked for beside the numbers, so that neither waits for the other.
-  await Promise.all([ask("GET", address).then(show), bench.load(), others]);
-  drawAll(byId("drive-figures"), (await ask("GET", address + "/figures")).figures);
+  const [stored] = await Promise.all([bench.load(), others]);
+  show(stored);
 }

@@ -1,6 +1,6 @@
 // Work under way, in a bar on every page: what it is doing, how long still, how to stop it, and what came of it.
 import { ask, guarded } from "./ask.js";
-import { build, byId, clock, fill, make } from "./page.js";
+import { build, byId, clock, fill, make, number, units } from "./page.js";
 
 const BUSY_MS = 500, IDLE_MS = 6000;
 const QUIET = ["look", "suggest", "refresh", "command"];
@@ -61,14 +61,28 @@ function runningBox(job, old) {
   return box;
 }
 
+// What came of a job, in words and links.
+function cameOf(job) {
+  if (job.state !== "done" || !job.result) { return [job.message, []]; }
+  if (job.kind === "fit") { return ["The answer rests on " + job.result.drive_count + (job.result.drive_count === 1 ? " drive" : " drives") + " now.", [["See it", ""]]]; }
+  if (job.kind === "report") { return ["It is written.", [["Open " + job.result.name, "/api/builds/" + encodeURIComponent(job.build) + "/reports/" + job.result.name]]]; }
+  if (job.kind !== "import") { return [job.message, []]; }
+  const words = job.result.map((row) => "Drive " + row.number + ": " + [row.was_there ? "had been imported before" : "",
+    row.distance_m === null ? "" : number(row.distance_m / units.metres, 1) + " " + units.distance,
+    row.net_wh_per_km === null ? "consumption refused" : number(units.ofConsumption(row.net_wh_per_km)) + " " + units.consumption,
+    row.red ? row.red + " red" : "", row.amber ? row.amber + " amber" : "", row.fit ? "the fit: " + row.fit : "",
+    ...row.notes.slice(0, 2)].filter(Boolean).join(", ") + ".");
+  return [words.join(" "), job.result.slice(0, 8).map((row) => ["Drive " + row.number, "drives/" + row.number])];
+}
+
 function endedBox(job) {
   const tone = { done: "good", failed: "red", stopped: "amber" }[job.state];
   const place = (to) => to.startsWith("/") ? to : "/builds/" + encodeURIComponent(job.build) + (to ? "/" + to : "");
-  const links = job.links.slice(0, 8).map(([words, to]) => make("a", { href: place(to) }, words));
+  const [message, links] = cameOf(job);
   const again = job.state !== "done" && job.kind && job.build
     ? make("button", { class: "plain", on: { click: post(job, "again") } }, "Start again") : null;
   return make("div", { class: "job notice " + tone },
-    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), job.message, links.flatMap((link) => [" ", link])),
+    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), message, links.map(([words, to]) => [" ", make("a", { href: place(to) }, words)]).flat()),
     again, make("button", { class: "plain", "aria-label": "Close: " + job.label, on: { click: post(job, "close") } }, "Close"));
 }
 

@@ -1,20 +1,44 @@
 // Every limit by how close it came, each linked to its worst moment, and changed where it is shown.
 import { ask, guarded, saveGuarded } from "./ask.js";
-import { api, byId, channelWords, fill, make, pageOf, say } from "./page.js";
+import { api, byId, channelWords, fill, make, pageOf, say, shownAs, valueText } from "./page.js";
 
 const KEYS = ["amber", "red", "source"];
+const TONES = { "beyond red": "red", "may be beyond red": "red", "beyond amber": "amber" };
 
-function editor(entry, again) {
-  const inputs = KEYS.map((key) => make("input", { size: key === "source" ? 16 : 9, value: entry.given[key], maxlength: 120, autocomplete: "off",
-    "aria-label": channelWords(entry.channel) + ", " + key, placeholder: key }));
+// Gravest first; among equals by the margin over the limit, so that degrees and amperes stand in one order.
+export function sorted(lines) {
+  const order = [...new Set(lines.map((line) => line.check.verdict))];
+  const share = (check) => check.margin === null ? Infinity : check.margin / Math.abs(check.red ?? check.amber ?? 1);
+  return [...lines].sort((one, other) =>
+    order.indexOf(one.check.verdict) - order.indexOf(other.check.verdict) || share(one.check) - share(other.check));
+}
+
+export function bullet(line) {
+  const check = line.check, text = (value) => valueText(value, shownAs(check.unit, check.channel));
+  const limits = ["amber", "red"].filter((key) => check[key] !== null).map((key) => key + " " + text(check[key])).join(", ");
+  const beyond = line.beyond_red_drives.length ? line.beyond_red_drives : line.beyond_amber_drives;
+  const words = (check.worst_value === null ? "not logged" : text(check.worst_value)) + (limits ? " against " + limits : "") + ": " +
+    check.verdict + (beyond.length ? " on drive " + beyond.join(", ") : "") + ". ";
+  const to = check.context && pageOf("drives/" + line.drive) + "#" + new URLSearchParams({ at: check.context.at_s, channel: check.channel });
+  return make("span", { class: "grow" }, make("strong", {}, channelWords(check.channel) + (check.side === "below" ? ", lowest" : "")), " " + words,
+    to ? make("a", { href: to }, "Drive " + line.drive + ", worst moment") : null);
+}
+
+export const toneOf = (line) => TONES[line.check.verdict] || "";
+
+function editor(channel, form, again) {
+  const known = new Map(form.sections.flatMap((section) => section.fields).map((field) => [field.key, field.text]));
+  const given = (key) => known.get("limits." + channel + "." + key) || "";
+  const inputs = KEYS.map((key) => make("input", { size: key === "source" ? 16 : 9, value: given(key), maxlength: 120, autocomplete: "off",
+    "aria-label": channelWords(channel) + ", " + key, placeholder: key }));
   const save = guarded(async () => {
     const fields = {};
     KEYS.forEach((key, k) => {
-      if (inputs[k].value.trim() !== entry.given[key]) { fields["limits." + entry.channel + "." + key] = inputs[k].value.trim(); }
+      if (inputs[k].value.trim() !== given(key)) { fields["limits." + channel + "." + key] = inputs[k].value.trim(); }
     });
-    let version = entry.version;
+    let version = form.version;
     await saveGuarded({ fields: fields }, (content) => ask("PUT", api + "/settings", { ...content, version: version }),
-      async () => { version = (await ask("GET", api + "/settings")).version; }, (key) => entry.given[key.split(".")[2]]);
+      async () => { version = (await ask("GET", api + "/settings")).version; }, (key) => given(key.split(".")[2]));
     say("Saved.", "good");
     await again();
   });
@@ -24,15 +48,11 @@ function editor(entry, again) {
 export async function limits() {
   const place = byId("limits");
   const show = async () => {
-    const found = await ask("GET", api + "/limits");
-    const itemOf = (entry) => {
-      const href = pageOf("drives/" + entry.drive) + "#" + new URLSearchParams({ at: entry.at_s, channel: entry.channel });
-      const link = entry.at_s === null ? null : make("a", { href: href }, "Drive " + entry.drive + ", worst moment");
-      return make("li", { class: entry.tone }, make("span", { class: "grow" }, make("strong", {}, entry.title), " " + entry.words + " ", link),
-        make("details", {}, make("summary", {}, entry.source || "no limit given"), editor(entry, show)));
-    };
+    const [found, form] = await Promise.all([ask("GET", api + "/limits"), ask("GET", api + "/settings")]);
+    const itemOf = (line) => make("li", { class: toneOf(line) }, bullet(line),
+      make("details", {}, make("summary", {}, line.check.source || "no limit given"), editor(line.check.channel, form, show)));
     fill(place, found.lines.length ? null : make("p", { class: "empty" }, "No drive yet, so nothing came close to a limit."),
-      make("ul", { class: "rows limits" }, found.lines.map(itemOf)),
+      make("ul", { class: "rows limits" }, sorted(found.lines).map(itemOf)),
       found.notes.map((text) => make("p", { class: "hint" }, text)), found.cautions.map((text) => make("p", { class: "notice amber" }, text)));
   };
   await show();

@@ -65,7 +65,7 @@ export async function logs() {
     count();
     const hour = await steps();
     // With no channel mapped there is nothing to import by: they are looked for first.
-    byId("import-button").hidden = hour.steps[2].state === "open";
+    byId("import-button").hidden = !hour.mapped;
     return hour;
   };
   const said = (name) => form[name].value.trim() || null;
@@ -77,8 +77,8 @@ export async function logs() {
   const imported = async (drives) => {
     byId("channels").hidden = true;
     for (const id of ticked()) { await ask("DELETE", api + "/logs/" + id); }
-    fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.record.number) },
-      "Drive " + drive.record.number), drive.was_there ? " had been imported before." : " is imported.")));
+    fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.number) },
+      "Drive " + drive.number), drive.was_there ? " had been imported before." : " is imported.")));
     await list();
   };
   const showChannels = (proposal) => {
@@ -91,7 +91,7 @@ export async function logs() {
   byId("pick").addEventListener("change", (event) => sendAll([...event.target.files]));
   document.addEventListener("sent", guarded(async (event) => {
     const [hour] = await Promise.all([list(), dbcs()]);
-    if (event.detail.length && hour.steps[2].state === "open" && byId("channels").hidden) { byId("channels-button").click(); }
+    if (event.detail.length && !hour.mapped && byId("channels").hidden) { byId("channels-button").click(); }
   }));
   byId("import-form").addEventListener("submit", (event) => event.preventDefault());
   await Promise.all([watching(() => undefined), list(), dbcs()]);

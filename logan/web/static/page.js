@@ -21,6 +21,23 @@ export const units = {
   ofConsumption: (whPerKm) => whPerKm * (isMiles ? 1.609344 : 1),
 };
 
+const lines = JSON.parse(data.units || "{}");
+const SHARES = ["pump_duty", "fan_duty", "accelerator", "relative_humidity", "grade"];
+const PLAIN = { "A*h": "Ah", "deg": "°", "m/s^2": "m/s²", "ratio": "" };
+
+// How a channel or a unit in SI is shown: its unit, and the straight line to it.
+export function shownAs(unit, channel) {
+  const kind = (channel || "").replace(/_\d+$/, ""), line = lines[SHARES.includes(kind) ? "state_of_charge" : kind] || lines[unit];
+  return line ? { unit: line[0], scale: line[1], offset: line[2] } : { unit: PLAIN[unit] ?? unit, scale: 1, offset: 0 };
+}
+
+// A value in SI as people read it, with as many digits as its size asks for.
+export function valueText(value, shown, size) {
+  if (value === null || value === undefined) { return "–"; }
+  const seen = shown.scale * value + shown.offset, large = size === undefined ? Math.abs(seen) : Math.abs(shown.scale) * size;
+  return number(seen, large > 200 ? 0 : large > 10 ? 1 : large > 1 ? 2 : 3) + (shown.unit ? " " + shown.unit : "");
+}
+
 export function make(tag, attributes, ...children) {
   const element = document.createElement(tag);
   for (const [key, value] of Object.entries(attributes || {})) {

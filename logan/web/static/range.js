@@ -1,7 +1,8 @@
 // The answer, the range by scenario, and sliders that move it at once.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, chance, fill, keyFigure, make, number, pageOf, svg, table, units } from "./page.js";
+import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText } from "./page.js";
 import { drawAll } from "./plots.js";
+import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
 
 const POUND = 0.45359237;
@@ -63,22 +64,34 @@ function unsureAndNext(range) {
   ];
 }
 
-const LEVERS = {
-  usable_energy: ["usable pack", (v) => number(v / 1000, 1) + " kWh"],
-  drag_area: ["drag area (CdA)", (v) => units.isMiles ? number(v * 10.7639, 2) + " ft²" : number(v, 3) + " m²"],
-  speed: ["speed", (v) => number(v * 3600 / units.metres) + " " + units.speed],
-  weight: ["weight with load", (v) => units.isMiles ? number(v / POUND) + " lb" : number(v) + " kg"],
-};
+// One thing at a time: how it is asked, how far it may go (as a share of what it is), how it is shown.
+const LEVERS = [
+  ["usable pack", (now, x) => ({ usable_energy_wh: now.pack * x }), [0.25, 4], (now, x) => number(now.pack * x / 1000, 1) + " kWh"],
+  ["drag area (CdA)", (now, x) => ({ drag_area_factor: x }), [0.3, 2], (now, x) => valueText(now.area * x, shownAs("m^2"))],
+  ["speed", (now, x) => ({ speed_m_per_s: now.start.speed_m_per_s * x }), [0.3, 1.8], (now, x) => valueText(now.start.speed_m_per_s * x, shownAs("m/s"))],
+  ["test weight", (now, x) => ({ payload_kg: now.start.payload_kg + now.mass * (x - 1) }), [0.5, 1.8], (now, x) => valueText(now.mass * x, shownAs("kg"))],
+];
+const BISECTIONS = 10;
 
-// What would have to be true: each alone, all else as it is.
-function leversOf(found) {
-  const rows = found.levers.map((lever) => {
-    const [name, shown] = LEVERS[lever.name], needed = lever.needed;
-    return { cells: [name, shown(lever.now), needed.reason === undefined ? shown(needed.value) : "not by it alone"] };
-  });
-  const words = "For " + number(found.target_range_m / units.metres) + " " + units.distance + " with a chance of " +
-    number(100 * found.confidence_ratio) + " %, one of these would have to be true";
-  return [table(words, ["what", "now", "needed"], rows)];
+// What would have to be true for the target: each thing alone, all else as it is, found by halving.
+async function leversOf(found) {
+  const now = { start: found.start, pack: found.usable_energy_wh, mass: found.mass_kg, area: found.drag_area_m2 }, rows = [];
+  for (const [name, asked, [least, most], shown] of LEVERS) {
+    const reaches = async (x) => (await ask("POST", api + "/what-if", { ...now.start, ...asked(now, x) })).answer.probability_of_target >= found.confidence_ratio;
+    let [low, high] = [least, most];
+    const isLow = await reaches(low);
+    let needed = "not by it alone";
+    if (isLow !== await reaches(high)) {
+      for (let k = 0; k < BISECTIONS; k++) {
+        const middle = (low + high) / 2;
+        if (await reaches(middle) === isLow) { low = middle; } else { high = middle; }
+      }
+      needed = shown(now, isLow ? low : high);
+    }
+    rows.push({ cells: [name, shown(now, 1), needed] });
+  }
+  return table("For " + number(found.target_range_m / units.metres) + " " + units.distance + " with a chance of " +
+    number(100 * found.confidence_ratio) + " %, one of these would have to be true", ["what", "now", "needed"], rows);
 }
 
 // Where each cause is seen or measured.
@@ -116,7 +129,7 @@ async function askFirst(place, essential) {
 // Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
   const place = byId("answer"), hour = await ask("GET", api + "/first-hour");
-  if (hour.is_untouched && !hour.drive_count) { await askFirst(place, hour.essential); return; }
+  if (hour.is_untouched && !hour.drives) { await askFirst(place, hour.essential); return; }
   const show = async () => showAnswer(place, await ask("GET", api + "/range"));
   let range;
   try {
@@ -125,10 +138,13 @@ export async function overview() {
     fill(place, make("p", { class: "notice amber" }, error.message));
     return;
   }
-  const weakest = await ask("GET", api + "/weakest-part");
-  fill(byId("weakest"), make("div", { class: "notice " + weakest.tone }, make("h2", {}, weakest.title),
-    make("ul", {}, weakest.lines.map((line) => make("li", {}, line)))));
-  if (range.basis !== "plan" || !weakest.drive_count) {
+  const limits = await ask("GET", api + "/limits"), worst = sorted(limits.lines).slice(0, 4);
+  const tone = worst.map(toneOfLimit).find(Boolean) || "";
+  fill(byId("weakest"), make("div", { class: "notice " + tone }, make("h2", {}, "The weakest part"), worst.length
+    ? make("ul", { class: "rows limits" }, worst.map((line) => make("li", { class: toneOfLimit(line) }, bullet(line))))
+    : make("p", {}, "No drive has been imported yet, so nothing is known about limits."),
+  tone ? limits.cautions.map((text) => make("p", {}, text)) : null, make("p", {}, make("a", { href: pageOf("limits") }, "All limits"))));
+  if (range.basis !== "plan" || !hour.drives) {
     showAnswer(place, range);
   } else {
     fill(place, make("p", {}, "Working the drives into the answer …"));
@@ -203,7 +219,7 @@ export async function range() {
   byId("as-answered").addEventListener("click", () => { begin(); question(); });
   byId("turned-round").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
-    try { fill(byId("levers"), leversOf(await ask("GET", api + "/what-it-takes"))); } finally { event.target.disabled = false; }
+    try { fill(byId("levers"), await leversOf(found)); } finally { event.target.disabled = false; }
   }));
   byId("fit").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;

@@ -1,10 +1,29 @@
 // The way driven, from the logged positions alone: north is up, nothing is fetched.
 import { make, number, svg, units } from "./page.js";
 
-const WIDE = 640, MOST_HIGH = 420, ROOM = 14;
+const WIDE = 640, MOST_HIGH = 420, ROOM = 14, EARTH_M = 6371008.8;
 
-export function roadMap(place, about, goTo) {
-  const east = about.road_east_m, north = about.road_north_m, times = about.road_s;
+// Metres east and north of the first point, on a plane that touches the earth there.
+function wayOf(found) {
+  const { latitude, longitude } = found.channels, way = { times: [], east: [], north: [] };
+  if (!latitude || !longitude || Boolean(latitude.time_s) !== Boolean(longitude.time_s)) { return way; }
+  const at = (content, k) => content.time_s ? content.value[k] : content.low[k] === null ? null : (content.low[k] + content.high[k]) / 2;
+  const count = Math.min(...[latitude, longitude].map((content) => (content.value || content.low).length));
+  const step = (found.end_s - found.start_s) / count, metres = Math.PI / 180 * EARTH_M;
+  let first = null;
+  for (let k = 0; k < count; k++) {
+    const [north, east] = [at(latitude, k), at(longitude, k)];
+    if (north === null || east === null) { continue; }
+    first = first || [north, east];
+    way.times.push(latitude.time_s ? latitude.time_s[k] : found.start_s + (k + 0.5) * step);
+    way.north.push((north - first[0]) * metres);
+    way.east.push(((east - first[1] + 540) % 360 - 180) * metres * Math.cos(first[0] * Math.PI / 180));
+  }
+  return way;
+}
+
+export function roadMap(place, found, goTo) {
+  const { times, east, north } = wayOf(found);
   place.hidden = !times.length;
   if (!times.length) { return; }
   const [west, far] = [Math.min(...east), Math.max(...east)], [south, top] = [Math.min(...north), Math.max(...north)];

@@ -8,8 +8,8 @@ const ACTIONS = [["mask", "leave it out"], ["keep", "keep only this of the drive
 
 function rowOf(bench, found) {
   const about = bench.named.get(found.channel);
-  const shown = (value) => bench.shownValue(about, value), step = bench.shownValue({ ...about, offset: 0 }, found.change);
-  const rms = about.offset ? "–" : shown(found.rms);
+  const shown = (value) => bench.shownValue(about, value), step = bench.shownValue({ ...about, shown: { ...about.shown, offset: 0 } }, found.change);
+  const rms = about.shown.offset ? "–" : shown(found.rms);
   return { cells: [channelWords(found.channel), shown(found.low), shown(found.high), shown(found.mean), rms, step] };
 }
 
@@ -26,7 +26,7 @@ export function spanPanel(place, bench, found) {
     amount.parentElement.hidden = !isNumber;
     amount.required = isNumber;
     channel.parentElement.hidden = ["keep", "note"].includes(action.value);
-    unit.textContent = action.value === "offset" && about ? about.unit : action.value === "shift_s" ? "s" : "";
+    unit.textContent = action.value === "offset" && about ? about.shown.unit : action.value === "shift_s" ? "s" : "";
   };
   const form = make("form", { class: "bar", on: { submit: guarded(() => act()) } },
     make("label", { class: "inline" }, "Do ", action), make("label", { class: "inline" }, "to ", channel),
@@ -43,7 +43,7 @@ export function spanPanel(place, bench, found) {
       return bench.change({ trims: [".." + start.toFixed(2) + "s", end.toFixed(2) + "s.."], why: why }, "Trimmed; it can be taken back.");
     }
     if (what === "note") { return bench.change({ addNote: moment(start, 1) + " to " + moment(end, 1) + ": " + why }, "Noted."); }
-    const size = { offset: about ? value / about.scale : 0, gain: value, sign: -1, shift_s: value }[what];
+    const size = { offset: about ? value / about.shown.scale : 0, gain: value, sign: -1, shift_s: value }[what];
     return bench.change({ correct: name + "." + what + "=" + size + "@" + written, why: why }, "Corrected; it can be taken back.");
   }
   const consumption = found.net_wh_per_km;

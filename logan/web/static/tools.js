@@ -31,8 +31,8 @@ export const answerOf = (result) => [
 ];
 
 export async function tools() {
-  const [found, files, drives] = await Promise.all([ask("GET", "/api/commands"), ask("GET", api + "/files"), ask("GET", api + "/drives")]);
-  const select = byId("command"), form = byId("command-form"), numbers = drives.drives.map((drive) => String(drive.number));
+  const [found, drives] = await Promise.all([ask("GET", api + "/commands"), ask("GET", api + "/drive-list")]);
+  const select = byId("command"), form = byId("command-form"), numbers = drives.rows.map((drive) => String(drive.number));
   fill(select, found.commands.map((one) => make("option", { value: one.name }, one.title)));
   const show = () => {
     const command = found.commands.find((one) => one.name === select.value);
@@ -41,7 +41,7 @@ export async function tools() {
     history.replaceState(null, "", "#" + encodeURIComponent(command.name));
     const required = command.options.filter((option) => option.is_required), rest = command.options.filter((option) => !option.is_required);
     const fields = (options) => make("fieldset", {}, make("legend", {}, options === rest ? "As you like" : "Needed"),
-      options.map((option) => fieldOf(option, files.files, numbers)));
+      options.map((option) => fieldOf(option, found.files, numbers)));
     fill(form, required.length ? fields(required) : null, rest.length ? fields(rest) : null,
       make("button", { class: "primary" }, "Show it"));
   };

@@ -1,6 +1,6 @@
 // The drive workbench: timeline, marks, the road, and what a marked span says.
 import { ask, guarded } from "./ask.js";
-import { api, byId, channelWords, fill, make, number, units } from "./page.js";
+import { api, byId, channelWords, fill, make, number, shownAs, units, valueText } from "./page.js";
 import { hands } from "./hands.js";
 import { roadMap } from "./road.js";
 import { Axis, Series } from "./series.js";
@@ -9,7 +9,7 @@ import { Timeline } from "./timeline.js";
 
 const FIRST = ["speed", "elevation", "pack_power", "pack_current", "state_of_charge", "motor_temperature",
   "coolant_temperature", "cell_temperature_max"];
-const REST_MS = 120, MANY = 12;
+const REST_MS = 120, MANY = 12, ROAD_PARTS = 700;
 const TONES = { red: "red", amber: "amber", note: "line" };
 
 // 1:02:03, with tenths where they tell.
@@ -18,6 +18,23 @@ export function moment(seconds, step) {
   const two = (value) => String(value).padStart(2, "0");
   const rest = step < 1 ? (seconds - whole).toFixed(step < 0.1 ? 2 : 1).slice(1) : "";
   return (hours ? hours + ":" + two(minutes) : minutes) + ":" + two(whole % 60) + rest;
+}
+
+const shownChannel = (channel) => ({ ...channel, shown: shownAs(channel.unit, channel.name) });
+
+// What is to be seen at its place: events beyond a limit, findings, and what was left out or corrected by hand.
+function marksOf(stored, about) {
+  const analysis = stored.analysis, span = (start, end) => [{ start_s: start ?? about.start_s, end_s: end ?? about.end_s }];
+  const events = analysis.limits.events.map((event) => ({
+    kind: "limit", severity: event.severity, title: channelWords(event.what) + " beyond its limit", text: event.caution || event.remark,
+    channels: [event.what.split(": ").pop().replaceAll(" ", "_")], at_s: event.context.at_s,
+    spans: span(Math.min(event.start_s, event.context.at_s), Math.max(event.start_s + event.duration_s, event.context.at_s)),
+  }));
+  const flags = ["red", "amber", "note"].flatMap((severity) => analysis.flags.filter((flag) => flag.severity === severity).map((flag) =>
+    ({ ...flag, kind: "finding", text: flag.evidence + ". " + flag.remedy })));
+  const hand = stored.record.conditions.corrections.map((one) => ({ kind: one.is_mask ? "mask" : "correction", severity: "note",
+    title: one.why, text: "", channels: one.channels, spans: span(one.start_s, one.end_s) }));
+  return [...events, ...flags, ...hand];
 }
 
 const windowOf = (number) => (which, channels, start, end, parts) => ask("GET", api + "/drives/" + number(which) +
@@ -30,14 +47,23 @@ export class Workbench {
   }
 
   async load() {
-    const about = await ask("GET", api + "/drives/" + this.n + "/workbench");
-    this.about = about;
+    const [about, stored] = await Promise.all([ask("GET", api + "/drives/" + this.n + "/workbench"), ask("GET", api + "/drives/" + this.n)]);
+    this.about = { ...about, channels: about.channels.map(shownChannel), marks: marksOf(stored, about) };
+    await this.loaded();
+    return stored;
+  }
+
+  async loaded() {
+    const about = this.about;
     this.named = new Map(about.channels.map((channel) => [channel.name, channel]));
     if (!this.timeline) { this.begin(); }
     this.timeline.shades = about.marks.filter((mark) => mark.kind !== "finding" || mark.severity !== "note").flatMap((mark) =>
       mark.spans.map((span) => ({ start: span.start_s, end: span.end_s, channels: mark.channels, colour: TONES[mark.severity] })));
     this.showMarks();
-    roadMap(byId("road"), about, (time) => { this.point(time); this.timeline.move(...this.around(time)); });
+    guarded(async () => {
+      const found = await this.timeline.fetchWindow("own", ["latitude", "longitude"], about.start_s, about.end_s, ROAD_PARTS);
+      roadMap(byId("road"), found, (time) => { this.point(time); this.timeline.move(...this.around(time)); });
+    })();
     this.showLanes();
     if (this.shown) { await this.showSpan(); }
   }
@@ -98,7 +124,8 @@ export class Workbench {
     };
     byId("lay-over").onchange = guarded(async (event) => {
       const other = Number(event.target.value);
-      this.over = other ? await ask("GET", api + "/drives/" + other + "/workbench") : null;
+      const about = other ? await ask("GET", api + "/drives/" + other + "/workbench") : null;
+      this.over = about && { ...about, channels: about.channels.map(shownChannel) };
       if (this.over) { this.over.axis = this.axisOf(this.over, timeline.axis.isDistance); }
       for (const lane of timeline.lanes) { lane.other = {}; }
       this.showLanes();
@@ -130,11 +157,7 @@ export class Workbench {
     this.showValues();
   }
 
-  shownValue(channel, value) {
-    if (value === null || value === undefined) { return "–"; }
-    const shown = channel.scale * value + channel.offset, size = Math.abs(channel.scale * ((channel.high ?? 1) - (channel.low ?? 0)));
-    return number(shown, size > 200 ? 0 : size > 10 ? 1 : size > 1 ? 2 : 3) + " " + channel.unit;
-  }
+  shownValue(channel, value) { return valueText(value, channel.shown, (channel.high ?? 1) - (channel.low ?? 0)); }
 
   showValues(exact) {
     const time = this.timeline.cursor;
@@ -148,7 +171,7 @@ export class Workbench {
       const red = lane.about.limits.find(([name]) => name === "red") || lane.about.limits[0];
       const limit = red ? " · " + red[0] + " " + this.shownValue(lane.about, red[1]) : "";
       const other = lane.others ? " / " + of("other", lane.others) : "";
-      lane.value.textContent = (of("own", lane.about) || lane.about.unit) + other + limit;
+      lane.value.textContent = (of("own", lane.about) || lane.about.shown.unit) + other + limit;
     }
   }
 
