@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import inspect
 import types
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final, Union, get_args, get_origin, get_type_hints
+
+from typer.models import OptionInfo
 
 from logan.cli.main import command_line
 from logan.cli.rendering import Captured, captured
@@ -35,7 +37,6 @@ ON_PAGE: Final = {
 
 _OURS: Final = ("build", "units", "as_json", "seed")
 _FILES: Final = ("plan", "route", "weather")
-_NOT_WORDS: Final = ("/", "\\", "~")
 
 
 def described() -> list[dict[str, Any]]:
@@ -49,10 +50,10 @@ def described() -> list[dict[str, Any]]:
 
 
 def run_command(
-    name: str,
-    given: Mapping[str, object],
     build: Path,
     *,
+    name: str,
+    options: Mapping[str, object],
     files: Mapping[str, Path],
     told: Callable[[str], None],
     as_json: bool = False,
@@ -61,12 +62,12 @@ def run_command(
 
     Parameters
     ----------
-    name : str
-        One of ``ON_PAGE``.
-    given : mapping of str to object
-        Options by name: texts, numbers, truths, or lists of texts; what is left out has its default.
     build : Path
         The build's folder.
+    name : str
+        One of ``ON_PAGE``.
+    options : mapping of str to object
+        Options by name: texts, truths, or lists of texts; what is left out has its default.
     files : mapping of str to Path
         Files that may be named; a file that is written goes into the build's ``exports`` folder.
     told : callable
@@ -81,15 +82,31 @@ def run_command(
     """
     if name not in ON_PAGE:
         raise UsageError(f"'{name}' is no command of the page", f"Known: {', '.join(ON_PAGE)}")
-    function = _function(name)
-    options = _options(function)
-    if strange := sorted(set(given) - (set(options) - set(_OURS))):
-        raise UsageError(f"'{strange[0]}' is nothing that can be said here", f"Known: {', '.join(sorted(options))}")
-    values = {key: _value(key, options[key], raw, build, files) for key, raw in given.items() if raw not in ("", None)}
-    if missing := [key for key, (_, default, _) in options.items() if default is ... and key not in values]:
-        raise UsageError(f"{missing[0].replace('_', ' ')} is missing", "Fill it in")
+    known = _options(_function(name))
+    if strange := sorted(set(options) - (set(known) - set(_OURS))):
+        raise UsageError(f"'{strange[0]}' is nothing that can be said here", f"Known: {', '.join(sorted(known))}")
+    plain: list[str] = []
+    named = ["--build", str(build), *(["--json"] if as_json and "as_json" in known else [])]
+    for key, raw in options.items():
+        kind, _, about = known[key]
+        bare, is_many = _bare(kind)
+        texts = raw if isinstance(raw, list) else str(raw).replace(",", " ").split() if is_many else [str(raw)]
+        words = [] if bare is bool else [_safe(key, bare, text.strip(), build, files) for text in texts if text]
+        if not isinstance(about, OptionInfo) or not about.param_decls:
+            plain += words
+        elif bare is bool:
+            named += [about.param_decls[0].split("/")[0]] if raw in (True, "true") else []
+        else:
+            named += [part for word in words for part in (about.param_decls[0], word)]
     with captured(Captured(told)) as sink:
-        function(**values, build=build, **({"as_json": True} if as_json and "as_json" in options else {}))
+        try:
+            command_line((name.split()[0],))(
+                args=[*name.split(), *named, "--", *plain], prog_name="logan", standalone_mode=False
+            )
+        except Exception as error:
+            if hasattr(error, "format_message"):  # what the command line's own parser refuses
+                raise UsageError(error.format_message().rstrip("."), "Correct it") from None
+            raise
     return sink.blocks
 
 
@@ -135,32 +152,17 @@ def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
     }
 
 
-def _value(key: str, option: tuple[Any, Any, Any], raw: object, build: Path, files: Mapping[str, Path]) -> object:
-    bare, is_many = _bare(option[0])
-    if is_many:
-        items: Sequence[object] = raw if isinstance(raw, list) else str(raw).replace(",", " ").split()
-        return [_one(key, bare, item, build, files) for item in items]
-    return _one(key, bare, raw, build, files)
-
-
-def _one(key: str, kind: Any, raw: object, build: Path, files: Mapping[str, Path]) -> object:
-    if kind is bool:
-        return raw is True or raw == "true"
-    text = str(raw).strip()
+def _safe(key: str, kind: Any, text: str, build: Path, files: Mapping[str, Path]) -> str:
+    """A text that leads to no file of this machine but those at hand, and to ``exports`` for what is written."""
     if key == "output":
         name = "".join(one if one.isalnum() or one in "._-" else "_" for one in text).strip("._-")[-100:]
         (build / "exports").mkdir(exist_ok=True)
-        return build / "exports" / (name or "export")
+        return str(build / "exports" / (name or "export"))
     if key in _FILES or kind is Path:
         if text not in files:
             raise UsageError(f"there is no file '{text}' here", "Drop it on the page first, or choose one of the list")
-        return files[text] if kind is Path else str(files[text])
-    if kind in (int, float):
-        try:
-            return kind(text)
-        except ValueError:
-            raise UsageError(f"{key.replace('_', ' ')}: expected a number, got '{text}'", "Correct it") from None
-    # No file of this machine is reached by a word: units with a stroke such as Wh/mi have no other part like a path.
-    if text.startswith((".", *_NOT_WORDS)) or "../" in text or "\\" in text:
+        return str(files[text])
+    # Units with a stroke such as Wh/mi have no other part like a path.
+    if text.startswith((".", "/", "~")) or "../" in text or "\\" in text:
         raise UsageError(f"{key.replace('_', ' ')}: '{text}' is a path", "Name what is in the build")
     return text

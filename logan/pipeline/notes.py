@@ -325,27 +325,19 @@ def change_notes(
     with _NOTING:
         record = library.record(drive)
         if version not in (None, conditions_version(record.conditions)):
-            said = {key: text for key, text in changes.get("said", {}).items() if text is not None}
-            yours = {key: changes[key] for key in ("note", "change", "tags") if changes.get(key) is not None} | said
-            raise ConflictError(
-                "the notes on this drive were",
-                tuple((key, _told(value), _told(_noted_as(record.conditions, key))) for key, value in yours.items()),
-            )
+            yours = {**changes, **changes.get("said", {})}
+            known = {name: getattr(record.conditions, name) for name in ("note", "change", "tags")} | {
+                name: "" if (value := getattr(record.conditions, field)) is None else f"{value:g} {sign}"
+                for name, (field, _, _, sign) in _SPOKEN.items()
+            }
+            texts = ((key, yours[key], theirs) for key, theirs in known.items() if yours.get(key) is not None)
+            raise ConflictError("the notes on this drive were", tuple((key, _told(a), _told(b)) for key, a, b in texts))
         conditions = changed(record.conditions, **changes)
         if take_back is not None:
             conditions = without_correction(conditions, take_back)
         if changes.get("masks") or changes.get("hand"):
             refuse_unknown_channels(conditions, record.channels)
         return library.set_conditions(drive, conditions)
-
-
-def _noted_as(conditions: DriveConditions, key: str) -> object:
-    """What is noted under a key of ``changed``, with its unit."""
-    if key not in _SPOKEN:
-        return getattr(conditions, key)
-    field, _, _, sign = _SPOKEN[key]
-    value = getattr(conditions, field)
-    return "" if value is None else f"{value:g} {sign}"
 
 
 def _told(value: object) -> str:

@@ -9,48 +9,18 @@ import numpy as np
 
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit_build import difference_of_drives
 from logan.pipeline.plan import Plan
 from logan.pipeline.refine import Refinement
 from logan.pipeline.what_if import starting_question
 from logan.report.draw import svg
 from logan.report.figure import Figure
-from logan.report.figures.consumption import cause_figure, difference_figure, speed_figure
+from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
 from logan.report.page import figure_script
 from logan.report.theme import figure_css as figure_style
-from logan.results import Estimate, json_ready
+from logan.results import json_ready
 
-__all__ = ["difference_json", "figure_script", "figure_style", "range_json"]
-
-
-def difference_json(folder: BuildFolder, first: int, second: int) -> dict[str, Any]:
-    """Why two drives differ: what differed, what each cause explains, and a figure of it where both are known.
-
-    Parameters
-    ----------
-    folder : BuildFolder
-        The build.
-    first, second : int
-        Numbers of the drives.
-
-    Raises
-    ------
-    LoganError
-        If there is no such drive, or one of them has no speed.
-    """
-    build = folder.settings()
-    found = difference_of_drives(folder, str(first), str(second))
-    parts = [(part.name, part.effect_wh_per_km) for part in found.parts]
-    figures = []
-    left, right, rest = found.first_wh_per_km, found.second_wh_per_km, found.unexplained_wh_per_km
-    if isinstance(left, Estimate) and isinstance(right, Estimate) and isinstance(rest, Estimate):
-        figures.append(
-            difference_figure(
-                (found.first, left), (found.second, right), [*parts, ("unexplained", rest)], build.display
-            )
-        )
-    return {"difference": json_ready(found), "figures": _listed(figures)}
+__all__ = ["figure_script", "figure_style", "range_json"]
 
 
 def _listed(figures: Sequence[Figure]) -> list[dict[str, str]]:

@@ -13,7 +13,7 @@ from fastapi.responses import FileResponse
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web import work
-from logan.web.asked import REFUSED, Build, Fits, Space, build_of, job_json
+from logan.web.asked import REFUSED, Build, Space, build_of, job_json
 from logan.web.bodies import (
     ChannelChoices,
     CommandRequest,
@@ -49,9 +49,9 @@ def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
 
 
 @router.post("/demo", responses=REFUSED, status_code=202)
-def demo(space: Space, fits: Fits) -> dict[str, Any]:
+def demo(space: Space) -> dict[str, Any]:
     """Make the demo's conversion."""
-    return job_json(work.begin(space, fits, BuildFolder(space.settings.workspace / DEMO_NAME), "demo"))
+    return job_json(work.begin(space, BuildFolder(space.settings.workspace / DEMO_NAME), "demo"))
 
 
 @router.get("/jobs")
@@ -93,9 +93,9 @@ def close_job(job: OneJob, space: Space) -> dict[str, Any]:
 
 
 @router.post("/jobs/{job}/again", responses=REFUSED, status_code=202)
-def again(job: OneJob, space: Space, fits: Fits) -> dict[str, Any]:
+def again(job: OneJob, space: Space) -> dict[str, Any]:
     """Begin a piece of work again that failed, was stopped, or broke off when the server ended."""
-    begun = work.begin(space, fits, build_of(job.build, space), job.kind, job.content)
+    begun = work.begin(space, build_of(job.build, space), job.kind, job.content)
     space.jobs.close_one(job)
     return job_json(begun)
 
@@ -181,15 +181,15 @@ def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
 
 
 @router.post("/builds/{build}/logs/{log}/look", responses=REFUSED, status_code=202)
-def look(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
+def look(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     """Say what is in a sent log."""
-    return job_json(work.begin(space, fits, folder, "look", {"logs": [log]}))
+    return job_json(work.begin(space, folder, "look", {"logs": [log]}))
 
 
 @router.post("/builds/{build}/logs/{log}/suggest", responses=REFUSED, status_code=202)
-def suggest(folder: Build, space: Space, fits: Fits, log: LogId) -> dict[str, Any]:
+def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     """Suggest which signal is which channel, with a little plot of each."""
-    return job_json(work.begin(space, fits, folder, "suggest", {"logs": [log]}))
+    return job_json(work.begin(space, folder, "suggest", {"logs": [log]}))
 
 
 @router.put("/builds/{build}/channels", responses=REFUSED)
@@ -206,9 +206,9 @@ def save_channels(folder: Build, body: ChannelChoices) -> Any:
 
 
 @router.post("/builds/{build}/import", responses=REFUSED, status_code=202)
-def import_sent(folder: Build, space: Space, fits: Fits, body: ImportRequest) -> dict[str, Any]:
+def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, Any]:
     """Import sent logs; those that are being imported already are not imported twice."""
-    return job_json(work.begin(space, fits, folder, "import", body.model_dump()))
+    return job_json(work.begin(space, folder, "import", body.model_dump()))
 
 
 @router.get("/folders", responses=REFUSED)
@@ -233,30 +233,18 @@ def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
     return watch_json(space, folder)
 
 
-@router.get("/builds/{build}/difference", responses=REFUSED)
-def difference(
-    folder: Build,
-    first: Annotated[int, Query(ge=1, le=10_000_000)],
-    second: Annotated[int, Query(ge=1, le=10_000_000)],
-) -> Any:
-    """Why two drives differ: what each cause explains of it."""
-    from logan.pipeline.page_figures import difference_json
-
-    return difference_json(folder, first, second)
-
-
 @router.post("/builds/{build}/fit", responses=REFUSED, status_code=202)
-def fit(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
+def fit(folder: Build, space: Space) -> dict[str, Any]:
     """Fit the drives and predict the range again."""
-    return job_json(work.begin(space, fits, folder, "fit"))
+    return job_json(work.begin(space, folder, "fit"))
 
 
 @router.get("/builds/{build}/range", responses=REFUSED)
-def driving_range(folder: Build, fits: Fits) -> Any:
+def driving_range(folder: Build) -> Any:
     """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
     from logan.pipeline.page_figures import range_json
 
-    return range_json(folder, fits.basis(folder))
+    return range_json(folder, work.basis_of(folder))
 
 
 @router.get("/builds/{build}/limits", responses=REFUSED)
@@ -268,13 +256,13 @@ def limits(folder: Build) -> Any:
 
 
 @router.post("/builds/{build}/what-if", responses=REFUSED)
-def what_if(folder: Build, fits: Fits, body: WhatIf) -> Any:
+def what_if(folder: Build, body: WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
     from logan.pipeline.what_if import Question
     from logan.pipeline.what_if import what_if as ask
 
     question = Question(**body.model_dump())
-    return json_ready(ask(folder.settings(), fits.basis(folder), question))
+    return json_ready(ask(folder.settings(), work.basis_of(folder), question))
 
 
 @router.get("/builds/{build}/commands", responses=REFUSED)
@@ -286,10 +274,10 @@ def commands(folder: Build, space: Space) -> dict[str, Any]:
 
 @router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)
 def run_command(
-    folder: Build, space: Space, fits: Fits, name: Annotated[str, Path(max_length=40)], body: CommandRequest
+    folder: Build, space: Space, name: Annotated[str, Path(max_length=40)], body: CommandRequest
 ) -> dict[str, Any]:
     """Run a command on a build: its tables and words, or its result in SI."""
-    return job_json(work.begin(space, fits, folder, "command", {"name": name, **body.model_dump()}))
+    return job_json(work.begin(space, folder, "command", {"name": name, **body.model_dump()}))
 
 
 @router.get("/builds/{build}/exports/{name}", responses=REFUSED)
@@ -304,11 +292,11 @@ def exported(
 
 
 @router.post("/builds/{build}/report", responses=REFUSED, status_code=202)
-def report(folder: Build, space: Space, fits: Fits, body: ReportRequest) -> dict[str, Any]:
+def report(folder: Build, space: Space, body: ReportRequest) -> dict[str, Any]:
     """Write a report."""
     if body.kind == "drive" and body.drive is None:
         raise HTTPException(400, "say which drive")
-    return job_json(work.begin(space, fits, folder, "report", body.model_dump()))
+    return job_json(work.begin(space, folder, "report", body.model_dump()))
 
 
 @router.get("/builds/{build}/reports", responses=REFUSED)

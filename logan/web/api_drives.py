@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from logan.errors import ConfigurationError
 from logan.results import json_ready
 from logan.web import work
-from logan.web.asked import REFUSED, Build, DriveNumber, Fits, Space, job_json
+from logan.web.asked import REFUSED, Build, DriveNumber, Space, job_json
 from logan.web.bodies import DriveNotes, LogId
 from logan.web.words import worded
 
@@ -62,18 +62,19 @@ def empty_bin(folder: Build) -> dict[str, Any]:
 
 
 @router.post("/builds/{build}/drives/refresh", responses=REFUSED, status_code=202)
-def refresh_drives(folder: Build, space: Space, fits: Fits) -> dict[str, Any]:
+def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
     """Work out again the drives whose figures rest on earlier settings."""
-    return job_json(work.begin(space, fits, folder, "refresh"))
+    return job_json(work.begin(space, folder, "refresh"))
 
 
 @router.get("/builds/{build}/drives/{drive}", responses=REFUSED)
-def drive(folder: Build, drive: DriveNumber, fits: Fits) -> Any:
+def drive(folder: Build, drive: DriveNumber) -> Any:
     """One drive with everything worked out for it."""
     from logan.pipeline.library import open_library
+    from logan.pipeline.refine import kept_answer
     from logan.pipeline.stored import stored_drive
 
-    build, answer = folder.settings(), fits.current(folder)
+    build, answer = folder.settings(), kept_answer(folder)
     with open_library(folder.path, create=True) as library:
         stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
         return worded(json_ready(stored))

@@ -19,7 +19,6 @@ from logan.web import api, api_drives, pages
 from logan.web.security import Gate
 from logan.web.state import WebSettings, Workspace
 from logan.web.words import in_page_words
-from logan.web.work import Refinements
 
 
 def create_app(settings: WebSettings) -> FastAPI:
@@ -54,7 +53,6 @@ def create_app(settings: WebSettings) -> FastAPI:
         lifespan=lifespan,
     )
     app.state.workspace = workspace
-    app.state.refinements = Refinements()
     app.middleware("http")(Gate(port=settings.port, hosts=settings.hosts, token=settings.token))
     app.add_exception_handler(LoganError, _refused)
     app.add_exception_handler(HTTPException, _not_there)

@@ -8,7 +8,6 @@ from fastapi import Depends, HTTPException, Path, Request
 
 from logan.errors import LoganError
 from logan.pipeline.builds import BuildFolder
-from logan.web import work
 from logan.web.jobs import Job
 from logan.web.state import Workspace
 
@@ -27,14 +26,7 @@ def workspace_of(request: Request) -> Workspace:
     return found
 
 
-def refinements_of(request: Request) -> work.Refinements:
-    """The fits that still hold."""
-    found: work.Refinements = request.app.state.refinements
-    return found
-
-
 Space = Annotated[Workspace, Depends(workspace_of)]
-Fits = Annotated[work.Refinements, Depends(refinements_of)]
 
 
 def build_of(build: BuildName, space: Space) -> BuildFolder:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -64,6 +64,8 @@ class DbcChoices(Body):
 
 class ImportChoices(Body):
     """How logs are imported, and what the driver notes on them: quantities such as "300 lb" and "50 °F"."""
+
+    OPTIONS: ClassVar = ("is_one_drive", "is_replaced", "skips_text", "is_anyway", "is_energy_optional")
 
     is_one_drive: bool = False
     is_replaced: bool = False

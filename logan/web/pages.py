@@ -89,7 +89,7 @@ def _takes(about: dict[str, Any]) -> str:
     return ", ".join(named)
 
 
-_VIEWS = ("settings", "logs", "drives", "compare", "limits", "range", "tools", "report")
+_VIEWS = ("settings", "logs", "drives", "limits", "range", "tools", "report")
 
 
 @router.get("/builds/{build}", response_class=HTMLResponse)
@@ -103,8 +103,7 @@ def view_of(request: Request, space: Space, folder: Build, view: Annotated[str, 
     """One view of a build."""
     if view not in _VIEWS:
         raise HTTPException(404, "there is no such page")
-    shown = "drives" if view == "compare" else view
-    return _page(request, f"{view}.html", space, folder, view=shown, page=view)
+    return _page(request, f"{view}.html", space, folder, view=view)
 
 
 @router.get("/builds/{build}/drives/{drive}", response_class=HTMLResponse)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import threading
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logan.errors import LoganError, UsageError
-from logan.web.bodies import ImportChoices
 from logan.web.work import import_sent
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ class Watcher:
             status = path.stat()
             key = (path.name, status.st_size)
             if status.st_size and time.time() - status.st_mtime >= SETTLED_S and key not in self.taken:
-                work = import_sent(build, [path], ImportChoices())
+                work = partial(import_sent, build, [path], {})
                 self.taken[key] = workspace.jobs.start(f"Import {path.name}", work, build=name).id
 
 

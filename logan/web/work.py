@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
-from logan.web.bodies import ImportChoices, ImportRequest
+from logan.web.bodies import ImportChoices
 from logan.web.jobs import Job
 from logan.web.uploads import Upload, Uploads
 from logan.web.words import in_page_words, worded
@@ -66,158 +67,99 @@ def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str
     return {"logs": logs, "dbcs": kept, "problems": problems}
 
 
-def look_at(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:
+def look_at(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Say what is in a log."""
+    from logan.pipeline.builds import dbcs_near
+    from logan.pipeline.look import look
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.builds import dbcs_near
-        from logan.pipeline.look import look
-
-        dbcs, by_bus = dbcs_near(folder.path)
-        summary = look([path], dbcs=dbcs, dbc_by_bus=by_bus, progress=follow(job), is_cancelled=job.stop.is_set)
-        return json_ready(summary)
-
-    return work
+    dbcs, by_bus = dbcs_near(folder.path)
+    return json_ready(look([path], dbcs=dbcs, dbc_by_bus=by_bus, progress=follow(job), is_cancelled=job.stop.is_set))
 
 
-def suggest_channels(folder: BuildFolder, path: Path) -> Callable[[Job], Any]:
+def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Suggest a channel map, with a little plot of every candidate."""
+    from logan.pipeline.suggestions import suggest_with_plots
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.suggestions import suggest_with_plots
-
-        job.tell("reading the log")
-        return json_ready(
-            suggest_with_plots(folder, path, points=_SPARK_POINTS, progress=follow(job), is_cancelled=job.stop.is_set)
-        )
-
-    return work
+    job.tell("reading the log")
+    return json_ready(
+        suggest_with_plots(folder, path, points=_SPARK_POINTS, progress=follow(job), is_cancelled=job.stop.is_set)
+    )
 
 
-def import_sent(folder: BuildFolder, paths: list[Path], asked: ImportChoices) -> Callable[[Job], Any]:
-    """Import sent logs."""
+def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, Any], job: Job) -> Any:
+    """Import sent logs; each drive comes back as a row of the list, with what is worth knowing."""
+    from logan.pipeline.drive_list import drive_row
+    from logan.pipeline.importing import ImportOptions, import_logs
+    from logan.pipeline.notes import noted
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.drive_list import drive_row
-        from logan.pipeline.importing import ImportOptions, import_logs
-        from logan.pipeline.notes import noted
+    asked = ImportChoices.model_validate({key: item for key, item in content.items() if key != "logs"})
+    began_s, read_s, tell = time.monotonic(), 0.0, follow(job)
 
-        began_s, read_s, tell = time.monotonic(), 0.0, follow(job)
+    def progress(now: IngestProgress) -> None:
+        nonlocal read_s
+        tell(now)
+        read_s = time.monotonic() - began_s
 
-        def progress(now: IngestProgress) -> None:
-            nonlocal read_s
-            tell(now)
-            read_s = time.monotonic() - began_s
-
-        imported = import_logs(
-            folder,
-            paths,
-            options=ImportOptions(
-                is_one_drive=asked.is_one_drive,
-                is_replaced=asked.is_replaced,
-                skips_text=asked.skips_text,
-                is_anyway=asked.is_anyway,
-                is_energy_optional=asked.is_energy_optional,
-            ),
-            conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),
-            progress=progress,
-            is_cancelled=job.stop.is_set,
-        )
-        if read_s > 1.0 and len(paths) == 1:
-            _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s
-        notes = [[in_page_words(note) for note in one.notes] for one in imported]
-        rows = [{**drive_row(one.record), "was_there": one.was_there} for one in imported]
-        return json_ready([{**row, "notes": said} for row, said in zip(rows, notes, strict=True)])
-
-    return work
+    imported = import_logs(
+        folder,
+        paths,
+        options=ImportOptions(**asked.model_dump(include=set(ImportChoices.OPTIONS))),
+        conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),
+        progress=progress,
+        is_cancelled=job.stop.is_set,
+    )
+    if read_s > 1.0 and len(paths) == 1:
+        _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s
+    rows = [{**drive_row(one.record), "was_there": one.was_there, "notes": one.notes} for one in imported]
+    return worded(json_ready(rows))
 
 
-def refresh_drives(folder: BuildFolder) -> Callable[[Job], Any]:
+def refresh_drives(folder: BuildFolder, job: Job) -> Any:
     """Work out again the drives whose figures rest on earlier settings."""
+    from logan.pipeline.library import bring_up_to_date, open_library
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.library import bring_up_to_date, open_library
-
-        with open_library(folder.path, create=True) as library:
-            return {"drives": bring_up_to_date(library, folder, told=job.tell)}
-
-    return work
+    with open_library(folder.path, create=True) as library:
+        return {"drives": bring_up_to_date(library, folder, told=job.tell)}
 
 
-class Refinements:
-    """The answers of the builds, kept with their libraries while nothing they rest on has changed."""
+def fit(folder: BuildFolder, job: Job) -> Any:
+    """Fit the drives and predict the range again."""
+    from logan.pipeline.refine import answer_of
 
-    def current(self, folder: BuildFolder) -> Refinement | None:
-        """The answer that still holds; None where there is none."""
-        from logan.pipeline.refine import kept_answer
-
-        return kept_answer(folder)
-
-    def work(self, folder: BuildFolder) -> Callable[[Job], Any]:
-        """Fit the drives and predict the range again."""
-
-        def work(job: Job) -> Any:
-            from logan.pipeline.refine import answer_of
-
-            return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
-
-        return work
-
-    def basis(self, folder: BuildFolder) -> Plan | Refinement:
-        """What a question is answered from: the fit where there is one, else the plan."""
-        current = self.current(folder)
-        if current is not None:
-            return current
-        import numpy as np
-
-        from logan.pipeline.predict import plan_of_build
-
-        return plan_of_build(folder, folder.settings(), np.random.default_rng(1))[0]
+    return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
 
 
-def write_the_report(
-    folder: BuildFolder, refinements: Refinements, *, kind: str, drive: int | None
-) -> Callable[[Job], Any]:
+def basis_of(folder: BuildFolder) -> Plan | Refinement:
+    """What a question is answered from: the answer that still holds, else the plan."""
+    import numpy as np
+
+    from logan.pipeline.predict import plan_of_build
+    from logan.pipeline.refine import kept_answer
+
+    return kept_answer(folder) or plan_of_build(folder, folder.settings(), np.random.default_rng(1))[0]
+
+
+def write_report(folder: BuildFolder, kind: str, drive: int | None, job: Job) -> Any:
     """Write a report."""
+    from logan.pipeline.refine import kept_answer
+    from logan.pipeline.reporting import write_build_report
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.reporting import write_build_report
-
-        name = {"drive": f"drive-{drive}", "build": "report"}.get(kind, kind) + ".html"
-        job.tell("writing the report")
-        write_build_report(
-            folder,
-            folder.reports / name,
-            drive=str(drive) if kind == "drive" else None,
-            kind=kind,
-            refinement=None if kind == "drive" else refinements.current(folder),
-        )
-        return {"name": name}
-
-    return work
+    name = {"drive": f"drive-{drive}", "build": "report"}.get(kind, kind) + ".html"
+    job.tell("writing the report")
+    number, answer = (str(drive), None) if kind == "drive" else (None, kept_answer(folder))
+    write_build_report(folder, folder.reports / name, drive=number, kind=kind, refinement=answer)
+    return {"name": name}
 
 
-def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any]) -> Callable[[Job], Any]:
+def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any], job: Job) -> Any:
     """Run a command on a build; what it would print comes back in blocks, what it wrote as a link."""
-
-    def work(job: Job) -> Any:
-        commands = space.settings.commands
-        if commands is None:
-            raise UsageError("no commands are at hand here", "Start the page with the command line")
-        began_s = time.time() - 1.0
-        blocks = commands.run_command(
-            content["name"],
-            content["options"],
-            folder.path,
-            files=files_at_hand(space, folder),
-            told=job.tell,
-            as_json=content["as_json"],
-        )
-        made = [path for path in (folder.path / "exports").glob("*") if path.stat().st_mtime >= began_s]
-        files = [{"name": path.name, "size_bytes": path.stat().st_size} for path in made]
-        return {"blocks": json_ready(blocks) if content["as_json"] else worded(json_ready(blocks)), "files": files}
-
-    return work
+    if space.settings.commands is None:
+        raise UsageError("no commands are at hand here", "Start the page with the command line")
+    began_s, files = time.time() - 1.0, files_at_hand(space, folder)
+    blocks = json_ready(space.settings.commands.run_command(folder.path, files=files, told=job.tell, **content))
+    made = [path for path in (folder.path / "exports").glob("*") if path.stat().st_mtime >= began_s]
+    written = [{"name": path.name, "size_bytes": path.stat().st_size} for path in made]
+    return {"blocks": blocks if content["as_json"] else worded(blocks), "files": written}
 
 
 def files_at_hand(space: Workspace, folder: BuildFolder) -> dict[str, Path]:
@@ -226,21 +168,15 @@ def files_at_hand(space: Workspace, folder: BuildFolder) -> dict[str, Path]:
     return found | {upload.name: upload.path for upload in space.uploads(folder).list()}
 
 
-def make_demo(folder: BuildFolder) -> Callable[[Job], Any]:
+def make_demo(folder: BuildFolder, job: Job) -> Any:
     """Make the demo's conversion and take it through the whole job."""
+    from logan.pipeline.demo_run import run_demo
 
-    def work(job: Job) -> Any:
-        from logan.pipeline.demo_run import run_demo
-
-        run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
-        return {"build": folder.path.name}
-
-    return work
+    run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
+    return {"build": folder.path.name}
 
 
-def begin(
-    space: Workspace, fits: Refinements, folder: BuildFolder, kind: str, content: Mapping[str, Any] | None = None
-) -> Job:
+def begin(space: Workspace, folder: BuildFolder, kind: str, content: Mapping[str, Any] | None = None) -> Job:
     """Begin a piece of work by its kind, so that a request and a second try after a broken one do the same.
 
     Raises
@@ -249,29 +185,20 @@ def begin(
         If what it needs is not there any more.
     """
     content = dict(content or {})
-    uploads = space.uploads(folder)
-    sent = [uploads.find(log) for log in content.get("logs", ())]
+    sent = [space.uploads(folder).find(log) for log in content.get("logs", ())]
     names = ", ".join(log.name for log in sent[:3])
-    match kind:
-        case "look":
-            label, work = f"Look at {names}", look_at(folder, sent[0].path)
-        case "suggest":
-            label, work = f"Channels of {names}", suggest_channels(folder, sent[0].path)
-        case "import":
-            label = f"Import {names}"
-            work = import_sent(folder, [log.path for log in sent], ImportRequest.model_validate(content))
-        case "refresh":
-            label, work = "Figures of the drives", refresh_drives(folder)
-        case "fit":
-            label, work = "Fit the drives", fits.work(folder)
-        case "report":
-            label = "Write the report"
-            work = write_the_report(folder, fits, kind=content["kind"], drive=content["drive"])
-        case "command":
-            label = f"Ask: {content['name']}"
-            work = ask_command(space, folder, content)
-        case "demo":
-            label, work = "Make the demo", make_demo(folder)
-        case _:
-            raise UsageError("this work cannot be begun again", "Start it where it was started first")
-    return space.jobs.start(label, work, build=folder.path.name, kind=kind, content=content)
+    paths = [log.path for log in sent]
+    kinds: dict[str, tuple[str, Callable[..., Any], tuple[Any, ...]]] = {
+        "look": (f"Look at {names}", look_at, (folder, *paths[:1])),
+        "suggest": (f"Channels of {names}", suggest_channels, (folder, *paths[:1])),
+        "import": (f"Import {names}", import_sent, (folder, paths, content)),
+        "refresh": ("Figures of the drives", refresh_drives, (folder,)),
+        "fit": ("Fit the drives", fit, (folder,)),
+        "report": ("Write the report", write_report, (folder, content.get("kind"), content.get("drive"))),
+        "command": (f"Ask: {content.get('name')}", ask_command, (space, folder, content)),
+        "demo": ("Make the demo", make_demo, (folder,)),
+    }
+    if kind not in kinds:
+        raise UsageError("this work cannot be begun again", "Start it where it was started first")
+    label, work, arguments = kinds[kind]
+    return space.jobs.start(label, partial(work, *arguments), build=folder.path.name, kind=kind, content=content)

@@ -15,7 +15,6 @@ from logan.report.figures.consumption import (
     breakdown_rows,
     calibration_figure,
     cause_figure,
-    difference_figure,
     ledger_figure,
     speed_figure,
 )
@@ -24,7 +23,6 @@ from logan.report.figures.driving_range import attribution_figure, range_figure,
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure
 from logan.report.route import route_profile
 from logan.report.thinning import thin
-from logan.results import Estimate
 from logan.units import DisplayUnits
 from tests.twin_drives import made_drive
 
@@ -139,16 +137,6 @@ def test_causes_beyond_the_most_drawn_are_one_bar_and_still_add_up():
     figure = attribution_figure(many, KM, most=3)
     assert figure.panels[0].y.names == ("plan", "h", "g", "f", "all others", "with the drives")
     assert adds_up(figure).end[-1] == pytest.approx(many.range_after_m / 1000.0)
-
-
-def test_the_difference_of_two_drives_adds_up():
-    first, second = Estimate(200.0, "Wh/km", 2.0), Estimate(231.0, "Wh/km", 2.0)
-    parts = [("speed", Estimate(20.0, "Wh/km", 1.0)), ("weather", Estimate(8.0, "Wh/km", 1.0)),
-             ("unexplained", Estimate(3.0, "Wh/km", 3.0))]  # fmt: skip
-    figure = difference_figure(("1", first), ("2", second), parts, KM)
-    assert adds_up(figure).end[-1] == pytest.approx(231.0)
-    assert figure.finding == "Speed makes +20 of the +31 Wh/km from drive 1 to drive 2."
-    assert marks_of(figure, Bars)[0].labels[0] == "+20 ± 1"
 
 
 def test_bullets_are_sorted_by_margin_and_say_what_is_left(inputs):

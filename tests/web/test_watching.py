@@ -44,7 +44,7 @@ def test_a_settled_log_is_imported_once_and_a_growing_one_waits(space, card, sma
     while not job.is_over and time.monotonic() < end:
         time.sleep(0.05)
     assert job.state == "done", job.message
-    assert job.result[0]["record"]["number"] == 2
+    assert job.result[0]["number"] == 2
 
 
 def test_links_and_empty_files_are_left_alone(space, card, small_log):

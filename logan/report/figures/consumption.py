@@ -152,42 +152,6 @@ def ledger_figure(ledger: EnergyLedger, label: str) -> Figure | None:
     )
 
 
-def difference_figure(
-    first: tuple[str, Estimate], second: tuple[str, Estimate], parts: Sequence[tuple[str, Estimate]],
-    units: DisplayUnits,
-) -> Figure:  # fmt: skip
-    """Why two drives differ: from what the first used to what the second did, cause by cause.
-
-    Parameters
-    ----------
-    first, second : (str, Estimate)
-        Names of the drives and what each used. [Wh/km]
-    parts : sequence of (str, Estimate)
-        Causes, and what each adds; together they lead from the first to the second. [Wh/km]
-    units : DisplayUnits
-        Of the consumption.
-    """
-    before, after = units.consumption(first[1].value), units.consumption(second[1].value)
-    steps = [
-        Part(
-            name=name,
-            change=units.consumption(estimate.value),
-            sigma=units.consumption(estimate.sigma or 0.0),
-            is_residual=name == "unexplained",
-        )
-        for name, estimate in parts
-    ]
-    largest = max(steps, key=lambda part: abs(part.change), default=Part(name="nothing", change=0.0))
-    return waterfall(
-        f"{capital(largest.name)} makes {signed(largest.change)} of the {signed(after - before)} "
-        f"{units.consumption_label} from drive {first[0]} to drive {second[0]}.",
-        f"net consumption [{units.consumption_label}]",
-        steps,
-        before=(f"drive {first[0]}", before),
-        after=(f"drive {second[0]}", after),
-    )
-
-
 def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> Figure:
     """Each drive predicted by a fit that has not seen it, with its 90 % interval."""
     drives = calibration.drives

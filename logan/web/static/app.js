@@ -1,6 +1,5 @@
 // Starts the one page that is open.
 import { guarded } from "./ask.js";
-import { compare } from "./compare.js";
 import { drive } from "./drive.js";
 import { drives } from "./drives.js";
 import { jobsBar } from "./jobs.js";
@@ -15,7 +14,7 @@ import { settings } from "./settings.js";
 import { steps } from "./steps.js";
 import { tools } from "./tools.js";
 
-const pages = { home, overview, settings, logs, drives, drive, compare, limits, range, report, tools };
+const pages = { home, overview, settings, logs, drives, drive, limits, range, report, tools };
 const start = pages[document.body.dataset.page];
 sayLeft();
 jobsBar();

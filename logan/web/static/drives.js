@@ -112,7 +112,7 @@ export async function drives() {
     const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack([id]))),
       button("Empty the bin", guarded(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
     fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
-      make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("compare") + "?first=" + pair[0] + "&second=" + pair[1] }, "Compare the two") : null,
+      make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("tools") + "?drives=" + pair.join(" ") + "#compare" }, "Compare the two") : null,
       tag, button("Add the tag", (event) => tag.value.trim() && change("Tagged", (row) => ({ tags: [...new Set([...row.tags, tag.value.trim()])] }))(event)),
       why, button("Leave out of the fit", (event) => why.value.trim() ? change("Left out", () => ({ exclude_because: why.value.trim() }))(event) : why.focus()),
       button("Take part again", change("Taking part", () => ({ is_included: true }))), button("Delete", remove)));

@@ -38,7 +38,7 @@ export async function tools() {
     const command = found.commands.find((one) => one.name === select.value);
     byId("command-about").textContent = command.about;
     byId("command-answer").replaceChildren();
-    history.replaceState(null, "", "#" + encodeURIComponent(command.name));
+    history.replaceState(null, "", location.search + "#" + encodeURIComponent(command.name));
     const required = command.options.filter((option) => option.is_required), rest = command.options.filter((option) => !option.is_required);
     const fields = (options) => make("fieldset", {}, make("legend", {}, options === rest ? "As you like" : "Needed"),
       options.map((option) => fieldOf(option, found.files, numbers)));
@@ -60,5 +60,10 @@ export async function tools() {
   select.addEventListener("change", show);
   const asked = decodeURIComponent(location.hash.slice(1));
   if (found.commands.some((one) => one.name === asked)) { select.value = asked; }
-  if (found.commands.length) { show(); }
+  if (!found.commands.length) { return; }
+  show();
+  // An address such as tools?drives=1 3#compare is answered at once.
+  const given = [...new URLSearchParams(location.search)].filter(([name]) => form.elements[name]);
+  for (const [name, value] of given) { form.elements[name].value = value; }
+  if (given.length) { form.requestSubmit(); }
 }
