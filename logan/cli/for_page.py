@@ -92,12 +92,14 @@ def run_command(
         bare, is_many = _bare(kind)
         texts = raw if isinstance(raw, list) else str(raw).replace(",", " ").split() if is_many else [str(raw)]
         words = [] if bare is bool else [_safe(key, bare, text.strip(), build, files) for text in texts if text]
-        if not isinstance(about, OptionInfo) or not about.param_decls:
-            plain += words
-        elif bare is bool:
-            named += [about.param_decls[0].split("/")[0]] if raw in (True, "true") else []
+        # Within ``Annotated`` typer takes the first name of an option where a default would stand.
+        option = str(about.default).split("/")[0] if isinstance(about, OptionInfo) else ""
+        if bare is bool:
+            named += [option] if raw in (True, "true") else []
+        elif option:
+            named += [part for word in words for part in (option, word)]
         else:
-            named += [part for word in words for part in (about.param_decls[0], word)]
+            plain += words
     with captured(Captured(told)) as sink:
         try:
             command_line((name.split()[0],))(

@@ -165,18 +165,20 @@ def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
 
 
 def test_figures_of_earlier_settings_are_marked_and_worked_out_again(client, workspace):
-    assert client.get("/api/builds/van/drives").json()["stale"] == []
+    def stale():
+        return [row["number"] for row in client.get("/api/builds/van/drive-list").json()["rows"] if row["is_stale"]]
+
+    assert stale() == []
     settings = workspace / "van" / "build.toml"
     before = settings.read_text(encoding="utf-8")
     settings.write_text(re.sub(r"(?m)^mass = .*", 'mass = "1999 kg"', before), encoding="utf-8")
-    assert client.get("/api/builds/van/drives").json()["stale"] == [1]
+    assert stale() == [1]
     done = wait_for(client, client.post("/api/builds/van/drives/refresh", json={}).json())
     assert done["result"] == {"drives": [1]}
-    assert client.get("/api/builds/van/drives").json()["stale"] == []
+    assert stale() == []
     settings.write_text(before + "\nnonsense = 1\n", encoding="utf-8")
-    answer = client.get("/api/builds/van/drives").json()
-    assert answer["drives"][0]["number"] == 1
-    assert "nonsense" in answer["settings_problem"]
+    assert client.get("/api/builds/van/drive-list").json()["rows"][0]["number"] == 1  # as last worked out
+    assert client.get("/api/builds/van/first-hour").json()["problems"] == 1
 
 
 def test_a_mask_can_be_set_and_taken_back(client):
@@ -209,10 +211,10 @@ def test_one_mask_of_several_can_be_taken_back(client):
     assert "correction 7" in refused.json()["problem"]
 
 
-def second_log(folder):
-    from tests.web.conftest import write_small_log
-
-    return write_small_log(folder / "second.log", seed=8, start_s=1_700_100_000.0)
+def test_the_style_and_script_of_figures_are_served(client):
+    assert "--f-refined" in client.get("/figures.css").text
+    assert "pointermove" in client.get("/figures.js").text
+    assert client.get("/figures.txt").status_code in (404, 422)
 
 
 def test_a_served_report_runs_only_logans_own_scripts_and_has_no_rights(client, workspace):

@@ -262,7 +262,7 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
     page.set_default_timeout(60_000)
     found = {}
     places = ("", "/interface", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs", "/builds/demo/drives",
-              "/builds/demo/drives/4", "/builds/demo/compare?first=1&second=3", "/builds/demo/range",
+              "/builds/demo/drives/4", "/builds/demo/limits", "/builds/demo/tools#gearing", "/builds/demo/range",
               "/builds/demo/report")  # fmt: skip
     for place in places:
         page.goto(address + place)
@@ -288,13 +288,24 @@ def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, 
         page.get_by_role("button", name="Save").click()
         page.get_by_text("Saved.").wait_for()
     page.goto(f"{address}/builds/demo/drives")
-    page.get_by_label("Tag", exact=True).select_option("<b>motorway</b>")
+    page.get_by_label("Find").fill("<b>motorway</b>")
     assert page.locator("#drives tbody tr").count() == 2
-    page.get_by_label("Compare drive 3").check()
-    page.get_by_label("Compare drive 6").check()
-    page.get_by_role("button", name="Compare the two chosen").click()
-    page.get_by_text(re.compile("from drive 3 .* to drive 6")).first.wait_for()
-    assert page.get_by_role("row", name=re.compile("weather")).first.is_visible()
+    page.get_by_role("button", name="drive", exact=True).click()
+    first = page.locator("#drives tbody th a").first.inner_text()
+    page.get_by_role("button", name="drive", exact=True).click()
+    assert {first, page.locator("#drives tbody th a").first.inner_text()} == {"drive 3", "drive 6"}
+    page.get_by_label("Choose drive 3").check()
+    page.get_by_label("Choose drive 6").check()
+    page.get_by_label("Tag to add").fill("pair")
+    page.get_by_role("button", name="Add the tag").click()
+    page.get_by_text("Tagged: 2 drives.").wait_for()
+    page.get_by_role("link", name="Compare the two").click()
+    page.locator("#command-answer").get_by_role("row", name=re.compile("weather")).first.wait_for()
+    page.goto(f"{address}/builds/demo/drives")
+    page.get_by_label("Choose drive 5").check()
+    page.get_by_role("button", name="Delete").click()
+    page.get_by_role("button", name="Bring back drive 5").click()
+    page.get_by_role("link", name="drive 5", exact=True).first.wait_for()
 
     page.goto(f"{address}/builds/demo/drives/3")
     page.wait_for_selector(".lane .value")

@@ -60,7 +60,7 @@ def test_an_export_is_written_into_the_build_and_can_be_saved(client, workspace)
 
 def test_a_plan_is_frozen_and_compared_with(client, workspace):
     assert ask(client, "plan")["state"] == "done"
-    (frozen,) = client.get("/api/builds/van/files").json()["files"]
+    (frozen,) = client.get("/api/builds/van/commands").json()["files"]
     assert (BuildFolder(workspace / "van").plans / frozen).is_file()
     assert ask(client, "compare", plan=frozen)["state"] == "done"
 

@@ -3,7 +3,7 @@
 import { make } from "./page.js";
 import { Series, ticks } from "./series.js";
 
-const PAINT_MS = 6, AHEAD = 1, NEAR = 0.35, AXIS_PX = 26;
+const PAINT_MS = 4, AT_ONCE = 8, AHEAD = 1, NEAR = 0.35, AXIS_PX = 26;
 const SCREENS = 1 + 2 * AHEAD;
 
 export class Timeline {
@@ -113,7 +113,7 @@ export class Timeline {
       const isFine = (series) => series && series.covers(...near) &&
         (series.isWhole || series.step <= 1.6 * (end - start) / this.width);
       const lacking = this.lanes.filter((lane) => (which === "own" || lane.others) && !isFine(lane[which].fine));
-      if (lacking.length && end > start) { this.fetch(which, lacking, ...this.timesOf(which, AHEAD)); return; }
+      if (lacking.length && end > start) { this.fetch(which, lacking.slice(0, AT_ONCE), ...this.timesOf(which, AHEAD)); return; }
     }
   }
 
@@ -128,7 +128,8 @@ export class Timeline {
         const series = new Series(content, start, end, about);
         lane[which].fine = series;
         lane[which].coarse = lane[which].coarse || series;
-        lane.isStale = true;
+        // A picture of samples as fine stays until it runs out.
+        lane.isStale = lane.isStale || !(lane.picture && lane.picture.isFine && which === "own");
       }
       this.told.loaded();
     } finally { this.isAsking = false; }
@@ -186,13 +187,12 @@ export class Timeline {
       if (!series) { continue; }
       const axis = which === "own" ? this.axis : this.over.axis;
       const x = axis.isDistance ? (time) => (axis.ofTime(time) - from) * scale : (time) => (time - from) * scale;
-      context.strokeStyle = this.colours[which === "own" ? "link" : "second"];
-      context.lineWidth = 1.3 * this.ratio;
-      context.beginPath();
-      series.trace(context, ...this.timesOf(which, AHEAD), x, y);
-      context.stroke();
+      context.strokeStyle = context.fillStyle = this.colours[which === "own" ? "link" : "second"];
+      series.draw(context, ...this.timesOf(which, AHEAD), x, y, 1.3 * this.ratio);
     }
-    lane.picture = { canvas: canvas, low: from, high: to, length: length };
+    const { fine } = lane.own;
+    lane.picture = { canvas: canvas, low: from, high: to, length: length,
+      isFine: Boolean(fine && fine.covers(...this.timesOf("own", AHEAD)) && (fine.isWhole || fine.step <= 1.6 * length / this.width)) };
     lane.isStale = false;
   }
 

@@ -63,7 +63,8 @@ export async function tools() {
   if (!found.commands.length) { return; }
   show();
   // An address such as tools?drives=1 3#compare is answered at once.
-  const given = [...new URLSearchParams(location.search)].filter(([name]) => form.elements[name]);
-  for (const [name, value] of given) { form.elements[name].value = value; }
-  if (given.length) { form.requestSubmit(); }
+  const field = (name) => [...form.elements].find((input) => input.name === name);
+  const given = [...new URLSearchParams(location.search)].filter(([name]) => field(name));
+  for (const [name, value] of given) { field(name).value = value; }
+  if (given.length) { form.requestSubmit(form.querySelector(".primary")); }
 }
