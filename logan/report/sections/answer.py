@@ -7,7 +7,7 @@ from typing import Final
 
 from logan.driving_range.prediction import RangePrediction
 from logan.flags import Severity
-from logan.metrics.event_kinds import EventKind, event_kinds
+from logan.metrics.limit_events import EventKind, event_kinds
 from logan.metrics.limits import LimitSummary
 from logan.model.fit_result import DrivenHull
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
