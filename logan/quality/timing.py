@@ -20,6 +20,10 @@ from logan.units import FloatArray
 _LONGEST_LAG_S: Final = 10.0
 _LEAST_DRIFT_S: Final = 0.3
 _ROLLING_M_PER_S: Final = 3.0
+_LONGEST_LOSS_S: Final = 30.0
+_BIASED_RATIO: Final = 0.03
+"""Energy missing beyond this is not filled in: it hangs on the current itself."""
+
 SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
 
@@ -38,6 +42,35 @@ def lost_share(time_s: FloatArray) -> tuple[float, float]:
     return missing / (missing + time_s.size), float(np.sqrt(missing)) / (missing + time_s.size)
 
 
+def unsampled_wh(survey: DriveSurvey) -> float:
+    """Energy that the samples of the current which are missing would have added to what stands in for them. [Wh]
+
+    What was asked for at their times (shaft power, else the planned road power) says what they would have been; what
+    stands in is a straight line across a short gap and the mean power in a long one. Chance losses come out near zero.
+    """
+    current, voltage = survey.finite("pack_current"), survey.finite("pack_voltage")
+    demand_w = survey.shaft_power_w if survey.has("motor_torque", "motor_speed") else survey.wheel_power_w
+    asked = np.isfinite(demand_w)
+    if current is None or voltage is None or current[0].size < 50 or asked.sum() < 50:
+        return 0.0
+    time_s, power_w = current[0], current[1] * np.interp(current[0], *voltage)
+    step_s = np.diff(time_s)
+    period_s = float(np.median(step_s))
+    count = np.where(step_s < _LONGEST_LOSS_S, np.maximum(np.round(step_s / period_s) - 1.0, 0.0), 0.0).astype(np.int64)
+    first = np.repeat(np.cumsum(count) - count, count)
+    gone_s = np.repeat(time_s[:-1], count) + period_s * (np.arange(count.sum()) - first + 1.0)
+
+    def columns(at_s: FloatArray) -> FloatArray:
+        at_w = np.interp(at_s, survey.time_s[asked], demand_w[asked])
+        return np.column_stack((np.ones(at_s.shape), np.maximum(at_w, 0.0), np.minimum(at_w, 0.0)))
+
+    slopes, *_ = np.linalg.lstsq(columns(time_s), power_w, rcond=None)
+    channel = survey.drive["pack_current"]
+    is_bridged = np.repeat(step_s <= channel.max_gap_s, count)
+    stands_in_w = np.where(is_bridged, np.interp(gone_s, time_s, power_w), float(np.mean(power_w)))
+    return float(np.sum(columns(gone_s) @ slopes - stands_in_w)) * period_s / 3600.0
+
+
 @detector("lost_samples")
 def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     shares: dict[str, float] = {}
@@ -54,6 +87,8 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not shares:
         return
     worst = max(shares, key=lambda name: shares[name])
+    lacking_wh = unsampled_wh(survey) if "pack_current" in shares else 0.0
+    is_biased = abs(lacking_wh) > _BIASED_RATIO * abs(survey.net_wh)
     step_s = np.diff(survey.drive[worst].time_s)
     longest_s = float(np.max(step_s))
     yield DataFlag(
@@ -62,9 +97,11 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=tuple(sorted(shares)),
         title="Samples are missing",
         evidence=f"{100 * shares[worst]:.1f} % of {worst} is missing (longest step {longest_s:.1f} s, usual "
-        f"{float(np.median(step_s)):.2f} s); {len(shares)} channels concerned",
+        f"{float(np.median(step_s)):.2f} s); {len(shares)} channels concerned"
+        + (f"; they are missing where power is asked for: some {lacking_wh:+.0f} Wh" if is_biased else ""),
         remedy="Lower the bus load or log fewer messages; check the logger's buffer and its card's speed",
-        effect_wh_per_km=None,
+        effect_wh_per_km=survey.per_km(lacking_wh) if is_biased else None,
+        refuses=("net_energy", "consumption", "regen", "fit") if is_biased else (),
     )
 
 
