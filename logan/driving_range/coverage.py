@@ -82,12 +82,10 @@ class Calibration:
     ----------
     drives : tuple of LeftOutDrive
         Each drive in turn.
-    median_error_ratio, p90_error_ratio, mean_error_ratio : float or None
+    median_error_ratio, p90_error_ratio : float or None
         Of the absolute relative errors; None with fewer than three drives.
     naive_median_error_ratio : float or None
         The same for the mean consumption of the other drives: the row to beat.
-    planned_median_error_ratio : float or None
-        The same for the plan.
     covered_ratio : float or None
         Share of drives inside their 90 % interval.
     interval_scale_ratio : float
@@ -101,9 +99,7 @@ class Calibration:
     drives: tuple[LeftOutDrive, ...]
     median_error_ratio: float | None = None
     p90_error_ratio: float | None = None
-    mean_error_ratio: float | None = None
     naive_median_error_ratio: float | None = None
-    planned_median_error_ratio: float | None = None
     covered_ratio: float | None = None
     interval_scale_ratio: float = 1.0
     reason: str = ""
@@ -300,14 +296,11 @@ def _calibration(rows: tuple[LeftOutDrive, ...]) -> Calibration:
     error = np.array([abs(row.error_ratio) for row in rows])
     measured = np.array([row.measured_wh for row in rows])
     naive = np.abs(np.array([row.naive_wh for row in rows]) - measured) / np.abs(measured)
-    planned = np.abs(np.array([row.planned_wh for row in rows]) - measured) / np.abs(measured)
     return Calibration(
         drives=rows,
         median_error_ratio=float(np.median(error)),
         p90_error_ratio=float(np.quantile(error, 0.9)),
-        mean_error_ratio=float(np.mean(error)),
         naive_median_error_ratio=float(np.median(naive)),
-        planned_median_error_ratio=float(np.median(planned)),
         covered_ratio=float(np.mean([row.is_covered for row in rows])),
         interval_scale_ratio=interval_scale_ratio(
             np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])

@@ -127,6 +127,7 @@ def fit_result_of(
         is_prior_dominated=is_dominated,
         converged=solution.converged,
         message=solution.message,
+        statements=words,
         warnings=(*words, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
     )
 

@@ -232,7 +232,9 @@ class FitResult:
     message : str
         How it ended.
     warnings : tuple of str
-        Plain words on what the data cannot tell.
+        Plain words on what the data cannot tell, and then on single drives.
+    statements : tuple of str
+        Those of the first kind alone.
     sensors : SensorErrors or None
         The sensors' shared errors, where they are in the posterior.
     drag_model_sigma_ratio : float
@@ -259,6 +261,7 @@ class FitResult:
     converged: bool
     message: str
     warnings: tuple[str, ...] = ()
+    statements: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
     drag_model_sigma_ratio: float = 0.0
 

@@ -1,4 +1,4 @@
-"""What the data can and cannot tell, in numbers and in plain words."""
+"""What the data can and cannot tell, in plain words."""
 
 from __future__ import annotations
 
@@ -6,10 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.results import read_only, result
-from logan.units import FloatArray
+from logan.model.unknowns import MASS
 
 PLAIN_NAMES: Final = (
     "mass",
@@ -21,64 +19,11 @@ PLAIN_NAMES: Final = (
 )
 """The parameters as a driver would say them, in ``PARAMETER_NAMES`` order."""
 
-NULL_DIRECTION: Final = read_only(np.array([1.0, 1.0, 0.0, 1.0, -1.0, 0.0]))
-"""In log parameters: mass, drag area and drive efficiency up, regen efficiency down, by the same factor. Pack
-energy does not change along it, whatever is driven."""
-
 CONFOUNDED_CORRELATION: Final = 0.8
 NOT_LEARNED_RATIO: Final = 0.9
-
-
-@result("identifiability/1")
-class Identifiability:
-    """How far the data pin the parameters down.
-
-    Parameters
-    ----------
-    learned_ratio : ndarray, shape (6,)
-        Posterior over prior width. [ratio]
-    confounded : tuple of tuple
-        Pairs of parameters with their correlation, where the data can hardly tell them apart.
-    null_direction : ndarray, shape (6,)
-        Direction in log parameters that no electric log can see. [ratio]
-    null_learned_ratio : float
-        Posterior over prior width along it: what only a weighbridge can shrink.
-    statements : tuple of str
-        The same in plain words.
-    """
-
-    learned_ratio: FloatArray
-    confounded: tuple[tuple[str, str, float], ...]
-    null_direction: FloatArray
-    null_learned_ratio: float
-    statements: tuple[str, ...]
-
-
-def assess_identifiability(result: FitResult) -> Identifiability:
-    """Tell what was learned, what cannot be told apart, and why.
-
-    Parameters
-    ----------
-    result : FitResult
-        The fit.
-
-    Returns
-    -------
-    Identifiability
-        Pairs beyond a correlation of 0.8 count as confounded.
-    """
-    return Identifiability(
-        learned_ratio=result.learned_ratio,
-        confounded=confounded_pairs(result.posterior, result.prior),
-        null_direction=NULL_DIRECTION,
-        null_learned_ratio=null_learned_ratio(result.posterior, result.prior),
-        statements=plain_words(
-            result.posterior,
-            result.prior,
-            drive_count=result.drive_count,
-            is_prior_dominated=result.is_prior_dominated,
-        ),
-    )
+WEIGHED_LOG_SIGMA: Final = 0.008
+"""Mass known better than this was weighed: pack energy does not change when mass, drag area and drive efficiency rise
+and regen efficiency falls by one factor."""
 
 
 def confounded_pairs(
@@ -99,18 +44,6 @@ def confounded_pairs(
             if abs(correlation) > CONFOUNDED_CORRELATION:
                 pairs.append((PARAMETER_NAMES[other], PARAMETER_NAMES[one], correlation))
     return tuple(sorted(pairs, key=lambda pair: -abs(pair[2])))
-
-
-def null_learned_ratio(posterior: ParameterDistribution, prior: ParameterDistribution) -> float:
-    """Posterior over prior width along the null direction, other directions held. [ratio]
-
-    The width with other directions held is one over the root of the curvature along it; drives add none.
-    """
-    curvature = [
-        float(NULL_DIRECTION @ np.linalg.pinv(distribution.log_covariance, hermitian=True) @ NULL_DIRECTION)
-        for distribution in (posterior, prior)
-    ]
-    return float(np.sqrt(curvature[1] / curvature[0])) if curvature[0] > 0 else 1.0
 
 
 DRIVES_CANNOT_KNOW: Final = (
@@ -145,7 +78,7 @@ def plain_words(
     ]
     if untouched and drive_count:
         words.append(f"not learned from these drives: {', '.join(untouched)}")
-    if drive_count and null_learned_ratio(posterior, prior) > 0.95:
+    if drive_count and after[MASS] > WEIGHED_LOG_SIGMA:
         words.append(
             "the data can't tell mass, drag area and efficiencies apart along one direction: all up by a factor, "
             "regen efficiency down by it, changes no electric log; a truck scale settles it"

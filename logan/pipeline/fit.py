@@ -14,7 +14,6 @@ from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect, modification_effect
 from logan.model.estimator import fit_result_of, with_drag_model_term, with_intervals_widened
 from logan.model.fit_result import DriveFit, FitResult
-from logan.model.identifiability import Identifiability, assess_identifiability
 from logan.model.measurement import Measurement
 from logan.model.priors import prior_of
 from logan.model.regen_limit import solve_with_regen_limit
@@ -50,14 +49,11 @@ class FitReport:
     ----------
     fit : FitResult
         Parameters, and drive by drive.
-    identifiability : Identifiability
-        What the data can and cannot tell.
     calibration : Calibration
         Every drive predicted by a fit that has not seen it.
     """
 
     fit: FitResult
-    identifiability: Identifiability
     calibration: Calibration
 
 
@@ -128,7 +124,7 @@ def fit_drives(
     result = fit_result_of(solution, widened, prior, drives, measurements, build)
     calibration = leave_one_drive_out(prior, drives, measurements, build, whole=solution, told=told)
     result = with_drag_model_term(with_intervals_widened(result, calibration.interval_scale_ratio))
-    return FitReport(fit=result, identifiability=assess_identifiability(result), calibration=calibration)
+    return FitReport(fit=result, calibration=calibration)
 
 
 def kept_fit(

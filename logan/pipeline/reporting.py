@@ -160,7 +160,6 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
     attribution = next(a for a in refined.attributions if a.scenario == build.target.scenario)
     return FitInputs(
         fit=report.fit,
-        identifiability=report.identifiability,
         calibration=report.calibration,
         next_tests=refinement.next_tests,
         attribution=attribution,

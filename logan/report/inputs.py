@@ -18,7 +18,6 @@ from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.fit_result import FitResult
-from logan.model.identifiability import Identifiability
 from logan.model.next_test import NextTests
 from logan.results import result
 from logan.settings import BuildSettings
@@ -71,7 +70,6 @@ class FitInputs:
     """What the drives taught."""
 
     fit: FitResult
-    identifiability: Identifiability
     calibration: Calibration
     next_tests: NextTests | None
     attribution: Attribution

@@ -9,7 +9,6 @@ from logan.demo.twin import TwinWeather, drive_twin
 from logan.model.balance import segment_drive
 from logan.model.coasting import coastdown_residual
 from logan.model.estimator import fit
-from logan.model.identifiability import NULL_DIRECTION
 from logan.model.priors import prior_of
 from logan.model.segments_table import CoastdownLoad, DriveSegments
 from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
@@ -23,6 +22,9 @@ LOAD = CoastdownLoad(
     pair_count=4,
 )  # fmt: skip
 WHERE = {"payload_kg": 80.0, "rotating_mass_kg": 70.0}
+
+NULL_DIRECTION = np.array([1.0, 1.0, 0.0, 1.0, -1.0, 0.0])
+"""Mass, drag area and drive efficiency up, regen efficiency down, by one factor: no pack sees it."""
 
 
 @pytest.fixture(scope="module")

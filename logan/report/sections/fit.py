@@ -22,7 +22,7 @@ def fit_section(inputs: ReportInputs) -> Section:
         for drive in fitted.fit.drives
         if drive.refusal
     )
-    said = tuple(dict.fromkeys(fitted.identifiability.statements))
+    said = tuple(dict.fromkeys(fitted.fit.statements))
     blocks: list[Block] = [*_calibration(fitted, label_of)]
     if out:
         blocks.append(Words(lines=out, title="Left out"))
@@ -58,7 +58,7 @@ def fit_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
 
 
 def _remarks(fitted: FitInputs) -> list[Block]:
-    said = set(fitted.identifiability.statements)
+    said = set(fitted.fit.statements)
     warnings = tuple(dict.fromkeys(line for line in fitted.fit.warnings if line not in said))
     rows = tuple((line,) for line in warnings)
     return [TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit")] if rows else []
