@@ -37,7 +37,7 @@ class DataFlag:
     Parameters
     ----------
     code : str
-        Name of the detector's finding, such as ``current_sign_reversed``.
+        Name of the detector's finding, such as ``current_sign_reversed``; empty until its detector stamps it.
     severity : Severity
         How much it matters.
     channels : tuple of str
@@ -56,8 +56,8 @@ class DataFlag:
         Metrics that must not be shown while this stands, such as ``net_energy`` or ``regen``.
     """
 
-    code: str
-    severity: Severity
+    code: str = ""
+    severity: Severity = Severity.NOTE
     channels: tuple[str, ...]
     title: str
     evidence: str

@@ -21,7 +21,7 @@ _ALIKE_V: Final = 0.015
 """Cells nearer to each other than this take turns by the noise of the measurement alone (common practice). [V]"""
 
 
-@detector("cell_min_above_max")
+@detector("cell_min_above_max", Severity.RED, effect_wh_per_km=0.0)
 def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
     for low_name, high_name, tolerance in (
         ("cell_voltage_min", "cell_voltage_max", 0.002),
@@ -37,19 +37,16 @@ def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         spans = spans_of(lowest[0], crossed)
         yield DataFlag(
-            code="cell_min_above_max",
-            severity=Severity.RED,
             channels=(low_name, high_name),
             title="Lowest cell reads above the highest",
             evidence=f"for {100 * crossed.mean():.0f} % of the samples, by up to {float(np.max(above[crossed])):.3f}; "
             f"{when(spans)}",
             remedy="The two are swapped or come from different messages: correct the channel map",
             spans=spans,
-            effect_wh_per_km=0.0,
         )
 
 
-@detector("cell_spread")
+@detector("cell_spread", effect_wh_per_km=0.0)
 def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A cell far from the others: 20 mV at rest, 100 mV under load (common practice)."""
     lowest, highest = survey.finite("cell_voltage_min"), survey.drive.get("cell_voltage_max")
@@ -67,7 +64,6 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
     if rest_v < 0.02 and load_v < 0.1:
         return
     yield DataFlag(
-        code="cell_spread",
         severity=Severity.RED if rest_v > 0.1 or load_v > 0.3 else Severity.AMBER,
         channels=("cell_voltage_min", "cell_voltage_max"),
         title="One cell stands apart from the others",
@@ -77,11 +73,10 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the "
         "busbars "
         "with the pack disconnected and proven dead",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("cell_index_flicker")
+@detector("cell_index_flicker", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Which cell is lowest or highest changes all the time: a loose sense wire, or cells that are all alike."""
     for name in ("cell_number_min", "cell_number_max"):
@@ -95,8 +90,6 @@ def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
         numbers, counts = np.unique(samples[1], return_counts=True)
         commonest = ", ".join(f"{number:.0f}" for number in numbers[np.argsort(-counts)][:3])
         yield DataFlag(
-            code="cell_index_flicker",
-            severity=Severity.AMBER,
             channels=(name,),
             title=f"The {'lowest' if name.endswith('min') else 'highest'} cell is another one from sample to sample",
             evidence=f"{100 * changes.mean():.0f} % of the samples name another cell than the one before (most often "
@@ -104,7 +97,6 @@ def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
             remedy="Look for a loose sense wire or connector at these cells, pack disconnected and proven dead; or the "
             "signal is another one than the map says",
             spans=spans_of(samples[0][1:], changes),
-            effect_wh_per_km=0.0,
         )
 
 
@@ -116,7 +108,7 @@ def _usual_spread_v(survey: DriveSurvey, time_s: FloatArray) -> float | None:
     return middle_of(highest.at(time_s, max_gap_s=10.0) - lowest.at(time_s, max_gap_s=10.0))
 
 
-@detector("isolation_low")
+@detector("isolation_low", effect_wh_per_km=0.0)
 def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("isolation_resistance")
     if samples is None:
@@ -138,7 +130,6 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst = float(np.min(per_volt[low]))
     spans = spans_of(time_s, low)
     yield DataFlag(
-        code="isolation_low",
         severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation between pack and chassis is low",
@@ -149,7 +140,6 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
         "de-energised, "
         "prove dead on both poles and to the chassis",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 
@@ -166,7 +156,7 @@ def _is_code(ohm: float) -> bool:
     )
 
 
-@detector("isolation_monitor_off")
+@detector("isolation_monitor_off", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("isolation_resistance")
     if samples is None or samples[1].size < 20:
@@ -177,15 +167,12 @@ def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
     if off.mean() < 0.5:
         return
     yield DataFlag(
-        code="isolation_monitor_off",
-        severity=Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation monitor is off or sends no value",
         evidence=f"{100 * off.mean():.0f} % of the samples read {float(values[0]):g} ohm, a code rather than a "
         f"resistance",
         remedy="Switch the monitor on; without it nothing is known about the isolation",
         spans=spans_of(samples[0], off),
-        effect_wh_per_km=0.0,
     )
 
 
@@ -198,7 +185,11 @@ def cell_voltage_range_v(survey: DriveSurvey) -> tuple[float, float]:
     return 0.68 * nominal_v, 1.18 * nominal_v
 
 
-@detector("voltage_scale")
+@detector(
+    "voltage_scale",
+    Severity.RED,
+    refuses=("net_energy", "consumption", "regen", "resistance", "usable_energy", "efficiency", "fit"),
+)
 def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("pack_voltage")
     if samples is None:
@@ -225,14 +216,11 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     factor, words = fitting[0] if fitting else (np.nan, "not explained by a simple factor")
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="voltage_scale",
-        severity=Severity.RED,
         channels=("pack_voltage",),
         title="Pack voltage does not fit the number of cells",
         evidence=f"{level_v:.1f} V, where {count} cells in series give {low_v:.0f} to {high_v:.0f} V: {words}",
         remedy="Set scale or unit of the pack voltage in the channel map, or cells_in_series in the build",
         effect_wh_per_km=net * (1.0 / factor - 1.0) if net is not None and np.isfinite(factor) else None,
-        refuses=("net_energy", "consumption", "regen", "resistance", "usable_energy", "efficiency", "fit"),
     )
 
 
@@ -259,7 +247,6 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     net = survey.net_wh_per_km
     low_v, high_v = cell_voltage_range_v(survey)
     yield DataFlag(
-        code="voltage_cells_mismatch",
         severity=Severity.AMBER if low_v <= level_v <= high_v else Severity.RED,
         channels=("pack_voltage", "cell_voltage_min", "cell_voltage_max"),
         title="Pack voltage and cell voltages disagree",
@@ -271,7 +258,7 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("voltage_charge_mismatch")
+@detector("voltage_charge_mismatch", Severity.AMBER)
 def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Resting voltage against the open-circuit curve of the build."""
     pack = survey.build.pack
@@ -291,8 +278,6 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     spans = spans_of(survey.time_s, quiet, min_samples=3)
     yield DataFlag(
-        code="voltage_charge_mismatch",
-        severity=Severity.AMBER,
         channels=("pack_voltage", "state_of_charge"),
         title="Resting voltage does not fit the state of charge",
         evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the state of "

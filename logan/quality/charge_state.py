@@ -25,7 +25,7 @@ def _taken_ratio(survey: DriveSurvey, at_s: FloatArray) -> FloatArray | None:
     return np.interp(at_s, current[0], cumulative(*current, max_gap_s=10.0)) / (3600.0 * capacity_ah)
 
 
-@detector("soc_jump")
+@detector("soc_jump", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
 def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None or samples[1].size < 10:
@@ -47,19 +47,15 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst = float(change[jumps][np.argmax(np.abs(change[jumps]))])
     spans = spans_of(time_s[1:], jumps)
     yield DataFlag(
-        code="soc_jump",
-        severity=Severity.AMBER,
         channels=("state_of_charge",),
         title="State of charge is reset at the start" if early else "State of charge jumps",
         evidence=f"by {100 * worst:+.1f} % from one sample to the next; {when(spans)}",
         remedy="Do not work out usable energy across the jump; rest the pack for an hour before reading the gauge",
         spans=spans,
-        effect_wh_per_km=0.0,
-        refuses=("usable_energy",),
     )
 
 
-@detector("soc_stuck")
+@detector("soc_stuck", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
 def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None or samples[1].size < 10:
@@ -76,8 +72,6 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     span = Span(float(time_s[starts[longest]]), float(time_s[starts[longest] + lengths[longest] - 1]))
     yield DataFlag(
-        code="soc_stuck",
-        severity=Severity.AMBER,
         channels=("state_of_charge",),
         title="State of charge stands still while charge is taken out",
         evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} "
@@ -85,12 +79,10 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         f"pack's capacity is taken out; {when((span,))}",
         remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
         spans=(span,),
-        effect_wh_per_km=0.0,
-        refuses=("usable_energy",),
     )
 
 
-@detector("soc_circular")
+@detector("soc_circular", Severity.NOTE, refuses=("usable_energy",), effect_wh_per_km=0.0)
 def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A gauge that is counted from the same current says nothing new about the capacity."""
     samples = survey.finite("state_of_charge")
@@ -107,20 +99,16 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     if weights[1] >= 0.0 or residual > max(0.35 * resolution(soc), 2e-4):
         return
     yield DataFlag(
-        code="soc_circular",
-        severity=Severity.NOTE,
         channels=("state_of_charge", "pack_current"),
         title="State of charge is counted from the pack current",
         evidence=f"it follows the counted charge to {100 * residual:.3f} % of full; the BMS reckons with "
         f"{-1.0 / float(weights[1]) / 3600:.1f} Ah",
         remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at "
         "both ends",
-        effect_wh_per_km=0.0,
-        refuses=("usable_energy",),
     )
 
 
-@detector("soc_coarse")
+@detector("soc_coarse", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("state_of_charge")
     if samples is None:
@@ -130,18 +118,15 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     if steps.size < 2 or float(np.min(steps)) < 0.0095:
         return
     yield DataFlag(
-        code="soc_coarse",
-        severity=Severity.NOTE,
         channels=("state_of_charge",),
         title="State of charge is shown in coarse steps",
         evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
         remedy="Log the BMS's internal state of charge if it has a finer one; use drives of 20 % or more for "
         "usable energy",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("soc_rises_while_discharging")
+@detector("soc_rises_while_discharging", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
 def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     """State of charge that rises while charge is taken out, bit by bit and not in a jump."""
     samples = survey.finite("state_of_charge")
@@ -161,8 +146,6 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst = int(np.argmax(np.where(wrong, rise, 0.0)))
     spans = spans_of(time_s, wrong, min_samples=3)
     yield DataFlag(
-        code="soc_rises_while_discharging",
-        severity=Severity.AMBER,
         channels=("state_of_charge", "pack_current"),
         title="State of charge rises while the pack is discharged",
         evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity "
@@ -170,8 +153,6 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
         f"out; {when(spans)}",
         remedy="The gauge corrects itself: do not work out usable energy from this drive",
         spans=spans,
-        effect_wh_per_km=0.0,
-        refuses=("usable_energy",),
     )
 
 
@@ -179,7 +160,7 @@ _LONG_STOP_S: Final = 600.0
 _SESSION_GAP_S: Final = 900.0
 
 
-@detector("charging_in_drive")
+@detector("charging_in_drive", Severity.AMBER)
 def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.time_s.size < 10:
         return
@@ -189,8 +170,6 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(survey.time_s, charging, min_samples=3)
     charged_wh = float(np.nansum(-survey.power_w[charging])) * survey.period_s / 3600.0
     yield DataFlag(
-        code="charging_in_drive",
-        severity=Severity.AMBER,
         channels=("pack_current", "speed"),
         title="Charging is mixed into the drive",
         evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in "
@@ -202,7 +181,7 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("parked_in_drive")
+@detector("parked_in_drive", Severity.NOTE)
 def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Long stands whose consumption is counted into the drive's."""
     if not survey.is_drive:
@@ -218,8 +197,6 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     used_wh = float(np.nansum(survey.power_w[parked])) * survey.period_s / 3600.0
     spans = spans_of(survey.time_s, parked)
     yield DataFlag(
-        code="parked_in_drive",
-        severity=Severity.NOTE,
         channels=("speed", "pack_current"),
         title="A long stand counts into the drive",
         evidence=f"{parked.sum() * survey.period_s / 60:.0f} min at standstill use {used_wh:.0f} Wh; {when(spans)}",
@@ -229,7 +206,7 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("several_sessions")
+@detector("several_sessions", Severity.AMBER)
 def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A quarter of an hour without any sample, or an odometer that jumps: several drives in one."""
     every = survey.every_sample_s
@@ -248,8 +225,6 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     if jumped_m:
         evidence.append(f"the odometer jumps by {jumped_m / 1000:+.1f} km")
     yield DataFlag(
-        code="several_sessions",
-        severity=Severity.AMBER,
         channels=("odometer",) if jumped_m else (),
         title="Several sessions, or several vehicles, are in one drive",
         evidence="; ".join(evidence),
@@ -259,7 +234,7 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("current_with_contactor_open")
+@detector("current_with_contactor_open", Severity.RED)
 def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     contactor, current = survey.drive.get("contactor_closed"), survey.finite("pack_current")
     if contactor is None or current is None or contactor.time_s.size < 2:
@@ -279,8 +254,6 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s, held)
     worst_a = float(amp[held][np.argmax(np.abs(amp[held]))])
     yield DataFlag(
-        code="current_with_contactor_open",
-        severity=Severity.RED,
         channels=("contactor_closed", "pack_current"),
         title="Current flows although the contactors are open",
         evidence=f"up to {worst_a:+.0f} A; {when(spans)}",
@@ -291,7 +264,7 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("contactor_opened_under_load")
+@detector("contactor_opened_under_load", Severity.RED, effect_wh_per_km=0.0)
 def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Contactors that open with more than 50 A flowing wear, arc and may weld (common practice)."""
     contactor = survey.finite("contactor_closed")
@@ -308,13 +281,10 @@ def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not events:
         return
     yield DataFlag(
-        code="contactor_opened_under_load",
-        severity=Severity.RED,
         channels=("contactor_closed", "pack_current"),
         title="Contactors opened under load",
         evidence=f"with {max(level for _, level in events):.0f} A flowing, {len(events)} times",
         remedy="Find out what opened them (crash input, interlock, BMS fault) and have the contactors checked for "
         "welding and wear",
         spans=tuple(Span(at, at) for at, _ in events),
-        effect_wh_per_km=0.0,
     )

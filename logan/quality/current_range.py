@@ -15,7 +15,7 @@ from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray, FloatArray
 
 
-@detector("current_saturated")
+@detector("current_saturated", Severity.RED, refuses=("peak_current",))
 def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A flat top at the extreme, while the power that the motion needs goes on rising."""
     samples = survey.finite("pack_current")
@@ -34,8 +34,6 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
         top = side * float(np.max(side * amp))
         spans = spans_of(time_s, clipped)
         yield DataFlag(
-            code="current_saturated",
-            severity=Severity.RED,
             channels=("pack_current",),
             title="Current sensor or signal saturates",
             evidence=f"{int(clipped.sum())} samples stay at exactly {top:.1f} A while the power asked for varies "
@@ -44,7 +42,6 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
             "peak current is a lower bound until then",
             spans=spans,
             effect_wh_per_km=_lost_wh_per_km(survey, demand, grid, side),
-            refuses=("peak_current",),
         )
 
 
@@ -77,7 +74,7 @@ def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray, si
     return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
 
 
-@detector("current_gain")
+@detector("current_gain", Severity.AMBER)
 def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Counted charge against state of charge, against the BMS's own count, and against logged power."""
     current = survey.finite("pack_current")
@@ -88,8 +85,6 @@ def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         net = survey.net_wh_per_km
         yield DataFlag(
-            code="current_gain",
-            severity=Severity.AMBER,
             channels=("pack_current",),
             title="Pack current seems scaled wrongly",
             evidence=f"the charge taken out is {ratio:.3f} times {against} (±{sigma:.3f})",
@@ -140,7 +135,7 @@ def _gain_by_soc(survey: DriveSurvey) -> tuple[float, float, str]:
     return ratio, sigma, f"a fall of {100 * fall:.0f} % of {capacity_ah:.0f} Ah"
 
 
-@detector("impossible_power")
+@detector("impossible_power", Severity.RED, refuses=("peak_current",))
 def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     power, motor = survey.power_w, survey.build.powertrain.motor
     if survey.time_s.size < 5 or not np.isfinite(power).any():
@@ -156,8 +151,6 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst_kw = float(np.nanmax(np.abs(power))) / 1000.0
     excess_wh = float(np.sum(np.abs(power[too_much]) - most_w)) * survey.period_s / 3600.0
     yield DataFlag(
-        code="impossible_power",
-        severity=Severity.RED,
         channels=("pack_current", "pack_voltage"),
         title="Pack power is higher than the motors can take",
         evidence=f"{worst_kw:.0f} kW where motors and auxiliaries take {most_w / 1000:.0f} kW at most; {when(spans)}",
@@ -165,11 +158,10 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
         "the build",
         spans=spans,
         effect_wh_per_km=survey.per_km(-excess_wh),
-        refuses=("peak_current",),
     )
 
 
-@detector("impossible_acceleration")
+@detector("impossible_acceleration", Severity.AMBER, refuses=())
 def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("speed")
     if samples is None or samples[1].size < 10:
@@ -185,18 +177,15 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst = float(np.max(change / step_s)) / STANDARD_GRAVITY_M_PER_S2
     spans = spans_of(time_s[:-stride], impossible)
     yield DataFlag(
-        code="impossible_acceleration",
-        severity=Severity.AMBER,
         channels=("speed",),
         title="Speed changes faster than tyres allow",
         evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tyres hold); {when(spans)}",
         remedy="Mask these spans, or take the speed from another channel; look for a loose wheel-speed sensor",
         spans=spans,
-        refuses=(),
     )
 
 
-@detector("power_without_current")
+@detector("power_without_current", Severity.RED)
 def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Current stands at exactly zero while the vehicle is plainly driven."""
     samples = survey.finite("pack_current")
@@ -219,8 +208,6 @@ def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     missing_wh = float(np.sum(needed[grid])) * survey.period_s / 3600.0
     spans = spans_of(survey.time_s, grid, min_samples=2)
     yield DataFlag(
-        code="power_without_current",
-        severity=Severity.RED,
         channels=("pack_current",),
         title="Current reads exactly zero while the motor works",
         evidence=f"zero for {grid.sum() * survey.period_s:.0f} s in which some {missing_wh:.0f} Wh went to the "

@@ -102,7 +102,7 @@ def _plug_vote(survey: DriveSurvey) -> tuple[int, str] | None:
     return (-1 if level_a > 0 else 1), f"the current reads {level_a:+.1f} A while charging"
 
 
-@detector("current_sign_reversed")
+@detector("current_sign_reversed", Severity.RED)
 def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not survey.has("pack_current") and not survey.has("pack_power"):
         return
@@ -112,8 +112,6 @@ def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="current_sign_reversed",
-        severity=Severity.RED,
         channels=("pack_current",),
         title="Pack current has the wrong sign",
         evidence="; ".join(text for _, text in votes.values()),
@@ -124,7 +122,7 @@ def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("current_sign_unresolved")
+@detector("current_sign_unresolved", Severity.RED)
 def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not survey.has("pack_current"):
         return
@@ -134,8 +132,6 @@ def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     evidence = "; ".join(text for _, text in votes.values())
     yield DataFlag(
-        code="current_sign_unresolved",
-        severity=Severity.RED,
         channels=("pack_current",),
         title="Sign of the pack current cannot be told" if not signs else "Evidence on the current's sign disagrees",
         evidence=evidence or "no speed, voltage sag or state of charge moves enough to compare the current with",
@@ -145,7 +141,7 @@ def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("current_magnitude_only")
+@detector("current_magnitude_only", Severity.RED)
 def _find_magnitude(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A logger that keeps only the size of the current counts regen as consumption."""
     braking, drawn = _braking(survey)
@@ -161,8 +157,6 @@ def _find_magnitude(survey: DriveSurvey) -> Iterator[DataFlag]:
     effect = survey.per_km(-2.0 * regen_wh)
     spans = spans_of(survey.time_s, braking, min_samples=2)
     yield DataFlag(
-        code="current_magnitude_only",
-        severity=Severity.RED,
         channels=("pack_current",),
         title="Pack current never goes below zero: regen is logged as consumption",
         evidence=f"while braking with {np.median(needed) / 1000:.1f} kW at the wheels the pack seems to give "
@@ -180,7 +174,7 @@ def _braking(survey: DriveSurvey) -> tuple[BoolArray, FloatArray]:
     return np.asarray((np.nan_to_num(survey.wheel_power_w) < -5000.0) & np.isfinite(drawn)), drawn
 
 
-@detector("current_unsigned_wrap")
+@detector("current_unsigned_wrap", Severity.RED)
 def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Small negative currents read as the top of an unsigned range."""
     samples = survey.finite("pack_current")
@@ -201,8 +195,6 @@ def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     level_v = float(np.median(volt[1])) if volt is not None else 350.0
     spans = spans_of(time_s, high)
     yield DataFlag(
-        code="current_unsigned_wrap",
-        severity=Severity.RED,
         channels=("pack_current",),
         title="Pack current wraps round: negative values are read as unsigned",
         evidence=f"{int(high.sum())} samples between {floor:.0f} and {top:.0f} A, nothing between them and "

@@ -90,7 +90,7 @@ def _load_that_explains(survey: DriveSurvey, missing_w: float) -> str | None:
     return None
 
 
-@detector("current_offset_drift")
+@detector("current_offset_drift", Severity.AMBER)
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     rests = standstill_excess_a(survey)
     if rests is None or rests[0].size < 5 or np.ptp(rests[0]) < 600.0 or survey.has_unlogged_climate:
@@ -108,8 +108,6 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     level_v = middle_of(survey.voltage_v)
     hours = survey.time_s.size * survey.period_s / 3600.0
     yield DataFlag(
-        code="current_offset_drift",
-        severity=Severity.AMBER,
         channels=("pack_current",),
         title="Zero of the current sensor drifts during the drive",
         evidence=f"current at standstill moves by {moved_a:+.1f} A over {np.ptp(time_s) / 60:.0f} min "
@@ -120,7 +118,7 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("unlogged_load")
+@detector("unlogged_load", Severity.AMBER)
 def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A heater, air conditioner or fan that switches at standstill and is in no channel."""
     if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
@@ -144,8 +142,6 @@ def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     if steps_w.size:
         evidence = f"power at standstill steps {steps_w.size} times, by up to {largest_w:+.0f} W; " + evidence
     yield DataFlag(
-        code="unlogged_load",
-        severity=Severity.AMBER,
         channels=("pack_current",),
         title="Heater, air conditioning or another load is on and in no channel",
         evidence=evidence,
@@ -180,19 +176,16 @@ def _level_change(value: FloatArray, width: int) -> FloatArray:
     return np.asarray(level[width:] - level[:-width])
 
 
-@detector("load_not_drawn")
+@detector("load_not_drawn", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A logged auxiliary power that never leaves the pack."""
     for name, evidence in survey.loads_not_drawn.items():
         level_wh = float(np.nansum(survey.on_grid(name))) * survey.period_s / 3600.0
         yield DataFlag(
-            code="load_not_drawn",
-            severity=Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is logged but not drawn from the pack",
             evidence=f"{evidence}; its {level_wh:.0f} Wh over the drive are counted as none",
             remedy="Which of the two is it? Leave the other out of channels.toml"
             if survey.load_verdicts[name].twin
             else "It may be a request rather than a measurement, or in another unit: map another signal, or none",
-            effect_wh_per_km=0.0,
         )

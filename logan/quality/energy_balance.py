@@ -33,7 +33,7 @@ def shaft_efficiency(survey: DriveSurvey) -> tuple[float, float] | None:
     return float(np.sum(mechanical[driving])) / taken_w, taken_w * survey.period_s / 3600.0
 
 
-@detector("efficiency_above_one")
+@detector("efficiency_above_one", Severity.RED, refuses=("efficiency", "fit"))
 def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] <= 1.02:
@@ -43,19 +43,16 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     planned = survey.build.powertrain.drive_efficiency.value
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="efficiency_above_one",
-        severity=Severity.RED,
         channels=("pack_current", "pack_voltage", "motor_torque"),
         title="More work comes out than energy goes in",
         evidence=evidence,
         remedy="Check scale of current, voltage and torque, the vehicle's mass and the gearing; a clamp meter settles "
         "the current",
         effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
-        refuses=("efficiency", "fit"),
     )
 
 
-@detector("implied_efficiency")
+@detector("implied_efficiency", Severity.AMBER)
 def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     shaft = shaft_efficiency(survey)
     if shaft is None or shaft[0] > 1.02 or _LOWEST_EFFICIENCY <= shaft[0] <= _HIGHEST_EFFICIENCY:
@@ -65,8 +62,6 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     planned = survey.build.powertrain.drive_efficiency.value
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="implied_efficiency",
-        severity=Severity.AMBER,
         channels=("pack_current", "motor_torque"),
         title=f"The drivetrain seems {words}",
         evidence=f"torque times motor speed over electrical power is {100 * ratio:.0f} % while driving; "
@@ -78,7 +73,7 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("friction_braking_unlogged")
+@detector("friction_braking_unlogged", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Braking work that does not come back, in a drive that logs no brake."""
     if survey.has("brake_switch") or survey.has("brake_pressure") or not survey.is_drive:
@@ -95,19 +90,16 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     spans = spans_of(survey.time_s, braking, min_samples=2)
     yield DataFlag(
-        code="friction_braking_unlogged",
-        severity=Severity.AMBER,
         channels=("speed",),
         title="Friction brakes were used and are in no channel",
         evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive; {when(spans)}",
         remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy "
         "for road load",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("energy_above_pack")
+@detector("energy_above_pack", Severity.RED, refuses=("net_energy", "consumption", "regen", "fit"))
 def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
     pack = survey.build.pack
     cells = pack.cells_in_series * pack.cells_in_parallel
@@ -116,13 +108,10 @@ def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     times = 1000 ** max(round(np.log10(survey.net_wh / held_wh) / 3.0), 1)
     yield DataFlag(
-        code="energy_above_pack",
-        severity=Severity.RED,
         channels=("pack_current", "pack_voltage"),
         title="More energy was used than the pack holds",
         evidence=f"{survey.net_wh / 1000:,.1f} kWh net in {survey.time_s[-1] / 60:,.0f} min; the pack of the plan "
         f"holds {held_wh / 1000:.1f} kWh when new",
         remedy=f"Likely the times are {times:,} times too long (ms taken for s?): import again with --columns time=ms "
         "(or us); else check the scale of current and voltage, and the pack in build.toml",
-        refuses=("net_energy", "consumption", "regen", "fit"),
     )

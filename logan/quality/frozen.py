@@ -150,7 +150,6 @@ def _find_stuck_bit(survey: DriveSurvey) -> Iterator[DataFlag]:
             ("consumption", "distance", "fit") if name == "speed" else ("net_energy", "consumption", "regen", "fit")
         )
         yield DataFlag(
-            code="stuck_bit",
             severity=Severity.RED if is_large else Severity.AMBER,
             channels=(name,),
             title=f"A bit of {name.replace('_', ' ')} never changes",

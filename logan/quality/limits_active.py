@@ -14,7 +14,7 @@ from logan.quality.survey import DriveSurvey
 from logan.units import BoolArray
 
 
-@detector("derate_active")
+@detector("derate_active", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     if survey.time_s.size < 20:
         return
@@ -44,15 +44,12 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     spans = spans_of(survey.time_s, held)
     yield DataFlag(
-        code="derate_active",
-        severity=Severity.NOTE,
         channels=("motor_torque", "pack_current"),
         title="A limit held the vehicle back",
         evidence=f"{'; '.join(words)}; {when(spans)}",
         remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was "
         "hot or empty",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 

@@ -48,7 +48,7 @@ def speed_ratio(
     return middle, 1.4826 * float(np.median(np.abs(ratio - middle))), int(usable.sum())
 
 
-@detector("speed_unit")
+@detector("speed_unit", Severity.RED, refuses=("consumption", "distance", "efficiency", "fit"))
 def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed against satellite, motor and odometer: a ratio of 1.609, 3.6, 2.237 or 10."""
     found = []
@@ -62,19 +62,16 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio_value, words, reference = found[0]
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="speed_unit",
-        severity=Severity.RED,
         channels=("speed", reference),
         title="Speed seems to be in another unit than declared",
         evidence=f"speed is {ratio_value:.3f} times {reference.replace('_', ' ')}: {words}"
         + (f"; {found[1][2].replace('_', ' ')} says the same" if len(found) > 1 else ""),
         remedy="Set the unit of the speed in the channel map; if it is the other channel that is wrong, set that one",
         effect_wh_per_km=None if net is None else net * (ratio_value - 1.0),
-        refuses=("consumption", "distance", "efficiency", "fit"),
     )
 
 
-@detector("speed_scale")
+@detector("speed_scale", Severity.AMBER)
 def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A speedometer that reads high or low against the satellites."""
     ratio = speed_ratio(survey, "gnss_speed") if survey.has("speed", "gnss_speed") else None
@@ -82,8 +79,6 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="speed_scale",
-        severity=Severity.AMBER,
         channels=("speed", "gnss_speed"),
         title="Speed and satellite speed differ by more than 3 %",
         evidence=f"speed reads {100 * (ratio[0] - 1.0):+.1f} % against the satellites (spread {100 * ratio[1]:.1f} %)",
@@ -121,7 +116,6 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     middle, wrong = found[1], abs(found[1] - 1.0) > 0.06
     vehicle, gearing = survey.build.vehicle, survey.build.powertrain.gearing
     yield DataFlag(
-        code="gear_ratio_inconsistent",
         severity=Severity.RED if wrong else Severity.AMBER,
         channels=("motor_speed", "speed"),
         title="Motor speed and road speed do not fit gearing and tyre",
@@ -157,7 +151,7 @@ def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
     )
 
 
-@detector("wheel_slip")
+@detector("wheel_slip", Severity.NOTE)
 def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Driven wheels faster (spin) or slower (lock-up) than the vehicle for a moment."""
     pairs = (
@@ -187,8 +181,6 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans = spans_of(survey.time_s, brief)
         excess = float(np.nanmax(np.abs(fast - true)[brief]))
         yield DataFlag(
-            code="wheel_slip",
-            severity=Severity.NOTE,
             channels=(driven, reference),
             title="Driven wheels spin or lock",
             evidence=f"{driven.replace('_', ' ')} is up to {3.6 * excess:.0f} km/h away from "
@@ -217,7 +209,7 @@ def _extra_distance_effect(survey: DriveSurvey, fast: FloatArray, true: FloatArr
     return None if net is None or survey.distance_km <= extra_km else net * extra_km / (survey.distance_km - extra_km)
 
 
-@detector("speed_dropout")
+@detector("speed_dropout", Severity.AMBER)
 def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed reads zero for a moment while the vehicle rolls on."""
     samples = survey.finite("speed")
@@ -241,8 +233,6 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     lost_m = float(np.sum(0.5 * (before + after)[dropped] * step_s[dropped]))
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="speed_dropout",
-        severity=Severity.AMBER,
         channels=("speed",),
         title="Speed drops to zero for a moment while rolling",
         evidence=f"{int(dropped.sum())} times, {lost_m:.0f} m of distance lost; {when(spans)}",

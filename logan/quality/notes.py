@@ -16,7 +16,7 @@ from logan.units import FloatArray
 _YEAR_2005_NS: Final = 1_104_537_600_000_000_000
 
 
-@detector("notes_missing")
+@detector("notes_missing", Severity.NOTE)
 def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     noted = survey.drive.conditions
     missing = []
@@ -29,8 +29,6 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not missing or not survey.is_drive:
         return
     yield DataFlag(
-        code="notes_missing",
-        severity=Severity.NOTE,
         channels=(),
         title="Payload, tyre pressure or weather is not noted",
         evidence=f"not noted: {', '.join(missing)}",
@@ -38,24 +36,21 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("clock_not_set")
+@detector("clock_not_set", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A date before the first conversions with loggers: the clock was never set."""
     start_ns = survey.drive.start_ns
     if start_ns is None or start_ns >= _YEAR_2005_NS:
         return
     yield DataFlag(
-        code="clock_not_set",
-        severity=Severity.NOTE,
         channels=(),
         title="The logger's clock was not set",
         evidence=f"the drive is dated {start_ns / 1e9 / 86_400 / 365.25 + 1970:.0f}",
         remedy="Set the logger's clock, or let it take the time from satellites; note the date by hand",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("power_only")
+@detector("power_only", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pack power without voltage and current: the energy is known, and nothing that needs the current."""
     if not survey.has("pack_power") or survey.has("pack_voltage", "pack_current"):
@@ -65,13 +60,10 @@ def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
     if absent == ["pack_voltage"]:
         cannot = "pack resistance"
     yield DataFlag(
-        code="power_only",
-        severity=Severity.NOTE,
         channels=("pack_power",),
         title="Pack power is logged without voltage and current",
         evidence=f"{' and '.join(absent)} not logged: {len(absent)} of 2; {cannot} cannot be given",
         remedy="Log pack voltage and current from the same message, at 10 Hz or faster",
-        effect_wh_per_km=0.0,
     )
 
 
@@ -96,7 +88,7 @@ class _Block:
     east: float
 
 
-@detector("wind_seen")
+@detector("wind_seen", Severity.NOTE)
 def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Force beyond the plan against speed times heading: its amplitude is the wind (common practice)."""
     if survey.drive.conditions.wind_m_per_s is not None or survey.has("headwind") or not survey.has("heading", "speed"):
@@ -115,8 +107,6 @@ def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
     from_deg = float(np.degrees(np.arctan2(east, north))) % 360.0
     mean_n = float(np.mean([block.speed_m_per_s * (north * block.north + east * block.east) for block in blocks]))
     yield DataFlag(
-        code="wind_seen",
-        severity=Severity.NOTE,
         channels=("heading", "speed"),
         title="Wind shows in the consumption and is not noted",
         evidence=f"the force beyond the plan follows the heading as under {wind:.0f} m/s (±{2 * sigma_wind:.0f} m/s) "

@@ -77,7 +77,7 @@ def _spike_flag(channel: str, evidence: str, spans: tuple) -> DataFlag:  # type:
     )
 
 
-@detector("position_frozen")
+@detector("position_frozen", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     latitude = survey.finite("latitude")
     if latitude is None or not survey.is_drive or "speed" not in survey.drive:
@@ -96,18 +96,15 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     spans = spans_of(time_s, frozen)
     yield DataFlag(
-        code="position_frozen",
-        severity=Severity.AMBER,
         channels=("latitude", "longitude"),
         title="Position stands still while driving",
         evidence=f"for {sum(span.duration_s for span in spans):.0f} s; {when(spans)}",
         remedy="Tunnel or lost fix: mask position and height there",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("elevation_jump")
+@detector("elevation_jump", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     samples = survey.finite("elevation")
     if samples is None or samples[1].size < 20:
@@ -126,19 +123,16 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s[1:], jumps)
     mass_kg = survey.build.vehicle.mass_kg.value
     yield DataFlag(
-        code="elevation_jump",
-        severity=Severity.AMBER,
         channels=("elevation",),
         title="Height jumps where no road does",
         evidence=f"{len(spans)} jumps of up to {worst_m:.0f} m between two samples; {when(spans)}",
         remedy="Mask the height there, or use a barometer; one jump feigns "
         f"{mass_kg * 9.8 * worst_m / 3600:.0f} Wh of climbing",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("barometer_step")
+@detector("barometer_step", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pressure in the cabin steps with doors, windows and the fan."""
     samples = survey.finite("barometric_pressure")
@@ -165,19 +159,16 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(at_s, steps)
     worst_pa = float(change[steps][np.argmax(np.abs(change[steps]))])
     yield DataFlag(
-        code="barometer_step",
-        severity=Severity.AMBER,
         channels=("barometric_pressure",),
         title="Air pressure steps as with a door or the fan",
         evidence=f"by {worst_pa:+.0f} Pa within seconds, which feigns {abs(worst_pa) / _PASCALS_PER_METRE:.0f} m of "
         f"height; {when(spans)}",
         remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
         spans=spans,
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("loop_not_closed")
+@detector("loop_not_closed", Severity.AMBER)
 def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
     elevation, latitude, longitude = (survey.drive.get(name) for name in ("elevation", "latitude", "longitude"))
     if elevation is None or latitude is None or longitude is None or not survey.is_drive or survey.distance_km < 1.0:
@@ -187,8 +178,6 @@ def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     mass_kg = survey.build.vehicle.mass_kg.value
     yield DataFlag(
-        code="loop_not_closed",
-        severity=Severity.AMBER,
         channels=("elevation",),
         title="Drive ends where it began, but at another height",
         evidence=f"start and end are {loop.apart_m:.0f} m apart and {loop.misclosure_m:+.1f} m in height "
@@ -245,7 +234,6 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     }
     hint = next((text for known, text in words.items() if abs(ratio / known - 1.0) < 0.03), "")
     yield DataFlag(
-        code="distance_mismatch",
         severity=Severity.RED if abs(ratio - 1.0) > 0.1 else Severity.AMBER,
         channels=("speed", name),
         title="Distances disagree by more than 2 %",

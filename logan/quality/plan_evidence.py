@@ -131,7 +131,6 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="acceleration_energy",
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
         title="Accelerating takes another energy than this mass can take"
@@ -170,7 +169,6 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     net = survey.net_wh_per_km
     yield DataFlag(
-        code="far_from_plan",
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
         title="The drive used what this vehicle cannot use"

@@ -46,7 +46,7 @@ def duplicated_rows(columns: list[SignalColumn]) -> BoolArray:
     return np.concatenate(([False], same))
 
 
-@signal_detector("frames_duplicated")
+@signal_detector("frames_duplicated", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_duplicates(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     worst, name, concerned = 0.0, "", 0
     for (_, message), columns in _messages(table).items():
@@ -57,14 +57,11 @@ def _find_duplicates(table: SignalTable, channel_map: ChannelMap) -> Iterator[Da
     if worst < 0.02:
         return
     yield DataFlag(
-        code="frames_duplicated",
-        severity=Severity.AMBER,
         channels=(),
         title="Frames or rows come twice",
         evidence=f"{100 * worst:.0f} % of {name} repeat the one before within a fraction of its period; "
         f"{concerned} messages concerned",
         remedy="Two loggers, or a gateway, echo the same bus: log one of them; the repeats are dropped",
-        effect_wh_per_km=0.0,
     )
 
 
@@ -102,7 +99,6 @@ def _find_counter_jumps(table: SignalTable, channel_map: ChannelMap) -> Iterator
     if worst < 0.003:
         return
     yield DataFlag(
-        code="alive_counter_jump",
         severity=Severity.RED if worst > 0.1 else Severity.AMBER,
         channels=(),
         title="Alive counter jumps: frames are missing",
@@ -111,7 +107,7 @@ def _find_counter_jumps(table: SignalTable, channel_map: ChannelMap) -> Iterator
     )
 
 
-@signal_detector("message_on_two_buses")
+@signal_detector("message_on_two_buses", Severity.AMBER)
 def _find_two_buses(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """The same message on two buses: a gateway, or one DBC read on a bus that it does not belong to."""
     buses: dict[str, set[str]] = defaultdict(set)
@@ -130,8 +126,6 @@ def _find_two_buses(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
         return
     first = unclear[0]
     yield DataFlag(
-        code="message_on_two_buses",
-        severity=Severity.AMBER,
         channels=(),
         title="A mapped message is on more than one bus",
         evidence=f"{first} is on {', '.join(sorted(twice[first]))}; {len(unclear)} messages concerned",
@@ -145,7 +139,6 @@ def _find_unknown(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
     if table.frame_count < 100 or unknown < 0.3 * table.frame_count:
         return
     yield DataFlag(
-        code="frames_unknown",
         severity=Severity.NOTE if unknown < 0.9 * table.frame_count else Severity.AMBER,
         channels=(),
         title="Many frames are in no DBC",
@@ -170,7 +163,6 @@ def _find_errors(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     share = table.error_count / max(table.frame_count, 1)
     spans = _together(table.error_time_ns, _origin_ns(table))
     yield DataFlag(
-        code="error_frames",
         severity=Severity.RED if share > 0.01 else Severity.AMBER,
         channels=(),
         title="The bus reports error frames",
@@ -191,7 +183,7 @@ def _together(time_ns: IntArray, origin_ns: int) -> tuple[Span, ...]:
     return tuple(Span(max(float(moment_s[start]), 0.0), max(float(moment_s[end]), 0.0)) for start, end in pairs)
 
 
-@signal_detector("bus_silent")
+@signal_detector("bus_silent", Severity.AMBER)
 def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A bus that falls silent while another goes on, or after error frames: a device went bus-off."""
     times: dict[str, list[IntArray]] = defaultdict(list)
@@ -214,8 +206,6 @@ def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
             Span((int(every[k]) - origin_ns) / _NS, (int(every[k + 1]) - origin_ns) / _NS) for k in silent[:MAX_SPANS]
         )
         yield DataFlag(
-            code="bus_silent",
-            severity=Severity.AMBER,
             channels=(),
             title="A bus was silent for a while",
             evidence=f"{bus or 'the bus'}: {len(silent)} times, up to {max(span.duration_s for span in spans):.1f} s; "
@@ -232,14 +222,12 @@ def _is_odd(before_ns: int, after_ns: int, errors: IntArray, elsewhere: IntArray
     return bool(recent or going_on)
 
 
-@signal_detector("identifier_clash")
+@signal_detector("identifier_clash", Severity.AMBER)
 def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if not table.clashes:
         return
     more = f" and {len(table.clashes) - 1} more" if len(table.clashes) > 1 else ""
     yield DataFlag(
-        code="identifier_clash",
-        severity=Severity.AMBER,
         channels=(),
         title="One identifier is used as standard and as extended",
         evidence=f"0x{table.clashes[0].split('/')[-1]}{more}",
@@ -247,7 +235,7 @@ def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     )
 
 
-@signal_detector("message_burst")
+@signal_detector("message_burst", Severity.AMBER)
 def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A message that comes many times faster than usual for a while: a device that floods the bus."""
     for column in {(column.bus, column.message): column for column in table.columns if column.message}.values():
@@ -263,8 +251,6 @@ def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
         origin_ns = _origin_ns(table)
         span = Span((int(column.time_ns[at]) - origin_ns) / _NS, (int(column.time_ns[at + longest]) - origin_ns) / _NS)
         yield DataFlag(
-            code="message_burst",
-            severity=Severity.AMBER,
             channels=(),
             title="A message floods the bus",
             evidence=f"{column.message} comes {longest} times in {span.duration_s:.2f} s, usually every "

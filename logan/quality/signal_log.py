@@ -22,13 +22,11 @@ _LEAST_FRAMES: Final = 50
 _USUAL_FRAMES_PER_S: Final = 500.0
 
 
-@signal_detector("log_truncated")
+@signal_detector("log_truncated", Severity.NOTE)
 def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if not table.is_truncated:
         return
     yield DataFlag(
-        code="log_truncated",
-        severity=Severity.NOTE,
         channels=(),
         title="Log ends in the middle of a line or object",
         evidence="as after a power cut; what came before is whole",
@@ -36,15 +34,13 @@ def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
     )
 
 
-@signal_detector("header_repeated")
+@signal_detector("header_repeated", Severity.NOTE)
 def _find_header(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """A header in the middle of the data: several exports were put into one file."""
     again = [part for part in table.skipped if _HEADER_AGAIN.search(part.reason)]
     if not again:
         return
     yield DataFlag(
-        code="header_repeated",
-        severity=Severity.NOTE,
         channels=(),
         title="The header comes again in the middle of the file",
         evidence=f"{again[0].place}: {again[0].reason}",

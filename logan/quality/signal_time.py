@@ -93,7 +93,7 @@ _SET_BACK: Final = _detect_step(
 )
 
 
-@signal_detector("time_jump")
+@signal_detector("time_jump", Severity.AMBER)
 def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """An hour or more between two samples of a log that was running."""
     time_ns = clock_of(table)
@@ -103,8 +103,6 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
     largest_h = float(np.max(np.diff(time_ns)[jumps])) / _NS / 3600.0
     spans = _spans_at(time_ns, jumps)
     yield DataFlag(
-        code="time_jump",
-        severity=Severity.AMBER,
         channels=(),
         title="The clock jumps ahead",
         evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times; {when(spans)}",
@@ -127,7 +125,6 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
         return
     tick_ns = int(np.median(step_ns))
     yield DataFlag(
-        code="time_coarse",
         severity=Severity.AMBER if tick_ns < 5 * _NS else Severity.RED,
         channels=(),
         title="Time stamps are too coarse: many rows share one",
@@ -146,20 +143,17 @@ def _is_float32(stamps_ns: IntArray) -> bool:
     return bool(np.all(stamps_ns % _NS == 0) and np.all(seconds % 64 == 0))
 
 
-@signal_detector("time_float32")
+@signal_detector("time_float32", Severity.RED, refuses=("net_energy", "consumption", "regen", "peak_current", "fit"))
 def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     time_ns = clock_of(table)
     stamps = np.unique(time_ns)
     if time_ns.size < 20 or not _is_float32(stamps):
         return
     yield DataFlag(
-        code="time_float32",
-        severity=Severity.RED,
         channels=(),
         title="Time was stored as a 32-bit float of seconds since 1970",
         evidence=f"all {stamps.size} stamps are multiples of 64 s: a 32-bit float holds no more of the date",
         remedy="Export the time as text, as 64-bit float, or in seconds from the start of the log",
-        refuses=("net_energy", "consumption", "regen", "peak_current", "fit"),
     )
 
 
@@ -177,7 +171,6 @@ def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[Data
     if worst < 0.001:
         return
     yield DataFlag(
-        code="time_out_of_order",
         severity=Severity.NOTE if worst < 0.02 else Severity.AMBER,
         channels=(),
         title="Rows are out of order in time",

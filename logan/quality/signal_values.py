@@ -27,7 +27,7 @@ def _mapped(table: SignalTable, channel_map: ChannelMap) -> Iterator[tuple[Chann
                 yield source, kind, column
 
 
-@signal_detector("not_available_code")
+@signal_detector("not_available_code", Severity.NOTE)
 def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     for source, kind, column in _mapped(table, channel_map):
         if column.value.size < 20:
@@ -38,8 +38,6 @@ def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
             continue
         words = "; ".join(f"{code.value:g} {code.count} times ({code.reason})" for code in undeclared)
         yield DataFlag(
-            code="not_available_code",
-            severity=Severity.NOTE,
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} carries a code for 'no value'",
             evidence=f"{column.key}: {words}",
@@ -47,7 +45,7 @@ def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
         )
 
 
-@signal_detector("unsigned_wrap")
+@signal_detector("unsigned_wrap", Severity.RED)
 def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """An unsigned signal for a quantity that goes below zero: values hop between both ends of its range."""
     for source, kind, column in _mapped(table, channel_map):
@@ -62,8 +60,6 @@ def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         if hops < 4 or not high.any() or np.mean(high | low) < 0.99:
             continue
         yield DataFlag(
-            code="unsigned_wrap",
-            severity=Severity.RED,
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} wraps round: it is declared unsigned",
             evidence=f"{column.key} hops {hops} times between near zero and near "
@@ -74,7 +70,7 @@ def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         )
 
 
-@signal_detector("outside_declared_range")
+@signal_detector("outside_declared_range", Severity.AMBER)
 def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     for source, _, column in _mapped(table, channel_map):
         low, high = column.minimum, column.maximum
@@ -87,8 +83,6 @@ def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Itera
             continue
         worst = float(column.value[outside][np.argmax(np.abs(column.value[outside]))])
         yield DataFlag(
-            code="outside_declared_range",
-            severity=Severity.AMBER,
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} leaves the range that the DBC declares",
             evidence=f"{100 * share:.1f} % of {column.key} lie outside {low:g} to {high:g} {column.unit}, such as "
@@ -97,7 +91,7 @@ def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Itera
         )
 
 
-@signal_detector("signal_empty")
+@signal_detector("signal_empty", Severity.AMBER)
 def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     empty = [
         source.channel
@@ -107,8 +101,6 @@ def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     if not empty:
         return
     yield DataFlag(
-        code="signal_empty",
-        severity=Severity.AMBER,
         channels=tuple(empty),
         title="A mapped signal holds no value in this log",
         evidence=f"nothing in {', '.join(empty)}",
@@ -116,7 +108,7 @@ def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     )
 
 
-@signal_detector("multiplexer_ignored")
+@signal_detector("multiplexer_ignored", Severity.RED)
 def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     """Frames take turns with several meanings and are all read as one: every k-th sample is alike, neighbours are not.
 
@@ -129,8 +121,6 @@ def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[
             continue
         pages = [float(np.median(value[start::turns])) for start in range(turns)]
         yield DataFlag(
-            code="multiplexer_ignored",
-            severity=Severity.RED,
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} takes turns with something else",
             evidence=f"every {turns} samples of {column.key} are alike and neighbours are not; the {turns} take turns "

@@ -60,7 +60,6 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
     total_s = sum(span.duration_s for span in spans)
     share = total_s / max(survey.drive.duration_s, 1e-9)
     yield DataFlag(
-        code="straight_line_filler",
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=tuple(concerned),
         title="Straight lines stand where data are missing",
@@ -88,7 +87,7 @@ def _without_ramps_of_the_sensor(line: BoolArray, time_s: FloatArray, value: Flo
     return result
 
 
-@detector("interpolated_export")
+@detector("interpolated_export", effect_wh_per_km=0.0)
 def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A coarse log that was drawn finer: nearly every sample lies on a line between two coarse points."""
     for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
@@ -107,7 +106,6 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
         coarse_s = float(np.median(np.diff(time_s[corners]))) if corners.size > 2 else float("nan")
         fine_s = float(np.median(np.diff(time_s)))
         yield DataFlag(
-            code="interpolated_export",
             severity=Severity.RED if coarse_s > 2.0 else Severity.AMBER,
             channels=(name,),
             title="Log was interpolated between coarse points",
@@ -115,13 +113,12 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
             f"lines; "
             f"measured every {coarse_s:.1f} s, written every {fine_s:.2f} s",
             remedy="Export the raw samples without resampling; peaks and regen of this log are lower bounds",
-            effect_wh_per_km=0.0,
             refuses=("peak_current", "regen") if coarse_s > 2.0 else ("peak_current",),
         )
         return
 
 
-@detector("staircase")
+@detector("staircase", effect_wh_per_km=0.0)
 def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Values repeated to fill a finer time axis: changes come at one multiple of the period."""
     for name in ("pack_current", "pack_voltage", "pack_power", "speed"):
@@ -133,14 +130,12 @@ def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         period_s = float(np.median(np.diff(samples[0])))
         yield DataFlag(
-            code="staircase",
             severity=Severity.AMBER if stride * period_s >= 0.5 else Severity.NOTE,
             channels=(name,),
             title="Values are repeated to fill a finer time axis",
             evidence=f"{name} changes every {stride} samples only: measured every {stride * period_s:.1f} s, written "
             f"every {period_s:.2f} s",
             remedy="Export the raw samples; peaks and regen count as measured at the coarser rate",
-            effect_wh_per_km=0.0,
             refuses=("peak_current",) if stride * period_s >= 2.0 and name != "speed" else (),
         )
 
@@ -162,7 +157,7 @@ def _repeat_stride(survey: DriveSurvey, time_s: FloatArray, value: FloatArray) -
     return stride if whole > 0.8 and np.mean(inner < stride) < 0.1 else 1
 
 
-@detector("averaged_current")
+@detector("averaged_current", Severity.AMBER, refuses=("peak_current",), effect_wh_per_km=0.0)
 def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Current smoother than the voltage that it causes: a moving average."""
     if survey.drive.is_averaged or not survey.has("pack_current", "pack_voltage"):
@@ -180,8 +175,6 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
     if gain is None or gain[0] < 1.6 or gain[0] - 3.0 * gain[1] < 1.45:
         return
     yield DataFlag(
-        code="averaged_current",
-        severity=Severity.AMBER,
         channels=("pack_current",),
         title="Pack current is averaged or filtered",
         evidence=f"within a second the voltage moves {np.sqrt(gain[0]):.1f} times as much as the logged current "
@@ -189,8 +182,6 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
         "the current's quick changes are missing",
         remedy="Switch the averaging off in the sensor or logger, or set is_averaged for the channel; the peak is a "
         "lower bound and regen is a few per cent low",
-        effect_wh_per_km=0.0,
-        refuses=("peak_current",),
     )
 
 

@@ -47,7 +47,7 @@ def spike_samples(kind: ChannelKind, value: FloatArray) -> BoolArray:
     return spikes
 
 
-@detector("single_sample_spike")
+@detector("single_sample_spike", Severity.AMBER)
 def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name, channel in survey.drive.channels.items():
         kind, samples = channel_kind(name), finite_samples(channel)
@@ -61,8 +61,6 @@ def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         worst = samples[1][spikes][np.argmax(np.abs(samples[1][spikes] - np.median(samples[1])))]
         spans = spans_of(samples[0], spikes)
         yield DataFlag(
-            code="single_sample_spike",
-            severity=Severity.AMBER,
             channels=(name,),
             title=f"Single samples of {name.replace('_', ' ')} jump and come back",
             evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbours are near "
@@ -89,7 +87,7 @@ def _spike_effect(
     return survey.per_km(float(np.sum(change_w[1:] * np.diff(time_s))) / 3600.0)
 
 
-@detector("not_available_code")
+@detector("not_available_code", Severity.AMBER)
 def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
     """One value far outside the rest that comes again and again."""
     for name, channel in survey.drive.channels.items():
@@ -104,8 +102,6 @@ def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
         at_code = samples[1] == code
         spans = spans_of(samples[0], at_code)
         yield DataFlag(
-            code="not_available_code",
-            severity=Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} carries a code for 'no value'",
             evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others; "
@@ -166,7 +162,6 @@ def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
         worst = float(samples[1][outside][np.argmax(np.abs(samples[1][outside]))])
         spans = spans_of(samples[0], outside)
         yield DataFlag(
-            code="impossible_value",
             severity=Severity.RED if share > 0.02 else Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} has values that no road vehicle has",
@@ -194,7 +189,7 @@ def _refused_by(kind_name: str) -> tuple[str, ...]:
     return ("consumption", "distance") if kind_name == "speed" else ()
 
 
-@detector("decoded_wrongly")
+@detector("decoded_wrongly", Severity.RED)
 def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
     """What must move smoothly jumps all over its range: byte order, start bit or multiplexing is wrong."""
     for name, channel in survey.drive.channels.items():
@@ -210,8 +205,6 @@ def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
         rollover = next((size for size in (256, 65_536) if step > 0 and abs(large / step - size) < 0.06 * size), None)
         words = f"; the jumps are about {rollover} steps, as when a byte rolls over" if rollover else ""
         yield DataFlag(
-            code="decoded_wrongly",
-            severity=Severity.RED,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} jumps about as if decoded with the wrong bits",
             evidence=f"{100 * share:.1f} % of all steps cross more than a quarter of its whole range{words}",

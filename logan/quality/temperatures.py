@@ -21,7 +21,7 @@ def _temperatures(survey: DriveSurvey) -> list[str]:
     return [name for name in survey.drive if (kind := channel_kind(name)) is not None and kind.unit == "degC"]
 
 
-@detector("temperature_open_or_short")
+@detector("temperature_open_or_short", Severity.RED, refuses=("temperatures",))
 def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Most of the drive at the reading of a broken wire or a short."""
     for name in _temperatures(survey):
@@ -32,17 +32,14 @@ def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
         if -39.5 < level_degc < 180.0:
             continue
         yield DataFlag(
-            code="temperature_open_or_short",
-            severity=Severity.RED,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} sensor is open or shorted",
             evidence=f"it reads {level_degc:.0f} °C for most of the drive",
             remedy="Check plug and wire of the sensor: there is no thermal margin without it",
-            refuses=("temperatures",),
         )
 
 
-@detector("temperature_jump")
+@detector("temperature_jump", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A level change faster than 5 K/s that stays: a loose plug, or another sensor on the same name."""
     for name in _temperatures(survey):
@@ -60,14 +57,11 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         spans = spans_of(time_s[2:-2], jumps)
         yield DataFlag(
-            code="temperature_jump",
-            severity=Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} changes faster than anything that heavy can",
             evidence=f"by {float(np.max(change[jumps])):.0f} K within seconds; {when(spans)}",
             remedy="Check plug and wire of the sensor; mask these spans",
             spans=spans,
-            effect_wh_per_km=0.0,
         )
 
 
@@ -78,7 +72,7 @@ def _filtered(value: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray
     return np.concatenate((value[:1], middle, value[-1:]))
 
 
-@detector("temperature_stuck")
+@detector("temperature_stuck", Severity.RED, refuses=("temperatures",), effect_wh_per_km=0.0)
 def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     others = {name: survey.finite(name) for name in _HEATED if survey.has(name)}
     for name, samples in others.items():
@@ -101,8 +95,6 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         if load_w.size == 0 or load_w.mean() < 3000.0 or max(moved_k, default=0.0) < 4.0:
             continue
         yield DataFlag(
-            code="temperature_stuck",
-            severity=Severity.RED,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is stuck",
             evidence=f"it stays at {float(degc[starts[longest]]):.1f} °C for {duration_s[longest] / 60:.0f} min "
@@ -110,12 +102,10 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
             f"temperature moves by {max(moved_k):.0f} K; {when((span,))}",
             remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
-            effect_wh_per_km=0.0,
-            refuses=("temperatures",),
         )
 
 
-@detector("temperatures_swapped")
+@detector("temperatures_swapped", Severity.RED, refuses=("temperatures",), effect_wh_per_km=0.0)
 def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
     """What makes the heat must not stay cooler than what carries it away."""
     pairs = (
@@ -134,21 +124,17 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
         if below < 0.7 or float(np.mean(np.nan_to_num(np.abs(survey.power_w[loaded])))) < 2000.0:
             continue
         yield DataFlag(
-            code="temperatures_swapped",
-            severity=Severity.RED,
             channels=(hotter, cooler),
             title="Two temperature sensors seem swapped",
             evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of "
             f"the drive "
             f"(median {float(np.median(difference[loaded])):+.1f} K)",
             remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
-            effect_wh_per_km=0.0,
-            refuses=("temperatures",),
         )
         return
 
 
-@detector("ambient_in_sun")
+@detector("ambient_in_sun", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Outside air that cools by many kelvin as soon as the vehicle moves was measured in the sun."""
     samples = survey.finite("ambient_temperature")
@@ -165,17 +151,14 @@ def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     if fall_k < 4.0:
         return
     yield DataFlag(
-        code="ambient_in_sun",
-        severity=Severity.NOTE,
         channels=("ambient_temperature",),
         title="Outside temperature starts too high: sensor in the sun or in waste heat",
         evidence=f"it falls by {fall_k:.1f} K in the first ten minutes",
         remedy="Mount the sensor in the shade and in the airstream; use the later readings",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("temperature_slow")
+@detector("temperature_slow", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
     slow = {
         name: period_s
@@ -186,11 +169,8 @@ def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     name = max(slow, key=lambda key: slow[key])
     yield DataFlag(
-        code="temperature_slow",
-        severity=Severity.NOTE,
         channels=tuple(slow),
         title="Temperature is logged too seldom to catch its peak",
         evidence=f"{name.replace('_', ' ')} comes every {slow[name]:.0f} s; windings change within 30 s",
         remedy="Log motor and inverter temperature at least every 5 s",
-        effect_wh_per_km=0.0,
     )

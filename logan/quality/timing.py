@@ -92,7 +92,6 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     step_s = np.diff(survey.drive[worst].time_s)
     longest_s = float(np.max(step_s))
     yield DataFlag(
-        code="lost_samples",
         severity=Severity.RED if shares[worst] > 0.1 else Severity.AMBER,
         channels=tuple(sorted(shares)),
         title="Samples are missing",
@@ -121,7 +120,6 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     share = total_s / float(every[-1] - every[0])
     spans = tuple(Span(float(every[k]), float(every[k + 1])) for k in gaps[:MAX_SPANS])
     yield DataFlag(
-        code="log_gap",
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=(),
         title="Nothing was logged for a while",
@@ -132,7 +130,7 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("voltage_current_skew")
+@detector("voltage_current_skew", Severity.AMBER)
 def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Voltage and current late against each other."""
     if not survey.has("pack_voltage", "pack_current"):
@@ -142,8 +140,6 @@ def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     late = "current" if lag.lag_s > 0 else "voltage"
     yield DataFlag(
-        code="voltage_current_skew",
-        severity=Severity.AMBER,
         channels=("pack_voltage", "pack_current"),
         title="Voltage and current are not measured at the same time",
         evidence=f"{late} is {abs(lag.lag_s):.2f} s late (±{0.5 * (lag.high_s - lag.low_s):.2f} s, 90 %); it explains "
@@ -165,7 +161,7 @@ def _skew_effect(survey: DriveSurvey, lag_s: float) -> float | None:
     return survey.per_km(-error_w * survey.time_s.size * survey.period_s / 3600.0)
 
 
-@detector("channels_out_of_step")
+@detector("channels_out_of_step", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed late against the motor's speed, or against satellite speed beyond what receivers need."""
     for name, other, allowed_s in (("speed", "motor_speed", 0.3), ("speed", "gnss_speed", 1.5)):
@@ -177,14 +173,11 @@ def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         late = name if found.lag_s < 0 else other
         yield DataFlag(
-            code="channels_out_of_step",
-            severity=Severity.AMBER,
             channels=(name, other),
             title="Two speeds are not measured at the same time",
             evidence=f"{late} is {abs(found.lag_s):.1f} s late (±{found.high_s - found.lag_s:.1f} s)",
             remedy=f"Set delay_s = {abs(found.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
             "their own, import them together so that their clocks are aligned",
-            effect_wh_per_km=0.0,
         )
         return
 
@@ -200,7 +193,7 @@ def _aligned_speeds(survey: DriveSurvey, reference: str, other: str) -> ClockAli
     return found if isinstance(found, ClockAlignment) else None
 
 
-@detector("clock_drift")
+@detector("clock_drift", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The lag between logger and satellite receiver grows or shrinks during the drive."""
     found = _aligned_speeds(survey, "gnss_speed", "speed")
@@ -210,18 +203,15 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     if moved_s < _LEAST_DRIFT_S:
         return
     yield DataFlag(
-        code="clock_drift",
-        severity=Severity.AMBER,
         channels=("speed", "gnss_speed"),
         title="The clocks of logger and satellite receiver drift apart",
         evidence=f"by {moved_s:.1f} s over the drive, {found.drift_ppm:+.0f} ppm ({found.drift_low_ppm:+.0f} to "
         f"{found.drift_high_ppm:+.0f} ppm)",
         remedy="Import both logs together so that their clocks are aligned",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("log_cut")
+@detector("log_cut", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The log begins or ends while the vehicle is moving."""
     speed = survey.speed_m_per_s[np.isfinite(survey.speed_m_per_s)]
@@ -235,13 +225,10 @@ def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
     words = [f"the first speed is {3.6 * float(speed[0]):.0f} km/h"] if starts else []
     words += [f"the last speed is {3.6 * float(speed[-1]):.0f} km/h"] if ends else []
     yield DataFlag(
-        code="log_cut",
-        severity=Severity.NOTE,
         channels=("speed",),
         title=f"Log {' and '.join(['begins'] * starts + ['ends'] * ends)} while driving",
         evidence="; ".join(words),
         remedy="If the logger loses its supply with the key, give it a supply of its own; the rest of the drive "
         "may be in another file",
         spans=(*((Span(first_s, first_s + 2.0),) * starts), *((Span(last_s - 2.0, last_s),) * ends)),
-        effect_wh_per_km=0.0,
     )

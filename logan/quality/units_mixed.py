@@ -18,7 +18,7 @@ _COOL_KINDS: Final = {"ambient_temperature": 48.0, "cell_temperature_min": 58.0,
 """Medians above these are hardly ever true on a drive, in degrees Celsius (common practice)."""
 
 
-@detector("temperature_unit")
+@detector("temperature_unit", Severity.RED, refuses=("temperatures",))
 def _find_fahrenheit(survey: DriveSurvey) -> Iterator[DataFlag]:
     for name, channel in survey.drive.channels.items():
         kind, samples = channel_kind(name), survey.finite(name)
@@ -28,13 +28,10 @@ def _find_fahrenheit(survey: DriveSurvey) -> Iterator[DataFlag]:
         if not _COOL_KINDS[kind.name] < level_degc < 140.0 and not _disagrees(survey, name, level_degc):
             continue
         yield DataFlag(
-            code="temperature_unit",
-            severity=Severity.RED,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} seems to be in degrees Fahrenheit",
             evidence=f"it reads {level_degc:.0f} °C; taken as °F it would be {celsius(level_degc):.0f} °C",
             remedy='Set unit = "degF" for this channel in the channel map',
-            refuses=("temperatures",),
         )
 
 
@@ -50,7 +47,7 @@ def _disagrees(survey: DriveSurvey, name: str, level_degc: float) -> bool:
     return any(level_degc > other + 15.0 and abs(celsius(level_degc) - other) < 4.0 for other in others)
 
 
-@detector("power_unit")
+@detector("power_unit", Severity.RED, effect_wh_per_km=0.0)
 def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Logged pack power against voltage times current: a factor of 1000."""
     if not survey.has("pack_power", "pack_voltage", "pack_current"):
@@ -66,19 +63,16 @@ def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not words:
         return
     yield DataFlag(
-        code="power_unit",
-        severity=Severity.RED,
         channels=("pack_power",),
         title="Logged pack power disagrees with voltage times current",
         evidence=f"it is {ratio:.3g} times voltage times current: {words}",
         remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and "
         "current are "
         "logged",
-        effect_wh_per_km=0.0,
     )
 
 
-@detector("elevation_unit")
+@detector("elevation_unit", Severity.RED, refuses=("fit",))
 def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Height against air pressure: feet read as metres make every hill 3.28 times as high."""
     height, pressure = survey.finite("elevation"), survey.drive.get("barometric_pressure")
@@ -97,11 +91,8 @@ def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not 2.6 < ratio < 4.0 and not 0.25 < ratio < 0.38:
         return
     yield DataFlag(
-        code="elevation_unit",
-        severity=Severity.RED,
         channels=("elevation", "barometric_pressure"),
         title="Height seems to be in feet" if ratio > 1.0 else "Height is too flat for the air pressure",
         evidence=f"hills are {ratio:.2f} times as high by elevation as by air pressure",
         remedy='Set unit = "ft" for the elevation in the channel map',
-        refuses=("fit",),
     )
