@@ -14,6 +14,7 @@ from logan.drive.drive import Channel, Drive
 from logan.drive.pack_power import is_charging_at, pack_power
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
+from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal, result
@@ -189,11 +190,16 @@ def regen_summary(
     stops = tuple(_stop(one, state, cells) for one in found)
     has_height = work is not None and work.height_sigma_m is not None
     no_limit = _no_limit(drive, build)
+    gain_ratio = float(
+        np.hypot(build.instruments.power_gain_sigma_ratio, unchecked_sigma_ratio(drive, build, "current"))
+    )
     return RegenSummary(
         figures=tuple(
             RegenFigure(number=number, name=name, meaning=meaning, value=value)
             for (number, name, meaning), value in zip(
-                DEFINITIONS, _values(energy, found, build, missing, no_limit, has_height=has_height), strict=True
+                DEFINITIONS,
+                _values(energy, found, build, missing, no_limit, has_height=has_height, gain_ratio=gain_ratio),
+                strict=True,
             )
         ),
         printed=PRINTED,
@@ -227,6 +233,7 @@ def _values(
     no_limit: Refusal | None,
     *,
     has_height: bool,
+    gain_ratio: float,
 ) -> tuple[Figure, ...]:
     stops = tuple(
         one for one in found if one.end_speed_m_per_s < STOPPED_M_PER_S and one.start_speed_m_per_s > STOP_FROM_M_PER_S
@@ -247,8 +254,8 @@ def _values(
         )
     efficiency = _ratio(build, free, lambda one: one.into_motor_j, no_free, has_height=has_height)
     return (
-        _shares(energy, net=False),
-        _shares(energy, net=True),
+        _shares(energy, gain_ratio, net=False),
+        _shares(energy, gain_ratio, net=True),
         _ratio(build, found, lambda one: one.into_pack_j, missing, has_height=has_height),
         _ratio(build, stops, lambda one: one.into_pack_j, no_stops, has_height=has_height),
         efficiency,
@@ -261,7 +268,7 @@ def _values(
     )
 
 
-def _shares(energy: EnergySummary, *, net: bool) -> Figure:
+def _shares(energy: EnergySummary, gain_ratio: float, *, net: bool) -> Figure:
     gross, regen, whole = energy.gross_wh, energy.regenerated_wh, energy.net_wh
     if isinstance(gross, Refusal) or isinstance(regen, Refusal) or isinstance(whole, Refusal):
         return next(figure for figure in (regen, gross, whole) if isinstance(figure, Refusal))
@@ -270,7 +277,7 @@ def _shares(energy: EnergySummary, *, net: bool) -> Figure:
         return Refusal("the drive took no net energy: it went downhill", "Use another definition")
     value = regen.value / base
     # Gain cancels in a ratio; what is left is sampling and offset.
-    left = np.sqrt(max((regen.sigma or 0.0) ** 2 - (0.014 * regen.value) ** 2, 0.0))
+    left = np.sqrt(max((regen.sigma or 0.0) ** 2 - (gain_ratio * regen.value) ** 2, 0.0))
     slope = 1.0 if not net else gross.value / base
     return Estimate(value, "ratio", float(slope * left / base), "measured", regen.coverage_ratio)
 

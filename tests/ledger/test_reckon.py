@@ -5,8 +5,13 @@ import pytest
 
 from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.demo.twin import STEP_S, TwinVehicle
+from logan.drive.auxiliary import auxiliary_load
+from logan.drive.braking import brakings
+from logan.drive.pack_power import pack_power
+from logan.drive.wheel_work import wheel_work
 from logan.ledger.reckon import energy_ledger
 from logan.results import Estimate, Refusal
+from logan.settings import AnalysisSettings, PlanningValue
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 
@@ -171,3 +176,123 @@ def test_every_figure_carries_an_uncertainty():
     for entry in energy_ledger(twin.to_drive(), build_of(twin.vehicle)).entries:
         assert isinstance(entry.energy_wh, Estimate)
         assert entry.energy_wh.sigma is not None
+
+
+def sigma(ledger, name):
+    return ledger.entry(name).energy_wh.sigma
+
+
+def test_every_entry_is_as_sure_as_what_it_rests_on():
+    """Standard uncertainties in squares, by hand: efficiencies to 0.01, 8 kg, 0.02 m2, 0.0003 of Crr, 0.01 ohm."""
+    vehicle = TwinVehicle()
+    build = build_of(vehicle)
+    twin = twin_drive("hill", 0, duration_s=900.0)
+    drive = twin.to_drive()
+    ledger, work = energy_ledger(drive, build), wheel_work(drive, build)
+    mass_ratio = 8.0 / vehicle.mass_kg
+    gain = np.hypot(build.instruments.voltage_gain_ratio.sigma, build.instruments.current_gain_ratio.sigma)
+    height_wh = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * work.height_sigma_m * np.sqrt(2.0) / 3600.0
+    expected = {
+        "pack out": gain * energy(ledger, "pack out"),
+        "pack in": gain * energy(ledger, "pack in"),
+        "rolling": np.hypot(0.0003 / vehicle.rolling_coefficient, mass_ratio) * energy(ledger, "rolling"),
+        "air": 0.02 / vehicle.drag_area_m2 * energy(ledger, "air"),
+        "hills": np.hypot(mass_ratio * energy(ledger, "hills"), height_wh),
+        "kinetic": mass_ratio * abs(energy(ledger, "kinetic")),
+        "pack resistance": 0.01 / build.pack.resistance_ohm.value * energy(ledger, "pack resistance"),
+        "DC-DC": 0.02 * energy(ledger, "DC-DC"),
+    }
+    for name, wh in expected.items():
+        assert sigma(ledger, name) == pytest.approx(wh, rel=1e-6), name
+    power = pack_power(drive)
+    held = [
+        one for one in brakings(drive, build, work, power, auxiliary_load(drive, build, power)) if one.friction_j > 0.0
+    ]
+    assert energy(ledger, "friction brakes") == pytest.approx(sum(one.friction_j for one in held) / 3600.0)
+    assert sigma(ledger, "friction brakes") == pytest.approx(np.sqrt(sum(one.sigma_j**2 for one in held)) / 3600.0)
+    assert len(held) > 1
+    net = energy(ledger, "pack out") - energy(ledger, "pack in")
+    wheel = ("rolling", "air", "hills", "kinetic", "friction brakes")
+    idle = sigma(ledger, "traction-idle")
+    parts = [gain * net, *(sigma(ledger, name) for name in wheel), sigma(ledger, "drivetrain"), idle]
+    assert ledger.residual_wh.sigma == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=1e-6)
+    assert ledger.residual_ratio == pytest.approx(ledger.residual_wh.value / energy(ledger, "pack out"))
+
+
+def two_way_drive():
+    """500 s at 22.5 kW out and 500 s at 7.5 kW back, at a steady 20 m/s, with 2.1 kW of logged auxiliaries."""
+    time_s = np.arange(0.0, 1000.5, 0.5)
+    drive = level_drive(("heater_power", 1_800.0), ("dcdc_power", 300.0))
+    current = np.where(time_s[: drive["pack_current"].time_s.size] < 500.0, 60.0, -20.0)
+    return drive.with_channels(replace(drive["pack_current"], value=current))
+
+
+def test_the_drivetrain_loses_a_share_each_way():
+    vehicle = TwinVehicle()
+    build = build_of(vehicle)
+    ledger = energy_ledger(two_way_drive(), build)
+    auxiliary_w = sum(energy(ledger, name) for name in ("heater", "DC-DC", "traction-idle")) / 999.5 * 3600.0
+    forward, back = (22_500.0 - auxiliary_w) * 500.0 / 3600.0, (7_500.0 + auxiliary_w) * 499.5 / 3600.0
+    drive, regen = vehicle.drive_efficiency_ratio, vehicle.regen_efficiency_ratio
+    lost = (1.0 - drive) * forward + (1.0 / regen - 1.0) * back
+    assert energy(ledger, "drivetrain") == pytest.approx(lost, rel=2e-3)
+    assert sigma(ledger, "drivetrain") == pytest.approx(np.hypot(0.01 * forward, 0.01 / regen**2 * back), rel=2e-3)
+
+
+def test_losses_that_the_drives_taught_go_with_time_and_with_the_square_of_force():
+    vehicle = TwinVehicle()
+    build = build_of(vehicle)
+    taught = replace(
+        build,
+        powertrain=replace(
+            build.powertrain, constant_loss_w=PlanningValue(200.0, 0.0), copper_loss_w_per_n2=PlanningValue(2e-3, 0.0)
+        ),
+    )
+    plain, ledger = energy_ledger(level_drive(), build), energy_ledger(level_drive(), taught)
+    force_n = (energy(plain, "rolling") + energy(plain, "air")) * 3600.0 / (20.0 * 999.5)
+    fixed = (200.0 + 2e-3 * force_n**2) * 999.5 / 3600.0
+    more = energy(ledger, "drivetrain") - energy(plain, "drivetrain")
+    assert more == pytest.approx(vehicle.drive_efficiency_ratio * fixed, rel=0.01)
+
+
+def test_heat_of_the_pack_follows_its_temperature_and_is_left_out_of_the_closure():
+    build, drive = build_of(TwinVehicle()), level_drive()
+    ohm, warm = build.pack.resistance_ohm.value, energy_ledger(drive, build)
+    assert energy(warm, "pack resistance") == pytest.approx(ohm * 40.0**2 * 999.5 / 3600.0)
+    cells = replace(drive["ambient_temperature"], name="pack_temperature", value=np.full(2000, 0.0))
+    cold = energy_ledger(drive.with_channels(cells), build)
+    # Arrhenius, common practice: 25 kJ/mol from 25 to 0 degrees.
+    factor = np.exp(build.pack.resistance_activation_j_per_mol / 8.314462 * (1.0 / 273.15 - 1.0 / 298.15))
+    assert energy(cold, "pack resistance") == pytest.approx(factor * energy(warm, "pack resistance"), rel=1e-4)
+    assert cold.residual_wh.value == pytest.approx(warm.residual_wh.value)
+
+
+def test_what_is_not_covered_is_filled_at_the_mean():
+    build, drive = build_of(TwinVehicle()), level_drive(("heater_power", 1800.0))
+    kept = np.r_[0:1000, 1100:2000]
+    cut = drive.with_channels(
+        *(replace(drive[name], time_s=drive[name].time_s[kept], value=drive[name].value[kept])
+          for name in ("pack_voltage", "pack_current"))
+    )  # fmt: skip
+    whole, filled = energy_ledger(drive, build), energy_ledger(cut, build)
+    for name in ("pack out", "heater", "pack resistance", "drivetrain"):
+        assert energy(filled, name) == pytest.approx(energy(whole, name), rel=1e-3), name
+    assert filled.residual_wh.coverage_ratio == pytest.approx(0.95, abs=1e-3)
+    refused = energy_ledger(cut, build, AnalysisSettings(min_coverage_ratio=0.97))
+    assert "95%" in refused.residual_wh.reason
+
+
+def test_each_step_of_the_speed_bands_has_its_own_energy():
+    """20 m/s throughout: one band holds all, by its own arithmetic."""
+    ledger = energy_ledger(two_way_drive(), build_of(TwinVehicle()))
+    (row,) = [row for row in ledger.by_speed if row.distance_m > 0.0]
+    assert row.low <= 20.0 < row.high
+    assert row.distance_m == pytest.approx(20.0 * 999.5)
+    assert row.duration_s == pytest.approx(999.5)
+    assert row.pack_out_wh == pytest.approx(22_500.0 * 500.0 / 3600.0, rel=1e-3)
+    assert row.pack_in_wh == pytest.approx(7_500.0 * 499.5 / 3600.0, rel=2e-3)
+    assert row.rolling_wh == pytest.approx(energy(ledger, "rolling"))
+    assert row.air_wh == pytest.approx(energy(ledger, "air"))
+    assert row.net_wh_per_km == pytest.approx((row.pack_out_wh - row.pack_in_wh) / (row.distance_m / 1000.0))
+    parts = ("heater", "DC-DC", "traction-idle")
+    assert row.auxiliary_wh == pytest.approx(sum(energy(ledger, name) for name in parts), rel=1e-6)

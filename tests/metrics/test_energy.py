@@ -222,3 +222,171 @@ def test_a_standing_drive_has_no_consumption():
     summary = energy_summary(drive.with_channels(still), BUILD)
     assert isinstance(summary.net_wh_per_km, Refusal)
     assert "0 m" in summary.net_wh_per_km.reason
+
+
+def part_of(summary, name):
+    return next(part.sigma_wh for part in summary.budget if part.name == name)
+
+
+def test_gross_and_regenerated_are_as_sure_as_their_parts_make_them():
+    """Gain on each; zero, gaps and sampling on gross; sampling and 0.3 of the zero on regen, in squares.
+
+    Regen's own sampling error is what is left of its square, and must be the same in both.
+    """
+    sensors = BUILD.instruments
+    gain = np.hypot(sensors.voltage_gain_ratio.sigma, sensors.current_gain_ratio.sigma)
+    drive = twin_drive("urban", duration_s=900.0, rate_factor=0.2).to_drive()
+    summary = energy_summary(drive, BUILD)
+    regen, gross, offset = summary.regenerated_wh, summary.gross_wh, part_of(summary, "offset")
+    by_regen = regen.sigma**2 - (gain * regen.value) ** 2 - (0.3 * offset) ** 2
+    by_gross = gross.sigma**2 - (gain * gross.value) ** 2 - offset**2 - part_of(summary, "gaps") ** 2
+    assert by_regen > 0.0
+    assert by_gross == pytest.approx(by_regen, rel=1e-6)
+    assert part_of(summary, "gain") == pytest.approx(gain * summary.net_wh.value * summary.coverage_ratio)
+    assert summary.mean_power_w.sigma / summary.mean_power_w.value == pytest.approx(
+        summary.net_wh.sigma / summary.net_wh.value
+    )
+
+
+def test_consumption_is_as_sure_as_energy_and_distance_together():
+    drive = sine_drive(10.0)
+    checked = drive.with_channels(
+        replace(drive["pack_current"], name="state_of_charge"), replace(drive["speed"], name="gnss_speed")
+    )
+    summary = energy_summary(checked, BUILD)
+    energy, distance, figure = summary.net_wh, summary.distance_m, summary.net_wh_per_km
+    assert distance.sigma == pytest.approx(0.01 * 12_000.0)
+    relative = np.hypot(energy.sigma / energy.value, distance.sigma / distance.value)
+    assert figure.sigma / figure.value == pytest.approx(relative)
+    assert figure.value == pytest.approx(250.0, rel=1e-4)
+
+
+def speed_drive(name, *, gap_s=0.0, value=None):
+    time_s = np.concatenate((np.arange(0.0, 300.0, 0.1), np.arange(300.0 + gap_s, 600.05, 0.1)))
+    whole = np.arange(0.0, 600.05, 0.1)
+    speed = np.where(time_s < 120.0, 0.1, 20.0) if value is None else value
+    return made_drive(
+        (name, time_s, speed),
+        ("pack_power", whole, np.full(whole.shape, 9_000.0)),
+        ("state_of_charge", whole, np.full(whole.shape, 0.5)),
+    )
+
+
+@pytest.mark.parametrize(("name", "ratio"), [("gnss_speed", 0.002), ("wheel_speed", 0.015)])
+def test_a_distance_is_as_sure_as_its_channel(name, ratio):
+    summary = energy_summary(speed_drive(name), BUILD)
+    assert summary.distance_source == name
+    assert summary.distance_m.value == pytest.approx(480.0 * 20.0 + 12.0, abs=2.0)
+    assert summary.distance_m.sigma == pytest.approx(ratio * summary.distance_m.value)
+    assert summary.moving_s == pytest.approx(480.0, abs=0.2)
+
+
+def test_speed_that_is_not_covered_is_taken_at_the_mean_and_half_of_it_is_unsure():
+    summary = energy_summary(speed_drive("gnss_speed", gap_s=30.0), BUILD)
+    missing = 1.0 - summary.distance_m.coverage_ratio
+    assert missing == pytest.approx(0.05, abs=1e-3)
+    assert summary.distance_m.sigma / summary.distance_m.value == pytest.approx(np.hypot(0.002, 0.5 * missing))
+    assert summary.moving_s == pytest.approx(450.0, abs=0.3)
+    refused = energy_summary(speed_drive("gnss_speed", gap_s=70.0), BUILD).distance_m
+    assert "88%" in refused.reason
+
+
+def test_an_odometer_steps_in_where_speed_covers_too_little():
+    drive, time_s = speed_drive("gnss_speed", gap_s=70.0), np.arange(0.0, 600.5, 1.0)
+
+    def with_odometer(rate):
+        other = made_drive(("odometer", time_s, 5_000.0 + rate * time_s))
+        return energy_summary(drive.with_channels(other["odometer"]), BUILD).distance_m
+
+    short, long = with_odometer(5.0), with_odometer(20.0)
+    assert (short.value, short.source) == (pytest.approx(3_000.0), "odometer")
+    assert short.sigma == 50.0
+    assert long.sigma == pytest.approx(0.01 * 12_000.0)
+
+
+def test_what_nothing_checks_is_added_to_the_distance_in_squares():
+    distance = energy_summary(sine_drive(10.0), BUILD).distance_m
+    assert distance.sigma == pytest.approx(np.hypot(0.01, 0.05) * 12_000.0)
+
+
+def test_a_refused_energy_refuses_the_mean_power_too():
+    refusal = Refusal("current has the wrong sign", "turn it round")
+    assert energy_summary(sine_drive(10.0), BUILD, refusals={"net_energy": refusal}).mean_power_w == refusal
+    summary = energy_summary(sine_drive(10.0), BUILD)
+    assert summary.mean_power_w.value == pytest.approx(18_000.0, rel=1e-4)
+
+
+def test_steps_of_current_and_voltage_are_errors_of_a_flat_chance_that_average_out():
+    """A step q errs by q / sqrt(12), apart in every sample: over T seconds at period dt, q / sqrt(12) sqrt(T dt)."""
+    rng, time_s = np.random.default_rng(5), np.arange(0.0, 600.05, 0.1)
+    current = 60.0 + 30.0 * np.sin(time_s / 7.0) + rng.normal(0.0, 5.0, time_s.size)
+    voltage = 360.0 + rng.normal(0.0, 2.0, time_s.size)
+
+    def quantised(current_step, voltage_step):
+        drive = made_drive(
+            ("pack_voltage", time_s, np.round(voltage / voltage_step) * voltage_step if voltage_step else voltage),
+            ("pack_current", time_s, np.round(current / current_step) * current_step if current_step else current),
+            ("speed", time_s, np.full(time_s.shape, 20.0)),
+        )
+        return part_of(energy_summary(drive, BUILD), "quantisation")
+
+    of_current = 360.0 * 2.0 / np.sqrt(12.0) * np.sqrt(600.0 * 0.1) / 3600.0
+    of_voltage = np.sqrt(np.mean(current**2)) * 1.0 / np.sqrt(12.0) * np.sqrt(600.0 * 0.1) / 3600.0
+    assert quantised(2.0, None) == pytest.approx(of_current, rel=1e-3)
+    assert quantised(None, 1.0) == pytest.approx(of_voltage, rel=1e-2)
+    assert quantised(2.0, 1.0) == pytest.approx(np.hypot(of_current, of_voltage), rel=1e-2)
+    assert quantised(None, None) == 0.0
+
+
+def test_steps_of_a_power_that_is_logged_as_one():
+    time_s = np.arange(0.0, 600.5, 0.5)
+    drive = made_drive(
+        ("pack_power", time_s, np.round((9e3 + 4e3 * np.sin(time_s / 9.0)) / 250.0) * 250.0),
+        ("speed", time_s, np.full(time_s.shape, 20.0)),
+    )
+    expected = 250.0 / np.sqrt(12.0) * np.sqrt(600.0 * 0.5) / 3600.0
+    assert part_of(energy_summary(drive, BUILD), "quantisation") == pytest.approx(expected, rel=1e-3)
+
+
+def test_sampling_is_judged_by_every_second_and_every_fourth_sample():
+    """By hand: trapezoids of the thinned samples against all; 0.6 and 0.3 of the differences, in the mean square."""
+    rng, time_s = np.random.default_rng(6), np.arange(0.0, 600.0, 0.5)
+    watts = 9e3 + 8e3 * np.sin(time_s / 2.0) + rng.normal(0.0, 2e3, time_s.size)
+    drive = made_drive(("pack_power", time_s, watts), ("speed", time_s, np.full(time_s.shape, 20.0)))
+    full, apart = np.trapezoid(watts, time_s), []
+    for stride, factor in ((2, 0.6), (4, 0.3)):
+        for phase in range(stride):
+            own_s, own = time_s[phase::stride], watts[phase::stride]
+            share = (time_s[-1] - time_s[0]) / (own_s[-1] - own_s[0])
+            apart.append(factor * (np.trapezoid(own, own_s) * share - full))
+    expected = np.sqrt(np.mean(np.square(apart))) / 3600.0
+    assert part_of(energy_summary(drive, BUILD), "sample rate") == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_load_at_rest_that_nobody_logged_is_half_in_doubt():
+    """2.0 kW at 60 s of rest, where the build's base is 300 W: load or zero, so half of it over the drive."""
+    time_s = np.arange(0.0, 600.5, 0.5)
+    resting = time_s < 60.0
+    base = BUILD.auxiliary.base_power_w
+
+    def unchecked(rest_w):
+        drive = made_drive(
+            ("pack_power", time_s, np.where(resting, rest_w, 12_000.0)),
+            ("speed", time_s, np.where(resting, 0.0, 20.0)),
+            ("state_of_charge", time_s, np.full(time_s.shape, 0.5)),
+        )
+        found = energy_summary(drive, BUILD).budget
+        return next((part.sigma_wh for part in found if part.name == "unchecked current"), 0.0)
+
+    assert unchecked(2_000.0) == pytest.approx(0.5 * (2_000.0 - base.value) * 600.0 / 3600.0, rel=0.02)
+    assert unchecked(base.value + 2.9 * base.sigma) == 0.0
+    assert unchecked(base.value + 3.2 * base.sigma) > 0.0
+
+
+def test_a_finding_in_doubt_is_as_likely_none_of_it_as_all():
+    plain = energy_summary(sine_drive(10.0), BUILD)
+    doubted = energy_summary(sine_drive(10.0), BUILD, doubts_wh_per_km={"Torque and current disagree": 6.0})
+    whole = 6.0 * 12.0  # Wh/km over 12 km
+    assert part_of(doubted, "doubt") == pytest.approx(whole / np.sqrt(3.0))
+    assert doubted.net_wh.sigma == pytest.approx(np.hypot(plain.net_wh.sigma, whole / np.sqrt(3.0)))
+    assert "72 Wh in doubt" in doubted.net_wh.source
