@@ -189,7 +189,7 @@ VEHICLE: Final = Table(
         Key("tire_class", one_of(*priors.TYRE_CLASS_ROLLING_COEFFICIENT), default="", field="tyre_class"),
         Key("rolling_coefficient", Quantity("", 0.003, 0.06, "0.0105 ± 0.0015", "")),
         Key("rolling_temperature_coefficient", PER_KELVIN, sigma_ratio=0.3, typical=priors.ROLLING_FALL_PER_K),
-        Key("driven_wheels", one_of("front", "rear", "all"), default=""),
+        Key("driven_wheels", one_of("front", "rear", "four", "all"), default=""),
         Key("tire", Parsed(_tire, is_scalar=True), default=""),
         Key(
             "tire_rolling_circumference",

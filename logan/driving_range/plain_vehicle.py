@@ -20,7 +20,7 @@ from logan.physics.road_load import road_load_force_n
 from logan.settings import BuildSettings
 from logan.units import RADIANS_PER_SECOND_PER_RPM, FloatArray
 
-WEIGHT_ON_DRIVEN_RATIO: Final = {"rear": 0.55, "": 0.55, "front": 0.5, "all": 1.0}
+WEIGHT_ON_DRIVEN_RATIO: Final = {"rear": 0.55, "": 0.55, "front": 0.5, "four": 1.0, "all": 1.0}
 """Share of the weight on the driven wheels when pulling away; one axle where not said (common practice)."""
 
 

@@ -12,7 +12,12 @@ from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.heat.fit import HeatModel
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import BLOCK_S, CHANNELS, RoadVehicle
-from logan.physics.battery import open_circuit_voltage_v
+from logan.physics.battery import (
+    max_discharge_power_w,
+    open_circuit_voltage_v,
+    pack_current_a,
+    resistance_at_ohm,
+)
 from logan.physics.powertrain import regen_limit_ratio
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
@@ -137,12 +142,10 @@ def road_samples(
     torque = np.clip(torque, -top, top)
     wheel_w = np.clip(force, -top * vehicle.radians_per_metre, top * vehicle.radians_per_metre) * v
     wanted = np.where(wheel_w > 0.0, wheel_w / drive, wheel_w * regen) + auxiliary
-    watts, charge, is_weak = _through_pack(wanted, road, build)
+    watts, current, charge, is_weak = _through_pack(wanted, road, build)
     kept = np.minimum(1.0, np.maximum(watts - auxiliary, 0.0) / np.maximum(wanted - auxiliary, 1.0))
     back = np.minimum(1.0, np.minimum(watts - auxiliary, 0.0) / np.minimum(wanted - auxiliary, -1.0))
     torque = torque * np.where(torque > 0.0, kept, back)
-    volts = _volts(charge, build)
-    current = watts / volts
     moved = np.broadcast_to(v, torque.shape)
     load = HeatLoad(
         square=_mean(torque**2),
@@ -166,27 +169,34 @@ def road_samples(
 
 def _through_pack(
     wanted_w: FloatArray, road: HeatRoad, build: BuildSettings
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Power that the pack gives and takes, second by second, its charge, and where it cannot."""
+) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Power that the pack gives and takes, second by second, its current and charge, and where it cannot.
+
+    The less charge and the colder the cells, the deeper it sags, and the sooner its floor ends the power.
+    """
     pack, chain = build.pack, build.powertrain
     full_wh = pack.usable_energy_wh.value / max(pack.usable_high_ratio - pack.usable_low_ratio, 0.05)
-    out_w = np.inf if pack.discharge_current_limit_a is None else pack.discharge_current_limit_a
-    cold = regen_limit_ratio(road.start_degc if road.start_degc is not None else road.ambient_degc, None)
+    cells_degc = road.start_degc if road.start_degc is not None else road.ambient_degc
+    ohm = resistance_at_ohm(pack.resistance_ohm.value, cells_degc, pack.resistance_activation_j_per_mol)
+    floor_v = pack.cells_in_series * (pack.cell_voltage_floor_v or 0.0)
+    cold = regen_limit_ratio(cells_degc, None)
     charge = np.full(wanted_w.shape[1], road.start_charge_ratio)
-    watts, states = np.empty_like(wanted_w), np.empty_like(wanted_w)
+    watts, amperes, states = np.empty_like(wanted_w), np.empty_like(wanted_w), np.empty_like(wanted_w)
     for i, asked in enumerate(wanted_w):
         volts = _volts(charge, build)
         room = np.clip((1.0 - charge) / 0.10, 0.0, 1.0) * cold
         most = volts * (np.inf if pack.charge_current_limit_a is None else pack.charge_current_limit_a)
         least = -np.minimum(most, chain.regen_power_limit_w or np.inf) * room
-        watts[i] = np.clip(asked, np.where(np.isfinite(least), least, -1e9 * room), out_w * volts)
+        top = max_discharge_power_w(volts, ohm, floor_v=floor_v, current_limit_a=pack.discharge_current_limit_a)
+        watts[i] = np.clip(asked, np.where(np.isfinite(least), least, -1e9 * room), top)
+        amperes[i] = pack_current_a(watts[i], volts, ohm)
         charge = charge - watts[i] / 3600.0 / full_wh
         states[i] = charge
-    return watts, states, wanted_w > watts + 1.0
+    return watts, amperes, states, wanted_w > watts + 1.0
 
 
 def _volts(charge_ratio: FloatArray, build: BuildSettings) -> FloatArray:
-    """Terminal voltage, near enough for current: open circuit, at the state of charge where its curve is given."""
+    """Open-circuit voltage, at the state of charge where its curve is given."""
     pack = build.pack
     if not pack.state_of_charge_points:
         return np.full(charge_ratio.shape, pack.cells_in_series * pack.cell_nominal_voltage_v)

@@ -46,10 +46,12 @@ DRIVE: Final = PlanningValue(
     f"{SOURCE}, charging 0.88; new cars, not a conversion",
 )
 _BLENDED: Final = "blended as in a new car"
+_FOUR: Final = PlanningValue(0.799, 0.799 * 0.11, f"{SOURCE}, all wheels driven; {_BLENDED}")
 REGEN: Final = {
     "front": PlanningValue(0.850, 0.850 * 0.11, f"{SOURCE}, two driven wheels; {_BLENDED}"),
     "rear": PlanningValue(0.850, 0.850 * 0.11, f"{SOURCE}, two driven wheels; {_BLENDED}"),
-    "all": PlanningValue(0.799, 0.799 * 0.11, f"{SOURCE}, all wheels driven; {_BLENDED}"),
+    "four": _FOUR,
+    "all": _FOUR,
     "": PlanningValue(0.825, 0.825 * 0.115, f"{SOURCE}, driven wheels not said; {_BLENDED}"),
 }
 """Wheel to pack, by driven wheels. Power says no more where whole makers are left out."""

@@ -133,7 +133,7 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
             mean[TEMPERATURE] = max(mean[TEMPERATURE], np.log(COLD_PER_K))
         mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
         mean[TIRE_RISE], sigma[TIRE_RISE] = TIRE_RISE_RATIO
-        drives_all = build.vehicle.driven_wheels == "all"
+        drives_all = build.vehicle.driven_wheels in ("four", "all")
         losses = (CONSTANT_LOSS_W, COPPER_LOSS_W_PER_N2, DRIVELINE_DRAG_N[drives_all], DRIVELINE_N_S_PER_M[drives_all])
         named, sigma[list(_NAMED)] = np.array(losses).T
         is_certified = build.vehicle.linear_road_load_n_s_per_m.value > 0.0

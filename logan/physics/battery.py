@@ -14,15 +14,19 @@ Number = TypeVar("Number", float, FloatArray)
 REFERENCE_TEMPERATURE_DEGC: Final = 25.0
 
 
-def pack_current_a(power_w: FloatArray, open_circuit_voltage_v: float, resistance_ohm: float) -> FloatArray:
+def pack_current_a(
+    power_w: FloatArray, open_circuit_voltage_v: float | FloatArray, resistance_ohm: float
+) -> FloatArray:
     """Current that delivers a power at the terminals.
 
     Parameters
     ----------
     power_w : ndarray, shape (n,)
         At the terminals, positive on discharge. [W]
-    open_circuit_voltage_v, resistance_ohm : float
-        Of the pack. [V, ohm]
+    open_circuit_voltage_v : float or ndarray, shape (n,)
+        Of the pack. [V]
+    resistance_ohm : float
+        Of the pack. [ohm]
 
     Returns
     -------
@@ -38,14 +42,16 @@ def pack_current_a(power_w: FloatArray, open_circuit_voltage_v: float, resistanc
 
 
 def max_discharge_power_w(
-    open_circuit_voltage_v: float, resistance_ohm: float, *, floor_v: float = 0.0, current_limit_a: float | None = None
-) -> float:
+    open_circuit_voltage_v: Number, resistance_ohm: float, *, floor_v: float = 0.0, current_limit_a: float | None = None
+) -> Number:
     """Most power that a pack delivers above its voltage floor and below its current limit.
 
     Parameters
     ----------
-    open_circuit_voltage_v, resistance_ohm : float
-        Of the pack. [V, ohm]
+    open_circuit_voltage_v : float or ndarray, shape (n,)
+        Of the pack. [V]
+    resistance_ohm : float
+        Of the pack. [ohm]
     floor_v : float
         Lowest terminal voltage. [V]
     current_limit_a : float or None
@@ -53,14 +59,14 @@ def max_discharge_power_w(
 
     Returns
     -------
-    float
+    float or ndarray, shape (n,)
         Power at the terminals. [W]
     """
     matched_a = open_circuit_voltage_v / (2.0 * resistance_ohm)
-    current_a = min(matched_a, max(0.0, (open_circuit_voltage_v - floor_v) / resistance_ohm))
+    current_a = np.minimum(matched_a, np.maximum(0.0, (open_circuit_voltage_v - floor_v) / resistance_ohm))
     if current_limit_a is not None:
-        current_a = min(current_a, current_limit_a)
-    return current_a * (open_circuit_voltage_v - resistance_ohm * current_a)
+        current_a = np.minimum(current_a, current_limit_a)
+    return current_a * (open_circuit_voltage_v - resistance_ohm * current_a)  # type: ignore[no-any-return]
 
 
 def resistance_at_ohm(resistance_ohm: float, temperature_degc: Number, activation_j_per_mol: float) -> Number:

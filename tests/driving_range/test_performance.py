@@ -181,7 +181,7 @@ def test_a_lower_bound_is_what_is_compared(learned):
     assert wide.continuous_battery_power_w < found.continuous_battery_power_w
 
 
-@pytest.mark.parametrize(("driven", "share"), [("rear", 0.55), ("front", 0.5), ("all", 1.0)])
+@pytest.mark.parametrize(("driven", "share"), [("rear", 0.55), ("front", 0.5), ("four", 1.0)])
 def test_grip_limits_the_slope_by_closed_form(driven, share):
     """tan a = grip x share - rolling resistance, where force abounds and the air is still."""
     strong = dataclasses.replace(box(), vehicle=dataclasses.replace(box().vehicle, driven_wheels=driven))

@@ -132,6 +132,22 @@ def test_a_full_pack_takes_no_regen_and_a_fuller_one_less(vehicle_truth, model):
     assert np.all(full.charge_ratio[-1] <= 1.0)
 
 
+def test_a_cold_pack_gives_less_by_its_sag(vehicle_truth):
+    """Closed form: (Voc - Vfloor) / R x Vfloor, with R by Arrhenius; a road that asks for more is cut there."""
+    _, build, _, vehicle = vehicle_truth
+    pack = replace(build.pack, cell_voltage_floor_v=3.2, discharge_current_limit_a=None, state_of_charge_points=())
+    weak, rng = replace(build, pack=pack), np.random.default_rng(1)
+    steep = HeatRoad(speed_m_per_s=np.full(120, 28.0), grade_ratio=np.full(120, 0.12), ambient_degc=-15.0)
+    found = road_samples(steep, vehicle, weak, parameter_samples(weak, rng), rng)
+    ohm = pack.resistance_ohm.value * np.exp(
+        pack.resistance_activation_j_per_mol / 8.314462618 * (1 / 258.15 - 1 / 298.15)
+    )
+    floor_v = 3.2 * pack.cells_in_series
+    most_a = (pack.cells_in_series * pack.cell_nominal_voltage_v - floor_v) / ohm
+    assert np.sqrt(found.load.current_a2[-1]).max() == pytest.approx(most_a, rel=1e-3)
+    assert found.short_ratio.min() > 0.9
+
+
 def replace_grade(trip, grade):
     trip.grade = np.full(trip.speed.size, grade)
     return trip
