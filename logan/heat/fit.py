@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -94,6 +94,8 @@ class HeatModel:
         In plain words.
     electrical : MachineLosses or None
         Losses as pack power, torque and shaft speed tell them, where all are logged.
+    left_out_k : mapping of str to tuple of float
+        By part: what the others forecast of each drive's peak, less what it was. [K]
     """
 
     parts: Mapping[str, PartFit]
@@ -105,6 +107,7 @@ class HeatModel:
     drive_count: int
     notes: tuple[str, ...] = ()
     electrical: MachineLosses | None = None
+    left_out_k: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
     @property
     def median(self) -> Parameters:
@@ -196,6 +199,37 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         if has_coolant
         else ("no coolant is logged: the motor may read up to 25 K high, and the inverter is refused",),
     )
+
+
+def judged(model: HeatModel, series: Sequence[HeatSeries], build: BuildSettings) -> HeatModel:
+    """The model with its judgement: each drive is forecast by the others, its own coolant unknown to them.
+
+    Parameters
+    ----------
+    model : HeatModel
+        Of all drives.
+    series : sequence of HeatSeries
+        The same drives.
+    build : BuildSettings
+        For the priors.
+
+    Returns
+    -------
+    HeatModel
+        With ``left_out_k``, which is empty for a single drive.
+    """
+    errors: dict[str, list[float]] = {}
+    same = [one for one in series if one.load_source == model.load_source][:MOST_DRIVES]
+    for one in same if len(same) > 1 else ():
+        others = fit_heat([other for other in same if other is not one], build, total_ratio=model.total_ratio)
+        load, observed, _ = _stacked([one], others.scale)
+        load = replace(load, coolant_degc=None, is_current=model.load_source == "motor current")
+        start = {part: _first_values(observed.get(part), load.ambient_degc) for part in PARAMETERS}
+        found = march(others.median, load, start, has_coolant=others.has_coolant)
+        for part, value in observed.items():
+            if others.parts[part].refusal is None and np.isfinite(value).any():
+                errors.setdefault(part, []).append(float(np.max(found.of(part)) - np.nanmax(value)))
+    return replace(model, left_out_k={part: tuple(found) for part, found in errors.items()})
 
 
 def _torque_scale(against_road: float, to_true: float | None) -> float:

@@ -134,7 +134,7 @@ def road_heat(
     moving = road.speed_m_per_s[road.speed_m_per_s > 0.3]
     duration_s, distance_m = float(road.speed_m_per_s.size), float(road.speed_m_per_s.sum())
     speed = float(moving.mean()) * share.value if isinstance(share, Estimate) and moving.size else None
-    notes = list(model.notes)
+    notes = [*model.notes, *_judgement(model)]
     is_empty = np.median(samples.charge_ratio, axis=1) < build.pack.usable_low_ratio
     if forecast.short_ratio > 0.02:
         notes.append(
@@ -168,6 +168,14 @@ def road_heat(
         advice=advice if refused else "",
         notes=tuple(notes),
     )
+
+
+def _judgement(model: HeatModel) -> tuple[str, ...]:
+    """How well the drives forecast each other, in words."""
+    told = [f"{part} {np.median(np.abs(errors)):.1f} K" for part, errors in model.left_out_k.items()]
+    if not told:
+        return ()
+    return (f"each drive's peak forecast by the others alone was off by, in the middle: {', '.join(told)}",)
 
 
 def _held_share(

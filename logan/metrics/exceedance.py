@@ -15,37 +15,6 @@ from logan.settings import LimitSide
 from logan.units import FloatArray
 
 
-def time_beyond_s(
-    time_s: FloatArray, value: FloatArray, level: float, side: LimitSide, max_gap_s: float = np.inf
-) -> float:
-    """Time a piecewise linear signal spends beyond a level; crossings inside a step are split.
-
-    Parameters
-    ----------
-    time_s, value : ndarray, shape (n,)
-        Samples. [s, any]
-    level : float
-        The limit, in the signal's unit.
-    side : LimitSide
-        Which side counts.
-    max_gap_s : float
-        Steps longer than this do not count. [s]
-
-    Returns
-    -------
-    float
-        Time. [s]
-    """
-    excess = value - level if side is LimitSide.ABOVE else level - value
-    step_s = np.diff(time_s)
-    before, after = excess[:-1], excess[1:]
-    span = np.where(before == after, 1.0, after - before)
-    crossing = np.clip(-before / span, 0.0, 1.0)
-    share = np.where(before > 0.0, np.where(after > 0.0, 1.0, crossing), np.where(after > 0.0, 1.0 - crossing, 0.0))
-    counts = np.isfinite(before) & np.isfinite(after) & (step_s <= max_gap_s)
-    return float(np.sum((share * step_s)[counts]))
-
-
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One stretch beyond a limit."""

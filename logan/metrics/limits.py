@@ -16,7 +16,7 @@ from logan.flags import Severity
 from logan.metrics.announced_limits import announced_excesses
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
-from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, time_beyond_s
+from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
 from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, limit_events
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
@@ -274,7 +274,9 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
     events = limit_events(reading, limit, lookup, flows)
 
     def beyond(level: float | None) -> float | None:
-        return None if level is None else time_beyond_s(time_s, value, level, limit.side, channel.max_gap_s)
+        if level is None:
+            return None
+        return sum(one.held_s for one in stretches_beyond(time_s, value, level, limit.side))
 
     severities = {event.severity for event in events}
     if Severity.RED in severities:

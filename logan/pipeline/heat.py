@@ -13,7 +13,7 @@ from logan.constants import STANDARD_PRESSURE_PA
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
-from logan.heat.fit import HeatModel, fit_heat
+from logan.heat.fit import HeatModel, fit_heat, judged
 from logan.heat.forecast import HeatRoad
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
@@ -42,7 +42,12 @@ Told = Callable[[str], None]
 
 
 def learn_heat(
-    library: DriveLibrary, build: BuildSettings, distribution: ParameterDistribution, *, told: Told | None = None
+    library: DriveLibrary,
+    build: BuildSettings,
+    distribution: ParameterDistribution,
+    *,
+    told: Told | None = None,
+    is_judged: bool = False,
 ) -> HeatModel:
     """Fit the thermal network to the stored drives.
 
@@ -54,6 +59,8 @@ def learn_heat(
         Plan or fit: its medians turn roads into torque.
     told : callable, optional
         Given words on what is being done.
+    is_judged : bool
+        Also forecast each drive by the others.
 
     Raises
     ------
@@ -80,7 +87,8 @@ def learn_heat(
             f"no drive teaches the heat ({'; '.join(reasons) or 'none is imported'})",
             "Log motor, inverter and coolant temperature with the speed",
         )
-    return fit_heat(series, build, total_ratio=vehicle.total_ratio)
+    model = fit_heat(series, build, total_ratio=vehicle.total_ratio)
+    return judged(model, series, build) if is_judged else model
 
 
 def heat_on_road(
@@ -120,7 +128,7 @@ def heat_on_road(
     build = folder.settings()
     distribution = _distribution(folder, build, told)
     with open_library(folder.path) as library:
-        model = learn_heat(library, build, distribution, told=told)
+        model = learn_heat(library, build, distribution, told=told, is_judged=True)
     asked = dict(scenario)
     if launches:
         asked.setdefault("speed", "60 mph")

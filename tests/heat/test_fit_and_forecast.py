@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.heat.fit import fit_heat
+from logan.heat.fit import fit_heat, judged
 from logan.heat.forecast import HeatRoad, forecast_heat, road_samples
 from logan.heat.road import launch_road, road_heat
 from logan.heat.series import RoadVehicle, heat_series
@@ -96,6 +96,16 @@ def test_without_coolant_the_inverter_is_refused_and_the_motor_says_so(vehicle_t
     _, found, _, _ = asked(vehicle_truth, model, climb(np.random.default_rng(8)))
     assert found.over_ratio is None  # a red limit of the inverter is given, and nothing may be said of it
     assert "inverter" in found.refused
+
+
+def test_each_drive_is_forecast_by_the_others(vehicle_truth, model):
+    _, build, drives, vehicle = vehicle_truth
+    series = [heat_series(one, vehicle) for one in drives]
+    found = judged(model, series, build).left_out_k
+    assert {"motor", "inverter", "coolant"} <= set(found)
+    assert len(found["motor"]) == 3
+    assert 0.0 < np.median(np.abs(found["motor"])) < 8.0
+    assert judged(model, series[:1], build).left_out_k == {}
 
 
 def test_a_motor_that_hardly_warmed_is_refused(vehicle_truth):
