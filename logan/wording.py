@@ -90,7 +90,7 @@ def quantity_text(
 
 def channel_words(channel: str) -> str:
     """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
-    return channel.replace("_", " ").replace("state of charge", "SOC")
+    return channel.replace("state_of_charge", "SOC").replace("_", " ")
 
 
 _METRICS: Final = {
@@ -112,7 +112,7 @@ _METRIC_UNIT: Final = re.compile(r"_(wh_per_km|ohm_per_v|degc|ratio|ohm|wh|kg|m2
 
 def metric_words(name: str) -> str:
     """A metric's name as it is read: ``pulse_resistance_10_s_ohm`` is ``DC internal resistance 10 s``."""
-    bare = channel_words(_METRIC_UNIT.sub("", name)).replace("pulse resistance", "DC internal resistance")
+    bare = channel_words(_METRIC_UNIT.sub("", name).replace("pulse_resistance", "DC internal resistance"))
     return _METRICS.get(name, bare.replace(" max max", " max").replace(" min max", " min, highest"))
 
 

@@ -17,7 +17,7 @@ from logan.units import FloatArray
 from logan.units.algebra import UnitConversion
 
 _RATIOS: Final = (
-    (1.609344, "miles taken for kilometres, or the reverse"),
+    (1.609344, "miles taken for kilometers, or the reverse"),
     (3.6, "km/h taken for m/s, or the reverse"),
     (2.23694, "mph taken for m/s, or the reverse"),
     (9.80665, "g taken for m/s2, or the reverse"),
@@ -119,7 +119,7 @@ def _flag(
 
 MOST_OUTSIDE_RATIO: Final = 0.5
 _FACTORS: Final = (
-    (1.609344, "miles for kilometres"),
+    (1.609344, "miles for kilometers"),
     (3.6, "km/h for m/s"),
     (2.23694, "mph for m/s"),
     (10.0, "tenths"),

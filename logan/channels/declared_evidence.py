@@ -25,7 +25,7 @@ _NAME_SAYS_NOTHING: Final = 0.8
 _OUT_OF_REACH: Final = 0.4
 _FULL_MARKS: Final = 1.1
 _SPOKEN: Final = {
-    "soc": "state of charge",
+    "soc": "SOC",
     "long_abbreviation": "long",
     "lat_abbreviation": "lat",
     "asked": "command",

@@ -61,7 +61,7 @@ CHANNEL_KINDS: Final[tuple[ChannelKind, ...]] = (
     ChannelKind("pack_voltage", "V", "pack terminal voltage", _LINEAR, 0.0, 1500.0, "pack"),
     ChannelKind("pack_current", "A", "pack current, positive on discharge", _LINEAR, -3000.0, 3000.0, "pack"),
     ChannelKind("pack_power", "W", "pack power, positive on discharge", _LINEAR, -2e6, 2e6, "pack"),
-    ChannelKind("state_of_charge", "ratio", "state of charge, 0 to 1", _LINEAR, -0.05, 1.1, "pack"),
+    ChannelKind("state_of_charge", "ratio", "SOC, 0 to 1", _LINEAR, -0.05, 1.1, "pack"),
     ChannelKind("pack_charge", "A*h", "charge counted by the BMS, positive when taken out", _LINEAR, -1e5, 1e5, "pack"),
     ChannelKind("cell_voltage_min", "V", "lowest cell voltage", _LINEAR, 0.0, 5.0, "pack"),
     ChannelKind("cell_voltage_max", "V", "highest cell voltage", _LINEAR, 0.0, 5.0, "pack"),
@@ -131,7 +131,7 @@ CHANNEL_KINDS: Final[tuple[ChannelKind, ...]] = (
     ChannelKind("relative_humidity", "ratio", "outside relative humidity, 0 to 1", _LINEAR, 0.0, 1.0, "ambient"),
     ChannelKind("headwind", "m/s", "wind against the direction of travel", _LINEAR, -50.0, 50.0, "ambient"),
     _temperature("cabin_temperature", "cabin air", "ambient"),
-    ChannelKind("tyre_pressure", "Pa", "tyre pressure, gauge", _LINEAR, 0.0, 1.5e6, "ambient"),
+    ChannelKind("tyre_pressure", "Pa", "tire pressure, gauge", _LINEAR, 0.0, 1.5e6, "ambient"),
     ChannelKind("discharge_current_limit", "A", "discharge current allowed by the BMS", _HOLD, 0.0, 5000.0, "limit"),
     ChannelKind(
         "charge_current_limit", "A", "charge current allowed by the BMS, positive", _HOLD, 0.0, 5000.0, "limit"

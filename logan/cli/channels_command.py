@@ -52,7 +52,9 @@ def register(app: typer.Typer) -> None:
             list[str] | None, typer.Option("--set", help="Change a key: pack_current.sign=-1, speed.unit=km/h.")
         ] = None,
         remove: Annotated[list[str] | None, typer.Option("--remove", help="Take a channel out of the map.")] = None,
-        catalogue: Annotated[bool, typer.Option("--catalogue", help="List every channel that there is.")] = False,
+        catalogue: Annotated[
+            bool, typer.Option("--catalog", "--catalogue", help="List every channel that there is.")
+        ] = False,
         format_name: FormatOption = None,
         columns: ColumnsOption = "",
         as_json: JsonOption = False,

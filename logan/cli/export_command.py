@@ -107,7 +107,7 @@ def register(app: typer.Typer) -> None:
             bool, typer.Option("--keep-route", help="Keep position, but not near start and end.")
         ] = False,
         clip: Annotated[
-            float | None, typer.Option("--clip", help="How near, in metres, with --keep-route.", show_default="200")
+            float | None, typer.Option("--clip", help="How near, in meters, with --keep-route.", show_default="200")
         ] = None,
         with_notes: Annotated[bool, typer.Option("--with-notes", help="Notes and tags go along.")] = False,
     ) -> None:

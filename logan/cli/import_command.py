@@ -73,7 +73,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
-        """Import logs: read, map, check, analyse and store each drive once."""
+        """Import logs: read, map, check, analyze and store each drive once."""
         from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
         from logan.pipeline.channels import edit_channels

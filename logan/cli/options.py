@@ -21,10 +21,10 @@ DbcOption = Annotated[
     typer.Option("--dbc", help="DBC in place of the build's own: FILE for every bus, or BUS=FILE for one; repeat."),
 ]
 FormatOption = Annotated[
-    str | None, typer.Option("--format", help="Format of the logs, where it is not recognised by its content.")
+    str | None, typer.Option("--format", help="Format of the logs, where it is not recognized by its content.")
 ]
 ColumnsOption = Annotated[
-    str, typer.Option("--columns", help="Columns of a table, where not recognised: time_ms,bus,id_hex,length,data.")
+    str, typer.Option("--columns", help="Columns of a table, where not recognized: time_ms,bus,id_hex,length,data.")
 ]
 BusOption = Annotated[
     list[str] | None,

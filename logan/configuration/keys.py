@@ -89,7 +89,7 @@ def _list(raw: Any, most: int, least: int = 0) -> list[Any]:
 def _voltage_curve(raw: Any) -> list[tuple[float, float]]:
     points = [_numbers(item) for item in _list(raw, 200)]
     if points and (len(points) < 2 or any(a[0] >= b[0] or a[1] > b[1] for a, b in pairwise(points))):
-        raise ValueError("expected [state of charge 0 to 1, cell volts] pairs, both rising")
+        raise ValueError("expected [SOC 0 to 1, cell volts] pairs, both rising")
     return points
 
 

@@ -253,7 +253,7 @@ def _speed(channels: Mapping[str, Channel], settings: BuildSettings | None) -> C
     value = np.abs(motor.value) * metres_per_rad
     ratio = float(np.hypot(circumference.sigma / circumference.value, _WHEEL_SLIP_RATIO))
     return Channel(
-        name="speed", time_s=motor.time_s, value=value, source="motor_speed, gearing and tyre circumference",
+        name="speed", time_s=motor.time_s, value=value, source="motor_speed, gearing and tire circumference",
         is_derived=True, sigma=_relative_sigma(value, ratio),
     )  # fmt: skip
 

@@ -192,7 +192,7 @@ def anchored_to_satellites(barometric: Channel, satellites: Channel, *, window_s
         name="elevation",
         time_s=barometric.time_s,
         value=value,
-        source=f"{barometric.source}, levelled to {satellites.source or 'satellites'}",
+        source=f"{barometric.source}, leveled to {satellites.source or 'satellites'}",
         is_derived=True,
         sigma=float(np.hypot(sigma_m, _BAROMETER_NOISE_M)),
     )

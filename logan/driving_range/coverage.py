@@ -114,7 +114,7 @@ class Calibration:
         words = f"held {held} of {count} (compatible with {100 * low:.0f} to {100 * high:.0f} %)"
         if self.unpredicted:
             words += (
-                f"; without drive {', '.join(self.unpredicted)} no fit came to rest, so it is judged by none of these"
+                f"; without drive {', '.join(self.unpredicted)} no fit converged, so it is judged by none of these"
             )
         return words
 
@@ -292,7 +292,7 @@ def _scaled(rows: Sequence[LeftOutDrive]) -> tuple[LeftOutDrive, ...]:
 
 def _calibration(rows: tuple[LeftOutDrive, ...]) -> Calibration:
     if not rows:
-        return Calibration(drives=(), reason="no fit without one of the drives came to rest")
+        return Calibration(drives=(), reason="no fit without one of the drives converged")
     error = np.array([abs(row.error_ratio) for row in rows])
     measured = np.array([row.measured_wh for row in rows])
     naive = np.abs(np.array([row.naive_wh for row in rows]) - measured) / np.abs(measured)

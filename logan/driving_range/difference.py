@@ -236,7 +236,7 @@ def _effects(
         ("speed", road[0] + road[3], "air, rolling and base load at the speeds driven, stops included"),
         ("driving", road[1], "speeding up, braking, and what regen gives back"),
         ("hills", road[2], "climbs, descents and what braking on them costs"),
-        ("weather", weather.sum(axis=0), "air density, wind, temperature of tyres and pack"),
+        ("weather", weather.sum(axis=0), "air density, wind, temperature of tires and pack"),
         ("load", load.sum(axis=0), "payload noted"),
         ("heating and cooling", cabin.sum(axis=0), "logged" if _is_logged(first, second) else "by ambient temperature"),
     )

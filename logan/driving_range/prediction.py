@@ -26,7 +26,7 @@ PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
 PLAN_AUXILIARY_SIGMA: Final = 0.2
 """Drive-to-drive spread of auxiliary power that a plan assumes (common practice)."""
 
-PRIOR_DOMINATED: Final = "prior-dominated: fewer than two drives, so the plan's assumptions decide"
+PRIOR_DOMINATED: Final = "mostly your plan: fewer than two drives, so the plan's assumptions decide"
 
 _MAX_EFFICIENCY_RATIO: Final = 0.995
 

@@ -264,7 +264,7 @@ def _from_gauge(
     own = (window.sigma / window.value) ** 2 - (sensors_wh / net.value) ** 2
     hours = analysis.energy.duration_s / 3600.0
     return InstrumentEvidence(
-        name="state of charge against counted energy",
+        name="SOC against counted energy",
         source=source,
         weights={
             USABLE: 1.0,

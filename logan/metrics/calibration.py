@@ -163,7 +163,7 @@ def _verdict(deviation: float) -> tuple[Severity | None, str]:
     if abs(deviation) < TYRE_DEVIATION_RATIO:
         return None, "circumference and ratio fit the build"
     if abs(deviation) < GEAR_DEVIATION_RATIO:
-        return Severity.AMBER, f"{deviation:+.1%}: another tyre size, wear or pressure than the build says"
+        return Severity.AMBER, f"{deviation:+.1%}: another tire size, wear or pressure than the build says"
     return Severity.RED, f"{deviation:+.1%}: another gear ratio than the build says, or a wrong scale in the DBC"
 
 

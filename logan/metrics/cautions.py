@@ -28,8 +28,9 @@ class Advice:
 
 
 _FIRE: Final = (
-    "On smell, hiss or smoke leave the vehicle, keep 30 m away and call the fire brigade; do not open the pack. It "
-    "can catch fire again hours to days later: park it outdoors, 15 m from anything."
+    "On smell, hiss or smoke leave the vehicle, keep 100 ft (30 m) away and call the fire department (911); do not "
+    "open the pack. It "
+    "can catch fire again hours to days later: park it outdoors, 50 ft (15 m) from anything."
 )
 _STRONG_REGEN: Final = Advice(
     "A cell rose above its limit on regen: regen was too strong for a pack this full or this cold. Lower the regen or "

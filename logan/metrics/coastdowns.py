@@ -196,7 +196,7 @@ def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _S
     )
     notes, linear = summary.notes, load.linear_n_s_per_m
     if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * (linear.sigma or 0.0):
-        text = f"a linear term shows: {linear.value:+.1f} ± {linear.sigma:.1f} N/(m/s); drag area and rolling "
+        text = f"a linear term shows: {linear.value:+.1f} ± {linear.sigma:.1f} N/(m/s); CdA and rolling "
         notes = (*notes, f"{text}coefficient hold it at zero and take their parts of it")
     return replace(summary, three_term=load, notes=notes)
 
@@ -317,7 +317,7 @@ def _combined(
         value, sigma = _mean(quantity, fits, pairs, PRIOR_SCATTER_RATIO[kind])
         return Estimate(value, unit, float(np.hypot(sigma, fixed_ratio * abs(value))), "coastdown")
 
-    notes = ["rolling part holds tyres, bearings, reduction gear and rotor as driven", *air.assumed]
+    notes = ["rolling part holds tires, bearings, reduction gear and rotor as driven", *air.assumed]
     if not pairs.all():
         notes.append("runs without one in the opposite direction are as unsure as wind and slope")
     if not pairs.any():

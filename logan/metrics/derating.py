@@ -323,9 +323,9 @@ class _Search:
             near.append((0.0, f"coldest cell at {coldest:.0f} °C"))
         soc = self._value("state_of_charge", at_s)
         if soc is not None and is_charge and soc > 0.9:
-            near.append((1.0, f"state of charge {soc:.0%}"))
+            near.append((1.0, f"SOC {soc:.0%}"))
         if soc is not None and not is_charge and soc < 0.15:
-            near.append((1.0, f"state of charge {soc:.0%}"))
+            near.append((1.0, f"SOC {soc:.0%}"))
         floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
         if floor is not None and cell is not None and cell < floor + 0.1:
             near.append((0.0, f"lowest cell at {cell:.2f} V, floor {floor:.2f} V"))

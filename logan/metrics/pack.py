@@ -193,7 +193,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
     state = drive.get("state_of_charge")
     known = np.isfinite(state.value) if state is not None else np.zeros(0, dtype=bool)
     if refusal is None and (state is None or int(known.sum()) < 2):
-        refusal = Refusal("state of charge is not logged", "Map state_of_charge")
+        refusal = Refusal("SOC is not logged", "Map state_of_charge")
     if refusal is None and isinstance(energy.net_wh, Refusal):
         refusal = energy.net_wh
     if refusal is None and energy.charging_s > 0.0:
@@ -201,10 +201,10 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
     start = float(state.value[known][0]) if state is not None and known.any() else None
     end = float(state.value[known][-1]) if state is not None and known.any() else None
     if refusal is None and start is not None and end is not None and start - end < LEAST_SPAN_RATIO:
-        text = f"state of charge moved by {100 * (start - end):.1f} points; {100 * LEAST_SPAN_RATIO:.0f} are the least"
+        text = f"SOC moved by {100 * (start - end):.1f} points; {100 * LEAST_SPAN_RATIO:.0f} are the least"
         refusal = Refusal(text, "Drive further, best from nearly full to nearly empty")
     if refusal is not None or start is None or end is None or not isinstance(energy.net_wh, Estimate):
-        refused = refusal or Refusal("state of charge is not logged", "Map state_of_charge")
+        refused = refusal or Refusal("SOC is not logged", "Map state_of_charge")
         return FullScaleEnergy(
             energy_wh=refused,
             charge_ah=refused,
@@ -219,11 +219,11 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
     relative = float(np.hypot((energy.net_wh.sigma or 0.0) / energy.net_wh.value, np.sqrt(2.0) * state_sigma / span))
     whole_wh = energy.net_wh.value / span
     window = build.pack.usable_high_ratio - build.pack.usable_low_ratio
-    source = f"measured over {100 * span:.0f} points of state of charge"
+    source = f"measured over {100 * span:.0f} points of SOC"
     note = f"{source}: a run from full to empty" if start > 0.95 and end < 0.15 else source
     if circular:
         note = (
-            "state of charge is counted from the same current: this repeats the capacity that the BMS was told, it "
+            "SOC is counted from the same current: this repeats the capacity that the BMS was told, it "
             "does not check it. Use the energy of a run from full to empty, or rest voltages at both ends"
         )
     return FullScaleEnergy(

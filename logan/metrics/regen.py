@@ -301,7 +301,7 @@ def _ratio(
     if value - 2.0 * sigma > 1.0:
         reason = f"{value:.2f} came back of what the wheels gave up, which cannot be"
         return Refusal(reason, "Check mass, road load, height and the gain of the current sensor")
-    source = "measured over modelled" if has_height else "measured over modelled, road taken as level"
+    source = "measured over modeled" if has_height else "measured over modeled, road taken as level"
     return Estimate(value, "ratio", sigma, source)
 
 
@@ -338,7 +338,7 @@ def _total(
     value = sum(part(one) for one in found) / JOULES_PER_WATT_HOUR
     # Where the pedal is not logged, every braking may hide some friction.
     touched = tuple(one for one in found if part(one) > 0.0 or one.brake_pressed is None)
-    return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modelled, at the wheels")
+    return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modeled, at the wheels")
 
 
 def _friction(

@@ -277,7 +277,7 @@ def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:
     if limit is None:
         return ()
     power_kw = limit.power.value / 1000.0
-    return (f"regen put back no more than {power_kw:.1f} kW; harder braking went into friction, and will again",)
+    return (f"regen returned no more than {power_kw:.1f} kW; harder braking went into friction, and will again",)
 
 
 def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
@@ -290,7 +290,7 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
         if (factors := (drive.drag_factor, drive.rolling_factor)) != (1.0, 1.0):
             given = f"drag x {factors[0]:g} and rolling x {factors[1]:g}"
             words.append(
-                f"drive {drive.drive_id} is taken with {given} as noted; its own level says how far that was off"
+                f"drive {drive.drive_id} is taken with {given} as noted; its day-to-day factor says how far that was off"
             )
         if drive.refusal:
             words.append(f"drive {drive.drive_id} takes no part: {drive.refusal}")

@@ -11,8 +11,8 @@ from logan.model.unknowns import MASS
 
 PLAIN_NAMES: Final = (
     "mass",
-    "drag area",
-    "rolling coefficient",
+    "CdA",
+    "Crr",
     "drive efficiency",
     "regen efficiency",
     "auxiliary power",
@@ -60,10 +60,10 @@ def plain_words(
     """What was learned, and what the data cannot tell, in plain words."""
     words = []
     if drive_count == 0:
-        words.append("no drive took part: these are the plan's values, prior-dominated")
+        words.append("mostly your plan: no drive took part, these are its values")
     elif is_prior_dominated:
         drives = "one drive" if drive_count == 1 else f"{drive_count} drives"
-        words.append(f"prior-dominated: {drives} cannot tell the vehicle from that day; the plan still says most")
+        words.append(f"mostly your plan: {drives} cannot tell the vehicle from that day; the plan still says most")
     for one, other, correlation in confounded_pairs(posterior, prior):
         first, second = PLAIN_NAMES[PARAMETER_NAMES.index(one)], PLAIN_NAMES[PARAMETER_NAMES.index(other)]
         words.append(
@@ -80,7 +80,7 @@ def plain_words(
         words.append(f"not learned from these drives: {', '.join(untouched)}")
     if drive_count and after[MASS] > WEIGHED_LOG_SIGMA:
         words.append(
-            "the data can't tell mass, drag area and efficiencies apart along one direction: all up by a factor, "
+            "the data can't tell weight, CdA and efficiencies apart along one direction: all up by a factor, "
             "regen efficiency down by it, changes no electric log; a truck scale settles it"
         )
     if drive_count:

@@ -151,7 +151,7 @@ def minimise(
 
 
 def _at_rest(point: FloatArray, here: Kind, iteration: int) -> Minimum[Kind]:
-    message = f"came to rest after {iteration} steps"
+    message = f"converged after {iteration} steps"
     return Minimum(point=point, quadratic=here, iterations=iteration, converged=True, message=message)
 
 

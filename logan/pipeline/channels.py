@@ -357,4 +357,4 @@ def _value(text: str, field: str) -> object:
 
 def _nearest(word: str, known: Sequence[str]) -> str:
     near = get_close_matches(word, known, n=1)
-    return f"Did you mean '{near[0]}'?" if near else "'logan channels --catalogue' lists them"
+    return f"Did you mean '{near[0]}'?" if near else "'logan channels --catalog' lists them"

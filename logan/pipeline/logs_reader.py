@@ -166,7 +166,7 @@ class LogsReader:
 
     def _tell(self, report: ReadReport, *, is_end: bool = False) -> None:
         if self._is_cancelled is not None and self._is_cancelled():
-            raise LogReadError("reading was cancelled", "Nothing was kept", report.path)
+            raise LogReadError("reading was canceled", "Nothing was kept", report.path)
         now_s = time.monotonic()
         if self._progress is None or (now_s - self._told_s < _PROGRESS_PERIOD_S and not is_end):
             return

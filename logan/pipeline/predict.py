@@ -261,7 +261,7 @@ def _notes(refined: RangePrediction, fit: FitResult, is_outdated: bool, left_out
     if refined.note:
         notes.append(refined.note)
     elif fit.is_prior_dominated:
-        notes.append("prior-dominated: the plan's assumptions still say more than the drives")
+        notes.append("mostly your plan: too few drives")
     notes.extend(f"{scenario.name}: {scenario.note}" for scenario in refined.scenarios if scenario.note)
     return tuple(notes)
 

@@ -137,7 +137,7 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
         f"R100 asks for "
         f"100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
         remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work "
-        "de-energised, "
+        "de-energized, "
         "prove dead on both poles and to the chassis",
         spans=spans,
     )
@@ -279,7 +279,7 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(survey.time_s, quiet, min_samples=3)
     yield DataFlag(
         channels=("pack_voltage", "state_of_charge"),
-        title="Resting voltage does not fit the state of charge",
+        title="Resting voltage does not fit the SOC",
         evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the state of "
         f"charge shown ({100 * float(np.median(soc[quiet])):.0f} %); {when(spans)}",
         remedy="Check whether a module is bypassed or the pack was changed, the open-circuit curve of the build, "

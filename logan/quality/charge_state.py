@@ -48,7 +48,7 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s[1:], jumps)
     yield DataFlag(
         channels=("state_of_charge",),
-        title="State of charge is reset at the start" if early else "State of charge jumps",
+        title="SOC is reset at the start" if early else "SOC jumps",
         evidence=f"by {100 * worst:+.1f} % from one sample to the next; {when(spans)}",
         remedy="Do not work out usable energy across the jump; rest the pack for an hour before reading the gauge",
         spans=spans,
@@ -73,7 +73,7 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     span = Span(float(time_s[starts[longest]]), float(time_s[starts[longest] + lengths[longest] - 1]))
     yield DataFlag(
         channels=("state_of_charge",),
-        title="State of charge stands still while charge is taken out",
+        title="SOC stands still while charge is taken out",
         evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} "
         f"% of the "
         f"pack's capacity is taken out; {when((span,))}",
@@ -100,7 +100,7 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
-        title="State of charge is counted from the pack current",
+        title="SOC is counted from the pack current",
         evidence=f"it follows the counted charge to {100 * residual:.3f} % of full; the BMS reckons with "
         f"{-1.0 / float(weights[1]) / 3600:.1f} Ah",
         remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at "
@@ -119,9 +119,9 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("state_of_charge",),
-        title="State of charge is shown in coarse steps",
+        title="SOC is shown in coarse steps",
         evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
-        remedy="Log the BMS's internal state of charge if it has a finer one; use drives of 20 % or more for "
+        remedy="Log the BMS's internal SOC if it has a finer one; use drives of 20 % or more for "
         "usable energy",
     )
 
@@ -147,7 +147,7 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s, wrong, min_samples=3)
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
-        title="State of charge rises while the pack is discharged",
+        title="SOC rises while the pack is discharged",
         evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity "
         f"is taken "
         f"out; {when(spans)}",

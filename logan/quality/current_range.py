@@ -178,8 +178,8 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s[:-stride], impossible)
     yield DataFlag(
         channels=("speed",),
-        title="Speed changes faster than tyres allow",
-        evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tyres hold); {when(spans)}",
+        title="Speed changes faster than tires allow",
+        evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tires hold); {when(spans)}",
         remedy="Mask these spans, or take the speed from another channel; look for a loose wheel-speed sensor",
         spans=spans,
     )

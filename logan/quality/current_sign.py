@@ -32,7 +32,7 @@ def sign_votes(survey: DriveSurvey) -> dict[str, tuple[int, str]]:
     votes = {
         "motion": _motion_vote(survey),
         "voltage sag": _sag_vote(survey),
-        "state of charge": _charge_vote(survey),
+        "SOC": _charge_vote(survey),
         "charging": _plug_vote(survey),
     }
     return {name: vote for name, vote in votes.items() if vote is not None}
@@ -87,7 +87,7 @@ def _charge_vote(survey: DriveSurvey) -> tuple[int, str] | None:
     if abs(fall) < max(0.02, 3.0 * resolution(soc[1])) or abs(taken_ah) < 0.3:
         return None
     sign = 1 if fall * taken_ah > 0 else -1
-    return sign, f"state of charge moves by {-100 * fall:+.1f} % while {taken_ah:+.1f} Ah are counted as taken out"
+    return sign, f"SOC moves by {-100 * fall:+.1f} % while {taken_ah:+.1f} Ah are counted as taken out"
 
 
 def _plug_vote(survey: DriveSurvey) -> tuple[int, str] | None:
@@ -134,9 +134,9 @@ def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("pack_current",),
         title="Sign of the pack current cannot be told" if not signs else "Evidence on the current's sign disagrees",
-        evidence=evidence or "no speed, voltage sag or state of charge moves enough to compare the current with",
-        remedy="Log a short drive with two hard accelerations and stops, together with voltage, speed and state of "
-        "charge; or check with a clamp meter that discharge reads above zero",
+        evidence=evidence or "no speed, voltage sag or SOC moves enough to compare the current with",
+        remedy="Log a short drive with two hard accelerations and stops, together with voltage, speed and "
+        "SOC; or check with a clamp meter that discharge reads above zero",
         refuses=SIGNED_METRICS,
     )
 

@@ -118,12 +118,12 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if wrong else Severity.AMBER,
         channels=("motor_speed", "speed"),
-        title="Motor speed and road speed do not fit gearing and tyre",
+        title="Motor speed and road speed do not fit gearing and tire",
         evidence=f"motor speed is {middle:.3f} times what total ratio {gearing.total_ratio:.2f} and "
         f"{vehicle.tyre_rolling_circumference_m.value:.3f} m per wheel turn give",
         remedy="Wrong gear ratio or DBC scale: count the teeth, and check both signals"
         if wrong
-        else "Tyre circumference: roll ten turns on a flat floor, measure, and set it in the build",
+        else "Tire circumference: roll ten turns on a flat floor, measure, and set it in the build",
     )
 
 

@@ -23,14 +23,14 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     if noted.payload_kg is None:
         missing.append("payload")
     if noted.tyre_pressure_pa is None and not survey.has("tyre_pressure"):
-        missing.append("tyre pressure")
+        missing.append("tire pressure")
     if noted.ambient_temperature_degc is None and not survey.has("ambient_temperature"):
         missing.append("outside temperature")
     if not missing or not survey.is_drive:
         return
     yield DataFlag(
         channels=(),
-        title="Payload, tyre pressure or weather is not noted",
+        title="Payload, tire pressure or weather is not noted",
         evidence=f"not noted: {', '.join(missing)}",
         remedy="Add them to the drive; 100 kg or 10 psi move the consumption by some 2 to 4 % (common practice)",
     )

@@ -227,8 +227,8 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio = wrong[name] / metres
     net = survey.net_wh_per_km
     words = {
-        1.609344: " (kilometres taken for miles?)",
-        0.621371: " (miles taken for kilometres?)",
+        1.609344: " (kilometers taken for miles?)",
+        0.621371: " (miles taken for kilometers?)",
         1000.0: "",
         0.001: "",
     }

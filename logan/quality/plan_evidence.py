@@ -176,7 +176,7 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         else "The drive used far more or less than planned",
         evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
         remedy="Check the units and scales of speed, current and voltage; else look for a load, a dragging brake, a "
-        "tow, or a mass, drag area or regen in the build that is not the vehicle's",
+        "tow, or a mass, CdA or regen in the build that is not the vehicle's",
         effect_wh_per_km=net * (1.0 / ratio - 1.0) if is_red and net is not None and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
     )

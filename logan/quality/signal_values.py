@@ -123,7 +123,7 @@ def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[
         yield DataFlag(
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} takes turns with something else",
-            evidence=f"every {turns} samples of {column.key} are alike and neighbours are not; the {turns} take turns "
+            evidence=f"every {turns} samples of {column.key} are alike and neighbors are not; the {turns} take turns "
             f"about {', '.join(f'{page:g}' for page in pages[:4])} {column.unit}".rstrip(),
             remedy="The message is multiplexed: let the DBC name the multiplexer (M) and the page (m0, m1, ...) of "
             "this signal, or use the maker's DBC for this firmware",

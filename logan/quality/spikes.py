@@ -63,7 +63,7 @@ def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"Single samples of {name.replace('_', ' ')} jump and come back",
-            evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbours are near "
+            evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbors are near "
             f"{float(np.median(samples[1])):.1f}; {when(spans)}",
             remedy="Mask these samples; look for a loose plug or a damaged message",
             spans=spans,

@@ -116,7 +116,7 @@ def test_a_wrong_edit_is_refused_and_leaves_the_file_as_it_was(capsys, van, log,
 
 
 def test_the_catalogue_lists_every_channel(capsys):
-    code, out, _ = run(capsys, "channels", "--catalogue")
+    code, out, _ = run(capsys, "channels", "--catalog")
     assert code == 0
     for name in ("pack_current", "isolation_resistance", "gearbox_oil_temperature", "regen_torque_limit", "latitude"):
         assert name in out

@@ -62,8 +62,8 @@ def test_every_table_of_a_drive_with_full(build, capsys):
     assert code == 0
     words = flowing(out)
     for part in (
-        "Error budget", "Energy ledger", "stop to stop", "by the driver's marks", "Brakings (", "by state of charge",
-        "Hardest windows", "IEC 60949", "Derating (", "Pulse resistance", "Voltage sag",
+        "Error budget", "Energy ledger", "stop to stop", "by the driver's marks", "Brakings (", "by SOC",
+        "Hardest windows", "IEC 60949", "Derating (", "DC internal resistance", "Voltage sag",
         "Instruments, checked by driving", "AMBER: isolation",
     ):  # fmt: skip
         assert part in words, part

@@ -73,9 +73,9 @@ def test_every_example_in_the_template_is_valid(tmp_path, units):
 
 
 def test_a_value_may_say_where_it_comes_from(tmp_path):
-    change = ('mass = "1650 kg ± 20 kg"', 'mass = { value = "1650 kg", source = "weighbridge ticket" }')
+    change = ('mass = "1650 kg ± 20 kg"', 'mass = { value = "1650 kg", source = "truck scale ticket" }')
     mass = read_build(write(tmp_path, change)).vehicle.mass_kg
-    assert mass.source.startswith("weighbridge ticket")
+    assert mass.source.startswith("truck scale ticket")
     assert mass.sigma == pytest.approx(16.5)
 
 

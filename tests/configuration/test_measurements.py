@@ -26,7 +26,7 @@ def test_measurements_come_in_si_with_their_uncertainty(tmp_path):
         [[measurement]]
         kind = "mass"
         value = "3640 lb ± 20 lb"
-        source = "weighbridge"
+        source = "truck scale"
         [[measurement]]
         kind = "road_load"
         speed = "60 mph"
@@ -40,7 +40,7 @@ def test_measurements_come_in_si_with_their_uncertainty(tmp_path):
     weighed, coasted, rolled = read_measurements(path)
     assert weighed.value == pytest.approx(1651.08, abs=0.01)
     assert weighed.sigma == pytest.approx(9.0718, abs=1e-3)
-    assert weighed.source == "weighbridge"
+    assert weighed.source == "truck scale"
     assert coasted.kind is MeasurementKind.ROAD_LOAD
     assert coasted.speed_m_per_s == pytest.approx(26.8224)
     assert coasted.temperature_degc == pytest.approx(10.0)

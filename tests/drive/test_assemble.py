@@ -140,7 +140,7 @@ def test_speed_is_derived_from_motor_speed_gearing_and_tyre():
     assert made["speed"].is_derived
     assert made["speed"].sigma > 0
     np.testing.assert_allclose(made["speed"].value, np.abs(drive["motor_speed"].value) * factor)
-    assert "motor_speed, gearing and tyre circumference" in next(s for s in made.history if s.action == "derive").detail
+    assert "motor_speed, gearing and tire circumference" in next(s for s in made.history if s.action == "derive").detail
 
 
 def test_without_gearing_no_speed_is_invented():

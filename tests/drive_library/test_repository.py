@@ -136,7 +136,7 @@ def test_a_drive_answers_to_its_number_and_to_the_first_digits_of_its_id(library
 def test_conditions_are_edited_without_touching_the_drive_file(library, folder):
     filled(library, 1)
     before = library.path(1).read_bytes()
-    wanted = DriveConditions(payload_kg=150.0, tags=("towing",), excluded_because="brake dragged", change="new tyres")
+    wanted = DriveConditions(payload_kg=150.0, tags=("towing",), excluded_because="brake dragged", change="new tires")
     record = library.set_conditions(1, wanted)
     assert record.conditions == wanted
     assert record.is_excluded
@@ -300,11 +300,11 @@ def test_removing_takes_everything_of_that_drive_and_nothing_else(library, folde
 
 def test_a_metric_over_all_drives_keeps_refusals_and_marks(library):
     filled(library)
-    library.set_conditions(2, DriveConditions(change="new tyres"))
+    library.set_conditions(2, DriveConditions(change="new tires"))
     library.set_conditions(3, DriveConditions(excluded_because="test run"))
     points = library.metric("net_wh_per_km")
     assert [point.figure.value for point in points] == [151.0, 152.0, 153.0]
-    assert [point.change for point in points] == ["", "new tyres", ""]
+    assert [point.change for point in points] == ["", "new tires", ""]
     assert [point.excluded_because for point in points] == ["", "", "test run"]
     assert all(isinstance(point.figure, Refusal) for point in library.metric("regen_ratio"))
     assert library.metric_names() == ("net_wh_per_km", "regen_ratio")

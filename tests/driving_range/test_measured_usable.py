@@ -36,7 +36,7 @@ def test_drives_pull_the_plan_towards_what_they_show():
     found = usable(observation(53_000.0, 1_500.0))
     assert np.log(53.0 / 57.0) < found.value < 0.0
     assert found.sigma < known_instruments(BUILD).sigma[UNKNOWNS.index(USABLE)]
-    assert "state of charge against counted energy" in found.source
+    assert "SOC against counted energy" in found.source
 
 
 def test_the_gauge_and_the_sensor_are_shared_so_many_drives_do_not_make_it_sure():

@@ -132,7 +132,7 @@ def test_beyond_what_was_driven_the_interval_widens_and_says_so():
 def test_one_drive_is_prior_dominated_in_those_words():
     one, many = predicted(driven=hull(), drive_count=1), predicted(driven=hull(), drive_count=5)
     assert one.is_prior_dominated
-    assert one.note.startswith("prior-dominated")
+    assert one.note.startswith("mostly your plan")
     assert not many.is_prior_dominated
     assert many.note == ""
     assert (predicted().basis, many.basis) == ("plan", "fit")

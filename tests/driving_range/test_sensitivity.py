@@ -31,7 +31,7 @@ def test_in_the_cold_heating_and_the_pack_matter():
     assert {"heating_w_per_k", "usable_loss_per_k", "rolling_temperature_coefficient_per_k"} <= set(told(PREPARED[6]))
 
 
-@pytest.mark.published("elasticity of a steady 65 mph: drag area about 0.7, drive efficiency about -0.97")
+@pytest.mark.published("elasticity of a steady 65 mph: CdA about 0.7, drive efficiency about -0.97")
 def test_sensitivities_follow_the_elasticities():
     rows, found = told(PREPARED[1]), make_plan(BUILD, np.random.default_rng(1)).prediction.scenarios[1].range_m.p50
     value = BUILD.vehicle.drag_area_m2.value

@@ -25,7 +25,7 @@ def test_circumference_and_ratio_of_the_twin():
 
 @pytest.mark.parametrize(
     ("factor", "severity", "words"),
-    [(1.02, None, "fit the build"), (1.04, Severity.AMBER, "tyre"), (0.9, Severity.RED, "gear ratio")],
+    [(1.02, None, "fit the build"), (1.04, Severity.AMBER, "tire"), (0.9, Severity.RED, "gear ratio")],
 )
 def test_what_a_deviation_points_to(factor, severity, words):
     build = build_of(TWIN)

@@ -57,7 +57,7 @@ def test_a_run_from_full_to_empty_says_so():
     ("drive", "reason"),
     [
         (discharge_drive(start=0.9, end=0.85), "5.0 points"),
-        (without(discharge_drive(), "state_of_charge"), "state of charge is not logged"),
+        (without(discharge_drive(), "state_of_charge"), "SOC is not logged"),
         (without(discharge_drive(), "pack_voltage"), "pack power"),
     ],
 )
@@ -164,7 +164,7 @@ def test_a_drive_has_no_charging_session():
 
 
 def test_a_flag_on_state_of_charge_refuses_usable_energy():
-    refusal = Refusal("state of charge jumps", "let the BMS settle")
+    refusal = Refusal("SOC jumps", "let the BMS settle")
     assert summary_of(discharge_drive(), refusals={"usable_energy": refusal}).usable.energy_wh == refusal
 
 

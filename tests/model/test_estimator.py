@@ -76,13 +76,13 @@ def test_without_drives_the_fit_is_the_plan_and_says_so(build):
     assert result.posterior.sources == prior.sources
     assert result.learned_ratio == pytest.approx(np.ones(6))
     assert result.hull is None
-    assert "prior-dominated" in result.warnings[0]
+    assert "mostly your plan" in result.warnings[0]
 
 
 def test_one_drive_is_prior_dominated_in_those_words(build):
     result = fit(prior_of(build), drives_of(1), [], build)
     assert result.is_prior_dominated
-    assert any("prior-dominated" in words and "one drive" in words for words in result.warnings)
+    assert any("mostly your plan" in words and "one drive" in words for words in result.warnings)
 
 
 def test_a_refused_drive_is_listed_with_its_reason_and_takes_no_part(build):

@@ -75,7 +75,7 @@ def steady_consumption(distribution):
 def assert_not_confidently_wrong(result):
     """Prior-dominated in those words, and the truth within three of the sigmas it claims."""
     assert result.is_prior_dominated
-    assert any("prior-dominated" in words for words in result.warnings)
+    assert any("mostly your plan" in words for words in result.warnings)
     found, sigma = steady_consumption(result.posterior)
     mass, drag = VEHICLE.mass_kg, VEHICLE.drag_area_m2
     force_n = mass * 9.80665 * VEHICLE.rolling_coefficient * 1.04 + 0.5 * 1.204 * drag * SPEED_M_PER_S**2

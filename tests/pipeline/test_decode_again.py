@@ -113,7 +113,7 @@ def test_damage_to_the_kept_frames_is_found_before_the_drive_is_touched(folder, 
 
 
 def test_a_cancelled_import_leaves_no_frames_behind(folder, log):
-    with pytest.raises(LogReadError, match="cancelled"):
+    with pytest.raises(LogReadError, match="canceled"):
         import_logs(folder, [log], is_cancelled=lambda: True)
     assert [path.name for path in (folder.library / ".incoming").iterdir()] == ["lock"]
     assert not list((folder.library / "raw").iterdir())

@@ -36,7 +36,7 @@ def placed_drive(seed: int = 1, away_m: float = 3000.0) -> Drive:
     return Drive(
         channels=channels,
         sources=(replace(log_source(f"to the doctor {seed}"), name="to the doctor.log"),),
-        conditions=DriveConditions(note="from home", tags=("family",), change="new tyres"),
+        conditions=DriveConditions(note="from home", tags=("family",), change="new tires"),
     )
 
 
@@ -105,7 +105,7 @@ def test_numbers_stay_numbers():
 
 
 def test_metrics_go_to_csv_without_formulas(library, tmp_path):
-    library.set_conditions(1, DriveConditions(tags=("=cmd|'/c calc'!A1",), change='@new, "tyres"\n'))
+    library.set_conditions(1, DriveConditions(tags=("=cmd|'/c calc'!A1",), change='@new, "tires"\n'))
     with export_metrics(library.drives(), tmp_path / "m.csv").open(newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert row["tags"].startswith("'=cmd")
@@ -168,7 +168,7 @@ def test_a_bundle_holds_drives_that_another_library_takes(library, tmp_path):
         assert other.check().is_whole
         assert len(other.drives()) == 2
         assert distance_from_home_m(other.load(2)).min() > 200.0
-        assert other.record(2).conditions.change == "new tyres"
+        assert other.record(2).conditions.change == "new tires"
         assert other.record(1).summary == small_summary(1)
     assert "within 200 m" in (tmp_path / "unpacked" / "README.txt").read_text()
     assert {name.split("/")[0] for name in zipfile.ZipFile(path).namelist()} == {

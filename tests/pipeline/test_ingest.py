@@ -319,5 +319,5 @@ def test_progress_is_told_and_ends_at_the_end(tmp_path, dbc, monkeypatch):
 @pytest.mark.parametrize("threads", [1, 2])
 def test_cancelling_ends_the_reading(tmp_path, dbc, threads):
     log = write(tmp_path / "a.log", drive(count=500))
-    with pytest.raises(LogReadError, match="cancelled"):
+    with pytest.raises(LogReadError, match="canceled"):
         read_signals([log], dbcs=[dbc], threads=threads, is_cancelled=lambda: True)

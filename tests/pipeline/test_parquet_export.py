@@ -54,7 +54,7 @@ def test_names_in_a_log_cannot_reach_outside_the_folder(tmp_path, dbc):
 
 def test_what_goes_wrong_leaves_no_folder(tmp_path, dbc):
     log, target = write(tmp_path / "a.log", drive()), tmp_path / "out"
-    with pytest.raises(LogReadError, match="cancelled"):
+    with pytest.raises(LogReadError, match="canceled"):
         export_parquet([log], target, dbcs=[dbc], is_cancelled=lambda: True)
     wrong = write(tmp_path / "wrong.dbc", DBC.replace("BO_ 256", "BO_ 1000").replace("BO_ 257", "BO_ 1001"))
     with pytest.raises(DbcError, match="does not belong"):

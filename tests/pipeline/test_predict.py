@@ -80,7 +80,7 @@ def test_one_drive_says_prior_dominated(drives):
     plan = make_plan(build, np.random.default_rng(1))
     one = refine_range(build, plan, fitted(drives[:1], build), np.random.default_rng(2))
     assert one.refined.is_prior_dominated
-    assert any(note.startswith("prior-dominated") for note in one.notes)
+    assert any(note.startswith("mostly your plan") for note in one.notes)
 
 
 def test_a_changed_build_is_said_to_have_outgrown_its_plan(drives):

@@ -39,8 +39,8 @@ def test_points_come_by_date_whatever_the_order_of_import(library):
 
 
 def test_a_change_begins_a_new_period_with_its_step(library):
-    trend = metric_trend(store(library, [200, 202, 198, 180, 182], {4: "new tyres"}), "net_wh_per_km")
-    assert [(period.first, period.last, period.change) for period in trend.periods] == [(1, 3, ""), (4, 5, "new tyres")]
+    trend = metric_trend(store(library, [200, 202, 198, 180, 182], {4: "new tires"}), "net_wh_per_km")
+    assert [(period.first, period.last, period.change) for period in trend.periods] == [(1, 3, ""), (4, 5, "new tires")]
     step = trend.periods[1].step
     assert step.value == pytest.approx(-19.0)
     assert step.sigma == pytest.approx(np.hypot(trend.periods[0].mean.sigma, trend.periods[1].mean.sigma))

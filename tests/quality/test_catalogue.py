@@ -48,7 +48,7 @@ CATALOGUE: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("height jumps, steps or does not close", ("elevation_jump", "barometer_step", "loop_not_closed"),
      "tests/drive/test_elevation.py"),
     ("distances disagree", ("distance_mismatch",), ""),
-    ("state of charge jumps, sticks, is coarse or circular",
+    ("SOC jumps, sticks, is coarse or circular",
      ("soc_jump", "soc_stuck", "soc_coarse", "soc_circular"), ""),
     ("charge rises while driving", ("soc_rises_while_discharging",), ""),
     ("efficiency above one", ("efficiency_above_one", "energy_above_pack"), ""),

@@ -58,7 +58,7 @@ def all_words(blocks):
         "Ledger by the driver's marks",
         "Braking energy lost",
         "Brakings (",
-        "Recovery of braking energy by state of charge",
+        "Recovery of braking energy by SOC",
         "Recovery of braking energy by cell temperature",
         "Hardest windows of pack current, discharge",
         "Hardest windows of pack current, charge",
@@ -66,7 +66,7 @@ def all_words(blocks):
         "Conductors heated without heat loss (IEC 60949)",
         "Time spent in each band of pack current",
         "Derating (",
-        "Pulse resistance over the whole drive",
+        "DC internal resistance over the whole drive",
         "Voltage sag",
         "Pack",
         "Instruments, checked by driving",
@@ -135,7 +135,7 @@ def test_coastdowns_show_the_road_load_and_each_run():
     twin = twin_drive("coastdown", 0)
     analysis, blocks = told_by(twin.to_drive())
     values = dict(table(blocks, "Road load from 4 pairs").rows)
-    assert values["drag area"] == told(analysis.coastdowns.drag_area_m2, digits=3, unit="m²")
+    assert values["CdA"] == told(analysis.coastdowns.drag_area_m2, digits=3, unit="m²")
     assert len(table(blocks, "Coastdowns found").rows) == 8
 
 
@@ -145,7 +145,7 @@ def test_what_is_refused_says_why():
     assert "Ledger: refused: pack voltage and pack current not logged" in words
     assert "Derating: " in words
     assert "Coastdowns: refused." in words
-    refused = table(blocks, "Pulse resistance over").rows
+    refused = table(blocks, "DC internal resistance over").rows
     assert all(row[2].startswith("refused: ") for row in refused)
 
 

@@ -129,7 +129,7 @@ def _scenario_table(inputs: ReportInputs) -> TableBlock:
         row.append((refined.scenario(planned.name) if refined else planned).note)
         rows.append(tuple(row))
     headings = ["scenario", f"plan {units.consumption_label}", f"plan range {units.distance}"]
-    explanations = ["", "net at the pack terminals, 50 % point (10 to 90 %)", "reserve and ageing taken off"]
+    explanations = ["", "net at the pack terminals, 50 % point (10 to 90 %)", "reserve and aging taken off"]
     if refined is not None:
         headings += [f"refined {units.consumption_label}", f"refined range {units.distance}"]
         explanations += ["the same from plan and drives", "the same from plan and drives"]

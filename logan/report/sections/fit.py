@@ -110,7 +110,7 @@ def _residual_table(fitted: FitInputs, labels: list[str]) -> TableBlock:
             "plan Wh",
             "refined Wh",
             "measured − refined",
-            "own level",
+            "day-to-day factor",
             "own headwind m/s",
         ),
         rows=tuple(rows),

@@ -27,8 +27,8 @@ def coastdown_tables(coastdowns: CoastdownSummary, units: DisplayUnits) -> list[
                 ("A, with B free", told(free.constant_n, digits=1, unit="N")),
                 ("B, with B free", told(free.linear_n_s_per_m, digits=2, unit="N/(m/s)")),
                 ("C, with B free", told(free.quadratic_n_s2_per_m2, digits=4, unit="N/(m/s)²")),
-                ("drag area", told(coastdowns.drag_area_m2, digits=3, unit="m²")),
-                ("rolling coefficient at 25 °C", told(coastdowns.rolling_coefficient, digits=5)),
+                ("CdA", told(coastdowns.drag_area_m2, digits=3, unit="m²")),
+                ("Crr at 25 °C", told(coastdowns.rolling_coefficient, digits=5)),
                 ("force at 65 mph", told(coastdowns.force_65_mph_n, digits=1, unit="N")),
             ),
             caption=f"Road load from {coastdowns.pair_count} pairs of coastdowns, at 20 °C and 98.21 kPa",
@@ -66,7 +66,7 @@ def calibration_tables(calibration: CalibrationSummary, units: DisplayUnits) -> 
     """Tyre and ratio, odometer and speed, current zero, standing load, steady runs."""
     wheel = calibration.wheel
     rows = [
-        ("tyre rolling circumference", told(wheel.circumference_m, digits=3, unit="m"), _verdict(wheel)),
+        ("tire rolling circumference", told(wheel.circumference_m, digits=3, unit="m"), _verdict(wheel)),
         ("total ratio", figure(wheel.total_ratio, digits=3), ""),
         ("odometer error", told(calibration.odometer_error_ratio, scale=100.0, digits=2, unit="%"), ""),
         ("speed signal error", told(calibration.speed_error_ratio, scale=100.0, digits=2, unit="%"), ""),

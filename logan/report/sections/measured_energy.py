@@ -144,7 +144,7 @@ def regen_tables(regen: RegenSummary, units: DisplayUnits) -> list[Block]:
     if regen.stops:
         blocks.append(_stops_table(regen, units))
     if regen.by_state_of_charge:
-        blocks.append(_bands("state of charge", regen.by_state_of_charge, percent))
+        blocks.append(_bands("SOC", regen.by_state_of_charge, percent))
     if regen.by_cell_temperature:
         temperature = units.temperature_of
         label = f"cell temperature, {units.temperature_label}"

@@ -28,7 +28,7 @@ def resistance_tables(resistance: ResistanceSummary, units: DisplayUnits) -> lis
                 )
                 for band in resistance.whole_drive
             ),
-            caption="Pulse resistance over the whole drive",
+            caption="DC internal resistance over the whole drive",
         )
     ]
     if resistance.bands:
@@ -36,7 +36,7 @@ def resistance_tables(resistance: ResistanceSummary, units: DisplayUnits) -> lis
             TableBlock(
                 headings=("of", "charge", units.temperature_label, "pulse s", "mΩ", "windows"),
                 rows=tuple(_band_row(band, units) for band in resistance.bands[:MOST_ROWS]),
-                caption="Pulse resistance by state of charge and cell temperature",
+                caption="DC internal resistance by SOC and cell temperature",
                 is_long=True,
             )
         )
@@ -188,7 +188,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
                     )
                     for band in pack.per_percent
                 ),
-                caption="Energy per percent of state of charge",
+                caption="Energy per percent of SOC",
             )
         )
     blocks += [_charge_table(session, units) for session in pack.charging]
@@ -220,7 +220,7 @@ def _charge_table(session: ChargingSession, units: DisplayUnits) -> TableBlock:
             ("into the pack", told(session.pack_wh, scale=0.001, digits=2, unit="kWh")),
             ("efficiency", told(session.efficiency_ratio, scale=100.0, digits=1, unit="%")),
             (
-                "state of charge",
+                "SOC",
                 f"{percent(session.state_of_charge_start_ratio)} to {percent(session.state_of_charge_end_ratio)}",
             ),
             ("highest power", f"{session.peak_power_w / 1000.0:.1f} kW"),

@@ -10,16 +10,17 @@ from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, D
 from logan.wording import number, parameter_text, parameter_words, percent, sentence
 
 CAUTIONS: Final = (
-    "More than 60 V DC or 30 V AC can kill. Work de-energised: service disconnect, lock-out, wait at least 5 minutes "
+    "More than 60 V DC or 30 V AC can kill. Work de-energized: service disconnect, lock-out, wait at least 5 minutes "
     "or the manufacturer's time, prove dead on both poles and to the chassis with a rated tester, insulated gloves "
     "and tools, a second person. Leave it to licensed people where your law says so.",
     "The logger is isolated, fused, strapped down and listens only; a passenger operates it. Never defeat the battery "
     "management, interlock, isolation monitor, crash switch or precharge to get data.",
     "Coastdowns, hard acceleration and hill soaks only where it is legal, dry and empty; check first that the friction "
-    "brakes hold alone, since regen is lost with a full or cold pack. Keep within tyre, axle and weight ratings, and "
+    "brakes hold alone, since regen is lost with a full or cold pack. Keep within tire, axle and weight ratings, and "
     "20 % of charge in reserve.",
     "Red: stop at once. Amber: lift, cool for ten minutes, check again; temperatures rise further after a stop. On "
-    "smell, hiss or smoke from the pack leave it, keep 30 m away, call the fire brigade, do not reopen it.",
+    "smell, hiss or smoke from the pack leave it, keep 100 ft (30 m) away, call the fire department (911), do not "
+    "reopen it.",
     "These are estimates for the recorded vehicle and conditions: no certification, and no substitute for component "
     "datasheets, a professional inspection, or local registration and approval (UN R100, FMVSS 305, national rules). "
     "A margin is estimated; where no limit is given, nothing is said to be safe.",
@@ -79,11 +80,11 @@ def gearing_section(inputs: ReportInputs) -> Section:
             "",
             "motor turns per wheel turn",
             "lower of motor speed and power",
-            "at the wheels, within tyre grip",
+            "at the wheels, within tire grip",
             "steepest for pulling away",
             "estimate",
             "battery power",
-            f"battery power on that hill over what is held for ever: {sheet.choices[0].continuous_source}",
+            f"battery power on that hill over what is continuous (S1): {sheet.choices[0].continuous_source}",
         ),
     )
     lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)

@@ -67,7 +67,7 @@ function unsureAndNext(range) {
 // One thing at a time: how it is asked, how far it may go (as a share of what it is), how it is shown.
 const LEVERS = [
   ["usable pack", (now, x) => ({ usable_energy_wh: now.pack * x }), [0.25, 4], (now, x) => number(now.pack * x / 1000, 1) + " kWh"],
-  ["drag area (CdA)", (now, x) => ({ drag_area_factor: x }), [0.3, 2], (now, x) => valueText(now.area * x, shownAs("m^2"))],
+  ["CdA", (now, x) => ({ drag_area_factor: x }), [0.3, 2], (now, x) => valueText(now.area * x, shownAs("m^2"))],
   ["speed", (now, x) => ({ speed_m_per_s: now.start.speed_m_per_s * x }), [0.3, 1.8], (now, x) => valueText(now.start.speed_m_per_s * x, shownAs("m/s"))],
   ["test weight", (now, x) => ({ payload_kg: now.start.payload_kg + now.mass * (x - 1) }), [0.5, 1.8], (now, x) => valueText(now.mass * x, shownAs("kg"))],
 ];
