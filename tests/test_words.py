@@ -10,9 +10,9 @@ ROOT = Path(__file__).parents[1]
 LOGAN = ROOT / "logan"
 
 BRITISH = (
-    "tyre", "saloon", "windscreen", "ageing", "aluminium", "weighbridge", "fire brigade", "colour", "behaviour", "neighbour",
-    "favour", "labour", "centre", "metre", "kilometre", "litre", "licence", "grey", "kerb", "petrol", "programme", "catalogue",
-    "de-energised", "recognised", "organised", "analysed", "analyse", "summarised", "labelled", "travelled", "modelled",
+    "tyre", "saloon", "windscreen", "ageing", "aluminium", "weighbridge", "fire brigade", "colour", "behaviour",
+    "neighbour", "favour", "labour", "centre", "metre", "kilometre", "litre", "licence", "grey", "kerb", "petrol", "programme",
+    "catalogue", "de-energised", "recognised", "organised", "analysed", "analyse", "summarised", "labelled", "travelled", "modelled",
     "cancelled", "levelled", "whilst", "learnt", "judgement", "fulfil", "tonne", "bonnet", "motorway", "lorry",
 )  # fmt: skip
 OTHER_TRADE = (

@@ -280,8 +280,8 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("pack_voltage", "state_of_charge"),
         title="Resting voltage does not fit the SOC",
-        evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the state of "
-        f"charge shown ({100 * float(np.median(soc[quiet])):.0f} %); {when(spans)}",
+        evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the SOC "
+        f"shown ({100 * float(np.median(soc[quiet])):.0f} %); {when(spans)}",
         remedy="Check whether a module is bypassed or the pack was changed, the open-circuit curve of the build, "
         "and the gauge",
         spans=spans,
