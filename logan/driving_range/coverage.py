@@ -113,9 +113,7 @@ class Calibration:
         high = float(betaincinv(held + 1, count - held, 0.95)) if held < count else 1.0
         words = f"held {held} of {count} (compatible with {100 * low:.0f} to {100 * high:.0f} %)"
         if self.unpredicted:
-            words += (
-                f"; without drive {', '.join(self.unpredicted)} no fit converged, so it is judged by none of these"
-            )
+            words += f"; without drive {', '.join(self.unpredicted)} no fit converged, so it is judged by none of these"
         return words
 
 

@@ -289,9 +289,7 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
             words.append(f"drive {drive.drive_id}: its {pairs} took part as a measurement of road load per mass")
         if (factors := (drive.drag_factor, drive.rolling_factor)) != (1.0, 1.0):
             given = f"drag x {factors[0]:g} and rolling x {factors[1]:g}"
-            words.append(
-                f"drive {drive.drive_id} is taken with {given} as noted; its day-to-day factor says how far that was off"
-            )
+            words.append(f"drive {drive.drive_id} is taken with {given} as noted; its day-to-day factor tells the rest")
         if drive.refusal:
             words.append(f"drive {drive.drive_id} takes no part: {drive.refusal}")
     return tuple(words)

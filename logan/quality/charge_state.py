@@ -121,8 +121,7 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("state_of_charge",),
         title="SOC is shown in coarse steps",
         evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
-        remedy="Log the BMS's internal SOC if it has a finer one; use drives of 20 % or more for "
-        "usable energy",
+        remedy="Log the BMS's internal SOC if it has a finer one; use drives of 20 % or more for usable energy",
     )
 
 

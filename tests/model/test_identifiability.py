@@ -43,7 +43,7 @@ def test_parameters_that_go_together_are_named(result):
     )
     assert confounded_pairs(posterior, result.prior) == (("drag_area_m2", "rolling_coefficient", pytest.approx(-0.95)),)
     words = plain_words(posterior, result.prior, drive_count=5, is_prior_dominated=False)
-    assert any("can't tell drag area and rolling coefficient apart" in line for line in words)
+    assert any("can't tell CdA and Crr apart" in line for line in words)
 
 
 def test_what_the_plan_correlates_is_not_blamed_on_the_data(result):
