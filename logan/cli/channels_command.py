@@ -19,7 +19,9 @@ from logan.cli.options import (
     given_dbcs,
     refuse_both,
 )
+from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
 from logan.errors import UsageError
+from logan.units import plain_number
 
 if TYPE_CHECKING:
     from logan.pipeline.builds import BuildFolder
@@ -60,7 +62,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
-        from logan.cli.rendering import reading_progress
         from logan.pipeline.builds import find_build
         from logan.pipeline.channels import (
             FoundChannels,
@@ -117,7 +118,6 @@ def _pairs(texts: Sequence[str], option: str, needs: str = "") -> dict[str, str]
 
 
 def _show_catalogue(*, as_json: bool) -> None:
-    from logan.cli.rendering import print_json, print_table
     from logan.pipeline.channels import catalogue
 
     kinds = catalogue()
@@ -128,7 +128,6 @@ def _show_catalogue(*, as_json: bool) -> None:
 
 
 def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
-    from logan.cli.rendering import print_json, print_lines
 
     if as_json:
         print_json({"schema": "channel-suggestions/1", "suggestions": found})
@@ -148,7 +147,6 @@ def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
 
 
 def _show_candidate(candidate: Candidate) -> None:
-    from logan.cli.rendering import print_lines
 
     sign = ", sign turned round" if candidate.sign < 0 else ""
     print_lines(f"  {candidate.score:4.0%}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
@@ -158,15 +156,12 @@ def _show_candidate(candidate: Candidate) -> None:
 
 
 def _show_sample(candidate: Candidate) -> None:
-    from logan.cli.rendering import print_lines
-    from logan.units import plain_number
 
     if candidate.sample:
         print_lines(f"        over time: {' '.join(map(plain_number, candidate.sample))}")
 
 
 def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool) -> None:
-    from logan.cli.rendering import print_json, print_lines
 
     if as_json:
         print_json(outcome)
@@ -197,7 +192,6 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
 
 def _show_what_follows(folder: BuildFolder) -> None:
     """Drives were made by the map as it was; say how to bring them up to date."""
-    from logan.cli.rendering import print_lines
     from logan.pipeline.library import drives_kept_raw
 
     if count := drives_kept_raw(folder):
@@ -205,7 +199,6 @@ def _show_what_follows(folder: BuildFolder) -> None:
 
 
 def _show_map(channel_map: ChannelMap, *, as_json: bool) -> None:
-    from logan.cli.rendering import print_json, print_lines, print_table
 
     if as_json:
         print_json({"schema": "channel-map/1", "channels": channel_map.sources})

@@ -8,8 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logan.cli.effect_command import drive_names
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.range_command import calibration_text
+from logan.cli.rendering import print_json, print_lines, print_table, working
 from logan.errors import UsageError
+from logan.wording import NONE, number, signed
 
 if TYPE_CHECKING:
     from logan.driving_range.difference import DriveDifference
@@ -40,8 +44,6 @@ def register(app: typer.Typer) -> None:
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:
         """Plan, meter and fit of each drive; or of two drives what differed, and what each thing explains."""
-        from logan.cli.rendering import print_json
-
         shown = display_units(units, build)
         chosen = drives or []
         if fit_on is not None or predict is not None:
@@ -78,7 +80,6 @@ def _difference(build: Path, first: str, second: str) -> DriveDifference:
 def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
     import numpy as np
 
-    from logan.cli.rendering import working
     from logan.pipeline.builds import find_build
     from logan.pipeline.fit_build import compare_build
 
@@ -88,8 +89,6 @@ def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
 
 
 def _prediction(build: Path, fit_on: str, predict: str) -> Calibration:
-    from logan.cli.effect_command import drive_names
-    from logan.cli.rendering import working
     from logan.pipeline.builds import find_build
     from logan.pipeline.fit_build import predict_in_build
 
@@ -100,10 +99,6 @@ def _prediction(build: Path, fit_on: str, predict: str) -> Calibration:
 
 def show_prediction(found: Calibration, units: DisplayUnits) -> None:
     """Print drives that a fit on others predicted."""
-    from logan.cli.range_command import calibration_text
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import number
-
     rows = [
         (
             row.drive_id,
@@ -135,10 +130,6 @@ def _only(found: Comparison, build: Path, drive: str) -> Comparison:
 
 def show_comparison(found: Comparison, units: DisplayUnits) -> None:
     """Print the comparison and what it says about the plan and the fit."""
-    from logan.cli.range_command import calibration_text
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import NONE, number, signed
-
     unseen = {row.drive_id: row for row in found.calibration.drives}
     rows = []
     for drive in found.drives:

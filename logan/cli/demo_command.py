@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import JsonOption
+from logan.cli.rendering import print_json, print_lines
+from logan.units import wh_per_mi_from_wh_per_km
+from logan.wording import probability
 
 if TYPE_CHECKING:
     from logan.pipeline.demo_run import DemoOutcome
@@ -22,7 +25,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Drive an invented conversion whose plan is wrong, and let logan find out what it really does."""
-        from logan.cli.rendering import print_json
         from logan.pipeline.demo_run import run_demo
 
         outcome = run_demo(folder, told=lambda words: typer.echo(words, err=as_json))
@@ -33,9 +35,6 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(outcome: DemoOutcome) -> None:
-    from logan.cli.rendering import print_lines
-    from logan.units import wh_per_mi_from_wh_per_km
-    from logan.wording import probability
 
     planned, refined, true = (
         wh_per_mi_from_wh_per_km(value)

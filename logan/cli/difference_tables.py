@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from logan.cli.rendering import print_lines, print_table
 from logan.results import Refusal
 from logan.units import QUANTITY_OF_UNIT
 from logan.wording import number, signed, with_sigma
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
 
 def show_difference(found: DriveDifference, units: DisplayUnits) -> None:
     """Print a difference: the answer first, then the two drives side by side."""
-    from logan.cli.rendering import print_lines, print_table
-
     label = units.consumption_label
     print_lines(_answer(found, units), "")
     rows: list[tuple[str, str, str]] = [

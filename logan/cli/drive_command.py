@@ -7,6 +7,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logan.cli.drive_tables import (
+    print_currents,
+    print_energy,
+    print_every_table,
+    print_findings,
+    print_header,
+    print_highlights,
+    print_history,
+    print_limits,
+    print_regen,
+    print_regen_share,
+    print_temperatures,
+)
 from logan.cli.options import (
     AmbientOption,
     BuildOption,
@@ -18,6 +31,11 @@ from logan.cli.options import (
     WindOption,
     display_units,
 )
+from logan.cli.rendering import print_cautions, print_json, print_lines
+from logan.errors import UsageError
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE
+from logan.results import Estimate
+from logan.wording import figure
 
 if TYPE_CHECKING:
     from logan.pipeline.stored import StoredDrive
@@ -96,8 +114,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Show what one drive says, or note something on it; masks are reversible and need a reason."""
-        from logan.cli.rendering import print_json
-        from logan.errors import UsageError
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
         from logan.pipeline.notes import changed, noted, refuse_unknown_channels, with_passengers
@@ -154,21 +170,6 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
-    from logan.cli.drive_tables import (
-        print_currents,
-        print_energy,
-        print_every_table,
-        print_findings,
-        print_header,
-        print_highlights,
-        print_history,
-        print_limits,
-        print_regen,
-        print_regen_share,
-        print_temperatures,
-    )
-    from logan.cli.rendering import print_cautions, print_lines
-    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE
 
     print_header(stored, units)
     print_limits(stored.analysis, units)
@@ -195,9 +196,6 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
 
 def _show_effect(before: object, stored: StoredDrive) -> None:
-    from logan.cli.rendering import print_lines
-    from logan.results import Estimate
-    from logan.wording import figure
 
     after = stored.analysis.energy.net_wh
     if isinstance(before, Estimate):

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_json, print_lines, print_table, working
+from logan.errors import ConfigurationError
+from logan.wording import NONE, moment, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,8 +25,6 @@ def register(app: typer.Typer) -> None:
     @app.command("drives")
     def drives(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
         """List the drives: distance, consumption, regen, peak current, hottest part, grade, flags."""
-        from logan.cli.rendering import print_json, print_lines, working
-        from logan.errors import ConfigurationError
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import bring_up_to_date, open_library
 
@@ -44,8 +45,6 @@ def register(app: typer.Typer) -> None:
 
 
 def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import NONE, moment, number
 
     if not records:
         print_lines("No drive yet. Import one with: logan import LOG")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_json, print_lines, working
+from logan.wording import figure
 
 if TYPE_CHECKING:
     from logan.pipeline.fit import ModificationEffect
@@ -26,7 +28,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Compare road load before and after a change, other conditions taken out."""
-        from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.fit_build import effect_in_build
 
@@ -51,9 +52,7 @@ def drive_names(text: str) -> list[str]:
 
 def show_effect(found: ModificationEffect, units: DisplayUnits) -> None:
     """Print the verdict, then its numbers."""
-    from logan.cli.rendering import print_lines
     from logan.pipeline.fit_build import drives_to_see
-    from logan.wording import figure
 
     change = found.consumption_change
     print_lines(

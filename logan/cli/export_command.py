@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from logan.cli.options import BuildOption, BusOption, ColumnsOption, DbcOption, FormatOption, buses_of, given_dbcs
-from logan.cli.rendering import say
+from logan.cli.rendering import reading_progress, say, working
+from logan.errors import UsageError
 
 
 def register(app: typer.Typer) -> None:
@@ -63,7 +64,6 @@ def register(app: typer.Typer) -> None:
         columns: ColumnsOption = "",
     ) -> None:
         """Write every signal of a log to Parquet at its native rate, without importing it."""
-        from logan.cli.rendering import reading_progress
         from logan.pipeline.parquet_export import export_parquet
 
         dbcs, by_bus = given_dbcs(dbc, build)
@@ -87,7 +87,6 @@ def register(app: typer.Typer) -> None:
         long: Annotated[bool, typer.Option("--long", help="One row per metric, with reasons of refusal.")] = False,
     ) -> None:
         """Write every metric of every drive; text that a spreadsheet would run as a formula is made harmless."""
-        from logan.cli.rendering import working
         from logan.pipeline.builds import find_build
         from logan.pipeline.export import export_metrics
         from logan.pipeline.library import bring_up_to_date, open_library
@@ -112,7 +111,6 @@ def register(app: typer.Typer) -> None:
         with_notes: Annotated[bool, typer.Option("--with-notes", help="Notes and tags go along.")] = False,
     ) -> None:
         """Write drives to give away: without position (or clipped round start and end), notes and log names."""
-        from logan.errors import UsageError
         from logan.pipeline.export import DEFAULT_CLIP_M, export_bundle
         from logan.pipeline.library import open_library
 

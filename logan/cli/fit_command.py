@@ -10,6 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.range_command import calibration_text
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
+from logan.wording import number, parameter_text, parameter_words
 
 if TYPE_CHECKING:
     from logan.pipeline.fit import FitReport, FitResult
@@ -28,7 +32,6 @@ def register(app: typer.Typer) -> None:
         is_full: Annotated[bool, typer.Option("--full", help="Every remark, the sensors, every next test.")] = False,
     ) -> None:
         """Refine the plan's parameters with the drives and with measurements.toml; say what the data can't tell."""
-        from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.fit_build import fit_build
 
@@ -43,10 +46,6 @@ def register(app: typer.Typer) -> None:
 
 def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> None:
     """Print a fit: how well it predicts, the parameters, drive by drive, the next test; all remarks if asked."""
-    from logan.cli.range_command import calibration_text
-    from logan.cli.rendering import print_cautions, print_lines
-    from logan.pipeline.cautions import CAUTION_ROAD_TEST
-
     fit = found.report.fit
     drives = f"{fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
     measured = f" and {len(fit.measurements)} measurements" if fit.measurements else ""
@@ -90,8 +89,6 @@ def _merged(remarks: Sequence[str]) -> list[str]:
 
 
 def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_table
-    from logan.wording import parameter_text, parameter_words
 
     fit = report.fit
     rows = []
@@ -113,8 +110,6 @@ def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
 
 
 def _print_drives(report: FitReport, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_table
-    from logan.wording import number
 
     rows = []
     for drive in report.fit.drives:
@@ -158,10 +153,6 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
-    from logan.cli.rendering import print_cautions, print_lines, print_table
-    from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
-    from logan.wording import number
-
     if not tests.candidates:
         return
     rows = [

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import JsonOption, UnitsOption
+from logan.cli.options import JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_json, print_lines, print_table
+from logan.wording import figure, number
 
 if TYPE_CHECKING:
     from logan.pipeline.crew import Crew
@@ -41,7 +43,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> int:
         """Import every new log below each vehicle's logs/ folder; exit code 2 if any log could not be."""
-        from logan.cli.rendering import print_json, print_table
         from logan.pipeline.fleet import FleetStore, import_fleet
 
         crew = _crew(cluster, processes)
@@ -93,8 +94,6 @@ def _crew(cluster: str | None, processes: int | None) -> Crew:
 def _fit_and_show(
     fleet: str, cluster: str | None, processes: int | None, units: str | None, as_json: bool, output: Path | None
 ) -> None:
-    from logan.cli.options import display_units
-    from logan.cli.rendering import print_json
     from logan.pipeline.fleet import FleetStore, check_fleet_table, fit_fleet, write_fleet_table
 
     if output is not None:
@@ -115,8 +114,6 @@ def _fit_and_show(
 
 
 def _show(found: FleetFit, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import figure, number
 
     levels = {level.vehicle: level for level in found.kit.vehicles} if found.kit else {}
     rows = []

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.units import METRES_PER_SECOND_PER_MPH
 from logan.wording import NONE, number, quantity_text
 
@@ -33,7 +35,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph; by what the drives taught."""
-        from logan.cli.rendering import print_json, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.gearing import gearing_of_build
 
@@ -48,9 +49,6 @@ def register(app: typer.Typer) -> None:
 
 def show_gearing(sheet: GearingSheet, units: DisplayUnits, *, is_full: bool) -> None:
     """Print the sheet: the answer, chains side by side, the range of ratios; speed by speed if asked."""
-    from logan.cli.rendering import print_cautions, print_lines, print_table
-    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
-
     print_lines(*_answer(sheet, units), "")
     for start in range(0, len(sheet.choices), _CHAINS_PER_TABLE):
         chains = sheet.choices[start : start + _CHAINS_PER_TABLE]
@@ -172,8 +170,6 @@ def _cruise_row(point: CruisePoint, units: DisplayUnits) -> tuple[str, ...]:
 
 def _show_sweep(sheet: GearingSheet, units: DisplayUnits) -> None:
     """Total ratios over a range: heat against consumption against launch."""
-    from logan.cli.rendering import print_table
-
     rows = []
     for one in sheet.sweep:
         heat, level_w, sprint_s = one.merits

@@ -29,6 +29,9 @@ from logan.cli.options import (
     display_units,
     split_dbcs,
 )
+from logan.cli.rendering import print_json, print_lines, reading_progress
+from logan.results import Refusal
+from logan.wording import figure, number
 
 if TYPE_CHECKING:
     from logan.pipeline.importing import ImportedDrive
@@ -74,7 +77,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Import logs: read, map, check, analyze and store each drive once."""
-        from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.builds import find_build
         from logan.pipeline.channels import edit_channels
         from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
@@ -127,8 +129,6 @@ def register(app: typer.Typer) -> None:
 
 def _asked_load() -> tuple[str | None, int | None]:
     """Payload and passengers of these logs, as the options give them; both may be noted later as well."""
-    from logan.cli.rendering import print_lines
-
     passengers = typer.prompt("Passengers besides the driver", default=0, type=int)
     payload = typer.prompt('Load beyond the test weight, such as "300 lb"', default="none").strip()
     print_lines("(later: logan drive N --passengers, --payload)")
@@ -150,10 +150,6 @@ def _asked_unfed(imported: Iterable[ImportedDrive]) -> tuple[str, ...]:
 
 def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
     """Print what became of a drive's logs, in one line and its notes."""
-    from logan.cli.rendering import print_lines
-    from logan.results import Refusal
-    from logan.wording import figure, number
-
     record = imported.record
     if imported.was_there:
         print_lines(f"drive {record.number}: imported before, left as it is (--again reads it once more)")

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from logan.cli.import_command import show_drive
 from logan.cli.options import (
     BuildOption,
     DbcOption,
@@ -18,7 +19,7 @@ from logan.cli.options import (
     display_units,
     split_dbcs,
 )
-from logan.cli.rendering import say
+from logan.cli.rendering import print_json, print_lines, print_table, say, working
 
 
 def register(app: typer.Typer) -> None:
@@ -29,7 +30,6 @@ def register(app: typer.Typer) -> None:
     @library.command("check")
     def check(build: BuildOption = Path(), as_json: JsonOption = False) -> int:
         """Read every stored file, say what is damaged (exit code 2) and which drives are there twice."""
-        from logan.cli.rendering import print_json, print_lines, print_table
         from logan.pipeline.library import check_library
 
         report = check_library(build)
@@ -61,8 +61,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Make drives anew by today's channels.toml and DBCs, from the frames that are kept; no log is needed."""
-        from logan.cli.import_command import show_drive
-        from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.frame_store import decode_again
         from logan.pipeline.importing import corrections_but

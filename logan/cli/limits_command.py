@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
+from logan.errors import UsageError
 from logan.units import QUANTITY_OF_UNIT
 from logan.wording import NONE, channel_words, clock, shown_value, with_sigma
 
@@ -39,8 +41,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Show how close every part came to its limit, for how long beyond, when, and under what load."""
-        from logan.cli.rendering import print_json
-        from logan.errors import UsageError
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import open_library
         from logan.pipeline.limit_sheet import limits_over_drives
@@ -64,7 +64,6 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_cautions, print_lines, print_table
 
     count = len(found.drives)
     drives = f"{count} drive{'s' if count != 1 else ''}"

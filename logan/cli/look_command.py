@@ -18,6 +18,8 @@ from logan.cli.options import (
     given_dbcs,
     refuse_both,
 )
+from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
+from logan.wording import moment, number
 
 if TYPE_CHECKING:
     from logan.pipeline.look import LogSummary
@@ -45,7 +47,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
-        from logan.cli.rendering import print_json, reading_progress
         from logan.pipeline.library import open_library
         from logan.pipeline.look import look as look_at
         from logan.pipeline.look import look_at_drive
@@ -74,9 +75,6 @@ def register(app: typer.Typer) -> None:
 
 def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:
     from datetime import UTC, datetime
-
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import moment, number
 
     for file in summary.files:
         print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")

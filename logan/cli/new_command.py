@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from logan.cli.options import UnitsOption
+from logan.cli.options import UnitsOption, display_units
 
 
 def register(app: typer.Typer) -> None:
@@ -18,7 +18,6 @@ def register(app: typer.Typer) -> None:
     @app.command("new")
     def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")], units: UnitsOption = None) -> None:
         """Make a folder for one conversion: build.toml, channels.toml and measurements.toml, explained key by key."""
-        from logan.cli.options import display_units
         from logan.pipeline.builds import new_build
 
         if units is None:

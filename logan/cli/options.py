@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.errors import UsageError
+from logan.units import DisplayUnits
 
 if TYPE_CHECKING:
     from logan.units import DisplayUnits
@@ -120,7 +121,6 @@ def display_units(units: str | None, build_folder: Path) -> DisplayUnits:
         If the text names no unit.
     """
     from logan.pipeline.builds import shown_units
-    from logan.units import DisplayUnits
 
     if units is None:
         return shown_units(build_folder)

@@ -7,7 +7,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.range_tables import (
+    kept_back,
+    print_budget,
+    print_causes,
+    print_packs,
+    print_prediction,
+    scenario_line,
+    unsure_line,
+)
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+from logan.wording import number, parameter_text, parameter_words, quantity_text
 
 if TYPE_CHECKING:
     from logan.pipeline.plan import CertificationSheet, GearingSheet, Plan
@@ -37,7 +50,6 @@ def register(app: typer.Typer) -> None:
         """Predict consumption, range and pack from the build's assumptions, and freeze it to a dated file."""
         import numpy as np
 
-        from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.plan import make_plan
         from logan.pipeline.plan_files import freeze_plan
@@ -61,18 +73,6 @@ def register(app: typer.Typer) -> None:
 
 def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: str = "") -> None:
     """Print a plan: what was asked and the target first, the scenarios, the packs; then what it rests on."""
-    from logan.cli.range_tables import (
-        kept_back,
-        print_budget,
-        print_causes,
-        print_packs,
-        print_prediction,
-        scenario_line,
-        unsure_line,
-    )
-    from logan.cli.rendering import print_cautions, print_lines
-    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
-
     prediction = plan.prediction
     for scenario in sorted(prediction.scenarios, key=lambda one: one.name != first):
         if scenario.name in (first, prediction.target_scenario):
@@ -107,8 +107,6 @@ def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: 
 
 
 def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import parameter_text, parameter_words
 
     rows = [
         (
@@ -124,8 +122,6 @@ def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
 
 def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:
     """UDDS and HWFET at the pack and the wall, each with the interval of 9 cases in 10."""
-    from logan.cli.rendering import print_lines, print_table
-    from logan.wording import number
 
     def span(of: Quantiles, factor: float = 1.0) -> str:
         return f"{number(of.p50 / factor)} ({number(of.p05 / factor)}-{number(of.p95 / factor)})"
@@ -161,10 +157,6 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
 
 def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
     """One row per chain: motor speed at the fastest cruise shown that it can drive, top speed, force, grade, hill."""
-    from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
-    from logan.cli.rendering import print_table
-    from logan.wording import number, quantity_text
-
     rows = []
     for chain in sheet.choices:
         cruise = [point for point in chain.cruise if point.motor_speed_ratio <= 1.0]

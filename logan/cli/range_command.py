@@ -8,10 +8,21 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_json
+from logan.cli.plan_command import show_plan
+from logan.cli.range_tables import (
+    distance,
+    kept_back,
+    print_budget,
+    print_causes,
+    print_packs,
+    scenario_line,
+    unsure_line,
+)
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
 from logan.cli.road_heat import RoadAsked, heat_of, show_heat
 from logan.errors import NotEnoughDataError
-from logan.wording import probability, untold_text
+from logan.pipeline.cautions import CAUTION_ALWAYS
+from logan.wording import number, parameter_text, parameter_words, probability, signed, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -118,11 +129,7 @@ def _answer(
     """Refine and show; where no drive can carry a fit, show the plan alone and say why."""
     import numpy as np
 
-    from logan.cli.plan_command import show_plan
-    from logan.cli.range_tables import print_budget
-    from logan.cli.rendering import print_cautions, print_lines
     from logan.pipeline.builds import find_build
-    from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.plan import make_plan
     from logan.pipeline.refine import ANSWER_SEED, answer_of, refine_build
 
@@ -159,9 +166,6 @@ def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings
 
 def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_full: bool = False) -> None:
     """Print what was asked and the target first, then plan and refined prediction side by side, and why they differ."""
-    from logan.cli.range_tables import kept_back, print_causes, print_packs, scenario_line, unsure_line
-    from logan.cli.rendering import print_lines
-
     refined = found.refined
     first = asked or refined.target_scenario
     pairs = sorted(found.pairs, key=lambda pair: pair[1].name != first)
@@ -195,9 +199,6 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
 
 
 def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: DisplayUnits) -> None:
-    from logan.cli.range_tables import distance
-    from logan.cli.rendering import print_table
-    from logan.wording import number
 
     rows = [
         (
@@ -214,9 +215,6 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
-    from logan.cli.range_tables import distance
-    from logan.cli.rendering import print_table
-    from logan.wording import number, parameter_text, parameter_words, signed
 
     rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
     rows[0] = (*rows[0][:4], distance(attribution.range_before_m, units))

@@ -14,6 +14,8 @@ from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 from unicodedata import combining, east_asian_width
 
+from logan.results import StepWords, json_ready
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -85,8 +87,6 @@ def clean(text: object) -> str:
 
 def print_json(content: object) -> None:
     """Print a result as JSON."""
-    from logan.results import json_ready
-
     if (sink := _CAPTURED.get()) is not None:
         sink.blocks.append({"kind": "result", "content": json_ready(content)})
         return
@@ -201,8 +201,6 @@ def working(label: str) -> Iterator[Callable[[str], None]]:
         yield lambda words: None
         return
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
-
-    from logan.results import StepWords
 
     columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(30), TimeRemainingColumn())
     with Progress(*columns, console=console(stderr=True), transient=True) as bar:

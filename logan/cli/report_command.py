@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_json, print_lines, working
+from logan.errors import UsageError
 
 
 def register(app: typer.Typer) -> None:
@@ -25,8 +27,6 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Write one self-contained HTML file: one page with the answer, the argument, and all tables."""
-        from logan.cli.rendering import print_json, print_lines, working
-        from logan.errors import UsageError
         from logan.pipeline.builds import find_build
         from logan.pipeline.reporting import gather_report, write_build_report
 

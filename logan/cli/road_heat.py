@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logan.cli.drive_tables import print_blocks
 from logan.cli.rendering import print_cautions, print_lines, working
+from logan.errors import NotEnoughDataError
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.results import Refusal
 
 if TYPE_CHECKING:
@@ -28,7 +31,6 @@ def heat_of(build: Path, road: RoadAsked, *, seed: int) -> RoadHeat | Refusal:
     """Temperatures and chances on the road asked for, or why no drive teaches them."""
     import numpy as np
 
-    from logan.errors import NotEnoughDataError
     from logan.pipeline.builds import find_build
     from logan.pipeline.heat import heat_on_road
 
@@ -53,8 +55,6 @@ def show_heat(found: RoadHeat | Refusal, units: DisplayUnits) -> None:
 
 def show_road_heat(found: RoadHeat, units: DisplayUnits) -> None:
     """Print chances and temperatures over a road."""
-    from logan.cli.drive_tables import print_blocks
-    from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
     from logan.pipeline.heat import heat_blocks
 
     print_blocks(heat_blocks(found, units))

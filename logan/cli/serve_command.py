@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from logan.errors import MissingExtraError
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -23,8 +25,6 @@ def register(app: typer.Typer) -> None:
         browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
     ) -> None:
         """Open a local page for those who would rather click than type."""
-        from logan.errors import MissingExtraError
-
         try:
             import uvicorn
 

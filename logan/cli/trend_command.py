@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
 from logan.wording import asked_metric, metric_words, moment
 
@@ -31,8 +33,6 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Show one metric drive by drive, with intervals, and what each change to the vehicle did to it."""
-        from logan.cli.options import display_units
-        from logan.cli.rendering import print_json, print_lines, working
         from logan.pipeline.builds import find_build
         from logan.pipeline.library import bring_up_to_date, open_library
         from logan.pipeline.trend import metric_trend
@@ -54,8 +54,6 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(trend: Trend, units: DisplayUnits) -> None:
-    from logan.cli.rendering import print_cautions, print_lines, print_table
-    from logan.pipeline.cautions import CAUTION_ALWAYS
     from logan.pipeline.trend import LEVEL_RATIO
 
     unit, scale, offset = _shown_unit(trend.metric, trend.unit, units)
