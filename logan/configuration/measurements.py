@@ -70,7 +70,7 @@ _EXTRAS: Final = {
     "air_density": ("air_density_kg_per_m3", Quantity("kg/m**3", 0.6, 1.6, "1.2 kg/m**3", "kg/m3")),
     "temperature": ("temperature_degc", Quantity("degC", -40.0, 55.0, "18 °C", "°C")),
 }
-_KEYS: Final = ("kind", "value", "shown", "source", "counted_by", *_EXTRAS, *_READING_EXTRAS)
+KEYS: Final = ("kind", "value", "shown", "source", "counted_by", *_EXTRAS, *_READING_EXTRAS)
 
 
 def read_measurements(path: Path) -> tuple[Measurement, ...]:
@@ -121,7 +121,7 @@ def _read(path: Path) -> tuple[Measurement | InstrumentReading, ...]:
 
 def _measurement(table: dict[str, Any], where: str, problems: list[str]) -> Measurement | InstrumentReading | None:
     before = len(problems)
-    problems += [f"{where}.{key}: unknown key{nearest(key, _KEYS)}" for key in table if key not in _KEYS]
+    problems += [f"{where}.{key}: unknown key{nearest(key, KEYS)}" for key in table if key not in KEYS]
     names = [kind.value for kind in (*MeasurementKind, *ReadingKind)]
     if table.get("kind") not in names:
         problems.append(f"{where}.kind: expected one of {', '.join(names)}; got {table.get('kind')!r}")

@@ -111,7 +111,7 @@ def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
     return _named(folder, file, dict(_entries(_document(folder)))[file])
 
 
-def name_dbcs(folder: BuildFolder, chosen: list[tuple[str, str]]) -> None:
+def name_dbcs(folder: BuildFolder, chosen: list[tuple[str, str]], *, version: str | None = None) -> None:
     """Name these DBCs in the settings, each with the bus it is for (empty: all), in place of those named before.
 
     Raises
@@ -138,7 +138,7 @@ def name_dbcs(folder: BuildFolder, chosen: list[tuple[str, str]]) -> None:
         inline = tomlkit.inline_table()
         inline.update(by_bus)
         table["dbc_by_bus"] = inline
-    save_text(folder, tomlkit.dumps(document))
+    save_text(folder, tomlkit.dumps(document), version=version)
 
 
 def _document(folder: BuildFolder) -> Any:

@@ -16,8 +16,9 @@ from typing import Any, Final
 from logan.configuration.declared import YES_NO, Key
 from logan.configuration.template import template
 from logan.errors import ConfigurationError, ConflictError, UsageError
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, shown_units
 from logan.results import result
+from logan.units import DisplayUnits
 
 _TABLES: Final = (
     *("build", "vehicle", "gearing", "motor", "powertrain", "pack", "auxiliary", "instruments", "certificate"),
@@ -101,12 +102,14 @@ def read_form(folder: BuildFolder) -> SettingsForm:
     with SAVING:
         content = load(folder.settings_file)
         text = folder.settings_file.read_text(encoding="utf-8-sig")
-    sections = []
+    sections, units = [], shown_units(folder.path)
     for table in _TABLES:
         values = content.get(table)
         values = values if isinstance(values, dict) else {}
         fields = [
-            _field(path, key, values.get(key.name)) for path, key in _keys().items() if path.startswith(f"{table}.")
+            _field(path, key, values.get(key.name), units)
+            for path, key in _keys().items()
+            if path.startswith(f"{table}.")
         ]
         if table == "limits":
             fields.extend(_limit_fields(values))
@@ -116,10 +119,11 @@ def read_form(folder: BuildFolder) -> SettingsForm:
         problems: tuple[str, ...] = ()
     except ConfigurationError as error:
         problems = error.problems or (error.problem,)
-    return SettingsForm(sections=tuple(sections), text=text, version=_version(text), problems=problems)
+    return SettingsForm(sections=tuple(sections), text=text, version=version_of(text), problems=problems)
 
 
-def _version(text: str) -> str:
+def version_of(text: str) -> str:
+    """Name of a file by its text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -134,14 +138,14 @@ def _keys() -> dict[str, Key]:
 
 
 @cache
-def _template() -> dict[str, tuple[str, str]]:
+def _template(units: DisplayUnits) -> dict[str, tuple[str, str]]:
     """Example and remark of each key in the template, be it set there or only shown."""
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
     found: dict[str, tuple[str, str]] = {}
     table = ""
-    for line in template("build.toml").splitlines():
+    for line in template("build.toml", units).splitlines():
         bare = line.removeprefix("# ").strip()
         if heading := re.match(r"\[+([\w.]+)\]", bare):
             table = heading[1]
@@ -165,14 +169,26 @@ def _text(raw: object) -> str:
     return "" if raw is None else (str(raw).lower() if isinstance(raw, bool) else str(raw))
 
 
-def _field(path: str, key: Key, raw: object) -> FormField:
-    choices: tuple[str, ...] = getattr(key.kind, "choices", ())
-    shown, remark = _template().get(path, ("", ""))
+def _allowed(key: Key, typed: str) -> str:
+    """What is allowed, in the unit that is typed, or would be."""
+    try:
+        return key.kind.range_in(key.kind.read(typed).unit)  # type: ignore[union-attr]
+    except (AttributeError, ValueError):
+        return getattr(key.kind, "allowed", "")
+
+
+def _field(path: str, key: Key, raw: object, units: DisplayUnits) -> FormField:
+    text = _text(raw)
+    is_yes_no = key.kind is YES_NO
+    choices: tuple[str, ...] = ("true", "false") if is_yes_no else getattr(key.kind, "choices", ())
+    shown, remark = _template(units).get(path, ("", ""))
     return FormField(
         key=path,
-        text=_text(raw),
+        text=text,
         example=_WORDED.get(path, shown or getattr(key.kind, "example", "")),
-        hint="; ".join(filter(None, ("" if choices else remark, getattr(key.kind, "allowed", "")))),
+        hint="; ".join(
+            filter(None, ("" if choices and key.kind is not YES_NO else remark, _allowed(key, text or shown)))
+        ),
         choices=choices if len(choices) <= _CHOICES_OF_TEXT else (),
         is_required=key.is_required,
     )
@@ -316,15 +332,22 @@ def save_text(folder: BuildFolder, text: str, *, version: str | None = None) -> 
     with SAVING:
         if version is not None:
             theirs = folder.settings_file.read_text(encoding="utf-8-sig")
-            if version != _version(theirs):
+            if version != version_of(theirs):
                 raise ConflictError("the settings were", (("build.toml", text, theirs),))
-        _replace(folder, text)
+        replace_file(folder, text, folder.settings_file)
 
 
-def _replace(folder: BuildFolder, text: str) -> None:
+def replace_file(folder: BuildFolder, text: str, target: Path) -> None:
+    """Replace settings or measurements by a text that is valid; else the file is left alone.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem found, or if it cannot be written.
+    """
     from logan.configuration.build import read_build
+    from logan.configuration.measurements import read_measurements, read_readings
 
-    target = folder.settings_file
     handle, name = tempfile.mkstemp(prefix=".build-", suffix=".toml", dir=folder.path)
     draft = Path(name)
     try:
@@ -333,7 +356,8 @@ def _replace(folder: BuildFolder, text: str) -> None:
             stream.flush()
             os.fsync(stream.fileno())
         try:
-            read_build(draft)
+            for read in (read_build,) if target == folder.settings_file else (read_measurements, read_readings):
+                read(draft)
         except ConfigurationError as error:
             raise ConfigurationError(error.problem, error.remedy, target, problems=error.problems) from None
         draft.replace(target)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,12 +12,13 @@ import numpy as np
 from logan.channels.matching import Suggestion, suggest
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.channel_map import read_channel_map, write_channel_map
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, ConflictError
 from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import Progress
-from logan.results import result
+from logan.pipeline.settings_form import version_of
+from logan.results import json_ready, result
 from logan.settings import ChannelMap, ChannelSource
 
 
@@ -56,12 +58,15 @@ class ChannelProposal:
         What channels.toml says now.
     channels : tuple of (str, str)
         Every channel that there is, with its meaning.
+    version : str
+        Of the map; a save that names it is refused once the map is another.
     """
 
     suggestions: tuple[Suggestion, ...]
     signals: tuple[SignalSketch, ...]
     mapped: tuple[ChannelSource, ...]
     channels: tuple[tuple[str, str], ...]
+    version: str = ""
 
 
 def suggest_with_plots(
@@ -92,6 +97,7 @@ def suggest_with_plots(
         signals=tuple(_sketch(column, points) for column in table),
         mapped=mapped,
         channels=tuple((name, kind.meaning) for name in channel_names() if (kind := channel_kind(name)) is not None),
+        version=channels_version(folder),
     )
 
 
@@ -113,7 +119,12 @@ def _sketch(column: SignalColumn, points: int) -> SignalSketch:
     )
 
 
-def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...]) -> ChannelMap:
+def channels_version(folder: BuildFolder) -> str:
+    """Name of the channel map by its content."""
+    return version_of(folder.channels_file.read_text(encoding="utf-8") if folder.channels_file.exists() else "")
+
+
+def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...], *, version: str | None = None) -> ChannelMap:
     """Write a channel map; what the user wrote beside a channel stays.
 
     Raises
@@ -125,6 +136,9 @@ def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...]) -> Ch
         before = {source.channel: source for source in read_channel_map(folder.channels_file).sources}
     except ConfigurationError:
         before = {}
+    if version not in (None, channels_version(folder)):
+        yours, theirs = (json.dumps(json_ready(one), indent=1) for one in (sources, tuple(before.values())))
+        raise ConflictError("the channels were", (("channels", yours, theirs),))
     merged = tuple(_merged(source, before.get(source.channel)) for source in sources)
     write_channel_map(folder.channels_file, ChannelMap(merged))
     return read_channel_map(folder.channels_file)

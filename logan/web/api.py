@@ -13,7 +13,7 @@ from fastapi.responses import FileResponse
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web import work
-from logan.web.asked import REFUSED, Build, Space, build_of, job_json
+from logan.web.asked import CONFLICT, REFUSED, Build, Space, build_of, job_json
 from logan.web.bodies import (
     ChannelChoices,
     CommandRequest,
@@ -23,6 +23,7 @@ from logan.web.bodies import (
     NewBuild,
     ReportRequest,
     SettingsChange,
+    SettingsRows,
     WatchRequest,
     WhatIf,
 )
@@ -118,7 +119,7 @@ def settings(folder: Build) -> Any:
 
 @router.put(
     "/builds/{build}/settings",
-    responses={**REFUSED, 409: {"description": "They were changed since that version; the answer holds both texts"}},
+    responses=CONFLICT,
 )
 def change_settings(folder: Build, body: SettingsChange) -> Any:
     """Change settings; nothing is saved that is not valid."""
@@ -129,6 +130,23 @@ def change_settings(folder: Build, body: SettingsChange) -> Any:
     elif body.fields:
         save_fields(folder, body.fields, version=body.version)
     return json_ready(read_form(folder))
+
+
+@router.get("/builds/{build}/rows/{name}", responses=REFUSED)
+def rows(folder: Build, name: Annotated[str, Path(max_length=40)]) -> Any:
+    """Scenarios, alternatives, curves or measurements, one row each, with the keys that there are."""
+    from logan.pipeline.settings_rows import read_rows
+
+    return read_rows(folder, name)
+
+
+@router.put("/builds/{build}/rows/{name}", responses=CONFLICT)
+def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: SettingsRows) -> Any:
+    """Put these rows in place of those that stand there; nothing is saved that is not valid."""
+    from logan.pipeline.settings_rows import read_rows, save_rows
+
+    save_rows(folder, name, body.rows, version=body.version)
+    return read_rows(folder, name)
 
 
 @router.get("/builds/{build}/logs", responses=REFUSED)
@@ -160,8 +178,9 @@ async def send_log(
 def dbcs(folder: Build) -> Any:
     """DBCs that the settings name, and what each defines."""
     from logan.pipeline.dbc_files import named_dbcs
+    from logan.pipeline.settings_form import read_form
 
-    return {"dbcs": json_ready(named_dbcs(folder))}
+    return {"dbcs": json_ready(named_dbcs(folder)), "version": read_form(folder).version}
 
 
 @router.put("/builds/{build}/dbcs", responses=REFUSED)
@@ -169,8 +188,8 @@ def name_dbcs(folder: Build, body: DbcChoices) -> Any:
     """Name the DBCs to use, each for all buses or for one; what is left out is used no more, and its file stays."""
     from logan.pipeline import dbc_files
 
-    dbc_files.name_dbcs(folder, [(choice.file, choice.bus) for choice in body.dbcs])
-    return {"dbcs": json_ready(dbc_files.named_dbcs(folder))}
+    dbc_files.name_dbcs(folder, [(choice.file, choice.bus) for choice in body.dbcs], version=body.version)
+    return dbcs(folder)
 
 
 @router.delete("/builds/{build}/logs/{log}", responses=REFUSED)
@@ -202,7 +221,7 @@ def save_channels(folder: Build, body: ChannelChoices) -> Any:
         ChannelSource(channel=choice.channel, signal=choice.signal, unit=choice.unit, sign=choice.sign)
         for choice in body.channels
     )
-    return json_ready(save(folder, sources))
+    return json_ready(save(folder, sources, version=body.version))
 
 
 @router.post("/builds/{build}/import", responses=REFUSED, status_code=202)

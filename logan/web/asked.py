@@ -19,6 +19,11 @@ REFUSED: dict[int | str, dict[str, Any]] = {
     404: {"description": "There is no such thing"},
 }
 
+CONFLICT: dict[int | str, dict[str, Any]] = {
+    **REFUSED,
+    409: {"description": "It was changed since that version; the answer holds both texts"},
+}
+
 
 def workspace_of(request: Request) -> Workspace:
     """The workspace that the server works on."""

@@ -34,6 +34,13 @@ class SettingsChange(Body):
     version: Annotated[str | None, Field(max_length=64)] = None
 
 
+class SettingsRows(Body):
+    """All rows of one kind: scenarios, alternatives, curves, measurements; values as they are typed."""
+
+    rows: Annotated[list[dict[ShortText, Annotated[str, Field(max_length=5000)]]], Field(max_length=200)]
+    version: Annotated[str | None, Field(max_length=64)] = None
+
+
 class ChannelChoice(Body):
     """One channel of the map."""
 
@@ -47,6 +54,7 @@ class ChannelChoices(Body):
     """The whole channel map."""
 
     channels: Annotated[list[ChannelChoice], Field(max_length=300)]
+    version: Annotated[str | None, Field(max_length=64)] = None
 
 
 class DbcChoice(Body):
@@ -60,6 +68,7 @@ class DbcChoices(Body):
     """All DBCs to use."""
 
     dbcs: Annotated[list[DbcChoice], Field(max_length=64)]
+    version: Annotated[str | None, Field(max_length=64)] = None
 
 
 class ImportChoices(Body):

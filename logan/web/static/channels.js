@@ -1,5 +1,5 @@
 // Which signal is which channel: every candidate with a little plot, to confirm or to correct.
-import { ask, guarded } from "./ask.js";
+import { ask, guarded, saveGuarded } from "./ask.js";
 import { api, channelWords, fill, make, say, svg } from "./page.js";
 
 const NONE = "";
@@ -160,7 +160,10 @@ export function channelForm(form, proposal, goOn) {
       make("button", { value: "save" }, "Save the map")));
   form.onsubmit = guarded(async (event) => {
     const channels = choices.map((choice) => choice.content).filter(Boolean);
-    await ask("PUT", api + "/channels", { channels: channels });
+    let version = proposal.version;
+    const sent = await saveGuarded({ channels: channels }, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
+      async () => { version = null; }, () => null);
+    if (!sent) { return; }
     if (event.submitter && event.submitter.value === "save") { say("Saved. Now import the log.", "good"); return; }
     await goOn();
   });

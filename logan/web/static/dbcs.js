@@ -1,10 +1,13 @@
 // The DBCs of the build: what each defines, the bus it is for, and leaving one out.
-import { ask, guarded } from "./ask.js";
+import { ask, guarded, saveGuarded } from "./ask.js";
 import { api, byId, fill, make, number } from "./page.js";
+
+let version = null;
 
 const save = guarded(async (entries) => {
   const content = { dbcs: entries.map(({ file, bus }) => ({ file: file, bus: bus })) };
-  show((await ask("PUT", api + "/dbcs", content)).dbcs);
+  const found = await saveGuarded(content, (sent) => ask("PUT", api + "/dbcs", { ...sent, version: version }), dbcs, () => null);
+  if (found) { show(found); }
 });
 
 function rowOf(dbc, all) {
@@ -22,9 +25,11 @@ function rowOf(dbc, all) {
   make("button", { "aria-label": "Use " + dbc.file + " no more", on: { click: () => save(others) } }, "Use no more"));
 }
 
-function show(found) {
+function show(answer) {
+  const found = answer.dbcs;
+  version = answer.version;
   const none = make("li", { class: "empty" }, "None yet. Raw CAN logs need one: drop it above.");
   fill(byId("dbcs"), found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
 }
 
-export const dbcs = async () => show((await ask("GET", api + "/dbcs")).dbcs);
+export const dbcs = async () => show(await ask("GET", api + "/dbcs"));

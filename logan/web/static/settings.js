@@ -1,12 +1,15 @@
 // build.toml as a form, with the same checks as the file.
 import { ask, guarded, Refused, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, fill, make, say, table } from "./page.js";
+import { rows } from "./rows.js";
 
 function fieldOf(field) {
   const id = "field-" + field.key;
   const about = { id: id, name: field.key, "aria-describedby": id + "-hint", autocomplete: "off" };
-  const input = field.choices.length
-    ? make("select", about, field.choices.map((choice) =>
+  const isYesNo = field.choices.join() === "true,false";
+  const input = isYesNo ? make("select", about, ["", ...field.choices].map((choice) =>
+    make("option", { value: choice, selected: choice === field.text }, { "": "as usual", "true": "yes", "false": "no" }[choice])))
+    : field.choices.length ? make("select", about, field.choices.map((choice) =>
       make("option", { value: choice, selected: choice === field.text }, choice || "(none)")))
     : make("input", { ...about, value: field.text, placeholder: field.example, required: field.is_required });
   input.dataset.before = field.text;
@@ -120,5 +123,6 @@ export async function settings() {
     await done(await saveGuarded(change, (content) => ask("PUT", api + "/settings", { ...content, version: now }),
       async () => { now = (await readSettings()).version; }, () => null));
   }));
+  rows(byId("rows"));
   show(await readSettings());
 }

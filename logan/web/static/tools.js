@@ -47,9 +47,9 @@ export async function tools() {
   };
   form.addEventListener("submit", guarded(async (event) => {
     const button = event.submitter, options = {};
-    for (const input of form.elements) {
+    for (const input of [...form.elements].filter((one) => one.name)) {
       const value = input.type === "checkbox" ? input.checked : input.value.trim();
-      if (input.name && value) { options[input.name] = value; }
+      if (value) { options[input.name] = value; }
     }
     button.disabled = true;
     try {
