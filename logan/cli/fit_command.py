@@ -11,12 +11,11 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.range_command import calibration_text
-from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
 from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
-from logan.wording import number, parameter_text, parameter_words
 
 if TYPE_CHECKING:
-    from logan.pipeline.fit import FitReport, FitResult
+    from logan.pipeline.fit import FitResult
     from logan.pipeline.fit_build import BuildFit, NextTests
     from logan.units import DisplayUnits
 
@@ -46,6 +45,8 @@ def register(app: typer.Typer) -> None:
 
 def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> None:
     """Print a fit: how well it predicts, the parameters, drive by drive, the next test; all remarks if asked."""
+    from logan.pipeline.drive_tables import drives_table, parameter_table
+
     fit = found.report.fit
     drives = f"{fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
     measured = f" and {len(fit.measurements)} measurements" if fit.measurements else ""
@@ -61,9 +62,9 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
             f"in {best.hours:.1f} h."
         )
     print_lines("")
-    _print_parameters(found.report, units)
+    print_columns(parameter_table(found.report.fit, units), 4)
     print_lines("")
-    _print_drives(found.report, units)
+    print_columns(drives_table(found.report.fit, units))
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))
     print_lines("", *(f"- {words}." for words in (remarks if is_full else remarks[:2])))
     if is_full:
@@ -88,50 +89,6 @@ def _merged(remarks: Sequence[str]) -> list[str]:
     return merged
 
 
-def _print_parameters(report: FitReport, units: DisplayUnits) -> None:
-
-    fit = report.fit
-    rows = []
-    for name, learned in zip(fit.parameter_names, fit.learned_ratio, strict=True):
-        before, after = fit.prior.estimate(name), fit.estimate(name)
-        rows.append(
-            (
-                parameter_words(name),
-                parameter_text(name, before.value, units, sigma=before.sigma),
-                parameter_text(name, after.value, units, sigma=after.sigma),
-                f"{100.0 * max(1.0 - float(learned), 0.0):.0f} %",
-            )
-        )
-    print_table(
-        ("parameter", "plan", "fit", "learned"),
-        rows,
-        title="± one standard uncertainty; learned: by the drives rather than the plan",
-    )
-
-
-def _print_drives(report: FitReport, units: DisplayUnits) -> None:
-
-    rows = []
-    for drive in report.fit.drives:
-        if drive.refusal:
-            rows.append((drive.drive_id, "", "", "", "no part", ""))
-            continue
-        per_unit = drive.distance_m / units.metres
-        rows.append(
-            (
-                drive.drive_id,
-                number(per_unit, 1),
-                number(drive.measured_wh / per_unit),
-                number(drive.refined.value / per_unit),
-                f"{100.0 * drive.residual_ratio:+.1f} %",
-                f"{100.0 * (drive.level.value - 1.0):+.1f} %",
-            )
-        )
-    used = units.consumption_label
-    headings = ("drive", units.distance, f"measured {used}", f"fit {used}", "residual", "day factor")
-    print_table(headings, rows, title="Residual: measured over fit. Day factor: wind, tires, traffic of that day")
-
-
 def sensor_lines(fit: FitResult) -> list[str]:
     """Which sensor decides, and what was taken off the drives already."""
     if fit.sensors is None:
@@ -153,20 +110,13 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
+    from logan.cli.rendering import print_cautions, print_columns, print_lines
+    from logan.pipeline.cautions import CAUTION_ROAD_TEST
+    from logan.pipeline.drive_tables import next_tests_table
+
     if not tests.candidates:
         return
-    rows = [
-        (
-            test.name,
-            number(test.gain_m / units.metres, 1),
-            number(test.hours, 1),
-            number(test.gain_m_per_h / units.metres, 1),
-        )
-        for test in tests.candidates[:count]
-    ]
-    mile = units.distance
-    title = f"What to do next: the target's 10-90 % interval is {number(tests.width_m / units.metres, 1)} {mile} wide"
-    print_table(("test", f"narrows it by {mile}", "hours", f"{mile} per hour"), rows, title=title)
+    print_columns(next_tests_table(tests, units, count), 4)
     best = tests.candidates[0]
     print_lines(f"Best: {best.name}: {best.how}. What it gives goes into measurements.toml.")
     # Those of the best in its own words; and of what is named above.

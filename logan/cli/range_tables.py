@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import print_lines, print_table
+from logan.cli.rendering import print_columns, print_lines, print_table
 from logan.wording import budget_sum, budget_table, number, parameter_words, probability
 
 if TYPE_CHECKING:
@@ -60,56 +60,18 @@ def kept_back(prediction: RangePrediction) -> str:
 
 
 def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
-    """Packs that can be built, each with its own weight carried, and what the target needs."""
-    weight = units.unit_of("weight")
-    has_cost = any(choice.cost is not None for choice in sizing.choices)
-    rows = [
-        (
-            choice.name + (" *" if choice.is_in_the_build else ""),
-            f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
-            + (f", {choice.modules} mod." if choice.modules else ""),
-            number(choice.usable_energy_wh / 1000.0, 1),
-            units.shown(choice.mass_kg, "weight", digits=3).split()[0],
-            number(units.consumption(choice.consumption_wh_per_km)),
-            distance(choice.range_m.p50, units),
-            probability(choice.probability_of_target),
-            *((number(choice.cost),) if has_cost else ()),
-        )
-        for choice in sizing.choices
-    ]
-    headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
-    title = "Packs that can be built, each carrying its own weight; * in the build"
-    print_table((*headings, *(("cost",) if has_cost else ())), rows, title=title)
-    needs = ", ".join(
-        f"{probability(size.confidence_ratio)}: {size.usable_energy_wh / 1000.0:.1f} kWh"
-        if size.is_reachable
-        else f"{probability(size.confidence_ratio)}: no pack"
-        for size in sizing.sizes
-    )
-    print_lines(
-        f"Usable energy that the target needs, by chance of making it: {needs}. Halving what is not known about "
-        f"consumption would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
-        f"at {probability(sizing.sizes[-1].confidence_ratio)}."
-    )
+    """Packs that can be built, and what the target needs."""
+    from logan.pipeline.drive_tables import pack_needs, pack_table
+
+    print_columns(pack_table(sizing, units))
+    print_lines(pack_needs(sizing))
 
 
 def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> None:
     """Where the energy goes, at the median assumptions."""
-    rows = []
-    for scenario in scenarios:
-        found = scenario.breakdown
-        causes = (
-            found.rolling_wh_per_km,
-            found.air_wh_per_km,
-            found.hills_wh_per_km + found.speed_change_wh_per_km,
-            found.friction_brakes_wh_per_km,
-            found.drivetrain_loss_wh_per_km + found.regen_loss_wh_per_km,
-            found.auxiliary_wh_per_km,
-            found.cabin_climate_wh_per_km,
-        )
-        rows.append((scenario.name, *(number(units.consumption(float(cause[0]))) for cause in causes)))
-    headings = ("scenario", "rolling", "air", "hills", "brakes", "losses", "aux", "cabin")
-    print_table(headings, rows, title=f"Where it goes, {units.consumption_label} at the pack terminals")
+    from logan.pipeline.drive_tables import cause_table
+
+    print_columns(cause_table(scenarios, units))
 
 
 def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from logan.pipeline.drive_tables import TableBlock
     from logan.pipeline.logs_reader import IngestProgress
 
 WIDTH = 80
@@ -91,6 +92,11 @@ def print_json(content: object) -> None:
         sink.blocks.append({"kind": "result", "content": json_ready(content)})
         return
     sys.stdout.write(json.dumps(json_ready(content), indent=2, ensure_ascii=False) + "\n")
+
+
+def print_columns(block: TableBlock, most: int = 99) -> None:
+    """Print the first columns of a table that the report shows too."""
+    print_table(block.headings[:most], [row[:most] for row in block.rows], title=block.caption)
 
 
 def print_table(

@@ -4,11 +4,25 @@ from __future__ import annotations
 
 from logan.pipeline.stored import StoredDrive
 from logan.report.document import Block, FigureBlock, TableBlock, Words
+from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
+from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
 
-__all__ = ["Block", "FigureBlock", "TableBlock", "Words", "every_table"]
+__all__ = [
+    "Block",
+    "FigureBlock",
+    "TableBlock",
+    "Words",
+    "cause_table",
+    "drives_table",
+    "every_table",
+    "next_tests_table",
+    "pack_needs",
+    "pack_table",
+    "parameter_table",
+]
 
 
 def every_table(stored: StoredDrive, units: DisplayUnits) -> tuple[Block, ...]:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from logan.driving_range.attribution import Attribution
+from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
-from logan.report.figures.consumption import breakdown_rows, cause_figure, speed_figure
+from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import range_figure, unsure_figure
 from logan.report.inputs import ReportInputs
+from logan.units import DisplayUnits
 from logan.wording import (
     budget_sum,
     budget_table,
@@ -17,11 +21,9 @@ from logan.wording import (
     number,
     parameter_text,
     parameter_words,
-    percent,
     probability,
     range_text,
     signed,
-    temperature_text,
 )
 
 
@@ -32,13 +34,14 @@ def range_section(inputs: ReportInputs) -> Section:
     runs = [(drive.label, run) for drive in inputs.drives for run in drive.calibration.steady_runs]
     hull = fitted.fit.hull if fitted else None
     beyond = " " if refined and any(scenario.is_extrapolated for scenario in refined.scenarios) else ""
+    sizing = fitted.sizing if fitted else inputs.plan_sizing
     speed = speed_figure(inputs.plan_curve, fitted.curve if fitted else None, runs, units, hull)
     blocks: list[Block] = [
         FigureBlock(
             figure=range_figure(inputs.plan, refined, units),
             note="Marks are the middle of the prediction, lines hold the truth eight times in ten."
             + (
-                f"{beyond}Not driven like that: {', '.join(_beyond(inputs))}; the interval is widened."
+                f"{beyond}Not driven like that: {'; '.join(_beyond(inputs))}; the interval is widened."
                 if beyond
                 else ""
             ),
@@ -50,7 +53,8 @@ def range_section(inputs: ReportInputs) -> Section:
         *unsure_blocks(inputs),
         FigureBlock(figure=speed, note=speed.detail),
         FigureBlock(figure=cause_figure(refined or inputs.plan, units)),
-        _pack_table(fitted.sizing if fitted else inputs.plan_sizing, inputs),
+        pack_table(sizing, units),
+        Words(lines=(pack_needs(sizing),)),
     ]
     return Section(anchor="range", title="Range", blocks=tuple(blocks))
 
@@ -69,19 +73,32 @@ def unsure_blocks(inputs: ReportInputs, most: int = 7) -> list[Block]:
 
 def range_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """What changed, the uncertainty budget, and where every scenario's energy goes."""
-    blocks: list[Block] = [_scenario_table(inputs), _cause_table(inputs)]
+    shown = inputs.fitted.refined if inputs.fitted else inputs.plan
+    blocks: list[Block] = [_scenario_table(inputs), cause_table(shown.scenarios, inputs.units)]
     if inputs.budget is not None:
         blocks.append(_budget_table(inputs.budget, inputs))
     return (Section(anchor="range-tables", title="Range in figures", blocks=tuple(blocks), length=3),)
 
 
-def _cause_table(inputs: ReportInputs) -> TableBlock:
-    shown, units = inputs.fitted.refined if inputs.fitted else inputs.plan, inputs.units
-    causes = [(scenario.name, breakdown_rows(scenario.breakdown)) for scenario in shown.scenarios]
+def cause_table(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> TableBlock:
+    """Where the energy of each scenario goes, at the median assumptions."""
+    rows = []
+    for scenario in scenarios:
+        found = scenario.breakdown
+        causes = (
+            found.rolling_wh_per_km,
+            found.air_wh_per_km,
+            found.hills_wh_per_km + found.speed_change_wh_per_km,
+            found.friction_brakes_wh_per_km,
+            found.drivetrain_loss_wh_per_km + found.regen_loss_wh_per_km,
+            found.auxiliary_wh_per_km,
+            found.cabin_climate_wh_per_km,
+        )
+        rows.append((scenario.name, *(number(units.consumption(float(cause[0]))) for cause in causes)))
     return TableBlock(
-        headings=("scenario", *(name for name, _ in causes[0][1])),
-        rows=tuple((name, *(number(units.consumption(value)) for _, value in row)) for name, row in causes),
-        caption=f"Where the energy goes, by scenario [{units.consumption_label}]",
+        headings=("scenario", "rolling", "air", "hills", "brakes", "losses", "aux", "cabin"),
+        rows=tuple(rows),
+        caption=f"Where it goes, {units.consumption_label} at the pack terminals",
     )
 
 
@@ -140,38 +157,41 @@ def _scenario_table(inputs: ReportInputs) -> TableBlock:
     )
 
 
-def _pack_table(sizing: PackSizing, inputs: ReportInputs) -> Words | TableBlock:
-    units = inputs.units
+def pack_table(sizing: PackSizing, units: DisplayUnits) -> TableBlock:
+    """Packs that can be built, each with its own weight carried."""
+    has_cost = any(choice.cost is not None for choice in sizing.choices)
+    rows = tuple(
+        (
+            choice.name + (" *" if choice.is_in_the_build else ""),
+            f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
+            + (f", {choice.modules} mod." if choice.modules else ""),
+            number(choice.usable_energy_wh / 1000.0, 1),
+            units.shown(choice.mass_kg, "weight", digits=3).split()[0],
+            number(units.consumption(choice.consumption_wh_per_km)),
+            number(choice.range_m.p50 / units.metres) if choice.range_m.p50 < float("inf") else "no end",
+            probability(choice.probability_of_target),
+            *((number(choice.cost),) if has_cost else ()),
+        )
+        for choice in sizing.choices
+    )
+    weight = units.unit_of("weight")
+    headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
+    return TableBlock(
+        headings=(*headings, *(("cost",) if has_cost else ())),
+        rows=rows,
+        caption="Packs that can be built, each carrying its own weight; * in the build",
+    )
+
+
+def pack_needs(sizing: PackSizing) -> str:
+    """Usable energy that the target needs, by chance."""
     needs = ", ".join(
-        f"{percent(size.confidence_ratio)} {size.usable_energy_wh / 1000:.1f} kWh" if size.is_reachable else "no pack"
+        f"{probability(size.confidence_ratio)}: "
+        + (f"{size.usable_energy_wh / 1000.0:.1f} kWh" if size.is_reachable else "no pack")
         for size in sizing.sizes
     )
-    return TableBlock(
-        headings=("pack", "cells", "usable kWh", "weight", units.consumption_label, "range", "chance", "cost"),
-        rows=tuple(
-            (
-                choice.name + (" (built)" if choice.is_in_the_build else ""),
-                f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
-                + (f", {choice.modules} modules" if choice.modules else ""),
-                f"{choice.usable_energy_wh / 1000:.1f}",
-                units.shown(choice.mass_kg, "weight", digits=3),
-                f"{units.consumption(choice.consumption_wh_per_km):.0f}",
-                distance(choice.range_m.p50, units),
-                probability(choice.probability_of_target),
-                number(choice.cost),
-            )
-            for choice in sizing.choices
-        ),
-        caption=f"Packs that can be built, for {distance(sizing.target_range_m, units)} in '{sizing.scenario}'",
-        explanations=(
-            f"usable energy that the target needs, by chance: {needs}; knowing consumption twice as well would save "
-            f"{sizing.saved_by_halving_uncertainty_wh / 1000:.1f} kWh at the highest",
-            "whole strings and modules",
-            f"at {temperature_text(25.0, units)}",
-            "of the pack by its specific energy",
-            "with its own weight",
-            f"reserve {percent(sizing.reserve_ratio)} and aging {percent(sizing.ageing_ratio)} taken off",
-            "of the target",
-            "of nominal energy, where a price is given",
-        ),
+    return (
+        f"Usable energy that the target needs, by chance of making it: {needs}. Halving what is not known about "
+        f"consumption would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh "
+        f"at {probability(sizing.sizes[-1].confidence_ratio)}."
     )

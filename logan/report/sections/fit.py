@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from logan.model.parameters import PARAMETER_NAMES
+from collections.abc import Mapping
+
+from logan.model.fit_result import FitResult
+from logan.model.next_test import NextTests
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import calibration_figure
 from logan.report.inputs import FitInputs, ReportInputs
 from logan.units import DisplayUnits
-from logan.wording import figure, number, parameter_text, parameter_words, percent, sentence, signed
+from logan.wording import number, parameter_text, parameter_words, percent, sentence, signed
 
 
 def fit_section(inputs: ReportInputs) -> Section:
@@ -29,17 +32,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     if said:
         blocks.append(Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart"))
     if fitted.next_tests and fitted.next_tests.candidates:
-        units = inputs.units
-        blocks.append(
-            TableBlock(
-                headings=("do next", f"narrows it by {units.distance}", "hours", "how"),
-                rows=tuple(
-                    (test.name, number(test.gain_m / units.metres, 1), number(test.hours, 1), test.how)
-                    for test in fitted.next_tests.candidates[:6]
-                ),
-                caption="What narrows the target's 10 to 90 % interval, best first per hour of work",
-            )
-        )
+        blocks.append(next_tests_table(fitted.next_tests, inputs.units))
     return Section(anchor="fit", title="How far to believe it", blocks=tuple(blocks))
 
 
@@ -47,11 +40,10 @@ def fit_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """Parameters before and after, and drive by drive."""
     if inputs.fitted is None:
         return ()
-    label_of = {drive.drive_id: drive.label for drive in inputs.drives}
-    labels = [label_of.get(drive.drive_id, drive.drive_id) for drive in inputs.fitted.fit.drives]
+    fit, label_of = inputs.fitted.fit, {drive.drive_id: drive.label for drive in inputs.drives}
     blocks = (
-        _parameter_table(inputs.fitted, inputs.units),
-        _residual_table(inputs.fitted, labels),
+        parameter_table(fit, inputs.units),
+        drives_table(fit, inputs.units, label_of),
         *_remarks(inputs.fitted),
     )
     return (Section(anchor="fit-tables", title="The fit in figures", blocks=blocks, length=3),)
@@ -64,57 +56,55 @@ def _remarks(fitted: FitInputs) -> list[Block]:
     return [TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit")] if rows else []
 
 
-def _parameter_table(fitted: FitInputs, units: DisplayUnits) -> TableBlock:
-    fit = fitted.fit
+def parameter_table(fit: FitResult, units: DisplayUnits) -> TableBlock:
+    """Every parameter before and after the drives."""
     rows = []
-    for index, name in enumerate(PARAMETER_NAMES):
-        prior, posterior = fit.prior.estimate(name), fit.estimate(name)
-        rows.append(
-            (
-                parameter_words(name),
-                parameter_text(name, prior.value, units, sigma=prior.sigma),
-                parameter_text(name, posterior.value, units, sigma=posterior.sigma),
-                percent(1.0 - min(1.0, float(fit.learned_ratio[index]))),
-                prior.source,
-            )
-        )
+    for name, learned in zip(fit.parameter_names, fit.learned_ratio, strict=True):
+        before, after = fit.prior.estimate(name), fit.estimate(name)
+        told = (parameter_text(name, one.value, units, sigma=one.sigma) for one in (before, after))
+        rows.append((parameter_words(name), *told, percent(max(1.0 - float(learned), 0.0)), before.source))
     return TableBlock(
-        headings=("parameter", "plan", "refined", "learned", "plan's source"),
+        headings=("parameter", "plan", "fit", "learned", "plan's source"),
         rows=tuple(rows),
-        caption="Parameters, ± one standard uncertainty",
-        explanations=("", "", "", "how far the data, rather than the plan, say what it is"),
+        caption="± one standard uncertainty; learned: by the drives rather than the plan",
     )
 
 
-def _residual_table(fitted: FitInputs, labels: list[str]) -> TableBlock:
-    rows = []
-    for label, drive in zip(labels, fitted.fit.drives, strict=True):
+def drives_table(fit: FitResult, units: DisplayUnits, label_of: Mapping[str, str] | None = None) -> TableBlock:
+    """Each drive as measured and as fitted."""
+    rows: list[tuple[str, ...]] = []
+    for drive in fit.drives:
+        label, per_unit = (label_of or {}).get(drive.drive_id, drive.drive_id), drive.distance_m / units.metres
         if drive.refusal:
-            rows.append((label, f"left out: {drive.refusal}", "–", "–", "–", "–", "–"))
+            rows.append((label, "", "", "", "no part", ""))
             continue
-        rows.append(
-            (
-                label,
-                number(drive.measured_wh),
-                figure(drive.planned),
-                figure(drive.refined),
-                f"{signed(100 * drive.residual_ratio, 1)} %",
-                figure(drive.level, digits=3),
-                figure(drive.headwind, digits=1),
-            )
-        )
+        used = (number(wh / per_unit) for wh in (drive.measured_wh, drive.refined.value))
+        day = signed(100.0 * (drive.level.value - 1.0), 1)
+        rows.append((label, number(per_unit, 1), *used, f"{signed(100.0 * drive.residual_ratio, 1)} %", f"{day} %"))
+    used_label = units.consumption_label
     return TableBlock(
-        headings=(
-            "drive",
-            "measured Wh",
-            "plan Wh",
-            "refined Wh",
-            "measured − refined",
-            "day-to-day factor",
-            "own headwind m/s",
-        ),
+        headings=("drive", units.distance, f"measured {used_label}", f"fit {used_label}", "residual", "day factor"),
         rows=tuple(rows),
-        caption="Drive by drive",
+        caption="Residual: measured over fit. Day factor: wind, tires, traffic of that day",
+    )
+
+
+def next_tests_table(tests: NextTests, units: DisplayUnits, count: int = 6) -> TableBlock:
+    """What narrows the target's interval most, per hour of work."""
+    mile, width = units.distance, number(tests.width_m / units.metres, 1)
+    return TableBlock(
+        headings=("test", f"narrows it by {mile}", "hours", f"{mile} per hour", "how"),
+        rows=tuple(
+            (
+                test.name,
+                number(test.gain_m / units.metres, 1),
+                number(test.hours, 1),
+                number(test.gain_m_per_h / units.metres, 1),
+                test.how,
+            )
+            for test in tests.candidates[:count]
+        ),
+        caption=f"What to do next: the target's 10-90 % interval is {width} {mile} wide",
     )
 
 
