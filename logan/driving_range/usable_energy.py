@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -16,6 +19,7 @@ from logan.instruments.drive_evidence import (
     InstrumentEvidence,
 )
 from logan.instruments.readings import LOAD_SIGMA_RATIO
+from logan.metrics.pack import LEAST_SPAN_RATIO, REST_STATE_SIGMA_RATIO, STATE_SIGMA_RATIO
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.environment import Conditions
@@ -111,16 +115,18 @@ class UsableEnergy:
 
         Both at the scenario's cell temperature, since the loss per kelvin covers the temperature.
         """
-        resistance_ohm = float(
-            resistance_at_ohm(self.resistance_ohm, conditions.cell_temperature_degc, self.activation_j_per_mol)
-        )
         heat, total = float(breakdown.pack_resistance_wh_per_km[0]), float(breakdown.total_wh_per_km[0])
+        return self.share_under_load(total, heat, conditions.cell_temperature_degc)
+
+    def share_under_load(self, taken: float, heat: float, cell_temperature_degc: float) -> float:
+        """The same from energy at the terminals and what the pack's resistance took, in one unit. [ratio]"""
+        resistance_ohm = float(resistance_at_ohm(self.resistance_ohm, cell_temperature_degc, self.activation_j_per_mol))
         reference_w = self.energy_wh * 3600.0 / REFERENCE_DISCHARGE_TIME_S
         reference_a = float(pack_current_a(np.array([reference_w]), self.open_circuit_voltage_v, resistance_ohm)[0])
-        if total <= 0 or not np.isfinite(reference_a):
+        if taken <= 0 or not np.isfinite(reference_a):
             return 1.0
         reference_heat_w = resistance_ohm * reference_a**2
-        return (total / (total + heat)) * (reference_w + reference_heat_w) / reference_w
+        return (taken / (taken + heat)) * (reference_w + reference_heat_w) / reference_w
 
     def floor_share(self, power_w: float, cell_temperature_degc: float) -> float:
         """Share of the window that is left above the voltage floor under a steady power: cold cells end early."""
@@ -220,60 +226,108 @@ GAUGE_SIGMA_RATIO: Final = 0.015
 CHARGER_EFFICIENCY: Final = (0.90, 0.03)
 """Pack energy over wall energy of an on-board charger (common practice: 0.85 to 0.95)."""
 
+_LEAST_PART_RATIO: Final = 0.02
+"""Less than this a short drive's gauge says nothing, and two readings are one (common practice)."""
+
 _SENSOR_PARTS: Final = ("gain", "offset")
 """Parts of a drive's own budget that stand here as unknowns."""
 
 
-def usable_evidence(
-    analysis: DriveAnalysis, build: BuildSettings, cell_temperature_degc: float | None, source: str
-) -> tuple[InstrumentEvidence, ...]:
-    """What one drive or charge says on usable energy and on the sensors together.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugedDrive:
+    """A drive or charge whose state of charge and counted energy are laid side by side.
 
     Parameters
     ----------
     analysis : DriveAnalysis
         Of the drive.
-    build : BuildSettings
-        The planned energy, and its loss in the cold.
     cell_temperature_degc : float or None
         Mean of the drive; None where not logged. [degC]
     source : str
         How the drive is called.
+    """
+
+    analysis: DriveAnalysis
+    cell_temperature_degc: float | None
+    source: str
+
+
+def usable_evidence(drives: Sequence[GaugedDrive], build: BuildSettings) -> tuple[InstrumentEvidence, ...]:
+    """What drives and charges say on usable energy and on the sensors together.
+
+    Parameters
+    ----------
+    drives : sequence of GaugedDrive
+        In the order in which they were driven.
+    build : BuildSettings
+        The planned energy, its loss in the cold, and the pack's resistance.
 
     Returns
     -------
     tuple of InstrumentEvidence
-        Nothing where the state of charge only repeats the counted current, or was refused.
+        One for each drive that emptied enough of the pack, and one for all shorter drives joined, charged between or
+        not. Nothing where the state of charge only repeats the counted current, or was refused.
     """
-    found = _from_gauge(analysis, build, cell_temperature_degc, source)
-    return (*([] if found is None else [found]), *_from_charges(analysis, source))
+    planned, found = usable_energy_of(build), []
+    counted = [one for one in drives if _net_wh(one) > 0.0 and one.analysis.pack.usable.start_ratio is not None]
+    own = [one for one in counted if isinstance(one.analysis.pack.usable.window_energy_wh, Estimate)]
+    found = [_from_gauge([one], 2, planned, build) for one in own if not one.analysis.pack.usable.is_circular]
+    short = [one for one in counted if one not in own and _span(one) >= _LEAST_PART_RATIO]
+    if sum(map(_span, short)) >= LEAST_SPAN_RATIO and not any(one.analysis.pack.usable.is_circular for one in counted):
+        ends = 2 * (1 + sum(not _goes_on(one, other) for one, other in pairwise(short)))
+        found.append(_from_gauge(short, ends, planned, build))
+    return (*found, *(row for one in drives for row in _from_charges(one.analysis, one.source)))
+
+
+def _net_wh(one: GaugedDrive) -> float:
+    net = one.analysis.energy.net_wh
+    return net.value if isinstance(net, Estimate) and one.analysis.energy.charging_s == 0.0 else 0.0
+
+
+def _span(one: GaugedDrive) -> float:
+    usable = one.analysis.pack.usable
+    return (usable.start_ratio or 0.0) - (usable.end_ratio or 0.0)
+
+
+def _goes_on(one: GaugedDrive, other: GaugedDrive) -> bool:
+    """True where nothing was charged between: the gauge's reading there is one, and cancels."""
+    end, start = one.analysis.pack.usable.end_ratio, other.analysis.pack.usable.start_ratio
+    return end is not None and start is not None and abs(end - start) < _LEAST_PART_RATIO
 
 
 def _from_gauge(
-    analysis: DriveAnalysis, build: BuildSettings, cell_temperature_degc: float | None, source: str
-) -> InstrumentEvidence | None:
-    usable, net = analysis.pack.usable, analysis.energy.net_wh
-    window = usable.window_energy_wh
-    if usable.is_circular or not isinstance(window, Estimate) or not isinstance(net, Estimate):
-        return None
-    if not window.sigma or window.value <= 0 or net.value <= 0:
-        return None
-    planned = usable_energy_of(build)
-    share, cold_sigma = _cold_share(planned, 25.0 if cell_temperature_degc is None else cell_temperature_degc)
-    sensors_wh = float(np.hypot.reduce([p.sigma_wh for p in analysis.energy.budget if p.name in _SENSOR_PARTS]))
-    own = (window.sigma / window.value) ** 2 - (sensors_wh / net.value) ** 2
-    hours = analysis.energy.duration_s / 3600.0
+    drives: Sequence[GaugedDrive], ends: int, planned: UsableEnergy, build: BuildSettings
+) -> InstrumentEvidence:
+    """Energy of these drives at moderate load and 25 degC, over their span of state of charge, read at so many ends."""
+    moderate_wh, cold, load, sensors, hours = 0.0, 0.0, 0.0, 0.0, 0.0
+    for one in drives:
+        cells_degc = 25.0 if one.cell_temperature_degc is None else one.cell_temperature_degc
+        share, cold_sigma = _cold_share(planned, cells_degc)
+        heat = one.analysis.ledger.entry("pack resistance")
+        heat_wh = heat.energy_wh.value if heat is not None and isinstance(heat.energy_wh, Estimate) else None
+        under = 1.0 if heat_wh is None else planned.share_under_load(_net_wh(one), heat_wh, cells_degc)
+        own_wh = _net_wh(one) / share / under
+        moderate_wh, hours = moderate_wh + own_wh, hours + one.analysis.energy.duration_s / 3600.0
+        cold += cold_sigma * own_wh
+        load += (LOAD_SIGMA_RATIO if heat_wh is None else abs(1.0 - under)) * own_wh
+        parts = [part.sigma_wh for part in one.analysis.energy.budget if part.name not in _SENSOR_PARTS]
+        sensors = float(np.hypot.reduce([sensors, *parts]))
+    net_wh, span = sum(map(_net_wh, drives)), sum(map(_span, drives))
+    rested = all(one.analysis.pack.usable.is_rested for one in drives)
+    ends_sigma = np.sqrt(ends) * (REST_STATE_SIGMA_RATIO if rested else STATE_SIGMA_RATIO) / span
+    window = build.pack.usable_high_ratio - build.pack.usable_low_ratio
+    many = f"drives {drives[0].source.removeprefix('drive ')} to {drives[-1].source.removeprefix('drive ')} joined"
     return InstrumentEvidence(
         name="SOC against counted energy",
-        source=source,
+        source=drives[0].source if len(drives) == 1 else many,
         weights={
             USABLE: 1.0,
             CURRENT_GAIN: 1.0,
             VOLTAGE_GAIN: 1.0,
-            CURRENT_ZERO: nominal_open_circuit_voltage_v(build) * hours / net.value,
+            CURRENT_ZERO: nominal_open_circuit_voltage_v(build) * hours / net_wh,
         },
-        value=float(np.log(window.value / share / planned.energy_wh)),
-        sigma=float(np.sqrt(max(own, 0.0) + cold_sigma**2 + LOAD_SIGMA_RATIO**2)),
+        value=float(np.log(moderate_wh * window / span / planned.energy_wh)),
+        sigma=float(np.hypot.reduce([sensors / net_wh, ends_sigma, cold / moderate_wh, load / moderate_wh])),
         shared_sigma=GAUGE_SIGMA_RATIO,
         shared_by="state-of-charge gauge",
     )

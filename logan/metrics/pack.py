@@ -56,6 +56,8 @@ class FullScaleEnergy:
         State of charge at both ends.
     is_circular : bool
         True where state of charge is a count of the same current, so that it cannot check it.
+    is_rested : bool
+        True where the pack had rested at both ends.
     note : str
         What the figure rests on.
     """
@@ -66,6 +68,7 @@ class FullScaleEnergy:
     start_ratio: float | None
     end_ratio: float | None
     is_circular: bool
+    is_rested: bool
     note: str
 
 
@@ -211,7 +214,8 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
             window_energy_wh=refused,
             start_ratio=start,
             end_ratio=end,
-            is_circular=False,
+            is_circular=start is not None and _is_circular(drive),
+            is_rested=start is not None and _is_rested(drive),
             note=refused.reason,
         )
     span, circular = start - end, _is_circular(drive)
@@ -233,6 +237,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
         start_ratio=start,
         end_ratio=end,
         is_circular=circular,
+        is_rested=_is_rested(drive),
         note=note,
     )
 

@@ -13,9 +13,8 @@ import numpy as np
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import air_note
-from logan.driving_range.usable_energy import usable_evidence
+from logan.driving_range.usable_energy import GaugedDrive, usable_evidence
 from logan.errors import NotEnoughDataError
-from logan.instruments.drive_evidence import InstrumentEvidence
 from logan.instruments.posterior import Instruments
 from logan.model.measurement import Measurement
 from logan.model.next_test import NextTests
@@ -231,17 +230,15 @@ def fit_with_sensors(
 
 def sensors_of(library: DriveLibrary, build: BuildSettings) -> Instruments:
     """What all that a build has says of its sensors and its usable energy together."""
-    more = [
-        item
-        for stored in stored_drives(library, build)
-        if not stored.record.is_excluded
-        for item in _evidence(library, stored, build)
-    ]
+    drives = [_gauged(library, one) for one in stored_drives(library, build) if not one.record.is_excluded]
+    more = usable_evidence(drives, build)
     return build_instruments(library, build, more)
 
 
-def _evidence(library: DriveLibrary, stored: StoredDrive, build: BuildSettings) -> tuple[InstrumentEvidence, ...]:
+def _gauged(library: DriveLibrary, stored: StoredDrive) -> GaugedDrive:
     cells = library.load(stored.record.id, ["pack_temperature"]).get("pack_temperature")
     is_known = cells is not None and bool(np.isfinite(cells.value).any())
     cells_degc = float(np.nanmean(cells.value)) if cells is not None and is_known else None
-    return usable_evidence(stored.analysis, build, cells_degc, f"drive {stored.record.number}")
+    return GaugedDrive(
+        analysis=stored.analysis, cell_temperature_degc=cells_degc, source=f"drive {stored.record.number}"
+    )
