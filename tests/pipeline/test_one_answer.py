@@ -15,7 +15,7 @@ from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
 from logan.report.document import FigureBlock, TableBlock, Verdict
 from logan.results import json_ready
-from logan.web.work import Refinements
+from logan.web.work import basis_of
 from tests.pipeline.twin_fleet import store_fleet
 
 MILE_M = 1609.344
@@ -66,7 +66,7 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     fitted = json.loads(said(capsys, "fit", "-b", str(folder.path), "--json"))
     assert fitted["next_tests"] == json_ready(answer.next_tests)
 
-    page = range_json(folder, Refinements().basis(folder))
+    page = range_json(folder, basis_of(folder))
     assert page["basis"] == "fit"
     assert per_scenario(page["prediction"]) == expected
     assert page["budget"] == json_ready(answer.range.budget)
