@@ -21,6 +21,8 @@ _METRES_PER_DEGREE: Final = 111_320.0
 _PASCALS_PER_METRE: Final = 12.0
 _LEAST_MISCLOSURE_M: Final = 10.0
 
+_CHORD_M: Final = 50.0
+
 
 def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Times and local coordinates of the positions at their native rate. [s, m, m]"""
@@ -201,9 +203,10 @@ def _distances_m(survey: DriveSurvey) -> dict[str, tuple[float, float]]:
         found["odometer"] = (metres, 2.0 * resolution(odometer[1]))
     position = _position_m(survey)
     if position is not None and survey.distance_km > 1.0:
-        rolling = np.interp(position[0], survey.time_s, np.nan_to_num(survey.speed_m_per_s)) > 1.0
-        steps = np.hypot(np.diff(position[1]), np.diff(position[2]))
-        metres = float(steps[rolling[1:] | rolling[:-1]].sum())
+        # From one place to one some way on: step by step, a receiver's noise adds several per cent in town.
+        travelled = np.interp(position[0], survey.time_s, survey.travelled_m)
+        _, at = np.unique(np.floor(travelled / _CHORD_M), return_index=True)
+        metres = float(np.hypot(np.diff(position[1][at]), np.diff(position[2][at])).sum())
         found["position"] = (metres, 0.01 * metres)
     return found
 

@@ -8,9 +8,11 @@ import pytest
 from logan.drive.drive import Channel, Drive
 from logan.flags import DataFlag
 from logan.quality import DETECTORS, DriveSurvey
+from logan.quality.place import _distances_m
 from logan.quality.timing import lost_share
 from tests.benchmarks.quality.clean import SEED, clean_drive
 from tests.builds import example_build
+from tests.twin_drives import build_of, twin_drive
 
 
 def findings(drive: Drive, code: str, build=None) -> list[DataFlag]:  # type: ignore[no-untyped-def]
@@ -53,3 +55,11 @@ def test_a_few_missing_samples_of_a_slow_channel_say_little(missing: int, is_sig
 def test_a_coarse_voltmeter_does_not_make_the_current_an_average(seed: int) -> None:
     drive, build = clean_drive("coarse sensors, highway", SEED + seed)
     assert findings(drive, "averaged_current", build) == []
+
+
+def test_a_receivers_noise_in_town_is_no_other_distance() -> None:
+    twin = twin_drive("urban", 8, duration_s=1200.0)
+    survey = DriveSurvey(twin.to_drive(), build_of(twin.vehicle))
+    found = {name: metres for name, (metres, _) in _distances_m(survey).items()}
+    assert found["position"] == pytest.approx(twin.distance_m, rel=0.01)
+    assert found["speed"] == pytest.approx(twin.distance_m, rel=0.01)
