@@ -15,7 +15,7 @@ import numpy as np
 
 from logan.model.cabin_load import taught_cabin
 from logan.model.drive_fit import drive_fits, hull_of
-from logan.model.drive_likelihood import wind_share
+from logan.model.drive_likelihood import WIND_KNOWN_SHARE, wind_share
 from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, FitResult, LearnedConditions
 from logan.model.hierarchy import RegenLimit, Solution
 from logan.model.identifiability import plain_words
@@ -26,19 +26,12 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import (
-    COLD_REGEN,
-    CONSTANT_LOSS,
-    COPPER_LOSS,
     DRAG,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
     LEVEL,
     LOG_COUNT,
     MASS,
+    SHARED_NAMES,
     SHARED_UNITS,
-    TEMPERATURE,
-    TIRE_RISE,
-    WARM_UP,
     WIND_FIRST,
     WIND_SECOND,
     SharedPrior,
@@ -106,12 +99,14 @@ def fit_result_of(
     prior_sigma = prior.log_sigma
     learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
     correlation = posterior.log_covariance / np.maximum(np.outer(sigma, sigma), 1e-300)
+    day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
+    days = _day_words(solution, day_sigma)
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     words = plain_words(posterior, prior, drive_count=len(information), is_prior_dominated=is_dominated)
     return FitResult(
         posterior=posterior,
         prior=prior,
-        between_drive_sigma_ratio=_day_sigma_ratio(solution, rotating_mass_of(build)),
+        between_drive_sigma_ratio=day_sigma,
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,
         correlation=correlation,
@@ -128,7 +123,7 @@ def fit_result_of(
         converged=solution.converged,
         message=solution.message,
         statements=words,
-        warnings=(*words, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
+        warnings=(*words, *days, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
     )
 
 
@@ -231,18 +226,11 @@ def learned_conditions(
     follows = with_parameters @ np.linalg.pinv(covariance[:_SIZE, :_SIZE], hermitian=True)
     rest = np.outer(units, units) * covariance[_SIZE:, _SIZE:] - follows @ with_parameters.T
 
-    def estimate(index: int) -> Estimate:
-        return Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
-
     return LearnedConditions(
-        rolling_temperature_coefficient_per_k=estimate(TEMPERATURE),
-        warm_up_rise_ratio=estimate(WARM_UP),
-        constant_loss_w=estimate(CONSTANT_LOSS),
-        copper_loss_w_per_n2=estimate(COPPER_LOSS),
-        cold_regen_per_k=estimate(COLD_REGEN),
-        driveline_drag_n=estimate(DRIVELINE_DRAG),
-        driveline_n_s_per_m=estimate(DRIVELINE_RISE),
-        tire_rise_ratio=estimate(TIRE_RISE),
+        **{
+            name: Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
+            for index, name in enumerate(SHARED_NAMES[_SIZE:], _SIZE)
+        },
         regen_power_limit=None if limit is None else limit.power,
         regen_below_limit_ratio=None if limit is None else limit.efficiency_ratio,
         follows=follows,
@@ -271,6 +259,20 @@ def _day_sigma_ratio(solution: Solution, rotating_mass_kg: float) -> float:
         effect_j = energy.by_own[[WIND_FIRST, WIND_SECOND]] * wind_m_per_s
         by_wind.append(float(effect_j @ effect_j) / max(float(energy.by_own[LEVEL]), 1.0) ** 2)
     return float(np.sqrt(solution.scales.level_sigma_ratio**2 + (np.mean(by_wind) if by_wind else 0.0)))
+
+
+def _day_words(solution: Solution, day_sigma_ratio: float) -> tuple[str, ...]:
+    """How much narrower a day's range would be with its wind known, and with its payload."""
+    unknown = [state for state in solution.states if not state.drive.wind_known]
+    level = min(solution.scales.level_sigma_ratio, day_sigma_ratio)
+    wind = float(np.sqrt(day_sigma_ratio**2 - level**2))
+    if not unknown or wind < 0.25 * level:
+        return ()
+    left = float(np.hypot(level, WIND_KNOWN_SHARE * wind))
+    return (
+        f"wind that nobody noted makes the road load of a day ± {100 * day_sigma_ratio:.1f} %; with it (logan drive N "
+        f"--weather or --wind) ± {100 * left:.1f} % is left; a passenger not noted is 1 to 3 % more",
+    )
 
 
 def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:

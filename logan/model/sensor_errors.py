@@ -33,19 +33,7 @@ from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.estimator import learned_conditions
 from logan.model.fit_result import FitResult, SensorErrors
 from logan.model.parameters import PARAMETER_NAMES
-from logan.model.unknowns import (
-    AUXILIARY,
-    CONSTANT_LOSS,
-    COPPER_LOSS,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
-    SHARED_COUNT,
-    SHARED_NAMES,
-    TEMPERATURE,
-    TIRE_RISE,
-    physical,
-    shared_prior,
-)
+from logan.model.unknowns import LOG_COUNT, SHARED_COUNT, SHARED_NAMES, physical, shared_prior
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -67,20 +55,24 @@ def mistaken_unknowns(build: BuildSettings, shared: FloatArray) -> FloatArray:
     ndarray, shape (p, 6)
         Rows by ``SHARED_NAMES``, columns by ``UNKNOWNS``. [any]
     """
-    found, values = np.zeros((SHARED_COUNT, len(UNKNOWNS))), physical(shared)
+    values = dict(zip(SHARED_NAMES, physical(shared), strict=True))
+    found = np.zeros((SHARED_COUNT, len(UNKNOWNS)))
 
-    def put(sensor: str, **by_unknown: float) -> None:
-        for name, value in by_unknown.items():
-            found[SHARED_NAMES.index(name), UNKNOWNS.index(sensor)] = value
+    def put(sensor: str, **factors: float) -> None:
+        """Of logarithms as they are; of what the vector holds as it is, times its value."""
+        for name, factor in factors.items():
+            index = SHARED_NAMES.index(name)
+            found[index, UNKNOWNS.index(sensor)] = factor * (1.0 if index < LOG_COUNT else values[name])
 
     for sensor in (CURRENT_GAIN, VOLTAGE_GAIN):
         put(sensor, drive_efficiency_ratio=1.0, regen_efficiency_ratio=-1.0, auxiliary_power_w=-1.0,
-            constant_loss_w=-values[CONSTANT_LOSS], copper_loss_w_per_n2=-values[COPPER_LOSS])  # fmt: skip
+            constant_loss_w=-1.0, copper_loss_w_per_n2=-1.0)  # fmt: skip
     # Distance, and speed cubed over time: what seems a small drag at a speed that reads high.
-    put(SPEED_GAIN, rolling_coefficient=1.0, drag_area_m2=3.0, driveline_drag_n=values[DRIVELINE_DRAG],
-        driveline_n_s_per_m=2.0 * values[DRIVELINE_RISE], tire_rise_ratio=2.0 * values[TIRE_RISE])  # fmt: skip
-    put(CURRENT_ZERO, auxiliary_power_w=-nominal_open_circuit_voltage_v(build) / max(values[AUXILIARY], 1.0))
-    put(TEMPERATURE_OFFSET, rolling_coefficient=-values[TEMPERATURE], drag_area_m2=-1.0 / _AIR_KELVIN)
+    put(SPEED_GAIN, rolling_coefficient=1.0, drag_area_m2=3.0, driveline_drag_n=1.0, driveline_n_s_per_m=2.0,
+        tire_rise_ratio=2.0)  # fmt: skip
+    put(CURRENT_ZERO, auxiliary_power_w=-nominal_open_circuit_voltage_v(build) / max(values["auxiliary_power_w"], 1.0))
+    cold_per_k = values["rolling_temperature_coefficient_per_k"]
+    put(TEMPERATURE_OFFSET, rolling_coefficient=-cold_per_k, drag_area_m2=-1.0 / _AIR_KELVIN)
     return found
 
 
