@@ -10,7 +10,8 @@ from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import edit_channels
 from logan.pipeline.frame_store import decode_again
 from logan.pipeline.importing import ImportOptions, import_logs
-from logan.pipeline.page_figures import quality_json
+from logan.pipeline.reporting import document_of, gather_report
+from logan.report.document import Words
 from tests.drive.twins import mixed_drive
 
 
@@ -68,9 +69,15 @@ def test_the_track_gives_the_height_on_the_loggers_clock(tmp_path, drive, table,
     at_s = np.arange(100.0, 1200.0, 10.0)
     error_m = stored["elevation"].at(at_s + begin_s, max_gap_s=5.0) - drive["elevation"].at(at_s, max_gap_s=5.0)
     assert np.abs(error_m).max() < 1.0
-    shown = {figure["title"]: figure for figure in quality_json(folder, 1)["figures"]}
-    assert "Do the clocks agree?" in shown
-    assert "lag" in shown["Do the clocks agree?"]["alt"]
+    document = document_of(gather_report(folder))
+    (said,) = [
+        block
+        for section in document.sections
+        for block in section.blocks
+        if isinstance(block, Words) and block.title == "Do the clocks agree?"
+    ]
+    assert "best at" in said.lines[0]
+    assert said.tone == "plain"
     decode_again(folder)
     with DriveLibrary.open(folder.library) as library:
         assert library.path(1).read_bytes() == whole_file
