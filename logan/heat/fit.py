@@ -80,6 +80,8 @@ class HeatModel:
         Motor, inverter, coolant, cells, oil.
     scale : float
         Load as logged over torque from wheel force. [unit of the load per N m]
+    scale_sigma_ratio : float
+        One relative standard uncertainty of it: the drives' own load is no better known. [ratio]
     load_source : str
         Motor torque, motor current or wheel force.
     total_ratio : float
@@ -100,6 +102,7 @@ class HeatModel:
 
     parts: Mapping[str, PartFit]
     scale: float
+    scale_sigma_ratio: float
     load_source: str
     total_ratio: float
     mean_copper_nm2: float
@@ -155,9 +158,10 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
     pulled = sum(one.torque_sum for one in kept)
     scale = sum(one.load_sum for one in kept) / pulled if best != "wheel force" and pulled > 0.0 else 1.0
     priors = priors_of(build)
+    sigma = ROAD_SIGMA
     learned = learned_losses(kept, losses_of({name: np.array([prior.median]) for name, prior in priors.items()}))
     if best == "motor torque":
-        scale = _torque_scale(scale, None if learned is None else learned[1])
+        scale, sigma = _torque_scale(scale, None if learned is None else learned[1])
     elif best == "motor current":
         scale, own = _current_law(kept, scale, priors)
         priors = {**priors, **own}
@@ -189,6 +193,7 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
     return HeatModel(
         parts=parts,
         scale=scale,
+        scale_sigma_ratio=sigma,
         load_source=best,
         total_ratio=total_ratio,
         mean_copper_nm2=max(_hardest(one.square, window) for one in kept) / scale**2,
@@ -232,13 +237,13 @@ def judged(model: HeatModel, series: Sequence[HeatSeries], build: BuildSettings)
     return replace(model, left_out_k={part: tuple(found) for part, found in errors.items()})
 
 
-def _torque_scale(against_road: float, to_true: float | None) -> float:
-    """Torque as logged over the true one: of what it is held against, each weighed by how well it is known."""
+def _torque_scale(against_road: float, to_true: float | None) -> tuple[float, float]:
+    """Torque as logged over the true one, and its log sigma: what it is held against, weighed by how well known."""
     told = [(0.0, TORQUE_SIGMA), (float(np.log(against_road)), ROAD_SIGMA)]
     if to_true is not None:
         told.append((-float(np.log(to_true)), BALANCE_SIGMA))
     weights = np.array([sigma**-2.0 for _, sigma in told])
-    return float(np.exp(np.average([log for log, _ in told], weights=weights)))
+    return float(np.exp(np.average([log for log, _ in told], weights=weights))), float(weights.sum() ** -0.5)
 
 
 def _current_law(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -23,15 +23,15 @@ from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
 from logan.units import BoolArray, FloatArray
 
-LOAD_SIGMA_RATIO: Final = 0.03
-TOW_SIGMA_RATIO: Final = 0.045
+LOAD_SIGMA_RATIO: Final = 0.02
+TOW_SIGMA_RATIO: Final = 0.03
 WIND_SIGMA_M_PER_S: Final = 2.5
 """What a road asks is known to these, besides the vehicle's own parameters (method/heat.md, 5)."""
 
 READING_SIGMA_K: Final = 0.6
 """Steps of a sensor, and how well it was levelled at a cold start. [K]"""
 
-DISCREPANCY_RATIO: Final = {"motor": 0.04, "inverter": 0.04, "coolant": 0.08, "cells": 0.07, "oil": 0.10}
+DISCREPANCY_RATIO: Final = {"motor": 0.03, "inverter": 0.03, "coolant": 0.08, "cells": 0.07, "oil": 0.10}
 """What the network does not describe, as a share of the rise: a pump and a fan that switch, the cells' core."""
 
 MOST_DISCREPANCY_RATIO: Final = 0.15
@@ -302,7 +302,9 @@ def forecast_heat(
     k = samples.load.square.shape[-1]
     level = road.ambient_degc if road.start_degc is None else road.start_degc
     start = {part: np.full((1, 1), level) for part in CHANNELS}
-    marched = march(model.sample(k, rng), samples.load, start, has_coolant=model.has_coolant)
+    off = np.exp(model.scale_sigma_ratio * rng.standard_normal(k))
+    load = replace(samples.load, square=samples.load.square * off**2, magnitude=samples.load.magnitude * off)
+    marched = march(model.sample(k, rng), load, start, has_coolant=model.has_coolant)
     guess = _is_guess(model, samples, vehicle)
     parts, refused, held = [], {}, np.ones(k, dtype=bool)
     is_limited, is_blind = False, False

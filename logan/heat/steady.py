@@ -89,7 +89,9 @@ def held_forces(
     force_n = top_n * np.linspace(0.0, 1.3, _FORCES) ** 1.5
     columns = {name: np.tile(value, _FORCES) for name, value in model.sample(k, rng).items()}
     repeated, v = np.repeat(force_n, k), speeds_m_per_s[:, np.newaxis]
-    torque = vehicle.torque_nm(repeated) * np.tile(np.exp(LOAD_SIGMA_RATIO * rng.standard_normal(k)), _FORCES)
+    torque = vehicle.torque_nm(repeated) * np.tile(
+        np.exp(np.hypot(LOAD_SIGMA_RATIO, model.scale_sigma_ratio) * rng.standard_normal(k)), _FORCES
+    )
     pack_w = repeated * v / np.tile(parameters[:, 3], _FORCES) + np.tile(parameters[:, 5], _FORCES)
     volts = build.pack.cells_in_series * build.pack.cell_nominal_voltage_v
     steps = round(CONTINUOUS_S / _STEP_S)
