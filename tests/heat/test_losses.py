@@ -1,5 +1,7 @@
 """The losses of a machine of the literature, recovered from drives whose torque reads wrong."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from logan.heat.losses import learned_losses
 from logan.heat.network import losses_of, priors_of
 from logan.heat.series import RoadVehicle, heat_series
 from tests.builds import example_build
+from tests.heat.measured_machine import MOST_TORQUE_NM, SPEED_RAD_PER_S, measured_loss_w
 from tests.twin_drives import made_drive, without
 
 # Larminie and Lowry, "Electric Vehicle Technology Explained": losses kc T^2 + ki w + kw w^3 + C, with the constants of
@@ -19,7 +22,7 @@ def literature_loss_w(torque, speed):
     return KC * torque**2 + KI * speed + KW * speed**3 + C
 
 
-def literature_drive(seed, *, gain):
+def literature_drive(seed, *, gain, loss_w=literature_loss_w, most=None):
     """Half an hour of mixed driving with regen; the log's torque reads wrong by ``gain``."""
     rng = np.random.default_rng(seed)
     t = np.arange(1800.0)
@@ -27,7 +30,9 @@ def literature_drive(seed, *, gain):
     speed = np.convolve(np.pad(levels, 10, mode="edge"), np.ones(21) / 21, mode="valid")
     shaft = speed * 2 * np.pi * 9.0 / 2.0
     torque = 1800.0 * np.gradient(speed) * 0.037 + 12.0 + 0.02 * speed**2 + rng.normal(0, 12.0, 60).repeat(30)
-    pack = torque * shaft + literature_loss_w(torque, shaft) + 400.0
+    if most is not None:
+        torque = np.clip(torque, -0.8 * np.interp(shaft, *most), 0.95 * np.interp(shaft, *most))
+    pack = torque * shaft + loss_w(torque, shaft) + 400.0
     return made_drive(
         ("speed", t, speed), ("motor_speed", t, shaft), ("motor_torque", t, torque * gain + rng.normal(0, 1.0, t.size)),
         ("pack_power", t, pack + rng.normal(0, 200.0, t.size)), ("motor_temperature", t, np.full(t.size, 60.0)),
@@ -52,6 +57,33 @@ def test_the_efficiency_map_of_a_literature_machine_is_recovered_where_it_was_dr
     assert np.percentile(error, 95) < 1.5
     wrong = torque * shaft / (torque * shaft + expected.loss_w(torque, shaft, 25.0))
     assert np.median(100.0 * np.abs(wrong - true)[pulls]) > 1.5  # the prior alone is not that machine
+
+
+@pytest.mark.published("83 kW AC motor with inverter, measured by Virginia Tech for NREL, 1997 (measured_machine.py)")
+def test_the_efficiency_map_of_a_measured_machine_is_recovered_where_it_was_driven():
+    """Two points in three within 1.5; the table itself is in steps that no smooth loss follows."""
+    plan = example_build()
+    motor = replace(plan.powertrain.motor, max_torque_nm=203.0, max_power_w=83e3, max_speed_rpm=13_000.0)
+    build = replace(plan, powertrain=replace(plan.powertrain, motor=motor))
+    vehicle = RoadVehicle.of(build, np.array([1800.0, 1.0, 0.0105]))
+    most = (SPEED_RAD_PER_S, MOST_TORQUE_NM)
+    driven = [literature_drive(seed, gain=1.04, loss_w=measured_loss_w, most=most) for seed in range(3)]
+    expected = losses_of({name: np.array([prior.median]) for name, prior in priors_of(build).items()})
+    losses, scale = learned_losses([heat_series(one, vehicle) for one, _, _ in driven], expected)
+    assert scale == pytest.approx(1.0 / 1.04, abs=0.015)
+    torque, shaft = (np.concatenate([one[k] for one in driven]) for k in (1, 2))
+    pulls = (torque > 13.6) & (shaft > 105.0)
+    torque, shaft = torque[pulls], shaft[pulls]
+
+    def points(loss_w):
+        out = torque * shaft
+        return 100.0 * np.abs(out / (out + loss_w) - out / (out + measured_loss_w(torque, shaft) + 400.0))
+
+    found = points(losses.loss_w(torque, shaft, 25.0) - losses.gear_w(torque, shaft))
+    assert np.median(found) < 1.2
+    assert np.mean(found < 1.5) > 0.6
+    assert np.percentile(found, 95) < 2.6
+    assert np.median(points(expected.loss_w(torque, shaft, 25.0) + 400.0)) > 3.0  # the prior alone is not that machine
 
 
 def test_without_torque_or_power_nothing_is_learned_electrically():
