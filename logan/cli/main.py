@@ -39,6 +39,7 @@ COMMANDS = (
     "library",
     "fleet",
     "serve",
+    "explain",
     "demo",
 )
 """Each lies in a module of its name and is registered there; help lists them in this order."""

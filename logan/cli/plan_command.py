@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.gearing_command import RPM_PER_RAD_PER_S, road_grade_percent
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.range_tables import (
     kept_back,
@@ -19,16 +18,13 @@ from logan.cli.range_tables import (
     unsure_line,
 )
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
-from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
-from logan.wording import number, parameter_text, parameter_words, quantity_text
+from logan.pipeline.cautions import CAUTION_ALWAYS
+from logan.wording import number, parameter_text, parameter_words
 
 if TYPE_CHECKING:
-    from logan.pipeline.plan import CertificationSheet, GearingSheet, Plan
+    from logan.pipeline.plan import CertificationSheet, Plan
     from logan.results import Quantiles
     from logan.units import DisplayUnits
-
-
-_CRUISE_M_PER_S = 65.0 * 0.44704
 
 
 def register(app: typer.Typer) -> None:
@@ -39,7 +35,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
-        is_full: Annotated[bool, typer.Option("--full", help="What it rests on, certification, gearing too.")] = False,
+        is_full: Annotated[bool, typer.Option("--full", help="What it rests on, and certification, too.")] = False,
         dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
         known: Annotated[
             list[str] | None,
@@ -97,13 +93,10 @@ def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: 
             print_lines("")
         _print_assumptions(plan, units)
         print_lines("")
-        _print_gearing(plan.gearing, units)
         print_lines(*([f"Note: {plan.air}."] if plan.air else []))
     else:
-        print_lines(
-            "What it rests on, as a certification would find it, gearing: --full; speed by speed: logan gearing"
-        )
-    print_cautions(CAUTION_ROAD_TEST if is_full else "", CAUTION_ALWAYS)
+        print_lines("What it rests on, as a certification would find it: --full; gearing: logan gearing")
+    print_cautions(CAUTION_ALWAYS)
 
 
 def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
@@ -153,33 +146,3 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
         note += f" Learned from what was measured: {', '.join(sheet.known)}."
     note += " Efficiencies are those of new cars where you give none: a conversion may lie outside."
     print_lines(note)
-
-
-def _print_gearing(sheet: GearingSheet, units: DisplayUnits) -> None:
-    """One row per chain: motor speed at the fastest cruise shown that it can drive, top speed, force, grade, hill."""
-    rows = []
-    for chain in sheet.choices:
-        cruise = [point for point in chain.cruise if point.motor_speed_ratio <= 1.0]
-        point = min(cruise, key=lambda point: abs(point.speed_m_per_s - _CRUISE_M_PER_S), default=chain.cruise[0])
-        rows.append(
-            (
-                f"{chain.name} ({chain.total_ratio:.4g}:1)",
-                f"{point.motor_speed_rad_per_s * RPM_PER_RAD_PER_S:,.0f} "
-                f"at {point.speed_m_per_s / units.metres_per_second:.0f}",
-                number(chain.top_speed_m_per_s / units.metres_per_second),
-                quantity_text(chain.launch_force_n, "force", units),
-                number(road_grade_percent(chain.launch_grade_ratio)),
-                quantity_text(chain.hill_battery_power_w, "electric_power", units)
-                if chain.hill_is_within_peak
-                else "too steep",
-            )
-        )
-    headings = (
-        "gearing",
-        f"rpm {units.speed_label}",
-        f"top {units.speed_label}",
-        "at launch",
-        "startable slope %",
-        "6 % slope",
-    )
-    print_table(headings, rows, title="Gearing; tractive force at launch; battery power at 55 mph on a 6 % slope")

@@ -21,7 +21,7 @@ from logan.cli.range_tables import (
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
 from logan.cli.road_heat import RoadAsked, heat_of, show_heat
 from logan.errors import NotEnoughDataError
-from logan.pipeline.cautions import CAUTION_ALWAYS
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.wording import number, parameter_text, parameter_words, probability, signed, untold_text
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ def _answer(
     else:
         show_range(found.range, units, asked=str((extra or {}).get("name", "")), is_full=is_full)
         print_lines(*(f"Note: {note}." for note in found.notes))
-        print_cautions(CAUTION_ALWAYS)
+        print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
 
 
 def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings:
@@ -181,10 +181,14 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
         *filter(None, (untold_text(found.budget, units),)),
         "",
     )
-    _print_pairs(pairs, units)
+    _print_pairs(
+        pairs
+        if is_full or not asked
+        else pairs[:1] + [pair for pair in pairs[1:] if pair[1].name == refined.target_scenario],
+        units,
+    )
     print_lines("")
-    _print_attribution(found.attribution(first), units, count=99 if is_full else 5)
-    print_lines("")
+    _print_attribution(found.attribution(first), units, count=99 if is_full else 3)
     if found.calibration is not None:
         print_lines(calibration_text(found.calibration))
     if is_full:
@@ -193,7 +197,9 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
         print_lines("")
         print_causes(refined.scenarios, units)
         print_lines("")
-    print_lines(*(f"Note: {note}." for note in found.notes))
+    # The table marks what lies beyond the drives; the third line says whose word it mostly is.
+    notes = [note for note in found.notes if is_full or not ("interval widened" in note or note.startswith("mostly"))]
+    print_lines(*(f"Note: {note}." for note in notes))
     if not is_full:
         print_lines("Packs and where the energy goes: --full; the uncertainty budget: --budget.")
 

@@ -150,7 +150,7 @@ def road_heat(
         )
     refused = any(isinstance(part.peak_degc, Refusal) for part in forecast.parts) or "motor" in forecast.refused
     advice = (
-        "Ten minutes of steady hard pull, such as 9 % at 40 mph, where it is legal and safe, with torque or phase "
+        "Ten minutes of steady hard pull, such as up 9 %, where it is legal and safe, with torque or phase "
         "current and coolant logged, would narrow it most"
     )
     return RoadHeat(

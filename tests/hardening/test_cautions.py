@@ -31,7 +31,6 @@ BELONGS = {
 }
 COMMANDS = {
     "plan": (["plan", "--dry"], {"estimates"}),
-    "plan, in full": (["plan", "--dry", "--full"], {"estimates", "road"}),
     "limits": (["limits"], {"estimates"}),
     "drive": (["drive", "1"], {"estimates"}),
     "drive, in full": (["drive", "1", "--full"], {"estimates"}),

@@ -1,0 +1,85 @@
+"""Every command's default output, as it stands on a screen of 80 by 40, in both systems of units.
+
+The files in ``golden`` are read by people. Compared are words, units and their order; numbers are the business of
+other tests. After a change that is meant: ``LOGAN_UPDATE_GOLDENS=1 python -m pytest tests/cli/test_golden.py``.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from logan.cli.main import main
+from tests.pipeline.twin_fleet import write_fleet
+
+GOLDEN = Path(__file__).parent / "golden"
+ROWS = 40
+
+COMMANDS = {
+    "plan": ["plan", "--dry"],
+    "gearing": ["gearing"],
+    "look": ["look", "--drive", "1"],
+    "channels": ["channels"],
+    "drives": ["drives"],
+    "drive": ["drive", "1"],
+    "limits": ["limits"],
+    "fit": ["fit"],
+    "range": ["range"],
+    "range-asked": ["range", "--speed", "55 mph", "--payload", "300 lb"],
+    "range-slope": ["range", "--grade", "6 %", "--length", "5 mi", "--speed", "55 mph"],
+    "compare": ["compare"],
+    "compare-two": ["compare", "1", "2"],
+    "trend": ["trend", "net-consumption"],
+    "effect": ["effect", "--before", "1,2", "--after", "3"],
+    "library": ["library", "check"],
+    "explain": ["explain", "CdA"],
+}
+UNITLESS = {"look", "channels", "library", "explain"}
+KEY = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
+"""A name as code writes it; ``look`` and ``channels`` show the keys that a user types."""
+
+
+@pytest.fixture(scope="module")
+def van(tmp_path_factory):
+    """A vehicle with a plan and three short drives, on a clock in the mountains."""
+    before = os.environ.get("TZ")
+    os.environ["TZ"] = "America/Denver"
+    time.tzset()
+    folder = write_fleet(tmp_path_factory.mktemp("golden"), vehicles=1, drives=3, duration_s=600.0) / "van-001"
+    assert main(["plan", "-b", str(folder)]) == 0
+    assert main(["import", *sorted(map(str, (folder / "logs").glob("*.log"))), "-b", str(folder)]) == 0
+    yield folder
+    os.environ.pop("TZ") if before is None else os.environ.update(TZ=before)
+    time.tzset()
+
+
+def told(text: str) -> str:
+    """What is compared: words and units, without numbers, signs and the way that lines are broken."""
+    return " ".join(re.sub(r"[-+±<>=*!]|\d[\d.,:]*", " ", text).split())
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
+    capsys.readouterr()
+    where = [] if name == "explain" else ["-b", str(van)]
+    assert main([*COMMANDS[name], *where, *([] if name in UNITLESS else ["--units", units])]) == 0
+    out = capsys.readouterr().out.replace(str(van), "VAN").replace(f"{datetime.now(UTC):%Y-%m-%d}", "2026-01-01")
+    file = GOLDEN / units / f"{name}.txt"
+    if os.environ.get("LOGAN_UPDATE_GOLDENS"):
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(out, encoding="utf-8")
+    assert told(out) == told(file.read_text(encoding="utf-8"))
+    lines = out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= ROWS, f"{len(lines)} rows"
+    assert not re.search(r"± 0(?![.\d])|(?<![\d.])-0(?![.\d])|-0\.0+(?!\d)", out)
+    assert name in ("look", "channels") or not KEY.findall(out)
+    other = r"\bkm|°C|\bkg\b|N·m|\bm²" if units == "us" else r"\bmi\b|mph|°F|\blb|ft²|\bhp\b"
+    shown = re.sub(r"\b(?:55|65) mph|0-60 mph|'[^']*'|300 lb", "", out)
+    assert name in UNITLESS or not re.search(other, shown)
