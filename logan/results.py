@@ -249,6 +249,24 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     return kind(**fields)
 
 
+def all_refused(kind: type[T], refusal: Refusal, **known: Any) -> T:
+    """A result whose figures are all refused for one reason; what else it holds is empty where it is not known."""
+    fields: dict[str, Any] = {}
+    for name, hint in _hints(kind).items():  # type: ignore[arg-type]  # a class is hashable
+        if Refusal in typing.get_args(hint):
+            fields[name] = refusal
+        elif typing.get_origin(hint) is tuple:
+            fields[name] = ()
+        elif type(None) in typing.get_args(hint):
+            fields[name] = None
+    defaults = {
+        one.name
+        for one in dataclasses.fields(kind)  # type: ignore[arg-type]
+        if one.default is not dataclasses.MISSING
+    }
+    return kind(**{name: value for name, value in fields.items() if name not in defaults} | known)
+
+
 @functools.cache
 def _hints(kind: Any) -> dict[str, Any]:
     """Types of a dataclass's fields; looked up once, since a stored analysis holds hundreds of results."""

@@ -17,7 +17,6 @@ from logan.scenario_settings import Target as Target
 from logan.units import DisplayUnits
 
 TYPICAL_SOURCE = "typical, not your datasheet"
-COMMON_PRACTICE = "common practice"
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,13 +413,6 @@ class ChannelMap:
     """Which signal is which channel."""
 
     sources: tuple[ChannelSource, ...] = ()
-
-    def source_of(self, channel: str) -> ChannelSource | None:
-        """Return where a channel comes from; None where it has no source."""
-        for source in self.sources:
-            if source.channel == channel:
-                return source
-        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -206,11 +206,6 @@ def signed(value: float, digits: int = 0) -> str:
     return text if text.strip("+-0.,") else text[1:]
 
 
-def spread_text(quantiles: Quantiles) -> str:
-    """The 10 and 90 % points."""
-    return f"{quantiles.p10:.0f} to {quantiles.p90:.0f}"
-
-
 def clock(seconds: float | None) -> str:
     """A moment or a duration as minutes and seconds, or hours and minutes."""
     if seconds is None:

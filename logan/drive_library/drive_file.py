@@ -33,7 +33,6 @@ HEADER_KEY: Final = b"logan.drive"
 HASH_KEY: Final = b"logan.sha256"
 SEAL_KEY: Final = b"logan.footer"
 ZSTD_LEVEL: Final = 3
-MAX_HEADER_BYTES: Final = 64 * 2**20
 _DTYPES: Final = {"double": "<f8", "int64": "<i8"}
 REMEDY: Final = "Import its log again, or take the drive out with: logan library remove"
 

@@ -145,10 +145,6 @@ class DriveLibrary:
         found = self._index.records("WHERE id = ?", (drive_id_of(sha256s, part),))
         return found[0] if found else None
 
-    def drives_from(self, sha256: str) -> tuple[DriveRecord, ...]:
-        """Every drive that a log had a part in."""
-        return self._index.records("WHERE id IN (SELECT drive_id FROM source WHERE sha256 = ?)", (sha256,))
-
     def add(
         self,
         drive: Drive,
@@ -285,10 +281,6 @@ class DriveLibrary:
 
         path = self._folder.raw_of(self.record(drive).id)
         return RawFile(path) if path.exists() else None
-
-    def kept_log(self, sha256: str) -> Path | None:
-        """The library's copy of a log; None where it was only referenced."""
-        return self._folder.log_of(sha256)
 
     def set_conditions(self, drive: int | str, conditions: DriveConditions) -> DriveRecord:
         """Note conditions, tags or a reason to leave the drive out of the fit."""

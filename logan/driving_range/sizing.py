@@ -81,11 +81,6 @@ class PackSizing:
     saved_by_halving_uncertainty_wh: float
     choices: tuple[PackChoice, ...]
 
-    @property
-    def is_enough(self) -> bool:
-        """True when the pack in the build reaches the target with the highest confidence."""
-        return self.present_usable_energy_wh >= self.sizes[-1].usable_energy_wh
-
 
 def size_pack(
     distribution: ParameterDistribution,

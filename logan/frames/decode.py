@@ -46,36 +46,6 @@ class _Plan:
     dtype: type[np.float64] | type[np.int64] | type[np.uint64]
 
 
-def decode_message(
-    layout: MessageLayout,
-    columns: MessageColumns,
-    *,
-    bus: str = "",
-    wanted: Callable[[SignalLayout], bool] | None = None,
-) -> tuple[SignalColumn, ...]:
-    """Decode signals of one message.
-
-    Parameters
-    ----------
-    layout : MessageLayout
-        The message.
-    columns : MessageColumns
-        Its frames.
-    bus : str
-        Bus that the columns are named with.
-    wanted : callable, optional
-        Which signals to decode; all by default.
-
-    Returns
-    -------
-    tuple of SignalColumn
-        One for each signal wanted, in the order of the DBC; also those without any row.
-    """
-    decoder = MessageDecoder(layout, bus=bus, wanted=wanted)
-    decoder.append(columns)
-    return decoder.columns()
-
-
 def value_type(layout: SignalLayout) -> type[np.float64] | type[np.int64] | type[np.uint64]:
     """Type that a signal's values are held in: int64 or uint64 where float64 would lose digits."""
     if layout.is_float or layout.scale != int(layout.scale) or layout.offset != int(layout.offset):

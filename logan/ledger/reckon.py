@@ -17,7 +17,7 @@ from logan.ledger.ledger import EnergyLedger, LedgerEntry
 from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows
 from logan.numerics import cumulative, integrate
 from logan.physics.battery import resistance_at_ohm
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, all_refused
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import FloatArray
 
@@ -81,17 +81,7 @@ def energy_ledger(
 
 
 def _refused(refusal: Refusal) -> EnergyLedger:
-    return EnergyLedger(
-        entries=(),
-        residual_wh=refusal,
-        residual_ratio=None,
-        segments=(),
-        by_speed=(),
-        by_grade=(),
-        by_temperature=(),
-        by_marker=(),
-        notes=(refusal.reason,),
-    )
+    return all_refused(EnergyLedger, refusal, notes=(refusal.reason,))
 
 
 @dataclass(frozen=True, slots=True)

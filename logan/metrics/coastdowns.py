@@ -29,7 +29,7 @@ from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposit
 from logan.metrics.metric import Metric
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings
 from logan.units import METRES_PER_SECOND_PER_MPH, BoolArray
 
@@ -202,18 +202,7 @@ def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _S
 
 
 def _refused(runs: tuple[CoastdownRun, ...], refusal: Refusal) -> CoastdownSummary:
-    return CoastdownSummary(
-        runs=runs,
-        pair_count=0,
-        constant_n=refusal,
-        linear_n_s_per_m=refusal,
-        quadratic_n_s2_per_m2=refusal,
-        drag_area_m2=refusal,
-        rolling_coefficient=refusal,
-        force_65_mph_n=refusal,
-        correlation_rolling_drag=None,
-        notes=(refusal.reason,),
-    )
+    return all_refused(CoastdownSummary, refusal, runs=runs, pair_count=0, notes=(refusal.reason,))
 
 
 def _noted_headwind(drive: Drive, span: CoastdownSpan) -> float:

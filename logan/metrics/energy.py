@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from logan.drive.pack_power import is_charging_at, pack_power
 from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
 from logan.metrics.metric import Metric
 from logan.numerics import integrate
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import BoolArray, FloatArray
 
@@ -176,22 +176,8 @@ class _Base:
 
 def _refused(drive: Drive, motion: DrivenDistance, refusal: Refusal, base: _Base | None = None) -> EnergySummary:
     base = base or _Base(0.0, drive.duration_s, motion.moving_s, 0.0, "", motion.source)
-    return EnergySummary(
-        net_wh=refusal,
-        gross_wh=refusal,
-        regenerated_wh=refusal,
-        distance_m=motion.distance_m,
-        net_wh_per_km=refusal,
-        gross_wh_per_km=refusal,
-        mean_power_w=refusal,
-        budget=(),
-        coverage_ratio=base.coverage_ratio,
-        duration_s=base.duration_s,
-        moving_s=base.moving_s,
-        charging_s=base.charging_s,
-        power_source=base.power_source,
-        distance_source=base.distance_source,
-    )
+    known = {one.name: getattr(base, one.name) for one in fields(base)}
+    return all_refused(EnergySummary, refusal, distance_m=motion.distance_m, **known)
 
 
 def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None, source: str) -> Figure:

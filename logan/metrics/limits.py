@@ -276,7 +276,7 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
     def beyond(level: float | None) -> float | None:
         if level is None:
             return None
-        return sum(one.held_s for one in stretches_beyond(time_s, value, level, limit.side))
+        return float(sum(one.held_s for one in stretches_beyond(time_s, value, level, limit.side)))
 
     severities = {event.severity for event in events}
     if Severity.RED in severities:

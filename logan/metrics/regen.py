@@ -17,7 +17,7 @@ from logan.metrics.energy import EnergySummary
 from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PlanningValue
 from logan.units import FloatArray
 
@@ -214,15 +214,7 @@ def regen_summary(
 
 def _all_refused(refusal: Refusal) -> RegenSummary:
     figures = tuple(RegenFigure(number=n, name=name, meaning=text, value=refusal) for n, name, text in DEFINITIONS)
-    return RegenSummary(
-        figures=figures,
-        printed=PRINTED,
-        stops=(),
-        friction_wh=refusal,
-        capped_wh=refusal,
-        by_state_of_charge=(),
-        by_cell_temperature=(),
-    )
+    return all_refused(RegenSummary, refusal, figures=figures, printed=PRINTED)
 
 
 def _values(

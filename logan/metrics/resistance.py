@@ -16,7 +16,7 @@ from logan.metrics.metric import Metric
 from logan.metrics.pulses import Pulse, Sag, find_pulses, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
 from logan.numerics import nominal_period_s
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PackSettings
 from logan.units import FloatArray
 
@@ -181,9 +181,7 @@ def resistance_summary(
 
 def _refused(refusal: Refusal) -> ResistanceSummary:
     whole = tuple(_band("pack", duration, (None, None), (None, None), 0, refusal) for duration in PULSE_DURATIONS_S)
-    return ResistanceSummary(
-        whole_drive=whole, bands=(), pulses=(), sags=(), allowed=(), cold=(), notes=(refusal.reason,)
-    )
+    return all_refused(ResistanceSummary, refusal, whole_drive=whole, notes=(refusal.reason,))
 
 
 class _States:

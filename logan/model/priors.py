@@ -49,11 +49,6 @@ TYRE_CLASS_ROLLING_COEFFICIENT: Final[Mapping[str, PlanningValue]] = MappingProx
 )
 """Rolling resistance coefficient by tyre class, on the road at 25 °C; one standard uncertainty. From memory."""
 
-TYRE_LABEL_LIMIT_KG_PER_T: Final[Mapping[str, float]] = MappingProxyType(
-    {"A": 6.5, "B": 7.7, "C": 9.0, "E": 10.5, "F": 12.0}
-)
-"""Highest drum rolling resistance of each label class of car tyres (Regulation (EC) 1222/2009, Annex I, Part A, C1)."""
-
 ROLLING_FALL_PER_K: Final = PlanningValue(0.008, 0.003, "UN R117 Annex 6, 6.2 (C1)")
 """Fall of rolling resistance per kelvin of ambient."""
 

@@ -54,35 +54,6 @@ class Ingested:
     notes: tuple[str, ...] = ()
 
 
-def read_signals(
-    paths: Sequence[Path],
-    *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
-    wanted: Collection[str] | None = None,
-    overrides: Iterable[ChannelSource] = (),
-    format_name: str | None = None,
-    column_layout: str = "",
-    threads: int = 2,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> SignalTable:
-    """Signals of the logs of one drive; ``read_logs`` without what is worth knowing about them."""
-    return read_logs(
-        paths,
-        dbcs=dbcs,
-        dbc_by_bus=dbc_by_bus,
-        wanted=wanted,
-        overrides=overrides,
-        format_name=format_name,
-        column_layout=column_layout,
-        threads=threads,
-        progress=progress,
-        is_cancelled=is_cancelled,
-        is_hashed=len(paths) > 1,
-    ).signals
-
-
 def read_logs(
     paths: Sequence[Path],
     *,

@@ -11,9 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.dbc.loading import compile_dbc
-from logan.frames.decode import MessageDecoder, decode_message
+from logan.frames.decode import MessageDecoder
 from logan.frames.raw_columns import MessageColumns
 from logan.frames.signal_layout import ByteOrder, MessageLayout, MuxCondition, SignalLayout
+
+
+def decode_message(layout, columns, *, wanted=None):
+    decoder = MessageDecoder(layout, wanted=wanted)
+    decoder.append(columns)
+    return decoder.columns()
 
 
 def columns_of(payloads, *, width=8):

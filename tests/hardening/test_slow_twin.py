@@ -19,7 +19,7 @@ from logan.metrics.current import current_summary
 from logan.metrics.energy import energy_summary
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import import_logs
-from logan.pipeline.ingest import read_signals
+from logan.pipeline.ingest import read_logs
 from logan.pipeline.library import open_library
 from logan.pipeline.stored import stored_drive
 from logan.results import Estimate, Refusal
@@ -191,7 +191,7 @@ def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(level):
 
 
 def net_wh_of(path, signals, **options):
-    table = {column.name: column for column in read_signals([path], **options)}
+    table = {column.name: column for column in read_logs([path], **options).signals}
     channels = {
         name: Channel(
             name=name, time_s=(table[signal].time_ns - table[signal].time_ns[0]) / 1e9, value=table[signal].value

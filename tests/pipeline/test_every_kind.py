@@ -4,14 +4,16 @@ from pathlib import Path
 
 import pytest
 
-from logan.pipeline.ingest import read_signals
+from logan.pipeline.ingest import read_logs
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 @pytest.fixture(scope="module")
 def signals():
-    return read_signals([FIXTURES / "logs/candump/every_kind.log"], dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1)
+    return read_logs(
+        [FIXTURES / "logs/candump/every_kind.log"], dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1
+    ).signals
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import pytest
 
 from logan.cli.main import main
 from logan.errors import DbcError, LogReadError, UsageError
-from logan.pipeline.ingest import read_signals
+from logan.pipeline.ingest import read_logs
 from logan.pipeline.parquet_export import export_parquet
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
@@ -22,7 +22,7 @@ def test_every_signal_comes_back_from_the_files(tmp_path, dbc):
     muxed = "".join(line(1.7e9 + i, 258, bytes([i % 3, i] + [0] * 6)) for i in range(30))
     log = write(tmp_path / "a.log", drive(count=50) + muxed + line(1.7e9, 256, b"\x01\x02"))
     files = export_parquet([log], tmp_path / "out", dbcs=[dbc])
-    signals = read_signals([log], dbcs=[dbc])
+    signals = read_logs([log], dbcs=[dbc]).signals
     assert [path.name for path in files] == [
         "can0_Motor_101.parquet",
         "can0_Muxed_102.parquet",

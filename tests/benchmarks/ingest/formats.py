@@ -51,9 +51,9 @@ def baseline(path: Path, dbc: Path) -> int:
 
 
 def ours(path: Path, dbc: Path, threads: int) -> int:
-    from logan.pipeline.ingest import read_signals
+    from logan.pipeline.ingest import read_logs
 
-    return read_signals([path], dbcs=[dbc], threads=threads).frame_count
+    return read_logs([path], dbcs=[dbc], threads=threads).signals.frame_count
 
 
 def compare(suffix: str, seconds: int, rounds: int, dbc: Path) -> str:
