@@ -193,6 +193,11 @@ def percent(ratio: float | None, digits: int = 0) -> str:
     return f"{100.0 * ratio:.{digits}f} %"
 
 
+def road_grade_percent(rise_per_road_distance: float) -> float:
+    """Grade as road signs give it, from rise over distance along the road."""
+    return 100.0 * rise_per_road_distance / math.sqrt(max(1e-9, 1.0 - rise_per_road_distance**2))
+
+
 def probability(ratio: float | None) -> str:
     """A chance in percent; no number of samples makes it certain, so it is never 0 or 100."""
     if ratio is None or ratio != ratio:

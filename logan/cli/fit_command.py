@@ -110,8 +110,6 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
-    from logan.cli.rendering import print_cautions, print_columns, print_lines
-    from logan.pipeline.cautions import CAUTION_ROAD_TEST
     from logan.pipeline.drive_tables import next_tests_table
 
     if not tests.candidates:

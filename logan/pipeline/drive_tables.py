@@ -6,6 +6,7 @@ from logan.pipeline.stored import StoredDrive
 from logan.report.document import Block, FigureBlock, TableBlock, Words
 from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
+from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
@@ -18,6 +19,8 @@ __all__ = [
     "cause_table",
     "drives_table",
     "every_table",
+    "gearing_tables",
+    "gearing_words",
     "next_tests_table",
     "pack_needs",
     "pack_table",

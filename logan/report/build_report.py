@@ -14,8 +14,9 @@ from logan.report.sections.drives import (
 from logan.report.sections.driving_range import range_appendix, range_section
 from logan.report.sections.energy import energy_section
 from logan.report.sections.fit import fit_appendix, fit_section
+from logan.report.sections.gearing import gearing_section
 from logan.report.sections.limits import limits_appendix, limits_section
-from logan.report.sections.planning import assumptions_section, cautions_section, gearing_section
+from logan.report.sections.planning import assumptions_section, cautions_section
 
 
 def build_document(inputs: ReportInputs) -> Document:

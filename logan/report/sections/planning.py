@@ -6,8 +6,7 @@ from typing import Final
 
 from logan.report.document import Section, TableBlock, Words
 from logan.report.inputs import ReportInputs
-from logan.units import METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM, DisplayUnits
-from logan.wording import number, parameter_text, parameter_words, percent, sentence
+from logan.wording import parameter_text, parameter_words
 
 CAUTIONS: Final = (
     "More than 60 V DC or 30 V AC can kill. Work de-energized: service disconnect, lock-out, wait at least 5 minutes "
@@ -45,57 +44,6 @@ def assumptions_section(inputs: ReportInputs) -> Section:
         explanations=("", "", "one standard uncertainty"),
     )
     return Section(anchor="assumptions", title="What was assumed", blocks=(table,), length=3)
-
-
-def gearing_section(inputs: ReportInputs) -> Section:
-    """Each reduction considered, side by side."""
-    units, sheet = inputs.units, inputs.gearing
-    rows = tuple(
-        (
-            choice.name,
-            number(choice.total_ratio, 2),
-            number(choice.top_speed_m_per_s / units.metres_per_second),
-            number(choice.launch_force_n),
-            percent(choice.launch_grade_ratio),
-            number(choice.sprint_s, 1),
-            number(choice.hill_battery_power_w / 1000.0, 1),
-            percent(choice.hill_continuous_ratio) if choice.hill_continuous_ratio is not None else "no limit given",
-        )
-        for choice in sheet.choices
-    )
-    table = TableBlock(
-        headings=(
-            "gearing",
-            "ratio",
-            f"top {units.speed_label}",
-            "launch N",
-            "launch grade",
-            f"0 to {_speed(60.0, units)} s",
-            f"6 % at {_speed(55.0, units)} kW",
-            "of continuous",
-        ),
-        rows=rows,
-        caption=f"Gearing; motor limit {sheet.max_motor_speed_rad_per_s / RADIANS_PER_SECOND_PER_RPM:,.0f} rpm",
-        explanations=(
-            "",
-            "motor turns per wheel turn",
-            "lower of motor speed and power",
-            "at the wheels, within tire grip",
-            "steepest for pulling away",
-            "estimate",
-            "battery power",
-            f"battery power on that hill over what is continuous (S1): {sheet.choices[0].continuous_source}",
-        ),
-    )
-    lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)
-    return Section(
-        anchor="gearing", title="Gearing", blocks=(table, Words(lines=tuple(map(sentence, lines)))), length=3
-    )
-
-
-def _speed(mph: float, units: DisplayUnits) -> str:
-    """A speed that the sheet is worked out at, in the unit shown."""
-    return f"{mph * METRES_PER_SECOND_PER_MPH / units.metres_per_second:.0f} {units.speed_label}"
 
 
 def cautions_section() -> Section:
