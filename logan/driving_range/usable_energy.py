@@ -166,7 +166,9 @@ class UsableEnergy:
         loss = np.maximum(self.loss_per_k + self.loss_sigma_per_k * loss_deviation, 0.0)
         share = self.temperature_share(conditions.cell_temperature_degc, loss) * self.load_share(breakdown, conditions)
         power_w = float(breakdown.total_wh_per_km[0]) * mean_speed_m_per_s * 3.6
-        share = np.minimum(share, self.floor_share(power_w, conditions.cell_temperature_degc))
+        above_floor = self.floor_share(power_w, conditions.cell_temperature_degc)
+        # A floor that is not reached takes nothing from what a light load gives more.
+        share = np.minimum(share, above_floor) if above_floor < 1.0 else share
         return np.asarray(self.energy_wh * np.exp(self.log_sigma * deviation) * share)
 
 

@@ -117,7 +117,7 @@ class _WindowSearch:
         first_s, last_s = float(self.time_s[0]) + window_s, float(self.time_s[-1])
         if first_s > last_s * (1.0 + 1e-12):
             return None
-        ends_s = self._worth_trying(window_s, first_s, last_s)
+        ends_s = self._worth_trying(window_s, min(first_s, last_s), last_s)
         mean, square = self._means(ends_s, window_s)
         if not np.isfinite(mean).any():
             return None
@@ -145,7 +145,7 @@ class _WindowSearch:
         inside = (ends_s >= first_s) & (ends_s <= last_s)
         period_s = float(self.time_s[-1] - self.time_s[0]) / (self.time_s.size - 1)
         count = int((last_s - first_s) / max(window_s / _COARSE, period_s)) + 2
-        if window_s > _LEAST_COARSE_PERIODS * period_s:
+        if window_s > _LEAST_COARSE_PERIODS * period_s and last_s > first_s:
             coarse_s = np.linspace(first_s, last_s, count)
             mean, square = self._means(coarse_s, window_s)
             share = (coarse_s[1] - coarse_s[0]) / window_s / LEAST_WINDOW_COVERAGE_RATIO

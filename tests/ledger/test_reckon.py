@@ -10,6 +10,7 @@ from logan.drive.braking import brakings
 from logan.drive.pack_power import pack_power
 from logan.drive.wheel_work import wheel_work
 from logan.ledger.reckon import energy_ledger
+from logan.ledger.rows import GRADE_BASE_M
 from logan.results import Estimate, Refusal
 from logan.settings import AnalysisSettings, PlanningValue
 from tests.twin_drives import build_of, made_drive, twin_drive, without
@@ -296,3 +297,61 @@ def test_each_step_of_the_speed_bands_has_its_own_energy():
     assert row.net_wh_per_km == pytest.approx((row.pack_out_wh - row.pack_in_wh) / (row.distance_m / 1000.0))
     parts = ("heater", "DC-DC", "traction-idle")
     assert row.auxiliary_wh == pytest.approx(sum(energy(ledger, name) for name in parts), rel=1e-6)
+
+
+def test_grade_bands_have_the_edges_of_the_method_and_take_a_logged_grade_at_its_word():
+    grades = (-0.08, -0.05, -0.03, -0.01, 0.0, 0.01, 0.03, 0.05, 0.08)
+    drive = level_drive()
+    time_s = drive["speed"].time_s
+    logged = replace(drive["speed"], name="grade", value=np.repeat(grades, 223)[: time_s.size])
+    rows = energy_ledger(drive.with_channels(logged), build_of(TwinVehicle())).by_grade
+    edges = [(row.low, row.high) for row in rows]
+    assert edges == [
+        (-0.5, -0.06), (-0.06, -0.04), (-0.04, -0.02), (-0.02, -0.005), (-0.005, 0.005), (0.005, 0.02), (0.02, 0.04),
+        (0.04, 0.06), (0.06, 0.5),
+    ]  # fmt: skip
+    assert [row.distance_m for row in rows[1:-1]] == pytest.approx([20.0 * 223 * 0.5] * 7, rel=0.01)
+
+
+def test_grade_by_height_is_taken_over_its_base():
+    """Height that rises by 3 in 100 in the middle third: a band of 3 %, as long as the climb but for the base's ends."""
+    drive = level_drive()
+    time_s = drive["speed"].time_s
+    way_m = 20.0 * time_s
+    height = np.interp(way_m, [0.0, 7_000.0, 13_000.0, 20_000.0], [100.0, 100.0, 280.0, 280.0])
+    rows = energy_ledger(
+        drive.with_channels(replace(drive["speed"], name="elevation", value=height)), build_of(TwinVehicle())
+    ).by_grade
+    climb = next(row for row in rows if row.low == 0.02)
+    assert climb.distance_m == pytest.approx(6_000.0, abs=GRADE_BASE_M)
+    assert climb.hills_wh > 0.0
+    level = next(row for row in rows if row.low == -0.005)
+    assert level.distance_m == pytest.approx(13_990.0, abs=GRADE_BASE_M)
+
+
+@pytest.mark.parametrize(("held_s", "is_span"), [(4.0, False), (7.0, True)])
+def test_a_marker_held_for_five_seconds_is_a_span_and_a_shorter_one_a_press(held_s, is_span):
+    time_s = np.arange(0.0, 1000.0, 0.5)
+    value = sum(((time_s > at_s) & (time_s <= at_s + held_s)).astype(float) for at_s in (100.0, 400.0))
+    drive = level_drive()
+    rows = energy_ledger(
+        drive.with_channels(replace(drive["speed"], name="marker", time_s=time_s, value=value)), build_of(TwinVehicle())
+    ).by_marker
+    assert len(rows) == (2 if is_span else 1)
+    assert rows[0].duration_s == pytest.approx(held_s - 0.5 if is_span else 300.0, abs=0.6)
+
+
+def test_a_segment_below_its_least_length_goes_with_the_next():
+    """Stops after 50 m and after 1 km: the first hop is no segment of its own."""
+    time_s = np.arange(0.0, 400.0, 0.5)
+    speed = np.where((time_s > 10) & (time_s < 20), 5.0, np.where((time_s > 40) & (time_s < 140), 10.0, 0.0))
+    speed = np.where((time_s > 200) & (time_s < 300), 10.0, speed)
+    rows = energy_ledger(
+        made_drive(
+            ("pack_voltage", time_s, np.full(time_s.shape, 375.0)),
+            ("pack_current", time_s, 10.0 + speed),
+            ("speed", time_s, speed),
+        ),
+        build_of(TwinVehicle()),
+    ).segments
+    assert [row.distance_m for row in rows] == pytest.approx([1_040.0, 990.0], abs=15.0)
