@@ -106,7 +106,7 @@ def test_a_drive_without_which_no_fit_comes_to_rest_is_named(build, monkeypatch)
     found = leave_one_drive_out(prior_of(build), drives, [], build)
     assert [row.drive_id for row in found.drives] == ["0", "1", "3"]
     assert found.unpredicted == ("2",)
-    assert "without drive 2 no fit came to rest" in found.held_words
+    assert "without drive 2 no fit converged" in found.held_words
 
 
 def test_drives_are_predicted_from_a_fit_of_others(build):

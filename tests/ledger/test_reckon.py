@@ -314,7 +314,7 @@ def test_grade_bands_have_the_edges_of_the_method_and_take_a_logged_grade_at_its
 
 
 def test_grade_by_height_is_taken_over_its_base():
-    """Height rises by 3 in 100 in the middle third: a band of 3 % as long as the climb, but for the ends of the base."""
+    """Height rises by 3 in 100 in the middle third: a band of 3 %, as long as the climb but for its ends."""
     drive = level_drive()
     time_s = drive["speed"].time_s
     way_m = 20.0 * time_s
