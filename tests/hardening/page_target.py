@@ -43,7 +43,7 @@ def _page():
         library.add(small_drive(samples=40), summary=small_summary())
     freeze_plan(make_plan(folder.settings(), np.random.default_rng(1)), folder.path / "plans")
     app = create_app(WebSettings(workspace=root, port=PORT, max_upload_bytes=1 << 20))
-    app.state.workspace.jobs.start = lambda label, work: Job(id="1", label=label)
+    app.state.workspace.jobs.start = lambda label, work, **about: Job(id="1", label=label)
     log = folder.path / ".incoming" / ("0" * 16)
     log.mkdir(parents=True)
     (log / "drive.log").write_text("(1700000000.000000) can0 100#0102030405060708\n")
@@ -63,23 +63,41 @@ def page_requests() -> list[bytes]:
         "/api/builds/{build}/watch": {"folder": ""},
         "/api/builds/{build}/drives/{drive}": {
             "note": "windy", "tags": ["a"], "payload": "300 lb", "ambient": "50 °F", "change": "tires", "take_back": 1,
-            "mask": {"span": "1s..2s", "why": "tunnel", "channels": ["speed"]},
+            "mask": {"span": "1s..2s", "why": "tunnel", "channels": ["speed"]}, "version": "x",
+            "trims": ["..1s"], "correct": "speed.gain=1.02@1s..2s", "why": "tire",
         },
+        "/api/builds/{build}/rows/{name}": {"rows": [{"name": "work", "speed": "55 mph"}], "version": "x"},
+        "/api/builds/{build}/commands/{name}": {"options": {"grade": "6 %", "cycle": "/etc/passwd"}},
         "/api/builds/{build}/what-if": {
             "speed_m_per_s": 27.0, "ambient_temperature_degc": 5.0, "payload_kg": 200.0, "usable_energy_wh": 40000.0,
         },
         "/api/builds/{build}/report": {"kind": "drive", "drive": 1},
     }  # fmt: skip
     whole_text = {"text": (_page()[2] / "van" / "build.toml").read_text(), "version": "x"}
-    names = {"build": "van", "drive": "1", "job": "1", "log": "0" * 16, "name": "report.html", "view": "range"}
+    names = {
+        "build": "van",
+        "drive": "1",
+        "drive_id": "0" * 16,
+        "job": "1",
+        "log": "0" * 16,
+        "name": "report.html",
+        "view": "range",
+    }
     found = [_request("PUT", "/api/builds/van/settings", whole_text), _request("GET", "/open?token=x", None)]
     found += [_request("GET", f"/builds/van/{view}", None) for view in ("drives", "range", "settings", "logs")]
     for path, operations in app.openapi()["paths"].items():
         address = path
         for key, value in names.items():
-            address = address.replace("{" + key + "}", value)
+            own = (
+                {"rows": "scenario", "commands": "gearing"}.get(path.split("/")[-2], value) if key == "name" else value
+            )
+            address = address.replace("{" + key + "}", own)
         for method in operations:
-            query = {"difference": "?first=1&second=1", "folders": "?path=/"}.get(path.rsplit("/", 1)[-1], "")
+            query = {
+                "folders": "?path=/",
+                "window": "?channels=speed&start_s=0&end_s=9&parts=5",
+                "span": "?start_s=1&end_s=9",
+            }.get(path.rsplit("/", 1)[-1], "")
             query = "?name=log.csv" if (method, path.endswith("/logs")) == ("post", True) else query
             found.append(_request(method.upper(), address + query, bodies.get(path) if method != "get" else None))
     return found

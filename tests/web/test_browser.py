@@ -43,7 +43,7 @@ def opened(browser, refusals=(), **context):
     """
     context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
     page = context.new_page()
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(150_000)
     faults, requests = [], []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
@@ -259,7 +259,7 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
     address, _ = served
     context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
     page = context.new_page()
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(150_000)
     found = {}
     places = ("", "/interface", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs", "/builds/demo/drives",
               "/builds/demo/drives/4", "/builds/demo/limits", "/builds/demo/tools#gearing", "/builds/demo/range",
