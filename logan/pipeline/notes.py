@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
 from difflib import get_close_matches
+from functools import lru_cache
 from threading import RLock
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
@@ -104,6 +105,7 @@ def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
     return values
 
 
+@lru_cache(4096)  # most drives have equal notes
 def conditions_version(conditions: DriveConditions) -> str:
     """Name of notes by their content, so that a change of others since they were read is seen."""
     from logan.drive_library.fingerprint import settings_fingerprint

@@ -95,11 +95,11 @@ async function leversOf(found) {
 }
 
 // Where each cause is seen or measured.
-const EVIDENCE = [[/cold|usable|capacity|age/, "tools#fit", "usable energy"], [/day/, "drives", "drive by drive"], [/beyond/, "drives", "what was driven"],
-  [/current|voltage|speed|gain|zero|sensor/, "settings#instruments", "sensors"], [/vehicle|mass|drag|roll|efficien/, "tools#fit", "what the drives taught"]];
+const EVIDENCE = [[/gain|zero|sensor|offset/, "settings", "sensors and what was measured"], [/usable|capacity|aging/, "tools#fit", "usable energy"],
+  [/day/, "drives", "drive by drive"], [/beyond/, "drives", "what was driven"], [/./, "tools#fit", "what the drives taught"]];
 
 function evidenceOf(source) {
-  const [, place, words] = EVIDENCE.find(([pattern]) => pattern.test(source)) || [null, "tools#fit", "the fit"];
+  const [, place, words] = EVIDENCE.find(([pattern]) => pattern.test(source));
   return make("a", { href: pageOf(place) }, words);
 }
 
