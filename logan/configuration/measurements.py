@@ -21,14 +21,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from logan.configuration.declared import Quantity, nearest
+from logan.configuration.declared import Given, Key, Quantity, Table, nearest, one_of, read_table, text
 from logan.configuration.problems import load, refusal
 from logan.instrument_settings import InstrumentReading, ReadingKind
 from logan.model.measurement import Measurement, MeasurementKind
-from logan.units.quantities import Measured
 
 _VALUES: Final = {
     MeasurementKind.MASS: Quantity("kg", 300.0, 10_000.0, "1652 kg ± 8 kg", "kg"),
@@ -54,23 +54,24 @@ _READINGS: Final = {
 """Comparisons of a sensor with something else; ``shown`` is what the log said."""
 
 _SHOWS_ITSELF: Final = (ReadingKind.CURRENT_ZERO, ReadingKind.CHARGE_CLOSURE, ReadingKind.USABLE)
-_READING_EXTRAS: Final = {
-    "duration": ("duration_s", Quantity("second", 600.0, 1e7, "9 h", "s")),
-    "state_of_charge_span": ("span_ratio", Quantity("", 0.2, 1.0, "0.90 ± 0.01", "")),
-    "cell_temperature": ("cell_temperature_degc", Quantity("degC", -40.0, 60.0, "68 °F", "°C")),
-    "charger_efficiency": ("charger_efficiency", Quantity("", 0.6, 0.99, "0.92 ± 0.01", "")),
-}
 _NEEDS_SPEED: Final = (
     MeasurementKind.ROAD_LOAD,
     MeasurementKind.ROAD_LOAD_PER_MASS,
     MeasurementKind.STEADY_POWER,
 )
-_EXTRAS: Final = {
-    "speed": ("speed_m_per_s", Quantity("meter/second", 1.0, 80.0, "60 mph", "m/s")),
-    "air_density": ("air_density_kg_per_m3", Quantity("kg/m**3", 0.6, 1.6, "1.2 kg/m**3", "kg/m3")),
-    "temperature": ("temperature_degc", Quantity("degC", -40.0, 55.0, "18 °C", "°C")),
-}
-KEYS: Final = ("kind", "value", "shown", "source", "counted_by", *_EXTRAS, *_READING_EXTRAS)
+_BESIDES: Final = (
+    Key("kind", text(40), field="-"),
+    Key("source", text(300)),
+    Key("counted_by", one_of("log", "own meter", is_needed=True), default="log"),
+    Key("speed", Quantity("meter/second", 1.0, 80.0, "60 mph", "m/s")),
+    Key("air_density", Quantity("kg/m**3", 0.6, 1.6, "1.2 kg/m**3", "kg/m3")),
+    Key("temperature", Quantity("degC", -40.0, 55.0, "18 °C", "°C")),
+    Key("duration", Quantity("second", 600.0, 1e7, "9 h", "s")),
+    Key("state_of_charge_span", Quantity("", 0.2, 1.0, "0.90 ± 0.01", ""), field="span_ratio"),
+    Key("cell_temperature", Quantity("degC", -40.0, 60.0, "68 °F", "°C")),
+    Key("charger_efficiency", Quantity("", 0.6, 0.99, "0.92 ± 0.01", "")),
+)
+KEYS: Final = ("value", "shown", *(key.name for key in _BESIDES))
 
 
 def read_measurements(path: Path) -> tuple[Measurement, ...]:
@@ -119,90 +120,41 @@ def _read(path: Path) -> tuple[Measurement | InstrumentReading, ...]:
     return tuple(measurement for measurement in found if measurement is not None)
 
 
-def _measurement(table: dict[str, Any], where: str, problems: list[str]) -> Measurement | InstrumentReading | None:
-    before = len(problems)
-    problems += [f"{where}.{key}: unknown key{nearest(key, KEYS)}" for key in table if key not in KEYS]
-    names = [kind.value for kind in (*MeasurementKind, *ReadingKind)]
-    if table.get("kind") not in names:
-        problems.append(f"{where}.kind: expected one of {', '.join(names)}; got {table.get('kind')!r}")
+def _measurement(raw: dict[str, Any], where: str, problems: list[str]) -> Measurement | InstrumentReading | None:
+    kinds: dict[str, MeasurementKind | ReadingKind] = {kind.value: kind for kind in (*MeasurementKind, *ReadingKind)}
+    kind = kinds.get(raw["kind"]) if isinstance(raw.get("kind"), str) else None
+    if kind is None:
+        problems += [f"{where}.{key}: unknown key{nearest(key, KEYS)}" for key in raw if key not in KEYS]
+        problems.append(f"{where}.kind: expected one of {', '.join(kinds)}; got {raw.get('kind')!r}")
         return None
-    if table["kind"] in [kind.value for kind in ReadingKind]:
-        found: Measurement | InstrumentReading | None = _reading(table, where, problems)
-    else:
-        found = _of_vehicle(table, where, problems)
-    return None if len(problems) > before else found
-
-
-def _of_vehicle(table: dict[str, Any], where: str, problems: list[str]) -> Measurement:
-    kind = MeasurementKind(table["kind"])
-    measured = _value(table, _VALUES[kind], where, problems)
-    extras = {}
-    for key, (field, quantity) in _EXTRAS.items():
-        if key in table and (extra := _quantity(table, key, quantity, where, problems)) is not None:
-            extras[field] = extra.value
-    if kind in _NEEDS_SPEED and "speed" not in table:
-        problems.append(f'{where}.speed: a {kind.value} needs the speed that it was measured at, such as "60 mph"')
-    source = str(table.get("source", kind.value))
-    return Measurement(kind=kind, value=measured.value, sigma=measured.sigma or 0.0, source=source, **extras)
-
-
-def _reading(table: dict[str, Any], where: str, problems: list[str]) -> InstrumentReading:
-    kind = ReadingKind(table["kind"])
-    measured = _value(table, _READINGS[kind], where, problems)
-    shown = Measured(0.0)
-    extras: dict[str, Any] = {}
-    if kind not in _SHOWS_ITSELF:
-        shown = _quantity(table, "shown", _READINGS[kind], where, problems) or shown
-    if kind is ReadingKind.CHARGE_CLOSURE:
-        duration = _quantity(table, "duration", _READING_EXTRAS["duration"][1], where, problems)
-        extras["duration_s"] = duration.value if duration else 0.0
-    if kind is ReadingKind.USABLE:
-        extras |= _of_full_run(table, where, problems)
-    if kind is ReadingKind.WALL_ENERGY and "charger_efficiency" in table:
-        charger = _quantity(table, "charger_efficiency", _READING_EXTRAS["charger_efficiency"][1], where, problems)
-        if charger is not None:
-            extras["charger_efficiency"] = charger.value
-            extras["charger_sigma"] = 0.01 if charger.sigma is None else charger.sigma
-    return InstrumentReading(
-        kind=kind,
-        value=measured.value,
-        sigma=measured.sigma or 0.0,
-        shown=shown.value,
-        source=str(table.get("source", kind.value)),
-        **extras,
-    )
-
-
-def _of_full_run(table: dict[str, Any], where: str, problems: list[str]) -> dict[str, Any]:
-    """What a run from full to empty says besides its energy."""
-    found: dict[str, Any] = {"is_counted_by_log": table.get("counted_by", "log") == "log"}
-    if table.get("counted_by", "log") not in ("log", "own meter"):
-        problems.append(f"{where}.counted_by: expected log or own meter; got {table['counted_by']!r}")
-    for key in ("duration", "state_of_charge_span", "cell_temperature"):
-        field, quantity = _READING_EXTRAS[key]
-        if key in table and (read := _quantity(table, key, quantity, where, problems)) is not None:
-            found[field] = read.value
-            if key == "state_of_charge_span":
-                found["span_sigma_ratio"] = 0.02 if read.sigma is None else read.sigma
-    return found
-
-
-def _value(table: dict[str, Any], quantity: Quantity, where: str, problems: list[str]) -> Measured:
-    """The measured value, which must say how sure it is; zero where it cannot be read."""
-    measured = _quantity(table, "value", quantity, where, problems)
-    if measured is None:
-        return Measured(0.0)
-    if (measured.sigma or 0.0) <= 0.0:
+    before, quantity = len(problems), _VALUES[kind] if isinstance(kind, MeasurementKind) else _READINGS[kind]
+    table = Table((Key("value", quantity, is_required=True), Key("shown", quantity), *_BESIDES))
+    given = read_table(raw, table, where, problems)
+    measured = given["value"]
+    if measured is not None and (measured.sigma or 0.0) <= 0.0:
         problems.append(f'{where}.value: say how sure it is, such as "{quantity.example}"')
-    return measured
+    for key, what in _missing(kind, given, quantity):
+        problems.append(f"{where}.{key}: {what}")
+    if len(problems) > before:
+        return None
+    known = {"kind": kind, "sigma": measured.sigma, "source": given["source"] or kind.value}
+    if isinstance(kind, MeasurementKind):
+        return Measurement(**given.typed(Measurement) | known)
+    known |= {"is_counted_by_log": given["counted_by"] == "log", "shown": given.value("shown") or 0.0}
+    for key, field, usual in (
+        ("state_of_charge_span", "span_sigma_ratio", 0.02),
+        ("charger_efficiency", "charger_sigma", 0.01),
+    ):
+        if given[key] is not None:
+            known[field] = usual if given[key].sigma is None else given[key].sigma
+    return InstrumentReading(**given.typed(InstrumentReading) | known)
 
 
-def _quantity(table: dict[str, Any], key: str, quantity: Quantity, where: str, problems: list[str]) -> Measured | None:
-    if key == "shown" and key not in table:
-        problems.append(f'{where}.shown: what did the log show, such as "{quantity.example.split(" ±")[0]}"?')
-        return None
-    try:
-        return quantity.read(table.get(key, ""))
-    except ValueError as error:
-        problems.append(f"{where}.{key}: {error}")
-        return None
+def _missing(kind: MeasurementKind | ReadingKind, given: Given, quantity: Quantity) -> Iterator[tuple[str, str]]:
+    """Keys that this kind cannot do without, and what to write."""
+    if kind in _NEEDS_SPEED and given["speed"] is None:
+        yield "speed", f'a {kind.value} needs the speed that it was measured at, such as "60 mph"'
+    if isinstance(kind, ReadingKind) and kind not in _SHOWS_ITSELF and given["shown"] is None:
+        yield "shown", f'what did the log show, such as "{quantity.example.split(" ±")[0]}"?'
+    if kind is ReadingKind.CHARGE_CLOSURE and given["duration"] is None:
+        yield "duration", 'for how long was it counted, such as "9 h"?'
