@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from logan.drive.context import ContextLookup
 from logan.drive.drive import Drive
 from logan.drive.pack_power import pack_power
-from logan.metrics.exceedance import stretches_beyond
+from logan.flags import Severity
+from logan.metrics.cautions import advice_for
+from logan.metrics.exceedance import merged, stretches_beyond
+from logan.metrics.limit_events import MERGE_S, Flows, LimitEvent
 from logan.settings import LimitSide
 from logan.units import FloatArray
 
@@ -18,7 +21,7 @@ GRACE_RATIO: Final = 0.05
 
 LEAST_EXCESS_S: Final = 0.5
 
-_PAIRS: Final = (
+ANNOUNCED: Final = (
     ("discharge_current_limit", "pack_current", 1.0, 5.0),
     ("charge_current_limit", "pack_current", -1.0, 5.0),
     ("discharge_power_limit", "pack_power", 1.0, 2_000.0),
@@ -29,71 +32,56 @@ _PAIRS: Final = (
 """Limit, what it limits, the sign that it limits, and the grace in that unit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AnnouncedExcess:
-    """One stretch beyond a limit that was announced.
-
-    Parameters
-    ----------
-    limit, channel, unit : str
-        The limit, what passed it, and the unit of both.
-    start_s, end_s, worst_at_s : float
-        [s]
-    value, allowed : float
-        At the worst moment, both positive.
-    """
-
-    limit: str
-    channel: str
-    unit: str
-    start_s: float
-    end_s: float
-    worst_at_s: float
-    value: float
-    allowed: float
-
-
-def announced_excesses(drive: Drive) -> tuple[AnnouncedExcess, ...]:
+def announced_events(drive: Drive, lookup: ContextLookup, flows: Flows) -> list[LimitEvent]:
     """Where current, power or torque passed the limit announced at that moment.
 
     Parameters
     ----------
     drive : Drive
         The drive.
+    lookup, flows : ContextLookup, Flows
+        What else was true of it.
 
     Returns
     -------
-    tuple of AnnouncedExcess
-        Stretches of half a second and more.
+    list of LimitEvent
+        Stretches of half a second and more, those within a minute as one.
     """
     found = []
-    for name, channel, sign, grace in _PAIRS:
-        limit, series = drive.get(name), _series(drive, channel)
+    for name, channel, sign, grace in ANNOUNCED:
+        limit, series = drive.get(name), series_of(drive, channel)
         if limit is None or series is None:
             continue
         time_s, value = series[0], sign * series[1]
         allowed = limit.at(time_s, max_gap_s=30.0)
         excess = value - (1.0 + GRACE_RATIO) * allowed - grace
-        for stretch in stretches_beyond(time_s, excess, 0.0, LimitSide.ABOVE):
-            if stretch.end_s - stretch.start_s < LEAST_EXCESS_S:
-                continue
-            index = int(np.searchsorted(time_s, stretch.worst_at_s))
+        lasting = tuple(
+            one
+            for one in stretches_beyond(time_s, excess, 0.0, LimitSide.ABOVE)
+            if one.end_s - one.start_s >= LEAST_EXCESS_S
+        )
+        for one in merged(lasting, LimitSide.ABOVE, within_s=MERGE_S):
+            index, context = int(np.searchsorted(time_s, one.worst_at_s)), lookup.at(one.worst_at_s)
+            side = LimitSide.ABOVE if sign > 0.0 else LimitSide.BELOW
             found.append(
-                AnnouncedExcess(
-                    limit=name,
-                    channel=channel,
+                LimitEvent(
+                    what=f"{name}: {channel}",
+                    severity=Severity.RED,
+                    start_s=one.start_s,
+                    duration_s=one.held_s,
+                    worst_value=float(value[index]),
+                    limit_value=float(allowed[index]),
                     unit=limit.unit,
-                    start_s=stretch.start_s,
-                    end_s=stretch.end_s,
-                    worst_at_s=stretch.worst_at_s,
-                    value=float(value[index]),
-                    allowed=float(allowed[index]),
+                    source="announced by battery management or inverter at that moment",
+                    context=context,
+                    caution=advice_for(channel, side, flows.at(context)).past,
+                    times=one.times,
                 )
             )
-    return tuple(found)
+    return found
 
 
-def _series(drive: Drive, channel: str) -> tuple[FloatArray, FloatArray] | None:
+def series_of(drive: Drive, channel: str) -> tuple[FloatArray, FloatArray] | None:
     """Times and values; pack power also from voltage and current."""
     if channel == "pack_power":
         power = pack_power(drive)

@@ -10,6 +10,7 @@ from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.drive.motion import road_speed
 from logan.drive.pack_power import pack_power
+from logan.metrics.announced_limits import ANNOUNCED, series_of
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.numerics import cumulative, joined_spans, spans_where
@@ -43,28 +44,11 @@ AT_LIMIT_RATIO: Final = 0.97
 LOWERED_RATIO: Final = 0.8
 LEAST_LOWERED_S: Final = 3.0
 
-_REACHED_PAIRS: Final = (
-    ("discharge_current_limit", "pack_current", 1.0),
-    ("charge_current_limit", "pack_current", -1.0),
-    ("drive_torque_limit", "motor_torque", 1.0),
-    ("regen_torque_limit", "motor_torque", -1.0),
-    ("discharge_power_limit", "pack_power", 1.0),
-    ("charge_power_limit", "pack_power", -1.0),
-)
 _COMMANDS: Final = (
     ("motor_torque_command", "motor_torque", "torque not delivered", 2.0),
     ("motor_current_command", "motor_current", "current not delivered", 5.0),
 )
 """Command, what answers it, the event's kind, and the least shortfall in that unit."""
-
-_LOWERED: Final = (
-    "discharge_current_limit",
-    "discharge_power_limit",
-    "drive_torque_limit",
-    "charge_current_limit",
-    "charge_power_limit",
-    "regen_torque_limit",
-)
 
 
 @result("derating-event/1")
@@ -154,15 +138,13 @@ def derating_summary(drive: Drive, build: BuildSettings) -> DeratingSummary:
     if not commands:
         notes.append("neither torque nor current command is logged: a shortfall shows only at full pedal")
         events += search.less_at_full_pedal()
-    logged = [name for name in _LOWERED if name in drive]
+    logged = [(drive[name], channel, sign) for name, channel, sign, _ in ANNOUNCED if name in drive]
     if not logged:
         notes.append("no limit of BMS or inverter is logged")
-    for limit_name, name, sign in _REACHED_PAIRS:
-        limit, series = drive.get(limit_name), search.series(name)
-        if limit is not None and series is not None:
+    for limit, channel, sign in logged:
+        if (series := series_of(drive, channel)) is not None:
             events += search.reached(limit, *series, sign)
-    for name in logged:
-        events += search.lowered(drive[name])
+        events += search.lowered(limit)
     events.sort(key=lambda event: event.start_s)
     felt = [event for event in events if event.kind != "limit lowered"]
     time_derated: Figure = Refusal("neither a command, nor the pedal with power, nor any limit is logged", "Log one")
@@ -193,13 +175,6 @@ class _Search:
     def can_see_pedal(self) -> bool:
         """Whether pedal, power and speed are logged."""
         return "accelerator" in self.drive and self.power is not None and self.speed is not None
-
-    def series(self, name: str) -> tuple[FloatArray, FloatArray] | None:
-        """Times and values of a channel; of pack power also where it is voltage times current."""
-        if name == "pack_power":
-            return None if self.power is None else (self.power.time_s, self.power.power_w)
-        channel = self.drive.get(name)
-        return None if channel is None else (channel.time_s, channel.value)
 
     def not_delivered(self, kind: str, command: Channel, actual: Channel, least: float) -> list[DeratingEvent]:
         """Torque or current asked for and not delivered."""

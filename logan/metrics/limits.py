@@ -13,11 +13,11 @@ from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.flags import Severity
-from logan.metrics.announced_limits import announced_excesses
+from logan.metrics.announced_limits import announced_events
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
-from logan.metrics.limit_events import HELD_REMARK, MERGE_S, Flows, LimitEvent, Reading, limit_events
+from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, limit_events
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm
@@ -185,7 +185,7 @@ def limit_summary(
             ]
     wholly = {name for name, one in unfit.items() if not one.spans}
     if not {"pack_current", "pack_voltage"} & wholly:
-        events += _announced(drive, lookup, flows)
+        events += announced_events(drive, lookup, flows)
     if currents is not None and "pack_current" not in wholly:
         events += _curve_events(currents)
     checks.sort(key=lambda check: (VERDICTS.index(check.verdict), check.channel, check.side))
@@ -347,34 +347,6 @@ def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:
         verdict=verdict,
         source=limit.source,
     )
-
-
-def _announced(drive: Drive, lookup: ContextLookup, flows: Flows) -> Iterable[LimitEvent]:
-    """Current, power or torque beyond what battery management or inverter allowed at that moment."""
-    found: dict[tuple[str, str], list[LimitEvent]] = {}
-    for excess in announced_excesses(drive):
-        context = lookup.at(excess.worst_at_s)
-        side = LimitSide.BELOW if excess.limit.startswith(("charge", "regen")) else LimitSide.ABOVE
-        event = LimitEvent(
-            what=f"{excess.limit}: {excess.channel}",
-            severity=Severity.RED,
-            start_s=excess.start_s,
-            duration_s=excess.end_s - excess.start_s,
-            worst_value=excess.value,
-            limit_value=excess.allowed,
-            unit=excess.unit,
-            source="announced by battery management or inverter at that moment",
-            context=context,
-            caution=advice_for(excess.channel, side, flows.at(context)).past,
-        )
-        group = found.setdefault((event.what, event.caution), [])
-        if group and event.start_s - (group[-1].start_s + group[-1].duration_s) <= MERGE_S:
-            last = group.pop()
-            worst = max(last, event, key=lambda one: one.worst_value - one.limit_value)
-            duration_s, times = last.duration_s + event.duration_s, last.times + 1
-            event = replace(worst, start_s=last.start_s, duration_s=duration_s, times=times)
-        group.append(event)
-    return [event for group in found.values() for event in group]
 
 
 def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:
