@@ -19,7 +19,7 @@ from logan.cli.range_tables import (
     unsure_line,
 )
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
-from logan.cli.road_heat import RoadAsked, heat_of, show_heat
+from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.wording import number, parameter_text, parameter_words, probability, signed, untold_text
@@ -102,8 +102,8 @@ def register(app: typer.Typer) -> None:
         extra = {"name": name, **given} if given else None
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:
-            road = RoadAsked({"name": name, **given}, length, launches, charge)
-            heat = heat_of(build, road, seed=seed)
+            road = {"name": name, **given}
+            heat = heat_of(build, road, length=length, launches=launches, charge=charge, seed=seed)
             if is_climb and as_json:
                 print_json(heat)
             elif not as_json:

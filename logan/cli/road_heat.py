@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,17 +16,9 @@ if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
 
-@dataclass(frozen=True, slots=True)
-class RoadAsked:
-    """A road as typed: a scenario's keys, length of a climb, number of launches, SOC at the start."""
-
-    scenario: dict[str, object]
-    length: str
-    launches: int
-    charge: str
-
-
-def heat_of(build: Path, road: RoadAsked, *, seed: int) -> RoadHeat | Refusal:
+def heat_of(
+    build: Path, scenario: dict[str, object], *, length: str, launches: int, charge: str, seed: int
+) -> RoadHeat | Refusal:
     """Temperatures and chances on the road asked for, or why no drive teaches them."""
     import numpy as np
 
@@ -37,25 +28,18 @@ def heat_of(build: Path, road: RoadAsked, *, seed: int) -> RoadHeat | Refusal:
     folder, rng = find_build(build), np.random.default_rng(seed)
     try:
         with working("learning the heat") as told:
-            return heat_on_road(
-                folder, road.scenario, rng, length=road.length, launches=road.launches, charge=road.charge, told=told
-            )
+            return heat_on_road(folder, scenario, rng, length=length, launches=launches, charge=charge, told=told)
     except NotEnoughDataError as reason:
         return Refusal(reason.problem, reason.remedy)
 
 
 def show_heat(found: RoadHeat | Refusal, units: DisplayUnits) -> None:
-    """Show the road's heat, or why it is refused."""
+    """Show chances and temperatures over the road, or why they are refused."""
+    from logan.pipeline.heat import heat_blocks
+
     if isinstance(found, Refusal):
         print_lines(f"Heat: refused, {found.reason}. {found.remedy}.")
     else:
-        show_road_heat(found, units)
+        print_blocks(heat_blocks(found, units))
+        print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
     print_lines("")
-
-
-def show_road_heat(found: RoadHeat, units: DisplayUnits) -> None:
-    """Print chances and temperatures over a road."""
-    from logan.pipeline.heat import heat_blocks
-
-    print_blocks(heat_blocks(found, units))
-    print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)

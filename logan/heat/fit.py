@@ -289,19 +289,13 @@ def _stacked(series: Sequence[HeatSeries], scale: float) -> tuple[HeatLoad, dict
         columns = [np.pad(getattr(one, name), (0, count - one.square.size), mode="edge") for one in series]
         return np.stack(columns, axis=1)[:, :, np.newaxis]
 
-    parts = sorted({part for one in series for part in one.temperatures})
     offsets = _offsets(series)
     observed = {}
-    for part in parts:
-        columns = [
-            np.pad(
-                one.temperatures.get(part, np.full(one.square.size, np.nan)),
-                (0, count - one.square.size),
-                constant_values=np.nan,
-            )
-            for one in series
-        ]
-        observed[part] = np.stack(columns, axis=1) - offsets.get(part, 0.0)
+    for part in sorted({part for one in series for part in one.temperatures}):
+        observed[part] = np.full((count, len(series)), np.nan)
+        for d, one in enumerate(series):
+            if part in one.temperatures:
+                observed[part][: one.square.size, d] = one.temperatures[part] - offsets.get(part, 0.0)
     coolant = observed.get("coolant")
     load = HeatLoad(
         square=padded("square") / scale**2,

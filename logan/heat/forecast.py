@@ -20,7 +20,7 @@ from logan.physics.battery import (
 )
 from logan.physics.powertrain import regen_limit_ratio
 from logan.results import Estimate, Figure, Refusal, result
-from logan.settings import BuildSettings, LimitSide
+from logan.settings import BuildSettings, Limit, LimitSide
 from logan.units import BoolArray, FloatArray
 
 LOAD_SIGMA_RATIO: Final = 0.02
@@ -312,7 +312,8 @@ def forecast_heat(
         fit = model.parts[part]
         if fit.refusal is not None:
             refused[part] = fit.refusal
-            is_blind |= _red(build, part) is not None
+            limit = upper_limit(build, part)
+            is_blind |= limit is not None and limit.red is not None
             continue
         true = marched.of(part)[:, 0, :]
         peak_k = float(np.median(true.max(axis=0))) - road.ambient_degc
@@ -358,9 +359,17 @@ def _is_guess(model: HeatModel, samples: RoadSamples, vehicle: RoadVehicle) -> R
     return None
 
 
-def _red(build: BuildSettings, part: str) -> float | None:
-    limits = build.limits.of(CHANNELS[part][0])
-    return next((one.red for one in limits if one.side is LimitSide.ABOVE), None)
+def upper_limit(build: BuildSettings, part: str) -> Limit | None:
+    """What the limit sheet says of a part's temperature from above.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        With the limit sheet.
+    part : str
+        Of ``CHANNELS``.
+    """
+    return next((one for one in build.limits.of(CHANNELS[part][0]) if one.side is LimitSide.ABOVE), None)
 
 
 def _closeness(one: PartForecast) -> float:
@@ -373,10 +382,8 @@ def _part(
     part: str, seen: FloatArray, ratio: float, hidden: FloatArray | None, build: BuildSettings, guess: Refusal | None
 ) -> PartForecast:
     low, middle, high = np.percentile(seen, [5.0, 50.0, 95.0], axis=1)
-    channel = CHANNELS[part][0]
-    limit = next((one for one in build.limits.of(channel) if one.side is LimitSide.ABOVE), None)
-    amber, red = (limit.amber, limit.red) if limit else (None, None)
-    derate = limit.derate if limit else None
+    limit = upper_limit(build, part)
+    amber, derate, red = (limit.amber, limit.derate, limit.red) if limit else (None, None, None)
     peaks = seen.max(axis=0)
     peak: Figure = Estimate(float(np.median(peaks)), "degC", float(peaks.std()), "forecast")
     if guess is not None:
@@ -388,7 +395,7 @@ def _part(
     index = int(np.argmax(middle))
     return PartForecast(
         part=part,
-        channel=channel,
+        channel=CHANNELS[part][0],
         low_degc=low,
         middle_degc=middle,
         high_degc=high,

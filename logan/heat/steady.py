@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 
 from logan.heat.fit import HeatModel
-from logan.heat.forecast import LOAD_SIGMA_RATIO, MOST_BAND_RATIO, READING_SIGMA_K, discrepancy_ratio
+from logan.heat.forecast import LOAD_SIGMA_RATIO, MOST_BAND_RATIO, READING_SIGMA_K, discrepancy_ratio, upper_limit
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import CHANNELS, RoadVehicle
 from logan.results import Refusal
-from logan.settings import BuildSettings, LimitSide
+from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 CONTINUOUS_S: Final = 3.0 * 3600.0
@@ -117,8 +117,8 @@ def held_forces(
         needed |= {"motor", "inverter", "coolant"}
     marched = march(columns, load, start, has_coolant=model.has_coolant, parts=frozenset(needed))
     found = []
-    for part, names in CHANNELS.items():
-        limit = next((one for one in build.limits.of(names[0]) if one.side is LimitSide.ABOVE), None)
+    for part in CHANNELS:
+        limit = upper_limit(build, part)
         if limit is None or limit.red is None:
             continue
         rise_k = marched.of(part) - ambient_degc

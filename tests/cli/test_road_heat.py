@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logan.cli.road_heat import show_road_heat
+from logan.cli.road_heat import show_heat
 from logan.report.figures.heat import road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
@@ -35,7 +35,7 @@ def road(parts, *, over=0.97, refused=None, empty=None, held=None):
 
 
 def shown(found, capsys):
-    show_road_heat(found, DisplayUnits.parse("mi,F"))
+    show_heat(found, DisplayUnits.parse("mi,F"))
     out = capsys.readouterr().out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
     return " ".join(out.split())
