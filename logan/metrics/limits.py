@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -161,10 +160,16 @@ def limit_summary(
     lookup, flows = ContextLookup(drive), Flows(drive)
     checks: list[LimitCheck] = []
     events: list[LimitEvent] = []
-    answered: set[tuple[str, LimitSide]] = set()
-    found = [(channel, limit) for channel, limit in _given(drive, build)] + list(_isolation(drive, build))
+    found = [*_given(drive, build), *_isolation(drive, build)]
+    answered = {(channel.name if channel else limit.channel, limit.side) for channel, limit in found}
+    found += [
+        (channel, Limit(channel=channel.name, side=side, amber=None, red=None, source=""))
+        for kind in WATCHED_KINDS
+        for channel in drive.of_kind(kind)
+        for side in _sides(channel.name)
+        if (channel.name, side) not in answered and np.isfinite(channel.value).any()
+    ]
     for channel, limit in found:
-        answered.add((channel.name if channel else limit.channel, limit.side))
         if channel is None:
             checks.append(_blank(limit.channel, limit, NOT_LOGGED))
             continue
@@ -175,14 +180,6 @@ def limit_summary(
         check, own = _check(told, limit, lookup, flows)
         checks.append(check)
         events += own
-    for kind in WATCHED_KINDS:
-        for channel in drive.of_kind(kind):
-            sides = [side for side in _sides(channel.name) if (channel.name, side) not in answered]
-            checks += [
-                _without_limit(channel, unfit.get(channel.name), side, lookup)
-                for side in sides
-                if np.isfinite(channel.value).any()
-            ]
     wholly = {name for name, one in unfit.items() if not one.spans}
     if not {"pack_current", "pack_voltage"} & wholly:
         events += announced_events(drive, lookup, flows)
@@ -303,7 +300,7 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
         beyond_red_s=beyond(limit.red),
         source=limit.source,
         context=lookup.at(float(time_s[worst])),
-        rate_k_per_min=_rate(reading),
+        rate_k_per_min=steepest_k_per_min(time_s, value) if channel.unit == "degC" else None,
     )
     return check, events
 
@@ -313,27 +310,6 @@ def _sides(channel: str) -> tuple[LimitSide, ...]:
     if channel.startswith(_LOWEST):
         return (LimitSide.BELOW,)
     return (LimitSide.ABOVE, LimitSide.BELOW) if channel in _BOTH else (LimitSide.ABOVE,)
-
-
-def _without_limit(channel: Channel, unfit: KeptOut | None, side: LimitSide, lookup: ContextLookup) -> LimitCheck:
-    reading = Reading.of(channel, unfit)
-    limit = Limit(channel=channel.name, side=side, amber=None, red=None, source="")
-    blank = _blank(channel.name, limit, NO_LIMIT_GIVEN if unfit is None else REFUSED)
-    if reading is None:
-        return blank
-    worst = int(np.argmax(reading.value) if side is LimitSide.ABOVE else np.argmin(reading.value))
-    context = lookup.at(float(reading.time_s[worst]))
-    return replace(
-        blank,
-        worst_value=float(reading.value[worst]),
-        verdict=NO_LIMIT_GIVEN,
-        context=context,
-        rate_k_per_min=_rate(reading),
-    )
-
-
-def _rate(reading: Reading) -> float | None:
-    return steepest_k_per_min(reading.time_s, reading.value) if reading.channel.unit == "degC" else None
 
 
 def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:
