@@ -184,8 +184,15 @@ class Figure:
 
     @property
     def alt(self) -> str:
-        """In words what is drawn."""
-        return f"{self.finding} {self.detail}".strip()
+        """In words what is drawn, rows of bars one by one."""
+        rows = [
+            f"{panel.y.names[round(at)]} {label}"
+            for panel in self.panels
+            for mark in panel.marks
+            if panel.y.names and isinstance(mark, Bars)
+            for at, label in zip(mark.at, mark.labels, strict=False)
+        ]
+        return f"{self.finding} {self.detail} {'; '.join(rows)}".strip()
 
 
 def rows(count: int, row_height: float = 34.0) -> float:

@@ -89,5 +89,4 @@ def waterfall(
         finding=finding,
         x=Axis(title=axis, low=min(low, 0.0) if is_absolute else low - room, high=high + 0.5 * room),
         panels=(Panel(y=Axis(names=tuple(names)), marks=(bars, *marks), height=rows(len(names), 23.0)),),
-        detail="; ".join([f"{part.name} {label}" for part, label in zip(parts, labels, strict=True)]) + ".",
     )
