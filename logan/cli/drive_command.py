@@ -9,14 +9,12 @@ import typer
 
 from logan.cli.drive_tables import (
     print_currents,
-    print_energy,
     print_every_table,
     print_findings,
     print_header,
     print_highlights,
     print_history,
     print_limits,
-    print_regen,
     print_regen_share,
     print_temperatures,
 )
@@ -173,11 +171,7 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
     print_header(stored, units)
     print_limits(stored.analysis, units)
-    if is_full:
-        print_energy(stored.analysis, units)
-        print_regen(stored.analysis)
-    else:
-        print_regen_share(stored.analysis)
+    print_regen_share(stored.analysis)
     print_currents(stored.analysis)
     print_lines("")
     print_temperatures(stored.analysis, units)

@@ -108,23 +108,6 @@ def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
     )
 
 
-def print_energy(analysis: DriveAnalysis, units: DisplayUnits) -> None:
-    """Energy, distance, consumption, each with how it was got; refused figures with their reason."""
-    energy, used = analysis.energy, units.consumption_label
-    per_distance = units.metres / 1000.0
-    rows: list[tuple[str, str, str]] = [
-        ("distance", f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}", energy.distance_source),
-        (f"net {used}", _shown(energy.net_wh_per_km, per_distance), _how(energy.net_wh_per_km)),
-        (f"gross {used}", _shown(energy.gross_wh_per_km, per_distance), _how(energy.gross_wh_per_km)),
-        ("net energy Wh", _shown(energy.net_wh), _how(energy.net_wh)),
-        ("regen energy Wh", _shown(energy.regenerated_wh), _how(energy.regenerated_wh)),
-        ("coverage", f"{100 * energy.coverage_ratio:.1f} %", "share of the time really sampled"),
-    ]
-    print_table(("energy", "value", "how"), rows, left=(0, 2))
-    if analysis.pack.usable.note:
-        print_lines(f"SOC: {analysis.pack.usable.note}")
-
-
 def _percent(ratio: float | None) -> str:
     return NONE if ratio is None else f"{100 * ratio:.0f} %"
 
@@ -145,29 +128,6 @@ def print_regen_share(analysis: DriveAnalysis) -> None:
                 f"Regen: {_ratio_or_value(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
                 f"definitions, by {analysis.regen.basis}: --full"
             )
-
-
-def print_regen(analysis: DriveAnalysis) -> None:
-    """The printed definition of regen by name, and the others that can be given."""
-    regen = analysis.regen
-    if all(isinstance(entry.value, Refusal) for entry in regen.figures):
-        return
-    rows = [
-        (
-            f"{'>' if entry.number == regen.printed else ' '} {entry.number} {entry.name}",
-            _ratio_or_value(entry.value),
-            entry.meaning,
-        )
-        for entry in regen.figures
-        if isinstance(entry.value, Estimate)
-    ]
-    print_table((f"regen, 3 to 8 by {regen.basis}", "value", "meaning"), rows, left=(0, 2))
-    refused: dict[str, list[str]] = {}
-    for entry in regen.figures:
-        if isinstance(entry.value, Refusal):
-            refused.setdefault(entry.value.reason, []).append(str(entry.number))
-    for reason, numbers in refused.items():
-        print_lines(f"  Definition {', '.join(numbers)} refused: {reason}.")
 
 
 def _ratio_or_value(value: Figure) -> str:

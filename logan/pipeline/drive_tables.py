@@ -5,6 +5,7 @@ from __future__ import annotations
 from logan.pipeline.stored import StoredDrive
 from logan.report.document import Block, FigureBlock, TableBlock, Words
 from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
+from logan.report.sections.energy import regen_table
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
 from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.measured_energy import budget_table
@@ -43,4 +44,6 @@ def every_table(stored: StoredDrive, units: DisplayUnits) -> tuple[Block, ...]:
     tuple of TableBlock or Words
         The same tables as in the drive's report.
     """
-    return (budget_table(stored.analysis.energy), *measurement_blocks(stored.analysis, units))
+    analysis = stored.analysis
+    regen = [regen_table(analysis.regen)] if analysis.regen.figures else []
+    return (budget_table(analysis.energy), *regen, *measurement_blocks(analysis, units))

@@ -42,7 +42,7 @@ def drive_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
                 *drive_blocks(drive, inputs.units),
                 *_clock(drive),
                 budget_table(drive.energy),
-                *([regen_table(drive)] if drive.regen.figures else []),
+                *([regen_table(drive.regen)] if drive.regen.figures else []),
                 *_history(drive),
                 *measurement_blocks(drive, inputs.units),
             ),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from logan.metrics.regen import RegenSummary
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import ledger_figure
 from logan.report.inputs import DriveInputs, ReportInputs
-from logan.results import Estimate
+from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
 from logan.wording import clock, consumption, figure, percent, reason, sentences
 
@@ -71,7 +72,7 @@ def energy_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableB
     )
 
 
-def regen_table(drive: DriveInputs) -> TableBlock:
+def regen_table(regen: RegenSummary) -> TableBlock:
     """All definitions of regen for one drive, each named."""
     return TableBlock(
         headings=("definition", "meaning", "value"),
@@ -79,19 +80,13 @@ def regen_table(drive: DriveInputs) -> TableBlock:
             (
                 f"{entry.number} {entry.name}",
                 entry.meaning,
-                figure(entry.value, digits=_digits(entry.value)) + f" {_unit(entry.value)}"
-                if isinstance(entry.value, Estimate)
-                else f"refused: {reason(entry.value)}",
+                f"refused: {reason(entry.value)}"
+                if isinstance(entry.value, Refusal)
+                else figure(entry.value, scale=100.0, digits=1, unit="%")
+                if entry.value.unit in ("ratio", "")
+                else figure(entry.value, digits=1, unit=entry.value.unit),
             )
-            for entry in drive.regen.figures
+            for entry in regen.figures
         ),
-        caption="Regen by every definition in use",
+        caption=f"Regen by every definition in use, 3 to 8 by {regen.basis}",
     )
-
-
-def _digits(value: object) -> int:
-    return 3 if isinstance(value, Estimate) and abs(value.value) < 10 else 1
-
-
-def _unit(value: object) -> str:
-    return value.unit if isinstance(value, Estimate) and value.unit not in ("ratio", "") else ""
