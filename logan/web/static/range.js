@@ -55,7 +55,7 @@ function unsureAndNext(range) {
   const length = (metres, digits) => number(metres / units.metres, digits) + " " + units.distance;
   const parts = range.budget.rows.slice(0, 3).flatMap((row, k) =>
     [k ? ", " : "", row.source.replaceAll("_", " ") + " " + length(row.contribution, 1) + " (", evidenceOf(row.source), ")"]);
-  const best = range.next_tests.candidates[0];
+  const best = range.next_tests ? range.next_tests.candidates[0] : null;
   return [
     make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: ",
       parts, "."),
