@@ -1,5 +1,6 @@
 """Every number of the answer, wherever it is shown, is the same."""
 
+import hashlib
 import json
 import re
 
@@ -14,6 +15,7 @@ from logan.pipeline.refine import answer_of, kept_answer
 from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
 from logan.report.document import FigureBlock, TableBlock, Verdict
+from logan.report.page import render_page
 from logan.results import json_ready
 from logan.web.work import basis_of
 from tests.pipeline.twin_fleet import store_fleet
@@ -140,3 +142,28 @@ def test_a_drives_ledger_and_regen_are_by_the_fit_and_say_so(folder, answer, cap
     assert rms[1] < 0.05
     assert rms[1] < 0.7 * rms[0]
     assert "by fit of 3 drives" in said(capsys, "drive", "1", "-b", str(folder.path))
+
+
+def test_the_certificate_says_all_that_it_should_and_never_where(folder, answer):
+    text = folder.settings_file.read_text(encoding="utf-8")
+    entered = '[certificate]\nidentification = "AB 123"\nodometer = "48,210 mi"\ntires = "195/70R15"\nrevision = "3"\n'
+    folder.settings_file.write_text(text + entered, encoding="utf-8")
+    try:
+        assert kept_answer(folder) is not None  # what is entered there touches no figure
+        inputs = gather_report(folder)
+    finally:
+        folder.settings_file.write_text(text, encoding="utf-8")
+    evidence = "\n".join(f"{name}: {value}" for name, value in inputs.provenance)
+    assert inputs.evidence_hash == hashlib.sha256(evidence.encode()).hexdigest()
+    page = re.sub(
+        r"<script.*?</script>|<style.*?</style>", "", render_page(document_of(inputs, "certificate")), flags=re.S
+    )
+    words = " ".join(re.sub(r"<[^>]+>", " ", page).split())
+    for said in (
+        "AB 123", "48,210 mi", "195/70R15", "pressure not entered", "configuration", "test weight", "weather", "Drives",
+        "how it was checked", "expanded uncertainty (k = 2", "Conditions under which it holds", "Limits and margins",
+        "What was not tested", "Cautions", "revision 3", "signature", inputs.evidence_hash,
+        "no registration, no type approval, no inspection, and no certification by any authority",
+    ):  # fmt: skip
+        assert said in words, said
+    assert not re.search(r"latitude|longitude|position", words, re.IGNORECASE)
