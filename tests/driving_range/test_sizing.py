@@ -5,10 +5,9 @@ import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.packs import pack_energy_wh
 from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.sizing import size_pack
+from logan.driving_range.sizing import pack_energy_wh, size_pack
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from tests.builds import MILE_M, example_build

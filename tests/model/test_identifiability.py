@@ -3,8 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.model.estimator import fit
-from logan.model.identifiability import confounded_pairs, plain_words
+from logan.model.estimator import confounded_pairs, fit, plain_words
 from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of

@@ -7,7 +7,7 @@ import pytest
 
 from logan.pipeline.analyse import analyse_drive
 from logan.report.document import TableBlock, Words
-from logan.report.sections.limit_events import event_kind_tables, event_tables
+from logan.report.sections.limits import event_kind_tables, event_tables
 from logan.report.sections.measured_energy import budget_table, moment, told
 from logan.report.sections.measurements import measurement_blocks
 from logan.results import Estimate, Refusal
