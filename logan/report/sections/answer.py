@@ -2,36 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final
-
 from logan.driving_range.prediction import RangePrediction
-from logan.flags import Severity
-from logan.metrics.limit_events import EventKind, event_kinds
-from logan.metrics.limits import LimitSummary
 from logan.model.fit_result import DrivenHull
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
 from logan.report.figures.driving_range import attribution_figure, range_figure
-from logan.report.figures.limits import approach_words, approaches, bullet_figure
+from logan.report.figures.limits import approaches, bullet_figure
 from logan.report.inputs import ReportInputs
 from logan.report.sections.driving_range import unsure_blocks
 from logan.report.sections.limits import unlimited_words
-from logan.settings import BuildSettings
 from logan.units import DisplayUnits
 from logan.wording import (
     capital,
-    channel_words,
     distance,
     number,
     parameter_text,
     percent,
     probability,
-    runs,
-    shown_value,
-    tone_of,
 )
-
-_GRAVE: Final = (Severity.RED, Severity.AMBER)
 
 
 def one_page_section(inputs: ReportInputs) -> Section:
@@ -136,33 +123,3 @@ def _tone(chance: float, wanted_ratio: float) -> Tone:
 
 def _drives(count: int) -> str:
     return "one drive" if count == 1 else f"{count} drives"
-
-
-def weakest_part(drives: Sequence[tuple[int, LimitSummary]], build: BuildSettings, units: DisplayUnits) -> Words:
-    """What passed its limit, or came closest to it, over all drives; what has no limit is named."""
-    if not drives:
-        return Words(lines=("No drive has been imported yet, so nothing is known about limits.",), tone="grey")
-    kinds = event_kinds([(number, event) for number, limits in drives for event in limits.events])
-    worst = next(
-        ([k for k in kinds if k.severity is one] for one in _GRAVE if any(k.severity is one for k in kinds)), []
-    )
-    if worst:
-        lines = [_passed(kind, units) for kind in worst[:4]]
-        cautions = dict.fromkeys(kind.worst.caution for kind in worst[:4] if kind.worst.caution)
-        return Words(lines=(*lines, *cautions), tone=tone_of(worst[0].severity), title="The weakest part")
-    found = approaches([(str(number), limits) for number, limits in drives], build)
-    closest = [f"{capital(one.name)} came closest to its limit: {approach_words(one, units)}." for one in found[:1]]
-    unlimited = unlimited_words(limits for _, limits in drives)
-    return Words(lines=(*closest, unlimited) if unlimited else tuple(closest), tone="grey", title="The weakest part")
-
-
-def _passed(kind: EventKind, units: DisplayUnits) -> str:
-    """What passed its limit: how often, how far and how long, on which drives."""
-    worst, seconds = kind.worst, kind.duration_s
-    return (
-        f"{capital(channel_words(kind.what))} passed {kind.severity.value} "
-        f"{'once' if kind.count == 1 else f'{kind.count} times'} on drive {runs(kind.drives)}: "
-        f"{shown_value(worst.worst_value, worst.unit, units)} against "
-        f"{shown_value(worst.limit_value, worst.unit, units)}, "
-        f"{'for less than a second' if seconds < 1.0 else f'for {number(seconds)} s'} in all."
-    )
