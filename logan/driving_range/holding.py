@@ -14,7 +14,7 @@ from logan.heat.steady import held_forces
 from logan.model.parameters import ParameterDistribution
 from logan.physics.machine import MachineLosses
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import RADIANS_PER_SECOND_PER_RPM, FloatArray
 
 GEAR_EFFICIENCY_RATIO: Final = 0.97
 """Motor shaft to wheels (common practice)."""
@@ -61,11 +61,23 @@ class Holding:
         return np.asarray(power_w / np.maximum(speed_m_per_s, 1e-3))
 
 
+PLAUSIBLE_LOSS_RATIO: Final = 5.0
+"""How many times what the datasheet's size lets one expect losses may be (common practice)."""
+
+
 def losses_of_build(build: BuildSettings, model: HeatModel | None) -> MachineLosses:
-    """Losses as the drives taught them, or as the datasheet's size lets one expect."""
-    if model is not None:
-        return model.losses
-    return losses_of({name: np.array([prior.median]) for name, prior in priors_of(build).items()})
+    """Losses as the drives taught them, or as the datasheet's size lets one expect.
+
+    Few and gentle drives teach losses that run away at speeds they never saw: those are not taken.
+    """
+    expected = losses_of({name: np.array([prior.median]) for name, prior in priors_of(build).items()})
+    if model is None:
+        return expected
+    motor = build.powertrain.motor
+    torque = motor.max_torque_nm * np.array([0.1, 0.1, 0.4])
+    speed = motor.max_speed_rpm * RADIANS_PER_SECOND_PER_RPM * np.array([0.4, 0.8, 0.4])
+    ratio = model.losses.loss_w(torque, speed) / expected.loss_w(torque, speed)
+    return model.losses if np.all((ratio > 1.0 / PLAUSIBLE_LOSS_RATIO) & (ratio < PLAUSIBLE_LOSS_RATIO)) else expected
 
 
 def holding_of(

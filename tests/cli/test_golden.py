@@ -6,6 +6,7 @@ other tests. After a change that is meant: ``LOGAN_UPDATE_GOLDENS=1 python -m py
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import time
@@ -83,3 +84,13 @@ def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
     other = r"\bkm|°C|\bkg\b|N·m|\bm²" if units == "us" else r"\bmi\b|mph|°F|\blb|ft²|\bhp\b"
     shown = re.sub(r"\b(?:55|65) mph|0-60 mph|'[^']*'|300 lb", "", out)
     assert name in UNITLESS or not re.search(other, shown)
+
+
+def test_a_few_gentle_drives_teach_no_losses_that_run_away(van, capsys):
+    """They once gave another ratio -100,000 Wh/mi at 65 mph, from losses extrapolated beyond what was driven."""
+    capsys.readouterr()
+    assert main(["gearing", "-b", str(van), "--json"]) == 0
+    sheet = json.loads(capsys.readouterr().out)
+    driven_w = sheet["choices"][0]["hill_battery_power_w"]
+    for chain in (*sheet["choices"], *sheet["sweep"]):
+        assert 0.8 * driven_w < chain["hill_battery_power_w"] < 1.5 * driven_w
