@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -95,9 +96,9 @@ def parse_quantity(
     if isinstance(raw, bool) or not isinstance(raw, str | int | float):
         raise ValueError(f'expected a quantity such as "{example}"')
     if not isinstance(raw, str):
-        if to_unit == "":
+        if to_unit == "" and abs(raw) <= sys.float_info.max:
             return Measured(float(raw), text=str(raw))
-        raise ValueError(f'say the unit, such as "{example}"')
+        raise ValueError(f'{"say the unit" if to_unit else "expected a number"}, such as "{example}"')
     if (gauge := _GAUGE.fullmatch(raw)) and (from_mm2 := conversion("mm2", to_unit)):
         return Measured(
             from_mm2.to_si(wire_area_mm2(1 - int(gauge[1]) if gauge[1] else int(gauge[2]))), text=raw.strip()

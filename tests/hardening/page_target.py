@@ -22,6 +22,16 @@ PORT = 8723
 HOST = f"127.0.0.1:{PORT}"
 
 
+class _Idle:
+    """Takes work and ends it before it began."""
+
+    def submit(self, run, job, work) -> None:
+        job.state = "stopped"
+
+    def shutdown(self, **_) -> None:
+        pass
+
+
 @functools.cache
 def _page():
     """The application over a workspace with one build and one drive, its event loop, and what to put back."""
@@ -31,7 +41,6 @@ def _page():
     from logan.pipeline.plan import make_plan
     from logan.pipeline.plan_files import freeze_plan
     from logan.web.app import create_app
-    from logan.web.jobs import Job
     from logan.web.state import WebSettings
     from tests.drive_library.small_drives import small_drive, small_summary
 
@@ -43,7 +52,7 @@ def _page():
         library.add(small_drive(samples=40), summary=small_summary())
     freeze_plan(make_plan(folder.settings(), np.random.default_rng(1)), folder.path / "plans")
     app = create_app(WebSettings(workspace=root, port=PORT, max_upload_bytes=1 << 20))
-    app.state.workspace.jobs.start = lambda label, work, **about: Job(id="1", label=label)
+    app.state.workspace.jobs._pool = _Idle()
     log = folder.path / ".incoming" / ("0" * 16)
     log.mkdir(parents=True)
     (log / "drive.log").write_text("(1700000000.000000) can0 100#0102030405060708\n")
@@ -125,7 +134,7 @@ def ask_page(content: bytes) -> object:
     }  # fmt: skip
     status, answer = loop.run_until_complete(_asked(app, scope, body))
     is_change = scope["method"] not in ("GET", "HEAD", "OPTIONS")
-    given = dict(headers)
+    given = dict(reversed(headers))  # of several of one name the first counts, as for the page
     if is_change and status < 400:
         _put_back(root, kept)
         assert b"x-logan" in given, "a change without the page's own header"
