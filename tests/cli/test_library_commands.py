@@ -81,7 +81,7 @@ def test_a_roof_rack_is_noted_and_changes_what_the_drive_is_compared_with(build,
     assert run(capsys, "drive", "2", "-b", build, "--drag-factor", "5")[0] == 2
     assert "drag x 1.15" in run(capsys, "drive", "2", "-b", build, "--drag-factor", "1.15")[1]
     planned += [json.loads(run(capsys, "compare", "2", "-b", build, "--json")[1])["drives"][0]["planned"]["value"]]
-    assert "drag x 1.15" in " ".join(run(capsys, "fit", "-b", build)[1].split())
+    assert "drag x 1.15" in " ".join(run(capsys, "fit", "--full", "-b", build)[1].split())
     run(capsys, "drive", "2", "-b", build, "--drag-factor", "1")
     assert 1.02 < planned[1] / planned[0] < 1.15
 
