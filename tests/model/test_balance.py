@@ -1,12 +1,14 @@
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from logan.drive.drive import Channel, Drive, DriveConditions
-from logan.model.balance import segment_drive
+from logan.model.balance import LONGEST_SEGMENT_S, SHORTEST_SEGMENT_S, segment_drive
 from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
 from logan.model.plan import plan_of, rotating_mass_of
+from logan.model.road_integrals import TRIP_STEP_S
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
 from logan.results import json_ready
@@ -205,3 +207,75 @@ def test_segments_survive_json(build):
     assert DriveSegments.from_dict(json.loads(json.dumps(json_ready(refused)))).refusal == refused.refusal
     with pytest.raises(ValueError, match="expected drive-segments"):
         DriveSegments.from_dict({"schema": "drive-segments/0"})
+
+
+def capped_drive(build, **channels):
+    drive = smooth_drive(build)
+    time_s = drive["speed"].time_s
+    return Drive(
+        channels={**drive.channels, **{name: channel(name, time_s, value) for name, value in channels.items()}}
+    )
+
+
+def test_a_step_may_put_back_no_more_than_the_tighter_of_the_logged_and_the_planned_limit(build):
+    """Steps of TRIP_STEP_S seconds: 12 kW logged, or 9 kW by the build; a limit of petawatts is none."""
+    planned = replace(build, powertrain=replace(build.powertrain, regen_power_limit_w=9_000.0))
+    free = replace(build, powertrain=replace(build.powertrain, regen_power_limit_w=None))
+    logged = segment_drive(capped_drive(build, charge_power_limit=12_000.0), free)
+    assert logged.trip_regen_limit_j == pytest.approx(12_000.0 * TRIP_STEP_S)
+    both = segment_drive(capped_drive(build, charge_power_limit=12_000.0), planned)
+    assert both.trip_regen_limit_j == pytest.approx(9_000.0 * TRIP_STEP_S)
+    assert np.isinf(segment_drive(smooth_drive(free), free).trip_regen_limit_j).all()
+
+
+def test_below_a_share_of_the_fade_speed_nothing_comes_back(build):
+    """A linear fade over a steady stop gives back a third, as full regen above 3^-0.5 of the fade speed does."""
+    fading = replace(
+        build, powertrain=replace(build.powertrain, regen_power_limit_w=9_000.0, regen_fade_speed_m_per_s=18.0)
+    )
+    segments = segment_drive(smooth_drive(build), fading)
+    mean = segments.trip.distance_m / TRIP_STEP_S
+    slow = mean < 18.0 / np.sqrt(3.0)
+    assert 0 < slow.sum() < slow.size
+    assert (segments.trip_regen_limit_j[slow] == 0.0).all()
+    assert (segments.trip_regen_limit_j[~slow] > 0.0).all()
+
+
+def test_cabin_energy_stands_apart_step_by_step(build):
+    segments = segment_drive(capped_drive(build, heater_power=1_500.0), build)
+    assert segments.cabin_logged
+    assert segments.trip_cabin_j == pytest.approx(1_500.0 * TRIP_STEP_S)
+    plain = segment_drive(smooth_drive(build), build)
+    assert not plain.cabin_logged
+    assert not plain.trip_cabin_j.any()
+
+
+def test_an_edge_is_as_sure_as_speed_and_timing_there(build):
+    """A speed off by s stores m v s, so a heavier drive's edges are less sure; to 5 %, as rotating parts stay."""
+    light = segment_drive(smooth_drive(build), build)
+    heavy = segment_drive(smooth_drive(build, conditions=DriveConditions(payload_kg=300.0)), build)
+    ratio = (build.vehicle.mass_kg.value + 300.0) / build.vehicle.mass_kg.value
+    assert heavy.edge_sigma_j == pytest.approx(ratio * light.edge_sigma_j, rel=0.05)
+    assert heavy.payload_kg == 300.0
+
+
+def test_what_is_missing_is_said_and_a_lag_below_a_twentieth_of_a_second_is_not(build):
+    bare = segment_drive(smooth_drive(build, without=("elevation", "ambient_temperature")), build).warnings
+    assert any("no elevation" in words for words in bare)
+    assert any("20 °C assumed" in words for words in bare)
+    assert not any("late against speed" in words for words in segment_drive(smooth_drive(build), build).warnings)
+
+
+def test_segments_are_between_the_shortest_and_the_longest_and_hold_the_drive(build):
+    segments = segment_drive(smooth_drive(build, duration_s=1500.0), build)
+    lengths = (segments.last_step - segments.first_step + 1) * TRIP_STEP_S
+    assert lengths.min() >= SHORTEST_SEGMENT_S
+    assert lengths[:-1].max() <= LONGEST_SEGMENT_S
+    assert segments.sums(segments.trip.distance_m).sum() == pytest.approx(segments.distance_m, rel=0.01)
+
+
+def test_a_refused_drive_claims_nothing(build):
+    refused = segment_drive(smooth_drive(build, without=("speed",)), build)
+    assert not any((refused.has_elevation, refused.has_heading, refused.cabin_logged, refused.wind_known))
+    assert (refused.coverage_ratio, refused.pack_lag_s, refused.payload_kg) == (0.0, 0.0, 0.0)
+    assert refused.auxiliary_power_w is None
