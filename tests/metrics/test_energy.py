@@ -390,3 +390,60 @@ def test_a_finding_in_doubt_is_as_likely_none_of_it_as_all():
     assert part_of(doubted, "doubt") == pytest.approx(whole / np.sqrt(3.0))
     assert doubted.net_wh.sigma == pytest.approx(np.hypot(plain.net_wh.sigma, whole / np.sqrt(3.0)))
     assert "72 Wh in doubt" in doubted.net_wh.source
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "speed_m_per_s", "is_given"),
+    [(185.0, 20.0, True), (178.0, 20.0, False), (600.0, 2.75, True), (600.0, 2.65, False)],
+)
+def test_a_mile_and_three_minutes_are_the_least_to_the_meter_and_the_second(duration_s, speed_m_per_s, is_given):
+    time_s = np.arange(0.0, duration_s + 0.05, 0.1)
+    drive = made_drive(
+        ("pack_power", time_s, np.full(time_s.shape, 9000.0)),
+        ("speed", time_s, np.full(time_s.shape, speed_m_per_s)),
+    )
+    assert isinstance(energy_summary(drive, BUILD).net_wh_per_km, Estimate) is is_given
+
+
+@pytest.mark.parametrize(("crawl_m_per_s", "moving_s"), [(0.29, 0.0), (0.31, 600.0)])
+def test_in_motion_is_from_three_tenths_of_a_meter_per_second(crawl_m_per_s, moving_s):
+    time_s = np.arange(0.0, 600.05, 0.1)
+    drive = made_drive(
+        ("pack_power", time_s, np.full(time_s.shape, 500.0)), ("speed", time_s, np.full(time_s.shape, crawl_m_per_s))
+    )
+    assert energy_summary(drive, BUILD).moving_s == pytest.approx(moving_s, abs=0.1)
+
+
+def test_samples_that_are_not_known_are_a_gap_like_samples_that_are_not_there():
+    drive, time_s = sine_drive(10.0), np.arange(0.0, 600.05, 0.1)
+    value = drive["pack_current"].value.copy()
+    value[(time_s > 200.0) & (time_s < 220.0)] = np.nan
+    holed = energy_summary(drive.with_channels(replace(drive["pack_current"], value=value)), BUILD)
+    spread_w = 360.0 * 100.0 / np.sqrt(2.0)
+    assert part_of(holed, "gaps") == pytest.approx(spread_w * 20.0 / 3600.0, rel=0.03)
+    assert part_of(energy_summary(drive, BUILD), "gaps") == 0.0
+
+
+def test_regenerated_energy_is_judged_by_thinned_samples_too():
+    rng, time_s = np.random.default_rng(8), np.arange(0.0, 600.0, 0.5)
+    watts = 4e3 + 12e3 * np.sin(time_s / 2.0) + rng.normal(0.0, 2e3, time_s.size)
+    drive = made_drive(
+        ("pack_power", time_s, watts),
+        ("speed", time_s, np.full(time_s.shape, 20.0)),
+        ("state_of_charge", time_s, np.full(time_s.shape, 0.5)),
+    )
+    summary, apart = energy_summary(drive, BUILD), []
+
+    def negative(own_s, own):
+        fine_s = np.linspace(own_s[0], own_s[-1], 600_001)
+        return np.trapezoid(np.minimum(np.interp(fine_s, own_s, own), 0.0), fine_s)
+
+    for stride, factor in ((2, 0.6), (4, 0.3)):
+        for phase in range(stride):
+            own_s, own = time_s[phase::stride], watts[phase::stride]
+            share = (time_s[-1] - time_s[0]) / (own_s[-1] - own_s[0])
+            apart.append(factor * (negative(own_s, own) * share - negative(time_s, watts)))
+    sampling = np.sqrt(np.mean(np.square(apart))) / 3600.0
+    gain = np.hypot(BUILD.instruments.voltage_gain_ratio.sigma, BUILD.instruments.current_gain_ratio.sigma)
+    parts = gain * summary.regenerated_wh.value, sampling, 0.3 * part_of(summary, "offset")
+    assert summary.regenerated_wh.sigma == pytest.approx(np.hypot.reduce(parts), rel=1e-4)
