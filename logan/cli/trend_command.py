@@ -87,6 +87,8 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         for period in trend.periods
     ]
     print_table(("drives", "n", f"mean {unit}", "step", "after"), steps, left=(0, 4))
+    if trend.basis == "plan":
+        print_lines("By the plan's vehicle, alike for every drive; by the fit: logan drive N.")
     if trend.refused:
         print_lines(f"Refused for drives {_numbers(trend.refused)}")
     if trend.excluded:

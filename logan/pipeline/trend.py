@@ -19,6 +19,10 @@ LEVEL_RATIO: Final = 0.9
 """Probability that the intervals shown hold."""
 
 
+_BY_PLAN: Final = ("regen_recovery", "regen_stop_recovery", "regen_capped", "friction_brakes", "ledger_residual")
+"""Metrics that take the vehicle's road load and efficiencies: of the plan, so that every drive is judged alike."""
+
+
 @result("trend-point/1")
 class TrendPoint:
     """One drive on the trend.
@@ -89,6 +93,8 @@ class Trend:
         From change to change.
     refused, excluded : tuple of int
         Drives for which the metric was refused, and drives that are left out by their notes.
+    basis : str
+        "measured", or "plan" where the metric rests on the vehicle as it was planned.
     """
 
     metric: str
@@ -97,6 +103,7 @@ class Trend:
     periods: tuple[TrendPeriod, ...]
     refused: tuple[int, ...] = ()
     excluded: tuple[int, ...] = ()
+    basis: str = "measured"
 
 
 def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = False) -> Trend:
@@ -145,6 +152,7 @@ def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = Fa
         periods=_periods(points, _pending_changes(taking_part, kept)),
         refused=tuple(point.number for point in taking_part if point.number not in kept),
         excluded=excluded,
+        basis="plan" if metric.rpartition("_")[0] in _BY_PLAN else "measured",
     )
 
 

@@ -112,3 +112,10 @@ def test_the_mean_lies_among_the_values(pairs):
     assert value.min() - 1e-9 <= mean <= value.max() + 1e-9
     assert error >= 0
     assert spread >= 0
+
+
+@pytest.mark.parametrize(
+    ("metric", "basis"), [("net_wh_per_km", "measured"), ("friction_brakes_wh", "plan"), ("ledger_residual_wh", "plan")]
+)
+def test_what_rests_on_the_planned_vehicle_says_so(library, metric, basis):
+    assert metric_trend(store(library, [5.0, 6.0], metric=metric), metric).basis == basis
