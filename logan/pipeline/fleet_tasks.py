@@ -20,12 +20,14 @@ from logan.drive.mask import apply_corrections
 from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.folder import drive_file_name, drive_id_of
 from logan.errors import ConfigurationError, LoganError, NotEnoughDataError
+from logan.instruments.posterior import known_instruments
 from logan.model.estimator import fit
 from logan.model.kit import VehicleInformation, vehicle_information
 from logan.model.measurement import Measurement
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
+from logan.model.sensor_errors import with_sensor_errors
 from logan.model.unknowns import shared_prior
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import ImportOptions, import_logs
@@ -244,7 +246,7 @@ def fit_one(task: VehicleTask) -> VehicleFit:
         distance_m=distance_m,
         duration_s=sum(drive.duration_s for drive in usable),
         consumption=Estimate(net_wh / distance_m * 1000.0, "Wh/km", None, "measured"),
-        posterior=result.posterior,
+        posterior=with_sensor_errors(result, known_instruments(build), build).posterior,
         prior=prior,
         information=vehicle_information(
             task.vehicle, result.information, shared_prior(prior, build), mass.sigma / mass.value

@@ -16,6 +16,7 @@ from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
 from logan.report.document import FigureBlock, TableBlock, Verdict
 from logan.report.page import render_page
+from logan.report.sections.certificate import certificate_document
 from logan.results import json_ready
 from logan.web.work import basis_of
 from tests.pipeline.twin_fleet import store_fleet
@@ -103,6 +104,13 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
             tuple(int(n) for n in re.findall(r"\d+", " ".join(row[3:5]).replace(",", "")))[:1] == expected[row[0]][:1]
         )
         assert re.findall(r"\d+", row[4])[0] == str(expected[row[0]][1])
+
+    owner = certificate_document(gather_report(folder))
+    blocks = [block for section in owner.sections for block in section.blocks]
+    table = next(block for block in blocks if isinstance(block, TableBlock) and block.headings[0] == "scenario")
+    for name, _, reach, used, *_ in table.rows:
+        assert (int(used), int(re.findall(r"\d+", reach)[0])) == expected[name.removesuffix(" (target)")][:2]
+    assert len(table.rows) == len(expected)
 
     sheet = said(capsys, "range", "-b", str(folder.path), "--budget")
     assert f"Combined {answer.range.budget.combined / MILE_M:.1f} mi" in " ".join(sheet.split())
