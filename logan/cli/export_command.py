@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
     @export.command("channels")
     def channels(
         drive: Annotated[str, typer.Argument(help="Number or id of the drive.")],
-        output: Annotated[Path, typer.Argument(help="File to write: .csv, .parquet or .mf4.")],
+        output: Annotated[Path, typer.Argument(help="File to write: .csv, .parquet, .mf4; .html to zoom into.")],
         build: BuildOption = Path(),
         channel: Annotated[list[str] | None, typer.Option("--channel", "-c", help="Only this one; repeat.")] = None,
         every: Annotated[

@@ -21,6 +21,7 @@ from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.tables import channels_table, csv_text, drives_table
 from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError
+from logan.report.explore import explorable
 from logan.results import Estimate, Refusal, json_ready
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ __all__ = [
     "write_text",
 ]
 
-CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4")
+CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4", ".html")
 METRIC_FORMATS: Final = (".csv", ".json")
 
 MAX_ROWS: Final = 50_000_000
@@ -57,7 +58,7 @@ Position: {position}
 def export_channels(
     drive: Drive, path: Path, *, channels: Sequence[str] | None = None, period_s: float | None = None
 ) -> Path:
-    """Write channels of a drive; the format follows the suffix: .csv, .parquet or .mf4.
+    """Write channels of a drive; the format follows the suffix: .csv, .parquet, .mf4, or .html to zoom into.
 
     Parameters
     ----------
@@ -73,7 +74,7 @@ def export_channels(
     Raises
     ------
     UsageError
-        If the suffix is none of those, a channel is not there, or the period is not above zero.
+        If the suffix is none of those, a channel is not there, or the period is not above zero or has no use.
     MissingExtraError
         If .mf4 is asked for and its package is not installed.
     """
@@ -93,6 +94,10 @@ def export_channels(
     elif suffix == ".csv":
         table = _with_units(channels_table(drive, names, period_s=period_s))
         write_in_one_step(path, lambda temporary: table.to_csv(temporary, lineterminator="\n"))
+    elif suffix == ".html":
+        if period_s is not None:
+            raise UsageError("a page to zoom into shows samples at their own times", "Leave --every out")
+        write_text(path, explorable(drive, names))
     elif suffix == ".parquet":
         table = channels_table(drive, names, period_s=period_s)
         write_in_one_step(path, lambda temporary: table.to_parquet(temporary, compression="zstd"))

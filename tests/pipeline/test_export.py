@@ -53,6 +53,16 @@ def library(tmp_path):
         yield opened
 
 
+def test_channels_go_to_one_page_to_zoom_into_that_needs_no_network(library, tmp_path):
+    drive = library.load(1)
+    page = export_channels(drive, tmp_path / "a.html", channels=["pack_current", "motor_temperature_2"]).read_text()
+    assert '"name":"pack current"' in page
+    assert '"text":"degC"' in page
+    assert "<script src=" not in page
+    with pytest.raises(UsageError, match="own times"):
+        export_channels(drive, tmp_path / "a.html", period_s=1.0)
+
+
 def test_channels_go_to_csv_with_units_and_every_sample(library, tmp_path):
     path = export_channels(library.load(1), tmp_path / "a.csv", channels=["pack_current", "motor_temperature_2"])
     table = pd.read_csv(path)
