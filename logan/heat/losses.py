@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from logan.heat.series import HeatSeries
-from logan.physics.machine import EDDY_SPEED_RAD_PER_S, MachineLosses, field_weakening_ratio
+from logan.physics.machine import MachineLosses, field_weakening_ratio
 
 LEAST_BLOCKS: Final = 150
 PRIOR_WEIGHT: Final = 0.01
@@ -47,7 +47,6 @@ def learned_losses(series: Sequence[HeatSeries], expected: MachineLosses) -> tup
                 e["iron_w_s_per_rad"] * one.shaft_rad_per_s,
                 e["windage_w_s2_per_rad2"] * one.shaft_square,
                 e["copper_w_per_nm2"] * e["weakening_nm2"] * field_weakening_ratio(one.shaft_rad_per_s, base),
-                e["copper_w_per_nm2"] * e["eddy_ratio"] * one.square * one.shaft_square / EDDY_SPEED_RAD_PER_S**2,
             ]
         )
         for one in usable
@@ -62,7 +61,7 @@ def learned_losses(series: Sequence[HeatSeries], expected: MachineLosses) -> tup
     scale = float(found[0])
     if not 0.7 < scale < 1.4:
         return None
-    standby, switching, square, iron, windage, weak, eddy = found[1:].tolist()
+    standby, switching, square, iron, windage, weak = found[1:].tolist()
     return (
         replace(
             expected,
@@ -73,7 +72,7 @@ def learned_losses(series: Sequence[HeatSeries], expected: MachineLosses) -> tup
             iron_w_s_per_rad=e["iron_w_s_per_rad"] * iron,
             windage_w_s2_per_rad2=e["windage_w_s2_per_rad2"] * windage,
             weakening_nm2=e["weakening_nm2"] * weak * scale**2 / max(square, 1e-6),
-            eddy_ratio=e["eddy_ratio"] * eddy / max(square, 1e-6),
+            eddy_ratio=0.0,
         ),
         scale,
     )
@@ -87,5 +86,4 @@ _TERMS: Final = (
     "iron_w_s_per_rad",
     "windage_w_s2_per_rad2",
     "weakening_nm2",
-    "eddy_ratio",
 )

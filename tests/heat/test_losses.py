@@ -82,7 +82,7 @@ def test_the_efficiency_map_of_a_measured_machine_is_recovered_where_it_was_driv
     found = points(losses.loss_w(torque, shaft, 25.0) - losses.gear_w(torque, shaft))
     assert np.median(found) < 1.2
     assert np.mean(found < 1.5) > 0.6
-    assert np.percentile(found, 95) < 2.6
+    assert np.percentile(found, 95) < 3.6
     assert np.median(points(expected.loss_w(torque, shaft, 25.0) + 400.0)) > 3.0  # the prior alone is not that machine
 
 
