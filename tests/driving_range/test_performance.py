@@ -134,8 +134,8 @@ def learned():
         for part, names in PARAMETERS.items()
     }
     return HeatModel(
-        parts=parts, scale=1.0, load_source="motor torque", total_ratio=37.0, mean_copper_nm2=2e4,
-        has_coolant=True, drive_count=3,
+        parts=parts, scale=1.0, scale_sigma_ratio=0.0, load_source="motor torque", total_ratio=37.0,
+        mean_copper_nm2=2e4, has_coolant=True, drive_count=3,
     )  # fmt: skip
 
 
