@@ -128,7 +128,7 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
         page.get_by_role("button", name="Write the customer's certificate").click()
         page.locator("#reports").get_by_role("link", name="Open certificate.html").wait_for()
         page.reload()
-        page.locator("#jobs").get_by_text("The report is written.").wait_for()
+        page.locator("#jobs").get_by_text("It is written.").first.wait_for()
         for _ in range(page.locator("#jobs .job").count()):
             page.locator("#jobs").get_by_role("button", name="Close").first.click()
             page.wait_for_timeout(300)
