@@ -13,6 +13,9 @@ from logan.heat.series import HeatSeries
 from logan.physics.machine import MachineLosses, field_weakening_ratio
 
 LEAST_BLOCKS: Final = 150
+LEAST_COPPER_RATIO: Final = 0.1
+"""No winding loses less than this share of what is expected; field weakening is stated over it."""
+
 PRIOR_WEIGHT: Final = 0.01
 """Weight of the expected losses against the drives': what no drive excites stays as expected."""
 
@@ -62,6 +65,7 @@ def learned_losses(series: Sequence[HeatSeries], expected: MachineLosses) -> tup
     if not 0.7 < scale < 1.4:
         return None
     standby, switching, square, iron, windage, weak = found[1:].tolist()
+    square = max(square, LEAST_COPPER_RATIO)
     return (
         replace(
             expected,
@@ -71,7 +75,7 @@ def learned_losses(series: Sequence[HeatSeries], expected: MachineLosses) -> tup
             conduction_w_per_nm2=e["conduction_w_per_nm2"] * square / scale**2,
             iron_w_s_per_rad=e["iron_w_s_per_rad"] * iron,
             windage_w_s2_per_rad2=e["windage_w_s2_per_rad2"] * windage,
-            weakening_nm2=e["weakening_nm2"] * weak * scale**2 / max(square, 1e-6),
+            weakening_nm2=e["weakening_nm2"] * weak * scale**2 / square,
             eddy_ratio=0.0,
         ),
         scale,
