@@ -12,6 +12,7 @@ from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.environment import Conditions
 from logan.model.parameters import ParameterDistribution
+from logan.model.plan import plan_of
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w
 from logan.physics.gearing import peak_wheel_force_n
@@ -32,6 +33,7 @@ class PlainVehicle:
     mass_kg: float
     drag_area_m2: float
     rolling_coefficient: float
+    linear_n_s_per_m: float
     drive_efficiency_ratio: float
     auxiliary_w: float
     density_kg_per_m3: float
@@ -68,6 +70,7 @@ class PlainVehicle:
             mass_kg=mass + conditions.payload_kg,
             drag_area_m2=drag * conditions.drag_area_factor,
             rolling_coefficient=rolling * conditions.rolling_factor,
+            linear_n_s_per_m=plan_of(build).linear_n_s_per_m * conditions.rolling_factor,
             drive_efficiency_ratio=drive,
             auxiliary_w=auxiliary,
             density_kg_per_m3=air_density_kg_per_m3(
@@ -85,7 +88,7 @@ class PlainVehicle:
 
     def load_n(self, speed_m_per_s: FloatArray, grade_ratio: float = 0.0) -> FloatArray:
         """Force that holds a speed. [N]"""
-        return road_load_force_n(
+        plain_n = road_load_force_n(
             speed_m_per_s,
             mass_kg=self.mass_kg,
             rolling_coefficient=self.rolling_coefficient,
@@ -94,6 +97,7 @@ class PlainVehicle:
             headwind_m_per_s=self.headwind_m_per_s,
             grade_ratio=grade_ratio,
         )
+        return np.asarray(plain_n + self.linear_n_s_per_m * speed_m_per_s)
 
     def peak_n(self, speed_m_per_s: FloatArray, total_ratio: float) -> FloatArray:
         """Most force at the wheels that motor and pack give, grip left aside. [N]"""

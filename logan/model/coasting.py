@@ -153,7 +153,13 @@ _LINE_AS_SQUARE = np.array([9.1, 0.0250])
 
 
 def coastdown_residual(
-    load: CoastdownLoad, shared: FloatArray, own: FloatArray, *, payload_kg: float, rotating_mass_kg: float
+    load: CoastdownLoad,
+    shared: FloatArray,
+    own: FloatArray,
+    *,
+    payload_kg: float,
+    rotating_mass_kg: float,
+    linear_n_s_per_m: float = 0.0,
 ) -> FloatArray:
     """Expected over found load, in logarithms, with derivatives; rows in standard uncertainties.
 
@@ -165,6 +171,8 @@ def coastdown_residual(
         In the order of ``SHARED_NAMES`` and ``OWN_NAMES``. [ratio]
     payload_kg, rotating_mass_kg : float
         Load beyond the weighed mass, and what rotating parts seem to add. [kg]
+    linear_n_s_per_m : float
+        Certified coefficient B of the road load. [N/(m/s)]
 
     Returns
     -------
@@ -179,14 +187,15 @@ def coastdown_residual(
     cold = 1.0 - values[TEMPERATURE] * load.beyond_reference_k
     still, by_square = float(speed_rise_share(np.zeros(1))[0]), float(np.diff(speed_rise_share(np.arange(2.0)))[0])
     tire = rolling_n * (cold + values[WARM_UP] * load.warm_up_share_ratio + values[TIRE_RISE] * still)
-    driveline = values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * _LINE_AS_SQUARE[0]
+    by_speed = values[DRIVELINE_RISE] + linear_n_s_per_m
+    driveline = values[DRIVELINE_DRAG] + by_speed * _LINE_AS_SQUARE[0]
     constant_n = max(tire + driveline, 1e-6)
     # Tyres that warm while the speed falls look like air resistance.
     quadratic = 0.5 * load.air_density_kg_per_m3 * values[DRAG] * level
     seeming = rolling_n * load.warm_up_slope_s2_per_m2
     rising = rolling_n * by_square
     tire_square = values[WARM_UP] * seeming + values[TIRE_RISE] * rising
-    total = max(quadratic + tire_square + values[DRIVELINE_RISE] * _LINE_AS_SQUARE[1], 1e-9)
+    total = max(quadratic + tire_square + by_speed * _LINE_AS_SQUARE[1], 1e-9)
     rows = np.zeros((2, 1 + SHARED_COUNT + OWN_COUNT))
     rows[0, 0] = np.log(constant_n / inertia_kg / load.constant_m_per_s2)
     rows[1, 0] = np.log(total / inertia_kg / load.quadratic_per_m)

@@ -294,7 +294,12 @@ def _whitened(
         white = np.vstack((white, row / LOGGED_AUXILIARY_SIGMA_RATIO))
     if drive.coastdown is not None:
         rows = coastdown_residual(
-            drive.coastdown, shared, own, payload_kg=drive.payload_kg, rotating_mass_kg=rotating_mass_kg
+            drive.coastdown,
+            shared,
+            own,
+            payload_kg=drive.payload_kg,
+            rotating_mass_kg=rotating_mass_kg,
+            linear_n_s_per_m=drive.linear_n_s_per_m,
         )
         white = np.vstack((white, rows))
     return white[:, 0], white[:, 1 : 1 + SHARED_COUNT], white[:, 1 + SHARED_COUNT :]

@@ -71,6 +71,8 @@ class Measurement:
         For road load and steady power.
     air_density_kg_per_m3, temperature_degc : float
         Air that it was measured in.
+    linear_n_s_per_m : float
+        Certified coefficient B of the build's road load, which no unknown stands for.
     """
 
     kind: MeasurementKind
@@ -80,6 +82,7 @@ class Measurement:
     speed_m_per_s: float = 0.0
     air_density_kg_per_m3: float = 1.2
     temperature_degc: float = 20.0
+    linear_n_s_per_m: float = 0.0
 
     @classmethod
     def from_dict(cls, content: Mapping[str, Any]) -> Measurement:
@@ -138,7 +141,8 @@ def _road_load(measurement: Measurement, values: FloatArray) -> tuple[float, Flo
     level_n = values[MASS] * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING]
     faster = float(speed_rise_share(np.array([measurement.speed_m_per_s]))[0])
     rolling_n = level_n * (1.0 - values[TEMPERATURE] * beyond_k + values[TIRE_RISE] * faster)
-    driveline_n = values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * measurement.speed_m_per_s
+    by_speed = values[DRIVELINE_RISE] + measurement.linear_n_s_per_m
+    driveline_n = values[DRIVELINE_DRAG] + by_speed * measurement.speed_m_per_s
     air_n = 0.5 * measurement.air_density_kg_per_m3 * values[DRAG] * measurement.speed_m_per_s**2
     gradient = np.zeros(SHARED_COUNT)
     gradient[[MASS, ROLLING]] = rolling_n

@@ -103,7 +103,7 @@ class BuildFolder:
         return read_channel_map(self.channels_file)
 
     def measurements(self) -> tuple[Measurement, ...]:
-        """Read and check ``measurements.toml``; nothing where there is no such file.
+        """Read and check ``measurements.toml``, beside the certified B of the build; nothing without such a file.
 
         Raises
         ------
@@ -111,8 +111,11 @@ class BuildFolder:
             With every problem found.
         """
         from logan.configuration.measurements import read_measurements
+        from logan.model.plan import plan_of
 
-        return read_measurements(self.measurements_file)
+        measured = read_measurements(self.measurements_file)
+        linear = plan_of(self.settings()).linear_n_s_per_m if measured else 0.0
+        return tuple(replace(one, linear_n_s_per_m=linear) for one in measured)
 
 
 def find_build(path: Path) -> BuildFolder:

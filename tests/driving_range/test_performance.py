@@ -56,6 +56,15 @@ def test_battery_power_on_a_six_percent_grade():
     assert not sheet(box()).choices[0].hill_is_within_peak
 
 
+def test_a_certified_b_is_held_too():
+    build, speed = box(), 55.0 * METRES_PER_SECOND_PER_MPH
+    vehicle = dataclasses.replace(build.vehicle, linear_road_load_n_s_per_m=PlanningValue(3.0, 0.1))
+    plain, certified = (
+        sheet(one).choices[0].hill_battery_power_w for one in (build, dataclasses.replace(build, vehicle=vehicle))
+    )
+    assert certified - plain == pytest.approx(3.0 * speed**2 / 0.87, rel=1e-3)
+
+
 def test_a_shorter_gear_pulls_harder_and_stops_sooner():
     crawler, road = sheet(box()).choices
     assert crawler.launch_force_without_grip_n > road.launch_force_without_grip_n

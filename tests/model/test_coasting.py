@@ -44,6 +44,17 @@ def test_derivatives_equal_finite_differences():
         assert rows[:, 1 + column] == pytest.approx((ends[0] - ends[1]) / (2 * step), abs=1e-6)
 
 
+def test_a_certified_b_is_part_of_what_coastdowns_show():
+    shared, own, at_m_per_s = shared_truth(), np.zeros(OWN_COUNT), 20.0
+    loads = []
+    for linear in (0.0, 3.0):
+        residual = coastdown_residual(LOAD, shared, own, **WHERE, linear_n_s_per_m=linear)[:, 0]
+        found = np.exp(residual * (LOAD.constant_sigma_ratio, LOAD.quadratic_sigma_ratio))
+        found *= (LOAD.constant_m_per_s2, LOAD.quadratic_per_m)
+        loads.append((found[0] + found[1] * at_m_per_s**2) * (1700.0 + 80.0 + 70.0))
+    assert loads[1] - loads[0] == pytest.approx(3.0 * at_m_per_s, rel=0.05)
+
+
 def test_what_coastdowns_show_does_not_move_along_the_null_direction_but_for_rotating_parts():
     shared = shared_truth()
     direction = np.zeros(SHARED_COUNT)

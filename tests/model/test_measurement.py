@@ -35,6 +35,14 @@ def test_road_load_is_rolling_and_air():
     assert per_mass == pytest.approx(value / 1770.0)
 
 
+def test_a_certified_b_is_part_of_road_load_and_steady_power():
+    for kind, more in ((MeasurementKind.ROAD_LOAD, 3.0 * 25.0), (MeasurementKind.STEADY_POWER, 3.0 * 625.0 / 0.88)):
+        plain, certified = (
+            expected_measurement(measured(kind, linear_n_s_per_m=b), shared_truth(), 70.0)[0] for b in (0.0, 3.0)
+        )
+        assert certified - plain == pytest.approx(more)
+
+
 def test_steady_power_is_force_times_speed_over_efficiency_and_auxiliaries():
     force_n, _ = expected_measurement(measured(MeasurementKind.ROAD_LOAD), shared_truth(), 70.0)
     power_w, _ = expected_measurement(measured(MeasurementKind.STEADY_POWER), shared_truth(), 70.0)
