@@ -1,4 +1,9 @@
-"""Detectors of data faults: they flag with evidence, and never repair."""
+"""Detectors of data faults: they flag with evidence, and never repair.
+
+They know a drive, or its signals before they become channels, and the build's settings, but no metric and no model;
+what follows from a flag is decided in ``admission``. Begin with ``detector.py``, which says what a detector is, and
+then ``table.py``, which has all of them.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,9 @@
 """Conversions between SI and the units people read.
 
-logan computes in SI and converts once on the way in (``channels``) and once on the
-way out (``report``, ``cli``, ``web``). Factors: NIST SP 811, Appendix B.
+logan computes in SI: what comes in is converted once (``channels``, ``configuration``), and what goes out once
+(``report``, ``cli``, ``web``), so this package knows nothing but numbers, constants and the names of units. Begin with
+``DisplayUnits`` below, and then ``algebra.py``, the one reader of units as people write them.
+Factors: NIST SP 811, Appendix B.
 """
 
 from __future__ import annotations
