@@ -12,6 +12,7 @@ from fastapi.templating import Jinja2Templates
 
 from logan.errors import ConfigurationError
 from logan.pipeline.builds import BuildFolder, shown_units
+from logan.pipeline.method import chapters, glossary
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.version import VERSION
 from logan.web.asked import Build, Space, build_of
@@ -79,6 +80,12 @@ def interface(request: Request, space: Space) -> Response:
     return _page(
         request, "interface.html", space, page="interface", operations=operations, has_token=bool(space.settings.token)
     )
+
+
+@router.get("/explain", response_class=HTMLResponse)
+def explain(request: Request, space: Space) -> Response:
+    """What the words mean, and the chapters of the method, by topic."""
+    return _page(request, "explain.html", space, page="explain", words=glossary(), chapters=chapters())
 
 
 def _takes(about: dict[str, Any]) -> str:

@@ -9,7 +9,9 @@ import zipfile
 
 import pytest
 from fastapi.testclient import TestClient
+from markupsafe import escape
 
+from logan.pipeline.method import chapters, glossary
 from logan.web.app import create_app
 from logan.web.security import own_names
 from logan.web.state import WebSettings
@@ -236,6 +238,20 @@ def test_the_interface_is_described_for_people_and_programs(client):
     for path, methods in described.items():
         assert path in page
         assert all(about["description"] for about in methods.values()), path
+
+
+def test_words_and_method_stand_on_a_page_by_topic_with_their_signs_escaped(client):
+    page = client.get("/explain").text
+    assert 'href="/explain"' in client.get("/builds/van").text
+    for word, meaning in glossary():
+        assert f"<strong>{escape(word)}</strong></dt><dd>{escape(meaning)}</dd>" in page
+    for name, chapter in chapters().items():
+        assert f'href="#{name}"' in page
+        for part in chapter.removeprefix("# ").split("\n## "):
+            title, _, body = part.partition("\n")
+            assert re.search(rf'<h[23] id="{name}(-\d+)?">{re.escape(escape(title))}</h', page), title
+            assert f"<pre>{escape(body.strip())}</pre>" in page
+    assert len(re.findall(r'id="([^"]+)"', page)) == len(set(re.findall(r'id="([^"]+)"', page)))
 
 
 def test_pages_carry_the_units_of_their_build(client, workspace):

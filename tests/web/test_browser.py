@@ -262,9 +262,9 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
     page = context.new_page()
     page.set_default_timeout(150_000)
     found = {}
-    places = ("", "/interface", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs", "/builds/demo/drives",
-              "/builds/demo/drives/4", "/builds/demo/limits", "/builds/demo/tools#gearing", "/builds/demo/range",
-              "/builds/demo/report")  # fmt: skip
+    places = ("", "/interface", "/explain", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs",
+              "/builds/demo/drives", "/builds/demo/drives/4", "/builds/demo/limits",
+              "/builds/demo/tools#gearing", "/builds/demo/range", "/builds/demo/report")  # fmt: skip
     for place in places:
         page.goto(address + place)
         with contextlib.suppress(Exception):
