@@ -31,11 +31,14 @@ class PlanningValue:
         One standard uncertainty, same unit; zero means taken as exact.
     source : str
         Where the value and its uncertainty come from: "given", "weighed", "common practice: ...".
+    typed : str
+        As the user typed it, with its uncertainty; empty where the value is not the user's own.
     """
 
     value: float
     sigma: float
     source: str = "given"
+    typed: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

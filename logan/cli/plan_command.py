@@ -104,12 +104,17 @@ def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
     rows = [
         (
             parameter_words(assumed.name),
-            parameter_text(assumed.name, assumed.value, units, sigma=assumed.sigma),
+            assumed.typed or parameter_text(assumed.name, assumed.value, units, sigma=assumed.sigma),
             assumed.source,
         )
         for assumed in plan.assumptions
     ]
-    print_table(("assumed", "value", "source"), rows, title="What it rests on, ± one standard uncertainty", left=(0, 2))
+    print_table(
+        ("assumed", "value", "source"),
+        rows,
+        title="What it rests on (yours as typed), ± one standard uncertainty",
+        left=(0, 2),
+    )
     print_lines(*(f"Left out: {reason}." for reason in plan.left_out))
 
 

@@ -262,12 +262,21 @@ def planning_value(
             raise ValueError("no value and no typical value")
         return typical
     if measured.sigma is not None:
-        return PlanningValue(measured.value, measured.sigma, source)
+        return PlanningValue(measured.value, measured.sigma, source, measured.text)
     if typical is not None and typical.value:
         sigma = typical.sigma / typical.value * measured.value
-        return PlanningValue(measured.value, sigma, f"{source}; uncertainty {typical.source}")
+        return PlanningValue(measured.value, sigma, f"{source}; uncertainty {typical.source}", _typed(measured, sigma))
     note = f"{source}; uncertainty {sigma_ratio * 100:g} %, common practice"
-    return PlanningValue(measured.value, sigma_ratio * measured.value, note)
+    sigma = sigma_ratio * measured.value
+    return PlanningValue(measured.value, sigma, note, _typed(measured, sigma))
+
+
+def _typed(measured: Measured, sigma: float) -> str:
+    """What the user typed without an uncertainty, and the one that it is given."""
+    if not measured.text or not measured.value:
+        return measured.text
+    share = 100.0 * abs(sigma if measured.unit == "%" else sigma / measured.value)
+    return f"{measured.text} ± {share:.2g} %"
 
 
 def read_table(raw: object, table: Table, where: str, problems: list[str]) -> Given:

@@ -75,6 +75,8 @@ class Assumption:
         And one standard uncertainty.
     source : str
         Where both come from.
+    typed : str
+        Both as the user typed them; empty where they are not the user's own.
     """
 
     name: str
@@ -82,6 +84,7 @@ class Assumption:
     value: float
     sigma: float
     source: str
+    typed: str = ""
 
 
 @result("plan/1", eq=False)
@@ -320,7 +323,9 @@ def build_fingerprint(build: BuildSettings, scenario_names: Collection[str]) -> 
         if isinstance(content, dict)
     ]
     content = [*(json_ready(part) for part in parts), scenarios]
-    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+    # The words in which a value was typed do not count either.
+    bare = json.loads(json.dumps(content), object_hook=lambda part: {k: part[k] for k in part if k != "typed"})
+    return hashlib.sha256(json.dumps(bare, sort_keys=True).encode()).hexdigest()
 
 
 def assumptions_of(build: BuildSettings) -> tuple[Assumption, ...]:
@@ -339,6 +344,6 @@ def assumptions_of(build: BuildSettings) -> tuple[Assumption, ...]:
     )
     own = zip(PARAMETER_NAMES, PARAMETER_UNITS, planning_values(build), strict=True)
     return tuple(
-        Assumption(name=name, unit=unit, value=value.value, sigma=value.sigma, source=value.source)
+        Assumption(name=name, unit=unit, value=value.value, sigma=value.sigma, source=value.source, typed=value.typed)
         for name, unit, value in (*own, *others)
     )

@@ -121,7 +121,7 @@ def gather_report(
         gearing=plan.gearing if refinement is None else make_gearing_sheet(build, refinement.fit.fit, heat=heat),
         planned_at=plan.created_at,
         assumptions=tuple(
-            AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)
+            AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source, typed=a.typed)
             for a in plan.assumptions
         ),
         fitted=None if refinement is None else _fit_inputs(refinement, build, rng),

@@ -94,7 +94,7 @@ def assumptions_section(inputs: ReportInputs) -> Section:
     rows = tuple(
         (
             parameter_words(row.name),
-            parameter_text(row.name, row.value, inputs.units, row.unit),
+            row.typed or parameter_text(row.name, row.value, inputs.units, row.unit),
             parameter_text(row.name, row.sigma, inputs.units, row.unit),
             row.source,
         )

@@ -33,6 +33,7 @@ class AssumptionRow:
     value: float
     sigma: float
     source: str
+    typed: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

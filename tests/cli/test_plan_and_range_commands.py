@@ -1,5 +1,6 @@
 import dataclasses
 import json
+import re
 
 import pytest
 
@@ -34,6 +35,17 @@ def test_plan_gives_the_answer_first_and_fits_eighty_columns(folder, capsys):
     for word in ("CdA", "common practice", "highway 65", "Packs that can be built", "HWFET"):
         assert word in out
     assert not (folder / "plans").exists()
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize(("typed", "shown"), [("1600 kg", "1600 kg ± 1 %"), ("3,640 lb ± 45 lb", "3,640 lb ± 45 lb")])
+def test_a_planned_value_comes_back_as_it_was_typed(tmp_path, capsys, typed, shown, units):
+    assert main(["new", str(tmp_path / "van")]) == 0
+    file = tmp_path / "van" / "build.toml"
+    file.write_text(re.sub('(?m)^mass = "[^"]*"', f'mass = "{typed}"', file.read_text(encoding="utf-8")), "utf-8")
+    out = run(capsys, "plan", "-b", tmp_path / "van", "--dry", "--full", "--units", units)[1]
+    assert re.search(rf"(?m)^test weight +{re.escape(shown)}  ", out)
+    assert re.search(rf"(?m)^Crr lost per degree .*{'%/°F' if units == 'us' else '%/K'}", out), "not the user's own"
 
 
 def test_plan_is_frozen_to_a_new_file_each_time(folder, capsys):

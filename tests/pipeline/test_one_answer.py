@@ -93,6 +93,9 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     verdict = next(block for block in blocks if isinstance(block, Verdict))
     assert f"is {chance} %" in verdict.because or chance in (0, 100)
     certificate = [b for s in document_of(gather_report(folder), "certificate").sections for b in s.blocks]
+    mass = re.search('(?m)^mass = "([^"]*)"', folder.settings_file.read_text(encoding="utf-8"))[1]
+    (weight,) = (row[1] for b in certificate if isinstance(b, TableBlock) for row in b.rows if row[0] == "test weight")
+    assert weight.startswith(f"{mass} as entered"), "as typed"
     validated = next(b for b in certificate if isinstance(b, TableBlock) and b.caption.startswith("Range per scenario"))
     for row in validated.rows:
         name = row[0].removesuffix(" (target)")

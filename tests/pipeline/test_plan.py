@@ -132,6 +132,8 @@ def test_the_fingerprint_follows_what_a_prediction_rests_on():
     names = {scenario.name for scenario in build.scenarios}
     same = build_fingerprint(dataclasses.replace(build, keep_logs=True, name="renamed"), names)
     assert same == build_fingerprint(build, names)
+    retyped = dataclasses.replace(build.vehicle, mass_kg=dataclasses.replace(build.vehicle.mass_kg, typed="1.6 t"))
+    assert same == build_fingerprint(dataclasses.replace(build, vehicle=retyped), names)
     heavier = dataclasses.replace(build.vehicle.mass_kg, value=1900.0)
     changed = dataclasses.replace(build, vehicle=dataclasses.replace(build.vehicle, mass_kg=heavier))
     assert build_fingerprint(changed, names) != same

@@ -91,14 +91,15 @@ def _form(caption: str, rows: tuple[tuple[str, str], ...]) -> TableBlock:
 def _vehicle(inputs: ReportInputs) -> TableBlock:
     build, units = inputs.build, inputs.units
     pack, motor = build.pack, build.powertrain.motor
-    entered, weight = build.vehicle.mass_kg, "test weight"
+    entered, usable, weight = build.vehicle.mass_kg, pack.usable_energy_wh, "test weight"
     fit = None if inputs.fitted is None else inputs.fitted.fit.estimate("mass_kg")
     found = (
         "" if fit is None else f"; {parameter_text('mass_kg', fit.value, units, sigma=fit.sigma)} as the drives fit it"
     )
     as_built = (
-        f"pack {pack.cells_in_series}s{pack.cells_in_parallel}p, {units.shown(pack.usable_energy_wh.value, 'energy')} "
-        f"usable as planned; motor {units.shown(motor.max_power_w, 'power', digits=3)}; gearing "
+        f"pack {pack.cells_in_series}s{pack.cells_in_parallel}p, "
+        f"{usable.typed or units.shown(usable.value, 'energy')} usable as planned; "
+        f"motor {units.shown(motor.max_power_w, 'power', digits=3)}; gearing "
         f"{build.powertrain.gearing.name}"
     )
     own = inputs.certificate.get("configuration", "").strip()
@@ -111,7 +112,7 @@ def _vehicle(inputs: ReportInputs) -> TableBlock:
             ("configuration", f"{own}; {as_built}" if own else as_built),
             (
                 weight,
-                f"{parameter_text('mass_kg', entered.value, units, sigma=entered.sigma)} as entered "
+                f"{entered.typed or parameter_text('mass_kg', entered.value, units, sigma=entered.sigma)} as entered "
                 f"({entered.source}){found}",
             ),
             ("tires and pressure", f"{_entered(inputs, 'tires')}; pressure {_entered(inputs, 'tire_pressure')}"),
