@@ -171,7 +171,7 @@ def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
     page.get_by_role("button", name="By distance").click()
     page.wait_for_function("() => document.querySelector('.lane .value').textContent.includes(' / ')")
     page.locator("#road svg").click()
-    page.get_by_role("button", name="Close").click()
+    page.locator("#span").get_by_role("button", name="Close").click()
 
 
 def sheets(page, path, paper):
