@@ -6,6 +6,10 @@ import ast
 import re
 from pathlib import Path
 
+from logan.model.estimator import PLAIN_NAMES
+from logan.model.parameters import PARAMETER_NAMES
+from logan.wording import parameter_words
+
 ROOT = Path(__file__).parents[1]
 LOGAN = ROOT / "logan"
 
@@ -20,6 +24,8 @@ OTHER_TRADE = (
     "warm up rise", "Lift at once", "put back", "state of charge", "grade A",
 )  # fmt: skip
 WRONG = re.compile(rf"\b({'|'.join((*BRITISH.split(), *OTHER_TRADE))})s?\b", re.IGNORECASE)
+IN_MESSAGES = re.compile(r"\b(mass|course|skew|plateau|state-of-charge|prior)\b", re.IGNORECASE)
+"""Good words of the method's chapters, and of keys, that no message, table or page says."""
 READ_ONLY_BY_CODE = {"channels/concepts.py", "channels/profiles.py", "units/algebra.py", "configuration/declared.py"}
 """Words in which strangers' files are written: read, never shown."""
 
@@ -74,3 +80,13 @@ def test_user_texts_are_spelled_and_worded_as_in_a_us_garage():
         f"{place}: {match[0]}: {text.strip()[:90]}" for place, text in user_texts() if (match := WRONG.search(text))
     ]
     assert not wrong, f"{len(wrong)}\n" + "\n".join(wrong)
+
+
+def test_messages_say_weight_heading_and_soc():
+    wrong = [
+        f"{place}: {match[0]}: {text.strip()[:90]}"
+        for place, text in user_texts()
+        if re.match(r"[^:]*\.(py|html|js):", place) and (match := IN_MESSAGES.search(text))
+    ]
+    assert not wrong, "\n".join(wrong)
+    assert not IN_MESSAGES.search(", ".join((*PLAIN_NAMES, *map(parameter_words, PARAMETER_NAMES))))

@@ -124,7 +124,7 @@ CHANNEL_KINDS: Final[tuple[ChannelKind, ...]] = (
     ChannelKind("latitude", "deg", "latitude, positive north", _LINEAR, -90.0, 90.0, "place"),
     ChannelKind("longitude", "deg", "longitude, positive east", _LINEAR, -180.0, 180.0, "place"),
     ChannelKind("elevation", "m", "height above sea level", _LINEAR, -500.0, 6000.0, "place"),
-    ChannelKind("heading", "deg", "course over ground, clockwise from north", _HOLD, -180.0, 360.0, "place"),
+    ChannelKind("heading", "deg", "heading over ground, clockwise from north", _HOLD, -180.0, 360.0, "place"),
     ChannelKind("grade", "ratio", "slope, positive uphill", _LINEAR, -0.5, 0.5, "place"),
     _temperature("ambient_temperature", "outside air", "ambient"),
     ChannelKind("barometric_pressure", "Pa", "outside air pressure", _LINEAR, 4e4, 1.1e5, "ambient"),

@@ -331,7 +331,7 @@ def _from_gauge(
         value=float(np.log(moderate_wh * window / span / planned.energy_wh)),
         sigma=float(np.hypot.reduce([sensors / net_wh, ends_sigma, cold / moderate_wh, load / moderate_wh])),
         shared_sigma=GAUGE_SIGMA_RATIO,
-        shared_by="state-of-charge gauge",
+        shared_by="SOC gauge",
     )
 
 

@@ -287,12 +287,12 @@ def _ratio(
         return refusal
     braking_j = sum(one.braking_j for one in found)
     if braking_j <= 0.0:
-        return Refusal("the braking work comes out below zero", "Check mass, road load and height")
+        return Refusal("the braking work comes out below zero", "Check weight, road load and height")
     value = sum(part(one) for one in found) / braking_j
     sigma = value * _sigma_j(build, found) / braking_j
     if value - 2.0 * sigma > 1.0:
         reason = f"{value:.2f} came back of what the wheels gave up, which cannot be"
-        return Refusal(reason, "Check mass, road load, height and the gain of the current sensor")
+        return Refusal(reason, "Check weight, road load, height and the gain of the current sensor")
     source = "measured over modeled" if has_height else "measured over modeled, road taken as level"
     return Estimate(value, "ratio", sigma, source)
 

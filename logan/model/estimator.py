@@ -287,7 +287,7 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
         words += [f"drive {drive.drive_id}: {warning}" for warning in drive.warnings]
         if drive.coastdown is not None:
             pairs = f"{drive.coastdown.pair_count} coastdown pairs"
-            words.append(f"drive {drive.drive_id}: its {pairs} took part as a measurement of road load per mass")
+            words.append(f"drive {drive.drive_id}: its {pairs} took part as a measurement of road load per weight")
         if (factors := (drive.drag_factor, drive.rolling_factor)) != (1.0, 1.0):
             given = f"drag x {factors[0]:g} and rolling x {factors[1]:g}"
             words.append(f"drive {drive.drive_id} is taken with {given} as noted; its day-to-day factor tells the rest")
@@ -297,7 +297,7 @@ def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:
 
 
 PLAIN_NAMES: Final = (
-    "mass",
+    "weight",
     "CdA",
     "Crr",
     "drive efficiency",

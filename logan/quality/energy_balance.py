@@ -46,8 +46,8 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("pack_current", "pack_voltage", "motor_torque"),
         title="More work comes out than energy goes in",
         evidence=evidence,
-        remedy="Check scale of current, voltage and torque, the vehicle's mass and the gearing; a clamp meter settles "
-        "the current",
+        remedy="Check scale of current, voltage and torque, the vehicle's weight and the gearing; a clamp meter "
+        "settles the current",
         effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
     )
 

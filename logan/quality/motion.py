@@ -283,7 +283,7 @@ def _lifted_by_energy(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     share = float(np.sum(drawn[hard]) / np.sum(needed[hard]))
     if abs(share) < 0.3:
-        yield _lifted_flag(survey, hard, f"accelerations take {100 * share:.0f} % of what this vehicle's mass needs")
+        yield _lifted_flag(survey, hard, f"accelerations take {100 * share:.0f} % of what this vehicle's weight needs")
 
 
 def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFlag:

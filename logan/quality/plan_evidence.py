@@ -117,7 +117,7 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     most = _WRONG_RATIO * (1.3 if ratio > 1.0 and survey.has_unlogged_climate else 1.0)
     is_red = off > float(np.log(most)) and off > _WRONG_SIGMAS * sigma
     words = (
-        f"in {count} accelerations the pack gives {ratio:.2f} times what mass, road load and efficiency of the plan "
+        f"in {count} accelerations the pack gives {ratio:.2f} times what weight, road load and efficiency of the plan "
     )
     words += f"ask for (±{sigma:.2f})"
     least, shaft = _ODD_RATIO, _shaft_ratio(survey)
@@ -133,7 +133,7 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
-        title="Accelerating takes another energy than this mass can take"
+        title="Accelerating takes another energy than this weight can take"
         if is_red
         else "Accelerating takes another energy than planned",
         evidence=words,
@@ -176,7 +176,7 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         else "The drive used far more or less than planned",
         evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
         remedy="Check the units and scales of speed, current and voltage; else look for a load, a dragging brake, a "
-        "tow, or a mass, CdA or regen in the build that is not the vehicle's",
+        "tow, or a weight, CdA or regen in the build that is not the vehicle's",
         effect_wh_per_km=net * (1.0 / ratio - 1.0) if is_red and net is not None and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
     )

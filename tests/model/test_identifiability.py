@@ -57,4 +57,4 @@ def test_what_was_not_learned_is_named(build):
         replace(drive, auxiliary_power_w=None, has_heading=False) for drive in some_drives(2)
     ]  # two noisy drives leave the mass where the plan has it
     found = fit(prior_of(build), steady, [], build)
-    assert any("not learned" in words and "mass" in words for words in found.statements)
+    assert any("not learned" in words and "weight" in words for words in found.statements)

@@ -17,7 +17,7 @@ CHAINS_PER_TABLE: Final = 4
 def gearing_section(inputs: ReportInputs) -> Section:
     """What the gearing does, and what that rests on."""
     units, sheet = inputs.units, inputs.gearing
-    lines = (f"mass, road load and losses are those of {sheet.basis}", *sheet.assumptions)
+    lines = (f"weight, road load and losses are those of {sheet.basis}", *sheet.assumptions)
     blocks: tuple[Block, ...] = (
         Words(lines=tuple(gearing_words(sheet, units))),
         *gearing_tables(sheet, units),

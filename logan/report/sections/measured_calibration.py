@@ -37,7 +37,7 @@ def coastdown_tables(coastdowns: CoastdownSummary, units: DisplayUnits) -> list[
     if coastdowns.runs:
         blocks.append(
             TableBlock(
-                headings=("at", units.speed_label, "course °", "slope", "A N", "C N/(m/s)²", "pair", "note"),
+                headings=("at", units.speed_label, "heading °", "slope", "A N", "C N/(m/s)²", "pair", "note"),
                 rows=tuple(_run_row(run, units) for run in coastdowns.runs[:MOST_ROWS]),
                 caption="Coastdowns found",
                 is_long=True,
