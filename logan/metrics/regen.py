@@ -238,7 +238,7 @@ def _values(
         no_free = (
             Refusal("no braking without the brake pedal was found", "Slow down on regen alone a few times")
             if is_logged
-            else Refusal("the brake pedal is not logged", "Log brake_switch or brake_pressure")
+            else Refusal("the brake pedal is not logged", "Log the brake switch or brake pressure")
         )
     elif missing is None and sum(one.into_motor_j for one in free) <= 0.0:
         no_free = Refusal(
@@ -347,7 +347,7 @@ def _friction(
         return _total(build, found, lambda one: one.friction_j, missing)
     most_wh = (float(np.maximum(rest_j, 0.0).sum()) + 1.645 * _sigma_j(build, found)) / JOULES_PER_WATT_HOUR
     reason = f"friction can't be told from regen efficiency without brake pressure; at most {most_wh:.0f} Wh"
-    return Refusal(reason, "Log brake_pressure")
+    return Refusal(reason, "Log the brake pressure")
 
 
 def _by_pressure(

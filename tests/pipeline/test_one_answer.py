@@ -88,12 +88,14 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     assert [int(n) for n in re.findall(r"\d+", last)] == list(expected[target.name][:2])
 
     blocks = [block for section in document_of(gather_report(folder)).sections for block in section.blocks]
+    mass = re.search('(?m)^mass = "([^"]*)"', folder.settings_file.read_text(encoding="utf-8"))[1]
+    rests_on = [row[1] for b in blocks if isinstance(b, TableBlock) for row in b.rows if row[0] == "vehicle"]
+    assert any(f", {mass} as entered, " in row for row in rests_on), "as typed"
     strip = next(block for block in blocks if isinstance(block, FigureBlock)).figure
     assert strip.finding.startswith(f"{expected[target.name][1]} mi in '{target.name}'")
     verdict = next(block for block in blocks if isinstance(block, Verdict))
     assert f"is {chance} %" in verdict.because or chance in (0, 100)
     certificate = [b for s in document_of(gather_report(folder), "certificate").sections for b in s.blocks]
-    mass = re.search('(?m)^mass = "([^"]*)"', folder.settings_file.read_text(encoding="utf-8"))[1]
     (weight,) = (row[1] for b in certificate if isinstance(b, TableBlock) for row in b.rows if row[0] == "test weight")
     assert weight.startswith(f"{mass} as entered"), "as typed"
     validated = next(b for b in certificate if isinstance(b, TableBlock) and b.caption.startswith("Range per scenario"))

@@ -151,7 +151,7 @@ def test_what_is_refused_says_why():
 
 def test_the_error_budget_names_all_six_parts(town):
     assert [row[0] for row in budget_table(town[0].energy).rows] == [
-        "gain", "offset", "quantisation", "sample rate", "skew", "gaps",
+        "gain", "offset", "quantization", "sample rate", "V/I time offset", "gaps",
     ]  # fmt: skip
 
 

@@ -62,13 +62,13 @@ def _causes(inputs: ReportInputs) -> list[Block]:
 
 def _rests_on(inputs: ReportInputs, note: str) -> TableBlock:
     """Vehicle, date, miles driven and conditions."""
-    units, vehicle, pack = inputs.units, inputs.build.vehicle, inputs.build.pack
-    capacity_wh = pack.usable_energy_wh.value
+    units, pack = inputs.units, inputs.build.pack
+    weight, usable = inputs.build.vehicle.mass_kg, pack.usable_energy_wh
     rows = [
         (
             "vehicle",
-            f"{inputs.build.name}, {parameter_text('mass_kg', vehicle.mass_kg.value, units)} as entered, "
-            f"{units.shown(capacity_wh, 'energy', digits=3)} usable as planned, "
+            f"{inputs.build.name}, {weight.typed or parameter_text('mass_kg', weight.value, units)} as entered, "
+            f"{usable.typed or units.shown(usable.value, 'energy', digits=3)} usable as planned, "
             f"{pack.cells_in_series}s{pack.cells_in_parallel}p, gearing {inputs.build.powertrain.gearing.name}",
         ),
         ("date of the report", inputs.made_on),

@@ -15,6 +15,7 @@ from logan.wording import figure, number, percent, reason
 
 MOST_ROWS: Final = 60
 _STANDING: Final = "standing"
+_PARTS: Final = {"skew": "V/I time offset", "quantisation": "quantization"}
 
 
 def moment(seconds: float) -> str:
@@ -40,7 +41,7 @@ def budget_table(energy: EnergySummary) -> TableBlock:
     """Where the uncertainty of the net energy comes from."""
     return TableBlock(
         headings=("part", "± Wh", "how"),
-        rows=tuple((part.name, number(part.sigma_wh, 1), part.how) for part in energy.budget),
+        rows=tuple((_PARTS.get(part.name, part.name), number(part.sigma_wh, 1), part.how) for part in energy.budget),
         caption="Error budget of the net energy; the parts add in squares",
         is_long=True,
     )
