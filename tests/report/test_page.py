@@ -201,7 +201,7 @@ def test_the_gearing_table_says_what_it_rests_on(inputs):
     sheet = replace(inputs.gearing, choices=tuple(held), basis="the fit of 3 drives")
     page = render_page(build_document(replace(inputs, gearing=sheet)))
     assert "thermal model of a part" in page
-    assert "ass, road load and losses are those of the fit of 3 drives." in page
+    assert "eight, road load and losses are those of the fit of 3 drives." in page
 
 
 def test_a_sheet_in_kilometres_names_no_miles_and_no_fahrenheit(inputs):
