@@ -22,7 +22,7 @@ _LEAST_DRIFT_S: Final = 0.3
 _ROLLING_M_PER_S: Final = 3.0
 _LONGEST_LOSS_S: Final = 30.0
 _BIASED_RATIO: Final = 0.03
-"""Energy missing beyond this is not filled in: it hangs on the current itself."""
+"""Energy missing beyond this, and beyond twice what chance explains, is not filled in: it hangs on the current."""
 
 SMALLEST_SKEW_S: Final = 0.06
 """Skew below this moves the energy by less than 0.1 % at usual pack resistances. [s]"""
@@ -42,17 +42,18 @@ def lost_share(time_s: FloatArray) -> tuple[float, float]:
     return missing / (missing + time_s.size), float(np.sqrt(missing)) / (missing + time_s.size)
 
 
-def unsampled_wh(survey: DriveSurvey) -> float:
+def unsampled_wh(survey: DriveSurvey) -> tuple[float, float]:
     """Energy that the samples of the current which are missing would have added to what stands in for them. [Wh]
 
     What was asked for at their times (shaft power, else the planned road power) says what they would have been; what
-    stands in is a straight line across a short gap and the mean power in a long one. Chance losses come out near zero.
+    stands in is a straight line across a short gap and the mean power in a long one. Chance losses come out near zero:
+    the second figure is their standard uncertainty, which the energy's own error budget holds.
     """
     current, voltage = survey.finite("pack_current"), survey.finite("pack_voltage")
     demand_w = survey.shaft_power_w if survey.has("motor_torque", "motor_speed") else survey.wheel_power_w
     asked = np.isfinite(demand_w)
     if current is None or voltage is None or current[0].size < 50 or asked.sum() < 50:
-        return 0.0
+        return 0.0, 0.0
     time_s, power_w = current[0], current[1] * np.interp(current[0], *voltage)
     step_s = np.diff(time_s)
     period_s = float(np.median(step_s))
@@ -68,7 +69,9 @@ def unsampled_wh(survey: DriveSurvey) -> float:
     channel = survey.drive["pack_current"]
     is_bridged = np.repeat(step_s <= channel.max_gap_s, count)
     stands_in_w = np.where(is_bridged, np.interp(gone_s, time_s, power_w), float(np.mean(power_w)))
-    return float(np.sum(columns(gone_s) @ slopes - stands_in_w)) * period_s / 3600.0
+    gaps_s = step_s[count > 0]
+    chance_wh = float(np.std(power_w) * np.sqrt(np.sum(gaps_s * np.minimum(gaps_s, _LONGEST_LOSS_S)))) / 3600.0
+    return float(np.sum(columns(gone_s) @ slopes - stands_in_w)) * period_s / 3600.0, chance_wh
 
 
 @detector("lost_samples")
@@ -87,8 +90,8 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not shares:
         return
     worst = max(shares, key=lambda name: shares[name])
-    lacking_wh = unsampled_wh(survey) if "pack_current" in shares else 0.0
-    is_biased = abs(lacking_wh) > _BIASED_RATIO * abs(survey.net_wh)
+    lacking_wh, chance_wh = unsampled_wh(survey) if "pack_current" in shares else (0.0, 0.0)
+    is_biased = abs(lacking_wh) > max(_BIASED_RATIO * abs(survey.net_wh), 2.0 * chance_wh)
     step_s = np.diff(survey.drive[worst].time_s)
     longest_s = float(np.max(step_s))
     yield DataFlag(
