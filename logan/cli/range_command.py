@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
 _NAME = "asked here"
+_STANDARD_NAMES = {"udds": "UDDS", "hwfet": "HWFET", "us06": "US06", "wltc_3b": "WLTC class 3b"}
 
 
 _PlanOption = Annotated[Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")]
@@ -99,6 +100,8 @@ def register(app: typer.Typer) -> None:
             "grade": grade,
         }
         given: dict[str, object] = {key: text for key, text in asked.items() if text}
+        if name == _NAME and cycle in _STANDARD_NAMES:
+            name = f"{_STANDARD_NAMES[cycle]}, {_NAME}"
         extra = {"name": name, **given} if given else None
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:

@@ -113,6 +113,12 @@ def test_a_scenario_can_be_asked_for_on_the_command_line(folder, capsys):
     assert asked["ambient_temperature_degc"] == pytest.approx(-6.667, abs=1e-3)
 
 
+@pytest.mark.parametrize(("cycle", "name"), [("udds", "UDDS"), ("wltc_3b", "WLTC class 3b")])
+def test_a_standard_cycle_that_is_asked_for_bears_its_standard_name(folder, capsys, cycle, name):
+    _, out, _ = run(capsys, "range", "-b", folder, "--json", "--cycle", cycle)
+    assert json.loads(out)["prediction"]["scenarios"][-1]["name"] == f"{name}, asked here"
+
+
 def test_heat_on_a_climb_without_drives_is_refused_and_says_what_to_log(folder, capsys):
     code, out, _ = run(capsys, "range", "-b", folder, "--grade", "6 %", "--speed", "55 mph", "--length", "10 mi")
     assert code == 0
