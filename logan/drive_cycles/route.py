@@ -162,9 +162,9 @@ def _timing(
     latest_s = np.maximum.accumulate(moment_s)
     forward = np.concatenate(([True], latest_s[1:] > latest_s[:-1]))
     moment_s, distance_m = moment_s[forward] - moment_s[0], distance_m[forward]
-    time_s = np.linspace(0.0, moment_s[-1], max(3, round(moment_s[-1]) + 1))
     if not _MIN_DURATION_S <= moment_s[-1] <= _MAX_DURATION_S:
         raise ConfigurationError("the track's times do not fit its length", "Give the scenario a speed", path)
+    time_s = np.linspace(0.0, moment_s[-1], max(3, round(moment_s[-1]) + 1))
     half = min(round(0.5 * _TIME_WINDOW_S), time_s.size // 2 - 1)
     padded = np.pad(np.interp(time_s, moment_s, distance_m), half, mode="reflect", reflect_type="odd")
     window = np.full(2 * half + 1, 1.0 / (2 * half + 1))
