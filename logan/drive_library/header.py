@@ -207,12 +207,13 @@ class StoredFigures(Mapping[str, Figure]):
     def __len__(self) -> int:
         return len(self._content())
 
-    def _content(self) -> dict[str, Any]:
+    def _content(self) -> list[str]:
         try:
             content = json.loads(self._text)
         except ValueError:
-            return {}
-        return content if isinstance(content, dict) else {}
+            return []
+        # A name that damage left without an object behind it is none.
+        return [name for name in content if json.dumps(name) + ":{" in self._text] if isinstance(content, dict) else []
 
     def __repr__(self) -> str:
         return repr(dict(self))
