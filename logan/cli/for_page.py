@@ -92,8 +92,7 @@ def run_command(
         bare, is_many = _bare(kind)
         texts = raw if isinstance(raw, list) else str(raw).replace(",", " ").split() if is_many else [str(raw)]
         words = [] if bare is bool else [_safe(key, bare, text.strip(), build, files) for text in texts if text]
-        # Within ``Annotated`` typer takes the first name of an option where a default would stand.
-        option = str(about.default).split("/")[0] if isinstance(about, OptionInfo) else ""
+        option = _named(about).split("/")[0]
         if bare is bool:
             named += [option] if raw in (True, "true") else []
         elif option:
@@ -140,6 +139,11 @@ def _bare(kind: Any) -> tuple[Any, bool]:
     return (get_args(kind)[0], True) if get_origin(kind) is list else (kind, False)
 
 
+def _named(about: Any) -> str:
+    """First name of an option; typer keeps it where, within ``Annotated``, a default would stand. Empty for others."""
+    return str(about.default) if isinstance(about, OptionInfo) else ""
+
+
 def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
     bare, is_many = _bare(kind)
     is_file = key in _FILES or (bare is Path and key != "output")
@@ -150,7 +154,9 @@ def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
         "is_many": is_many,
         "is_required": default is ...,
         "default": str(default) if isinstance(default, str | int | float) and not isinstance(default, bool) else "",
-        "help": getattr(about, "help", "") or "",
+        # As the command line says it, without its dashes: the parameter's own name is the code's.
+        "label": (_named(about) or key).split("/")[0].lstrip("-").replace("-", " ").replace("_", " "),
+        "help": (getattr(about, "help", "") or "").replace("--", ""),
     }
 
 

@@ -20,6 +20,8 @@ def test_every_command_says_what_can_be_asked():
     found = {one["name"]: one for one in described()}
     assert list(found) == list(ON_PAGE)
     assert all(one["about"] and all(option["help"] for option in one["options"]) for one in found.values())
+    said = [text for one in found.values() for option in one["options"] for text in (option["label"], option["help"])]
+    assert not [text for text in said if "--" in text or "_" in text.replace("wltc_3b", "") or text.startswith("is ")]
     assert {"grade", "launches", "route", "ambient"} <= {option["name"] for option in found["range"]["options"]}
     assert [option["name"] for option in found["effect"]["options"] if option["is_required"]] == ["before", "after"]
 

@@ -2,8 +2,6 @@
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, fill, make, number, table } from "./page.js";
 
-const words = (name) => name.replaceAll("_", " ");
-
 function fieldOf(option, files, drives) {
   const id = "option-" + option.name, about = { id: id, name: option.name, required: option.is_required, autocomplete: "off" };
   const pick = (names) => make("select", about, make("option", { value: "" }, "–"), names.map((one) => make("option", { value: one }, one)));
@@ -11,7 +9,7 @@ function fieldOf(option, files, drives) {
     : option.kind === "file" ? pick(files)
       : option.name === "drive" && !option.is_many ? pick(drives)
         : make("input", { ...about, inputmode: option.kind === "number" ? "decimal" : null, placeholder: option.default });
-  return make("div", {}, make("label", { for: id, class: option.kind === "flag" ? "pick" : null }, words(option.name) + (option.is_required ? " *" : "")),
+  return make("div", {}, make("label", { for: id, class: option.kind === "flag" ? "pick" : null }, option.label + (option.is_required ? " *" : "")),
     input, make("small", {}, option.help));
 }
 
