@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any, Final
 
 from logan.admission.admission import Admission
-from logan.flags import DataFlag
 from logan.ledger.ledger import EnergyLedger
 from logan.ledger.reckon import energy_ledger
 from logan.metrics import (
@@ -24,7 +23,7 @@ from logan.metrics import (
 )
 from logan.metrics.metric import Metric
 from logan.quality.grades import MetricGrade
-from logan.results import Figure, JsonValue, json_ready, result, result_from_json
+from logan.results import DataFlag, Figure, JsonValue, json_ready, result, result_from_json
 
 _LEDGER: Final = Metric(
     "ledger",

@@ -1,4 +1,7 @@
-"""Figures with their unit, origin, coverage and uncertainty; and results that turn into JSON."""
+"""What every stage hands on: figures, flags, and results that turn into JSON.
+
+A figure has its unit, origin, coverage and uncertainty, or is refused; a flag is what a detector has to say.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
@@ -320,3 +323,64 @@ def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
     if not isinstance(content, hint) or (hint is int and isinstance(content, bool)):
         raise ValueError(f"{name} needs {hint.__name__}")
     return content
+
+
+class Severity(StrEnum):
+    """How much a flag matters for the figures."""
+
+    NOTE = "note"
+    """Worth knowing; no figure changes."""
+    AMBER = "amber"
+    """A figure is less sure, or a limit is near."""
+    RED = "red"
+    """A figure is wrong or refused, or a limit is passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a drive, in seconds from its start."""
+
+    start_s: float
+    end_s: float
+
+    @property
+    def duration_s(self) -> float:
+        """Length [s]."""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataFlag:
+    """One finding of one detector; it never repairs anything.
+
+    Parameters
+    ----------
+    code : str
+        Name of the detector's finding, such as ``current_sign_reversed``; empty until its detector stamps it.
+    severity : Severity
+        How much it matters.
+    channels : tuple of str
+        Canonical channels concerned.
+    title : str
+        The finding in a few plain words.
+    evidence : str
+        The numbers that show it.
+    remedy : str
+        What to do about it.
+    spans : tuple of Span
+        When; empty means the whole drive.
+    effect_wh_per_km : float or None
+        How far the net consumption would move if it were put right, or None where it cannot be told.
+    refuses : tuple of str
+        Metrics that must not be shown while this stands, such as ``net_energy`` or ``regen``.
+    """
+
+    code: str = ""
+    severity: Severity = Severity.NOTE
+    channels: tuple[str, ...]
+    title: str
+    evidence: str
+    remedy: str
+    spans: tuple[Span, ...] = ()
+    effect_wh_per_km: float | None = None
+    refuses: tuple[str, ...] = ()

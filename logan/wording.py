@@ -7,8 +7,7 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final, Literal
 
-from logan.flags import Severity
-from logan.results import Figure, Quantiles, Refusal
+from logan.results import Figure, Quantiles, Refusal, Severity
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 
 if TYPE_CHECKING:

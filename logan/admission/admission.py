@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import field
 
-from logan.flags import Span
-from logan.results import Refusal, result
+from logan.results import Refusal, Span, result
 
 
 @result("kept-out/1")

@@ -12,8 +12,8 @@ from logan.admission.admission import Admission, KeptOut
 from logan.drive.drive import Drive
 from logan.drive.logged_loads import JUDGED_KINDS
 from logan.drive.mask import cut
-from logan.flags import DataFlag, Severity
 from logan.quality.grades import METRIC_CHANNELS, MetricGrade, kind_name, net_wh_per_km
+from logan.results import DataFlag, Severity
 
 _TRUE_OF_THE_VEHICLE: Final = frozenset(
     {"contactor_opened_under_load", "cell_spread", "isolation_low", "error_frames", "bus_silent", "lost_samples"}

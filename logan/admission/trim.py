@@ -12,14 +12,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Channel, Drive, Step
-from logan.drive.energy import net_pack_wh
+from logan.drive.drive import Channel, Drive, Step, net_pack_wh, pack_power, road_speed
 from logan.drive.mask import cut
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import pack_power
-from logan.flags import DataFlag, Severity, Span
 from logan.numerics import nominal_period_s
 from logan.quality.runs import resolution, true_runs
+from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 
 _PACK: Final = ("pack_voltage", "pack_current", "pack_power")

@@ -11,8 +11,8 @@ import numpy as np
 from logan.channels.mapped import MappedChannel
 from logan.channels.raw_codes import code_count
 from logan.channels.vocabulary import ChannelKind
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn
+from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 from logan.units.algebra import UnitConversion
 

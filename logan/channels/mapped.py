@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logan.flags import DataFlag
-from logan.results import read_only
+from logan.results import DataFlag, read_only
 from logan.units import FloatArray, IntArray
 
 

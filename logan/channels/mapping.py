@@ -16,8 +16,8 @@ from logan.channels.raw_codes import not_available_codes, reread_signed, signed_
 from logan.channels.units import conversion_to_si
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
 from logan.errors import ChannelError
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
+from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
 from logan.units.algebra import UnitConversion

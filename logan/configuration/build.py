@@ -14,7 +14,6 @@ from logan.configuration.problems import load, refusal
 from logan.configuration.road_load import road_load_of
 from logan.configuration.typical_limits import TYPICAL_LIMITS
 from logan.configuration.tyre_size import rolling_circumference_m
-from logan.constants import STANDARD_PRESSURE_PA
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
 from logan.instruments.readings import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
@@ -40,7 +39,7 @@ from logan.settings import (
     Target,
     VehicleSettings,
 )
-from logan.units import DisplayUnits
+from logan.units import STANDARD_PRESSURE_PA, DisplayUnits
 from logan.units.quantities import parse_quantity, wire_gauge
 
 

@@ -11,9 +11,8 @@ from typing import Any
 
 from logan.channels.vocabulary import channel_kind
 from logan.configuration.declared import nearest
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.settings import BuildSettings, LimitSide
-from logan.units import DisplayUnits
+from logan.units import STANDARD_GRAVITY_M_PER_S2, DisplayUnits
 
 _WAYS = ("speed", "cycle", "mix", "route", "drive")
 _SHARES_TOLERANCE = 1e-3

@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 
 from logan.configuration.declared import Given, planning_value
-from logan.constants import STANDARD_GRAVITY_M_PER_S2, US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC
 from logan.model import priors
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.settings import PlanningValue
+from logan.units import STANDARD_GRAVITY_M_PER_S2, US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC
 from logan.units.quantities import Measured
 
 COEFFICIENT_SIGMA_RATIO: Final = 0.04

@@ -9,19 +9,17 @@ import numpy as np
 
 from logan.channels.mapped import Change, MappedChannels
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
-from logan.constants import METRES_PER_MILE
 from logan.drive.clock import repair_clock
 from logan.drive.current_zero import contactor_open_offset
-from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step
+from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step, net_pack_wh
 from logan.drive.elevation import anchored_to_satellites, barometric_elevation, with_uncertainty
-from logan.drive.energy import net_pack_wh
 from logan.drive.merge import ClockedSource, merge_sources
 from logan.drive.skew import LagEstimate, current_lag
 from logan.errors import ChannelError
-from logan.flags import DataFlag
 from logan.numerics import integrate, union_times
-from logan.results import Estimate
+from logan.results import DataFlag, Estimate
 from logan.settings import AnalysisSettings, BuildSettings
+from logan.units import METRES_PER_MILE
 
 
 def assemble_drive(

@@ -8,9 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import PackPower, is_charging_at
+from logan.drive.drive import Drive, PackPower, is_charging_at, road_speed
 from logan.results import read_only
 from logan.settings import BuildSettings
 from logan.units import FloatArray

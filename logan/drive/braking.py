@@ -7,14 +7,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.auxiliary import AuxiliaryLoad
-from logan.drive.drive import Drive
-from logan.drive.pack_power import PackPower
+from logan.drive.drive import Drive, PackPower
 from logan.drive.wheel_work import WheelWork
 from logan.numerics import cumulative, joined_spans, spans_where
 from logan.settings import BuildSettings
-from logan.units import BoolArray, FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 REGEN_THRESHOLD_W: Final = 500.0
 DECELERATION_THRESHOLD_W: Final = 2_000.0

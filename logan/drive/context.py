@@ -6,9 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
-from logan.drive.motion import height_along, road_speed
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Drive, height_along, pack_power, road_speed
 from logan.numerics import cumulative
 from logan.results import result
 from logan.units import FloatArray

@@ -1,4 +1,7 @@
-"""A drive: channels at their native rate in SI, and what was done to them."""
+"""A drive: channels at their native rate in SI, what was done to them, and the series it is reckoned with.
+
+Those are its speed, height, air and pack power.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,10 @@ import numpy as np
 
 from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
-from logan.flags import DataFlag, Span
-from logan.numerics import hold, interpolate, longest_bridgeable_gap_s
-from logan.results import read_only
-from logan.units import FloatArray
+from logan.numerics import cumulative, hold, integrate, interpolate, longest_bridgeable_gap_s, spans_where, union_times
+from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa, wind_components_m_per_s
+from logan.results import DataFlag, Span, read_only, result
+from logan.units import JOULES_PER_WATT_HOUR, STANDARD_PRESSURE_PA, BoolArray, FloatArray
 
 __all__ = ["Channel", "Correction", "Drive", "DriveConditions", "LogSource", "Step"]
 
@@ -151,3 +154,230 @@ class Drive:
         merged = {**self.channels, **{channel.name: channel for channel in channels}}
         history = self.history if step is None else (*self.history, step)
         return replace(self, channels=merged, history=history)
+
+
+@result()
+class PackPower:
+    """Power at the pack terminals, positive on discharge.
+
+    Parameters
+    ----------
+    time_s, power_w : ndarray, shape (n,)
+        Samples; NaN where voltage or current is not known. [s, W]
+    max_gap_s : float
+        Longest step that may be integrated. [s]
+    source : str
+        ``voltage x current`` or ``pack_power``.
+    """
+
+    time_s: FloatArray
+    power_w: FloatArray
+    max_gap_s: float
+    source: str
+
+
+def pack_power(drive: Drive) -> PackPower | None:
+    """Pack power; voltage times current where both are logged, else the logged power, else None.
+
+    Between samples voltage and current are straight lines, so their product is evaluated
+    at every instant at which either was sampled.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+
+    Returns
+    -------
+    PackPower or None
+        None where the drive has neither pair nor power.
+    """
+    known = drive.worked_out.get("pack_power")
+    if not isinstance(known, PackPower):
+        known = _pack_power(drive)
+        drive.worked_out["pack_power"] = known
+    return known
+
+
+def _pack_power(drive: Drive) -> PackPower | None:
+    voltage, current = drive.get("pack_voltage"), drive.get("pack_current")
+    if voltage is not None and current is not None and voltage.time_s.size > 1 and current.time_s.size > 1:
+        return _product(voltage, current)
+    given = drive.get("pack_power")
+    if given is None or given.time_s.size < 2:
+        return None
+    return PackPower(time_s=given.time_s, power_w=given.value, max_gap_s=given.max_gap_s, source="pack_power")
+
+
+def _product(voltage: Channel, current: Channel) -> PackPower:
+    if voltage.time_s is current.time_s or np.array_equal(voltage.time_s, current.time_s):
+        time_s, power_w = voltage.time_s, voltage.value * current.value
+    else:
+        time_s = union_times(voltage.time_s, current.time_s)
+        volts = interpolate(time_s, voltage.time_s, voltage.value, max_gap_s=voltage.max_gap_s)
+        amperes = interpolate(time_s, current.time_s, current.value, max_gap_s=current.max_gap_s)
+        power_w = volts * amperes
+    # The slower of the two says how long a step may be; the product is NaN inside either's gaps.
+    gap_s = max(voltage.max_gap_s, current.max_gap_s)
+    return PackPower(time_s=time_s, power_w=power_w, max_gap_s=gap_s, source="voltage x current")
+
+
+def is_charging_at(drive: Drive, at_s: FloatArray) -> BoolArray:
+    """Whether the vehicle was plugged in and charging at each time.
+
+    The plug signal decides where there is one. Without it, standing still for a minute or
+    more while power flows into the pack without a break counts as charging.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    at_s : ndarray, shape (n,)
+        Times. [s]
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True while charging.
+    """
+    plug = drive.get("charging")
+    if plug is not None:
+        return np.nan_to_num(plug.at(at_s, max_gap_s=np.inf)) > 0.5
+    power, speed = pack_power(drive), drive.get("speed") or drive.get("gnss_speed")
+    charging = np.zeros(at_s.shape, dtype=bool)
+    if power is None or speed is None:
+        return charging
+    still = np.nan_to_num(np.abs(speed.at(power.time_s)), nan=1.0) < 0.3
+    for start_s, end_s in spans_where(power.time_s, still & (power.power_w < -200.0), min_duration_s=60.0):
+        charging |= (at_s >= start_s) & (at_s <= end_s)
+    return charging
+
+
+STATION_WIND_FACTOR = 0.7
+"""Wind at the vehicle's height over that of a weather station's mast (common practice)."""
+
+GNSS_HEIGHT_SIGMA_M = 3.0
+"""One standard uncertainty of a height whose own is not known (common practice for GNSS)."""
+
+
+def road_speed(drive: Drive) -> Channel | None:
+    """Speed that a drive is reckoned with: the vehicle's own, else the satellites', else a wheel's."""
+    for name in ("speed", "gnss_speed", "wheel_speed"):
+        channel = drive.get(name)
+        if channel is not None and channel.time_s.size > 1:
+            return channel
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Height:
+    """Height along a drive.
+
+    Parameters
+    ----------
+    time_s, height_m : ndarray, shape (n,)
+        [s, m]
+    sigma_m : float
+        One standard uncertainty of one value. [m]
+    source : str
+        ``elevation``, or ``grade`` summed over distance.
+    """
+
+    time_s: FloatArray
+    height_m: FloatArray
+    sigma_m: float
+    source: str
+
+    def at(self, at_s: FloatArray) -> FloatArray:
+        """Height at other times; NaN outside and in gaps over ten seconds. [m]"""
+        return interpolate(at_s, self.time_s, self.height_m, max_gap_s=10.0)
+
+
+def height_along(drive: Drive) -> Height | None:
+    """Height of a drive from its elevation, else from its grade; None where it has neither."""
+    elevation = drive.get("elevation")
+    if elevation is not None and int(np.isfinite(elevation.value).sum()) > 1:
+        sigma_m = GNSS_HEIGHT_SIGMA_M if elevation.sigma is None else elevation.sigma
+        return Height(time_s=elevation.time_s, height_m=elevation.value, sigma_m=sigma_m, source="elevation")
+    grade, speed = drive.get("grade"), road_speed(drive)
+    if grade is None or speed is None:
+        return None
+    climb = grade.at(speed.time_s) * speed.value
+    height_m = cumulative(speed.time_s, climb, max_gap_s=speed.max_gap_s)
+    return Height(time_s=speed.time_s, height_m=height_m, sigma_m=GNSS_HEIGHT_SIGMA_M, source="grade")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Air:
+    """Outside air of a whole drive.
+
+    Parameters
+    ----------
+    temperature_degc, pressure_pa, relative_humidity_ratio : float
+        Medians, or what the driver noted, or the assumption listed in ``assumed``.
+    density_kg_per_m3 : float
+        [kg/m3]
+    assumed : tuple of str
+        What was not known and is assumed.
+    """
+
+    temperature_degc: float
+    pressure_pa: float
+    relative_humidity_ratio: float
+    density_kg_per_m3: float
+    assumed: tuple[str, ...]
+
+
+def air_of(drive: Drive) -> Air:
+    """Air of a drive: logged, else noted, else 20 °C, the standard pressure at its height, and 50 %."""
+    noted = drive.conditions
+    assumed: list[str] = []
+    temperature = _median(drive, "ambient_temperature", noted.ambient_temperature_degc, (-60.0, 70.0))
+    if temperature is None:
+        temperature = 20.0
+        assumed.append("ambient 20 °C")
+    pressure = _median(drive, "barometric_pressure", noted.pressure_pa, (4e4, 1.1e5))
+    if pressure is None:
+        height = _median(drive, "elevation", None, (-500.0, 6000.0))
+        pressure = STANDARD_PRESSURE_PA if height is None else float(standard_pressure_pa(height))
+        assumed.append("standard air pressure" if height is None else "standard air pressure at this height")
+    humidity = _median(drive, "relative_humidity", noted.relative_humidity_ratio, (0.0, 1.0))
+    if humidity is None:
+        humidity = 0.5
+        assumed.append("relative humidity 50 %")
+    return Air(
+        temperature_degc=temperature,
+        pressure_pa=pressure,
+        relative_humidity_ratio=humidity,
+        density_kg_per_m3=air_density_kg_per_m3(temperature, pressure, humidity),
+        assumed=tuple(assumed),
+    )
+
+
+def _median(drive: Drive, channel: str, otherwise: float | None, possible: tuple[float, float]) -> float | None:
+    """Median of what air on a road can be; a sensor that reads anything else is not believed."""
+    found = drive.get(channel)
+    if found is None:
+        return otherwise
+    known = found.value[(found.value >= possible[0]) & (found.value <= possible[1])]
+    return float(np.median(known)) if known.size else otherwise
+
+
+def headwind_at(drive: Drive, at_s: FloatArray) -> FloatArray | None:
+    """Wind against the direction of travel; None where nothing is known of it. [m/s]"""
+    logged = drive.get("headwind")
+    if logged is not None:
+        return np.nan_to_num(logged.at(at_s, max_gap_s=60.0))
+    heading, noted = drive.get("heading"), drive.conditions
+    if heading is None or noted.wind_m_per_s is None or noted.wind_from_deg is None:
+        return None
+    along, _ = wind_components_m_per_s(noted.wind_m_per_s, noted.wind_from_deg, heading.at(at_s, max_gap_s=60.0))
+    return np.nan_to_num(along) * STATION_WIND_FACTOR
+
+
+def net_pack_wh(channels: Mapping[str, Channel]) -> float | None:
+    """Net energy out of the pack over what is covered; None without voltage and current or power. [Wh]"""
+    power = pack_power(Drive(channels=channels))
+    if power is None:
+        return None
+    return integrate(power.time_s, power.power_w, max_gap_s=power.max_gap_s).total / JOULES_PER_WATT_HOUR

@@ -10,12 +10,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K
-from logan.drive.drive import Channel
-from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel
 from logan.numerics import rolling_mean
 from logan.results import Refusal, result
-from logan.units import FloatArray
+from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K, FloatArray
 
 _STANDARD_SEA_LEVEL_PA: Final = 101_325.0
 _LAPSE_K_PER_M: Final = 0.0065

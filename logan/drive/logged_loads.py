@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
-from logan.drive.pack_power import is_charging_at, pack_power
+from logan.drive.drive import Drive, is_charging_at, pack_power
 from logan.drive.wheel_work import wheel_work
 from logan.numerics import cumulative
 from logan.settings import BuildSettings

@@ -11,10 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.drive.drive import Channel, Correction, Drive, Step
-from logan.drive.energy import net_pack_wh
+from logan.drive.drive import Channel, Correction, Drive, Step, net_pack_wh
 from logan.errors import ChannelError, UsageError
-from logan.flags import Span
+from logan.results import Span
 
 
 def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: str) -> Drive:

@@ -19,7 +19,7 @@ from logan.drive.clock import ClockedSamples
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Channel, Step
 from logan.errors import ChannelError
-from logan.flags import DataFlag, Severity
+from logan.results import DataFlag, Severity
 from logan.units import FloatArray, IntArray
 
 _ALIKE: Final = (

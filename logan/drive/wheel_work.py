@@ -6,15 +6,13 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.drive.drive import Drive
-from logan.drive.motion import air_of, headwind_at, height_along, road_speed
+from logan.drive.drive import Drive, air_of, headwind_at, height_along, road_speed
 from logan.numerics import spans_where
 from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, temperature_factor
 from logan.results import result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 STANDING_M_PER_S: Final = 0.3
 LEAST_STOP_S: Final = 2.0

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from logan.drive.provenance import DriveConditions, LogSource, Step
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError
-from logan.flags import DataFlag
-from logan.results import Estimate, Figure, Refusal, json_ready, result_from_json
+from logan.results import DataFlag, Estimate, Figure, Refusal, json_ready, result_from_json
 
 if TYPE_CHECKING:
     from logan.drive.drive import Drive

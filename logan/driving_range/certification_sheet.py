@@ -12,7 +12,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.certified import COOL_TIRE_FACTOR, SCHEDULE_LOG_SIGMA, charging_log_sigma, charging_samples
 from logan.model.environment import Conditions
@@ -28,7 +27,7 @@ from logan.physics.certification import (
 )
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC, FloatArray
 from logan.units.quantities import parse_quantity
 
 SCHEDULES: Final = ("udds", "hwfet")

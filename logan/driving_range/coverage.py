@@ -9,7 +9,6 @@ from typing import ClassVar, Final
 import numpy as np
 from scipy.special import betaincinv
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.drive_fit import planned_energy, predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
@@ -22,7 +21,7 @@ from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import SharedPrior, shared_prior
 from logan.results import StepWords, result
 from logan.settings import BuildSettings
-from logan.units import FloatArray, IntArray
+from logan.units import JOULES_PER_WATT_HOUR, FloatArray, IntArray
 
 INTERVAL_RATIO: Final = 0.9
 FEWEST_DRIVES: Final = 3

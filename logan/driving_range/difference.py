@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.drive import Drive
 from logan.metrics.energy import energy_summary
 from logan.model.environment import Conditions
@@ -21,7 +20,7 @@ from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, FloatArray
 
 SAMPLES: Final = 100
 _DRIVE_EFFICIENCY: Final = 3

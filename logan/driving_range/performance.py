@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, holding_of, losses_of_build
 from logan.driving_range.plain_vehicle import PlainVehicle
 from logan.heat.fit import HeatModel
@@ -19,7 +18,7 @@ from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ra
 from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
 from logan.results import result
 from logan.settings import BuildSettings, GearingChoice, Reduction
-from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
+from logan.units import METRES_PER_SECOND_PER_MPH, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 HILL_GRADE_RATIO: Final = 0.06
 HILL_SPEED_M_PER_S: Final = 55.0 * METRES_PER_SECOND_PER_MPH

@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.environment import Conditions
@@ -19,7 +18,7 @@ from logan.physics.gearing import peak_wheel_force_n
 from logan.physics.machine import MachineLosses
 from logan.physics.road_load import road_load_force_n
 from logan.settings import BuildSettings
-from logan.units import RADIANS_PER_SECOND_PER_RPM, FloatArray
+from logan.units import RADIANS_PER_SECOND_PER_RPM, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 WEIGHT_ON_DRIVEN_RATIO: Final = {"rear": 0.55, "": 0.55, "front": 0.5, "four": 1.0, "all": 1.0}
 """Share of the weight on the driven wheels when pulling away; one axle where not said (common practice)."""

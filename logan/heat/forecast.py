@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.heat.fit import HeatModel
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import BLOCK_S, CHANNELS, RoadVehicle
@@ -21,7 +20,7 @@ from logan.physics.battery import (
 from logan.physics.powertrain import regen_limit_ratio
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide
-from logan.units import BoolArray, FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 LOAD_SIGMA_RATIO: Final = 0.02
 TOW_SIGMA_RATIO: Final = 0.03

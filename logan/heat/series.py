@@ -8,18 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.context import slope_along
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import air_of, headwind_at, road_speed
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Channel, Drive, air_of, headwind_at, pack_power, road_speed
 from logan.numerics import interpolate
 from logan.physics.road_load import road_load_force_n
 from logan.physics.tyre import rotating_mass_kg
 from logan.quality.runs import resolution
 from logan.results import Refusal
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 BLOCK_S: Final = 4.0
 """Length of a block. [s]"""

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2
 from logan.drive.auxiliary import AuxiliaryLoad, auxiliary_load
 from logan.drive.braking import Braking, brakings
-from logan.drive.drive import Drive
-from logan.drive.pack_power import PackPower, is_charging_at, pack_power
+from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.ledger.ledger import EnergyLedger, LedgerEntry
 from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows
@@ -19,7 +17,7 @@ from logan.numerics import cumulative, integrate
 from logan.physics.battery import resistance_at_ohm
 from logan.results import Estimate, Figure, Refusal, all_refused
 from logan.settings import AnalysisSettings, BuildSettings
-from logan.units import FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 FORCE_STEP_S, HILL_STEP_S = 2.0, 30.0
 

@@ -8,13 +8,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
-from logan.drive.drive import Drive
-from logan.drive.motion import height_along
+from logan.drive.drive import Drive, height_along
 from logan.drive.wheel_work import WheelWork
 from logan.ledger.ledger import LedgerRow
 from logan.numerics import spans_where
-from logan.units import BoolArray, FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
 
 SPEED_BAND_M_PER_S = 5.0
 GRADE_EDGES_RATIO = (-0.5, -0.06, -0.04, -0.02, -0.005, 0.005, 0.02, 0.04, 0.06, 0.5)

@@ -7,12 +7,11 @@ from typing import Final
 import numpy as np
 
 from logan.drive.context import ContextLookup
-from logan.drive.drive import Drive
-from logan.drive.pack_power import pack_power
-from logan.flags import Severity
+from logan.drive.drive import Drive, pack_power
 from logan.metrics.cautions import advice_for
 from logan.metrics.exceedance import merged, stretches_beyond
 from logan.metrics.limit_events import MERGE_S, Flows, LimitEvent
+from logan.results import Severity
 from logan.settings import LimitSide
 from logan.units import FloatArray
 

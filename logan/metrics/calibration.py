@@ -6,14 +6,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import is_charging_at, pack_power
-from logan.flags import Severity
+from logan.drive.drive import Channel, Drive, is_charging_at, pack_power, road_speed
 from logan.metrics.metric import Metric
 from logan.metrics.steady_runs import SteadyRun, steady_runs
 from logan.numerics import integrate, joined_spans, spans_where
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 

@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import PackPower, is_charging_at, pack_power
+from logan.drive.drive import Channel, Drive, PackPower, is_charging_at, pack_power
 from logan.numerics import cumulative, joined_spans, rolling_mean, spans_where, union_times
 from logan.physics.battery import pilot_current_limit_a
 from logan.results import Estimate, Figure, Refusal, result

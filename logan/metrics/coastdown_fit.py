@@ -9,12 +9,11 @@ from typing import Final
 import numpy as np
 from scipy.optimize import least_squares
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.metrics.coastdown_runs import CoastdownSpan
 from logan.numerics import long_run_factor
 from logan.physics.road_load import coasting_speed_m_per_s
 from logan.results import Estimate, Figure, Refusal, result
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 WIND_SIGMA_M_PER_S: Final = 2.0
 """Prior uncertainty of the wind along the road, around what is noted (common practice)."""

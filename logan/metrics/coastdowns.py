@@ -9,13 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.special import stdtrit
 
-from logan.constants import (
-    STANDARD_GRAVITY_M_PER_S2,
-    US_ROAD_LOAD_PRESSURE_PA,
-    US_ROAD_LOAD_TEMPERATURE_DEGC,
-)
-from logan.drive.drive import Drive
-from logan.drive.motion import STATION_WIND_FACTOR, Air, air_of
+from logan.drive.drive import STATION_WIND_FACTOR, Air, Drive, air_of
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
 from logan.metrics.coastdown_fit import (
     MOST_RESIDUAL_M_PER_S,
@@ -31,7 +25,13 @@ from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings
-from logan.units import METRES_PER_SECOND_PER_MPH, BoolArray
+from logan.units import (
+    METRES_PER_SECOND_PER_MPH,
+    STANDARD_GRAVITY_M_PER_S2,
+    US_ROAD_LOAD_PRESSURE_PA,
+    US_ROAD_LOAD_TEMPERATURE_DEGC,
+    BoolArray,
+)
 
 SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
 PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}

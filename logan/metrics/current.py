@@ -11,7 +11,6 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.flags import Severity
 from logan.metrics.cautions import advice_for
 from logan.metrics.duration_curve import (
     ADIABATIC_WINDOW_S,
@@ -22,7 +21,7 @@ from logan.metrics.duration_curve import (
 )
 from logan.metrics.metric import Metric
 from logan.numerics import nominal_period_s
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings, Conductor, DurationCurve, LimitSide
 from logan.units import FloatArray
 

@@ -7,9 +7,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.context import Context, ContextLookup
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Channel, Drive, pack_power, road_speed
 from logan.metrics.announced_limits import ANNOUNCED, series_of
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import TEMPERATURE_KINDS

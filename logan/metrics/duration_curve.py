@@ -8,9 +8,8 @@ from typing import Final
 import numpy as np
 
 from logan.drive.context import Context
-from logan.flags import Severity
 from logan.physics.thermal import adiabatic_end_degc, adiabatic_factor, conductor_material, withstand_current_a
-from logan.results import result
+from logan.results import Severity, result
 from logan.settings import Conductor
 from logan.units import BoolArray, FloatArray
 

@@ -8,16 +8,13 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
-from logan.drive.drive import Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import is_charging_at, pack_power
+from logan.drive.drive import Drive, is_charging_at, pack_power, road_speed
 from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
 from logan.metrics.metric import Metric
 from logan.numerics import integrate
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import AnalysisSettings, BuildSettings
-from logan.units import BoolArray, FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
 
 LEAST_DISTANCE_M: Final = 1609.344
 LEAST_DURATION_S: Final = 180.0

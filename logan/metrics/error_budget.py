@@ -7,14 +7,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.auxiliary import auxiliary_load
-from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import PackPower
+from logan.drive.drive import Channel, Drive, PackPower
 from logan.numerics import Integral, integrate, interpolate, nominal_period_s
 from logan.results import result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, FloatArray
 
 SKEW_SIGMA_S: Final = 0.06
 """Lag between voltage and current of different messages, once aligned."""

@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 from scipy.optimize import nnls
 
-from logan.drive.drive import Drive
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Drive, pack_power
 from logan.numerics import cumulative
 from logan.physics.thermal import lagged
 from logan.settings import TYPICAL_SOURCE, BuildSettings

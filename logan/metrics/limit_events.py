@@ -10,13 +10,11 @@ import numpy as np
 
 from logan.admission.admission import KeptOut
 from logan.drive.context import Context, ContextLookup
-from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import is_charging_at
-from logan.flags import Severity
+from logan.drive.drive import Channel, Drive, is_charging_at
 from logan.metrics.cautions import Flow, advice_for
 from logan.metrics.exceedance import Stretch, limit_rule, merged, stretches_beyond
 from logan.metrics.thermal import without_spikes
-from logan.results import result
+from logan.results import Severity, result
 from logan.settings import Limit, LimitSide
 from logan.units import FloatArray
 

@@ -11,7 +11,6 @@ from logan.admission.admission import KeptOut
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.flags import Severity
 from logan.metrics.announced_limits import announced_events
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
@@ -20,7 +19,7 @@ from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, 
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings, Limit, LimitSide
 
 NO_LIMIT_GIVEN: Final = "no limit given"

@@ -9,18 +9,15 @@ from typing import Final
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from logan.constants import SECONDS_PER_HOUR
-from logan.drive.drive import Drive
-from logan.drive.pack_power import is_charging_at
-from logan.flags import Severity
+from logan.drive.drive import Drive, is_charging_at
 from logan.metrics.charging_sessions import ChargingSession, charging_sessions
 from logan.metrics.energy import EnergySummary
 from logan.metrics.exceedance import limit_rule
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative, integrate, nominal_period_s
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import SECONDS_PER_HOUR, FloatArray
 
 STATE_SIGMA_RATIO: Final = 0.02
 """One standard uncertainty of a state of charge read while driving (common practice)."""

@@ -7,11 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.drive.auxiliary import auxiliary_load
 from logan.drive.braking import BRAKE_PRESSURE_PA, Braking, brakings
-from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import is_charging_at, pack_power
+from logan.drive.drive import Channel, Drive, is_charging_at, pack_power
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
 from logan.metrics.error_budget import unchecked_sigma_ratio
@@ -19,7 +17,7 @@ from logan.metrics.metric import Metric
 from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PlanningValue
-from logan.units import FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, FloatArray
 
 DEFINITIONS: Final = (
     (1, "share regenerated", "energy into the pack over energy out of it"),

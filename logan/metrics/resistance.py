@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.instrument_settings import InstrumentSettings
@@ -18,7 +17,7 @@ from logan.metrics.step_response import ResponseWindow, combine, response_window
 from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PackSettings
-from logan.units import FloatArray
+from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray
 
 PULSE_DURATIONS_S: Final = (2.0, 10.0, 18.0)
 """Pulse lengths of ISO 12405-type profiles that a road log can show. [s]"""

@@ -7,14 +7,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.drive.drive import Drive
-from logan.drive.motion import height_along, road_speed
-from logan.drive.pack_power import PackPower, pack_power
+from logan.drive.drive import Drive, PackPower, height_along, pack_power, road_speed
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
 from logan.numerics import cumulative, rolling_mean, spans_where
 from logan.results import Estimate, Figure, result
 from logan.settings import BuildSettings
+from logan.units import STANDARD_GRAVITY_M_PER_S2
 
 LEAST_SPEED_M_PER_S: Final = 8.0
 LEAST_DURATION_S: Final = 60.0

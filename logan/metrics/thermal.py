@@ -8,9 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import CHANNEL_KINDS
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Channel, Drive, pack_power, road_speed
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w

@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
 from logan.drive.wheel_work import effective_mass_kg
 from logan.errors import NotEnoughDataError
@@ -28,7 +27,7 @@ from logan.model.road_integrals import (
 )
 from logan.model.segments_table import CoastdownLoad, DriveSegments
 from logan.settings import BuildSettings
-from logan.units import FloatArray, IntArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray, IntArray
 
 SHORTEST_SEGMENT_S: Final = 60
 WANTED_SEGMENT_S: Final = 90

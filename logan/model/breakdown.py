@@ -6,9 +6,8 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from logan.constants import SECONDS_PER_HOUR
 from logan.results import result
-from logan.units import FloatArray
+from logan.units import SECONDS_PER_HOUR, FloatArray
 
 CAUSES: Final = (
     "rolling",

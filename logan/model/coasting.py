@@ -12,7 +12,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.drive import Drive
 from logan.metrics.coastdowns import CoastdownRun, coastdown_summary
 from logan.model.road_integrals import RunningRoad
@@ -33,7 +32,7 @@ from logan.model.unknowns import (
 )
 from logan.physics.tyre import speed_rise_share
 from logan.settings import BuildSettings
-from logan.units import BoolArray, FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 FEWEST_PAIRS: Final = 2
 LEAST_START_M_PER_S: Final = 20.0

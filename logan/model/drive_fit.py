@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logan.constants import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, JOULES_PER_WATT_HOUR, ZERO_CELSIUS_K
 from logan.model.drive_likelihood import DriveState, NoiseScales
 from logan.model.fit_result import DriveFit, DrivenHull
 from logan.model.hierarchy import Solution
@@ -25,7 +24,7 @@ from logan.model.unknowns import (
 )
 from logan.results import Estimate
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, JOULES_PER_WATT_HOUR, ZERO_CELSIUS_K, FloatArray
 
 _UNKNOWN = Estimate(float("nan"), "Wh", None, "refused")
 

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.coasting import coastdown_residual
 from logan.model.heights import Climbs, expected_climbs
 from logan.model.newton import student_t_weight
@@ -26,7 +25,7 @@ from logan.model.unknowns import (
     WIND_SECOND,
 )
 from logan.results import read_only, result
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 ENERGY_ERROR_RATIO: Final = 0.02
 FLOOR_J: Final = 5_000.0

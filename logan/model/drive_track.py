@@ -6,10 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import STATION_WIND_FACTOR
-from logan.drive.pack_power import PackPower, is_charging_at, pack_power
+from logan.drive.drive import STATION_WIND_FACTOR, Channel, Drive, PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
 from logan.model.elevation import ElevationTrack, elevation_track
@@ -18,7 +15,7 @@ from logan.numerics import interpolate, union_times
 from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa
 from logan.physics.powertrain import terminal_power_w
 from logan.results import result
-from logan.units import BoolArray, FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA, BoolArray, FloatArray
 
 DEFAULT_TEMPERATURE_DEGC: Final = 20.0
 _BRAKE_PRESSURE_PA: Final = 1.0e5

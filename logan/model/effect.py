@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.errors import NotEnoughDataError
 from logan.model.drive_likelihood import DriveSay
 from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, spread_of
@@ -21,7 +20,7 @@ from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
 from logan.results import Estimate, result
 from logan.settings import BuildSettings
-from logan.units import BoolArray, FloatArray, IntArray
+from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray, IntArray
 
 INTERVAL_RATIO: Final = 0.9
 CHANGE_SIGMA: Final = 0.3

@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
 from logan.numerics import spans_where
 from logan.physics.air import standard_elevation_m
 from logan.results import result

@@ -7,12 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_PRESSURE_PA
 from logan.model.parameters import PARAMETER_NAMES
 from logan.physics.tyre import WARM_UP_RISE_RATIO, WARM_UP_TIME_S
 from logan.results import result
 from logan.settings import BuildSettings, Scenario
-from logan.units import FloatArray
+from logan.units import STANDARD_PRESSURE_PA, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

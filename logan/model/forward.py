@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import JOULES_PER_WATT_HOUR
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import pack_heat_j
 from logan.model.environment import Conditions, Environment, auxiliary_power_w, cold_k, environment_of
@@ -20,7 +19,7 @@ from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
 from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, FloatArray
 
 _CHUNK_ELEMENTS: Final = 100_000
 """Samples times steps worked on at once: small enough for the processor's cache."""

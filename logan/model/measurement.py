@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.newton import Quadratic
 from logan.model.unknowns import (
     AUXILIARY,
@@ -33,7 +32,7 @@ from logan.physics.tyre import (
     speed_rise_share,
 )
 from logan.results import result
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 class MeasurementKind(StrEnum):

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.segments_table import DriveSegments, RoadIntegrals
 from logan.model.unknowns import (
     AUXILIARY,
@@ -32,7 +31,7 @@ from logan.model.unknowns import (
     physical,
 )
 from logan.physics.tyre import speed_rise_share
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.environment import Conditions
 from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
@@ -19,7 +18,7 @@ from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, speed_rise_share, warm_up_share
 from logan.results import result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 MAX_YAW_DEG = 15.0
 """Yaw beyond which drag area is taken to rise no further."""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.drive_likelihood import (
     LOGGED_AUXILIARY_SIGMA_RATIO,
     OWN_MEAN,
@@ -19,7 +18,7 @@ from logan.model.heights import expected_climbs
 from logan.model.segments_table import DriveSegments
 from logan.model.step_energy import step_energy
 from logan.model.unknowns import AUXILIARY, DRIVE, MASS, OWN_AUXILIARY, physical
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,12 +6,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import result
 from logan.settings import BuildSettings
-from logan.units import BoolArray, FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 SHARED_NAMES: Final = (
     *PARAMETER_NAMES,

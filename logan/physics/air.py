@@ -6,13 +6,13 @@ from typing import Final, TypeVar
 
 import numpy as np
 
-from logan.constants import (
+from logan.units import (
     DRY_AIR_GAS_CONSTANT_J_PER_KG_K,
     STANDARD_GRAVITY_M_PER_S2,
     STANDARD_PRESSURE_PA,
     ZERO_CELSIUS_K,
+    FloatArray,
 )
-from logan.units import FloatArray
 
 Number = TypeVar("Number", float, FloatArray)
 

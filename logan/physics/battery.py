@@ -6,8 +6,7 @@ from typing import Final, TypeVar
 
 import numpy as np
 
-from logan.constants import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
-from logan.units import FloatArray
+from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray
 
 Number = TypeVar("Number", float, FloatArray)
 

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
-from logan.constants import METRES_PER_MILE
-from logan.units import WATT_HOURS_PER_US_GALLON_EQUIVALENT, FloatArray
+from logan.units import METRES_PER_MILE, WATT_HOURS_PER_US_GALLON_EQUIVALENT, FloatArray
 
 Number = TypeVar("Number", float, FloatArray)
 

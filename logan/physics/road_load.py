@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.units import FloatArray
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 def road_load_force_n(

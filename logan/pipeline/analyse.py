@@ -7,11 +7,10 @@ from collections.abc import Mapping
 from logan.admission.admit import admit, admitted
 from logan.analysis import METRICS, DriveAnalysis
 from logan.drive.drive import Drive
-from logan.flags import DataFlag, Severity
 from logan.metrics.heating_circuit import limits_that_apply
 from logan.metrics.metric import Asked
 from logan.quality import MetricGrade, find_flags, grade_metrics
-from logan.results import result
+from logan.results import DataFlag, Severity, result
 from logan.settings import AnalysisSettings, BuildSettings
 
 

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from logan.admission.admit import admitted
-from logan.constants import STANDARD_PRESSURE_PA
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
@@ -31,6 +30,7 @@ from logan.pipeline.stored import load_corrected
 from logan.report.sections.heat import heat_blocks
 from logan.results import Refusal
 from logan.settings import BuildSettings, LimitSide
+from logan.units import STANDARD_PRESSURE_PA
 from logan.units.quantities import parse_quantity
 
 __all__ = ["RoadHeat", "heat_blocks", "heat_on_road", "learn_heat"]

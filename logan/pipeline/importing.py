@@ -18,7 +18,6 @@ from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import ChannelError, LogReadError, UsageError
-from logan.flags import Severity
 from logan.frames.table import SignalTable
 from logan.logs.compression import hash_of
 from logan.pipeline.builds import BuildFolder
@@ -28,7 +27,7 @@ from logan.pipeline.logs_reader import Progress
 from logan.pipeline.repeats import repeat_flags
 from logan.pipeline.stored import store_analysed
 from logan.quality import find_reading_flags, find_signal_flags
-from logan.results import result
+from logan.results import Severity, result
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
 

@@ -6,14 +6,13 @@ from collections.abc import Iterable
 from statistics import median
 from typing import Final
 
-from logan.flags import Severity
 from logan.metrics.current import CurveApproach
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.library import open_library
 from logan.pipeline.stored import StoredDrive, stored_drives
-from logan.results import Estimate, result
+from logan.results import Estimate, Severity, result
 from logan.settings import TYPICAL_SOURCE, LimitSide
 
 COOLANT_RISE_RATIO: Final = 1.4

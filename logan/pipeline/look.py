@@ -14,7 +14,6 @@ from logan.channels.matching import Suggestion, suggest
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DbcError
-from logan.flags import DataFlag, Severity
 from logan.frames.decode import MessageDecoder
 from logan.frames.grouping import FrameGroups, FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
@@ -26,7 +25,7 @@ from logan.pipeline.frame_store import kept_raw
 from logan.pipeline.ingest import DECODE_ROWS, check_dbc, decoding_order
 from logan.pipeline.logs_reader import LogsReader, Progress
 from logan.quality.signal_log import loss_flag, time_flags
-from logan.results import result
+from logan.results import DataFlag, Severity, result
 from logan.units import FloatArray, IntArray
 
 SAMPLE_PERIOD_NS: Final = 100_000_000

@@ -10,8 +10,8 @@ from logan.drive.drive import Drive
 from logan.drive_library.records import DriveRecord, DriveRepeat
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
-from logan.flags import DataFlag, Severity
 from logan.quality import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
+from logan.results import DataFlag, Severity
 
 _SPEEDS: Final = ("speed", "gnss_speed", "wheel_speed")
 _LEAST_OVERLAP_S: Final = 30.0

@@ -22,7 +22,6 @@ from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
-from logan.flags import DataFlag, Severity
 from logan.instrument_settings import InstrumentSettings
 from logan.instruments.correction import corrected
 from logan.instruments.drive_evidence import drive_evidence
@@ -34,7 +33,18 @@ from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.instruments import calibrated
 from logan.quality import find_changes
 from logan.quality.grades import worst_grade
-from logan.results import Estimate, Figure, JsonValue, StepWords, json_ready, result, result_from_json, schema_of
+from logan.results import (
+    DataFlag,
+    Estimate,
+    Figure,
+    JsonValue,
+    Severity,
+    StepWords,
+    json_ready,
+    result,
+    result_from_json,
+    schema_of,
+)
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import science_edition
 

@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.drive import STATION_WIND_FACTOR as STATION_WIND_FACTOR
 from logan.drive.drive import Drive
-from logan.drive.motion import STATION_WIND_FACTOR as STATION_WIND_FACTOR
 from logan.errors import UsageError
 from logan.units.algebra import conversion
 

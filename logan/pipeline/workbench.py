@@ -13,19 +13,16 @@ import numpy as np
 
 from logan.admission.admit import admitted
 from logan.channels.vocabulary import Interpolation, channel_kind
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import road_speed
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import Channel, Drive, pack_power, road_speed
 from logan.drive_library.fingerprint import settings_fingerprint
 from logan.errors import UsageError
-from logan.flags import Span
 from logan.metrics.energy import energy_summary
 from logan.numerics import cumulative
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.library import open_library, settings_stamp
 from logan.pipeline.notes import conditions_version
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drive
-from logan.results import Estimate, Figure, Refusal
+from logan.results import Estimate, Figure, Refusal, Span
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 

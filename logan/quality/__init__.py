@@ -8,7 +8,6 @@ then ``table.py``, which has all of them.
 from __future__ import annotations
 
 from logan.drive.drive import Drive
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
 from logan.quality.between_drives import DriveFingerprint, find_changes, find_duplicates, fingerprint, is_same_drive
 from logan.quality.consequences import name_causes
@@ -16,6 +15,7 @@ from logan.quality.detector import Detector, SignalDetector
 from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.survey import DriveSurvey
 from logan.quality.table import DETECTORS, READING_DETECTORS, SIGNAL_DETECTORS
+from logan.results import DataFlag, Severity
 from logan.settings import BuildSettings, ChannelMap
 
 __all__ = [

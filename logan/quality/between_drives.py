@@ -8,10 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
-from logan.drive.motion import road_speed
-from logan.flags import DataFlag, Severity
-from logan.results import Estimate, Figure, read_only, result
+from logan.drive.drive import Drive, road_speed
+from logan.results import DataFlag, Estimate, Figure, Severity, read_only, result
 from logan.units import FloatArray
 
 _TEMPERATURE: Final = "pack_temperature_max_degc"

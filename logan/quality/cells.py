@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import middle_of, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 
 AMBER_OHM_PER_V: Final = 500.0

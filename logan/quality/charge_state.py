@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity, Span
 from logan.numerics import cumulative
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from logan.flags import DataFlag, Severity
+from logan.results import DataFlag, Severity
 
 _PLAN: Final = ("acceleration_energy", "far_from_plan")
 _ENERGY: Final = (

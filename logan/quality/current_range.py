@@ -6,13 +6,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
-from logan.flags import DataFlag, Severity
 from logan.numerics import integrate
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
-from logan.units import BoolArray, FloatArray
+from logan.results import DataFlag, Severity
+from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 
 @detector("current_saturated", Severity.RED, refuses=("peak_current",))

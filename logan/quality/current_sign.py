@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.numerics import integrate
 from logan.quality.detector import detector
 from logan.quality.runs import resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 
 SIGNED_METRICS: Final = (

@@ -9,11 +9,10 @@ from typing import Final
 import numpy as np
 
 from logan.drive.current_zero import contactor_open_offset
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import middle_of, spans_of, true_runs
 from logan.quality.survey import DriveSurvey
-from logan.results import Estimate
+from logan.results import DataFlag, Estimate, Severity
 from logan.units import FloatArray
 
 SMALLEST_OFFSET_A: Final = 0.3

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
 
 

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import spans_of, when
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 
 _HIGHEST_EFFICIENCY: Final = 0.97
 _LOWEST_EFFICIENCY: Final = 0.6

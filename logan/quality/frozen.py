@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import channel_kind
-from logan.flags import DataFlag, Severity, Span
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, middle_of, resolution, when
 from logan.quality.survey import DriveSurvey, finite_samples
+from logan.results import DataFlag, Severity, Span
 from logan.units import IntArray
 
 

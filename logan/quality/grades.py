@@ -7,11 +7,9 @@ from enum import StrEnum
 from typing import Final
 
 from logan.channels.vocabulary import channel_kind
-from logan.drive.drive import Channel, Drive
-from logan.drive.pack_power import pack_power
-from logan.flags import DataFlag, Severity
+from logan.drive.drive import Channel, Drive, pack_power
 from logan.numerics import integrate, nominal_period_s
-from logan.results import result
+from logan.results import DataFlag, Severity, result
 
 
 class Grade(StrEnum):

@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import span_range, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 
 UNIT_RATIOS: Final = {

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 
 _YEAR_2005_NS: Final = 1_104_537_600_000_000_000

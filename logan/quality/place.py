@@ -7,15 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.drive.elevation import loop_closure
-from logan.flags import DataFlag, Severity
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, when
 from logan.quality.survey import DriveSurvey
-from logan.results import Refusal
-from logan.units import FloatArray
+from logan.results import DataFlag, Refusal, Severity
+from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 _METRES_PER_DEGREE: Final = 111_320.0
 _PASCALS_PER_METRE: Final = 12.0

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 
 from logan.drive.logged_loads import robust_slopes
-from logan.flags import DataFlag, Severity, Span
 from logan.numerics import integrate
 from logan.quality.detector import detector
 from logan.quality.energy_balance import shaft_efficiency
 from logan.quality.runs import true_runs
 from logan.quality.survey import DriveSurvey, centred_mean
+from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 
 _LEAST_RISE_M_PER_S: Final = 5.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.flags import Span
+from logan.results import Span
 from logan.units import BoolArray, FloatArray, IntArray
 
 _ENOUGH = 10_000

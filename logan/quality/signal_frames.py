@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import signal_detector
 from logan.quality.runs import MAX_SPANS, true_runs, when
+from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap
 from logan.units import BoolArray, IntArray
 

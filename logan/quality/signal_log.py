@@ -8,10 +8,10 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Final
 
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalTable, SkippedPart
 from logan.frames.times import LEAST_FRAMES_PER_S, MOST_FRAMES_PER_S, is_dated, is_likely_date
 from logan.quality.detector import signal_detector
+from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
 
 _HEADER_AGAIN: Final = re.compile(r"'[^'\d]*[A-Za-z][^']*' is no time|header", re.IGNORECASE)

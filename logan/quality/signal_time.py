@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 
 from logan.drive.clock import OUT_OF_ORDER_NS, WRAPS_NS
-from logan.flags import DataFlag, Severity, Span
 from logan.frames.table import SignalTable
 from logan.quality.detector import SignalDetector, signal_detector
 from logan.quality.runs import MAX_SPANS, when
+from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap
 from logan.units import IntArray
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from logan.channels.raw_codes import code_count, not_available_codes
 from logan.channels.vocabulary import ChannelKind, channel_kind
-from logan.flags import DataFlag, Severity
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import signal_detector
+from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
 

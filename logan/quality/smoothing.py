@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
 from logan.quality.survey import DriveSurvey, centred_mean
+from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 
 _LIVELY: Final = ("pack_current", "pack_voltage", "pack_power", "speed", "motor_speed", "motor_torque", "gnss_speed")

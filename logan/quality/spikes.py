@@ -9,10 +9,10 @@ import numpy as np
 
 from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
 from logan.drive.drive import Channel
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.runs import equal_runs, resolution, span_range, spans_of, when
 from logan.quality.survey import DriveSurvey, finite_samples
+from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 
 _FLOOR_BY_UNIT: Final = {"V": 8.0, "A": 60.0, "W": 25_000.0, "degC": 5.0, "m/s": 4.0, "rad/s": 100.0, "N*m": 60.0}

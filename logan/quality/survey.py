@@ -7,20 +7,20 @@ from functools import cached_property
 
 import numpy as np
 
-from logan.constants import (
+from logan.drive.drive import Channel, Drive, is_charging_at
+from logan.drive.logged_loads import LoadVerdict, judged_loads
+from logan.numerics import integrate, nominal_period_s
+from logan.results import read_only
+from logan.settings import BuildSettings
+from logan.units import (
     DRY_AIR_GAS_CONSTANT_J_PER_KG_K,
     JOULES_PER_WATT_HOUR,
     STANDARD_GRAVITY_M_PER_S2,
     STANDARD_PRESSURE_PA,
     ZERO_CELSIUS_K,
+    BoolArray,
+    FloatArray,
 )
-from logan.drive.drive import Channel, Drive
-from logan.drive.logged_loads import LoadVerdict, judged_loads
-from logan.drive.pack_power import is_charging_at
-from logan.numerics import integrate, nominal_period_s
-from logan.results import read_only
-from logan.settings import BuildSettings
-from logan.units import BoolArray, FloatArray
 
 STANDSTILL_M_PER_S = 0.3
 _SMOOTH_S = 1.0

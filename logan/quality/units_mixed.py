@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import channel_kind
-from logan.flags import DataFlag, Severity
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
+from logan.results import DataFlag, Severity
 from logan.units import celsius
 
 _COOL_KINDS: Final = {"ambient_temperature": 48.0, "cell_temperature_min": 58.0, "cell_temperature_max": 65.0,

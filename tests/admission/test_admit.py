@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 
 from logan.admission.admit import admit, admitted
-from logan.flags import DataFlag, Severity, Span
 from logan.pipeline.analyse import analyse_drive, check_drive
 from logan.quality import grade_metrics
-from logan.results import Estimate, Refusal
+from logan.results import DataFlag, Estimate, Refusal, Severity, Span
 from tests.twin_drives import build_of, twin_drive
 
 

@@ -10,9 +10,9 @@ import pytest
 from logan.admission.trim import trimmed
 from logan.drive.drive import Drive, DriveConditions
 from logan.drive.mask import cut
-from logan.flags import Span
 from logan.model.balance import segment_drive
 from logan.pipeline.analyse import analyse_drive
+from logan.results import Span
 from tests.twin_drives import build_of, twin_drive
 
 

@@ -115,7 +115,7 @@ def test_a_lag_of_the_current_is_corrected_and_its_effect_said():
     assert moved_s == pytest.approx(-0.3, abs=0.03)
     assert "Wh/mi" in step.detail
     assert step.net_wh_before != step.net_wh_after
-    from logan.drive.energy import net_pack_wh
+    from logan.drive.drive import net_pack_wh
 
     assert step.net_wh_after == pytest.approx(net_pack_wh(truth_wh.channels), rel=2e-3)
 

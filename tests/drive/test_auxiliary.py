@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from logan.drive.auxiliary import auxiliary_load
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import pack_power
 from tests.builds import example_build
 from tests.twin_drives import made_drive
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.drive.drive import Channel
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel
 from logan.drive.elevation import (
     anchored_to_satellites,
     barometric_elevation,
@@ -9,7 +9,6 @@ from logan.drive.elevation import (
     standstill_scatter_m,
     with_uncertainty,
 )
-from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
 from logan.results import Refusal
 from tests.drive.twins import mixed_drive
 

@@ -3,10 +3,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.drive.energy import net_pack_wh
+from logan.drive.drive import net_pack_wh
 from logan.drive.mask import correct, mask
 from logan.errors import ChannelError, UsageError
-from logan.flags import Span
+from logan.results import Span
 from tests.drive.twins import urban_drive
 
 

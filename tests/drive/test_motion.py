@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.drive.drive import DriveConditions
-from logan.drive.motion import STATION_WIND_FACTOR, air_of, headwind_at, height_along, road_speed
+from logan.drive.drive import STATION_WIND_FACTOR, DriveConditions, air_of, headwind_at, height_along, road_speed
 from logan.physics.air import air_density_kg_per_m3
 from tests.twin_drives import made_drive
 

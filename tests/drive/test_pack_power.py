@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.drive.pack_power import is_charging_at, pack_power
+from logan.drive.drive import is_charging_at, pack_power
 from tests.twin_drives import made_drive
 
 

@@ -12,8 +12,7 @@ from logan.demo.conversion import TRUTH, write_build
 from logan.demo.messages import candump_lines
 from logan.demo.routes import hill_route, mixed_route, urban_route
 from logan.demo.twin import drive_twin
-from logan.drive.drive import Channel
-from logan.drive.energy import net_pack_wh
+from logan.drive.drive import Channel, net_pack_wh
 from logan.drive_library.drive_file import read_drive
 from logan.metrics.current import current_summary
 from logan.metrics.energy import energy_summary

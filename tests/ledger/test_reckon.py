@@ -3,16 +3,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.constants import STANDARD_GRAVITY_M_PER_S2
 from logan.demo.twin import STEP_S, TwinVehicle
 from logan.drive.auxiliary import auxiliary_load
 from logan.drive.braking import brakings
-from logan.drive.pack_power import pack_power
+from logan.drive.drive import pack_power
 from logan.drive.wheel_work import wheel_work
 from logan.ledger.reckon import energy_ledger
 from logan.ledger.rows import GRADE_BASE_M
 from logan.results import Estimate, Refusal
 from logan.settings import AnalysisSettings, PlanningValue
+from logan.units import STANDARD_GRAVITY_M_PER_S2
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 

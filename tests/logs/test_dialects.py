@@ -9,7 +9,6 @@ from random import Random
 import numpy as np
 import pytest
 
-from logan.flags import Severity
 from logan.frames.table import SignalTable
 from logan.logs.frame_text import READER, Grammar
 from logan.logs.frame_text_roles import infer_layout
@@ -17,6 +16,7 @@ from logan.logs.log_format import ReadOptions, ReadReport
 from logan.logs.reading import read_blocks, recognise
 from logan.logs.registry import plain_text
 from logan.quality.signal_log import loss_flag
+from logan.results import Severity
 from tests.logs.dialects import random_dialect
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read
 

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import TwinVehicle
-from logan.flags import Severity
 from logan.metrics.calibration import calibration_summary
-from logan.results import Refusal
+from logan.results import Refusal, Severity
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 TWIN = TwinVehicle()

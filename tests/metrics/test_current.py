@@ -3,9 +3,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.flags import Severity
 from logan.metrics.current import allowed_current_a, current_summary
-from logan.results import Refusal
+from logan.results import Refusal, Severity
 from logan.settings import Conductor, DurationCurve, LimitSheet
 from tests.builds import example_build
 from tests.twin_drives import made_drive

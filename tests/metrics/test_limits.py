@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 
 from logan.admission.admission import KeptOut
-from logan.flags import Severity, Span
 from logan.metrics.cautions import CAUTION_ALWAYS, Flow, advice_for
 from logan.metrics.current import current_summary
 from logan.metrics.limits import limit_summary
-from logan.results import Refusal
+from logan.results import Refusal, Severity, Span
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive

@@ -5,10 +5,9 @@ import pytest
 
 from logan.demo.twin import TwinVehicle
 from logan.drive.drive import Channel
-from logan.flags import Severity
 from logan.metrics.energy import energy_summary
 from logan.metrics.pack import pack_summary
-from logan.results import Refusal
+from logan.results import Refusal, Severity
 from tests.twin_drives import build_of, made_drive, twin_drive, without
 
 BUILD = build_of(TwinVehicle())

@@ -1,8 +1,7 @@
 import numpy as np
 import pytest
 
-from logan.drive.drive import Channel, Drive
-from logan.drive.motion import GNSS_HEIGHT_SIGMA_M
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
 from logan.model.elevation import FLOOR_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
 from tests.model.simple_drives import channel
 

@@ -4,9 +4,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logan.flags import Severity
 from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.limit_sheet import limits_over_drives
+from logan.results import Severity
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.twin_drives import made_drive

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.flags import DataFlag, Severity
 from logan.pipeline.analyse import check_drive
-from logan.results import json_ready
+from logan.results import DataFlag, Severity, json_ready
 from logan.settings import AnalysisSettings
 from tests.benchmarks.quality import faults_pack
 from tests.benchmarks.quality.clean import clean_drive

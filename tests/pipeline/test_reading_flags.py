@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from logan.cli.main import main
-from logan.flags import Severity
 from logan.pipeline.look import look
 from logan.quality.signal_log import loss_flag, time_flags
+from logan.results import Severity
 from tests.pipeline.twin_fleet import write_fleet
 
 DIALECTS = Path(__file__).parents[2] / "fixtures/dialects"

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from logan.flags import DataFlag, Severity
 from logan.quality import DETECTORS, find_flags
 from logan.quality.consequences import _ANY_CHANNEL, _SAME_CHANNEL, name_causes
+from logan.results import DataFlag, Severity
 from tests.benchmarks.quality.clean import clean_drive
 from tests.benchmarks.quality.faults import FAULTS
 from tests.benchmarks.quality.recall import seeded_rng

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from logan.channels.vocabulary import channel_kind
-from logan.flags import DataFlag
 from logan.quality import DETECTORS, SIGNAL_DETECTORS, DriveSurvey, find_flags, find_signal_flags
 from logan.quality.grades import METRIC_CHANNELS
+from logan.results import DataFlag
 from tests.benchmarks.quality.clean import CASES, clean_drive
 from tests.benchmarks.quality.faults import FAULTS, STANDARD, Fault
 from tests.benchmarks.quality.recall import is_signal_fault_caught, seeded_rng

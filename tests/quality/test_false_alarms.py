@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Channel, Drive
-from logan.flags import DataFlag
 from logan.quality import DETECTORS, DriveSurvey
 from logan.quality.place import _distances_m
 from logan.quality.timing import lost_share
+from logan.results import DataFlag
 from tests.benchmarks.quality.clean import SEED, clean_drive
 from tests.builds import example_build
 from tests.twin_drives import build_of, twin_drive

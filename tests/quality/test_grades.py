@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Drive
-from logan.flags import DataFlag, Severity
 from logan.quality import Grade, find_flags, grade_metrics
 from logan.quality.current_sign import SIGNED_METRICS
 from logan.quality.grades import METRIC_CHANNELS
-from logan.results import json_ready
+from logan.results import DataFlag, Severity, json_ready
 from tests.benchmarks.quality import faults_pack
 from tests.benchmarks.quality.clean import clean_drive
 from tests.benchmarks.quality.seeding import without

@@ -8,7 +8,6 @@ import pytest
 from logan.drive.drive import Channel
 from logan.driving_range.attribution import Attribution, AttributionStep
 from logan.driving_range.coverage import Calibration, LeftOutDrive
-from logan.flags import Severity
 from logan.report.draw import svg
 from logan.report.figure import Bars, Dots, Limit, Line, Span
 from logan.report.figures.consumption import (
@@ -22,6 +21,7 @@ from logan.report.figures.drive import route_figure, thin, timeline_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure
 from logan.report.route import route_profile
+from logan.results import Severity
 from logan.units import DisplayUnits
 from tests.twin_drives import made_drive
 

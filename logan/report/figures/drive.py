@@ -7,13 +7,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
-from logan.drive.pack_power import pack_power
-from logan.flags import DataFlag, Severity
+from logan.drive.drive import Drive, pack_power
 from logan.metrics.limits import LimitCheck, LimitSummary
 from logan.report.figure import Axis, Band, Bars, Figure, Limit, Line, Mark, Panel, Span, interval
 from logan.report.route import RouteProfile
 from logan.report.theme import DASH_ORDER, SERIES
+from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits, FloatArray, fahrenheit
 from logan.wording import channel_words, clock, number, shown_value
 

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logan.flags import Severity
 from logan.metrics.current import CurrentSummary
 from logan.metrics.limits import LimitCheck, LimitSummary
 from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
 from logan.report.theme import DASH_ORDER, SERIES
+from logan.results import Severity
 from logan.settings import BuildSettings, LimitSheet, LimitSide
 from logan.units import RADIANS_PER_SECOND_PER_RPM, DisplayUnits
 from logan.wording import capital, channel_words, number, percent, shown_value, signed

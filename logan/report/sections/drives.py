@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from logan.flags import DataFlag, Severity
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.drive import route_figure
 from logan.report.inputs import DriveInputs, ReportInputs
@@ -13,6 +12,7 @@ from logan.report.sections.energy import regen_table
 from logan.report.sections.limits import timeline_block
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
+from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits
 from logan.wording import clock, number, runs, signed, tone_of
 

@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from typing import Final
 
 from logan.drive.context import Context
-from logan.flags import Severity
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitSummary
 from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.drive import timeline_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
 from logan.report.inputs import DriveInputs, ReportInputs
+from logan.results import Severity
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
 from logan.wording import channel_words, clock, number, percent, sentences, shown_value, tone_of
