@@ -15,12 +15,12 @@ def register(app: typer.Typer) -> None:
         topic: Annotated[str, typer.Argument(help="A word, or a chapter; left out, both are listed.")] = "",
     ) -> None:
         """Say what a word on the screen means, or print a chapter of the method behind the figures."""
-        from logan.cli.rendering import print_lines, print_table
+        from logan.cli.rendering import print_lines, print_table, say
         from logan.pipeline.method import chapters, glossary
 
         words, method = glossary(), chapters()
         if topic in method:
-            typer.echo(method[topic])
+            say(method[topic])
             return
         asked = topic.lower().strip()
         found = [row for row in words if asked in row[0].lower()] or [row for row in words if asked in row[1].lower()]

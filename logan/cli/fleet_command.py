@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_json, print_lines, print_table
+from logan.cli.rendering import print_json, print_lines, print_table, say
 from logan.wording import figure, number
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(found)
         else:
-            typer.echo(f"imported {found.stored} logs; {found.was_there} were there; {len(found.failed)} failed")
+            say(f"imported {found.stored} logs; {found.was_there} were there; {len(found.failed)} failed")
             if found.failed:
                 rows = [(outcome.vehicle, outcome.log, outcome.problem) for outcome in found.failed]
                 print_table(("vehicle", "log", "why not"), rows, left=(0, 1, 2))
@@ -110,7 +110,7 @@ def _fit_and_show(
         return
     _show(found, display_units(units, Path(fleet)))
     if output is not None:
-        typer.echo(f"wrote {output}")
+        say(f"wrote {output}")
 
 
 def _show(found: FleetFit, units: DisplayUnits) -> None:

@@ -23,20 +23,39 @@ ON_PAGE: Final = {
     "plan": "Plan, and freeze it",
     "gearing": "Gearing",
     "fit": "What the drives taught",
-    "compare": "Plan, meter and fit of each drive",
+    "compare": "Plan, meter and fit of each drive; two drives; some predicted from others",
     "effect": "Did a change help?",
     "trend": "One figure over all drives",
     "limits": "Every limit over the drives",
+    "drives": "All drives in one table",
+    "drive": "One drive: every table, and all that can be noted",
+    "look": "What is in a log, with every choice",
+    "channels": "The channels: found, accepted, changed",
+    "import": "Import logs, with every choice",
+    "report": "Write a report",
+    "explain": "What a word means",
     "export channels": "Export a drive's channels",
     "export signals": "Export signals of a drive",
+    "export log": "Export every signal of a log",
     "export metrics": "Export all figures",
     "export bundle": "Export drives to give away",
     "library check": "Check every stored file",
+    "library decode": "Make drives anew by today's channels and DBCs",
+    "library rebuild": "Make the index of the drives anew",
+    "library remove": "Take a drive out for good",
+    "fleet import": "All builds here: import what lies in their logs folders",
+    "fleet fit": "All builds here: fit each, and what they share",
+    "fleet report": "All builds here: a table of them to save",
 }
-"""Commands that the page offers, with what it calls them; the others have pages of their own."""
+"""Commands that can be asked, with what the page calls them: all but those that make a build or serve the page."""
 
-_OURS: Final = ("build", "units", "as_json", "seed")
+_OURS: Final = ("build", "fleet", "cluster", "units", "as_json", "yes")
+"""What the page says itself, or what is not for it to say: a computer elsewhere to work on."""
+
 _FILES: Final = ("plan", "route", "weather")
+_WRITTEN: Final = ("output", "out")
+_FREE: Final = ("note", "why", "change", "tag", "name", "mask", "trim", "topic")
+"""Words and spans (..30s), which no command takes for a path."""
 
 
 def described() -> list[dict[str, Any]]:
@@ -86,11 +105,16 @@ def run_command(
     if strange := sorted(set(options) - (set(known) - set(_OURS))):
         raise UsageError(f"'{strange[0]}' is nothing that can be said here", f"Known: {', '.join(sorted(known))}")
     plain: list[str] = []
-    named = ["--build", str(build), *(["--json"] if as_json and "as_json" in known else [])]
-    for key, raw in options.items():
-        kind, _, about = known[key]
+    said = {"--build": ["build", str(build)], "--json": ["as_json"] if as_json else ["-"], "--yes": ["yes"]}
+    named = [part for option, (key, *value) in said.items() if key in known for part in (option, *value)]
+    plain += [str(build.parent)] if "fleet" in known else []
+    for key, (kind, _, about) in known.items():  # in the order that the command wants its arguments in
+        if (raw := options.get(key)) is None:
+            continue
         bare, is_many = _bare(kind)
-        texts = raw if isinstance(raw, list) else str(raw).replace(",", " ").split() if is_many else [str(raw)]
+        texts = raw if isinstance(raw, list) else [str(raw)]
+        if is_many and isinstance(raw, str) and bare is not Path:
+            texts = raw.replace(",", " ").split()
         words = [] if bare is bool else [_safe(key, bare, text.strip(), build, files) for text in texts if text]
         option = _named(about).split("/")[0]
         if bare is bool:
@@ -146,7 +170,7 @@ def _named(about: Any) -> str:
 
 def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
     bare, is_many = _bare(kind)
-    is_file = key in _FILES or (bare is Path and key != "output")
+    is_file = key in _FILES or (bare is Path and key not in _WRITTEN)
     shown = "flag" if bare is bool else "number" if bare in (int, float) else "file" if is_file else "text"
     return {
         "name": key,
@@ -162,14 +186,17 @@ def _described(key: str, kind: Any, default: Any, about: Any) -> dict[str, Any]:
 
 def _safe(key: str, kind: Any, text: str, build: Path, files: Mapping[str, Path]) -> str:
     """A text that leads to no file of this machine but those at hand, and to ``exports`` for what is written."""
-    if key == "output":
+    if key in _WRITTEN:
         name = "".join(one if one.isalnum() or one in "._-" else "_" for one in text).strip("._-")[-100:]
         (build / "exports").mkdir(exist_ok=True)
         return str(build / "exports" / (name or "export"))
-    if key in _FILES or kind is Path:
-        if text not in files:
-            raise UsageError(f"there is no file '{text}' here", "Drop it on the page first, or choose one of the list")
-        return str(files[text])
+    bus, equals, file = text.rpartition("=") if key == "dbc" else ("", "", text)
+    if key in _FILES or key == "dbc" or kind is Path:
+        if file not in files:
+            raise UsageError(f"there is no file '{file}' here", "Drop it on the page first, or choose one of the list")
+        return f"{bus}{equals}{files[file]}"
+    if key in _FREE:
+        return text
     # Units with a stroke such as Wh/mi have no other part like a path.
     if text.startswith((".", "/", "~")) or "../" in text or "\\" in text:
         raise UsageError(f"{key.replace('_', ' ')}: '{text}' is a path", "Name what is in the build")

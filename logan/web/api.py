@@ -13,7 +13,7 @@ from fastapi.responses import FileResponse
 from logan.pipeline.builds import BuildFolder
 from logan.results import json_ready
 from logan.web import work
-from logan.web.asked import CONFLICT, REFUSED, Build, Space, build_of, job_json
+from logan.web.asked import CONFLICT, REFUSED, Build, Space, build_of, commands_of, job_json
 from logan.web.bodies import (
     ChannelChoices,
     CommandRequest,
@@ -32,7 +32,7 @@ from logan.web.state import DEMO_NAME
 from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
 from logan.web.words import worded
 
-router = APIRouter(prefix="/api", tags=["logan"])
+router = APIRouter(prefix="/api/v1", tags=["logan"])
 
 REPORT_NAME: Final = re.compile(r"^(report|certificate|drive-[0-9]{1,8})\.html$")
 
@@ -46,7 +46,7 @@ def builds(space: Space) -> dict[str, Any]:
 @router.post("/builds", responses=REFUSED, status_code=201)
 def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
     """Make a build from the template."""
-    return {"build": space.make(body.name).path.name}
+    return {"build": space.make(body.name, body.units).path.name}
 
 
 @router.post("/demo", responses=REFUSED, status_code=202)
@@ -287,8 +287,7 @@ def what_if(folder: Build, body: WhatIf) -> Any:
 @router.get("/builds/{build}/commands", responses=REFUSED)
 def commands(folder: Build, space: Space) -> dict[str, Any]:
     """Everything that the command line can work out, with the options of each, and the files that can be named."""
-    at_hand = space.settings.commands
-    return {"commands": at_hand.described() if at_hand else [], "files": list(work.files_at_hand(space, folder))}
+    return {"commands": commands_of(space), "files": list(work.files_at_hand(space, folder))}
 
 
 @router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)

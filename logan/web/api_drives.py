@@ -15,7 +15,7 @@ from logan.web.asked import REFUSED, Build, DriveNumber, Space, job_json
 from logan.web.bodies import DriveNotes, LogId
 from logan.web.words import worded
 
-router = APIRouter(prefix="/api", tags=["logan"])
+router = APIRouter(prefix="/api/v1", tags=["logan"])
 
 
 @router.get("/builds/{build}/drive-list", responses=REFUSED)

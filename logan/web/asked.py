@@ -34,6 +34,12 @@ def workspace_of(request: Request) -> Workspace:
 Space = Annotated[Workspace, Depends(workspace_of)]
 
 
+def commands_of(space: Workspace) -> list[dict[str, Any]]:
+    """Everything that the command line can work out, with the options of each; none where it is not at hand."""
+    described: list[dict[str, Any]] = space.settings.commands.described() if space.settings.commands else []
+    return described
+
+
 def build_of(build: BuildName, space: Space) -> BuildFolder:
     """The build that an address names."""
     try:

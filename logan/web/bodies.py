@@ -18,9 +18,10 @@ class Body(BaseModel):
 
 
 class NewBuild(Body):
-    """Name of a build to make."""
+    """Name of a build to make, and the units it is written and shown in: ``us``, ``metric``, ``us,C``."""
 
     name: Annotated[str, Field(min_length=1, max_length=63)]
+    units: Annotated[str, Field(max_length=40)] = "us"
 
 
 class SettingsChange(Body):
@@ -170,7 +171,7 @@ class WatchRequest(Body):
 
 
 class CommandRequest(Body):
-    """Options of a command by name, as ``/api/commands`` describes them."""
+    """Options of a command by name, as ``/api/v1/commands`` describes them."""
 
     options: Annotated[dict[ShortText, ShortText | bool | list[ShortText]], Field(max_length=40)] = Field(
         default_factory=dict

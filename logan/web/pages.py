@@ -15,7 +15,7 @@ from logan.pipeline.builds import BuildFolder, shown_units
 from logan.pipeline.method import chapters, glossary
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.version import VERSION
-from logan.web.asked import Build, Space, build_of
+from logan.web.asked import Build, Space, build_of, commands_of
 from logan.web.security import TOKEN_COOKIE
 from logan.web.state import Workspace
 
@@ -77,9 +77,8 @@ def interface(request: Request, space: Space) -> Response:
         for path, methods in described.items()
         for method, about in methods.items()
     ]
-    return _page(
-        request, "interface.html", space, page="interface", operations=operations, has_token=bool(space.settings.token)
-    )
+    asked = {"has_token": bool(space.settings.token), "commands": commands_of(space)}
+    return _page(request, "interface.html", space, page="interface", operations=operations, **asked)
 
 
 @router.get("/explain", response_class=HTMLResponse)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logan.errors import UsageError
 from logan.pipeline.builds import BUILD_FILE, BuildFolder, new_build
+from logan.units import DisplayUnits
 from logan.web.jobs import JobRunner
 from logan.web.uploads import Uploads
 
@@ -86,18 +87,22 @@ class Workspace:
             raise UsageError("there is no such build", "Choose one from the list")
         return BuildFolder(self.settings.workspace / name)
 
-    def make(self, name: str) -> BuildFolder:
-        """Make a new build.
+    def make(self, name: str, units: str = "us") -> BuildFolder:
+        """Make a new build, written and shown in these units.
 
         Raises
         ------
         LoganError
-            If the name is unfit or taken.
+            If the name is unfit or taken, or the units are unknown.
         """
         if not _NAME.match(name):
             raise UsageError("a build's name holds letters, digits, spaces, dots, dashes", "Choose another name")
         folder = self.settings.workspace / name
-        new_build(folder)
+        try:
+            shown = DisplayUnits.parse(units)
+        except ValueError as error:
+            raise UsageError(f"units: {error}", "Say us, metric, or single choices such as us,C") from None
+        new_build(folder, shown)
         return BuildFolder(folder)
 
     def uploads(self, folder: BuildFolder) -> Uploads:

@@ -12,7 +12,7 @@ _PLACES: Final = (
     (r"drives?|library|limits|trend|effect|compare", "the Drives page"),
     (r"plan|fit|range|gearing", "the Range page"),
     (r"report|export", "the Report page"),
-    (r"new|fleet|demo|serve", "the start page"),
+    (r"new|fleet(?: \w+)?|demo|serve", "the start page"),
 )
 _SPAN: Final = r"\s+\S+\.\.\S+"
 _RULES: Final = tuple(
@@ -60,20 +60,16 @@ def refusal_words(error: LoganError) -> str:
     return f"{name}{line}{problem}. {remedy}".strip()
 
 
-def worded(content: Any) -> Any:
-    """JSON with every remedy and reason in the page's words."""
+def worded(content: Any, is_words: bool = False) -> Any:
+    """JSON with every remedy, reason, line and table in the page's words; ``is_words`` where all of it is words."""
     if isinstance(content, dict):
-        return {
-            key: in_page_words(item)
-            if isinstance(item, str) and key in _WORDED_KEYS
-            else [in_page_words(line) if isinstance(line, str) else worded(line) for line in item]
-            if key == "lines"
-            else worded(item)
-            for key, item in content.items()
-        }
-    if isinstance(content, list):
-        return [worded(item) for item in content]
-    return content
+        return {key: worded(item, key in _WORDED_KEYS) for key, item in content.items()}
+    if isinstance(content, list | tuple):
+        return [worded(item, is_words) for item in content]
+    return in_page_words(content) if is_words and isinstance(content, str) else content
 
 
-_WORDED_KEYS: Final = ("remedy", "reason", "text", "note", "evidence", "detail", "caution", "remark")
+_WORDED_KEYS: Final = (
+    *("remedy", "reason", "text", "note", "evidence", "detail", "caution", "remark"),
+    *("lines", "rows", "title", "notes", "cautions", "help", "about"),
+)

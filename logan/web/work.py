@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable, Mapping
 from functools import partial
@@ -157,15 +158,21 @@ def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any
         raise UsageError("no commands are at hand here", "Start the page with the command line")
     began_s, files = time.time() - 1.0, files_at_hand(space, folder)
     blocks = json_ready(space.settings.commands.run_command(folder.path, files=files, told=job.tell, **content))
+    for path in (folder.path / "exports").glob("*/"):  # a command that writes many files: one to save
+        shutil.make_archive(str(path), "zip", path)
+        shutil.rmtree(path)
     made = [path for path in (folder.path / "exports").glob("*") if path.stat().st_mtime >= began_s]
     written = [{"name": path.name, "size_bytes": path.stat().st_size} for path in made]
     return {"blocks": blocks if content["as_json"] else worded(blocks), "files": written}
 
 
 def files_at_hand(space: Workspace, folder: BuildFolder) -> dict[str, Path]:
-    """Files that a command may be given, by name: frozen plans, and what was sent and waits."""
+    """Files that a command may be given, by name: frozen plans, DBCs of the build, and what was sent and waits."""
     found = {path.name: path for path in sorted(folder.plans.glob("*.json"), reverse=True)}
-    return found | {upload.name: upload.path for upload in space.uploads(folder).list()}
+    found |= {path.name: path for path in sorted((folder.path / "dbc_user").glob("*.dbc"))}
+    for upload in space.uploads(folder).list():
+        found[upload.name if upload.name not in found else f"{upload.name} ({upload.id})"] = upload.path
+    return found
 
 
 def make_demo(folder: BuildFolder, job: Job) -> Any:

@@ -64,23 +64,23 @@ def page_requests() -> list[bytes]:
     """One good request for every operation that the interface describes, with what a page sends."""
     app = _page()[0]
     bodies = {
-        "/api/builds": {"name": "wagon"},
-        "/api/builds/{build}/settings": {"fields": {"vehicle.mass": "1400 kg", "target.range": "120 mi"}},
-        "/api/builds/{build}/channels": {"channels": [{"channel": "speed", "signal": "ESP.Speed", "unit": "km/h"}]},
-        "/api/builds/{build}/dbcs": {"dbcs": [{"file": "demo.dbc", "bus": "can0"}]},
-        "/api/builds/{build}/import": {"logs": ["0" * 16], "payload": "300 lb", "note": "wet", "is_one_drive": True},
-        "/api/builds/{build}/watch": {"folder": ""},
-        "/api/builds/{build}/drives/{drive}": {
+        "/api/v1/builds": {"name": "wagon"},
+        "/api/v1/builds/{build}/settings": {"fields": {"vehicle.mass": "1400 kg", "target.range": "120 mi"}},
+        "/api/v1/builds/{build}/channels": {"channels": [{"channel": "speed", "signal": "ESP.Speed", "unit": "km/h"}]},
+        "/api/v1/builds/{build}/dbcs": {"dbcs": [{"file": "demo.dbc", "bus": "can0"}]},
+        "/api/v1/builds/{build}/import": {"logs": ["0" * 16], "payload": "300 lb", "note": "wet", "is_one_drive": True},
+        "/api/v1/builds/{build}/watch": {"folder": ""},
+        "/api/v1/builds/{build}/drives/{drive}": {
             "note": "windy", "tags": ["a"], "payload": "300 lb", "ambient": "50 °F", "change": "tires", "take_back": 1,
             "mask": {"span": "1s..2s", "why": "tunnel", "channels": ["speed"]}, "version": "x",
             "trims": ["..1s"], "correct": "speed.gain=1.02@1s..2s", "why": "tire",
         },
-        "/api/builds/{build}/rows/{name}": {"rows": [{"name": "work", "speed": "55 mph"}], "version": "x"},
-        "/api/builds/{build}/commands/{name}": {"options": {"grade": "6 %", "cycle": "/etc/passwd"}},
-        "/api/builds/{build}/what-if": {
+        "/api/v1/builds/{build}/rows/{name}": {"rows": [{"name": "work", "speed": "55 mph"}], "version": "x"},
+        "/api/v1/builds/{build}/commands/{name}": {"options": {"grade": "6 %", "cycle": "/etc/passwd"}},
+        "/api/v1/builds/{build}/what-if": {
             "speed_m_per_s": 27.0, "ambient_temperature_degc": 5.0, "payload_kg": 200.0, "usable_energy_wh": 40000.0,
         },
-        "/api/builds/{build}/report": {"kind": "drive", "drive": 1},
+        "/api/v1/builds/{build}/report": {"kind": "drive", "drive": 1},
     }  # fmt: skip
     whole_text = {"text": (_page()[2] / "van" / "build.toml").read_text(), "version": "x"}
     names = {
@@ -92,7 +92,7 @@ def page_requests() -> list[bytes]:
         "name": "report.html",
         "view": "range",
     }
-    found = [_request("PUT", "/api/builds/van/settings", whole_text), _request("GET", "/open?token=x", None)]
+    found = [_request("PUT", "/api/v1/builds/van/settings", whole_text), _request("GET", "/open?token=x", None)]
     found += [_request("GET", f"/builds/van/{view}", None) for view in ("drives", "range", "settings", "logs")]
     for path, operations in app.openapi()["paths"].items():
         address = path
@@ -143,7 +143,7 @@ def ask_page(content: bytes) -> object:
         return answer
     assert status < 500, status
     assert b"Traceback" not in answer
-    if scope["path"].startswith("/api/") and status not in (405, 421):
+    if scope["path"].startswith("/api/v1/") and status not in (405, 421):
         json.loads(answer)["problem"]
     raise UsageError(f"refused with {status}", "")
 

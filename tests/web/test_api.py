@@ -23,7 +23,7 @@ ASKING = {"base_url": f"http://127.0.0.1:{PORT}", "headers": {"X-Logan": "1"}}
 def wait_for(client, job, seconds=120.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        now = client.get(f"/api/jobs/{job['id']}").json()
+        now = client.get(f"/api/v1/jobs/{job['id']}").json()
         if now["state"] in ("done", "failed", "stopped"):
             return now
         time.sleep(0.05)
@@ -31,14 +31,14 @@ def wait_for(client, job, seconds=120.0):
 
 
 def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace):
-    assert client.post("/api/builds", json={"name": "mine"}).status_code == 201
+    assert client.post("/api/v1/builds", json={"name": "mine"}).status_code == 201
     text = (workspace / "van" / "build.toml").read_text(encoding="utf-8").replace("dbc_user/", "../van/dbc_user/")
-    assert client.put("/api/builds/mine/settings", json={"text": text}).status_code == 200
-    sent = client.post("/api/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()["logs"][0]
-    looked = wait_for(client, client.post(f"/api/builds/mine/logs/{sent['id']}/look", json={}).json())
+    assert client.put("/api/v1/builds/mine/settings", json={"text": text}).status_code == 200
+    sent = client.post("/api/v1/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()["logs"][0]
+    looked = wait_for(client, client.post(f"/api/v1/builds/mine/logs/{sent['id']}/look", json={}).json())
     assert looked["state"] == "done", looked
     assert any(signal["signal"].endswith("PackAmps") for signal in looked["result"]["signals"])
-    suggested = wait_for(client, client.post(f"/api/builds/mine/logs/{sent['id']}/suggest", json={}).json())
+    suggested = wait_for(client, client.post(f"/api/v1/builds/mine/logs/{sent['id']}/suggest", json={}).json())
     assert suggested["state"] == "done", suggested
     proposal = suggested["result"]
     best = {item["channel"]: item["candidates"][0] for item in proposal["suggestions"]}
@@ -51,17 +51,17 @@ def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace
         for name, candidate in best.items()
         if candidate["unit"]
     ]
-    assert client.put("/api/builds/mine/channels", json={"channels": channels}).status_code == 200
-    imported = wait_for(client, client.post("/api/builds/mine/import", json={"logs": [sent["id"]]}).json())
+    assert client.put("/api/v1/builds/mine/channels", json={"channels": channels}).status_code == 200
+    imported = wait_for(client, client.post("/api/v1/builds/mine/import", json={"logs": [sent["id"]]}).json())
     assert imported["state"] == "done", imported
     assert imported["result"][0]["number"] == 1
-    fitted = wait_for(client, client.post("/api/builds/mine/fit", json={}).json())
+    fitted = wait_for(client, client.post("/api/v1/builds/mine/fit", json={}).json())
     assert fitted["state"] == "done", fitted
-    found = client.get("/api/builds/mine/range").json()
+    found = client.get("/api/v1/builds/mine/range").json()
     assert found["basis"] == "fit"
-    report = wait_for(client, client.post("/api/builds/mine/report", json={"kind": "certificate"}).json())
+    report = wait_for(client, client.post("/api/v1/builds/mine/report", json={"kind": "certificate"}).json())
     assert report["state"] == "done", report
-    page = client.get(f"/api/builds/mine/reports/{report['result']['name']}")
+    page = client.get(f"/api/v1/builds/mine/reports/{report['result']['name']}")
     assert page.status_code == 200
     assert "What was validated" in page.text
 
@@ -70,7 +70,7 @@ DBC = b'VERSION ""\nBO_ 288 Pack: 8 X\n SG_ Volts : 0|16@1+ (0.1,0) [0|6553] "V"
 
 
 def send(client, name, content):
-    return client.post("/api/builds/mine/logs", params={"name": name}, content=content).json()
+    return client.post("/api/v1/builds/mine/logs", params={"name": name}, content=content).json()
 
 
 def zipped(files):
@@ -82,7 +82,7 @@ def zipped(files):
 
 
 def test_a_dropped_dbc_is_kept_in_the_build_and_named_in_its_settings(client, workspace):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     kept = send(client, "../../etc/my pack.dbc", DBC)
     assert (kept["logs"], kept["problems"]) == ([], [])
     assert kept["dbcs"][0]["file"] == "dbc_user/my_pack.dbc"
@@ -91,33 +91,33 @@ def test_a_dropped_dbc_is_kept_in_the_build_and_named_in_its_settings(client, wo
     assert send(client, "my pack.dbc", DBC)["dbcs"] == kept["dbcs"]
     other = send(client, "my pack.dbc", DBC.replace(b"Volts", b"Other"))["dbcs"][0]["file"]
     assert other.startswith("dbc_user/my_pack-")
-    named = client.get("/api/builds/mine/dbcs").json()["dbcs"]
+    named = client.get("/api/v1/builds/mine/dbcs").json()["dbcs"]
     assert [entry["file"] for entry in named] == ["dbc_user/my_pack.dbc", other]
-    assert client.get("/api/builds/mine/logs").json()["logs"] == []
+    assert client.get("/api/v1/builds/mine/logs").json()["logs"] == []
 
 
 def test_a_dbc_is_for_one_bus_or_used_no_more(client, workspace):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     file = send(client, "a.dbc", DBC)["dbcs"][0]["file"]
-    put = client.put("/api/builds/mine/dbcs", json={"dbcs": [{"file": file, "bus": "can1"}]}).json()["dbcs"]
+    put = client.put("/api/v1/builds/mine/dbcs", json={"dbcs": [{"file": file, "bus": "can1"}]}).json()["dbcs"]
     assert [(entry["file"], entry["bus"]) for entry in put] == [(file, "can1")]
     assert 'dbc_by_bus = {can1 = ["dbc_user/a.dbc"]}' in (workspace / "mine" / "build.toml").read_text("utf-8")
-    assert client.put("/api/builds/mine/dbcs", json={"dbcs": []}).json()["dbcs"] == []
+    assert client.put("/api/v1/builds/mine/dbcs", json={"dbcs": []}).json()["dbcs"] == []
     assert (workspace / "mine" / "dbc_user" / "a.dbc").exists()
 
 
 def test_no_file_outside_the_build_can_be_named_as_dbc(client, workspace):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     before = (workspace / "mine" / "build.toml").read_bytes()
     for file in ("../van/dbc_user/demo.dbc", "/etc/passwd", "dbc_user/../build.toml", "dbc_user/none.dbc"):
-        answer = client.put("/api/builds/mine/dbcs", json={"dbcs": [{"file": file}]})
+        answer = client.put("/api/v1/builds/mine/dbcs", json={"dbcs": [{"file": file}]})
         assert answer.status_code == 400
         assert "is no DBC of this build" in answer.json()["problem"]
     assert (workspace / "mine" / "build.toml").read_bytes() == before
 
 
 def test_a_dbc_without_signals_is_refused_by_name(client, workspace):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     sent = send(client, "empty.dbc", b"BO_ 288 Pack: 8 X\n")
     assert sent["dbcs"] == []
     assert sent["problems"][0].startswith("empty.dbc: the DBC defines no signal")
@@ -125,27 +125,27 @@ def test_a_dbc_without_signals_is_refused_by_name(client, workspace):
 
 
 def test_a_zip_of_logs_and_a_dbc_is_unpacked_and_sorted(client, small_log):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     files = {"card/a.log": small_log.read_bytes(), "card/b.log": b"(1.0) can0 123#00\n", "my.dbc": DBC}
     sent = send(client, "all.zip", zipped({**files, "__MACOSX/._a.log": b"x"}))
     assert sorted(log["name"] for log in sent["logs"]) == ["card/a.log", "card/b.log"]
     assert [entry["file"] for entry in sent["dbcs"]] == ["dbc_user/my.dbc"]
-    assert len(client.get("/api/builds/mine/logs").json()["logs"]) == 2
+    assert len(client.get("/api/v1/builds/mine/logs").json()["logs"]) == 2
 
 
 def test_a_zip_that_is_damaged_or_too_full_leaves_nothing_of_it_behind(client, workspace):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     whole = bytearray(zipped({"a.log": os.urandom(5000), "b.log": os.urandom(5000)}))
     whole[6000] ^= 0xFF
     assert "damaged" in send(client, "bad.zip", bytes(whole))["problem"]
     assert "holds 201 files" in send(client, "many.zip", zipped({f"{k}.log": b"x" for k in range(201)}))["problem"]
-    assert client.get("/api/builds/mine/logs").json()["logs"] == []
+    assert client.get("/api/v1/builds/mine/logs").json()["logs"] == []
 
 
 def test_a_faster_cold_loaded_drive_goes_less_far(client):
     def ask(**changes):
         question = {"speed_m_per_s": 25.0, "ambient_temperature_degc": 20.0, "payload_kg": 0.0, **changes}
-        return client.post("/api/builds/van/what-if", json=question).json()["answer"]["range_m"]["p50"]
+        return client.post("/api/v1/builds/van/what-if", json=question).json()["answer"]["range_m"]["p50"]
 
     middle = ask()
     assert ask(speed_m_per_s=30.0) < middle
@@ -156,7 +156,7 @@ def test_a_faster_cold_loaded_drive_goes_less_far(client):
 
 def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
     def noted(payload):
-        answer = client.patch("/api/builds/van/drives/1", json={"payload": payload})
+        answer = client.patch("/api/v1/builds/van/drives/1", json={"payload": payload})
         return answer, answer.json().get("record", {}).get("conditions", {}).get("payload_kg")
 
     assert noted("300 lb")[1] == pytest.approx(136.078, abs=1e-3)
@@ -168,47 +168,47 @@ def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
 
 def test_figures_of_earlier_settings_are_marked_and_worked_out_again(client, workspace):
     def stale():
-        return [row["number"] for row in client.get("/api/builds/van/drive-list").json()["rows"] if row["is_stale"]]
+        return [row["number"] for row in client.get("/api/v1/builds/van/drive-list").json()["rows"] if row["is_stale"]]
 
     assert stale() == []
     settings = workspace / "van" / "build.toml"
     before = settings.read_text(encoding="utf-8")
     settings.write_text(re.sub(r"(?m)^mass = .*", 'mass = "1999 kg"', before), encoding="utf-8")
     assert stale() == [1]
-    done = wait_for(client, client.post("/api/builds/van/drives/refresh", json={}).json())
+    done = wait_for(client, client.post("/api/v1/builds/van/drives/refresh", json={}).json())
     assert done["result"] == {"drives": [1]}
     assert stale() == []
     settings.write_text(before + "\nnonsense = 1\n", encoding="utf-8")
-    assert client.get("/api/builds/van/drive-list").json()["rows"][0]["number"] == 1  # as last worked out
-    assert client.get("/api/builds/van/first-hour").json()["problems"] == 1
+    assert client.get("/api/v1/builds/van/drive-list").json()["rows"][0]["number"] == 1  # as last worked out
+    assert client.get("/api/v1/builds/van/first-hour").json()["problems"] == 1
 
 
 def test_a_mask_can_be_set_and_taken_back(client):
-    before = client.get("/api/builds/van/drives/1").json()["analysis"]["energy"]["coverage_ratio"]
+    before = client.get("/api/v1/builds/van/drives/1").json()["analysis"]["energy"]["coverage_ratio"]
     mask = {"mask": {"span": "60s..90s", "why": "loose plug"}}
-    masked = client.patch("/api/builds/van/drives/1", json=mask).json()
+    masked = client.patch("/api/v1/builds/van/drives/1", json=mask).json()
     assert masked["analysis"]["energy"]["coverage_ratio"] < before
     assert "loose plug" in [step["reason"] for step in masked["history"]]
-    restored = client.patch("/api/builds/van/drives/1", json={"is_unmasked": True}).json()
+    restored = client.patch("/api/v1/builds/van/drives/1", json={"is_unmasked": True}).json()
     assert restored["analysis"]["energy"]["coverage_ratio"] == before
 
 
 def test_a_mask_on_an_unknown_channel_is_refused_before_anything_is_stored(client):
-    before = client.get("/api/builds/van/drives/1").json()
+    before = client.get("/api/v1/builds/van/drives/1").json()
     mask = {"span": "60s..90s", "why": "loose plug", "channels": ["speed", "pack_curent"]}
-    refused = client.patch("/api/builds/van/drives/1", json={"mask": mask, "note": "x"})
+    refused = client.patch("/api/v1/builds/van/drives/1", json={"mask": mask, "note": "x"})
     assert refused.status_code == 400
     assert "pack_curent" in refused.json()["problem"]
     assert "pack_current" in refused.json()["remedy"]
-    assert client.get("/api/builds/van/drives/1").json() == before
+    assert client.get("/api/v1/builds/van/drives/1").json() == before
 
 
 def test_one_mask_of_several_can_be_taken_back(client):
     for span in ("60s..90s", "120s..130s"):
-        client.patch("/api/builds/van/drives/1", json={"mask": {"span": span, "why": "loose plug"}})
-    left = client.patch("/api/builds/van/drives/1", json={"take_back": 1}).json()
+        client.patch("/api/v1/builds/van/drives/1", json={"mask": {"span": span, "why": "loose plug"}})
+    left = client.patch("/api/v1/builds/van/drives/1", json={"take_back": 1}).json()
     assert [c["start_s"] for c in left["record"]["conditions"]["corrections"]] == [120.0]
-    refused = client.patch("/api/builds/van/drives/1", json={"take_back": 7})
+    refused = client.patch("/api/v1/builds/van/drives/1", json={"take_back": 7})
     assert refused.status_code == 400
     assert "correction 7" in refused.json()["problem"]
 
@@ -222,10 +222,10 @@ def test_the_style_and_script_of_figures_are_served(client):
 def test_a_served_report_runs_only_logans_own_scripts_and_has_no_rights(client, workspace):
     (workspace / "van" / "reports").mkdir(exist_ok=True)
     (workspace / "van" / "reports" / "certificate.html").write_text("<script>alert(1)</script>", encoding="utf-8")
-    assert [report["name"] for report in client.get("/api/builds/van/reports").json()["reports"]] == [
+    assert [report["name"] for report in client.get("/api/v1/builds/van/reports").json()["reports"]] == [
         "certificate.html"
     ]
-    policy = client.get("/api/builds/van/reports/certificate.html").headers["content-security-policy"]
+    policy = client.get("/api/v1/builds/van/reports/certificate.html").headers["content-security-policy"]
     assert policy.startswith("sandbox ")
     assert "allow-same-origin" not in policy
     assert "unsafe" not in policy.split("script-src")[1]
@@ -263,9 +263,11 @@ def test_pages_carry_the_units_of_their_build(client, workspace):
 
 
 def test_a_second_click_starts_no_second_import_and_the_end_says_what_came(client, small_log):
-    client.post("/api/builds", json={"name": "mine"})
-    sent = client.post("/api/builds/van/logs?name=again.log", content=small_log.read_bytes() + b"\n").json()["logs"][0]
-    first, second = (client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json() for _ in range(2))
+    client.post("/api/v1/builds", json={"name": "mine"})
+    sent = client.post("/api/v1/builds/van/logs?name=again.log", content=small_log.read_bytes() + b"\n").json()["logs"][
+        0
+    ]
+    first, second = (client.post("/api/v1/builds/van/import", json={"logs": [sent["id"]]}).json() for _ in range(2))
     assert first["id"] == second["id"]
     done = wait_for(client, first)
     assert done["state"] == "done", done
@@ -275,70 +277,70 @@ def test_a_second_click_starts_no_second_import_and_the_end_says_what_came(clien
 
 
 def test_jobs_outlive_the_server_and_can_be_begun_again(client, workspace):
-    failed = client.post("/api/builds/van/logs?name=t.csv", content=b"time [s],x\n1,2\n2,3\n").json()["logs"][0]
-    ended = wait_for(client, client.post("/api/builds/van/import", json={"logs": [failed["id"]]}).json())
+    failed = client.post("/api/v1/builds/van/logs?name=t.csv", content=b"time [s],x\n1,2\n2,3\n").json()["logs"][0]
+    ended = wait_for(client, client.post("/api/v1/builds/van/import", json={"logs": [failed["id"]]}).json())
     assert ended["state"] == "failed"
     journal = workspace / "van" / "drives" / "jobs.json"
     broken = [{**entry, "state": "running"} for entry in json.loads(journal.read_text("utf-8"))]
     journal.write_text(json.dumps(broken), encoding="utf-8")
     with TestClient(create_app(WebSettings(workspace=workspace, port=PORT)), **ASKING) as later:
-        (job,) = later.get("/api/jobs").json()["jobs"]
+        (job,) = later.get("/api/v1/jobs").json()["jobs"]
         assert (job["id"], job["state"]) == (ended["id"], "stopped")
         assert "logan was ended while" in job["message"]
-        again = wait_for(later, later.post(f"/api/jobs/{job['id']}/again", json={}).json())
+        again = wait_for(later, later.post(f"/api/v1/jobs/{job['id']}/again", json={}).json())
         assert again["state"] == "failed"
-        assert later.get(f"/api/jobs/{job['id']}").json()["is_closed"]
+        assert later.get(f"/api/v1/jobs/{job['id']}").json()["is_closed"]
     journal.write_text("{", encoding="utf-8")
     with TestClient(create_app(WebSettings(workspace=workspace, port=PORT)), **ASKING) as last:
-        assert last.get("/api/jobs").json()["jobs"] == []
+        assert last.get("/api/v1/jobs").json()["jobs"] == []
 
 
 def test_an_unknown_file_is_named_and_explained_and_does_not_wait(client):
-    client.post("/api/builds", json={"name": "mine"})
+    client.post("/api/v1/builds", json={"name": "mine"})
     sent = send(client, "holiday.jpg", b"\xff\xd8\xff\xe0" + bytes(range(256)) * 20)
     assert sent["logs"] == []
     assert sent["problems"][0].startswith("holiday.jpg: this is no log that is known here: it seems to be")
-    assert client.get("/api/builds/mine/logs").json()["logs"] == []
+    assert client.get("/api/v1/builds/mine/logs").json()["logs"] == []
 
 
 def test_the_first_hour_asks_before_it_judges(client):
-    client.post("/api/builds", json={"name": "mine"})
-    fresh = client.get("/api/builds/mine/first-hour").json()
+    client.post("/api/v1/builds", json={"name": "mine"})
+    fresh = client.get("/api/v1/builds/mine/first-hour").json()
     assert fresh["is_untouched"]
     assert (fresh["drives"], fresh["mapped"], fresh["waiting"], fresh["has_answer"]) == (0, 0, 0, False)
-    changed = client.put("/api/builds/mine/settings", json={"fields": {"vehicle.mass": "1700 kg"}})
+    changed = client.put("/api/v1/builds/mine/settings", json={"fields": {"vehicle.mass": "1700 kg"}})
     assert changed.status_code == 200
-    assert not client.get("/api/builds/mine/first-hour").json()["is_untouched"]
+    assert not client.get("/api/v1/builds/mine/first-hour").json()["is_untouched"]
     keys = {field["key"] for section in changed.json()["sections"] for field in section["fields"]}
     assert set(fresh["essential"]) <= keys
-    van = client.get("/api/builds/van/first-hour").json()
+    van = client.get("/api/v1/builds/van/first-hour").json()
     assert (van["drives"], van["taken"], van["mapped"] > 9) == (1, 1, True)
 
 
 def test_a_drives_samples_come_at_the_width_of_a_screen(client):
-    about = client.get("/api/builds/van/drives/1/workbench").json()
+    about = client.get("/api/v1/builds/van/drives/1/workbench").json()
     names = [channel["name"] for channel in about["channels"]]
     window = {"start_s": about["start_s"], "end_s": about["end_s"], "channels": ",".join(names)}
-    answer = client.get("/api/builds/van/drives/1/window", params={**window, "parts": 1000})
+    answer = client.get("/api/v1/builds/van/drives/1/window", params={**window, "parts": 1000})
     assert set(answer.json()["channels"]) == set(names)
     assert len(answer.content) < 2_000_000
-    span = client.get("/api/builds/van/drives/1/span", params={"start_s": 60, "end_s": 180}).json()
+    span = client.get("/api/v1/builds/van/drives/1/span", params={"start_s": 60, "end_s": 180}).json()
     assert span["net_wh_per_km"]["unit"] == "Wh/km"
     for wrong in ({"start_s": "nan"}, {"end_s": "inf"}, {"parts": 10**9}):
-        assert client.get("/api/builds/van/drives/1/window", params={**window, **wrong}).status_code in (400, 422)
+        assert client.get("/api/v1/builds/van/drives/1/window", params={**window, **wrong}).status_code in (400, 422)
 
 
 def test_two_tabs_do_not_overwrite_each_others_notes(client):
-    version = client.get("/api/builds/van/drives/1/workbench").json()["version"]
-    assert client.patch("/api/builds/van/drives/1", json={"note": "dry", "version": version}).status_code == 200
-    second = client.patch("/api/builds/van/drives/1", json={"note": "wet", "version": version})
+    version = client.get("/api/v1/builds/van/drives/1/workbench").json()["version"]
+    assert client.patch("/api/v1/builds/van/drives/1", json={"note": "dry", "version": version}).status_code == 200
+    second = client.patch("/api/v1/builds/van/drives/1", json={"note": "wet", "version": version})
     assert second.status_code == 409
     assert second.json()["conflict"] == [{"key": "note", "yours": "wet", "theirs": "dry"}]
 
 
 @pytest.mark.parametrize("host", ["evil.example", f"evil.example:{PORT}", "", "127.0.0.1:1"])
 def test_another_name_gets_no_answer(client, host):
-    assert client.get("/api/builds", headers={"Host": host}).status_code == 421
+    assert client.get("/api/v1/builds", headers={"Host": host}).status_code == 421
 
 
 @pytest.mark.parametrize(
@@ -351,14 +353,14 @@ def test_another_name_gets_no_answer(client, host):
     ],
 )
 def test_another_page_can_change_nothing(client, headers, workspace):
-    assert client.post("/api/builds", json={"name": "x"}, headers=headers).status_code == 403
+    assert client.post("/api/v1/builds", json={"name": "x"}, headers=headers).status_code == 403
     assert not (workspace / "x").exists()
 
 
 def test_a_plain_form_can_change_nothing(client):
-    answer = client.post("/api/builds", json={"name": "x"}, headers={"X-Logan": ""})
+    answer = client.post("/api/v1/builds", json={"name": "x"}, headers={"X-Logan": ""})
     del client.headers["X-Logan"]
-    plain = client.post("/api/builds", data={"name": "x"})
+    plain = client.post("/api/v1/builds", data={"name": "x"})
     assert plain.status_code == 403
     assert answer.status_code in (201, 403)
 
@@ -370,7 +372,7 @@ def test_no_get_changes_anything(client, workspace):
         )
         return {str(path): path.read_bytes() for path in own}
 
-    client.get("/api/builds/van/range")  # a plan made now is kept nowhere
+    client.get("/api/v1/builds/van/range")  # a plan made now is kept nowhere
     before = snapshot()
     paths = [path for path, item in client.get("/openapi.json").json()["paths"].items() if "get" in item]
     assert len(paths) >= 8
@@ -382,7 +384,7 @@ def test_no_get_changes_anything(client, workspace):
 
 
 def test_every_answer_carries_the_guarding_headers(client):
-    for path in ("/", "/api/builds", "/static/app.js", "/nothing"):
+    for path in ("/", "/api/v1/builds", "/static/app.js", "/nothing"):
         headers = client.get(path).headers
         assert "default-src 'none'" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
@@ -400,7 +402,7 @@ def test_off_loopback_a_token_is_needed(workspace):
         assert client.get("/").status_code == 401
         assert client.get("/open?token=wrong").status_code == 401
         assert client.get("/open?token=secret").status_code == 200
-        assert client.get("/api/builds").status_code == 200
+        assert client.get("/api/v1/builds").status_code == 200
 
 
 def test_a_server_for_all_addresses_answers_to_its_own_names_only():
@@ -413,27 +415,29 @@ def test_a_server_for_all_addresses_answers_to_its_own_names_only():
 
 @pytest.mark.parametrize("name", ["../van", "..%2Fvan", "nothing", ".hidden"])
 def test_only_listed_builds_can_be_reached(client, name):
-    assert client.get(f"/api/builds/{name}/settings").status_code in (404, 400)
+    assert client.get(f"/api/v1/builds/{name}/settings").status_code in (404, 400)
 
 
 def test_a_broken_log_fails_its_job_with_the_reason_and_stores_nothing(client):
-    sent = client.post("/api/builds/van/logs?name=x.log", content=b"(1.0) can0 123#00\n" * 100).json()["logs"][0]
-    job = wait_for(client, client.post("/api/builds/van/import", json={"logs": [sent["id"]]}).json())
+    sent = client.post("/api/v1/builds/van/logs?name=x.log", content=b"(1.0) can0 123#00\n" * 100).json()["logs"][0]
+    job = wait_for(client, client.post("/api/v1/builds/van/import", json={"logs": [sent["id"]]}).json())
     assert job["state"] == "failed"
     assert "does not belong to this log" in job["message"]
     assert "--" not in job["message"]
     assert ".incoming" not in job["message"]
-    assert len(client.get("/api/builds/van/drive-list").json()["rows"]) == 1
+    assert len(client.get("/api/v1/builds/van/drive-list").json()["rows"]) == 1
 
 
 def test_settings_that_are_not_valid_are_refused_with_every_problem(client):
-    answer = client.put("/api/builds/van/settings", json={"fields": {"vehicle.mass": "5 kg", "pack.resistance": "x"}})
+    answer = client.put(
+        "/api/v1/builds/van/settings", json={"fields": {"vehicle.mass": "5 kg", "pack.resistance": "x"}}
+    )
     assert answer.status_code == 400
     assert len(answer.json()["problems"]) == 2
 
 
 def test_two_tabs_do_not_overwrite_each_other(client, workspace):
-    address = "/api/builds/van/settings"
+    address = "/api/v1/builds/van/settings"
     opened = client.get(address).json()["version"]
     mine = {"fields": {"vehicle.mass": "1700 kg"}, "version": opened}
     assert client.put(address, json=mine).status_code == 200
@@ -456,11 +460,11 @@ def test_parallel_saves_lose_no_edit(client, workspace):
     saved |= {"vehicle.wheel_inertia": "5 kg m2", "pack.resistance": "0.09 ohm", "motor.count": "1"}
 
     def save(item):
-        return client.put("/api/builds/van/settings", json={"fields": dict([item])}).status_code
+        return client.put("/api/v1/builds/van/settings", json={"fields": dict([item])}).status_code
 
     with ThreadPoolExecutor(7) as pool:
         assert set(pool.map(save, saved.items())) == {200}
-    sections = client.get("/api/builds/van/settings").json()["sections"]
+    sections = client.get("/api/v1/builds/van/settings").json()["sections"]
     texts = {field["key"]: field["text"] for section in sections for field in section["fields"]}
     assert {key: texts[key] for key in saved} == saved
 

@@ -149,7 +149,7 @@ def drop(page, paths):
 
 def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
     address, _ = served
-    page.request.get(f"{address}/api/builds/demo/drives/2/workbench")  # analysed, as it is after an import
+    page.request.get(f"{address}/api/v1/builds/demo/drives/2/workbench")  # analysed, as it is after an import
     page.goto(f"{address}/builds/demo/drives/2", wait_until="commit")
     page.locator(".lane .value").first.wait_for()
     took_s = page.evaluate("performance.now()") / 1000.0
@@ -245,7 +245,7 @@ def test_the_report_reads_without_javascript(browser, demo):
 
 def test_a_served_report_is_alive_and_walled_off(page, served, demo):
     address, _ = served
-    answer = page.goto(f"{address}/api/builds/demo/reports/report.html")
+    answer = page.goto(f"{address}/api/v1/builds/demo/reports/report.html")
     policy = answer.headers["content-security-policy"]
     assert "sandbox" in policy
     assert "unsafe-inline" not in policy.split("script-src")[1]
@@ -355,7 +355,7 @@ def settings_in_conflict(page, address, demo):
     assert page.get_by_label("motor temperature, red").get_attribute("aria-invalid") == "true"
     page.get_by_label("motor temperature, red").fill("160 degC")
     page.request.put(
-        f"{address}/api/builds/demo/settings",
+        f"{address}/api/v1/builds/demo/settings",
         headers={"X-Logan": "1"},
         data={"fields": {"gearing.reductions": "drive unit = 7.7", "vehicle.wheel_inertia": "5 kg m2"}},
     )

@@ -11,7 +11,7 @@ from logan.web.state import WebSettings
 from tests.web.conftest import PORT
 
 HEADERS = {"Host": f"127.0.0.1:{PORT}", "X-Logan": "1"}
-LONG_WORK = ("/api/demo", "/api/builds/{build}/fit", "/api/builds/{build}/report")
+LONG_WORK = ("/api/v1/demo", "/api/v1/builds/{build}/fit", "/api/v1/builds/{build}/report")
 
 
 @pytest.mark.slow

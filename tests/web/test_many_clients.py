@@ -34,7 +34,7 @@ def ask(address, method="GET", content=None):
 def test_thirty_clients_lose_no_edit_and_see_no_failed_read(workspace):
     answers, is_over = [], threading.Event()
     with serving(workspace) as address:
-        base = f"{address}/api/builds/van"
+        base = f"{address}/api/v1/builds/van"
 
         def tag(k):
             """Add a tag of its own to what is there: a lost race is asked again in the newest version."""
@@ -68,17 +68,17 @@ def test_thirty_clients_lose_no_edit_and_see_no_failed_read(workspace):
 
 def test_a_build_is_whole_after_its_server_ended_while_it_imported(workspace, small_log):
     with serving(workspace) as address:
-        sent = ask(f"{address}/api/builds/van/logs?name=b.log", "POST", small_log.read_bytes() + b"\n")[1]["logs"][0]
-        ask(f"{address}/api/builds/van/import", "POST", {"logs": [sent["id"]]})
+        sent = ask(f"{address}/api/v1/builds/van/logs?name=b.log", "POST", small_log.read_bytes() + b"\n")[1]["logs"][0]
+        ask(f"{address}/api/v1/builds/van/import", "POST", {"logs": [sent["id"]]})
     with serving(workspace) as address:
-        (job,) = ask(f"{address}/api/jobs")[1]["jobs"]
-        drives = len(ask(f"{address}/api/builds/van/drive-list")[1]["rows"])
+        (job,) = ask(f"{address}/api/v1/jobs")[1]["jobs"]
+        drives = len(ask(f"{address}/api/v1/builds/van/drive-list")[1]["rows"])
         assert (job["state"], drives) in (("stopped", 1), ("done", 2))
         if job["state"] == "stopped":
-            job = ask(f"{address}/api/jobs/{job['id']}/again", "POST", {})[1]
+            job = ask(f"{address}/api/v1/jobs/{job['id']}/again", "POST", {})[1]
             end = time.monotonic() + 120.0
             while job["state"] in ("waiting", "running") and time.monotonic() < end:
                 time.sleep(0.1)
-                job = ask(f"{address}/api/jobs/{job['id']}")[1]
+                job = ask(f"{address}/api/v1/jobs/{job['id']}")[1]
             assert job["state"] == "done", job
-        assert [row["number"] for row in ask(f"{address}/api/builds/van/drive-list")[1]["rows"]] == [1, 2]
+        assert [row["number"] for row in ask(f"{address}/api/v1/builds/van/drive-list")[1]["rows"]] == [1, 2]

@@ -39,6 +39,12 @@ def test_every_remedy_can_be_said_without_a_terminal():
     assert left == {}
 
 
+def test_the_pages_own_texts_name_no_command_and_no_file_of_the_build():
+    own = [path for kind in ("templates/*.html", "static/*.js") for path in sorted((SOURCES / "web").glob(kind))]
+    assert len(own) > 20
+    assert {path.name: found for path in own if (found := STRANGE.findall(path.read_text(encoding="utf-8")))} == {}
+
+
 @pytest.mark.parametrize(
     ("said", "shown"),
     [

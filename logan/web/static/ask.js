@@ -16,7 +16,7 @@ export async function ask(method, address, content) {
   try {
     answer = await fetch(address, options);
   } catch (error) {
-    throw new Refused("logan does not answer. Is `logan serve` still running?");
+    throw new Refused("logan does not answer. Is it still running in its terminal?");
   }
   const text = await answer.text();
   let result;

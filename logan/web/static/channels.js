@@ -85,7 +85,7 @@ class Choice {
   cards() {
     const known = this.candidates.map((candidate) => candidate.signal);
     const isOwn = this.chosen !== NONE && !known.includes(this.chosen);
-    const own = isOwn ? [{ signal: this.chosen, evidence: ["as in channels.toml"] }] : [];
+    const own = isOwn ? [{ signal: this.chosen, evidence: ["as saved"] }] : [];
     const all = [...own, ...this.candidates].map((candidate) => this.card(candidate.signal, [
       make("span", { class: "name" }, breakable(candidate.signal)), sketch(this.signals.get(candidate.signal)),
       make("small", {}, rangeWords(this.signals.get(candidate.signal))),

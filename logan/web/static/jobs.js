@@ -8,7 +8,7 @@ const waiting = new Map();
 let timer = null, isLooking = false;
 
 const isOver = (job) => ["done", "failed", "stopped"].includes(job.state);
-const post = (job, what) => guarded(async () => { await ask("POST", "/api/jobs/" + job.id + "/" + what, {}); await look(); });
+const post = (job, what) => guarded(async () => { await ask("POST", "/api/v1/jobs/" + job.id + "/" + what, {}); await look(); });
 
 // Resolves to a job, with its result, once it is over.
 export function ended(job) {
@@ -23,9 +23,9 @@ async function look() {
   isLooking = true;
   let jobs = null;
   try {
-    jobs = (await ask("GET", "/api/jobs")).jobs;
+    jobs = (await ask("GET", "/api/v1/jobs")).jobs;
     for (const job of jobs.filter((one) => isOver(one) && waiting.has(one.id))) {
-      const resolve = waiting.get(job.id), whole = await ask("GET", "/api/jobs/" + job.id);
+      const resolve = waiting.get(job.id), whole = await ask("GET", "/api/v1/jobs/" + job.id);
       waiting.delete(job.id);
       resolve(whole);
     }
@@ -65,7 +65,7 @@ function runningBox(job, old) {
 function cameOf(job) {
   if (job.state !== "done" || !job.result) { return [job.message, []]; }
   if (job.kind === "fit") { return ["The answer rests on " + job.result.drive_count + (job.result.drive_count === 1 ? " drive" : " drives") + " now.", [["See it", ""]]]; }
-  if (job.kind === "report") { return ["It is written.", [["Open " + job.result.name, "/api/builds/" + encodeURIComponent(job.build) + "/reports/" + job.result.name]]]; }
+  if (job.kind === "report") { return ["It is written.", [["Open " + job.result.name, "/api/v1/builds/" + encodeURIComponent(job.build) + "/reports/" + job.result.name]]]; }
   if (job.kind !== "import") { return [job.message, []]; }
   const words = job.result.map((row) => "Drive " + row.number + ": " + [row.was_there ? "had been imported before" : "",
     row.distance_m === null ? "" : number(row.distance_m / units.metres, 1) + " " + units.distance,

@@ -2,7 +2,7 @@
 
 const data = document.body.dataset;
 export const build = data.build;
-export const api = "/api/builds/" + encodeURIComponent(build);
+export const api = "/api/v1/builds/" + encodeURIComponent(build);
 export const pageOf = (path) => "/builds/" + encodeURIComponent(build) + (path ? "/" + path : "");
 export const byId = (id) => document.getElementById(id);
 

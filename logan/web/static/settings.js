@@ -1,4 +1,4 @@
-// build.toml as a form, with the same checks as the file.
+// The settings as a form, with the same checks as the file.
 import { ask, guarded, Refused, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, fill, make, say, table } from "./page.js";
 import { rows } from "./rows.js";

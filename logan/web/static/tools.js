@@ -2,12 +2,15 @@
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, fill, make, number, table } from "./page.js";
 
+// By the first word of a command's name.
+const GROUPS = { "": "Questions, drives and logs", export: "Save and give away", library: "The stored drives", fleet: "All builds here" };
+
 function fieldOf(option, files, drives) {
   const id = "option-" + option.name, about = { id: id, name: option.name, required: option.is_required, autocomplete: "off" };
-  const pick = (names) => make("select", about, make("option", { value: "" }, "–"), names.map((one) => make("option", { value: one }, one)));
+  const pick = (names) => make("select", { ...about, multiple: option.is_many }, option.is_many ? null : make("option", { value: "" }, "–"), names.map((one) => make("option", { value: one }, one)));
   const input = option.kind === "flag" ? make("input", { id: id, name: option.name, type: "checkbox" })
     : option.kind === "file" ? pick(files)
-      : option.name === "drive" && !option.is_many ? pick(drives)
+      : ["drive", "number"].includes(option.name) && !option.is_many ? pick(drives)
         : make("input", { ...about, inputmode: option.kind === "number" ? "decimal" : null, placeholder: option.default });
   return make("div", {}, make("label", { for: id, class: option.kind === "flag" ? "pick" : null }, option.label + (option.is_required ? " *" : "")),
     input, make("small", {}, option.help));
@@ -31,7 +34,10 @@ export const answerOf = (result) => [
 export async function tools() {
   const [found, drives] = await Promise.all([ask("GET", api + "/commands"), ask("GET", api + "/drive-list")]);
   const select = byId("command"), form = byId("command-form"), numbers = drives.rows.map((drive) => String(drive.number));
-  fill(select, found.commands.map((one) => make("option", { value: one.name }, one.title)));
+  for (const [group, label] of Object.entries(GROUPS)) {
+    select.append(make("optgroup", { label: label }, found.commands.filter((one) => (GROUPS[one.name.split(" ")[0]] ? one.name.split(" ")[0] : "") === group)
+      .map((one) => make("option", { value: one.name }, one.title))));
+  }
   const show = () => {
     const command = found.commands.find((one) => one.name === select.value);
     byId("command-about").textContent = command.about;
@@ -46,8 +52,8 @@ export async function tools() {
   form.addEventListener("submit", guarded(async (event) => {
     const button = event.submitter, options = {};
     for (const input of [...form.elements].filter((one) => one.name)) {
-      const value = input.type === "checkbox" ? input.checked : input.value.trim();
-      if (value) { options[input.name] = value; }
+      const value = input.type === "checkbox" ? input.checked : input.multiple ? [...input.selectedOptions].map((one) => one.value) : input.value.trim();
+      if (value && value.length !== 0) { options[input.name] = value; }
     }
     button.disabled = true;
     try {

@@ -7,7 +7,7 @@ const LOOK_EVERY_MS = 2000;
 let asked = 0;
 
 async function pick(path) {
-  const turn = ++asked, found = await ask("GET", "/api/folders?path=" + encodeURIComponent(path));
+  const turn = ++asked, found = await ask("GET", "/api/v1/folders?path=" + encodeURIComponent(path));
   // Only the newest question is answered.
   if (turn !== asked) { return; }
   byId("watch-folder").value = found.path;
@@ -27,7 +27,7 @@ export async function watching(showImported) {
     byId("watch-stop").hidden = !state.is_watching;
     for (const id of state.jobs.filter((job) => !followed.has(job))) {
       followed.add(id);
-      ask("GET", "/api/jobs/" + id).then((job) => follow(job, showImported), () => undefined);
+      ask("GET", "/api/v1/jobs/" + id).then((job) => follow(job, showImported), () => undefined);
     }
     if (state.is_watching) { setTimeout(look, LOOK_EVERY_MS); }
   };
