@@ -77,8 +77,8 @@ def interface(request: Request, space: Space) -> Response:
         for path, methods in described.items()
         for method, about in methods.items()
     ]
-    asked = {"has_token": bool(space.settings.token), "commands": commands_of(space)}
-    return _page(request, "interface.html", space, page="interface", operations=operations, **asked)
+    about = {"operations": operations, "commands": commands_of(space), "has_token": bool(space.settings.token)}
+    return _page(request, "interface.html", space, None, page="interface", **about)
 
 
 @router.get("/explain", response_class=HTMLResponse)

@@ -24,11 +24,11 @@ function eventNotice(event, bench) {
   return make("div", { class: "notice " + event.severity }, words + " ", make("button", { class: "plain", on: { click: goTo } }, "Show it"));
 }
 
-function findings(flags, n) {
+function findings(flags) {
   if (!flags.length) { return make("p", {}, "The detectors found nothing to say."); }
   const spanWords = (span) => clock(span.start_s) + " to " + clock(span.end_s);
   const when = (flag) => flag.spans.slice(0, 3).map(spanWords).join(", ") || "whole drive";
-  const rowOf = (flag) => ({ tone: flag.severity, cells: [flag.title, when(flag), flag.evidence, flag.remedy.replace("logan drive N", "logan drive " + n)] });
+  const rowOf = (flag) => ({ tone: flag.severity, cells: [flag.title, when(flag), flag.evidence, flag.remedy] });
   const rows = flags.map(rowOf);
   return table("Findings", ["finding", "when", "evidence", "what to do"], rows, [1, 2, 3]);
 }
@@ -59,7 +59,7 @@ export async function drive() {
       make("li", {}, step.action.replaceAll("_", " ") + ": " + step.detail + "; " + step.reason));
     fill(place, part ? make("p", { class: "notice amber" }, "The fit: " + part) : null, keyFigures(analysis.energy),
       analysis.limits.events.map((event) => eventNotice(event, bench)));
-    fill(byId("findings"), findings(analysis.flags, n),
+    fill(byId("findings"), findings(analysis.flags),
       steps.length
         ? make("details", {}, make("summary", {}, "What was done to the data"), make("ul", {}, steps)) : null);
     noted = {
