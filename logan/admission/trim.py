@@ -15,7 +15,7 @@ import numpy as np
 from logan.drive.drive import Channel, Drive, Step, net_pack_wh, pack_power, road_speed
 from logan.drive.mask import cut
 from logan.numerics import nominal_period_s
-from logan.quality.runs import resolution, true_runs
+from logan.quality.survey import resolution, true_runs
 from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 

@@ -18,8 +18,7 @@ from logan.channels.concepts import is_word, words_of
 from logan.channels.declared_evidence import Words, reach_si, spoken
 from logan.channels.measured_evidence import DataVerdict
 from logan.channels.profiles import Profile
-from logan.channels.units import is_switch, is_unit_of
-from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.channels.vocabulary import ChannelKind, channel_kind, is_switch, is_unit_of
 from logan.frames.table import SignalColumn
 
 STRONG_PROOF: Final = 0.75

@@ -7,8 +7,7 @@ from typing import Final
 
 from logan.channels.concepts import concepts_of, letters_of
 from logan.channels.profiles import AGAINST, Profile
-from logan.channels.units import conversion_to_si, is_known_unit, is_switch, is_unit_of
-from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.channels.vocabulary import ChannelKind, channel_kind, conversion_to_si, is_known_unit, is_switch, is_unit_of
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
 from logan.units.algebra import UnitConversion

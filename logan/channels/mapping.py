@@ -13,8 +13,7 @@ from logan.channels.contradiction import Impossibility, as_sentence, contradicti
 from logan.channels.mapped import Change, MappedChannel, MappedChannels
 from logan.channels.matching import suggest
 from logan.channels.raw_codes import not_available_codes, reread_signed, signed_code
-from logan.channels.units import conversion_to_si
-from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names
+from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names, conversion_to_si
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.results import DataFlag, Severity

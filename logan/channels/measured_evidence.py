@@ -14,8 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.units import conversion_to_si, is_unit_of
-from logan.channels.vocabulary import ChannelKind, channel_kind
+from logan.channels.vocabulary import ChannelKind, channel_kind, conversion_to_si, is_unit_of
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray

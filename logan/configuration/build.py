@@ -16,7 +16,7 @@ from logan.configuration.typical_limits import TYPICAL_LIMITS
 from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
-from logan.instruments.readings import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
+from logan.instruments.drive_evidence import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model import certified, priors
 from logan.physics.air import standard_pressure_pa
 from logan.physics.tyre import WET_ROAD_FACTOR

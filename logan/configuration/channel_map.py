@@ -16,8 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.channels.units import is_unit_of, unit_examples
-from logan.channels.vocabulary import channel_kind, channel_names
+from logan.channels.vocabulary import channel_kind, channel_names, is_unit_of, unit_examples
 from logan.configuration.declared import YES_NO, Key, Parsed, Table, nearest, number, one_of, read_table, text
 from logan.configuration.problems import load, refusal
 from logan.errors import ConfigurationError

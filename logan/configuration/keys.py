@@ -27,7 +27,7 @@ from logan.configuration.declared import (
     whole,
 )
 from logan.configuration.tyre_size import rolling_circumference_m
-from logan.instruments.readings import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
+from logan.instruments.drive_evidence import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model import certified, priors
 from logan.units.quantities import Measured
 

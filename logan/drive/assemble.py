@@ -10,11 +10,10 @@ import numpy as np
 from logan.channels.mapped import Change, MappedChannels
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
 from logan.drive.clock import repair_clock
-from logan.drive.current_zero import contactor_open_offset
 from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step, net_pack_wh
 from logan.drive.elevation import anchored_to_satellites, barometric_elevation, with_uncertainty
 from logan.drive.merge import ClockedSource, merge_sources
-from logan.drive.skew import LagEstimate, current_lag
+from logan.drive.skew import LagEstimate, contactor_open_offset, current_lag
 from logan.errors import ChannelError
 from logan.numerics import integrate, union_times
 from logan.results import DataFlag, Estimate

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.auxiliary import AuxiliaryLoad
 from logan.drive.drive import Drive, PackPower
+from logan.drive.logged_loads import AuxiliaryLoad
 from logan.drive.wheel_work import WheelWork
 from logan.numerics import cumulative, joined_spans, spans_where
 from logan.settings import BuildSettings

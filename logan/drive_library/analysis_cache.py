@@ -1,10 +1,11 @@
-"""Analyses that took time, kept until the drive or the settings they rest on change.
+"""Analyses that took time, kept until the drive or the settings they rest on change, which are named by content.
 
 The whole file may be deleted at any time: it only costs the time to work them out again.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import threading
@@ -12,7 +13,20 @@ from pathlib import Path
 from typing import Final
 
 from logan.drive_library.database import DatabaseKind, open_database
-from logan.results import JsonValue
+from logan.results import JsonValue, json_ready
+
+
+def settings_fingerprint(*settings: object) -> str:
+    """Hash of settings by value, 16 hexadecimal digits; equal settings give equal fingerprints.
+
+    Parameters
+    ----------
+    *settings : object
+        Frozen settings, or a version string of the code that uses them.
+    """
+    text = json.dumps(json_ready(settings), sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
 
 CACHE_VERSION: Final = 2
 _TABLES: Final = """

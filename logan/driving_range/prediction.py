@@ -9,9 +9,14 @@ from typing import Final
 import numpy as np
 from scipy.special import ndtr
 
-from logan.driving_range.extrapolation import Extrapolation, extrapolation_of
 from logan.driving_range.other_values import OtherValues, environment_by, planned_other_values
-from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
+from logan.driving_range.scenarios import (
+    Extrapolation,
+    PreparedScenario,
+    extrapolation_of,
+    scenario_breakdown,
+    scenario_consumption_wh_per_km,
+)
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull

@@ -13,12 +13,12 @@ from logan.analysis import DriveAnalysis
 from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
+    LOAD_SIGMA_RATIO,
     UNKNOWNS,
     USABLE,
     VOLTAGE_GAIN,
     InstrumentEvidence,
 )
-from logan.instruments.readings import LOAD_SIGMA_RATIO
 from logan.metrics.pack import LEAST_SPAN_RATIO, REST_STATE_SIGMA_RATIO, STATE_SIGMA_RATIO
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import nominal_open_circuit_voltage_v

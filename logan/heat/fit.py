@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.optimize import nnls
 
-from logan.heat.losses import learned_losses
-from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, losses_of, march, priors_of
+from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, learned_losses, losses_of, march, priors_of
 from logan.heat.series import BLOCK_S, HeatSeries
 from logan.numerics import long_run_factor
 from logan.physics.machine import MachineLosses, field_weakening_ratio

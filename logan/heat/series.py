@@ -13,7 +13,7 @@ from logan.drive.drive import Channel, Drive, air_of, headwind_at, pack_power, r
 from logan.numerics import interpolate
 from logan.physics.road_load import road_load_force_n
 from logan.physics.tyre import rotating_mass_kg
-from logan.quality.runs import resolution
+from logan.quality.survey import resolution
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray

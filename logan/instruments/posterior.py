@@ -1,15 +1,4 @@
-"""One posterior of a build's sensors, and of the usable energy that the same sensor counts.
-
-Every drive is read by the same sensors, so their gains and offsets are unknowns that all drives
-share: averaging drives never helps. Each has a prior (its class, its datasheet, or common practice)
-and rows of evidence that are linear in them:
-
-    h_i . x = y_i + e_i,   e ~ N(0, R),   x ~ N(0, P),
-    R = diag(own_i^2) + sum over groups of shared_i shared_j
-
-so that ten readings of one clamp meter share that meter's own error. A prior that evidence of its own
-contradicts by more than two standard uncertainties is widened to half of what was seen.
-"""
+"""One posterior of a build's sensors and usable energy; what it is sure of is taken off as a named step."""
 
 from __future__ import annotations
 
@@ -19,16 +8,19 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.drive import Drive
+from logan.drive.mask import correct
 from logan.instrument_settings import SensorError
 from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
+    CURRENT_ZERO,
     SPEED_GAIN,
     UNITS,
     UNKNOWNS,
     VOLTAGE_GAIN,
     InstrumentEvidence,
+    reading_evidence,
 )
-from logan.instruments.readings import reading_evidence
 from logan.results import Estimate, read_only, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -187,3 +179,71 @@ def _joined(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) -> 
     keep = np.eye(len(UNKNOWNS)) - gain @ rows
     covariance = keep @ prior @ keep.T + gain @ noise @ gain.T
     return gain @ np.array([found.value for found in evidence]), covariance
+
+
+APPLIED_FROM_SIGMAS: Final = 2.0
+"""How many times its own uncertainty an error must be before it is taken off."""
+
+_STEPS: Final = {CURRENT_GAIN: 0.001, VOLTAGE_GAIN: 0.001, SPEED_GAIN: 0.001, CURRENT_ZERO: 0.05}
+"""Corrections come in these steps, so that one more drive does not change every figure by a hair."""
+
+
+def corrections(instruments: Instruments) -> dict[str, float]:
+    """Errors that are taken off the drives, by unknown; empty where none is known well enough.
+
+    Parameters
+    ----------
+    instruments : Instruments
+        Posterior of the build's sensors.
+
+    Returns
+    -------
+    dict of str to float
+        In the units of ``UNKNOWNS``.
+    """
+    found = {}
+    for name, step in _STEPS.items():
+        index = UNKNOWNS.index(name)
+        error = round(float(instruments.mean[index]) / step) * step
+        if error and abs(instruments.mean[index]) >= APPLIED_FROM_SIGMAS * instruments.sigma[index]:
+            found[name] = round(error, 6)
+    return found
+
+
+def corrected(drive: Drive, applied: Mapping[str, float]) -> Drive:
+    """Return the drive with its sensors' known errors taken off, each a step of its history.
+
+    Parameters
+    ----------
+    drive : Drive
+        As stored, with what was corrected by hand.
+    applied : mapping of str to float
+        Of ``corrections``.
+
+    Returns
+    -------
+    Drive
+        The same drive where nothing applies to it.
+    """
+    current, voltage = applied.get(CURRENT_GAIN, 0.0), applied.get(VOLTAGE_GAIN, 0.0)
+    zero_a, speed = applied.get(CURRENT_ZERO, 0.0), applied.get(SPEED_GAIN, 0.0)
+    gain = float(np.exp(-current))
+    if "pack_current" in drive and (current or zero_a):
+        why = _why("current", current, zero_a)
+        drive = correct(drive, "pack_current", gain=gain, offset=-zero_a * gain, reason=why)
+    if "pack_voltage" in drive and voltage:
+        drive = correct(drive, "pack_voltage", gain=float(np.exp(-voltage)), reason=_why("voltage", voltage))
+    if "pack_power" in drive and (current or voltage):
+        both = float(np.exp(-current - voltage))
+        drive = correct(drive, "pack_power", gain=both, reason=_why("power", current + voltage))
+    if speed:
+        for name in [name for name in drive if name == "speed" or name.startswith("wheel_speed")]:
+            if drive[name].source != "gnss_speed":
+                drive = correct(drive, name, gain=float(np.exp(-speed)), reason=_why("speed", speed))
+    return drive
+
+
+def _why(what: str, gain: float, zero_a: float = 0.0) -> str:
+    parts = [f"reads {100 * float(np.expm1(gain)):+.1f} %"] if gain else []
+    parts += [f"zero at {zero_a:+.2f} A"] if zero_a else []
+    return f"known error of the sensor: {what} {', '.join(parts)} (turn off with correct = false in [instruments])"

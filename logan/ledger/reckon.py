@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.drive.auxiliary import AuxiliaryLoad, auxiliary_load
 from logan.drive.braking import Braking, brakings
 from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
+from logan.drive.logged_loads import AuxiliaryLoad, auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.ledger.ledger import EnergyLedger, LedgerEntry
 from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows

@@ -352,7 +352,7 @@ def _is_quantity(unit: str) -> bool:
     """Whether a unit stands for numbers, whatever the cells hold: words below ``km/h`` are faults, not codes."""
     if not unit or unit.lower() in _TIME_UNITS_NS:
         return False
-    from logan.channels.units import is_known_unit
+    from logan.channels.vocabulary import is_known_unit
 
     return is_known_unit(unit)
 

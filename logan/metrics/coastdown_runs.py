@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.auxiliary import auxiliary_load
 from logan.drive.braking import BRAKE_PRESSURE_PA
 from logan.drive.drive import Channel, Drive, height_along, pack_power
+from logan.drive.logged_loads import auxiliary_load
 from logan.numerics import joined_spans, nominal_period_s, spans_where
 from logan.results import result
 from logan.settings import BuildSettings

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.auxiliary import auxiliary_load
 from logan.drive.drive import Channel, Drive, PackPower
+from logan.drive.logged_loads import auxiliary_load
 from logan.numerics import Integral, integrate, interpolate, nominal_period_s
 from logan.results import result
 from logan.settings import BuildSettings

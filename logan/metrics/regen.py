@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.auxiliary import auxiliary_load
 from logan.drive.braking import BRAKE_PRESSURE_PA, Braking, brakings
 from logan.drive.drive import Channel, Drive, is_charging_at, pack_power
+from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
 from logan.metrics.error_budget import unchecked_sigma_ratio

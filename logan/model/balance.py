@@ -19,12 +19,7 @@ from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_second
 from logan.model.drive_track import DriveTrack, track_of
 from logan.model.environment import cold_k
 from logan.model.plan import PlannedVehicle, plan_of
-from logan.model.road_integrals import (
-    TRIP_STEP_S,
-    RunningRoad,
-    empty_road,
-    running_road,
-)
+from logan.model.road_integrals import TRIP_STEP_S, RunningRoad, empty_road, running_road
 from logan.model.segments_table import CoastdownLoad, DriveSegments
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray, IntArray

@@ -12,7 +12,6 @@ from logan.model.coasting import coastdown_residual
 from logan.model.heights import Climbs, expected_climbs
 from logan.model.newton import student_t_weight
 from logan.model.segments_table import DriveSegments
-from logan.model.step_energy import step_energy
 from logan.model.unknowns import (
     AUXILIARY,
     DRIVE,
@@ -23,6 +22,7 @@ from logan.model.unknowns import (
     SHARED_COUNT,
     WIND_FIRST,
     WIND_SECOND,
+    step_energy,
 )
 from logan.results import read_only, result
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray

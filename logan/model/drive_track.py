@@ -9,7 +9,7 @@ import numpy as np
 from logan.drive.drive import STATION_WIND_FACTOR, Channel, Drive, PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
-from logan.model.elevation import ElevationTrack, elevation_track
+from logan.model.heights import ElevationTrack, elevation_track
 from logan.model.plan import PlannedVehicle
 from logan.numerics import interpolate, union_times
 from logan.physics.air import air_density_kg_per_m3, dry_air_density_kg_per_m3, standard_pressure_pa

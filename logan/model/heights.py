@@ -1,9 +1,4 @@
-"""What the climbs between a drive's edges were, where every logged height has an error of its own.
-
-A height is measured with an error, so a logged climb holds two of them, and a fit that took it as it is would see
-mass over efficiency too small. The true climbs are latent values with a prior; the fit uses what is to be expected
-of them given the log, and carries what is left in doubt as an error of the balance. Method: fit (5) to (8).
-"""
+"""Elevation of a drive with an honest uncertainty, and the climbs between a drive's edges."""
 
 from __future__ import annotations
 
@@ -12,9 +7,122 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
 from logan.model.segments_table import DriveSegments, RoadIntegrals
+from logan.numerics import spans_where
+from logan.physics.air import standard_elevation_m
 from logan.results import result
 from logan.units import FloatArray
+
+UNKNOWN_SIGMA_M: Final = 50.0
+"""How far a road strays from its mean height where no elevation is logged (common practice for rolling country)."""
+
+FLOOR_SIGMA_M: Final = 1.0
+BAROMETER_SIGMA_M: Final = 2.0
+"""Map error that never vanishes, and weather drift over an hour (common practice)."""
+
+CORRELATION_S: Final = 30.0
+"""Time over which the error of satellite height wanders (common practice)."""
+
+_LONGEST_GAP_S: Final = 30.0
+
+
+@result()
+class ElevationTrack:
+    """Elevation on a time grid.
+
+    Parameters
+    ----------
+    elevation_m : ndarray, shape (n,)
+        Above sea level, or zero throughout where none is known. [m]
+    sigma_m : float
+        One standard uncertainty of a single height.
+    is_known : bool
+        False when it is a guess of level road.
+    source : str
+        How it was got.
+    """
+
+    elevation_m: FloatArray
+    sigma_m: float
+    is_known: bool
+    source: str
+
+
+def elevation_track(drive: Drive, time_s: FloatArray, speed_m_per_s: FloatArray) -> ElevationTrack:
+    """Elevation on a grid; the logged height first, then the barometer's.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive.
+    time_s, speed_m_per_s : ndarray, shape (n,)
+        Grid, and road speed on it; heights at standstill tell the sensor's noise. [s, m/s]
+    """
+    channel = drive.get("elevation")
+    if channel is not None and np.isfinite(channel.value).sum() > 1:
+        height_m = channel.at(time_s, max_gap_s=max(_LONGEST_GAP_S, channel.max_gap_s))
+        seen_m = max(
+            standstill_sigma_m(channel, time_s, speed_m_per_s), FLOOR_SIGMA_M, _resolution_m(channel) / np.sqrt(12.0)
+        )
+        # A sensor's usual error is an upper bound; the fit learns from here how large it really is.
+        sigma_m = min(channel.sigma, seen_m) if channel.sigma else seen_m
+        return ElevationTrack(elevation_m=_filled(height_m), sigma_m=sigma_m, is_known=True, source="logged elevation")
+    pressure = drive.get("barometric_pressure")
+    if pressure is not None and np.isfinite(pressure.value).sum() > 1 and np.nanstd(pressure.value) > 5.0:
+        height_m = standard_elevation_m(pressure.at(time_s, max_gap_s=max(_LONGEST_GAP_S, pressure.max_gap_s)))
+        return ElevationTrack(
+            elevation_m=_filled(height_m), sigma_m=BAROMETER_SIGMA_M, is_known=True, source="barometer"
+        )
+    return ElevationTrack(
+        elevation_m=np.zeros(time_s.shape), sigma_m=UNKNOWN_SIGMA_M, is_known=False, source="none: taken as level"
+    )
+
+
+def _filled(height_m: FloatArray) -> FloatArray:
+    # Before the first and after the last height the road is taken as level; gaps inside stay unknown.
+    known = np.flatnonzero(np.isfinite(height_m))
+    if known.size:
+        height_m[: known[0]] = height_m[known[0]]
+        height_m[known[-1] + 1 :] = height_m[known[-1]]
+    return height_m
+
+
+def _resolution_m(channel: Channel) -> float:
+    steps = np.abs(np.diff(channel.value[np.isfinite(channel.value)]))
+    steps = steps[steps > 1e-6]
+    return float(np.min(steps)) if steps.size else 0.0
+
+
+def standstill_sigma_m(channel: Channel, time_s: FloatArray, speed_m_per_s: FloatArray) -> float:
+    """Noise of a height sensor from how far it wanders while the vehicle stands.
+
+    The error is taken to be a first-order Gauss-Markov process of 30 s, whose drift over
+    a stop of length t has variance 2 sigma^2 (1 - exp(-t / 30 s)).
+
+    Parameters
+    ----------
+    channel : Channel
+        Logged elevation.
+    time_s, speed_m_per_s : ndarray, shape (n,)
+        Road speed. [s, m/s]
+
+    Returns
+    -------
+    float
+        Standard deviation; the typical 3 m where there are fewer than three stops. [m]
+    """
+    stops = spans_where(time_s, np.abs(speed_m_per_s) < 0.1, min_duration_s=4.0)
+    drift = []
+    for start_s, end_s in stops:
+        ends = channel.at(np.array([start_s + 0.5, end_s - 0.5]), max_gap_s=max(5.0, channel.max_gap_s))
+        if np.isfinite(ends).all():
+            drift.append((ends[1] - ends[0]) ** 2 / (2.0 * (1.0 - np.exp(-(end_s - start_s - 1.0) / CORRELATION_S))))
+    if len(drift) < 3:
+        return GNSS_HEIGHT_SIGMA_M
+    # A few stops say little: lean on the typical value as if it had been seen at three more.
+    return float(np.sqrt((sum(drift) + 3.0 * GNSS_HEIGHT_SIGMA_M**2) / (len(drift) + 3)))
+
 
 HILLINESS_M2_PER_M: Final = 0.1
 """Variance of a climb per metre of road before any height is seen: rolling country (common practice)."""

@@ -18,8 +18,7 @@ from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
-from logan.model.step_energy import road_work
-from logan.model.unknowns import AUXILIARY, OWN_AUXILIARY, SharedPrior, physical
+from logan.model.unknowns import AUXILIARY, OWN_AUXILIARY, SharedPrior, physical, road_work
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray

@@ -16,8 +16,7 @@ from logan.model.drive_likelihood import (
 )
 from logan.model.heights import expected_climbs
 from logan.model.segments_table import DriveSegments
-from logan.model.step_energy import step_energy
-from logan.model.unknowns import AUXILIARY, DRIVE, MASS, OWN_AUXILIARY, physical
+from logan.model.unknowns import AUXILIARY, DRIVE, MASS, OWN_AUXILIARY, physical, step_energy
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 

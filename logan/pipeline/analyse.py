@@ -9,7 +9,8 @@ from logan.analysis import METRICS, DriveAnalysis
 from logan.drive.drive import Drive
 from logan.metrics.heating_circuit import limits_that_apply
 from logan.metrics.metric import Asked
-from logan.quality import MetricGrade, find_flags, grade_metrics
+from logan.quality import find_flags
+from logan.quality.grades import MetricGrade, grade_metrics
 from logan.results import DataFlag, Severity, result
 from logan.settings import AnalysisSettings, BuildSettings
 

@@ -12,8 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from logan.channels.matching import Candidate, Suggestion, suggest
-from logan.channels.units import is_switch, is_unit_of
-from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names
+from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names, is_switch, is_unit_of
 from logan.configuration.channel_map import read_channel_map, write_channel_map
 from logan.dbc.loading import load_dbc
 from logan.errors import ChannelError, UsageError

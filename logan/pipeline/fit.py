@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.coverage import Calibration, leave_one_drive_out
 from logan.errors import NotEnoughDataError, UsageError

@@ -11,12 +11,11 @@ import numpy as np
 from logan.admission.trim import trimmed
 from logan.drive.drive import DriveConditions
 from logan.drive.mask import apply_corrections
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
-from logan.instruments.correction import corrections
 from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
-from logan.instruments.posterior import Instruments, known_instruments
+from logan.instruments.posterior import Instruments, corrections, known_instruments
 from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.results import json_ready, result_from_json, schema_of
 from logan.settings import BuildSettings

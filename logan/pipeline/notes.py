@@ -108,7 +108,7 @@ def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:
 @lru_cache(4096)  # most drives have equal notes
 def conditions_version(conditions: DriveConditions) -> str:
     """Name of notes by their content, so that a change of others since they were read is seen."""
-    from logan.drive_library.fingerprint import settings_fingerprint
+    from logan.drive_library.analysis_cache import settings_fingerprint
 
     return settings_fingerprint(conditions)
 

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.scenarios import air_note
 from logan.driving_range.usable_energy import GaugedDrive, usable_evidence

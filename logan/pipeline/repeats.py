@@ -10,7 +10,7 @@ from logan.drive.drive import Drive
 from logan.drive_library.records import DriveRecord, DriveRepeat
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
-from logan.quality import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
+from logan.quality.between_drives import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
 from logan.results import DataFlag, Severity
 
 _SPEEDS: Final = ("speed", "gnss_speed", "wheel_speed")

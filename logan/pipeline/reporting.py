@@ -13,7 +13,7 @@ import numpy as np
 
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Drive, LogSource
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve

@@ -17,21 +17,21 @@ from logan.admission.trim import trimmed
 from logan.analysis import DriveAnalysis
 from logan.drive.drive import Drive, DriveConditions, Step
 from logan.drive.mask import apply_corrections
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
 from logan.instrument_settings import InstrumentSettings
-from logan.instruments.correction import corrected
 from logan.instruments.drive_evidence import drive_evidence
+from logan.instruments.posterior import corrected
 from logan.model.balance import segment_drive
 from logan.model.fit_result import FitResult
 from logan.model.fitted_build import fitted_build
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.instruments import calibrated
-from logan.quality import find_changes
+from logan.quality.between_drives import find_changes
 from logan.quality.grades import worst_grade
 from logan.results import (
     DataFlag,

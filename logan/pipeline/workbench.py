@@ -14,7 +14,7 @@ import numpy as np
 from logan.admission.admit import admitted
 from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.drive.drive import Channel, Drive, pack_power, road_speed
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.errors import UsageError
 from logan.metrics.energy import energy_summary
 from logan.numerics import cumulative

@@ -1,41 +1,60 @@
 """Detectors of data faults: they flag with evidence, and never repair.
 
 They know a drive, or its signals before they become channels, and the build's settings, but no metric and no model;
-what follows from a flag is decided in ``admission``. Begin with ``detector.py``, which says what a detector is, and
-then ``table.py``, which has all of them.
+what follows from a flag is decided in ``admission``. Begin with ``detector.py``, which says what a detector is; all of
+them are listed below: a new one is a decorated function in a module that stands there.
 """
 
 from __future__ import annotations
 
+from types import ModuleType
+from typing import Final, TypeVar
+
 from logan.drive.drive import Drive
 from logan.frames.table import SignalTable
-from logan.quality.between_drives import DriveFingerprint, find_changes, find_duplicates, fingerprint, is_same_drive
+from logan.quality import (
+    cells,
+    charge_state,
+    current_range,
+    current_sign,
+    energy_balance,
+    frozen,
+    limits_active,
+    motion,
+    notes,
+    place,
+    plan_evidence,
+    signal_frames,
+    signal_log,
+    signal_time,
+    smoothing,
+    spikes,
+    temperatures,
+    timing,
+    units_mixed,
+)
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
-from logan.quality.grades import Grade, MetricGrade, grade_metrics
 from logan.quality.survey import DriveSurvey
-from logan.quality.table import DETECTORS, READING_DETECTORS, SIGNAL_DETECTORS
 from logan.results import DataFlag, Severity
 from logan.settings import BuildSettings, ChannelMap
 
-__all__ = [
-    "DETECTORS",
-    "SIGNAL_DETECTORS",
-    "Detector",
-    "DriveFingerprint",
-    "DriveSurvey",
-    "Grade",
-    "MetricGrade",
-    "SignalDetector",
-    "find_changes",
-    "find_duplicates",
-    "find_flags",
-    "find_reading_flags",
-    "find_signal_flags",
-    "fingerprint",
-    "grade_metrics",
-    "is_same_drive",
-]
+Kind = TypeVar("Kind", Detector, SignalDetector)
+
+
+def detectors_of(kind: type[Kind], *modules: ModuleType) -> tuple[Kind, ...]:
+    """Detectors of modules, in the order in which they stand there."""
+    return tuple(found for module in modules for found in vars(module).values() if isinstance(found, kind))
+
+
+DETECTORS: Final = detectors_of(
+    Detector,
+    *(current_sign, current_range, frozen, smoothing, spikes, timing, units_mixed),
+    *(motion, place, charge_state, energy_balance, plan_evidence, temperatures, cells),
+    *(limits_active, notes),
+)
+READING_DETECTORS: Final = detectors_of(SignalDetector, signal_log)
+SIGNAL_DETECTORS: Final = READING_DETECTORS + detectors_of(SignalDetector, signal_time, signal_frames)
 
 _GRAVITY_ORDER = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
 

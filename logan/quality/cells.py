@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.quality.detector import detector
-from logan.quality.runs import middle_of, spans_of, true_runs, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, middle_of, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 

@@ -9,8 +9,7 @@ import numpy as np
 
 from logan.numerics import cumulative
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, true_runs, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 

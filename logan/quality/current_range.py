@@ -8,8 +8,7 @@ import numpy as np
 
 from logan.numerics import integrate
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 

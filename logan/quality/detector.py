@@ -93,7 +93,7 @@ class SignalDetector:
 def detector(
     code: str, severity: Severity | None = None, **more: Any
 ) -> Callable[[Callable[[DriveSurvey], Iterable[DataFlag]]], Detector]:
-    """Make a function the detector of a finding; its module stands in ``logan.quality.table``."""
+    """Make a function the detector of a finding; its module stands in ``logan.quality``."""
     return lambda look: Detector(_Stamp(code, severity, **more), look)
 
 

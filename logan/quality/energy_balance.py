@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.quality.detector import detector
-from logan.quality.runs import spans_of, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, spans_of, when
 from logan.results import DataFlag, Severity
 
 _HIGHEST_EFFICIENCY: Final = 0.97

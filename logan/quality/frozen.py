@@ -10,8 +10,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, middle_of, resolution, when
-from logan.quality.survey import DriveSurvey, finite_samples
+from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import IntArray
 

@@ -8,8 +8,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.quality.detector import detector
-from logan.quality.runs import spans_of, true_runs, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray
 

@@ -10,8 +10,7 @@ import numpy as np
 from logan.drive.elevation import loop_closure
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, spans_of, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
 from logan.results import DataFlag, Refusal, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 

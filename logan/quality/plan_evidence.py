@@ -11,8 +11,7 @@ from logan.drive.logged_loads import robust_slopes
 from logan.numerics import integrate
 from logan.quality.detector import detector
 from logan.quality.energy_balance import shaft_efficiency
-from logan.quality.runs import true_runs
-from logan.quality.survey import DriveSurvey, centred_mean
+from logan.quality.survey import DriveSurvey, centred_mean, true_runs
 from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 

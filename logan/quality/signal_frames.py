@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import signal_detector
-from logan.quality.runs import MAX_SPANS, true_runs, when
+from logan.quality.survey import MAX_SPANS, true_runs, when
 from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap
 from logan.units import BoolArray, IntArray

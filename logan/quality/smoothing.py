@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, spans_of, true_runs, when
-from logan.quality.survey import DriveSurvey, centred_mean
+from logan.quality.survey import DriveSurvey, centred_mean, equal_runs, resolution, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 

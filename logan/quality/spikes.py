@@ -10,8 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
 from logan.drive.drive import Channel
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, span_range, spans_of, when
-from logan.quality.survey import DriveSurvey, finite_samples
+from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, resolution, span_range, spans_of, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 

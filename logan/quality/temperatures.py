@@ -10,8 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.runs import equal_runs, resolution, spans_of, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
 from logan.results import DataFlag, Severity, Span
 
 _HEATED: Final = ("motor_temperature", "inverter_temperature", "coolant_temperature_outlet", "gearbox_oil_temperature")

@@ -12,8 +12,7 @@ from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.skew import LagEstimate, current_lag
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.runs import MAX_SPANS, when
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import MAX_SPANS, DriveSurvey, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 

@@ -3,8 +3,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logan.channels.units import conversion_to_si, is_known_unit, is_switch, is_unit_of, unit_examples
-from logan.channels.vocabulary import CHANNEL_KINDS, channel_kind
+from logan.channels.vocabulary import (
+    CHANNEL_KINDS,
+    channel_kind,
+    conversion_to_si,
+    is_known_unit,
+    is_switch,
+    is_unit_of,
+    unit_examples,
+)
 from logan.errors import ChannelError
 
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from logan.drive.auxiliary import auxiliary_load
 from logan.drive.drive import pack_power
+from logan.drive.logged_loads import auxiliary_load
 from tests.builds import example_build
 from tests.twin_drives import made_drive
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import STEP_S, TwinVehicle
-from logan.drive.auxiliary import auxiliary_load
 from logan.drive.braking import brakings
 from logan.drive.drive import pack_power
+from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import wheel_work
 from tests.twin_drives import build_of, twin_drive, without
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from logan.drive.current_zero import contactor_open_offset
 from logan.drive.drive import Channel
+from logan.drive.skew import contactor_open_offset
 from logan.results import Estimate, Refusal
 from tests.drive.twins import urban_drive
 

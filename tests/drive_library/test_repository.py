@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Drive, DriveConditions
-from logan.drive_library.fingerprint import settings_fingerprint
+from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from logan.heat.fit import fit_heat
-from logan.heat.losses import learned_losses
-from logan.heat.network import losses_of, priors_of
+from logan.heat.network import learned_losses, losses_of, priors_of
 from logan.heat.series import RoadVehicle, heat_series
 from tests.builds import example_build
 from tests.heat.measured_machine import MOST_TORQUE_NM, SPEED_RAD_PER_S, measured_loss_w

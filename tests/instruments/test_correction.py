@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from logan.instruments.correction import corrected, corrections
 from logan.instruments.drive_evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, VOLTAGE_GAIN, drive_evidence
-from logan.instruments.posterior import known_instruments
+from logan.instruments.posterior import corrected, corrections, known_instruments
 from tests.builds import example_build
 from tests.twin_drives import made_drive
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from logan.model.segments_table import DriveSegments, RoadIntegrals
-from logan.model.step_energy import road_work
-from logan.model.unknowns import OWN_COUNT, SHARED_COUNT
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, road_work
 
 ROTATING_KG = 70.0
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
-from logan.model.elevation import FLOOR_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
+from logan.model.heights import FLOOR_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
 from tests.model.simple_drives import channel
 
 TIME_S = np.arange(0.0, 1800.0, 1.0)

@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
-from logan.model.step_energy import step_energy
 from logan.model.unknowns import (
     COLD_REGEN,
     CONSTANT_LOSS,
@@ -16,6 +15,7 @@ from logan.model.unknowns import (
     OWN_COUNT,
     SHARED_COUNT,
     TIRE_RISE,
+    step_energy,
 )
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from logan.quality import find_changes
+from logan.quality.between_drives import find_changes
 from logan.results import Estimate, Refusal
 
 

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from logan.channels.vocabulary import channel_kind
-from logan.quality import DETECTORS, SIGNAL_DETECTORS, DriveSurvey, find_flags, find_signal_flags
+from logan.quality import DETECTORS, SIGNAL_DETECTORS, find_flags, find_signal_flags
 from logan.quality.grades import METRIC_CHANNELS
+from logan.quality.survey import DriveSurvey
 from logan.results import DataFlag
 from tests.benchmarks.quality.clean import CASES, clean_drive
 from tests.benchmarks.quality.faults import FAULTS, STANDARD, Fault

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from logan.drive.drive import Drive
-from logan.quality import find_duplicates, fingerprint, is_same_drive
+from logan.quality.between_drives import find_duplicates, fingerprint, is_same_drive
 from tests.benchmarks.quality.clean import SEED, clean_drive
 from tests.benchmarks.quality.seeding import change, put
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logan.quality import DETECTORS, DriveSurvey
+from logan.quality import DETECTORS
+from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality import faults_pack, faults_road, faults_vehicle
 from tests.benchmarks.quality.clean import clean_drive, clean_twin
 from tests.benchmarks.quality.seeding import Injector, change

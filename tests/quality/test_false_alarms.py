@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Channel, Drive
-from logan.quality import DETECTORS, DriveSurvey
+from logan.quality import DETECTORS
 from logan.quality.place import _distances_m
+from logan.quality.survey import DriveSurvey
 from logan.quality.timing import lost_share
 from logan.results import DataFlag
 from tests.benchmarks.quality.clean import SEED, clean_drive

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Drive
-from logan.quality import Grade, find_flags, grade_metrics
+from logan.quality import find_flags
 from logan.quality.current_sign import SIGNED_METRICS
-from logan.quality.grades import METRIC_CHANNELS
+from logan.quality.grades import METRIC_CHANNELS, Grade, grade_metrics
 from logan.results import DataFlag, Severity, json_ready
 from tests.benchmarks.quality import faults_pack
 from tests.benchmarks.quality.clean import clean_drive

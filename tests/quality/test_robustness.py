@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.drive.drive import Channel, Drive
 from logan.pipeline.analyse import check_drive
-from logan.quality import DETECTORS, DriveSurvey, find_flags
+from logan.quality import DETECTORS, find_flags
+from logan.quality.survey import DriveSurvey
 from tests.builds import example_build
 
 _NAMES = [kind.name for kind in CHANNEL_KINDS]

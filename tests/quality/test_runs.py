@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from logan.quality.runs import MAX_SPANS, equal_runs, middle_of, resolution, spans_of, true_runs, when
-from logan.quality.survey import centred_mean
+from logan.quality.survey import MAX_SPANS, centred_mean, equal_runs, middle_of, resolution, spans_of, true_runs, when
 
 
 @settings(deadline=None, max_examples=60)

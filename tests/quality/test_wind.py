@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from logan.quality import DETECTORS, DriveSurvey
+from logan.quality import DETECTORS
+from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality.clean import clean_drive
 
 

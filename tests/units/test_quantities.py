@@ -247,7 +247,7 @@ def test_any_text_is_a_quantity_or_a_refusal(text):
 
 
 def test_no_setting_and_no_drive_needs_pint():
-    code = "import sys; import logan.configuration.build, logan.channels.units; sys.exit('pint' in sys.modules)"
+    code = "import sys; import logan.configuration.build, logan.channels.vocabulary; sys.exit('pint' in sys.modules)"
     subprocess.run([sys.executable, "-c", code], check=True)
 
 

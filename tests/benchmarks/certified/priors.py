@@ -3,7 +3,7 @@
 Each vehicle has its own efficiency, regen and auxiliary power, lognormal about a population's median; the two
 consumptions at the wall are linear in their logarithms nearly enough (the median is not linearised). The population
 is found by maximum likelihood of a Student-t with two dimensions, under the weak priors named below.
-``logan/model/certified.py`` holds what this prints, and ``tests/benchmarks/certified/test`` holds the two together.
+``logan/model/priors.py`` holds what this prints, and ``tests/benchmarks/certified/test`` holds the two together.
 """
 
 from __future__ import annotations

@@ -16,8 +16,8 @@ from logan.demo.twin import TwinVehicle, drive_twin
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Channel, Drive
 from logan.drive.skew import LagEstimate, current_lag
-from logan.quality import DriveSurvey
-from logan.quality.current_zero import standstill_excess_a
+from logan.quality.current_sign import standstill_excess_a
+from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality.clean import planned_build
 
 ROUTES = (urban_route, mixed_route, highway_route)

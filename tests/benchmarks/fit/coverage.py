@@ -19,9 +19,8 @@ from logan.drive.drive import Channel, Drive
 from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import draw_samples
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.instruments.correction import corrected, corrections
 from logan.instruments.drive_evidence import drive_evidence
-from logan.instruments.posterior import known_instruments
+from logan.instruments.posterior import corrected, corrections, known_instruments
 from logan.model.balance import segment_drive
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.fit import fit_drives

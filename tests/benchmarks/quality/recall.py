@@ -15,7 +15,8 @@ from collections import defaultdict
 
 import numpy as np
 
-from logan.quality import DETECTORS, SIGNAL_DETECTORS, DriveSurvey, find_flags, find_signal_flags
+from logan.quality import DETECTORS, SIGNAL_DETECTORS, find_flags, find_signal_flags
+from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality.clean import CASES, SEED, clean_drive
 from tests.benchmarks.quality.faults import FAULTS, STANDARD, Fault
 from tests.benchmarks.quality.signal_faults import SIGNAL_FAULTS, SignalFault, raw_table

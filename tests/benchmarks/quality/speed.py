@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 
 from logan.drive.drive import Drive
-from logan.quality import DETECTORS, DriveSurvey, find_flags
+from logan.quality import DETECTORS, find_flags
+from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality.clean import clean_drive
 
 CHANNELS = 40
