@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from logan.results import Figure, Quantiles, Refusal, Severity
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
+from logan.units.sentences import MARK, SENTENCE_UNITS, measure
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -87,6 +88,50 @@ def quantity_text(
     return f"{with_sigma(shown, spread, digits)} {units.unit_of(quantity)}"
 
 
+_AT_END: Final = re.compile(r"(?:([-+]?[\d.]*\d) (to|±) )?([-+]?[\d.]*\d)$")
+_UNIT: Final = re.compile("|".join(map(re.escape, sorted(SENTENCE_UNITS, key=len, reverse=True))))
+
+
+def told(text: str, units: DisplayUnits | None) -> str:
+    """A text of the core with its quantities in the reader's units; as it was written where None, as in JSON.
+
+    Every sentence passes here on its way to a terminal, a page or a report; see ``logan.units.sentences``.
+    """
+    if MARK not in text:
+        return text
+    first, *rest = text.split(MARK)
+    shown = [first]
+    for part in rest:
+        number_found, unit_found = _AT_END.search(shown[-1][-40:]), _UNIT.match(part)
+        if units is None or number_found is None or unit_found is None:
+            shown.append(f" {part}")
+            continue
+        start = len(shown[-1]) - len(number_found[0])
+        words, unit = _told_quantity(number_found, unit_found[0], units)
+        shown[-1] = shown[-1][:start]
+        shown += [words, f" {unit}{part[unit_found.end() :]}"]
+    return "".join(shown)
+
+
+def _told_quantity(found: re.Match[str], unit: str, units: DisplayUnits) -> tuple[str, str]:
+    """Number, or the two of a span or an uncertainty, in the unit shown; with as many figures as were written."""
+    low, joined, value = found.groups()
+    quantity, factor = SENTENCE_UNITS[unit]
+    shown_unit = units.unit_of(quantity)
+    if shown_unit == unit:
+        return found[0], unit
+    zero = units.to_shown(0.0, quantity)
+    per_unit = units.to_shown(factor, quantity) - zero
+
+    def shown(text: str, origin: float = zero) -> str:
+        digits = max(len(text.partition(".")[2]) - round(math.log10(per_unit)), 0)
+        out = number(float(text) * per_unit + origin, digits)
+        return f"+{out}" if text[0] == "+" and out[0] not in "-+" else out
+
+    before = f"{shown(low)} {joined} " if low else ""
+    return before + shown(value, 0.0 if joined == "±" else zero), shown_unit
+
+
 def channel_words(channel: str) -> str:
     """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
     return channel.replace("state_of_charge", "SOC").replace("_", " ")
@@ -100,7 +145,7 @@ _METRICS: Final = {
     "regenerated_wh": "regen energy",
     "drag_area_m2": "CdA",
     "rolling_coefficient_ratio": "Crr",
-    "force_65_mph_n": "road load at 65 mph",
+    "force_65_mph_n": f"road load at {measure(65, 'mph')}",
     "least_red_margin_k": "least margin to red",
     "rolling_circumference_m": "tire circumference",
 }
@@ -117,8 +162,11 @@ def metric_words(name: str) -> str:
 
 def asked_metric(text: str, names: Iterable[str]) -> str:
     """The metric that is meant: by its name in files, or by its words with blanks or hyphens; else as it was typed."""
-    plain = text.replace("-", " ").replace(",", "").lower()
-    return next((name for name in names if plain in (name, metric_words(name).replace(",", "").lower())), text)
+
+    def plain(words: str) -> str:
+        return told(words, None).replace("-", " ").replace(",", "").lower()
+
+    return next((name for name in names if text == name or plain(text) == plain(metric_words(name))), text)
 
 
 def moment(started: datetime | None, form: str = "%Y-%m-%d %H:%M %Z") -> str:

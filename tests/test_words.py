@@ -90,3 +90,54 @@ def test_messages_say_weight_heading_and_soc():
     ]
     assert not wrong, "\n".join(wrong)
     assert not IN_MESSAGES.search(", ".join((*PLAIN_NAMES, *map(parameter_words, PARAMETER_NAMES))))
+
+
+READ_AS_TYPED = ("configuration/", "channels/", "dbc/", "demo/", "logs/", "units/", "cli/", "report/", "web/",
+                 "pipeline/demo_run")  # fmt: skip
+"""What reads units, gives examples of them, or formats for a reader whose units it knows; the demo is a US build."""
+BARE_SI = re.compile(
+    r"(?:\d|\{\})[ \u00a0]?(?:°C|°F|K|m/s|km/h|mph|mi|km|m|mm|kg|lb|Wh/km|Wh/mi|kN|N·m|N|kPa|Pa|N/\(m/s\))(?![\w/·°²³])"
+)
+
+
+def written_texts(tree: ast.AST) -> list[tuple[int, str]]:
+    """Strings that are no docstrings, with ``{}`` for what is filled in."""
+    hidden = {
+        id(part.value)
+        for node in ast.walk(tree)
+        if isinstance(body := getattr(node, "body", None), list)
+        for part in body
+        if isinstance(part, ast.Expr)
+    }
+    texts = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            hidden |= {id(part) for part in node.values}
+            parts = (part.value if isinstance(part, ast.Constant) else "{}" for part in node.values)
+            texts.append((node.lineno, "".join(map(str, parts))))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in hidden:
+            texts.append((node.lineno, node.value))
+    return texts
+
+
+def bare_units(source: str) -> list[str]:
+    """Quantities of a module that no reader's units would reach."""
+    return [
+        f"{line}: {text}"
+        for line, text in written_texts(ast.parse(source))
+        # A quantity alone is what somebody may type; a distance to keep from a burning pack is said twice.
+        if not re.fullmatch(r"(\d+|\{\}) \S+", text)
+        and BARE_SI.search(re.sub(r"\d+ ft \(\d+ m\)|\w+=\d+ \S+|\(\?.*", "", text))
+    ]
+
+
+def test_no_sentence_of_the_core_carries_a_quantity_that_its_reader_could_not_read():
+    assert bare_units('f"it falls by {fall:.1f} K"\nf"above {8} m/s"\nx = "more than 8 m/s of speed"')
+    assert not bare_units("f\"it falls by {measure(fall, 'K', '.1f')} in ten minutes\"")
+    wrong = [
+        f"{name}:{text}"
+        for path in sorted(LOGAN.rglob("*.py"))
+        if not (name := path.relative_to(LOGAN).as_posix()).startswith(READ_AS_TYPED)
+        for text in bare_units(path.read_text(encoding="utf-8"))
+    ]
+    assert not wrong, "\n".join(wrong)

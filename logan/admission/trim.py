@@ -18,6 +18,7 @@ from logan.numerics import nominal_period_s
 from logan.quality.survey import resolution, true_runs
 from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
+from logan.units.sentences import measure
 
 _PACK: Final = ("pack_voltage", "pack_current", "pack_power")
 _LIVELY: Final = (*_PACK, "speed", "gnss_speed", "motor_speed", "motor_torque")
@@ -88,7 +89,10 @@ def _first_row(drive: Drive) -> Iterator[DeadSpan]:
         value = channel.value[known][:_LEAST_SAMPLES]
         if abs(value[0] - value[1]) > _FIRST_ROW_K and np.ptp(value[1:]) < 0.5 * _FIRST_ROW_K:
             at_s = float(channel.time_s[0])
-            words = f"{name.replace('_', ' ')} is {value[0]:.0f} °C in the first row and {value[1]:.0f} °C after it"
+            words = (
+                f"{name.replace('_', ' ')} is {measure(value[0], '°C')} in the first "
+                f"row and {measure(value[1], '°C')} after it"
+            )
             yield DeadSpan(Span(at_s, at_s), words)
             return
 

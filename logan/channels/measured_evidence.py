@@ -19,6 +19,7 @@ from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 from logan.units.algebra import UnitConversion
+from logan.units.sentences import measure
 
 _FEWEST_SAMPLES: Final = 50
 _MOST_POINTS: Final = 3000
@@ -380,7 +381,7 @@ def _judge_charging(judged: Sequence[DataVerdict], rows: FloatArray, speed: Floa
     mph = float(np.median(speed[driving])) / METRES_PER_SECOND_PER_MPH
     for one, row in zip(judged, rows, strict=True):
         if np.mean(row[driving] != 0.0) > 0.05:
-            one.contradict("charging", 0.2, f"it is on while the vehicle drives at {mph:.0f} mph")
+            one.contradict("charging", 0.2, f"it is on while the vehicle drives at {measure(mph, 'mph')}")
 
 
 def _judge_power(judged: Sequence[DataVerdict], rows: FloatArray, speed: FloatArray, step_s: float) -> None:

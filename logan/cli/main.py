@@ -107,5 +107,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _refuse(problem: str) -> int:
-    typer.echo(f"logan: {problem}", err=True)
+    from logan.cli.rendering import clean
+
+    typer.echo(f"logan: {clean(problem)}", err=True)
     return 2

@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logan.cli.rendering import read_in
 from logan.errors import UsageError
 from logan.units import DisplayUnits
 
 if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
+
+def _in_build(folder: Path) -> Path:
+    """What is printed is read in the units of the build, a refusal too."""
+    from logan.pipeline.builds import shown_units
+
+    read_in(partial(shown_units, folder))
+    return folder
+
+
 BuildOption = Annotated[
-    Path, typer.Option("--build", "-b", help="Folder of the build (the one with build.toml).", show_default="here")
+    Path,
+    typer.Option(
+        "--build", "-b", help="Folder of the build (the one with build.toml).", show_default="here", callback=_in_build
+    ),
 ]
 DbcOption = Annotated[
     list[str] | None,
@@ -125,6 +139,8 @@ def display_units(units: str | None, build_folder: Path) -> DisplayUnits:
     if units is None:
         return shown_units(build_folder)
     try:
-        return DisplayUnits.parse(units)
+        shown = DisplayUnits.parse(units)
     except ValueError as error:
         raise UsageError(f"--units: {error}", "Write for example --units us,C") from None
+    read_in(lambda: shown)
+    return shown

@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, Any
 from unicodedata import combining, east_asian_width
 
 from logan.results import StepWords, json_ready
+from logan.units import DisplayUnits
+from logan.units.sentences import MARK
+from logan.wording import told
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -62,6 +65,14 @@ def captured(sink: Captured) -> Iterator[Captured]:
         _CAPTURED.reset(token)
 
 
+_READER: ContextVar[Callable[[], DisplayUnits]] = ContextVar("reader", default=DisplayUnits)
+
+
+def read_in(units: Callable[[], DisplayUnits]) -> None:
+    """From here on sentences are printed, in this thread, in the units that this gives when it is first needed."""
+    _READER.set(units)
+
+
 def say(text: str) -> None:
     """Print one line as it is: a path in it is not wrapped."""
     if (sink := _CAPTURED.get()) is not None:
@@ -79,8 +90,10 @@ def console(*, stderr: bool = False) -> Console:
 
 
 def clean(text: object) -> str:
-    """Text from a stranger's file without control characters, so that a terminal obeys none of it."""
+    """Text in the reader's units; of a stranger's file without control characters, so that a terminal obeys none."""
     shown = str(text)
+    if MARK in shown:
+        shown = told(shown, _READER.get()())
     if shown.isprintable():
         return shown
     return "".join(character if character.isprintable() or character == "\n" else "�" for character in shown)
@@ -91,7 +104,7 @@ def print_json(content: object) -> None:
     if (sink := _CAPTURED.get()) is not None:
         sink.blocks.append({"kind": "result", "content": json_ready(content)})
         return
-    sys.stdout.write(json.dumps(json_ready(content), indent=2, ensure_ascii=False) + "\n")
+    sys.stdout.write(told(json.dumps(json_ready(content), indent=2, ensure_ascii=False), None) + "\n")
 
 
 def print_columns(block: TableBlock, most: int = 99) -> None:

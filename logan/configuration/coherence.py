@@ -13,6 +13,7 @@ from logan.channels.vocabulary import channel_kind
 from logan.configuration.declared import nearest
 from logan.settings import BuildSettings, LimitSide
 from logan.units import STANDARD_GRAVITY_M_PER_S2, DisplayUnits
+from logan.units.sentences import measure
 
 _WAYS = ("speed", "cycle", "mix", "route", "drive")
 _SHARES_TOLERANCE = 1e-3
@@ -83,8 +84,8 @@ def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
         for colour, value in (("amber", limit.amber), ("red", limit.red)):
             if value is not None and value < ambient_degc:
                 yield (
-                    f"limits.{limit.channel}.{colour}: {value:.4g} °C lies below the design ambient of "
-                    f"{ambient_degc:.4g} °C; give the temperature itself, not its rise"
+                    f"limits.{limit.channel}.{colour}: {measure(value, '°C', '.4g')} lies below the design ambient of "
+                    f"{measure(ambient_degc, '°C', '.4g')}; give the temperature itself, not its rise"
                 )
 
 

@@ -18,7 +18,7 @@ from logan.errors import ChannelError
 from logan.numerics import integrate, union_times
 from logan.results import DataFlag, Estimate
 from logan.settings import AnalysisSettings, BuildSettings
-from logan.units import METRES_PER_MILE
+from logan.units.sentences import measure
 
 
 def assemble_drive(
@@ -149,7 +149,7 @@ def _level(channels: dict[str, Channel], wanted: AnalysisSettings) -> tuple[dict
     step = Step(
         action="level_elevation",
         detail=f"shape from the barometer, level from {elevation.source or 'the logged elevation'}; one standard "
-        f"uncertainty {levelled.sigma:.1f} m instead of {elevation.sigma:.1f} m",
+        f"uncertainty {measure(levelled.sigma, 'm', '.1f')} instead of {measure(elevation.sigma, 'm', '.1f')}",
         reason="a barometer follows hills better than satellites do, and satellites do not drift with the weather",
         channels=("elevation",),
     )
@@ -165,8 +165,7 @@ def _measured_step(
     if old_wh is not None and new_wh is not None and speed is not None:
         distance_m = integrate(speed.time_s, np.abs(speed.value), max_gap_s=speed.max_gap_s).total
         if distance_m > 100.0:
-            per_mile = (new_wh - old_wh) * METRES_PER_MILE / distance_m
-            detail += f"; {per_mile:+.2f} Wh/mi ({per_mile / 1.609344:+.2f} Wh/km)"
+            detail += f"; {measure((new_wh - old_wh) * 1000.0 / distance_m, 'Wh/km', '+.2f')}"
     return Step(
         action=action,
         detail=detail,

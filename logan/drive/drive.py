@@ -16,6 +16,7 @@ from logan.numerics import cumulative, hold, integrate, interpolate, longest_bri
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa, wind_components_m_per_s
 from logan.results import DataFlag, Span, read_only, result
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_PRESSURE_PA, BoolArray, FloatArray
+from logan.units.sentences import measure
 
 __all__ = ["Channel", "Correction", "Drive", "DriveConditions", "LogSource", "Step"]
 
@@ -335,7 +336,7 @@ def air_of(drive: Drive) -> Air:
     temperature = _median(drive, "ambient_temperature", noted.ambient_temperature_degc, (-60.0, 70.0))
     if temperature is None:
         temperature = 20.0
-        assumed.append("ambient 20 °C")
+        assumed.append(f"ambient {measure(20, '°C')}")
     pressure = _median(drive, "barometric_pressure", noted.pressure_pa, (4e4, 1.1e5))
     if pressure is None:
         height = _median(drive, "elevation", None, (-500.0, 6000.0))

@@ -14,6 +14,7 @@ from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel
 from logan.numerics import rolling_mean
 from logan.results import Refusal, result
 from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K, FloatArray
+from logan.units.sentences import measure
 
 _STANDARD_SEA_LEVEL_PA: Final = 101_325.0
 _LAPSE_K_PER_M: Final = 0.0065
@@ -152,7 +153,7 @@ def loop_closure(elevation: Channel, latitude: Channel, longitude: Channel) -> L
     east_m = (lon1 - lon0) * _METRES_PER_DEGREE * float(np.cos(np.radians(0.5 * (lat0 + lat1))))
     apart_m = float(np.hypot(north_m, east_m))
     if apart_m > _LOOP_CLOSED_M:
-        return Refusal(f"the drive ends {apart_m / 1000.0:.1f} km from where it began")
+        return Refusal(f"the drive ends {measure(apart_m / 1000.0, 'km', '.1f')} from where it began")
     sigma_m = np.hypot(np.sqrt(2.0) * (elevation.sigma or GNSS_HEIGHT_SIGMA_M), _STEEPEST_HERE_RATIO * apart_m)
     return LoopClosure(apart_m=apart_m, misclosure_m=height1_m - height0_m, sigma_m=float(sigma_m))
 

@@ -11,6 +11,7 @@ from logan.errors import ConfigurationError, plain_words
 from logan.model.schedule import Schedule
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 EARTH_RADIUS_M: Final = 6_371_008.8
 """Mean radius (IUGG)."""
@@ -52,7 +53,9 @@ def load_route(path: Path, *, speed_m_per_s: float | None = None, noise_m: float
     distance_m = np.concatenate(([0.0], np.cumsum(step_m)))
     if not _MIN_LENGTH_M <= distance_m[-1] <= _MAX_LENGTH_M:
         raise ConfigurationError(
-            f"the track is {distance_m[-1]:.0f} m long", "Give a track between 100 m and 5000 km", path
+            f"the track is {measure(distance_m[-1], 'm')} long",
+            f"Give a track between {measure(100, 'm')} and {measure(5000, 'km')}",
+            path,
         )
     distinct = np.concatenate(([True], np.diff(distance_m) > 0.01))
     grid_m = np.linspace(0.0, distance_m[-1], max(3, round(distance_m[-1] / SPACING_M) + 1))

@@ -17,6 +17,7 @@ from logan.drive_library.durable import replace_durably
 from logan.drive_library.folder import drive_file_name
 from logan.drive_library.records import DriveRecord
 from logan.units import BoolArray, FloatArray
+from logan.units.sentences import measure
 
 PLACE_CHANNELS: Final = ("latitude", "longitude", "heading")
 EARTH_RADIUS_M: Final = 6_371_008.8
@@ -83,7 +84,7 @@ def without_places(drive: Drive, privacy: Privacy, rng: np.random.Generator) -> 
     clipped = {name: _outside(drive[name], hidden_s, hidden) for name in places}
     step = Step(
         action="clip_position",
-        detail=f"within {privacy.clip_m:g} m of start and end",
+        detail=f"within {measure(privacy.clip_m, 'm', 'g')} of start and end",
         reason="asked for, before the drive was given away",
         channels=tuple(places),
         is_reversible=False,

@@ -29,6 +29,7 @@ from logan.results import Quantiles, result
 from logan.settings import BuildSettings
 from logan.units import US_ROAD_LOAD_PRESSURE_PA, US_ROAD_LOAD_TEMPERATURE_DEGC, FloatArray
 from logan.units.quantities import parse_quantity
+from logan.units.sentences import measure
 
 SCHEDULES: Final = ("udds", "hwfet")
 """Urban and highway schedule, by the name of their cycle."""
@@ -237,5 +238,5 @@ def read_known(text: str) -> tuple[str, float]:
     else:
         taken = parse_quantity(value, "Wh/km", "350 Wh/mi").value
     if not 20.0 <= taken <= 2_000.0:
-        raise ValueError(f"'{text}' is {taken:.0f} Wh/km, expected 20 to 2000; write {example}")
+        raise ValueError(f"'{text}' is {measure(taken, 'Wh/km')}, expected 20 to 2000; write {example}")
     return name.lower(), taken

@@ -16,6 +16,7 @@ from logan.physics.machine import MachineLosses, field_weakening_ratio
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 LEAST_MOTOR_RISE_K: Final = 15.0
 LEAST_RISE_K: Final = {"motor": LEAST_MOTOR_RISE_K, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0}
@@ -176,7 +177,7 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         fitted = blank if refusal else _fit_part(part, load, observed, values, priors, has_coolant)
         rise_k = _rise_k(observed.get(part), load.ambient_degc)
         if refusal is None and fitted.residual_k > MOST_RESIDUAL_K[part]:
-            text = f"the network leaves {fitted.residual_k:.1f} K: a thermostat, a fan, another load"
+            text = f"the network leaves {measure(fitted.residual_k, 'K', '.1f')}: a thermostat, a fan, another load"
             refusal = Refusal(text, "Log what switches it, such as pump and fan")
             fitted = blank
         parts[part] = PartFit(
@@ -201,7 +202,7 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         electrical=None if learned is None else learned[0],
         notes=()
         if has_coolant
-        else ("no coolant is logged: the motor may read up to 25 K high, and the inverter is refused",),
+        else (f"no coolant is logged: the motor may read up to {measure(25, 'K')} high, and the inverter is refused",),
     )
 
 
@@ -352,7 +353,10 @@ def _refusal(
         return Refusal("without the coolant the inverter's rise cannot be told from the coolant's", "Log the coolant")
     swing_k = float(np.nanmax(np.nanmax(observed[part], axis=0) - np.nanmin(observed[part], axis=0)))
     if swing_k < LEAST_RISE_K[part]:
-        return Refusal(f"it moved by {swing_k:.0f} K only, of {LEAST_RISE_K[part]:g} K needed", "Load it harder")
+        return Refusal(
+            f"it moved by {measure(swing_k, 'K')} only, of {measure(LEAST_RISE_K[part], 'K', 'g')} needed",
+            "Load it harder",
+        )
     return None
 
 

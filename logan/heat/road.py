@@ -14,6 +14,7 @@ from logan.heat.series import BLOCK_S, RoadVehicle
 from logan.results import Estimate, Figure, Quantiles, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 SAMPLES: Final = 160
 TRIAL_SAMPLES: Final = 48
@@ -145,8 +146,8 @@ def road_heat(
     hidden = next((part.hidden_k for part in forecast.parts if part.hidden_k is not None), None)
     if "motor" in parts and hidden is not None:
         notes.append(
-            f"the winding is some {hidden:.0f} K above its sensor at the peak by the network, 5 to 30 K on a tow by "
-            "experience: no log sees it, so leave the limit that allowance"
+            f"the winding is some {measure(hidden, 'K')} above its sensor at the peak by the network, "
+            f"5 to {measure(30, 'K')} on a tow by experience: no log sees it, so leave the limit that allowance"
         )
     refused = any(isinstance(part.peak_degc, Refusal) for part in forecast.parts) or "motor" in forecast.refused
     advice = (
@@ -172,7 +173,7 @@ def road_heat(
 
 def _judgement(model: HeatModel) -> tuple[str, ...]:
     """How well the drives forecast each other, in words."""
-    told = [f"{part} {np.median(np.abs(errors)):.1f} K" for part, errors in model.left_out_k.items()]
+    told = [f"{part} {measure(np.median(np.abs(errors)), 'K', '.1f')}" for part, errors in model.left_out_k.items()]
     if not told:
         return ()
     return (f"each drive's peak forecast by the others alone was off by, in the middle: {', '.join(told)}",)

@@ -13,6 +13,7 @@ from logan.drive.wheel_work import WheelWork
 from logan.ledger.ledger import LedgerRow
 from logan.numerics import spans_where
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
+from logan.units.sentences import measure
 
 SPEED_BAND_M_PER_S = 5.0
 GRADE_EDGES_RATIO = (-0.5, -0.06, -0.04, -0.02, -0.005, 0.005, 0.02, 0.04, 0.06, 0.5)
@@ -93,7 +94,9 @@ def speed_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
     top = float(speed.max(initial=0.0))
     for low in np.arange(0.0, top + SPEED_BAND_M_PER_S, SPEED_BAND_M_PER_S).tolist():
         high = low + SPEED_BAND_M_PER_S
-        rows.append(steps.row(f"{low:.0f} to {high:.0f} m/s", low, high, (speed >= max(low, 0.3)) & (speed < high)))
+        rows.append(
+            steps.row(f"{low:.0f} to {measure(high, 'm/s')}", low, high, (speed >= max(low, 0.3)) & (speed < high))
+        )
     return tuple(row for row in rows if row.duration_s > 0.0)
 
 
@@ -140,7 +143,7 @@ def temperature_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
     first, last = np.floor(known.min() / TEMPERATURE_BAND_K), np.floor(known.max() / TEMPERATURE_BAND_K)
     rows = (
         steps.row(
-            f"{low:.0f} to {low + TEMPERATURE_BAND_K:.0f} °C",
+            f"{low:.0f} to {measure(low + TEMPERATURE_BAND_K, '°C')}",
             low,
             low + TEMPERATURE_BAND_K,
             (value >= low) & (value < low + TEMPERATURE_BAND_K),

@@ -13,6 +13,7 @@ from logan.numerics import integrate, joined_spans, spans_where
 from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
+from logan.units.sentences import measure
 
 TYRE_DEVIATION_RATIO: Final = 0.03
 GEAR_DEVIATION_RATIO: Final = 0.06
@@ -170,7 +171,10 @@ def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
     turns_per_s = motor.at(time_s) / (2.0 * np.pi)
     known = np.isfinite(turns_per_s) & np.isfinite(speed) & (speed > LEAST_SPEED_M_PER_S) & (turns_per_s > 1.0)
     if int(known.sum()) < 20:
-        return Refusal("fewer than twenty samples above 8 m/s with both speeds", "Drive some minutes at a steady speed")
+        return Refusal(
+            f"fewer than twenty samples above {measure(LEAST_SPEED_M_PER_S, 'm/s')} with both speeds",
+            "Drive some minutes at a steady speed",
+        )
     slope = np.abs(np.gradient(np.where(known, speed, 0.0), time_s))
     steady = known & (slope < 0.5)
     block = np.floor(time_s / 10.0)
@@ -180,7 +184,10 @@ def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
         if int(inside.sum()) >= 5:
             ratios.append(float(speed[inside].sum() / turns_per_s[inside].sum()))
     if len(ratios) < 3:
-        return Refusal("fewer than half a minute of steady driving above 8 m/s", "Drive some minutes at a steady speed")
+        return Refusal(
+            f"fewer than half a minute of steady driving above {measure(LEAST_SPEED_M_PER_S, 'm/s')}",
+            "Drive some minutes at a steady speed",
+        )
     values = np.array(ratios)
     middle = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - middle))) / np.sqrt(values.size)
@@ -207,7 +214,10 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
     inside = (satellite.time_s >= low) & (satellite.time_s <= high)
     whole = integrate(satellite.time_s[inside], np.abs(satellite.value[inside]), max_gap_s=satellite.max_gap_s)
     if whole.total < LEAST_DISTANCE_M:
-        return Refusal(f"{whole.total:.0f} m are too short; {LEAST_DISTANCE_M:.0f} m are the least", "Drive further")
+        return Refusal(
+            f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least",
+            "Drive further",
+        )
     if whole.coverage_ratio < 0.98:
         return Refusal(f"satellite speed covers {whole.coverage_ratio:.0%}; 98 % is the least", "Drive under open sky")
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)

@@ -32,6 +32,7 @@ from logan.units import (
     US_ROAD_LOAD_TEMPERATURE_DEGC,
     BoolArray,
 )
+from logan.units.sentences import measure
 
 SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
 PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}
@@ -148,8 +149,8 @@ def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
     spans = coastdown_spans(drive, build)
     if not spans:
         refusal = Refusal(
-            "no coastdown was found: at least 8 m/s of falling speed without torque and brake",
-            "Coast from 70 to 15 mph in neutral or with zero torque, both ways, in calm air",
+            f"no coastdown was found: at least {measure(8, 'm/s')} of falling speed without torque and brake",
+            f"Coast from 70 to {measure(15, 'mph')} in neutral or with zero torque, both ways, in calm air",
         )
         return _refused((), refusal)
     air = air_of(drive)
@@ -196,8 +197,8 @@ def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _S
     )
     notes, linear = summary.notes, load.linear_n_s_per_m
     if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * (linear.sigma or 0.0):
-        text = f"a linear term shows: {linear.value:+.1f} ± {linear.sigma:.1f} N/(m/s); CdA and rolling "
-        notes = (*notes, f"{text}coefficient hold it at zero and take their parts of it")
+        term = f"{linear.value:+.1f} ± {measure(linear.sigma or 0.0, 'N/(m/s)', '.1f')}"
+        notes = (*notes, f"a linear term shows: {term}; CdA and Crr hold it at zero and take their parts of it")
     return replace(summary, three_term=load, notes=notes)
 
 
@@ -232,7 +233,8 @@ def _runs(
                 rejected = "no road load fits it"
             elif max(fit.residual_m_per_s) > MOST_RESIDUAL_M_PER_S:
                 rejected = (
-                    f"speed strays by {max(fit.residual_m_per_s):.2f} m/s from any road load: wind, slope or brake"
+                    f"speed strays by {measure(max(fit.residual_m_per_s), 'm/s', '.2f')} "
+                    "from any road load: wind, slope or brake"
                 )
             found[index] = CoastdownRun(
                 start_s=span.start_s,
@@ -312,7 +314,7 @@ def _combined(
     if not pairs.any():
         notes.append("no pair: drive the same stretch both ways")
     notes += [
-        f"wind along the road fitted: {fit.headwind_m_per_s:+.1f} m/s"
+        f"wind along the road fitted: {measure(fit.headwind_m_per_s, 'm/s', '+.1f')}"
         for fit in fits
         if abs(fit.headwind_m_per_s) > 0.5
     ]

@@ -15,6 +15,7 @@ from logan.numerics import cumulative, joined_spans, spans_where
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
 from logan.units import BoolArray, FloatArray
+from logan.units.sentences import measure
 
 SHORTFALL_RATIO: Final = 0.10
 """Share of the command that must be missing."""
@@ -290,10 +291,15 @@ class _Search:
                 value = self._value(channel.name, at_s)
                 level = self._warm_level(channel.name)
                 if value is not None and level is not None and value > level - 10.0:
-                    near.append((level - value, f"{channel.name} at {value:.0f} °C, limit {level:.0f} °C"))
+                    near.append(
+                        (
+                            level - value,
+                            f"{channel.name.replace('_', ' ')} at {measure(value, '°C')}, limit {measure(level, '°C')}",
+                        )
+                    )
         coldest = self._value("cell_temperature_min", at_s)
         if coldest is not None and coldest < (10.0 if is_charge else 0.0):
-            near.append((0.0, f"coldest cell at {coldest:.0f} °C"))
+            near.append((0.0, f"coldest cell at {measure(coldest, '°C')}"))
         soc = self._value("state_of_charge", at_s)
         if soc is not None and is_charge and soc > 0.9:
             near.append((1.0, f"SOC {soc:.0%}"))

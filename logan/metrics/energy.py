@@ -15,6 +15,7 @@ from logan.numerics import integrate
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
+from logan.units.sentences import measure
 
 LEAST_DISTANCE_M: Final = 1609.344
 LEAST_DURATION_S: Final = 180.0
@@ -203,7 +204,7 @@ def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusa
     if isinstance(energy, Refusal) or isinstance(distance, Refusal):
         return energy if isinstance(energy, Refusal) else distance
     if distance.value < LEAST_DISTANCE_M or duration_s < LEAST_DURATION_S:
-        told = f"{distance.value / LEAST_DISTANCE_M:.2f} mi ({distance.value / 1000:.2f} km) in {duration_s:.0f} s"
+        told = f"{measure(distance.value / 1000, 'km', '.2f')} in {duration_s:.0f} s"
         return Refusal(f"too short for a consumption: {told}; a mile and three minutes are the least", "Drive further")
     value = energy.value / distance.value * 1000.0
     relative = np.hypot(
@@ -283,7 +284,9 @@ def driven_distance(drive: Drive) -> DrivenDistance:
             distance_m = whole.total / coverage
             sigma_m = distance_m * np.hypot(DISTANCE_SIGMA_RATIO[channel.name], 0.5 * (1.0 - coverage))
             return DrivenDistance(
-                distance_m=Estimate(distance_m, "m", float(sigma_m), f"integral of {channel.name}", coverage),
+                distance_m=Estimate(
+                    distance_m, "m", float(sigma_m), f"integral of {channel.name.replace('_', ' ')}", coverage
+                ),
                 moving_s=moving_s,
                 source=channel.name,
             )

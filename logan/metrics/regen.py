@@ -18,6 +18,7 @@ from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PlanningValue
 from logan.units import JOULES_PER_WATT_HOUR, FloatArray
+from logan.units.sentences import measure
 
 DEFINITIONS: Final = (
     (1, "share regenerated", "energy into the pack over energy out of it"),
@@ -229,7 +230,9 @@ def _values(
         one for one in found if one.end_speed_m_per_s < STOPPED_M_PER_S and one.start_speed_m_per_s > STOP_FROM_M_PER_S
     )
     free = tuple(one for one in found if one.brake_pressed is False and one.braking_j > 18_000.0)
-    no_stops = missing or (None if stops else Refusal("no full stop from more than 8 m/s was found", "Brake to a stop"))
+    no_stops = missing or (
+        None if stops else Refusal(f"no full stop from more than {measure(8, 'm/s')} was found", "Brake to a stop")
+    )
     no_free = missing
     if missing is None and not free:
         is_logged = any(one.brake_pressed is not None for one in found)

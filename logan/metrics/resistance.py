@@ -18,6 +18,7 @@ from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PackSettings
 from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray
+from logan.units.sentences import measure
 
 PULSE_DURATIONS_S: Final = (2.0, 10.0, 18.0)
 """Pulse lengths of ISO 12405-type profiles that a road log can show. [s]"""
@@ -308,7 +309,7 @@ def _cold(windows: tuple[ResponseWindow, ...], states: _States, pack: PackSettin
         factor, relative = _arrhenius(pack, middle, degc)
         sigma = base.value * factor * float(np.hypot((base.sigma or 0.0) / base.value, relative))
         outside = bool(degc < seen.min() - SEEN_MARGIN_K or degc > seen.max() + SEEN_MARGIN_K)
-        source = f"extrapolated from {middle:.0f} °C" if outside else "fitted step response"
+        source = f"extrapolated from {measure(middle, '°C')}" if outside else "fitted step response"
         figure = Estimate(base.value * factor, "ohm", sigma, source)
         found.append(ColdResistance(temperature_degc=degc, resistance_ohm=figure, is_extrapolated=outside))
     return tuple(found)
@@ -342,7 +343,7 @@ def _allowed(
         for cold in (0.0, -10.0):
             if cold < seen.min() - SEEN_MARGIN_K:
                 factor, relative = _arrhenius(settings, degc, cold)
-                text = f"{source}, extrapolated from {degc:.0f} °C"
+                text = f"{source}, extrapolated from {measure(degc, '°C')}"
                 found.append(
                     _allowed_at(
                         room_v, ohm * factor, float(np.hypot(relative, 0.03)), charge, cold, text, is_extrapolated=True

@@ -15,6 +15,7 @@ from logan.physics.thermal import coolant_heat_w
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 TEMPERATURE_KINDS: Final = tuple(
     kind.name
@@ -204,16 +205,19 @@ def _coolant_flow(drive: Drive, build: BuildSettings, temperatures: dict[str, Ch
     flow = drive.get("coolant_flow")
     rate = float(np.nanmedian(flow.value)) if flow is not None and np.isfinite(flow.value).any() else None
     carried: Figure = Refusal("coolant flow is not logged", "Log the flow, or take it from the pump's datasheet")
-    is_low, note = None, f"{mean_k:.1f} K {what}"
+    is_low, note = None, f"{measure(mean_k, 'K', '.1f')} {what}"
     if rate is not None:
         carried = Estimate(coolant_heat_w(rate, mean_k), "W", abs(coolant_heat_w(rate, sigma_k)), "flow x difference")
     if rate is not None and mean_w is not None and rate > 0.0:
         expected_k = mean_w / coolant_heat_w(rate, 1.0)
         is_low = mean_k > SHORTFALL_RATIO * expected_k + 2.0 * sigma_k
-        note += f"; {mean_w / 1000.0:.1f} kW of loss at {60_000.0 * rate:.1f} L/min explain {expected_k:.1f} K"
+        note += (
+            f"; {mean_w / 1000.0:.1f} kW of loss at {60_000.0 * rate:.1f} L/min "
+            f"explain {measure(expected_k, 'K', '.1f')}"
+        )
         note += ": less flows than is logged, or air is in the circuit" if is_low else ""
     elif rate is None:
-        note += "; alone it says nothing of the flow: log the flow, or compare K per kW with earlier drives"
+        note += "; alone it says nothing of the flow: log the flow, or compare the rise per kW with earlier drives"
     estimate = Estimate(mean_k, "K", sigma_k, f"mean {what}", share)
     return CoolantFlow(difference_k=estimate, heat_w=carried, k_per_kw=per_kw, is_low=is_low, note=note)
 

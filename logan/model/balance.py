@@ -23,6 +23,7 @@ from logan.model.road_integrals import TRIP_STEP_S, RunningRoad, empty_road, run
 from logan.model.segments_table import CoastdownLoad, DriveSegments
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray, IntArray
+from logan.units.sentences import measure
 
 SHORTEST_SEGMENT_S: Final = 60
 WANTED_SEGMENT_S: Final = 90
@@ -154,8 +155,8 @@ def _assemble(
 def _refusal(duration_s: float, distance_m: float, segment_count: int) -> str:
     if duration_s < SHORTEST_DRIVE_S or distance_m < SHORTEST_DRIVE_M:
         return (
-            f"too short for a fit: {duration_s:.0f} s and {distance_m / 1000.0:.1f} km where "
-            f"{SHORTEST_DRIVE_S:.0f} s and {SHORTEST_DRIVE_M / 1000.0:.0f} km are the least"
+            f"too short for a fit: {duration_s:.0f} s and {measure(distance_m / 1000.0, 'km', '.1f')} where "
+            f"{SHORTEST_DRIVE_S:.0f} s and {measure(SHORTEST_DRIVE_M / 1000.0, 'km')} are the least"
         )
     if segment_count == 0:
         return "no stretch of a minute without gaps in power or speed"
@@ -167,7 +168,7 @@ def _warnings(track: DriveTrack) -> tuple[str, ...]:
     if not track.elevation.is_known:
         words.append("no elevation: hills are taken as unknown, so the drive says little about the vehicle")
     if not track.temperature_known:
-        words.append("no ambient temperature: 20 °C assumed")
+        words.append(f"no ambient temperature: {measure(20, '°C')} assumed")
     if abs(track.pack_lag_s) >= 0.05:
         words.append(f"pack power is {track.pack_lag_s:+.2f} s late against speed; taken into account")
     return tuple(words)

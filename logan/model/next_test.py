@@ -20,6 +20,7 @@ from logan.model.unknowns import DRAG, SHARED_COUNT
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 _SIZE: Final = len(PARAMETER_NAMES)
 _TEN_TO_NINETY: Final = 1.2816
@@ -207,26 +208,26 @@ def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
     candidates = [
         _Planned(
             "weigh it on a truck scale",
-            f"full fluids, driver aboard, ± {_WEIGHED_SIGMA_RATIO * mass_kg:.0f} kg; both axles",
+            f"full fluids, driver aboard, ± {measure(_WEIGHED_SIGMA_RATIO * mass_kg, 'kg')}; both axles",
             0.75,
             np.array([row(MeasurementKind.MASS, _WEIGHED_SIGMA_RATIO)]),
         ),
         _Planned(
-            "four coastdown pairs, 70 to 15 mph",
-            "closed or empty level road, both ways, wind under 2 m/s, tires warm, inverter torque zero",
+            f"four coastdown pairs, 70 to {measure(15, 'mph')}",
+            f"closed or empty level road, both ways, wind under {measure(2, 'm/s')}, tires warm, inverter torque zero",
             2.0,
             np.array([row(coasting, _COASTDOWN_SIGMA_RATIO, 60.0), row(coasting, 2 * _COASTDOWN_SIGMA_RATIO, 20.0)]),
             CAUTION_ROAD_TEST,
         ),
         _Planned(
-            "30 min at a steady 65 mph, there and back",
+            f"30 min at a steady {measure(65, 'mph')}, there and back",
             "same stretch both ways, no braking, cabin climate off, a calm day",
             1.0,
             np.array([row(MeasurementKind.STEADY_POWER, float(np.hypot(_STEADY_SIGMA_RATIO, drive_sigma)), 65.0)]),
             CAUTION_ROAD_TEST,
         ),
         _Planned(
-            "steady 35, 50 and 65 mph, there and back",
+            f"steady {measure(35, 'mph')}, {measure(50, 'mph')} and {measure(65, 'mph')}, there and back",
             "3 min or 2 miles each, same stretch both ways, no braking",
             1.0,
             np.array([row(MeasurementKind.STEADY_POWER, 2 * _STEADY_SIGMA_RATIO, mph) for mph in (35.0, 50.0, 65.0)]),

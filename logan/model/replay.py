@@ -14,6 +14,7 @@ from logan.model.schedule import Schedule
 from logan.physics.air import standard_pressure_pa
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 REPLAY_STEP_S: Final = 1.0
 _MIN_DISTANCE_M: Final = 200.0
@@ -75,7 +76,8 @@ def _schedule(drive: Drive, name: str, noise_m: float) -> tuple[Schedule, tuple[
     step_m = np.where(usable, 0.5 * (knots[1:] + knots[:-1]) * np.diff(time_s), 0.0)
     if step_m.sum() < _MIN_DISTANCE_M:
         raise NotEnoughDataError(
-            f"the drive covers {step_m.sum():.0f} m", "Replay a drive of at least 200 m; shorter ones say nothing"
+            f"the drive covers {measure(step_m.sum(), 'm')}",
+            f"Replay a drive of at least {measure(200, 'm')}; shorter ones say nothing",
         )
     along_m = np.concatenate(([0.0], np.cumsum(step_m)))
     height_m = _height(drive, time_s, along_m, noise_m)
@@ -160,7 +162,10 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
         return default
 
     ambient = known(
-        "ambient_temperature", noted.ambient_temperature_degc, _ASSUMED_TEMPERATURE_DEGC, "ambient 20 °C assumed"
+        "ambient_temperature",
+        noted.ambient_temperature_degc,
+        _ASSUMED_TEMPERATURE_DEGC,
+        f"ambient {measure(20, '°C')} assumed",
     )
     height_m = _mean(drive, "elevation")
     pressure_label = "sea-level air pressure assumed" if height_m is None else "air pressure assumed from height"

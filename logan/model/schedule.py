@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from logan.results import read_only, result
-from logan.units import FloatArray
+from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
+from logan.units.sentences import measure
 
 
 @result("schedule/1")
@@ -121,7 +122,7 @@ def steady_schedule(
         raise ValueError("speed_m_per_s must be above zero")
     time_s = np.linspace(0.0, duration_s, max(2, round(duration_s / step_s) + 1))
     return Schedule(
-        name=name or f"steady {speed_m_per_s:.1f} m/s",
+        name=name or f"steady {measure(speed_m_per_s / METRES_PER_SECOND_PER_MPH, 'mph')}",
         time_s=time_s,
         speed_m_per_s=np.full(time_s.shape, speed_m_per_s),
         elevation_m=grade_ratio * speed_m_per_s * time_s if grade_ratio else None,

@@ -23,6 +23,8 @@ from logan.drive_library.tables import channels_table, csv_text, drives_table
 from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError
 from logan.report.explore import explorable
 from logan.results import Estimate, Refusal, json_ready
+from logan.units.sentences import measure
+from logan.wording import told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,7 +134,7 @@ def metrics_text(records: Sequence[DriveRecord], path: Path, *, is_long: bool = 
     _require_drives(records)
     suffix = path.suffix.lower()
     if suffix == ".json":
-        return json.dumps(json_ready(records), indent=1, ensure_ascii=False) + "\n"
+        return told(json.dumps(json_ready(records), indent=1, ensure_ascii=False), None) + "\n"
     if suffix != ".csv":
         raise _unknown_suffix(path, METRIC_FORMATS)
     if is_long:
@@ -193,7 +195,10 @@ def export_bundle(
         If the suffix is not .zip, or the distance is not above zero.
     """
     if clip_m is not None and not clip_m > 0:
-        raise UsageError(f"clipping {clip_m:g} m makes no sense", f"Give a distance such as {DEFAULT_CLIP_M:.0f}")
+        raise UsageError(
+            f"clipping {measure(clip_m, 'm', 'g')} makes no sense",
+            f"Give a distance such as {measure(DEFAULT_CLIP_M, 'm')}",
+        )
     privacy = Privacy(clip_m=clip_m, with_notes=with_notes)
     if path.suffix.lower() != ".zip":
         raise _unknown_suffix(path, (".zip",))
@@ -207,7 +212,11 @@ def export_bundle(
         chosen.append((record, drive))
         bare.append(_bare(record, drive))
     tables = {name: metrics_text(bare, Path(name)).encode() for name in ("metrics.csv", "metrics.json")}
-    position = "taken out" if privacy.clip_m is None else f"taken out within {privacy.clip_m:g} m of start and end"
+    position = (
+        "taken out"
+        if privacy.clip_m is None
+        else f"taken out within {measure(privacy.clip_m, 'm', 'g')} of start and end"
+    )
     try:
         write_bundle(path, chosen, tables, _ABOUT.format(position=position))
     except OSError as error:

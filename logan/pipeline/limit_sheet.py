@@ -14,6 +14,7 @@ from logan.pipeline.library import open_library
 from logan.pipeline.stored import StoredDrive, stored_drives
 from logan.results import Estimate, Severity, result
 from logan.settings import TYPICAL_SOURCE, LimitSide
+from logan.units.sentences import measure
 
 COOLANT_RISE_RATIO: Final = 1.4
 """Coolant that warms by this much more per heat than before has lost flow (common practice)."""
@@ -165,7 +166,10 @@ def _coolant_note(past: list[tuple[int, Estimate]]) -> tuple[str, ...]:
     before = float(median(one.value for _, one in past[:-1]))
     if now.value - 2.0 * (now.sigma or 0.0) <= COOLANT_RISE_RATIO * before:
         return ()
-    words = f"{now.value:.1f} K per kW of loss on drive {number}, {before:.1f} on those before"
+    words = (
+        f"{measure(now.value, 'K', '.1f')} per kW of loss on drive {number}, "
+        f"{measure(before, 'K', '.1f')} on those before"
+    )
     return (f"coolant: {words}: look at pump, level and air in the circuit",)
 
 

@@ -244,7 +244,7 @@ def write_report(inputs: ReportInputs, target: Path, kind: str = ReportKind.BUIL
     LoganError
         If the file cannot be written.
     """
-    page = render_page(document_of(inputs, kind))
+    page = render_page(document_of(inputs, kind), inputs.units)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=".report-", suffix=".html", dir=target.parent)

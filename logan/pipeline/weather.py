@@ -15,6 +15,7 @@ from logan.drive.drive import STATION_WIND_FACTOR as STATION_WIND_FACTOR
 from logan.drive.drive import Drive
 from logan.errors import UsageError
 from logan.units.algebra import conversion
+from logan.units.sentences import measure
 
 _COLUMNS: Final = {
     "wind": ("wind_m_per_s", "m/s"),
@@ -105,7 +106,9 @@ def _nearest(
         return rows
     key = min(away, key=away.__getitem__)
     if away[key] > _FARTHEST_M:
-        raise UsageError(f"the nearest station is {away[key] / 1000:.0f} km away", "Give a table of one nearby", path)
+        raise UsageError(
+            f"the nearest station is {measure(away[key] / 1000, 'km')} away", "Give a table of one nearby", path
+        )
     return stations[key]
 
 

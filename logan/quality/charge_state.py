@@ -12,6 +12,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, true_runs, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 
 def _taken_ratio(survey: DriveSurvey, at_s: FloatArray) -> FloatArray | None:
@@ -221,7 +222,7 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     evidence = [f"nothing for more than {_SESSION_GAP_S / 60:.0f} min, {len(spans)} times"] if spans else []
     if jumped_m:
-        evidence.append(f"the odometer jumps by {jumped_m / 1000:+.1f} km")
+        evidence.append(f"the odometer jumps by {measure(jumped_m / 1000, 'km', '+.1f')}")
     yield DataFlag(
         channels=("odometer",) if jumped_m else (),
         title="Several sessions, or several vehicles, are in one drive",

@@ -12,6 +12,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, span_range, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
+from logan.units.sentences import measure
 
 UNIT_RATIOS: Final = {
     1.609344: "mph read as km/h",
@@ -81,7 +82,8 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("speed", "gnss_speed"),
         title="Speed and satellite speed differ by more than 3 %",
         evidence=f"speed reads {100 * (ratio[0] - 1.0):+.1f} % against the satellites (spread {100 * ratio[1]:.1f} %)",
-        remedy="Calibrate: two miles of straight road at 45 mph against satellite speed, then set scale for the speed",
+        remedy=f"Calibrate: {measure(2, 'mi')} of straight road at {measure(45, 'mph')} against "
+        "satellite speed, then set scale for the speed",
         effect_wh_per_km=None if net is None else net * (ratio[0] - 1.0),
     )
 
@@ -119,7 +121,7 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("motor_speed", "speed"),
         title="Motor speed and road speed do not fit gearing and tire",
         evidence=f"motor speed is {middle:.3f} times what total ratio {gearing.total_ratio:.2f} and "
-        f"{vehicle.tyre_rolling_circumference_m.value:.3f} m per wheel turn give",
+        f"{measure(1000.0 * vehicle.tyre_rolling_circumference_m.value, 'mm')} per wheel turn give",
         remedy="Wrong gear ratio or DBC scale: count the teeth, and check both signals"
         if wrong
         else "Tire circumference: roll ten turns on a flat floor, measure, and set it in the build",
@@ -182,7 +184,7 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(driven, reference),
             title="Driven wheels spin or lock",
-            evidence=f"{driven.replace('_', ' ')} is up to {3.6 * excess:.0f} km/h away from "
+            evidence=f"{driven.replace('_', ' ')} is up to {measure(3.6 * excess, 'km/h')} away from "
             f"{reference.replace('_', ' ')}; {when(spans)}",
             remedy="Leave these seconds out of efficiency and peak claims; take speed from an undriven wheel or "
             "satellites",
@@ -234,7 +236,7 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("speed",),
         title="Speed drops to zero for a moment while rolling",
-        evidence=f"{int(dropped.sum())} times, {lost_m:.0f} m of distance lost; {when(spans)}",
+        evidence=f"{int(dropped.sum())} times, {measure(lost_m, 'm')} of distance lost; {when(spans)}",
         remedy="Mask these samples; check the gap and the plug of the speed sensor",
         spans=spans,
         effect_wh_per_km=None if net is None else -net * lost_m / (1000.0 * survey.distance_km + lost_m),

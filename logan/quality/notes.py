@@ -12,6 +12,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
 from logan.results import DataFlag, Severity
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 _YEAR_2005_NS: Final = 1_104_537_600_000_000_000
 
@@ -32,7 +33,8 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=(),
         title="Payload, tire pressure or weather is not noted",
         evidence=f"not noted: {', '.join(missing)}",
-        remedy="Add them to the drive; 100 kg or 10 psi move the consumption by some 2 to 4 % (common practice)",
+        remedy=f"Add them to the drive; {measure(100, 'kg')} or {measure(70, 'kPa')} move "
+        "the consumption by some 2 to 4 % (common practice)",
     )
 
 
@@ -109,7 +111,8 @@ def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("heading", "speed"),
         title="Wind shows in the consumption and is not noted",
-        evidence=f"the force beyond the plan follows the heading as under {wind:.0f} m/s (±{2 * sigma_wind:.0f} m/s) "
+        evidence=f"the force beyond the plan follows the heading as under {measure(wind, 'm/s')} "
+        f"(±{measure(2 * sigma_wind, 'm/s')}) "
         f"from {from_deg:.0f}°, over {len(blocks)} half minutes",
         remedy="Note the wind of the nearest station with --wind and --wind-from; on a one-way drive the fit "
         "takes it for drag",

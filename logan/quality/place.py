@@ -13,6 +13,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
 from logan.results import DataFlag, Refusal, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
+from logan.units.sentences import measure
 
 _METRES_PER_DEGREE: Final = 111_320.0
 _PASCALS_PER_METRE: Final = 12.0
@@ -47,7 +48,9 @@ def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         if sudden.any():
             spans = spans_of(speed[0][1:], sudden)
             worst = float(np.max(np.abs(np.diff(speed[1]))[sudden]))
-            yield _spike_flag("gnss_speed", f"speed jumps by up to {3.6 * worst:.0f} km/h; {when(spans)}", spans)
+            yield _spike_flag(
+                "gnss_speed", f"speed jumps by up to {measure(3.6 * worst, 'km/h')}; {when(spans)}", spans
+            )
     position = _position_m(survey)
     if position is None:
         return
@@ -59,7 +62,7 @@ def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     teleport = (pace > usual + 40.0) & (pace * step_s > 30.0)
     if teleport.any():
         spans = spans_of(time_s[1:], teleport)
-        yield _spike_flag("latitude", f"position jumps by up to {float(np.max((pace * step_s)[teleport])):.0f} m; "
+        yield _spike_flag("latitude", f"position jumps by up to {measure(np.max((pace * step_s)[teleport]), 'm')}; "
                           f"{when(spans)}", spans)  # fmt: skip
 
 
@@ -124,7 +127,7 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("elevation",),
         title="Height jumps where no road does",
-        evidence=f"{len(spans)} jumps of up to {worst_m:.0f} m between two samples; {when(spans)}",
+        evidence=f"{len(spans)} jumps of up to {measure(worst_m, 'm')} between two samples; {when(spans)}",
         remedy="Mask the height there, or use a barometer; one jump feigns "
         f"{mass_kg * 9.8 * worst_m / 3600:.0f} Wh of climbing",
         spans=spans,
@@ -160,7 +163,8 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("barometric_pressure",),
         title="Air pressure steps as with a door or the fan",
-        evidence=f"by {worst_pa:+.0f} Pa within seconds, which feigns {abs(worst_pa) / _PASCALS_PER_METRE:.0f} m of "
+        evidence=f"by {measure(worst_pa, 'Pa', '+.0f')} within seconds, which feigns "
+        f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of "
         f"height; {when(spans)}",
         remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
         spans=spans,
@@ -179,8 +183,9 @@ def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("elevation",),
         title="Drive ends where it began, but at another height",
-        evidence=f"start and end are {loop.apart_m:.0f} m apart and {loop.misclosure_m:+.1f} m in height "
-        f"(±{loop.sigma_m:.1f} m)",
+        evidence=f"start and end are {measure(loop.apart_m, 'm')} apart and "
+        f"{measure(loop.misclosure_m, 'm', '+.1f')} in height "
+        f"(±{measure(loop.sigma_m, 'm', '.1f')})",
         remedy="Spread the difference over the distance, or take the height from a map or a calibrated barometer",
         effect_wh_per_km=survey.per_km(-mass_kg * STANDARD_GRAVITY_M_PER_S2 * loop.misclosure_m / 3600.0),
     )
@@ -237,7 +242,8 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if abs(ratio - 1.0) > 0.1 else Severity.AMBER,
         channels=("speed", name),
         title="Distances disagree by more than 2 %",
-        evidence=f"{metres / 1000:.2f} km by speed, {wrong[name] / 1000:.2f} km by {name} (ratio {ratio:.3f}){hint}",
+        evidence=f"{measure(metres / 1000, 'km', '.2f')} by speed, {measure(wrong[name] / 1000, 'km', '.2f')} "
+        f"by {name.replace('_', ' ')} (ratio {ratio:.3f}){hint}",
         remedy="Calibrate the speed against two measured miles; the odometer of an older car is often 5 % off",
         effect_wh_per_km=None if net is None or ratio <= 0 else net * (1.0 / ratio - 1.0),
     )

@@ -108,7 +108,8 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.RED if coarse_s > 2.0 else Severity.AMBER,
             channels=(name,),
             title="Log was interpolated between coarse points",
-            evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of {name} lie exactly on straight "
+            evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of "
+            f"{name.replace('_', ' ')} lie exactly on straight "
             f"lines; "
             f"measured every {coarse_s:.1f} s, written every {fine_s:.2f} s",
             remedy="Export the raw samples without resampling; peaks and regen of this log are lower bounds",
@@ -132,7 +133,8 @@ def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
             severity=Severity.AMBER if stride * period_s >= 0.5 else Severity.NOTE,
             channels=(name,),
             title="Values are repeated to fill a finer time axis",
-            evidence=f"{name} changes every {stride} samples only: measured every {stride * period_s:.1f} s, written "
+            evidence=f"{name.replace('_', ' ')} changes every {stride} samples only: measured "
+            f"every {stride * period_s:.1f} s, written "
             f"every {period_s:.2f} s",
             remedy="Export the raw samples; peaks and regen count as measured at the coarser rate",
             refuses=("peak_current",) if stride * period_s >= 2.0 and name != "speed" else (),

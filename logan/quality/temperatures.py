@@ -12,6 +12,7 @@ from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
 from logan.results import DataFlag, Severity, Span
+from logan.units.sentences import measure
 
 _HEATED: Final = ("motor_temperature", "inverter_temperature", "coolant_temperature_outlet", "gearbox_oil_temperature")
 
@@ -33,7 +34,7 @@ def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} sensor is open or shorted",
-            evidence=f"it reads {level_degc:.0f} °C for most of the drive",
+            evidence=f"it reads {measure(level_degc, '°C')} for most of the drive",
             remedy="Check plug and wire of the sensor: there is no thermal margin without it",
         )
 
@@ -58,7 +59,7 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} changes faster than anything that heavy can",
-            evidence=f"by {float(np.max(change[jumps])):.0f} K within seconds; {when(spans)}",
+            evidence=f"by {measure(np.max(change[jumps]), 'K')} within seconds; {when(spans)}",
             remedy="Check plug and wire of the sensor; mask these spans",
             spans=spans,
         )
@@ -96,9 +97,10 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is stuck",
-            evidence=f"it stays at {float(degc[starts[longest]]):.1f} °C for {duration_s[longest] / 60:.0f} min "
+            evidence=f"it stays at {measure(degc[starts[longest]], '°C', '.1f')} "
+            f"for {duration_s[longest] / 60:.0f} min "
             f"while another "
-            f"temperature moves by {max(moved_k):.0f} K; {when((span,))}",
+            f"temperature moves by {measure(max(moved_k), 'K')}; {when((span,))}",
             remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
         )
@@ -127,7 +129,7 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
             title="Two temperature sensors seem swapped",
             evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of "
             f"the drive "
-            f"(median {float(np.median(difference[loaded])):+.1f} K)",
+            f"(median {measure(np.median(difference[loaded]), 'K', '+.1f')})",
             remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
         )
         return
@@ -152,7 +154,7 @@ def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("ambient_temperature",),
         title="Outside temperature starts too high: sensor in the sun or in waste heat",
-        evidence=f"it falls by {fall_k:.1f} K in the first ten minutes",
+        evidence=f"it falls by {measure(fall_k, 'K', '.1f')} in the first ten minutes",
         remedy="Mount the sensor in the shade and in the airstream; use the later readings",
     )
 

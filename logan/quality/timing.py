@@ -15,6 +15,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import MAX_SPANS, DriveSurvey, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 _LONGEST_LAG_S: Final = 10.0
 _LEAST_DRIFT_S: Final = 0.3
@@ -224,8 +225,8 @@ def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not (starts or ends):
         return
     first_s, last_s = float(survey.time_s[0]), float(survey.time_s[-1])
-    words = [f"the first speed is {3.6 * float(speed[0]):.0f} km/h"] if starts else []
-    words += [f"the last speed is {3.6 * float(speed[-1]):.0f} km/h"] if ends else []
+    words = [f"the first speed is {measure(3.6 * float(speed[0]), 'km/h')}"] if starts else []
+    words += [f"the last speed is {measure(3.6 * float(speed[-1]), 'km/h')}"] if ends else []
     yield DataFlag(
         channels=("speed",),
         title=f"Log {' and '.join(['begins'] * starts + ['ends'] * ends)} while driving",

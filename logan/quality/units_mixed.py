@@ -12,6 +12,7 @@ from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey
 from logan.results import DataFlag, Severity
 from logan.units import celsius
+from logan.units.sentences import measure
 
 _COOL_KINDS: Final = {"ambient_temperature": 48.0, "cell_temperature_min": 58.0, "cell_temperature_max": 65.0,
                       "pack_temperature": 60.0, "cabin_temperature": 60.0}  # fmt: skip
@@ -30,7 +31,8 @@ def _find_fahrenheit(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} seems to be in degrees Fahrenheit",
-            evidence=f"it reads {level_degc:.0f} °C; taken as °F it would be {celsius(level_degc):.0f} °C",
+            evidence=f"it reads {measure(level_degc, '°C')}; taken as °F it would "
+            f"be {measure(celsius(level_degc), '°C')}",
             remedy='Set unit = "degF" for this channel in the channel map',
         )
 

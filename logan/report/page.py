@@ -11,9 +11,12 @@ from typing import TYPE_CHECKING, Any
 from logan.report.document import Document, FigureBlock, TableBlock, Verdict, Words
 from logan.report.draw import drawing
 from logan.report.theme import figure_css
+from logan.wording import told
 
 if TYPE_CHECKING:
     import jinja2
+
+    from logan.units import DisplayUnits
 
 
 @cache
@@ -40,13 +43,15 @@ def figure_script() -> str:
     return _template("figure.js")
 
 
-def render_page(document: Document) -> str:
+def render_page(document: Document, units: DisplayUnits) -> str:
     """Render a report.
 
     Parameters
     ----------
     document : Document
         The finished report.
+    units : DisplayUnits
+        What its reader reads.
 
     Returns
     -------
@@ -62,7 +67,7 @@ def render_page(document: Document) -> str:
         "script": markupsafe.Markup(_script()),
         "policy": report_policy(),
     }
-    return _environment().get_template("report.html").render(content)
+    return told(_environment().get_template("report.html").render(content), units)
 
 
 def _style(paper: str) -> str:

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from logan.errors import ConflictError, LoganError
 from logan.version import VERSION
 from logan.web import api, api_drives, pages
+from logan.web.reading import in_reader_units
 from logan.web.security import Gate
 from logan.web.state import WebSettings, Workspace
 from logan.web.words import in_page_words
@@ -53,6 +54,7 @@ def create_app(settings: WebSettings) -> FastAPI:
         lifespan=lifespan,
     )
     app.state.workspace = workspace
+    app.middleware("http")(in_reader_units)
     app.middleware("http")(Gate(port=settings.port, hosts=settings.hosts, token=settings.token))
     app.add_exception_handler(LoganError, _refused)
     app.add_exception_handler(HTTPException, _not_there)

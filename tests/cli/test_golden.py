@@ -81,7 +81,11 @@ def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
     assert len(lines) <= ROWS, f"{len(lines)} rows"
     assert not re.search(r"± 0(?![.\d])|(?<![\d.])-0(?![.\d])|-0\.0+(?!\d)", out)
     assert name in ("look", "channels") or not KEY.findall(out)
-    other = r"\bkm|°C|\bkg\b|N·m|\bm²" if units == "us" else r"\bmi\b|mph|°F|\blb|ft²|\bhp\b"
+    other = (
+        r"\bkm|°C|\bkg\b|N·m|\bm²|\bm/s|kN|kPa|\d (?:K|m|N)\b(?!\))"
+        if units == "us"
+        else r"\bmi\b|mph|°F|\blb|ft²|\bhp\b|psi|lbf"
+    )
     shown = re.sub(r"\b(?:55|65) mph|0-60 mph|'[^']*'|300 lb", "", out)
     assert name in UNITLESS or not re.search(other, shown)
 

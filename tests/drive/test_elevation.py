@@ -92,4 +92,4 @@ def test_a_one_way_drive_has_no_loop_to_close():
         channel("longitude", np.full(100, -40.0)),
     )
     assert isinstance(found, Refusal)
-    assert "11.1 km" in found.reason or "10." in found.reason
+    assert "11.1\u202fkm" in found.reason or "10." in found.reason

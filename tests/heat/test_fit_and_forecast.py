@@ -92,7 +92,7 @@ def test_without_coolant_the_inverter_is_refused_and_the_motor_says_so(vehicle_t
     dry = [heat_series(without(one, "coolant_temperature"), vehicle) for one in drives]
     model = fit_heat(dry, build, total_ratio=truth.ratio)
     assert "coolant" in model.parts["inverter"].refusal.reason
-    assert "25 K" in model.notes[0]
+    assert "25\u202fK" in model.notes[0]
     _, found, _, _ = asked(vehicle_truth, model, climb(np.random.default_rng(8)))
     assert found.over_ratio is None  # a red limit of the inverter is given, and nothing may be said of it
     assert "inverter" in found.refused

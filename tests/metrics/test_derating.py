@@ -36,7 +36,7 @@ def test_a_shortfall_of_torque_with_its_cause_and_its_cost():
     assert event.shortfall == pytest.approx(100.0)
     assert event.energy_not_delivered_wh == pytest.approx(100.0 * 500.0 * 39.9 / 3600.0, rel=0.02)
     assert event.speed_lost_m_per_s == pytest.approx(2.0, abs=0.1)
-    assert event.probable_cause.startswith("inverter_temperature at 76 °C")
+    assert event.probable_cause.startswith("inverter temperature at 76\u202f°C")
 
 
 def test_delivered_torque_is_no_derating():
@@ -63,7 +63,7 @@ def test_a_limit_that_was_lowered_and_reached():
 @pytest.mark.parametrize(
     ("channel", "value", "words"),
     [
-        ("cell_temperature_min", -5.0, "coldest cell at -5 °C"),
+        ("cell_temperature_min", -5.0, "coldest cell at -5\u202f°C"),
         ("state_of_charge", 0.08, "SOC 8%"),
         ("cell_voltage_min", 2.85, "lowest cell at 2.85 V, floor 2.80 V"),
     ],
@@ -111,7 +111,7 @@ def test_current_asked_and_not_delivered_is_found_too():
     assert event.shortfall == pytest.approx(100.0)
     assert event.duration_s == pytest.approx(60.0, abs=0.5)
     assert event.energy_not_delivered_wh is None
-    assert event.probable_cause.startswith("inverter_temperature at 82 °C")
+    assert event.probable_cause.startswith("inverter temperature at 82\u202f°C")
 
 
 def full_pedal(second_w):

@@ -221,7 +221,7 @@ def test_a_standing_drive_has_no_consumption():
     still = replace(drive["speed"], value=np.zeros(drive["speed"].time_s.shape))
     summary = energy_summary(drive.with_channels(still), BUILD)
     assert isinstance(summary.net_wh_per_km, Refusal)
-    assert "0 m" in summary.net_wh_per_km.reason
+    assert "0.00\u202fkm" in summary.net_wh_per_km.reason
 
 
 def part_of(summary, name):

@@ -123,11 +123,11 @@ def test_conditions_come_from_channels_then_notes_then_assumption():
     noted = DriveConditions(ambient_temperature_degc=3.0, payload_kg=120.0, wind_m_per_s=4.0, wind_from_deg=270.0)
     plain, assumed = conditions_of_drive(drive_of(speed=(time_s, speed)))
     assert plain.ambient_temperature_degc == 20.0
-    assert "ambient 20 °C assumed" in assumed
+    assert "ambient 20\u202f°C assumed" in assumed
     found, assumed = conditions_of_drive(drive_of(noted, speed=(time_s, speed)))
     assert (found.ambient_temperature_degc, found.payload_kg) == (3.0, 120.0)
     assert (found.wind_m_per_s, found.wind_from_deg) == (4.0, 270.0)
-    assert "ambient 20 °C assumed" not in assumed
+    assert "ambient 20\u202f°C assumed" not in assumed
     measured = drive_of(
         noted,
         ambient_temperature=(np.array([0.0, 600.0]), np.array([8.0, 10.0])),
@@ -154,5 +154,5 @@ def test_a_drive_without_speed_or_distance_is_refused():
         replay_of(drive_of(pack_voltage=(time_s, time_s)))
     with pytest.raises(NotEnoughDataError, match="no speed"):
         replay_of(drive_of(speed=(time_s, np.full(60, np.nan))))
-    with pytest.raises(NotEnoughDataError, match="covers 59 m"):
+    with pytest.raises(NotEnoughDataError, match=r"covers 59\sm"):
         replay_of(drive_of(speed=(time_s, np.ones(60))))

@@ -169,7 +169,10 @@ def test_the_certificate_says_all_that_it_should_and_never_where(folder, answer)
     evidence = "\n".join(f"{name}: {value}" for name, value in inputs.provenance)
     assert inputs.evidence_hash == hashlib.sha256(evidence.encode()).hexdigest()
     page = re.sub(
-        r"<script.*?</script>|<style.*?</style>", "", render_page(document_of(inputs, "certificate")), flags=re.S
+        r"<script.*?</script>|<style.*?</style>",
+        "",
+        render_page(document_of(inputs, "certificate"), inputs.units),
+        flags=re.S,
     )
     words = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     for said in (

@@ -82,5 +82,5 @@ def test_of_several_stations_the_nearest_is_taken_and_then_the_hour(tmp_path):
     with pytest.raises(UsageError, match="the drive has no position"):
         station_weather(path, START, 1800.0)
     # One degree along a meridian is 111.2 km: R of 6371.0088 km times pi / 180.
-    with pytest.raises(UsageError, match="nearest station is 222 km away"):
+    with pytest.raises(UsageError, match=r"nearest station is 222\skm away"):
         station_weather(path, START, 1800.0, (42.0, 8.1))

@@ -17,7 +17,7 @@ def wind_findings(drive, build):  # type: ignore[no-untyped-def]
 
 def test_the_wind_of_a_drive_is_told_by_force_against_heading() -> None:
     (flag,) = wind_findings(*clean_drive("highway, wind 5 m/s"))
-    speed, direction = re.search(r"under (\d+) m/s .* from (\d+)°", flag.evidence).groups()  # type: ignore[union-attr]
+    speed, direction = re.search(r"under (\d+)\sm/s .* from (\d+)°", flag.evidence).groups()  # type: ignore[union-attr]
     assert float(speed) == pytest.approx(5.0, abs=1.5)
     assert float(direction) == pytest.approx(200.0, abs=25.0)
 

@@ -24,7 +24,7 @@ HOSTILE = '</script><script>alert("x")</script><img src=x onerror=alert(1)>'
 
 @pytest.fixture(scope="module")
 def page(inputs):
-    return render_page(build_document(inputs))
+    return render_page(build_document(inputs), inputs.units)
 
 
 def plain(page):
@@ -46,7 +46,9 @@ def test_names_from_strangers_files_are_shown_as_text():
             FigureBlock(figure=figure, note=HOSTILE),
         ),
     )
-    page = render_page(Document(title=HOSTILE, subtitle=HOSTILE, sections=(section,), provenance=((HOSTILE, HOSTILE),)))
+    page = render_page(
+        Document(title=HOSTILE, subtitle=HOSTILE, sections=(section,), provenance=((HOSTILE, HOSTILE),)), DisplayUnits()
+    )
     assert "<script>alert" not in page
     assert "<img src=x" not in page
     assert page.count("</script>") == page.count("<script") == 1
@@ -131,7 +133,7 @@ def test_the_answer_is_one_word_that_fits_the_chance(inputs, chance, answer):
     scenarios = tuple(
         replace(s, probability_of_target=chance) if s.name == target else s for s in inputs.plan.scenarios
     )
-    page = render_page(build_document(replace(inputs, plan=replace(inputs.plan, scenarios=scenarios))))
+    page = render_page(build_document(replace(inputs, plan=replace(inputs.plan, scenarios=scenarios))), inputs.units)
     assert f"<strong>{answer}</strong>" in page
 
 
@@ -148,12 +150,12 @@ def test_neighbouring_drives_are_joined():
 
 
 def test_the_report_of_one_drive_renders_too_and_one_without_drives(inputs):
-    page = render_page(drive_document(inputs))
+    page = render_page(drive_document(inputs), inputs.units)
     assert "&lt;b&gt;town&lt;/b&gt;" in page
     assert "<b>town</b>" not in page
     empty = replace(inputs, drives=())
-    assert "No drive has refined the plan yet" in render_page(build_document(empty))
-    assert "No drive yet" in render_page(drive_document(empty))
+    assert "No drive has refined the plan yet" in render_page(build_document(empty), inputs.units)
+    assert "No drive yet" in render_page(drive_document(empty), inputs.units)
 
 
 def test_what_has_no_limit_says_so_and_nothing_is_called_safe(page):
@@ -199,13 +201,14 @@ def test_the_same_content_goes_as_json_with_a_schema(inputs):
 def test_the_gearing_table_says_what_it_rests_on(inputs):
     held = [replace(choice, continuous_source="thermal model of a part") for choice in inputs.gearing.choices]
     sheet = replace(inputs.gearing, choices=tuple(held), basis="the fit of 3 drives")
-    page = render_page(build_document(replace(inputs, gearing=sheet)))
+    page = render_page(build_document(replace(inputs, gearing=sheet)), inputs.units)
     assert "thermal model of a part" in page
     assert "eight, road load and losses are those of the fit of 3 drives." in page
 
 
 def test_a_sheet_in_kilometres_names_no_miles_and_no_fahrenheit(inputs):
-    page = render_page(build_document(replace(inputs, units=DisplayUnits("km", "degC"))))
+    units = DisplayUnits("km", "degC")
+    page = render_page(build_document(replace(inputs, units=units)), units)
     words = re.sub(r"<[^>]+>", " ", plain(page))
     for scenario in inputs.plan.scenarios:
         words = words.replace(scenario.name, "")  # the user's own words
