@@ -12,7 +12,7 @@ from logan.pipeline.builds import shown_units
 from logan.units.sentences import MARK
 from logan.wording import told
 
-_ABOUT: Final = re.compile(r"/(?:api/)?(builds|jobs)/([^/]+)")
+_ABOUT: Final = re.compile(r"/(?:api/(?:v\d+/)?)?(builds|jobs)/([^/]+)")
 
 
 async def in_reader_units(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:

@@ -17,11 +17,11 @@ def test_what_the_page_is_told_is_read_in_the_units_of_the_build(client, workspa
     for units, expected, other in (("us", "mph", "km/h"), ("metric", "km/h", "mph")):
         spoken(workspace, units)
         for address in ("drives/1", "drives/1/workbench", "range", "limits", "drive-list", "first-hour"):
-            answer = client.get(f"/api/builds/van/{address}")
+            answer = client.get(f"/api/v1/builds/van/{address}")
             assert answer.status_code == 200, address
             assert MARK not in answer.text, address
             assert not re.search(rf"\d {other}\b", answer.text), address
-        drive = client.get("/api/builds/van/drives/1").json()
+        drive = client.get("/api/v1/builds/van/drives/1").json()
         assert expected in json.dumps(drive["analysis"]), units
 
 
@@ -35,4 +35,4 @@ def test_a_refusal_is_read_in_the_units_of_the_build(client, workspace, monkeypa
     monkeypatch.setattr(work, "basis_of", refuse)
     for units, words in (("us", "the drive covers 194 ft"), ("metric", "the drive covers 59 m")):
         spoken(workspace, units)
-        assert client.get("/api/builds/van/range").json()["problem"] == words
+        assert client.get("/api/v1/builds/van/range").json()["problem"] == words
