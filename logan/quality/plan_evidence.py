@@ -15,8 +15,8 @@ from logan.quality.survey import DriveSurvey, centred_mean, true_runs
 from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 
-_LEAST_RISE_M_PER_S: Final = 5.0
-_LEAST_RISE_M_PER_S2: Final = 0.35
+_RISES: Final = ((5.0, 0.35), (3.0, 0.2))
+"""Least rise of speed [m/s] and mean acceleration [m/s2]; the gentler ones where too few are brisk (mph for km/h)."""
 _FALLS_BACK_M_PER_S: Final = 0.7
 _LONGEST_RISE_S: Final = 60.0
 _FEWEST_RISES: Final = 4
@@ -36,8 +36,8 @@ _FAR_FROM_PLAN: Final = 1.5
 _REFUSES: Final = ("net_energy", "consumption", "distance", "regen", "efficiency", "fit")
 
 
-def accelerations(survey: DriveSurvey) -> tuple[Span, ...]:
-    """Return stretches in which the speed rises by 5 m/s and more without falling back."""
+def _accelerations(survey: DriveSurvey, least_m_per_s: float, least_m_per_s2: float) -> list[Span]:
+    """Stretches in which the speed rises without falling back."""
     known = np.isfinite(survey.speed_m_per_s)
     time_s, speed = survey.time_s[known], survey.smooth(survey.speed_m_per_s)[known]
     found: list[Span] = []
@@ -47,24 +47,27 @@ def accelerations(survey: DriveSurvey) -> tuple[Span, ...]:
             high = k
         if speed[k] < speed[high] - _FALLS_BACK_M_PER_S or k == speed.size - 1:
             rise, lasting = float(speed[high] - speed[low]), float(time_s[high] - time_s[low])
-            if rise >= _LEAST_RISE_M_PER_S and _LEAST_RISE_M_PER_S2 * lasting <= rise and lasting <= _LONGEST_RISE_S:
+            if rise >= least_m_per_s and least_m_per_s2 * lasting <= rise and lasting <= _LONGEST_RISE_S:
                 found.append(Span(float(time_s[low]), float(time_s[high])))
             low = high = k
         if speed[k] < speed[low]:
             low = high = k
-    return tuple(found)
+    return found
 
 
 def acceleration_ratio(survey: DriveSurvey) -> tuple[float, float, int] | None:
     """Pack energy over what the plan asks for in accelerations, its relative uncertainty and their number."""
-    if not survey.is_drive:
-        return None
+    found = (_acceleration_ratio(survey, *least) for least in _RISES) if survey.is_drive else ()
+    return next((ratio for ratio in found if ratio is not None), None)
+
+
+def _acceleration_ratio(survey: DriveSurvey, *least: float) -> tuple[float, float, int] | None:
     vehicle, train = survey.build.vehicle, survey.build.powertrain
     wanted = survey.wheel_power_w / train.drive_efficiency.value + survey.unlogged_base_w[0] + survey.logged_load_w
     given = survey.power_w
     both = np.isfinite(wanted) & np.isfinite(given)
     pairs = []
-    for span in accelerations(survey):
+    for span in _accelerations(survey, *least):
         inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
         if inside.sum() >= 4 and both[inside].all():
             pairs.append((float(np.sum(given[inside])), float(np.sum(wanted[inside]))))

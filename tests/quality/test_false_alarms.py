@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tempfile
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -10,9 +13,10 @@ from logan.quality import DETECTORS
 from logan.quality.place import _distances_m
 from logan.quality.survey import DriveSurvey
 from logan.quality.timing import lost_share
-from logan.results import DataFlag
+from logan.results import DataFlag, Severity
 from tests.benchmarks.quality.clean import SEED, clean_drive
 from tests.builds import example_build
+from tests.hardening.fault_table import new_build, twin_columns
 from tests.twin_drives import build_of, twin_drive
 
 
@@ -64,3 +68,18 @@ def test_a_receivers_noise_in_town_is_no_other_distance() -> None:
     found = {name: metres for name, (metres, _) in _distances_m(survey).items()}
     assert found["position"] == pytest.approx(twin.distance_m, rel=0.01)
     assert found["speed"] == pytest.approx(twin.distance_m, rel=0.01)
+
+
+@pytest.mark.parametrize(("scale", "is_red"), [(1.0, False), (1.0 / 1.609344, True)])
+@pytest.mark.parametrize("seed", [301, 315, 317])
+def test_a_town_drive_in_miles_for_kilometers_is_told_by_its_gentle_accelerations(
+    seed: int, scale: float, is_red: bool
+) -> None:
+    """Voltage, current and speed alone; so slowed down, too few of its accelerations are brisk ones."""
+    channels = twin_columns(seed, "small")
+    channels["speed"] = (channels["speed"][0], channels["speed"][1] * scale)
+    drive = drive_of(*(Channel(name=name, time_s=t, value=v) for name, (t, v) in channels.items()))
+    with tempfile.TemporaryDirectory() as place:
+        build = new_build(Path(place) / "van", channels).settings()
+    found = findings(drive, "acceleration_energy", build)
+    assert any(flag.severity is Severity.RED for flag in found) is is_red
