@@ -182,7 +182,7 @@ def hardest_rms(current: Samples, window_s: float, direction: str) -> float:
 
 @dataclass
 class Vehicle:
-    """What braking work rests on, in SI; the road is level and the air still."""
+    """What braking work rests on, in SI; the air is still."""
 
     mass: float
     turning_mass: float
@@ -198,6 +198,11 @@ def turning_mass(wheels: float, rotors: float, ratio: float, circumference: floa
     """Mass that turning parts are like: inertia over the rolling radius squared."""
     radius = circumference / (2.0 * math.pi)
     return (wheels + rotors * ratio**2) / radius**2
+
+
+def pressure_at(height: float) -> float:
+    """Of the standard atmosphere (ISO 2533), in the numbers that handbooks print."""
+    return 101_325.0 * (1.0 - 2.25577e-5 * height) ** 5.25588
 
 
 def density_of_air(celsius: float, pascal: float, humidity: float) -> float:
@@ -240,7 +245,7 @@ def held_value(samples: Samples, at: float) -> float:
 
 def braked(
     vehicle: Vehicle, power: list[Step], consumers: Samples, idle: float, speed: Samples, pressed: Samples,
-    start: float, end: float,
+    height: Samples, start: float, end: float,
 ) -> Braked:  # fmt: skip
     """Energies of one braking, from one second-by-second sum."""
     rolled = aired = 0.0
@@ -252,6 +257,7 @@ def braked(
             aired += 0.5 * vehicle.air_density * vehicle.drag_area * (a**3 + a * a * b + a * b * b + b**3) / 4.0 * width
     first, last = held_value(speed, start), held_value(speed, end)
     kinetic = 0.5 * (vehicle.mass + vehicle.turning_mass) * (first**2 - last**2)
+    potential = vehicle.mass * 9.80665 * (held_value(height, start) - held_value(height, end))
     into_pack = by_motor = by_motor_at_limit = time_at_limit = 0.0
     for one in power:
         if (piece := one.between(start, end)) is None:
@@ -263,7 +269,7 @@ def braked(
         if vehicle.regen_limit is not None and -middle > 0.95 * vehicle.regen_limit:
             by_motor_at_limit += given
             time_at_limit += width
-    work = kinetic - rolled - aired
+    work = kinetic + potential - rolled - aired
     is_pressed = any(value > 0.5 for time, value in zip(*pressed, strict=True) if start - 0.2 <= time <= end + 0.2)
     friction = max(work - by_motor / vehicle.regen_efficiency, 0.0) if is_pressed else 0.0
     share = max(time_at_limit / (end - start), by_motor_at_limit / by_motor if by_motor else 0.0)

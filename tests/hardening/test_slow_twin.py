@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from random import Random
 
 import numpy as np
@@ -119,21 +120,23 @@ def test_the_stored_fixture_agrees():
             assert hardest * (1.0 - 1e-9) <= point.rms_a <= hardest * 1.02 + 1e-6
 
 
-def level_text(seed):
-    """A drive without heights and without the pressure of the air, so that its road counts as level."""
+def road_text(seed, route, is_level):
+    """A drive without temperature and pressure of the air; on a level road without heights too."""
     rng = np.random.default_rng([78, seed])
-    route = urban_route(rng, duration_s=420.0)
+    route = route(rng, duration_s=420.0)
     lines = candump_lines(drive_twin(TRUTH, route, rng=rng).measured, 1_700_000_000.0)
-    hidden = (" 320#", f" {2566865168 & 0x1FFFFFFF:08X}#")
+    hidden = (" 320#", f" {2566865168 & 0x1FFFFFFF:08X}#" if is_level else " 320#")
     return "\n".join(line for line in lines if not any(one in line for one in hidden)) + "\n"
 
 
-@pytest.fixture(scope="module", params=range(3))
-def level(request, tmp_path_factory):
-    folder = BuildFolder(tmp_path_factory.mktemp("level"))
+@pytest.fixture(scope="module", params=range(6))
+def road(request, tmp_path_factory):
+    """Three drives on a level road, three over hills of which one is steep."""
+    folder = BuildFolder(tmp_path_factory.mktemp("road"))
     write_build(folder.path)
     log = folder.path / "drive.log"
-    log.write_text(level_text(request.param), encoding="ascii")
+    route = (*[urban_route] * 3, mixed_route, hill_route, hill_route)[request.param]
+    log.write_text(road_text(request.param, route, is_level=request.param < 3), encoding="ascii")
     import_logs(folder, [log])
     build = folder.settings()
     with open_library(folder.path) as library:
@@ -143,8 +146,9 @@ def level(request, tmp_path_factory):
     return analysis, build, signals, start
 
 
-def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(level):
-    analysis, build, signals, start = level
+def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(road):
+    analysis, build, signals, start = road
+    height = signals.get("Height", ([start], [0.0]))
     car, train = build.vehicle, build.powertrain
     vehicle = slow_twin.Vehicle(
         mass=car.mass_kg.value,
@@ -157,7 +161,7 @@ def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(level):
         # Rolling falls by its coefficient for each kelvin above 25; nothing is logged of the air, so it is at 20 °C.
         rolling=car.rolling_coefficient.value * (1.0 + 5.0 * car.rolling_temperature_coefficient_per_k.value),
         drag_area=car.drag_area_m2.value,
-        air_density=slow_twin.density_of_air(20.0, 101_325.0, 0.5),
+        air_density=slow_twin.density_of_air(20.0, slow_twin.pressure_at(statistics.median(height[1])), 0.5),
         drive_efficiency=train.drive_efficiency.value,
         regen_efficiency=train.regen_efficiency.value,
         regen_limit=train.regen_power_limit_w,
@@ -170,11 +174,12 @@ def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(level):
     regen = analysis.regen
     found = [
         slow_twin.braked(
-            vehicle, power, consumers, idle, speed, signals["BrakeLight"], start + stop.start_s, start + stop.end_s
+            *(vehicle, power, consumers, idle, speed, signals["BrakeLight"], height),
+            *(start + stop.start_s, start + stop.end_s),
         )
         for stop in regen.stops
     ]
-    assert len(found) > 5
+    assert len(found) > (1 if min(height[1]) < max(height[1]) else 5)  # down a long hill it is one braking
     for stop, twin in zip(regen.stops, found, strict=True):
         if stop.braking_wh is not None:
             assert stop.braking_wh * 3600.0 == pytest.approx(twin.work, rel=0.03, abs=1500.0)
