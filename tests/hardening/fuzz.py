@@ -136,7 +136,9 @@ def run_guided(name: str, cases: int, seed: int) -> None:
     target, started = TARGETS[name], time.monotonic()
     start = SCRATCH / "guided"
     start.mkdir()
-    for number, content in enumerate(target.seeds()):
+    seeds = target.seeds()
+    longest = max(16_384, *map(len, seeds))
+    for number, content in enumerate(seeds):
         (start / f"seed {number}").write_bytes(content)
     gc.freeze()
     tally = Tally(f"{name}, guided")
@@ -151,7 +153,7 @@ def run_guided(name: str, cases: int, seed: int) -> None:
             os._exit(bool(tally.faults))
 
     kept = [str(path) for path in CORPUS.glob(name.replace(" ", "_")) if path.is_dir()]
-    atheris.Setup([sys.argv[0], f"-seed={seed}", "-max_len=16384", "-verbosity=0", str(start), *kept], one)
+    atheris.Setup([sys.argv[0], f"-seed={seed}", f"-max_len={longest}", "-verbosity=0", str(start), *kept], one)
     atheris.Fuzz()
 
 

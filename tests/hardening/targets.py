@@ -192,10 +192,20 @@ def _notes(content: bytes) -> object:
 
 
 def _plan_seeds() -> list[bytes]:
+    """A plan with two of everything that it lists: of twenty, the others say the same and cost a case its time."""
     from logan.pipeline.plan import make_plan
 
     folder = _fresh_build()
-    return [freeze_plan(make_plan(folder.settings(), np.random.default_rng(1)), folder.path).read_bytes()]
+    path = freeze_plan(make_plan(folder.settings(), np.random.default_rng(1)), folder.path)
+    plan = _two_of_each(json.loads(path.read_text())["plan"])
+    return [json.dumps({"sha256": _seal_of(plan), "plan": plan}, ensure_ascii=False).encode()]
+
+
+def _two_of_each(said: object) -> object:
+    if isinstance(said, list):
+        rows = all(isinstance(one, dict) for one in said)
+        return [_two_of_each(one) for one in said[: 2 if rows else None]]
+    return {key: _two_of_each(one) for key, one in said.items()} if isinstance(said, dict) else said
 
 
 def _fresh_build() -> BuildFolder:
@@ -299,7 +309,8 @@ def _library_file(name: str) -> Callable[[bytes], object]:
             assert len(records) == 1 or content.startswith(b"SQLite"), "the drive is gone"
             if not content or content[-1] % 8 == 0:
                 library.load(1)
-            return json_ready(records)
+                json_ready(records)
+            return records
 
     return run
 
