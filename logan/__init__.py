@@ -48,6 +48,6 @@ def open_library(path: Path | str) -> DriveLibrary:
         If there is no library.
     """
     # Imported here, so that `import logan` and `logan --help` load neither numpy nor pandas.
-    from logan.pipeline.library import open_library as open_it
+    from logan.pipeline.builds import open_library as open_it
 
     return open_it(Path(path))

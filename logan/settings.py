@@ -11,9 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from logan.instrument_settings import InstrumentSettings
-from logan.scenario_settings import Scenario as Scenario
-from logan.scenario_settings import ScenarioKind as ScenarioKind
-from logan.scenario_settings import Target as Target
+from logan.scenario_settings import Scenario as Scenario, ScenarioKind as ScenarioKind, Target as Target
 from logan.units import DisplayUnits
 
 TYPICAL_SOURCE = "typical, not your datasheet"

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from logan.analysis import METRICS
+from logan.analysis import METRICS, analyse_drive
 from logan.metrics.metric import Metric
-from logan.pipeline.analyse import analyse_drive
 from logan.report.sections.measurements import _ABOVE, _TABLES, figure_table, measurement_blocks
 from logan.results import Estimate, Refusal, json_ready, result, result_from_json, schema_of
 from logan.units import DisplayUnits

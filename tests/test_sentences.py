@@ -5,7 +5,7 @@ import json
 import pytest
 
 from logan.cli.rendering import clean, read_in
-from logan.report.document import Document, Section, Words
+from logan.report.inputs import Document, Section, Words
 from logan.report.page import render_page
 from logan.units import DisplayUnits
 from logan.units.algebra import conversion

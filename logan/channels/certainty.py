@@ -14,8 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.concepts import is_word, words_of
-from logan.channels.declared_evidence import Words, reach_si, spoken
+from logan.channels.declared_evidence import Words, is_word, reach_si, spoken, words_of
 from logan.channels.measured_evidence import DataVerdict
 from logan.channels.profiles import Profile
 from logan.channels.vocabulary import ChannelKind, channel_kind, is_switch, is_unit_of

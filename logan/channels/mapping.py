@@ -25,8 +25,6 @@ _LEAST_NAMED: Final = 0.75
 FIRST_ABSOLUTE_NS: Final = 946_684_800_000_000_000
 """2000-01-01 UTC: a log that starts earlier has no absolute time. [ns]"""
 
-__all__ = ["Change", "MappedChannel", "MappedChannels", "map_channels", "map_sources"]
-
 
 def map_channels(
     table: SignalTable, channel_map: ChannelMap, *, drop_not_available: bool = True, is_strict: bool = True

@@ -13,8 +13,7 @@ from typing import Final
 import numpy as np
 
 from logan.channels.certainty import Surroundings, doubt_of
-from logan.channels.concepts import stem_of
-from logan.channels.declared_evidence import Words, declared_score
+from logan.channels.declared_evidence import Words, declared_score, stem_of
 from logan.channels.measured_evidence import DataVerdict, measure_columns
 from logan.channels.profiles import PROFILES, Profile
 from logan.frames.table import SignalColumn, SignalTable

@@ -62,7 +62,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
-        from logan.pipeline.builds import find_build
+        from logan.pipeline.builds import find_build, open_library
         from logan.pipeline.channels import (
             FoundChannels,
             accept_channels,
@@ -70,7 +70,6 @@ def register(app: typer.Typer) -> None:
             mapped_channels,
             suggest_channels,
         )
-        from logan.pipeline.library import open_library
         from logan.pipeline.look import look_at_drive
 
         if catalogue:
@@ -192,7 +191,7 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
 
 def _show_what_follows(folder: BuildFolder) -> None:
     """Drives were made by the map as it was; say how to bring them up to date."""
-    from logan.pipeline.library import drives_kept_raw
+    from logan.pipeline.builds import drives_kept_raw
 
     if count := drives_kept_raw(folder):
         print_lines(f"Stored drives follow the old map ({count}); make them anew: logan library decode")

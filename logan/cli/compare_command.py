@@ -118,8 +118,7 @@ def show_prediction(found: Calibration, units: DisplayUnits) -> None:
 
 def _only(found: Comparison, build: Path, drive: str) -> Comparison:
     """The comparison with one drive's line alone; fit and error left outs still rest on all drives."""
-    from logan.pipeline.builds import find_build
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import find_build, open_library
 
     with open_library(find_build(build).path) as library:
         record = library.record(drive)

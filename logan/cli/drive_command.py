@@ -112,8 +112,7 @@ def register(app: typer.Typer) -> None:
         units: UnitsOption = None,
     ) -> None:
         """Show what one drive says, or note something on it; masks are reversible and need a reason."""
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.library import open_library
+        from logan.pipeline.builds import find_build, open_library
         from logan.pipeline.notes import changed, noted, refuse_unknown_channels, with_passengers
         from logan.pipeline.refine import kept_answer
         from logan.pipeline.stored import stored_drive

@@ -6,17 +6,7 @@ from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_lines, print_table
 from logan.results import Estimate, Refusal
-from logan.wording import (
-    NONE,
-    channel_words,
-    clock,
-    figure,
-    moment,
-    number,
-    quantity_text,
-    shown_value,
-    with_sigma,
-)
+from logan.wording import NONE, channel_words, clock, figure, moment, number, quantity_text, shown_value, with_sigma
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis

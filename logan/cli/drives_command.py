@@ -25,8 +25,7 @@ def register(app: typer.Typer) -> None:
     @app.command("drives")
     def drives(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
         """List the drives: distance, consumption, regen, peak current, hottest part, grade, flags."""
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.library import bring_up_to_date, open_library
+        from logan.pipeline.builds import bring_up_to_date, find_build, open_library
 
         shown, stale = display_units(units, build), ""
         with open_library(build, create=True) as library:

@@ -28,8 +28,8 @@ def register(app: typer.Typer) -> None:
         ] = None,
     ) -> None:
         """Write a drive's channels, in SI, at their native rates."""
+        from logan.pipeline.builds import open_library
         from logan.pipeline.export import export_channels
-        from logan.pipeline.library import open_library
 
         with open_library(build) as library:
             say(f"wrote {export_channels(library.load(drive), output, channels=channel, period_s=every)}")
@@ -45,8 +45,8 @@ def register(app: typer.Typer) -> None:
         dbc: DbcOption = None,
     ) -> None:
         """Decode signals from a stored drive's frames, mapped to a channel or not; the log is not needed."""
+        from logan.pipeline.builds import open_library
         from logan.pipeline.frame_store import export_signals
-        from logan.pipeline.library import open_library
 
         dbcs, by_bus = given_dbcs(dbc, build)
         with open_library(build) as library:
@@ -64,7 +64,7 @@ def register(app: typer.Typer) -> None:
         columns: ColumnsOption = "",
     ) -> None:
         """Write every signal of a log to Parquet at its native rate, without importing it."""
-        from logan.pipeline.parquet_export import export_parquet
+        from logan.pipeline.frame_store import export_parquet
 
         dbcs, by_bus = given_dbcs(dbc, build)
         with reading_progress() as progress:
@@ -87,9 +87,8 @@ def register(app: typer.Typer) -> None:
         long: Annotated[bool, typer.Option("--long", help="One row per metric, with reasons of refusal.")] = False,
     ) -> None:
         """Write every metric of every drive; text that a spreadsheet would run as a formula is made harmless."""
-        from logan.pipeline.builds import find_build
+        from logan.pipeline.builds import bring_up_to_date, find_build, open_library
         from logan.pipeline.export import export_metrics
-        from logan.pipeline.library import bring_up_to_date, open_library
 
         folder = find_build(build)
         with open_library(folder.path) as library:
@@ -111,8 +110,8 @@ def register(app: typer.Typer) -> None:
         with_notes: Annotated[bool, typer.Option("--with-notes", help="Notes and tags go along.")] = False,
     ) -> None:
         """Write drives to give away: without position (or clipped round start and end), notes and log names."""
+        from logan.pipeline.builds import open_library
         from logan.pipeline.export import DEFAULT_CLIP_M, export_bundle
-        from logan.pipeline.library import open_library
 
         if clip is not None and not keep_route:
             raise UsageError("--clip says nothing where all position is taken out", "Add --keep-route")

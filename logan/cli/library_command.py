@@ -30,7 +30,7 @@ def register(app: typer.Typer) -> None:
     @library.command("check")
     def check(build: BuildOption = Path(), as_json: JsonOption = False) -> int:
         """Read every stored file, say what is damaged (exit code 2) and which drives are there twice."""
-        from logan.pipeline.library import check_library
+        from logan.pipeline.builds import check_library
 
         report = check_library(build)
         if as_json:
@@ -86,7 +86,7 @@ def register(app: typer.Typer) -> None:
     @library.command("rebuild")
     def rebuild(build: BuildOption = Path()) -> None:
         """Make the index again from the drive files alone."""
-        from logan.pipeline.library import rebuild_library
+        from logan.pipeline.builds import rebuild_library
 
         say(f"index made again: {rebuild_library(build)} drives")
 
@@ -97,7 +97,7 @@ def register(app: typer.Typer) -> None:
         yes: YesOption = False,
     ) -> None:
         """Take a drive out for good, with its frames, notes and kept logs."""
-        from logan.pipeline.library import open_library, remove_drive
+        from logan.pipeline.builds import open_library, remove_drive
 
         with open_library(build) as opened:
             record = opened.record(drive)

@@ -41,8 +41,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Show how close every part came to its limit, for how long beyond, when, and under what load."""
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.library import open_library
+        from logan.pipeline.builds import find_build, open_library
         from logan.pipeline.limit_sheet import limits_over_drives
         from logan.pipeline.stored import stored_drives
 

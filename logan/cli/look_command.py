@@ -47,9 +47,8 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
-        from logan.pipeline.library import open_library
-        from logan.pipeline.look import look as look_at
-        from logan.pipeline.look import look_at_drive
+        from logan.pipeline.builds import open_library
+        from logan.pipeline.look import look as look_at, look_at_drive
 
         refuse_both(logs, drive)
         dbcs, by_bus = given_dbcs(dbc, build)

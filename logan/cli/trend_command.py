@@ -33,8 +33,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Show one metric drive by drive, with intervals, and what each change to the vehicle did to it."""
-        from logan.pipeline.builds import find_build
-        from logan.pipeline.library import bring_up_to_date, open_library
+        from logan.pipeline.builds import bring_up_to_date, find_build, open_library
         from logan.pipeline.trend import metric_trend
 
         folder = find_build(build)

@@ -11,9 +11,8 @@ from logan.configuration.coherence import coherence_problems, impossible_togethe
 from logan.configuration.declared import Given, read_table
 from logan.configuration.keys import BUILD_FILE, SCENARIO
 from logan.configuration.problems import load, refusal
-from logan.configuration.road_load import road_load_of
+from logan.configuration.road_load import road_load_of, rolling_circumference_m
 from logan.configuration.typical_limits import TYPICAL_LIMITS
-from logan.configuration.tyre_size import rolling_circumference_m
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
 from logan.instruments.drive_evidence import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO

@@ -26,7 +26,7 @@ from logan.configuration.declared import (
     text,
     whole,
 )
-from logan.configuration.tyre_size import rolling_circumference_m
+from logan.configuration.road_load import rolling_circumference_m
 from logan.instruments.drive_evidence import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
 from logan.model import certified, priors
 from logan.units.quantities import Measured

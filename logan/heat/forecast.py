@@ -11,12 +11,7 @@ import numpy as np
 from logan.heat.fit import HeatModel
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import BLOCK_S, CHANNELS, RoadVehicle
-from logan.physics.battery import (
-    max_discharge_power_w,
-    open_circuit_voltage_v,
-    pack_current_a,
-    resistance_at_ohm,
-)
+from logan.physics.battery import max_discharge_power_w, open_circuit_voltage_v, pack_current_a, resistance_at_ohm
 from logan.physics.powertrain import regen_limit_ratio
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide

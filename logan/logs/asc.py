@@ -33,7 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions
+from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions, keep_work_arrays
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -46,7 +46,6 @@ from logan.logs.text_lines import (
     finish_chunk,
     read_lines,
 )
-from logan.logs.work_memory import keep_work_arrays
 
 READER: Final = "asc_lines"
 """Compiled reader."""

@@ -21,9 +21,8 @@ from logan.errors import LogReadError
 from logan.frames.table import FrameTable
 from logan.logs.blf_frames import frames_of
 from logan.logs.blf_objects import GATHER_BYTES, find_objects
-from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
+from logan.logs.log_format import LogFormat, ReadOptions, ReadReport, keep_work_arrays
 from logan.logs.text_lines import LATEST_NS
-from logan.logs.work_memory import keep_work_arrays
 
 GROUP_BYTES: Final = 1024 * 1024
 """Objects read at once; containers are joined up to this size. [bytes]"""

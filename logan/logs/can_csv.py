@@ -14,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
-from logan.logs.log_format import LogFormat, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -25,7 +25,6 @@ from logan.logs.text_lines import (
     FrameRow,
     LinesParser,
 )
-from logan.logs.work_memory import keep_work_arrays
 
 READER: Final = "can_csv_lines"
 """Compiled reader."""

@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     LATEST_NS,
@@ -33,7 +33,6 @@ from logan.logs.text_lines import (
     FrameRow,
     LinesParser,
 )
-from logan.logs.work_memory import keep_work_arrays
 from logan.units import IntArray
 
 READER: Final = "candump_lines"

@@ -24,7 +24,6 @@ import numpy as np
 
 from logan.errors import LogReadError
 from logan.frames.table import FrameTable
-from logan.logs.frame_text_cells import Cells
 from logan.logs.frame_text_ids import SPREADSHEET_ID
 from logan.logs.frame_text_layout import (
     CLOCK,
@@ -37,10 +36,11 @@ from logan.logs.frame_text_layout import (
     STRIPPED,
     TIME_UNITS_NS,
     Bytes,
+    Cells,
     FrameTextLayout,
     bits_of,
 )
-from logan.logs.log_format import LogFormat, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
 from logan.logs.table_cells import DAY_NS, moment
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
@@ -52,7 +52,6 @@ from logan.logs.text_lines import (
     FrameRow,
     LinesParser,
 )
-from logan.logs.work_memory import keep_work_arrays
 
 READER: Final = "frame_text_lines"
 """Compiled reader."""

@@ -18,14 +18,18 @@ from typing import Final
 from logan.frames.table import FrameTable
 from logan.frames.times import unit_of_frames
 from logan.logs.frame_text import READER, Grammar
-from logan.logs.frame_text_data import LETTER, Draft, compact, data_drafts
 from logan.logs.frame_text_ids import (
     ID,
+    LETTER,
     SPREADSHEET_ID,
+    Draft,
     are_padded_extended,
     base_of_bytes,
     base_of_identifiers,
+    compact,
+    data_drafts,
     find_identifier,
+    header_roles,
 )
 from logan.logs.frame_text_layout import (
     FLAG_ROLES,
@@ -37,14 +41,8 @@ from logan.logs.frame_text_layout import (
     bits_of,
     wishes_of,
 )
-from logan.logs.frame_text_names import header_roles
 from logan.logs.frame_text_times import find_time, has_date
-from logan.logs.text_lines import (
-    FD_LENGTHS,
-    BrokenLineError,
-    LinesParser,
-    is_frame_like,
-)
+from logan.logs.text_lines import FD_LENGTHS, BrokenLineError, LinesParser, is_frame_like
 
 _DELIMITERS: Final = "\t;\0|, "
 _DELIMITER_NAMES: Final = {"\t": "tabs", ";": "semicolons", "\0": "NUL bytes", "|": "|", ",": "commas", " ": "blanks"}

@@ -22,9 +22,8 @@ from numpy.typing import NDArray
 
 from logan.errors import LogReadError, MissingExtraError
 from logan.frames.table import FrameTable
-from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
+from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport, keep_work_arrays
 from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID, MAX_STANDARD_ID
-from logan.logs.work_memory import keep_work_arrays
 from logan.units import BoolArray, IntArray
 
 _BLOCK_RECORDS: Final = 200_000

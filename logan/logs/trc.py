@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError
-from logan.logs.log_format import LogFormat, ReadOptions
+from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_LENGTHS,
@@ -40,7 +40,6 @@ from logan.logs.text_lines import (
     FrameRow,
     LinesParser,
 )
-from logan.logs.work_memory import keep_work_arrays
 
 READER: Final = "trc_lines"
 """Compiled reader."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive, pack_power, road_speed
-from logan.metrics.announced_limits import ANNOUNCED, series_of
+from logan.metrics.limit_events import ANNOUNCED, series_of
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import TEMPERATURE_KINDS
 from logan.numerics import cumulative, joined_spans, spans_where

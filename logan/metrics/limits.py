@@ -11,11 +11,10 @@ from logan.admission.admission import KeptOut
 from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.metrics.announced_limits import announced_events
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import CurrentSummary
 from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
-from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, limit_events
+from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, announced_events, limit_events
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
 from logan.physics.isolation import required_isolation_ohm

@@ -13,15 +13,7 @@ from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import own_variance_j2, trip_energy, with_logged_auxiliary
-from logan.model.unknowns import (
-    AUXILIARY,
-    LEVEL,
-    OWN_AUXILIARY,
-    OWN_COUNT,
-    WIND_FIRST,
-    WIND_SECOND,
-    shared_prior,
-)
+from logan.model.unknowns import AUXILIARY, LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND, shared_prior
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, JOULES_PER_WATT_HOUR, ZERO_CELSIUS_K, FloatArray

@@ -25,12 +25,7 @@ from logan.model.unknowns import (
     TIRE_RISE,
     physical,
 )
-from logan.physics.tyre import (
-    REFERENCE_TEMPERATURE_DEGC,
-    TEMPERATURE_HIGH_DEGC,
-    TEMPERATURE_LOW_DEGC,
-    speed_rise_share,
-)
+from logan.physics.tyre import REFERENCE_TEMPERATURE_DEGC, TEMPERATURE_HIGH_DEGC, TEMPERATURE_LOW_DEGC, speed_rise_share
 from logan.results import result
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 

@@ -9,12 +9,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from logan.model.drive_track import DriveTrack
 from logan.model.segments_table import RoadIntegrals
-from logan.physics.tyre import (
-    REFERENCE_TEMPERATURE_DEGC,
-    TEMPERATURE_HIGH_DEGC,
-    TEMPERATURE_LOW_DEGC,
-    WARM_UP_TIME_S,
-)
+from logan.physics.tyre import REFERENCE_TEMPERATURE_DEGC, TEMPERATURE_HIGH_DEGC, TEMPERATURE_LOW_DEGC, WARM_UP_TIME_S
 from logan.results import result
 from logan.units import BoolArray, FloatArray, IntArray
 

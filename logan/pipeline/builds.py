@@ -1,15 +1,28 @@
-"""A build's folder: where its settings, channels, drives, plans and reports are."""
+"""A build's folder: where its settings, channels and plans are; and its drive library as the faces use it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache, partial
+from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
+from logan.drive_library.bin import (
+    bring_back as bring_back,
+    empty_bin as empty_bin,
+    in_bin,
+    put_into_bin as put_into_bin,
+)
+from logan.drive_library.records import DriveRecord
+from logan.drive_library.repository import DriveLibrary
 from logan.errors import ConfigurationError
+from logan.pipeline.notes import conditions_version
+from logan.version import science_edition
 
 if TYPE_CHECKING:
+    from logan.drive_library.records import CheckReport, DriveRecord
     from logan.model.measurement import Measurement
     from logan.settings import BuildSettings, ChannelMap
     from logan.units import DisplayUnits
@@ -188,3 +201,167 @@ def dbcs_near(path: Path) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ..
     except ConfigurationError:
         return (), {}
     return build.dbc_paths, build.dbc_by_bus
+
+
+def library_folder(path: Path) -> Path:
+    """Folder of the library at, in or above a path."""
+    if (path / "library.json").is_file() or any(path.glob("[0-9]*-*.parquet")):
+        return path
+    if (path / "drives").is_dir():
+        return path / "drives"
+    return find_build(path).library
+
+
+def open_library(path: Path, *, create: bool = False) -> DriveLibrary:
+    """Open the library of a build, given its folder or the library's own.
+
+    Raises
+    ------
+    DriveLibraryError
+        If there is none and ``create`` is False.
+    ConfigurationError
+        If there is no build either.
+    """
+    return DriveLibrary.open(library_folder(path), create=create)
+
+
+def bring_up_to_date(
+    library: DriveLibrary, folder: BuildFolder, *, told: Callable[[str], None] | None = None
+) -> tuple[int, ...]:
+    """Analyse again the drives whose figures rest on other settings than the build's, and no others.
+
+    Where neither ``build.toml`` nor a drive changed since it was last asked, that is seen at once.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        The build's drives.
+    folder : BuildFolder
+        The build.
+    told : callable, optional
+        Told which drive is analysed.
+
+    Returns
+    -------
+    tuple of int
+        Numbers of the drives that were analysed; none where the library cannot be written.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem of the settings.
+    """
+    stamp = settings_stamp(folder)
+    if not library.is_writable or _is_current(library, stamp):
+        return ()
+    from logan.pipeline.stored import analyse_stored
+
+    build = folder.settings()
+    stale = _stale_drives(library, build)
+    for record in stale:
+        if told is not None:
+            told(f"analysing drive {record.number} with the settings as they are now")
+        analyse_stored(library, record, build)
+    library.set_up_to_date_with(stamp)
+    return tuple(record.number for record in stale)
+
+
+def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecord, ...]:
+    """Drives whose figures rest on other settings than the build's.
+
+    Raises
+    ------
+    ConfigurationError
+        With every problem of the settings.
+    """
+    return () if _is_current(library, settings_stamp(folder)) else _stale_drives(library, folder.settings())
+
+
+def _is_current(library: DriveLibrary, stamp: str) -> bool:
+    """Whether it can be seen at once that no figure rests on other settings."""
+    return bool(stamp and library.is_up_to_date_with(stamp)) or not library.drives()
+
+
+def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
+    from logan.pipeline.instruments import calibrated
+    from logan.pipeline.stored import analysis_fingerprint
+
+    build = calibrated(library, build)
+    # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
+    fingerprint_of = cache(partial(analysis_fingerprint, build))
+    return tuple(
+        record
+        for record in library.drives()
+        if not record.damage and record.summary.fingerprint != fingerprint_of(record.conditions)
+    )
+
+
+def settings_stamp(folder: BuildFolder) -> str:
+    """Hash of the settings as they are written; empty where they cannot be read."""
+    try:
+        content = folder.settings_file.read_bytes()
+        if folder.measurements_file.is_file():
+            content += folder.measurements_file.read_bytes()
+    except OSError:
+        return ""
+    return sha256(science_edition().encode() + content).hexdigest()
+
+
+def drives_kept_raw(folder: BuildFolder) -> int:
+    """How many stored drives can be decoded again without their logs."""
+    if not folder.library.is_dir():
+        return 0
+    with DriveLibrary.open(folder.library) as library:
+        return sum(record.has_raw for record in library.drives())
+
+
+def check_library(path: Path) -> CheckReport:
+    """Read every file of a library from end to end, and look for drives that it holds twice."""
+    from logan.pipeline.repeats import repeats_in
+
+    with open_library(path) as library:
+        return replace(library.check(), repeats=repeats_in(library))
+
+
+def rebuild_library(path: Path) -> int:
+    """Make the index again from the files; returns the number of drives."""
+    with open_library(path) as library:
+        return library.rebuild()
+
+
+def remove_drive(path: Path, drive: str) -> DriveRecord:
+    """Take a drive out for good; returns what it was."""
+    with open_library(path) as library:
+        record = library.record(drive)
+        library.remove(record.number)
+        return record
+
+
+_METRICS: Final = ("net_wh_per_km", "peak_current_a", "least_red_margin_k", "limit_events")
+
+
+def drive_list(library: DriveLibrary, stale: frozenset[int] = frozenset()) -> dict[str, Any]:
+    """Every drive in a row, without opening a drive file, and numbers and ids of those in the bin."""
+    rows = [drive_row(record, record.number in stale) for record in library.drives()]
+    return {"schema": "drive-list/1", "rows": rows, "bin": in_bin(library)}
+
+
+def drive_row(record: DriveRecord, is_stale: bool = False) -> dict[str, Any]:
+    """One drive in a list, as last worked out: SI, None where it is not known; and the version of its notes."""
+    summary, conditions = record.summary, record.conditions
+    own = {name: getattr(record, name) for name in ("number", "start_ns", "damage", "is_excluded")}
+    noted = {name: getattr(conditions, name) for name in ("tags", "note", "change")}
+    return {
+        **own,
+        **noted,
+        **{name: summary.value(name) for name in _METRICS},
+        "sigma_wh_per_km": getattr(summary.metrics.get("net_wh_per_km"), "sigma", None),
+        "duration_s": summary.duration_s or record.duration_s,
+        "distance_m": summary.distance_m,
+        "grade": summary.grade,
+        "red": summary.flag_counts.get("red", 0),
+        "amber": summary.flag_counts.get("amber", 0),
+        "fit": record.part_in_fit,
+        "is_stale": is_stale,
+        "version": conditions_version(conditions),
+    }

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logan.channels.matching import Candidate, Suggestion, suggest
+from logan.channels.matching import Candidate as Candidate, Suggestion as Suggestion, suggest
 from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names, is_switch, is_unit_of
 from logan.configuration.channel_map import read_channel_map, write_channel_map
 from logan.dbc.loading import load_dbc
@@ -22,19 +22,6 @@ from logan.pipeline.logs_reader import Progress
 from logan.pipeline.look import LogSummary, look
 from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
-
-__all__ = [
-    "AcceptedChannels",
-    "Candidate",
-    "FoundChannels",
-    "Suggestion",
-    "accept_channels",
-    "catalogue",
-    "edit_channels",
-    "mapped_channels",
-    "signals_of_dbcs",
-    "suggest_channels",
-]
 
 _EDITABLE: Final = {field.name: field for field in fields(ChannelSource) if field.name != "channel"}
 _KEYS: Final = {"averaged": "is_averaged"}

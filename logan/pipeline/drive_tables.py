@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from logan.pipeline.stored import StoredDrive
-from logan.report.document import Block, FigureBlock, TableBlock, Words
+from logan.report.inputs import Block, FigureBlock, TableBlock, Words
 from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
 from logan.report.sections.energy import regen_table
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table

@@ -15,7 +15,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Drive
-from logan.drive_library.bundle import DEFAULT_CLIP_M, Privacy, without_places, write_bundle
+from logan.drive_library.bundle import DEFAULT_CLIP_M as DEFAULT_CLIP_M, Privacy, without_places, write_bundle
 from logan.drive_library.durable import replace_durably
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
@@ -28,16 +28,6 @@ from logan.wording import told
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "DEFAULT_CLIP_M",
-    "export_bundle",
-    "export_channels",
-    "export_metrics",
-    "metrics_text",
-    "write_in_one_step",
-    "write_text",
-]
 
 CHANNEL_FORMATS: Final = (".csv", ".parquet", ".mf4", ".html")
 METRIC_FORMATS: Final = (".csv", ".json")

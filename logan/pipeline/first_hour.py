@@ -1,17 +1,30 @@
-"""The first hour with a build: how far vehicle, logs, channels, check and answer have come."""
+"""The first hour with a build: how far it has come, and a suggested channel map with a plot of each candidate."""
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Callable, Sized
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
+from logan.channels.matching import Suggestion, suggest
+from logan.channels.vocabulary import channel_kind, channel_names
+from logan.configuration.channel_map import read_channel_map, write_channel_map
 from logan.configuration.template import template
-from logan.errors import ConfigurationError, LoganError
-from logan.pipeline.builds import BuildFolder, shown_units
+from logan.errors import ConfigurationError, ConflictError, LoganError
+from logan.frames.table import SignalColumn
+from logan.pipeline.builds import BuildFolder, open_library, shown_units
 from logan.pipeline.dbc_files import named_dbcs
-from logan.pipeline.library import open_library
+from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Progress
 from logan.pipeline.refine import kept_answer
+from logan.pipeline.settings_form import version_of
+from logan.results import json_ready, result
+from logan.settings import ChannelMap, ChannelSource
 
 ESSENTIAL: Final = (
     "vehicle.mass", "vehicle.body_class", "vehicle.tire", "gearing.reductions", "motor.max_power", "motor.max_torque",
@@ -58,3 +71,132 @@ def _count(read: Callable[[], Sized]) -> int:
         return len(read())
     except LoganError:
         return 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalSketch:
+    """A signal in a hundred points, enough to see what it is.
+
+    Parameters
+    ----------
+    signal, unit, comment : str
+        Address, declared unit, and what the DBC says about it.
+    low, high : float or None
+        Range in the log.
+    points : tuple of float
+        Values at even times; extremes kept by taking the largest deviation of each part.
+    """
+
+    signal: str
+    unit: str
+    low: float | None
+    high: float | None
+    points: tuple[float, ...]
+    comment: str = ""
+
+
+@result("channel-proposal/1")
+class ChannelProposal:
+    """Suggestions for a log, its signals, and the map as it stands.
+
+    Parameters
+    ----------
+    suggestions : tuple of Suggestion
+        Best first.
+    signals : tuple of SignalSketch
+        Every signal of the log.
+    mapped : tuple of ChannelSource
+        What channels.toml says now.
+    channels : tuple of (str, str)
+        Every channel that there is, with its meaning.
+    version : str
+        Of the map; a save that names it is refused once the map is another.
+    """
+
+    suggestions: tuple[Suggestion, ...]
+    signals: tuple[SignalSketch, ...]
+    mapped: tuple[ChannelSource, ...]
+    channels: tuple[tuple[str, str], ...]
+    version: str = ""
+
+
+def suggest_with_plots(
+    folder: BuildFolder,
+    path: Path,
+    *,
+    points: int = 120,
+    progress: Progress | None = None,
+    is_cancelled: Callable[[], bool] | None = None,
+) -> ChannelProposal:
+    """Suggest channels for a log, with a sketch of every signal.
+
+    Raises
+    ------
+    LoganError
+        If the log or a DBC cannot be read.
+    """
+    build = folder.settings()
+    table = read_logs(
+        [path], dbcs=build.dbc_paths, dbc_by_bus=build.dbc_by_bus, progress=progress, is_cancelled=is_cancelled
+    ).signals
+    try:
+        mapped = read_channel_map(folder.channels_file).sources
+    except ConfigurationError:
+        mapped = ()
+    return ChannelProposal(
+        suggestions=suggest(table),
+        signals=tuple(_sketch(column, points) for column in table),
+        mapped=mapped,
+        channels=tuple((name, kind.meaning) for name in channel_names() if (kind := channel_kind(name)) is not None),
+        version=channels_version(folder),
+    )
+
+
+def _sketch(column: SignalColumn, points: int) -> SignalSketch:
+    value = np.asarray(column.value, dtype=np.float64)
+    finite = value[np.isfinite(value)]
+    if finite.size == 0:
+        return SignalSketch(signal=column.key, unit=column.unit, low=None, high=None, points=(), comment=column.comment)
+    parts = np.array_split(finite, min(points, finite.size))
+    middle = float(np.median(finite))
+    shown = tuple(float(part[np.argmax(np.abs(part - middle))]) for part in parts)
+    return SignalSketch(
+        signal=column.key,
+        unit=column.unit,
+        low=float(finite.min()),
+        high=float(finite.max()),
+        points=shown,
+        comment=column.comment,
+    )
+
+
+def channels_version(folder: BuildFolder) -> str:
+    """Name of the channel map by its content."""
+    return version_of(folder.channels_file.read_text(encoding="utf-8") if folder.channels_file.exists() else "")
+
+
+def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...], *, version: str | None = None) -> ChannelMap:
+    """Write a channel map; what the user wrote beside a channel stays.
+
+    Raises
+    ------
+    ConfigurationError
+        If a channel or a unit is unknown, or the file cannot be written.
+    """
+    try:
+        before = {source.channel: source for source in read_channel_map(folder.channels_file).sources}
+    except ConfigurationError:
+        before = {}
+    if version not in (None, channels_version(folder)):
+        yours, theirs = (json.dumps(json_ready(one), indent=1) for one in (sources, tuple(before.values())))
+        raise ConflictError("the channels were", (("channels", yours, theirs),))
+    merged = tuple(_merged(source, before.get(source.channel)) for source in sources)
+    write_channel_map(folder.channels_file, ChannelMap(merged))
+    return read_channel_map(folder.channels_file)
+
+
+def _merged(source: ChannelSource, before: ChannelSource | None) -> ChannelSource:
+    """A choice of the page keeps the finer settings that the file already had for the same signal."""
+    if before is None or before.signal != source.signal:
+        return source
+    return replace(before, unit=source.unit, sign=source.sign)

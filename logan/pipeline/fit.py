@@ -8,12 +8,12 @@ from typing import Final
 
 from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.coverage import Calibration, leave_one_drive_out
+from logan.driving_range.coverage import Calibration as Calibration, leave_one_drive_out
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.drive_fit import planned_energy
-from logan.model.effect import ModificationEffect, modification_effect
+from logan.model.effect import ModificationEffect as ModificationEffect, modification_effect
 from logan.model.estimator import fit_result_of, with_drag_model_term, with_intervals_widened
-from logan.model.fit_result import DriveFit, FitResult
+from logan.model.fit_result import DriveFit, FitResult as FitResult
 from logan.model.measurement import Measurement
 from logan.model.priors import prior_of
 from logan.model.regen_limit import solve_with_regen_limit
@@ -23,20 +23,6 @@ from logan.pipeline.plan import Plan
 from logan.results import json_ready, result, result_from_json
 from logan.settings import BuildSettings
 from logan.version import science_edition
-
-__all__ = [
-    "Calibration",
-    "Comparison",
-    "DriveFit",
-    "FitReport",
-    "FitResult",
-    "ModificationEffect",
-    "compare_drives",
-    "effect_of_change",
-    "fit_drives",
-    "with_plan",
-]
-
 
 _KEY: Final = "fit"
 

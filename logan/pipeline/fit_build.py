@@ -13,9 +13,9 @@ from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.coverage import Calibration, predict_others
 from logan.driving_range.difference import DriveDifference, explain_difference, side_of
 from logan.errors import NotEnoughDataError, UsageError
-from logan.model.effect import ModificationEffect, drives_to_see
+from logan.model.effect import ModificationEffect, drives_to_see as drives_to_see
 from logan.model.fitted_build import fitted_build
-from logan.model.next_test import NextTests
+from logan.model.next_test import NextTests as NextTests
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
@@ -24,17 +24,6 @@ from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import drive_label, drive_remarks, load_corrected, stored_segments
 from logan.results import result
-
-__all__ = [
-    "BuildFit",
-    "NextTests",
-    "compare_build",
-    "difference_of_drives",
-    "drives_to_see",
-    "effect_in_build",
-    "fit_build",
-    "predict_in_build",
-]
 
 Told = Callable[[str], None]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from logan.drive_library.fleet_store import FleetStore
+from logan.drive_library.fleet_store import FleetStore as FleetStore
 from logan.drive_library.tables import csv_text
 from logan.errors import ConfigurationError, NotEnoughDataError, UsageError
 from logan.model.kit import KitFit, fit_kit
@@ -28,16 +28,6 @@ from logan.pipeline.fleet_tasks import (
 )
 from logan.results import result
 from logan.settings import BuildSettings
-
-__all__ = [
-    "FleetFit",
-    "FleetImport",
-    "FleetStore",
-    "check_fleet_table",
-    "fit_fleet",
-    "import_fleet",
-    "write_fleet_table",
-]
 
 Told = Callable[[str], None]
 

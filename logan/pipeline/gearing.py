@@ -10,9 +10,8 @@ from logan.errors import NotEnoughDataError
 from logan.heat.fit import HeatModel
 from logan.model.fit_result import FitResult
 from logan.model.priors import prior_of
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.heat import learn_heat
-from logan.pipeline.library import open_library
 from logan.pipeline.plan import make_gearing_sheet
 from logan.settings import BuildSettings
 

@@ -22,8 +22,7 @@ from logan.frames.table import SignalTable
 from logan.logs.compression import hash_of
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.ingest import Ingested, read_logs
-from logan.pipeline.joining import group_by_clock
-from logan.pipeline.logs_reader import Progress
+from logan.pipeline.logs_reader import Progress, group_by_clock
 from logan.pipeline.repeats import repeat_flags
 from logan.pipeline.stored import store_analysed
 from logan.quality import find_reading_flags, find_signal_flags

@@ -20,9 +20,13 @@ from logan.frames.signal_layout import SignalLayout
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import ReadOptions
 from logan.pipeline.dbc_files import BusLayouts, signal_addresses
-from logan.pipeline.joining import in_time_order, join_columns
-from logan.pipeline.logs_reader import IngestProgress as IngestProgress
-from logan.pipeline.logs_reader import LogsReader, Progress
+from logan.pipeline.logs_reader import (
+    IngestProgress as IngestProgress,
+    LogsReader,
+    Progress,
+    in_time_order,
+    join_columns,
+)
 from logan.settings import ChannelSource
 
 MIN_KNOWN_FRAMES_RATIO: Final = 0.02

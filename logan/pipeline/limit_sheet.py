@@ -9,8 +9,7 @@ from typing import Final
 from logan.metrics.current import CurveApproach
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
-from logan.pipeline.builds import BuildFolder
-from logan.pipeline.library import open_library
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.stored import StoredDrive, stored_drives
 from logan.results import Estimate, Severity, result
 from logan.settings import TYPICAL_SOURCE, LimitSide

@@ -10,7 +10,7 @@ from threading import RLock
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.drive.drive import Correction, DriveConditions
+from logan.drive.provenance import Correction, DriveConditions
 from logan.errors import ConflictError, UsageError
 from logan.units import KILOGRAMS_PER_POUND
 

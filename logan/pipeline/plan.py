@@ -12,20 +12,25 @@ import numpy as np
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
-from logan.driving_range.certification_sheet import SCHEDULES, CertificationSheet, certification_sheet, read_known
+from logan.driving_range.certification_sheet import (
+    SCHEDULES,
+    CertificationSheet as CertificationSheet,
+    certification_sheet,
+    read_known,
+)
 from logan.driving_range.other_values import OtherValues, planned_other_values
-from logan.driving_range.performance import CruisePoint, GearingPerformance, GearingSheet, gearing_sheet
+from logan.driving_range.performance import CruisePoint as CruisePoint, GearingSheet as GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
     PLAN_BETWEEN_DRIVE_SIGMA,
-    RangePrediction,
-    ScenarioRange,
+    RangePrediction as RangePrediction,
+    ScenarioRange as ScenarioRange,
     predict_range,
 )
 from logan.driving_range.range_budget import plan_budget
 from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_scenarios
 from logan.driving_range.sensitivity import assumption_rows
-from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
+from logan.driving_range.sizing import PackSizing as PackSizing, agreed_with, size_pack
 from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
@@ -38,26 +43,6 @@ from logan.model.replay import Replay
 from logan.model.schedule import Schedule
 from logan.results import json_ready, result
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
-
-__all__ = [
-    "Assumption",
-    "CertificationSheet",
-    "CruisePoint",
-    "GearingPerformance",
-    "GearingSheet",
-    "PackSizing",
-    "Plan",
-    "RangePrediction",
-    "RecordedDrive",
-    "ScenarioRange",
-    "UncertaintyBudget",
-    "assumptions_of",
-    "build_fingerprint",
-    "make_gearing_sheet",
-    "make_plan",
-    "prepare_build",
-    "target_scenario",
-]
 
 RecordedDrive = Callable[[str], Replay]
 """Finds a recorded drive by its number or id."""

@@ -25,8 +25,7 @@ from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
 from logan.report.build_report import build_document, drive_document
-from logan.report.document import Document
-from logan.report.inputs import AssumptionRow, DriveInputs, FitInputs, ReportInputs
+from logan.report.inputs import AssumptionRow, Document, DriveInputs, FitInputs, ReportInputs
 from logan.report.page import render_page, report_policy
 from logan.report.sections.certificate import certificate_document
 from logan.settings import BuildSettings

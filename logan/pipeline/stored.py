@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 from logan.admission.admit import admitted
 from logan.admission.trim import trimmed
-from logan.analysis import DriveAnalysis
+from logan.analysis import DriveAnalysis, analyse_drive
 from logan.drive.drive import Drive, DriveConditions, Step
 from logan.drive.mask import apply_corrections
 from logan.drive_library.analysis_cache import settings_fingerprint
@@ -29,7 +29,6 @@ from logan.model.balance import segment_drive
 from logan.model.fit_result import FitResult
 from logan.model.fitted_build import fitted_build
 from logan.model.segments_table import DriveSegments
-from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.instruments import calibrated
 from logan.quality.between_drives import find_changes
 from logan.quality.grades import worst_grade

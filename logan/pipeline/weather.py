@@ -11,8 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import STATION_WIND_FACTOR as STATION_WIND_FACTOR
-from logan.drive.drive import Drive
+from logan.drive.drive import STATION_WIND_FACTOR as STATION_WIND_FACTOR, Drive
 from logan.errors import UsageError
 from logan.units.algebra import conversion
 from logan.units.sentences import measure

@@ -18,8 +18,7 @@ from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.errors import UsageError
 from logan.metrics.energy import energy_summary
 from logan.numerics import cumulative
-from logan.pipeline.builds import BuildFolder
-from logan.pipeline.library import open_library, settings_stamp
+from logan.pipeline.builds import BuildFolder, open_library, settings_stamp
 from logan.pipeline.notes import conditions_version
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drive
 from logan.results import Estimate, Figure, Refusal, Span

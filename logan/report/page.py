@@ -8,8 +8,8 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from logan.report.document import Document, FigureBlock, TableBlock, Verdict, Words
 from logan.report.draw import drawing
+from logan.report.inputs import Document, FigureBlock, TableBlock, Verdict, Words
 from logan.report.theme import figure_css
 from logan.wording import told
 

@@ -214,7 +214,7 @@ def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
 @router.put("/builds/{build}/channels", responses=REFUSED)
 def save_channels(folder: Build, body: ChannelChoices) -> Any:
     """Write the channel map."""
-    from logan.pipeline.suggestions import save_channels as save
+    from logan.pipeline.first_hour import save_channels as save
     from logan.settings import ChannelSource
 
     sources = tuple(
@@ -261,7 +261,7 @@ def fit(folder: Build, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/range", responses=REFUSED)
 def driving_range(folder: Build) -> Any:
     """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
-    from logan.pipeline.page_figures import range_json
+    from logan.pipeline.what_if import range_json
 
     return range_json(folder, work.basis_of(folder))
 
@@ -277,8 +277,7 @@ def limits(folder: Build) -> Any:
 @router.post("/builds/{build}/what-if", responses=REFUSED)
 def what_if(folder: Build, body: WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
-    from logan.pipeline.what_if import Question
-    from logan.pipeline.what_if import what_if as ask
+    from logan.pipeline.what_if import Question, what_if as ask
 
     question = Question(**body.model_dump())
     return json_ready(ask(folder.settings(), work.basis_of(folder), question))

@@ -21,8 +21,7 @@ router = APIRouter(prefix="/api/v1", tags=["logan"])
 @router.get("/builds/{build}/drive-list", responses=REFUSED)
 def drive_list(folder: Build) -> Any:
     """All drives, one short row each, and what is in the bin."""
-    from logan.pipeline.drive_list import drive_list as rows_of
-    from logan.pipeline.library import open_library, stale_drives
+    from logan.pipeline.builds import drive_list as rows_of, open_library, stale_drives
 
     with open_library(folder.path, create=True) as library:
         stale: frozenset[int] = frozenset()
@@ -34,8 +33,7 @@ def drive_list(folder: Build) -> Any:
 @router.delete("/builds/{build}/drives/{drive}", responses=REFUSED)
 def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
     """Put a drive into the bin; it can be brought back until that is emptied."""
-    from logan.pipeline.drive_list import put_into_bin
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import open_library, put_into_bin
 
     with open_library(folder.path) as library:
         return {"id": put_into_bin(library, drive)}
@@ -44,8 +42,7 @@ def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
 @router.post("/builds/{build}/bin/{drive_id}", responses=REFUSED)
 def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
     """Bring a drive back out of the bin."""
-    from logan.pipeline.drive_list import bring_back as back
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import bring_back as back, open_library
 
     with open_library(folder.path) as library:
         return {"number": back(library, drive_id)}
@@ -54,8 +51,7 @@ def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
 @router.delete("/builds/{build}/bin", responses=REFUSED)
 def empty_bin(folder: Build) -> dict[str, Any]:
     """Delete what is in the bin for good."""
-    from logan.pipeline.drive_list import empty_bin as emptied
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import empty_bin as emptied, open_library
 
     with open_library(folder.path) as library:
         return {"removed": emptied(library)}
@@ -70,7 +66,7 @@ def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/drives/{drive}", responses=REFUSED)
 def drive(folder: Build, drive: DriveNumber) -> Any:
     """One drive with everything worked out for it."""
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import open_library
     from logan.pipeline.refine import kept_answer
     from logan.pipeline.stored import stored_drive
 
@@ -83,7 +79,7 @@ def drive(folder: Build, drive: DriveNumber) -> Any:
 @router.patch("/builds/{build}/drives/{drive}", responses=REFUSED)
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask, trim or correct a span, leave it out of the fit; all of it can be taken back."""
-    from logan.pipeline.library import open_library
+    from logan.pipeline.builds import open_library
     from logan.pipeline.notes import change_notes
     from logan.pipeline.stored import stored_drive
 

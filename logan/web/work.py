@@ -79,7 +79,7 @@ def look_at(folder: BuildFolder, path: Path, job: Job) -> Any:
 
 def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Suggest a channel map, with a little plot of every candidate."""
-    from logan.pipeline.suggestions import suggest_with_plots
+    from logan.pipeline.first_hour import suggest_with_plots
 
     job.tell("reading the log")
     return json_ready(
@@ -89,7 +89,7 @@ def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
 
 def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, Any], job: Job) -> Any:
     """Import sent logs; each drive comes back as a row of the list, with what is worth knowing."""
-    from logan.pipeline.drive_list import drive_row
+    from logan.pipeline.builds import drive_row
     from logan.pipeline.importing import ImportOptions, import_logs
     from logan.pipeline.notes import noted
 
@@ -117,7 +117,7 @@ def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, An
 
 def refresh_drives(folder: BuildFolder, job: Job) -> Any:
     """Work out again the drives whose figures rest on earlier settings."""
-    from logan.pipeline.library import bring_up_to_date, open_library
+    from logan.pipeline.builds import bring_up_to_date, open_library
 
     with open_library(folder.path, create=True) as library:
         return {"drives": bring_up_to_date(library, folder, told=job.tell)}

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logan.admission.admit import admit, admitted
-from logan.pipeline.analyse import analyse_drive, check_drive
+from logan.analysis import analyse_drive, check_drive
 from logan.quality.grades import grade_metrics
 from logan.results import DataFlag, Estimate, Refusal, Severity, Span
 from tests.twin_drives import build_of, twin_drive

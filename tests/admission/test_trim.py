@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from logan.admission.trim import trimmed
+from logan.analysis import analyse_drive
 from logan.drive.drive import Drive, DriveConditions
 from logan.drive.mask import cut
 from logan.model.balance import segment_drive
-from logan.pipeline.analyse import analyse_drive
 from logan.results import Span
 from tests.twin_drives import build_of, twin_drive
 

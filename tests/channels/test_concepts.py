@@ -1,8 +1,7 @@
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
-from logan.channels.concepts import concepts_of, stem_of, words_of
+from logan.channels.declared_evidence import concepts_of, stem_of, words_of
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,7 @@ import sys
 import numpy as np
 import pytest
 
-from logan.pipeline.builds import BuildFolder
-from logan.pipeline.library import open_library
+from logan.pipeline.builds import BuildFolder, open_library
 from tests.hardening.fault_table import new_build, twin_columns, write_table
 
 

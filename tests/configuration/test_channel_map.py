@@ -1,6 +1,5 @@
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.channels.vocabulary import channel_names
 from logan.configuration.channel_map import read_channel_map, write_channel_map

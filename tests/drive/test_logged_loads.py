@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from logan.admission.admit import admitted
+from logan.analysis import analyse_drive
 from logan.drive.drive import Channel, Drive
 from logan.drive.logged_loads import judged_loads
-from logan.pipeline.analyse import analyse_drive
 from tests.twin_drives import build_of, twin_drive
 
 TWINS = [("urban", seed) for seed in range(4)] + [("mixed", seed) for seed in range(4)]

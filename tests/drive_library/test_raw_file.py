@@ -4,8 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.drive_library.raw_file import RawFile, RawFileWriter
 from logan.errors import DriveLibraryError

@@ -2,8 +2,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.attribution import attribute_change

@@ -3,8 +3,7 @@ from math import erf, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.prediction import available_share_ratio, predict_range, reach_probability

@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from cantools.database.can import Message, Signal
 from cantools.database.conversion import BaseConversion
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.dbc.loading import compile_dbc
 from logan.frames.decode import MessageDecoder

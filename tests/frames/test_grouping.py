@@ -1,8 +1,7 @@
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.frames import grouping
 from logan.frames.grouping import FrameKey, KeyIndex

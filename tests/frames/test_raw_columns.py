@@ -1,5 +1,4 @@
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.frames import raw_columns
 from logan.frames.grouping import FrameKey, KeyIndex

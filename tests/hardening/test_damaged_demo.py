@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from logan.demo.conversion import drive_demo, write_build, write_log
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, remove_drive
 from logan.pipeline.importing import import_logs
-from logan.pipeline.library import remove_drive
 from logan.pipeline.refine import refine_build
 from tests.hardening.demo_faults import FAULTS, damaged
 

@@ -17,10 +17,9 @@ from logan.drive.drive import Channel, net_pack_wh
 from logan.drive_library.drive_file import read_drive
 from logan.metrics.current import current_summary
 from logan.metrics.energy import energy_summary
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.importing import import_logs
 from logan.pipeline.ingest import read_logs
-from logan.pipeline.library import open_library
 from logan.pipeline.stored import stored_drive
 from logan.results import Estimate, Refusal
 from tests.builds import example_build

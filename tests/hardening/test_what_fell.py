@@ -29,9 +29,8 @@ from logan.logs.asc import READER, Grammar, Header
 from logan.logs.table_cells import moment
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import regen_summary
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.importing import import_logs
-from logan.pipeline.library import open_library
 from logan.pipeline.stored import stored_drive
 from logan.results import Estimate, Refusal
 from tests.drive_library.small_drives import assert_same_drive, small_drive, small_summary

@@ -6,8 +6,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.logs.asc import FORMAT, READER, Grammar, Header, parse_header, parse_moment
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes

@@ -5,8 +5,7 @@ from __future__ import annotations
 import base64
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.logs.can_csv import FORMAT, HEADER, READER, Grammar
 from logan.logs.log_format import ReadOptions

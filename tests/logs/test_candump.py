@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.logs.candump import FORMAT, READER, parse_line, times_count_from_last
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes

@@ -10,8 +10,7 @@ from random import Random
 
 import pytest
 import zstandard
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.errors import LogReadError
 from logan.logs import text_lines

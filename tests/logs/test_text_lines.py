@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.logs import asc, can_csv, candump, candump_console, frame_text, reading, text_lines, trc
 from logan.logs.gathering import gather, positions

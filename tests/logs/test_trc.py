@@ -6,8 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.errors import LogReadError
 from logan.logs.text_lines import FD_LENGTHS

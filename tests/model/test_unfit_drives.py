@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.demo.routes import TwinRoute, highway_route, mixed_route
 from logan.demo.twin import TwinVehicle, drive_twin

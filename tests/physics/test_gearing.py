@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.physics.powertrain import motor_speed_rad_per_s, peak_wheel_force_n, road_speed_m_per_s, wheel_force_n
 from logan.units import METRES_PER_INCH, METRES_PER_SECOND_PER_MPH, RADIANS_PER_SECOND_PER_RPM

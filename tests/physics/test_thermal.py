@@ -2,8 +2,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from scipy.integrate import solve_ivp
 
 from logan.physics.thermal import coolant_heat_w, lagged

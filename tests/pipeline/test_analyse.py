@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from logan.analysis import DriveAnalysis
-from logan.pipeline.analyse import analyse_drive
+from logan.analysis import DriveAnalysis, analyse_drive
 from logan.results import Estimate, Refusal, json_ready, result_from_json
 from tests.twin_drives import build_of, hour_of, made_drive, twin_drive
 

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from logan.analysis import analyse_drive
 from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.configuration.typical_limits import TYPICAL_LIMITS
 from logan.drive.drive import Channel, Drive
-from logan.pipeline.analyse import analyse_drive
 from logan.report.sections.measurements import measurement_blocks
 from logan.settings import LimitSheet
 from logan.units import DisplayUnits

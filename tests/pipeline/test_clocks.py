@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from logan.errors import LogReadError
-from logan.pipeline.joining import group_by_clock
+from logan.pipeline.logs_reader import group_by_clock
 
 STREET = Path(__file__).parents[2] / "fixtures" / "logs" / "gpx" / "street.gpx"
 

@@ -11,7 +11,7 @@ from logan.pipeline.channels import edit_channels
 from logan.pipeline.frame_store import decode_again
 from logan.pipeline.importing import ImportOptions, import_logs
 from logan.pipeline.reporting import document_of, gather_report
-from logan.report.document import Words
+from logan.report.inputs import Words
 from tests.drive.twins import mixed_drive
 
 

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logan.pipeline.analyse import analyse_drive
+from logan.analysis import analyse_drive
 from logan.pipeline.limit_sheet import limits_over_drives
 from logan.results import Severity
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide

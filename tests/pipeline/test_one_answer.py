@@ -10,11 +10,11 @@ import pytest
 from logan.cli.main import main
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.page_figures import range_json
 from logan.pipeline.refine import answer_of, kept_answer
 from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
-from logan.report.document import FigureBlock, TableBlock, Verdict
+from logan.pipeline.what_if import range_json
+from logan.report.inputs import FigureBlock, TableBlock, Verdict
 from logan.report.page import render_page
 from logan.report.sections.certificate import certificate_document
 from logan.results import json_ready

@@ -4,8 +4,8 @@ import pytest
 
 from logan.cli.main import main
 from logan.errors import DbcError, LogReadError, UsageError
+from logan.pipeline.frame_store import export_parquet
 from logan.pipeline.ingest import read_logs
-from logan.pipeline.parquet_export import export_parquet
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.pipeline.analyse import check_drive
+from logan.analysis import check_drive
 from logan.results import DataFlag, Severity, json_ready
 from logan.settings import AnalysisSettings
 from tests.benchmarks.quality import faults_pack

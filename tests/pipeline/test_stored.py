@@ -11,10 +11,9 @@ import pytest
 import logan
 from logan.drive.drive import DriveConditions
 from logan.drive_library.repository import DriveLibrary
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, bring_up_to_date
 from logan.pipeline.importing import import_logs
 from logan.pipeline.instruments import calibrated
-from logan.pipeline.library import bring_up_to_date
 from logan.pipeline.stored import analysis_fingerprint, segments_fingerprint, stored_segments
 from logan.results import Estimate
 from logan.version import science_edition
@@ -71,8 +70,7 @@ def test_a_limit_has_the_drives_analysed_again_but_not_their_part_in_the_fit(fol
 
 
 def test_a_changed_formula_has_every_figure_worked_out_again(folder, monkeypatch):
-    from logan.pipeline import library as pipeline_library
-    from logan.pipeline import stored
+    from logan.pipeline import builds as pipeline_library, stored
 
     for module in (stored, pipeline_library):
         monkeypatch.setattr(module, "science_edition", lambda: "another edition")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.pipeline.analyse import analyse_drive
+from logan.analysis import analyse_drive
 from logan.quality.survey import DriveSurvey
 from logan.quality.timing import unsampled_wh
 from logan.results import Estimate, Refusal

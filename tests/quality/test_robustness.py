@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
+from logan.analysis import check_drive
 from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.drive.drive import Channel, Drive
-from logan.pipeline.analyse import check_drive
 from logan.quality import DETECTORS, find_flags
 from logan.quality.survey import DriveSurvey
 from tests.builds import example_build

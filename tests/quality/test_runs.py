@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from hypothesis.extra.numpy import arrays
 
 from logan.quality.survey import MAX_SPANS, centred_mean, equal_runs, middle_of, resolution, spans_of, true_runs, when

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from logan.analysis import analyse_drive
 from logan.demo.routes import urban_route
 from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinVehicle, drive_twin
 from logan.driving_range.consumption_curve import consumption_curve
-from logan.pipeline.analyse import analyse_drive
 from logan.pipeline.plan import make_plan
 from logan.report.inputs import AssumptionRow, DriveInputs, ReportInputs
 from logan.units import DisplayUnits

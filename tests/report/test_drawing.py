@@ -6,13 +6,12 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from logan.report.build_report import build_document
-from logan.report.document import FigureBlock
 from logan.report.draw import WIDTHS, Scale, drawing, svg, wrapped
 from logan.report.figure import Axis, Band, Bars, Dots, Figure, Limit, Line, Panel, Span
+from logan.report.inputs import FigureBlock
 
 HOSTILE = '</svg><script>alert("x")</script>&<b>"onload="alert(1)'
 SPACE = "{http://www.w3.org/2000/svg}"

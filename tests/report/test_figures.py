@@ -169,7 +169,7 @@ def test_without_a_limit_there_is_no_bullet_and_without_a_curve_no_curve(inputs)
 
 
 def test_a_timeline_carries_limit_lines_and_limit_events_cell_voltage_and_soc_among_them(inputs):
-    from logan.pipeline.analyse import analyse_drive
+    from logan.analysis import analyse_drive
 
     time_s = np.arange(0.0, 600.0, 1.0)
     low = np.where((time_s > 200.0) & (time_s < 260.0), 2.9, 3.6)

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.pipeline.analyse import analyse_drive
-from logan.report.document import TableBlock, Words
+from logan.analysis import analyse_drive
+from logan.report.inputs import TableBlock, Words
 from logan.report.sections.limits import event_kind_tables, event_tables
 from logan.report.sections.measured_energy import budget_table, moment, told
 from logan.report.sections.measurements import measurement_blocks

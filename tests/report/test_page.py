@@ -10,8 +10,8 @@ from itertools import pairwise
 import pytest
 
 from logan.report.build_report import build_document, drive_document
-from logan.report.document import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.figure import Axis, Dots, Figure, Panel
+from logan.report.inputs import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import render_page
 from logan.report.sections.limits import approach_table
 from logan.results import json_ready

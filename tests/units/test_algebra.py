@@ -2,8 +2,7 @@
 
 import pint
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from logan.units.algebra import _WHOLE, _WORDS, MAX_UNIT_LENGTH, UnitConversion, conversion
 

@@ -3,8 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from logan.units import _SHOWN, DisplayUnits, plain_number
 from logan.units.quantities import parse_quantity

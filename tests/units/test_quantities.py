@@ -4,8 +4,7 @@ import subprocess
 import sys
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from logan.configuration.declared import Quantity
 from logan.units.quantities import Measured, parse_quantity, read_number, wire_gauge

@@ -9,8 +9,7 @@ import pytest
 
 from logan.drive.drive import Channel
 from logan.errors import ConflictError, UsageError
-from logan.pipeline.builds import BuildFolder
-from logan.pipeline.library import open_library
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.notes import change_notes, conditions_version
 from logan.pipeline.stored import load_corrected, stored_drive
 from logan.pipeline.workbench import _window, span_figures, window_text, workbench

@@ -14,7 +14,7 @@ from logan.metrics.steady_runs import SteadyRun
 from logan.model.breakdown import CAUSES, ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull
 from logan.report.figure import Axis, Band, Dots, Figure, Limit, Line, Panel, Span
-from logan.report.figures.waterfall import Part, waterfall
+from logan.report.figures.driving_range import Part, waterfall
 from logan.results import Estimate
 from logan.units import DisplayUnits
 from logan.wording import CAUSE_WORDS, capital, number, percent, signed

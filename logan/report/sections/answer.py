@@ -4,21 +4,13 @@ from __future__ import annotations
 
 from logan.driving_range.prediction import RangePrediction
 from logan.model.fit_result import DrivenHull
-from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Verdict, Words
 from logan.report.figures.driving_range import attribution_figure, range_figure
 from logan.report.figures.limits import approaches, bullet_figure
-from logan.report.inputs import ReportInputs
+from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Tone, Verdict, Words
 from logan.report.sections.driving_range import unsure_blocks
 from logan.report.sections.limits import unlimited_words
 from logan.units import DisplayUnits
-from logan.wording import (
-    capital,
-    distance,
-    number,
-    parameter_text,
-    percent,
-    probability,
-)
+from logan.wording import capital, distance, number, parameter_text, percent, probability
 
 
 def one_page_section(inputs: ReportInputs) -> Section:

@@ -6,9 +6,8 @@ from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
-from logan.report.document import Block, Document, Section, TableBlock, Words
 from logan.report.figures.limits import approaches, margin_text
-from logan.report.inputs import FitInputs, ReportInputs
+from logan.report.inputs import Block, Document, FitInputs, ReportInputs, Section, TableBlock, Words
 from logan.report.sections.answer import driven_words
 from logan.report.sections.limits import unlimited_words
 from logan.wording import distance, number, parameter_text, percent, shown_value, signed, temperature_text, tone_of

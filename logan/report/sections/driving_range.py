@@ -8,10 +8,9 @@ from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
-from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import range_figure, unsure_figure
-from logan.report.inputs import ReportInputs
+from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Words
 from logan.units import DisplayUnits
 from logan.wording import (
     budget_sum,

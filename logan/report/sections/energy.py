@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from logan.metrics.regen import RegenSummary
-from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import ledger_figure
-from logan.report.inputs import DriveInputs, ReportInputs
+from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Words
 from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
 from logan.wording import clock, consumption, figure, percent, reason, sentences

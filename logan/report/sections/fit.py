@@ -6,9 +6,8 @@ from collections.abc import Mapping
 
 from logan.model.fit_result import FitResult
 from logan.model.next_test import NextTests
-from logan.report.document import Block, FigureBlock, Section, TableBlock, Words
 from logan.report.figures.consumption import calibration_figure
-from logan.report.inputs import FitInputs, ReportInputs
+from logan.report.inputs import Block, FigureBlock, FitInputs, ReportInputs, Section, TableBlock, Words
 from logan.units import DisplayUnits
 from logan.wording import number, parameter_text, parameter_words, percent, sentence, signed
 

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from logan.driving_range.performance import GearingPerformance, GearingSheet
-from logan.report.document import Block, Section, TableBlock, Words
-from logan.report.inputs import ReportInputs
+from logan.report.inputs import Block, ReportInputs, Section, TableBlock, Words
 from logan.units import METRES_PER_SECOND_PER_MPH, DisplayUnits
 from logan.wording import NONE, number, quantity_text, road_grade_percent, sentence
 

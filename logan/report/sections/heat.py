@@ -7,8 +7,8 @@ from typing import Final
 from logan.heat.forecast import PartForecast
 from logan.heat.road import RoadHeat
 from logan.heat.series import BLOCK_S
-from logan.report.document import Block, FigureBlock, TableBlock, Tone, Words
 from logan.report.figures.heat import road_figure
+from logan.report.inputs import Block, FigureBlock, TableBlock, Tone, Words
 from logan.results import Estimate, Figure, Refusal
 from logan.units import DisplayUnits
 from logan.wording import probability

@@ -8,10 +8,9 @@ from typing import Final
 from logan.drive.context import Context
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
 from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitSummary
-from logan.report.document import Block, FigureBlock, Section, TableBlock, Tone, Words
 from logan.report.figures.drive import timeline_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
-from logan.report.inputs import DriveInputs, ReportInputs
+from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
 from logan.results import Severity
 from logan.settings import LimitSide
 from logan.units import DisplayUnits

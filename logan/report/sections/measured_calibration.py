@@ -5,7 +5,7 @@ from __future__ import annotations
 from logan.metrics.calibration import CalibrationSummary, WheelCalibration
 from logan.metrics.coastdowns import CoastdownRun, CoastdownSummary
 from logan.metrics.steady_runs import SteadyRun
-from logan.report.document import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
 from logan.results import Refusal
 from logan.units import DisplayUnits

@@ -8,7 +8,7 @@ from typing import Final
 from logan.ledger.ledger import EnergyLedger, LedgerRow
 from logan.metrics.energy import EnergySummary
 from logan.metrics.regen import RegenBin, RegenSummary
-from logan.report.document import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Words
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits
 from logan.wording import figure, number, percent, reason

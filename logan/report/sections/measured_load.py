@@ -7,7 +7,7 @@ from typing import Final
 from logan.metrics.current import CurrentDuration, CurrentSummary
 from logan.metrics.derating import DeratingSummary
 from logan.metrics.thermal import CoolantFlow, ThermalSummary
-from logan.report.document import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
 from logan.results import Estimate
 from logan.units import DisplayUnits

@@ -5,7 +5,7 @@ from __future__ import annotations
 from logan.metrics.charging_sessions import ChargingSession
 from logan.metrics.pack import PackSummary, VoltageRange
 from logan.metrics.resistance import AllowedCurrent, ResistanceBand, ResistanceSummary
-from logan.report.document import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Words
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits

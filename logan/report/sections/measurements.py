@@ -8,8 +8,7 @@ from typing import Any, Final, TypeAlias
 
 from logan.analysis import METRICS, DriveAnalysis
 from logan.metrics.metric import Metric
-from logan.report.document import Block, TableBlock
-from logan.report.inputs import DriveInputs
+from logan.report.inputs import Block, DriveInputs, TableBlock
 from logan.report.sections.measured_calibration import calibration_tables, coastdown_tables
 from logan.report.sections.measured_energy import ledger_tables, regen_tables
 from logan.report.sections.measured_load import current_tables, derating_tables, heat_tables

@@ -9,8 +9,8 @@ import time
 
 import numpy as np
 
+from logan.analysis import analyse_drive, check_drive
 from logan.metrics.duration_curve import window_maxima
-from logan.pipeline.analyse import analyse_drive, check_drive
 from tests.twin_drives import build_of, hour_of, twin_drive
 
 REPEATS = 3

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tests.benchmarks.quality import faults_pack as pack
-from tests.benchmarks.quality import faults_road as road
-from tests.benchmarks.quality import faults_samples as samples
-from tests.benchmarks.quality import faults_vehicle as vehicle
+from tests.benchmarks.quality import (
+    faults_pack as pack,
+    faults_road as road,
+    faults_samples as samples,
+    faults_vehicle as vehicle,
+)
 from tests.benchmarks.quality.seeding import Injector
 
 

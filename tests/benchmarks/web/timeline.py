@@ -16,8 +16,7 @@ from playwright.sync_api import sync_playwright
 from logan.channels.vocabulary import channel_names
 from logan.demo.conversion import write_build
 from logan.drive.drive import Channel, Drive, LogSource
-from logan.pipeline.builds import BuildFolder
-from logan.pipeline.library import open_library
+from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.stored import store_analysed
 from tests.web.serving import FLAGS, chromium, serving
 
