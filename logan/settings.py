@@ -310,7 +310,7 @@ class DurationCurve:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conductor:
-    """A cable or busbar whose adiabatic heating is estimated (IEC 60949)."""
+    """A cable or busbar whose adiabatic heating is estimated (IEC 60949, second-hand)."""
 
     name: str
     material: str

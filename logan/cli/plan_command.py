@@ -142,7 +142,7 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
         "MPGe",
         units.distance,
     )
-    print_table(headings, rows, title="As a certification would find it, and 90 % interval (SAE J1634)")
+    print_table(headings, rows, title="As a certification would find it, and 90 % interval")
     label, factor = sheet.label_range_m, sheet.recharge_ratio.p50
     note = (
         f"Label range about {number(label.p50 / units.metres)} {units.distance} (x 0.7); wall over pack {factor:.2f}."

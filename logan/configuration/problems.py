@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from logan.errors import ConfigurationError, plain_words
 from logan.units import DisplayUnits
@@ -16,10 +16,12 @@ _AMERICAN = {
     "tyre_class": "tire_class",
     "tyre_rolling_circumference": "tire_rolling_circumference",
     "ageing": "aging",
-    "classic_saloon": "classic_sedan",
-    "modern_saloon": "modern_sedan",
-    "aluminium": "aluminum",
 }
+_AMERICAN_CHOICES = {
+    "body_class": {"classic_saloon": "classic_sedan", "modern_saloon": "modern_sedan"},
+    "material": {"aluminium": "aluminum"},
+}
+"""By key, so that a signal or a build may be called what it likes."""
 
 
 def refusal(path: Path, problems: tuple[str, ...]) -> ConfigurationError:
@@ -44,7 +46,7 @@ def load(path: Path) -> dict[str, Any]:
         if path.stat().st_size > LARGEST_FILE_BYTES:
             raise ConfigurationError("the file is too large for settings", "Is it a build.toml?", path)
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        return {_AMERICAN.get(key, key): _in_american(value) for key, value in content.items()}
+        return cast("dict[str, Any]", _in_american(content))
     except FileNotFoundError:
         raise ConfigurationError("there is no build here", "Make one with: logan new FOLDER", path) from None
     except tomllib.TOMLDecodeError as error:
@@ -56,10 +58,12 @@ def load(path: Path) -> dict[str, Any]:
 def _in_american(content: Any) -> Any:
     """Settings with keys and values as they are spelled in the US; builds that were made before read as they are."""
     if isinstance(content, dict):
-        return {_AMERICAN.get(key, key): _in_american(value) for key, value in content.items()}
-    if isinstance(content, list):
-        return [_in_american(value) for value in content]
-    return _AMERICAN.get(content, content) if isinstance(content, str) else content
+        return {_AMERICAN.get(key, key): _in_american(_choice(key, value)) for key, value in content.items()}
+    return [_in_american(value) for value in content] if isinstance(content, list) else content
+
+
+def _choice(key: str, value: Any) -> Any:
+    return _AMERICAN_CHOICES.get(key, {}).get(value, value) if isinstance(value, str) else value
 
 
 def display_units_of(path: Path) -> DisplayUnits:

@@ -49,7 +49,7 @@ def barometric_elevation(pressure: Channel, ambient: Channel | None = None) -> C
 
     References
     ----------
-    .. [1] ISO 2533, standard atmosphere: h = (T0 / L) (1 - (p / p0)^(R L / g)).
+    .. [1] ISO 2533 (second-hand), standard atmosphere: h = (T0 / L) (1 - (p / p0)^(R L / g)).
     """
     known = pressure.value[np.isfinite(pressure.value)]
     first_pa = float(np.median(known[: max(1, min(known.size, 10))]))

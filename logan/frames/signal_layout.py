@@ -8,10 +8,10 @@ from enum import StrEnum
 from typing import Final
 
 PGN_MASK_BROADCAST: Final = 0x03FF_FF00
-"""Bits of a J1939 identifier that name the parameter group, where PDU format >= 240 (SAE J1939-21)."""
+"""Bits of a J1939 identifier that name the parameter group, where PDU format >= 240 (SAE J1939-21, from memory)."""
 
 PGN_MASK_ADDRESSED: Final = 0x03FF_0000
-"""The same where PDU format < 240: the next byte is a destination address (SAE J1939-21)."""
+"""The same where PDU format < 240: the next byte is a destination address (SAE J1939-21, from memory)."""
 
 
 class ByteOrder(StrEnum):

@@ -16,10 +16,10 @@ from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 CONTINUOUS_S: Final = 3.0 * 3600.0
-"""Long enough for every part but the cells to settle: IEC 60034-1, S1. [s]"""
+"""Long enough for every part but the cells to settle: IEC 60034-1, S1 (from memory). [s]"""
 
 HALF_HOUR_S: Final = 1800.0
-"""From cold: IEC 60034-1, S2 30 min. [s]"""
+"""From cold: IEC 60034-1, S2 30 min (from memory). [s]"""
 
 _STEP_S: Final = 90.0
 _FORCES: Final = 14

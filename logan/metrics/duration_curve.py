@@ -204,7 +204,7 @@ class ConductorHeating:
     window_s, rms_a : float
         Window whose heating is highest, no longer than adiabatic heating is a fair estimate. [s, A]
     start_degc, end_degc, limit_degc : float
-        Start as given, end by IEC 60949 without heat loss, and limit as given.
+        Start as given, end without heat loss, and limit as given.
     withstand_a : float or None
         Steady current that would bring it to the limit in that window; None where it starts beyond. [A]
     severity : Severity or None
@@ -243,7 +243,7 @@ def conductor_heating(conductor: Conductor, *, window_s: float, rms_a: float, co
 
     References
     ----------
-    .. [1] IEC 60949:1988, clause 3.
+    .. [1] IEC 60949:1988, clause 3 (second-hand).
     """
     material = conductor_material(conductor.material)
     end_degc = adiabatic_end_degc(

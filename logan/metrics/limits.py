@@ -348,7 +348,7 @@ def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:
                 worst_value=heating.end_degc,
                 limit_value=heating.limit_degc,
                 unit="degC",
-                source="limit given; heating by IEC 60949 without heat loss",
+                source="limit given; heating by IEC 60949 (second-hand) without heat loss",
                 context=heating.context,
                 caution=advice_for("cable_temperature", LimitSide.ABOVE).past
                 if heating.severity is Severity.RED

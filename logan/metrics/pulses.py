@@ -74,7 +74,7 @@ def find_pulses(
 
     References
     ----------
-    .. [1] R = (U0 - U) / (I - I0) at 2, 10 and 18 s after a step, as in ISO 12405 type pulse profiles.
+    .. [1] R = (U0 - U) / (I - I0) at 2, 10 and 18 s after a step, as in ISO 12405 type pulse profiles (from memory).
     """
     known = np.isfinite(current.value)
     time_s, amperes = current.time_s[known], current.value[known]

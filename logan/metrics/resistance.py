@@ -21,7 +21,7 @@ from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray
 from logan.units.sentences import measure
 
 PULSE_DURATIONS_S: Final = (2.0, 10.0, 18.0)
-"""Pulse lengths of ISO 12405-type profiles that a road log can show. [s]"""
+"""Pulse lengths of ISO 12405-type profiles (from memory) that a road log can show. [s]"""
 
 STATE_BAND_RATIO: Final = 0.1
 TEMPERATURE_BAND_K: Final = 10.0

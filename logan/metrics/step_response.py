@@ -68,7 +68,8 @@ def response_windows(
 
     References
     ----------
-    .. [1] R = (U0 - U) / (I - I0) after a step (ISO 12405 type profile), here of the fitted linear response.
+    .. [1] R = (U0 - U) / (I - I0) after a step (ISO 12405 type profile, from memory), here of
+       the fitted linear response.
     """
     step_s = min(max(nominal_period_s(current.time_s), 0.05), 1.0)
     start_s, end_s = float(current.time_s[0]), float(current.time_s[-1])

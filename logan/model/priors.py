@@ -41,7 +41,7 @@ TYRE_CLASS_ROLLING_COEFFICIENT: Final[Mapping[str, PlanningValue]] = MappingProx
         "low_resistance_radial": PlanningValue(
             0.0079, 0.0015, "119 certified EVs (EPA test lists 2017-2023), bearings and driveline taken in"
         ),
-        "radial": PlanningValue(0.0100, 0.0015, "common practice: ordinary radial (TRB SR 286 spans 0.007 to 0.017)"),
+        "radial": PlanningValue(0.0100, 0.0015, "common practice: ordinary radial (second-hand: 0.007 to 0.017)"),
         "winter": PlanningValue(0.0115, 0.0015, "common practice: winter tire"),
         "all_terrain": PlanningValue(0.0120, 0.0020, "common practice: light-truck all-terrain"),
         "mud_terrain": PlanningValue(0.0150, 0.0035, "common practice: mud-terrain or bias-ply"),

@@ -19,7 +19,7 @@ Number = TypeVar("Number", float, FloatArray)
 ISA_SEA_LEVEL_TEMPERATURE_K: Final = 288.15
 ISA_LAPSE_RATE_K_PER_M: Final = 0.0065
 ISA_GAS_CONSTANT_J_PER_KG_K: Final = 287.052874
-"""Standard atmosphere below 11 km (ISO 2533)."""
+"""Standard atmosphere below 11 km (ISO 2533, second-hand)."""
 
 _CIPM_MOLAR_GAS_CONSTANT: Final = 8.314472
 _CIPM_DRY_AIR_MOLAR_MASS_KG_PER_MOL: Final = 28.96546e-3
@@ -41,7 +41,7 @@ def standard_pressure_pa(elevation_m: Number) -> Number:
 
     References
     ----------
-    .. [1] ISO 2533, standard atmosphere, troposphere.
+    .. [1] ISO 2533 (second-hand), standard atmosphere, troposphere.
     """
     exponent = STANDARD_GRAVITY_M_PER_S2 / (ISA_GAS_CONSTANT_J_PER_KG_K * ISA_LAPSE_RATE_K_PER_M)
     ratio: Number = 1.0 - ISA_LAPSE_RATE_K_PER_M * elevation_m / ISA_SEA_LEVEL_TEMPERATURE_K
@@ -71,7 +71,7 @@ def dry_air_density_kg_per_m3(temperature_degc: Number, pressure_pa: Number) -> 
 
     References
     ----------
-    .. [1] 40 CFR 1037.528(h)(10).
+    .. [1] 40 CFR 1037.528(h)(10), from memory.
     """
     return pressure_pa / (DRY_AIR_GAS_CONSTANT_J_PER_KG_K * (temperature_degc + ZERO_CELSIUS_K))
 
@@ -91,7 +91,7 @@ def air_density_kg_per_m3(temperature_degc: float, pressure_pa: float, relative_
 
     References
     ----------
-    .. [1] A. Picard et al., CIPM-2007, Metrologia 45 (2008) 149, doi:10.1088/0026-1394/45/2/004.
+    .. [1] A. Picard et al., CIPM-2007, Metrologia 45 (2008) 149, doi:10.1088/0026-1394/45/2/004; from memory.
     """
     temperature_k = temperature_degc + ZERO_CELSIUS_K
     saturation_pa = float(

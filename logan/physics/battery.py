@@ -149,7 +149,7 @@ def pilot_current_limit_a(duty_ratio: float) -> float | None:
 
     References
     ----------
-    .. [1] SAE J1772 and IEC 61851-1, Annex A: 0.6 A per percent from 10 to 85 %,
+    .. [1] SAE J1772 and IEC 61851-1, Annex A (second-hand): 0.6 A per percent from 10 to 85 %,
        2.5 A per percent above 64 % from there to 96 %.
     """
     percent = 100.0 * duty_ratio

@@ -14,7 +14,7 @@ CITY_SHARE_RATIO: Final = 0.55
 """Weight of the urban schedule in a combined figure (40 CFR 600; 10 CFR 474 Appendix)."""
 
 LABEL_ADJUSTMENT_RATIO: Final = 0.7
-"""Default from unadjusted range to label range (40 CFR 600.210)."""
+"""Default from unadjusted range to label range (40 CFR 600.210, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

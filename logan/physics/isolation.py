@@ -31,6 +31,6 @@ def required_isolation_ohm(working_voltage_v: float, *, is_combined: bool) -> fl
 
     References
     ----------
-    .. [1] UN Regulation No. 100, paragraph 5.1.3.
+    .. [1] UN R100, 5.1.3.
     """
     return working_voltage_v * (COMBINED_BUS_OHM_PER_V if is_combined else DC_BUS_OHM_PER_V)

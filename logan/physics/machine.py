@@ -10,7 +10,7 @@ import numpy as np
 from logan.units import FloatArray
 
 COPPER_PER_K: Final = 0.0039
-"""Rise of copper's resistance per kelvin from 25 degC (IEC 60034-1: (235 + t2) / (235 + t1), 0.0038)."""
+"""Rise of copper's resistance per kelvin from 25 degC (IEC 60034-1: (235 + t2) / (235 + t1), 0.0038; from memory)."""
 
 EDDY_SPEED_RAD_PER_S: Final = 600.0
 """Shaft speed at which the eddy term is stated. [rad/s]"""

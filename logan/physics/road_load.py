@@ -92,7 +92,7 @@ def air_work_integral(
 
     References
     ----------
-    .. [1] ``logan/method/plan.md``, (1); the triangle of wind and travel: 40 CFR 1037.528(h).
+    .. [1] ``logan/method/plan.md``, (1); the triangle of wind and travel: 40 CFR 1037.528(h), from memory.
     """
     cubed = speed_power_integral(before_m_per_s, after_m_per_s, step_s, 3)
     if not np.any(headwind_m_per_s) and not np.any(crosswind_m_per_s):

@@ -73,7 +73,7 @@ def coolant_heat_w(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConductorMaterial:
-    """Constants of IEC 60949, Table 1.
+    """Constants of IEC 60949, Table 1 (second-hand).
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ CONDUCTOR_MATERIALS: Final = {
     "copper": ConductorMaterial(factor_a_s_per_mm2=226.0, beta_k=234.5),
     "aluminum": ConductorMaterial(factor_a_s_per_mm2=148.0, beta_k=228.0),
 }
-"""IEC 60949, Table 1."""
+"""IEC 60949, Table 1 (second-hand)."""
 
 
 def conductor_material(name: str) -> ConductorMaterial:
@@ -126,7 +126,7 @@ def adiabatic_factor(material: ConductorMaterial, *, start_degc: float, end_degc
 
     References
     ----------
-    .. [1] IEC 60949:1988, clause 3: 143 for copper in XLPE (90 to 250 °C), 115 in PVC (70 to 160 °C).
+    .. [1] IEC 60949:1988, clause 3 (from memory): 143 for copper in XLPE (90 to 250 °C), 115 in PVC (70 to 160 °C).
     """
     ratio = (end_degc + material.beta_k) / (start_degc + material.beta_k)
     return material.factor_a_s_per_mm2 * math.sqrt(math.log(ratio))
@@ -153,7 +153,7 @@ def adiabatic_end_degc(i2t_a2s: float, *, area_mm2: float, start_degc: float, ma
 
     References
     ----------
-    .. [1] IEC 60949:1988, clause 3, solved for the end temperature.
+    .. [1] IEC 60949:1988, clause 3 (second-hand), solved for the end temperature.
     """
     exponent = i2t_a2s / (material.factor_a_s_per_mm2 * area_mm2) ** 2
     if exponent > 10.0:  # far beyond melting; the formula has lost its meaning
@@ -180,6 +180,6 @@ def withstand_current_a(time_s: float, *, area_mm2: float, adiabatic_k: float) -
 
     References
     ----------
-    .. [1] IEC 60949:1988, clause 3.
+    .. [1] IEC 60949:1988, clause 3 (second-hand).
     """
     return adiabatic_k * area_mm2 / math.sqrt(time_s)

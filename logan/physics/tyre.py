@@ -42,7 +42,7 @@ def temperature_factor(temperature_degc: Number, coefficient_per_k: Number) -> N
 
     References
     ----------
-    .. [1] Coefficients: UN R117, Annex 6, 6.2 (ISO 28580); carried beyond its 20 to 30 degC in the
+    .. [1] Coefficients: UN R117, Annex 6, 6.2 (as ISO 28580, from memory); carried beyond its 20 to 30 degC in the
        linear form, which is the milder one in the cold.
     """
     held = np.clip(temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC)

@@ -85,7 +85,7 @@ def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     known = np.isfinite(pascals)
     if known.sum() < 30:
         return
-    baro_m = 44_330.77 * (1.0 - (np.clip(pascals[known], 3e4, 1.2e5) / 101_325.0) ** 0.190263)  # ISA (ISO 2533)
+    baro_m = 44_330.77 * (1.0 - (np.clip(pascals[known], 3e4, 1.2e5) / 101_325.0) ** 0.190263)  # ISO 2533, second-hand
     metres = metres[known]
     if np.std(baro_m) < 5.0 or np.std(metres) < 5.0 or np.corrcoef(baro_m, metres)[0, 1] < 0.9:
         return

@@ -50,10 +50,10 @@ GAS_CONSTANT_J_PER_MOL_K: Final = 8.314462618
 """Molar gas constant (CODATA 2018)."""
 
 DRY_AIR_GAS_CONSTANT_J_PER_KG_K: Final = 287.058
-"""Specific gas constant of dry air (40 CFR 1037.528(h)(10))."""
+"""Specific gas constant of dry air (40 CFR 1037.528(h)(10), from memory)."""
 
 STANDARD_PRESSURE_PA: Final = 101_325.0
-"""Standard atmosphere (exact; ISO 2533)."""
+"""Standard atmosphere (exact by definition; ISO 2533, second-hand)."""
 
 US_ROAD_LOAD_TEMPERATURE_DEGC: Final = 20.0
 US_ROAD_LOAD_PRESSURE_PA: Final = 98_210.0

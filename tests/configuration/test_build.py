@@ -181,7 +181,7 @@ def test_the_units_shown_are_read_even_from_a_build_with_faults(tmp_path):
     assert display_units_of(path).distance == "km"
 
 
-@pytest.mark.published("ETRTO Standards Manual, rolling circumference 3.05 x overall diameter (from memory)")
+@pytest.mark.from_memory("ETRTO Standards Manual, rolling circumference 3.05 x overall diameter")
 @pytest.mark.parametrize(("size", "metres"), [("195/65R15", 1.9352), ("P205/55 R16", 1.9275), ("31x10.5R15", 2.4016)])
 def test_rolling_circumference_from_the_tyre_size(size, metres):
     assert rolling_circumference_m(size) == pytest.approx(metres, abs=5e-4)

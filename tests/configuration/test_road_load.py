@@ -30,7 +30,7 @@ def build(tmp_path: Path, *lines: str, weight: float = 4250.0):
     return read_build(path)
 
 
-@pytest.mark.published("wheel energy of published A, B, C and test weight on 40 CFR 86 App. I schedules, 1 Hz")
+@pytest.mark.recomputed("outside the project: wheel energy of A, B, C and test weight on the 1 Hz schedules")
 @pytest.mark.parametrize(
     ("coefficients", "weight_lb", "cycle", "drive", "brake"),
     [
@@ -43,9 +43,7 @@ def build(tmp_path: Path, *lines: str, weight: float = 4250.0):
         ((6.31, 0.1862, 0.00433), 1340, "hwfet", 61.6, 8.1),
     ],
 )
-def test_coefficients_in_a_build_give_the_published_wheel_energy(
-    tmp_path, coefficients, weight_lb, cycle, drive, brake
-):
+def test_coefficients_in_a_build_give_the_wheel_energy(tmp_path, coefficients, weight_lb, cycle, drive, brake):
     a, b, c = coefficients
     given = f'road_load = {{ a = "{a} lbf", b = "{b} lbf/mph", c = "{c} lbf/mph2", test_weight = "{weight_lb} lb", '
     settings = build(tmp_path, given + 'source = "coastdown" }', weight=weight_lb)

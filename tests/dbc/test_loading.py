@@ -232,7 +232,7 @@ J1939 = (
 )
 
 
-@pytest.mark.published("SAE J1939-21: PDU1 and PDU2 formats (from memory)")
+@pytest.mark.from_memory("SAE J1939-21: PDU1 and PDU2 formats")
 def test_j1939_identifiers_are_matched_by_their_parameter_group(tmp_path):
     index = LayoutIndex(load(tmp_path, J1939).messages)
     broadcast, addressed = index.messages

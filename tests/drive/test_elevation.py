@@ -18,7 +18,7 @@ def channel(name, value, period_s=1.0):
     return Channel(name=name, time_s=np.arange(value.size) * period_s, value=value)
 
 
-@pytest.mark.published("ISO 2533, table of the standard atmosphere (from memory; printed to 0.01 hPa)")
+@pytest.mark.from_memory("ISO 2533, table of the standard atmosphere, printed to 0.01 hPa")
 @pytest.mark.parametrize(("height_m", "pressure_pa"), [(0.0, 101_325.0), (1000.0, 89_874.6), (2000.0, 79_495.2)])
 def test_the_standard_atmosphere_gives_the_height(height_m, pressure_pa):
     found = barometric_elevation(channel("barometric_pressure", [pressure_pa] * 3))

@@ -35,7 +35,7 @@ def test_air_is_what_was_logged_then_noted_then_assumed():
     assert air.density_kg_per_m3 == pytest.approx(air_density_kg_per_m3(5.0, 95_000.0, 0.5))
 
 
-@pytest.mark.published("ISA: 1609.344 m above sea level, 83431.8 Pa (PyPI ambiance 1.3.1)")
+@pytest.mark.recomputed("with the package ambiance 1.3.1: 1609.344 m above sea level, 83431.8 Pa")
 def test_pressure_is_that_of_the_height_where_only_height_is_known():
     air = air_of(made_drive(constant("elevation", 1609.344)))
     assert air.pressure_pa == pytest.approx(83_431.8, rel=1e-4)

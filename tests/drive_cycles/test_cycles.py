@@ -8,7 +8,7 @@ from logan.units import METRES_PER_SECOND_PER_MPH
 MILE_M = 1609.344
 
 
-@pytest.mark.published("40 CFR 86 Appendix I and 40 CFR 600 Appendix I, integrated by trapezoid")
+@pytest.mark.recomputed("the tables of 40 CFR 86 and 600, integrated by trapezoid")
 @pytest.mark.parametrize(
     ("name", "duration_s", "miles", "mean_mph", "top_mph"),
     [
@@ -17,7 +17,7 @@ MILE_M = 1609.344
         ("us06", 600, 8.0080, 48.048, 80.3),
     ],
 )
-def test_us_schedules_have_their_published_totals(name, duration_s, miles, mean_mph, top_mph):
+def test_us_schedules_have_their_totals(name, duration_s, miles, mean_mph, top_mph):
     schedule = load_cycle(name)
     assert schedule.duration_s == duration_s
     assert schedule.distance_m / MILE_M == pytest.approx(miles, abs=5e-5)
@@ -25,8 +25,8 @@ def test_us_schedules_have_their_published_totals(name, duration_s, miles, mean_
     assert schedule.speed_m_per_s.max() / METRES_PER_SECOND_PER_MPH == pytest.approx(top_mph)
 
 
-@pytest.mark.published("UN GTR 15 Annex 1: 131.3 km/h; phases 589, 433, 455, 323 s; phase lengths from memory")
-def test_the_worldwide_schedule_has_its_published_totals():
+@pytest.mark.from_memory("UN GTR 15 Annex 1: 131.3 km/h; phases 589, 433, 455, 323 s, and their lengths")
+def test_the_worldwide_schedule_has_its_totals():
     schedule = load_cycle("wltc_3b")
     assert schedule.duration_s == 589 + 433 + 455 + 323
     assert schedule.speed_m_per_s.max() * 3.6 == pytest.approx(131.3)

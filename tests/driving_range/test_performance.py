@@ -38,7 +38,7 @@ def sheet(build, **changes):
     return gearing_sheet(build, prior_of(build), **{"conditions": air} | changes)
 
 
-@pytest.mark.published("common practice, no source: 37 to 1 on a 31-inch tyre near 45 mph, 14.4 to 1 past 100 mph")
+@pytest.mark.common_practice("37 to 1 on a 31-inch tyre near 45 mph, 14.4 to 1 past 100 mph")
 def test_top_speeds_that_common_practice_knows():
     crawler, road = sheet(box()).choices
     assert crawler.top_speed_m_per_s / METRES_PER_SECOND_PER_MPH == pytest.approx(45.0, abs=1.0)
@@ -46,7 +46,7 @@ def test_top_speeds_that_common_practice_knows():
     assert road.top_speed_m_per_s / METRES_PER_SECOND_PER_MPH > 100.0
 
 
-@pytest.mark.published("computed from first principles: 6 % at 55 mph takes 49.3 kW at the wheels, 57.2 kW at the pack")
+@pytest.mark.recomputed("by hand from first principles: 6 % at 55 mph takes 49.3 kW at the wheels, 57.2 kW at the pack")
 def test_battery_power_on_a_six_percent_grade():
     driven, road = sheet(box()).choices
     assert driven.hill_battery_power_w == pytest.approx(57.2e3, abs=120.0)

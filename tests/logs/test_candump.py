@@ -12,7 +12,7 @@ from logan.logs.candump import FORMAT, READER, parse_line, times_count_from_last
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 
-@pytest.mark.published("can-utils candump(1) and cansend(1); log lines as in the can-utils README")
+@pytest.mark.from_memory("can-utils candump(1) and cansend(1); log lines as in its README")
 @pytest.mark.parametrize(
     ("line", "frame"),
     [

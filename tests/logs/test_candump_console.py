@@ -11,7 +11,7 @@ from logan.logs.candump_console import FORMAT, READER, parse_line
 from tests.logs.harness import Frame, assert_keeps_to_grammar, compiled_frames, damaged, read_bytes
 
 
-@pytest.mark.published("can-utils candump(1), output as the tool prints it")
+@pytest.mark.from_memory("can-utils candump(1), output as the tool prints it")
 @pytest.mark.parametrize(
     ("line", "frame"),
     [

@@ -180,9 +180,7 @@ def test_lowest_and_highest_pack_voltage_with_their_times():
     assert isinstance(summary_of(without(discharge_drive(), "pack_voltage")).voltage, Refusal)
 
 
-@pytest.mark.published(
-    "SAE J1772 and IEC 61851-1, pilot duty cycle: 0.6 A per percent up to 85 %, then 2.5 A above 64 %"
-)
+@pytest.mark.from_memory("SAE J1772, pilot duty cycle: 0.6 A per percent up to 85 %, then 2.5 A above 64 %")
 @pytest.mark.parametrize(("duty", "amperes"), [(0.5, 30.0), (0.9, 65.0), (0.05, None)])
 def test_the_pilots_duty_cycle_says_what_the_charging_point_allowed(duty, amperes):
     drive = charge_drive()

@@ -9,7 +9,7 @@ from logan.physics.certification import (
 MILE_M = 1609.344
 
 
-@pytest.mark.published("SAE J1634 multi-cycle test, formulas from memory; worked by hand")
+@pytest.mark.from_memory("SAE J1634, formulas of the multi-cycle test; worked by hand")
 def test_multi_cycle_arithmetic():
     found = multi_cycle_result(
         usable_energy_wh=75_000.0,
@@ -36,7 +36,7 @@ def test_both_schedules_combined():
     assert combined_consumption(265.0, 220.0) == pytest.approx(244.75)
 
 
-@pytest.mark.published("33 705 Wh per gallon (EPA): 350 Wh/mi at the wall is 96.30 MPGe")
+@pytest.mark.from_memory("EPA, 33,705 Wh per gallon: 350 Wh/mi at the wall is 96.30 MPGe")
 def test_miles_per_gallon_equivalent():
     assert miles_per_gallon_equivalent(350.0 / MILE_M) == pytest.approx(96.30, abs=5e-3)
 

@@ -3,7 +3,7 @@ import pytest
 from logan.physics.battery import pilot_current_limit_a
 
 
-@pytest.mark.published("SAE J1772 / IEC 61851-1 Annex A, table of duty cycle and current")
+@pytest.mark.from_memory("SAE J1772, table of duty cycle and current; the formula read second-hand")
 @pytest.mark.parametrize(
     ("duty_ratio", "current_a"), [(0.10, 6.0), (0.50, 30.0), (0.85, 51.0), (0.90, 65.0), (0.96, 80.0)]
 )

@@ -11,9 +11,7 @@ from logan.physics.thermal import (
 COPPER = CONDUCTOR_MATERIALS["copper"]
 
 
-@pytest.mark.published(
-    "IEC 60949 (as used in IEC 60364-5-54, Table A.54): copper 143 (XLPE) and 115 (PVC), aluminum 94 and 76"
-)
+@pytest.mark.from_memory("IEC 60364-5-54, Table A.54: copper 143 (XLPE) and 115 (PVC), aluminum 94 and 76")
 @pytest.mark.parametrize(
     ("material", "start_degc", "end_degc", "factor"),
     [("copper", 90, 250, 143), ("copper", 70, 160, 115), ("aluminum", 90, 250, 94), ("aluminum", 70, 160, 76)],

@@ -10,12 +10,12 @@ def top_mph(rpm, ratio, circumference_m):
     return road_speed_m_per_s(rpm * RADIANS_PER_SECOND_PER_RPM, ratio, circumference_m) / METRES_PER_SECOND_PER_MPH
 
 
-@pytest.mark.published("computed: 8000 rpm, 9.04 to 1, 2.30 m -> 75.88 mph")
+@pytest.mark.recomputed("by hand: 8000 rpm, 9.04 to 1, 2.30 m -> 75.88 mph")
 def test_road_speed_from_motor_speed():
     assert top_mph(8000.0, 9.04, 2.30) == pytest.approx(75.88, abs=0.005)
 
 
-@pytest.mark.published("common practice, no source: 37 to 1 on a 31-inch tyre near 45 mph, 14.4 to 1 past 100 mph")
+@pytest.mark.common_practice("37 to 1 on a 31-inch tyre near 45 mph, 14.4 to 1 past 100 mph")
 def test_common_practice_top_speeds_at_18000_rpm():
     round_m = np.pi * 31.0 * METRES_PER_INCH
     assert top_mph(18_000.0, 37.0, round_m) == pytest.approx(45.0, abs=1.0)

@@ -57,7 +57,7 @@ def test_what_lags_agrees_with_an_ode_solver(time_constant_s, seed):
             rtol=1e-8,
             atol=1e-8,
         )
-        assert response[:, column] == pytest.approx(solution.y[0], abs=2e-3)
+        assert response[:, column] == pytest.approx(solution.y[0], abs=1e-2)  # the solver steps over kinks
 
 
 def test_what_lags_from_zero_answers_a_step_as_an_exponential():

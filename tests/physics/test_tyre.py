@@ -8,7 +8,7 @@ from logan.physics.tyre import (
 )
 
 
-@pytest.mark.published("UN R117 Annex 6, 6.2: F25 = F [1 + K (t - 25)], K = 0.008 for car tyres")
+@pytest.mark.published("UN R117, Annex 6, 6.2: F25 = F [1 + K (t - 25)], K = 0.008 for car tyres")
 @pytest.mark.parametrize("temperature", [20.0, 25.0, 30.0])
 def test_the_factor_undoes_the_correction_of_the_regulation(temperature):
     corrected = 100.0 * temperature_factor(temperature, 0.008) * (1.0 + 0.008 * (temperature - 25.0))

@@ -63,7 +63,7 @@ def all_words(blocks):
         "Hardest windows of pack current, discharge",
         "Hardest windows of pack current, charge",
         "Closest approach to each curve",
-        "Conductors heated without heat loss (IEC 60949)",
+        "Conductors heated without heat loss (IEC 60949, second-hand)",
         "Time spent in each band of pack current",
         "Derating (",
         "DC internal resistance over the whole drive",

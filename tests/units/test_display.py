@@ -34,7 +34,7 @@ def test_what_is_shown_short_reads_back_to_what_shows_the_same(units, quantity, 
         assert read_back(shown, quantity) == pytest.approx(value, rel=5.1e-4)
 
 
-@pytest.mark.published("NIST SP 811, Appendix B")
+@pytest.mark.recomputed("from the exact inch, pound and standard gravity")
 @pytest.mark.parametrize(
     ("text", "quantity", "value", "shown"),
     [

@@ -111,7 +111,7 @@ def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock
             for heating in current.conductors
         ),
         tones=tuple(tone_of(heating.severity) for heating in current.conductors),
-        caption="Conductors heated without heat loss (IEC 60949): an upper estimate, not a limit",
+        caption="Conductors heated without heat loss (IEC 60949, second-hand): an upper estimate, not a limit",
     )
 
 
