@@ -112,13 +112,13 @@ def _on_grid(channel: Channel, step_s: float) -> tuple[FloatArray, BoolArray]:
 
 def _correlation_curve(reference: Channel, other: Channel, step_s: float) -> tuple[FloatArray, FloatArray]:
     """Correlation over the overlap at every lag that leaves enough of it."""
-    from scipy.signal import correlate
-
     first, first_known = _on_grid(reference, step_s)
     second, second_known = _on_grid(other, step_s)
 
     def slide(a: FloatArray, b: FloatArray) -> FloatArray:
-        return np.asarray(correlate(a, b, mode="full", method="fft"))
+        count = a.size + b.size - 1
+        size = 1 << (count - 1).bit_length()
+        return np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b[::-1], size), size)[:count]
 
     mask_a, mask_b = first_known.astype(np.float64), second_known.astype(np.float64)
     count = np.maximum(np.round(slide(mask_a, mask_b)), 0.0)

@@ -15,7 +15,7 @@ from typing import Final, TypeAlias
 import numpy as np
 
 from logan.drive.drive import Channel
-from logan.numerics import nominal_period_s
+from logan.numerics import decaying_sum, nominal_period_s
 from logan.results import Estimate, Figure, Refusal, result
 from logan.units import BoolArray, FloatArray
 
@@ -237,14 +237,12 @@ def _drawn_interval(lags_s: FloatArray, grams: FloatArray) -> tuple[float, float
 
 def _polarisations(current: Channel, step_s: float) -> list[tuple[FloatArray, FloatArray]]:
     """First-order lags of the current, each as (time, value). [s, A]"""
-    from scipy.signal import lfilter
-
     time_s = np.arange(current.time_s[0], current.time_s[-1], step_s)
     value = np.nan_to_num(np.interp(time_s, current.time_s, np.nan_to_num(current.value)))
     found = []
     for constant_s in _POLARISATION_S:
         keep = float(np.exp(-step_s / constant_s))
-        found.append((time_s, np.asarray(lfilter([1.0 - keep], [1.0, -keep], value))))
+        found.append((time_s, decaying_sum((1.0 - keep) * value, keep)))
     return found
 
 

@@ -221,14 +221,20 @@ def _columns(
 ) -> list[pa.Array]:
     import pyarrow as pa
 
+    def array(value: FloatArray | IntArray) -> pa.Array:  # pa.array would load pandas, which takes 0.3 s
+        kind = pa.int64() if value.dtype == np.int64 else pa.float64()
+        return pa.Array.from_buffers(
+            kind, value.size, [None, pa.py_buffer(np.ascontiguousarray(value, kind.to_pandas_dtype()))]
+        )
+
     present = {entry.name for entry in header.channels if entry.row_group == row_group}
-    columns = [pa.array(np.rint(axis * 1e9).astype(np.int64) if exact is None else exact)]
+    columns = [array(np.rint(axis * 1e9).astype(np.int64) if exact is None else exact)]
     for name in schema.names[1:]:
         if name == "time_s":
-            columns.append(pa.array(axis) if exact is None else pa.nulls(axis.size, pa.float64()))
+            columns.append(array(axis) if exact is None else pa.nulls(axis.size, pa.float64()))
         elif name in present:
-            # from_pandas stays off: NaN is a masked sample, null is a channel of another row group.
-            columns.append(pa.array(drive[name].value, from_pandas=False))
+            # NaN is a masked sample, null is a channel of another row group.
+            columns.append(array(drive[name].value))
         else:
             columns.append(pa.nulls(axis.size, pa.float64()))
     return columns

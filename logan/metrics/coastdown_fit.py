@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from logan.metrics.coastdown_runs import CoastdownSpan
 from logan.numerics import long_run_factor
@@ -101,6 +100,8 @@ def fit_group(
 
 
 def _solved(problem: _Problem) -> tuple[FloatArray, FloatArray] | None:
+    from scipy.optimize import least_squares  # few drives coast, and loading it takes 0.2 s
+
     try:
         result = least_squares(problem.residuals, problem.start, x_scale="jac", max_nfev=200)
     except ValueError:

@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.optimize import nnls
 
 from logan.drive.drive import Drive, pack_power
 from logan.numerics import cumulative
@@ -61,6 +60,8 @@ def is_heating_circuit(drive: Drive, channel: str) -> bool:
 
 def _rises_k(observed_degc: FloatArray, inputs_w: FloatArray) -> FloatArray:
     """Mean rise by each input, by the time constant that leaves least; zero where nothing moved. [K]"""
+    from scipy.optimize import nnls
+
     known, best, rises = np.isfinite(observed_degc), np.inf, np.zeros(inputs_w.shape[1])
     if int(known.sum()) < LEAST_BLOCKS or float(np.ptp(observed_degc[known])) < LEAST_MOVE_K:
         return rises

@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
+from logan.numerics import decaying_sum
 from logan.units import FloatArray
 
 
@@ -32,13 +31,12 @@ def lagged(signals: FloatArray, *, step_s: float, time_constant_s: float, is_set
     ----------
     .. [1] Exact solution of tau dy/dt = x - y for a ramp: y follows x, late by tau.
     """
-    from scipy.signal import lfilter  # takes as long to load as all the rest
-
     decay = math.exp(-step_s / time_constant_s)
     late = (1.0 - decay) * time_constant_s / step_s
-    start = signals[:1] * late if is_settled else np.zeros_like(signals[:1])
-    response, _ = lfilter([1.0 - late, late - decay], [1.0, -decay], signals, axis=0, zi=start)
-    return np.asarray(response)
+    driving = (1.0 - late) * signals
+    driving[1:] += (late - decay) * signals[:-1]
+    driving[:1] += late * signals[:1] if is_settled else 0.0
+    return decaying_sum(driving, decay)
 
 
 def coolant_heat_w(
