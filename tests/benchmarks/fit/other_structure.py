@@ -43,6 +43,7 @@ class OtherVehicle:
     current_gain: float
     current_zero_a: float
     speed_gain: float
+    newton_per_pa: float = 2e-3
     volts: float = 350.0
     rotating_ratio: float = 0.04
 
@@ -77,9 +78,15 @@ class OtherVehicle:
 
         [W]
         """
-        wheel_w = force_n * speed
+        return self.terminal_w(self.held_w(force_n * speed, speed), speed, auxiliary_w)
+
+    def held_w(self, wheel_w, speed):
+        """Of the power at the wheels what the motor takes; friction brakes take the rest. [W]"""
         held = np.where(wheel_w < 0.0, np.maximum(wheel_w * (1.0 - self.friction_share), -self.regen_cap_w), wheel_w)
-        held = np.where((wheel_w < 0.0) & (speed < 2.0), 0.0, held)
+        return np.where((wheel_w < 0.0) & (speed < 2.0), 0.0, held)
+
+    def terminal_w(self, held, speed, auxiliary_w):
+        """Power at the pack for what the motor gives or takes. [W]"""
         motor_n = held / np.maximum(speed, 1.0)
         moving = speed > 0.1
         loss = self.copper_w_per_n2 * motor_n**2 + self.iron_w_s_per_m * speed + self.inverter_w * moving
@@ -133,8 +140,13 @@ def wander(rng, count, sigma, tau_s):
     return out
 
 
-def drive(vehicle, rng, *, kind, duration_s=1500.0, has_gnss=True, height_sigma_m=3.0, wind_sigma_m_per_s=1.4):
-    """One drive as its logger saw it: time and columns by channel; and its true energy [J] and distance [m]."""
+def drive(
+    vehicle, rng, *, kind, duration_s=1500.0, has_gnss=True, height_sigma_m=3.0, wind_sigma_m_per_s=1.4, braked=None
+):
+    """One drive as its logger saw it: time and columns by channel; and its true energy [J] and distance [m].
+
+    ``braked`` is a dictionary that takes what the brakes did and adds their channels, without drawing from ``rng``.
+    """
     speed = speeds(rng, kind, duration_s)
     count = speed.size
     time_s = np.arange(count) * STEP_S
@@ -171,4 +183,27 @@ def drive(vehicle, rng, *, kind, duration_s=1500.0, has_gnss=True, height_sigma_
     }
     if has_gnss:
         channels["gnss_speed"] = speed + rng.normal(0, 0.1, count)
+    if braked is not None:
+        channels |= brakes(vehicle, rng.spawn(1)[0], force * speed, speed, auxiliary, braked)
     return time_s, channels, float(power.sum() * STEP_S), float(along_m[-1])
+
+
+def brakes(vehicle, rng, wheel_w, speed, auxiliary_w, truth):
+    """Brake pressure and the announced limit of the charge current; what friction took, of it at the limit. [J]
+
+    The pads' force per pressure is the vehicle's own, and strays by a tenth from stop to stop.
+    """
+    held = vehicle.held_w(wheel_w, speed)
+    friction_w = np.where(wheel_w < 0.0, held - wheel_w, 0.0)
+    is_capped = (wheel_w < 0.0) & (speed >= 2.0) & (held <= -vehicle.regen_cap_w)
+    truth["friction_j"] = float(friction_w.sum() * STEP_S)
+    truth["capped_j"] = float(friction_w[is_capped].sum() * STEP_S)
+    truth["braking_j"] = float(np.maximum(-wheel_w, 0.0).sum() * STEP_S)
+    stop = np.cumsum(np.diff((friction_w > 0.0).astype(int), prepend=0) > 0)
+    bite = vehicle.newton_per_pa * np.exp(rng.normal(0, 0.1, stop.max() + 1))[stop]
+    force_n = friction_w / np.maximum(speed, 0.5)
+    pressure = np.where(friction_w > 0.0, 1e5 + force_n / bite, 0.0) + rng.normal(0, 5e3, speed.size)
+    # No motor makes the cap's power at a crawl: below the speed of 5 kN the limit stays what it is there.
+    fast = np.maximum(speed, vehicle.regen_cap_w / 5_000.0)
+    limit_a = -vehicle.terminal_w(np.full(speed.size, -vehicle.regen_cap_w), fast, auxiliary_w) / vehicle.volts
+    return {"brake_pressure": np.maximum(pressure, 0.0), "charge_current_limit": np.maximum(limit_a, 0.0)}
