@@ -55,6 +55,8 @@ class VehicleSettings:
         Fall of rolling resistance per kelvin (UN R117 Annex 6: 0.008 for car tyres).
     tyre_rolling_circumference_m : PlanningValue
         Distance per wheel turn.
+    rolling_rise_ratio, warm_up_rise_ratio : PlanningValue
+        Rise of rolling resistance with speed and at a cold start, where drives taught them; zero in a plan. [ratio]
     wheel_inertia_kg_m2 : float
         All four wheels, tyres and discs together.
     frontal_crosswind_ratio : float
@@ -71,6 +73,8 @@ class VehicleSettings:
     drag_area_m2: PlanningValue
     rolling_coefficient: PlanningValue
     rolling_temperature_coefficient_per_k: PlanningValue = PlanningValue(0.008, 0.003, "UN R117 Annex 6, 6.2 (C1)")
+    rolling_rise_ratio: PlanningValue = PlanningValue(0.0, 0.0, "in the coefficient")
+    warm_up_rise_ratio: PlanningValue = PlanningValue(0.0, 0.0, "in the coefficient")
     tyre_rolling_circumference_m: PlanningValue
     wheel_inertia_kg_m2: float = 4.0
     frontal_crosswind_ratio: float = 0.0
@@ -140,6 +144,8 @@ class PowertrainSettings:
         Pack to wheel, and wheel to pack. [ratio]
     constant_loss_w, copper_loss_w_per_n2 : PlanningValue
         Loss while moving, and by the square of wheel force, where drives taught them; zero in a plan. [W, W/N2]
+    driveline_drag_n, driveline_n_s_per_m : PlanningValue
+        Drag of gears and bearings at the wheels, constant and by speed; likewise. [N, N s/m]
     regen_power_limit_w : float or None
         Most power that regen puts into the pack; None where there is no cap.
     regen_fade_speed_m_per_s : float
@@ -160,6 +166,8 @@ class PowertrainSettings:
     regen_efficiency: PlanningValue
     constant_loss_w: PlanningValue = PlanningValue(0.0, 0.0, "in the efficiency")
     copper_loss_w_per_n2: PlanningValue = PlanningValue(0.0, 0.0, "in the efficiency")
+    driveline_drag_n: PlanningValue = PlanningValue(0.0, 0.0, "in rolling resistance")
+    driveline_n_s_per_m: PlanningValue = PlanningValue(0.0, 0.0, "in rolling resistance")
     regen_power_limit_w: float | None = None
     regen_fade_speed_m_per_s: float = 2.5
     gearing: GearingChoice

@@ -65,6 +65,11 @@ def twin_drive(
     return drive_twin(vehicle or TwinVehicle(), way, rng=rng, sensors=TwinSensors(**sensors))
 
 
+def with_true_height(drive: Drive) -> Drive:
+    """The drive with its height known to be as good as the twin's is, where a satellite's would be assumed."""
+    return drive.with_channels(replace(drive["elevation"], sigma=0.1))
+
+
 def drive_of(route: TwinRoute, seed: int = 0, **settings: object) -> TwinDrive:
     """The twin on a route of one's own."""
     return drive_twin(TwinVehicle(), route, rng=np.random.default_rng(seed), **settings)

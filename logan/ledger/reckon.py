@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logan.drive.braking import Braking, brakings
+from logan.drive.braking import Braking, brakings, friction_by_pressure
 from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
 from logan.drive.logged_loads import AuxiliaryLoad, auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
@@ -19,7 +19,7 @@ from logan.results import Estimate, Figure, Refusal, all_refused
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
-FORCE_STEP_S, HILL_STEP_S = 2.0, 30.0
+FORCE_STEP_S = 2.0
 
 
 def energy_ledger(
@@ -110,6 +110,18 @@ class _Account:
         flow = integrate(power.time_s, traction, max_gap_s=power.max_gap_s)
         self.forward_j, self.back_j = flow.positive * self.fill, -flow.negative * self.fill
         self.brakings: tuple[Braking, ...] = () if work is None else brakings(drive, build, work, power, self.auxiliary)
+        self.is_fitted = build.basis != "plan"
+        self.friction_j = self._friction_j()
+        # The regen efficiency that drives teach has the friction in it: told apart, it is not counted twice.
+        self.within_regen_j = self.friction_j[0] if self.is_fitted else 0.0
+
+    def _friction_j(self) -> tuple[float, float]:
+        """Work of friction brakes and its standard uncertainty. [J]"""
+        told = None if self.work is None else friction_by_pressure(self.drive, self.build, self.work, self.brakings)
+        if told is not None or self.is_fitted:
+            return told or (0.0, 0.0)
+        sigma = np.sqrt(sum(one.sigma_j**2 for one in self.brakings if one.friction_j > 0.0))
+        return sum(one.friction_j for one in self.brakings), float(sigma)
 
     def _auxiliary_entries(self) -> list[LedgerEntry]:
         entries = []
@@ -130,8 +142,7 @@ class _Account:
         rolling_ratio = np.hypot(vehicle.rolling_coefficient.sigma / vehicle.rolling_coefficient.value, mass_ratio)
         air_ratio = vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value
         height_j = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * (work.height_sigma_m or 0.0) * np.sqrt(2.0)
-        friction = sum(one.friction_j for one in self.brakings)
-        friction_sigma = float(np.sqrt(sum(one.sigma_j**2 for one in self.brakings if one.friction_j > 0.0)))
+        friction, friction_sigma = self.friction_j
         spent = [
             _Spent("rolling", rolling, float(rolling_ratio) * rolling),
             _Spent("air", air, air_ratio * air),
@@ -163,7 +174,7 @@ class _Account:
             return tuple(entries), refusal, (*notes, refusal.reason)
         spent, wheel_sigma = self._wheel_work(self.work)
         entries += [_entry(one.name, one.joules, one.sigma_j, "modelled") for one in spent]
-        drivetrain, drivetrain_sigma = self._drivetrain()
+        drivetrain, drivetrain_sigma = self._drivetrain(self.work)
         entries.append(_entry("drivetrain", drivetrain, drivetrain_sigma, "modelled"))
         entries += auxiliaries
         residual_j = net_j - auxiliary_j - drivetrain - sum(one.joules for one in spent)
@@ -179,27 +190,24 @@ class _Account:
         entries.append(LedgerEntry(name="residual", energy_wh=residual, basis="remainder"))
         return tuple(entries), residual, (*notes, *self.work.notes)
 
-    def _drivetrain(self) -> tuple[float, float]:
-        """Loss of both ways: what the pack gave beyond the wheels, and what the wheels gave beyond the pack."""
+    def _drivetrain(self, work: WheelWork) -> tuple[float, float]:
+        """What the pack gave beyond the wheels, the wheels beyond the pack, and the driveline took; its sigma. [J]"""
         train = self.build.powertrain
         drive, regen = train.drive_efficiency, train.regen_efficiency
         back = 1.0 / regen.value
-        fixed = self._fixed_losses_j()
+        fixed = self._fixed_losses_j(work)
         loss = fixed + (1.0 - drive.value) * max(self.forward_j - fixed, 0.0) + (back - 1.0) * self.back_j
+        loss += float(work.driveline_j.sum())
         sigma = np.hypot(drive.sigma * self.forward_j, regen.sigma * back**2 * self.back_j)
-        return loss, float(sigma)
+        return loss - self.within_regen_j, float(sigma)
 
-    def _fixed_losses_j(self) -> float:
+    def _fixed_losses_j(self, work: WheelWork) -> float:
         """Losses that go with time and with the square of wheel force, where drives taught them. [J]"""
-        train, work = self.build.powertrain, self.work
-        if work is None:
-            return 0.0
+        train = self.build.powertrain
         # Over steps of the fit's own length, hills over longer ones: noise of speed and height would stand squared.
         grid_s = np.arange(work.time_s[0], work.time_s[-1], FORCE_STEP_S)
-        coarse_s = np.arange(work.time_s[0], work.time_s[-1] + HILL_STEP_S, HILL_STEP_S)
-        hills = np.interp(coarse_s, work.time_s[1:], np.cumsum(work.hills_j))
         level = np.interp(grid_s, work.time_s[1:], np.cumsum(work.total_j - work.hills_j))
-        work_j = np.diff(level + np.interp(grid_s, coarse_s, hills))
+        work_j = np.diff(level + np.interp(grid_s, work.time_s, work.climbed_j))
         distance_m = np.diff(np.interp(grid_s, work.time_s[1:], np.cumsum(work.distance_m)))
         moving = distance_m > 0.3 * FORCE_STEP_S
         force_n = work_j[moving] / distance_m[moving]

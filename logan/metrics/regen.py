@@ -7,17 +7,16 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.braking import BRAKE_PRESSURE_PA, Braking, brakings
+from logan.drive.braking import Braking, Generator, Held, brakings, friction_by_pressure, is_known_apart
 from logan.drive.drive import Channel, Drive, is_charging_at, pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
 from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.metrics.metric import Metric
-from logan.numerics import cumulative
 from logan.results import Estimate, Figure, Refusal, all_refused, result
-from logan.settings import BuildSettings, PlanningValue
-from logan.units import JOULES_PER_WATT_HOUR, FloatArray
+from logan.settings import BuildSettings
+from logan.units import JOULES_PER_WATT_HOUR
 from logan.units.sentences import measure
 
 DEFINITIONS: Final = (
@@ -39,12 +38,6 @@ DEFINITIONS: Final = (
 PRINTED: Final = 1
 STOPPED_M_PER_S: Final = 2.0
 STOP_FROM_M_PER_S: Final = 8.0
-
-KNOWN_REGEN_RATIO: Final = 0.02
-"""A regen efficiency known better than this, relative, leaves friction to be told from it (common practice)."""
-
-BRAKE_WORK_PER_PA_M: Final = 2e-3
-"""Brake force per pressure, and its own prior width: small cars' discs on all wheels (from memory). [N/Pa]"""
 
 
 @result("regen-figure/1")
@@ -204,7 +197,7 @@ def regen_summary(
         printed=PRINTED,
         stops=stops,
         friction_wh=_friction(drive, build, work, found, missing),
-        capped_wh=_total(build, found, lambda one: one.capped_j, no_limit or missing),
+        capped_wh=_capped(build, found, no_limit or missing),
         by_state_of_charge=_bands(stops, lambda stop: stop.state_of_charge_ratio, 0.1),
         by_cell_temperature=_bands(stops, lambda stop: stop.cell_temperature_degc, 5.0),
         basis=build.basis,
@@ -257,7 +250,7 @@ def _values(
             "it needs the same loop driven with regen off",
             "Drive one loop twice, once with regen off, and run: logan compare A B",
         ),
-        _ratio(build, found, lambda one: one.capped_j, no_limit or missing, has_height=has_height),
+        _capped_share(build, found, no_limit or missing),
     )
 
 
@@ -275,6 +268,9 @@ def _shares(energy: EnergySummary, gain_ratio: float, *, net: bool) -> Figure:
     return Estimate(value, "ratio", float(slope * left / base), "measured", regen.coverage_ratio)
 
 
+_NO_WORK: Final = Refusal("the braking work comes out below zero", "Check weight, road load and height")
+
+
 def _ratio(
     build: BuildSettings,
     found: tuple[Braking, ...],
@@ -288,7 +284,7 @@ def _ratio(
         return refusal
     braking_j = sum(one.braking_j for one in found)
     if braking_j <= 0.0:
-        return Refusal("the braking work comes out below zero", "Check weight, road load and height")
+        return _NO_WORK
     value = sum(part(one) for one in found) / braking_j
     sigma = value * _sigma_j(build, found) / braking_j
     if value - 2.0 * sigma > 1.0:
@@ -298,18 +294,18 @@ def _ratio(
     return Estimate(value, "ratio", sigma, source)
 
 
+def _road_ratio(build: BuildSettings) -> float:
+    """Standard uncertainty of rolling and air together, as a share of them: they seldom err alike."""
+    vehicle = build.vehicle
+    rolling, air = (one.sigma / one.value for one in (vehicle.rolling_coefficient, vehicle.drag_area_m2))
+    return 0.5 * float(np.hypot(rolling, air))
+
+
 def _sigma_j(build: BuildSettings, found: tuple[Braking, ...]) -> float:
     """One standard uncertainty of the braking work of several brakings together. [J]"""
-    vehicle = build.vehicle
-    road_ratio = 0.5 * float(
-        np.hypot(
-            vehicle.rolling_coefficient.sigma / vehicle.rolling_coefficient.value,
-            vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value,
-        )
-    )
     # Mass and road load err alike in every braking, so their parts add up in full.
     kinetic_j = 0.03 * sum(one.kinetic_j for one in found)
-    resisted_j = road_ratio * sum(one.resisted_j for one in found)
+    resisted_j = _road_ratio(build) * sum(one.resisted_j for one in found)
     single_j = float(np.sqrt(sum(one.sigma_j**2 for one in found)))
     return float(np.sqrt(kinetic_j**2 + resisted_j**2 + single_j**2))
 
@@ -334,40 +330,49 @@ def _total(
     return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modeled, at the wheels")
 
 
+def _capped(build: BuildSettings, found: tuple[Braking, ...], refusal: Refusal | None) -> Figure:
+    """End-point balance over the stretches at the limit; a small remainder, whose sigma is that of its large terms."""
+    if refusal is not None:
+        return refusal
+    limited, generator = Held.sum_of(one.limited for one in found), Generator.of(build)
+    vehicle = build.vehicle
+    mass = vehicle.mass_kg.sigma / vehicle.mass_kg.value
+    shared = (generator.sigma_j(limited), mass * limited.kinetic_j, _road_ratio(build) * limited.resisted_j)
+    sigma_j = float(np.sqrt(limited.noise_j2 + sum(part**2 for part in shared)))
+    value_j = max(limited.braking_j - generator.taken_j(limited), 0.0)
+    return Estimate(
+        value_j / JOULES_PER_WATT_HOUR, "Wh", sigma_j / JOULES_PER_WATT_HOUR, "balance at the limit, at the wheels"
+    )
+
+
+def _capped_share(build: BuildSettings, found: tuple[Braking, ...], refusal: Refusal | None) -> Figure:
+    capped, braking_wh = _capped(build, found, refusal), sum(one.braking_j for one in found) / JOULES_PER_WATT_HOUR
+    if isinstance(capped, Refusal):
+        return capped
+    if braking_wh <= 0.0:
+        return _NO_WORK
+    share, ratio = capped.value / braking_wh, _sigma_j(build, found) / JOULES_PER_WATT_HOUR / braking_wh
+    sigma = float(np.hypot((capped.sigma or 0.0) / braking_wh, share * ratio))
+    return Estimate(share, "ratio", sigma, capped.source)
+
+
 def _friction(
     drive: Drive, build: BuildSettings, work: WheelWork | None, found: tuple[Braking, ...], missing: Refusal | None
 ) -> Figure:
     """What friction brakes took: by their pressure; else only where regen's efficiency was measured apart."""
-    efficiency, pressure = build.powertrain.regen_efficiency, drive.get("brake_pressure")
+    generator = Generator.of(build)
     if missing is not None or work is None:
         return missing or Refusal("no speed is logged", "Map speed or gnss_speed")
-    rest_j = np.array([one.braking_j - one.into_motor_j / efficiency.value for one in found])
-    if pressure is not None and np.isfinite(pressure.value).any():
-        return _by_pressure(pressure, work, found, rest_j, efficiency)
-    if build.basis == "plan" and efficiency.sigma <= KNOWN_REGEN_RATIO * efficiency.value:
+    told = friction_by_pressure(drive, build, work, found)
+    if told is not None:
+        value, sigma = (joules / JOULES_PER_WATT_HOUR for joules in told)
+        return Estimate(value, "Wh", sigma, "by brake pressure, at the wheels")
+    if is_known_apart(build):
         return _total(build, found, lambda one: one.friction_j, missing)
+    rest_j = np.array([one.braking_j - generator.taken_j(one) for one in found])
     most_wh = (float(np.maximum(rest_j, 0.0).sum()) + 1.645 * _sigma_j(build, found)) / JOULES_PER_WATT_HOUR
     reason = f"friction can't be told from regen efficiency without brake pressure; at most {most_wh:.0f} Wh"
     return Refusal(reason, "Log the brake pressure")
-
-
-def _by_pressure(
-    pressure: Channel, work: WheelWork, found: tuple[Braking, ...], rest_j: FloatArray, efficiency: PlanningValue
-) -> Figure:
-    """Friction = k x integral of (pressure above its threshold) x speed; k and regen's efficiency fitted together."""
-    bite = np.maximum(np.nan_to_num(pressure.at(work.time_s, max_gap_s=1.0)) - BRAKE_PRESSURE_PA, 0.0)
-    running = cumulative(work.time_s, bite * work.speed_m_per_s, max_gap_s=2.0)
-    ends = np.array([[one.start_s, one.end_s] for one in found])
-    pressed = np.diff(np.interp(ends, work.time_s, running), axis=1)[:, 0]
-    motor_j = np.array([one.into_motor_j for one in found]) / efficiency.value
-    noise_j = np.hypot(0.03 * np.array([one.kinetic_j for one in found]), 1_000.0)
-    rows = np.stack([pressed / noise_j, motor_j / noise_j], axis=1)
-    prior = np.diag([1.0 / BRAKE_WORK_PER_PA_M**2, (efficiency.value / max(efficiency.sigma, 1e-9)) ** 2])
-    covariance = np.linalg.inv(rows.T @ rows + prior)
-    share = covariance @ (rows.T @ (rest_j / noise_j) + prior @ np.array([BRAKE_WORK_PER_PA_M, 0.0]))
-    whole, wh = float(pressed.sum()), 1.0 / JOULES_PER_WATT_HOUR
-    sigma = float(np.hypot(np.sqrt(covariance[0, 0]), 0.1 * share[0])) * whole * wh
-    return Estimate(max(float(share[0]), 0.0) * whole * wh, "Wh", sigma, "by brake pressure, at the wheels")
 
 
 def _no_limit(drive: Drive, build: BuildSettings) -> Refusal | None:

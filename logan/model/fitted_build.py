@@ -41,6 +41,8 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
             drag_area_m2=value(of("drag_area_m2")),
             rolling_coefficient=value(of("rolling_coefficient")),
             rolling_temperature_coefficient_per_k=value(learned.rolling_temperature_coefficient_per_k),
+            rolling_rise_ratio=value(learned.tire_rise_ratio),
+            warm_up_rise_ratio=value(learned.warm_up_rise_ratio),
         ),
         powertrain=replace(
             build.powertrain,
@@ -48,6 +50,8 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
             regen_efficiency=value(of("regen_efficiency_ratio")),
             constant_loss_w=value(learned.constant_loss_w),
             copper_loss_w_per_n2=value(learned.copper_loss_w_per_n2),
+            driveline_drag_n=value(learned.driveline_drag_n),
+            driveline_n_s_per_m=value(learned.driveline_n_s_per_m),
         ),
         auxiliary=replace(build.auxiliary, base_power_w=value(of("auxiliary_power_w"))),
     )

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from logan.drive.wheel_work import UNDER_WAY_S
 from logan.model.drive_track import DriveTrack
 from logan.model.segments_table import RoadIntegrals
 from logan.physics.tyre import REFERENCE_TEMPERATURE_DEGC, TEMPERATURE_HIGH_DEGC, TEMPERATURE_LOW_DEGC, WARM_UP_TIME_S
@@ -17,8 +18,6 @@ TRIP_STEP_S: Final = 2
 """Length of the steps in which a drive's consumption is predicted. [s]"""
 
 MOVING_M_PER_S: Final = 0.3
-UNDER_WAY_S: Final = 300.0
-"""How long a vehicle that already moves when its log begins is taken to have been driven (common practice)."""
 
 
 @result()

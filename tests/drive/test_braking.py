@@ -8,7 +8,7 @@ from logan.drive.braking import brakings
 from logan.drive.drive import pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import wheel_work
-from tests.twin_drives import build_of, twin_drive, without
+from tests.twin_drives import build_of, twin_drive, with_true_height, without
 
 
 def found_in(drive, build):
@@ -18,7 +18,7 @@ def found_in(drive, build):
 
 def test_braking_work_of_the_twin():
     twin = twin_drive("urban", 1, duration_s=1500.0)
-    found = found_in(twin.to_drive(), build_of(twin.vehicle))
+    found = found_in(with_true_height(twin.to_drive()), build_of(twin.vehicle))
     trace = twin.trace
     speed = 0.5 * (trace["speed"] + np.append(trace["speed"][1:], trace["speed"][-1]))
     braking_j = ((np.maximum(-trace["wheel_force"], 0.0) + trace["brake_force"]) * speed).sum() * STEP_S

@@ -6,6 +6,7 @@ import pytest
 from logan.drive.drive import DriveConditions
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg, wheel_work
 from logan.physics.air import air_density_kg_per_m3
+from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.twin_drives import made_drive
 
@@ -83,3 +84,45 @@ def test_a_height_that_drifts_while_standing_climbs_no_hill():
     assert np.abs(work.hills_j[standing]).max() == 0.0
     weight_n = BUILD.vehicle.mass_kg.value * 9.80665
     assert work.hills_j.sum() == pytest.approx(weight_n * 5.7, rel=0.1)
+
+
+def test_what_drives_taught_of_tires_and_driveline_in_closed_form():
+    """At a steady 20 m/s and 25 °C: (v² - v80²)/v65² of the rise, e-folding of 600 s, and F0 + (F1 + B) v."""
+    time_s = np.arange(0.0, 1200.5, 0.5)
+    drive = made_drive(("speed", time_s, np.full(time_s.shape, 20.0)), ("ambient_temperature", time_s, time_s * 0 + 25))
+    taught = replace(
+        BUILD,
+        vehicle=replace(
+            BUILD.vehicle, rolling_rise_ratio=PlanningValue(0.1, 0.0), warm_up_rise_ratio=PlanningValue(0.3, 0.0),
+            linear_road_load_n_s_per_m=PlanningValue(0.5, 0.0),
+        ),
+        powertrain=replace(
+            BUILD.powertrain, driveline_drag_n=PlanningValue(30.0, 0.0), driveline_n_s_per_m=PlanningValue(0.6, 0.0)
+        ),
+    )  # fmt: skip
+    planned, work = wheel_work(drive, BUILD), wheel_work(drive, taught)
+    assert planned.driveline_j.sum() == 0.0
+    assert work.driveline_j.sum() == pytest.approx((30.0 + 1.1 * 20.0) * 24_000.0)
+    # The log begins at speed: five minutes of warming lie behind it.
+    warm = 0.3 * 600.0 / 1200.0 * (np.exp(-0.5) - np.exp(-2.5))
+    rise = 0.1 * (400.0 - (80 / 3.6) ** 2) / (65 * 0.44704) ** 2
+    assert work.rolling_j.sum() / planned.rolling_j.sum() == pytest.approx(1.0 + rise + warm, rel=1e-3)
+    assert work.total_j.sum() - planned.total_j.sum() == pytest.approx(
+        work.driveline_j.sum() + work.rolling_j.sum() - planned.rolling_j.sum()
+    )
+
+
+def test_short_stretches_believe_a_height_as_far_as_it_is_known():
+    """A meter's jump of a satellite's height is spread over a minute; a height known to a centimeter stays as it is."""
+    time_s = np.arange(0.0, 200.5, 0.5)
+    jump = ("elevation", time_s, np.where(time_s < 100.0, 50.0, 51.0))
+    drive = made_drive(("speed", time_s, np.full(time_s.shape, 15.0)), jump)
+    weight = BUILD.vehicle.mass_kg.value * 9.80665
+
+    def climbed_m(sigma_m, *at_s):
+        known = drive.with_channels(replace(drive["elevation"], sigma=sigma_m))
+        work = wheel_work(known, BUILD)
+        return np.interp(at_s, work.time_s, work.climbed_j) / weight
+
+    assert climbed_m(3.0, 70.0, 85.0, 100.0, 130.0) == pytest.approx([0.0, 0.25, 0.5, 1.0], abs=0.02)
+    assert climbed_m(0.01, 99.0, 101.0) == pytest.approx([0.0, 1.0], abs=1e-6)

@@ -248,17 +248,8 @@ def braked(
     height: Samples, start: float, end: float,
 ) -> Braked:  # fmt: skip
     """Energies of one braking, from one second-by-second sum."""
-    rolled = aired = 0.0
-    for one in steps_of(speed, 2.0):
-        if (piece := one.between(start, end)) is not None:
-            width, a, b = piece.end - piece.start, piece.first, piece.last
-            rolled += vehicle.mass * 9.80665 * vehicle.rolling * 0.5 * (a + b) * width
-            # Of a speed that changes evenly, the mean cube is (a3 + a2 b + a b2 + b3) / 4.
-            aired += 0.5 * vehicle.air_density * vehicle.drag_area * (a**3 + a * a * b + a * b * b + b**3) / 4.0 * width
-    first, last = held_value(speed, start), held_value(speed, end)
-    kinetic = 0.5 * (vehicle.mass + vehicle.turning_mass) * (first**2 - last**2)
-    potential = vehicle.mass * 9.80665 * (held_value(height, start) - held_value(height, end))
     into_pack = by_motor = by_motor_at_limit = time_at_limit = 0.0
+    limited: list[tuple[float, float]] = []
     for one in power:
         if (piece := one.between(start, end)) is None:
             continue
@@ -269,12 +260,39 @@ def braked(
         if vehicle.regen_limit is not None and -middle > 0.95 * vehicle.regen_limit:
             by_motor_at_limit += given
             time_at_limit += width
-    work = kinetic + potential - rolled - aired
+            joins = limited and piece.start - limited[-1][1] <= 0.3
+            limited = [*limited[:-1], (limited[-1][0], piece.end)] if joins else [*limited, (piece.start, piece.end)]
     is_pressed = any(value > 0.5 for time, value in zip(*pressed, strict=True) if start - 0.2 <= time <= end + 0.2)
-    friction = max(work - by_motor / vehicle.regen_efficiency, 0.0) if is_pressed else 0.0
     share = max(time_at_limit / (end - start), by_motor_at_limit / by_motor if by_motor else 0.0)
-    capped = friction * min(share, 1.0) if share > 0.05 else 0.0
-    return Braked(first, last, work, into_pack, by_motor, is_pressed, capped)
+    # What was lost while the limit held is what the wheels gave up in those stretches beyond what the motor made of it.
+    capped = (
+        math.fsum(given_up(vehicle, speed, height, *one) for one in limited)
+        - by_motor_at_limit / vehicle.regen_efficiency
+    )
+    first, last = held_value(speed, start), held_value(speed, end)
+    work = given_up(vehicle, speed, height, start, end)
+    return Braked(first, last, work, into_pack, by_motor, is_pressed, capped if share > 0.05 else 0.0)
+
+
+def given_up(vehicle: Vehicle, speed: Samples, height: Samples, start: float, end: float) -> float:
+    """Kinetic and height energy given up, less what rolling and air took [J]."""
+    rolled = aired = 0.0
+    for one in steps_of(speed, 2.0):
+        if (piece := one.between(start, end)) is not None:
+            width, a, b = piece.end - piece.start, piece.first, piece.last
+            rolled += vehicle.mass * 9.80665 * vehicle.rolling * 0.5 * (a + b) * width
+            # Of a speed that changes evenly, the mean cube is (a3 + a2 b + a b2 + b3) / 4.
+            aired += 0.5 * vehicle.air_density * vehicle.drag_area * (a**3 + a * a * b + a * b * b + b**3) / 4.0 * width
+    squares = held_value(speed, start) ** 2 - held_value(speed, end) ** 2
+    fallen = minute_mean(height, speed[0], start) - minute_mean(height, speed[0], end)
+    stored = 0.5 * (vehicle.mass + vehicle.turning_mass) * squares + vehicle.mass * 9.80665 * fallen
+    return stored - rolled - aired
+
+
+def minute_mean(height: Samples, driven: list[float], at: float) -> float:
+    """Mean height within half a minute: a satellite's three meters wander too much for less."""
+    first, last = max(at - 30.0, driven[0]), min(at + 30.0, driven[-1])
+    return statistics.fmean(held_value(height, first + (last - first) * (k + 0.5) / 600.0) for k in range(600))
 
 
 def regen_figures(vehicle: Vehicle, found: Sequence[Braked]) -> dict[int, float]:

@@ -13,9 +13,9 @@ import time
 from dataclasses import replace
 
 import numpy as np
+from logan.instruments.correction import corrected, corrections
 
 from logan.drive.drive import Channel, Drive
-from logan.instruments.correction import corrected, corrections
 from logan.instruments.drive_evidence import drive_evidence
 from logan.instruments.posterior import known_instruments
 from logan.ledger.reckon import energy_ledger
@@ -39,9 +39,7 @@ def run(seed, count, *, has_gnss):
     logged, truths = [], []
     for number in range(count):
         truths.append({})
-        time_s, columns, _, _ = other.drive(
-            vehicle, rng, kind=KINDS[number % 3], has_gnss=has_gnss, braked=truths[-1]
-        )
+        time_s, columns, _, _ = other.drive(vehicle, rng, kind=KINDS[number % 3], has_gnss=has_gnss, braked=truths[-1])
         channels = {name: Channel(name=name, time_s=time_s, value=value) for name, value in columns.items()}
         logged.append(Drive(channels=channels))
     evidence = [part for number, drive in enumerate(logged) for part in drive_evidence(drive, str(number))]
@@ -100,7 +98,8 @@ def show(name, rows, count):
     if not rows.size:
         print(f"  {name:18s} refused on all {count}")
         return
-    error, place = rows[:, 0] - rows[:, 2], np.abs(rows[:, 0] - rows[:, 2]) / rows[:, 1]
+    error = rows[:, 0] - rows[:, 2]
+    place = np.abs(error) / np.maximum(rows[:, 1], 1e-9)
     held = [100 * np.mean(place < width) for width in (0.674, 0.994, 1.645)]
     print(
         f"  {name:18s} shown {len(rows)}/{count}  true median {np.median(rows[:, 2]):8.3f}  median error "
