@@ -6,11 +6,11 @@ What reads or writes samples is imported where it is used, so that listing drive
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace as replace_fields
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from logan.drive_library.analysis_cache import AnalysisCache
 from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
@@ -20,7 +20,7 @@ from logan.drive_library.notes import Notes, read_notes, write_notes
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError
-from logan.results import JsonValue
+from logan.results import JsonValue, json_ready
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from logan.drive.drive import Drive
     from logan.drive.provenance import DriveConditions
     from logan.drive_library.raw_file import RawFile, RawFileWriter
+
+Kept = TypeVar("Kept")
+EVERY_DRIVE: Final = ""
+"""In place of a drive: for what rests on all of them."""
 
 
 class DriveLibrary:
@@ -327,20 +331,30 @@ class DriveLibrary:
         return self._index.metric_names()
 
     def analysis(self, drive: int | str, key: str, fingerprint: str) -> JsonValue:
-        """A stored analysis, if it was made with settings of this fingerprint; else None."""
-        return self._cache.get(self.record(drive).id, key, fingerprint)
+        """A stored analysis of a drive, or of ``EVERY_DRIVE``, if made with settings of this fingerprint; else None."""
+        return self._cache.get(self._cached_as(drive), key, fingerprint)
 
     def set_analysis(self, drive: int | str, key: str, fingerprint: str, content: JsonValue) -> None:
-        """Store an analysis in place of an older one of the same key."""
-        self._cache.put(self.record(drive).id, key, fingerprint, content)
+        """Store an analysis in place of an older one of the same key.
 
-    def shared_analysis(self, key: str, fingerprint: str) -> JsonValue:
-        """What was worked out from all drives together, if with settings of this fingerprint; else None."""
-        return self._cache.get("", key, fingerprint)
+        One of ``EVERY_DRIVE`` is dropped when a drive comes, goes or changes.
+        """
+        self._cache.put(self._cached_as(drive), key, fingerprint, content)
 
-    def set_shared_analysis(self, key: str, fingerprint: str, content: JsonValue) -> None:
-        """Keep what was worked out from all drives together until one of them comes, goes or changes."""
-        self._cache.put("", key, fingerprint, content)
+    def kept(
+        self, drive: int | str, key: str, fingerprint: str, read: Callable[[Any], Kept], make: Callable[[], Kept]
+    ) -> Kept:
+        """An analysis as stored, or made and stored now; one that an older logan wrote may not be readable."""
+        content = self.analysis(drive, key, fingerprint)
+        if content is not None:
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                return read(content)
+        made = make()
+        self.set_analysis(drive, key, fingerprint, json_ready(made))
+        return made
+
+    def _cached_as(self, drive: int | str) -> str:
+        return self.record(drive).id if drive != EVERY_DRIVE else ""
 
     def is_up_to_date_with(self, stamp: str) -> bool:
         """True when every summary was said to rest on these settings, and no drive came or changed since."""
@@ -349,14 +363,6 @@ class DriveLibrary:
     def set_up_to_date_with(self, stamp: str) -> None:
         """Say that every summary rests on these settings."""
         self._cache.set_up_to_date_with(stamp)
-
-    def answer(self, fingerprint: str) -> JsonValue:
-        """What was worked out of all drives together, if nothing that it rests on has changed; else None."""
-        return self._cache.get("", "answer", fingerprint)
-
-    def keep_answer(self, fingerprint: str, content: JsonValue) -> None:
-        """Keep what was worked out of all drives together; it is dropped when a drive comes or changes."""
-        self._cache.put("", "answer", fingerprint, content)
 
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import fields
 from enum import StrEnum
-from typing import Any
 
 import numpy as np
 
@@ -77,12 +74,6 @@ class Measurement:
     air_density_kg_per_m3: float = 1.2
     temperature_degc: float = 20.0
     linear_n_s_per_m: float = 0.0
-
-    @classmethod
-    def from_dict(cls, content: Mapping[str, Any]) -> Measurement:
-        """Read back what ``logan.results.json_ready`` wrote."""
-        known = {name: content[name] for name in (field.name for field in fields(cls)) if name in content}
-        return cls(**{**known, "kind": MeasurementKind(content["kind"])})
 
 
 _PLAIN_KINDS = {

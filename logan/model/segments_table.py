@@ -7,26 +7,17 @@ nothing is lost by keeping the integrals and letting the samples go.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import fields
-from typing import Any, Final
+from dataclasses import fields, replace
 
 import numpy as np
 
-from logan.results import result, schema_of
+from logan.results import JsonValue, result, result_from_json
 from logan.units import FloatArray
 
 
 def _values(instance: object) -> list[object]:
     values = [getattr(instance, field.name) for field in fields(instance)]  # type: ignore[arg-type]
     return [value for value in values if not isinstance(value, RoadIntegrals)]
-
-
-def _arrays_from(content: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, FloatArray]:
-    # JSON has no infinity and no NaN: json_ready wrote null, which only a limit that does not bind can be.
-    return {
-        name: np.array([np.inf if item is None else item for item in content[name]], dtype=np.float64) for name in names
-    }
 
 
 @result()
@@ -69,11 +60,6 @@ class RoadIntegrals:
         """Number of intervals."""
         return int(self.duration_s.size)
 
-    @classmethod
-    def from_dict(cls, content: Mapping[str, Any]) -> RoadIntegrals:
-        """Read back what ``logan.results.json_ready`` wrote."""
-        return cls(**_arrays_from(content, tuple(cls.__dataclass_fields__)))
-
 
 @result("coastdown-load/1")
 class CoastdownLoad:
@@ -104,25 +90,6 @@ class CoastdownLoad:
     warm_up_share_ratio: float
     warm_up_slope_s2_per_m2: float
     pair_count: int
-
-    @classmethod
-    def from_dict(cls, content: Mapping[str, Any]) -> CoastdownLoad:
-        """Read back what ``logan.results.json_ready`` wrote."""
-        return cls(**{field.name: content[field.name] for field in fields(cls)})
-
-
-_SEGMENT_ARRAYS: Final = (
-    "first_step",
-    "last_step",
-    "climb_m",
-    "start_edge",
-    "end_edge",
-    "edge_sigma_j",
-    "trip_power_j",
-    "trip_cabin_j",
-    "trip_regen_limit_j",
-    "trip_cold_k",
-)
 
 
 @result("drive-segments/5")
@@ -260,7 +227,7 @@ class DriveSegments:
         return np.asarray(running[self.last_step.astype(np.int64)] - running[self.first_step.astype(np.int64)])
 
     @classmethod
-    def from_dict(cls, content: Mapping[str, Any]) -> DriveSegments:
+    def from_dict(cls, content: JsonValue) -> DriveSegments:
         """Read back what ``logan.results.json_ready`` wrote.
 
         Raises
@@ -268,12 +235,7 @@ class DriveSegments:
         ValueError
             If the content is of another schema.
         """
-        if content.get("schema") != schema_of(cls):
-            raise ValueError(f"expected {schema_of(cls)}, got {content.get('schema')!r}")
-        known = {name: content[name] for name in cls.__dataclass_fields__ if name in content and name != "schema"}
-        known |= _arrays_from(content, _SEGMENT_ARRAYS)
-        known["trip"] = RoadIntegrals.from_dict(content["trip"])
-        known["warnings"] = tuple(content["warnings"])
-        if known.get("coastdown") is not None:
-            known["coastdown"] = CoastdownLoad.from_dict(content["coastdown"])
-        return cls(**known)
+        found = result_from_json(cls, content)
+        # JSON has no infinity: json_ready wrote null, which only a limit that does not bind can be.
+        limit_j = found.trip_regen_limit_j
+        return replace(found, trip_regen_limit_j=np.where(np.isnan(limit_j), np.inf, limit_j))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 from logan.drive_library.analysis_cache import settings_fingerprint
-from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.driving_range.coverage import Calibration as Calibration, leave_one_drive_out
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.drive_fit import planned_energy
@@ -20,7 +21,7 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
-from logan.results import json_ready, result, result_from_json
+from logan.results import result, result_from_json
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -128,15 +129,13 @@ def kept_fit(
         tuple(measurements),
         tuple(drive.fingerprint for drive in drives),
     )
-    kept = library.shared_analysis(_KEY, name)
-    if kept is not None:
-        try:
-            return result_from_json(FitReport, kept)
-        except (ValueError, KeyError, TypeError):
-            pass  # written by an older logan: worked out again below
-    report = fit_drives(build, drives, measurements, told=told)
-    library.set_shared_analysis(_KEY, name, json_ready(report))
-    return report
+    return library.kept(
+        EVERY_DRIVE,
+        _KEY,
+        name,
+        partial(result_from_json, FitReport),
+        lambda: fit_drives(build, drives, measurements, told=told),
+    )
 
 
 def compare_drives(build: BuildSettings, drives: Sequence[DriveSegments], plan: Plan, report: FitReport) -> Comparison:

@@ -17,7 +17,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
 from logan.instruments.posterior import Instruments, corrections, known_instruments
 from logan.metrics.error_budget import unchecked_sigma_ratio
-from logan.results import json_ready, result_from_json, schema_of
+from logan.results import result_from_json, schema_of
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -73,12 +73,10 @@ def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvi
         record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
     )
     fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
-    kept = library.analysis(record.number, _EVIDENCE, fingerprint)
-    if isinstance(kept, list):
-        try:
-            return tuple(result_from_json(InstrumentEvidence, item) for item in kept)
-        except (ValueError, KeyError, TypeError):
-            pass  # written by an older logan: worked out again below
-    made = drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}")
-    library.set_analysis(record.number, _EVIDENCE, fingerprint, json_ready(made))
-    return made
+    return library.kept(
+        record.number,
+        _EVIDENCE,
+        fingerprint,
+        lambda kept: tuple(result_from_json(InstrumentEvidence, item) for item in kept),
+        lambda: drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}"),
+    )

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive_library.analysis_cache import settings_fingerprint
-from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.driving_range.scenarios import air_note
 from logan.driving_range.usable_energy import GaugedDrive, usable_evidence
 from logan.errors import NotEnoughDataError
@@ -39,6 +39,7 @@ from logan.results import json_ready, result, result_from_json, schema_of
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
+_ANSWER: Final = "answer"
 ANSWER_SEED: Final = 1
 """Of the samples of the answer that is kept, so that every face shows the same."""
 
@@ -153,8 +154,7 @@ def answer_of(folder: BuildFolder, *, told: Callable[[str], None] | None = None)
     found = refine_build(folder, np.random.default_rng(ANSWER_SEED), told=told)
     with DriveLibrary.open(folder.library) as library:
         fingerprint = _fingerprint(library, folder)
-        if library.is_writable:
-            library.keep_answer(fingerprint, json_ready(found))
+        library.set_analysis(EVERY_DRIVE, _ANSWER, fingerprint, json_ready(found))
     return _remembered(fingerprint, found)
 
 
@@ -176,7 +176,7 @@ def kept_answer(folder: BuildFolder) -> Refinement | None:
         fingerprint = _fingerprint(library, folder) if library.drives() else ""
         if (last := _LAST.get(fingerprint)) is not None:
             return last
-        content = library.answer(fingerprint)
+        content = library.analysis(EVERY_DRIVE, _ANSWER, fingerprint)
     try:
         return None if content is None else _remembered(fingerprint, result_from_json(Refinement, content))
     except (ValueError, KeyError, TypeError):

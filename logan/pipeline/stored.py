@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace as replace_fields
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Final
 
 from logan.admission.admit import admitted
 from logan.admission.trim import trimmed
@@ -36,7 +37,6 @@ from logan.results import (
     DataFlag,
     Estimate,
     Figure,
-    JsonValue,
     Severity,
     StepWords,
     json_ready,
@@ -189,20 +189,10 @@ def analyse_stored(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, *, analysis: AnalysisSettings | None = None
 ) -> DriveRecord:
     """Analyse one drive, keep the analysis, and bring its line in the index up to date."""
-    analysed, _ = _analysed_again(library, record, calibrated(library, build), analysis)
+    analysed = _stored_drive(library, record, calibrated(library, build), analysis).record
     if analysed.summary == record.summary or not library.is_writable:
         return analysed
     return library.set_summary(record.number, analysed.summary)
-
-
-def _analysed_again(
-    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None
-) -> tuple[DriveRecord, KeptAnalysis]:
-    """Analyse one drive and keep the analysis where that can be done; its record with the new summary."""
-    fingerprint = analysis_fingerprint(build, record.conditions, analysis)
-    kept = _analysed(library.load(record.number), build, analysis)
-    library.set_analysis(record.number, _ANALYSIS, fingerprint, json_ready(kept))
-    return replace_fields(record, summary=replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)), kept
 
 
 def _analysed(drive: Drive, build: BuildSettings, analysis: AnalysisSettings | None) -> KeptAnalysis:
@@ -248,39 +238,33 @@ def stored_drive(
     """
     build = calibrated(library, build)
     planned = _stored_drive(library, record, build, analysis)
+    if planned.record.summary != record.summary and library.is_writable:
+        # What was just worked out is shown, not what was kept: a reader does not depend on anybody's writing.
+        with suppress(DriveLibraryError):
+            planned = replace_fields(planned, record=library.set_summary(record.number, planned.record.summary))
     if fit is None or fit.drive_count == 0:
         return planned
-    by_fit = fitted_build(build, fit)
-    fingerprint = analysis_fingerprint(by_fit, record.conditions, analysis)
-    cached = library.analysis(record.number, _BY_FIT, fingerprint)
-    if cached is None:
-        cached = json_ready(_analysed(library.load(record.number), by_fit, analysis))
-        library.set_analysis(record.number, _BY_FIT, fingerprint, cached)
-    found = result_from_json(KeptAnalysis, cached).analysis
+    found = _kept(library, record, fitted_build(build, fit), analysis, _BY_FIT)[0].analysis
     return replace_fields(planned, analysis=planned.analysis.with_results(ledger=found.ledger, regen=found.regen))
 
 
 def _stored_drive(
     library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None
 ) -> StoredDrive:
-    fingerprint = analysis_fingerprint(build, record.conditions, analysis)
-    cached = library.analysis(record.number, _ANALYSIS, fingerprint)
-    if cached is not None:
-        try:
-            return _stored(record, cached)
-        except (ValueError, KeyError, TypeError):
-            pass  # written by an older logan: worked out again below
-    # What was just worked out is shown, not what was kept: a reader does not depend on anybody's writing.
-    analysed, kept = _analysed_again(library, record, build, analysis)
-    if analysed.summary != record.summary and library.is_writable:
-        with suppress(DriveLibraryError):
-            analysed = library.set_summary(record.number, analysed.summary)
-    return _stored(analysed, json_ready(kept))
-
-
-def _stored(record: DriveRecord, content: JsonValue) -> StoredDrive:
-    kept = result_from_json(KeptAnalysis, content)
+    kept, fingerprint = _kept(library, record, build, analysis, _ANALYSIS)
+    if record.summary.fingerprint != fingerprint:
+        summary = replace_fields(summary_of(kept.analysis), fingerprint=fingerprint)
+        record = replace_fields(record, summary=summary)
     return StoredDrive(record=record, analysis=kept.analysis, history=kept.history)
+
+
+def _kept(
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None, key: str
+) -> tuple[KeptAnalysis, str]:
+    fingerprint = analysis_fingerprint(build, record.conditions, analysis)
+    read, number = partial(result_from_json, KeptAnalysis), record.number
+    made = library.kept(number, key, fingerprint, read, lambda: _analysed(library.load(number), build, analysis))
+    return made, fingerprint
 
 
 def stored_drives(
@@ -354,15 +338,9 @@ def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *
 
 
 def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) -> DriveSegments:
+    def made() -> DriveSegments:
+        drive = load_corrected(library, record.number, build)
+        return admitted_segments(drive, record, build, drive_id=str(record.number))
+
     fingerprint = segments_fingerprint(build, record)
-    cached = library.analysis(record.number, _SEGMENTS, fingerprint)
-    if isinstance(cached, dict):
-        try:
-            return DriveSegments.from_dict(cast("dict[str, Any]", cached))
-        except (ValueError, KeyError, TypeError):
-            pass  # written by an older logan: worked out again below
-    drive = load_corrected(library, record.number, build)
-    made = admitted_segments(drive, record, build, drive_id=str(record.number))
-    content: JsonValue = json_ready(made)
-    library.set_analysis(record.number, _SEGMENTS, fingerprint, content)
-    return made
+    return library.kept(record.number, _SEGMENTS, fingerprint, DriveSegments.from_dict, made)

@@ -5,7 +5,7 @@ import pytest
 
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement, measurement_quadratic
 from logan.model.unknowns import SHARED_COUNT
-from logan.results import json_ready
+from logan.results import json_ready, result_from_json
 from tests.model.synthetic_segments import shared_truth
 
 
@@ -62,4 +62,4 @@ def test_a_measurement_met_exactly_pulls_nowhere():
 
 def test_measurements_survive_json():
     one = measured(MeasurementKind.STEADY_POWER)
-    assert Measurement.from_dict(json.loads(json.dumps(json_ready(one)))) == one
+    assert result_from_json(Measurement, json.loads(json.dumps(json_ready(one)))) == one

@@ -13,11 +13,10 @@ import time
 from dataclasses import replace
 
 import numpy as np
-from logan.instruments.correction import corrected, corrections
 
 from logan.drive.drive import Channel, Drive
 from logan.instruments.drive_evidence import drive_evidence
-from logan.instruments.posterior import known_instruments
+from logan.instruments.posterior import corrected, corrections, known_instruments
 from logan.ledger.reckon import energy_ledger
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import regen_summary
