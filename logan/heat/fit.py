@@ -238,7 +238,10 @@ def judged(model: HeatModel, series: Sequence[HeatSeries], build: BuildSettings)
 
 
 def _torque_scale(against_road: float, to_true: float | None) -> tuple[float, float]:
-    """Torque as logged over the true one, and its log sigma: what it is held against, weighed by how well known."""
+    """Torque as logged over the true one, and its log sigma: what it is held against, weighed by how well known.
+
+    As method/heat.md, eq. 1.
+    """
     told = [(0.0, TORQUE_SIGMA), (float(np.log(against_road)), ROAD_SIGMA)]
     if to_true is not None:
         told.append((-float(np.log(to_true)), BALANCE_SIGMA))
@@ -249,7 +252,10 @@ def _torque_scale(against_road: float, to_true: float | None) -> tuple[float, fl
 def _current_law(
     series: Sequence[HeatSeries], scale: float, priors: Mapping[str, Prior]
 ) -> tuple[float, dict[str, Prior]]:
-    """Amperes per newton metre, and what weakens the field: current squared over torque squared and speed."""
+    """Amperes per newton metre, and what weakens the field: current squared over torque squared and speed.
+
+    As method/heat.md, eq. 1b.
+    """
     current2, torque2, shaft = (
         np.concatenate([getattr(one, name) for one in series])
         for name in ("square", "pulled_square", "shaft_rad_per_s")

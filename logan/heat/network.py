@@ -180,7 +180,8 @@ def march(
 
     References
     ----------
-    .. [1] Each node relaxes exactly towards what neighbours and heat would settle it at: method/heat.md, (3) to (9).
+    .. [1] Each node relaxes exactly towards what neighbours and heat would settle it at: method/heat.md, eq. 3, 4,
+       5, 7, 8, 9.
     """
     p, h = parameters, load.step_s
     heat = _heats(p, load)

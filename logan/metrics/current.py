@@ -303,7 +303,10 @@ def allowed_current_a(curve: DurationCurve, window_s: float) -> float:
 def _closest(
     curve: DurationCurve, durations: tuple[CurrentDuration, ...], lookup: ContextLookup
 ) -> CurveApproach | None:
-    """Window in which the current came closest to a curve; the sampled peak counts for the shortest time."""
+    """Window in which the current came closest to a curve; the sampled peak counts for the shortest time.
+
+    As method/measured.md, eq. 14.
+    """
     candidates: list[tuple[float, float, float, float]] = []
     own = [duration for duration in durations if duration.channel == curve.channel]
     # A phase current has no direction of its own: it loads the component both ways.

@@ -61,6 +61,8 @@ def error_budget(
 ) -> tuple[tuple[ErrorPart, ...], float]:
     """Parts of the net energy's uncertainty, and the sampling uncertainty of regenerated energy.
 
+    As method/measured.md, eq. 4.
+
     Parameters
     ----------
     drive, build : Drive, BuildSettings
@@ -119,7 +121,10 @@ def error_budget(
 
 
 def unchecked_sigma_ratio(channels: Container[str], build: BuildSettings, quantity: str) -> float:
-    """What is added to the uncertainty of a speed or current that nothing in the log or the build checks. [ratio]"""
+    """What is added to the uncertainty of a speed or current that nothing in the log or the build checks. [ratio]
+
+    As method/admission.md, eq. 5.
+    """
     checked = any(name in channels for name in _CHECKS[quantity])
     told = getattr(build.instruments, f"{quantity}_gain_ratio").sigma < _CHECKED_BY_HAND_RATIO
     return 0.0 if checked or told else UNCHECKED_SIGMA_RATIO

@@ -144,7 +144,10 @@ isolation by UN R100, Annex 5A, whose method is good to 20 %."""
 
 
 def limit_rule(channel: str) -> LimitRule:
-    """Return the rule of a channel; without one of its own, one sample of half a second and more counts."""
+    """Return the rule of a channel; without one of its own, one sample of half a second and more counts.
+
+    As method/measured.md, eq. 30.
+    """
     kind = channel_kind(channel)
     name = kind.name if kind else channel
     own = "cell_voltage" if name.startswith("cell_voltage") else name

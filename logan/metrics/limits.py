@@ -99,7 +99,10 @@ class LimitCheck:
     rate_k_per_min: float | None = None
 
     def to(self, level: float | None) -> Figure:
-        """Distance from a level of this side, amber or red; refused where none is given or nothing is known."""
+        """Distance from a level of this side, amber or red; refused where none is given or nothing is known.
+
+        As method/measured.md, eq. 29.
+        """
         if level is None or self.worst_value is None:
             return Refusal(NO_LIMIT_GIVEN, "Enter the limit from the datasheet in the limit sheet")
         margin = (level - self.worst_value) * (1.0 if self.side is LimitSide.ABOVE else -1.0)

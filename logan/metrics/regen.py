@@ -147,7 +147,7 @@ class RegenSummary:
 def regen_summary(
     drive: Drive, build: BuildSettings, energy: EnergySummary, *, refusals: Mapping[str, Refusal] | None = None
 ) -> RegenSummary:
-    """Regeneration of a drive in all eight definitions, with its stops.
+    """Regeneration of a drive in all eight definitions, with its stops (method/measured.md, eq. 8).
 
     Parameters
     ----------
@@ -302,7 +302,7 @@ def _road_ratio(build: BuildSettings) -> float:
 
 
 def _sigma_j(build: BuildSettings, found: tuple[Braking, ...]) -> float:
-    """One standard uncertainty of the braking work of several brakings together. [J]"""
+    """One standard uncertainty of the braking work of several brakings together. [J] (method/measured.md, eq. 9)"""
     # Mass and road load err alike in every braking, so their parts add up in full.
     kinetic_j = 0.03 * sum(one.kinetic_j for one in found)
     resisted_j = _road_ratio(build) * sum(one.resisted_j for one in found)
@@ -331,7 +331,10 @@ def _total(
 
 
 def _capped(build: BuildSettings, found: tuple[Braking, ...], refusal: Refusal | None) -> Figure:
-    """End-point balance over the stretches at the limit; a small remainder, whose sigma is that of its large terms."""
+    """End-point balance over the stretches at the limit; a small remainder, whose sigma is that of its large terms.
+
+    As method/measured.md, eq. 12.
+    """
     if refusal is not None:
         return refusal
     limited, generator = Held.sum_of(one.limited for one in found), Generator.of(build)
@@ -359,7 +362,10 @@ def _capped_share(build: BuildSettings, found: tuple[Braking, ...], refusal: Ref
 def _friction(
     drive: Drive, build: BuildSettings, work: WheelWork | None, found: tuple[Braking, ...], missing: Refusal | None
 ) -> Figure:
-    """What friction brakes took: by their pressure; else only where regen's efficiency was measured apart."""
+    """What friction brakes took: by their pressure; else only where regen's efficiency was measured apart.
+
+    As method/measured.md, eq. 10, 11.
+    """
     generator = Generator.of(build)
     if missing is not None or work is None:
         return missing or Refusal("no speed is logged", "Map speed or gnss_speed")

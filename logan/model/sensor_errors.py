@@ -77,7 +77,9 @@ def mistaken_unknowns(build: BuildSettings, shared: FloatArray) -> FloatArray:
 
 
 def with_sensor_errors(result: FitResult, instruments: Instruments, build: BuildSettings) -> FitResult:
-    """Return a fit that took its sensors as exact with their shared errors in it, eq. (1) to (4).
+    """Return a fit that took its sensors as exact with their shared errors in it.
+
+    As method/sensors.md, eq. 2, 3, 4, and method/fit.md, eq. 20.
 
     Parameters
     ----------
