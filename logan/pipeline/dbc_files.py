@@ -18,7 +18,7 @@ from logan.frames.signal_layout import ByteOrder, LayoutIndex, MessageLayout, Si
 from logan.logs.compression import read_head
 from logan.logs.log_format import HEAD_BYTES
 from logan.logs.registry import identify
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, dbcs_near
 from logan.pipeline.settings_form import SAVING, save_text
 from logan.results import result
 from logan.settings import ChannelSource
@@ -74,6 +74,14 @@ def refuse_unknown(path: Path) -> None:
 def named_dbcs(folder: BuildFolder) -> tuple[NamedDbc, ...]:
     """DBCs that the settings name, with what they define."""
     return tuple(_named(folder, file, bus) for file, bus in _entries(_document(folder)))
+
+
+def dbc_conflicts(folder: BuildFolder) -> tuple[str, ...]:
+    """Identifiers that DBCs of one bus define differently: as long as it is not said which bus each is for."""
+    try:
+        return BusLayouts(*dbcs_near(folder.path)).conflicts
+    except LoganError:
+        return ()  # which DBC cannot be used, and why, is said beside it
 
 
 def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
@@ -218,7 +226,8 @@ class BusLayouts:
         self._found: dict[FrameKey, MessageLayout | None] = {}
         self._orders: dict[str, dict[int, int]] = {}
         self.dbcs = tuple(loaded.values())
-        self.faults = tuple(f"{dbc.path}: {fault}" for dbc in self.dbcs for fault in dbc.faults) + self._conflicts()
+        self.conflicts = self._conflicts()
+        self.faults = tuple(f"{dbc.path}: {fault}" for dbc in self.dbcs for fault in dbc.faults) + self.conflicts
 
     def __bool__(self) -> bool:
         return bool(self.dbcs)

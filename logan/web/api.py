@@ -176,11 +176,12 @@ async def send_log(
 
 @router.get("/builds/{build}/dbcs", responses=REFUSED)
 def dbcs(folder: Build) -> Any:
-    """DBCs that the settings name, and what each defines."""
-    from logan.pipeline.dbc_files import named_dbcs
+    """DBCs that the settings name, what each defines, and what two of them define differently for one bus."""
+    from logan.pipeline.dbc_files import dbc_conflicts, named_dbcs
     from logan.pipeline.settings_form import read_form
 
-    return {"dbcs": json_ready(named_dbcs(folder)), "version": read_form(folder).version}
+    found = {"dbcs": json_ready(named_dbcs(folder)), "conflicts": dbc_conflicts(folder)}
+    return {**found, "version": read_form(folder).version}
 
 
 @router.put("/builds/{build}/dbcs", responses=REFUSED)

@@ -11,6 +11,7 @@ from logan.demo.routes import mixed_route
 from logan.demo.twin import drive_twin
 from logan.web.app import create_app
 from logan.web.state import WebSettings
+from tests.web.serving import FLAGS, chromium, opened, serving
 
 PORT = 8723
 
@@ -56,3 +57,46 @@ def client(workspace):
     app = create_app(WebSettings(workspace=workspace, port=PORT, commands=for_page))
     with TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers={"X-Logan": "1"}) as ready:
         yield ready
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    """A page served from an empty workspace."""
+    workspace = tmp_path_factory.mktemp("served")
+    with serving(workspace) as address:
+        yield address, workspace
+
+
+@pytest.fixture(scope="module")
+def browser():
+    path = chromium()
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def page(browser):
+    with opened(browser) as (page, _):
+        yield page
+
+
+@pytest.fixture(scope="module")
+def demo(served, browser):
+    """The demo's build, made by a first visitor's one click, for all tests that look at it."""
+    address, workspace = served
+    with opened(browser) as (page, requests):
+        page.goto(address)
+        page.get_by_text("No build yet").wait_for()
+        page.get_by_role("button", name="Make the demo").click()
+        is_over = "() => location.pathname === '/builds/demo' || document.querySelector('.job.notice.red')"
+        page.wait_for_function(is_over, timeout=300_000)
+        assert page.url == f"{address}/builds/demo", page.locator(".dock").inner_text()
+        page.get_by_text("Probably not").wait_for()
+        page.get_by_text("The weakest part").wait_for()
+        page.wait_for_selector("figure .drawing svg.wide")
+        assert all(url.startswith((address, "data:", "blob:")) for url in requests)
+    return workspace / "demo"

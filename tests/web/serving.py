@@ -1,7 +1,9 @@
 """A page served on a free port, and the browser that looks at it."""
 
+import base64
 import contextlib
 import os
+import re
 import shutil
 import socket
 import threading
@@ -48,3 +50,49 @@ def serving(workspace):
     finally:
         server.should_exit = True
         thread.join(timeout=30)
+
+
+@contextlib.contextmanager
+def opened(browser, refusals=(), **context):
+    """A page that tells what it asked for, and that fails the test for any fault in its console.
+
+    ``refusals`` are the statuses of the requests that the test gets refused; None where the server is killed.
+    """
+    context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    faults, requests = [], []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
+    page.on("request", lambda request: requests.append(request.url))
+    try:
+        yield page, requests
+    finally:
+        context.close()
+    if refusals is None:
+        return
+    seen = [re.search(r"status of (\d+) \(", fault) for fault in faults]
+    assert [int(status[1]) if status else fault for status, fault in zip(seen, faults, strict=True)] == list(refusals)
+
+
+def drop(page, paths):
+    """Let files fall onto the page, wherever."""
+    sent = [(path.name, base64.b64encode(path.read_bytes()).decode()) for path in paths]
+    page.evaluate(
+        """files => { const data = new DataTransfer();
+        const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
+        for (const [name, text] of files) { data.items.add(new File([bytes(text)], name)); }
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true })); }""",
+        sent,
+    )
+
+
+PATIENCE_MS = float(os.environ.get("LOGAN_BROWSER_PATIENCE_S", "150")) * 1000.0
+SERIOUS = ("serious", "critical")
+
+
+def faults_of(page):
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response["violations"]
+    return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if f["impact"] in SERIOUS]

@@ -1,6 +1,5 @@
 """A real browser goes the whole path: open, demo, upload, map, import, fit, slider, report, print."""
 
-import base64
 import contextlib
 import re
 import shutil
@@ -9,82 +8,9 @@ from pathlib import Path
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import FLAGS, chromium, serving
-
-SERIOUS = ("serious", "critical")
+from tests.web.serving import drop, faults_of, opened
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory):
-    """A page served from an empty workspace."""
-    workspace = tmp_path_factory.mktemp("served")
-    with serving(workspace) as address:
-        yield address, workspace
-
-
-@pytest.fixture(scope="module")
-def browser():
-    path = chromium()
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield running
-        running.close()
-
-
-@contextlib.contextmanager
-def opened(browser, refusals=(), **context):
-    """A page that tells what it asked for, and that fails the test for any fault in its console.
-
-    ``refusals`` are the statuses of the requests that the test gets refused.
-    """
-    context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
-    page = context.new_page()
-    page.set_default_timeout(150_000)
-    faults, requests = [], []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
-    page.on("request", lambda request: requests.append(request.url))
-    try:
-        yield page, requests
-    finally:
-        context.close()
-    seen = [re.search(r"status of (\d+) \(", fault) for fault in faults]
-    assert [int(status[1]) if status else fault for status, fault in zip(seen, faults, strict=True)] == list(refusals)
-
-
-@pytest.fixture
-def page(browser):
-    with opened(browser) as (page, _):
-        yield page
-
-
-@pytest.fixture(scope="module")
-def demo(served, browser):
-    """The demo's build, made by a first visitor's one click, for all tests that look at it."""
-    address, workspace = served
-    with opened(browser) as (page, requests):
-        page.goto(address)
-        page.get_by_text("No build yet").wait_for()
-        page.get_by_role("button", name="Make the demo").click()
-        is_over = "() => location.pathname === '/builds/demo' || document.querySelector('.job.notice.red')"
-        page.wait_for_function(is_over, timeout=300_000)
-        assert page.url == f"{address}/builds/demo", page.locator(".dock").inner_text()
-        page.get_by_text("Probably not").wait_for()
-        page.get_by_text("The weakest part").wait_for()
-        page.wait_for_selector("figure .drawing svg.wide")
-        assert all(url.startswith((address, "data:", "blob:")) for url in requests)
-    return workspace / "demo"
-
-
-def faults_of(page):
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(page).response["violations"]
-    return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if f["impact"] in SERIOUS]
 
 
 @pytest.mark.parametrize("width", [1280, 390])
@@ -133,18 +59,6 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
             page.locator("#jobs").get_by_role("button", name="Close").first.click()
             page.wait_for_timeout(300)
         assert page.locator("#jobs .job").count() == 0
-
-
-def drop(page, paths):
-    """Let files fall onto the page, wherever."""
-    sent = [(path.name, base64.b64encode(path.read_bytes()).decode()) for path in paths]
-    page.evaluate(
-        """files => { const data = new DataTransfer();
-        const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
-        for (const [name, text] of files) { data.items.add(new File([bytes(text)], name)); }
-        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true })); }""",
-        sent,
-    )
 
 
 def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):

@@ -29,7 +29,10 @@ function show(answer) {
   const found = answer.dbcs;
   version = answer.version;
   const none = make("li", { class: "empty" }, "None yet. Raw CAN logs need one: drop it above.");
-  fill(byId("dbcs"), found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
+  const many = answer.conflicts.length, apart = many ? make("li", {}, make("div", { class: "notice amber grow" },
+    make("p", {}, "Say which bus each DBC is for: " + number(many) + (many === 1 ? " identifier means" : " identifiers mean") + " two things."),
+    answer.conflicts.slice(0, 5).map((text) => make("p", {}, text + ".")))) : null;
+  fill(byId("dbcs"), apart, found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
 }
 
 export const dbcs = async () => show(await ask("GET", api + "/dbcs"));

@@ -1,6 +1,6 @@
 // All drives: sort, filter, search, the trend, change several at once, a bin with undo.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, fill, make, number, pageOf, say, svg, units } from "./page.js";
+import { api, byId, fill, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
 
 const FIRST_ROWS = 150;
 const shown = (value, form) => value === null ? "–" : form(value);
@@ -119,6 +119,7 @@ export async function drives() {
   };
   const again = async () => { await load(); show(); showChosen(); };
 
+  whenCame(["import", "refresh"], guarded(again));
   await load();
   if (!rows.length && !binned.length) {
     fill(place, make("p", { class: "empty" }, "No drive yet. ", make("a", { href: pageOf("logs") }, "Drop a log")));

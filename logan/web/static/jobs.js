@@ -4,7 +4,7 @@ import { build, byId, clock, fill, make, number, units } from "./page.js";
 
 const BUSY_MS = 500, IDLE_MS = 6000;
 const QUIET = ["look", "suggest", "refresh", "command"];
-const waiting = new Map();
+const waiting = new Map(), under = new Set(), followed = new Set();
 let timer = null, isLooking = false;
 
 const isOver = (job) => ["done", "failed", "stopped"].includes(job.state);
@@ -13,6 +13,7 @@ const post = (job, what) => guarded(async () => { await ask("POST", "/api/v1/job
 // Resolves to a job, with its result, once it is over.
 export function ended(job) {
   const seen = new Promise((resolve) => waiting.set(job.id, resolve));
+  followed.add(job.id);
   look();
   return seen;
 }
@@ -28,6 +29,12 @@ async function look() {
       const resolve = waiting.get(job.id), whole = await ask("GET", "/api/v1/jobs/" + job.id);
       waiting.delete(job.id);
       resolve(whole);
+    }
+    // What was begun before a reload, in another tab or from the bar: its end is told to the page that shows what came.
+    for (const job of jobs.filter((one) => one.build === build)) {
+      if (!isOver(job)) { under.add(job.id); } else if (under.delete(job.id) && job.state === "done" && !followed.has(job.id)) {
+        document.dispatchEvent(new CustomEvent("came", { detail: job.kind }));
+      }
     }
     show(jobs.filter((job) => !job.is_closed && (!job.build || !build || job.build === build || !isOver(job))));
   } catch (error) {

@@ -2,7 +2,7 @@
 import { ask, follow, guarded } from "./ask.js";
 import { channelForm } from "./channels.js";
 import { dbcs } from "./dbcs.js";
-import { api, byId, fill, make, number, pageOf, say, table } from "./page.js";
+import { api, byId, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
 import { sendAll } from "./send.js";
 import { steps } from "./steps.js";
 import { watching } from "./watch.js";
@@ -93,6 +93,7 @@ export async function logs() {
     const [hour] = await Promise.all([list(), dbcs()]);
     if (event.detail.length && !hour.mapped && byId("channels").hidden) { byId("channels-button").click(); }
   }));
+  whenCame(["import"], guarded(list));
   byId("import-form").addEventListener("submit", (event) => event.preventDefault());
   await Promise.all([watching(() => undefined), list(), dbcs()]);
   if (new URLSearchParams(location.search).get("channels") && found.length) { byId("channels-button").click(); }

@@ -138,6 +138,9 @@ export function table(caption, headings, rows, wordy) {
     make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
 }
 
+// What a page does when work that it did not begin itself has come to its end.
+export const whenCame = (kinds, action) => document.addEventListener("came", (event) => { if (kinds.includes(event.detail)) { action(); } });
+
 export const channelWords = (channel) => channel.replaceAll("_", " ");
 
 // Why the fit does without a drive, or takes it against its data; empty where all is well.

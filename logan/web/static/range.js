@@ -1,6 +1,6 @@
 // The answer, the range by scenario, and sliders that move it at once.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText } from "./page.js";
+import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText, whenCame } from "./page.js";
 import { drawAll } from "./plots.js";
 import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
@@ -129,6 +129,7 @@ async function askFirst(place, essential) {
 // Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
   const place = byId("answer"), hour = await ask("GET", api + "/first-hour");
+  whenCame(["fit", "import"], () => location.reload());
   if (hour.is_untouched && !hour.drives) { await askFirst(place, hour.essential); return; }
   const show = async () => showAnswer(place, await ask("GET", api + "/range"));
   let range;
@@ -221,6 +222,7 @@ export async function range() {
     event.target.disabled = true;
     try { fill(byId("levers"), await leversOf(found)); } finally { event.target.disabled = false; }
   }));
+  whenCame(["fit"], guarded(async () => { await load(); begin(); await question(); }));
   byId("fit").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
     try {

@@ -1,6 +1,6 @@
 // Write reports, and open those that were written.
 import { ask, follow, guarded } from "./ask.js";
-import { api, byId, fill, make, number } from "./page.js";
+import { api, byId, fill, make, number, whenCame } from "./page.js";
 
 export async function report() {
   const list = async () => {
@@ -18,5 +18,6 @@ export async function report() {
       await follow(await ask("POST", api + "/report", { kind: button.dataset.report }), list);
     } finally { button.disabled = false; }
   })));
+  whenCame(["report"], guarded(list));
   await list();
 }

@@ -1,0 +1,155 @@
+"""The server is killed (SIGKILL) at each step of the job, and the page reloaded: nothing is lost, the bar takes up."""
+
+import contextlib
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+import pytest
+
+from tests.web.serving import drop, opened
+from tests.web.test_many_clients import ask
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+SERVE = "import sys; from logan.cli.main import main; sys.exit(main(sys.argv[1:]))"
+
+
+class Served:
+    """A server in a process of its own, on one port, that is killed and started anew."""
+
+    def __init__(self, workspace):
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        self.workspace, self.address = workspace, f"http://127.0.0.1:{self.port}"
+        self.begin()
+
+    def begin(self):
+        words = [sys.executable, "-c", SERVE, "serve", str(self.workspace), "--port", str(self.port), "--no-browser"]
+        self.process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        for _ in range(600):
+            with contextlib.suppress(OSError):
+                urllib.request.urlopen(self.address).close()
+                return
+            time.sleep(0.1)
+        raise AssertionError("the server did not begin")
+
+    def kill(self):
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+    def kill_while(self, kind):
+        """Kill it as soon as work of this kind is under way."""
+        for _ in range(3000):
+            jobs = ask(f"{self.address}/api/v1/jobs")[1]["jobs"]
+            if any((job["kind"], job["state"]) == (kind, "running") for job in jobs):
+                self.kill()
+                return
+            assert not any(job["kind"] == kind and job["state"] in ("done", "failed") for job in jobs), "over too soon"
+            time.sleep(0.005)
+        raise AssertionError(f"no {kind} began")
+
+
+@pytest.fixture
+def server(tmp_path):
+    made = Served(tmp_path / "builds")
+    yield made
+    made.kill()
+
+
+def again(server, page):
+    """The server is killed and begun anew, and the page reloaded."""
+    server.kill()
+    server.begin()
+    page.reload()
+
+
+def take_up(server, page, words, outcome):
+    """After a kill amid some work: the bar says what was stopped, and begins it again to its end."""
+    server.begin()
+    page.reload()
+    bar = page.locator("#jobs")
+    bar.get_by_text(f"{words}: stopped.").wait_for()
+    bar.get_by_text("logan was ended while this was under way").wait_for()
+    page.reload()
+    bar.get_by_role("button", name="Start again").click()
+    bar.get_by_text(outcome).wait_for()
+    bar.get_by_role("button", name=re.compile("^Close")).first.click()
+    bar.locator(".job").first.wait_for(state="detached")
+
+
+def test_a_kill_and_a_reload_at_each_step_lose_nothing(browser, server, tmp_path, small_log, prepared_workspace):
+    with opened(browser, refusals=None, viewport={"width": 1280, "height": 900}) as (page, _):
+        page.goto(server.address)
+        page.get_by_label("Name of the conversion").fill("mine")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/settings")
+        again(server, page)  # a build was made
+        page.locator('[name="vehicle.mass"]').fill("1610 kg")
+        page.get_by_role("button", name="Save", exact=True).click()
+        page.get_by_text("Saved.", exact=True).wait_for()
+        again(server, page)  # settings were changed
+        assert page.locator('[name="vehicle.mass"]').input_value() == "1610 kg"
+        half_sent(server, small_log)
+        server.begin()
+        page.goto(f"{server.address}/builds/mine/logs")
+        page.get_by_text("No log is waiting.").wait_for()  # what came half is not there
+        drop(page, [prepared_workspace / "van" / "dbc_user" / "demo.dbc", small_log])
+        page.get_by_role("button", name="Use these and import").wait_for()
+        again(server, page)  # log and DBC were sent
+        page.locator("#dbcs").get_by_text("dbc_user/demo.dbc").wait_for()
+        page.get_by_role("button", name="Which signal is which channel?").click()
+        page.get_by_role("button", name="Save the map").click()
+        page.get_by_text("Saved. Now import the log.").wait_for()
+        again(server, page)  # channels were chosen
+        page.get_by_role("button", name="Import it").click()
+        server.kill_while("import")
+        take_up(server, page, "Import drive.log", "Drive 1:")
+        page.goto(f"{server.address}/builds/mine/drives")
+        page.get_by_role("link", name="drive 1", exact=True).last.wait_for()
+        assert page.locator("#drives tbody tr").count() == 1  # and no more of it
+        page.goto(f"{server.address}/builds/mine/range")
+        page.get_by_role("button", name="Fit the drives").click()
+        server.kill_while("fit")
+        take_up(server, page, "Fit the drives", "The answer rests on 1 drive now.")
+        page.get_by_text("Refined by one drive.").wait_for()
+        page.goto(f"{server.address}/builds/mine/report")
+        page.get_by_role("button", name="Write the report", exact=True).click()
+        server.kill_while("report")
+        take_up(server, page, "Write the report", "It is written.")
+        page.reload()
+        page.locator("#reports").get_by_role("link", name="Open report.html").wait_for()
+
+
+def half_sent(server, log):
+    """Send half a log, and kill the server in the midst of it."""
+    content = log.read_bytes()
+    with socket.create_connection(("127.0.0.1", server.port)) as line:
+        head = (
+            f"POST /api/v1/builds/mine/logs?name=half.log HTTP/1.1\r\nHost: 127.0.0.1:{server.port}\r\nX-Logan: 1\r\n"
+            f"Content-Length: {len(content)}\r\n\r\n"
+        )
+        line.sendall(head.encode() + content[: len(content) // 2])
+        time.sleep(1.0)
+        server.kill()
+
+
+def test_an_open_page_takes_up_by_itself_when_the_server_is_back(browser, server, small_log):
+    ask(f"{server.address}/api/v1/builds", "POST", {"name": "mine"})
+    with opened(browser, refusals=None) as (page, _):
+        page.goto(f"{server.address}/builds/mine/logs")
+        page.get_by_text("No log is waiting.").wait_for()
+        server.kill()
+        drop(page, [small_log])
+        page.get_by_text("the connection broke; send it again").wait_for()
+        page.locator("#jobs").get_by_text("logan does not answer").wait_for()
+        server.begin()
+        drop(page, [small_log])
+        page.locator("#waiting").get_by_text("drive.log").wait_for()
+        page.locator("#jobs").get_by_text("logan does not answer").wait_for(state="detached")
