@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -12,18 +13,19 @@ from typing import Any, Final
 from logan.dbc.loading import MAX_DBC_BYTES, Dbc, load_dbc
 from logan.drive.drive import LogSource
 from logan.drive_library.durable import write_durably
-from logan.errors import LoganError, UsageError
+from logan.errors import ConflictError, LoganError, UsageError
 from logan.frames.grouping import FrameKey
 from logan.frames.signal_layout import ByteOrder, LayoutIndex, MessageLayout, SignalLayout
 from logan.logs.compression import read_head
 from logan.logs.log_format import HEAD_BYTES
 from logan.logs.registry import identify
 from logan.pipeline.builds import BuildFolder, dbcs_near
-from logan.pipeline.settings_form import SAVING, save_text
+from logan.pipeline.settings_form import SAVING, save_text, version_of
 from logan.results import result
 from logan.settings import ChannelSource
 
 DBC_FOLDER: Final = "dbc_user"
+ALL_BUSES: Final = "all"
 _DEFINES_MESSAGE: Final = re.compile(rb"^[ \t]*BO_[ \t]+\d+[ \t]+\w+[ \t]*:", re.MULTILINE)
 
 
@@ -36,7 +38,7 @@ class NamedDbc:
     file : str
         As the settings name it.
     bus : str
-        The only bus that it is for; empty for all.
+        The buses that it is for, with commas; empty for all.
     message_count, signal_count : int
         What it defines.
     faults : tuple of str
@@ -73,7 +75,7 @@ def refuse_unknown(path: Path) -> None:
 
 def named_dbcs(folder: BuildFolder) -> tuple[NamedDbc, ...]:
     """DBCs that the settings name, with what they define."""
-    return tuple(_named(folder, file, bus) for file, bus in _entries(_document(folder)))
+    return tuple(_named(folder, file, bus) for file, bus in _entries(_document(folder)).items())
 
 
 def dbc_conflicts(folder: BuildFolder) -> tuple[str, ...]:
@@ -113,17 +115,20 @@ def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
         write_durably(target, content, target.parent)
     file = f"{DBC_FOLDER}/{target.name}"
     with SAVING:
-        named = _entries(_document(folder))
-        if file not in [known for known, _ in named]:
-            name_dbcs(folder, [*named, (file, "")])
-    return _named(folder, file, dict(_entries(_document(folder)))[file])
+        if file not in _entries(_document(folder)):
+            name_dbcs(folder, {file: ""})
+        return _named(folder, file, _entries(_document(folder))[file])
 
 
-def name_dbcs(folder: BuildFolder, chosen: list[tuple[str, str]], *, version: str | None = None) -> None:
-    """Name these DBCs in the settings, each with the bus it is for (empty: all), in place of those named before.
+def name_dbcs(
+    folder: BuildFolder, chosen: Mapping[str, str], *, left_out: Collection[str] = (), version: str | None = None
+) -> None:
+    """Name these DBCs in the settings, each with the buses it is for (empty: all); leave some out; the others stay.
 
     Raises
     ------
+    ConflictError
+        If others were named since that version; nothing is changed.
     UsageError
         If one is neither named already nor kept in the build: no other file of this machine is looked at.
     ConfigurationError
@@ -131,22 +136,37 @@ def name_dbcs(folder: BuildFolder, chosen: list[tuple[str, str]], *, version: st
     """
     import tomlkit
 
-    document = _document(folder)
-    known = {file for file, _ in _entries(document)}
-    by_bus: dict[str, list[str]] = {}
-    for file, bus in chosen:
-        kept = folder.path / DBC_FOLDER / Path(file).name
-        if file not in known and (file != f"{DBC_FOLDER}/{kept.name}" or not kept.is_file()):
-            raise UsageError(f"'{file}' is no DBC of this build", "Drop the DBC on the logs page first")
-        by_bus.setdefault(bus.strip(), []).append(file)
-    table: Any = document.setdefault("build", tomlkit.table())
-    table["dbc"] = by_bus.pop("", [])
-    table.pop("dbc_by_bus", None)
-    if by_bus:
-        inline = tomlkit.inline_table()
-        inline.update(by_bus)
-        table["dbc_by_bus"] = inline
-    save_text(folder, tomlkit.dumps(document), version=version)
+    with SAVING:
+        document = _document(folder)
+        known = _entries(document)
+        if version not in (None, _version(known)):
+            asked = {**chosen, **dict.fromkeys(left_out, "no more used")}
+            raise ConflictError("the DBCs were", tuple((file, asked[file], known.get(file, "")) for file in asked))
+        for file in chosen:
+            kept = folder.path / DBC_FOLDER / Path(file).name
+            if file not in known and (file != f"{DBC_FOLDER}/{kept.name}" or not kept.is_file()):
+                raise UsageError(f"'{file}' is no DBC of this build", "Drop the DBC on the logs page first")
+        by_bus: dict[str, list[str]] = {}
+        for file, buses in {**known, **chosen}.items():
+            for bus in [] if file in left_out else dict.fromkeys(bus.strip() for bus in buses.split(",")):
+                by_bus.setdefault("" if bus == ALL_BUSES else bus, []).append(file)
+        table: Any = document.setdefault("build", tomlkit.table())
+        table["dbc"] = by_bus.pop("", [])
+        table.pop("dbc_by_bus", None)
+        if by_bus:
+            inline = tomlkit.inline_table()
+            inline.update(by_bus)
+            table["dbc_by_bus"] = inline
+        save_text(folder, tomlkit.dumps(document))
+
+
+def dbcs_version(folder: BuildFolder) -> str:
+    """Name of which DBCs are used by its content."""
+    return _version(_entries(_document(folder)))
+
+
+def _version(entries: Mapping[str, str]) -> str:
+    return version_of(json.dumps(entries))
 
 
 def _document(folder: BuildFolder) -> Any:
@@ -159,14 +179,15 @@ def _document(folder: BuildFolder) -> Any:
         raise UsageError(f"build.toml cannot be read ({error})", "Mend it on the settings page first") from None
 
 
-def _entries(document: Any) -> list[tuple[str, str]]:
-    """File and bus of every DBC named; what is no name of a file is left to the settings' own check."""
+def _entries(document: Any) -> dict[str, str]:
+    """Buses of every DBC named, empty for all; what is no name of a file is left to the settings' own check."""
     table = document.get("build", {})
     files, by_bus = table.get("dbc", []), table.get("dbc_by_bus", {})
-    general = [(str(file), "") for file in files] if isinstance(files, list) else []
-    if not isinstance(by_bus, dict):
-        return general
-    return [*general, *((str(file), str(bus)) for bus, named in by_bus.items() for file in named)]
+    entries = {str(file): "" for file in files} if isinstance(files, list) else {}
+    for bus, named in by_bus.items() if isinstance(by_bus, dict) else ():
+        for file in map(str, named):
+            entries[file] = f"{entries[file] or ALL_BUSES}, {bus}" if file in entries else str(bus)
+    return entries
 
 
 def _named(folder: BuildFolder, file: str, bus: str) -> NamedDbc:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
-from collections.abc import Callable, Sized
+from collections.abc import Callable, Collection, Sized
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import RLock
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +23,7 @@ from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import Progress
 from logan.pipeline.refine import kept_answer
 from logan.pipeline.settings_form import version_of
-from logan.results import json_ready, result
+from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
 
 ESSENTIAL: Final = (
@@ -32,6 +32,9 @@ ESSENTIAL: Final = (
     "target.range", "target.scenario",
 )  # fmt: skip
 """What a plan needs of a vehicle at the least: asked before anything is judged."""
+
+_SAVING: Final = RLock()
+"""Held from reading the channel map to writing it, so that two requests never undo each other's changes."""
 
 
 def first_hour(folder: BuildFolder) -> dict[str, Any]:
@@ -139,14 +142,10 @@ def suggest_with_plots(
     table = read_logs(
         [path], dbcs=build.dbc_paths, dbc_by_bus=build.dbc_by_bus, progress=progress, is_cancelled=is_cancelled
     ).signals
-    try:
-        mapped = read_channel_map(folder.channels_file).sources
-    except ConfigurationError:
-        mapped = ()
     return ChannelProposal(
         suggestions=suggest(table),
         signals=tuple(_sketch(column, points) for column in table),
-        mapped=mapped,
+        mapped=saved_channels(folder),
         channels=tuple((name, kind.meaning) for name in channel_names() if (kind := channel_kind(name)) is not None),
         version=channels_version(folder),
     )
@@ -175,24 +174,45 @@ def channels_version(folder: BuildFolder) -> str:
     return version_of(folder.channels_file.read_text(encoding="utf-8") if folder.channels_file.exists() else "")
 
 
-def save_channels(folder: BuildFolder, sources: tuple[ChannelSource, ...], *, version: str | None = None) -> ChannelMap:
-    """Write a channel map; what the user wrote beside a channel stays.
+def save_channels(
+    folder: BuildFolder,
+    sources: tuple[ChannelSource, ...],
+    *,
+    left_out: Collection[str] = (),
+    version: str | None = None,
+) -> ChannelMap:
+    """Change these channels of the map and leave some out; the others stay, as does what is written beside one.
 
     Raises
     ------
+    ConflictError
+        If the map was changed since that version; nothing is written.
     ConfigurationError
         If a channel or a unit is unknown, or the file cannot be written.
     """
+    with _SAVING:
+        before = {source.channel: source for source in saved_channels(folder)}
+        if version not in (None, channels_version(folder)):
+            yours = dict.fromkeys(left_out) | {source.channel: source for source in sources}
+            texts = ((channel, _told(yours[channel]), _told(before.get(channel))) for channel in yours)
+            raise ConflictError("the channels were", tuple(texts))
+        changed = before | {source.channel: _merged(source, before.get(source.channel)) for source in sources}
+        kept = (source for channel, source in changed.items() if channel not in left_out)
+        write_channel_map(folder.channels_file, ChannelMap(tuple(kept)))
+        return read_channel_map(folder.channels_file)
+
+
+def saved_channels(folder: BuildFolder) -> tuple[ChannelSource, ...]:
+    """The map as it stands; empty where there is none that can be read."""
     try:
-        before = {source.channel: source for source in read_channel_map(folder.channels_file).sources}
+        return read_channel_map(folder.channels_file).sources
     except ConfigurationError:
-        before = {}
-    if version not in (None, channels_version(folder)):
-        yours, theirs = (json.dumps(json_ready(one), indent=1) for one in (sources, tuple(before.values())))
-        raise ConflictError("the channels were", (("channels", yours, theirs),))
-    merged = tuple(_merged(source, before.get(source.channel)) for source in sources)
-    write_channel_map(folder.channels_file, ChannelMap(merged))
-    return read_channel_map(folder.channels_file)
+        return ()
+
+
+def _told(source: ChannelSource | None) -> str:
+    """A channel's source as both texts of a conflict show it; empty for none."""
+    return "" if source is None else f"{source.signal} [{source.unit}]" + (", turned" if source.sign < 0 else "")
 
 
 def _merged(source: ChannelSource, before: ChannelSource | None) -> ChannelSource:

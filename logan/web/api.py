@@ -177,19 +177,19 @@ async def send_log(
 @router.get("/builds/{build}/dbcs", responses=REFUSED)
 def dbcs(folder: Build) -> Any:
     """DBCs that the settings name, what each defines, and what two of them define differently for one bus."""
-    from logan.pipeline.dbc_files import dbc_conflicts, named_dbcs
-    from logan.pipeline.settings_form import read_form
+    from logan.pipeline.dbc_files import dbc_conflicts, dbcs_version, named_dbcs
 
     found = {"dbcs": json_ready(named_dbcs(folder)), "conflicts": dbc_conflicts(folder)}
-    return {**found, "version": read_form(folder).version}
+    return {**found, "version": dbcs_version(folder)}
 
 
-@router.put("/builds/{build}/dbcs", responses=REFUSED)
+@router.put("/builds/{build}/dbcs", responses=CONFLICT)
 def name_dbcs(folder: Build, body: DbcChoices) -> Any:
-    """Name the DBCs to use, each for all buses or for one; what is left out is used no more, and its file stays."""
+    """Name DBCs to use, each for all buses or for some, or use one no more (its file stays); the others stay."""
     from logan.pipeline import dbc_files
 
-    dbc_files.name_dbcs(folder, [(choice.file, choice.bus) for choice in body.dbcs], version=body.version)
+    chosen = {choice.file: choice.bus for choice in body.dbcs}
+    dbc_files.name_dbcs(folder, chosen, left_out=body.left_out, version=body.version)
     return dbcs(folder)
 
 
@@ -212,17 +212,22 @@ def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     return job_json(work.begin(space, folder, "suggest", {"logs": [log]}))
 
 
-@router.put("/builds/{build}/channels", responses=REFUSED)
+@router.get("/builds/{build}/channels", responses=REFUSED)
+def channels(folder: Build) -> Any:
+    """The channel map as it stands, and its version."""
+    from logan.pipeline.first_hour import channels_version, saved_channels
+
+    return {"channels": json_ready(saved_channels(folder)), "version": channels_version(folder)}
+
+
+@router.put("/builds/{build}/channels", responses=CONFLICT)
 def save_channels(folder: Build, body: ChannelChoices) -> Any:
-    """Write the channel map."""
+    """Change channels of the map, or leave some out; the others stay."""
     from logan.pipeline.first_hour import save_channels as save
     from logan.settings import ChannelSource
 
-    sources = tuple(
-        ChannelSource(channel=choice.channel, signal=choice.signal, unit=choice.unit, sign=choice.sign)
-        for choice in body.channels
-    )
-    return json_ready(save(folder, sources, version=body.version))
+    sources = tuple(ChannelSource(**choice.model_dump()) for choice in body.channels)
+    return json_ready(save(folder, sources, left_out=body.left_out, version=body.version))
 
 
 @router.post("/builds/{build}/import", responses=REFUSED, status_code=202)

@@ -52,23 +52,25 @@ class ChannelChoice(Body):
 
 
 class ChannelChoices(Body):
-    """The whole channel map."""
+    """Channels of the map to change, and those to leave out; the others stay."""
 
-    channels: Annotated[list[ChannelChoice], Field(max_length=300)]
+    channels: Annotated[list[ChannelChoice], Field(max_length=300)] = Field(default_factory=list)
+    left_out: Annotated[list[ShortText], Field(max_length=300)] = Field(default_factory=list)
     version: Annotated[str | None, Field(max_length=64)] = None
 
 
 class DbcChoice(Body):
-    """One DBC, and the only bus it is for; empty for all."""
+    """One DBC, and the buses it is for, with commas; empty for all."""
 
     file: ShortText
-    bus: Annotated[str, Field(max_length=40)] = ""
+    bus: ShortText = ""
 
 
 class DbcChoices(Body):
-    """All DBCs to use."""
+    """DBCs to use, each with its buses, and those to use no more; the others stay."""
 
-    dbcs: Annotated[list[DbcChoice], Field(max_length=64)]
+    dbcs: Annotated[list[DbcChoice], Field(max_length=64)] = Field(default_factory=list)
+    left_out: Annotated[list[ShortText], Field(max_length=64)] = Field(default_factory=list)
     version: Annotated[str | None, Field(max_length=64)] = None
 
 

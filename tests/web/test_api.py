@@ -102,7 +102,9 @@ def test_a_dbc_is_for_one_bus_or_used_no_more(client, workspace):
     put = client.put("/api/v1/builds/mine/dbcs", json={"dbcs": [{"file": file, "bus": "can1"}]}).json()["dbcs"]
     assert [(entry["file"], entry["bus"]) for entry in put] == [(file, "can1")]
     assert 'dbc_by_bus = {can1 = ["dbc_user/a.dbc"]}' in (workspace / "mine" / "build.toml").read_text("utf-8")
-    assert client.put("/api/v1/builds/mine/dbcs", json={"dbcs": []}).json()["dbcs"] == []
+    several = client.put("/api/v1/builds/mine/dbcs", json={"dbcs": [{"file": file, "bus": "can1, can2"}]}).json()
+    assert [(entry["file"], entry["bus"]) for entry in several["dbcs"]] == [(file, "can1, can2")]
+    assert client.put("/api/v1/builds/mine/dbcs", json={"left_out": [file]}).json()["dbcs"] == []
     assert (workspace / "mine" / "dbc_user" / "a.dbc").exists()
 
 
@@ -451,6 +453,49 @@ def test_two_tabs_do_not_overwrite_each_other(client, workspace):
     assert (workspace / "van" / "build.toml").read_bytes() == before
     again = {"fields": {"vehicle.mass": "1800 kg"}, "version": client.get(address).json()["version"]}
     assert client.put(address, json=again).status_code == 200
+
+
+def test_two_tabs_do_not_overwrite_each_others_channels(client, workspace):
+    address = "/api/v1/builds/van/channels"
+    opened = client.get(address).json()
+    was = {source["channel"]: source for source in opened["channels"]}
+
+    def said(channel, unit):
+        return {"channel": channel, "signal": was[channel]["signal"], "unit": unit, "sign": was[channel]["sign"]}
+
+    first = {"channels": [said("speed", "mph")], "version": opened["version"]}
+    assert client.put(address, json=first).status_code == 200
+    before = (workspace / "van" / "channels.toml").read_bytes()
+    late = client.put(address, json={"channels": [said("speed", "m/s")], "version": opened["version"]})
+    assert late.status_code == 409
+    (conflict,) = late.json()["conflict"]
+    assert conflict["key"] == "speed"
+    assert (conflict["yours"].endswith("[m/s]"), conflict["theirs"].endswith("[mph]")) == (True, True)
+    assert (workspace / "van" / "channels.toml").read_bytes() == before
+    # Another channel, in the newest version, leaves the first tab's change alone; only what is changed is sent.
+    other = {"left_out": ["elevation"], "version": client.get(address).json()["version"]}
+    assert client.put(address, json=other).status_code == 200
+    now = {source["channel"]: source for source in client.get(address).json()["channels"]}
+    assert now["speed"]["unit"] == "mph"
+    assert set(was) - set(now) == {"elevation"}
+
+
+def test_two_tabs_do_not_overwrite_each_others_dbcs(client, workspace):
+    client.post("/api/v1/builds", json={"name": "mine"})
+    files = [send(client, f"{k}.dbc", DBC.replace(b"Volts", f"Volts{k}".encode()))["dbcs"][0]["file"] for k in "ab"]
+    address = "/api/v1/builds/mine/dbcs"
+    opened = client.get(address).json()
+    assert "identifier 120" in opened["conflicts"][0]  # both mean it for all buses
+    first = client.put(address, json={"dbcs": [{"file": files[0], "bus": "can1"}], "version": opened["version"]})
+    assert (first.status_code, first.json()["conflicts"]) == (200, [])
+    before = (workspace / "mine" / "build.toml").read_bytes()
+    late = client.put(address, json={"dbcs": [{"file": files[0], "bus": "can2"}], "version": opened["version"]})
+    assert late.status_code == 409
+    assert late.json()["conflict"] == [{"key": files[0], "yours": "can2", "theirs": "can1"}]
+    assert (workspace / "mine" / "build.toml").read_bytes() == before
+    other = {"left_out": [files[1]], "version": first.json()["version"]}
+    left = client.put(address, json=other).json()["dbcs"]
+    assert [(entry["file"], entry["bus"]) for entry in left] == [(files[0], "can1")]
 
 
 def test_parallel_saves_lose_no_edit(client, workspace):

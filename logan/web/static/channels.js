@@ -26,6 +26,9 @@ function rangeWords(signal) {
   return short(signal.low) + " to " + short(signal.high) + " " + (signal.unit || "(no unit)");
 }
 
+// A channel's source as both texts of a conflict show it.
+const told = (source) => source.signal + " [" + source.unit + "]" + (source.sign < 0 ? ", turned" : "");
+
 class Choice {
   // One channel: its candidates as cards, any other signal from a list, or not logged at all.
   constructor(proposal, channel, candidates, mapped, isTie) {
@@ -33,6 +36,7 @@ class Choice {
     this.channel = channel;
     this.candidates = candidates;
     const resolved = mapped ? this.resolve(mapped.signal) : null;
+    this.saved = mapped && { key: resolved, signal: mapped.signal };
     const isSure = candidates.length && !isTie && !candidates[0].doubt;
     this.chosen = resolved ?? (isSure ? candidates[0].signal : NONE);
     const best = mapped || candidates[0] || { unit: "", sign: 1 };
@@ -127,7 +131,8 @@ class Choice {
 
   get content() {
     if (this.chosen === NONE) { return null; }
-    return { channel: this.channel, signal: this.chosen, unit: this.unit.value, sign: Number(this.sign.value) };
+    const isSaved = this.saved && this.saved.key === this.chosen;
+    return { channel: this.channel, signal: isSaved ? this.saved.signal : this.chosen, unit: this.unit.value, sign: Number(this.sign.value) };
   }
 }
 
@@ -159,10 +164,14 @@ export function channelForm(form, proposal, goOn) {
     make("p", { class: "bar" }, make("button", { class: "primary" }, "Use these and import"),
       make("button", { value: "save" }, "Save the map")));
   form.onsubmit = guarded(async (event) => {
-    const channels = choices.map((choice) => choice.content).filter(Boolean);
+    // Only what differs from the map as it was shown is sent.
+    const before = (name) => mapped.has(name) ? told(mapped.get(name)) : "";
+    const changed = choices.filter((choice) => (choice.content ? told(choice.content) : "") !== before(choice.channel));
+    const change = { channels: changed.map((choice) => choice.content).filter(Boolean),
+      left_out: changed.filter((choice) => !choice.content).map((choice) => choice.channel) };
     let version = proposal.version;
-    const sent = await saveGuarded({ channels: channels }, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
-      async () => { version = null; }, () => null);
+    const sent = await saveGuarded(change, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
+      async () => { version = (await ask("GET", api + "/channels")).version; }, before);
     if (!sent) { return; }
     if (event.submitter && event.submitter.value === "save") { say("Saved. Now import the log.", "good"); return; }
     await goOn();

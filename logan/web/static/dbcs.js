@@ -4,25 +4,25 @@ import { api, byId, fill, make, number } from "./page.js";
 
 let version = null;
 
-const save = guarded(async (entries) => {
-  const content = { dbcs: entries.map(({ file, bus }) => ({ file: file, bus: bus })) };
-  const found = await saveGuarded(content, (sent) => ask("PUT", api + "/dbcs", { ...sent, version: version }), dbcs, () => null);
+// Only what was changed is sent; the others stay as they are by now.
+const save = (dbc, content) => guarded(async () => {
+  const found = await saveGuarded(content, (sent) => ask("PUT", api + "/dbcs", { ...sent, version: version }), dbcs,
+    (file) => file === dbc.file ? dbc.bus : null);
   if (found) { show(found); }
-});
+})();
 
-function rowOf(dbc, all) {
-  const others = all.filter((other) => other !== dbc);
+function rowOf(dbc) {
   const words = dbc.problem || number(dbc.message_count) + " messages, " + number(dbc.signal_count) + " signals";
   const about = { size: 8, value: dbc.bus, placeholder: "all", maxlength: 40, autocomplete: "off" };
   const bus = make("input", { ...about, "aria-label": "Bus of " + dbc.file, on: { change: () => {
-    save(all.map((other) => other === dbc ? { file: dbc.file, bus: bus.value } : other));
+    save(dbc, { dbcs: [{ file: dbc.file, bus: bus.value }] });
   } } });
   const faults = dbc.faults.length ? make("details", {},
     make("summary", {}, number(dbc.faults.length) + " faults mended or left out"),
     make("ul", {}, dbc.faults.slice(0, 50).map((fault) => make("li", {}, fault)))) : null;
   return make("li", {}, make("span", { class: "grow" }, dbc.file, make("small", { class: dbc.problem ? "tie" : "" },
-    " " + words), faults), make("label", { class: "inline" }, "bus ", bus),
-  make("button", { "aria-label": "Use " + dbc.file + " no more", on: { click: () => save(others) } }, "Use no more"));
+    " " + words), faults), make("label", { class: "inline" }, "for bus ", bus),
+  make("button", { "aria-label": "Use " + dbc.file + " no more", on: { click: () => save(dbc, { left_out: [dbc.file] }) } }, "Use no more"));
 }
 
 function show(answer) {
@@ -32,7 +32,7 @@ function show(answer) {
   const many = answer.conflicts.length, apart = many ? make("li", {}, make("div", { class: "notice amber grow" },
     make("p", {}, "Say which bus each DBC is for: " + number(many) + (many === 1 ? " identifier means" : " identifiers mean") + " two things."),
     answer.conflicts.slice(0, 5).map((text) => make("p", {}, text + ".")))) : null;
-  fill(byId("dbcs"), apart, found.length ? found.map((dbc) => rowOf(dbc, found)) : none);
+  fill(byId("dbcs"), apart, found.length ? found.map(rowOf) : none);
 }
 
 export const dbcs = async () => show(await ask("GET", api + "/dbcs"));
