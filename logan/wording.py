@@ -305,17 +305,27 @@ def tone_of(severity: Severity | None) -> Literal["red", "amber", "plain"]:
     return "amber" if severity is Severity.AMBER else "plain"
 
 
-def shown_value(value: float | None, unit: str, units: DisplayUnits) -> str:
-    """A value in SI, or as a result carries it, in the units shown."""
+def shown_value(value: float | None, unit: str, units: DisplayUnits, *, more: int = 0) -> str:
+    """A value in SI, or as a result carries it, in the units shown, with more digits than usual where asked for."""
     if value is None or value != value:
         return NONE
     if unit == "ratio":
-        return percent(value, 1)
+        return percent(value, 1 + more)
     if (quantity := QUANTITY_OF_UNIT.get(unit)) is not None:
-        return quantity_text(value, quantity, units)
+        return quantity_text(value, quantity, units, units.digits_of(quantity) + more)
     # Cells to a hundredth of a volt; else three figures: 0.700, 9.85, 35.2, 4,200.
     digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 3)
-    return f"{number(value, digits)} {unit}".strip()
+    return f"{number(value, digits + more)} {unit}".strip()
+
+
+def told_apart(value: float | None, *limits: float | None, unit: str, units: DisplayUnits) -> tuple[str, ...]:
+    """A value and its limits, with as many digits as tell it from each that it is not."""
+    texts: tuple[str, ...] = ()
+    for more in range(5):
+        texts = tuple(shown_value(one, unit, units, more=more) for one in (value, *limits))
+        if all(text != texts[0] for text, one in zip(texts[1:], limits, strict=True) if one not in (value, None)):
+            break
+    return texts
 
 
 def budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

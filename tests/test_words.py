@@ -6,9 +6,12 @@ import ast
 import re
 from pathlib import Path
 
+import pytest
+
 from logan.model.estimator import PLAIN_NAMES
 from logan.model.parameters import PARAMETER_NAMES
-from logan.wording import parameter_words
+from logan.units import DisplayUnits
+from logan.wording import parameter_words, told_apart
 
 ROOT = Path(__file__).parents[1]
 LOGAN = ROOT / "logan"
@@ -141,3 +144,19 @@ def test_no_sentence_of_the_core_carries_a_quantity_that_its_reader_could_not_re
         for text in bare_units(path.read_text(encoding="utf-8"))
     ]
     assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize(
+    ("values", "unit", "texts"),
+    [
+        ((2.997, 3.0), "V", ("2.997 V", "3.000 V")),
+        ((2.5, 3.0), "V", ("2.50 V", "3.00 V")),
+        ((3.0, 3.0), "V", ("3.00 V", "3.00 V")),
+        ((2.997, None, 3.0), "V", ("2.997 V", "–", "3.000 V")),
+        ((95.3, 90.0, 95.0), "degC", ("95.3 °C", "90.0 °C", "95.0 °C")),
+        ((499.6, 500.0), "kohm", ("499.6 kohm", "500.0 kohm")),
+        ((None, 3.0), "V", ("–", "3.00 V")),
+    ],
+)
+def test_a_value_is_told_from_the_limit_that_it_passed(values, unit, texts):
+    assert told_apart(*values, unit=unit, units=DisplayUnits.parse("km,C")) == texts

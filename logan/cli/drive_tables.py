@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_lines, print_table
 from logan.results import Estimate, Refusal
-from logan.wording import NONE, channel_words, clock, figure, moment, number, quantity_text, shown_value, with_sigma
+from logan.wording import NONE, channel_words, clock, figure, moment, number, quantity_text, told_apart, with_sigma
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis
@@ -92,10 +92,8 @@ def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
     """The limit that came closest, red ones first."""
     limit = check.red if check.red is not None else check.amber
     state = f"{check.severity.value.upper()}: " if check.severity else "Closest to its limit: "
-    return (
-        f"{state}{channel_words(check.channel)} {shown_value(check.worst_value, check.unit, units)}, limit "
-        f"{shown_value(limit, check.unit, units)}."
-    )
+    reached = ", limit ".join(told_apart(check.worst_value, limit, unit=check.unit, units=units))
+    return f"{state}{channel_words(check.channel)} {reached}."
 
 
 def _percent(ratio: float | None) -> str:
@@ -194,8 +192,8 @@ def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     for event in analysis.limits.events:
         print_lines(
             f"{event.severity.value.upper()}: {channel_words(event.what)} "
-            f"{shown_value(event.worst_value, event.unit, units)} against "
-            f"{shown_value(event.limit_value, event.unit, units)}, at {clock(event.start_s)} for "
+            f"{' against '.join(told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units))}, "
+            f"at {clock(event.start_s)} for "
             f"{event.duration_s:.0f} s. "
             f"{event.caution or event.remark}"
         )

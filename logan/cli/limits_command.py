@@ -11,7 +11,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
 from logan.errors import UsageError
 from logan.units import QUANTITY_OF_UNIT
-from logan.wording import NONE, channel_words, clock, shown_value, with_sigma
+from logan.wording import NONE, channel_words, clock, told_apart, with_sigma
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -133,17 +133,20 @@ def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
         ", ".join(map(str, kind.drives)),
         str(kind.count),
         f"{kind.duration_s:.0f}",
-        _shown(event.worst_value, event.unit, units),
-        _shown(event.limit_value, event.unit, units),
+        *_apart(event.worst_value, event.limit_value, unit=event.unit, units=units),
         str(kind.worst_drive),
     )
 
 
+def _apart(value: float | None, *limits: float | None, unit: str, units: DisplayUnits) -> tuple[str, ...]:
+    """A value and its limits in the unit people read; kilohms for insulation."""
+    scale, shown = (0.001, "kohm") if unit == "ohm" else (1.0, unit)
+    scaled = [None if one is None else scale * one for one in (value, *limits)]
+    return told_apart(*scaled, unit=shown, units=units)
+
+
 def _shown(value: float | None, unit: str, units: DisplayUnits) -> str:
-    """A value in the unit people read; kilohms for insulation."""
-    if value is not None and unit == "ohm":
-        return f"{value / 1000.0:,.0f} kohm"
-    return shown_value(value, unit, units)
+    return _apart(value, unit=unit, units=units)[0]
 
 
 def _margin(line: LimitLine, units: DisplayUnits) -> str:
@@ -160,11 +163,11 @@ def _margin(line: LimitLine, units: DisplayUnits) -> str:
 
 def _limit_row(line: LimitLine, units: DisplayUnits) -> tuple[str, ...]:
     check = line.check
+    reached, *limits = _apart(check.worst_value, check.amber, check.red, unit=check.unit, units=units)
     return (
         _name(line),
-        _shown(check.worst_value, check.unit, units),
-        _shown(check.amber, check.unit, units).split(" ")[0],
-        _shown(check.red, check.unit, units).split(" ")[0],
+        reached,
+        *(limit.split(" ")[0] for limit in limits),
         _margin(line, units),
         str(line.drive),
         _VERDICTS.get(check.verdict, check.verdict),
@@ -189,7 +192,7 @@ def _event_line(entry: DriveEvent, units: DisplayUnits) -> str:
     event, context = entry.event, entry.event.context
     parts = [
         f"{event.severity.value.upper()} {channel_words(event.what)}: "
-        f"{_shown(event.worst_value, event.unit, units)} against {_shown(event.limit_value, event.unit, units)}, "
+        f"{' against '.join(_apart(event.worst_value, event.limit_value, unit=event.unit, units=units))}, "
         f"drive {entry.drive} at {clock(event.start_s)} "
         f"for {event.duration_s:.0f} s" + (f" in {event.times} stretches" if event.times > 1 else "")
     ]

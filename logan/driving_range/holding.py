@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from logan.heat.fit import HeatModel
-from logan.heat.network import losses_of, priors_of
+from logan.heat.losses import is_possible
+from logan.heat.network import expected_losses
 from logan.heat.series import RoadVehicle
 from logan.heat.steady import held_forces
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
-from logan.model.environment import Conditions
+from logan.model.environment import Conditions, Environment
 from logan.model.parameters import ParameterDistribution
 from logan.model.plan import plan_of
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w
 from logan.physics.machine import MachineLosses
-from logan.physics.powertrain import peak_wheel_force_n
+from logan.physics.powertrain import force_loss_w, peak_wheel_force_n
 from logan.physics.road_load import road_load_force_n
+from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
 from logan.units import RADIANS_PER_SECOND_PER_RPM, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
@@ -36,6 +38,7 @@ class PlainVehicle:
     drag_area_m2: float
     rolling_coefficient: float
     linear_n_s_per_m: float
+    environment: Environment
     drive_efficiency_ratio: float
     auxiliary_w: float
     density_kg_per_m3: float
@@ -55,8 +58,11 @@ class PlainVehicle:
         distribution: ParameterDistribution,
         conditions: Conditions,
         losses: MachineLosses,
+        environment: Environment,
     ) -> PlainVehicle:
         """Of a build with the medians of its plan or fit, in given conditions."""
+        coefficient: FloatArray = np.asarray(environment.rolling_temperature_coefficient_per_k)
+        warmth = float(temperature_factor(np.asarray(conditions.ambient_temperature_degc), coefficient))
         mass, drag, rolling, drive, _, auxiliary = (float(value) for value in distribution.median)
         motor, pack = build.powertrain.motor, build.pack
         pack_w = max_discharge_power_w(
@@ -71,8 +77,9 @@ class PlainVehicle:
             build=build,
             mass_kg=mass + conditions.payload_kg,
             drag_area_m2=drag * conditions.drag_area_factor,
-            rolling_coefficient=rolling * conditions.rolling_factor,
+            rolling_coefficient=rolling * conditions.rolling_factor * warmth,
             linear_n_s_per_m=plan_of(build).linear_n_s_per_m * conditions.rolling_factor,
+            environment=environment,
             drive_efficiency_ratio=drive,
             auxiliary_w=auxiliary,
             density_kg_per_m3=air_density_kg_per_m3(
@@ -90,7 +97,7 @@ class PlainVehicle:
 
     def load_n(self, speed_m_per_s: FloatArray, grade_ratio: float = 0.0) -> FloatArray:
         """Force that holds a speed. [N]"""
-        plain_n = road_load_force_n(
+        return road_load_force_n(
             speed_m_per_s,
             mass_kg=self.mass_kg,
             rolling_coefficient=self.rolling_coefficient,
@@ -98,8 +105,10 @@ class PlainVehicle:
             air_density_kg_per_m3=self.density_kg_per_m3,
             headwind_m_per_s=self.headwind_m_per_s,
             grade_ratio=grade_ratio,
+            driveline_n=float(self.environment.driveline_drag_n),
+            linear_n_s_per_m=self.linear_n_s_per_m + float(self.environment.driveline_n_s_per_m),
+            tire_rise_ratio=float(self.environment.tire_rise_ratio),
         )
-        return np.asarray(plain_n + self.linear_n_s_per_m * speed_m_per_s)
 
     def peak_n(self, speed_m_per_s: FloatArray, total_ratio: float) -> FloatArray:
         """Most force at the wheels that motor and pack give, grip left aside. [N]"""
@@ -118,7 +127,8 @@ class PlainVehicle:
         load_n = self.load_n(speed_m_per_s, grade_ratio)
         driven = self.build.powertrain.gearing.total_ratio
         more_w = self._loss_w(speed_m_per_s, load_n, total_ratio) - self._loss_w(speed_m_per_s, load_n, driven)
-        return np.asarray(load_n * speed_m_per_s / self.drive_efficiency_ratio + self.auxiliary_w + more_w)
+        lost_w = force_loss_w(load_n, self.environment.constant_loss_w, self.environment.copper_loss_w_per_n2)
+        return np.asarray(load_n * speed_m_per_s / self.drive_efficiency_ratio + lost_w + self.auxiliary_w + more_w)
 
     def _loss_w(self, speed_m_per_s: FloatArray, force_n: FloatArray, total_ratio: float) -> FloatArray:
         per_metre = 2.0 * np.pi * total_ratio / self.circumference_m
@@ -183,23 +193,42 @@ class Holding:
         return np.asarray(power_w / np.maximum(speed_m_per_s, 1e-3))
 
 
-PLAUSIBLE_LOSS_RATIO: Final = 5.0
-"""How many times what the datasheet's size lets one expect losses may be (common practice)."""
-
-
 def losses_of_build(build: BuildSettings, model: HeatModel | None) -> MachineLosses:
     """Losses as the drives taught them, or as the datasheet's size lets one expect.
 
-    Few and gentle drives teach losses that run away at speeds they never saw: those are not taken.
+    Those of the drives are taken where they are possible for a machine; see also ``learned_losses``.
     """
-    expected = losses_of({name: np.array([prior.median]) for name, prior in priors_of(build).items()})
-    if model is None:
-        return expected
-    motor = build.powertrain.motor
-    torque = motor.max_torque_nm * np.array([0.1, 0.1, 0.4])
-    speed = motor.max_speed_rpm * RADIANS_PER_SECOND_PER_RPM * np.array([0.4, 0.8, 0.4])
-    ratio = model.losses.loss_w(torque, speed) / expected.loss_w(torque, speed)
-    return model.losses if np.all((ratio > 1.0 / PLAUSIBLE_LOSS_RATIO) & (ratio < PLAUSIBLE_LOSS_RATIO)) else expected
+    if model is None or not np.all(is_possible(model.losses, build)):
+        return expected_losses(build)
+    return model.losses
+
+
+def road_vehicle_of(
+    build: BuildSettings, medians: FloatArray, environment: Environment, total_ratio: float | None = None
+) -> RoadVehicle:
+    """What turns a road into torque and pack power, with all that the prediction counts.
+
+    Parameters
+    ----------
+    build : BuildSettings
+        Tire, inertia and gear; a certified B.
+    medians : ndarray, shape (6,)
+        Of plan or fit.
+    environment : Environment
+        What drives taught besides.
+    total_ratio : float, optional
+        Another gear than the one in the vehicle. [ratio]
+    """
+    return replace(
+        RoadVehicle.of(build, medians, total_ratio),
+        driveline_n=float(environment.driveline_drag_n),
+        driveline_n_s_per_m=float(environment.driveline_n_s_per_m),
+        linear_n_s_per_m=plan_of(build).linear_n_s_per_m,
+        tire_rise_ratio=float(environment.tire_rise_ratio),
+        rolling_per_k=float(environment.rolling_temperature_coefficient_per_k),
+        constant_loss_w=float(environment.constant_loss_w),
+        copper_loss_w_per_n2=float(environment.copper_loss_w_per_n2),
+    )
 
 
 def holding_of(
@@ -208,6 +237,7 @@ def holding_of(
     total_ratio: float,
     speeds_m_per_s: FloatArray,
     model: HeatModel | None,
+    environment: Environment,
     *,
     at_m_per_s: float,
 ) -> Holding:
@@ -222,7 +252,9 @@ def holding_of(
     speeds_m_per_s : ndarray, shape (s,)
         Rising. [m/s]
     model : HeatModel or None
-        What the drives taught.
+        What the drives taught of heat.
+    environment : Environment
+        What they taught besides of road load and losses.
     at_m_per_s : float
         Speed whose limiting part gives the source. [m/s]
 
@@ -232,7 +264,7 @@ def holding_of(
         The least of motor, inverter, coolant, cells and oil by their lower bounds; never above the datasheet's
         rating, unless drives have shown the motor as hot as its limit.
     """
-    vehicle = RoadVehicle.of(build, distribution.median, total_ratio)
+    vehicle = road_vehicle_of(build, distribution.median, environment, total_ratio)
     rated_n = _rated_n(build, vehicle, speeds_m_per_s)
     lows: dict[str, FloatArray] = {}
     medians, halves, notes = list[FloatArray](), list[FloatArray](), list[str]()

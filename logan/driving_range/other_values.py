@@ -73,6 +73,11 @@ class OtherValues:
     learned: LearnedConditions | None = None
 
     @property
+    def environment(self) -> Environment:
+        """The values as plain numbers, as the forward model takes them."""
+        return Environment(**{name: value.value for name, value in self.items()})
+
+    @property
     def medians(self) -> dict[str, FloatArray]:
         """Each value, shape (1,), by name."""
         return {name: np.array([value.value]) for name, value in self.items()}

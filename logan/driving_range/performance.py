@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, PlainVehicle, holding_of, losses_of_build
 from logan.heat.fit import HeatModel
-from logan.model.environment import Conditions
+from logan.model.environment import Conditions, Environment, environment_of
 from logan.model.parameters import ParameterDistribution
 from logan.physics.powertrain import motor_speed_rad_per_s, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio
@@ -200,6 +200,7 @@ def gearing_sheet(
     conditions: Conditions | None = None,
     speeds_m_per_s: Sequence[float] = CRUISE_SPEEDS_M_PER_S,
     heat: HeatModel | None = None,
+    environment: Environment | None = None,
     basis: str = THE_PLAN,
 ) -> GearingSheet:
     """Compare the chains of reductions that a build considers.
@@ -216,6 +217,8 @@ def gearing_sheet(
         Road speeds to show. [m/s]
     heat : HeatModel, optional
         What the drives taught of heat and losses; the datasheet's rating and priors where left out.
+    environment : Environment, optional
+        What drives taught of road load and losses besides; the build's own where left out.
     basis : str
         Where the distribution is from, in words.
 
@@ -224,13 +227,17 @@ def gearing_sheet(
     GearingSheet
         One entry per chain.
     """
-    vehicle = PlainVehicle.of(build, distribution, conditions or Conditions(), losses_of_build(build, heat))
+    environment = environment or environment_of(build)
+    losses = losses_of_build(build, heat)
+    vehicle = PlainVehicle.of(build, distribution, conditions or Conditions(), losses, environment)
     pack_is_limited = build.pack.discharge_current_limit_a is not None or build.pack.cell_voltage_floor_v is not None
     chains = (build.powertrain.gearing, *build.powertrain.alternatives)
 
     def performance(chain: GearingChoice) -> GearingPerformance:
         ratio = chain.total_ratio
-        holding = holding_of(build, distribution, ratio, HELD_SPEEDS_M_PER_S, heat, at_m_per_s=HILL_SPEED_M_PER_S)
+        holding = holding_of(
+            build, distribution, ratio, HELD_SPEEDS_M_PER_S, heat, environment, at_m_per_s=HILL_SPEED_M_PER_S
+        )
         return _performance(chain, vehicle, speeds_m_per_s, holding)
 
     choices = _with_pareto([performance(chain) for chain in chains])

@@ -9,8 +9,9 @@ from typing import Final
 import numpy as np
 from scipy.optimize import nnls
 
-from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, learned_losses, losses_of, march, priors_of
-from logan.heat.series import BLOCK_S, HeatSeries
+from logan.heat.losses import learned_losses
+from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, losses_of, march, priors_of
+from logan.heat.series import BLOCK_S, SOURCES, HeatSeries
 from logan.numerics import long_run_factor
 from logan.physics.machine import MachineLosses, field_weakening_ratio
 from logan.results import Refusal
@@ -34,6 +35,9 @@ CELLS_LEVEL_K: Final = 1.5
 TORQUE_SIGMA, ROAD_SIGMA, BALANCE_SIGMA = 0.05, 0.04, 0.015
 """What a logged torque is good to, one from road load (payload, wind), and the balance of pack power with the shaft's
 (gain of the pack's sensors): the load's scale is their weighted mean. [ratio]"""
+
+POWER_SIGMA: Final = 0.03
+"""Where torque is from pack power: half of what it is off wheel force is the vehicle's, half the day's. [ratio]"""
 
 LEAST_SIGMA_K: Final = 0.4
 ALIKE_LAGS: Final = 60
@@ -83,7 +87,7 @@ class HeatModel:
     scale_sigma_ratio : float
         One relative standard uncertainty of it: the drives' own load is no better known. [ratio]
     load_source : str
-        Motor torque, motor current or wheel force.
+        One of ``SOURCES``.
     total_ratio : float
         Gear that was driven. [ratio]
     mean_copper_nm2 : float
@@ -153,18 +157,20 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
     HeatModel
         Each part fitted or refused.
     """
-    best = min((one.load_source for one in series), key=("motor torque", "motor current", "wheel force").index)
+    best = min((one.load_source for one in series), key=SOURCES.index)
     kept = sorted((one for one in series if one.load_source == best), key=_heat_seen, reverse=True)[:MOST_DRIVES]
     pulled = sum(one.torque_sum for one in kept)
-    scale = sum(one.load_sum for one in kept) / pulled if best != "wheel force" and pulled > 0.0 else 1.0
+    scale = sum(one.load_sum for one in kept) / pulled if pulled > 0.0 else 1.0
     priors = priors_of(build)
     sigma = ROAD_SIGMA
-    learned = learned_losses(kept, losses_of({name: np.array([prior.median]) for name, prior in priors.items()}))
+    learned = learned_losses(kept, build)
     if best == "motor torque":
         scale, sigma = _torque_scale(scale, None if learned is None else learned[1])
     elif best == "motor current":
         scale, own = _current_law(kept, scale, priors)
         priors = {**priors, **own}
+    elif best == "pack power":
+        scale, sigma = float(np.sqrt(scale)), POWER_SIGMA
     load, observed, offsets = _stacked(kept, scale)
     activation = build.pack.resistance_activation_j_per_mol
     load = replace(load, is_current=best == "motor current", activation_j_per_mol=activation)

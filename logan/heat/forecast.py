@@ -12,10 +12,11 @@ from logan.heat.fit import HeatModel
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import BLOCK_S, CHANNELS, RoadVehicle
 from logan.physics.battery import max_discharge_power_w, open_circuit_voltage_v, pack_current_a, resistance_at_ohm
-from logan.physics.powertrain import regen_limit_ratio
+from logan.physics.powertrain import force_loss_w, regen_limit_ratio, terminal_power_w
+from logan.physics.road_load import road_load_force_n
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, Limit, LimitSide
-from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
+from logan.units import BoolArray, FloatArray
 
 LOAD_SIGMA_RATIO: Final = 0.02
 TOW_SIGMA_RATIO: Final = 0.03
@@ -124,9 +125,18 @@ def road_samples(
     ends = np.append(road.speed_m_per_s[:size], road.speed_m_per_s[size - 1])[:, np.newaxis]
     v, grade = 0.5 * (ends[1:] + ends[:-1]), road.grade_ratio[:size, np.newaxis]
     heavy = mass + road.payload_kg
-    felt = (v + wind) * np.abs(v + wind)
-    force = heavy * STANDARD_GRAVITY_M_PER_S2 * (rolling * road.rolling_factor + grade)
-    force = force + 0.5 * road.density_kg_per_m3 * drag * road.drag_factor * felt
+    force = road_load_force_n(
+        v,
+        mass_kg=heavy,
+        rolling_coefficient=rolling * road.rolling_factor * vehicle.warmth_ratio(road.ambient_degc),
+        drag_area_m2=drag * road.drag_factor,
+        air_density_kg_per_m3=road.density_kg_per_m3,
+        headwind_m_per_s=wind,
+        grade_ratio=grade,
+        driveline_n=vehicle.driveline_n,
+        linear_n_s_per_m=vehicle.linear_n_s_per_m * road.rolling_factor + vehicle.driveline_n_s_per_m,
+        tire_rise_ratio=vehicle.tire_rise_ratio,
+    )
     force = force + (heavy + vehicle.rotating_kg) * np.diff(ends, axis=0)
     force = np.where(v > 0.1, force * factor, 0.0)
     shaft = v * vehicle.radians_per_metre
@@ -134,8 +144,9 @@ def road_samples(
     top = np.minimum(motor.max_torque_nm, motor.max_power_w / np.maximum(shaft, 1e-9)) * motor.count
     is_short = torque > top
     torque = np.clip(torque, -top, top)
-    wheel_w = np.clip(force, -top * vehicle.radians_per_metre, top * vehicle.radians_per_metre) * v
-    wanted = np.where(wheel_w > 0.0, wheel_w / drive, wheel_w * regen) + auxiliary
+    pulled = np.clip(force, -top * vehicle.radians_per_metre, top * vehicle.radians_per_metre)
+    lost = force_loss_w(pulled, vehicle.constant_loss_w, vehicle.copper_loss_w_per_n2)
+    wanted = terminal_power_w(pulled * v, drive, regen) + np.where(v > 0.1, lost, 0.0) + auxiliary
     watts, current, charge, is_weak = _through_pack(wanted, road, build)
     kept = np.minimum(1.0, np.maximum(watts - auxiliary, 0.0) / np.maximum(wanted - auxiliary, 1.0))
     back = np.minimum(1.0, np.minimum(watts - auxiliary, 0.0) / np.minimum(wanted - auxiliary, -1.0))

@@ -10,13 +10,18 @@ import numpy as np
 
 from logan.drive.context import slope_along
 from logan.drive.drive import Channel, Drive, air_of, headwind_at, pack_power, road_speed
+from logan.heat.network import expected_losses
 from logan.numerics import interpolate
+from logan.physics.machine import MachineLosses
 from logan.physics.road_load import road_load_force_n
-from logan.physics.tyre import rotating_mass_kg
+from logan.physics.tyre import rotating_mass_kg, temperature_factor
 from logan.quality.survey import resolution
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
+
+SOURCES: Final = ("motor torque", "motor current", "pack power", "wheel force")
+"""What torque is taken from, best first; pack power goes with wheel force."""
 
 BLOCK_S: Final = 4.0
 """Length of a block. [s]"""
@@ -35,6 +40,12 @@ SCALE_S: Final = 15
 """The load's scale is taken from means this long, so that a late or smoothed acceleration does not bias it. [s]"""
 
 LEAST_SHARE_RATIO: Final = 0.9
+LOSS_SIGMA_RATIO, PACK_SIGMA_RATIO, STANDBY_SIGMA_W = 0.25, 0.01, 150.0
+"""What torque from pack power is known to: expected losses, gain of the pack's sensors, unlogged auxiliaries."""
+
+FORCE_SIGMA_RATIO, SLOPE_SIGMA_RATIO, WIND_SIGMA_M_PER_S = 0.03, 0.005, 3.0
+"""What torque from wheel force is known to: weight and road load, slope with payload, and the day's wind."""
+
 COARSE_M_PER_S: Final = 0.15
 """A speed in steps wider than this is smoothed over three seconds: else the steps would be torque. [m/s]"""
 
@@ -49,6 +60,15 @@ class RoadVehicle:
     ----------
     mass_kg, rotating_kg, drag_area_m2, rolling_coefficient : float
         As driven; inertia of what turns, at the road.
+    driveline_n, driveline_n_s_per_m, linear_n_s_per_m, tire_rise_ratio, rolling_per_k : float
+        Road load besides: drag of the driveline, constant and by speed; a certified B; rise of rolling resistance
+        with speed, and its fall per kelvin.
+    constant_loss_w, copper_loss_w_per_n2 : float
+        Losses besides the efficiencies, as ``force_loss_w`` takes them.
+    auxiliary_w : float
+        Auxiliary power that no channel logs.
+    losses : MachineLosses or None
+        Of motor and inverter, as their size lets one expect.
     total_ratio, circumference_m, gear_efficiency_ratio : float
         Motor turns per wheel turn, distance per wheel turn, shaft to wheels.
     """
@@ -60,6 +80,15 @@ class RoadVehicle:
     total_ratio: float
     circumference_m: float
     gear_efficiency_ratio: float = 0.97
+    driveline_n: float = 0.0
+    driveline_n_s_per_m: float = 0.0
+    linear_n_s_per_m: float = 0.0
+    tire_rise_ratio: float = 0.0
+    rolling_per_k: float = 0.0
+    constant_loss_w: float = 0.0
+    copper_loss_w_per_n2: float = 0.0
+    auxiliary_w: float = 0.0
+    losses: MachineLosses | None = None
 
     @classmethod
     def of(cls, build: BuildSettings, medians: FloatArray, total_ratio: float | None = None) -> RoadVehicle:
@@ -79,7 +108,13 @@ class RoadVehicle:
             rolling_coefficient=float(medians[2]),
             total_ratio=ratio,
             circumference_m=circumference_m,
+            auxiliary_w=float(medians[5]) if len(medians) > 5 else 0.0,
+            losses=expected_losses(build),
         )
+
+    def warmth_ratio(self, ambient_degc: float) -> float:
+        """Rolling resistance in this air over that at 25 degC. [ratio]"""
+        return float(temperature_factor(np.asarray(ambient_degc), np.asarray(self.rolling_per_k)))
 
     @property
     def radians_per_metre(self) -> float:
@@ -101,7 +136,7 @@ class HeatSeries:
     Parameters
     ----------
     load_source : str
-        What the torque is taken from: ``motor torque``, ``motor current`` or ``wheel force``.
+        What the torque is taken from, one of ``SOURCES``.
     square, magnitude : ndarray
         Mean of the load squared, and of its magnitude; in newton metres, or amperes of the phases.
     shaft_rad_per_s, shaft_square, road_m_per_s : ndarray
@@ -176,10 +211,14 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
     if turning is not None:
         logged = np.abs(turning.at(time_s, max_gap_s=10.0))
         shaft = np.where(np.isfinite(logged), logged, shaft)
-    pulled = vehicle.torque_nm(_wheel_force_n(drive, vehicle, time_s, ends))
+    by_force = vehicle.torque_nm(_wheel_force_n(drive, vehicle, time_s, ends))
+    watts = _pack_w(drive, time_s)
+    pulled = _with_pack_power(vehicle, road, shaft, by_force, watts)
     load, source = _load(drive, time_s, pulled, motors)
+    if source == "wheel force" and watts is not None:
+        source = "pack power"
     steady = np.ones(SCALE_S) / SCALE_S
-    load_mean, pulled_mean = (np.convolve(one, steady, mode="valid") for one in (load, pulled))
+    load_mean, pulled_mean = (np.convolve(one, steady, mode="valid") for one in (load, by_force))
     pulls = load_mean > LEAST_TORQUE_NM
     current = drive.get("pack_current")
     amperes = np.zeros(time_s.shape) if current is None else np.nan_to_num(current.at(time_s, max_gap_s=10.0))
@@ -187,16 +226,11 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
     outside = np.full(time_s.shape, air_of(drive).temperature_degc)
     if ambient is not None:
         outside = _filled(ambient.at(time_s, max_gap_s=120.0))
-    power = pack_power(drive)
-    is_electric = source == "motor torque" and turning is not None and power is not None
-    watts = interpolate(time_s, power.time_s, power.power_w, max_gap_s=10.0) if power is not None else outside
-    for name in ("heater_power", "air_conditioning_power"):
-        if (comfort := drive.get(name)) is not None:
-            watts = watts - np.nan_to_num(comfort.at(time_s, max_gap_s=30.0))
+    is_electric = source == "motor torque" and turning is not None and watts is not None
     return HeatSeries(
         load_source=source,
         shaft_w=_blocks(load * shaft) if is_electric else None,
-        pack_w=_blocks(watts) if is_electric else None,
+        pack_w=_blocks(watts - vehicle.auxiliary_w) if is_electric and watts is not None else None,
         pulled_square=np.where((pulled > 0.0).reshape(-1, int(BLOCK_S)).all(axis=1), _blocks(pulled**2), np.nan),
         square=_blocks(load**2),
         magnitude=_blocks(np.abs(load)),
@@ -232,6 +266,48 @@ def _load(drive: Drive, time_s: FloatArray, pulled_nm: FloatArray, motors: int) 
     return pulled_nm, "wheel force"
 
 
+def _pack_w(drive: Drive, time_s: FloatArray) -> FloatArray | None:
+    """Power from the pack less heater and air conditioning; NaN where not known."""
+    power = pack_power(drive)
+    if power is None:
+        return None
+    watts = interpolate(time_s, power.time_s, power.power_w, max_gap_s=10.0)
+    for name in ("heater_power", "air_conditioning_power"):
+        if (comfort := drive.get(name)) is not None:
+            watts = watts - np.nan_to_num(comfort.at(time_s, max_gap_s=30.0))
+    return np.asarray(watts)
+
+
+def _with_pack_power(
+    vehicle: RoadVehicle, road: FloatArray, shaft: FloatArray, by_force: FloatArray, watts: FloatArray | None
+) -> FloatArray:
+    """Torque from wheel force and from pack power less expected losses, each by how well it is known there.
+
+    Wheel force knows nothing of wind, payload and friction brakes, pack power little at low speed. Method: heat (1c).
+    """
+    if watts is None or vehicle.losses is None:
+        return by_force
+    turning, torque = np.maximum(shaft, 1.0), by_force
+    for _ in range(6):
+        loss_w, step_nm = _drive_loss_w(vehicle.losses, torque, shaft), 1.0
+        slope = turning + (_drive_loss_w(vehicle.losses, torque + step_nm, shaft) - loss_w) / step_nm
+        torque = torque - (torque * turning + loss_w + vehicle.auxiliary_w - watts) / np.maximum(slope, 0.3 * turning)
+    known_w = np.sqrt((LOSS_SIGMA_RATIO * loss_w) ** 2 + (PACK_SIGMA_RATIO * watts) ** 2 + STANDBY_SIGMA_W**2)
+    wind_n = 1.2 * vehicle.drag_area_m2 * road * WIND_SIGMA_M_PER_S
+    slope_n = SLOPE_SIGMA_RATIO * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
+    # What is braked away is the friction brakes' as well.
+    share_nm = np.where(by_force > 0.0, FORCE_SIGMA_RATIO, 1.0) * by_force
+    force_weight = 1.0 / (np.hypot(wind_n, slope_n) ** 2 / vehicle.radians_per_metre**2 + share_nm**2)
+    power_weight = np.where(np.isfinite(watts) & (road > 0.3), (turning / np.nan_to_num(known_w, nan=1.0)) ** 2, 0.0)
+    mean = np.nan_to_num(torque) * power_weight + by_force * force_weight
+    return np.where(road > 0.3, mean / (power_weight + force_weight), 0.0)
+
+
+def _drive_loss_w(losses: MachineLosses, torque_nm: FloatArray, shaft_rad_per_s: FloatArray) -> FloatArray:
+    """Of motor and inverter, gear left aside. [W]"""
+    return losses.loss_w(torque_nm, shaft_rad_per_s) - losses.gear_w(torque_nm, shaft_rad_per_s)
+
+
 def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, ends_m_per_s: FloatArray) -> FloatArray:
     """Force at the wheels from motion, slope and road load, brakes counted as the motor's."""
     road = 0.5 * (ends_m_per_s[1:] + ends_m_per_s[:-1])
@@ -246,17 +322,17 @@ def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, ends_
     steady = road_load_force_n(
         road,
         mass_kg=vehicle.mass_kg + payload_kg,
-        rolling_coefficient=vehicle.rolling_coefficient,
+        rolling_coefficient=vehicle.rolling_coefficient * vehicle.warmth_ratio(air.temperature_degc),
         drag_area_m2=vehicle.drag_area_m2,
         air_density_kg_per_m3=air.density_kg_per_m3,
-        grade_ratio=0.0,
+        headwind_m_per_s=0.0 if wind is None else wind,
+        grade_ratio=slope,
+        driveline_n=vehicle.driveline_n,
+        linear_n_s_per_m=vehicle.linear_n_s_per_m + vehicle.driveline_n_s_per_m,
+        tire_rise_ratio=vehicle.tire_rise_ratio,
     )
-    if wind is not None:
-        felt = (road + wind) * np.abs(road + wind) - road * np.abs(road)
-        steady = steady + 0.5 * air.density_kg_per_m3 * vehicle.drag_area_m2 * felt
-    weight_n = (vehicle.mass_kg + payload_kg) * STANDARD_GRAVITY_M_PER_S2
     inertia_n = (vehicle.mass_kg + payload_kg + vehicle.rotating_kg) * np.diff(ends_m_per_s)
-    return np.where(road > 0.3, steady + weight_n * slope + inertia_n, 0.0)
+    return np.where(road > 0.3, steady + inertia_n, 0.0)
 
 
 def _filled(value: FloatArray) -> FloatArray:

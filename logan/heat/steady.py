@@ -11,15 +11,19 @@ from logan.heat.fit import HeatModel
 from logan.heat.forecast import LOAD_SIGMA_RATIO, MOST_BAND_RATIO, READING_SIGMA_K, discrepancy_ratio, upper_limit
 from logan.heat.network import HeatLoad, march
 from logan.heat.series import CHANNELS, RoadVehicle
+from logan.physics.powertrain import force_loss_w
 from logan.results import Refusal
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import BoolArray, FloatArray
 
 CONTINUOUS_S: Final = 3.0 * 3600.0
 """Long enough for every part but the cells to settle: IEC 60034-1, S1 (from memory). [s]"""
 
 HALF_HOUR_S: Final = 1800.0
 """From cold: IEC 60034-1, S2 30 min (from memory). [s]"""
+
+MOST_SHARE_RATIO: Final = 0.3
+"""A force whose lower bound lies further than this below its median is a guess: what spins alone takes nearly all."""
 
 _STEP_S: Final = 90.0
 _FORCES: Final = 14
@@ -48,6 +52,11 @@ class HeldForces:
     low_n: FloatArray
     half_hour_n: FloatArray
     extrapolation_ratio: float
+
+    @property
+    def is_guess(self) -> BoolArray:
+        """Where no more than the lower bound may be said, shape (s,)."""
+        return np.asarray(self.low_n < (1.0 - MOST_SHARE_RATIO) * self.median_n)
 
 
 def held_forces(
@@ -92,7 +101,8 @@ def held_forces(
     torque = vehicle.torque_nm(repeated) * np.tile(
         np.exp(np.hypot(LOAD_SIGMA_RATIO, model.scale_sigma_ratio) * rng.standard_normal(k)), _FORCES
     )
-    pack_w = repeated * v / np.tile(parameters[:, 3], _FORCES) + np.tile(parameters[:, 5], _FORCES)
+    lost = force_loss_w(repeated, vehicle.constant_loss_w, vehicle.copper_loss_w_per_n2)
+    pack_w = repeated * v / np.tile(parameters[:, 3], _FORCES) + lost + np.tile(parameters[:, 5], _FORCES)
     volts = build.pack.cells_in_series * build.pack.cell_nominal_voltage_v
     steps = round(CONTINUOUS_S / _STEP_S)
 

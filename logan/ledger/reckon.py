@@ -15,6 +15,7 @@ from logan.ledger.ledger import EnergyLedger, LedgerEntry
 from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows
 from logan.numerics import cumulative, integrate
 from logan.physics.battery import resistance_at_ohm
+from logan.physics.powertrain import force_loss_w
 from logan.results import Estimate, Figure, Refusal, all_refused
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
@@ -214,7 +215,7 @@ class _Account:
         distance_m = np.diff(np.interp(grid_s, work.time_s[1:], np.cumsum(work.distance_m)))
         moving = distance_m > 0.3 * FORCE_STEP_S
         force_n = work_j[moving] / distance_m[moving]
-        watts = train.constant_loss_w.value + train.copper_loss_w_per_n2.value * force_n**2
+        watts = force_loss_w(force_n, train.constant_loss_w.value, train.copper_loss_w_per_n2.value)
         return float(np.sum(watts)) * FORCE_STEP_S
 
     def _pack_resistance(self) -> LedgerEntry | None:

@@ -17,6 +17,7 @@ from logan.model.environment import Conditions, Environment, auxiliary_power_w, 
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
+from logan.physics.powertrain import force_loss_w
 from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, FloatArray
@@ -170,7 +171,7 @@ def _loss_j(work_j: FloatArray, steps: WheelSteps, losses: FloatArray) -> FloatA
     """Drivetrain loss of each step besides the efficiencies, shape (n, k). [J]"""
     # Below 2 m/s the step's work over its distance is no measure of the force any more.
     force_n = work_j / np.maximum(steps.distance_m, 2.0 * steps.step_s)
-    return np.asarray((losses[0][:, None] + losses[1][:, None] * force_n**2) * steps.step_s)
+    return np.asarray(force_loss_w(force_n, losses[0][:, None], losses[1][:, None]) * steps.step_s)
 
 
 def _checked(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:

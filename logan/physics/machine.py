@@ -37,6 +37,9 @@ class MachineLosses:
         Gear: drag at the motor shaft, and share of the power that passes. [N m, ratio]
     base_speed_rad_per_s : float or ndarray
         Above it the field is weakened. [rad/s]
+    falling_flux_ratio : float or ndarray
+        Share of the torque that a flux which falls as 1 / speed carries above base speed, where it takes more
+        current: 1 for an induction machine, near 0 where magnets give the flux. [ratio]
     """
 
     copper_w_per_nm2: float | FloatArray
@@ -50,6 +53,7 @@ class MachineLosses:
     gear_drag_nm: float | FloatArray = 0.0
     gear_loss_ratio: float | FloatArray = 0.02
     base_speed_rad_per_s: float | FloatArray = np.inf
+    falling_flux_ratio: float | FloatArray = 0.0
 
     def copper_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 25.0) -> FloatArray:
         """Loss in the winding at a torque, a shaft speed and a temperature of the copper. [W]
@@ -57,7 +61,8 @@ class MachineLosses:
         As method/heat.md, eq. 2.
         """
         weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
-        current2 = torque_nm**2 + self.weakening_nm2 * weak
+        more = self.falling_flux_ratio * falling_flux_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
+        current2 = torque_nm**2 * (1.0 + more) + self.weakening_nm2 * weak
         eddy = self.eddy_ratio * (speed_rad_per_s / EDDY_SPEED_RAD_PER_S) ** 2
         warm = 1.0 + COPPER_PER_K * (winding_degc - 25.0)
         return np.asarray(self.copper_w_per_nm2 * current2 * (warm + eddy / warm))
@@ -88,6 +93,24 @@ class MachineLosses:
             + self.inverter_w(torque_nm, speed_rad_per_s)
             + self.gear_w(torque_nm, speed_rad_per_s)
         )
+
+
+def falling_flux_ratio(speed_rad_per_s: FloatArray, base_speed_rad_per_s: float | FloatArray) -> FloatArray:
+    """Copper loss of a torque beyond that at full flux, where the flux falls as 1 / speed above base speed.
+
+    Parameters
+    ----------
+    speed_rad_per_s : ndarray, shape (n,)
+        Shaft speed. [rad/s]
+    base_speed_rad_per_s : float or ndarray
+        Where the voltage is used up. [rad/s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        max(0, (speed / base)^2 - 1): current over torque goes with speed there. [ratio]
+    """
+    return np.asarray(np.maximum(0.0, (speed_rad_per_s / base_speed_rad_per_s) ** 2 - 1.0))
 
 
 def field_weakening_ratio(speed_rad_per_s: FloatArray, base_speed_rad_per_s: float | FloatArray) -> FloatArray:

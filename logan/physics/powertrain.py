@@ -111,8 +111,30 @@ FULL_REGEN_TAPER_RATIO: Final = 0.90
 """State of charge above which regen tapers to nothing at 1 (common practice)."""
 
 
+def force_loss_w(
+    force_n: FloatArray, constant_w: float | FloatArray, copper_w_per_n2: float | FloatArray
+) -> FloatArray:
+    """Drivetrain loss while moving that no efficiency describes.
+
+    Parameters
+    ----------
+    force_n : ndarray
+        Force of the motors at the wheels. [N]
+    constant_w, copper_w_per_n2 : float or ndarray
+        Always there, and with the square of force. [W, W/N2]
+
+    Returns
+    -------
+    ndarray
+        The one loss that fit, prediction, ledger, gearing and heat share. [W]
+    """
+    return np.asarray(constant_w + copper_w_per_n2 * force_n**2)
+
+
 def terminal_power_w(
-    wheel_power_w: FloatArray, drive_efficiency_ratio: float, regen_efficiency_ratio: float
+    wheel_power_w: FloatArray,
+    drive_efficiency_ratio: float | FloatArray,
+    regen_efficiency_ratio: float | FloatArray,
 ) -> FloatArray:
     """Power at the pack terminals for a power at the wheels, by constant efficiencies.
 
@@ -120,7 +142,7 @@ def terminal_power_w(
     ----------
     wheel_power_w : ndarray, shape (n,)
         Positive when driving. [W]
-    drive_efficiency_ratio, regen_efficiency_ratio : float
+    drive_efficiency_ratio, regen_efficiency_ratio : float or ndarray
         Pack to wheel, and wheel to pack. [ratio]
 
     Returns

@@ -6,18 +6,22 @@ import math
 
 import numpy as np
 
+from logan.physics.tyre import speed_rise_share
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 def road_load_force_n(
     speed_m_per_s: FloatArray,
     *,
-    mass_kg: float,
-    rolling_coefficient: float,
-    drag_area_m2: float,
+    mass_kg: float | FloatArray,
+    rolling_coefficient: float | FloatArray,
+    drag_area_m2: float | FloatArray,
     air_density_kg_per_m3: float,
-    headwind_m_per_s: float = 0.0,
-    grade_ratio: float = 0.0,
+    headwind_m_per_s: float | FloatArray = 0.0,
+    grade_ratio: float | FloatArray = 0.0,
+    driveline_n: float = 0.0,
+    linear_n_s_per_m: float = 0.0,
+    tire_rise_ratio: float = 0.0,
 ) -> FloatArray:
     """Force at the wheels that holds a speed.
 
@@ -25,22 +29,28 @@ def road_load_force_n(
     ----------
     speed_m_per_s : ndarray, shape (n,)
         Road speed. [m/s]
-    mass_kg, rolling_coefficient, drag_area_m2 : float
+    mass_kg, rolling_coefficient, drag_area_m2 : float or ndarray
         Vehicle. [kg, ratio, m2]
-    air_density_kg_per_m3, headwind_m_per_s : float
+    air_density_kg_per_m3, headwind_m_per_s : float or ndarray
         Air. [kg/m3, m/s]
-    grade_ratio : float
+    grade_ratio : float or ndarray
         Rise over distance along the road, positive uphill. [ratio]
+    driveline_n, linear_n_s_per_m : float
+        Drag that is always there, and what grows with speed, such as a certified B. [N, N s/m]
+    tire_rise_ratio : float
+        Rise of rolling resistance with speed; see ``speed_rise_share``. [ratio]
 
     Returns
     -------
     ndarray, shape (n,)
-        Rolling, grade and air resistance together. [N]
+        Rolling, driveline, grade and air resistance together. [N]
     """
-    level = np.sqrt(max(0.0, 1.0 - grade_ratio**2))
+    level = np.sqrt(np.maximum(0.0, 1.0 - np.square(grade_ratio)))
+    rolling = rolling_coefficient * (1.0 + tire_rise_ratio * speed_rise_share(speed_m_per_s)) * level
     air_m_per_s = speed_m_per_s + headwind_m_per_s
     drag_n = 0.5 * air_density_kg_per_m3 * drag_area_m2 * air_m_per_s * np.abs(air_m_per_s)
-    return np.asarray(mass_kg * STANDARD_GRAVITY_M_PER_S2 * (rolling_coefficient * level + grade_ratio) + drag_n)
+    line_n = driveline_n + linear_n_s_per_m * speed_m_per_s
+    return np.asarray(mass_kg * STANDARD_GRAVITY_M_PER_S2 * (rolling + grade_ratio) + drag_n + line_n)
 
 
 def speed_power_integral(

@@ -9,9 +9,8 @@ from logan.driving_range.performance import GearingSheet
 from logan.errors import NotEnoughDataError
 from logan.heat.fit import HeatModel
 from logan.model.fit_result import FitResult
-from logan.model.priors import prior_of
 from logan.pipeline.builds import BuildFolder, open_library
-from logan.pipeline.heat import learn_heat
+from logan.pipeline.heat import learn_heat, vehicle_of
 from logan.pipeline.plan import make_gearing_sheet
 from logan.settings import BuildSettings
 
@@ -68,6 +67,6 @@ def learned_heat(
         Given words on what is being done.
     """
     try:
-        return learn_heat(library, build, prior_of(build) if fit is None else fit.posterior, told=told)
+        return learn_heat(library, build, vehicle_of(build, fit), told=told)
     except NotEnoughDataError:
         return None

@@ -10,6 +10,8 @@ import numpy as np
 
 from logan.admission.admit import admitted
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.holding import road_vehicle_of
+from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
 from logan.heat.fit import HeatModel, fit_heat, judged
@@ -17,8 +19,8 @@ from logan.heat.forecast import HeatRoad
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
 from logan.metrics.cautions import Flow, advice_for
+from logan.model.environment import environment_of
 from logan.model.fit_result import FitResult
-from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
 from logan.pipeline.builds import BuildFolder, open_library
@@ -43,7 +45,7 @@ Told = Callable[[str], None]
 def learn_heat(
     library: DriveLibrary,
     build: BuildSettings,
-    distribution: ParameterDistribution,
+    vehicle: RoadVehicle,
     *,
     told: Told | None = None,
     is_judged: bool = False,
@@ -54,8 +56,8 @@ def learn_heat(
     ----------
     library, build : DriveLibrary, BuildSettings
         Drives and settings.
-    distribution : ParameterDistribution
-        Plan or fit: its medians turn roads into torque.
+    vehicle : RoadVehicle
+        Turns roads into torque; see ``vehicle_of``.
     told : callable, optional
         Given words on what is being done.
     is_judged : bool
@@ -66,7 +68,6 @@ def learn_heat(
     NotEnoughDataError
         If no drive carries temperatures and speed; the reasons are named.
     """
-    vehicle = RoadVehicle.of(build, distribution.median)
     series, reasons = list[HeatSeries](), list[str]()
     for record in library.drives():
         kept_out = record.summary.admission.refused("thermal")
@@ -125,15 +126,15 @@ def heat_on_road(
         If no drive teaches the heat, or the scenario cannot be read.
     """
     build = folder.settings()
-    distribution = _distribution(folder, build, told)
+    fit = _fit(folder, told)
+    distribution, vehicle = prior_of(build) if fit is None else fit.posterior, vehicle_of(build, fit)
     with open_library(folder.path) as library:
-        model = learn_heat(library, build, distribution, told=told, is_judged=True)
+        model = learn_heat(library, build, vehicle, told=told, is_judged=True)
     asked = dict(scenario)
     if launches:
         asked.setdefault("speed", "60 mph")
     prepared, _ = prepare_build(with_scenario(asked, folder.path, build))
     found = next(one for one in prepared if one.name == asked["name"])
-    vehicle = RoadVehicle.of(build, distribution.median)
     road = _road(found, _quantity(length, "meter", "10 mi", "length"))
     if launches:
         speed = launch_road(build, vehicle, launches)
@@ -155,13 +156,19 @@ def _quantity(text: str, unit: str, example: str, what: str) -> float | None:
         raise ConfigurationError(f"--{what}: {error}", f"Write it such as {example}") from None
 
 
-def _distribution(folder: BuildFolder, build: BuildSettings, told: Told | None) -> ParameterDistribution:
-    fit: FitResult | None = None
+def _fit(folder: BuildFolder, told: Told | None) -> FitResult | None:
     try:
         fit = fit_build(folder, told=told).report.fit
     except NotEnoughDataError:
-        fit = None
-    return prior_of(build) if fit is None or fit.drive_count == 0 else fit.posterior
+        return None
+    return fit if fit.drive_count else None
+
+
+def vehicle_of(build: BuildSettings, fit: FitResult | None) -> RoadVehicle:
+    """What turns a road into torque and pack power, by the fit where there is one, else by the plan."""
+    if fit is None:
+        return road_vehicle_of(build, prior_of(build).median, environment_of(build))
+    return road_vehicle_of(build, fit.posterior.median, learned_other_values(build, fit.learned).environment)
 
 
 def _road(prepared: PreparedScenario, length_m: float | None) -> HeatRoad:

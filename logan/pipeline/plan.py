@@ -18,7 +18,7 @@ from logan.driving_range.certification_sheet import (
     certification_sheet,
     read_known,
 )
-from logan.driving_range.other_values import OtherValues, planned_other_values
+from logan.driving_range.other_values import OtherValues, learned_other_values, planned_other_values
 from logan.driving_range.performance import CruisePoint as CruisePoint, GearingSheet as GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
@@ -220,7 +220,8 @@ def make_gearing_sheet(
     if fit is None:
         return gearing_sheet(build, prior_of(build), heat=heat)
     drives = "one drive" if fit.drive_count == 1 else f"{fit.drive_count} drives"
-    return gearing_sheet(build, fit.posterior, heat=heat, basis=f"the fit of {drives}")
+    environment = learned_other_values(build, fit.learned).environment
+    return gearing_sheet(build, fit.posterior, heat=heat, environment=environment, basis=f"the fit of {drives}")
 
 
 def prepare_build(

@@ -8,13 +8,14 @@ from typing import Final
 import numpy as np
 
 from logan.drive.drive import Drive, pack_power
+from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import LimitCheck, LimitSummary
 from logan.report.figure import Axis, Band, Bars, Figure, Limit, Line, Mark, Panel, Span, interval
 from logan.report.route import RouteProfile
 from logan.report.theme import DASH_ORDER, SERIES
 from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits, FloatArray, fahrenheit
-from logan.wording import channel_words, clock, number, shown_value
+from logan.wording import channel_words, clock, number, shown_value, told_apart
 
 MOST_SHADES: Final = 60
 MOST_LIMITS: Final = 3
@@ -80,6 +81,10 @@ def _short(channel: str) -> str:
     return _SHORT.get(channel, channel_words(channel).removesuffix(" temperature"))
 
 
+def _against(event: LimitEvent, units: DisplayUnits) -> str:
+    return " against ".join(told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units))
+
+
 def _timeline_finding(limits: LimitSummary, units: DisplayUnits, label: str) -> str:
     for severity in (Severity.RED, Severity.AMBER):
         events = [event for event in limits.events if event.severity is severity]
@@ -87,8 +92,7 @@ def _timeline_finding(limits: LimitSummary, units: DisplayUnits, label: str) -> 
             event = max(events, key=lambda one: abs(one.worst_value - one.limit_value))
             return (
                 f"Drive {label}: {channel_words(event.what)} passed {severity.value} after {clock(event.start_s)}, "
-                f"{shown_value(event.worst_value, event.unit, units)} against "
-                f"{shown_value(event.limit_value, event.unit, units)}."
+                f"{_against(event, units)}."
             )
     hot = [check for check in limits.checks if check.unit == "degC" and check.worst_value is not None]
     if not hot:
@@ -114,8 +118,7 @@ def _spans(limits: LimitSummary, flags: Sequence[DataFlag], units: DisplayUnits)
             start=event.start_s / 60.0,
             end=(event.start_s + event.duration_s) / 60.0,
             ink=_INKS[event.severity],
-            words=f"{channel_words(event.what)}: {shown_value(event.worst_value, event.unit, units)} against "
-            f"{shown_value(event.limit_value, event.unit, units)} after {clock(event.start_s)}",
+            words=f"{channel_words(event.what)}: {_against(event, units)} after {clock(event.start_s)}",
             is_marked=True,
         )
         for event in limits.events[:MOST_SHADES]

@@ -14,7 +14,7 @@ from logan.report.theme import DASH_ORDER, SERIES
 from logan.results import Severity
 from logan.settings import BuildSettings, LimitSheet, LimitSide
 from logan.units import RADIANS_PER_SECOND_PER_RPM, DisplayUnits
-from logan.wording import capital, channel_words, number, percent, shown_value, signed
+from logan.wording import capital, channel_words, number, percent, shown_value, signed, told_apart
 
 MOST_BULLETS: Final = 14
 _INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "good", None: "good"}
@@ -106,8 +106,7 @@ def approach_words(one: Approach, units: DisplayUnits) -> str:
     check = one.check
     limit = check.red if check.red is not None else check.amber
     return (
-        f"{shown_value(check.worst_value, check.unit, units)} against {shown_value(limit, check.unit, units)} "
-        f"on drive {one.drive}"
+        f"{' against '.join(told_apart(check.worst_value, limit, unit=check.unit, units=units))} on drive {one.drive}"
     )
 
 

@@ -10,7 +10,7 @@ from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import Block, Document, FitInputs, ReportInputs, Section, TableBlock, Words
 from logan.report.sections.answer import driven_words
 from logan.report.sections.limits import unlimited_words
-from logan.wording import distance, number, parameter_text, percent, shown_value, signed, temperature_text, tone_of
+from logan.wording import distance, number, parameter_text, percent, signed, temperature_text, told_apart, tone_of
 
 NOT_ENTERED: Final = "not entered"
 MOST_DRIVES: Final = 10
@@ -248,8 +248,7 @@ def _limits(inputs: ReportInputs) -> list[Block]:
         rows.append(
             (
                 one.name,
-                shown_value(check.worst_value, check.unit, inputs.units),
-                shown_value(limit, check.unit, inputs.units),
+                *told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units),
                 margin_text(check, inputs.units),
                 check.verdict,
                 check.source,

@@ -14,7 +14,7 @@ from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, S
 from logan.results import Severity
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
-from logan.wording import channel_words, clock, number, percent, sentences, shown_value, tone_of
+from logan.wording import channel_words, clock, number, percent, sentences, told_apart, tone_of
 
 
 def limits_section(inputs: ReportInputs) -> Section:
@@ -86,9 +86,7 @@ def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> Tabl
         rows.append(
             (
                 channel_words(channel) + (f", {side.value}" if names.count(channel) > 1 else ""),
-                shown_value(check.worst_value, check.unit, units),
-                shown_value(check.amber, check.unit, units),
-                shown_value(check.red, check.unit, units),
+                *told_apart(check.worst_value, check.amber, check.red, unit=check.unit, units=units),
                 margin_text(check, units),
                 check.verdict,
                 _moment(drive, check.context, units) if check.worst_value is not None else "–",
@@ -174,13 +172,14 @@ def event_tables(inputs: ReportInputs) -> list[Block]:
 
 def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
     worst = kind.worst
+    reached, limit = told_apart(worst.worst_value, worst.limit_value, unit=worst.unit, units=units)
     return (
         channel_words(kind.what),
         ", ".join(map(str, kind.drives)),
         str(kind.count),
         _lasted(kind.duration_s),
-        f"{shown_value(worst.worst_value, worst.unit, units)}, drive {kind.worst_drive}",
-        shown_value(worst.limit_value, worst.unit, units),
+        f"{reached}, drive {kind.worst_drive}",
+        limit,
         worst.caution or worst.remark,
     )
 
@@ -195,8 +194,7 @@ def _event_row(drive: int, event: LimitEvent, units: DisplayUnits) -> tuple[str,
         str(drive),
         clock(event.start_s),
         _lasted(event.duration_s),
-        shown_value(event.worst_value, event.unit, units),
-        shown_value(event.limit_value, event.unit, units),
+        *told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units),
         *_context_cells(event.context, units),
     )
 

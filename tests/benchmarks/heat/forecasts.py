@@ -118,9 +118,12 @@ def continuous(true, truth, build, model, rng, told):
         if motor.refusal is not None:
             told[f"continuous force: {motor.refusal.reason[:50]}"] += 1
             return None
-        found.append(float(motor.median_n[0]))
-    errors = [abs(f / t - 1.0) for f, t in zip(found, true, strict=True)]
-    return (*errors, abs(found[1] / found[0] / (true[1] / true[0]) - 1.0))
+        if motor.is_guess[0]:
+            told[f"continuous force at {ratio:g}:1: lower bound only, spinning takes nearly all"] += 1
+        found.append((float(motor.median_n[0]) if not motor.is_guess[0] else np.nan, float(motor.low_n[0])))
+    errors = [abs(f / t - 1.0) for (f, _), t in zip(found, true, strict=True)]
+    bounds = [float(low < t) if np.isfinite(t) else np.nan for (_, low), t in zip(found, true, strict=True)]
+    return (*errors, abs(found[1][0] / found[0][0] / (true[1] / true[0]) - 1.0), *bounds)
 
 
 def _two(errors):
@@ -196,6 +199,8 @@ class Table:
         ):
             known = np.array(column)[np.isfinite(column)]
             print(f"continuous force, {name} ({known.size}): {_two(100 * known)} %")
+        bounds = np.array([one[3:] for one in self.steady])
+        print(f"continuous force, above its lower bound (90 asked): {100 * np.nanmean(bounds):.0f} %")
         for reason, count in sorted(self.refusals.items(), key=lambda item: -item[1]):
             print(f"refused {count:4d} x {reason}")
 
