@@ -31,6 +31,7 @@ _PARAMETERS: Final[dict[str, tuple[str, str | None, int | None]]] = {
     "constant_loss_w": ("drivetrain loss (constant)", "small_power", None),
     "copper_loss_w_per_n2": ("drivetrain loss (by force²)", "loss_by_force", None),
     "cold_regen_per_k": ("regen lost per degree of cold", "share_per_degree", None),
+    "full_regen_ratio": ("regen lost when full", "share", 0),
     "driveline_drag_n": ("driveline drag (constant)", "force", 1),
     "driveline_n_s_per_m": ("driveline drag (by speed)", "force_by_speed", None),
     "tire_rise_ratio": ("Crr rise with speed", "share", 0),

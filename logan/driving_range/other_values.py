@@ -28,6 +28,7 @@ OTHER_UNITS: Final[Mapping[str, str]] = {
     "driveline_drag_n": "N",
     "driveline_n_s_per_m": "N s/m",
     "tire_rise_ratio": "ratio",
+    "full_regen_ratio": "ratio",
 }
 """Unit of each value, in the order of the fields."""
 
@@ -56,8 +57,8 @@ class OtherValues:
         Cabin power per kelvin outside the comfort band. [W/K]
     constant_loss_w, copper_loss_w_per_n2 : PlanningValue
         Drivetrain loss on top of the efficiencies; zero with constant efficiencies. [W, W/N2]
-    cold_regen_per_k, driveline_drag_n, driveline_n_s_per_m, tire_rise_ratio : PlanningValue
-        As in ``LearnedConditions``; zero where no drive taught them. [1/K, N, N s/m, ratio]
+    cold_regen_per_k, driveline_drag_n, driveline_n_s_per_m, tire_rise_ratio, full_regen_ratio : PlanningValue
+        As in ``LearnedConditions``; zero where no drive taught them. [1/K, N, N s/m, ratio, ratio]
     """
 
     rolling_temperature_coefficient_per_k: PlanningValue
@@ -70,6 +71,7 @@ class OtherValues:
     driveline_drag_n: PlanningValue = _NO_LOSS
     driveline_n_s_per_m: PlanningValue = _NO_LOSS
     tire_rise_ratio: PlanningValue = _NO_LOSS
+    full_regen_ratio: PlanningValue = _NO_LOSS
     learned: LearnedConditions | None = None
 
     @property

@@ -17,10 +17,10 @@ from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
-from logan.model.environment import cold_k
+from logan.model.environment import cold_k, full_ratio
 from logan.model.plan import PlannedVehicle, plan_of
 from logan.model.road_integrals import TRIP_STEP_S, RunningRoad, empty_road, running_road
-from logan.model.segments_table import CoastdownLoad, DriveSegments
+from logan.model.segments_table import CoastdownLoad, DriveSegments, RoadIntegrals
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray, IntArray
 from logan.units.sentences import measure
@@ -69,7 +69,7 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
         track = track_of(drive, plan)
     except NotEnoughDataError as problem:
         return _refused(drive_id, f"{problem.problem}. {problem.remedy}")
-    running = running_road(track)
+    running = running_road(track, plan.auxiliary_power_w)
     edges = _edges(track, running, plan, payload_kg)
     starts, ends = edges[:-1], edges[1:]
     covered_s = running.covered_s[ends] - running.covered_s[starts]
@@ -118,6 +118,7 @@ def _assemble(
     steps = _trip_steps(running)
     trip = running.road(steps, steps + TRIP_STEP_S, is_smooth=True)
     climb_m = running.elevation_m[ends] - running.elevation_m[starts]
+    swing_j, swing_n2_s = _swings(running, plan, steps, trip)
     return DriveSegments(
         drive_id=drive_id,
         trip=trip,
@@ -125,6 +126,9 @@ def _assemble(
         trip_cabin_j=running.cabin_j[steps + TRIP_STEP_S] - running.cabin_j[steps],
         trip_regen_limit_j=_regen_limit_j(running, plan, steps),
         trip_cold_k=cold_k(track.pack_temperature_degc[running.grid_index][steps]),
+        trip_full_ratio=full_ratio(track.charge_ratio[running.grid_index][steps]),
+        trip_swing_j=swing_j,
+        trip_swing_n2_s=swing_n2_s,
         first_step=np.searchsorted(steps, starts).astype(np.float64),
         last_step=np.searchsorted(steps, ends).astype(np.float64),
         climb_m=climb_m,
@@ -205,6 +209,22 @@ def _trip_steps(running: RunningRoad) -> IntArray:
     return np.asarray(steps[gap_s <= 1e-6])
 
 
+def _swings(
+    running: RunningRoad, plan: PlannedVehicle, steps: IntArray, trip: RoadIntegrals
+) -> tuple[FloatArray, FloatArray]:
+    """What steps hide of a force that changes within them. Method: fit (4a). [J, N2 s]"""
+    ends = steps + TRIP_STEP_S
+    drawn_j, net_j, squared = (
+        running_total[ends] - running_total[steps]
+        for running_total in (running.drawn_j, running.drivetrain_j, running.drivetrain_j2_per_s)
+    )
+    moves = trip.moving_s > 0.5 * trip.duration_s
+    swing_j = np.where(moves, np.maximum(np.minimum(drawn_j, drawn_j - net_j), 0.0), 0.0)
+    speed = np.maximum(trip.distance_m, 2.0 * trip.duration_s) / np.maximum(trip.duration_s, 1e-9)
+    variance = np.maximum(squared - net_j**2 / np.maximum(trip.duration_s, 1e-9), 0.0)
+    return swing_j, np.where(moves, (plan.drive_efficiency_ratio / speed) ** 2 * variance, 0.0)
+
+
 def _regen_limit_j(running: RunningRoad, plan: PlannedVehicle, steps: IntArray) -> FloatArray:
     logged_j = running.regen_limit_j[steps + TRIP_STEP_S] - running.regen_limit_j[steps]
     # An acceptance of a terawatt stands for "not logged".
@@ -219,7 +239,8 @@ def _refused(drive_id: str, reason: str) -> DriveSegments:
     nothing = np.empty(0)
     return DriveSegments(
         drive_id=drive_id, trip=empty_road(), trip_power_j=nothing, trip_cabin_j=nothing, trip_regen_limit_j=nothing,
-        trip_cold_k=nothing, first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
+        trip_cold_k=nothing, trip_full_ratio=nothing, trip_swing_j=nothing, trip_swing_n2_s=nothing,
+        first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
         end_edge=nothing, edge_sigma_j=nothing, elevation_sigma_m=0.0, auxiliary_power_w=None, payload_kg=0.0,
         ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
         has_heading=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0, refusal=reason,

@@ -45,6 +45,8 @@ class DriveTrack:
         Air, and known wind against the travel. [degC, kg/m3, m/s]
     pack_temperature_degc : ndarray, shape (n,)
         Of the cells; the air's where not logged. [degC]
+    charge_ratio : ndarray, shape (n,)
+        State of charge; zero where not logged. [ratio]
     is_braking : ndarray of bool, shape (n,)
         Friction brake applied; False throughout where not logged.
     regen_limit_w : ndarray, shape (n,)
@@ -67,6 +69,7 @@ class DriveTrack:
     density_kg_per_m3: FloatArray
     headwind_m_per_s: FloatArray
     pack_temperature_degc: FloatArray
+    charge_ratio: FloatArray
     is_braking: BoolArray
     regen_limit_w: FloatArray
     elevation: ElevationTrack
@@ -147,6 +150,7 @@ def _with_surroundings(
         density_kg_per_m3=_density(drive, grid_s, temperature, elevation),
         headwind_m_per_s=headwind,
         pack_temperature_degc=_pack_temperature(drive, grid_s, temperature),
+        charge_ratio=_charge(drive, grid_s),
         is_braking=braking,
         regen_limit_w=_regen_limit(drive, grid_s),
         elevation=elevation,
@@ -262,6 +266,11 @@ def _pack_temperature(drive: Drive, grid_s: FloatArray, ambient_degc: FloatArray
         return ambient_degc
     known = np.isfinite(channel.value)
     return np.interp(grid_s, channel.time_s[known], channel.value[known])
+
+
+def _charge(drive: Drive, grid_s: FloatArray) -> FloatArray:
+    channel = drive.get("state_of_charge")
+    return np.zeros(grid_s.shape) if channel is None else np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf))
 
 
 def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, elevation: ElevationTrack) -> FloatArray:

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.model.parameters import PARAMETER_NAMES
+from logan.physics.powertrain import FULL_REGEN_TAPER_RATIO
 from logan.physics.tyre import WARM_UP_RISE_RATIO, WARM_UP_TIME_S
 from logan.results import result
 from logan.settings import BuildSettings, Scenario
@@ -32,6 +33,8 @@ class Environment:
         Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
     cold_regen_per_k : float or ndarray, shape (n,)
         Share of regen that each kelvin of a cold pack takes away. [1/K]
+    full_regen_ratio : float or ndarray, shape (n,)
+        Share of regen that a full pack takes away. [ratio]
     constant_loss_w, copper_loss_w_per_n2 : float or ndarray, shape (n,)
         Drivetrain loss while moving on top of the efficiencies: constant, and by the square of wheel force.
         [W, W/N2]
@@ -45,6 +48,7 @@ class Environment:
     driveline_drag_n: float | FloatArray = 0.0
     driveline_n_s_per_m: float | FloatArray = 0.0
     cold_regen_per_k: float | FloatArray = 0.0
+    full_regen_ratio: float | FloatArray = 0.0
     constant_loss_w: float | FloatArray = 0.0
     copper_loss_w_per_n2: float | FloatArray = 0.0
 
@@ -61,6 +65,22 @@ def cold_k(pack_temperature_degc: FloatArray) -> FloatArray:
     """
     below = (COLD_REGEN_DEGC - pack_temperature_degc) / COLD_BEND_K
     return np.asarray(COLD_BEND_K * np.logaddexp(0.0, below))
+
+
+MOST_REGEN_LOST_RATIO: Final = 0.95
+
+
+def full_ratio(charge_ratio: FloatArray) -> FloatArray:
+    """How far a pack is above the state of charge from which regen tapers, over what is left to full. [ratio]"""
+    return np.clip((charge_ratio - FULL_REGEN_TAPER_RATIO) / (1.0 - FULL_REGEN_TAPER_RATIO), 0.0, 1.0)
+
+
+def regen_left_ratio(
+    cold_per_k: float | FloatArray, full_regen_ratio: float | FloatArray, cold: FloatArray, full: FloatArray
+) -> FloatArray:
+    """What a pack so cold and so full leaves of the regen efficiency. Method: fit (3). [ratio]"""
+    lost = np.clip(full_regen_ratio, 0.0, MOST_REGEN_LOST_RATIO) * full
+    return np.asarray(np.exp(-np.maximum(cold_per_k, 0.0) * cold) * (1.0 - lost))
 
 
 def environment_of(build: BuildSettings) -> Environment:

@@ -26,6 +26,7 @@ from logan.model.segments_table import DriveSegments
 from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import (
     DRAG,
+    FULL_REGEN_RATIO,
     LEVEL,
     LOG_COUNT,
     MASS,
@@ -101,6 +102,8 @@ def fit_result_of(
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
     days = _day_words(solution, day_sigma)
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
+    learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
+    full = _full_words(learned_besides.full_regen_ratio)
     words = plain_words(posterior, prior, drive_count=len(information), is_prior_dominated=is_dominated)
     return FitResult(
         posterior=posterior,
@@ -112,9 +115,7 @@ def fit_result_of(
         drives=fits,
         measurements=tuple(measurements),
         information=information,
-        learned=replace(
-            learned_conditions(solution.shared, covariance, solution.regen_limit), **_cabin(drives, build.auxiliary)
-        ),
+        learned=replace(learned_besides, **_cabin(drives, build.auxiliary)),
         noise=solution.scales,
         hull=hull_of([drive for drive in drives if not drive.refusal]),
         segment_count=sum(drive.segment_count for drive in fits),
@@ -122,7 +123,7 @@ def fit_result_of(
         converged=solution.converged,
         message=solution.message,
         statements=words,
-        warnings=(*words, *days, *_limit_words(solution.regen_limit), *_data_warnings(drives)),
+        warnings=(*words, *days, *_limit_words(solution.regen_limit), *full, *_data_warnings(drives)),
     )
 
 
@@ -282,6 +283,14 @@ def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:
         return ()
     power_kw = limit.power.value / 1000.0
     return (f"regen returned no more than {power_kw:.1f} kW; harder braking went into friction, and will again",)
+
+
+def _full_words(lost: Estimate) -> tuple[str, ...]:
+    """What the drives say of regen into a full pack; nothing where none was full enough to tell."""
+    sigma = lost.sigma or 0.0
+    if sigma > NOT_LEARNED_RATIO * FULL_REGEN_RATIO[1]:
+        return ()
+    return (f"a full pack took {100 * lost.value:.0f} ± {100 * sigma:.0f} % less regen than one at 90 % SOC or below",)
 
 
 def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:

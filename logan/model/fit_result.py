@@ -132,15 +132,17 @@ class LearnedConditions:
         Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
     tire_rise_ratio : Estimate
         Rise of rolling resistance with speed. [ratio]
+    full_regen_ratio : Estimate
+        Share of regen that a full pack takes away. [ratio]
     regen_power_limit : Estimate or None
         Most power that regen was seen to put back; None where the braking shows none. [W]
     regen_below_limit_ratio : float or None
         Wheel to pack below that limit, as the braking shows.
     heating_w_per_k, cooling_w_per_k : Estimate or None
         Cabin power beyond the comfort band; None where no drive logged it in such weather. [W/K]
-    follows : ndarray, shape (8, 6)
-        How the first eight of these go with the six log parameters. [any]
-    rest_covariance : ndarray, shape (8, 8)
+    follows : ndarray, shape (9, 6)
+        How the first nine of these go with the six log parameters. [any]
+    rest_covariance : ndarray, shape (9, 9)
         Covariance of what of them does not. [any]
     """
 
@@ -152,16 +154,17 @@ class LearnedConditions:
     driveline_drag_n: Estimate
     driveline_n_s_per_m: Estimate
     tire_rise_ratio: Estimate
+    full_regen_ratio: Estimate
     regen_power_limit: Estimate | None = None
     regen_below_limit_ratio: float | None = None
     heating_w_per_k: Estimate | None = None
     cooling_w_per_k: Estimate | None = None
-    follows: FloatArray = field(default_factory=lambda: np.zeros((8, 6)))
-    rest_covariance: FloatArray = field(default_factory=lambda: np.zeros((8, 8)))
+    follows: FloatArray = field(default_factory=lambda: np.zeros((9, 6)))
+    rest_covariance: FloatArray = field(default_factory=lambda: np.zeros((9, 9)))
 
     @property
     def shared(self) -> FloatArray:
-        """The first eight as the fit holds them, shape (8,). [any]"""
+        """The first nine as the fit holds them, shape (9,). [any]"""
         values = [getattr(self, found.name).value for found in fields(self)[: self.follows.shape[0]]]
         return np.array([np.log(values[0]), *values[1:]])
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import pack_heat_j
-from logan.model.environment import Conditions, Environment, auxiliary_power_w, cold_k, environment_of
+from logan.model.environment import Conditions, Environment, auxiliary_power_w, cold_k, environment_of, full_ratio, regen_left_ratio
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
@@ -175,13 +175,13 @@ def _loss_j(work_j: FloatArray, steps: WheelSteps, losses: FloatArray) -> FloatA
 
 
 def _checked(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:
-    """Parameters of each sample, the regen efficiency that of a pack as cold as it is."""
+    """Parameters of each sample, the regen efficiency that of a pack as cold and as full as it is."""
     parameters = np.atleast_2d(np.array(parameters, dtype=np.float64))
     if parameters.ndim != 2 or parameters.shape[1] != len(PARAMETER_NAMES):
         raise ValueError(f"parameters must have shape (n, {len(PARAMETER_NAMES)})")
-    if np.any(environment.cold_regen_per_k):
-        cold = float(cold_k(np.array(conditions.cell_temperature_degc)))
-        parameters[:, 4] *= np.exp(-np.asarray(environment.cold_regen_per_k) * cold)
+    cold = cold_k(np.array(conditions.cell_temperature_degc))
+    full = full_ratio(np.array(conditions.state_of_charge_ratio or 0.0))
+    parameters[:, 4] *= regen_left_ratio(environment.cold_regen_per_k, environment.full_regen_ratio, cold, full)
     return parameters
 
 

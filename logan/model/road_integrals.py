@@ -36,6 +36,9 @@ class RunningRoad:
         As in ``RoadIntegrals``.
     power_j, cabin_j : ndarray
         Pack energy and cabin energy. [J]
+    drivetrain_j, drawn_j, drivetrain_j2_per_s : ndarray
+        Pack energy less cabin and planned auxiliaries: net, what was drawn of it, and of its power's square.
+        [J, J, J2/s]
     speed_m_per_s, net_power_w : ndarray
         Mean over the second around each, and over two. [m/s, W]
     elevation_m, smooth_elevation_m : ndarray
@@ -60,6 +63,9 @@ class RunningRoad:
     air_east: FloatArray
     power_j: FloatArray
     cabin_j: FloatArray
+    drivetrain_j: FloatArray
+    drawn_j: FloatArray
+    drivetrain_j2_per_s: FloatArray
     speed_m_per_s: FloatArray
     net_power_w: FloatArray
     elevation_m: FloatArray
@@ -92,8 +98,8 @@ class RunningRoad:
         return np.asarray(lag_s * np.hypot(self.net_power_w, kinetic_w))
 
 
-def running_road(track: DriveTrack) -> RunningRoad:
-    """Integrate a track once, from its first whole second to its last."""
+def running_road(track: DriveTrack, auxiliary_w: float) -> RunningRoad:
+    """Integrate a track once, from its first whole second to its last; auxiliaries as planned. [W]"""
     second_s = np.arange(np.ceil(track.time_s[0]), np.floor(track.time_s[-1]) + 1.0)
     grid_index = np.searchsorted(track.time_s, second_s)
     step_s = np.diff(track.time_s)
@@ -109,7 +115,7 @@ def running_road(track: DriveTrack) -> RunningRoad:
     held_degc = np.clip(track.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC)
     begun_s = track.time_s - track.time_s[0] + (UNDER_WAY_S if speed[: min(20, speed.size)].mean() > 3.0 else 0.0)
     net_w = track.power_w - track.cabin.power_w
-    net_j = total(net_w)
+    net_j, drivetrain_w = total(net_w), net_w - auxiliary_w
     elevation_m = track.elevation.elevation_m[grid_index]
     speed_at = _speed_at(track, second_s)
     uncovered = np.concatenate(([0.0], np.cumsum(step_s - covered_step_s)))[grid_index]
@@ -128,6 +134,9 @@ def running_road(track: DriveTrack) -> RunningRoad:
         air_east=total(per_wind * track.heading_sine),
         power_j=total(track.power_w),
         cabin_j=total(track.cabin.power_w),
+        drivetrain_j=total(drivetrain_w),
+        drawn_j=total(np.maximum(drivetrain_w, 0.0)),
+        drivetrain_j2_per_s=total(drivetrain_w**2),
         speed_m_per_s=speed_at,
         net_power_w=_around(net_j, second_s),
         elevation_m=elevation_m,

@@ -92,7 +92,7 @@ class CoastdownLoad:
     pair_count: int
 
 
-@result("drive-segments/5")
+@result("drive-segments/6")
 class DriveSegments:
     """One drive, reduced to what the fit and the comparison need: short steps, joined to segments for the fit.
 
@@ -108,6 +108,11 @@ class DriveSegments:
         Most energy that the pack could take back in the step; infinity where no limit is known. [J]
     trip_cold_k : ndarray, shape (m,)
         How far the pack was too cold to take regen readily. [K]
+    trip_full_ratio : ndarray, shape (m,)
+        How far it was too full: 0 to 1. [ratio]
+    trip_swing_j, trip_swing_n2_s : ndarray, shape (m,)
+        Pack energy that went against the step's own direction, and the variance of the wheels' force times its length,
+        as the pack's power shows them. [J, N2 s]
     first_step, last_step : ndarray, shape (n,)
         Which steps a segment of the fit covers; the last not included. [ratio]
     climb_m : ndarray, shape (n,)
@@ -150,6 +155,9 @@ class DriveSegments:
     trip_cabin_j: FloatArray
     trip_regen_limit_j: FloatArray
     trip_cold_k: FloatArray
+    trip_full_ratio: FloatArray
+    trip_swing_j: FloatArray
+    trip_swing_n2_s: FloatArray
     first_step: FloatArray
     last_step: FloatArray
     climb_m: FloatArray

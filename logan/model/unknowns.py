@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.model.environment import MOST_REGEN_LOST_RATIO, regen_left_ratio
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.segments_table import DriveSegments, RoadIntegrals
 from logan.physics.tyre import WARM_UP_RISE_RATIO, speed_rise_share
@@ -24,17 +25,18 @@ SHARED_NAMES: Final = (
     "driveline_drag_n",
     "driveline_n_s_per_m",
     "tire_rise_ratio",
+    "full_regen_ratio",
 )
 """Order of the shared vector. The first seven are held as logarithms, the others as they are."""
 
 SHARED_UNITS: Final = (
-    "kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K", "N", "N s/m", "ratio",
+    "kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K", "N", "N s/m", "ratio", "ratio",
 )  # fmt: skip
 LOG_COUNT: Final = 7
 SHARED_COUNT: Final = len(SHARED_NAMES)
 (
     MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN,
-    DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE,
+    DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE, FULL_REGEN,
 ) = range(SHARED_COUNT)  # fmt: skip
 
 OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary")
@@ -57,6 +59,10 @@ COPPER_LOSS_W_PER_N2: Final = (3.0e-4, 3.0e-4)
 COLD_REGEN_PER_K: Final = (0.03, 0.03)
 """Mean and standard deviation of the loss terms, and of the share of regen that each kelvin of a cold pack takes away
 (common practice)."""
+
+FULL_REGEN_RATIO: Final = (0.4, 0.3)
+"""Mean and standard deviation of the share of regen that a full pack takes away (common practice: a charge limit that
+tapers from 90 % to nothing when full binds in about half of the braking)."""
 
 DRIVELINE_DRAG_N: Final = {False: (30.0, 15.0), True: (55.0, 25.0)}
 DRIVELINE_N_S_PER_M: Final = {False: (0.60, 0.35), True: (1.05, 0.60)}
@@ -134,6 +140,7 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
             mean[TEMPERATURE] = max(mean[TEMPERATURE], np.log(COLD_PER_K))
         mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
         mean[TIRE_RISE], sigma[TIRE_RISE] = TIRE_RISE_RATIO
+        mean[FULL_REGEN], sigma[FULL_REGEN] = FULL_REGEN_RATIO
         drives_all = build.vehicle.driven_wheels in ("four", "all")
         losses = (CONSTANT_LOSS_W, COPPER_LOSS_W_PER_N2, DRIVELINE_DRAG_N[drives_all], DRIVELINE_N_S_PER_M[drives_all])
         named, sigma[list(_NAMED)] = np.array(losses).T
@@ -312,7 +319,8 @@ def step_energy(
     """
     values = physical(shared)
     work = road_work(shared, own, road, drive, rotating_mass_kg)
-    regen = values[REGEN] * np.exp(-max(values[COLD_REGEN], 0.0) * drive.trip_cold_k)
+    cold, full = drive.trip_cold_k, drive.trip_full_ratio
+    regen = values[REGEN] * regen_left_ratio(values[COLD_REGEN], values[FULL_REGEN], cold, full)
     driving = work.total > 0.0
     back_j = np.where(driving, 0.0, -regen * work.total)
     capped = back_j > drive.trip_regen_limit_j
@@ -323,6 +331,7 @@ def step_energy(
     path_m = np.maximum(road.distance_m, 2.0 * road.duration_s)
     moves = road.moving_s > 0.0
     squared = np.where(moves, (motor_j / path_m) ** 2 * road.duration_s, 0.0)
+    loop_j = drive.trip_swing_j / (values[DRIVE] * regen)
     by_squared = np.where(moves & ~capped, 2.0 * motor_j / path_m**2 * road.duration_s, 0.0)
     auxiliary_j = values[AUXILIARY] * np.exp(own[OWN_AUXILIARY]) * road.duration_s
     # Change of pack energy per change of wheel work, step by step.
@@ -334,16 +343,18 @@ def step_energy(
         (DRIVELINE_DRAG, road.distance_m), (DRIVELINE_RISE, work.by_driveline_rise),
     ):  # fmt: skip
         by_shared[:, index] = factor * part
-    by_shared[:, DRIVE] = -forward_j
-    by_shared[:, REGEN] = np.where(capped, -2.0 * values[COPPER_LOSS] * squared, -back_j)
-    by_shared[:, COLD_REGEN] = -by_shared[:, REGEN] * drive.trip_cold_k * (values[COLD_REGEN] > 0.0)
+    by_shared[:, DRIVE] = -forward_j - loop_j
+    by_shared[:, REGEN] = np.where(capped, -2.0 * values[COPPER_LOSS] * squared, -back_j) - loop_j
+    by_shared[:, COLD_REGEN] = -by_shared[:, REGEN] * cold * (values[COLD_REGEN] > 0.0)
+    if 0.0 < values[FULL_REGEN] < MOST_REGEN_LOST_RATIO:
+        by_shared[:, FULL_REGEN] = -by_shared[:, REGEN] * full / (1.0 - values[FULL_REGEN] * full)
     by_shared[:, AUXILIARY] = auxiliary_j
     by_shared[:, CONSTANT_LOSS] = road.moving_s
-    by_shared[:, COPPER_LOSS] = squared
+    by_shared[:, COPPER_LOSS] = squared + drive.trip_swing_n2_s
     by_own = np.zeros((road.count, OWN_COUNT))
     by_own[:, LEVEL] = factor * (work.rolling + work.air)
     by_own[:, WIND_FIRST], by_own[:, WIND_SECOND] = factor * work.air_by_first_wind, factor * work.air_by_second_wind
     by_own[:, OWN_AUXILIARY] = auxiliary_j
-    losses_j = values[CONSTANT_LOSS] * road.moving_s + values[COPPER_LOSS] * squared
-    energy_j = forward_j - back_j + losses_j + auxiliary_j + drive.trip_cabin_j
+    losses_j = values[CONSTANT_LOSS] * road.moving_s + values[COPPER_LOSS] * by_shared[:, COPPER_LOSS]
+    energy_j = forward_j - back_j + loop_j - drive.trip_swing_j + losses_j + auxiliary_j + drive.trip_cabin_j
     return StepEnergy(energy_j=energy_j, by_shared=by_shared, by_own=by_own)

@@ -52,7 +52,7 @@ def own_of(level=0.0, first_wind=0.0, second_wind=0.0, auxiliary=0.0):
 
 def drive_of(
     shared, rng, *, count=30, drive_id="1", own=None, noise_j=0.0, payload_kg=0.0, has_heading=True, auxiliary_w=None,
-    has_elevation=True, cold_k=0.0, limit_j=np.inf,
+    has_elevation=True, cold_k=0.0, full=0.0, swing_j=0.0, swing_n2_s=0.0, limit_j=np.inf,
 ):  # fmt: skip
     """A drive of one step a segment that closes exactly at ``shared`` and ``own``, plus noise on the pack's energy."""
     own = np.zeros(OWN_COUNT) if own is None else own
@@ -67,6 +67,9 @@ def drive_of(
             trip_cabin_j=np.zeros(count),
             trip_regen_limit_j=np.full(count, limit_j),
             trip_cold_k=np.full(count, cold_k),
+            trip_full_ratio=np.full(count, full),
+            trip_swing_j=np.full(count, swing_j),
+            trip_swing_n2_s=np.full(count, swing_n2_s),
             first_step=edges[:-1],
             last_step=edges[1:],
             climb_m=road.climb_m,

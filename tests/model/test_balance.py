@@ -279,3 +279,31 @@ def test_a_refused_drive_claims_nothing(build):
     assert not any((refused.has_elevation, refused.has_heading, refused.cabin_logged, refused.wind_known))
     assert (refused.coverage_ratio, refused.pack_lag_s, refused.payload_kg) == (0.0, 0.0, 0.0)
     assert refused.auxiliary_power_w is None
+
+
+def test_a_force_that_changes_within_a_step_is_seen_in_the_packs_power(build):
+    plan, time_s = plan_of(build), np.arange(0.0, 400.0, 0.05)
+    quiet_w, swing_w = 3_000.0, 10_000.0
+    power_w = quiet_w + swing_w * np.where(time_s % 1.0 < 0.5, 1.0, -1.0)
+    drive = Drive(
+        channels={
+            "speed": channel("speed", time_s, 20.0),
+            "pack_power": channel("pack_power", time_s, power_w),
+            "elevation": channel("elevation", time_s, 100.0),
+        }
+    )
+    segments = segment_drive(drive, build)
+    inner = slice(2, -2)
+    returned_w = swing_w - quiet_w + plan.auxiliary_power_w
+    assert segments.trip_swing_j[inner] == pytest.approx(0.5 * TRIP_STEP_S * returned_w, rel=0.08)
+    variance_n2 = (plan.drive_efficiency_ratio * swing_w / 20.0) ** 2
+    assert segments.trip_swing_n2_s[inner] == pytest.approx(variance_n2 * TRIP_STEP_S, rel=0.08)
+    calm = segment_drive(smooth_drive(build, swing=0.0), build)
+    assert calm.trip_swing_j.max() == 0.0 and calm.trip_swing_n2_s.max() < 1e-3 * variance_n2
+
+
+@pytest.mark.parametrize(("charge", "full"), [(0.85, 0.0), (0.95, 0.5), (1.0, 1.0)])
+def test_how_full_the_pack_is_goes_with_every_step(build, charge, full):
+    drive = smooth_drive(build, extra=(channel("state_of_charge", np.arange(0.0, 900.0), charge),))
+    assert segment_drive(drive, build).trip_full_ratio == pytest.approx(full)
+    assert not segment_drive(smooth_drive(build), build).trip_full_ratio.any()

@@ -4,14 +4,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.priors import prior_of
+from logan.model.unknowns import FULL_REGEN_RATIO
 from logan.results import json_ready
 from tests.builds import example_build
 from tests.model import synthetic_segments
+from tests.model.simple_drives import channel, smooth_drive
 from tests.model.synthetic_segments import drive_of, own_of, shared_truth
 
 TRUTH = {"mass": 1780.0, "drag": 0.88, "rolling": 0.0108, "drive": 0.86, "regen": 0.79, "auxiliary": 420.0}
@@ -157,3 +160,37 @@ def test_what_noting_the_wind_would_take_off_a_days_spread_is_said(build):
     assert 0.5 * whole < left < whole
     known = [replace(drive, wind_known=True) for drive in drives]
     assert not any("--weather" in words for words in fit(prior_of(build), known, [], build).warnings)
+
+
+def full_drives(build, count, *, first_charge, lost):
+    """Drives whose pack takes less back the nearer it is to full, as logged."""
+    drives = []
+    for number in range(count):
+        drive = smooth_drive(build, duration_s=1200.0, mean=17.0 + number, swing=10.0, temperature_degc=15.0 + 2 * number)
+        time_s, current = drive.channels["pack_current"].time_s, np.array(drive.channels["pack_current"].value)
+        charge = first_charge - 0.08 * time_s / time_s[-1]
+        taken = 1.0 - lost * np.clip((charge - 0.9) / 0.1, 0.0, 1.0)
+        base_a = build.auxiliary.base_power_w.value / 350.0
+        current = np.where(current < base_a, base_a + (current - base_a) * taken, current)
+        noise = np.random.default_rng(number).normal(0.0, 0.5, current.size)
+        drive = replace(
+            drive,
+            channels=drive.channels
+            | {
+                "pack_current": channel("pack_current", time_s, current + noise),
+                "state_of_charge": channel("state_of_charge", time_s, charge),
+            },
+        )
+        drives.append(segment_drive(drive, build, drive_id=str(number)))
+    return drives
+
+
+def test_regen_lost_to_a_full_pack_is_learned_where_drives_were_full_and_not_claimed_elsewhere(build):
+    full = fit(prior_of(build), full_drives(build, 5, first_charge=1.0, lost=0.7), [], build)
+    lost = full.learned.full_regen_ratio
+    assert lost.value == pytest.approx(0.7, abs=2.0 * lost.sigma) and lost.sigma < 0.12
+    assert any("full pack took" in words for words in full.warnings)
+    lower = fit(prior_of(build), full_drives(build, 5, first_charge=0.85, lost=0.7), [], build)
+    assert lower.learned.full_regen_ratio.value == pytest.approx(FULL_REGEN_RATIO[0])
+    assert lower.learned.full_regen_ratio.sigma >= FULL_REGEN_RATIO[1] * 0.999
+    assert not any("full pack" in words for words in lower.warnings)

@@ -11,6 +11,7 @@ from logan.model.unknowns import (
     COPPER_LOSS,
     DRIVELINE_DRAG,
     DRIVELINE_RISE,
+    FULL_REGEN,
     OWN_COUNT,
     SHARED_COUNT,
     TIRE_RISE,
@@ -38,10 +39,15 @@ def test_the_balance_closes_where_the_parameters_are_true():
 @pytest.mark.parametrize("limit_j", [np.inf, 1e5])
 def test_derivatives_agree_with_finite_differences(has_heading, limit_j):
     rng = np.random.default_rng(1)
-    drive = drive_of(shared_truth(), rng, has_heading=has_heading, payload_kg=120.0, cold_k=3.0)
-    drive = replace(drive, trip_regen_limit_j=np.full(drive.count, limit_j))
+    drive = drive_of(shared_truth(), rng, has_heading=has_heading, payload_kg=120.0, cold_k=3.0, full=0.6)
+    drive = replace(
+        drive,
+        trip_regen_limit_j=np.full(drive.count, limit_j),
+        trip_swing_j=rng.uniform(0.0, 3e4, drive.count),
+        trip_swing_n2_s=rng.uniform(0.0, 1e7, drive.count),
+    )
     shared = shared_truth(rise=0.2)
-    shared[[CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN]] = 90.0, 2e-4, 0.04
+    shared[[CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN, FULL_REGEN]] = 90.0, 2e-4, 0.04, 0.5
     shared[[DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE]] = 30.0, 0.6, 0.1
     own = np.linspace(0.02, 0.2, OWN_COUNT)
     found = step_energy(shared, own, drive.trip, drive, ROTATING_KG)
@@ -81,6 +87,30 @@ def test_a_cold_pack_takes_less_and_less_back_and_never_gives():
     ]
     assert energy[0].sum() < energy[1].sum() < energy[2].sum()
     assert (energy[2] <= np.maximum(energy[0], 450.0 * drive.trip.duration_s) + 1e-6).all()
+
+
+def test_what_goes_out_and_back_within_a_step_costs_both_ways():
+    """A wheel held back and pushed on by 1 kJ: returned 1 kJ x regen, drawn 1 kJ / drive."""
+    shared, own = shared_truth(drive=0.9, regen=0.8), np.zeros(OWN_COUNT)
+    shared[COPPER_LOSS] = 3e-4
+    drive = drive_of(shared, np.random.default_rng(8))
+    swung = replace(drive, trip_swing_j=np.full(drive.count, 800.0), trip_swing_n2_s=np.full(drive.count, 1e6))
+    calm, rough = (step_energy(shared, own, one.trip, one, 0.0).energy_j for one in (drive, swung))
+    assert rough - calm == pytest.approx(1000.0 / 0.9 - 800.0 + 3e-4 * 1e6)
+
+
+def test_a_full_pack_takes_less_back_by_the_share_that_it_is_full():
+    shared, own = shared_truth(), np.zeros(OWN_COUNT)
+    shared[FULL_REGEN] = 0.6
+    drive = drive_of(shared_truth(), np.random.default_rng(6))
+    calm, half = (
+        step_energy(shared, own, drive.trip, replace(drive, trip_full_ratio=np.full(drive.count, full)), 0.0).energy_j
+        for full in (0.0, 0.5)
+    )
+    auxiliary_j = 450.0 * drive.trip.duration_s
+    braking = calm < auxiliary_j
+    assert braking.any() and half[~braking] == pytest.approx(calm[~braking])
+    assert half[braking] - auxiliary_j[braking] == pytest.approx(0.7 * (calm - auxiliary_j)[braking])
 
 
 def test_what_a_segment_has_is_the_sum_of_its_steps():
