@@ -13,7 +13,15 @@ import numpy as np
 
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import pack_heat_j
-from logan.model.environment import Conditions, Environment, auxiliary_power_w, cold_k, environment_of, full_ratio, regen_left_ratio
+from logan.model.environment import (
+    Conditions,
+    Environment,
+    auxiliary_power_w,
+    cold_k,
+    environment_of,
+    full_ratio,
+    regen_left_ratio,
+)
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps

@@ -166,7 +166,9 @@ def full_drives(build, count, *, first_charge, lost):
     """Drives whose pack takes less back the nearer it is to full, as logged."""
     drives = []
     for number in range(count):
-        drive = smooth_drive(build, duration_s=1200.0, mean=17.0 + number, swing=10.0, temperature_degc=15.0 + 2 * number)
+        drive = smooth_drive(
+            build, duration_s=1200.0, mean=17.0 + number, swing=10.0, temperature_degc=15.0 + 2 * number
+        )
         time_s, current = drive.channels["pack_current"].time_s, np.array(drive.channels["pack_current"].value)
         charge = first_charge - 0.08 * time_s / time_s[-1]
         taken = 1.0 - lost * np.clip((charge - 0.9) / 0.1, 0.0, 1.0)
@@ -188,7 +190,8 @@ def full_drives(build, count, *, first_charge, lost):
 def test_regen_lost_to_a_full_pack_is_learned_where_drives_were_full_and_not_claimed_elsewhere(build):
     full = fit(prior_of(build), full_drives(build, 5, first_charge=1.0, lost=0.7), [], build)
     lost = full.learned.full_regen_ratio
-    assert lost.value == pytest.approx(0.7, abs=2.0 * lost.sigma) and lost.sigma < 0.12
+    assert lost.value == pytest.approx(0.7, abs=2.0 * lost.sigma)
+    assert lost.sigma < 0.12
     assert any("full pack took" in words for words in full.warnings)
     lower = fit(prior_of(build), full_drives(build, 5, first_charge=0.85, lost=0.7), [], build)
     assert lower.learned.full_regen_ratio.value == pytest.approx(FULL_REGEN_RATIO[0])

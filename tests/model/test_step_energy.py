@@ -109,7 +109,8 @@ def test_a_full_pack_takes_less_back_by_the_share_that_it_is_full():
     )
     auxiliary_j = 450.0 * drive.trip.duration_s
     braking = calm < auxiliary_j
-    assert braking.any() and half[~braking] == pytest.approx(calm[~braking])
+    assert braking.any()
+    assert half[~braking] == pytest.approx(calm[~braking])
     assert half[braking] - auxiliary_j[braking] == pytest.approx(0.7 * (calm - auxiliary_j)[braking])
 
 
