@@ -102,7 +102,7 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     indices = np.flatnonzero(prior.is_free & (np.diag(before) > 0.0))
     free = np.ix_(indices, indices)
     seen, precision = before[free], prior.precision[free]
-    drives = _positive(np.linalg.inv(seen) - precision)
+    drives = _drives_say(seen, precision)
     mistaken = mistaken_unknowns(build, shared)[indices]
     follow = seen @ drives @ mistaken
     told = mistaken.T @ drives @ mistaken - mistaken.T @ drives @ follow
@@ -137,7 +137,13 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     )
 
 
-def _positive(matrix: FloatArray) -> FloatArray:
-    """The nearest symmetric matrix without negative eigenvalues."""
-    value, vector = np.linalg.eigh(0.5 * (matrix + matrix.T))
-    return np.asarray((vector * np.clip(value, 0.0, None)) @ vector.T)
+def _drives_say(seen: FloatArray, precision: FloatArray) -> FloatArray:
+    """What the drives add to the plan's precision, as much as there is in all and no less than nothing.
+
+    Where the drives' scatter widened what the plan alone holds, the difference of the two is below nothing; cut off
+    there in any other measure than the posterior's own, it would exceed the whole elsewhere, and turn signs round.
+    """
+    root = np.linalg.cholesky(seen)
+    share, direction = np.linalg.eigh(np.eye(len(seen)) - root.T @ precision @ root)
+    across = np.linalg.solve(root.T, direction)
+    return np.asarray((across * np.clip(share, 0.0, 1.0)) @ across.T)

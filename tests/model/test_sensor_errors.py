@@ -24,7 +24,7 @@ from logan.instruments.drive_evidence import (
 )
 from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
-from logan.model.estimator import fit
+from logan.model.estimator import fit, with_intervals_widened
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.settings import PlanningValue, Scenario, ScenarioKind
@@ -115,6 +115,19 @@ def test_a_speed_that_reads_high_makes_what_is_predicted_too_small(drives, exact
     told = elasticity(with_sensor_errors(exact, known_instruments(BUILD), BUILD), SPEED_GAIN)
     assert moved > 1.0
     assert told == pytest.approx(moved, rel=0.35)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.3, 2.0])
+def test_intervals_widened_by_scatter_leave_the_sensors_errors_within_what_is_known_of_them(exact, ratio):
+    """Where drives contradict each other, what the plan alone holds is widened too; signs turned round there once."""
+    known = known_instruments(BUILD)
+    found = with_sensor_errors(with_intervals_widened(exact, ratio), known, BUILD)
+    left = found.sensors.instruments.covariance
+    assert np.linalg.eigvalsh(left)[0] > -1e-12
+    assert np.linalg.eigvalsh(known.covariance - left)[0] > -1e-12  # drives never make them less sure
+    assert np.linalg.eigvalsh(found.posterior.log_covariance)[0] > -1e-12
+    moved = np.abs(found.posterior.log_mean - exact.posterior.log_mean)
+    assert (moved < 2.0 * found.posterior.log_sigma + 1e-9).all()
 
 
 def range_sigma(build, result):
