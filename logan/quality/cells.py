@@ -66,12 +66,10 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if rest_v > 0.1 or load_v > 0.3 else Severity.AMBER,
         channels=("cell_voltage_min", "cell_voltage_max"),
         title="One cell stands apart from the others",
-        evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV "
-        f"under load "
-        "(20 and 100 mV are common practice)",
+        evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV under "
+        "load (20 and 100 mV are common practice)",
         remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the "
-        "busbars "
-        "with the pack disconnected and proven dead",
+        "busbars with the pack disconnected and proven dead",
     )
 
 
@@ -107,12 +105,9 @@ def _usual_spread_v(survey: DriveSurvey, time_s: FloatArray) -> float | None:
     return middle_of(highest.at(time_s, max_gap_s=10.0) - lowest.at(time_s, max_gap_s=10.0))
 
 
-@detector("isolation_low", effect_wh_per_km=0.0)
+@detector("isolation_low", effect_wh_per_km=0.0, needs="isolation_resistance")
 def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("isolation_resistance")
-    if samples is None:
-        return
-    time_s, ohm = samples
+    time_s, ohm = survey.samples("isolation_resistance")
     volt = survey.finite("pack_voltage")
     level_v = (
         float(np.median(volt[1]))
@@ -132,12 +127,10 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation between pack and chassis is low",
-        evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN "
-        f"R100 asks for "
-        f"100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
+        evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN R100 "
+        f"asks for 100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
         remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work "
-        "de-energized, "
-        "prove dead on both poles and to the chassis",
+        "de-energized, prove dead on both poles and to the chassis",
         spans=spans,
     )
 
@@ -155,10 +148,10 @@ def _is_code(ohm: float) -> bool:
     )
 
 
-@detector("isolation_monitor_off", Severity.AMBER, effect_wh_per_km=0.0)
+@detector("isolation_monitor_off", Severity.AMBER, effect_wh_per_km=0.0, needs="isolation_resistance")
 def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("isolation_resistance")
-    if samples is None or samples[1].size < 20:
+    samples = survey.samples("isolation_resistance")
+    if samples[1].size < 20:
         return
     at_code = np.array([_is_code(value) for value in np.unique(samples[1])])
     values = np.unique(samples[1])[at_code]
@@ -188,11 +181,10 @@ def cell_voltage_range_v(survey: DriveSurvey) -> tuple[float, float]:
     "voltage_scale",
     Severity.RED,
     refuses=("net_energy", "consumption", "regen", "resistance", "usable_energy", "efficiency", "fit"),
+    needs="pack_voltage",
 )
 def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("pack_voltage")
-    if samples is None:
-        return
+    samples = survey.samples("pack_voltage")
     positive = samples[1][samples[1] > 0]
     if positive.size < 0.5 * samples[1].size:
         return
@@ -213,21 +205,18 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     }
     fitting = [(factor, words) for factor, words in factors.items() if low_v <= level_v / factor <= high_v]
     factor, words = fitting[0] if fitting else (np.nan, "not explained by a simple factor")
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("pack_voltage",),
         title="Pack voltage does not fit the number of cells",
         evidence=f"{level_v:.1f} V, where {count} cells in series give {low_v:.0f} to {high_v:.0f} V: {words}",
         remedy="Set scale or unit of the pack voltage in the channel map, or cells_in_series in the build",
-        effect_wh_per_km=net * (1.0 / factor - 1.0) if net is not None and np.isfinite(factor) else None,
+        effect_wh_per_km=survey.net_times(1.0 / factor - 1.0) if np.isfinite(factor) else None,
     )
 
 
-@detector("voltage_cells_mismatch")
+@detector("voltage_cells_mismatch", needs="pack_voltage cell_voltage_min cell_voltage_max")
 def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The mean cell must lie between the lowest and the highest one."""
-    if not survey.has("pack_voltage", "cell_voltage_min", "cell_voltage_max"):
-        return
     lowest = survey.drive["cell_voltage_min"].value
     time_s = survey.drive["cell_voltage_min"].time_s
     highest = survey.drive["cell_voltage_max"].at(time_s, max_gap_s=10.0)
@@ -243,7 +232,6 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     if wrong_v < 0.01 * level_v:
         return
     ratio = level_v / (level_v - above) if above > below else level_v / (level_v + below)
-    net = survey.net_wh_per_km
     low_v, high_v = cell_voltage_range_v(survey)
     yield DataFlag(
         severity=Severity.AMBER if low_v <= level_v <= high_v else Severity.RED,
@@ -253,7 +241,7 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         f"{float(np.median(lowest[usable])):.3f} to {float(np.median(highest[usable])):.3f} V",
         remedy="Measure the pack with a rated meter (CAT III, both poles) and correct the one that is off; "
         "check cells_in_series in the build",
-        effect_wh_per_km=None if net is None else net * (1.0 / ratio - 1.0),
+        effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.numerics import cumulative
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, equal_runs, lasting, resolution, spans_of, when
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 from logan.units.sentences import measure
@@ -25,12 +25,11 @@ def _taken_ratio(survey: DriveSurvey, at_s: FloatArray) -> FloatArray | None:
     return np.interp(at_s, current[0], cumulative(*current, max_gap_s=10.0)) / (3600.0 * capacity_ah)
 
 
-@detector("soc_jump", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
+@detector("soc_jump", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0, needs="state_of_charge")
 def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("state_of_charge")
-    if samples is None or samples[1].size < 10:
+    time_s, soc = survey.samples("state_of_charge")
+    if soc.size < 10:
         return
-    time_s, soc = samples
     change = np.diff(soc)
     taken = _taken_ratio(survey, time_s)
     expected = np.zeros(change.shape) if taken is None else -np.diff(taken)
@@ -55,12 +54,11 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("soc_stuck", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
+@detector("soc_stuck", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0, needs="state_of_charge")
 def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("state_of_charge")
-    if samples is None or samples[1].size < 10:
+    time_s, soc = survey.samples("state_of_charge")
+    if soc.size < 10:
         return
-    time_s, soc = samples
     taken = _taken_ratio(survey, time_s)
     if taken is None:
         return
@@ -74,23 +72,27 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("state_of_charge",),
         title="SOC stands still while charge is taken out",
-        evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} "
-        f"% of the "
-        f"pack's capacity is taken out; {when((span,))}",
+        evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} % of "
+        f"the pack's capacity is taken out; {when((span,))}",
         remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
         spans=(span,),
     )
 
 
-@detector("soc_circular", Severity.NOTE, refuses=("usable_energy",), effect_wh_per_km=0.0)
+@detector(
+    "soc_circular",
+    Severity.NOTE,
+    refuses=("usable_energy",),
+    effect_wh_per_km=0.0,
+    needs="state_of_charge pack_current",
+)
 def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A gauge that is counted from the same current says nothing new about the capacity."""
-    samples = survey.finite("state_of_charge")
-    if samples is None or samples[1].size < 100 or resolution(samples[1]) > 0.0012:
+    time_s, soc = survey.samples("state_of_charge")
+    if soc.size < 100 or resolution(soc) > 0.0012:
         return
-    time_s, soc = samples
-    current = survey.finite("pack_current")
-    if current is None or np.ptp(soc) < 0.02:
+    current = survey.samples("pack_current")
+    if np.ptp(soc) < 0.02:
         return
     counted = np.interp(time_s, current[0], cumulative(*current, max_gap_s=10.0))
     design = np.column_stack((np.ones(counted.size), counted))
@@ -108,11 +110,9 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("soc_coarse", Severity.NOTE, effect_wh_per_km=0.0)
+@detector("soc_coarse", Severity.NOTE, effect_wh_per_km=0.0, needs="state_of_charge")
 def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("state_of_charge")
-    if samples is None:
-        return
+    samples = survey.samples("state_of_charge")
     steps = np.abs(np.diff(samples[1]))
     steps = steps[steps > 0]
     if steps.size < 2 or float(np.min(steps)) < 0.0095:
@@ -125,13 +125,19 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("soc_rises_while_discharging", Severity.AMBER, refuses=("usable_energy",), effect_wh_per_km=0.0)
+@detector(
+    "soc_rises_while_discharging",
+    Severity.AMBER,
+    refuses=("usable_energy",),
+    effect_wh_per_km=0.0,
+    needs="state_of_charge",
+    on_road=True,
+)
 def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     """State of charge that rises while charge is taken out, bit by bit and not in a jump."""
-    samples = survey.finite("state_of_charge")
-    if samples is None or samples[1].size < 50 or not survey.is_drive:
+    time_s, soc = survey.samples("state_of_charge")
+    if soc.size < 50:
         return
-    time_s, soc = samples
     taken = _taken_ratio(survey, time_s)
     if taken is None:
         return
@@ -147,9 +153,8 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
         title="SOC rises while the pack is discharged",
-        evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity "
-        f"is taken "
-        f"out; {when(spans)}",
+        evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity is "
+        f"taken out; {when(spans)}",
         remedy="The gauge corrects itself: do not work out usable energy from this drive",
         spans=spans,
     )
@@ -172,27 +177,20 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("pack_current", "speed"),
         title="Charging is mixed into the drive",
         evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in "
-        f"{charging.sum() * survey.period_s / 60:.0f} min; "
-        f"{when(spans)}",
+        f"{charging.sum() * survey.period_s / 60:.0f} min; {when(spans)}",
         remedy="Split the log there, or mask the span: it counts as regen otherwise",
         spans=spans,
         effect_wh_per_km=survey.per_km(charged_wh),
     )
 
 
-@detector("parked_in_drive", Severity.NOTE)
+@detector("parked_in_drive", Severity.NOTE, on_road=True)
 def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Long stands whose consumption is counted into the drive's."""
-    if not survey.is_drive:
-        return
     idle = ~survey.is_moving & np.isfinite(survey.power_w) & ~survey.is_charging
-    starts, lengths = true_runs(idle)
-    keep = lengths * survey.period_s >= _LONG_STOP_S
-    if not keep.any():
+    parked = lasting(idle, _LONG_STOP_S, each=survey.period_s)
+    if not parked.any():
         return
-    parked = np.zeros(idle.shape, dtype=bool)
-    for start, length in zip(starts[keep], lengths[keep], strict=True):
-        parked[start : start + length] = True
     used_wh = float(np.nansum(survey.power_w[parked])) * survey.period_s / 3600.0
     spans = spans_of(survey.time_s, parked)
     yield DataFlag(
@@ -243,13 +241,10 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     wrong = np.isfinite(closed) & (closed < 0.5) & (np.abs(amp) > 5.0)
     period_s = float(np.median(np.diff(time_s)))
     # The state may come a second late: only what lasts is a contradiction.
-    starts, lengths = true_runs(wrong)
-    lasting = lengths * period_s > max(1.0, 2.0 * float(np.median(np.diff(contactor.time_s))))
-    if not lasting.any():
+    least_s = max(1.0, 2.0 * float(np.median(np.diff(contactor.time_s))))
+    held = lasting(wrong, least_s + 1e-9, each=period_s)
+    if not held.any():
         return
-    held = np.zeros(wrong.shape, dtype=bool)
-    for start, length in zip(starts[lasting], lengths[lasting], strict=True):
-        held[start : start + length] = True
     spans = spans_of(time_s, held)
     worst_a = float(amp[held][np.argmax(np.abs(amp[held]))])
     yield DataFlag(
@@ -263,13 +258,10 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("contactor_opened_under_load", Severity.RED, effect_wh_per_km=0.0)
+@detector("contactor_opened_under_load", Severity.RED, effect_wh_per_km=0.0, needs="contactor_closed pack_current")
 def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Contactors that open with more than 50 A flowing wear, arc and may weld (common practice)."""
-    contactor = survey.finite("contactor_closed")
-    current = survey.finite("pack_current")
-    if contactor is None or current is None:
-        return
+    contactor, current = survey.samples("contactor_closed"), survey.samples("pack_current")
     opens = np.flatnonzero((contactor[1][:-1] > 0.5) & (contactor[1][1:] < 0.5))
     events = []
     for index in opens:

@@ -8,19 +8,16 @@ import numpy as np
 
 from logan.numerics import integrate
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, resolution, spans_of, when
 from logan.results import DataFlag, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
 
-@detector("current_saturated", Severity.RED, refuses=("peak_current",))
+@detector("current_saturated", Severity.RED, refuses=("peak_current",), needs="pack_current", on_road=True)
 def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A flat top at the extreme, while the power that the motion needs goes on rising."""
-    samples = survey.finite("pack_current")
-    if samples is None or not survey.is_drive:
-        return
-    time_s, amp = samples
-    demand = survey.shaft_power_w if survey.has("motor_torque", "motor_speed") else survey.wheel_power_w
+    time_s, amp = survey.samples("pack_current")
+    demand = survey.asked_w
     for side in (1.0, -1.0):
         clipped = _flat_top(side * amp)
         if clipped is None:
@@ -51,11 +48,7 @@ def _flat_top(value: FloatArray) -> BoolArray | None:
     step = max(resolution(value), 1e-9)
     at_top = value >= top - 0.25 * step
     below = (value < top - 0.25 * step) & (value >= top - 10.5 * step)
-    starts, lengths = true_runs(at_top)
-    keep = lengths >= 3
-    clipped = np.zeros(value.shape, dtype=bool)
-    for start, length in zip(starts[keep], lengths[keep], strict=True):
-        clipped[start : start + length] = True
+    clipped = lasting(at_top, 3)
     if clipped.sum() < 4 or at_top.sum() < 4.0 * max(below.sum() / 10.0, 0.25):
         return None
     return clipped
@@ -72,23 +65,19 @@ def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray, si
     return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
 
 
-@detector("current_gain", Severity.AMBER)
+@detector("current_gain", Severity.AMBER, needs="pack_current")
 def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Counted charge against state of charge, against the BMS's own count, and against logged power."""
-    current = survey.finite("pack_current")
-    if current is None:
-        return
     for ratio, sigma, against in (_gain_by_count(survey), _gain_by_power(survey), _gain_by_soc(survey)):
         if not np.isfinite(ratio) or ratio <= 0 or abs(ratio - 1.0) < max(3.0 * sigma, 0.03):
             continue
-        net = survey.net_wh_per_km
         yield DataFlag(
             channels=("pack_current",),
             title="Pack current seems scaled wrongly",
             evidence=f"the charge taken out is {ratio:.3f} times {against} (±{sigma:.3f})",
             remedy="Compare with a clamp meter at some 50 A and 200 A, and set scale for the pack current in the "
             "channel map; or correct the pack's capacity in the build if the sensor is right",
-            effect_wh_per_km=None if net is None else net * (1.0 / ratio - 1.0),
+            effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0),
         )
         return
 
@@ -159,12 +148,11 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("impossible_acceleration", Severity.AMBER, refuses=())
+@detector("impossible_acceleration", Severity.AMBER, refuses=(), needs="speed")
 def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("speed")
-    if samples is None or samples[1].size < 10:
+    time_s, speed = survey.samples("speed")
+    if speed.size < 10:
         return
-    time_s, speed = samples
     stride = max(int(np.ceil(0.2 / max(float(np.median(np.diff(time_s))), 1e-3))), 1)
     step_s = time_s[stride:] - time_s[:-stride]
     change = np.abs(speed[stride:] - speed[:-stride])
@@ -183,23 +171,17 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("power_without_current", Severity.RED)
+@detector("power_without_current", Severity.RED, needs="pack_current", on_road=True)
 def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Current stands at exactly zero while the vehicle is plainly driven."""
-    samples = survey.finite("pack_current")
-    if samples is None or not survey.is_drive:
-        return
-    time_s, amp = samples
+    time_s, amp = survey.samples("pack_current")
     starts, lengths = equal_runs(amp)
-    zero = np.zeros(amp.shape, dtype=bool)
-    for start, length in zip(starts, lengths, strict=True):
-        if amp[start] == 0.0 and time_s[start + length - 1] - time_s[start] >= 3.0:
-            zero[start : start + length] = True
+    chosen = (amp[starts] == 0.0) & (time_s[starts + lengths - 1] - time_s[starts] >= 3.0)
+    zero = in_runs(amp.size, starts[chosen], lengths[chosen])
     if not zero.any():
         return
     grid = np.interp(survey.time_s, time_s, zero.astype(float)) > 0.99
-    needed = np.nan_to_num(survey.shaft_power_w) if survey.has("motor_torque", "motor_speed") else None
-    needed = np.nan_to_num(survey.wheel_power_w) if needed is None else needed
+    needed = np.nan_to_num(survey.asked_w)
     busy = grid & (needed > 5000.0)
     if busy.sum() * survey.period_s < 3.0:
         return

@@ -111,22 +111,19 @@ def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
     signs = {sign for sign, _ in votes.values()}
     if signs != {-1}:
         return
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("pack_current",),
         title="Pack current has the wrong sign",
         evidence="; ".join(text for _, text in votes.values()),
         remedy="Set sign = -1 for the pack current in the channel map: discharge must be positive. "
         "Check: with lights and heater on at standstill the current must read above zero",
-        effect_wh_per_km=None if net is None else -2.0 * net,
+        effect_wh_per_km=survey.net_times(-2.0),
         refuses=SIGNED_METRICS,
     )
 
 
-@detector("current_sign_unresolved", Severity.RED)
+@detector("current_sign_unresolved", Severity.RED, needs="pack_current")
 def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
-    if not survey.has("pack_current"):
-        return
     votes = sign_votes(survey)
     signs = {sign for sign, _ in votes.values()}
     if len(signs) == 1:
@@ -175,13 +172,12 @@ def _braking(survey: DriveSurvey) -> tuple[BoolArray, FloatArray]:
     return np.asarray((np.nan_to_num(survey.wheel_power_w) < -5000.0) & np.isfinite(drawn)), drawn
 
 
-@detector("current_unsigned_wrap", Severity.RED)
+@detector("current_unsigned_wrap", Severity.RED, needs="pack_current")
 def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Small negative currents read as the top of an unsigned range."""
-    samples = survey.finite("pack_current")
-    if samples is None or samples[1].size < 50:
+    time_s, amp = survey.samples("pack_current")
+    if amp.size < 50:
         return
-    time_s, amp = samples
     cluster = high_cluster(amp)
     if cluster is None:
         return
@@ -339,11 +335,9 @@ def _ranks(value: FloatArray) -> FloatArray:
     return (np.cumsum(count) - 0.5 * count)[place]
 
 
-@detector("unlogged_load", Severity.AMBER)
+@detector("unlogged_load", Severity.AMBER, needs="pack_current pack_voltage", on_road=True)
 def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """A heater, air conditioner or fan that switches at standstill and is in no channel."""
-    if not survey.has("pack_current", "pack_voltage") or not survey.is_drive:
-        return
     level_v = middle_of(survey.voltage_v)
     base_w, sigma_w = survey.unlogged_base_w
     unexplained_w = survey.smooth(survey.power_w) - survey.logged_load_w - base_w

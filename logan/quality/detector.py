@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from logan.frames.table import SignalTable
@@ -12,14 +12,16 @@ from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
 
 
-@dataclass(frozen=True, slots=True)
-class _Stamp:
-    """What a detector says of all its findings: a flag without a code of its own takes it over.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stamped:
+    """A question, and what is said of all that it finds: a flag without a code of its own takes it over.
 
     Parameters
     ----------
     code : str
         Name of the finding, the ``code`` of the flags it gives.
+    look : callable
+        Takes what is looked at, gives flags; it flags and never repairs.
     severity : Severity or None
         How much it matters, where it is always the same.
     refuses : tuple of str
@@ -29,76 +31,57 @@ class _Stamp:
     """
 
     code: str
+    look: Callable[..., Iterable[DataFlag]]
     severity: Severity | None = None
     refuses: tuple[str, ...] = ()
     effect_wh_per_km: float | None = None
 
-    def on(self, flags: Iterable[DataFlag]) -> Iterator[DataFlag]:
-        """The flags, stamped."""
-        shared = {one.name: value for one in fields(_Stamp) if (value := getattr(self, one.name)) not in (None, ())}
-        for flag in flags:
+    def _found(self, *looked_at: object) -> Iterator[DataFlag]:
+        names = ("code", "severity", "refuses", "effect_wh_per_km")
+        shared = {name: value for name in names if (value := getattr(self, name)) not in (None, ())}
+        for flag in self.look(*looked_at):
             yield flag if flag.code else replace(flag, **shared)
 
 
-@dataclass(frozen=True, slots=True)
-class Detector:
-    """Looks for one fault in a drive; it flags and never repairs.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Detector(_Stamped):
+    """Looks for one fault in a drive.
 
     Parameters
     ----------
-    stamp : _Stamp
-        What all its findings share.
-    look : callable
-        Takes the survey of a drive, gives flags; none where the drive lacks what it needs.
+    needs : str
+        Channels without which there is nothing to look at, blanks between them.
+    on_road : bool
+        Whether it needs motion too.
     """
 
-    stamp: _Stamp
-    look: Callable[[DriveSurvey], Iterable[DataFlag]]
-
-    @property
-    def code(self) -> str:
-        """Name of the finding."""
-        return self.stamp.code
+    needs: str = ""
+    on_road: bool = False
 
     def detect(self, survey: DriveSurvey) -> Iterator[DataFlag]:
-        """Its findings in a drive."""
-        return self.stamp.on(self.look(survey))
+        """Its findings in a drive; none where the drive lacks what it needs."""
+        if survey.has(*self.needs.split()) and (survey.is_drive or not self.on_road):
+            yield from self._found(survey)
 
 
-@dataclass(frozen=True, slots=True)
-class SignalDetector:
-    """Looks for one fault that only shows before signals become channels.
-
-    Parameters
-    ----------
-    stamp : _Stamp
-        What all its findings share.
-    look : callable
-        Takes the signals as logged and the channel map, gives flags.
-    """
-
-    stamp: _Stamp
-    look: Callable[[SignalTable, ChannelMap], Iterable[DataFlag]]
-
-    @property
-    def code(self) -> str:
-        """Name of the finding."""
-        return self.stamp.code
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalDetector(_Stamped):
+    """Looks for one fault that only shows before signals become channels."""
 
     def detect(self, table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
         """Its findings in a log."""
-        return self.stamp.on(self.look(table, channel_map))
+        yield from self._found(table, channel_map)
 
 
 def detector(
     code: str, severity: Severity | None = None, **more: Any
 ) -> Callable[[Callable[[DriveSurvey], Iterable[DataFlag]]], Detector]:
     """Make a function the detector of a finding; its module stands in ``logan.quality``."""
-    return lambda look: Detector(_Stamp(code, severity, **more), look)
+    return lambda look: Detector(code=code, look=look, severity=severity, **more)
 
 
 def signal_detector(
     code: str, severity: Severity | None = None, **more: Any
 ) -> Callable[[Callable[[SignalTable, ChannelMap], Iterable[DataFlag]]], SignalDetector]:
     """Make a function the detector of a finding in the signals as logged."""
-    return lambda look: SignalDetector(_Stamp(code, severity, **more), look)
+    return lambda look: SignalDetector(code=code, look=look, severity=severity, **more)

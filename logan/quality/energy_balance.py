@@ -40,14 +40,13 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio = shaft[0]
     evidence = f"torque times motor speed is {100 * ratio:.0f} % of the electrical energy ({shaft[1]:.0f} Wh)"
     planned = survey.build.powertrain.drive_efficiency.value
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("pack_current", "pack_voltage", "motor_torque"),
         title="More work comes out than energy goes in",
         evidence=evidence,
         remedy="Check scale of current, voltage and torque, the vehicle's weight and the gearing; a clamp meter "
         "settles the current",
-        effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
+        effect_wh_per_km=survey.net_times(ratio / planned - 1.0),
     )
 
 
@@ -59,16 +58,14 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio = shaft[0]
     words = "too good" if ratio > _HIGHEST_EFFICIENCY else "poor"
     planned = survey.build.powertrain.drive_efficiency.value
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("pack_current", "motor_torque"),
         title=f"The drivetrain seems {words}",
         evidence=f"torque times motor speed over electrical power is {100 * ratio:.0f} % while driving; "
-        f"{100 * _LOWEST_EFFICIENCY:.0f} to "
-        f"{100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
+        f"{100 * _LOWEST_EFFICIENCY:.0f} to {100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
         remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing "
         "payload note",
-        effect_wh_per_km=None if net is None else net * (ratio / planned - 1.0),
+        effect_wh_per_km=survey.net_times(ratio / planned - 1.0),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, when
+from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, when, within
 from logan.results import DataFlag, Severity, Span
 from logan.units import IntArray
 
@@ -101,9 +101,7 @@ def _frozen_flag(survey: DriveSurvey, channel: str, spans: tuple[Span, ...], wit
 
 def _frozen_effect(survey: DriveSurvey, channel: str, spans: tuple[Span, ...]) -> float | None:
     """Energy in the spans if they had cost what the rest of the drive costs for the same motion. [Wh/km]"""
-    inside = np.zeros(survey.time_s.shape, dtype=bool)
-    for span in spans:
-        inside |= (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
+    inside = within(survey.time_s, spans)
     if channel == "pack_voltage":
         level_v = middle_of(survey.voltage_v[~inside]) if (~inside).any() else np.nan
         volts = level_v - survey.build.pack.resistance_ohm.value * survey.current_a[inside]

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, lasting, spans_of, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray
 
@@ -35,10 +35,10 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     held = np.zeros(survey.time_s.shape, dtype=bool)
     words = []
     for text, condition in reasons.items():
-        lasting = _lasting(condition, max(int(np.ceil(1.0 / survey.period_s)), 2))
-        if lasting.any():
-            words.append(f"{text} for {lasting.sum() * survey.period_s:.0f} s")
-            held |= lasting
+        held_back = lasting(condition, max(int(np.ceil(1.0 / survey.period_s)), 2))
+        if held_back.any():
+            words.append(f"{text} for {held_back.sum() * survey.period_s:.0f} s")
+            held |= held_back
     if not words:
         return
     spans = spans_of(survey.time_s, held)
@@ -50,11 +50,3 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
         "hot or empty",
         spans=spans,
     )
-
-
-def _lasting(condition: BoolArray, least: int) -> BoolArray:
-    result = np.zeros(condition.shape, dtype=bool)
-    starts, lengths = true_runs(condition)
-    for start, length in zip(starts[lengths >= least], lengths[lengths >= least], strict=True):
-        result[start : start + length] = True
-    return result

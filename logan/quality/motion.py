@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, span_range, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of, true_runs, when
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
@@ -60,14 +60,13 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not found:
         return
     ratio_value, words, reference = found[0]
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("speed", reference),
         title="Speed seems to be in another unit than declared",
         evidence=f"speed is {ratio_value:.3f} times {reference.replace('_', ' ')}: {words}"
         + (f"; {found[1][2].replace('_', ' ')} says the same" if len(found) > 1 else ""),
         remedy="Set the unit of the speed in the channel map; if it is the other channel that is wrong, set that one",
-        effect_wh_per_km=None if net is None else net * (ratio_value - 1.0),
+        effect_wh_per_km=survey.net_times(ratio_value - 1.0),
     )
 
 
@@ -77,14 +76,13 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio = speed_ratio(survey, "gnss_speed") if survey.has("speed", "gnss_speed") else None
     if ratio is None or not 0.03 < abs(ratio[0] - 1.0) < 0.25 or ratio[1] > 0.1:
         return
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("speed", "gnss_speed"),
         title="Speed and satellite speed differ by more than 3 %",
         evidence=f"speed reads {100 * (ratio[0] - 1.0):+.1f} % against the satellites (spread {100 * ratio[1]:.1f} %)",
         remedy=f"Calibrate: {measure(2, 'mi')} of straight road at {measure(45, 'mph')} against "
         "satellite speed, then set scale for the speed",
-        effect_wh_per_km=None if net is None else net * (ratio[0] - 1.0),
+        effect_wh_per_km=survey.net_times(ratio[0] - 1.0),
     )
 
 
@@ -101,7 +99,7 @@ def _gear_ratios(survey: DriveSurvey) -> tuple[FloatArray, float, bool] | None:
     if middle <= 0.0:
         return None
     # Slip and a late sample last a moment; another gear lasts.
-    other = _brief(usable & (np.abs(ratio / middle - 1.0) > 0.06), survey.period_s, 2.5, np.inf)
+    other = lasting(usable & (np.abs(ratio / middle - 1.0) > 0.06), 2.5, each=survey.period_s)
     is_steady = bool(other.sum() < 0.03 * usable.sum())
     if is_steady and (unit_words(middle) or unit_words(1.0 / middle)):
         return None  # a matter of units, which has a detector of its own
@@ -176,7 +174,7 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         highest = maximum_filter1d(np.nan_to_num(true), width)
         lowest = -maximum_filter1d(-np.nan_to_num(true), width)
         slipping = both & ((fast > 1.15 * highest + 1.0) | ((fast < 0.75 * lowest - 1.0) & (lowest > 3.0)))
-        brief = _brief(slipping, survey.period_s, 0.2, 8.0)
+        brief = lasting(slipping, 0.2, 8.0, each=survey.period_s)
         if not brief.any() or slipping.mean() > 0.05:
             continue
         spans = spans_of(survey.time_s, brief)
@@ -194,29 +192,18 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
 
 
-def _brief(condition: BoolArray, period_s: float, least_s: float, most_s: float) -> BoolArray:
-    """Keep runs of True that last between the two limits."""
-    result = np.zeros(condition.shape, dtype=bool)
-    starts, lengths = true_runs(condition)
-    for start, length in zip(starts, lengths, strict=True):
-        if least_s <= length * period_s <= most_s:
-            result[start : start + length] = True
-    return result
-
-
 def _extra_distance_effect(survey: DriveSurvey, fast: FloatArray, true: FloatArray, where: BoolArray) -> float | None:
     extra_km = float(np.nansum((fast - true)[where])) * survey.period_s / 1000.0
-    net = survey.net_wh_per_km
-    return None if net is None or survey.distance_km <= extra_km else net * extra_km / (survey.distance_km - extra_km)
+    left_km = survey.distance_km - extra_km
+    return survey.net_times(extra_km / left_km) if left_km > 0.0 else None
 
 
-@detector("speed_dropout", Severity.AMBER)
+@detector("speed_dropout", Severity.AMBER, needs="speed")
 def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed reads zero for a moment while the vehicle rolls on."""
-    samples = survey.finite("speed")
-    if samples is None or samples[1].size < 50:
+    time_s, speed = survey.samples("speed")
+    if speed.size < 50:
         return
-    time_s, speed = samples
     zero = np.abs(speed) < 0.05
     starts, lengths = true_runs(zero)
     inner = (starts > 0) & (starts + lengths < speed.size)
@@ -227,19 +214,15 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     dropped = (np.minimum(before, after) > 1.0) & ((before + after) / np.maximum(step_s, 1e-6) > 12.0)
     if not dropped.any():
         return
-    marked = np.zeros(speed.shape, dtype=bool)
-    for start, length in zip(starts[dropped], lengths[dropped], strict=True):
-        marked[start : start + length] = True
-    spans = spans_of(time_s, marked)
+    spans = spans_of(time_s, in_runs(speed.size, starts[dropped], lengths[dropped]))
     lost_m = float(np.sum(0.5 * (before + after)[dropped] * step_s[dropped]))
-    net = survey.net_wh_per_km
     yield DataFlag(
         channels=("speed",),
         title="Speed drops to zero for a moment while rolling",
         evidence=f"{int(dropped.sum())} times, {measure(lost_m, 'm')} of distance lost; {when(spans)}",
         remedy="Mask these samples; check the gap and the plug of the speed sensor",
         spans=spans,
-        effect_wh_per_km=None if net is None else -net * lost_m / (1000.0 * survey.distance_km + lost_m),
+        effect_wh_per_km=survey.net_times(-lost_m / (1000.0 * survey.distance_km + lost_m)),
     )
 
 
@@ -258,7 +241,7 @@ def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
     else:
         yield from _lifted_by_energy(survey)
         return
-    lifted = _brief(turning & still, survey.period_s, 10.0, np.inf)
+    lifted = lasting(turning & still, 10.0, each=survey.period_s)
     if lifted.any() and (lifted.sum() >= 0.5 * turning.sum() or lifted.sum() * survey.period_s > 30.0):
         yield _lifted_flag(survey, lifted, f"wheels turn for {lifted.sum() * survey.period_s:.0f} s while the "
         f"{witness} "

@@ -52,10 +52,10 @@ def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("power_only", Severity.NOTE, effect_wh_per_km=0.0)
+@detector("power_only", Severity.NOTE, effect_wh_per_km=0.0, needs="pack_power")
 def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pack power without voltage and current: the energy is known, and nothing that needs the current."""
-    if not survey.has("pack_power") or survey.has("pack_voltage", "pack_current"):
+    if survey.has("pack_voltage", "pack_current"):
         return
     absent = [name for name in ("pack_voltage", "pack_current") if not survey.has(name)]
     cannot = "peak and RMS current, charge, and pack resistance"
@@ -112,8 +112,7 @@ def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("heading", "speed"),
         title="Wind shows in the consumption and is not noted",
         evidence=f"the force beyond the plan follows the heading as under {measure(wind, 'm/s')} "
-        f"(±{measure(2 * sigma_wind, 'm/s')}) "
-        f"from {from_deg:.0f}°, over {len(blocks)} half minutes",
+        f"(±{measure(2 * sigma_wind, 'm/s')}) from {from_deg:.0f}°, over {len(blocks)} half minutes",
         remedy="Note the wind of the nearest station with --wind and --wind-from; on a one-way drive the fit "
         "takes it for drag",
         effect_wh_per_km=-mean_n / 3.6 / survey.build.powertrain.drive_efficiency.value,

@@ -10,7 +10,7 @@ import numpy as np
 from logan.drive.elevation import loop_closure
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey, equal_runs, in_runs, resolution, spans_of, when
 from logan.results import DataFlag, Refusal, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 from logan.units.sentences import measure
@@ -79,21 +79,18 @@ def _spike_flag(channel: str, evidence: str, spans: tuple) -> DataFlag:  # type:
     )
 
 
-@detector("position_frozen", Severity.AMBER, effect_wh_per_km=0.0)
+@detector("position_frozen", Severity.AMBER, effect_wh_per_km=0.0, needs="latitude", on_road=True)
 def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
-    latitude = survey.finite("latitude")
-    if latitude is None or not survey.is_drive or "speed" not in survey.drive:
+    time_s, value = survey.samples("latitude")
+    if "speed" not in survey.drive:
         return
-    time_s, value = latitude
     starts, lengths = equal_runs(value)
-    frozen = np.zeros(value.shape, dtype=bool)
     lasting = (lengths > 2) & (time_s[starts + lengths - 1] - time_s[starts] >= 5.0)
     speed = np.interp(time_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s))
     longitude = survey.drive["longitude"].at(time_s) if "longitude" in survey.drive else np.zeros(value.shape)
-    for start, length in zip(starts[lasting], lengths[lasting], strict=True):
-        part = slice(start, start + length)
-        if np.ptp(longitude[part]) == 0.0 and float(np.mean(speed[part])) > 3.0:
-            frozen[part] = True
+    parts = [slice(start, start + length) for start, length in zip(starts, lengths, strict=True)]
+    rolling = [np.ptp(longitude[part]) == 0.0 and np.mean(speed[part]) > 3.0 for part in parts]
+    frozen = in_runs(value.size, starts[lasting & rolling], lengths[lasting & rolling])
     if not frozen.any():
         return
     spans = spans_of(time_s, frozen)
@@ -106,12 +103,11 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("elevation_jump", Severity.AMBER, effect_wh_per_km=0.0)
+@detector("elevation_jump", Severity.AMBER, effect_wh_per_km=0.0, needs="elevation")
 def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
-    samples = survey.finite("elevation")
-    if samples is None or samples[1].size < 20:
+    time_s, height_m = survey.samples("elevation")
+    if height_m.size < 20:
         return
-    time_s, height_m = samples
     step_s = np.diff(time_s)
     speed = (
         np.interp(time_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s)) if survey.time_s.size else 0.0 * time_s
@@ -134,11 +130,11 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("barometer_step", Severity.AMBER, effect_wh_per_km=0.0)
+@detector("barometer_step", Severity.AMBER, effect_wh_per_km=0.0, needs="barometric_pressure")
 def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Pressure in the cabin steps with doors, windows and the fan."""
-    samples = survey.finite("barometric_pressure")
-    if samples is None or samples[1].size < 60 or nominal_period_s(samples[0]) > 2.0:
+    samples = survey.samples("barometric_pressure")
+    if samples[1].size < 60 or nominal_period_s(samples[0]) > 2.0:
         return
     # One sample a second is enough to see a step, and many times quicker.
     stride = max(int(0.9 / max(nominal_period_s(samples[0]), 1e-3)), 1)
@@ -164,8 +160,7 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("barometric_pressure",),
         title="Air pressure steps as with a door or the fan",
         evidence=f"by {measure(worst_pa, 'Pa', '+.0f')} within seconds, which feigns "
-        f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of "
-        f"height; {when(spans)}",
+        f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of height; {when(spans)}",
         remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
         spans=spans,
     )
@@ -183,9 +178,8 @@ def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("elevation",),
         title="Drive ends where it began, but at another height",
-        evidence=f"start and end are {measure(loop.apart_m, 'm')} apart and "
-        f"{measure(loop.misclosure_m, 'm', '+.1f')} in height "
-        f"(±{measure(loop.sigma_m, 'm', '.1f')})",
+        evidence=f"start and end are {measure(loop.apart_m, 'm')} apart and {measure(loop.misclosure_m, 'm', '+.1f')} "
+        f"in height (±{measure(loop.sigma_m, 'm', '.1f')})",
         remedy="Spread the difference over the distance, or take the height from a map or a calibrated barometer",
         effect_wh_per_km=survey.per_km(-mass_kg * STANDARD_GRAVITY_M_PER_S2 * loop.misclosure_m / 3600.0),
     )
@@ -213,10 +207,8 @@ def _distances_m(survey: DriveSurvey) -> dict[str, tuple[float, float]]:
     return found
 
 
-@detector("distance_mismatch")
+@detector("distance_mismatch", on_road=True)
 def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
-    if not survey.is_drive:
-        return
     found = _distances_m(survey)
     if "speed" not in found:
         return
@@ -230,7 +222,6 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     name = max(wrong, key=lambda key: abs(wrong[key] - metres))
     ratio = wrong[name] / metres
-    net = survey.net_wh_per_km
     words = {
         1.609344: " (kilometers taken for miles?)",
         0.621371: " (miles taken for kilometers?)",
@@ -245,5 +236,5 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         evidence=f"{measure(metres / 1000, 'km', '.2f')} by speed, {measure(wrong[name] / 1000, 'km', '.2f')} "
         f"by {name.replace('_', ' ')} (ratio {ratio:.3f}){hint}",
         remedy="Calibrate the speed against two measured miles; the odometer of an older car is often 5 % off",
-        effect_wh_per_km=None if net is None or ratio <= 0 else net * (1.0 / ratio - 1.0),
+        effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0) if ratio > 0.0 else None,
     )

@@ -11,9 +11,9 @@ from logan.drive.logged_loads import robust_slopes
 from logan.numerics import integrate
 from logan.quality.detector import detector
 from logan.quality.energy_balance import shaft_efficiency
-from logan.quality.survey import DriveSurvey, centred_mean, true_runs
+from logan.quality.survey import DriveSurvey, centred_mean, lasting, spans_of, within
 from logan.results import DataFlag, Severity, Span
-from logan.units import BoolArray, FloatArray
+from logan.units import FloatArray
 
 _RISES: Final = ((5.0, 0.35), (3.0, 0.2))
 """Least rise of speed [m/s] and mean acceleration [m/s2]; the gentler ones where too few are brisk (mph for km/h)."""
@@ -71,7 +71,7 @@ def _acceleration_ratio(survey: DriveSurvey, *least: float) -> tuple[float, floa
     both = np.isfinite(wanted) & np.isfinite(given)
     pairs = []
     for span in _accelerations(survey, *least):
-        inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
+        inside = within(survey.time_s, (span,))
         if inside.sum() >= 4 and both[inside].all():
             pairs.append((float(np.sum(given[inside])), float(np.sum(wanted[inside]))))
     if len(pairs) < _FEWEST_RISES:
@@ -134,7 +134,6 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         words += f", and {shaft[0]:.2f} times what torque times motor speed asks for (±{shaft[1]:.2f})"
     if not is_red and (off < float(np.log(least)) or off < _ODD_SIGMAS * sigma or survey.has_unlogged_climate):
         return
-    net = survey.net_wh_per_km
     yield DataFlag(
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
@@ -144,7 +143,7 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         evidence=words,
         remedy="Check the unit and scale of speed (mph for km/h, tire), of current and of voltage, and that they are "
         "in step; if the vehicle weighs something else than the build says, correct the build",
-        effect_wh_per_km=None if is_red or net is None else net * (1.0 / ratio - 1.0),
+        effect_wh_per_km=None if is_red else survey.net_times(1.0 / ratio - 1.0),
         refuses=_REFUSES if is_red else (),
     )
 
@@ -175,7 +174,6 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
     is_red = ratio <= 1.0 / _MOST_OF_PLAN or _traction_ratio(survey, spare_w) > _MOST_OF_PLAN
     if not is_red and 1.0 / _FAR_FROM_PLAN < ratio < _FAR_FROM_PLAN + spare:
         return
-    net = survey.net_wh_per_km
     yield DataFlag(
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
@@ -185,7 +183,7 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
         remedy="Check the units and scales of speed, current and voltage; else look for a load, a dragging brake, a "
         "tow, or a weight, CdA or regen in the build that is not the vehicle's",
-        effect_wh_per_km=net * (1.0 / ratio - 1.0) if is_red and net is not None and ratio > 0.0 else None,
+        effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0) if is_red and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
     )
 
@@ -239,7 +237,8 @@ def _find(survey: DriveSurvey, sign: float, code: str, title: str, remedy: str) 
     left, words = found
     known = left[np.isfinite(left)]
     spread_w = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-    spans = _lasting(survey, sign * left > max(_LEAST_W, _TIMES_SPREAD * spread_w))
+    condition = np.nan_to_num(sign * left) > max(_LEAST_W, _TIMES_SPREAD * spread_w)
+    spans = spans_of(survey.time_s, lasting(condition, _LEAST_S, each=survey.period_s))
     energy_wh = sum(_energy_wh(survey, left, span) for span in spans)
     if abs(energy_wh) < max(_LEAST_WH, _LEAST_SHARE * abs(survey.net_wh)):
         return
@@ -269,15 +268,5 @@ def _find_source(survey: DriveSurvey) -> Iterator[DataFlag]:
     return _find(survey, -1.0, "energy_from_nowhere", "Driving took more than the pack gave", remedy)
 
 
-def _lasting(survey: DriveSurvey, condition: BoolArray) -> tuple[Span, ...]:
-    starts, lengths = true_runs(np.nan_to_num(condition).astype(bool))
-    return tuple(
-        Span(float(survey.time_s[start]), float(survey.time_s[start + length - 1]))
-        for start, length in zip(starts, lengths, strict=True)
-        if length * survey.period_s >= _LEAST_S
-    )
-
-
 def _energy_wh(survey: DriveSurvey, left: FloatArray, span: Span) -> float:
-    inside = (survey.time_s >= span.start_s) & (survey.time_s <= span.end_s)
-    return float(np.nansum(left[inside])) * survey.period_s / 3600.0
+    return float(np.nansum(left[within(survey.time_s, (span,))])) * survey.period_s / 3600.0

@@ -108,9 +108,8 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         channels=(),
         title="The clock jumps ahead",
         evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times; {when(spans)}",
-        remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really "
-        "was is "
-        "not known",
+        remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really was "
+        "is not known",
         spans=spans,
     )
 
@@ -132,8 +131,7 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
         title="Time stamps are too coarse: many rows share one",
         evidence=f"{float(np.median(counts)):.0f} rows to a stamp, stamps every {tick_ns / _NS:g} s",
         remedy="Export the time with its fraction of a second; until then rows are spread evenly between stamps, "
-        "which is "
-        "good to about one stamp",
+        "which is good to about one stamp",
     )
 
 
@@ -228,9 +226,8 @@ def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         yield DataFlag(
             channels=(source.channel,),
             title=f"{source.channel.replace('_', ' ').capitalize()} wraps round: it is declared unsigned",
-            evidence=f"{column.key} hops {hops} times between near zero and near "
-            f"{float(np.max(column.value)):.6g}, the top "
-            f"of its range, which is {100 * float(np.mean(high)):.1f} % of its samples",
+            evidence=f"{column.key} hops {hops} times between near zero and near {float(np.max(column.value)):.6g}, "
+            f"the top of its range, which is {100 * float(np.mean(high)):.1f} % of its samples",
             remedy="Set signed = true for this channel in the channel map",
             refuses=("net_energy", "consumption", "regen", "peak_current") if kind.group == "pack" else (),
         )

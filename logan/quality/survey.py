@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 
 import numpy as np
@@ -42,6 +42,29 @@ def true_runs(condition: BoolArray) -> tuple[IntArray, IntArray]:
     edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     return starts.astype(np.int64), (ends - starts).astype(np.int64)
+
+
+def in_runs(size: int, starts: IntArray, lengths: IntArray) -> BoolArray:
+    """True in the runs, shape (size,)."""
+    marked = np.zeros(size, dtype=bool)
+    for start, length in zip(starts, lengths, strict=True):
+        marked[start : start + length] = True
+    return marked
+
+
+def lasting(condition: BoolArray, least: float, most: float = np.inf, *, each: float = 1.0) -> BoolArray:
+    """True where a condition holds for so many samples on end; or so long, where one takes ``each``."""
+    starts, lengths = true_runs(condition)
+    keep = (lengths * each >= least) & (lengths * each <= most)
+    return in_runs(condition.size, starts[keep], lengths[keep])
+
+
+def within(time_s: FloatArray, spans: Iterable[Span]) -> BoolArray:
+    """True at times inside any of the spans, shape (n,)."""
+    inside = np.zeros(time_s.shape, dtype=bool)
+    for span in spans:
+        inside |= (time_s >= span.start_s) & (time_s <= span.end_s)
+    return inside
 
 
 def resolution(value: FloatArray) -> float:
@@ -122,6 +145,7 @@ class DriveSurvey:
         self.drive = drive
         self.build = build
         self._grids: dict[str, FloatArray] = {}
+        self._finite: dict[str, tuple[FloatArray, FloatArray] | None] = {}
 
     def has(self, *names: str) -> bool:
         """True when every named channel has at least two finite samples."""
@@ -129,8 +153,17 @@ class DriveSurvey:
 
     def finite(self, name: str) -> tuple[FloatArray, FloatArray] | None:
         """Times and values of a channel without its NaN; None where fewer than two are left."""
-        channel = self.drive.get(name)
-        return None if channel is None else finite_samples(channel)
+        if name not in self._finite:
+            channel = self.drive.get(name)
+            self._finite[name] = None if channel is None else finite_samples(channel)
+        return self._finite[name]
+
+    def samples(self, name: str) -> tuple[FloatArray, FloatArray]:
+        """Times and values of a channel that a detector needs, without its NaN."""
+        found = self.finite(name)
+        if found is None:
+            raise KeyError(name)
+        return found
 
     @cached_property
     def every_sample_s(self) -> FloatArray:
@@ -271,6 +304,11 @@ class DriveSurvey:
         """Mechanical power of the motors, torque times speed; NaN where not logged. [W]"""
         return np.asarray(self.on_grid("motor_torque") * self.on_grid("motor_speed"))
 
+    @property
+    def asked_w(self) -> FloatArray:
+        """Power that was asked for: at the motors' shafts where logged, else the planned road power. [W]"""
+        return self.shaft_power_w if self.has("motor_torque", "motor_speed") else self.wheel_power_w
+
     @cached_property
     def is_moving(self) -> BoolArray:
         """Faster than standstill, on the grid."""
@@ -354,10 +392,9 @@ class DriveSurvey:
         """An energy spread over the distance; None for less than 100 m. [Wh/km]"""
         return energy_wh / self.distance_km if self.distance_km > 0.1 else None
 
-    @property
-    def net_wh_per_km(self) -> float | None:
-        """Net consumption as logged. [Wh/km]"""
-        return self.per_km(self.net_wh)
+    def net_times(self, factor: float) -> float | None:
+        """Net consumption as logged, times something; None for less than 100 m. [Wh/km]"""
+        return self.per_km(self.net_wh * factor)
 
 
 def finite_samples(channel: Channel) -> tuple[FloatArray, FloatArray] | None:

@@ -97,10 +97,8 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is stuck",
-            evidence=f"it stays at {measure(degc[starts[longest]], '°C', '.1f')} "
-            f"for {duration_s[longest] / 60:.0f} min "
-            f"while another "
-            f"temperature moves by {measure(max(moved_k), 'K')}; {when((span,))}",
+            evidence=f"it stays at {measure(degc[starts[longest]], '°C', '.1f')} for {duration_s[longest] / 60:.0f} "
+            f"min while another temperature moves by {measure(max(moved_k), 'K')}; {when((span,))}",
             remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
         )
@@ -127,21 +125,19 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(hotter, cooler),
             title="Two temperature sensors seem swapped",
-            evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of "
-            f"the drive "
-            f"(median {measure(np.median(difference[loaded]), 'K', '+.1f')})",
+            evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of the "
+            f"drive (median {measure(np.median(difference[loaded]), 'K', '+.1f')})",
             remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
         )
         return
 
 
-@detector("ambient_in_sun", Severity.NOTE, effect_wh_per_km=0.0)
+@detector("ambient_in_sun", Severity.NOTE, effect_wh_per_km=0.0, needs="ambient_temperature", on_road=True)
 def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Outside air that cools by many kelvin as soon as the vehicle moves was measured in the sun."""
-    samples = survey.finite("ambient_temperature")
-    if samples is None or not survey.is_drive or survey.drive.duration_s < 900.0:
+    time_s, degc = survey.samples("ambient_temperature")
+    if survey.drive.duration_s < 900.0:
         return
-    time_s, degc = samples
     early = float(np.median(degc[time_s <= time_s[0] + 60.0]))
     late = float(np.median(degc[time_s >= time_s[0] + 600.0])) if (time_s >= time_s[0] + 600.0).any() else early
     climb_m = 0.0

@@ -50,8 +50,7 @@ def unsampled_wh(survey: DriveSurvey) -> tuple[float, float]:
     the second figure is their standard uncertainty, which the energy's own error budget holds.
     """
     current, voltage = survey.finite("pack_current"), survey.finite("pack_voltage")
-    demand_w = survey.shaft_power_w if survey.has("motor_torque", "motor_speed") else survey.wheel_power_w
-    asked = np.isfinite(demand_w)
+    demand_w, asked = survey.asked_w, np.isfinite(survey.asked_w)
     if current is None or voltage is None or current[0].size < 50 or asked.sum() < 50:
         return 0.0, 0.0
     time_s, power_w = current[0], current[1] * np.interp(current[0], *voltage)
@@ -133,11 +132,9 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("voltage_current_skew", Severity.AMBER)
+@detector("voltage_current_skew", Severity.AMBER, needs="pack_voltage pack_current")
 def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Voltage and current late against each other."""
-    if not survey.has("pack_voltage", "pack_current"):
-        return
     lag = current_lag(survey.drive["pack_voltage"], survey.drive["pack_current"])
     if not isinstance(lag, LagEstimate) or not lag.is_significant or abs(lag.lag_s) < SMALLEST_SKEW_S:
         return

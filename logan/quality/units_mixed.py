@@ -49,11 +49,9 @@ def _disagrees(survey: DriveSurvey, name: str, level_degc: float) -> bool:
     return any(level_degc > other + 15.0 and abs(celsius(level_degc) - other) < 4.0 for other in others)
 
 
-@detector("power_unit", Severity.RED, effect_wh_per_km=0.0)
+@detector("power_unit", Severity.RED, effect_wh_per_km=0.0, needs="pack_power pack_voltage pack_current")
 def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Logged pack power against voltage times current: a factor of 1000."""
-    if not survey.has("pack_power", "pack_voltage", "pack_current"):
-        return
     logged = survey.on_grid("pack_power")
     usable = np.isfinite(logged) & np.isfinite(survey.power_w) & (np.abs(np.nan_to_num(survey.power_w)) > 2000.0)
     if usable.sum() < 20 or not np.any(logged[usable]):
@@ -68,9 +66,8 @@ def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("pack_power",),
         title="Logged pack power disagrees with voltage times current",
         evidence=f"it is {ratio:.3g} times voltage times current: {words}",
-        remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and "
-        "current are "
-        "logged",
+        remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and current "
+        "are logged",
     )
 
 

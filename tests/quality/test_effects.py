@@ -22,9 +22,9 @@ def _claimed_and_true(code: str, inject: Injector, route: str) -> tuple[float, f
     assert flags, f"{code} was not caught"
     claimed = sum(flag.effect_wh_per_km or 0.0 for flag in flags)
     clean = DriveSurvey(drive, build)
-    assert clean.net_wh_per_km is not None
-    assert survey.net_wh_per_km is not None
-    return claimed, clean.net_wh_per_km - survey.net_wh_per_km
+    assert clean.net_times(1.0) is not None
+    assert survey.net_times(1.0) is not None
+    return claimed, clean.net_times(1.0) - survey.net_times(1.0)
 
 
 def _offset(size_a: float) -> Injector:
