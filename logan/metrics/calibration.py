@@ -118,7 +118,7 @@ def calibration_summary(drive: Drive, build: BuildSettings) -> CalibrationSummar
         odometer_error_ratio=_odometer_error(drive),
         speed_error_ratio=speed_error(drive),
         current_zero_a=current_zero(drive),
-        standstill=_standstill(drive),
+        standstill=_standstill(drive, build.instruments.power_gain_sigma_ratio),
         steady_runs=steady_runs(drive, build),
     )
 
@@ -261,7 +261,7 @@ def current_zero(drive: Drive) -> Figure:
     return Estimate(float(np.mean(seen)), "A", sigma, "contactors open")
 
 
-def _standstill(drive: Drive) -> tuple[StandstillLoad, ...]:
+def _standstill(drive: Drive, gain: float) -> tuple[StandstillLoad, ...]:
     """Pack power while standing, apart for each set of loads that is on (method/measured.md, eq. 26)."""
     power, speed = pack_power(drive), road_speed(drive)
     if power is None or speed is None:
@@ -283,7 +283,7 @@ def _standstill(drive: Drive) -> tuple[StandstillLoad, ...]:
         chosen = still.copy()
         for word, is_on in on.items():
             chosen &= is_on if word in words else ~is_on
-        load = _standing_load(time_s, power.power_w, chosen, " and ".join(words) or "base")
+        load = _standing_load(time_s, power.power_w, chosen, gain, " and ".join(words) or "base")
         if load is not None:
             found.append(load)
     return tuple(found)
@@ -296,7 +296,9 @@ def _combinations(on: dict[str, BoolArray]) -> list[tuple[str, ...]]:
     return found
 
 
-def _standing_load(time_s: FloatArray, watts: FloatArray, chosen: BoolArray, state: str) -> StandstillLoad | None:
+def _standing_load(
+    time_s: FloatArray, watts: FloatArray, chosen: BoolArray, gain: float, state: str
+) -> StandstillLoad | None:
     spans = joined_spans(spans_where(time_s, chosen), gap_s=1.0)
     observed_s = sum(end_s - start_s for start_s, end_s in spans)
     if observed_s < LEAST_STANDING_S:
@@ -305,7 +307,7 @@ def _standing_load(time_s: FloatArray, watts: FloatArray, chosen: BoolArray, sta
     middle = float(np.median(values))
     # Each stop is one look at the load; samples within it are alike.
     spread = 1.4826 * float(np.median(np.abs(values - middle))) / np.sqrt(len(spans))
-    figure = Estimate(middle, "W", float(np.hypot(spread, 0.014 * middle)), "median at standstill")
+    figure = Estimate(middle, "W", float(np.hypot(spread, gain * middle)), "median at standstill")
     return StandstillLoad(state=state, power_w=figure, observed_s=observed_s)
 
 

@@ -54,13 +54,15 @@ class ChargingSession:
     pilot_limit_a: float | None = None
 
 
-def charging_sessions(drive: Drive) -> tuple[ChargingSession, ...]:
+def charging_sessions(drive: Drive, gain_ratio: float) -> tuple[ChargingSession, ...]:
     """Every charge in a log.
 
     Parameters
     ----------
     drive : Drive
         The log.
+    gain_ratio : float
+        Standard uncertainty of the gain of pack power. [ratio]
 
     Returns
     -------
@@ -74,15 +76,17 @@ def charging_sessions(drive: Drive) -> tuple[ChargingSession, ...]:
     charging = is_charging_at(drive, power.time_s) & (np.nan_to_num(into_w) > 50.0)
     spans = joined_spans(spans_where(power.time_s, charging), gap_s=JOIN_S)
     return tuple(
-        _session(drive, power, start_s, end_s) for start_s, end_s in spans if end_s - start_s >= LEAST_SESSION_S
+        _session(drive, power, gain_ratio, start_s, end_s)
+        for start_s, end_s in spans
+        if end_s - start_s >= LEAST_SESSION_S
     )
 
 
-def _session(drive: Drive, power: PackPower, start_s: float, end_s: float) -> ChargingSession:
+def _session(drive: Drive, power: PackPower, gain_ratio: float, start_s: float, end_s: float) -> ChargingSession:
     inside = (power.time_s >= start_s) & (power.time_s <= end_s)
     time_s, into_w = power.time_s[inside], -power.power_w[inside]
     pack_wh = _energy_wh(time_s, into_w, power.max_gap_s)
-    pack = Estimate(pack_wh, "Wh", 0.014 * pack_wh, "measured")
+    pack = Estimate(pack_wh, "Wh", gain_ratio * pack_wh, "measured")
     wall = _wall(drive, start_s, end_s)
     cells = _first(drive, "cell_temperature_max", "pack_temperature")
     state = drive.get("state_of_charge")

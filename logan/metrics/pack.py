@@ -157,7 +157,7 @@ def pack_summary(
         per_percent=_per_percent(drive, build.instruments.power_gain_sigma_ratio),
         spread=_spread(drive, build),
         isolation_ohm_per_v=_isolation_ohm_per_v(drive),
-        charging=charging_sessions(drive),
+        charging=charging_sessions(drive, build.instruments.power_gain_sigma_ratio),
     )
 
 
@@ -233,7 +233,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
         )
     return FullScaleEnergy(
         energy_wh=Estimate(whole_wh, "Wh", whole_wh * relative, source, energy.coverage_ratio),
-        charge_ah=_charge_ah(drive, span, state_sigma, source),
+        charge_ah=_charge_ah(drive, span, state_sigma, build.instruments.current_gain_ratio.sigma, source),
         window_energy_wh=Estimate(whole_wh * window, "Wh", whole_wh * window * relative, source, energy.coverage_ratio),
         start_ratio=start,
         end_ratio=end,
@@ -243,7 +243,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
     )
 
 
-def _charge_ah(drive: Drive, span: float, state_sigma: float, source: str) -> Figure:
+def _charge_ah(drive: Drive, span: float, state_sigma: float, gain: float, source: str) -> Figure:
     current = drive.get("pack_current")
     if current is None:
         return Refusal("pack current is not logged", "Map pack_current")
@@ -251,7 +251,7 @@ def _charge_ah(drive: Drive, span: float, state_sigma: float, source: str) -> Fi
     charge_ah = whole.total / whole.coverage_ratio / SECONDS_PER_HOUR if whole.covered_s > 0.0 else 0.0
     offset_ah = (current.sigma if current.sigma is not None else 0.5) * whole.duration_s / SECONDS_PER_HOUR
     sigma = np.sqrt(
-        (offset_ah / span) ** 2 + (charge_ah / span * np.hypot(0.01, np.sqrt(2.0) * state_sigma / span)) ** 2
+        (offset_ah / span) ** 2 + (charge_ah / span * np.hypot(gain, np.sqrt(2.0) * state_sigma / span)) ** 2
     )
     return Estimate(charge_ah / span, "Ah", float(sigma), source, whole.coverage_ratio)
 

@@ -10,7 +10,6 @@ import numpy as np
 
 from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
-from logan.instrument_settings import InstrumentSettings
 from logan.metrics.metric import Metric
 from logan.metrics.pulses import Pulse, Sag, find_pulses, voltage_sag
 from logan.metrics.step_response import ResponseWindow, combine, response_windows
@@ -153,7 +152,7 @@ def resistance_summary(
         refusal = refusal or Refusal("pack voltage and current are not both logged", "Log both")
     if refusal is not None or current is None or voltage is None:
         return _refused(refusal or Refusal("pack voltage and current are not both logged", "Log both"))
-    states = _States(drive)
+    states, gain = _States(drive), build.instruments.power_gain_sigma_ratio
     capacity_ah = build.pack.cell_capacity_ah.value * build.pack.cells_in_parallel
     least_a = max(8.0, 0.04 * capacity_ah)
     pack = response_windows(voltage, current, PULSE_DURATIONS_S, least_spread_a=least_a)
@@ -162,8 +161,8 @@ def resistance_summary(
     if cell_channel is not None:
         cells = response_windows(cell_channel, current, PULSE_DURATIONS_S, least_spread_a=least_a)
     subjects = (("pack", pack, voltage), ("lowest cell", cells, cell_channel))
-    whole = tuple(band for name, windows, channel in subjects for band in _whole(name, windows, channel))
-    bands = tuple(band for name, windows, _ in subjects for band in _bands(name, windows, states))
+    whole = tuple(band for name, windows, channel in subjects for band in _whole(name, windows, channel, gain))
+    bands = tuple(band for name, windows, _ in subjects for band in _bands(name, windows, states, gain))
     lookup = ContextLookup(drive)
     sags = [
         voltage_sag(channel, current, capacity_ah, lookup) for channel in (voltage, cell_channel) if channel is not None
@@ -173,8 +172,10 @@ def resistance_summary(
         bands=bands,
         pulses=find_pulses(voltage, current, PULSE_DURATIONS_S, capacity_ah, states.at),
         sags=tuple(sag for sag in sags if sag is not None),
-        allowed=tuple(_within_limit(one, build.pack, current) for one in _allowed(cells, pack, states, build.pack)),
-        cold=_cold(pack, states, build.pack),
+        allowed=tuple(
+            _within_limit(one, build.pack, current) for one in _allowed(cells, pack, states, build.pack, gain)
+        ),
+        cold=_cold(pack, states, build.pack, gain),
         notes=_notes(voltage, current, cell_channel, pack),
     )
 
@@ -236,33 +237,33 @@ def _band(
     )
 
 
-def _estimates(windows: tuple[ResponseWindow, ...], source: str) -> list[Estimate]:
+def _estimates(windows: tuple[ResponseWindow, ...], gain: float, source: str) -> list[Estimate]:
     values = np.array([window.resistance_ohm for window in windows])
     sigmas = np.array([window.sigma_ohm for window in windows])
     found = []
     for column in range(values.shape[1]):
         mean, sigma = combine(values[:, column], sigmas[:, column])
         # Every window has the same sensors: their gain does not average out.
-        found.append(
-            Estimate(mean, "ohm", float(np.hypot(sigma, InstrumentSettings().power_gain_sigma_ratio * mean)), source)
-        )
+        found.append(Estimate(mean, "ohm", float(np.hypot(sigma, gain * mean)), source))
     return found
 
 
-def _whole(subject: str, windows: tuple[ResponseWindow, ...], channel: Channel | None) -> list[ResistanceBand]:
+def _whole(
+    subject: str, windows: tuple[ResponseWindow, ...], channel: Channel | None, gain: float
+) -> list[ResistanceBand]:
     nothing = (None, None)
     if not windows:
         reason = "current does not vary enough for a resistance" if channel is not None else "not logged"
         refusal = Refusal(reason, "Accelerate and brake a few times" if channel is not None else "Log cell_voltage_min")
         return [_band(subject, duration, nothing, nothing, 0, refusal) for duration in PULSE_DURATIONS_S]
-    figures = _estimates(windows, "fitted step response")
+    figures = _estimates(windows, gain, "fitted step response")
     return [
         _band(subject, duration, nothing, nothing, len(windows), figure)
         for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
     ]
 
 
-def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States) -> list[ResistanceBand]:
+def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States, gain: float) -> list[ResistanceBand]:
     groups: dict[tuple[int | None, int | None], list[ResponseWindow]] = {}
     for window in windows:
         charge, degc = states.at(window.middle_s)
@@ -275,7 +276,7 @@ def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States) -
     for (state, temperature), members in sorted(groups.items(), key=lambda item: tuple(k or 0 for k in item[0])):
         state_edges = _edges(state, STATE_BAND_RATIO)
         temperature_edges = _edges(temperature, TEMPERATURE_BAND_K)
-        figures = _estimates(tuple(members), "fitted step response")
+        figures = _estimates(tuple(members), gain, "fitted step response")
         found += [
             _band(subject, duration, state_edges, temperature_edges, len(members), figure)
             for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
@@ -299,11 +300,13 @@ def _seen(windows: tuple[ResponseWindow, ...], states: _States) -> FloatArray:
     return np.asarray(degc[np.isfinite(degc)])
 
 
-def _cold(windows: tuple[ResponseWindow, ...], states: _States, pack: PackSettings) -> tuple[ColdResistance, ...]:
+def _cold(
+    windows: tuple[ResponseWindow, ...], states: _States, pack: PackSettings, gain: float
+) -> tuple[ColdResistance, ...]:
     seen = _seen(windows, states)
     if seen.size == 0:
         return ()
-    base, middle = _estimates(windows, "")[PULSE_DURATIONS_S.index(10.0)], float(seen.mean())
+    base, middle = _estimates(windows, gain, "")[PULSE_DURATIONS_S.index(10.0)], float(seen.mean())
     found = []
     for degc in COLD_DEGC:
         factor, relative = _arrhenius(pack, middle, degc)
@@ -316,7 +319,11 @@ def _cold(windows: tuple[ResponseWindow, ...], states: _States, pack: PackSettin
 
 
 def _allowed(
-    cells: tuple[ResponseWindow, ...], pack: tuple[ResponseWindow, ...], states: _States, settings: PackSettings
+    cells: tuple[ResponseWindow, ...],
+    pack: tuple[ResponseWindow, ...],
+    states: _States,
+    settings: PackSettings,
+    gain: float,
 ) -> tuple[AllowedCurrent, ...]:
     """Current at which the lowest cell reaches its floor, at each state seen and carried to the cold."""
     floor_v = settings.cell_voltage_floor_v
@@ -333,7 +340,7 @@ def _allowed(
         charge, degc = states.at(window.middle_s)
         ohm, sigma = window.resistance_ohm[column] / divisor, window.sigma_ohm[column] / divisor
         room_v = window.open_circuit_v / divisor - floor_v
-        relative = float(np.hypot(sigma / ohm, 0.02))
+        relative = float(np.hypot(sigma / ohm, gain))
         found.append(_allowed_at(room_v, ohm, relative, charge, degc, source, is_extrapolated=False))
     if windows and np.isfinite(states.at(windows[-1].middle_s)[1]):
         window = windows[-1]
@@ -343,12 +350,9 @@ def _allowed(
         for cold in (0.0, -10.0):
             if cold < seen.min() - SEEN_MARGIN_K:
                 factor, relative = _arrhenius(settings, degc, cold)
+                relative = float(np.sqrt(relative**2 + gain**2 + (window.sigma_ohm[column] / divisor / ohm) ** 2))
                 text = f"{source}, extrapolated from {measure(degc, '°C')}"
-                found.append(
-                    _allowed_at(
-                        room_v, ohm * factor, float(np.hypot(relative, 0.03)), charge, cold, text, is_extrapolated=True
-                    )
-                )
+                found.append(_allowed_at(room_v, ohm * factor, relative, charge, cold, text, is_extrapolated=True))
     return tuple(found)
 
 

@@ -86,7 +86,7 @@ def steady_runs(drive: Drive, build: BuildSettings) -> tuple[SteadyRun, ...]:
         one = _one_way(drive, build, power, start_s - 15.0, end_s)
         if one is not None:
             found.append(one)
-    return _paired(found)
+    return _paired(found, build.instruments.power_gain_sigma_ratio)
 
 
 def _one_way(drive: Drive, build: BuildSettings, power: PackPower, start_s: float, end_s: float) -> _OneWay | None:
@@ -113,7 +113,7 @@ def _one_way(drive: Drive, build: BuildSettings, power: PackPower, start_s: floa
         height_sigma_j = mass * STANDARD_GRAVITY_M_PER_S2 * height.sigma_m * float(np.sqrt(2.0))
     mean_w = float(blocks_w.mean()) - gained_j / efficiency / duration_s
     spread_w = float(np.std(blocks_w, ddof=1)) / np.sqrt(blocks_w.size)
-    sigma_w = float(np.sqrt(spread_w**2 + (height_sigma_j / efficiency / duration_s) ** 2 + (0.014 * mean_w) ** 2))
+    sigma_w = float(np.hypot(spread_w, height_sigma_j / efficiency / duration_s))
     return _OneWay(start_s, end_s, float(value.mean()), mean_w, sigma_w, _heading(drive, start_s, end_s))
 
 
@@ -129,16 +129,16 @@ def _heading(drive: Drive, start_s: float, end_s: float) -> float | None:
     return float(np.degrees(np.angle(mean)) % 360.0) if np.abs(mean) > 0.9 else None
 
 
-def _paired(found: list[_OneWay]) -> tuple[SteadyRun, ...]:
+def _paired(found: list[_OneWay], gain: float) -> tuple[SteadyRun, ...]:
     left, runs = sorted(found, key=lambda one: one.start_s), []
     while left:
         first = left.pop(0)
         partner = next((other for other in left if _are_opposite(first, other)), None)
         if partner is None:
-            runs.append(_run((first,)))
+            runs.append(_run((first,), gain))
         else:
             left.remove(partner)
-            runs.append(_run((first, partner)))
+            runs.append(_run((first, partner), gain))
     return tuple(sorted(runs, key=lambda run: run.speed_m_per_s))
 
 
@@ -151,11 +151,12 @@ def _are_opposite(one: _OneWay, other: _OneWay) -> bool:
     return difference > 180.0 - OPPOSITE_DEG
 
 
-def _run(ways: tuple[_OneWay, ...]) -> SteadyRun:
+def _run(ways: tuple[_OneWay, ...], gain: float) -> SteadyRun:
     count = len(ways)
     speed = sum(way.speed_m_per_s for way in ways) / count
     power_w = sum(way.power_w for way in ways) / count
-    sigma_w = float(np.sqrt(sum(way.sigma_w**2 for way in ways))) / count
+    # One sensor read both ways: its gain does not average out.
+    sigma_w = float(np.hypot(np.sqrt(sum(way.sigma_w**2 for way in ways)) / count, gain * power_w))
     source = "both ways averaged"
     if count == 1:
         # An unknown wind moves the air part, about half of the power at these speeds, by twice its share of speed.
