@@ -34,18 +34,20 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show one metric drive by drive, with intervals, and what each change to the vehicle did to it."""
         from logan.pipeline.builds import bring_up_to_date, find_build, open_library
-        from logan.pipeline.trend import metric_trend
+        from logan.pipeline.trend import trend_of_build
 
         folder = find_build(build)
         with open_library(folder.path) as library:
             with working("looking through the drives") as told:
                 bring_up_to_date(library, folder, told=told)
+            known_names = library.metric_names()
             if not metric:
-                names = sorted({metric_words(name) for name in library.metric_names()}, key=str.lower)
+                names = sorted({metric_words(name) for name in known_names}, key=str.lower)
                 known = f"Metrics: {', '.join(names)}. One over all drives: logan trend net-consumption"
                 print_lines(known if names else "No drive yet. Import one with: logan import LOG")
                 return
-            found = metric_trend(library, asked_metric(metric, library.metric_names()), with_excluded=with_excluded)
+        with working("looking through the drives") as told:
+            found = trend_of_build(folder, asked_metric(metric, known_names), with_excluded=with_excluded, told=told)
         if as_json:
             print_json(found)
         else:
@@ -86,8 +88,8 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         for period in trend.periods
     ]
     print_table(("drives", "n", f"mean {unit}", "step", "after"), steps, left=(0, 4))
-    if trend.basis == "plan":
-        print_lines("By the plan's vehicle, alike for every drive; by the fit: logan drive N.")
+    if trend.basis != "measured":
+        print_lines(f"By the vehicle of the {trend.basis}, alike for every drive.")
     if trend.refused:
         print_lines(f"Refused for drives {_numbers(trend.refused)}")
     if trend.excluded:

@@ -9,6 +9,11 @@ from logan.results import Estimate
 from logan.settings import BuildSettings, PlanningValue
 
 
+def basis_of_fit(fit: FitResult) -> str:
+    """How a figure says whose vehicle it rests on."""
+    return f"fit of {fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
+
+
 def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
     """Return the build with the fit's vehicle in place of the plan's, each value with its uncertainty.
 
@@ -26,7 +31,7 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
     """
     if fit.drive_count == 0:
         return build
-    basis = f"fit of {fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
+    basis = basis_of_fit(fit)
     learned, of = fit.learned, fit.posterior.estimate
 
     def value(estimate: Estimate) -> PlanningValue:

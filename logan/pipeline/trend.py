@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace as replace_fields
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Final
@@ -12,15 +14,19 @@ import numpy as np
 from logan.drive_library.records import MetricPoint
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError, UsageError
-from logan.results import Estimate, result
+from logan.model.fitted_build import basis_of_fit
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.refine import answer_of
+from logan.pipeline.stored import stored_drives
+from logan.results import Estimate, Figure, result
 from logan.units import FloatArray
 
 LEVEL_RATIO: Final = 0.9
 """Probability that the intervals shown hold."""
 
 
-_BY_PLAN: Final = ("regen_recovery", "regen_stop_recovery", "regen_capped", "friction_brakes", "ledger_residual")
-"""Metrics that take the vehicle's road load and efficiencies: of the plan, so that every drive is judged alike."""
+_BY_VEHICLE: Final = ("regen_recovery", "regen_stop_recovery", "regen_capped", "friction_brakes", "ledger_residual")
+"""Metrics that take the vehicle's road load and efficiencies: one vehicle, so that every drive is judged alike."""
 
 
 @result("trend-point/1")
@@ -94,7 +100,7 @@ class Trend:
     refused, excluded : tuple of int
         Drives for which the metric was refused, and drives that are left out by their notes.
     basis : str
-        "measured", or "plan" where the metric rests on the vehicle as it was planned.
+        "measured"; or "plan" or "fit of N drives" where the metric rests on that vehicle.
     """
 
     metric: str
@@ -106,7 +112,33 @@ class Trend:
     basis: str = "measured"
 
 
-def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = False) -> Trend:
+def trend_of_build(
+    folder: BuildFolder, metric: str, *, with_excluded: bool = False, told: Callable[[str], None] | None = None
+) -> Trend:
+    """A metric over the drives of a build; what rests on the vehicle is by the answer's fit, where there is one.
+
+    Parameters
+    ----------
+    folder, metric, with_excluded : BuildFolder, str, bool
+        The build, whose summaries are up to date, and as for ``metric_trend``.
+    told : callable, optional
+        Given words on what is being done.
+    """
+    fit, figures = None, None
+    if metric.rpartition("_")[0] in _BY_VEHICLE:
+        with suppress(NotEnoughDataError):
+            fit = answer_of(folder, told=told).fit.fit
+    with DriveLibrary.open(folder.library) as library:
+        if fit is not None:
+            drives = stored_drives(library, folder.settings(), fit=fit, told=told)
+            figures = {one.record.number: one.analysis.figures()[metric] for one in drives}
+        found = metric_trend(library, metric, with_excluded=with_excluded, figures=figures)
+    return found if fit is None else replace_fields(found, basis=basis_of_fit(fit))
+
+
+def metric_trend(
+    library: DriveLibrary, metric: str, *, with_excluded: bool = False, figures: Mapping[int, Figure] | None = None
+) -> Trend:
     """A metric over the drives of a library, changes to the vehicle marked.
 
     Parameters
@@ -117,6 +149,8 @@ def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = Fa
         Name of a metric that the drives' summaries hold.
     with_excluded : bool
         Drives that the fit leaves out take part too.
+    figures : mapping of int to Figure, optional
+        The metric by number of drive, in place of what the summaries hold.
 
     Raises
     ------
@@ -134,7 +168,11 @@ def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = Fa
             f"Choose one of: {', '.join(near)}" if near else "Import a drive first: logan import LOG",
         )
     excluded = tuple(point.number for point in stored if point.excluded_because and not with_excluded)
-    taking_part = [point for point in stored if point.number not in excluded]
+    taking_part = [
+        replace_fields(point, figure=(figures or {}).get(point.number, point.figure))
+        for point in stored
+        if point.number not in excluded
+    ]
     points = tuple(
         TrendPoint(number=point.number, start_ns=point.start_ns, figure=point.figure, change=point.change)
         for point in taking_part
@@ -152,7 +190,7 @@ def metric_trend(library: DriveLibrary, metric: str, *, with_excluded: bool = Fa
         periods=_periods(points, _pending_changes(taking_part, kept)),
         refused=tuple(point.number for point in taking_part if point.number not in kept),
         excluded=excluded,
-        basis="plan" if metric.rpartition("_")[0] in _BY_PLAN else "measured",
+        basis="plan" if metric.rpartition("_")[0] in _BY_VEHICLE else "measured",
     )
 
 
