@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from logan.driving_range.other_values import environment_by, learned_other_values
+from logan.driving_range.prediction import draw_samples
 from logan.model.environment import Conditions
+from logan.model.fit_result import LearnedConditions
 from logan.model.forward import consumption_wh_per_km
 from logan.model.parameters import ParameterDistribution
 from logan.model.schedule import steady_schedule
@@ -42,6 +45,7 @@ def consumption_curve(
     *,
     rng: np.random.Generator,
     conditions: Conditions | None = None,
+    learned: LearnedConditions | None = None,
     samples: int = 2000,
 ) -> ConsumptionCurve:
     """Net consumption against steady speed, from a plan or from a fit.
@@ -56,6 +60,8 @@ def consumption_curve(
         Source of the samples.
     conditions : Conditions, optional
         Weather and load; mild weather and no payload where left out.
+    learned : LearnedConditions, optional
+        What the drives of a fit taught besides the six parameters: losses, driveline, tires.
     samples : int
         Number of samples.
 
@@ -65,14 +71,15 @@ def consumption_curve(
         From 15 to 85 mph.
     """
     conditions = conditions or Conditions()
-    parameters = distribution.sample(samples, rng)
+    others = None if learned is None else learned_other_values(build, learned)
+    drawn = draw_samples(distribution, build, samples, rng, others=others)
+    environment = environment_by(drawn.others)
     speeds = _SPEEDS_MPH * METRES_PER_SECOND_PER_MPH
-    points = np.array(
-        [
-            np.quantile(consumption_wh_per_km(steady_schedule(speed), conditions, parameters, build), [0.1, 0.5, 0.9])
-            for speed in speeds
-        ]
-    )
+    used = [
+        consumption_wh_per_km(steady_schedule(speed), conditions, drawn.parameters, build, environment=environment)
+        for speed in speeds
+    ]
+    points = np.quantile(used, [0.1, 0.5, 0.9], axis=1).T
     return ConsumptionCurve(
         speed_m_per_s=speeds,
         p10=points[:, 0],

@@ -164,7 +164,7 @@ def _fit_inputs(refinement: Refinement, build: BuildSettings, rng: np.random.Gen
         attribution=attribution,
         refined=refined.refined,
         sizing=refined.refined_sizing,
-        curve=consumption_curve(report.fit.posterior, build, rng=rng),
+        curve=consumption_curve(report.fit.posterior, build, rng=rng, learned=report.fit.learned),
         usable=refined.refined_usable,
     )
 

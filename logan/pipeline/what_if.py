@@ -198,7 +198,8 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
     if isinstance(basis, Refinement):
         fit, budget = basis.fit.fit, basis.range.budget
         figures.append(attribution_figure(basis.range.attribution(build.target.scenario), build.display))
-        curve, hull = consumption_curve(fit.posterior, build, rng=rng, samples=500), fit.hull
+        curve = consumption_curve(fit.posterior, build, rng=rng, samples=500, learned=fit.learned)
+        hull = fit.hull
     figures += [
         *([] if budget is None else [unsure_figure(budget, build.display)]),
         speed_figure(plan_curve, curve, (), build.display, hull),
