@@ -175,7 +175,7 @@ def show_difference(found: DriveDifference, units: DisplayUnits) -> None:
     rows: list[tuple[str, str, str]] = [
         (f"drive {found.first}", _consumption(found.first_wh_per_km, units), "measured"),
         (f"drive {found.second}", _consumption(found.second_wh_per_km, units), "measured"),
-        ("difference", _consumption(found.difference_wh_per_km, units, is_change=True), ""),
+        ("difference", _consumption(found.difference_wh_per_km, units, is_change=True), f"causes by {found.basis}"),
     ]
     parts = sorted(found.parts, key=lambda part: -abs(part.effect_wh_per_km.value))
     rows += [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 from math import factorial
@@ -10,9 +10,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive
+from logan.drive.drive import Drive, height_along
+from logan.driving_range.other_values import OtherValues, environment_by
+from logan.driving_range.prediction import draw_samples
 from logan.metrics.energy import energy_summary
-from logan.model.environment import Conditions
+from logan.model.breakdown import ConsumptionBreakdown
+from logan.model.environment import Conditions, Environment
 from logan.model.forward import consumption
 from logan.model.parameters import ParameterDistribution
 from logan.model.replay import replay_of
@@ -20,9 +23,12 @@ from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
-from logan.units import JOULES_PER_WATT_HOUR, FloatArray
+from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 SAMPLES: Final = 100
+UNKNOWN_WIND_M_PER_S: Final = 1.0
+"""Mean along a drive of a wind that nobody logged, at the vehicle's height; as the fit holds it. [m/s]"""
+
 _DRIVE_EFFICIENCY: Final = 3
 _WEATHER: Final = (
     "ambient_temperature_degc",
@@ -51,6 +57,12 @@ class DriveSide:
         Net consumption. [Wh/km]
     cabin_power_w : float or None
         Mean heater and air conditioning, where logged. [W]
+    gain_wh_per_km : float
+        Of the standard uncertainty of ``measured`` what the sensors' gains bring to every drive alike. [Wh/km]
+    height_sigma_m : float
+        Standard uncertainty of a height; zero where none is logged. [m]
+    knows_wind : bool
+        Whether wind was logged or noted.
     assumed : tuple of str
         What was neither recorded nor noted.
     """
@@ -60,6 +72,9 @@ class DriveSide:
     conditions: Conditions
     measured: Figure
     cabin_power_w: float | None
+    gain_wh_per_km: float = 0.0
+    height_sigma_m: float = 0.0
+    knows_wind: bool = True
     assumed: tuple[str, ...] = ()
 
     @property
@@ -117,6 +132,8 @@ class DriveDifference:
         The two drives side by side, SI.
     assumed : tuple of str
         What was neither recorded nor noted, by drive.
+    basis : str
+        Whose vehicle it is: "plan", or "fit of N drives".
     """
 
     first: str
@@ -128,6 +145,7 @@ class DriveDifference:
     unexplained_wh_per_km: Figure
     facts: tuple[DifferenceFact, ...]
     assumed: tuple[str, ...] = ()
+    basis: str = "plan"
 
 
 def side_of(drive: Drive, build: BuildSettings, label: str) -> DriveSide:
@@ -145,13 +163,19 @@ def side_of(drive: Drive, build: BuildSettings, label: str) -> DriveSide:
         for channel in drive.of_kind(kind)
         if np.isfinite(channel.value).any()
     ]
+    energy = energy_summary(drive, build)
+    gain_wh = sum(part.sigma_wh for part in energy.budget if part.name == "gain")
+    distance, height = energy.distance_m, height_along(drive)
     return DriveSide(
         label=label,
         schedule=replay.schedule,
         # A full pack that takes no regen belongs to how the drive began, not to its weather.
         conditions=replace(replay.conditions, state_of_charge_ratio=None, auxiliary_power_w=None),
-        measured=energy_summary(drive, build).net_wh_per_km,
+        measured=energy.net_wh_per_km,
         cabin_power_w=sum(logged) if logged else None,
+        gain_wh_per_km=0.0 if isinstance(distance, Refusal) else gain_wh / distance.value * 1000.0,
+        height_sigma_m=0.0 if height is None else height.sigma_m,
+        knows_wind="headwind" in drive or drive.conditions.wind_m_per_s is not None,
         assumed=tuple(f"{label}: {text}" for text in replay.assumed),
     )
 
@@ -162,6 +186,9 @@ def explain_difference(
     parameters: ParameterDistribution,
     build: BuildSettings,
     rng: np.random.Generator,
+    *,
+    others: OtherValues | None = None,
+    between_drive_sigma: float = 0.0,
 ) -> DriveDifference:
     """Share the difference in consumption between two drives out among its causes.
 
@@ -174,11 +201,15 @@ def explain_difference(
     first, second : DriveSide
         The drives.
     parameters : ParameterDistribution
-        Of the vehicle; its spread is the parts' uncertainty.
+        Of the vehicle; its spread is the parts' uncertainty, with that of a wind that nobody logged and of heights.
     build : BuildSettings
         What the parameters do not say.
     rng : numpy.random.Generator
         Source of the parameter samples.
+    others : OtherValues, optional
+        Answers to temperature and losses, as drives taught them; those of the build where left out.
+    between_drive_sigma : float
+        How far the road load of one day is from another's, where drives told. [ratio]
 
     Returns
     -------
@@ -189,16 +220,25 @@ def explain_difference(
     ----------
     .. [1] Shapley 1953, doi:10.1515/9781400881970-018.
     """
-    samples = np.vstack([parameters.median, parameters.sample(SAMPLES, rng)])
-    effects = _effects(first, second, samples, build)
+    vehicle = _Vehicles.drawn(parameters, build, others, rng)
+    effects = _effects(first, second, vehicle)
+    own = [_own_sigmas(side, vehicle, between_drive_sigma) for side in (first, second)]
+    wind, height, day = (float(np.hypot(*both)) for both in zip(*own, strict=True))
+    beside = {"weather": wind, "hills": height}
     parts = tuple(
         DifferencePart(
-            name=name, effect_wh_per_km=Estimate(float(effect[0]), "Wh/km", _spread(effect), "model"), meaning=meaning
+            name=name,
+            effect_wh_per_km=Estimate(
+                float(effect[0]), "Wh/km", float(np.hypot(_spread(effect), beside.get(name, 0.0))), "model"
+            ),
+            meaning=meaning,
         )
         for name, effect, meaning in effects
     )
     explained = np.asarray(sum(effect for _, effect, _ in effects))
-    difference = _difference(first.measured, second.measured)
+    # What a day makes of the road load has the wind in it that nobody logged.
+    left = float(np.sqrt(_spread(explained) ** 2 + height**2 + (day or wind) ** 2))
+    difference = _difference(first, second)
     return DriveDifference(
         first=first.label,
         second=second.label,
@@ -206,17 +246,62 @@ def explain_difference(
         second_wh_per_km=second.measured,
         difference_wh_per_km=difference,
         parts=parts,
-        unexplained_wh_per_km=_remainder(difference, float(explained[0]), _spread(explained)),
-        facts=_facts(first, second, _cabin_power_w(first, second, build)),
+        unexplained_wh_per_km=_remainder(difference, float(explained[0]), left),
+        facts=_facts(first, second, [float(watts[0]) for watts in _cabin_power_w(first, second, vehicle)]),
         assumed=(*first.assumed, *second.assumed),
     )
 
 
-def _effects(
-    first: DriveSide, second: DriveSide, samples: FloatArray, build: BuildSettings
-) -> tuple[tuple[str, FloatArray, str], ...]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Vehicles:
+    """The vehicle at its medians, and samples of it: parameters of shape (n, 6), and what goes with them."""
+
+    build: BuildSettings
+    parameters: FloatArray
+    environment: Environment
+
+    @classmethod
+    def drawn(
+        cls,
+        distribution: ParameterDistribution,
+        build: BuildSettings,
+        others: OtherValues | None,
+        rng: np.random.Generator,
+    ) -> _Vehicles:
+        draws = draw_samples(distribution, build, SAMPLES, rng, others=others)
+        both = {name: np.concatenate([draws.median_others[name], value]) for name, value in draws.others.items()}
+        parameters = np.vstack([draws.median, draws.parameters])
+        return cls(build=build, parameters=parameters, environment=environment_by(both))
+
+    def over(self, schedule: Schedule, conditions: Conditions) -> ConsumptionBreakdown:
+        """What a road takes of them."""
+        return consumption(schedule, conditions, self.parameters, self.build, environment=self.environment)
+
+    def road_wh_per_km(self, found: ConsumptionBreakdown) -> FloatArray:
+        """Rolling and air at the pack, shape (n,). [Wh/km]"""
+        return (found.rolling_wh_per_km + found.air_wh_per_km) / self.parameters[:, _DRIVE_EFFICIENCY]
+
+
+def _own_sigmas(side: DriveSide, vehicle: _Vehicles, between_drive_sigma: float) -> tuple[float, float, float]:
+    """What a wind that nobody logged, its heights, and its day's level may have brought to one drive. [Wh/km]"""
+    road = replace(side.conditions, cabin_climate=False)
+    wind = 0.0
+    if not side.knows_wind:
+        head, tail = (
+            vehicle.over(side.schedule, replace(road, headwind_m_per_s=way * UNKNOWN_WIND_M_PER_S)).air_wh_per_km[0]
+            for way in (1.0, -1.0)
+        )
+        wind = 0.5 * float(head - tail) / vehicle.parameters[0, _DRIVE_EFFICIENCY]
+    weight_n = vehicle.parameters[0, 0] * STANDARD_GRAVITY_M_PER_S2
+    height_j = weight_n * side.height_sigma_m * np.sqrt(2.0) / vehicle.parameters[0, _DRIVE_EFFICIENCY]
+    height = height_j / side.schedule.distance_m * 1000.0 / JOULES_PER_WATT_HOUR
+    day = between_drive_sigma * float(vehicle.road_wh_per_km(vehicle.over(side.schedule, road))[0])
+    return wind, float(height), day
+
+
+def _effects(first: DriveSide, second: DriveSide, vehicle: _Vehicles) -> tuple[tuple[str, FloatArray, str], ...]:
     """Each cause with its effect for every parameter sample, shape (n,), and what it holds. [Wh/km]"""
-    sides, cabin_w = (first, second), _cabin_power_w(first, second, build)
+    sides, cabin_w = (first, second), _cabin_power_w(first, second, vehicle)
 
     def predicted(choice: tuple[int, ...]) -> FloatArray:
         road, weather, load = (sides[index] for index in choice[:3])
@@ -226,9 +311,9 @@ def _effects(
             cabin_climate=False,
             **{name: getattr(weather.conditions, name) for name in _WEATHER},
         )
-        base = _road_parts(road.schedule, conditions, samples, build)
+        base = _road_parts(road.schedule, conditions, vehicle)
         cabin_wh_per_km = cabin_w[choice[3]] * road.seconds_per_km / JOULES_PER_WATT_HOUR
-        return np.vstack([base, np.full(samples.shape[0], cabin_wh_per_km)])
+        return np.vstack([base, cabin_wh_per_km])
 
     road, weather, load, cabin = _shapley(predicted, 4)
     return (
@@ -241,12 +326,11 @@ def _effects(
     )
 
 
-def _road_parts(schedule: Schedule, conditions: Conditions, samples: FloatArray, build: BuildSettings) -> FloatArray:
+def _road_parts(schedule: Schedule, conditions: Conditions, vehicle: _Vehicles) -> FloatArray:
     """Consumption of a road split into steady speed, driving and hills, shape (3, n). [Wh/km]"""
-    level = consumption(replace(schedule, elevation_m=None), conditions, samples, build)
-    whole = level if schedule.elevation_m is None else consumption(schedule, conditions, samples, build)
-    road_wh_per_km = (level.rolling_wh_per_km + level.air_wh_per_km) / samples[:, _DRIVE_EFFICIENCY]
-    steady = road_wh_per_km + level.auxiliary_wh_per_km + level.cabin_climate_wh_per_km
+    level = vehicle.over(replace(schedule, elevation_m=None), conditions)
+    whole = level if schedule.elevation_m is None else vehicle.over(schedule, conditions)
+    steady = vehicle.road_wh_per_km(level) + level.auxiliary_wh_per_km + level.cabin_climate_wh_per_km
     return np.vstack(
         [steady, level.total_wh_per_km - steady, whole.total_wh_per_km - level.total_wh_per_km],
     )
@@ -275,17 +359,19 @@ def _is_logged(first: DriveSide, second: DriveSide) -> bool:
     return first.cabin_power_w is not None and second.cabin_power_w is not None
 
 
-def _cabin_power_w(first: DriveSide, second: DriveSide, build: BuildSettings) -> tuple[float, float]:
-    """Cabin power of both: as logged where both log it, else by the build's need at their ambient."""
+def _cabin_power_w(first: DriveSide, second: DriveSide, vehicle: _Vehicles) -> tuple[FloatArray, FloatArray]:
+    """Cabin power of both, shape (n,): as logged where both log it, else by the need at their ambient. [W]"""
+    ones = np.ones(vehicle.parameters.shape[0])
     if first.cabin_power_w is not None and second.cabin_power_w is not None:
-        return first.cabin_power_w, second.cabin_power_w
-    auxiliary = build.auxiliary
+        return first.cabin_power_w * ones, second.cabin_power_w * ones
+    auxiliary, environment = vehicle.build.auxiliary, vehicle.environment
 
-    def needed(side: DriveSide) -> float:
+    def needed(side: DriveSide) -> FloatArray:
         ambient_degc = side.conditions.ambient_temperature_degc
-        heating = auxiliary.heating_w_per_k.value * max(0.0, auxiliary.comfort_low_degc - ambient_degc)
-        cooling = auxiliary.cooling_w_per_k.value * max(0.0, ambient_degc - auxiliary.comfort_high_degc)
-        return min(heating, auxiliary.heater_limit_w) + min(cooling, auxiliary.air_conditioning_limit_w)
+        heating = environment.heating_w_per_k * ones * max(0.0, auxiliary.comfort_low_degc - ambient_degc)
+        cooling = environment.cooling_w_per_k * ones * max(0.0, ambient_degc - auxiliary.comfort_high_degc)
+        limited = np.minimum(heating, auxiliary.heater_limit_w)
+        return np.asarray(limited + np.minimum(cooling, auxiliary.air_conditioning_limit_w))
 
     return needed(first), needed(second)
 
@@ -294,13 +380,18 @@ def _spread(effect: FloatArray) -> float:
     return float(np.std(effect[1:], ddof=1))
 
 
-def _difference(first: Figure, second: Figure) -> Figure:
+def _difference(one: DriveSide, other: DriveSide) -> Figure:
+    """Second less first; the gains of the sensors err alike in both, all else by itself."""
+    first, second = one.measured, other.measured
     if isinstance(first, Refusal):
         return first
     if isinstance(second, Refusal):
         return second
-    known = first.sigma is not None and second.sigma is not None
-    sigma = float(np.hypot(first.sigma or 0.0, second.sigma or 0.0)) if known else None
+    sigma = None
+    if first.sigma is not None and second.sigma is not None:
+        gains = one.gain_wh_per_km, other.gain_wh_per_km
+        alone = first.sigma**2 + second.sigma**2 - gains[0] ** 2 - gains[1] ** 2
+        sigma = float(np.sqrt(max(alone, 0.0) + (gains[1] - gains[0]) ** 2))
     return Estimate(second.value - first.value, "Wh/km", sigma, "measured")
 
 
@@ -311,7 +402,7 @@ def _remainder(difference: Figure, explained: float, sigma: float) -> Figure:
     return Estimate(difference.value - explained, "Wh/km", total, "measured less model")
 
 
-def _facts(first: DriveSide, second: DriveSide, cabin_w: tuple[float, float]) -> tuple[DifferenceFact, ...]:
+def _facts(first: DriveSide, second: DriveSide, cabin_w: Sequence[float]) -> tuple[DifferenceFact, ...]:
     rows: list[tuple[str, str, Callable[[DriveSide], float]]] = [
         ("distance", "m", lambda side: side.schedule.distance_m),
         ("mean speed", "m/s", lambda side: side.schedule.mean_speed_m_per_s),

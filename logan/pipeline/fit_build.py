@@ -12,15 +12,16 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.coverage import Calibration, predict_others
 from logan.driving_range.difference import DriveDifference, explain_difference, side_of
+from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.effect import ModificationEffect, drives_to_see as drives_to_see
-from logan.model.fitted_build import fitted_build
+from logan.model.fitted_build import basis_of_fit
 from logan.model.next_test import NextTests as NextTests
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, kept_fit
-from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build
+from logan.pipeline.predict import NO_FROZEN_PLAN, plan_of_build, seen_regen_limit_w
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import drive_label, drive_remarks, load_corrected, stored_segments
 from logan.results import result
@@ -102,10 +103,10 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
         If one of the two has no speed.
     """
     build = folder.settings()
-    parameters = prior_of(build)
+    parameters, learned = prior_of(build), None
     with suppress(NotEnoughDataError):
-        fit = answer_of(folder).fit.fit
-        build, parameters = fitted_build(build, fit), fit.posterior
+        learned = answer_of(folder).fit.fit
+        parameters, build = learned.posterior, with_regen_limit_w(build, seen_regen_limit_w(learned))
     with DriveLibrary.open(folder.library) as library:
         records = library.record(first), library.record(second)
         if records[0].id == records[1].id:
@@ -113,7 +114,16 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
         sides = [
             side_of(load_corrected(library, record.number, build), build, drive_label(record)) for record in records
         ]
-    return explain_difference(sides[0], sides[1], parameters, build, np.random.default_rng(0))
+    found = explain_difference(
+        sides[0],
+        sides[1],
+        parameters,
+        build,
+        np.random.default_rng(0),
+        others=None if learned is None else learned_other_values(build, learned.learned),
+        between_drive_sigma=0.0 if learned is None else learned.between_drive_sigma_ratio,
+    )
+    return found if learned is None else replace(found, basis=basis_of_fit(learned))
 
 
 def predict_in_build(
