@@ -12,11 +12,15 @@ def register(app: typer.Typer) -> None:
 
     @app.command("explain")
     def explain(
-        topic: Annotated[str, typer.Argument(help="A word, or a chapter; left out, both are listed.")] = "",
+        topic: Annotated[
+            str, typer.Argument(help="A word, a setting, or a chapter; left out, words and chapters are listed.")
+        ] = "",
     ) -> None:
-        """Say what a word on the screen means, or print a chapter of the method behind the figures."""
+        """Say what a word on the screen or a setting means, or print a chapter of the method."""
         from logan.cli.rendering import print_lines, print_table, say
         from logan.pipeline.method import chapters, glossary
+        from logan.pipeline.settings_form import settings_like
+        from logan.units import DisplayUnits
 
         words, method = glossary(), chapters()
         if topic in method:
@@ -24,6 +28,11 @@ def register(app: typer.Typer) -> None:
             return
         asked = topic.lower().strip()
         found = [row for row in words if asked in row[0].lower()] or [row for row in words if asked in row[1].lower()]
-        print_table(("word", "meaning"), found, left=(0, 1))
+        settings = settings_like(asked, DisplayUnits()) if asked else ()
+        if found or not settings:
+            print_table(("word", "meaning"), found, left=(0, 1))
+        if settings:
+            rows = [(one.key, one.example, one.hint or ", ".join(one.choices)) for one in settings]
+            print_table(("setting", "such as", "what it is"), rows, left=(0, 1, 2))
         chosen = [name for name, text in method.items() if asked in text.lower()]
         print_lines(f"The method behind it: {', '.join(f'logan explain {name}' for name in chosen or method)}")

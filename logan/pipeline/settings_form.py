@@ -122,6 +122,12 @@ def read_form(folder: BuildFolder) -> SettingsForm:
     return SettingsForm(sections=tuple(sections), text=text, version=version_of(text), problems=problems)
 
 
+def settings_like(word: str, units: DisplayUnits) -> tuple[FormField, ...]:
+    """The settings whose name holds a word, as declared and as the template explains them; none of their texts."""
+    asked = word.lower().strip().replace(" ", "_")
+    return tuple(_field(path, key, None, units) for path, key in _keys().items() if asked in path)
+
+
 def version_of(text: str) -> str:
     """Name of a file by its text."""
     return hashlib.sha256(text.encode()).hexdigest()

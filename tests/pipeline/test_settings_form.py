@@ -1,10 +1,13 @@
 """build.toml as a form: the same checks, comments kept, nothing saved that is wrong."""
 
+import re
+
 import pytest
 
+from logan.cli.main import main
 from logan.errors import ConfigurationError, UsageError
-from logan.pipeline.builds import BuildFolder, new_build
-from logan.pipeline.settings_form import read_form, save_fields, save_text
+from logan.pipeline.builds import BuildFolder, new_build, shown_units
+from logan.pipeline.settings_form import read_form, save_fields, save_text, settings_like
 
 
 @pytest.fixture
@@ -132,6 +135,23 @@ def test_every_example_is_right_for_its_own_field(folder):
     heater = field(read_form(folder), "auxiliary.heater_limit")
     assert heater.example == "5 kW"
     assert heater.hint.startswith("0 W: not fitted")
+
+
+def test_a_setting_is_explained_from_its_one_declaration_wherever_it_is_asked_for(folder, capsys):
+    """Template, form, help on the terminal and the message for a wrong value: one example, one range, one text."""
+    template = folder.settings_file.read_text(encoding="utf-8")
+    shown = {one.key: one for section in read_form(folder).sections for one in section.fields}
+    for one in settings_like("", shown_units(folder.path)):
+        name = one.key.rsplit(".", 1)[1]
+        assert re.search(rf"\b{name} = ", template), one.key
+        assert (shown[one.key].example, shown[one.key].choices) == (one.example, one.choices)
+        assert shown[one.key].is_required == one.is_required
+        said = one.choices or one.key.startswith("certificate.") or name == "name" or re.search("[a-z]{3}", one.hint)
+        assert said, f"{one.key} has no word of explanation in the template"
+    assert main(["explain", "reserve"]) == 0
+    assert "kept back; 0 to 90 %" in capsys.readouterr().out
+    (problem,) = problems_of_saving(folder, "target.reserve", "much")
+    assert field(read_form(folder), "target.reserve").example in problem
 
 
 def test_a_name_of_digits_stays_a_text(folder):
