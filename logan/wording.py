@@ -203,6 +203,16 @@ def figure(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = ""
     return f"{text} {unit}".rstrip()
 
 
+def figure_text(value: Figure, units: DisplayUnits, quantity: str = "") -> str:
+    """A figure in the units shown, by its own unit where no quantity is given, or why there is none."""
+    if isinstance(value, Refusal):
+        return f"refused: {reason(value)}"
+    if quantity := quantity or QUANTITY_OF_UNIT.get(value.unit, ""):
+        return quantity_text(value.value, quantity, units, sigma=value.sigma)
+    digits = 5 if value.unit in ("", "ratio") else 1
+    return figure(value, digits=digits, unit="" if value.unit == "ratio" else value.unit)
+
+
 def reason(value: Figure) -> str:
     """Why a figure is refused; empty where it is given."""
     return f"{value.reason}. {value.remedy}".strip() if isinstance(value, Refusal) else ""
@@ -216,6 +226,11 @@ def consumption(value: Figure, units: DisplayUnits) -> str:
 def distance(metres: float | None, units: DisplayUnits, digits: int = 0) -> str:
     """A distance with its unit."""
     return NONE if metres is None else f"{number(metres / units.metres, digits)} {units.distance}"
+
+
+def endless(metres: float, units: DisplayUnits, digits: int = 0) -> str:
+    """A distance without its unit; one that has no end says so."""
+    return number(metres / units.metres, digits) if metres < float("inf") else "no end"
 
 
 def range_text(quantiles: Quantiles, units: DisplayUnits) -> str:
@@ -314,6 +329,8 @@ def shown_value(value: float | None, unit: str, units: DisplayUnits, *, more: in
         return percent(value, 1 + more)
     if (quantity := QUANTITY_OF_UNIT.get(unit)) is not None:
         return quantity_text(value, quantity, units, units.digits_of(quantity) + more)
+    if unit == "ohm" and abs(value) >= 1000.0:
+        return f"{number(value / 1000.0, more)} kΩ"
     # Cells to a hundredth of a volt; else three figures: 0.700, 9.85, 35.2, 4,200.
     digits = 0 if value == 0 else min(max(2 - math.floor(math.log10(abs(value))), 0), 3)
     return f"{number(value, digits + more)} {unit}".strip()

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import print_lines, print_table
+from logan.cli.rendering import print_blocks, print_lines, print_table
 from logan.results import Estimate, Refusal
 from logan.wording import NONE, channel_words, clock, figure, moment, number, quantity_text, told_apart, with_sigma
 
 if TYPE_CHECKING:
     from logan.analysis import DriveAnalysis
     from logan.metrics.limits import LimitCheck
-    from logan.pipeline.drive_tables import Block
     from logan.pipeline.stored import StoredDrive
     from logan.results import Figure
     from logan.units import DisplayUnits
@@ -248,31 +247,8 @@ def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
     from logan.pipeline.drive_tables import every_table
 
-    print_lines("")
     # The two directions say what the table of both says.
-    print_blocks(tuple(block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")))
-
-
-def print_blocks(blocks: tuple[Block, ...]) -> None:
-    """Print what a report shows, figures left aside."""
-    from logan.pipeline.drive_tables import FigureBlock, TableBlock, Words
-
-    for index, block in enumerate(block for block in blocks if not isinstance(block, FigureBlock)):
-        if index:
-            print_lines("")
-        if isinstance(block, TableBlock):
-            columns = list(zip(*block.rows, strict=True))
-            words = [index for index, cells in enumerate(columns) if any(cell[:1].isalpha() for cell in cells)]
-            tones = (*block.tones, *("plain",) * len(block.rows))
-            rows = [
-                (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:])
-                for row, tone in zip(block.rows, tones, strict=False)
-            ]
-            if block.caption.startswith("Hardest windows"):
-                rows = rows[::2]
-            print_table(block.headings, rows, title=block.caption, left=(0, *words))
-        elif isinstance(block, Words):
-            print_lines(*block.lines)
+    print_blocks([block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")])
 
 
 def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:

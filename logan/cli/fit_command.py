@@ -61,9 +61,7 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
             f"Best next test: {best.name}: narrows the range by {best.gain_m / units.metres:.1f} {units.distance} "
             f"in {best.hours:.1f} h."
         )
-    print_lines("")
     print_columns(parameter_table(found.report.fit, units), 4)
-    print_lines("")
     print_columns(drives_table(found.report.fit, units))
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))
     print_lines("", *(f"- {words}." for words in (remarks if is_full else remarks[:2])))

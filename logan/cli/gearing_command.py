@@ -49,10 +49,9 @@ def show_gearing(sheet: GearingSheet, units: DisplayUnits, *, is_full: bool) -> 
     """Print the sheet: the answer, chains side by side, the range of ratios; speed by speed if asked."""
     from logan.pipeline.drive_tables import gearing_tables, gearing_words
 
-    print_lines(*gearing_words(sheet, units), "")
-    for block in gearing_tables(sheet, units):
-        print_columns(block)
-        print_lines("")
+    print_lines(*gearing_words(sheet, units))
+    print_columns(gearing_tables(sheet, units))
+    print_lines("")
     _show_sweep(sheet, units)
     if is_full:
         for chain in sheet.choices:

@@ -10,7 +10,6 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.plan_command import show_plan
 from logan.cli.range_tables import (
-    distance,
     kept_back,
     print_budget,
     print_causes,
@@ -22,7 +21,7 @@ from logan.cli.rendering import print_cautions, print_json, print_lines, print_t
 from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
-from logan.wording import number, parameter_text, parameter_words, probability, signed, untold_text
+from logan.wording import endless, number, parameter_text, parameter_words, probability, signed, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -213,8 +212,8 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
         (
             refined.name + (" *" if refined.is_extrapolated else ""),
             " / ".join(number(units.consumption(case.consumption.p50)) for case in (planned, refined)),
-            " / ".join(distance(case.range_m.p50, units) for case in (planned, refined)),
-            f"{distance(refined.range_m.p10, units)}-{distance(refined.range_m.p90, units)}",
+            " / ".join(endless(case.range_m.p50, units) for case in (planned, refined)),
+            f"{endless(refined.range_m.p10, units)}-{endless(refined.range_m.p90, units)}",
             " / ".join(probability(case.probability_of_target) for case in (planned, refined)),
         )
         for planned, refined in pairs
@@ -226,7 +225,7 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
 def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
 
     rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
-    rows[0] = (*rows[0][:4], distance(attribution.range_before_m, units))
+    rows[0] = (*rows[0][:4], endless(attribution.range_before_m, units))
     rows += [
         (
             parameter_words(step.name),
@@ -244,7 +243,7 @@ def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int
             (f"{len(rest)} smaller ones", "", "", signed(units.consumption(used), 1), signed(reach / units.metres, 1))
         )
     refined = number(units.consumption(attribution.consumption_after_wh_per_km))
-    rows.append(("refined", "", "", refined, distance(attribution.range_after_m, units)))
+    rows.append(("refined", "", "", refined, endless(attribution.range_after_m, units)))
     headings = ("what changed", "plan", "now", units.consumption_label, units.distance)
     print_table(headings, rows, title=f"Why '{attribution.scenario}' moved, at the medians; the steps add up")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_columns, print_lines, print_table
-from logan.wording import budget_sum, budget_table, number, parameter_words, probability
+from logan.wording import budget_sum, budget_table, endless, number, parameter_words, probability
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -13,11 +13,6 @@ if TYPE_CHECKING:
     from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange
     from logan.pipeline.predict import UncertaintyBudget
     from logan.units import DisplayUnits
-
-
-def distance(metres: float, units: DisplayUnits, digits: int = 0) -> str:
-    """A distance in the unit shown, without the unit."""
-    return number(metres / units.metres, digits) if metres < float("inf") else "no end"
 
 
 def print_prediction(prediction: RangePrediction, units: DisplayUnits, title: str, first: str = "") -> None:
@@ -34,8 +29,8 @@ def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ..
         scenario.name + (" *" if scenario.is_extrapolated else ""),
         number(units.consumption(used.p50)),
         f"{number(units.consumption(used.p10))}-{number(units.consumption(used.p90))}",
-        distance(reach.p50, units),
-        f"{distance(reach.p10, units)}-{distance(reach.p90, units)}",
+        endless(reach.p50, units),
+        f"{endless(reach.p10, units)}-{endless(reach.p90, units)}",
         probability(scenario.probability_of_target),
     )
 
@@ -44,9 +39,9 @@ def scenario_line(scenario: ScenarioRange, target_m: float, units: DisplayUnits,
     """Range, consumption and chance of the target in one scenario."""
     reach, mile = scenario.range_m, units.distance
     return (
-        f"{scenario.name}: {distance(reach.p50, units)} {mile} (8 times in 10: {distance(reach.p10, units)} to "
-        f"{distance(reach.p90, units)}) at {number(units.consumption(scenario.consumption.p50))} "
-        f"{units.consumption_label}; chance of {distance(target_m, units)} {mile}: "
+        f"{scenario.name}: {endless(reach.p50, units)} {mile} (8 times in 10: {endless(reach.p10, units)} to "
+        f"{endless(reach.p90, units)}) at {number(units.consumption(scenario.consumption.p50))} "
+        f"{units.consumption_label}; chance of {endless(target_m, units)} {mile}: "
         f"{probability(scenario.probability_of_target)}{planned}."
     )
 

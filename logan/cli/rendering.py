@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from logan.pipeline.drive_tables import TableBlock
+    from logan.pipeline.drive_tables import Block, TableBlock
     from logan.pipeline.logs_reader import IngestProgress
 
 WIDTH = 80
@@ -107,9 +107,28 @@ def print_json(content: object) -> None:
     sys.stdout.write(told(json.dumps(json_ready(content), indent=2, ensure_ascii=False), None) + "\n")
 
 
-def print_columns(block: TableBlock, most: int = 99) -> None:
-    """Print the first columns of a table that the report shows too."""
-    print_table(block.headings[:most], [row[:most] for row in block.rows], title=block.caption)
+def print_columns(blocks: Iterable[TableBlock], most: int = 99, *, is_toned: bool = False) -> None:
+    """Print the first columns of tables that the report shows too, after a blank line; tones as words if asked."""
+    for block in blocks:
+        tones = (*(block.tones if is_toned else ()), *("plain",) * len(block.rows))
+        rows = [
+            (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:most])
+            for tone, row in zip(tones, block.rows, strict=False)
+        ]
+        print_lines("")
+        wordy = [place for place in range(len(block.headings[:most])) if block.is_wordy(place)]
+        print_table(block.headings[:most], rows, title=block.caption, left=wordy)
+
+
+def print_blocks(blocks: Iterable[Block]) -> None:
+    """Print what a report shows, figures left aside."""
+    from logan.pipeline.drive_tables import TableBlock, Words
+
+    for index, block in enumerate(blocks):
+        if isinstance(block, TableBlock):
+            print_columns([block], is_toned=True)
+        elif isinstance(block, Words):
+            print_lines(*([""] if index else []), *block.lines)
 
 
 def print_table(

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logan.cli.drive_tables import print_blocks
-from logan.cli.rendering import print_cautions, print_lines, working
+from logan.cli.rendering import print_blocks, print_cautions, print_lines, working
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.results import Refusal

@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 from logan.pipeline.stored import StoredDrive
+from logan.report.figures.limits import limit_name
 from logan.report.inputs import Block, FigureBlock, TableBlock, Words
 from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
 from logan.report.sections.energy import regen_table
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
 from logan.report.sections.gearing import gearing_tables, gearing_words
+from logan.report.sections.limits import VERDICT_WORDS, curve_table, event_kind_table, event_table, limit_table
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
 
 __all__ = [
+    "VERDICT_WORDS",
     "Block",
     "FigureBlock",
     "TableBlock",
     "Words",
     "cause_table",
+    "curve_table",
     "drives_table",
+    "event_kind_table",
+    "event_table",
     "every_table",
     "gearing_tables",
     "gearing_words",
+    "limit_name",
+    "limit_table",
     "next_tests_table",
     "pack_needs",
     "pack_table",
@@ -45,5 +53,4 @@ def every_table(stored: StoredDrive, units: DisplayUnits) -> tuple[Block, ...]:
         The same tables as in the drive's report.
     """
     analysis = stored.analysis
-    regen = [regen_table(analysis.regen)] if analysis.regen.figures else []
-    return (budget_table(analysis.energy), *regen, *measurement_blocks(analysis, units))
+    return (*budget_table(analysis.energy), *regen_table(analysis.regen), *measurement_blocks(analysis, units))

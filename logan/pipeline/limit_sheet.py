@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from statistics import median
 from typing import Final
 
-from logan.metrics.current import CurveApproach
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
-from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED, VERDICTS, LimitCheck
+from logan.metrics.limit_lines import CurveLine, LimitLine, closest_curves, closest_lines
+from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.stored import StoredDrive, stored_drives
 from logan.results import Estimate, Severity, result
-from logan.settings import TYPICAL_SOURCE, LimitSide
+from logan.settings import TYPICAL_SOURCE
 from logan.units.sentences import measure
 
 COOLANT_RISE_RATIO: Final = 1.4
@@ -20,34 +20,6 @@ COOLANT_RISE_RATIO: Final = 1.4
 
 LEAST_PAST: Final = 2
 """Earlier drives that make a past."""
-
-
-@result("limit-line/1")
-class LimitLine:
-    """Closest approach to one limit over all drives.
-
-    Parameters
-    ----------
-    check : LimitCheck
-        Of the drive that came closest.
-    drive : int
-        Its number.
-    beyond_red_drives, beyond_amber_drives : tuple of int
-        Drives that went beyond.
-    """
-
-    check: LimitCheck
-    drive: int
-    beyond_red_drives: tuple[int, ...]
-    beyond_amber_drives: tuple[int, ...]
-
-
-@result("curve-line/1")
-class CurveLine:
-    """Closest approach to one component's curve over all drives."""
-
-    approach: CurveApproach
-    drive: int
 
 
 @result("drive-event/1")
@@ -89,12 +61,12 @@ class LimitsOverDrives:
     notes: tuple[str, ...] = ()
 
 
-def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
+def limits_over_drives(stored: Sequence[StoredDrive]) -> LimitsOverDrives:
     """Bring the limits of several analysed drives together.
 
     Parameters
     ----------
-    stored : iterable of StoredDrive
+    stored : sequence of StoredDrive
         Drives with their analyses.
 
     Returns
@@ -102,8 +74,6 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
     LimitsOverDrives
         Closest approaches, events, cautions.
     """
-    checks: dict[tuple[str, str], list[tuple[int, LimitCheck]]] = {}
-    curves: dict[tuple[str, str], CurveLine] = {}
     events: list[DriveEvent] = []
     cautions: dict[str, None] = {}
     notes: dict[str, None] = {}
@@ -114,47 +84,21 @@ def limits_over_drives(stored: Iterable[StoredDrive]) -> LimitsOverDrives:
         drives.append(number)
         if isinstance(per_kw := one.analysis.thermal.coolant.k_per_kw, Estimate):
             coolant.append((number, per_kw))
-        for check in limits.checks:
-            checks.setdefault((check.channel, check.side), []).append((number, check))
-        for approach in one.analysis.current.approaches:
-            key = (approach.component, approach.direction)
-            if key not in curves or approach.used_ratio > curves[key].approach.used_ratio:
-                curves[key] = CurveLine(approach=approach, drive=number)
         events += [DriveEvent(drive=number, event=event) for event in limits.events]
         cautions |= dict.fromkeys(limits.cautions)
         notes |= dict.fromkeys(limits.notes)
-    lines = sorted((_line(found) for found in checks.values()), key=_gravity)
+    lines = closest_lines((one.record.number, one.analysis.limits) for one in stored)
     gravity = tuple(reversed(Severity))
     events.sort(key=lambda entry: (gravity.index(entry.event.severity), entry.drive, entry.event.start_s))
     return LimitsOverDrives(
         drives=tuple(drives),
-        lines=tuple(lines),
-        curves=tuple(sorted(curves.values(), key=lambda line: -line.approach.used_ratio)),
+        lines=lines,
+        curves=closest_curves((one.record.number, one.analysis.current) for one in stored),
         kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
         cautions=tuple(cautions),
         notes=(*notes, *_unmatched(lines), *_coolant_note(coolant)),
     )
-
-
-def _line(found: list[tuple[int, LimitCheck]]) -> LimitLine:
-    number, worst = min(found, key=lambda entry: (VERDICTS.index(entry[1].verdict), _closeness(entry[1])))
-    red = tuple(drive for drive, check in found if check.severity is Severity.RED)
-    amber = tuple(drive for drive, check in found if check.severity is Severity.AMBER)
-    return LimitLine(check=worst, drive=number, beyond_red_drives=red, beyond_amber_drives=amber)
-
-
-def _closeness(check: LimitCheck) -> float:
-    """Smaller is closer; a drive that did not log the channel comes last."""
-    if check.worst_value is None:
-        return float("inf")
-    if check.margin is not None:
-        return check.margin
-    return check.worst_value if check.side is LimitSide.BELOW else -check.worst_value
-
-
-def _gravity(line: LimitLine) -> tuple[int, str]:
-    return VERDICTS.index(line.check.verdict), line.check.channel
 
 
 def _coolant_note(past: list[tuple[int, Estimate]]) -> tuple[str, ...]:
@@ -196,4 +140,4 @@ def limits_of_build(folder: BuildFolder) -> LimitsOverDrives:
         If the settings or the library cannot be read.
     """
     with open_library(folder.path, create=True) as library:
-        return limits_over_drives(stored_drives(library, folder.settings()))
+        return limits_over_drives(tuple(stored_drives(library, folder.settings())))

@@ -44,8 +44,8 @@ def drive_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
             blocks=(
                 *drive_blocks(drive, inputs.units),
                 *_clock(drive),
-                budget_table(drive.energy),
-                *([regen_table(drive.regen)] if drive.regen.figures else []),
+                *budget_table(drive.energy),
+                *regen_table(drive.regen),
                 *_history(drive),
                 *measurement_blocks(drive, inputs.units),
             ),

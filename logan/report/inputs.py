@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal, TypeAlias
+from types import MappingProxyType
+from typing import Any, Final, Literal, TypeAlias, TypeVar
 
 from logan.analysis import DriveAnalysis
 from logan.drive.clock_alignment import ClockAlignment
@@ -73,6 +74,50 @@ class TableBlock:
         """Whether a column holds words, which are set from the left, rather than numbers."""
         cells = [row[column] for row in self.rows if row[column] not in ("", "–", "refused", "no limit given")]
         return column == 0 or any(_NUMBER.match(cell) is None for cell in cells) or not cells
+
+
+Row = TypeVar("Row")
+
+
+def table(
+    rows: Iterable[Row],
+    *columns: tuple[str, Callable[[Row], str]],
+    caption: str = "",
+    tone: Callable[[Row], Tone] = lambda row: "plain",
+    meaning: Mapping[str, str] = MappingProxyType({}),
+    is_long: bool = False,
+) -> list[TableBlock]:
+    """A table described by its columns; none where there is no row. Terminal, page and report show the same one.
+
+    Parameters
+    ----------
+    rows : iterable
+        What each row tells of.
+    *columns : (str, callable)
+        Heading with its unit, and the cell's text of a row; a column without heading is left out.
+    caption : str
+        What it shows.
+    tone : callable
+        Tone of a row.
+    meaning : mapping
+        Definition of headings.
+    is_long : bool
+        Folded away on screen.
+    """
+    rows = tuple(rows)
+    if not rows:
+        return []
+    shown = [(heading, cell) for heading, cell in columns if heading]
+    return [
+        TableBlock(
+            headings=tuple(heading for heading, _ in shown),
+            rows=tuple(tuple(cell(row) for _, cell in shown) for row in rows),
+            tones=tuple(map(tone, rows)),
+            caption=caption,
+            explanations=tuple(meaning.get(heading, "") for heading, _ in shown) if meaning else (),
+            is_long=is_long,
+        )
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -92,6 +92,7 @@ _SHOWN: Final = {
     "resistance": ("ohm", "mΩ", "mΩ", 0, 0),
     "density": ("kg/m^3", "lb/ft³", "kg/m³", 4, 3),
     "force_by_speed": ("N/(m/s)", "lbf/mph", "N/(km/h)", 3, 2),
+    "force_by_square": ("N/(m/s)^2", "lbf/mph²", "N/(km/h)²", 4, 4),
     "loss_by_force": ("W/N^2", "W/(1000 lbf)²", "W/kN²", 0, 0),
     "share_per_degree": ("1/K", "%/°F", "%/K", 2, 2),
     "heat_by_degree": ("W/K", "W/°F", "W/K", 0, 0),
@@ -105,7 +106,8 @@ QUANTITY_OF_UNIT: Final = {
     "degC": "temperature", "K": "temperature_step", "m/s": "speed", "rad/s": "shaft_speed", "kg": "weight",
     "m2": "area", "m^2": "area", "N": "force", "N m": "torque", "Nm": "torque", "N*m": "torque", "Pa": "pressure",
     "W": "electric_power", "Wh/km": "consumption", "kg/m3": "density", "W/K": "heat_by_degree",
-    "1/K": "share_per_degree", "N/(m/s)": "force_by_speed", "N s/m": "force_by_speed", "W/N2": "loss_by_force",
+    "1/K": "share_per_degree", "N/(m/s)": "force_by_speed", "N s/m": "force_by_speed", "N s2/m2": "force_by_square",
+    "W/N2": "loss_by_force",
 }  # fmt: skip
 """Quantity of a result by the unit that it carries; what is not here is read the same in both systems."""
 

@@ -9,11 +9,12 @@ from itertools import pairwise
 
 import pytest
 
+from logan.metrics.limit_lines import closest_lines
 from logan.report.build_report import build_document, drive_document
 from logan.report.figure import Axis, Dots, Figure, Panel
 from logan.report.inputs import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import render_page
-from logan.report.sections.limits import approach_table
+from logan.report.sections.limits import limit_table
 from logan.results import json_ready
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
@@ -181,12 +182,11 @@ def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
             analysis=drive.analysis.with_results(limits=replace(drive.limits, checks=tuple(checks))),
         )
 
-    table = approach_table((with_margins(1, 200.0, 20.0), with_margins(2, 100.0, 90.0)), inputs.units)
-    found = {row[0]: (row[1], row[6]) for row in table.rows}
-    assert found["pack current, above"][0] == "400 A"
-    assert found["pack current, above"][1].startswith("drive 2")
-    assert found["pack current, below"][0] == "480 A"
-    assert found["pack current, below"][1].startswith("drive 1")
+    drives = (with_margins(1, 200.0, 20.0), with_margins(2, 100.0, 90.0))
+    (table,) = limit_table(closest_lines((one.number, one.limits) for one in drives), inputs.units)
+    found = {row[0]: (row[1], row[5]) for row in table.rows}
+    assert found["pack current, driving"] == ("400 A", "2")
+    assert found["pack current, charging"] == ("480 A", "1")
 
 
 def test_the_same_content_goes_as_json_with_a_schema(inputs):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,8 +12,8 @@ from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Line, Mark, Pan
 from logan.report.theme import DASH_ORDER, SERIES
 from logan.results import Severity
 from logan.settings import BuildSettings, LimitSheet, LimitSide
-from logan.units import RADIANS_PER_SECOND_PER_RPM, DisplayUnits
-from logan.wording import capital, channel_words, number, percent, shown_value, signed, told_apart
+from logan.units import QUANTITY_OF_UNIT, DisplayUnits
+from logan.wording import NONE, capital, channel_words, number, percent, shown_value, told_apart, with_sigma
 
 MOST_BULLETS: Final = 14
 _INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "good", None: "good"}
@@ -46,11 +45,7 @@ class Approach:
     @property
     def name(self) -> str:
         """In plain words, with the side where a low value is what counts."""
-        is_low = self.check.side is LimitSide.BELOW and not self.check.channel.endswith("_min")
-        words = channel_words(self.check.channel)
-        if self.check.channel == "pack_current":
-            return f"{words}, {'charging' if is_low else 'driving'}"
-        return f"{words}, lowest" if is_low else words
+        return limit_name(self.check)
 
 
 def approaches(drives: Sequence[tuple[str, LimitSummary]], build: BuildSettings) -> list[Approach]:
@@ -86,19 +81,25 @@ def _approach(check: LimitCheck, label: str, build: BuildSettings) -> Approach |
     return Approach(check=check, drive=label, used_ratio=used, amber_ratio=amber)
 
 
+def limit_name(check: LimitCheck) -> str:
+    """A limited channel in plain words, with the side where a low value is what counts."""
+    is_low, words = check.side is LimitSide.BELOW, channel_words(check.channel)
+    if check.channel == "pack_current":
+        return f"{words}, {'charging' if is_low else 'driving'}"
+    return f"{words}, lowest" if is_low and not words.endswith(" min") else words
+
+
 def margin_text(check: LimitCheck, units: DisplayUnits) -> str:
     """A margin with its bound and unit."""
     if check.margin is None:
-        return "–"
-    scale, unit = {
-        "degC": (units.temperature_step(1.0), units.temperature_label),
-        "rad/s": (1.0 / RADIANS_PER_SECOND_PER_RPM, "rpm"),
-        "m/s": (1.0 / units.metres_per_second, units.speed_label),
-        "ratio": (100.0, "%"),
-    }.get(check.unit, (1.0, check.unit))
-    bound = scale * (check.margin_bound or 0.0)
-    digits = max(0, -math.floor(math.log10(bound))) if bound > 0.0 else 1
-    return f"{signed(scale * check.margin, digits).lstrip('+')} ± {number(bound, digits)} {unit}"
+        return NONE
+    quantity = {"degC": "temperature_step", "ratio": "share"}.get(check.unit) or QUANTITY_OF_UNIT.get(check.unit)
+    scale, unit = (0.001, "kΩ") if check.unit == "ohm" else (1.0, check.unit)
+    if quantity is not None:
+        scale, unit = units.to_shown(1.0, quantity) - units.to_shown(0.0, quantity), units.unit_of(quantity)
+    digits = (3 if abs(check.margin) < 1.0 else 1 if abs(check.margin) < 20.0 else 0) if unit == "V" else 0
+    bound = None if check.margin_bound is None else scale * check.margin_bound
+    return f"{with_sigma(scale * check.margin, bound, digits)} {unit}"
 
 
 def approach_words(one: Approach, units: DisplayUnits) -> str:
@@ -167,7 +168,7 @@ def _bullet_label(one: Approach, units: DisplayUnits) -> str:
     check = one.check
     reached = shown_value(check.worst_value, check.unit, units)
     if check.margin is not None and check.margin < 0.0:
-        return f"{reached}, {margin_text(check, units).lstrip('-−')} beyond"
+        return f"{reached}, {margin_text(check, units).lstrip('-')} beyond"
     return f"{reached}, {margin_text(check, units)} left"
 
 

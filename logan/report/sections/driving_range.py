@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import ScenarioRange
-from logan.driving_range.sizing import PackSizing
+from logan.driving_range.sizing import PackChoice, PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import range_figure, unsure_figure
-from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Words
+from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Words, table
 from logan.units import DisplayUnits
 from logan.wording import (
     budget_sum,
     budget_table,
     consumption_text,
     distance,
+    endless,
     number,
     parameter_text,
     parameter_words,
@@ -47,12 +48,12 @@ def range_section(inputs: ReportInputs) -> Section:
         ),
     ]
     if fitted:
-        blocks.append(_attribution_table(fitted.attribution, inputs))
+        blocks += _attribution_table(fitted.attribution, units)
     blocks += [
         *unsure_blocks(inputs),
         FigureBlock(figure=speed, note=speed.detail),
         FigureBlock(figure=cause_figure(refined or inputs.plan, units)),
-        pack_table(sizing, units),
+        *pack_table(sizing, units),
         Words(lines=(pack_needs(sizing),)),
     ]
     return Section(anchor="range", title="Range", blocks=tuple(blocks))
@@ -73,111 +74,106 @@ def unsure_blocks(inputs: ReportInputs, most: int = 7) -> list[Block]:
 def range_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """What changed, the uncertainty budget, and where every scenario's energy goes."""
     shown = inputs.fitted.refined if inputs.fitted else inputs.plan
-    blocks: list[Block] = [_scenario_table(inputs), cause_table(shown.scenarios, inputs.units)]
+    blocks: list[Block] = [*_scenario_table(inputs), *cause_table(shown.scenarios, inputs.units)]
     if inputs.budget is not None:
-        blocks.append(_budget_table(inputs.budget, inputs))
+        blocks.append(_budget_table(inputs.budget, inputs.units))
     return (Section(anchor="range-tables", title="Range in figures", blocks=tuple(blocks), length=3),)
 
 
-def cause_table(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> TableBlock:
+def cause_table(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> list[TableBlock]:
     """Where the energy of each scenario goes, at the median assumptions."""
-    rows = []
-    for scenario in scenarios:
-        found = scenario.breakdown
-        causes = (
-            found.rolling_wh_per_km,
-            found.air_wh_per_km,
-            found.hills_wh_per_km + found.speed_change_wh_per_km,
-            found.friction_brakes_wh_per_km,
-            found.drivetrain_loss_wh_per_km + found.regen_loss_wh_per_km,
-            found.auxiliary_wh_per_km,
-            found.cabin_climate_wh_per_km,
-        )
-        rows.append((scenario.name, *(number(units.consumption(float(cause[0]))) for cause in causes)))
-    return TableBlock(
-        headings=("scenario", "rolling", "air", "hills", "brakes", "losses", "aux", "cabin"),
-        rows=tuple(rows),
+
+    def cause(*names: str) -> Callable[[ScenarioRange], str]:
+        return lambda one: number(units.consumption(sum(float(getattr(one.breakdown, name)[0]) for name in names)))
+
+    return table(
+        scenarios,
+        ("scenario", lambda one: one.name),
+        ("rolling", cause("rolling_wh_per_km")),
+        ("air", cause("air_wh_per_km")),
+        ("hills", cause("hills_wh_per_km", "speed_change_wh_per_km")),
+        ("brakes", cause("friction_brakes_wh_per_km")),
+        ("losses", cause("drivetrain_loss_wh_per_km", "regen_loss_wh_per_km")),
+        ("aux", cause("auxiliary_wh_per_km")),
+        ("cabin", cause("cabin_climate_wh_per_km")),
         caption=f"Where it goes, {units.consumption_label} at the pack terminals",
     )
 
 
-def _attribution_table(attribution: Attribution, inputs: ReportInputs) -> TableBlock:
-    units = inputs.units
-    rows = tuple(
-        (
-            parameter_words(step.name),
-            parameter_text(step.name, step.before, units, step.unit),
-            parameter_text(step.name, step.after, units, step.unit),
-            f"{signed(step.range_change_m / units.metres, 1)} {units.distance}",
-        )
-        for step in attribution.steps
-        if abs(step.range_change_m) >= 0.002 * attribution.range_before_m
-    )
-    return TableBlock(
-        headings=("assumption", "planned", "refined", "moves the range by"),
-        rows=rows,
+def _attribution_table(attribution: Attribution, units: DisplayUnits) -> list[TableBlock]:
+    return table(
+        [step for step in attribution.steps if abs(step.range_change_m) >= 0.002 * attribution.range_before_m],
+        ("assumption", lambda step: parameter_words(step.name)),
+        ("planned", lambda step: parameter_text(step.name, step.before, units, step.unit)),
+        ("refined", lambda step: parameter_text(step.name, step.after, units, step.unit)),
+        ("moves the range by", lambda step: f"{signed(step.range_change_m / units.metres, 1)} {units.distance}"),
         caption=f"What the drives changed, for '{attribution.scenario}'",
-        explanations=("", "", "", "mean effect over every order in which the assumptions can be changed; they add up"),
+        meaning={
+            "moves the range by": "mean effect over every order in which the assumptions can be changed; they add up"
+        },
     )
 
 
-def _budget_table(budget: UncertaintyBudget, inputs: ReportInputs) -> TableBlock:
+def _budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> TableBlock:
     """The uncertainty budget as JCGM 100 lays it out."""
-    headings, rows = budget_table(budget, inputs.units)
+    headings, rows = budget_table(budget, units)
     return TableBlock(
         headings=headings,
         rows=tuple(rows),
-        caption=f"Uncertainty budget (JCGM 100), {budget.quantity}. {budget_sum(budget, inputs.units)}",
+        caption=f"Uncertainty budget (JCGM 100), {budget.quantity}. {budget_sum(budget, units)}",
         explanations=("", "A: statistics of own drives; B: anything else", "", "", "one standard uncertainty", "", ""),
     )
 
 
-def _scenario_table(inputs: ReportInputs) -> TableBlock:
-    units = inputs.units
-    refined = inputs.fitted.refined if inputs.fitted else None
-    rows = []
-    for planned in inputs.plan.scenarios:
-        row = [planned.name, consumption_text(planned.consumption, units), range_text(planned.range_m, units)]
-        if refined is not None:
-            after = refined.scenario(planned.name)
-            row += [consumption_text(after.consumption, units), range_text(after.range_m, units)]
-        row.append(probability((refined.scenario(planned.name) if refined else planned).probability_of_target))
-        row.append((refined.scenario(planned.name) if refined else planned).note)
-        rows.append(tuple(row))
-    headings = ["scenario", f"plan {units.consumption_label}", f"plan range {units.distance}"]
-    explanations = ["", "net at the pack terminals, 50 % point (10 to 90 %)", "reserve and aging taken off"]
-    if refined is not None:
-        headings += [f"refined {units.consumption_label}", f"refined range {units.distance}"]
-        explanations += ["the same from plan and drives", "the same from plan and drives"]
-    headings += [f"chance of {distance(inputs.plan.target_range_m, units)}", "note"]
-    explanations += ["counted over 10,000 samples of everything that is uncertain", ""]
-    return TableBlock(
-        headings=tuple(headings), rows=tuple(rows), caption="Every scenario", explanations=tuple(explanations)
+def _scenario_table(inputs: ReportInputs) -> list[TableBlock]:
+    units, refined = inputs.units, inputs.fitted.refined if inputs.fitted else None
+    used, mile = units.consumption_label, units.distance
+
+    def after(one: ScenarioRange) -> ScenarioRange:
+        return refined.scenario(one.name) if refined else one
+
+    return table(
+        inputs.plan.scenarios,
+        ("scenario", lambda one: one.name),
+        (f"plan {used}", lambda one: consumption_text(one.consumption, units)),
+        (f"plan range {mile}", lambda one: range_text(one.range_m, units)),
+        (f"refined {used}" if refined else "", lambda one: consumption_text(after(one).consumption, units)),
+        (f"refined range {mile}" if refined else "", lambda one: range_text(after(one).range_m, units)),
+        (
+            f"chance of {distance(inputs.plan.target_range_m, units)}",
+            lambda one: probability(after(one).probability_of_target),
+        ),
+        ("note", lambda one: after(one).note),
+        caption="Every scenario",
+        meaning={
+            f"plan {used}": "net at the pack terminals, 50 % point (10 to 90 %)",
+            f"plan range {mile}": "reserve and aging taken off",
+            f"refined {used}": "the same from plan and drives",
+            f"refined range {mile}": "the same from plan and drives",
+            f"chance of {distance(inputs.plan.target_range_m, units)}": "counted over 10,000 samples of everything "
+            "that is uncertain",
+        },
     )
 
 
-def pack_table(sizing: PackSizing, units: DisplayUnits) -> TableBlock:
+def pack_table(sizing: PackSizing, units: DisplayUnits) -> list[TableBlock]:
     """Packs that can be built, each with its own weight carried."""
     has_cost = any(choice.cost is not None for choice in sizing.choices)
-    rows = tuple(
-        (
-            choice.name + (" *" if choice.is_in_the_build else ""),
-            f"{choice.cells_in_series}s{choice.cells_in_parallel}p"
-            + (f", {choice.modules} mod." if choice.modules else ""),
-            number(choice.usable_energy_wh / 1000.0, 1),
-            units.shown(choice.mass_kg, "weight", digits=3).split()[0],
-            number(units.consumption(choice.consumption_wh_per_km)),
-            number(choice.range_m.p50 / units.metres) if choice.range_m.p50 < float("inf") else "no end",
-            probability(choice.probability_of_target),
-            *((number(choice.cost),) if has_cost else ()),
-        )
-        for choice in sizing.choices
-    )
-    weight = units.unit_of("weight")
-    headings = ("pack", "cells", "usable kWh", weight, units.consumption_label, units.distance, "chance")
-    return TableBlock(
-        headings=(*headings, *(("cost",) if has_cost else ())),
-        rows=rows,
+
+    def cells(choice: PackChoice) -> str:
+        modules = f", {choice.modules} mod." if choice.modules else ""
+        return f"{choice.cells_in_series}s{choice.cells_in_parallel}p{modules}"
+
+    return table(
+        sizing.choices,
+        ("pack", lambda choice: choice.name + (" *" if choice.is_in_the_build else "")),
+        ("cells", cells),
+        ("usable kWh", lambda choice: number(choice.usable_energy_wh / 1000.0, 1)),
+        (units.unit_of("weight"), lambda choice: units.shown(choice.mass_kg, "weight", digits=3).split()[0]),
+        (units.consumption_label, lambda choice: number(units.consumption(choice.consumption_wh_per_km))),
+        (units.distance, lambda choice: endless(choice.range_m.p50, units)),
+        ("chance", lambda choice: probability(choice.probability_of_target)),
+        ("cost" if has_cost else "", lambda choice: number(choice.cost)),
         caption="Packs that can be built, each carrying its own weight; * in the build",
     )
 

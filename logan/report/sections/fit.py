@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
-from logan.model.fit_result import FitResult
+from logan.model.fit_result import DriveFit, FitResult
 from logan.model.next_test import NextTests
 from logan.report.figures.consumption import calibration_figure
-from logan.report.inputs import Block, FigureBlock, FitInputs, ReportInputs, Section, TableBlock, Words
+from logan.report.inputs import Block, FigureBlock, FitInputs, ReportInputs, Section, TableBlock, Words, table
+from logan.results import Estimate
 from logan.units import DisplayUnits
 from logan.wording import number, parameter_text, parameter_words, percent, sentence, signed
 
@@ -31,7 +32,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     if said:
         blocks.append(Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart"))
     if fitted.next_tests and fitted.next_tests.candidates:
-        blocks.append(next_tests_table(fitted.next_tests, inputs.units))
+        blocks += next_tests_table(fitted.next_tests, inputs.units)
     return Section(anchor="fit", title="How far to believe it", blocks=tuple(blocks))
 
 
@@ -41,8 +42,8 @@ def fit_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
         return ()
     fit, label_of = inputs.fitted.fit, {drive.drive_id: drive.label for drive in inputs.drives}
     blocks = (
-        parameter_table(fit, inputs.units),
-        drives_table(fit, inputs.units, label_of),
+        *parameter_table(fit, inputs.units),
+        *drives_table(fit, inputs.units, label_of),
         *_remarks(inputs.fitted),
     )
     return (Section(anchor="fit-tables", title="The fit in figures", blocks=blocks, length=3),)
@@ -55,54 +56,53 @@ def _remarks(fitted: FitInputs) -> list[Block]:
     return [TableBlock(headings=("remark",), rows=rows, caption="Remarks of the fit")] if rows else []
 
 
-def parameter_table(fit: FitResult, units: DisplayUnits) -> TableBlock:
+def parameter_table(fit: FitResult, units: DisplayUnits) -> list[TableBlock]:
     """Every parameter before and after the drives."""
-    rows = []
-    for name, learned in zip(fit.parameter_names, fit.learned_ratio, strict=True):
-        before, after = fit.prior.estimate(name), fit.estimate(name)
-        told = (parameter_text(name, one.value, units, sigma=one.sigma) for one in (before, after))
-        rows.append((parameter_words(name), *told, percent(max(1.0 - float(learned), 0.0)), before.source))
-    return TableBlock(
-        headings=("parameter", "plan", "fit", "learned", "plan's source"),
-        rows=tuple(rows),
+
+    def value(name: str, of: Estimate) -> str:
+        return parameter_text(name, of.value, units, sigma=of.sigma)
+
+    learned = dict(zip(fit.parameter_names, map(float, fit.learned_ratio), strict=True))
+    return table(
+        fit.parameter_names,
+        ("parameter", parameter_words),
+        ("plan", lambda name: value(name, fit.prior.estimate(name))),
+        ("fit", lambda name: value(name, fit.estimate(name))),
+        ("learned", lambda name: percent(max(1.0 - learned[name], 0.0))),
+        ("plan's source", lambda name: fit.prior.estimate(name).source),
         caption="± one standard uncertainty; learned: by the drives rather than the plan",
     )
 
 
-def drives_table(fit: FitResult, units: DisplayUnits, label_of: Mapping[str, str] | None = None) -> TableBlock:
+def drives_table(fit: FitResult, units: DisplayUnits, label_of: Mapping[str, str] | None = None) -> list[TableBlock]:
     """Each drive as measured and as fitted."""
-    rows: list[tuple[str, ...]] = []
-    for drive in fit.drives:
-        label, per_unit = (label_of or {}).get(drive.drive_id, drive.drive_id), drive.distance_m / units.metres
-        if drive.refusal:
-            rows.append((label, "", "", "", "no part", ""))
-            continue
-        used = (number(wh / per_unit) for wh in (drive.measured_wh, drive.refined.value))
-        day = signed(100.0 * (drive.level.value - 1.0), 1)
-        rows.append((label, number(per_unit, 1), *used, f"{signed(100.0 * drive.residual_ratio, 1)} %", f"{day} %"))
-    used_label = units.consumption_label
-    return TableBlock(
-        headings=("drive", units.distance, f"measured {used_label}", f"fit {used_label}", "residual", "day factor"),
-        rows=tuple(rows),
+    used = units.consumption_label
+
+    def taken(text: Callable[[DriveFit], str]) -> Callable[[DriveFit], str]:
+        return lambda drive: "" if drive.refusal else text(drive)
+
+    return table(
+        fit.drives,
+        ("drive", lambda drive: (label_of or {}).get(drive.drive_id, drive.drive_id)),
+        (units.distance, taken(lambda drive: number(drive.distance_m / units.metres, 1))),
+        (f"measured {used}", taken(lambda drive: number(drive.measured_wh * units.metres / drive.distance_m))),
+        (f"fit {used}", taken(lambda drive: number(drive.refined.value * units.metres / drive.distance_m))),
+        ("residual", lambda drive: "no part" if drive.refusal else f"{signed(100.0 * drive.residual_ratio, 1)} %"),
+        ("day factor", taken(lambda drive: f"{signed(100.0 * (drive.level.value - 1.0), 1)} %")),
         caption="Residual: measured over fit. Day factor: wind, tires, traffic of that day",
     )
 
 
-def next_tests_table(tests: NextTests, units: DisplayUnits, count: int = 6) -> TableBlock:
+def next_tests_table(tests: NextTests, units: DisplayUnits, count: int = 6) -> list[TableBlock]:
     """What narrows the target's interval most, per hour of work."""
     mile, width = units.distance, number(tests.width_m / units.metres, 1)
-    return TableBlock(
-        headings=("test", f"narrows it by {mile}", "hours", f"{mile} per hour", "how"),
-        rows=tuple(
-            (
-                test.name,
-                number(test.gain_m / units.metres, 1),
-                number(test.hours, 1),
-                number(test.gain_m_per_h / units.metres, 1),
-                test.how,
-            )
-            for test in tests.candidates[:count]
-        ),
+    return table(
+        tests.candidates[:count],
+        ("test", lambda test: test.name),
+        (f"narrows it by {mile}", lambda test: number(test.gain_m / units.metres, 1)),
+        ("hours", lambda test: number(test.hours, 1)),
+        (f"{mile} per hour", lambda test: number(test.gain_m_per_h / units.metres, 1)),
+        ("how", lambda test: test.how),
         caption=f"What to do next: the target's 10-90 % interval is {width} {mile} wide",
     )
 

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 from logan.drive.context import Context
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
-from logan.metrics.limits import NO_LIMIT_GIVEN, LimitCheck, LimitSummary
+from logan.metrics.limit_lines import CurveLine, LimitLine, closest_curves, closest_lines
+from logan.metrics.limits import (
+    BEYOND_AMBER,
+    BEYOND_RED,
+    MAY_BE_RED,
+    NO_LIMIT_GIVEN,
+    NOT_LOGGED,
+    REFUSED,
+    WITHIN,
+    LimitSummary,
+)
 from logan.report.figures.drive import timeline_figure
-from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
-from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
+from logan.report.figures.limits import approaches, bullet_figure, duration_figure, limit_name, margin_text
+from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Words, table
 from logan.results import Severity
-from logan.settings import LimitSide
 from logan.units import DisplayUnits
-from logan.wording import channel_words, clock, number, percent, sentences, told_apart, tone_of
+from logan.wording import NONE, channel_words, clock, number, percent, runs, sentences, shown_value, told_apart, tone_of
 
 
 def limits_section(inputs: ReportInputs) -> Section:
@@ -30,7 +39,7 @@ def limits_section(inputs: ReportInputs) -> Section:
         bare.append("Fuse, contactor, cable and cells: no limit given.")
     if any(bare):
         blocks.append(Words(lines=tuple(filter(None, bare)), tone="grey"))
-    blocks += event_kind_tables(inputs)
+    blocks += event_kind_table(event_kinds(_events(inputs)), units)
     hardest = max(
         inputs.drives, key=lambda drive: max((one.used_ratio for one in drive.current.approaches), default=0.0)
     )
@@ -64,73 +73,83 @@ def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """Every limit, every curve and every event."""
     if not inputs.drives:
         return ()
-    blocks = (approach_table(inputs.drives, inputs.units), *event_tables(inputs))
+    lines = closest_lines((drive.number, drive.limits) for drive in inputs.drives)
+    curves = closest_curves((drive.number, drive.current) for drive in inputs.drives)
+    blocks = (
+        *limit_table(lines, inputs.units),
+        *curve_table(curves),
+        *event_table(_events(inputs)[:MOST_EVENTS], inputs.units),
+    )
     return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
 
 
-def approach_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> TableBlock:
-    """Worst approach of every channel, on either side, over the drives given."""
-    worst: dict[tuple[str, LimitSide], tuple[float, LimitCheck, DriveInputs]] = {}
-    for drive in drives:
-        for check in drive.limits.checks:
-            margin = float("inf") if check.margin is None else check.margin
-            if check.margin is None and check.worst_value is not None:
-                margin = 1e9 + (check.worst_value if check.side is LimitSide.BELOW else -check.worst_value)
-            known = worst.get((check.channel, check.side))
-            is_first_value = known is not None and known[1].worst_value is None and check.worst_value is not None
-            if known is None or margin < known[0] or is_first_value:
-                worst[check.channel, check.side] = (margin, check, drive)
-    names = [channel for channel, _ in worst]
-    rows, tones = [], []
-    for (channel, side), (_, check, drive) in worst.items():
-        rows.append(
-            (
-                channel_words(channel) + (f", {side.value}" if names.count(channel) > 1 else ""),
-                *told_apart(check.worst_value, check.amber, check.red, unit=check.unit, units=units),
-                margin_text(check, units),
-                check.verdict,
-                _moment(drive, check.context, units) if check.worst_value is not None else "–",
-                check.source,
-            )
-        )
-        tones.append(_tone(check.severity, check.verdict))
-    return TableBlock(
-        headings=("channel", "worst", "amber", "red", "margin (est.)", "verdict", "when", "source"),
-        rows=tuple(rows),
-        tones=tuple(tones),
+def limit_table(lines: Iterable[LimitLine], units: DisplayUnits) -> list[TableBlock]:
+    """Closest approach to every limit over the drives, the gravest first; the terminal shows its first columns."""
+
+    def value(place: int) -> Callable[[LimitLine], str]:
+        return lambda line: told_apart(
+            line.check.worst_value, line.check.amber, line.check.red, unit=line.check.unit, units=units
+        )[place]
+
+    return table(
+        lines,
+        ("part", lambda line: limit_name(line.check).replace("temperature", "temp.")),
+        ("closest", value(0)),
+        ("amber", lambda line: value(1)(line).split(" ")[0]),
+        ("red", lambda line: value(2)(line).split(" ")[0]),
+        ("margin", lambda line: margin_text(line.check, units)),
+        ("drive", lambda line: str(line.drive)),
+        ("verdict", lambda line: VERDICT_WORDS.get(line.check.verdict, line.check.verdict)),
+        ("when", lambda line: _moment(line.check.context, units)),
+        ("limit from", lambda line: line.check.source),
+        tone=lambda line: "grey" if line.check.verdict in UNJUDGED else tone_of(line.check.severity),
         caption="Closest approach to every limit",
-        explanations=(
-            "",
-            "over all drives shown",
-            "",
-            "",
-            "to red, or to amber where there is no red; negative is beyond; red where the bound is",
-            "",
-            "moment of the worst value, with speed and pack power",
-        ),
+        meaning={
+            "closest": "over all drives shown",
+            "margin": "estimated; to red, or to amber where there is no red; negative is beyond",
+            "when": "moment of the worst value, with speed and pack power",
+        },
     )
 
 
-def _moment(drive: DriveInputs, context: Context | None, units: DisplayUnits) -> str:
-    """On which drive, when, and at what speed and pack power."""
+def _moment(context: Context | None, units: DisplayUnits) -> str:
+    """When, and at what speed and pack power."""
     if context is None:
-        return f"drive {drive.number}"
-    parts = [f"drive {drive.number} at {clock(context.at_s)}"]
-    if context.speed_m_per_s is not None:
-        parts.append(f"{number(context.speed_m_per_s / units.metres_per_second)} {units.speed_label}")
-    if context.power_w is not None:
-        parts.append(f"{number(context.power_w / 1000.0)} kW")
-    return ", ".join(parts)
+        return NONE
+    speed, power = context.speed_m_per_s, context.power_w
+    parts = (
+        clock(context.at_s),
+        "" if speed is None else shown_value(speed, "m/s", units),
+        "" if power is None else shown_value(power, "W", units),
+    )
+    return ", ".join(filter(None, parts))
 
 
-def _tone(severity: Severity | None, verdict: str) -> Tone:
-    return (
-        "grey"
-        if severity is None and verdict in ("no limit given", "not logged", "data refused")
-        else tone_of(severity)
+def curve_table(lines: Iterable[CurveLine]) -> list[TableBlock]:
+    """Closest approach to each curve given, over the drives."""
+    return table(
+        lines,
+        ("component", lambda line: f"{line.approach.component} ({line.approach.direction})"),
+        ("current A", lambda line: number(line.approach.current_a)),
+        ("allowed A", lambda line: number(line.approach.allowed_a)),
+        ("for s", lambda line: f"{line.approach.window_s:g}" if line.approach.window_s else "peak"),
+        ("used", lambda line: percent(line.approach.used_ratio)),
+        ("drive", lambda line: str(line.drive)),
+        ("at", lambda line: clock(line.approach.context.at_s)),
+        ("limit from", lambda line: line.approach.source),
+        tone=lambda line: tone_of(line.approach.severity),
+        caption="Closest approach to each curve given",
     )
 
 
+VERDICT_WORDS: Final = {
+    WITHIN: "within",
+    MAY_BE_RED: "RED within ±",
+    BEYOND_RED: "BEYOND RED",
+    BEYOND_AMBER: "AMBER",
+}
+"""Short words of verdicts; others stand as they are."""
+UNJUDGED: Final = (NO_LIMIT_GIVEN, NOT_LOGGED, REFUSED)
 MOST_EVENTS: Final = 200
 
 
@@ -138,73 +157,50 @@ def _events(inputs: ReportInputs) -> list[tuple[int, LimitEvent]]:
     return [(drive.number, event) for drive in inputs.drives for event in drive.limits.events]
 
 
-def event_kind_tables(inputs: ReportInputs) -> list[Block]:
+def event_kind_table(kinds: Iterable[EventKind], units: DisplayUnits) -> list[TableBlock]:
     """Kinds of event over the drives, red first; nothing where nothing passed a limit."""
-    kinds, units = event_kinds(_events(inputs)), inputs.units
-    if not kinds:
-        return []
-    return [
-        TableBlock(
-            headings=("what", "drives", "times", "in all", "worst", "limit", "what to do"),
-            rows=tuple(_kind_row(kind, units) for kind in kinds),
-            tones=tuple(tone_of(kind.severity) for kind in kinds),
-            caption="What passed a limit, over all drives",
-        )
-    ]
-
-
-def event_tables(inputs: ReportInputs) -> list[Block]:
-    """Every event with what else was true."""
-    events, units = _events(inputs), inputs.units
-    if not events:
-        return []
-    return [
-        TableBlock(
-            headings=(
-                "what", "drive", "from", "for", "worst", "limit", units.speed_label, "kW", "slope", "SOC", "outside",
-            ),
-            rows=tuple(_event_row(number_, event, units) for number_, event in events[:MOST_EVENTS]),
-            tones=tuple(tone_of(event.severity) for _, event in events[:MOST_EVENTS]),
-            caption=f"Events beyond a limit ({len(events)}), one by one",
-        )
-    ]  # fmt: skip
-
-
-def _kind_row(kind: EventKind, units: DisplayUnits) -> tuple[str, ...]:
-    worst = kind.worst
-    reached, limit = told_apart(worst.worst_value, worst.limit_value, unit=worst.unit, units=units)
-    return (
-        channel_words(kind.what),
-        ", ".join(map(str, kind.drives)),
-        str(kind.count),
-        _lasted(kind.duration_s),
-        f"{reached}, drive {kind.worst_drive}",
-        limit,
-        worst.caution or worst.remark,
+    return table(
+        kinds,
+        ("event", lambda kind: channel_words(kind.what)),
+        ("drives", lambda kind: runs(kind.drives)),
+        ("times", lambda kind: str(kind.count)),
+        ("in all", lambda kind: _lasted(kind.duration_s)),
+        ("worst", lambda kind: _reached(kind.worst, units)[0]),
+        ("limit", lambda kind: _reached(kind.worst, units)[1]),
+        ("drive", lambda kind: str(kind.worst_drive)),
+        ("what to do", lambda kind: kind.worst.caution or kind.worst.remark),
+        tone=lambda kind: tone_of(kind.severity),
+        caption="What passed a limit, over all drives",
     )
+
+
+def event_table(events: Sequence[tuple[int, LimitEvent]], units: DisplayUnits) -> list[TableBlock]:
+    """Every event with what else was true."""
+
+    def context(unit: str, of: Callable[[Context], float | None]) -> Callable[[tuple[int, LimitEvent]], str]:
+        return lambda row: shown_value(of(row[1].context), unit, units)
+
+    return table(
+        events,
+        ("what", lambda row: channel_words(row[1].what)),
+        ("drive", lambda row: str(row[0])),
+        ("from", lambda row: clock(row[1].start_s)),
+        ("for", lambda row: _lasted(row[1].duration_s)),
+        ("worst", lambda row: _reached(row[1], units)[0]),
+        ("limit", lambda row: _reached(row[1], units)[1]),
+        ("speed", context("m/s", lambda found: found.speed_m_per_s)),
+        ("power", context("W", lambda found: found.power_w)),
+        ("SOC", lambda row: percent(row[1].context.state_of_charge_ratio)),
+        ("slope", context("ratio", lambda found: found.grade_ratio)),
+        ("outside", context("degC", lambda found: found.ambient_degc)),
+        tone=lambda row: tone_of(row[1].severity),
+        caption=f"Events beyond a limit ({len(events)}), one by one",
+    )
+
+
+def _reached(event: LimitEvent, units: DisplayUnits) -> tuple[str, ...]:
+    return told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units)
 
 
 def _lasted(duration_s: float) -> str:
     return "< 1 s" if duration_s < 1.0 else f"{number(duration_s)} s"
-
-
-def _event_row(drive: int, event: LimitEvent, units: DisplayUnits) -> tuple[str, ...]:
-    return (
-        channel_words(event.what),
-        str(drive),
-        clock(event.start_s),
-        _lasted(event.duration_s),
-        *told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units),
-        *_context_cells(event.context, units),
-    )
-
-
-def _context_cells(context: Context, units: DisplayUnits) -> tuple[str, ...]:
-    speed, power, ambient = context.speed_m_per_s, context.power_w, context.ambient_degc
-    return (
-        number(None if speed is None else speed / units.metres_per_second),
-        number(None if power is None else power / 1000.0),
-        percent(context.grade_ratio, 1),
-        percent(context.state_of_charge_ratio),
-        "–" if ambient is None else f"{units.temperature_of(ambient):.0f} {units.temperature_label}",
-    )

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from typing import Final
 
 from logan.ledger.ledger import EnergyLedger, LedgerRow
+from logan.metrics.coastdowns import CoastdownRun
 from logan.metrics.energy import EnergySummary
-from logan.metrics.regen import RegenBin, RegenSummary
-from logan.report.inputs import Block, TableBlock, Words
+from logan.metrics.regen import RegenBin, RegenStop, RegenSummary
+from logan.report.inputs import Block, TableBlock, Words, table
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits
 from logan.wording import figure, number, percent, reason
@@ -30,6 +31,13 @@ def watt_hours(value: float | None) -> str:
     return number(None if value is None else round(value) + 0.0)
 
 
+def speeds_text(run: RegenStop | CoastdownRun, units: DisplayUnits) -> str:
+    """From which speed to which, without the unit."""
+    return " to ".join(
+        f"{speed / units.metres_per_second:.0f}" for speed in (run.start_speed_m_per_s, run.end_speed_m_per_s)
+    )
+
+
 def told(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = "") -> str:
     """A figure with its unit and uncertainty, or why there is none."""
     if isinstance(value, Refusal):
@@ -37,11 +45,13 @@ def told(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = "") 
     return figure(value, scale=scale, digits=digits, unit=unit)
 
 
-def budget_table(energy: EnergySummary) -> TableBlock:
+def budget_table(energy: EnergySummary) -> list[TableBlock]:
     """Where the uncertainty of the net energy comes from."""
-    return TableBlock(
-        headings=("part", "± Wh", "how"),
-        rows=tuple((_PARTS.get(part.name, part.name), number(part.sigma_wh, 1), part.how) for part in energy.budget),
+    return table(
+        energy.budget,
+        ("part", lambda part: _PARTS.get(part.name, part.name)),
+        ("± Wh", lambda part: number(part.sigma_wh, 1)),
+        ("how", lambda part: part.how),
         caption="Error budget of the net energy; the parts add in squares",
         is_long=True,
     )
@@ -51,14 +61,6 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
     """The ledger by cause, and by segment, speed, grade, temperature and marked span."""
     if not ledger.entries:
         return [Words(lines=(f"Ledger: {told(ledger.residual_wh)}",), tone="grey")]
-    blocks: list[Block] = [
-        TableBlock(
-            headings=("where", "Wh", "basis"),
-            rows=tuple((entry.name, told(entry.energy_wh), entry.basis) for entry in ledger.entries),
-            caption="Energy ledger; what does not close is the residual",
-            is_long=True,
-        )
-    ]
     step = units.metres_per_second
     parts: tuple[tuple[str, tuple[LedgerRow, ...], Callable[[LedgerRow], str]], ...] = (
         ("stop to stop", ledger.segments, lambda row: f"{moment(row.low)}–{moment(row.high)}"),
@@ -73,58 +75,42 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
             ledger.by_temperature,
             lambda row: f"{units.temperature_of(row.low):.0f} to {units.temperature_of(row.high):.0f}",
         ),
-        (
-            "by the driver's marks",
-            ledger.by_marker,
-            lambda row: f"{row.label}: {moment(row.low)}–{moment(row.high)}",
-        ),
+        ("by the driver's marks", ledger.by_marker, lambda row: f"{row.label}: {moment(row.low)}–{moment(row.high)}"),
     )
-    blocks += [_rows_table(name, rows, label, units) for name, rows, label in parts if rows]
     missing = [name for name, rows, _ in parts[2:] if not rows]
-    if missing:
-        blocks.append(Words(lines=(f"Nothing logged for the ledger {', '.join(missing)}.",), tone="grey"))
-    return blocks
+    return [
+        *table(
+            ledger.entries,
+            ("where", lambda entry: entry.name),
+            ("Wh", lambda entry: told(entry.energy_wh)),
+            ("basis", lambda entry: entry.basis),
+            caption="Energy ledger; what does not close is the residual",
+            is_long=True,
+        ),
+        *(block for name, rows, label in parts for block in _rows_table(name, rows, label, units)),
+        *([Words(lines=(f"Nothing logged for the ledger {', '.join(missing)}.",), tone="grey")] if missing else []),
+    ]
 
 
 def _rows_table(
     name: str, rows: tuple[LedgerRow, ...], label: Callable[[LedgerRow], str], units: DisplayUnits
-) -> TableBlock:
-    per_distance = units.metres / 1000.0
-    return TableBlock(
-        headings=(
-            "part",
-            units.distance,
-            "min",
+) -> list[TableBlock]:
+    return table(
+        rows[:MOST_ROWS],
+        ("part", label),
+        (units.distance, lambda row: number(row.distance_m / units.metres, 2)),
+        ("min", lambda row: number(row.duration_s / 60.0, 1)),
+        (
             units.consumption_label,
-            "out",
-            "in",
-            "rolling",
-            "air",
-            "hills",
-            "kinetic",
-            "aux",
+            lambda row: number(None if row.net_wh_per_km is None else units.consumption(row.net_wh_per_km)),
         ),
-        rows=tuple(
-            (
-                label(row),
-                number(row.distance_m / units.metres, 2),
-                number(row.duration_s / 60.0, 1),
-                number(None if row.net_wh_per_km is None else row.net_wh_per_km * per_distance),
-                *(
-                    watt_hours(value)
-                    for value in (
-                        row.pack_out_wh,
-                        row.pack_in_wh,
-                        row.rolling_wh,
-                        row.air_wh,
-                        row.hills_wh,
-                        row.kinetic_wh,
-                        row.auxiliary_wh,
-                    )
-                ),
-            )
-            for row in rows[:MOST_ROWS]
-        ),
+        ("out", lambda row: watt_hours(row.pack_out_wh)),
+        ("in", lambda row: watt_hours(row.pack_in_wh)),
+        ("rolling", lambda row: watt_hours(row.rolling_wh)),
+        ("air", lambda row: watt_hours(row.air_wh)),
+        ("hills", lambda row: watt_hours(row.hills_wh)),
+        ("kinetic", lambda row: watt_hours(row.kinetic_wh)),
+        ("aux", lambda row: watt_hours(row.auxiliary_wh)),
         caption=f"Ledger {name}; energies in Wh",
         is_long=True,
     )
@@ -132,73 +118,51 @@ def _rows_table(
 
 def regen_tables(regen: RegenSummary, units: DisplayUnits) -> list[Block]:
     """Losses to friction brakes and to a regen cap, brakings one by one, recovery by state and temperature."""
-    blocks: list[Block] = [
-        TableBlock(
-            headings=("lost while braking", "Wh at the wheels"),
-            rows=(
-                ("to friction brakes", told(regen.friction_wh)),
-                ("of it, while a regen limit was reached", told(regen.capped_wh)),
-            ),
+    lost = (("to friction brakes", regen.friction_wh), ("of it, while a regen limit was reached", regen.capped_wh))
+    return [
+        *table(
+            lost,
+            ("lost while braking", lambda row: row[0]),
+            ("Wh at the wheels", lambda row: told(row[1])),
             caption="Braking energy lost",
-        )
+        ),
+        *table(
+            regen.stops[:MOST_ROWS],
+            ("at", lambda stop: moment(stop.start_s)),
+            (units.speed_label, lambda stop: speeds_text(stop, units)),
+            ("braking", lambda stop: number(stop.braking_wh, 1)),
+            ("into pack", lambda stop: number(stop.recovered_wh, 1)),
+            ("friction", lambda stop: number(stop.friction_wh, 1)),
+            ("capped", lambda stop: number(stop.capped_wh, 1)),
+            ("recovered", lambda stop: percent(stop.recovery_ratio)),
+            ("SOC", lambda stop: percent(stop.state_of_charge_ratio)),
+            ("by", lambda stop: stop.limited_by.replace("_", " ")),
+            caption=f"Brakings ({len(regen.stops)}); energies in Wh",
+            meaning={
+                units.speed_label: "from and to",
+                "braking": "work that motor and brakes took from the wheels",
+                "capped": "friction while a regen limit was reached",
+                "recovered": "into the pack, of the braking work",
+                "by": "the limit that was reached",
+            },
+            is_long=True,
+        ),
+        *_bands("SOC", regen.by_state_of_charge, percent),
+        *_bands(
+            f"cell temperature, {units.temperature_label}",
+            regen.by_cell_temperature,
+            lambda at: f"{units.temperature_of(at):.0f}",
+        ),
     ]
-    if regen.stops:
-        blocks.append(_stops_table(regen, units))
-    if regen.by_state_of_charge:
-        blocks.append(_bands("SOC", regen.by_state_of_charge, percent))
-    if regen.by_cell_temperature:
-        temperature = units.temperature_of
-        label = f"cell temperature, {units.temperature_label}"
-        blocks.append(_bands(label, regen.by_cell_temperature, lambda value: f"{temperature(value):.0f}"))
-    return blocks
 
 
-def _stops_table(regen: RegenSummary, units: DisplayUnits) -> TableBlock:
-    step = units.metres_per_second
-    return TableBlock(
-        headings=("at", units.speed_label, "braking", "into pack", "friction", "capped", "recovered", "charge", "by"),
-        rows=tuple(
-            (
-                moment(stop.start_s),
-                f"{stop.start_speed_m_per_s / step:.0f} to {stop.end_speed_m_per_s / step:.0f}",
-                number(stop.braking_wh, 1),
-                number(stop.recovered_wh, 1),
-                number(stop.friction_wh, 1),
-                number(stop.capped_wh, 1),
-                percent(stop.recovery_ratio),
-                percent(stop.state_of_charge_ratio),
-                stop.limited_by.replace("_", " "),
-            )
-            for stop in regen.stops[:MOST_ROWS]
-        ),
-        caption=f"Brakings ({len(regen.stops)}); energies in Wh",
-        explanations=(
-            "",
-            "from and to",
-            "work that motor and brakes took from the wheels",
-            "",
-            "",
-            "friction while a regen limit was reached",
-            "into the pack, of the braking work",
-            "",
-            "the limit that was reached",
-        ),
-        is_long=True,
-    )
-
-
-def _bands(name: str, bands: tuple[RegenBin, ...], shown: Callable[[float], str]) -> TableBlock:
-    return TableBlock(
-        headings=(name, "brakings", "braking Wh", "into pack Wh", "recovered"),
-        rows=tuple(
-            (
-                f"{shown(band.low)} to {shown(band.high)}",
-                str(band.stop_count),
-                number(band.braking_wh),
-                number(band.recovered_wh),
-                percent(band.recovery_ratio),
-            )
-            for band in bands
-        ),
+def _bands(name: str, bands: tuple[RegenBin, ...], shown: Callable[[float], str]) -> list[TableBlock]:
+    return table(
+        bands,
+        (name, lambda band: f"{shown(band.low)} to {shown(band.high)}"),
+        ("brakings", lambda band: str(band.stop_count)),
+        ("braking Wh", lambda band: number(band.braking_wh)),
+        ("into pack Wh", lambda band: number(band.recovered_wh)),
+        ("recovered", lambda band: percent(band.recovery_ratio)),
         caption=f"Recovery of braking energy by {name}",
     )

@@ -4,46 +4,67 @@ from __future__ import annotations
 
 from typing import Final
 
-from logan.metrics.current import CurrentDuration, CurrentSummary
-from logan.metrics.derating import DeratingSummary
+from logan.metrics.current import CurrentDuration, CurrentSummary, DwellHistogram
+from logan.metrics.derating import DeratingEvent, DeratingSummary
 from logan.metrics.thermal import CoolantFlow, ThermalSummary
-from logan.report.inputs import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Words, table
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
 from logan.results import Estimate
 from logan.units import DisplayUnits
-from logan.wording import channel_words, number, percent, tone_of
+from logan.wording import channel_words, number, percent, sentence, shown_value, tone_of
 
 _LEAST_DWELL_S: Final = 0.05
 
 
 def current_tables(current: CurrentSummary, units: DisplayUnits) -> list[Block]:
     """Duration curve, component curves, conductors and dwell times."""
-    blocks: list[Block] = [_duration_table(duration) for duration in current.durations]
-    if current.approaches:
-        blocks.append(_approach_table(current))
-    if current.conductors:
-        blocks.append(_conductor_table(current, units))
-    for dwell in current.dwell:
-        total_s = sum(dwell.time_s)
-        bands = zip(dwell.edges_a[:-1], dwell.edges_a[1:], dwell.time_s, strict=True)
-        blocks.append(
-            TableBlock(
-                headings=("A", "s", "of the time"),
-                rows=tuple(
-                    (f"{low:.0f} to {high:.0f}", number(time_s, 1), percent(time_s / total_s, 1))
-                    for low, high, time_s in bands
-                    if time_s >= _LEAST_DWELL_S
-                ),
-                caption=f"Time spent in each band of {channel_words(dwell.channel)}",
-                is_long=True,
-            )
-        )
-    if current.notes:
-        blocks.append(Words(lines=tuple(f"{note[:1].upper()}{note[1:]}." for note in current.notes), tone="grey"))
-    return blocks
+    degree, temperature = units.temperature_label, units.temperature_of
+    return [
+        *(block for duration in current.durations for block in _duration_table(duration)),
+        *table(
+            current.approaches,
+            ("component", lambda approach: f"{approach.component}, {approach.direction}"),
+            ("window", lambda approach: f"{approach.window_s:g} s" if approach.window_s else "peak"),
+            ("carried", lambda approach: f"{number(approach.current_a)} A {approach.quantity}"),
+            ("allowed", lambda approach: f"{number(approach.allowed_a)} A"),
+            ("used", lambda approach: percent(approach.used_ratio)),
+            ("at", lambda approach: moment(approach.context.at_s)),
+            ("source", lambda approach: approach.source),
+            tone=lambda approach: tone_of(approach.severity),
+            caption="Closest approach to each curve given",
+        ),
+        *table(
+            current.conductors,
+            ("conductor", lambda heating: heating.name),
+            ("window s", lambda heating: f"{heating.window_s:g}"),
+            ("RMS A", lambda heating: number(heating.rms_a)),
+            ("would take A", lambda heating: number(heating.withstand_a)),
+            (f"from {degree}", lambda heating: number(temperature(heating.start_degc))),
+            (f"to {degree}", lambda heating: number(temperature(heating.end_degc))),
+            ("limit", lambda heating: number(temperature(heating.limit_degc))),
+            ("at", lambda heating: moment(heating.context.at_s)),
+            tone=lambda heating: tone_of(heating.severity),
+            caption="Conductors heated without heat loss (IEC 60949, second-hand): an upper estimate, not a limit",
+        ),
+        *(block for dwell in current.dwell for block in _dwell_table(dwell)),
+        *([Words(lines=tuple(map(sentence, current.notes)), tone="grey")] if current.notes else []),
+    ]
 
 
-def _duration_table(duration: CurrentDuration) -> TableBlock:
+def _dwell_table(dwell: DwellHistogram) -> list[TableBlock]:
+    total_s = sum(dwell.time_s)
+    bands = zip(dwell.edges_a[:-1], dwell.edges_a[1:], dwell.time_s, strict=True)
+    return table(
+        (band for band in bands if band[2] >= _LEAST_DWELL_S),
+        ("A", lambda band: f"{band[0]:.0f} to {band[1]:.0f}"),
+        ("s", lambda band: number(band[2], 1)),
+        ("of the time", lambda band: percent(band[2] / total_s, 1)),
+        caption=f"Time spent in each band of {channel_words(dwell.channel)}",
+        is_long=True,
+    )
+
+
+def _duration_table(duration: CurrentDuration) -> list[TableBlock]:
     peak = duration.peak
     bound = f"; {peak.note}" if peak.is_lower_bound else ""
     sign = "at least " if peak.is_lower_bound else ""
@@ -53,99 +74,35 @@ def _duration_table(duration: CurrentDuration) -> TableBlock:
         else f"peak {sign}{peak.sampled_a:.0f} A at {moment(peak.context.at_s)}, by its steepest slew up to "
         f"{peak.upper_bound_a:.0f} A{bound}"
     )
-    return TableBlock(
-        headings=("window s", "mean A", "RMS A", "I²t A²s", "ends at"),
-        rows=tuple(
-            (
-                f"{point.window_s:g}",
-                number(point.mean_a),
-                number(point.rms_a),
-                number(point.i2t_a2s),
-                moment(point.rms_at_s),
-            )
-            for point in duration.points
-        ),
-        caption=(
-            f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: {shown}; "
-            f"{percent(duration.coverage_ratio)} of the drive sampled"
-        ),
+    return table(
+        duration.points,
+        ("window s", lambda point: f"{point.window_s:g}"),
+        ("mean A", lambda point: number(point.mean_a)),
+        ("RMS A", lambda point: number(point.rms_a)),
+        ("I²t A²s", lambda point: number(point.i2t_a2s)),
+        ("ends at", lambda point: moment(point.rms_at_s)),
+        caption=f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: {shown}; "
+        f"{percent(duration.coverage_ratio)} of the drive sampled",
         is_long=True,
-    )
-
-
-def _approach_table(current: CurrentSummary) -> TableBlock:
-    return TableBlock(
-        headings=("component", "window", "carried", "allowed", "used", "at", "source"),
-        rows=tuple(
-            (
-                f"{approach.component}, {approach.direction}",
-                f"{approach.window_s:g} s" if approach.window_s else "peak",
-                f"{number(approach.current_a)} A {approach.quantity}",
-                f"{number(approach.allowed_a)} A",
-                percent(approach.used_ratio),
-                moment(approach.context.at_s),
-                approach.source,
-            )
-            for approach in current.approaches
-        ),
-        tones=tuple(tone_of(approach.severity) for approach in current.approaches),
-        caption="Closest approach to each curve given",
-    )
-
-
-def _conductor_table(current: CurrentSummary, units: DisplayUnits) -> TableBlock:
-    degree = units.temperature_label
-    return TableBlock(
-        headings=("conductor", "window s", "RMS A", "would take A", f"from {degree}", f"to {degree}", "limit", "at"),
-        rows=tuple(
-            (
-                heating.name,
-                f"{heating.window_s:g}",
-                number(heating.rms_a),
-                number(heating.withstand_a),
-                number(units.temperature_of(heating.start_degc)),
-                number(units.temperature_of(heating.end_degc)),
-                number(units.temperature_of(heating.limit_degc)),
-                moment(heating.context.at_s),
-            )
-            for heating in current.conductors
-        ),
-        tones=tuple(tone_of(heating.severity) for heating in current.conductors),
-        caption="Conductors heated without heat loss (IEC 60949, second-hand): an upper estimate, not a limit",
     )
 
 
 def heat_tables(thermal: ThermalSummary, units: DisplayUnits) -> list[Block]:
     """Soak-back and coolant; the temperatures stand among the limits."""
     degree = units.temperature_label
-    blocks: list[Block] = []
-    if thermal.soak_backs:
-        blocks.append(
-            TableBlock(
-                headings=(
-                    "after the stop",
-                    "stopped at",
-                    f"then {degree}",
-                    f"peak {degree}",
-                    f"rise {degree}",
-                    "after",
-                ),
-                rows=tuple(
-                    (
-                        _part(soak.channel),
-                        moment(soak.stopped_at_s),
-                        number(units.temperature_of(soak.at_stop_degc)),
-                        number(units.temperature_of(soak.peak_degc)),
-                        number(units.temperature_step(soak.rise_k), 1),
-                        moment(soak.peak_after_s),
-                    )
-                    for soak in thermal.soak_backs
-                ),
-                caption="Heat that soaked back after stopping",
-            )
-        )
-    blocks.append(_coolant(thermal.coolant))
-    return blocks
+    return [
+        *table(
+            thermal.soak_backs,
+            ("after the stop", lambda soak: _part(soak.channel)),
+            ("stopped at", lambda soak: moment(soak.stopped_at_s)),
+            (f"then {degree}", lambda soak: number(units.temperature_of(soak.at_stop_degc))),
+            (f"peak {degree}", lambda soak: number(units.temperature_of(soak.peak_degc))),
+            (f"rise {degree}", lambda soak: number(units.temperature_step(soak.rise_k), 1)),
+            ("after", lambda soak: moment(soak.peak_after_s)),
+            caption="Heat that soaked back after stopping",
+        ),
+        _coolant(thermal.coolant),
+    ]
 
 
 def _part(channel: str) -> str:
@@ -162,33 +119,26 @@ def _coolant(coolant: CoolantFlow) -> Words:
 
 def derating_tables(derating: DeratingSummary, units: DisplayUnits) -> list[Block]:
     """What was asked and not delivered, limits reached and lowered, and what could not be looked for."""
-    blocks: list[Block] = []
-    if derating.events:
-        blocks.append(
-            TableBlock(
-                headings=("what", "from", "for", "missing", "why, probably", "Wh lost", f"{units.speed_label} lost"),
-                rows=tuple(
-                    (
-                        f"{event.kind}: {channel_words(event.channel)}",
-                        moment(event.start_s),
-                        f"{number(event.duration_s, 1)} s",
-                        f"{number(event.shortfall)} {event.unit}",
-                        event.probable_cause.replace("_", " "),
-                        number(event.energy_not_delivered_wh, 1),
-                        number(
-                            None
-                            if event.speed_lost_m_per_s is None
-                            else event.speed_lost_m_per_s / units.metres_per_second,
-                            1,
-                        ),
-                    )
-                    for event in derating.events[:MOST_ROWS]
-                ),
-                tones=tuple("amber" for _ in derating.events[:MOST_ROWS]),
-                caption=f"Derating ({len(derating.events)}); in all {told(derating.time_derated, unit='s')}",
-            )
+
+    def speed_lost(event: DeratingEvent) -> str:
+        lost = event.speed_lost_m_per_s
+        return number(None if lost is None else lost / units.metres_per_second, 1)
+
+    blocks: list[Block] = [
+        *table(
+            derating.events[:MOST_ROWS],
+            ("what", lambda event: f"{event.kind}: {channel_words(event.channel)}"),
+            ("from", lambda event: moment(event.start_s)),
+            ("for", lambda event: f"{number(event.duration_s, 1)} s"),
+            ("missing", lambda event: shown_value(event.shortfall, event.unit, units)),
+            ("why, probably", lambda event: event.probable_cause.replace("_", " ")),
+            ("Wh lost", lambda event: number(event.energy_not_delivered_wh, 1)),
+            (f"{units.speed_label} lost", speed_lost),
+            tone=lambda event: "amber",
+            caption=f"Derating ({len(derating.events)}); in all {told(derating.time_derated, unit='s')}",
         )
-    elif isinstance(derating.time_derated, Estimate):
+    ]
+    if not blocks and isinstance(derating.time_derated, Estimate):
         blocks.append(Words(lines=("Derating: none seen in the channels logged.",), tone="grey"))
     if derating.notes:
         blocks.append(Words(lines=tuple(f"Derating: {note}." for note in derating.notes), tone="grey"))

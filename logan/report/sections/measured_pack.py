@@ -2,82 +2,84 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from logan.metrics.charging_sessions import ChargingSession
 from logan.metrics.pack import PackSummary, VoltageRange
 from logan.metrics.resistance import AllowedCurrent, ResistanceBand, ResistanceSummary
-from logan.report.inputs import Block, TableBlock, Words
+from logan.report.inputs import Block, TableBlock, Tone, Words, table
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
 from logan.results import Figure, Refusal
 from logan.units import DisplayUnits
-from logan.wording import channel_words, figure, number, percent, tone_of
+from logan.wording import channel_words, figure, number, percent, sentence, temperature_text, tone_of, with_sigma
 
 _MILLI = 1000.0
 
 
 def resistance_tables(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
     """Pulse resistance, sag, current that the lowest cell allows, and resistance in the cold."""
-    blocks: list[Block] = [
-        TableBlock(
-            headings=("of", "pulse s", "mΩ", "windows"),
-            rows=tuple(
-                (
-                    band.subject,
-                    f"{band.duration_s:g}",
-                    told(band.resistance_ohm, scale=_MILLI, digits=2),
-                    str(band.count),
-                )
-                for band in resistance.whole_drive
-            ),
-            caption="DC internal resistance over the whole drive",
-        )
+    degree, temperature = units.temperature_label, units.temperature_of
+    return [
+        *_resistance_table(resistance.whole_drive, units, "DC internal resistance over the whole drive"),
+        *_resistance_table(
+            resistance.bands[:MOST_ROWS], units, "DC internal resistance by SOC and cell temperature", is_banded=True
+        ),
+        *table(
+            resistance.sags,
+            ("lowest of", lambda sag: channel_words(sag.channel)),
+            ("V", lambda sag: number(sag.lowest_v, 2)),
+            ("below rest V", lambda sag: number(sag.sag_v, 2)),
+            ("at A", lambda sag: number(sag.current_a)),
+            ("at", lambda sag: moment(sag.context.at_s)),
+            ("SOC", lambda sag: percent(sag.context.state_of_charge_ratio)),
+            caption="Voltage sag",
+        ),
+        *table(
+            _spread_out(resistance.allowed),
+            ("SOC", lambda one: percent(one.state_of_charge_ratio)),
+            (f"cells {degree}", lambda one: "–" if (at := one.temperature_degc) is None else number(temperature(at))),
+            ("A for 10 s", lambda one: told(one.current_a)),
+            ("basis", _basis),
+            tone=lambda one: "amber" if one.is_extrapolated else "plain",
+            caption="Current at which the lowest cell would reach its floor (estimated)",
+        ),
+        *table(
+            resistance.cold,
+            (f"cells {degree}", lambda one: number(temperature(one.temperature_degc))),
+            ("10 s mΩ", lambda one: told(one.resistance_ohm, scale=_MILLI, digits=1)),
+            ("basis", lambda one: "EXTRAPOLATED" if one.is_extrapolated else "seen in this drive"),
+            tone=lambda one: "amber" if one.is_extrapolated else "plain",
+            caption="Pack resistance at other cell temperatures (Arrhenius law)",
+        ),
+        Words(lines=tuple(map(sentence, resistance.notes)), tone="grey"),
     ]
-    if resistance.bands:
-        blocks.append(
-            TableBlock(
-                headings=("of", "charge", units.temperature_label, "pulse s", "mΩ", "windows"),
-                rows=tuple(_band_row(band, units) for band in resistance.bands[:MOST_ROWS]),
-                caption="DC internal resistance by SOC and cell temperature",
-                is_long=True,
-            )
-        )
-    if resistance.sags:
-        blocks.append(
-            TableBlock(
-                headings=("lowest of", "V", "below rest V", "at A", "at", "charge"),
-                rows=tuple(
-                    (
-                        channel_words(sag.channel),
-                        number(sag.lowest_v, 2),
-                        number(sag.sag_v, 2),
-                        number(sag.current_a),
-                        moment(sag.context.at_s),
-                        percent(sag.context.state_of_charge_ratio),
-                    )
-                    for sag in resistance.sags
-                ),
-                caption="Voltage sag",
-            )
-        )
-    blocks += [*_allowed(resistance, units), *_cold(resistance, units)]
-    blocks.append(Words(lines=tuple(f"{note[:1].upper()}{note[1:]}." for note in resistance.notes), tone="grey"))
-    return blocks
 
 
-def _between(low: str, high: str) -> str:
-    return "–" if low == high else f"{low} to {high}"
-
-
-def _band_row(band: ResistanceBand, units: DisplayUnits) -> tuple[str, ...]:
+def _resistance_table(
+    bands: Iterable[ResistanceBand], units: DisplayUnits, caption: str, *, is_banded: bool = False
+) -> list[TableBlock]:
     def degrees(value: float | None) -> str:
         return "–" if value is None else f"{units.temperature_of(value):.0f}"
 
-    return (
-        band.subject,
-        _between(percent(band.state_of_charge_low_ratio), percent(band.state_of_charge_high_ratio)),
-        _between(degrees(band.temperature_low_degc), degrees(band.temperature_high_degc)),
-        f"{band.duration_s:g}",
-        told(band.resistance_ohm, scale=_MILLI, digits=2),
-        str(band.count),
+    def between(low: str, high: str) -> str:
+        return "–" if low == high else f"{low} to {high}"
+
+    return table(
+        bands,
+        ("of", lambda band: band.subject),
+        (
+            "SOC" if is_banded else "",
+            lambda band: between(percent(band.state_of_charge_low_ratio), percent(band.state_of_charge_high_ratio)),
+        ),
+        (
+            units.temperature_label if is_banded else "",
+            lambda band: between(degrees(band.temperature_low_degc), degrees(band.temperature_high_degc)),
+        ),
+        ("pulse s", lambda band: f"{band.duration_s:g}"),
+        ("mΩ", lambda band: told(band.resistance_ohm, scale=_MILLI, digits=2)),
+        ("windows", lambda band: str(band.count)),
+        caption=caption,
+        is_long=is_banded,
     )
 
 
@@ -88,111 +90,47 @@ def _spread_out(allowed: tuple[AllowedCurrent, ...]) -> list[AllowedCurrent]:
     return [*seen[::stride], *(one for one in allowed if one.is_extrapolated)]
 
 
-def _allowed(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
-    if not resistance.allowed:
-        return []
-    return [
-        TableBlock(
-            headings=("charge", f"cells {units.temperature_label}", "A for 10 s", "basis"),
-            rows=tuple(
-                (
-                    percent(one.state_of_charge_ratio),
-                    "–" if one.temperature_degc is None else number(units.temperature_of(one.temperature_degc)),
-                    told(one.current_a),
-                    _basis(one),
-                )
-                for one in _spread_out(resistance.allowed)
-            ),
-            tones=tuple("amber" if one.is_extrapolated else "plain" for one in _spread_out(resistance.allowed)),
-            caption="Current at which the lowest cell would reach its floor (estimated)",
-        )
-    ]
-
-
 def _basis(allowed: AllowedCurrent) -> str:
     if isinstance(allowed.current_a, Refusal):
         return ""
     return "EXTRAPOLATED to the cold" if allowed.is_extrapolated else "state seen in this drive"
 
 
-def _cold(resistance: ResistanceSummary, units: DisplayUnits) -> list[Block]:
-    if not resistance.cold:
-        return []
-    return [
-        TableBlock(
-            headings=(f"cells {units.temperature_label}", "10 s mΩ", "basis"),
-            rows=tuple(
-                (
-                    number(units.temperature_of(one.temperature_degc)),
-                    told(one.resistance_ohm, scale=_MILLI, digits=1),
-                    "EXTRAPOLATED" if one.is_extrapolated else "seen in this drive",
-                )
-                for one in resistance.cold
-            ),
-            tones=tuple("amber" if one.is_extrapolated else "plain" for one in resistance.cold),
-            caption="Pack resistance at other cell temperatures (Arrhenius law)",
-        )
-    ]
-
-
 def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
     """Usable energy, energy per percent, cell spread, isolation and charging."""
     usable, spread, isolation = pack.usable, pack.spread, pack.isolation_ohm_per_v
-    kilo = 0.001
-    blocks: list[Block] = [
-        TableBlock(
-            headings=("pack", "value", "note"),
-            rows=(
-                ("pack voltage", _voltage(pack.voltage), ""),
-                (
-                    "energy, charge 0 to 100 %",
-                    told(usable.energy_wh, scale=kilo, digits=1, unit="kWh"),
-                    _note(usable.energy_wh, usable.note),
-                ),
-                (
-                    "energy in the build's window",
-                    figure(usable.window_energy_wh, scale=kilo, digits=1, unit="kWh"),
-                    "",
-                ),
-                ("charge, 0 to 100 %", figure(usable.charge_ah, digits=1, unit="Ah"), ""),
-                (
-                    "cell spread at rest",
-                    told(spread.rest_v, scale=_MILLI, unit="mV"),
-                    _note(spread.rest_v, spread.note),
-                ),
-                ("cell spread under load", figure(spread.load_v, scale=_MILLI, unit="mV"), ""),
-                ("cell temperature spread", told(spread.temperature_k, digits=1, unit="K"), ""),
-                ("isolation", told(isolation, unit="Ω/V"), _note(isolation, "against its limit: see Limits")),
-            ),
-            tones=(
-                "plain",
-                "amber" if usable.is_circular else "plain",
-                "plain",
-                "plain",
-                tone_of(spread.severity),
-                tone_of(spread.severity),
-                "plain",
-                "plain",
-            ),
+    kilo, spread_tone = 0.001, tone_of(spread.severity)
+    rows: tuple[tuple[str, str, str, Tone], ...] = (
+        ("pack voltage", _voltage(pack.voltage), "", "plain"),
+        ("energy, SOC 0 to 100 %", told(usable.energy_wh, scale=kilo, digits=1, unit="kWh"),
+         _note(usable.energy_wh, usable.note), "amber" if usable.is_circular else "plain"),
+        ("energy in the build's window", figure(usable.window_energy_wh, scale=kilo, digits=1, unit="kWh"), "",
+         "plain"),
+        ("charge, 0 to 100 %", figure(usable.charge_ah, digits=1, unit="Ah"), "", "plain"),
+        ("cell spread at rest", told(spread.rest_v, scale=_MILLI, unit="mV"), _note(spread.rest_v, spread.note),
+         spread_tone),
+        ("cell spread under load", figure(spread.load_v, scale=_MILLI, unit="mV"), "", spread_tone),
+        ("cell temperature spread", told(spread.temperature_k, scale=units.temperature_step(1.0), digits=1,
+                                         unit=units.temperature_label), "", "plain"),
+        ("isolation", told(isolation, unit="Ω/V"), _note(isolation, "against its limit: see Limits"), "plain"),
+    )  # fmt: skip
+    return [
+        *table(
+            rows,
+            ("pack", lambda row: row[0]),
+            ("value", lambda row: row[1]),
+            ("note", lambda row: row[2]),
+            tone=lambda row: row[3],
             caption="Pack",
-        )
+        ),
+        *table(
+            pack.per_percent,
+            ("SOC", lambda band: f"{percent(band.low_ratio)} to {percent(band.high_ratio)}"),
+            ("Wh per %", lambda band: with_sigma(band.wh_per_percent, band.sigma_wh_per_percent)),
+            caption="Energy per percent of SOC",
+        ),
+        *(_charge_table(session, units) for session in pack.charging),
     ]
-    if pack.per_percent:
-        blocks.append(
-            TableBlock(
-                headings=("charge", "Wh per %"),
-                rows=tuple(
-                    (
-                        f"{percent(band.low_ratio)} to {percent(band.high_ratio)}",
-                        f"{number(band.wh_per_percent)} ± {number(band.sigma_wh_per_percent, 1)}",
-                    )
-                    for band in pack.per_percent
-                ),
-                caption="Energy per percent of SOC",
-            )
-        )
-    blocks += [_charge_table(session, units) for session in pack.charging]
-    return blocks
 
 
 def _voltage(voltage: VoltageRange | Refusal) -> str:
@@ -210,26 +148,24 @@ def _note(value: Figure, note: str) -> str:
 
 def _charge_table(session: ChargingSession, units: DisplayUnits) -> TableBlock:
     def degrees(value: float | None) -> str:
-        return "–" if value is None else f"{units.temperature_of(value):.0f} {units.temperature_label}"
+        return "–" if value is None else temperature_text(value, units)
 
-    pilot = "–" if session.pilot_limit_a is None else f"{session.pilot_limit_a:.0f} A"
-    return TableBlock(
-        headings=("charge", "value"),
-        rows=(
-            ("from the wall", told(session.wall_wh, scale=0.001, digits=2, unit="kWh")),
-            ("into the pack", told(session.pack_wh, scale=0.001, digits=2, unit="kWh")),
-            ("efficiency", told(session.efficiency_ratio, scale=100.0, digits=1, unit="%")),
-            (
-                "SOC",
-                f"{percent(session.state_of_charge_start_ratio)} to {percent(session.state_of_charge_end_ratio)}",
-            ),
-            ("highest power", f"{session.peak_power_w / 1000.0:.1f} kW"),
-            ("taper from", percent(session.taper_start_ratio)),
-            (
-                "cells at the start, and hottest",
-                f"{degrees(session.temperature_start_degc)}, {degrees(session.temperature_max_degc)}",
-            ),
-            ("current that the pilot signal allowed", pilot),
+    soc = (session.state_of_charge_start_ratio, session.state_of_charge_end_ratio)
+    rows = (
+        ("from the wall", told(session.wall_wh, scale=0.001, digits=2, unit="kWh")),
+        ("into the pack", told(session.pack_wh, scale=0.001, digits=2, unit="kWh")),
+        ("efficiency", told(session.efficiency_ratio, scale=100.0, digits=1, unit="%")),
+        ("SOC", " to ".join(map(percent, soc))),
+        ("highest power", f"{session.peak_power_w / 1000.0:.1f} kW"),
+        ("taper from", percent(session.taper_start_ratio)),
+        (
+            "cells at the start, and hottest",
+            f"{degrees(session.temperature_start_degc)}, {degrees(session.temperature_max_degc)}",
         ),
-        caption=f"Charge from {moment(session.start_s)} to {moment(session.end_s)}",
+        (
+            "current that the pilot signal allowed",
+            "–" if session.pilot_limit_a is None else f"{session.pilot_limit_a:.0f} A",
+        ),
     )
+    caption = f"Charge from {moment(session.start_s)} to {moment(session.end_s)}"
+    return TableBlock(headings=("charge", "value"), rows=rows, caption=caption)
