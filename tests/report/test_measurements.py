@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from logan.pipeline.analyse import analyse_drive
 
+from logan.analysis import analyse_drive
 from logan.metrics.limit_events import event_kinds
 from logan.report.inputs import TableBlock, Words
 from logan.report.sections.limits import event_kind_table, event_table
@@ -63,7 +63,7 @@ def all_words(blocks):
         "Hardest windows of pack current, discharge",
         "Hardest windows of pack current, charge",
         "Closest approach to each curve",
-        "Conductors heated without heat loss (IEC 60949)",
+        "Conductors heated without heat loss (IEC 60949, second-hand)",
         "Time spent in each band of pack current",
         "Derating (",
         "DC internal resistance over the whole drive",
