@@ -133,12 +133,14 @@ def _answer(
 
     from logan.pipeline.builds import find_build
     from logan.pipeline.plan import make_plan
-    from logan.pipeline.refine import ANSWER_SEED, answer_of, refine_build
+    from logan.pipeline.refine import ANSWER_SEED, answer_of, answer_with, refine_build
 
     folder, rng = find_build(build), np.random.default_rng(seed)
     try:
-        is_the_answer = plan is None and extra is None and seed == ANSWER_SEED
-        found = answer_of(folder) if is_the_answer else refine_build(folder, rng, plan_path=plan, extra_scenario=extra)
+        if plan is None and seed == ANSWER_SEED:
+            found = answer_of(folder) if extra is None else answer_with(folder, extra)
+        else:
+            found = refine_build(folder, rng, plan_path=plan, extra_scenario=extra)
     except NotEnoughDataError as reason:
         planned = make_plan(_with(extra, folder), rng)
         if as_json:

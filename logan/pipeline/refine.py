@@ -158,6 +158,39 @@ def answer_of(folder: BuildFolder, *, told: Callable[[str], None] | None = None)
     return _remembered(fingerprint, found)
 
 
+def answer_with(folder: BuildFolder, scenario: dict[str, object]) -> Refinement:
+    """The build's answer with one more scenario, predicted from its own plan and fit: nothing is fitted again.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    scenario : dict
+        Keys of a ``[[scenario]]`` table.
+    """
+    found, build = answer_of(folder), with_scenario(scenario, folder.path, folder.settings())
+    asked = build.scenarios[-1]
+    target = [one for one in build.scenarios[:-1] if one.name == found.range.refined.target_scenario]
+    with DriveLibrary.open(folder.library) as library:
+        added = refine_range(
+            replace(build, scenarios=(*target, asked)),
+            found.plan,
+            found.fit.fit,
+            np.random.default_rng(ANSWER_SEED),
+            recorded_drive=recorded_drives(library),
+        )
+    whole = found.range
+    planned, refined = (
+        replace(before, scenarios=(*before.scenarios, after.scenario(asked.name)))
+        for before, after in ((whole.planned, added.planned), (whole.refined, added.refined))
+    )
+    attributions = (*whole.attributions, added.attribution(asked.name))
+    notes = (*whole.notes, *(note for note in added.notes if note.startswith(f"{asked.name}: ")))
+    return replace(
+        found, range=replace(whole, planned=planned, refined=refined, attributions=attributions, notes=notes)
+    )
+
+
 _LAST: Final[dict[str, Refinement]] = {}
 """The answer asked for last, by its fingerprint: a slider of the page asks often, and reading takes a while."""
 

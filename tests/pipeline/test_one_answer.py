@@ -9,8 +9,9 @@ import pytest
 
 from logan.cli.main import main
 from logan.drive_library.repository import DriveLibrary
+from logan.pipeline import refine
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.refine import answer_of, kept_answer
+from logan.pipeline.refine import ANSWER_SEED, answer_of, answer_with, kept_answer, refine_build
 from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
 from logan.pipeline.what_if import range_json
@@ -126,6 +127,17 @@ def test_one_more_scenario_changes_none_of_the_others(folder, answer, capsys):
     shared = {name: found for name, found in per_scenario(more["refined"]).items() if name != "asked here"}
     assert shared == per_scenario(json_ready(answer.range.refined))
     assert more["refined_sizing"] == json_ready(answer.range.refined_sizing)
+
+
+def test_one_more_scenario_fits_nothing_again_and_is_what_a_whole_refit_says(folder, answer, monkeypatch):
+    asked = {"name": "asked", "speed": "50 mph"}
+    whole = refine_build(folder, np.random.default_rng(ANSWER_SEED), extra_scenario=asked).range
+    monkeypatch.setattr(refine, "fit_with_sensors", None)
+    added = answer_with(folder, asked).range
+    one, other = (found.refined.scenario("asked").range_m for found in (whole, added))
+    assert (one.p10, one.p50, one.p90) == pytest.approx((other.p10, other.p50, other.p90), rel=0.01)
+    assert added.refined.scenarios[:-1] == answer.range.refined.scenarios
+    assert added.attribution("asked").range_after_m == pytest.approx(whole.attribution("asked").range_after_m, rel=0.01)
 
 
 def test_a_changed_setting_makes_a_new_answer(folder, answer):
