@@ -12,8 +12,8 @@ from logan.drive.drive import Drive
 from logan.ledger.ledger import EnergyLedger
 from logan.ledger.reckon import energy_ledger
 from logan.metrics import calibration, coastdowns, current, derating, energy, limits, pack, regen, resistance, thermal
-from logan.metrics.heating_circuit import limits_that_apply
 from logan.metrics.metric import Asked, Metric
+from logan.metrics.thermal import limits_that_apply
 from logan.quality import find_flags
 from logan.quality.grades import MetricGrade, grade_metrics
 from logan.results import DataFlag, Figure, JsonValue, Severity, json_ready, result, result_from_json

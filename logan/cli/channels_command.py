@@ -8,17 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import (
-    BuildOption,
-    BusOption,
-    ColumnsOption,
-    DbcOption,
-    FormatOption,
-    JsonOption,
-    buses_of,
-    given_dbcs,
-    refuse_both,
-)
+from logan.cli import options as opt
 from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
 from logan.errors import UsageError
 from logan.units import plain_number
@@ -37,9 +27,9 @@ def register(app: typer.Typer) -> None:
         files: Annotated[
             list[Path] | None, typer.Argument(help="A log, or DBCs alone; without one, the build's map is shown.")
         ] = None,
-        dbc: DbcOption = None,
-        bus: BusOption = None,
-        build: BuildOption = Path(),
+        dbc: opt.DbcOption = None,
+        bus: opt.BusOption = None,
+        build: opt.BuildOption = Path(),
         drive: Annotated[
             str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of a log.")
         ] = None,
@@ -57,9 +47,9 @@ def register(app: typer.Typer) -> None:
         catalogue: Annotated[
             bool, typer.Option("--catalog", "--catalogue", help="List every channel that there is.")
         ] = False,
-        format_name: FormatOption = None,
-        columns: ColumnsOption = "",
-        as_json: JsonOption = False,
+        format_name: opt.FormatOption = None,
+        columns: opt.ColumnsOption = "",
+        as_json: opt.JsonOption = False,
     ) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
         from logan.pipeline.builds import find_build, open_library
@@ -76,9 +66,9 @@ def register(app: typer.Typer) -> None:
             _show_catalogue(as_json=as_json)
             return
         if write or accept or drive is not None:
-            refuse_both(files, drive)
+            opt.refuse_both(files, drive)
         if files or drive is not None:
-            dbcs, by_bus = given_dbcs(dbc, build)
+            dbcs, by_bus = opt.given_dbcs(dbc, build)
             if drive is not None:
                 with open_library(build) as library:
                     found = FoundChannels.of(look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus))
@@ -90,7 +80,7 @@ def register(app: typer.Typer) -> None:
                         dbc_by_bus=by_bus,
                         format_name=format_name,
                         column_layout=columns,
-                        bus_of=buses_of(files or (), bus),
+                        bus_of=opt.buses_of(files or (), bus),
                         progress=progress,
                     )
             if write or accept:

@@ -74,7 +74,7 @@ def register(app: typer.Typer) -> None:
 
 def _difference(build: Path, first: str, second: str) -> DriveDifference:
     from logan.pipeline.builds import find_build
-    from logan.pipeline.fit_build import difference_of_drives
+    from logan.pipeline.refine import difference_of_drives
 
     return difference_of_drives(find_build(build), first, second)
 
@@ -83,7 +83,7 @@ def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
     import numpy as np
 
     from logan.pipeline.builds import find_build
-    from logan.pipeline.fit_build import compare_build
+    from logan.pipeline.refine import compare_build
 
     folder = find_build(build)
     with working("reducing drives") as told:
@@ -92,7 +92,7 @@ def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
 
 def _prediction(build: Path, fit_on: str, predict: str) -> Calibration:
     from logan.pipeline.builds import find_build
-    from logan.pipeline.fit_build import predict_in_build
+    from logan.pipeline.refine import predict_in_build
 
     folder = find_build(build)
     with working("reducing drives") as told:

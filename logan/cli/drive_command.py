@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logan.cli import options as opt
 from logan.cli.drive_tables import (
     print_currents,
     print_every_table,
@@ -17,17 +18,6 @@ from logan.cli.drive_tables import (
     print_limits,
     print_regen_share,
     print_temperatures,
-)
-from logan.cli.options import (
-    AmbientOption,
-    BuildOption,
-    JsonOption,
-    PassengersOption,
-    PayloadOption,
-    UnitsOption,
-    WindFromOption,
-    WindOption,
-    display_units,
 )
 from logan.cli.rendering import print_cautions, print_json, print_lines
 from logan.errors import UsageError
@@ -46,7 +36,7 @@ def register(app: typer.Typer) -> None:
     @app.command("drive")
     def drive(
         number: Annotated[str, typer.Argument(help="Number or id of the drive.")],
-        build: BuildOption = Path(),
+        build: opt.BuildOption = Path(),
         mask: Annotated[
             list[str] | None, typer.Option("--mask", help="Blank a span, such as 750s..768s or 12:30..12:48.")
         ] = None,
@@ -82,8 +72,8 @@ def register(app: typer.Typer) -> None:
         change: Annotated[
             str | None, typer.Option("--change", help="What was changed on the vehicle before it.")
         ] = None,
-        payload: PayloadOption = None,
-        passengers: PassengersOption = None,
+        payload: opt.PayloadOption = None,
+        passengers: opt.PassengersOption = None,
         weather: Annotated[
             Path | None,
             typer.Option(
@@ -92,9 +82,9 @@ def register(app: typer.Typer) -> None:
                 "latitude and longitude, the nearest is taken.",
             ),
         ] = None,
-        ambient: AmbientOption = None,
-        wind: WindOption = None,
-        wind_from_deg: WindFromOption = None,
+        ambient: opt.AmbientOption = None,
+        wind: opt.WindOption = None,
+        wind_from_deg: opt.WindFromOption = None,
         drag_factor: Annotated[
             float | None,
             typer.Option("--drag-factor", help="What a roof rack or an open top made of drag: 1.15; 1 takes it back."),
@@ -108,8 +98,8 @@ def register(app: typer.Typer) -> None:
         is_full: Annotated[
             bool, typer.Option("--full", help="Every table: ledger by part, stops, heat, pack, calibrations.")
         ] = False,
-        as_json: JsonOption = False,
-        units: UnitsOption = None,
+        as_json: opt.JsonOption = False,
+        units: opt.UnitsOption = None,
     ) -> None:
         """Show what one drive says, or note something on it; masks are reversible and need a reason."""
         from logan.pipeline.builds import find_build, open_library
@@ -119,7 +109,7 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.weather import place_of, station_weather
 
         folder = find_build(build)
-        shown = display_units(units, build)
+        shown = opt.display_units(units, build)
         settings = folder.settings()
         answer = kept_answer(folder)
         with open_library(build) as library:

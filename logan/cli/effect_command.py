@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Compare road load before and after a change, other conditions taken out."""
         from logan.pipeline.builds import find_build
-        from logan.pipeline.fit_build import effect_in_build
+        from logan.pipeline.refine import effect_in_build
 
         folder = find_build(build)
         with working("reducing drives") as told:
@@ -52,7 +52,7 @@ def drive_names(text: str) -> list[str]:
 
 def show_effect(found: ModificationEffect, units: DisplayUnits) -> None:
     """Print the verdict, then its numbers."""
-    from logan.pipeline.fit_build import drives_to_see
+    from logan.pipeline.refine import drives_to_see
 
     change = found.consumption_change
     print_lines(

@@ -16,7 +16,7 @@ from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 
 if TYPE_CHECKING:
     from logan.pipeline.fit import FitResult
-    from logan.pipeline.fit_build import BuildFit, NextTests
+    from logan.pipeline.refine import BuildFit, NextTests
     from logan.units import DisplayUnits
 
 
@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Refine the plan's parameters with the drives and with measurements.toml; say what the data can't tell."""
         from logan.pipeline.builds import find_build
-        from logan.pipeline.fit_build import fit_build
+        from logan.pipeline.refine import fit_build
 
         folder = find_build(build)
         with working("reducing drives") as told:

@@ -10,25 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import (
-    AmbientOption,
-    BuildOption,
-    BusOption,
-    ColumnsOption,
-    DbcOption,
-    FormatOption,
-    JsonOption,
-    LeftOutOption,
-    PassengersOption,
-    PayloadOption,
-    UnitsOption,
-    WindFromOption,
-    WindOption,
-    ZeroCurrentOption,
-    buses_of,
-    display_units,
-    split_dbcs,
-)
+from logan.cli import options as opt
 from logan.cli.rendering import print_json, print_lines, reading_progress
 from logan.results import Refusal
 from logan.wording import figure, number
@@ -44,11 +26,11 @@ def register(app: typer.Typer) -> None:
     @app.command("import")
     def import_(
         logs: Annotated[list[Path], typer.Argument(help="Log files; one drive each, or one in all with --one-drive.")],
-        build: BuildOption = Path(),
-        dbc: DbcOption = None,
-        bus: BusOption = None,
-        format_name: FormatOption = None,
-        columns: ColumnsOption = "",
+        build: opt.BuildOption = Path(),
+        dbc: opt.DbcOption = None,
+        bus: opt.BusOption = None,
+        format_name: opt.FormatOption = None,
+        columns: opt.ColumnsOption = "",
         one_drive: Annotated[
             bool, typer.Option("--one-drive", help="All logs are parts of one drive: split files, buses, a GPX track.")
         ] = False,
@@ -64,17 +46,17 @@ def register(app: typer.Typer) -> None:
         anyway: Annotated[
             bool, typer.Option("--anyway", help="Keep a log with lost lines or impossible times; no energy is shown.")
         ] = False,
-        payload: PayloadOption = None,
-        passengers: PassengersOption = None,
-        wind: WindOption = None,
-        wind_from_deg: WindFromOption = None,
-        ambient: AmbientOption = None,
+        payload: opt.PayloadOption = None,
+        passengers: opt.PassengersOption = None,
+        wind: opt.WindOption = None,
+        wind_from_deg: opt.WindFromOption = None,
+        ambient: opt.AmbientOption = None,
         note: Annotated[str, typer.Option("--note", help="A note on the drive.")] = "",
-        left_out: LeftOutOption = None,
-        zero_current: ZeroCurrentOption = False,
+        left_out: opt.LeftOutOption = None,
+        zero_current: opt.ZeroCurrentOption = False,
         yes: Annotated[bool, typer.Option("--yes", help="Ask nothing; what is open is said.")] = False,
-        as_json: JsonOption = False,
-        units: UnitsOption = None,
+        as_json: opt.JsonOption = False,
+        units: opt.UnitsOption = None,
     ) -> None:
         """Import logs: read, map, check, analyze and store each drive once."""
         from logan.pipeline.builds import find_build
@@ -83,12 +65,12 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.notes import noted, with_passengers
 
         folder = find_build(build)
-        shown = display_units(units, build)
-        dbcs, by_bus = split_dbcs(dbc)
+        shown = opt.display_units(units, build)
+        dbcs, by_bus = opt.split_dbcs(dbc)
         options = ImportOptions(
             dbcs=dbcs,
             dbc_by_bus=by_bus,
-            bus_of=buses_of(logs, bus),
+            bus_of=opt.buses_of(logs, bus),
             format_name=format_name,
             column_layout=columns,
             is_one_drive=one_drive,

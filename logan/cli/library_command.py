@@ -7,18 +7,8 @@ from typing import Annotated
 
 import typer
 
+from logan.cli import options as opt
 from logan.cli.import_command import show_drive
-from logan.cli.options import (
-    BuildOption,
-    DbcOption,
-    JsonOption,
-    LeftOutOption,
-    UnitsOption,
-    YesOption,
-    ZeroCurrentOption,
-    display_units,
-    split_dbcs,
-)
 from logan.cli.rendering import print_json, print_lines, print_table, say, working
 
 
@@ -28,7 +18,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(library, name="library")
 
     @library.command("check")
-    def check(build: BuildOption = Path(), as_json: JsonOption = False) -> int:
+    def check(build: opt.BuildOption = Path(), as_json: opt.JsonOption = False) -> int:
         """Read every stored file, say what is damaged (exit code 2) and which drives are there twice."""
         from logan.pipeline.builds import check_library
 
@@ -53,19 +43,19 @@ def register(app: typer.Typer) -> None:
         drives: Annotated[
             list[str] | None, typer.Argument(help="Numbers or ids; all whose frames were kept where left out.")
         ] = None,
-        build: BuildOption = Path(),
-        dbc: DbcOption = None,
-        left_out: LeftOutOption = None,
-        zero_current: ZeroCurrentOption = False,
-        as_json: JsonOption = False,
-        units: UnitsOption = None,
+        build: opt.BuildOption = Path(),
+        dbc: opt.DbcOption = None,
+        left_out: opt.LeftOutOption = None,
+        zero_current: opt.ZeroCurrentOption = False,
+        as_json: opt.JsonOption = False,
+        units: opt.UnitsOption = None,
     ) -> None:
         """Make drives anew by today's channels.toml and DBCs, from the frames that are kept; no log is needed."""
         from logan.pipeline.builds import find_build
         from logan.pipeline.frame_store import decode_again
         from logan.pipeline.importing import corrections_but
 
-        dbcs, by_bus = split_dbcs(dbc)
+        dbcs, by_bus = opt.split_dbcs(dbc)
         with working("decoding again") as told:
             made = decode_again(
                 find_build(build),
@@ -79,12 +69,12 @@ def register(app: typer.Typer) -> None:
             print_json({"schema": "imported-drives/1", "drives": made})
             return
         for drive in made:
-            show_drive(drive, display_units(units, build))
+            show_drive(drive, opt.display_units(units, build))
         if not made:
             print_lines("No drive keeps its frames; import the logs again: logan import LOG --again")
 
     @library.command("rebuild")
-    def rebuild(build: BuildOption = Path()) -> None:
+    def rebuild(build: opt.BuildOption = Path()) -> None:
         """Make the index again from the drive files alone."""
         from logan.pipeline.builds import rebuild_library
 
@@ -93,8 +83,8 @@ def register(app: typer.Typer) -> None:
     @library.command("remove")
     def remove(
         drive: Annotated[str, typer.Argument(help="Number or id of the drive.")],
-        build: BuildOption = Path(),
-        yes: YesOption = False,
+        build: opt.BuildOption = Path(),
+        yes: opt.YesOption = False,
     ) -> None:
         """Take a drive out for good, with its frames, notes and kept logs."""
         from logan.pipeline.builds import open_library, remove_drive

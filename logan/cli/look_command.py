@@ -7,17 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import (
-    BuildOption,
-    BusOption,
-    ColumnsOption,
-    DbcOption,
-    FormatOption,
-    JsonOption,
-    buses_of,
-    given_dbcs,
-    refuse_both,
-)
+from logan.cli import options as opt
 from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
 from logan.wording import moment, number
 
@@ -38,20 +28,20 @@ def register(app: typer.Typer) -> None:
         drive: Annotated[
             str | None, typer.Option("--drive", help="Number or id of a stored drive, in place of logs.")
         ] = None,
-        dbc: DbcOption = None,
-        bus: BusOption = None,
-        build: BuildOption = Path(),
-        format_name: FormatOption = None,
-        columns: ColumnsOption = "",
+        dbc: opt.DbcOption = None,
+        bus: opt.BusOption = None,
+        build: opt.BuildOption = Path(),
+        format_name: opt.FormatOption = None,
+        columns: opt.ColumnsOption = "",
         is_full: Annotated[bool, typer.Option("--full", help="Every message and signal.")] = False,
-        as_json: JsonOption = False,
+        as_json: opt.JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""
         from logan.pipeline.builds import open_library
         from logan.pipeline.look import look as look_at, look_at_drive
 
-        refuse_both(logs, drive)
-        dbcs, by_bus = given_dbcs(dbc, build)
+        opt.refuse_both(logs, drive)
+        dbcs, by_bus = opt.given_dbcs(dbc, build)
         if drive is not None:
             with open_library(build) as library:
                 summary = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus)
@@ -63,7 +53,7 @@ def register(app: typer.Typer) -> None:
                     dbc_by_bus=by_bus,
                     format_name=format_name,
                     column_layout=columns,
-                    bus_of=buses_of(logs or (), bus),
+                    bus_of=opt.buses_of(logs or (), bus),
                     progress=progress,
                 )
         if as_json:

@@ -9,9 +9,9 @@ from typing import Final
 
 from logan.drive_library.drive_file import verify_drive_file
 from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder, StoredFile, drive_file_name
+from logan.drive_library.header import read_notes
 from logan.drive_library.index import DriveIndex
 from logan.drive_library.intake import record_of
-from logan.drive_library.notes import read_notes
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.records import CheckReport, Damage, DriveRecord
 from logan.drive_library.upkeep import distinct_drives

@@ -16,8 +16,8 @@ from logan.drive.drive import Drive
 from logan.drive_library.drive_file import read_drive, read_header
 from logan.drive_library.durable import write_durably
 from logan.drive_library.folder import DRIVE_NAME, StoredFile
+from logan.drive_library.header import Notes, notes_from
 from logan.drive_library.intake import record_from
-from logan.drive_library.notes import Notes, notes_from
 from logan.drive_library.records import DriveRecord
 from logan.errors import DriveLibraryError, MissingExtraError, UsageError, plain_words
 

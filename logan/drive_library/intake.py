@@ -15,9 +15,8 @@ from logan.drive.drive import Drive
 from logan.drive_library.drive_file import read_header, write_drive_file
 from logan.drive_library.durable import locked, replace_durably, synced
 from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder, StoredFile, drive_file_name, look_at
-from logan.drive_library.header import DriveHeader
+from logan.drive_library.header import DriveHeader, Notes, read_notes
 from logan.drive_library.index import DriveIndex, put
-from logan.drive_library.notes import Notes, read_notes
 from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.errors import DriveLibraryError

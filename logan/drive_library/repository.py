@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from logan.drive_library.analysis_cache import AnalysisCache
 from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
 from logan.drive_library.folder import LibraryFolder, drive_file_name, drive_id_of
+from logan.drive_library.header import Notes, read_notes, write_notes
 from logan.drive_library.index import DriveIndex
-from logan.drive_library.notes import Notes, read_notes, write_notes
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError

@@ -12,7 +12,7 @@ import numpy as np
 from logan.driving_range.other_values import OTHER_UNITS, environment_by
 from logan.driving_range.prediction import ScenarioRange, available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
-from logan.driving_range.standpoint import REGEN_LIMIT, USABLE_ENERGY, Standpoint
+from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.results import result
 from logan.settings import BuildSettings

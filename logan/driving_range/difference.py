@@ -18,8 +18,7 @@ from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.environment import Conditions, Environment
 from logan.model.forward import consumption
 from logan.model.parameters import ParameterDistribution
-from logan.model.replay import replay_of
-from logan.model.schedule import Schedule
+from logan.model.schedule import Schedule, replay_of
 from logan.physics.air import air_density_kg_per_m3
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.driving_range.prediction import ScenarioRange
-from logan.driving_range.standpoint import USABLE_ENERGY, Standpoint
+from logan.driving_range.sensitivity import USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
 from logan.instruments.drive_evidence import (
     CURRENT_GAIN,

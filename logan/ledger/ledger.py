@@ -1,10 +1,20 @@
-"""Where the energy of a drive went."""
+"""Where the energy of a drive went, as rows that add up."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import ClassVar
 
+import numpy as np
+
+from logan.drive.drive import Drive, height_along
+from logan.drive.wheel_work import WheelWork
+from logan.numerics import spans_where
 from logan.results import Figure, result
+from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
+from logan.units.sentences import measure
 
 
 @result("ledger-entry/1")
@@ -107,3 +117,162 @@ class EnergyLedger:
             if entry.name == name:
                 return entry
         return None
+
+
+SPEED_BAND_M_PER_S = 5.0
+GRADE_EDGES_RATIO = (-0.5, -0.06, -0.04, -0.02, -0.005, 0.005, 0.02, 0.04, 0.06, 0.5)
+TEMPERATURE_BAND_K = 5.0
+GRADE_BASE_M = 200.0
+"""Distance over which a grade is taken: satellite height is too coarse for less. [m]"""
+
+LEAST_SEGMENT_M = 100.0
+MARKER_SPAN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LedgerSteps:
+    """Everything a row adds up, step by step between speed samples. [m, s, J]
+
+    Parameters
+    ----------
+    work : WheelWork
+        Wheel work by cause.
+    step_s, pack_out_j, pack_in_j, auxiliary_j : ndarray, shape (n - 1,)
+        [s, J]
+    """
+
+    work: WheelWork
+    step_s: FloatArray
+    pack_out_j: FloatArray
+    pack_in_j: FloatArray
+    auxiliary_j: FloatArray
+
+    def row(self, label: str, low: float, high: float, chosen: BoolArray) -> LedgerRow:
+        """Add up the chosen steps."""
+
+        def total_wh(values: FloatArray) -> float:
+            return float(values[chosen].sum()) / JOULES_PER_WATT_HOUR
+
+        work = self.work
+        return LedgerRow(
+            label=label,
+            low=low,
+            high=high,
+            distance_m=float(work.distance_m[chosen].sum()),
+            duration_s=float(self.step_s[chosen].sum()),
+            pack_out_wh=total_wh(self.pack_out_j),
+            pack_in_wh=total_wh(self.pack_in_j),
+            rolling_wh=total_wh(work.rolling_j),
+            air_wh=total_wh(work.air_j),
+            hills_wh=None if work.height_sigma_m is None else total_wh(work.hills_j),
+            kinetic_wh=total_wh(work.kinetic_j),
+            auxiliary_wh=total_wh(self.auxiliary_j),
+        )
+
+    @property
+    def middle_s(self) -> FloatArray:
+        """Middle of each step, shape (n - 1,). [s]"""
+        return np.asarray(0.5 * (self.work.time_s[1:] + self.work.time_s[:-1]))
+
+
+def segment_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
+    """From one stop to the next; the standing time belongs to the segment before it."""
+    work = steps.work
+    stops = spans_where(work.time_s, work.speed_m_per_s < 0.3, min_duration_s=2.0)
+    edges_s = [float(work.time_s[0]), *(end_s for _, end_s in stops), float(work.time_s[-1])]
+    rows: list[LedgerRow] = []
+    start_s = edges_s[0]
+    for end_s in edges_s[1:]:
+        chosen = (steps.middle_s >= start_s) & (steps.middle_s < end_s)
+        is_last = end_s == edges_s[-1]
+        if float(work.distance_m[chosen].sum()) >= LEAST_SEGMENT_M or (is_last and not rows):
+            rows.append(steps.row(f"segment {len(rows) + 1}", start_s, end_s, chosen))
+            start_s = end_s
+    return tuple(rows)
+
+
+def speed_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
+    """By road speed, standing apart."""
+    speed = 0.5 * (steps.work.speed_m_per_s[1:] + steps.work.speed_m_per_s[:-1])
+    rows = [steps.row("standing", 0.0, 0.3, speed < 0.3)]
+    top = float(speed.max(initial=0.0))
+    for low in np.arange(0.0, top + SPEED_BAND_M_PER_S, SPEED_BAND_M_PER_S).tolist():
+        high = low + SPEED_BAND_M_PER_S
+        rows.append(
+            steps.row(f"{low:.0f} to {measure(high, 'm/s')}", low, high, (speed >= max(low, 0.3)) & (speed < high))
+        )
+    return tuple(row for row in rows if row.duration_s > 0.0)
+
+
+def grade_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
+    """By slope, taken over a base long enough for satellite height; empty where height is not known."""
+    grade = _grade(steps, drive)
+    if grade is None:
+        return ()
+    edges = GRADE_EDGES_RATIO
+    rows = (
+        steps.row(f"{100 * low:+.1f} to {100 * high:+.1f} %", low, high, (grade >= low) & (grade < high))
+        for low, high in pairwise(edges)
+    )
+    return tuple(row for row in rows if row.distance_m > 0.0)
+
+
+def _grade(steps: LedgerSteps, drive: Drive) -> FloatArray | None:
+    logged = drive.get("grade")
+    if logged is not None:
+        return logged.at(steps.middle_s, max_gap_s=10.0)
+    height = height_along(drive)
+    if height is None:
+        return None
+    travelled = np.concatenate(([0.0], np.cumsum(steps.work.distance_m)))
+    at_m = np.interp(steps.middle_s, steps.work.time_s, travelled)
+    height_m = height.at(steps.work.time_s)
+    known = np.isfinite(height_m)
+    if int(known.sum()) < 2:
+        return None
+    ahead = np.interp(at_m + 0.5 * GRADE_BASE_M, travelled[known], height_m[known])
+    behind = np.interp(at_m - 0.5 * GRADE_BASE_M, travelled[known], height_m[known])
+    return np.asarray((ahead - behind) / GRADE_BASE_M)
+
+
+def temperature_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
+    """By outside temperature; empty where it is not logged."""
+    ambient = drive.get("ambient_temperature")
+    if ambient is None:
+        return ()
+    value = ambient.at(steps.middle_s, max_gap_s=120.0)
+    known = value[np.isfinite(value)]
+    if known.size == 0:
+        return ()
+    first, last = np.floor(known.min() / TEMPERATURE_BAND_K), np.floor(known.max() / TEMPERATURE_BAND_K)
+    rows = (
+        steps.row(
+            f"{low:.0f} to {measure(low + TEMPERATURE_BAND_K, '°C')}",
+            low,
+            low + TEMPERATURE_BAND_K,
+            (value >= low) & (value < low + TEMPERATURE_BAND_K),
+        )
+        for low in (np.arange(first, last + 1) * TEMPERATURE_BAND_K).tolist()
+    )
+    return tuple(row for row in rows if row.duration_s > 0.0)
+
+
+def marker_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
+    """Spans the driver marked: while the marker holds a value, or from one press to the next."""
+    marker = drive.get("marker")
+    if marker is None or not np.isfinite(marker.value).any():
+        return ()
+    spans = list(_marked_spans(marker.time_s, np.nan_to_num(marker.value)))
+    rows = []
+    for number, (start_s, end_s) in enumerate(spans, start=1):
+        chosen = (steps.middle_s >= start_s) & (steps.middle_s < end_s)
+        rows.append(steps.row(f"marked {number}", start_s, end_s, chosen))
+    return tuple(row for row in rows if row.duration_s > 0.0)
+
+
+def _marked_spans(time_s: FloatArray, value: FloatArray) -> Iterable[tuple[float, float]]:
+    held = spans_where(time_s, value != 0.0)
+    if any(end_s - start_s >= MARKER_SPAN_S for start_s, end_s in held):
+        return [(start_s, end_s) for start_s, end_s in held if end_s - start_s >= MARKER_SPAN_S]
+    presses = [start_s for start_s, _ in held]
+    return pairwise(presses)

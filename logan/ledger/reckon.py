@@ -11,8 +11,16 @@ from logan.drive.braking import Braking, brakings, friction_by_pressure
 from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
 from logan.drive.logged_loads import AuxiliaryLoad, auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
-from logan.ledger.ledger import EnergyLedger, LedgerEntry
-from logan.ledger.rows import LedgerSteps, grade_rows, marker_rows, segment_rows, speed_rows, temperature_rows
+from logan.ledger.ledger import (
+    EnergyLedger,
+    LedgerEntry,
+    LedgerSteps,
+    grade_rows,
+    marker_rows,
+    segment_rows,
+    speed_rows,
+    temperature_rows,
+)
 from logan.numerics import cumulative, integrate
 from logan.physics.battery import resistance_at_ohm
 from logan.physics.powertrain import force_loss_w

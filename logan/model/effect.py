@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.errors import NotEnoughDataError
+from logan.model.drive_fit import trip_energy
 from logan.model.drive_likelihood import DriveSay
 from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, spread_of
 from logan.model.measurement import Measurement
@@ -16,7 +17,6 @@ from logan.model.parameters import ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
-from logan.model.trip_energy import trip_energy
 from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
 from logan.results import Estimate, result
 from logan.settings import BuildSettings

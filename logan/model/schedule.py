@@ -1,9 +1,17 @@
-"""A schedule: the speeds and heights that are to be driven, against time."""
+"""A schedule: the speeds and heights that are to be driven, against time; and a recorded drive as one."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Final
+
 import numpy as np
 
+from logan.drive.drive import Channel, Drive
+from logan.errors import NotEnoughDataError
+from logan.model.environment import Conditions
+from logan.physics.air import standard_pressure_pa
+from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.results import read_only, result
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 from logan.units.sentences import measure
@@ -128,3 +136,186 @@ def steady_schedule(
         elevation_m=grade_ratio * speed_m_per_s * time_s if grade_ratio else None,
         source="steady speed",
     )
+
+
+REPLAY_STEP_S: Final = 1.0
+_MIN_DISTANCE_M: Final = 200.0
+_STANDSTILL_M_PER_S: Final = 0.3
+_ASSUMED_TEMPERATURE_DEGC: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replay:
+    """A recorded drive made ready to be predicted.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        1 Hz; steps without speed are not usable.
+    conditions : Conditions
+        As recorded, or as the driver noted.
+    assumed : tuple of str
+        What was neither recorded nor noted, and was assumed instead.
+    """
+
+    schedule: Schedule
+    conditions: Conditions
+    assumed: tuple[str, ...]
+
+
+def replay_of(drive: Drive, *, name: str = "", noise_m: float = DEFAULT_NOISE_M) -> Replay:
+    """Turn a recorded drive into a schedule and conditions.
+
+    Parameters
+    ----------
+    drive : Drive
+        Needs speed; takes elevation, heading, weather and auxiliary power where they are there.
+    name : str
+        What to call it.
+    noise_m : float
+        One standard uncertainty of a height, taken out so that climb is not inflated. [m]
+
+    Returns
+    -------
+    Replay
+        Ready for ``consumption``.
+
+    Raises
+    ------
+    NotEnoughDataError
+        If the drive has no speed or covers less than 200 m.
+    """
+    schedule, assumed = _schedule(drive, name, noise_m)
+    conditions, more = conditions_of_drive(drive)
+    return Replay(schedule=schedule, conditions=conditions, assumed=(*assumed, *more))
+
+
+def _schedule(drive: Drive, name: str, noise_m: float) -> tuple[Schedule, tuple[str, ...]]:
+    speed = drive.get("speed") or drive.get("gnss_speed") or drive.get("wheel_speed")
+    if speed is None or np.isfinite(speed.value).sum() < 2:
+        raise NotEnoughDataError("the drive has no speed", "Map a speed channel in channels.toml")
+    time_s, knots, usable = _even_speed(speed)
+    step_m = np.where(usable, 0.5 * (knots[1:] + knots[:-1]) * np.diff(time_s), 0.0)
+    if step_m.sum() < _MIN_DISTANCE_M:
+        raise NotEnoughDataError(
+            f"the drive covers {measure(step_m.sum(), 'm')}",
+            f"Replay a drive of at least {measure(200, 'm')}; shorter ones say nothing",
+        )
+    along_m = np.concatenate(([0.0], np.cumsum(step_m)))
+    height_m = _height(drive, time_s, along_m, noise_m)
+    heading = drive.get("heading")
+    course = None
+    if heading is not None and np.isfinite(heading.value).any():
+        known = np.isfinite(heading.value)
+        turned = np.unwrap(heading.value[known], period=360.0)
+        course = np.interp(time_s, heading.time_s[known], turned) % 360.0
+    schedule = Schedule(
+        name=name or "recorded drive",
+        time_s=time_s - time_s[0],
+        speed_m_per_s=knots,
+        elevation_m=height_m,
+        heading_deg=course,
+        is_usable=usable,
+        source=f"recorded {speed.name}",
+    )
+    return schedule, () if height_m is not None else ("no elevation recorded: taken as level",)
+
+
+def _even_speed(speed: Channel) -> tuple[FloatArray, FloatArray, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+    """Speed on an even grid that keeps the distance, and which steps were really recorded."""
+    known = np.isfinite(speed.value)
+    moment_s, value = speed.time_s[known], np.maximum(speed.value[known], 0.0)
+    count = max(2, int((moment_s[-1] - moment_s[0]) / REPLAY_STEP_S) + 1)
+    time_s = moment_s[0] + REPLAY_STEP_S * np.arange(count)
+    running_m = np.concatenate(([0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(moment_s))))
+    mean = np.diff(np.interp(time_s, moment_s, running_m)) / REPLAY_STEP_S
+    # Averaging over two steps takes sensor noise out, which would otherwise pump kinetic energy.
+    knots = np.concatenate((mean[:1], 0.5 * (mean[1:] + mean[:-1]), mean[-1:]))
+    knots[knots < _STANDSTILL_M_PER_S] = 0.0
+    gaps = np.flatnonzero(np.diff(moment_s) > speed.max_gap_s)
+    usable = np.ones(time_s.size - 1, dtype=np.bool_)
+    for gap in gaps:
+        usable &= ~((time_s[1:] > moment_s[gap]) & (time_s[:-1] < moment_s[gap + 1]))
+    return time_s, knots, usable
+
+
+def _height(drive: Drive, time_s: FloatArray, along_m: FloatArray, noise_m: float) -> FloatArray | None:
+    """Heights on the grid without noise that would count as climb; None where none was recorded."""
+    elevation = drive.get("elevation")
+    if elevation is not None and np.isfinite(elevation.value).sum() >= 2:
+        known = np.isfinite(elevation.value)
+        raw_m = np.interp(time_s, elevation.time_s[known], elevation.value[known])
+        sigma_m = noise_m if elevation.sigma is None else elevation.sigma
+        return denoised_elevation_m(along_m, raw_m, noise_m=sigma_m)
+    grade = drive.get("grade")
+    if grade is not None and np.isfinite(grade.value).any():
+        known = np.isfinite(grade.value)
+        slope = np.interp(time_s, grade.time_s[known], grade.value[known])
+        rise_m = 0.5 * (slope[1:] + slope[:-1]) * np.diff(along_m)
+        return np.concatenate(([0.0], np.cumsum(rise_m)))
+    return None
+
+
+def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
+    """Conditions under which a drive was recorded, and which of them had to be assumed.
+
+    Parameters
+    ----------
+    drive : Drive
+        Channels come first, then what the driver noted.
+
+    Returns
+    -------
+    conditions : Conditions
+        Weather, load, wind, auxiliary power and state of the pack.
+    assumed : tuple of str
+        What was neither recorded nor noted.
+    """
+    noted = drive.conditions
+    assumed: list[str] = []
+
+    def known(channel: str, note: float | None, default: float, label: str) -> float:
+        measured = _mean(drive, channel)
+        if measured is not None:
+            return measured
+        if note is not None:
+            return note
+        assumed.append(label)
+        return default
+
+    ambient = known(
+        "ambient_temperature",
+        noted.ambient_temperature_degc,
+        _ASSUMED_TEMPERATURE_DEGC,
+        f"ambient {measure(20, '°C')} assumed",
+    )
+    height_m = _mean(drive, "elevation")
+    pressure_label = "sea-level air pressure assumed" if height_m is None else "air pressure assumed from height"
+    pressure_pa = standard_pressure_pa(height_m or 0.0)
+    conditions = Conditions(
+        ambient_temperature_degc=ambient,
+        pressure_pa=known("barometric_pressure", noted.pressure_pa, pressure_pa, pressure_label),
+        relative_humidity_ratio=known("relative_humidity", noted.relative_humidity_ratio, 0.5, "humidity 50 % assumed"),
+        payload_kg=noted.payload_kg or 0.0,
+        drag_area_factor=noted.drag_factor or 1.0,
+        rolling_factor=noted.rolling_factor or 1.0,
+        headwind_m_per_s=_mean(drive, "headwind") or 0.0,
+        wind_m_per_s=noted.wind_m_per_s or 0.0,
+        wind_from_deg=noted.wind_from_deg or 0.0,
+        pack_temperature_degc=_mean(drive, "pack_temperature"),
+        state_of_charge_ratio=_mean(drive, "state_of_charge"),
+        auxiliary_power_w=_auxiliary_power_w(drive),
+    )
+    return conditions, tuple(assumed)
+
+
+def _mean(drive: Drive, name: str) -> float | None:
+    channel = drive.get(name)
+    if channel is None or not np.isfinite(channel.value).any():
+        return None
+    return float(np.nanmean(channel.value))
+
+
+def _auxiliary_power_w(drive: Drive) -> float | None:
+    """Mean measured auxiliary power: the total where logged; parts alone do not make a total."""
+    return _mean(drive, "auxiliary_power")

@@ -283,8 +283,7 @@ def _is_current(library: DriveLibrary, stamp: str) -> bool:
 
 
 def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
-    from logan.pipeline.instruments import calibrated
-    from logan.pipeline.stored import analysis_fingerprint
+    from logan.pipeline.stored import analysis_fingerprint, calibrated
 
     build = calibrated(library, build)
     # Once for equal conditions: naming all settings takes milliseconds, and most drives have none noted.
@@ -317,7 +316,7 @@ def drives_kept_raw(folder: BuildFolder) -> int:
 
 def check_library(path: Path) -> CheckReport:
     """Read every file of a library from end to end, and look for drives that it holds twice."""
-    from logan.pipeline.repeats import repeats_in
+    from logan.pipeline.importing import repeats_in
 
     with open_library(path) as library:
         return replace(library.check(), repeats=repeats_in(library))

@@ -15,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from logan.admission.trim import trimmed
+from logan.admission.admit import trimmed
 from logan.drive.mask import apply_corrections
 from logan.drive_library.fleet_store import FleetStore, StoredDriveFile
 from logan.drive_library.folder import drive_file_name, drive_id_of

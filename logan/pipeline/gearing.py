@@ -38,7 +38,7 @@ def gearing_of_build(
     build = folder.settings()
     if is_planned or not folder.library.is_dir():
         return make_gearing_sheet(build)
-    from logan.pipeline.fit_build import fit_build
+    from logan.pipeline.refine import fit_build
 
     try:
         fit = fit_build(folder, told=told).report.fit

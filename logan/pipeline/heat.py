@@ -24,9 +24,9 @@ from logan.model.fit_result import FitResult
 from logan.model.priors import prior_of
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
 from logan.pipeline.builds import BuildFolder, open_library
-from logan.pipeline.fit_build import fit_build
 from logan.pipeline.plan import prepare_build
 from logan.pipeline.predict import with_scenario
+from logan.pipeline.refine import fit_build
 from logan.pipeline.stored import load_corrected
 from logan.report.sections.heat import heat_blocks
 from logan.results import Refusal

@@ -29,9 +29,8 @@ from logan.driving_range.prediction import (
 )
 from logan.driving_range.range_budget import plan_budget
 from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_scenarios
-from logan.driving_range.sensitivity import assumption_rows
+from logan.driving_range.sensitivity import Standpoint, assumption_rows
 from logan.driving_range.sizing import PackSizing as PackSizing, agreed_with, size_pack
-from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError, UsageError
@@ -39,8 +38,7 @@ from logan.heat.fit import HeatModel
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
 from logan.model.priors import planning_values, prior_of, raised_if_published
-from logan.model.replay import Replay
-from logan.model.schedule import Schedule
+from logan.model.schedule import Replay, Schedule
 from logan.results import json_ready, result
 from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 

@@ -15,15 +15,14 @@ from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.range_budget import range_budget
 from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
-from logan.driving_range.sensitivity import assumption_rows, consumption_elasticity
+from logan.driving_range.sensitivity import Standpoint, assumption_rows, consumption_elasticity
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
-from logan.driving_range.standpoint import Standpoint
 from logan.driving_range.uncertainty_budget import UncertaintyBudget as UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
 from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
 from logan.model.next_test import NextTests, rank_next_tests
-from logan.model.replay import Replay, replay_of
+from logan.model.schedule import Replay, replay_of
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.plan import Plan, RecordedDrive, build_fingerprint, make_plan, prepare_build, target_scenario
 from logan.pipeline.plan_files import latest_plan, load_plan

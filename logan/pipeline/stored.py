@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace as replace_fields
+from dataclasses import replace, replace as replace_fields
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from logan.admission.admit import admitted
-from logan.admission.trim import trimmed
+import numpy as np
+
+from logan.admission.admit import admitted, trimmed
 from logan.analysis import DriveAnalysis, analyse_drive
 from logan.drive.drive import Drive, DriveConditions, Step
 from logan.drive.mask import apply_corrections
@@ -24,13 +25,13 @@ from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
 from logan.instrument_settings import InstrumentSettings
-from logan.instruments.drive_evidence import drive_evidence
-from logan.instruments.posterior import corrected
+from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
+from logan.instruments.posterior import Instruments, corrected, corrections, known_instruments
+from logan.metrics.error_budget import unchecked_sigma_ratio
 from logan.model.balance import segment_drive
 from logan.model.fit_result import FitResult
 from logan.model.fitted_build import fitted_build
 from logan.model.segments_table import DriveSegments
-from logan.pipeline.instruments import calibrated
 from logan.quality.between_drives import find_changes
 from logan.quality.grades import worst_grade
 from logan.results import (
@@ -49,6 +50,67 @@ from logan.version import science_edition
 
 if TYPE_CHECKING:
     from logan.drive_library.raw_file import RawFileWriter
+
+_EVIDENCE: Final = "instrument-evidence"
+
+
+def build_instruments(
+    library: DriveLibrary, build: BuildSettings, more: Sequence[InstrumentEvidence] = ()
+) -> Instruments:
+    """What is known of a build's sensors once its own errors have been taken off the drives.
+
+    Parameters
+    ----------
+    library : DriveLibrary
+        Drives that are damaged, or take no part in the fit, say nothing.
+    build : BuildSettings
+        Priors, and what the user compared.
+    more : sequence of InstrumentEvidence
+        Of a drive that is not in the library yet.
+
+    Returns
+    -------
+    Instruments
+        Its mean is what is left in the drives as they are used.
+    """
+    records = [record for record in library.drives() if not record.takes_no_part]
+    found = [item for record in records for item in _evidence(library, record)]
+    known = known_instruments(_less_sure(build, records), (*found, *more))
+    return known.without(corrections(known) if build.instruments.is_corrected else {})
+
+
+def _less_sure(build: BuildSettings, records: Sequence[DriveRecord]) -> BuildSettings:
+    """Widen the prior of a sensor that no channel of any drive checks, as the drives' own figures do."""
+    logged = {name for record in records for name in record.channels}
+    changed = {}
+    for quantity in ("current", "speed") if records else ():
+        name = f"{quantity}_gain_ratio"
+        gain, more = getattr(build.instruments, name), unchecked_sigma_ratio(logged, build, quantity)
+        changed[name] = replace(gain, sigma=float(np.hypot(gain.sigma, more)))
+    return replace(build, instruments=replace(build.instruments, **changed))
+
+
+def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[InstrumentEvidence] = ()) -> BuildSettings:
+    """Return the build with what is taken off its drives; unchanged where that was found out before."""
+    if build.instruments.applied is not None:
+        return build
+    applied = build_instruments(library, build, more).applied
+    return replace(build, instruments=replace(build.instruments, applied=dict(applied)))
+
+
+def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
+    conditions: DriveConditions = replace(
+        record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
+    )
+    fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
+    return library.kept(
+        record.number,
+        _EVIDENCE,
+        fingerprint,
+        lambda kept: tuple(result_from_json(InstrumentEvidence, item) for item in kept),
+        lambda: drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}"),
+    )
+
 
 _ANALYSIS: Final = "drive-analysis"
 _BY_FIT: Final = "drive-analysis-by-fit"

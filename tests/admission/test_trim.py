@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.admission.trim import trimmed
+from logan.admission.admit import trimmed
 from logan.analysis import analyse_drive
 from logan.drive.drive import Drive, DriveConditions
 from logan.drive.mask import cut

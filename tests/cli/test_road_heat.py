@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logan.cli.road_heat import show_heat
-from logan.report.figures.heat import road_figure
+from logan.report.sections.heat import road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
 

@@ -8,7 +8,7 @@ from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.attribution import attribute_change
 from logan.driving_range.other_values import planned_other_values
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
-from logan.driving_range.standpoint import Standpoint
+from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from logan.settings import PlanningValue

@@ -8,7 +8,7 @@ from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown,
 from logan.errors import ConfigurationError
 from logan.model.environment import Conditions
 from logan.model.priors import prior_of
-from logan.model.replay import Replay
+from logan.model.schedule import Replay
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import example_build
 

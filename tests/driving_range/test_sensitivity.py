@@ -4,8 +4,7 @@ import pytest
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.other_values import planned_other_values
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.sensitivity import assumption_rows
-from logan.driving_range.standpoint import Standpoint
+from logan.driving_range.sensitivity import Standpoint, assumption_rows
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from logan.pipeline.plan import make_plan

@@ -24,7 +24,7 @@ import zstandard
 from logan.dbc.loading import compile_dbc
 from logan.drive_cycles.route import load_route
 from logan.drive_library.drive_file import read_drive, read_header, verify_drive_file, write_drive_file
-from logan.drive_library.notes import Notes, notes_from, write_notes
+from logan.drive_library.header import Notes, notes_from, write_notes
 from logan.drive_library.raw_file import RawFile
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import LoganError

@@ -8,8 +8,8 @@ from logan.drive.braking import brakings
 from logan.drive.drive import pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import wheel_work
+from logan.ledger.ledger import GRADE_BASE_M
 from logan.ledger.reckon import energy_ledger
-from logan.ledger.rows import GRADE_BASE_M
 from logan.results import Estimate, Refusal
 from logan.settings import AnalysisSettings, PlanningValue
 from logan.units import STANDARD_GRAVITY_M_PER_S2

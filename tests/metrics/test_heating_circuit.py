@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logan.analysis import analyse_drive
-from logan.metrics.heating_circuit import is_heating_circuit, limits_that_apply
+from logan.metrics.thermal import is_heating_circuit, limits_that_apply
 from logan.settings import TYPICAL_SOURCE, Limit, LimitSheet, LimitSide
 from tests.builds import example_build
 from tests.first_order import first_order_response_degc

@@ -10,8 +10,7 @@ from logan.errors import NotEnoughDataError
 from logan.model.environment import Conditions
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.priors import prior_of
-from logan.model.replay import conditions_of_drive, replay_of
-from logan.model.schedule import Schedule
+from logan.model.schedule import Schedule, conditions_of_drive, replay_of
 from logan.settings import MotorSettings, PlanningValue
 from tests.builds import example_build
 

@@ -8,8 +8,7 @@ from logan.drive.provenance import LogSource
 from logan.drive_library.repository import DriveLibrary
 from logan.instruments.drive_evidence import CURRENT_GAIN, SPEED_GAIN
 from logan.pipeline.builds import _stale_drives
-from logan.pipeline.instruments import build_instruments
-from logan.pipeline.stored import load_corrected, store_analysed, stored_drive
+from logan.pipeline.stored import build_instruments, load_corrected, store_analysed, stored_drive
 from tests.twin_drives import build_of, twin_drive
 
 

@@ -11,7 +11,7 @@ from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.priors import prior_of
-from logan.model.replay import replay_of
+from logan.model.schedule import replay_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.plan import make_plan
 from logan.pipeline.plan_files import freeze_plan

@@ -8,8 +8,7 @@ import pytest
 from logan.drive.drive import Channel, Drive
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, check_library
-from logan.pipeline.importing import import_logs
-from logan.pipeline.repeats import repeat_flags, repeats_in
+from logan.pipeline.importing import import_logs, repeat_flags, repeats_in
 from tests.drive_library.small_drives import log_source
 from tests.pipeline.twin_fleet import write_fleet
 

@@ -13,8 +13,7 @@ from logan.drive.drive import DriveConditions
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, bring_up_to_date
 from logan.pipeline.importing import import_logs
-from logan.pipeline.instruments import calibrated
-from logan.pipeline.stored import analysis_fingerprint, segments_fingerprint, stored_segments
+from logan.pipeline.stored import analysis_fingerprint, calibrated, segments_fingerprint, stored_segments
 from logan.results import Estimate
 from logan.version import science_edition
 from tests.pipeline.twin_fleet import write_fleet
