@@ -33,7 +33,7 @@ _BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)
 
 
 class Captured:
-    """What commands would print, as blocks: tables, words and JSON.
+    """What commands would print, as blocks: tables, words and JSON; and figures, which no terminal shows.
 
     Parameters
     ----------
@@ -121,14 +121,18 @@ def print_columns(blocks: Iterable[TableBlock], most: int = 99, *, is_toned: boo
 
 
 def print_blocks(blocks: Iterable[Block]) -> None:
-    """Print what a report shows, figures left aside."""
-    from logan.pipeline.drive_tables import TableBlock, Words
+    """Print what a report shows; figures go to the page, as no terminal shows them."""
+    from logan.pipeline.drive_tables import FigureBlock, TableBlock, Words
 
     for index, block in enumerate(blocks):
         if isinstance(block, TableBlock):
             print_columns([block], is_toned=True)
         elif isinstance(block, Words):
             print_lines(*([""] if index else []), *block.lines)
+        elif isinstance(block, FigureBlock) and (sink := _CAPTURED.get()) is not None:
+            from logan.pipeline.what_if import drawn
+
+            sink.blocks.append({"kind": "figure", **drawn(block.figure)})
 
 
 def print_table(

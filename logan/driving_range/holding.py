@@ -170,6 +170,8 @@ class Holding:
         nothing limits, by the words of ``source``. [N]
     source : str
         What sets the limit at 55 mph, or "no limit given".
+    hottest : str
+        Part nearest to its red limit there, by the thermal network; empty where no drive teaches it.
     notes : tuple of str
         What may not be said, and why.
     """
@@ -179,6 +181,7 @@ class Holding:
     median_n: FloatArray
     half_hour_n: FloatArray
     source: str
+    hottest: str = ""
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -266,7 +269,7 @@ def holding_of(
     """
     vehicle = road_vehicle_of(build, distribution.median, environment, total_ratio)
     rated_n = _rated_n(build, vehicle, speeds_m_per_s)
-    lows: dict[str, FloatArray] = {}
+    lows, by_part = dict[str, FloatArray](), dict[str, FloatArray]()
     medians, halves, notes = list[FloatArray](), list[FloatArray](), list[str]()
     is_shown = False
     if model is not None:
@@ -284,7 +287,12 @@ def holding_of(
             if part.refusal is not None:
                 notes.append(f"{part.part}: refused, {part.refusal.reason}")
                 continue
-            lows[f"{part.part}, by the thermal network"] = part.low_n
+            lows[f"{part.part}, by the thermal network"] = by_part[part.part] = part.low_n
+            if np.interp(at_m_per_s, speeds_m_per_s, part.is_guess):
+                notes.append(
+                    f"{part.part}: what spins alone heats it nearly to its limit in this gear, so the force left is "
+                    "known as a lower bound only"
+                )
             medians.append(part.median_n)
             halves.append(part.half_hour_n)
             is_shown |= part.part == "motor" and part.extrapolation_ratio <= 1.0
@@ -302,14 +310,18 @@ def holding_of(
             speeds_m_per_s=speeds_m_per_s, continuous_n=endless, median_n=endless, half_hour_n=endless,
             source=NO_LIMIT, notes=tuple(notes),
         )  # fmt: skip
-    source = min(lows, key=lambda name: float(np.interp(at_m_per_s, speeds_m_per_s, lows[name])))
+
+    def first(of: dict[str, FloatArray]) -> str:
+        return min(of, key=lambda name: float(np.interp(at_m_per_s, speeds_m_per_s, of[name])), default="")
+
     least = np.min(list(lows.values()), axis=0)
     return Holding(
         speeds_m_per_s=speeds_m_per_s,
         continuous_n=least,
         median_n=np.min(medians, axis=0),
         half_hour_n=np.maximum(np.min(halves, axis=0), least) if halves else np.full(speeds_m_per_s.shape, np.nan),
-        source=source,
+        source=first(lows),
+        hottest=first(by_part),
         notes=tuple(notes),
     )
 

@@ -111,6 +111,8 @@ class GearingPerformance:
         One standard uncertainty of it, where the thermal network gives it. [W]
     continuous_source : str
         Part or datasheet that sets it, or "no limit given".
+    hottest_part : str
+        On that hill, against its limit, by the thermal network; empty where no drive teaches it.
     hill_continuous_ratio : float or None
         Force on that hill over the continuous one; None where it is not given. [ratio]
     hill_continuous_speed_m_per_s : float or None
@@ -141,6 +143,7 @@ class GearingPerformance:
     continuous_battery_power_w: float | None
     continuous_sigma_w: float | None
     continuous_source: str
+    hottest_part: str
     hill_continuous_ratio: float | None
     hill_continuous_speed_m_per_s: float | None
     cruise: tuple[CruisePoint, ...]
@@ -191,6 +194,11 @@ class GearingSheet:
     basis: str = THE_PLAN
     sweep: tuple[GearingPerformance, ...] = ()
     best_ratio: float | None = None
+
+    @property
+    def best_is_the_last_tried(self) -> bool:
+        """Whether the best ratio is an end of the range: a better one may lie beyond it."""
+        return self.best_ratio in (self.sweep[0].total_ratio, self.sweep[-1].total_ratio) if self.sweep else False
 
 
 def gearing_sheet(
@@ -321,6 +329,7 @@ def _performance(
         continuous_battery_power_w=held_n * to_pack + vehicle.auxiliary_w if holding.is_given else None,
         continuous_sigma_w=spread_n * to_pack if holding.is_given and spread_n > 0.0 else None,
         continuous_source=holding.source,
+        hottest_part=holding.hottest,
         hill_continuous_ratio=hill_n / held_n if holding.is_given and held_n > 0.0 else None,
         hill_continuous_speed_m_per_s=_hill_speed_m_per_s(vehicle, holding, by_motor) if holding.is_given else None,
         cruise=_cruise(vehicle, ratio, np.asarray(speeds_m_per_s, dtype=np.float64), holding),

@@ -30,14 +30,18 @@ from logan.pipeline.refine import fit_build
 from logan.pipeline.stored import load_corrected
 from logan.report.sections.heat import heat_blocks
 from logan.results import Refusal
-from logan.settings import BuildSettings, LimitSide
+from logan.settings import BuildSettings, LimitSide, ScenarioKind
 from logan.units import STANDARD_PRESSURE_PA
 from logan.units.quantities import parse_quantity
 
-__all__ = ["RoadHeat", "heat_blocks", "heat_on_road", "learn_heat"]
+__all__ = ["RoadHeat", "heat_blocks", "heat_on_road", "learn_heat", "usual_roads"]
 
 LONGEST_S: Final = 3 * 3600.0
 """A road is cut here: by then all but the cells have settled. [s]"""
+
+MOST_ROUTES: Final = 2
+TRAILER: Final = {"payload": "3000 lb", "drag_area_factor": "1.6"}
+"""A travel trailer as ordinary as they are (common practice)."""
 
 Told = Callable[[str], None]
 
@@ -127,13 +131,61 @@ def heat_on_road(
     """
     build = folder.settings()
     fit = _fit(folder, told)
-    distribution, vehicle = prior_of(build) if fit is None else fit.posterior, vehicle_of(build, fit)
     with open_library(folder.path) as library:
-        model = learn_heat(library, build, vehicle, told=told, is_judged=True)
-    asked = dict(scenario)
+        model = learn_heat(library, build, vehicle_of(build, fit), told=told, is_judged=True)
+    return _on_road(folder, fit, model, scenario, rng, length=length, launches=launches, charge=charge)
+
+
+def usual_roads(
+    folder: BuildFolder, fit: FitResult | None, model: HeatModel, rng: np.random.Generator
+) -> tuple[RoadHeat, ...]:
+    """Heat on the build's own routes; on a standard climb where it has none, in summer with a trailer, and of launches.
+
+    Parameters
+    ----------
+    folder, fit, model : BuildFolder, FitResult or None, HeatModel
+        The build, and what its drives taught.
+    rng : numpy.random.Generator
+        Of the samples.
+    """
+    build = folder.settings()
+    summer = {"ambient": f"{build.limits.design_ambient_degc} °C"}
+    routes = [one.name for one in build.scenarios if one.kind is ScenarioKind.ROUTE][:MOST_ROUTES]
+    asked: list[tuple[dict[str, object], int]] = [({"name": name}, 0) for name in routes] or [
+        ({"name": "6 % for 10 mi at 55 mph", "speed": "55 mph", "grade": "6 %", **summer}, 0)
+    ]
+    asked += [
+        (
+            {
+                "name": "the same climb at 45 mph, trailer of 3,000 lb",
+                "speed": "45 mph",
+                "grade": "6 %",
+                **TRAILER,
+                **summer,
+            },
+            0,
+        )
+    ]
+    asked += [({"name": "three hard launches", **summer}, 3)]
+    return tuple(_on_road(folder, fit, model, one, rng, launches=launches) for one, launches in asked)
+
+
+def _on_road(
+    folder: BuildFolder,
+    fit: FitResult | None,
+    model: HeatModel,
+    scenario: dict[str, object],
+    rng: np.random.Generator,
+    *,
+    length: str = "",
+    launches: int = 0,
+    charge: str = "",
+) -> RoadHeat:
+    build, asked = folder.settings(), dict(scenario)
+    distribution, vehicle = prior_of(build) if fit is None else fit.posterior, vehicle_of(build, fit)
     if launches:
         asked.setdefault("speed", "60 mph")
-    prepared, _ = prepare_build(with_scenario(asked, folder.path, build))
+    prepared, _ = prepare_build(with_scenario(asked, folder.path, build) if len(asked) > 1 else build)
     found = next(one for one in prepared if one.name == asked["name"])
     road = _road(found, _quantity(length, "meter", "10 mi", "length"))
     if launches:

@@ -20,6 +20,7 @@ from logan.driving_range.consumption_curve import consumption_curve
 from logan.errors import LoganError, NotEnoughDataError, UsageError
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.gearing import learned_heat
+from logan.pipeline.heat import usual_roads
 from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer
@@ -109,6 +110,7 @@ def gather_report(
         drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
         records = tuple(item.record for item in stored)
         heat = None if refinement is None else learned_heat(library, build, refinement.fit.fit)
+    roads = () if refinement is None or heat is None else usual_roads(folder, refinement.fit.fit, heat, rng)
     provenance = _provenance(folder, build, plan, records)
     return ReportInputs(
         build=build,
@@ -118,6 +120,7 @@ def gather_report(
         budget=plan.budget if refinement is None else refinement.range.budget,
         plan_curve=consumption_curve(plan.parameters, build, rng=rng),
         gearing=plan.gearing if refinement is None else make_gearing_sheet(build, refinement.fit.fit, heat=heat),
+        roads=roads,
         planned_at=plan.created_at,
         assumptions=tuple(
             AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source, typed=a.typed)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -172,18 +171,15 @@ def _no_schedule(scenario: Scenario) -> Schedule:
 __all__ = ["figure_script", "figure_style", "range_json"]
 
 
-def _listed(figures: Sequence[Figure]) -> list[dict[str, str]]:
-    """Figures as the page takes them: what each finds, and its drawing for a wide and a narrow screen."""
-    return [
-        {
-            "title": figure.finding,
-            "alt": figure.alt,
-            "detail": figure.detail,
-            "wide": svg(figure, "wide"),
-            "narrow": svg(figure, "narrow"),
-        }
-        for figure in figures
-    ]
+def drawn(figure: Figure) -> dict[str, str]:
+    """A figure as the page takes it: what it finds, and its drawing for a wide and a narrow screen."""
+    return {
+        "title": figure.finding,
+        "alt": figure.alt,
+        "detail": figure.detail,
+        "wide": svg(figure, "wide"),
+        "narrow": svg(figure, "narrow"),
+    }
 
 
 def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
@@ -221,5 +217,5 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],
         "budget": json_ready(budget),
         "next_tests": json_ready(basis.next_tests) if isinstance(basis, Refinement) else None,
-        "figures": _listed(figures),
+        "figures": [drawn(figure) for figure in figures],
     }

@@ -12,6 +12,7 @@ from logan.report.sections.driving_range import range_appendix, range_section
 from logan.report.sections.energy import energy_section, regen_table
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.gearing import gearing_section
+from logan.report.sections.heat import heat_sections
 from logan.report.sections.limits import limits_appendix, limits_section, timeline_block
 from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
@@ -149,6 +150,7 @@ def build_document(inputs: ReportInputs) -> Document:
         range_section(inputs),
         energy_section(inputs),
         limits_section(inputs),
+        *heat_sections(inputs),
         fit_section(inputs),
         *(quality if found else ()),
         cautions_section(),

@@ -19,6 +19,7 @@ from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sizing import PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.driving_range.usable_energy import UsableEnergy
+from logan.heat.road import RoadHeat
 from logan.model.fit_result import FitResult
 from logan.model.next_test import NextTests
 from logan.report.figure import Figure
@@ -271,6 +272,7 @@ class ReportInputs:
     budget: UncertaintyBudget | None
     plan_curve: ConsumptionCurve
     gearing: GearingSheet
+    roads: tuple[RoadHeat, ...]
     planned_at: str
     assumptions: tuple[AssumptionRow, ...]
     fitted: FitInputs | None

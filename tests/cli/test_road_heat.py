@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logan.cli.road_heat import show_heat
-from logan.report.sections.heat import road_figure
+from logan.report.sections.heat import heat_sections, road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
 
@@ -81,3 +81,13 @@ def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():
     assert (amber.value, red.value) == pytest.approx((212.0, 248.0))
     assert len(drawn.panels[1].marks) == 3
     assert drawn.finding == "The motor stays 2 °F below its limit, nine times in ten."
+
+
+def test_the_report_shows_the_first_road_whole_and_the_others_by_their_answer():
+    """A pass with its curves; the same with a summer trailer, and launches, in words and a table each."""
+    roads = (road((part(), part("inverter", red=None))), road((part(),), over=0.4), road((part(),)))
+    (section,) = heat_sections(SimpleNamespace(roads=roads, units=DisplayUnits.parse("mi,F")))
+    kinds = [type(block).__name__ for block in section.blocks]
+    assert kinds == ["Words", "TableBlock", "FigureBlock", "TableBlock", "Words", *["Words", "TableBlock"] * 2]
+    assert "Chance of getting over: 40 %" in section.blocks[5].lines[1]
+    assert heat_sections(SimpleNamespace(roads=())) == ()

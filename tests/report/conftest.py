@@ -42,6 +42,7 @@ def inputs(twin_drive):
         budget=plan.budget,
         plan_curve=consumption_curve(plan.parameters, build, rng=rng, samples=200),
         gearing=plan.gearing,
+        roads=(),
         planned_at=plan.created_at,
         assumptions=tuple(
             AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)

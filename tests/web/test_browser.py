@@ -50,6 +50,9 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
         page.wait_for_function(changed, arg=before)
         range_of = lambda words: int(re.match(r"[\d,]+", words)[0].replace(",", ""))  # noqa: E731
         assert range_of(first.inner_text()) < range_of(before)
+        page.get_by_role("button", name="Show the climb").click()
+        page.locator("#pass-answer figure").get_by_text("limit").first.wait_for()
+        page.locator("#pass-answer").get_by_text("Speed that holds").wait_for()
         page.goto(f"{address}/builds/mine {width}/report")
         page.get_by_role("button", name="Write the customer's certificate").click()
         page.locator("#reports").get_by_role("link", name="Open certificate.html").wait_for()

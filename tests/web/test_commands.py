@@ -87,9 +87,16 @@ def test_a_program_gets_the_result_itself(client, workspace, capsys):
 
 
 def test_a_pass_is_asked_by_clicks(client):
+    """Temperatures as curves with bands and limits, as the page draws them, and the tables that a terminal prints."""
     done = ask(client, "range", grade="6 %", speed="45 mph", length="3 mi", name="pass")
     assert done["state"] == "done", done
-    assert any(block["kind"] == "table" for block in done["result"]["blocks"])
+    blocks = done["result"]["blocks"]
+    assert any(block["kind"] == "table" for block in blocks)
+    (figure,) = [block for block in blocks if block["kind"] == "figure"]
+    assert [figure[size][:4] for size in ("wide", "narrow")] == ["<svg", "<svg"]
+    assert "below its limit" in figure["title"]
+    launched = ask(client, "range", launches="3")["result"]["blocks"]
+    assert [block["kind"] for block in launched].count("figure") == 1
 
 
 def test_an_export_is_written_into_the_build_and_can_be_saved(client, workspace):

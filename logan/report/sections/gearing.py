@@ -54,7 +54,8 @@ def gearing_words(sheet: GearingSheet, units: DisplayUnits) -> list[str]:
         if sheet.best_ratio is None
         else (
             f" Best total ratio: {sheet.best_ratio:.1f} to 1, holding 6 % at {_speed(55.0, units)} with least "
-            "consumption, or coolest there."
+            "consumption, or coolest there"
+            + (", the last of those tried: a better one may lie beyond." if sheet.best_is_the_last_tried else ".")
         )
     )
     limit_w = sheet.pack_power_limit_w
@@ -95,6 +96,7 @@ def _rows(units: DisplayUnits) -> list[tuple[str, Callable[[GearingPerformance],
         ("  at the motor shaft", lambda chain: power(chain.hill_shaft_power_w, "power")),
         ("  continuous (S1) from the pack", lambda chain: _held(chain, units)),
         ("  set by", lambda chain: chain.continuous_source),
+        ("  hottest part there", lambda chain: chain.hottest_part or "no drive tells"),
         ("  used of it", _continuous),
         (f"  {label} continuous up 6 %", lambda chain: speed(chain.hill_continuous_speed_m_per_s)),
     ]

@@ -10,7 +10,7 @@ from logan.heat.forecast import PartForecast
 from logan.heat.road import RoadHeat
 from logan.heat.series import BLOCK_S
 from logan.report.figure import Axis, Band, Figure, Limit, Line, Mark, Panel
-from logan.report.inputs import Block, FigureBlock, TableBlock, Tone, Words
+from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
 from logan.report.theme import SERIES
 from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
@@ -59,6 +59,18 @@ def _finding(part: PartForecast, units: DisplayUnits) -> str:
 
 
 _MOMENTS: Final = 7
+
+
+def heat_sections(inputs: ReportInputs) -> tuple[Section, ...]:
+    """The roads that were worked out: the first with its curves, of the others the answer and the parts."""
+    if not inputs.roads:
+        return ()
+    first, *others = inputs.roads
+    blocks = (
+        *heat_blocks(first, inputs.units),
+        *(block for one in others for block in heat_blocks(one, inputs.units)[:2]),
+    )
+    return (Section(anchor="heat", title="Heat on the road", blocks=blocks),)
 
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:

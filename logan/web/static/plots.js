@@ -3,10 +3,10 @@ import { make } from "./page.js";
 
 const parsed = (text) => document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
 
-export function drawAll(place, figures) {
-  place.append(...figures.map((figure) => make("figure", {},
-    make("figcaption", {}, make("h2", {}, figure.title)),
-    make("div", { class: "drawing", role: "img", "aria-label": figure.alt, tabindex: "0" }, parsed(figure.wide), parsed(figure.narrow)),
-    make("output", {}),
-    figure.detail ? make("p", { class: "hint" }, figure.detail) : null)));
-}
+export const drawing = (figure) => make("figure", {},
+  make("figcaption", {}, make("h2", {}, figure.title)),
+  make("div", { class: "drawing", role: "img", "aria-label": figure.alt, tabindex: "0" }, parsed(figure.wide), parsed(figure.narrow)),
+  make("output", {}),
+  figure.detail ? make("p", { class: "hint" }, figure.detail) : null);
+
+export const drawAll = (place, figures) => place.append(...figures.map(drawing));

@@ -4,6 +4,7 @@ import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg,
 import { drawAll } from "./plots.js";
 import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
+import { answerOf } from "./tools.js";
 
 const POUND = 0.45359237;
 
@@ -158,7 +159,22 @@ export async function overview() {
   }
 }
 
+// The commands' own answer, curves and all; launches go without the climb.
+function passForm() {
+  byId("pass").addEventListener("submit", guarded(async (event) => {
+    const button = event.submitter, isLaunches = button.name === "launches", options = isLaunches ? { launches: button.value } : {};
+    for (const input of byId("pass").querySelectorAll("input")) {
+      if (input.value.trim() && !(isLaunches && ["grade", "length", "speed"].includes(input.name))) { options[input.name] = input.value.trim(); }
+    }
+    button.disabled = true;
+    try {
+      await follow(await ask("POST", api + "/commands/range", { options: options }), (result) => fill(byId("pass-answer"), answerOf(result)));
+    } finally { button.disabled = false; }
+  }));
+}
+
 export async function range() {
+  passForm();
   let found = null;
   const sliders = ["speed", "ambient", "load", "pack"];
   const value = (id) => Number(byId(id).value);

@@ -1,6 +1,7 @@
 // Everything that the commands can, by clicks: one form and one answer for all of them, from their own declarations.
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, fill, make, number, table } from "./page.js";
+import { drawing } from "./plots.js";
 
 // By the first word of a command's name.
 const GROUPS = { "": "Questions, drives and logs", export: "Save and give away", library: "The stored drives", fleet: "All builds here" };
@@ -18,6 +19,7 @@ function fieldOf(option, files, drives) {
 
 function blockOf(block) {
   if (block.kind === "words") { return make("div", {}, block.lines.map((line) => make("p", {}, line))); }
+  if (block.kind === "figure") { return drawing(block); }
   if (block.kind === "result") { return make("pre", {}, JSON.stringify(block.content, null, 1)); }
   const left = block.headings.map((_, k) => k).filter((k) => k && block.left.includes(k));
   const toneOf = (row) => /^RED|BEYOND RED/.test(row.join(" ")) ? "red" : /^AMBER/.test(row[0]) ? "amber" : "";
