@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
@@ -12,10 +13,34 @@ from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, reso
 from logan.results import DataFlag, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
+LEAST_BEHIND_RATIO, MOST_BEHIND_RATIO = 0.05, 0.1
+"""Power that a flat current leaves behind: beyond the first the sensor is at its end; surely below the second a limit
+held the vehicle as well."""
 
-@detector("current_saturated", Severity.RED, refuses=("peak_current",), needs="pack_current", on_road=True)
+SAME_RATIO: Final = 0.02
+
+SENSOR: Final = (
+    Severity.RED,
+    "Current sensor or signal saturates",
+    "Use a sensor, or a signal scaling, whose range is wider than the inverter's current limit; peak current is a "
+    "lower bound until then",
+)
+LIMITER: Final = (
+    Severity.NOTE,
+    "Current is held at a limit",
+    "A limit that is obeyed, no fault of the data: the vehicle did not get more than this",
+)
+EITHER: Final = (
+    Severity.AMBER,
+    "Current stays flat at its top: a limiter, or the end of the sensor's range",
+    "Look up the controller's current limit: where it is this, nothing is wrong; else use a sensor or a scaling with a "
+    "wider range. Peak current is a lower bound until then",
+)
+
+
+@detector("current_saturated", needs="pack_current", on_road=True)
 def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
-    """A flat top at the extreme, while the power that the motion needs goes on rising."""
+    """A flat top at the extreme while the motion asks for more: power that stays behind tells sensor from limiter."""
     time_s, amp = survey.samples("pack_current")
     demand = survey.asked_w
     for side in (1.0, -1.0):
@@ -28,16 +53,41 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         top = side * float(np.max(side * amp))
         spans = spans_of(time_s, clipped)
-        yield DataFlag(
-            channels=("pack_current",),
-            title="Current sensor or signal saturates",
-            evidence=f"{int(clipped.sum())} samples stay at exactly {top:.1f} A while the power asked for varies "
-            f"from {np.quantile(inside, 0.1) / 1000:.0f} to {np.quantile(inside, 0.9) / 1000:.0f} kW; {when(spans)}",
-            remedy="Use a sensor, or a signal scaling, whose range is wider than the inverter's current limit; "
-            "peak current is a lower bound until then",
-            spans=spans,
-            effect_wh_per_km=_lost_wh_per_km(survey, demand, grid, side),
+        behind, sigma, lost = _left_behind(survey, demand, grid, side, len(spans))
+        held = _limiter(survey, top, grid)
+        seen = (
+            f"{int(clipped.sum())} samples stay at exactly {top:.1f} A while the power asked for varies "
+            f"from {np.quantile(inside, 0.1) / 1000:.0f} to {np.quantile(inside, 0.9) / 1000:.0f} kW; {when(spans)}"
         )
+        if np.isfinite(behind):
+            seen += f"; power is {100 * behind:.0f} ± {100 * sigma:.0f} % less there than the motion takes elsewhere"
+        is_sensor = behind > max(LEAST_BEHIND_RATIO, 2.0 * sigma)
+        is_limiter = not is_sensor and bool(held or behind + 2.0 * sigma < MOST_BEHIND_RATIO)
+        severity, title, remedy = SENSOR if is_sensor else LIMITER if is_limiter else EITHER
+        yield DataFlag(
+            severity=severity,
+            channels=("pack_current",),
+            title=title,
+            evidence=seen + (f"; that is {held}" if held else ""),
+            remedy=remedy,
+            spans=spans,
+            effect_wh_per_km=lost if is_sensor else 0.0 if is_limiter else None,
+            refuses=() if is_limiter else ("peak_current",),
+        )
+
+
+def _limiter(survey: DriveSurvey, top_a: float, grid: BoolArray) -> str:
+    """What is known to hold the current where it stays; empty where nothing is."""
+    pack, is_drawn = survey.build.pack, top_a > 0.0
+    own_a = pack.discharge_current_limit_a if is_drawn else pack.charge_current_limit_a
+    if own_a is not None and abs(abs(top_a) - own_a) < SAME_RATIO * own_a:
+        return f"the limit of {own_a:.0f} A of the build"
+    name = "discharge_current_limit" if is_drawn else "charge_current_limit"
+    if survey.has(name):
+        allowed = survey.on_grid(name)[grid]
+        if np.isfinite(allowed).any() and abs(np.nanmedian(np.abs(allowed)) - abs(top_a)) < SAME_RATIO * abs(top_a):
+            return "what the BMS allowed"
+    return ""
 
 
 def _flat_top(value: FloatArray) -> BoolArray | None:
@@ -54,15 +104,21 @@ def _flat_top(value: FloatArray) -> BoolArray | None:
     return clipped
 
 
-def _lost_wh_per_km(survey: DriveSurvey, demand: FloatArray, grid: BoolArray, side: float) -> float | None:
-    """What is missing, if in the flat tops power follows the demand as it does elsewhere. [Wh/km]"""
+def _left_behind(
+    survey: DriveSurvey, demand: FloatArray, grid: BoolArray, side: float, spans: int
+) -> tuple[float, float, float | None]:
+    """What is missing if in the flat tops power follows the demand as it does elsewhere: share, its sigma, Wh/km."""
     power = survey.power_w
     usual = ~grid & (side * np.nan_to_num(demand) > 3000.0) & np.isfinite(power) & np.isfinite(demand)
     if usual.sum() < 20:
-        return None
+        return np.nan, np.nan, None
     slope, intercept = np.polyfit(demand[usual], power[usual], 1)
     missing_w = np.nan_to_num(slope * demand[grid] + intercept - power[grid])
-    return survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
+    scatter_w = float(np.std(power[usual] - slope * demand[usual] - intercept))
+    whole_w = abs(float(np.nanmean(power[grid])))
+    share = side * float(missing_w.mean()) / whole_w
+    # One flat top is one witness: what is off within it is off all along.
+    return share, scatter_w / np.sqrt(spans) / whole_w, survey.per_km(float(missing_w.sum()) * survey.period_s / 3600.0)
 
 
 @detector("current_gain", Severity.AMBER, needs="pack_current")

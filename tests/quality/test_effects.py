@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from logan.demo.twin import TwinVehicle
 from logan.quality import DETECTORS
 from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality import faults_pack, faults_road, faults_vehicle
 from tests.benchmarks.quality.clean import clean_drive, clean_twin
 from tests.benchmarks.quality.seeding import Injector, change
+from tests.twin_drives import build_of, twin_drive, without
 
 
 def _claimed_and_true(code: str, inject: Injector, route: str) -> tuple[float, float]:
@@ -84,3 +88,30 @@ def test_an_offset_with_open_contactors_is_found_to_a_third_of_an_ampere(offset_
 def test_true_energy_of_the_twin_is_what_the_survey_sums() -> None:
     drive, build = clean_drive("town, flat")
     assert DriveSurvey(drive, build).net_wh == pytest.approx(clean_twin("town, flat").net_wh, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("limit_a", "kept", "title", "severity", "refuses"),
+    [
+        (None, 1.0, "Current is held at a limit", "note", ()),
+        (True, 1.0, "Current is held at a limit", "note", ()),
+        (None, 0.75, "Current sensor or signal saturates", "red", ("peak_current",)),
+    ],
+)
+def test_a_flat_current_is_a_limiter_where_the_motion_obeys_and_a_sensor_at_its_end_where_it_does_not(
+    limit_a: bool | None, kept: float, title: str, severity: str, refuses: tuple[str, ...]
+) -> None:
+    """The same flat top: what flowed was held there, or went on beyond what the log shows."""
+    vehicle = TwinVehicle(drive_power_limit_w=30_000.0 / kept)
+    drive, build = twin_drive("mixed", 3, duration_s=1500.0, vehicle=vehicle).to_drive(), build_of(vehicle)
+    drive = without(drive, "motor_torque")  # with it a limiter is not even suspected: torque stays flat as well
+    current = drive["pack_current"]
+    # At the limit the current is told exactly, whatever the voltage does: some share of it, where the sensor ends.
+    top_a = round(kept * float(np.quantile(current.value, 0.995)), 1)
+    flat = np.where(current.value > 0.96 * top_a, top_a, current.value)
+    if limit_a:
+        build = replace(build, pack=replace(build.pack, discharge_current_limit_a=top_a))
+    drive = drive.with_channels(type(current)(name="pack_current", time_s=current.time_s, value=flat))
+    (flag,) = next(d for d in DETECTORS if d.code == "current_saturated").detect(DriveSurvey(drive, build))
+    assert (flag.title, flag.severity.value, flag.refuses) == (title, severity, refuses)
+    assert ("of the build" in flag.evidence) is bool(limit_a)
