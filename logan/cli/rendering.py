@@ -209,6 +209,9 @@ def print_cautions(*cautions: str) -> None:
 @contextmanager
 def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
     """Show on stderr how far reading has come: bytes, frames per second, time left."""
+    if (sink := _CAPTURED.get()) is not None:
+        yield lambda now: sink.told(StepWords(f"reading {now.path.name}", now.bytes_read, now.size_bytes))
+        return
     from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns: tuple[Any, ...] = (

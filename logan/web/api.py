@@ -10,8 +10,12 @@ from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse
 
+from logan.pipeline import dbc_files, first_hour as hour, settings_form, settings_rows, what_if as asking
 from logan.pipeline.builds import BuildFolder
+from logan.pipeline.limit_sheet import limits_of_build
+from logan.pipeline.reporting import served_report_policy
 from logan.results import json_ready
+from logan.settings import ChannelSource
 from logan.web import work
 from logan.web.asked import CONFLICT, REFUSED, Build, Space, build_of, commands_of, job_json
 from logan.web.bodies import (
@@ -104,17 +108,13 @@ def again(job: OneJob, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/first-hour", responses=REFUSED)
 def first_hour(folder: Build, space: Space) -> Any:
     """How far a build has come: vehicle, logs and DBC, channels, check, answer."""
-    from logan.pipeline.first_hour import first_hour as steps
-
-    return {**steps(folder), "waiting": len(space.uploads(folder).list())}
+    return {**hour.first_hour(folder), "waiting": len(space.uploads(folder).list())}
 
 
 @router.get("/builds/{build}/settings", responses=REFUSED)
 def settings(folder: Build) -> Any:
     """The settings as a form."""
-    from logan.pipeline.settings_form import read_form
-
-    return json_ready(read_form(folder))
+    return json_ready(settings_form.read_form(folder))
 
 
 @router.put(
@@ -123,30 +123,24 @@ def settings(folder: Build) -> Any:
 )
 def change_settings(folder: Build, body: SettingsChange) -> Any:
     """Change settings; nothing is saved that is not valid."""
-    from logan.pipeline.settings_form import read_form, save_fields, save_text
-
     if body.text is not None:
-        save_text(folder, body.text, version=body.version)
+        settings_form.save_text(folder, body.text, version=body.version)
     elif body.fields:
-        save_fields(folder, body.fields, version=body.version)
-    return json_ready(read_form(folder))
+        settings_form.save_fields(folder, body.fields, version=body.version)
+    return json_ready(settings_form.read_form(folder))
 
 
 @router.get("/builds/{build}/rows/{name}", responses=REFUSED)
 def rows(folder: Build, name: Annotated[str, Path(max_length=40)]) -> Any:
     """Scenarios, alternatives, curves or measurements, one row each, with the keys that there are."""
-    from logan.pipeline.settings_rows import read_rows
-
-    return read_rows(folder, name)
+    return settings_rows.read_rows(folder, name)
 
 
 @router.put("/builds/{build}/rows/{name}", responses=CONFLICT)
 def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: SettingsRows) -> Any:
     """Put these rows in place of those that stand there; nothing is saved that is not valid."""
-    from logan.pipeline.settings_rows import read_rows, save_rows
-
-    save_rows(folder, name, body.rows, version=body.version)
-    return read_rows(folder, name)
+    settings_rows.save_rows(folder, name, body.rows, version=body.version)
+    return settings_rows.read_rows(folder, name)
 
 
 @router.get("/builds/{build}/logs", responses=REFUSED)
@@ -177,17 +171,13 @@ async def send_log(
 @router.get("/builds/{build}/dbcs", responses=REFUSED)
 def dbcs(folder: Build) -> Any:
     """DBCs that the settings name, what each defines, and what two of them define differently for one bus."""
-    from logan.pipeline.dbc_files import dbc_conflicts, dbcs_version, named_dbcs
-
-    found = {"dbcs": json_ready(named_dbcs(folder)), "conflicts": dbc_conflicts(folder)}
-    return {**found, "version": dbcs_version(folder)}
+    found = {"dbcs": json_ready(dbc_files.named_dbcs(folder)), "conflicts": dbc_files.dbc_conflicts(folder)}
+    return {**found, "version": dbc_files.dbcs_version(folder)}
 
 
 @router.put("/builds/{build}/dbcs", responses=CONFLICT)
 def name_dbcs(folder: Build, body: DbcChoices) -> Any:
     """Name DBCs to use, each for all buses or for some, or use one no more (its file stays); the others stay."""
-    from logan.pipeline import dbc_files
-
     chosen = {choice.file: choice.bus for choice in body.dbcs}
     dbc_files.name_dbcs(folder, chosen, left_out=body.left_out, version=body.version)
     return dbcs(folder)
@@ -200,12 +190,6 @@ def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     return {"removed": log}
 
 
-@router.post("/builds/{build}/logs/{log}/look", responses=REFUSED, status_code=202)
-def look(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
-    """Say what is in a sent log."""
-    return job_json(work.begin(space, folder, "look", {"logs": [log]}))
-
-
 @router.post("/builds/{build}/logs/{log}/suggest", responses=REFUSED, status_code=202)
 def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
     """Suggest which signal is which channel, with a little plot of each."""
@@ -215,19 +199,14 @@ def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
 @router.get("/builds/{build}/channels", responses=REFUSED)
 def channels(folder: Build) -> Any:
     """The channel map as it stands, and its version."""
-    from logan.pipeline.first_hour import channels_version, saved_channels
-
-    return {"channels": json_ready(saved_channels(folder)), "version": channels_version(folder)}
+    return {"channels": json_ready(hour.saved_channels(folder)), "version": hour.channels_version(folder)}
 
 
 @router.put("/builds/{build}/channels", responses=CONFLICT)
 def save_channels(folder: Build, body: ChannelChoices) -> Any:
     """Change channels of the map, or leave some out; the others stay."""
-    from logan.pipeline.first_hour import save_channels as save
-    from logan.settings import ChannelSource
-
     sources = tuple(ChannelSource(**choice.model_dump()) for choice in body.channels)
-    return json_ready(save(folder, sources, left_out=body.left_out, version=body.version))
+    return json_ready(hour.save_channels(folder, sources, left_out=body.left_out, version=body.version))
 
 
 @router.post("/builds/{build}/import", responses=REFUSED, status_code=202)
@@ -267,26 +246,20 @@ def fit(folder: Build, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/range", responses=REFUSED)
 def driving_range(folder: Build) -> Any:
     """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
-    from logan.pipeline.what_if import range_json
-
-    return range_json(folder, work.basis_of(folder))
+    return asking.range_json(folder, work.basis_of(folder))
 
 
 @router.get("/builds/{build}/limits", responses=REFUSED)
 def limits(folder: Build) -> Any:
     """Every limit over all drives: closest approach, its moment, events, cautions."""
-    from logan.pipeline.limit_sheet import limits_of_build
-
     return worded(json_ready(limits_of_build(folder)))
 
 
 @router.post("/builds/{build}/what-if", responses=REFUSED)
 def what_if(folder: Build, body: WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
-    from logan.pipeline.what_if import Question, what_if as ask
-
-    question = Question(**body.model_dump())
-    return json_ready(ask(folder.settings(), work.basis_of(folder), question))
+    question = asking.Question(**body.model_dump())
+    return json_ready(asking.what_if(folder.settings(), work.basis_of(folder), question))
 
 
 @router.get("/builds/{build}/commands", responses=REFUSED)
@@ -337,8 +310,6 @@ def reports(folder: Build) -> dict[str, Any]:
 @router.get("/builds/{build}/reports/{name}", responses=REFUSED)
 def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> FileResponse:
     """A report that was written: only logan's own scripts run in it, walled off from this page."""
-    from logan.pipeline.reporting import served_report_policy
-
     path = folder.reports / name
     if not path.is_file():
         raise HTTPException(404, "this report has not been written")

@@ -9,6 +9,10 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from logan.errors import ConfigurationError
+from logan.pipeline import builds, workbench as bench
+from logan.pipeline.notes import change_notes
+from logan.pipeline.refine import kept_answer
+from logan.pipeline.stored import stored_drive
 from logan.results import json_ready
 from logan.web import work
 from logan.web.asked import REFUSED, Build, DriveNumber, Space, job_json
@@ -21,40 +25,32 @@ router = APIRouter(prefix="/api/v1", tags=["logan"])
 @router.get("/builds/{build}/drive-list", responses=REFUSED)
 def drive_list(folder: Build) -> Any:
     """All drives, one short row each, and what is in the bin."""
-    from logan.pipeline.builds import drive_list as rows_of, open_library, stale_drives
-
-    with open_library(folder.path, create=True) as library:
+    with builds.open_library(folder.path, create=True) as library:
         stale: frozenset[int] = frozenset()
         with contextlib.suppress(ConfigurationError):
-            stale = frozenset(record.number for record in stale_drives(library, folder))
-        return json_ready(rows_of(library, stale))
+            stale = frozenset(record.number for record in builds.stale_drives(library, folder))
+        return json_ready(builds.drive_list(library, stale))
 
 
 @router.delete("/builds/{build}/drives/{drive}", responses=REFUSED)
 def bin_drive(folder: Build, drive: DriveNumber) -> dict[str, Any]:
     """Put a drive into the bin; it can be brought back until that is emptied."""
-    from logan.pipeline.builds import open_library, put_into_bin
-
-    with open_library(folder.path) as library:
-        return {"id": put_into_bin(library, drive)}
+    with builds.open_library(folder.path) as library:
+        return {"id": builds.put_into_bin(library, drive)}
 
 
 @router.post("/builds/{build}/bin/{drive_id}", responses=REFUSED)
 def bring_back(folder: Build, drive_id: LogId) -> dict[str, Any]:
     """Bring a drive back out of the bin."""
-    from logan.pipeline.builds import bring_back as back, open_library
-
-    with open_library(folder.path) as library:
-        return {"number": back(library, drive_id)}
+    with builds.open_library(folder.path) as library:
+        return {"number": builds.bring_back(library, drive_id)}
 
 
 @router.delete("/builds/{build}/bin", responses=REFUSED)
 def empty_bin(folder: Build) -> dict[str, Any]:
     """Delete what is in the bin for good."""
-    from logan.pipeline.builds import empty_bin as emptied, open_library
-
-    with open_library(folder.path) as library:
-        return {"removed": emptied(library)}
+    with builds.open_library(folder.path) as library:
+        return {"removed": builds.empty_bin(library)}
 
 
 @router.post("/builds/{build}/drives/refresh", responses=REFUSED, status_code=202)
@@ -66,12 +62,8 @@ def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/drives/{drive}", responses=REFUSED)
 def drive(folder: Build, drive: DriveNumber) -> Any:
     """One drive with everything worked out for it."""
-    from logan.pipeline.builds import open_library
-    from logan.pipeline.refine import kept_answer
-    from logan.pipeline.stored import stored_drive
-
     build, answer = folder.settings(), kept_answer(folder)
-    with open_library(folder.path, create=True) as library:
+    with builds.open_library(folder.path, create=True) as library:
         stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
         return worded(json_ready(stored))
 
@@ -79,12 +71,8 @@ def drive(folder: Build, drive: DriveNumber) -> Any:
 @router.patch("/builds/{build}/drives/{drive}", responses=REFUSED)
 def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     """Note something on a drive, mask, trim or correct a span, leave it out of the fit; all of it can be taken back."""
-    from logan.pipeline.builds import open_library
-    from logan.pipeline.notes import change_notes
-    from logan.pipeline.stored import stored_drive
-
     build = folder.settings()
-    with open_library(folder.path, create=True) as library:
+    with builds.open_library(folder.path, create=True) as library:
         record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
         return worded(json_ready(stored_drive(library, record, build)))
 
@@ -92,9 +80,7 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
 @router.get("/builds/{build}/drives/{drive}/workbench", responses=REFUSED)
 def workbench(folder: Build, drive: DriveNumber) -> Any:
     """Channels, marks, distance and road of one drive: everything but its samples."""
-    from logan.pipeline.workbench import workbench as about
-
-    return worded(json_ready(about(folder, drive)))
+    return worded(json_ready(bench.workbench(folder, drive)))
 
 
 Moment = Annotated[float, Query(ge=-1e7, le=1e7)]
@@ -110,15 +96,11 @@ def window(
     parts: Annotated[int, Query(ge=1, le=12_000)] = 1000,
 ) -> Response:
     """Samples of some channels (names parted by commas) in a window: all of them, or the extremes of its parts."""
-    from logan.pipeline.workbench import window_text
-
-    text = window_text(folder, drive, channels.split(","), start_s, end_s, parts)
+    text = bench.window_text(folder, drive, channels.split(","), start_s, end_s, parts)
     return Response(text, media_type="application/json")
 
 
 @router.get("/builds/{build}/drives/{drive}/span", responses=REFUSED)
 def span(folder: Build, drive: DriveNumber, start_s: Moment, end_s: Moment) -> Any:
     """Consumption, regen and every channel's range, mean and RMS within a span of a drive."""
-    from logan.pipeline.workbench import span_figures
-
-    return json_ready(span_figures(folder, drive, start_s, end_s))
+    return json_ready(bench.span_figures(folder, drive, start_s, end_s))

@@ -14,6 +14,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from logan.errors import ConflictError, LoganError
+from logan.pipeline.what_if import figure_script, figure_style
 from logan.version import VERSION
 from logan.web import api, api_drives, pages
 from logan.web.reading import in_reader_units
@@ -67,8 +68,6 @@ def create_app(settings: WebSettings) -> FastAPI:
     @app.get("/figures.{part}", include_in_schema=False)
     def figures(part: Literal["css", "js"]) -> Response:
         """Style and script of all figures, the same that a report carries."""
-        from logan.pipeline.what_if import figure_script, figure_style
-
         text, kind = (figure_style(), "text/css") if part == "css" else (figure_script(), "text/javascript")
         return Response(text, media_type=kind, headers={"Cache-Control": "private, max-age=3600"})
 

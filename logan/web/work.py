@@ -9,8 +9,19 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from logan.errors import LoganError, UsageError
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, bring_up_to_date, drive_row, open_library
+from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
+from logan.pipeline.demo_run import run_demo
+from logan.pipeline.first_hour import suggest_with_plots
+from logan.pipeline.importing import ImportOptions, import_logs
+from logan.pipeline.notes import noted
+from logan.pipeline.plan import Plan
+from logan.pipeline.predict import plan_of_build
+from logan.pipeline.refine import Refinement, answer_of, kept_answer
+from logan.pipeline.reporting import write_build_report
 from logan.results import json_ready
 from logan.web.bodies import ImportChoices
 from logan.web.jobs import Job
@@ -19,8 +30,6 @@ from logan.web.words import in_page_words, worded
 
 if TYPE_CHECKING:
     from logan.pipeline.logs_reader import IngestProgress
-    from logan.pipeline.plan import Plan
-    from logan.pipeline.refine import Refinement
     from logan.web.state import Workspace
 
 _SPARK_POINTS: Final = 120
@@ -52,8 +61,6 @@ def sent_json(upload: Upload) -> dict[str, Any]:
 
 def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str, Any]:
     """Say what was sent: logs wait, DBCs go into the build and its settings, a zip is both, the rest is explained."""
-    from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
-
     logs, kept, problems = [], [], []
     for one in uploads.unpacked(upload):
         try:
@@ -68,19 +75,8 @@ def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str
     return {"logs": logs, "dbcs": kept, "problems": problems}
 
 
-def look_at(folder: BuildFolder, path: Path, job: Job) -> Any:
-    """Say what is in a log."""
-    from logan.pipeline.builds import dbcs_near
-    from logan.pipeline.look import look
-
-    dbcs, by_bus = dbcs_near(folder.path)
-    return json_ready(look([path], dbcs=dbcs, dbc_by_bus=by_bus, progress=follow(job), is_cancelled=job.stop.is_set))
-
-
 def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Suggest a channel map, with a little plot of every candidate."""
-    from logan.pipeline.first_hour import suggest_with_plots
-
     job.tell("reading the log")
     return json_ready(
         suggest_with_plots(folder, path, points=_SPARK_POINTS, progress=follow(job), is_cancelled=job.stop.is_set)
@@ -89,10 +85,6 @@ def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
 
 def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, Any], job: Job) -> Any:
     """Import sent logs; each drive comes back as a row of the list, with what is worth knowing."""
-    from logan.pipeline.builds import drive_row
-    from logan.pipeline.importing import ImportOptions, import_logs
-    from logan.pipeline.notes import noted
-
     asked = ImportChoices.model_validate({key: item for key, item in content.items() if key != "logs"})
     began_s, read_s, tell = time.monotonic(), 0.0, follow(job)
 
@@ -117,34 +109,22 @@ def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, An
 
 def refresh_drives(folder: BuildFolder, job: Job) -> Any:
     """Work out again the drives whose figures rest on earlier settings."""
-    from logan.pipeline.builds import bring_up_to_date, open_library
-
     with open_library(folder.path, create=True) as library:
         return {"drives": bring_up_to_date(library, folder, told=job.tell)}
 
 
 def fit(folder: BuildFolder, job: Job) -> Any:
     """Fit the drives and predict the range again."""
-    from logan.pipeline.refine import answer_of
-
     return {"drive_count": answer_of(folder, told=job.tell).fit.fit.drive_count}
 
 
 def basis_of(folder: BuildFolder) -> Plan | Refinement:
     """What a question is answered from: the answer that still holds, else the plan."""
-    import numpy as np
-
-    from logan.pipeline.predict import plan_of_build
-    from logan.pipeline.refine import kept_answer
-
     return kept_answer(folder) or plan_of_build(folder, folder.settings(), np.random.default_rng(1))[0]
 
 
 def write_report(folder: BuildFolder, kind: str, drive: int | None, job: Job) -> Any:
     """Write a report."""
-    from logan.pipeline.refine import kept_answer
-    from logan.pipeline.reporting import write_build_report
-
     name = {"drive": f"drive-{drive}", "build": "report"}.get(kind, kind) + ".html"
     job.tell("writing the report")
     number, answer = (str(drive), None) if kind == "drive" else (None, kept_answer(folder))
@@ -157,6 +137,7 @@ def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any
     if space.settings.commands is None:
         raise UsageError("no commands are at hand here", "Start the page with the command line")
     began_s, files = time.time() - 1.0, files_at_hand(space, folder)
+    files |= {upload.id: upload.path for upload in space.uploads(folder).list()}
     blocks = json_ready(space.settings.commands.run_command(folder.path, files=files, told=job.tell, **content))
     for path in (folder.path / "exports").glob("*/"):  # a command that writes many files: one to save
         shutil.make_archive(str(path), "zip", path)
@@ -177,8 +158,6 @@ def files_at_hand(space: Workspace, folder: BuildFolder) -> dict[str, Path]:
 
 def make_demo(folder: BuildFolder, job: Job) -> Any:
     """Make the demo's conversion and take it through the whole job."""
-    from logan.pipeline.demo_run import run_demo
-
     run_demo(folder.path, told=lambda words: job.tell(words.strip()), report=folder.reports / "report.html")
     return {"build": folder.path.name}
 
@@ -196,7 +175,6 @@ def begin(space: Workspace, folder: BuildFolder, kind: str, content: Mapping[str
     names = ", ".join(log.name for log in sent[:3])
     paths = [log.path for log in sent]
     kinds: dict[str, tuple[str, Callable[..., Any], tuple[Any, ...]]] = {
-        "look": (f"Look at {names}", look_at, (folder, *paths[:1])),
         "suggest": (f"Channels of {names}", suggest_channels, (folder, *paths[:1])),
         "import": (f"Import {names}", import_sent, (folder, paths, content)),
         "refresh": ("Figures of the drives", refresh_drives, (folder,)),

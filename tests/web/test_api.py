@@ -35,9 +35,10 @@ def test_the_whole_path_from_a_sent_log_to_a_report(client, small_log, workspace
     text = (workspace / "van" / "build.toml").read_text(encoding="utf-8").replace("dbc_user/", "../van/dbc_user/")
     assert client.put("/api/v1/builds/mine/settings", json={"text": text}).status_code == 200
     sent = client.post("/api/v1/builds/mine/logs?name=first.log", content=small_log.read_bytes()).json()["logs"][0]
-    looked = wait_for(client, client.post(f"/api/v1/builds/mine/logs/{sent['id']}/look", json={}).json())
+    asked = {"options": {"logs": [sent["id"]]}, "as_json": True}
+    looked = wait_for(client, client.post("/api/v1/builds/mine/commands/look", json=asked).json())
     assert looked["state"] == "done", looked
-    assert any(signal["signal"].endswith("PackAmps") for signal in looked["result"]["signals"])
+    assert any(signal["signal"].endswith("PackAmps") for signal in looked["result"]["blocks"][0]["content"]["signals"])
     suggested = wait_for(client, client.post(f"/api/v1/builds/mine/logs/{sent['id']}/suggest", json={}).json())
     assert suggested["state"] == "done", suggested
     proposal = suggested["result"]

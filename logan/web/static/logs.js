@@ -49,7 +49,8 @@ export async function logs() {
     box.addEventListener("change", () => { left[box.checked ? "delete" : "add"](log.id); count(); });
     const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
     return make("li", {}, make("label", { class: "pick grow" }, box, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
-      starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/logs/" + log.id + "/look", {}), showLook),
+      starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/commands/look", { options: { logs: [log.id] }, as_json: true }),
+        (result) => showLook(result.blocks[0].content)),
       make("button", { class: "plain", on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
   };
   const count = () => {
