@@ -92,6 +92,7 @@ def test_each_kind_of_frame_object_is_read(an_object, frame):
         an_object(100, struct.pack("<HBBLLBBB5x8s", 1, 0, 15, 5, 0, 0, 1, 64, b"")),
         an_object(101, FD_64.pack(1, 9, 65, 0, 5, 0, 0x1000, 0, 0, 0, 0, 0, 0, 0, 0)),
         classic(5, b"", ticks=1 << 63),
+        classic(0x800, b""),  # standard, of twelve bits
         classic(5, b"").replace(b"\x20\0\1\0", b"\x20\0\3\0"),
         classic(5, b"").replace(b"\x20\0\1\0", b"\x28\0\1\0"),
     ],
