@@ -74,7 +74,7 @@ def repair_clock(
     times = {name: channel.time_ns for name, channel in filled.items()}
     values = {name: channel.value for name, channel in filled.items()}
     changes = _drop_stray_stamps(times, values)
-    if any(_breaks(time_ns).size for time_ns in times.values()):
+    if any(breaks_of(time_ns).size for time_ns in times.values()):
         changes += _join_sessions(times)
     samples: dict[str, ClockedSamples] = {}
     tally: dict[str, dict[str, int]] = {}
@@ -86,7 +86,7 @@ def repair_clock(
     return samples, tuple(changes)
 
 
-def _breaks(time_ns: IntArray) -> IntArray:
+def breaks_of(time_ns: IntArray) -> IntArray:
     """Index of the first sample after each step back beyond disorder, or forward by a day."""
     step = np.diff(time_ns)
     return np.flatnonzero((step < -OUT_OF_ORDER_NS) | (step > _FORWARD_JUMP_NS)) + 1
@@ -96,7 +96,7 @@ def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]
     """Drop single samples whose stamp lies far off while their neighbours follow one another."""
     dropped: dict[str, int] = {}
     for name, time_ns in times.items():
-        if time_ns.size < 3 or not _breaks(time_ns).size:
+        if time_ns.size < 3 or not breaks_of(time_ns).size:
             continue
         before, here, after = time_ns[:-2], time_ns[1:-1], time_ns[2:]
         follows = (after >= before) & (after - before < 60 * _NS)
@@ -128,9 +128,9 @@ class _Session:
 def _join_sessions(times: dict[str, IntArray]) -> list[Change]:
     """Shift each session of the clock behind the one before; in place."""
     reference = max(times, key=lambda name: times[name].size)
-    sessions, changes = _sessions(times[reference], tuple(times))
+    sessions, changes = sessions_of(times[reference], tuple(times))
     for name, time_ns in times.items():
-        edges = [0, *_breaks(time_ns).tolist(), time_ns.size]
+        edges = [0, *breaks_of(time_ns).tolist(), time_ns.size]
         shifted = time_ns.copy()
         number = 0
         for start, end in pairwise(edges):
@@ -150,8 +150,9 @@ def _session_of(piece_ns: IntArray, sessions: list[_Session], earliest: int) -> 
     return min(earliest, len(sessions) - 1)
 
 
-def _sessions(time_ns: IntArray, names: tuple[str, ...]) -> tuple[list[_Session], list[Change]]:
-    edges = [0, *_breaks(time_ns).tolist(), time_ns.size]
+def sessions_of(time_ns: IntArray, names: tuple[str, ...]) -> tuple[list[_Session], list[Change]]:
+    """Stretches between breaks of a clock, and what is to be done about each break, in order."""
+    edges = [0, *breaks_of(time_ns).tolist(), time_ns.size]
     step = np.diff(time_ns)
     usual = step[(step > 0) & (step <= _FORWARD_JUMP_NS)]
     period_ns = int(np.median(usual)) if usual.size else _NS // 10
@@ -193,7 +194,7 @@ def _judge(before: int, after: int, session_start: int, period_ns: int) -> tuple
             return "time_wrap", advance_ns, f"a {meaning} ran over"
     if after <= session_start + OUT_OF_ORDER_NS:
         return "time_reset", _RESET_GAP_NS, "the clock restarted: a new session; the true gap is not known"
-    return "time_back", period_ns, "the clock was set back while the log ran on"
+    return "time_backwards", period_ns, "the clock was set back while the log ran on"
 
 
 def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[ClockedSamples, dict[str, int]]:
@@ -211,7 +212,7 @@ def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[ClockedS
         return ClockedSamples(time_ns=time_ns, value=value), counts
     is_same = np.concatenate(([False], (np.diff(value) == 0) | (np.isnan(value[1:]) & np.isnan(value[:-1])))) & is_tied
     if np.count_nonzero(is_tied) > 0.4 * time_ns.size and (is_tied & ~is_same).any():
-        name = "spread_float32_time" if _is_float32_epoch(time_ns) else "spread_coarse_time"
+        name = "spread_float32_time" if is_float32_epoch(time_ns) else "spread_coarse_time"
         counts[name] = int(np.count_nonzero(is_tied))
         return ClockedSamples(time_ns=_spread(time_ns), value=value), counts
     if is_same.any():
@@ -238,7 +239,7 @@ def _spread(time_ns: IntArray) -> IntArray:
     return np.asarray(spread, dtype=np.int64)
 
 
-def _is_float32_epoch(time_ns: IntArray) -> bool:
+def is_float32_epoch(time_ns: IntArray) -> bool:
     """True when the stamps are epoch seconds that went through a 32-bit float."""
     stamp_s = np.unique(time_ns) / _NS
     if stamp_s.size < 2 or stamp_s[0] * _NS < FIRST_ABSOLUTE_NS:

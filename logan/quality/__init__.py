@@ -17,9 +17,7 @@ from logan.quality import (
     charge_state,
     current_range,
     current_sign,
-    energy_balance,
     frozen,
-    limits_active,
     motion,
     notes,
     place,
@@ -31,7 +29,6 @@ from logan.quality import (
     spikes,
     temperatures,
     timing,
-    units_mixed,
 )
 from logan.quality.consequences import name_causes
 from logan.quality.detector import Detector, SignalDetector
@@ -49,9 +46,8 @@ def detectors_of(kind: type[Kind], *modules: ModuleType) -> tuple[Kind, ...]:
 
 DETECTORS: Final = detectors_of(
     Detector,
-    *(current_sign, current_range, frozen, smoothing, spikes, timing, units_mixed),
-    *(motion, place, charge_state, energy_balance, plan_evidence, temperatures, cells),
-    *(limits_active, notes),
+    *(current_sign, current_range, frozen, smoothing, spikes, timing),
+    *(motion, place, charge_state, plan_evidence, temperatures, cells, notes),
 )
 READING_DETECTORS: Final = detectors_of(SignalDetector, signal_log)
 SIGNAL_DETECTORS: Final = READING_DETECTORS + detectors_of(SignalDetector, signal_time, signal_frames)

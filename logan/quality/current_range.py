@@ -1,4 +1,4 @@
-"""Does the current reach what really flowed, and is it, or the power, possible at all?"""
+"""Does the current reach what really flowed, is it or the power possible at all, and did a limit hold them back?"""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.numerics import integrate
 from logan.quality.detector import detector
@@ -252,4 +253,43 @@ def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans=spans,
         effect_wh_per_km=survey.per_km(missing_wh),
         refuses=("net_energy", "consumption") if missing_wh > 0.1 * abs(survey.net_wh) else (),
+    )
+
+
+@detector("derate_active", Severity.NOTE, effect_wh_per_km=0.0)
+def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
+    if survey.time_s.size < 20:
+        return
+    reasons: dict[str, BoolArray] = {}
+    if survey.has("motor_torque_command", "motor_torque"):
+        asked, given = np.abs(survey.on_grid("motor_torque_command")), np.abs(survey.on_grid("motor_torque"))
+        top = np.nanquantile(asked, 0.999) if np.isfinite(asked).any() else 0.0
+        # The two are sampled apart: only what holds against the neighbours too is a limit.
+        asked, given = minimum_filter1d(np.nan_to_num(asked), 3), maximum_filter1d(np.nan_to_num(given), 3)
+        reasons["torque stays below what is asked"] = asked - given > max(0.12 * top, 10.0)
+    if survey.has("discharge_current_limit", "pack_current"):
+        limit = survey.on_grid("discharge_current_limit")
+        near = (survey.current_a > 0.95 * limit) & (limit > 5.0)
+        reasons["current is at the BMS's discharge limit"] = np.nan_to_num(near).astype(bool)
+    if survey.has("charge_current_limit", "pack_current"):
+        limit = survey.on_grid("charge_current_limit")
+        near = (-survey.current_a > 0.95 * limit) & (limit > 5.0)
+        reasons["current is at the BMS's charge limit"] = np.nan_to_num(near).astype(bool)
+    held = np.zeros(survey.time_s.shape, dtype=bool)
+    words = []
+    for text, condition in reasons.items():
+        held_back = lasting(condition, max(int(np.ceil(1.0 / survey.period_s)), 2))
+        if held_back.any():
+            words.append(f"{text} for {held_back.sum() * survey.period_s:.0f} s")
+            held |= held_back
+    if not words:
+        return
+    spans = spans_of(survey.time_s, held)
+    yield DataFlag(
+        channels=("motor_torque", "pack_current"),
+        title="A limit held the vehicle back",
+        evidence=f"{'; '.join(words)}; {when(spans)}",
+        remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was "
+        "hot or empty",
+        spans=spans,
     )

@@ -16,14 +16,7 @@ from logan.results import DataFlag, Estimate, Severity
 from logan.units import BoolArray, FloatArray
 
 SIGNED_METRICS: Final = (
-    "net_energy",
-    "consumption",
-    "regen",
-    "charge",
-    "resistance",
-    "usable_energy",
-    "efficiency",
-    "fit",
+    *("net_energy", "consumption", "regen", "charge", "resistance", "usable_energy", "efficiency", "fit"),
 )
 """Metrics that mean nothing while the sign of the current is in doubt."""
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.channels.raw_codes import code_count, not_available_codes
 from logan.channels.vocabulary import ChannelKind, channel_kind
-from logan.drive.clock import OUT_OF_ORDER_NS, WRAPS_NS
+from logan.drive.clock import OUT_OF_ORDER_NS, breaks_of, is_float32_epoch, sessions_of
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import SignalDetector, signal_detector
 from logan.quality.survey import MAX_SPANS, when
@@ -19,32 +19,12 @@ from logan.units import FloatArray, IntArray
 
 _NS: Final = 1_000_000_000
 _JUMP_NS: Final = 3600 * _NS
-_YEAR_2000_NS: Final = 946_684_800 * _NS
 
 
 def clock_of(table: SignalTable) -> IntArray:
     """Time stamps of the busiest column, in the order of the log. [ns]"""
     longest = max(table.columns, key=lambda column: column.time_ns.size, default=None)
     return np.empty(0, dtype=np.int64) if longest is None else longest.time_ns
-
-
-def steps_back(time_ns: IntArray) -> IntArray:
-    """Index of the last sample before each step back beyond disorder."""
-    return np.flatnonzero(np.diff(time_ns) < -OUT_OF_ORDER_NS)
-
-
-def kind_of_step_back(time_ns: IntArray, index: int) -> tuple[str, str]:
-    """Name a step back: ``time_wrap``, ``time_reset`` or ``time_backwards``; and the words for it."""
-    before, after = int(time_ns[index]), int(time_ns[index + 1])
-    forward = np.diff(time_ns)
-    forward = forward[forward > 0]
-    period_ns = int(np.median(forward)) if forward.size else _NS
-    for words, size_ns in WRAPS_NS:
-        if abs(before - after - size_ns) <= max(2 * _NS, 10 * period_ns) and size_ns > 10 * period_ns:
-            return "time_wrap", f"a {words} ran over"
-    if after - int(time_ns[0]) <= max(OUT_OF_ORDER_NS, 5 * period_ns) or 0 <= after < 5 * _NS:
-        return "time_reset", "the clock started again"
-    return "time_backwards", "the clock was set back"
 
 
 def _spans_at(time_ns: IntArray, indices: IntArray) -> tuple[Span, ...]:
@@ -58,8 +38,9 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
     @signal_detector(code)
     def detect(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
         time_ns = clock_of(table)
-        chosen = [(k, words) for k in steps_back(time_ns) if (named := kind_of_step_back(time_ns, int(k)))[0] == code
-                  for words in (named[1],)]  # fmt: skip
+        changes = sessions_of(time_ns, ())[1] if time_ns.size > 1 else []
+        pairs = zip((breaks_of(time_ns) - 1).tolist(), changes, strict=True)
+        chosen = [(k, change.reason) for k, change in pairs if change.action == code]
         if not chosen:
             return
         first = chosen[0][0]
@@ -122,7 +103,7 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
         return
     stamps, counts = np.unique(time_ns, return_counts=True)
     step_ns = np.diff(stamps)
-    if stamps.size < 3 or float(np.median(counts)) < 2.0 or _is_float32(stamps):
+    if stamps.size < 3 or float(np.median(counts)) < 2.0 or is_float32_epoch(stamps):
         return
     tick_ns = int(np.median(step_ns))
     yield DataFlag(
@@ -135,19 +116,11 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     )
 
 
-def _is_float32(stamps_ns: IntArray) -> bool:
-    """Epoch seconds that went through a 32-bit float: all stamps are multiples of 64 or 128 s."""
-    if stamps_ns.size < 2 or stamps_ns[0] < _YEAR_2000_NS:
-        return False
-    seconds = stamps_ns // _NS
-    return bool(np.all(stamps_ns % _NS == 0) and np.all(seconds % 64 == 0))
-
-
 @signal_detector("time_float32", Severity.RED, refuses=("net_energy", "consumption", "regen", "peak_current", "fit"))
 def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     time_ns = clock_of(table)
     stamps = np.unique(time_ns)
-    if time_ns.size < 20 or not _is_float32(stamps):
+    if time_ns.size < 20 or not is_float32_epoch(stamps):
         return
     yield DataFlag(
         channels=(),

@@ -66,7 +66,7 @@ def test_a_reset_starts_a_new_session_behind_a_gap():
 
 def test_a_clock_set_back_goes_on_without_a_gap():
     times, _, actions = repaired(channel("speed", np.concatenate([np.arange(0, 50, 0.1), np.arange(45, 80, 0.1)])))
-    assert actions == ["time_back"]
+    assert actions == ["time_backwards"]
     assert np.diff(times["speed"]).max() == pytest.approx(0.1, abs=1e-6)
 
 
