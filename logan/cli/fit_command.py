@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.range_command import calibration_text
+from logan.cli.range_command import calibration_text, noted_text
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
 from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 
@@ -61,6 +61,7 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
             f"Best next test: {best.name}: narrows the range by {best.gain_m / units.metres:.1f} {units.distance} "
             f"in {best.hours:.1f} h."
         )
+    print_lines(*filter(None, (noted_text(found.next_tests, units),)))
     print_columns(parameter_table(found.report.fit, units), 4)
     print_columns(drives_table(found.report.fit, units))
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))

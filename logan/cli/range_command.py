@@ -14,12 +14,13 @@ from logan.cli.rendering import print_cautions, print_json, print_lines, print_t
 from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
-from logan.wording import endless, number, parameter_text, parameter_words, probability, signed, untold_text
+from logan.wording import capital, endless, number, parameter_text, parameter_words, probability, signed, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logan.pipeline.builds import BuildFolder
+    from logan.pipeline.fit_build import NextTests
     from logan.pipeline.heat import RoadHeat
     from logan.pipeline.plan import ScenarioRange
     from logan.pipeline.predict import Attribution, Calibration, RefinedRange
@@ -148,7 +149,8 @@ def _answer(
     elif is_budget:
         print_budget(found.range.budget, units)
     else:
-        show_range(found.range, units, asked=str((extra or {}).get("name", "")), is_full=is_full)
+        name, noted = str((extra or {}).get("name", "")), noted_text(found.next_tests, units)
+        show_range(found.range, units, asked=name, is_full=is_full, noted=noted)
         print_lines(*(f"Note: {note}." for note in found.notes))
         print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
 
@@ -161,7 +163,9 @@ def _with(extra: dict[str, object] | None, folder: BuildFolder) -> BuildSettings
     return build if extra is None else with_scenario(extra, folder.path, build)
 
 
-def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_full: bool = False) -> None:
+def show_range(
+    found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_full: bool = False, noted: str = ""
+) -> None:
     """Print what was asked and the target first, then plan and refined prediction side by side, and why they differ."""
     refined = found.refined
     first = asked or refined.target_scenario
@@ -175,7 +179,7 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
     print_lines(
         f"Refined by {drives}, plan of {found.plan_created_at[:10]}; {kept_back(refined)}.{plan_only}",
         unsure_line(found.budget, units),
-        *filter(None, (untold_text(found.budget, units),)),
+        *filter(None, (" ".join(filter(None, (untold_text(found.budget, units), noted))),)),
         "",
     )
     _print_pairs(
@@ -199,6 +203,13 @@ def show_range(found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_
     print_lines(*(f"Note: {note}." for note in notes))
     if not is_full:
         print_lines("Packs and where the energy goes: --full; the uncertainty budget: --budget.")
+
+
+def noted_text(tests: NextTests, units: DisplayUnits) -> str:
+    """By how much the range of a day whose wind or payload is noted would be narrower; empty where it would not be."""
+    gains = {test.noted: f"{test.gain_m / units.metres:.1f}" for test in tests.candidates if test.noted}
+    told = [f"{noted} noted: {gain} {units.distance} narrower" for noted, gain in gains.items() if gain != "0.0"]
+    return f"{capital('; '.join(told))}." if told else ""
 
 
 def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: DisplayUnits) -> None:

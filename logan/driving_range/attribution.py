@@ -16,7 +16,7 @@ from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoi
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.results import result
 from logan.settings import BuildSettings
-from logan.units import FloatArray
+from logan.units import FloatArray, IntArray
 
 AIR: Final = "air_pressure"
 """Step from the air that the plan was in to that of the drives."""
@@ -140,6 +140,7 @@ def attribute_change(
     """
     old, new = before.medians, after.medians
     changed = [name for name in old if name != USABLE_ENERGY and old[name] != new[name]]
+    changed = _that_matter(changed, old, new, before.seen_in(build), prepared)
     consumed = _consumption_of_subsets(changed, old, new, before.seen_in(build), prepared)
     limits_w = [_regen_limit_w(standpoint.seen_in(build)) for standpoint in (before, after)]
     if limits_w[0] != limits_w[1]:
@@ -183,18 +184,31 @@ def _regen_limit_w(build: BuildSettings) -> float:
     return float("inf") if limit_w is None else limit_w
 
 
+def _that_matter(
+    changed: list[str], old: dict[str, float], new: dict[str, float], build: BuildSettings, prepared: PreparedScenario
+) -> list[str]:
+    """The changes without those that alone change nothing, nor do where all others are made: cabin heat in summer."""
+    alone = 1 << np.arange(len(changed))
+    every = 2 ** len(changed) - 1
+    subsets = np.concatenate(([0, every], alone, every - alone))
+    none, whole, *used = _consumption_of_subsets(changed, old, new, build, prepared, subsets)
+    single, others = used[: len(changed)], used[len(changed) :]
+    return [name for name, one, rest in zip(changed, single, others, strict=True) if one != none or rest != whole]
+
+
 def _consumption_of_subsets(
     changed: list[str],
     old: dict[str, float],
     new: dict[str, float],
     build: BuildSettings,
     prepared: PreparedScenario,
+    subsets: IntArray | None = None,
 ) -> FloatArray:
-    """Consumption with every subset of the changes made, shape (2**changes,); bit k stands for change k. [Wh/km]"""
-    count = 2 ** len(changed)
-    values = {name: np.full(count, value) for name, value in old.items()}
+    """Consumption with subsets of the changes made, every one by default; bit k stands for change k. [Wh/km]"""
+    subsets = np.arange(2 ** len(changed)) if subsets is None else subsets
+    values = {name: np.full(subsets.size, value) for name, value in old.items()}
     for bit, name in enumerate(changed):
-        values[name] = np.where(np.arange(count) >> bit & 1 == 1, new[name], old[name])
+        values[name] = np.where(subsets >> bit & 1 == 1, new[name], old[name])
     parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
     environment = environment_by(values)
     return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment)

@@ -152,6 +152,7 @@ def _assemble(
         # With a rack or a trailer it coasts another vehicle down.
         coastdown=coastdown if factors == (1.0, 1.0) else None,
         drag_factor=factors[0],
+        payload_known=drive.conditions.payload_kg is not None,
         rolling_factor=factors[1],
     )
 

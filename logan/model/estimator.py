@@ -46,6 +46,8 @@ FEWEST_DRIVES_FOR_SANDWICH: Final = 5
 PRIOR_DOMINATED: Final = "prior-dominated"
 _SIZE: Final = len(PARAMETER_NAMES)
 _LEARNED_LITTLE: Final = 0.7
+PAYLOAD_SIGMA_KG: Final = 40.0
+"""Spread of a load that nobody noted: a passenger aboard, or luggage, in some drives (common practice). [kg]"""
 
 
 def fit(
@@ -99,7 +101,6 @@ def fit_result_of(
     learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
     correlation = posterior.log_covariance / np.maximum(np.outer(sigma, sigma), 1e-300)
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
-    days = _day_words(solution, day_sigma)
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
     full = _full_words(learned_besides.full_regen_ratio)
@@ -108,6 +109,7 @@ def fit_result_of(
         posterior=posterior,
         prior=prior,
         between_drive_sigma_ratio=day_sigma,
+        noted_sigma_ratio=_noted_sigmas(solution, day_sigma, rotating_mass_of(build)),
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,
         correlation=correlation,
@@ -122,7 +124,7 @@ def fit_result_of(
         converged=solution.converged,
         message=solution.message,
         statements=words,
-        warnings=(*words, *days, *_limit_words(solution.regen_limit), *full, *_data_warnings(drives)),
+        warnings=(*words, *_limit_words(solution.regen_limit), *full, *_data_warnings(drives)),
     )
 
 
@@ -141,6 +143,7 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
         posterior=replace(posterior, log_covariance=posterior.log_covariance * ratio**2),
         between_drive_sigma_ratio=result.between_drive_sigma_ratio * ratio,
         auxiliary_sigma_ratio=result.auxiliary_sigma_ratio * ratio,
+        noted_sigma_ratio={name: sigma * ratio for name, sigma in result.noted_sigma_ratio.items()},
         learned_ratio=result.learned_ratio * ratio,
         learned=replace(learned, rest_covariance=learned.rest_covariance * ratio**2, **wider),
         drives=tuple(
@@ -263,18 +266,18 @@ def _day_sigma_ratio(solution: Solution, rotating_mass_kg: float) -> float:
     return float(np.sqrt(solution.scales.level_sigma_ratio**2 + (np.mean(by_wind) if by_wind else 0.0)))
 
 
-def _day_words(solution: Solution, day_sigma_ratio: float) -> tuple[str, ...]:
-    """How much narrower a day's range would be with its wind known, and with its payload."""
-    unknown = [state for state in solution.states if not state.drive.wind_known]
+def _noted_sigmas(solution: Solution, day_sigma_ratio: float, rotating_mass_kg: float) -> dict[str, float]:
+    """How far a day's road load would stray with its wind, or its payload, known; of what drives lack. [ratio]"""
     level = min(solution.scales.level_sigma_ratio, day_sigma_ratio)
-    wind = float(np.sqrt(day_sigma_ratio**2 - level**2))
-    if not unknown or wind < 0.25 * level:
-        return ()
-    left = float(np.hypot(level, WIND_KNOWN_SHARE * wind))
-    return (
-        f"wind that nobody noted makes the road load of a day ± {100 * day_sigma_ratio:.1f} %; with it (logan drive N "
-        f"--weather or --wind) ± {100 * left:.1f} % is left; a passenger not noted is 1 to 3 % more",
-    )
+    left = {}
+    if not all(state.drive.wind_known for state in solution.states):
+        left["wind"] = float(np.hypot(level, WIND_KNOWN_SHARE * np.sqrt(day_sigma_ratio**2 - level**2)))
+    if unknown := [state.drive for state in solution.states if not state.drive.payload_known]:
+        moved = [trip_energy(solution.shared, drive, rotating_mass_kg) for drive in unknown]
+        per_mass = sum(one.by_shared[MASS] for one in moved) / max(sum(one.by_own[LEVEL] for one in moved), 1.0)
+        payload = min(max(per_mass, 0.0) * PAYLOAD_SIGMA_KG / float(np.exp(solution.shared[MASS])), level)
+        left["payload"] = float(np.sqrt(day_sigma_ratio**2 - payload**2))
+    return left
 
 
 def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import ClassVar, Final
 
@@ -240,6 +241,8 @@ class FitResult:
         Those of the first kind alone.
     sensors : SensorErrors or None
         The sensors' shared errors, where they are in the posterior.
+    noted_sigma_ratio : mapping of str to float
+        How far a day's road load would stray with its "wind", or its "payload", noted; of what drives lack. [ratio]
     drag_model_sigma_ratio : float
         What of the drag area's uncertainty in the posterior no drive and no test narrows.
     """
@@ -266,6 +269,7 @@ class FitResult:
     warnings: tuple[str, ...] = ()
     statements: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
+    noted_sigma_ratio: Mapping[str, float] = field(default_factory=dict)
     drag_model_sigma_ratio: float = 0.0
 
     @property

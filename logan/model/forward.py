@@ -117,12 +117,15 @@ def consumption_wh_per_km(
     brake_j, regen_j = np.empty(count), np.empty(count)
     drive_efficiency, regen_efficiency = parameters[:, 3], parameters[:, 4]
     limit_j = steps.regen_limit_w * steps.step_s
-    loss_j, losses = np.zeros(count), _losses(environment, count)
+    # The loss by force goes with the square of what is linear in the weights, so its sum is a quadratic of them.
+    constant_w, copper_w_per_n2 = _losses(environment, count)
+    per_force = basis_j * np.sqrt(steps.step_s) / steps.path_m
+    loss_j = constant_w * steps.step_s.sum() + copper_w_per_n2 * ((weights @ (per_force @ per_force.T)) * weights).sum(
+        1
+    )
     for start in range(0, count, chunk := max(1, _CHUNK_ELEMENTS // steps.step_s.size)):
         rows = slice(start, start + chunk)
         braking_j = weights[rows] @ -basis_j
-        if losses.any():
-            loss_j[rows] = _loss_j(braking_j, steps, losses[:, rows]).sum(axis=1)
         np.maximum(braking_j, 0.0, out=braking_j)
         brake_j[rows] = braking_j.sum(axis=1)
         if np.isinf(steps.regen_limit_w):
@@ -177,9 +180,7 @@ def _losses(environment: Environment, count: int) -> FloatArray:
 
 def _loss_j(work_j: FloatArray, steps: WheelSteps, losses: FloatArray) -> FloatArray:
     """Drivetrain loss of each step besides the efficiencies, shape (n, k). [J]"""
-    # Below 2 m/s the step's work over its distance is no measure of the force any more.
-    force_n = work_j / np.maximum(steps.distance_m, 2.0 * steps.step_s)
-    return np.asarray(force_loss_w(force_n, losses[0][:, None], losses[1][:, None]) * steps.step_s)
+    return np.asarray(force_loss_w(work_j / steps.path_m, losses[0][:, None], losses[1][:, None]) * steps.step_s)
 
 
 def _checked(parameters: FloatArray, conditions: Conditions, environment: Environment) -> FloatArray:

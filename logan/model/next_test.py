@@ -16,7 +16,7 @@ from logan.model.measurement import Measurement, MeasurementKind, expected_measu
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of, rotating_mass_of
 from logan.model.sensor_errors import mistaken_unknowns
-from logan.model.unknowns import DRAG, SHARED_COUNT
+from logan.model.unknowns import DRAG, ROLLING, SHARED_COUNT
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -31,6 +31,12 @@ _COASTDOWN_SIGMA_RATIO: Final = 0.015
 _STEADY_SIGMA_RATIO: Final = 0.01
 _STANDSTILL_SIGMA_W: Final = 15.0
 """What each test gives when done with care (common practice)."""
+
+_NOTED: Final = {
+    "wind": ("each day's wind noted", "an hourly station table, or speed and direction, with every drive", 0.5),
+    "payload": ("each day's payload noted", "passengers and luggage, with every drive; none is a note too", 0.25),
+}
+"""Name, how, and hours of work (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +57,8 @@ class CandidateTest:
         By how much the target's 10 to 90 % interval would narrow. [m]
     caution : str
         What must be kept in mind while doing it; empty where nothing is driven or touched.
+    noted : str
+        What of a day it tells, "wind" or "payload": the range of that day narrows; empty for what tells of the vehicle.
     """
 
     derived: ClassVar[tuple[str, ...]] = ("gain_ratio", "gain_m_per_h")
@@ -62,6 +70,7 @@ class CandidateTest:
     hours: float = 1.0
     gain_m: float = 0.0
     caution: str = ""
+    noted: str = ""
 
     @property
     def gain_ratio(self) -> float:
@@ -134,7 +143,8 @@ def rank_next_tests(
     before = float(np.sqrt(gradient @ covariance @ gradient))
     rest = 0.0 if combined_sigma_m is None else max((combined_sigma_m / range_m) ** 2 - before**2, 0.0)
     width = 2.0 * _TEN_TO_NINETY * range_m
-    candidates = []
+    is_of_a_day = combined_sigma_m is not None
+    candidates = _notes(result, target_sensitivity, rest + before**2, width) if is_of_a_day else []
     for planned in _candidates(result, build):
         after = covariance_after(covariance, planned.rows)
         sigma = float(np.sqrt(np.maximum(gradient @ after @ gradient, 0.0)))
@@ -152,6 +162,28 @@ def rank_next_tests(
         )
     ranked = tuple(sorted(candidates, key=lambda candidate: -candidate.gain_m_per_h))
     return NextTests(candidates=ranked, width_m=width * float(np.sqrt(rest + before**2)))
+
+
+def _notes(result: FitResult, target_sensitivity: FloatArray, whole: float, width: float) -> list[CandidateTest]:
+    """What noting a day's wind or payload takes off the interval of that day's range."""
+    road = float(target_sensitivity[[DRAG, ROLLING]].sum())
+    candidates = []
+    for noted, left in result.noted_sigma_ratio.items():
+        known = road**2 * (result.between_drive_sigma_ratio**2 - left**2)
+        name, how, hours = _NOTED[noted]
+        after = max(whole - known, 0.0) ** 0.5
+        candidates.append(
+            CandidateTest(
+                name=name,
+                sigma_before_ratio=whole**0.5,
+                sigma_after_ratio=after,
+                how=how,
+                hours=hours,
+                gain_m=width * (whole**0.5 - after),
+                noted=noted,
+            )
+        )
+    return candidates
 
 
 def _joint_covariance(result: FitResult, build: BuildSettings) -> FloatArray:

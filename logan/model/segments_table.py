@@ -135,6 +135,8 @@ class DriveSegments:
         By how much pack power was late against speed, already taken out. [s]
     has_elevation, has_heading, cabin_logged, wind_known : bool
         What the log holds.
+    payload_known : bool
+        True where the driver noted the load, none included.
     coverage_ratio : float
         Share of the driving time that the trip steps cover.
     refusal : str
@@ -182,6 +184,7 @@ class DriveSegments:
     unlogged_cabin_log_sigma: float = 0.0
     coastdown: CoastdownLoad | None = None
     drag_factor: float = 1.0
+    payload_known: bool = False
     rolling_factor: float = 1.0
 
     @property

@@ -75,6 +75,11 @@ class WheelSteps:
         return float(self.distance_m.sum())
 
     @property
+    def path_m(self) -> FloatArray:
+        """Distance that makes work a force, shape (k,): below 2 m/s the step's own is none any more. [m]"""
+        return np.maximum(self.distance_m, 2.0 * self.step_s)
+
+    @property
     def basis_j(self) -> FloatArray:
         """Work per unit of each weight of a sample, shape (8, k)."""
         return np.stack(

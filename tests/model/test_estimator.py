@@ -151,15 +151,16 @@ def test_result_turns_into_json_with_its_names(build):
     assert len(json.dumps(content)) < 100_000
 
 
-def test_what_noting_the_wind_would_take_off_a_days_spread_is_said(build):
+def test_what_noting_wind_and_payload_would_take_off_a_days_spread_is_said(build):
     rng = np.random.default_rng(6)
     winds = [own_of(0.0, *rng.normal(0.0, 2.5, 2)) for _ in range(8)]
     drives = [drive_of(shared_truth(), rng, drive_id=str(k), own=own, noise_j=1e4) for k, own in enumerate(winds)]
-    said = [words for words in fit(prior_of(build), drives, [], build).warnings if "--weather" in words]
-    whole, left = (float(part.split(" %")[0]) for part in said[0].split("± ")[1:])
-    assert 0.5 * whole < left < whole
-    known = [replace(drive, wind_known=True) for drive in drives]
-    assert not any("--weather" in words for words in fit(prior_of(build), known, [], build).warnings)
+    found = fit(prior_of(build), drives, [], build)
+    day, left = found.between_drive_sigma_ratio, found.noted_sigma_ratio
+    assert 0.5 * day < left["wind"] < day
+    assert left["wind"] < left["payload"] < day
+    known = [replace(drive, wind_known=True, payload_known=True) for drive in drives]
+    assert fit(prior_of(build), known, [], build).noted_sigma_ratio == {}
 
 
 def full_drives(build, count, *, first_charge, lost):

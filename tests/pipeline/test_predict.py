@@ -15,7 +15,7 @@ from logan.model.schedule import replay_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.plan import make_plan
 from logan.pipeline.plan_files import freeze_plan
-from logan.pipeline.predict import plan_of_build, refine_range, with_scenario
+from logan.pipeline.predict import next_tests, plan_of_build, refine_range, with_scenario
 from logan.results import json_ready
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import MPH, example_build
@@ -142,3 +142,18 @@ def test_one_more_scenario_has_the_keys_of_the_settings_file(tmp_path):
         with_scenario({"name": "fast", "sped": "70 mph"}, tmp_path, example_build())
     with pytest.raises(ConfigurationError, match="called 'city' already"):
         with_scenario({"name": "city", "speed": "70 mph"}, tmp_path, example_build())
+
+
+@pytest.mark.parametrize("noted", ["wind", "payload"])
+def test_noting_a_days_wind_or_payload_narrows_its_range_by_the_miles_that_are_promised(drives, noted):
+    """Against samples drawn with that spread alone: the promise is a formula, the range is not."""
+    build = example_build()
+    plan, whole = make_plan(build, np.random.default_rng(1)), fitted(drives, build)
+    whole = dataclasses.replace(whole, noted_sigma_ratio={"wind": 0.05, "payload": 0.09}, between_drive_sigma_ratio=0.1)
+    left = dataclasses.replace(whole, between_drive_sigma_ratio=whole.noted_sigma_ratio[noted])
+    before, after = (refine_range(build, plan, one, np.random.default_rng(2)) for one in (whole, left))
+    reach = [one.refined.target.range_m for one in (before, after)]
+    narrower_m = (reach[0].p90 - reach[0].p10) - (reach[1].p90 - reach[1].p10)
+    promised = {test.noted: test for test in next_tests(whole, build, before).candidates}[noted]
+    assert promised.gain_m == pytest.approx(narrower_m, rel=0.2, abs=300.0)
+    assert promised.gain_m > 500.0
