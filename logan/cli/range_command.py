@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logan.pipeline.builds import BuildFolder
-    from logan.pipeline.fit_build import NextTests
     from logan.pipeline.heat import RoadHeat
     from logan.pipeline.plan import ScenarioRange
     from logan.pipeline.predict import Attribution, Calibration, RefinedRange
+    from logan.pipeline.refine import NextTests
     from logan.results import Refusal
     from logan.settings import BuildSettings
     from logan.units import DisplayUnits
