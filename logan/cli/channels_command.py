@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -68,21 +69,13 @@ def register(app: typer.Typer) -> None:
         if write or accept or drive is not None:
             opt.refuse_both(files, drive)
         if files or drive is not None:
-            dbcs, by_bus = opt.given_dbcs(dbc, build)
+            reading = opt.reading_of(dbc, build, files, bus, format_name=format_name, column_layout=columns)
             if drive is not None:
                 with open_library(build) as library:
-                    found = FoundChannels.of(look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus))
+                    found = FoundChannels.of(look_at_drive(library, drive, reading))
             else:
                 with reading_progress() as progress:
-                    found = suggest_channels(
-                        files or (),
-                        dbcs=dbcs,
-                        dbc_by_bus=by_bus,
-                        format_name=format_name,
-                        column_layout=columns,
-                        bus_of=opt.buses_of(files or (), bus),
-                        progress=progress,
-                    )
+                    found = suggest_channels(files or (), replace(reading, progress=progress))
             if write or accept:
                 chosen = _pairs(accept or (), "--accept") if accept else None
                 _show_outcome(find_build(build), accept_channels(find_build(build), found, chosen=chosen), as_json)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, BusOption, ColumnsOption, DbcOption, FormatOption, buses_of, given_dbcs
+from logan.cli.options import BuildOption, BusOption, ColumnsOption, DbcOption, FormatOption, reading_of
 from logan.cli.rendering import reading_progress, say, working
 from logan.errors import UsageError
 
@@ -48,9 +48,8 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.builds import open_library
         from logan.pipeline.frame_store import export_signals
 
-        dbcs, by_bus = given_dbcs(dbc, build)
         with open_library(build) as library:
-            written = export_signals(library, drive, output, signals=signal, dbcs=dbcs, dbc_by_bus=by_bus)
+            written = export_signals(library, drive, output, signals=signal, reading=reading_of(dbc, build))
         say(f"wrote {written}")
 
     @export.command("log")
@@ -66,18 +65,9 @@ def register(app: typer.Typer) -> None:
         """Write every signal of a log to Parquet at its native rate, without importing it."""
         from logan.pipeline.frame_store import export_parquet
 
-        dbcs, by_bus = given_dbcs(dbc, build)
         with reading_progress() as progress:
-            files = export_parquet(
-                logs,
-                output,
-                dbcs=dbcs,
-                dbc_by_bus=by_bus,
-                format_name=format_name,
-                column_layout=columns,
-                bus_of=buses_of(logs, bus),
-                progress=progress,
-            )
+            how = {"format_name": format_name, "column_layout": columns, "progress": progress}
+            files = export_parquet(logs, output, reading_of(dbc, build, logs, bus, **how))
         say(f"wrote {len(files)} files to {output}")
 
     @export.command("metrics")

@@ -91,9 +91,8 @@ def register(app: typer.Typer) -> None:
 
         def read(logs: list[Path], options: ImportOptions) -> tuple[ImportedDrive, ...]:
             with reading_progress() as progress:
-                return import_logs(
-                    folder, logs, options=options, conditions=conditions, analysis=analysis, progress=progress
-                )
+                options = replace(options, progress=progress)
+                return import_logs(folder, logs, options=options, conditions=conditions, analysis=analysis)
 
         imported = read(logs, options)
         unfed = _asked_unfed(imported) if asks else ()

@@ -55,13 +55,11 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.frame_store import decode_again
         from logan.pipeline.importing import corrections_but
 
-        dbcs, by_bus = opt.split_dbcs(dbc)
         with working("decoding again") as told:
             made = decode_again(
                 find_build(build),
                 drives or (),
-                dbcs=dbcs,
-                dbc_by_bus=by_bus,
+                reading=opt.reading_of(dbc, build),
                 analysis=corrections_but(left_out or (), zero_current=zero_current),
                 told=told,
             )

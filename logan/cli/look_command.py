@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -41,25 +42,17 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.look import look as look_at, look_at_drive
 
         opt.refuse_both(logs, drive)
-        dbcs, by_bus = opt.given_dbcs(dbc, build)
+        reading = opt.reading_of(dbc, build, logs, bus, format_name=format_name, column_layout=columns)
         if drive is not None:
             with open_library(build) as library:
-                summary = look_at_drive(library, drive, dbcs=dbcs, dbc_by_bus=by_bus)
+                summary = look_at_drive(library, drive, reading)
         else:
             with reading_progress() as progress:
-                summary = look_at(
-                    logs or (),
-                    dbcs=dbcs,
-                    dbc_by_bus=by_bus,
-                    format_name=format_name,
-                    column_layout=columns,
-                    bus_of=opt.buses_of(logs or (), bus),
-                    progress=progress,
-                )
+                summary = look_at(logs or (), replace(reading, progress=progress))
         if as_json:
             print_json(summary)
         else:
-            _show(summary, has_dbc=bool(dbcs or by_bus), is_full=is_full)
+            _show(summary, has_dbc=bool(reading.dbcs or reading.dbc_by_bus), is_full=is_full)
 
 
 def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,7 +14,7 @@ from logan.errors import UsageError
 from logan.units import DisplayUnits
 
 if TYPE_CHECKING:
-    from logan.units import DisplayUnits
+    from logan.pipeline.logs_reader import Reading
 
 
 def _in_build(folder: Path) -> Path:
@@ -75,13 +75,19 @@ ZeroCurrentOption = Annotated[
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
 
 
-def given_dbcs(
-    dbc: Sequence[str] | None, build_folder: Path
-) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:
-    """DBCs for every bus and for single ones, as the user gave them; the build's own where none is given."""
+def reading_of(
+    dbc: Sequence[str] | None,
+    build_folder: Path,
+    logs: Sequence[Path] | None = None,
+    bus: Sequence[str] | None = None,
+    **how: Any,
+) -> Reading:
+    """How logs are read, as the user said it; with the build's own DBCs where none is given."""
     from logan.pipeline.builds import dbcs_near
+    from logan.pipeline.logs_reader import Reading
 
-    return split_dbcs(dbc) if dbc else dbcs_near(build_folder)
+    dbcs, by_bus = split_dbcs(dbc) if dbc else dbcs_near(build_folder)
+    return Reading(dbcs=dbcs, dbc_by_bus=by_bus, bus_of=buses_of(logs or (), bus), **how)
 
 
 def split_dbcs(dbc: Sequence[str] | None) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:

@@ -18,7 +18,7 @@ from logan.dbc.loading import load_dbc
 from logan.errors import ChannelError, UsageError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.logs_reader import Progress
+from logan.pipeline.logs_reader import PLAINLY, Reading
 from logan.pipeline.look import LogSummary, look
 from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
@@ -81,24 +81,15 @@ def catalogue() -> tuple[ChannelKind, ...]:
     return CHANNEL_KINDS
 
 
-def suggest_channels(
-    paths: Sequence[Path],
-    *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
-    format_name: str | None = None,
-    column_layout: str = "",
-    bus_of: Mapping[Path, str] | None = None,
-    progress: Progress | None = None,
-) -> FoundChannels:
+def suggest_channels(paths: Sequence[Path], reading: Reading = PLAINLY) -> FoundChannels:
     """Suggest channels for logs, or for DBCs alone.
 
     Parameters
     ----------
     paths : sequence of Path
         Logs, or files that end in ``.dbc`` and have no data.
-    dbcs, dbc_by_bus, format_name, column_layout, bus_of, progress
-        As in ``look``.
+    reading : Reading
+        How logs are read.
 
     Raises
     ------
@@ -113,16 +104,7 @@ def suggest_channels(
         return FoundChannels(suggestions=suggest(table), units={column.key: column.unit for column in table})
     if any(are_dbcs):
         raise UsageError("logs and DBCs are given together", "Give the log, and its DBC with --dbc FILE")
-    summary = look(
-        paths,
-        dbcs=dbcs,
-        dbc_by_bus=dbc_by_bus,
-        format_name=format_name,
-        column_layout=column_layout,
-        bus_of=bus_of,
-        progress=progress,
-    )
-    return FoundChannels.of(summary)
+    return FoundChannels.of(look(paths, reading))
 
 
 def signals_of_dbcs(paths: Sequence[Path]) -> SignalTable:

@@ -20,7 +20,7 @@ from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder, open_library, shown_units
 from logan.pipeline.dbc_files import named_dbcs
 from logan.pipeline.ingest import read_logs
-from logan.pipeline.logs_reader import Progress
+from logan.pipeline.logs_reader import PLAINLY, Reading
 from logan.pipeline.refine import kept_answer
 from logan.pipeline.settings_form import version_of
 from logan.results import result
@@ -126,10 +126,9 @@ class ChannelProposal:
 def suggest_with_plots(
     folder: BuildFolder,
     path: Path,
+    reading: Reading = PLAINLY,
     *,
     points: int = 120,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
 ) -> ChannelProposal:
     """Suggest channels for a log, with a sketch of every signal.
 
@@ -138,10 +137,7 @@ def suggest_with_plots(
     LoganError
         If the log or a DBC cannot be read.
     """
-    build = folder.settings()
-    table = read_logs(
-        [path], dbcs=build.dbc_paths, dbc_by_bus=build.dbc_by_bus, progress=progress, is_cancelled=is_cancelled
-    ).signals
+    table = read_logs([path], reading.with_dbcs_of(folder.settings())).signals
     return ChannelProposal(
         suggestions=suggest(table),
         signals=tuple(_sketch(column, points) for column in table),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -23,13 +23,12 @@ from logan.frames.decode import GroupTable, MessageDecoder
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable
-from logan.logs.log_format import ReadOptions
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.export import write_in_one_step
 from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
 from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, no_dbc, wanted_filter
-from logan.pipeline.logs_reader import LogsReader, Progress, in_time_order
+from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading, in_time_order
 from logan.pipeline.stored import store_analysed
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
@@ -108,8 +107,7 @@ def export_signals(
     path: Path,
     *,
     signals: Collection[str] | None = None,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+    reading: Reading = PLAINLY,
 ) -> Path:
     """Decode signals of a stored drive, and write a row for each value: time, signal, value, unit, text of its code.
 
@@ -123,8 +121,8 @@ def export_signals(
         .csv or .parquet; an older file is replaced whole.
     signals : collection of str, optional
         ``bus/message.signal``, ``message.signal`` or the name; all by default.
-    dbcs, dbc_by_bus
-        As in ``read_logs``.
+    reading : Reading
+        With which DBCs.
 
     Raises
     ------
@@ -136,7 +134,7 @@ def export_signals(
     suffix = path.suffix.lower()
     if suffix not in (".csv", ".parquet"):
         raise UsageError(f"'{path.suffix or path.name}' is no format that can be written", "Use .csv or .parquet", path)
-    layouts = BusLayouts(dbcs, dbc_by_bus or {})
+    layouts = reading.layouts()
     tables = [decode_part(part, layouts, signals) for part in kept_raw(library, drive).parts]
     missing = [name for name in signals or () if not any(table.find(name) for table in tables)]
     columns = [column for table in tables for column in table]
@@ -188,8 +186,7 @@ def decode_again(
     folder: BuildFolder,
     drives: Sequence[str] = (),
     *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
+    reading: Reading = PLAINLY,
     analysis: AnalysisSettings | None = None,
     told: Callable[[str], None] | None = None,
 ) -> tuple[ImportedDrive, ...]:
@@ -201,8 +198,8 @@ def decode_again(
         The build.
     drives : sequence of str
         Numbers or ids; by default every drive whose logs' content was kept.
-    dbcs, dbc_by_bus
-        DBCs in place of those that the build names, as in ``read_logs``.
+    reading : Reading
+        Its DBCs are used in place of those that the build names.
     analysis : AnalysisSettings, optional
         Which corrections may be made.
     told : callable, optional
@@ -219,9 +216,7 @@ def decode_again(
         At the first drive that cannot be decoded; it, and those behind it, stay as they were.
     """
     build, channel_map = folder.settings(), folder.channel_map()
-    if not dbcs and not dbc_by_bus:
-        dbcs, dbc_by_bus = build.dbc_paths, build.dbc_by_bus
-    layouts = BusLayouts(dbcs, dbc_by_bus or {}, channel_map.sources)
+    layouts = reading.with_dbcs_of(build).layouts(channel_map.sources)
     with DriveLibrary.open(folder.library) as library:
         records = [library.record(drive) for drive in drives] or [r for r in library.drives() if r.has_raw]
         made = []
@@ -260,24 +255,12 @@ def _decode(
 _COMPRESSION: Final = ("zstd", 1)
 
 
-def export_parquet(
-    paths: Sequence[Path],
-    folder: Path,
-    *,
-    dbcs: Sequence[Path],
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
-    format_name: str | None = None,
-    column_layout: str = "",
-    bus_of: Mapping[Path, str] | None = None,
-    threads: int = 2,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> tuple[Path, ...]:
+def export_parquet(paths: Sequence[Path], folder: Path, reading: Reading) -> tuple[Path, ...]:
     """Write the signals of the frames of one drive, one file for the signals that come in the same frames.
 
     Parameters
     ----------
-    paths, dbcs, dbc_by_bus, format_name, column_layout, bus_of, threads, progress, is_cancelled
+    paths, reading
         As in ``read_logs``; tables of channels are passed over.
     folder : Path
         Appears when it is complete, and not at all if anything goes wrong; must not be there before.
@@ -297,11 +280,8 @@ def export_parquet(
     """
     if folder.exists():
         raise UsageError(f"{folder} is there already", "Give a folder that does not exist yet")
-    layouts = BusLayouts(dbcs, dbc_by_bus or {})
-    options = ReadOptions(column_layout=column_layout, threads=threads, is_hashed=len(paths) > 1)
-    reader = LogsReader(
-        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
-    )
+    layouts = reading.layouts()
+    reader = LogsReader(paths, reading, is_hashed=len(paths) > 1)
     if not layouts:
         raise no_dbc(paths[0])
     part = folder.with_name(f".{folder.name}.part-{os.getpid()}")

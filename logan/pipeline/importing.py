@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 from types import MappingProxyType
@@ -23,7 +23,7 @@ from logan.frames.table import SignalTable
 from logan.logs.compression import hash_of
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.ingest import Ingested, read_logs
-from logan.pipeline.logs_reader import Progress, group_by_clock
+from logan.pipeline.logs_reader import Reading, group_by_clock
 from logan.pipeline.stored import store_analysed
 from logan.quality import find_reading_flags, find_signal_flags
 from logan.quality.between_drives import DriveFingerprint, find_duplicates, fingerprint, is_same_drive
@@ -119,25 +119,15 @@ def _overlap_s(start_ns: int | None, duration_s: float, other: DriveRecord) -> f
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ImportOptions:
-    """How logs are imported.
+class ImportOptions(Reading):
+    """How logs are read and imported; without DBCs, with those that the build names.
 
     Parameters
     ----------
-    dbcs : tuple of Path
-        DBCs in place of those that the build names.
-    dbc_by_bus : mapping of str to tuple of Path
-        DBCs of single buses, likewise.
-    bus_of : mapping of Path to str
-        Bus of a log whose format does not carry one.
-    format_name, column_layout : str
-        For logs that are not recognised by themselves.
     is_one_drive : bool
         All logs together are one drive: parts of a rolling logger, several buses, a track.
     is_replaced : bool
         Import again what is there already, after a change of DBC or channel map.
-    threads : int
-        Threads to read with.
     skips_text : bool
         Leave out the cells of a table that hold text in place of a number, rather than refuse the log.
     is_anyway : bool
@@ -148,14 +138,8 @@ class ImportOptions:
         Keep all that the logs say, so that signals mapped later need no log; the build may forbid it.
     """
 
-    dbcs: tuple[Path, ...] = ()
-    dbc_by_bus: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
-    bus_of: Mapping[Path, str] = field(default_factory=dict)
-    format_name: str | None = None
-    column_layout: str = ""
     is_one_drive: bool = False
     is_replaced: bool = False
-    threads: int = 2
     skips_text: bool = False
     is_anyway: bool = False
     is_energy_optional: bool = False
@@ -191,8 +175,6 @@ def import_logs(
     options: ImportOptions | None = None,
     conditions: DriveConditions | None = None,
     analysis: AnalysisSettings | None = None,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
 ) -> tuple[ImportedDrive, ...]:
     """Import logs into a build's library, one drive a log unless told otherwise.
 
@@ -203,13 +185,11 @@ def import_logs(
     paths : sequence of Path
         Logs.
     options : ImportOptions, optional
-        How.
+        How; an import that is cancelled leaves no trace.
     conditions : DriveConditions, optional
         What the driver noted, for all of them.
     analysis : AnalysisSettings, optional
         Which corrections may be made.
-    progress, is_cancelled : callable, optional
-        As in ``read_logs``; a cancelled import leaves no trace.
 
     Returns
     -------
@@ -221,8 +201,8 @@ def import_logs(
     LoganError
         At the first log that cannot be imported; drives stored before it stay.
     """
-    options = options or ImportOptions()
     build, channel_map = folder.settings(), folder.channel_map()
+    options = (options or ImportOptions()).with_dbcs_of(build)
     if not channel_map.sources:
         raise ChannelError(
             "no channel is mapped yet", "Find them with: logan channels LOG --write", folder.channels_file
@@ -237,8 +217,7 @@ def import_logs(
                 continue
             with library.raw_aside() if build.keep_raw and options.keeps_raw else nullcontext() as raw:
                 ingested = tuple(
-                    _read(build, channel_map, part, options, raw, progress, is_cancelled)
-                    for part in group_by_clock(group, options.format_name)
+                    _read(channel_map, part, options, raw) for part in group_by_clock(group, options.format_name)
                 )
                 drive = assemble(
                     [part.signals for part in ingested],
@@ -265,29 +244,10 @@ def import_logs(
 
 
 def _read(
-    build: BuildSettings,
-    channel_map: ChannelMap,
-    paths: Sequence[Path],
-    options: ImportOptions,
-    raw: RawFileWriter | None,
-    progress: Progress | None,
-    is_cancelled: Callable[[], bool] | None,
+    channel_map: ChannelMap, paths: Sequence[Path], options: ImportOptions, raw: RawFileWriter | None
 ) -> Ingested:
-    has_own_dbcs = bool(options.dbcs or options.dbc_by_bus)
-    ingested = read_logs(
-        paths,
-        dbcs=options.dbcs if has_own_dbcs else build.dbc_paths,
-        dbc_by_bus=options.dbc_by_bus if has_own_dbcs else build.dbc_by_bus,
-        wanted={source.signal for source in channel_map.sources},
-        overrides=channel_map.sources,
-        format_name=options.format_name,
-        column_layout=options.column_layout,
-        bus_of=options.bus_of,
-        threads=options.threads,
-        progress=progress,
-        is_cancelled=is_cancelled,
-        keep=raw,
-    )
+    wanted = {source.signal for source in channel_map.sources}
+    ingested = read_logs(paths, options, wanted=wanted, overrides=channel_map.sources, keep=raw)
     if not options.skips_text:
         _refuse_text(ingested.signals, channel_map)
     times_ns = [column.time_ns for column in ingested.signals if column.time_ns.size]

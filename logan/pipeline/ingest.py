@@ -18,15 +18,8 @@ from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.signal_layout import SignalLayout
 from logan.frames.table import SignalColumn, SignalTable
-from logan.logs.log_format import ReadOptions
 from logan.pipeline.dbc_files import BusLayouts, signal_addresses
-from logan.pipeline.logs_reader import (
-    IngestProgress as IngestProgress,
-    LogsReader,
-    Progress,
-    in_time_order,
-    join_columns,
-)
+from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading, in_time_order, join_columns
 from logan.settings import ChannelSource
 
 MIN_KNOWN_FRAMES_RATIO: Final = 0.02
@@ -60,17 +53,10 @@ class Ingested:
 
 def read_logs(
     paths: Sequence[Path],
+    reading: Reading = PLAINLY,
     *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
     wanted: Collection[str] | None = None,
     overrides: Iterable[ChannelSource] = (),
-    format_name: str | None = None,
-    column_layout: str = "",
-    bus_of: Mapping[Path, str] | None = None,
-    threads: int = 2,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
     is_hashed: bool = True,
     keep: RawFileWriter | None = None,
 ) -> Ingested:
@@ -80,26 +66,12 @@ def read_logs(
     ----------
     paths : sequence of Path
         Files of one drive: the parts of a rolling logger, several buses, or both; any order.
-    dbcs : sequence of Path
-        DBCs for every bus; of two that define one identifier the first counts.
-    dbc_by_bus : mapping of str to sequence of Path, optional
-        DBCs of single buses, by the name that the log has for them; used instead of ``dbcs`` there.
+    reading : Reading
+        How, and with which DBCs.
     wanted : collection of str, optional
         Signals to decode: ``bus/message.signal``, ``message.signal`` or the name; all by default.
     overrides : iterable of ChannelSource
         Signedness and byte order where the user knows better than the DBC.
-    format_name : str, optional
-        Format of the logs; recognised by content by default.
-    column_layout : str
-        Columns of a table that is not recognised by itself.
-    bus_of : mapping of Path to str, optional
-        Bus of a log whose format does not carry one.
-    threads : int
-        Threads to read and decode with.
-    progress : callable, optional
-        Called about ten times a second.
-    is_cancelled : callable, optional
-        Asked after each block; True ends the reading with an error, and nothing is left behind.
     is_hashed : bool
         Hash the logs while they are read, for ``sources`` and to notice a log given twice.
     keep : RawFileWriter, optional
@@ -117,19 +89,10 @@ def read_logs(
     DbcError
         If frames come without a DBC, or with one that does not belong to them.
     """
-    layouts = BusLayouts(dbcs, dbc_by_bus or {}, overrides)
+    layouts = reading.layouts(overrides)
     want = None if wanted is None else frozenset(wanted)
     of_tables = want if keep is None else None
-    options = ReadOptions(
-        column_layout=column_layout,
-        known_ids=layouts.identifiers,
-        threads=threads,
-        wanted=of_tables,
-        is_hashed=is_hashed,
-    )
-    reader = LogsReader(
-        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
-    )
+    reader = LogsReader(paths, reading, known_ids=layouts.identifiers, wanted=of_tables, is_hashed=is_hashed)
     if reader.holds_frames and not layouts:
         raise no_dbc(reader.files[0][0])
     decoder = _Decoder(layouts, want, reader, keep)

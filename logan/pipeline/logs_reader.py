@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import Final, Self, TypeAlias
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from logan.frames.times import is_dated
 from logan.logs.compression import read_head
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.reading import read_blocks, recognise
+from logan.pipeline.dbc_files import BusLayouts
+from logan.settings import BuildSettings, ChannelSource
 from logan.units import IntArray
 
 
@@ -191,6 +193,53 @@ class IngestProgress:
 Progress: TypeAlias = Callable[[IngestProgress], None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """How logs are read.
+
+    Parameters
+    ----------
+    dbcs : sequence of Path
+        DBCs for every bus; of two that define one identifier the first counts.
+    dbc_by_bus : mapping of str to sequence of Path
+        DBCs of single buses, by the name that the log has for them; used instead of ``dbcs`` there.
+    bus_of : mapping of Path to str
+        Bus of a log whose format does not carry one.
+    format_name : str, optional
+        Format of the logs; recognised by content by default.
+    column_layout : str
+        Columns of a table that is not recognised by itself.
+    threads : int
+        Threads to read and decode with.
+    progress : callable, optional
+        Called about ten times a second.
+    is_cancelled : callable, optional
+        Asked after each block; True ends the reading with an error, and nothing is left behind.
+    """
+
+    dbcs: Sequence[Path] = ()
+    dbc_by_bus: Mapping[str, Sequence[Path]] = field(default_factory=dict)
+    bus_of: Mapping[Path, str] = field(default_factory=dict)
+    format_name: str | None = None
+    column_layout: str = ""
+    threads: int = 2
+    progress: Progress | None = None
+    is_cancelled: Callable[[], bool] | None = None
+
+    def layouts(self, overrides: Iterable[ChannelSource] = ()) -> BusLayouts:
+        """What the DBCs say; ``overrides`` are channels where the user knows signedness or byte order better."""
+        return BusLayouts(self.dbcs, self.dbc_by_bus, overrides)
+
+    def with_dbcs_of(self, build: BuildSettings) -> Self:
+        """The same with the DBCs that a build names, where none is given."""
+        has_own = bool(self.dbcs or self.dbc_by_bus)
+        return self if has_own else replace(self, dbcs=build.dbc_paths, dbc_by_bus=build.dbc_by_bus)
+
+
+PLAINLY: Final = Reading()
+"""Every log by its content alone, without a DBC."""
+
+
 class LogsReader:
     """Reads several files one after the other, in the order of time.
 
@@ -198,16 +247,10 @@ class LogsReader:
     ----------
     paths : sequence of Path
         Files of one drive, in any order.
-    options : ReadOptions
+    reading : Reading
         How to read them.
-    format_name : str, optional
-        Format of all of them; recognised by content by default.
-    progress : callable, optional
-        Called about ten times a second.
-    is_cancelled : callable, optional
-        Asked after each block.
-    bus_of : mapping of Path to str, optional
-        Bus of a log whose format does not carry one.
+    known_ids, wanted, is_hashed
+        As in ``ReadOptions``.
 
     Raises
     ------
@@ -218,19 +261,24 @@ class LogsReader:
     def __init__(
         self,
         paths: Sequence[Path],
-        options: ReadOptions,
+        reading: Reading,
         *,
-        format_name: str | None = None,
-        progress: Progress | None = None,
-        is_cancelled: Callable[[], bool] | None = None,
-        bus_of: Mapping[Path, str] | None = None,
+        known_ids: frozenset[tuple[int, bool]] = frozenset(),
+        wanted: frozenset[str] | None = None,
+        is_hashed: bool = True,
     ) -> None:
         if not paths:
             raise UsageError("no log is given", "Give at least one log file")
-        self._options, self._bus_of = options, bus_of or {}
-        self._progress, self._is_cancelled = progress, is_cancelled
+        self._reading = reading
+        self._options = ReadOptions(
+            column_layout=reading.column_layout,
+            known_ids=known_ids,
+            threads=reading.threads,
+            wanted=wanted,
+            is_hashed=is_hashed,
+        )
         self._started_s = self._told_s = time.monotonic()
-        formats = [(path, recognise(path, format_name)) for path in paths]
+        formats = [(path, recognise(path, reading.format_name)) for path in paths]
         self.files: list[tuple[Path, LogFormat]] = sort_files(formats, self._options)
         self.frame_formats = {log_format.name for _, log_format in formats if log_format.holds_frames}
         self.reports: list[ReadReport] = []
@@ -268,7 +316,7 @@ class LogsReader:
         for path, log_format in self.files:
             report = ReadReport(path=path)
             self.reports.append(report)
-            options = replace(self._options, bus=self._bus_of.get(path, self._options.bus))
+            options = replace(self._options, bus=self._reading.bus_of.get(path, self._options.bus))
             for part in read_blocks(path, log_format, options, report, index.group):
                 if isinstance(part, FrameGroups):
                     builder.add(part)
@@ -298,13 +346,13 @@ class LogsReader:
         raise LogReadError(f"the log holds no {what}", "Check that the logger was recording", report.path)
 
     def _tell(self, report: ReadReport, *, is_end: bool = False) -> None:
-        if self._is_cancelled is not None and self._is_cancelled():
+        if self._reading.is_cancelled is not None and self._reading.is_cancelled():
             raise LogReadError("reading was canceled", "Nothing was kept", report.path)
         now_s = time.monotonic()
-        if self._progress is None or (now_s - self._told_s < _PROGRESS_PERIOD_S and not is_end):
+        if self._reading.progress is None or (now_s - self._told_s < _PROGRESS_PERIOD_S and not is_end):
             return
         self._told_s = now_s
-        self._progress(
+        self._reading.progress(
             IngestProgress(
                 path=report.path,
                 bytes_read=sum(each.bytes_read for each in self.reports),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -19,11 +19,10 @@ from logan.frames.grouping import FrameGroups, FrameKey
 from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
 from logan.frames.times import is_dated
-from logan.logs.log_format import ReadOptions
 from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import kept_raw
 from logan.pipeline.ingest import DECODE_ROWS, check_dbc, decoding_order
-from logan.pipeline.logs_reader import LogsReader, Progress
+from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading
 from logan.quality.signal_log import loss_flag, time_flags
 from logan.results import DataFlag, Severity, result
 from logan.units import FloatArray, IntArray
@@ -125,19 +124,8 @@ class LogSummary:
     flags: tuple[DataFlag, ...] = ()
 
 
-def look(
-    paths: Sequence[Path],
-    *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
-    format_name: str | None = None,
-    column_layout: str = "",
-    bus_of: Mapping[Path, str] | None = None,
-    threads: int = 2,
-    progress: Progress | None = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> LogSummary:
-    """Say what is in a log, in flat memory; the arguments are those of ``read_logs``.
+def look(paths: Sequence[Path], reading: Reading = PLAINLY) -> LogSummary:
+    """Say what is in a log, in flat memory.
 
     A log of frames needs no DBC here: without one, its identifiers are listed. A DBC that does not
     belong to it is no error either.
@@ -149,11 +137,8 @@ def look(
     DbcError
         If a DBC cannot be used.
     """
-    layouts = BusLayouts(dbcs, dbc_by_bus or {})
-    options = ReadOptions(column_layout=column_layout, known_ids=layouts.identifiers, threads=threads)
-    reader = LogsReader(
-        paths, options, format_name=format_name, progress=progress, is_cancelled=is_cancelled, bus_of=bus_of
-    )
+    layouts = reading.layouts()
+    reader = LogsReader(paths, reading, known_ids=layouts.identifiers)
     survey = _Survey(layouts)
     builder = RawColumnsBuilder(lambda key: layouts.find(key) is not None, survey.add_frames, DECODE_ROWS)
     tables: list[SignalTable] = []
@@ -166,13 +151,7 @@ def look(
     return _summary(survey, layouts, builder.counts, _files(reader), (*layouts.faults, *reader.notes))
 
 
-def look_at_drive(
-    library: DriveLibrary,
-    drive: str,
-    *,
-    dbcs: Sequence[Path] = (),
-    dbc_by_bus: Mapping[str, Sequence[Path]] | None = None,
-) -> LogSummary:
+def look_at_drive(library: DriveLibrary, drive: str, reading: Reading = PLAINLY) -> LogSummary:
     """Say what was in the logs of a stored drive; they are not needed.
 
     Raises
@@ -182,7 +161,7 @@ def look_at_drive(
     DbcError
         If a DBC cannot be used.
     """
-    raw, layouts = kept_raw(library, drive), BusLayouts(dbcs, dbc_by_bus or {})
+    raw, layouts = kept_raw(library, drive), reading.layouts()
     survey = _Survey(layouts)
     counts: Counter[FrameKey] = Counter()
     for part in raw.parts:

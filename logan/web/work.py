@@ -17,6 +17,7 @@ from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
 from logan.pipeline.demo_run import run_demo
 from logan.pipeline.first_hour import suggest_with_plots
 from logan.pipeline.importing import ImportOptions, import_logs
+from logan.pipeline.logs_reader import Reading
 from logan.pipeline.notes import noted
 from logan.pipeline.plan import Plan
 from logan.pipeline.predict import plan_of_build
@@ -79,7 +80,9 @@ def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Suggest a channel map, with a little plot of every candidate."""
     job.tell("reading the log")
     return json_ready(
-        suggest_with_plots(folder, path, points=_SPARK_POINTS, progress=follow(job), is_cancelled=job.stop.is_set)
+        suggest_with_plots(
+            folder, path, Reading(progress=follow(job), is_cancelled=job.stop.is_set), points=_SPARK_POINTS
+        )
     )
 
 
@@ -96,10 +99,10 @@ def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, An
     imported = import_logs(
         folder,
         paths,
-        options=ImportOptions(**asked.model_dump(include=set(ImportChoices.OPTIONS))),
+        options=ImportOptions(
+            **asked.model_dump(include=set(ImportChoices.OPTIONS)), progress=progress, is_cancelled=job.stop.is_set
+        ),
         conditions=noted(said={"payload": asked.payload, "ambient": asked.ambient}, note=asked.note),
-        progress=progress,
-        is_cancelled=job.stop.is_set,
     )
     if read_s > 1.0 and len(paths) == 1:
         _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s

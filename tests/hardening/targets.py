@@ -271,13 +271,13 @@ def _library() -> Path:
 def _raw_seeds() -> list[bytes]:
     from logan.drive_library.raw_file import RawFileWriter
     from logan.frames.raw_columns import RawColumnsBuilder
-    from logan.pipeline.logs_reader import LogsReader
+    from logan.pipeline.logs_reader import LogsReader, Reading
 
     path = SCRATCH / "seed.frames"
     path.unlink(missing_ok=True)
     with RawFileWriter(path) as writer:
         builder = RawColumnsBuilder(lambda _: True, writer.append, 4)
-        reader = LogsReader([FIXTURES / "logs" / "candump" / "seven_frames.log"], ReadOptions(threads=1))
+        reader = LogsReader([FIXTURES / "logs" / "candump" / "seven_frames.log"], Reading(threads=1))
         list(reader.read(builder))
         writer.end_part(SignalTable(columns=(), log_format="candump"))
         writer.finish()

@@ -20,6 +20,7 @@ from logan.metrics.energy import energy_summary
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.importing import import_logs
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 from logan.pipeline.stored import stored_drive
 from logan.results import Estimate, Refusal
 from tests.builds import example_build
@@ -194,7 +195,7 @@ def test_regeneration_by_the_definitions_that_need_the_vehicle_agrees(road):
 
 
 def net_wh_of(path, signals, **options):
-    table = {column.name: column for column in read_logs([path], **options).signals}
+    table = {column.name: column for column in read_logs([path], Reading(**options)).signals}
     channels = {
         name: Channel(
             name=name, time_s=(table[signal].time_ns - table[signal].time_ns[0]) / 1e9, value=table[signal].value

@@ -10,9 +10,8 @@ import pytest
 from logan.errors import LoganError
 from logan.frames.raw_columns import RawColumnsBuilder
 from logan.frames.table import SignalTable
-from logan.logs.log_format import ReadOptions
 from logan.logs.reading import recognise
-from logan.pipeline.logs_reader import LogsReader
+from logan.pipeline.logs_reader import LogsReader, Reading
 from tests.hardening.targets import FIXTURES, read_log
 from tests.logs.harness import frames_of
 
@@ -24,7 +23,7 @@ BINARY = (".blf", ".mf4", ".db", ".gpx")
 def content_of(path, name):
     """Frames, or rows of a table; the report; refused as the user would see it where nothing is in it."""
     frames, rows = [], []
-    reader = LogsReader([path], ReadOptions(threads=1), format_name=name)
+    reader = LogsReader([path], Reading(threads=1, format_name=name))
     builder = RawColumnsBuilder(lambda _: True, lambda *_: None, 100)
     tables = [part for part in reader.read(builder) if isinstance(part, SignalTable)]
     reader.check_not_empty(builder, tables)

@@ -12,7 +12,8 @@ from logan.errors import DbcError, DriveLibraryError, LogReadError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build
 from logan.pipeline.channels import edit_channels
 from logan.pipeline.frame_store import decode_again, export_signals
-from logan.pipeline.importing import import_logs
+from logan.pipeline.importing import ImportOptions, import_logs
+from logan.pipeline.logs_reader import Reading
 from logan.pipeline.look import look, look_at_drive
 from tests.pipeline.test_ingest import DBC, line, pack, write
 
@@ -85,7 +86,7 @@ def test_a_dbc_of_another_vehicle_leaves_the_drive_as_it_was(tmp_path, folder, i
     with opened(folder) as library:
         before = library.path(1).read_bytes()
     with pytest.raises(DbcError, match="does not belong"):
-        decode_again(folder, dbcs=[other])
+        decode_again(folder, reading=Reading(dbcs=[other]))
     with opened(folder) as library:
         assert library.path(1).read_bytes() == before
 
@@ -114,7 +115,7 @@ def test_damage_to_the_kept_frames_is_found_before_the_drive_is_touched(folder, 
 
 def test_a_cancelled_import_leaves_no_frames_behind(folder, log):
     with pytest.raises(LogReadError, match="canceled"):
-        import_logs(folder, [log], is_cancelled=lambda: True)
+        import_logs(folder, [log], options=ImportOptions(is_cancelled=lambda: True))
     assert [path.name for path in (folder.library / ".incoming").iterdir()] == ["lock"]
     assert not list((folder.library / "raw").iterdir())
 
@@ -123,7 +124,7 @@ def test_a_look_at_a_stored_drive_shows_what_a_look_at_its_log_shows(tmp_path, f
     import_logs(folder, [log])
     dbcs = [tmp_path / "car.dbc"]
     with opened(folder) as library:
-        stored, seen = look_at_drive(library, "1", dbcs=dbcs), look([log], dbcs=dbcs)
+        stored, seen = look_at_drive(library, "1", Reading(dbcs=dbcs)), look([log], Reading(dbcs=dbcs))
     assert stored.signals == seen.signals
     assert stored.messages == seen.messages
     assert (stored.frame_count, stored.duration_s) == (seen.frame_count, seen.duration_s)
@@ -135,7 +136,7 @@ def test_a_look_at_a_stored_drive_shows_what_a_look_at_its_log_shows(tmp_path, f
 def test_signals_that_no_channel_needs_can_be_written_out(tmp_path, folder, imported, suffix):
     target = tmp_path / f"signals{suffix}"
     with opened(folder) as library:
-        export_signals(library, 1, target, signals=["Motor.Mode"], dbcs=[tmp_path / "car.dbc"])
+        export_signals(library, 1, target, signals=["Motor.Mode"], reading=Reading(dbcs=[tmp_path / "car.dbc"]))
     if suffix == ".csv":
         rows = list(csv.DictReader(target.read_text().splitlines()))
     else:
@@ -150,9 +151,9 @@ def test_signals_that_no_channel_needs_can_be_written_out(tmp_path, folder, impo
 
 def test_a_signal_that_is_not_there_is_refused(tmp_path, folder, imported):
     with opened(folder) as library, pytest.raises(UsageError, match="no signal Nope"):
-        export_signals(library, 1, tmp_path / "a.csv", signals=["Nope"], dbcs=[tmp_path / "car.dbc"])
+        export_signals(library, 1, tmp_path / "a.csv", signals=["Nope"], reading=Reading(dbcs=[tmp_path / "car.dbc"]))
     with opened(folder) as library, pytest.raises(UsageError, match="no format that can be written"):
-        export_signals(library, 1, tmp_path / "a.xlsx", dbcs=[tmp_path / "car.dbc"])
+        export_signals(library, 1, tmp_path / "a.xlsx", reading=Reading(dbcs=[tmp_path / "car.dbc"]))
     assert not (tmp_path / "a.csv").exists()
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -12,7 +13,7 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 @pytest.fixture(scope="module")
 def signals():
     return read_logs(
-        [FIXTURES / "logs/candump/every_kind.log"], dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1
+        [FIXTURES / "logs/candump/every_kind.log"], Reading(dbcs=[FIXTURES / "dbc/every_kind.dbc"], threads=1)
     ).signals
 
 

@@ -5,6 +5,7 @@ from logan.drive_library.raw_file import RawFile, RawFileWriter
 from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import decode_part
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 
@@ -19,9 +20,9 @@ def log(tmp_path):
     return write(tmp_path / "a.log", drive(count=3000) + fd_frame + line(1_700_000_000.5, 257, b"\x01") * 2)
 
 
-def kept(path, paths, dbc, **options):
+def kept(path, paths, dbc, threads=2, **options):
     with RawFileWriter(path) as writer:
-        ingested = read_logs(paths, dbcs=[dbc], keep=writer, **options)
+        ingested = read_logs(paths, Reading(dbcs=[dbc], threads=threads), keep=writer, **options)
         writer.finish()
     (part,) = RawFile(path).parts
     return ingested.signals, part
@@ -40,7 +41,7 @@ def test_what_is_kept_decodes_to_what_the_log_gives(tmp_path, log, dbc, threads)
     assert sum(part.counts.values()) == 6003
     again = decode_part(part, BusLayouts([dbc], {}))
     assert_same_signals(again, signals)
-    assert_same_signals(again, read_logs([log], dbcs=[dbc]).signals)
+    assert_same_signals(again, read_logs([log], Reading(dbcs=[dbc])).signals)
     assert dict(again.unknown_ids) == dict(signals.unknown_ids) == {"can0/102": 1}
     assert again.frame_count == 6003
 

@@ -7,6 +7,7 @@ import zstandard
 
 from logan.errors import DbcError, LogReadError, UnknownLogFormatError, UsageError
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 from logan.settings import ChannelSource
 
 DBC = """BU_: X
@@ -52,7 +53,7 @@ def only(table, address):
 @pytest.mark.parametrize("threads", [1, 2])
 def test_a_log_and_a_dbc_give_signals(tmp_path, dbc, threads):
     log = write(tmp_path / "drive.log", drive())
-    ingested = read_logs([log], dbcs=[dbc], threads=threads)
+    ingested = read_logs([log], Reading(dbcs=[dbc], threads=threads))
     signals = ingested.signals
     assert [column.key for column in signals] == ["can0/Pack.Voltage", "can0/Pack.Current", "can0/Motor.Temperature"]
     voltage = only(signals, "Pack.Voltage")
@@ -78,7 +79,7 @@ def test_compressed_logs_are_recognised_by_content(tmp_path, dbc, compress):
     text = drive(count=3000).encode()
     plain = write(tmp_path / "plain.log", text)
     packed = write(tmp_path / "whatever.bin", compress(text))
-    one, other = (read_logs([path], dbcs=[dbc]).signals for path in (plain, packed))
+    one, other = (read_logs([path], Reading(dbcs=[dbc])).signals for path in (plain, packed))
     for ours, theirs in zip(one, other, strict=True):
         np.testing.assert_array_equal(ours.value, theirs.value)
 
@@ -87,11 +88,11 @@ def test_a_zip_with_one_log_is_read_and_one_with_several_is_not(tmp_path, dbc):
     path = tmp_path / "drive.zip"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("drive.log", drive())
-    assert read_logs([path], dbcs=[dbc]).signals.frame_count == 40
+    assert read_logs([path], Reading(dbcs=[dbc])).signals.frame_count == 40
     with zipfile.ZipFile(path, "a") as archive:
         archive.writestr("other.log", drive())
     with pytest.raises(LogReadError, match="holds 2 files"):
-        read_logs([path], dbcs=[dbc])
+        read_logs([path], Reading(dbcs=[dbc]))
 
 
 @pytest.mark.parametrize("compress", [compressed_gzip, compressed_zstd])
@@ -99,7 +100,7 @@ def test_a_cut_off_archive_gives_what_came_before(tmp_path, dbc, compress):
     rng = np.random.default_rng(1)
     text = "".join(line(1e9 + i * 0.1, 256, rng.bytes(8)) for i in range(60_000)).encode()
     path = write(tmp_path / "drive.gz", compress(text)[:-100_000])
-    signals = read_logs([path], dbcs=[dbc]).signals
+    signals = read_logs([path], Reading(dbcs=[dbc])).signals
     assert signals.is_truncated
     assert 1_000 < signals.frame_count < 60_000
 
@@ -108,7 +109,7 @@ def test_a_damaged_archive_is_refused(tmp_path, dbc):
     packed = bytearray(gzip.compress(drive(count=5000).encode()))
     packed[2000:2100] = bytes(100)
     with pytest.raises(LogReadError, match="damaged"):
-        read_logs([write(tmp_path / "drive.gz", bytes(packed))], dbcs=[dbc])
+        read_logs([write(tmp_path / "drive.gz", bytes(packed))], Reading(dbcs=[dbc]))
 
 
 def test_an_archive_that_grows_without_bound_is_refused(tmp_path, dbc, monkeypatch):
@@ -116,7 +117,7 @@ def test_an_archive_that_grows_without_bound_is_refused(tmp_path, dbc, monkeypat
     monkeypatch.setattr("logan.logs.compression.MAX_EXPANSION", 50)
     text = drive(count=100) + line(1e9, 256, bytes(8)) * 200_000
     with pytest.raises(LogReadError, match="expands to more than"):
-        read_logs([write(tmp_path / "drive.gz", gzip.compress(text.encode()))], dbcs=[dbc])
+        read_logs([write(tmp_path / "drive.gz", gzip.compress(text.encode()))], Reading(dbcs=[dbc]))
 
 
 def test_a_spreadsheet_is_answered_with_how_to_export(tmp_path):
@@ -132,7 +133,7 @@ def test_a_spreadsheet_is_answered_with_how_to_export(tmp_path):
 def test_the_parts_of_a_rolling_logger_are_joined_in_order_of_time(tmp_path, dbc):
     late = write(tmp_path / "a.log", drive(1_700_000_100.0))
     early = write(tmp_path / "b.log", drive(1_700_000_000.0))
-    ingested = read_logs([late, early], dbcs=[dbc])
+    ingested = read_logs([late, early], Reading(dbcs=[dbc]))
     assert [source.name for source in ingested.sources] == ["b.log", "a.log"]
     voltage = only(ingested.signals, "Voltage")
     assert voltage.value.size == 40
@@ -142,33 +143,33 @@ def test_the_parts_of_a_rolling_logger_are_joined_in_order_of_time(tmp_path, dbc
 def test_files_that_overlap_are_merged_by_time(tmp_path, dbc):
     first = write(tmp_path / "a.log", drive(1_700_000_000.0))
     second = write(tmp_path / "b.log", drive(1_700_000_000.05))
-    voltage = only(read_logs([first, second], dbcs=[dbc]).signals, "Voltage")
+    voltage = only(read_logs([first, second], Reading(dbcs=[dbc])).signals, "Voltage")
     assert (np.diff(voltage.time_ns) == 50_000_000).all()
     np.testing.assert_allclose(voltage.value, 380 + np.arange(40) // 2)
 
 
 def test_backward_steps_inside_a_file_are_kept(tmp_path, dbc):
     log = write(tmp_path / "a.log", drive(1_700_000_010.0, 5) + drive(1_700_000_000.0, 5))
-    voltage = only(read_logs([log], dbcs=[dbc]).signals, "Voltage")
+    voltage = only(read_logs([log], Reading(dbcs=[dbc])).signals, "Voltage")
     assert (np.diff(voltage.time_ns) < 0).sum() == 1
 
 
 def test_files_without_absolute_time_cannot_be_put_in_order(tmp_path, dbc):
     logs = [write(tmp_path / name, drive(0.0, count)) for name, count in (("a.log", 5), ("b.log", 6))]
     with pytest.raises(LogReadError, match="nothing says which comes first"):
-        read_logs(logs, dbcs=[dbc])
+        read_logs(logs, Reading(dbcs=[dbc]))
 
 
 def test_the_same_log_twice_is_refused(tmp_path, dbc):
     logs = [write(tmp_path / name, drive()) for name in ("a.log", "b.log")]
     with pytest.raises(LogReadError, match="same content"):
-        read_logs(logs, dbcs=[dbc])
+        read_logs(logs, Reading(dbcs=[dbc]))
 
 
 def test_a_frame_log_and_a_table_are_one_drive(tmp_path, dbc):
     log = write(tmp_path / "a.log", drive())
     table = write(tmp_path / "gps.csv", "Time,GPS Speed [km/h]\n1700000000.05,50\n1700000001.05,51\n")
-    signals = read_logs([log, table], dbcs=[dbc]).signals
+    signals = read_logs([log, table], Reading(dbcs=[dbc])).signals
     assert only(signals, "GPS Speed").value.tolist() == [50, 51]
     assert only(signals, "Voltage").value.size == 20
     assert signals.log_format == "candump+table"
@@ -190,7 +191,7 @@ def test_a_table_of_which_no_column_is_asked_for_is_left_to_the_map(tmp_path):
 def test_each_bus_has_its_dbc(tmp_path, dbc):
     other = write(tmp_path / "other.dbc", DBC.replace("Voltage", "Tension"))
     log = write(tmp_path / "a.log", drive(count=3) + drive(count=3, bus="can1"))
-    signals = read_logs([log], dbcs=[dbc], dbc_by_bus={"can1": [other]}).signals
+    signals = read_logs([log], Reading(dbcs=[dbc], dbc_by_bus={"can1": [other]})).signals
     assert {column.key for column in signals if column.message == "Pack"} == {
         "can0/Pack.Voltage",
         "can0/Pack.Current",
@@ -204,7 +205,7 @@ def test_of_two_dbcs_for_one_identifier_the_first_counts_and_the_clash_is_named(
         tmp_path / "other.dbc", DBC.replace("0.1,0", "0.2,0") + 'BO_ 300 Pack: 8 X\n SG_ Z : 0|8@1+ (1,0) [0|0] "" X\n'
     )
     log = write(tmp_path / "a.log", drive(count=3) + line(1_700_000_001.0, 300, bytes([7])))
-    ingested = read_logs([log], dbcs=[dbc, other])
+    ingested = read_logs([log], Reading(dbcs=[dbc, other]))
     assert only(ingested.signals, "Pack.Voltage").value[0] == pytest.approx(380)
     assert "identifier 100 is Pack in car.dbc and Pack in other.dbc; the first counts" in ingested.notes
     assert only(ingested.signals, "Pack@other.Z").value.tolist() == [7]
@@ -219,20 +220,22 @@ def test_several_senders_of_a_j1939_message_are_told_apart(tmp_path):
     ids = [0x18FF0211, 0x0CFF0233, 0x18FF0244]
     lines = [f"({1.7e9 + i:.6f}) can0 {can_id:08X}#{i:02X}\n" for i, can_id in enumerate(ids)]
     log = write(tmp_path / "a.log", "".join(lines))
-    signals = read_logs([log], dbcs=[dbc]).signals
+    signals = read_logs([log], Reading(dbcs=[dbc])).signals
     assert [(column.message, column.value.tolist()) for column in signals] == [
         ("Pack#33", [1]),
         ("Pack", [0]),
         ("Pack#44", [2]),
     ]
-    assert [column.message for column in read_logs([log], dbcs=[dbc], wanted={"Pack#44.V"}).signals][-1] == "Pack#44"
+    assert [column.message for column in read_logs([log], Reading(dbcs=[dbc]), wanted={"Pack#44.V"}).signals][
+        -1
+    ] == "Pack#44"
 
 
 def test_only_wanted_signals_are_decoded(tmp_path, dbc):
     log = write(tmp_path / "a.log", drive())
     for wanted in ("Voltage", "Pack.Voltage", "can0/Pack.Voltage"):
-        assert [column.name for column in read_logs([log], dbcs=[dbc], wanted={wanted}).signals] == ["Voltage"]
-    assert read_logs([log], dbcs=[dbc], wanted={"can1/Pack.Voltage"}).signals.columns == ()
+        assert [column.name for column in read_logs([log], Reading(dbcs=[dbc]), wanted={wanted}).signals] == ["Voltage"]
+    assert read_logs([log], Reading(dbcs=[dbc]), wanted={"can1/Pack.Voltage"}).signals.columns == ()
 
 
 def test_the_user_may_know_signedness_and_byte_order_better(tmp_path, dbc):
@@ -241,7 +244,7 @@ def test_the_user_may_know_signedness_and_byte_order_better(tmp_path, dbc):
         ChannelSource(channel="pack_voltage", signal="Pack.Voltage", byte_order="big_endian"),
         ChannelSource(channel="pack_current", signal="can0/Pack.Current", signed=False),
     ]
-    signals = read_logs([log], dbcs=[dbc], overrides=overrides).signals
+    signals = read_logs([log], Reading(dbcs=[dbc]), overrides=overrides).signals
     assert only(signals, "Voltage").value[0] == pytest.approx(0x0102 * 0.1)
     assert only(signals, "Current").value[0] == pytest.approx(0xFFFF * 0.1)
 
@@ -249,14 +252,14 @@ def test_the_user_may_know_signedness_and_byte_order_better(tmp_path, dbc):
 def test_broken_lines_cost_themselves_and_are_located(tmp_path, dbc):
     lines = drive(count=5).splitlines(keepends=True)
     lines[3] = "garbage\n"
-    signals = read_logs([write(tmp_path / "a.log", "".join(lines))], dbcs=[dbc]).signals
+    signals = read_logs([write(tmp_path / "a.log", "".join(lines))], Reading(dbcs=[dbc])).signals
     assert (signals.frame_count, signals.skipped_count) == (9, 1)
     assert signals.skipped[0].place == f"{tmp_path / 'a.log'}:4"
 
 
 def test_identifiers_without_a_message_are_counted(tmp_path, dbc):
     log = write(tmp_path / "a.log", drive() + line(1.7e9, 0x7FF, b"") * 3)
-    assert dict(read_logs([log], dbcs=[dbc]).signals.unknown_ids) == {"can0/7FF": 3}
+    assert dict(read_logs([log], Reading(dbcs=[dbc])).signals.unknown_ids) == {"can0/7FF": 3}
 
 
 @pytest.mark.parametrize(
@@ -271,7 +274,7 @@ def test_identifiers_without_a_message_are_counted(tmp_path, dbc):
 def test_what_is_no_log_gets_one_clear_line(tmp_path, dbc, content, error, problem):
     path = write(tmp_path / "x.log", content)
     with pytest.raises(error, match=problem) as caught:
-        read_logs([path], dbcs=[dbc])
+        read_logs([path], Reading(dbcs=[dbc]))
     assert "\n" not in str(caught.value)
     assert str(caught.value).startswith(str(path))
 
@@ -293,14 +296,14 @@ def test_frames_without_a_dbc_are_refused(tmp_path):
 def test_the_wrong_dbc_is_refused_with_what_it_should_have_known(tmp_path):
     wrong = write(tmp_path / "wrong.dbc", DBC.replace("BO_ 256", "BO_ 1000").replace("BO_ 257", "BO_ 1001"))
     with pytest.raises(DbcError, match="0 of its 2 identifiers have a message in it") as caught:
-        read_logs([write(tmp_path / "a.log", drive())], dbcs=[wrong])
+        read_logs([write(tmp_path / "a.log", drive())], Reading(dbcs=[wrong]))
     assert "100" in caught.value.problem
 
 
 def test_a_log_in_which_nothing_can_be_read_names_the_first_fault(tmp_path, dbc):
     path = write(tmp_path / "a.log", "garbage\nmore\n")
     with pytest.raises(LogReadError, match="nothing in it can be read as candump; the first of 2 faults") as caught:
-        read_logs([path], dbcs=[dbc], format_name="candump")
+        read_logs([path], Reading(dbcs=[dbc], format_name="candump"))
     assert f"{path}:1" in caught.value.problem
 
 
@@ -308,7 +311,7 @@ def test_progress_is_told_and_ends_at_the_end(tmp_path, dbc, monkeypatch):
     monkeypatch.setattr("logan.pipeline.logs_reader._PROGRESS_PERIOD_S", 0.0)
     log = write(tmp_path / "a.log", drive(count=500))
     told = []
-    read_logs([log], dbcs=[dbc], progress=told.append)
+    read_logs([log], Reading(dbcs=[dbc], progress=told.append))
     assert told[-1].bytes_read == told[-1].size_bytes == log.stat().st_size
     assert told[-1].frame_count == 1000
     assert told[-1].time_left_s == 0
@@ -320,4 +323,4 @@ def test_progress_is_told_and_ends_at_the_end(tmp_path, dbc, monkeypatch):
 def test_cancelling_ends_the_reading(tmp_path, dbc, threads):
     log = write(tmp_path / "a.log", drive(count=500))
     with pytest.raises(LogReadError, match="canceled"):
-        read_logs([log], dbcs=[dbc], threads=threads, is_cancelled=lambda: True)
+        read_logs([log], Reading(dbcs=[dbc], threads=threads, is_cancelled=lambda: True))

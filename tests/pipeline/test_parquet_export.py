@@ -6,6 +6,7 @@ from logan.cli.main import main
 from logan.errors import DbcError, LogReadError, UsageError
 from logan.pipeline.frame_store import export_parquet
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 from tests.pipeline.test_ingest import DBC, drive, line, write
 
 
@@ -21,8 +22,8 @@ def dbc(tmp_path):
 def test_every_signal_comes_back_from_the_files(tmp_path, dbc):
     muxed = "".join(line(1.7e9 + i, 258, bytes([i % 3, i] + [0] * 6)) for i in range(30))
     log = write(tmp_path / "a.log", drive(count=50) + muxed + line(1.7e9, 256, b"\x01\x02"))
-    files = export_parquet([log], tmp_path / "out", dbcs=[dbc])
-    signals = read_logs([log], dbcs=[dbc]).signals
+    files = export_parquet([log], tmp_path / "out", Reading(dbcs=[dbc]))
+    signals = read_logs([log], Reading(dbcs=[dbc])).signals
     assert [path.name for path in files] == [
         "can0_Motor_101.parquet",
         "can0_Muxed_102.parquet",
@@ -48,23 +49,23 @@ def test_every_signal_comes_back_from_the_files(tmp_path, dbc):
 
 def test_names_in_a_log_cannot_reach_outside_the_folder(tmp_path, dbc):
     log = write(tmp_path / "a.log", drive(count=3, bus="../../can0"))
-    files = export_parquet([log], tmp_path / "out", dbcs=[dbc])
+    files = export_parquet([log], tmp_path / "out", Reading(dbcs=[dbc]))
     assert all(path.parent == tmp_path / "out" for path in files)
 
 
 def test_what_goes_wrong_leaves_no_folder(tmp_path, dbc):
     log, target = write(tmp_path / "a.log", drive()), tmp_path / "out"
     with pytest.raises(LogReadError, match="canceled"):
-        export_parquet([log], target, dbcs=[dbc], is_cancelled=lambda: True)
+        export_parquet([log], target, Reading(dbcs=[dbc], is_cancelled=lambda: True))
     wrong = write(tmp_path / "wrong.dbc", DBC.replace("BO_ 256", "BO_ 1000").replace("BO_ 257", "BO_ 1001"))
     with pytest.raises(DbcError, match="does not belong"):
-        export_parquet([log], target, dbcs=[wrong])
+        export_parquet([log], target, Reading(dbcs=[wrong]))
     with pytest.raises(DbcError, match="no DBC"):
-        export_parquet([log], target, dbcs=[])
+        export_parquet([log], target, Reading(dbcs=[]))
     assert not [path for path in tmp_path.iterdir() if "out" in path.name]
     target.mkdir()
     with pytest.raises(UsageError, match="there already"):
-        export_parquet([log], target, dbcs=[dbc])
+        export_parquet([log], target, Reading(dbcs=[dbc]))
 
 
 def test_the_command_writes_a_log_without_importing_it(tmp_path, dbc, capsys):

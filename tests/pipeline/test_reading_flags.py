@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from logan.cli.main import main
+from logan.pipeline.logs_reader import Reading
 from logan.pipeline.look import look
 from logan.quality.signal_log import loss_flag, time_flags
 from logan.results import Severity
@@ -41,7 +42,7 @@ def red(summary):
     ],
 )
 def test_times_in_the_wrong_unit_are_red_with_the_likely_one(name, unit, likely):
-    flags = look([DIALECTS / name], column_layout=f"time={unit}").flags
+    flags = look([DIALECTS / name], Reading(column_layout=f"time={unit}")).flags
     assert likely in flags[0].remedy
     assert flags[0].severity is Severity.RED
 
@@ -124,5 +125,5 @@ def test_the_dbc_settles_whether_identifiers_are_decimal(tmp_path):
     log.write_text("time,id,len,b0,b1\n" + rows)
     dbc = tmp_path / "own.dbc"
     dbc.write_text('BU_: X\nBO_ 416 Pack: 2 X\n SG_ U : 0|8@1+ (1,0) [0|0] "V" X\n')
-    summary = look([log], dbcs=[dbc], column_layout="bytes=hex")
+    summary = look([log], Reading(dbcs=[dbc], column_layout="bytes=hex"))
     assert {message.can_id: message.message for message in summary.messages} == {"1A0": "Pack", "265": ""}

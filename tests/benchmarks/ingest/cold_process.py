@@ -17,7 +17,8 @@ from tests.benchmarks.ingest.generator import CACHE, KEEP_RAW, PEAK_MB, into_pag
 WORK = {
     "all signals": (
         450,
-        "from logan.pipeline.ingest import read_logs; s = read_logs([log], dbcs=[dbc], threads=n).signals",
+        "from logan.pipeline.ingest import read_logs; from logan.pipeline.logs_reader import Reading; "
+        "s = read_logs([log], Reading(dbcs=[dbc], threads=n)).signals",
     ),
     "raw columns": (200, KEEP_RAW),
 }

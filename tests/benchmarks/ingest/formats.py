@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from logan.pipeline.logs_reader import Reading
 from tests.benchmarks.ingest.generator import INFERRED, write_dbc, write_log
 
 GOALS = {
@@ -53,7 +54,7 @@ def baseline(path: Path, dbc: Path) -> int:
 def ours(path: Path, dbc: Path, threads: int) -> int:
     from logan.pipeline.ingest import read_logs
 
-    return read_logs([path], dbcs=[dbc], threads=threads).signals.frame_count
+    return read_logs([path], Reading(dbcs=[dbc], threads=threads)).signals.frame_count
 
 
 def compare(suffix: str, seconds: int, rounds: int, dbc: Path) -> str:

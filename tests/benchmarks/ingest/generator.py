@@ -24,8 +24,9 @@ PEAK_MB = "int(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[
 KEEP_RAW = """
 from logan.drive_library.raw_file import RawFileWriter
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 with RawFileWriter(out) as raw:
-    read_logs([log], dbcs=[dbc], wanted=(), keep=raw, is_hashed=False, threads=n)
+    read_logs([log], Reading(dbcs=[dbc], threads=n), wanted=(), keep=raw, is_hashed=False)
     raw.finish()
 """
 

@@ -13,6 +13,7 @@ from logan.drive_library.raw_file import RawFile, RawFileWriter
 from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.frame_store import decode_part
 from logan.pipeline.ingest import read_logs
+from logan.pipeline.logs_reader import Reading
 from tests.benchmarks.ingest.formats import best_s, ours
 from tests.benchmarks.ingest.generator import CACHE, write_dbc, write_log, write_mixed_blf
 
@@ -30,7 +31,7 @@ def one_signal(dbc: Path) -> None:
     target = CACHE / "stored.frames"
     target.unlink(missing_ok=True)
     with RawFileWriter(target) as raw:
-        read_logs([write_log(".log", 3600)], dbcs=[dbc], wanted=(), keep=raw)
+        read_logs([write_log(".log", 3600)], Reading(dbcs=[dbc]), wanted=(), keep=raw)
         raw.finish()
     layouts, (part,) = BusLayouts([dbc], {}), RawFile(target).parts
     warm_s = best_s(lambda: decode_part(part, layouts, {"M5.S5_1"}), 20)

@@ -16,7 +16,8 @@ WORK = {
     "raw columns": (8, KEEP_RAW),
     "Parquet": (
         18,
-        "from logan.pipeline.frame_store import export_parquet; export_parquet([log], out, dbcs=[dbc], threads=2)",
+        "from logan.pipeline.frame_store import export_parquet, Reading; "
+        "export_parquet([log], out, Reading(dbcs=[dbc], threads=2))",
     ),
 }
 MAX_MB, MAX_RATIO = 512, 1.6
