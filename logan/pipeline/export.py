@@ -68,7 +68,7 @@ def export_channels(
     UsageError
         If the suffix is none of those, a channel is not there, or the period is not above zero or has no use.
     MissingExtraError
-        If .mf4 or .html is asked for and its package is not installed.
+        If .mf4 is asked for and its package is not installed.
     """
     missing = [name for name in channels or () if name not in drive]
     if missing:

@@ -7,7 +7,6 @@ from typing import Final
 
 from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Drive
-from logan.errors import MissingExtraError
 from logan.report.figures.drive import thin
 from logan.wording import channel_words
 
@@ -31,17 +30,9 @@ def explorable(drive: Drive, channels: Sequence[str]) -> str:
     -------
     str
         A whole page; values in SI, with the unit at each row.
-
-    Raises
-    ------
-    MissingExtraError
-        If plotly is not installed.
     """
-    try:
-        from plotly.graph_objects import Figure, Scattergl
-        from plotly.subplots import make_subplots
-    except ImportError as error:
-        raise MissingExtraError("zoom", "A page to zoom into") from error
+    from plotly.graph_objects import Figure, Scattergl
+    from plotly.subplots import make_subplots
 
     by_unit: dict[str, list[str]] = {}
     for name in channels:

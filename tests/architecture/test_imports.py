@@ -7,7 +7,7 @@ import pytest
 
 from tests.pipeline.twin_fleet import write_fleet
 
-EXTRAS = ("asammdf", "fastapi", "uvicorn", "starlette", "multipart", "plotly", "dask", "distributed", "fsspec")
+EXTRAS = ("asammdf", "fastapi", "uvicorn", "starlette", "multipart", "dask", "distributed", "fsspec")
 
 
 def run(code):
