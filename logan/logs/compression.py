@@ -19,7 +19,6 @@ MAX_EXPANSION: Final = 100
 """A compressed log that grows by more than this is refused; drive logs grow by 3 to 60."""
 
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
-_ZSTD_WINDOW_BYTES: Final = 128 * 1024 * 1024
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
 _ZIP_DAMAGE: Final = (EOFError, OSError, zlib.error, zipfile.BadZipFile, NotImplementedError)
 """What Python's reader of zip files raises on one that is damaged, or packed in a way that it does not know."""
@@ -218,11 +217,11 @@ def _decompressor(file: HashingFile, magic: bytes, path: Path) -> tuple[IO[bytes
         damage = cast(type[Exception], isal_zlib.error)
         return cast(IO[bytes], stream), (EOFError, OSError, damage)
     if magic.startswith(_ZSTD):
-        import zstandard
+        import pyarrow
 
-        decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
-        reader = decompressor.stream_reader(cast(IO[bytes], file), read_across_frames=True)
-        return cast(IO[bytes], reader), (zstandard.ZstdError,)
+        # Windows beyond 128 MB are refused by the library itself.
+        reader = pyarrow.CompressedInputStream(pyarrow.PythonFile(file, "r"), "zstd")
+        return cast(IO[bytes], reader), (OSError,)
     return _zip_member(file, path), _ZIP_DAMAGE
 
 
