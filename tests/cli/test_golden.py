@@ -15,7 +15,9 @@ from pathlib import Path
 
 import pytest
 
+import logan
 from logan.cli.main import main
+from logan.results import json_ready
 from tests.pipeline.twin_fleet import write_fleet
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -88,6 +90,19 @@ def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
     )
     shown = re.sub(r"\b(?:55|65) mph|0-60 mph|'[^']*'|300 lb", "", out)
     assert name in UNITLESS or not re.search(other, shown)
+
+
+def test_the_python_functions_give_what_the_commands_print(van, capsys):
+    def printed(*command):
+        capsys.readouterr()
+        assert main([*command, "-b", str(van), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    plan, fit, predicted = logan.plan(van), logan.fit(str(van)), logan.predict(van)
+    assert json_ready(plan.prediction) == printed("plan", "--dry")["prediction"]
+    assert json_ready(fit.report) == printed("fit")["report"]
+    assert json_ready(predicted.refined) == printed("range")["refined"]
+    assert predicted.refined.target.range_m.p50 > 10_000.0
 
 
 def test_a_few_gentle_drives_teach_no_losses_that_run_away(van, capsys):
