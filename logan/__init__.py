@@ -25,7 +25,7 @@ from logan.version import VERSION
 
 if TYPE_CHECKING:
     from logan.drive_library.repository import DriveLibrary
-    from logan.pipeline.fit_build import BuildFit
+    from logan.pipeline.refine import BuildFit
     from logan.pipeline.plan import Plan
     from logan.pipeline.predict import RefinedRange
 
@@ -107,7 +107,7 @@ def fit(path: Path | str) -> BuildFit:
         If no drive can carry a fit; the reasons are named.
     """
     from logan.pipeline.builds import find_build
-    from logan.pipeline.fit_build import fit_build
+    from logan.pipeline.refine import fit_build
 
     return fit_build(find_build(Path(path)))
 

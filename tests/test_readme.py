@@ -112,7 +112,8 @@ def test_every_line_of_python_says_something_of_a_library(vans, monkeypatch):
         if isinstance(node, ast.Expr):
             node.value = ast.Call(ast.Name("see", ast.Load()), [node.value], [])
     exec(compile(ast.fix_missing_locations(tree), "README.md", "exec"), {"see": seen.append})
-    one_channel, top_speed, drives, consumption, side_by_side, current = seen
+    one_channel, top_speed, drives, consumption, side_by_side, current, range_m = seen
+    assert 20_000.0 < range_m < 500_000.0
     assert list(one_channel.columns) == ["time_ns", "pack_current"]
     assert np.array_equal(one_channel["pack_current"], current[np.isfinite(current)])
     assert 5.0 < top_speed < 50.0
