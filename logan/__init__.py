@@ -25,9 +25,9 @@ from logan.version import VERSION
 
 if TYPE_CHECKING:
     from logan.drive_library.repository import DriveLibrary
-    from logan.pipeline.refine import BuildFit
     from logan.pipeline.plan import Plan
     from logan.pipeline.predict import RefinedRange
+    from logan.pipeline.refine import BuildFit
 
 __all__ = ["__version__", "fit", "open_library", "plan", "predict"]
 
