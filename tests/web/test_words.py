@@ -45,6 +45,19 @@ def test_the_pages_own_texts_name_no_command_and_no_file_of_the_build():
     assert {path.name: found for path in own if (found := STRANGE.findall(path.read_text(encoding="utf-8")))} == {}
 
 
+def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
+    texts = {path.name: path.read_text(encoding="utf-8") for path in sorted((SOURCES / "web" / "static").glob("*.js"))}
+    given = {name: set(re.findall(r"^export (?:async )?(?:const|function|class) (\w+)", text, re.MULTILINE))
+             for name, text in texts.items()}  # fmt: skip
+    for name, text in texts.items():
+        own = re.findall(r"^(?:export )?(?:async )?(?:const|let|function|class) (\w+)", text, re.MULTILINE)
+        for taken, source in re.findall(r"^import \{([^}]*)\} from \"\./([\w.]+)\"", text, re.MULTILINE):
+            pairs = [part.strip().split(" as ") for part in taken.split(",") if part.strip()]
+            assert {pair[0] for pair in pairs} <= given[source], (name, source)
+            own += [pair[-1] for pair in pairs]
+        assert len(own) == len(set(own)), (name, sorted(own))
+
+
 @pytest.mark.parametrize(
     ("said", "shown"),
     [

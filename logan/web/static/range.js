@@ -4,7 +4,7 @@ import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg,
 import { drawAll } from "./plots.js";
 import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
-import { answerOf } from "./tools.js";
+import { answerOf as shownAnswer } from "./tools.js";
 
 const POUND = 0.45359237;
 
@@ -168,7 +168,7 @@ function passForm() {
     }
     button.disabled = true;
     try {
-      await follow(await ask("POST", api + "/commands/range", { options: options }), (result) => fill(byId("pass-answer"), answerOf(result)));
+      await follow(await ask("POST", api + "/commands/range", { options: options }), (result) => fill(byId("pass-answer"), shownAnswer(result)));
     } finally { button.disabled = false; }
   }));
 }

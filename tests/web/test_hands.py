@@ -1,0 +1,152 @@
+"""Fingers on a small screen, and marks that are clicked: pan, pinch, brush, swipe, limit events and findings."""
+
+import re
+import shutil
+
+import pytest
+
+from logan.demo.conversion import write_build
+from logan.pipeline.builds import BuildFolder
+from logan.pipeline.importing import import_logs
+from logan.pipeline.settings_form import save_fields
+from tests.web.conftest import write_small_log
+from tests.web.serving import opened, serving
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+PHONE = {"viewport": {"width": 390, "height": 800}, "has_touch": True, "is_mobile": True}
+
+
+@pytest.fixture(scope="module")
+def van(tmp_path_factory):
+    """Address of a build with one drive, on which a limit was passed and some seconds of the log are lost."""
+    root = tmp_path_factory.mktemp("hands")
+    (root / "van").mkdir()
+    write_build(root / "van")
+    save_fields(BuildFolder(root / "van"), {"limits.pack_current.red": "60 A", "limits.pack_current.amber": ""})
+    log = write_small_log(root / "first.log")
+    lines = log.read_text(encoding="ascii").splitlines()
+    start_s = float(lines[0][1:].split(")")[0])
+    kept = [line for line in lines if not 200.0 < float(line[1:].split(")")[0]) - start_s < 212.0]
+    log.write_text("\n".join(kept) + "\n", encoding="ascii")
+    import_logs(BuildFolder(root / "van"), [log])
+    with serving(root) as address:
+        yield f"{address}/builds/van"
+    shutil.rmtree(root, ignore_errors=True)
+
+
+class Fingers:
+    """Touches as a screen sends them: each path is of one finger, all move together."""
+
+    def __init__(self, page):
+        self.page, self.wire = page, page.context.new_cdp_session(page)
+
+    def __call__(self, *paths):
+        steps = zip(*paths, strict=True)
+        for k, points in enumerate(steps):
+            touches = [{"x": x, "y": y, "id": finger} for finger, (x, y) in enumerate(points)]
+            kind = "touchStart" if k == 0 else "touchMove"
+            self.wire.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+            self.page.wait_for_timeout(16)
+        self.wire.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        self.page.wait_for_timeout(50)
+
+
+def line(start, end, steps=12):
+    """Points from one to another."""
+    share = [k / steps for k in range(steps + 1)]
+    return [(start[0] + s * (end[0] - start[0]), start[1] + s * (end[1] - start[1])) for s in share]
+
+
+def seconds_at(page, fingers, x, y):
+    """Time in the drive under a finger that taps there."""
+    before = page.locator("#cursor-words").inner_text()
+    fingers([(x, y)])
+    page.wait_for_function("before => document.querySelector('#cursor-words').innerText !== before", arg=before)
+    minutes, seconds = re.search(r"At (\d+):([\d.]+)", page.locator("#cursor-words").inner_text()).groups()
+    return 60.0 * int(minutes) + float(seconds)
+
+
+def test_fingers_pan_zoom_and_mark_on_a_phone(browser, van):
+    with opened(browser, **PHONE) as (page, _):
+        page.goto(f"{van}/drives/1")
+        page.locator(".lane .value").first.wait_for()
+        page.locator("#timeline").scroll_into_view_if_needed()
+        page.evaluate("scrollTo(0, document.querySelector('#timeline').getBoundingClientRect().top + scrollY - 120)")
+        box, fingers = page.locator("#timeline").bounding_box(), Fingers(page)
+        y, left, right = box["y"] + 150, box["x"] + 60, box["x"] + box["width"] - 60
+
+        def view():
+            return seconds_at(page, fingers, left, y), seconds_at(page, fingers, right, y)
+
+        whole = view()
+        middle = (left + right) / 2
+        fingers(line((middle - 20, y), (left, y)), line((middle + 20, y), (right, y)))  # two fingers apart: closer
+        near = view()
+        assert near[1] - near[0] < 0.4 * (whole[1] - whole[0])
+        assert whole[0] < near[0] < near[1] < whole[1]
+        fingers(line((right, y), (left, y)))  # one finger to the left: later
+        later = view()
+        assert later[0] == pytest.approx(near[1], abs=0.15 * (near[1] - near[0]))
+        fingers(line((left, y), (middle - 20, y)), line((right, y), (middle + 20, y)))  # together: farther
+        assert view()[1] - view()[0] > 1.5 * (near[1] - near[0])
+        page.get_by_role("button", name="Mark a span").tap()
+        page.locator("#timeline").scroll_into_view_if_needed()
+        y = page.locator("#timeline").bounding_box()["y"] + 150
+        fingers(line((left, y), (right, y)))
+        page.get_by_text("Channels within it").wait_for()
+        assert re.search(r"\d+ ± \d+ Wh/mi", page.locator("#span").inner_text())
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_a_swipe_scrolls_and_changes_no_figure(browser, van):
+    with opened(browser, **PHONE) as (page, _):
+        page.goto(f"{van}/range")
+        page.locator("#what-if-answer dd").first.wait_for()
+        before = page.locator("#what-if-answer").inner_text()
+        fingers = Fingers(page)
+        for name in ("speed", "ambient", "load", "pack"):
+            slider = page.locator(f"#{name}")
+            value = slider.input_value()
+            slider.scroll_into_view_if_needed()
+            top = page.evaluate("scrollY")
+            box = slider.bounding_box()
+            x, y = box["x"] + 0.3 * box["width"], box["y"] + box["height"] / 2
+            step = -250 if y > 400 else 250
+            fingers(line((x, y), (x + 12, y + step)))
+            page.wait_for_timeout(300)
+            assert slider.input_value() == value, name
+            assert page.evaluate("scrollY") != top or top == 0, name
+        assert page.locator("#what-if-answer").inner_text() == before
+        assert page.locator("#as-answered").is_hidden()
+        page.goto(f"{van}/settings")
+        field = page.locator('[name="vehicle.mass"]')
+        field.scroll_into_view_if_needed()
+        value, box = field.input_value(), field.bounding_box()
+        fingers(line((box["x"] + 40, box["y"] + 10), (box["x"] + 40, box["y"] - 200)))
+        assert field.input_value() == value
+
+
+def test_a_click_on_a_limit_event_and_on_a_findings_mark_leads_there(browser, van):
+    with opened(browser, viewport={"width": 1280, "height": 900}) as (page, _):
+        page.goto(f"{van}/drives/1")
+        page.locator(".lane .value").first.wait_for()
+        events, findings = page.locator(".mark.limit"), page.locator(".mark.finding")
+        assert events.count() >= 1
+        assert findings.count() >= 1
+        for mark in (events.first, findings.first):
+            words = mark.get_attribute("aria-label")
+            title, minutes, seconds = re.match(r"(.*), at (\d+):(\d+)", words).groups()
+            mark.click()
+            page.locator("#mark-words").get_by_text(title).first.wait_for()
+            assert mark.get_attribute("aria-current") == "true"
+            at = re.search(r"At (\d+):([\d.]+)", page.locator("#cursor-words").inner_text())
+            away_s = 60 * int(at[1]) + float(at[2]) - 60 * int(minutes) - int(seconds)
+            assert -1.0 <= away_s <= 60.0  # an event's worst moment, a finding's beginning
+            page.get_by_role("button", name="All", exact=True).click()
+        # The headline's red event is shown where it happened, and the limits' page leads to its worst moment.
+        page.locator("#drive .notice.red").first.get_by_role("button", name="Show it").click()
+        assert page.evaluate("document.activeElement.id") == "timeline"
+        page.goto(f"{van}/limits")
+        page.locator("#limits li.red").get_by_role("link", name="Drive 1, worst moment").first.click()
+        page.locator(".lane").filter(has_text="pack current").wait_for()
+        page.get_by_text(re.compile(r"^At \d+:")).wait_for()
