@@ -317,7 +317,7 @@ def _width_factor(column: SignalColumn, profile: Profile, kind: ChannelKind) -> 
     bits = column.bit_length
     if bits == 0:
         return 1.0
-    if bits < profile.fewest_bits or (bits > profile.most_bits and not column.choices):
+    if bits < profile.bits[0] or (bits > profile.bits[1] and not column.choices):
         return 0.35
     # A value table over the whole range is a state, not a quantity.
     is_enumeration = len(column.choices) >= 4 and len(column.choices) > 0.5 * 2.0 ** min(bits, 16)
@@ -332,11 +332,11 @@ def _reach_factor(column: SignalColumn, profile: Profile, kind: ChannelKind, evi
         return 1.0
     low, high = reach
     largest = max(abs(low), abs(high))
-    if largest < profile.least_reach:
+    if largest < profile.reach[0]:
         evidence.append(f"but it reaches only {largest:g} {kind.unit}")
         return _OUT_OF_REACH
     # Without a unit the scale may be anything, and only a code that is too small says something.
-    if column.unit.strip() and largest > 3.0 * profile.most_reach:
+    if column.unit.strip() and largest > 3.0 * profile.reach[1]:
         return _OUT_OF_REACH
     if (
         largest < 0.02 * min(abs(kind.high), 1e9)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,9 +24,9 @@ class Profile:
         Concepts that do not matter.
     several : bool
         A vehicle may have several of them.
-    fewest_bits, most_bits : int
-        Width of the code.
-    least_reach, most_reach : float
+    bits : tuple of int
+        Width of the code, at least and at most.
+    reach : tuple of float
         What the code must be able to say at least, and what it need not, in SI.
     needs_unit : bool
         Without a fitting unit it is something else.
@@ -38,10 +38,8 @@ class Profile:
     welcome: frozenset[str] = frozenset()
     neutral: frozenset[str] = frozenset()
     several: bool = False
-    fewest_bits: int = 6
-    most_bits: int = 64
-    least_reach: float = 0.0
-    most_reach: float = float("inf")
+    bits: tuple[int, int] = (6, 64)
+    reach: tuple[float, float] = (0.0, float("inf"))
     needs_unit: bool = False
 
     @property
@@ -61,10 +59,7 @@ def _profile(
     *subjects: str | tuple[str, float],
     welcome: str = "",
     neutral: str = "",
-    several: bool = False,
-    bits: tuple[int, int] = (6, 64),
-    reach: tuple[float, float] = (0.0, float("inf")),
-    needs_unit: bool = False,
+    **more: Any,
 ) -> Profile:
     groups = [(subject, 0.0) if isinstance(subject, str) else subject for subject in subjects]
     return Profile(
@@ -73,12 +68,7 @@ def _profile(
         subjects=tuple((_words(words), credit) for words, credit in groups),
         welcome=_words(welcome),
         neutral=_words(neutral),
-        several=several,
-        fewest_bits=bits[0],
-        most_bits=bits[1],
-        least_reach=reach[0],
-        most_reach=reach[1],
-        needs_unit=needs_unit,
+        **more,
     )
 
 

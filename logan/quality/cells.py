@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, middle_of, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, middle_of, spans_of, true_runs
 from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 
@@ -34,14 +34,12 @@ def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
         # Two slow channels sampled apart cross for moments; swapped ones stay crossed.
         if crossed.mean() < 0.3 and true_runs(crossed)[1].max(initial=0) < 10:
             continue
-        spans = spans_of(lowest[0], crossed)
         yield DataFlag(
             channels=(low_name, high_name),
             title="Lowest cell reads above the highest",
-            evidence=f"for {100 * crossed.mean():.0f} % of the samples, by up to {float(np.max(above[crossed])):.3f}; "
-            f"{when(spans)}",
+            evidence=f"for {100 * crossed.mean():.0f} % of the samples, by up to {float(np.max(above[crossed])):.3f}",
             remedy="The two are swapped or come from different messages: correct the channel map",
-            spans=spans,
+            spans=spans_of(lowest[0], crossed),
         )
 
 
@@ -122,16 +120,15 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     if low.sum() < 3 or low.mean() > 1.0:
         return
     worst = float(np.min(per_volt[low]))
-    spans = spans_of(time_s, low)
     yield DataFlag(
         severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
         channels=("isolation_resistance",),
         title="Isolation between pack and chassis is low",
         evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN R100 "
-        f"asks for 100 on the DC side and 500 where DC and AC are joined; {when(spans)}",
+        f"asks for 100 on the DC side and 500 where DC and AC are joined",
         remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work "
         "de-energized, prove dead on both poles and to the chassis",
-        spans=spans,
+        spans=spans_of(time_s, low),
     )
 
 
@@ -263,13 +260,12 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio = float(np.median(source_v[quiet] / (curve_v * pack.cells_in_series)))
     if abs(ratio - 1.0) < 0.05:
         return
-    spans = spans_of(survey.time_s, quiet, min_samples=3)
     yield DataFlag(
         channels=("pack_voltage", "state_of_charge"),
         title="Resting voltage does not fit the SOC",
         evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the SOC "
-        f"shown ({100 * float(np.median(soc[quiet])):.0f} %); {when(spans)}",
+        f"shown ({100 * float(np.median(soc[quiet])):.0f} %)",
         remedy="Check whether a module is bypassed or the pack was changed, the open-circuit curve of the build, "
         "and the gauge",
-        spans=spans,
+        spans=spans_of(survey.time_s, quiet, min_samples=3),
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.numerics import cumulative
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, lasting, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey, equal_runs, lasting, resolution, spans_of
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 from logan.units.sentences import measure
@@ -44,13 +44,12 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     first = int(np.flatnonzero(jumps)[0])
     early = time_s[first] - time_s[0] < 60.0
     worst = float(change[jumps][np.argmax(np.abs(change[jumps]))])
-    spans = spans_of(time_s[1:], jumps)
     yield DataFlag(
         channels=("state_of_charge",),
         title="SOC is reset at the start" if early else "SOC jumps",
-        evidence=f"by {100 * worst:+.1f} % from one sample to the next; {when(spans)}",
+        evidence=f"by {100 * worst:+.1f} % from one sample to the next",
         remedy="Do not work out usable energy across the jump; rest the pack for an hour before reading the gauge",
-        spans=spans,
+        spans=spans_of(time_s[1:], jumps),
     )
 
 
@@ -73,7 +72,7 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("state_of_charge",),
         title="SOC stands still while charge is taken out",
         evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} % of "
-        f"the pack's capacity is taken out; {when((span,))}",
+        f"the pack's capacity is taken out",
         remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
         spans=(span,),
     )
@@ -149,14 +148,13 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     if wrong.mean() < 0.01 or np.max(np.abs(np.diff(soc))) > 0.019 + 2.5 * resolution(soc):
         return
     worst = int(np.argmax(np.where(wrong, rise, 0.0)))
-    spans = spans_of(time_s, wrong, min_samples=3)
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
         title="SOC rises while the pack is discharged",
         evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity is "
-        f"taken out; {when(spans)}",
+        f"taken out",
         remedy="The gauge corrects itself: do not work out usable energy from this drive",
-        spans=spans,
+        spans=spans_of(time_s, wrong, min_samples=3),
     )
 
 
@@ -171,15 +169,14 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     charging = survey.is_charging & ~survey.is_moving
     if charging.sum() * survey.period_s < 30.0 or not survey.is_moving.any():
         return
-    spans = spans_of(survey.time_s, charging, min_samples=3)
     charged_wh = float(np.nansum(-survey.power_w[charging])) * survey.period_s / 3600.0
     yield DataFlag(
         channels=("pack_current", "speed"),
         title="Charging is mixed into the drive",
         evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in "
-        f"{charging.sum() * survey.period_s / 60:.0f} min; {when(spans)}",
+        f"{charging.sum() * survey.period_s / 60:.0f} min",
         remedy="Split the log there, or mask the span: it counts as regen otherwise",
-        spans=spans,
+        spans=spans_of(survey.time_s, charging, min_samples=3),
         effect_wh_per_km=survey.per_km(charged_wh),
     )
 
@@ -192,13 +189,12 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not parked.any():
         return
     used_wh = float(np.nansum(survey.power_w[parked])) * survey.period_s / 3600.0
-    spans = spans_of(survey.time_s, parked)
     yield DataFlag(
         channels=("speed", "pack_current"),
         title="A long stand counts into the drive",
-        evidence=f"{parked.sum() * survey.period_s / 60:.0f} min at standstill use {used_wh:.0f} Wh; {when(spans)}",
+        evidence=f"{parked.sum() * survey.period_s / 60:.0f} min at standstill use {used_wh:.0f} Wh",
         remedy="Split the drive there, or mask the span, before comparing consumption",
-        spans=spans,
+        spans=spans_of(survey.time_s, parked),
         effect_wh_per_km=survey.per_km(-used_wh),
     )
 
@@ -245,15 +241,14 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
     held = lasting(wrong, least_s + 1e-9, each=period_s)
     if not held.any():
         return
-    spans = spans_of(time_s, held)
     worst_a = float(amp[held][np.argmax(np.abs(amp[held]))])
     yield DataFlag(
         channels=("contactor_closed", "pack_current"),
         title="Current flows although the contactors are open",
-        evidence=f"up to {worst_a:+.0f} A; {when(spans)}",
+        evidence=f"up to {worst_a:+.0f} A",
         remedy="Check that the contactor signal is not inverted or late, and the current sensor; a contactor that is "
         "welded shut is dangerous: measure with a rated tester before touching anything",
-        spans=spans,
+        spans=spans_of(time_s, held),
         effect_wh_per_km=None,
     )
 

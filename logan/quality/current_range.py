@@ -10,7 +10,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from logan.numerics import integrate
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, resolution, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
@@ -58,7 +58,7 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
         held = _limiter(survey, top, grid)
         seen = (
             f"{int(clipped.sum())} samples stay at exactly {top:.1f} A while the power asked for varies "
-            f"from {np.quantile(inside, 0.1) / 1000:.0f} to {np.quantile(inside, 0.9) / 1000:.0f} kW; {when(spans)}"
+            f"from {np.quantile(inside, 0.1) / 1000:.0f} to {np.quantile(inside, 0.9) / 1000:.0f} kW"
         )
         if np.isfinite(behind):
             seen += f"; power is {100 * behind:.0f} ± {100 * sigma:.0f} % less there than the motion takes elsewhere"
@@ -191,16 +191,15 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     too_much = np.abs(np.nan_to_num(power)) > most_w
     if too_much.sum() * survey.period_s < 1.0 and too_much.sum() < 3:
         return
-    spans = spans_of(survey.time_s, too_much)
     worst_kw = float(np.nanmax(np.abs(power))) / 1000.0
     excess_wh = float(np.sum(np.abs(power[too_much]) - most_w)) * survey.period_s / 3600.0
     yield DataFlag(
         channels=("pack_current", "pack_voltage"),
         title="Pack power is higher than the motors can take",
-        evidence=f"{worst_kw:.0f} kW where motors and auxiliaries take {most_w / 1000:.0f} kW at most; {when(spans)}",
+        evidence=f"{worst_kw:.0f} kW where motors and auxiliaries take {most_w / 1000:.0f} kW at most",
         remedy="Check scale and signedness of current and voltage in the channel map, and the motor's peak power in "
         "the build",
-        spans=spans,
+        spans=spans_of(survey.time_s, too_much),
         effect_wh_per_km=survey.per_km(-excess_wh),
     )
 
@@ -222,7 +221,7 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("speed",),
         title="Speed changes faster than tires allow",
-        evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tires hold); {when(spans)}",
+        evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tires hold)",
         remedy="Mask these spans, or take the speed from another channel; look for a loose wheel-speed sensor",
         spans=spans,
     )
@@ -247,8 +246,7 @@ def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("pack_current",),
         title="Current reads exactly zero while the motor works",
-        evidence=f"zero for {grid.sum() * survey.period_s:.0f} s in which some {missing_wh:.0f} Wh went to the "
-        f"wheels; {when(spans)}",
+        evidence=f"zero for {grid.sum() * survey.period_s:.0f} s in which some {missing_wh:.0f} Wh went to the wheels",
         remedy="Check the current sensor's supply and its message; mask these spans",
         spans=spans,
         effect_wh_per_km=survey.per_km(missing_wh),
@@ -288,7 +286,7 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("motor_torque", "pack_current"),
         title="A limit held the vehicle back",
-        evidence=f"{'; '.join(words)}; {when(spans)}",
+        evidence=f"{'; '.join(words)}",
         remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was "
         "hot or empty",
         spans=spans,

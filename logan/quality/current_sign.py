@@ -11,7 +11,7 @@ import numpy as np
 from logan.drive.skew import contactor_open_offset
 from logan.numerics import integrate
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, middle_of, resolution, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, middle_of, resolution, spans_of, true_runs
 from logan.results import DataFlag, Estimate, Severity
 from logan.units import BoolArray, FloatArray
 
@@ -183,14 +183,13 @@ def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     excess_ah = float(np.sum(amp[high])) * float(np.median(np.diff(time_s))) / 3600.0
     volt = survey.finite("pack_voltage")
     level_v = float(np.median(volt[1])) if volt is not None else 350.0
-    spans = spans_of(time_s, high)
     yield DataFlag(
         channels=("pack_current",),
         title="Pack current wraps round: negative values are read as unsigned",
         evidence=f"{int(high.sum())} samples between {floor:.0f} and {top:.0f} A, nothing between them and "
-        f"{usual_top:.0f} A; {when(spans)}",
+        f"{usual_top:.0f} A",
         remedy="Set signed = true for the pack current in the channel map (the DBC declares it unsigned)",
-        spans=spans,
+        spans=spans_of(time_s, high),
         effect_wh_per_km=survey.per_km(-excess_ah * level_v),
         refuses=(*SIGNED_METRICS, "peak_current", "rms_current"),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from logan.frames.table import SignalTable
-from logan.quality.survey import DriveSurvey
+from logan.quality.survey import DriveSurvey, when
 from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
 
@@ -40,7 +40,8 @@ class _Stamped:
         names = ("code", "severity", "refuses", "effect_wh_per_km")
         shared = {name: value for name in names if (value := getattr(self, name)) not in (None, ())}
         for flag in self.look(*looked_at):
-            yield flag if flag.code else replace(flag, **shared)
+            moment = f"; {when(flag.spans)}" if flag.spans else ""
+            yield replace(flag, evidence=flag.evidence + moment, **({} if flag.code else shared))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.channels.vocabulary import channel_kind
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, when, within
+from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, within
 from logan.results import DataFlag, Severity, Span
 from logan.units import IntArray
 
@@ -90,7 +90,7 @@ def _frozen_flag(survey: DriveSurvey, channel: str, spans: tuple[Span, ...], wit
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=(channel,),
         title=f"{channel.replace('_', ' ').capitalize()} is stuck at its last value",
-        evidence=f"unchanged for {total_s:.1f} s in all while {witness.replace('_', ' ')} moves; {when(spans)}",
+        evidence=f"unchanged for {total_s:.1f} s in all while {witness.replace('_', ' ')} moves",
         remedy="Look for a lost message or a loose plug of that device; mask these spans, or take the channel from "
         "another device",
         spans=spans,

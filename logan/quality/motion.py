@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of, true_runs
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
@@ -177,16 +177,15 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         brief = lasting(slipping, 0.2, 8.0, each=survey.period_s)
         if not brief.any() or slipping.mean() > 0.05:
             continue
-        spans = spans_of(survey.time_s, brief)
         excess = float(np.nanmax(np.abs(fast - true)[brief]))
         yield DataFlag(
             channels=(driven, reference),
             title="Driven wheels spin or lock",
             evidence=f"{driven.replace('_', ' ')} is up to {measure(3.6 * excess, 'km/h')} away from "
-            f"{reference.replace('_', ' ')}; {when(spans)}",
+            f"{reference.replace('_', ' ')}",
             remedy="Leave these seconds out of efficiency and peak claims; take speed from an undriven wheel or "
             "satellites",
-            spans=spans,
+            spans=spans_of(survey.time_s, brief),
             effect_wh_per_km=_extra_distance_effect(survey, fast, true, brief) if driven == "speed" else 0.0,
         )
         return
@@ -214,14 +213,13 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     dropped = (np.minimum(before, after) > 1.0) & ((before + after) / np.maximum(step_s, 1e-6) > 12.0)
     if not dropped.any():
         return
-    spans = spans_of(time_s, in_runs(speed.size, starts[dropped], lengths[dropped]))
     lost_m = float(np.sum(0.5 * (before + after)[dropped] * step_s[dropped]))
     yield DataFlag(
         channels=("speed",),
         title="Speed drops to zero for a moment while rolling",
-        evidence=f"{int(dropped.sum())} times, {measure(lost_m, 'm')} of distance lost; {when(spans)}",
+        evidence=f"{int(dropped.sum())} times, {measure(lost_m, 'm')} of distance lost",
         remedy="Mask these samples; check the gap and the plug of the speed sensor",
-        spans=spans,
+        spans=spans_of(time_s, in_runs(speed.size, starts[dropped], lengths[dropped])),
         effect_wh_per_km=survey.net_times(-lost_m / (1000.0 * survey.distance_km + lost_m)),
     )
 

@@ -10,8 +10,8 @@ import numpy as np
 from logan.drive.elevation import loop_closure
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, in_runs, resolution, spans_of, when
-from logan.results import DataFlag, Refusal, Severity
+from logan.quality.survey import DriveSurvey, equal_runs, in_runs, resolution, spans_of
+from logan.results import DataFlag, Refusal, Severity, Span
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 from logan.units.sentences import measure
 
@@ -37,20 +37,32 @@ def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray
     return time_s, north_m, (east - east[0]) * _METRES_PER_DEGREE * shrink
 
 
-@detector("gnss_spike")
+@detector("gnss_spike", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Satellite speed or position that no vehicle can follow."""
-    speed = survey.finite("gnss_speed")
-    if speed is not None and speed[1].size > 20:
-        stride = np.maximum(np.diff(speed[0]), 0.05)
-        sudden = np.abs(np.diff(speed[1])) / stride > 15.0
-        sudden &= np.abs(np.diff(speed[1])) > 4.0
-        if sudden.any():
-            spans = spans_of(speed[0][1:], sudden)
-            worst = float(np.max(np.abs(np.diff(speed[1]))[sudden]))
-            yield _spike_flag(
-                "gnss_speed", f"speed jumps by up to {measure(3.6 * worst, 'km/h')}; {when(spans)}", spans
-            )
+    for channels, evidence, spans in (*_speed_jumps(survey), *_teleports(survey)):
+        yield DataFlag(
+            channels=channels,
+            title="Satellite speed or position jumps",
+            evidence=evidence,
+            remedy="Mask these samples; give the aerial a free view of the sky",
+            spans=spans,
+        )
+
+
+_Jump = tuple[tuple[str, ...], str, tuple[Span, ...]]
+
+
+def _speed_jumps(survey: DriveSurvey) -> Iterator[_Jump]:
+    time_s, speed = survey.finite("gnss_speed") or (np.empty(0), np.empty(0))
+    change = np.abs(np.diff(speed))
+    sudden = (change / np.maximum(np.diff(time_s), 0.05) > 15.0) & (change > 4.0)
+    if speed.size > 20 and sudden.any():
+        words = f"speed jumps by up to {measure(3.6 * np.max(change[sudden]), 'km/h')}"
+        yield ("gnss_speed",), words, spans_of(time_s[1:], sudden)
+
+
+def _teleports(survey: DriveSurvey) -> Iterator[_Jump]:
     position = _position_m(survey)
     if position is None:
         return
@@ -61,22 +73,8 @@ def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     usual = np.interp(time_s[1:], survey.time_s, np.nan_to_num(known)) if known.size else np.zeros(pace.shape)
     teleport = (pace > usual + 40.0) & (pace * step_s > 30.0)
     if teleport.any():
-        spans = spans_of(time_s[1:], teleport)
-        yield _spike_flag("latitude", f"position jumps by up to {measure(np.max((pace * step_s)[teleport]), 'm')}; "
-                          f"{when(spans)}", spans)  # fmt: skip
-
-
-def _spike_flag(channel: str, evidence: str, spans: tuple) -> DataFlag:  # type: ignore[type-arg]
-    return DataFlag(
-        code="gnss_spike",
-        severity=Severity.AMBER,
-        channels=(channel,) if channel != "latitude" else ("latitude", "longitude"),
-        title="Satellite speed or position jumps",
-        evidence=evidence,
-        remedy="Mask these samples; give the aerial a free view of the sky",
-        spans=spans,
-        effect_wh_per_km=0.0,
-    )
+        words = f"position jumps by up to {measure(np.max((pace * step_s)[teleport]), 'm')}"
+        yield ("latitude", "longitude"), words, spans_of(time_s[1:], teleport)
 
 
 @detector("position_frozen", Severity.AMBER, effect_wh_per_km=0.0, needs="latitude", on_road=True)
@@ -97,7 +95,7 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("latitude", "longitude"),
         title="Position stands still while driving",
-        evidence=f"for {sum(span.duration_s for span in spans):.0f} s; {when(spans)}",
+        evidence=f"for {sum(span.duration_s for span in spans):.0f} s",
         remedy="Tunnel or lost fix: mask position and height there",
         spans=spans,
     )
@@ -123,7 +121,7 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         channels=("elevation",),
         title="Height jumps where no road does",
-        evidence=f"{len(spans)} jumps of up to {measure(worst_m, 'm')} between two samples; {when(spans)}",
+        evidence=f"{len(spans)} jumps of up to {measure(worst_m, 'm')} between two samples",
         remedy="Mask the height there, or use a barometer; one jump feigns "
         f"{mass_kg * 9.8 * worst_m / 3600:.0f} Wh of climbing",
         spans=spans,
@@ -154,15 +152,14 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     steps = np.abs(change) > allowed_pa
     if not steps.any():
         return
-    spans = spans_of(at_s, steps)
     worst_pa = float(change[steps][np.argmax(np.abs(change[steps]))])
     yield DataFlag(
         channels=("barometric_pressure",),
         title="Air pressure steps as with a door or the fan",
         evidence=f"by {measure(worst_pa, 'Pa', '+.0f')} within seconds, which feigns "
-        f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of height; {when(spans)}",
+        f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of height",
         remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
-        spans=spans,
+        spans=spans_of(at_s, steps),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from logan.drive.logged_loads import robust_slopes
 from logan.numerics import integrate
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, centred_mean, lasting, spans_of, when, within
+from logan.quality.survey import DriveSurvey, centred_mean, lasting, spans_of, within
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 
@@ -344,14 +344,13 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
     wanted_wh = float(np.sum(wanted)) * survey.period_s / 3600.0
     if missing_wh < max(0.25 * wanted_wh, 10.0):
         return
-    spans = spans_of(survey.time_s, braking, min_samples=2)
     yield DataFlag(
         channels=("speed",),
         title="Friction brakes were used and are in no channel",
-        evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive; {when(spans)}",
+        evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive",
         remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy "
         "for road load",
-        spans=spans,
+        spans=spans_of(survey.time_s, braking, min_samples=2),
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import signal_detector
-from logan.quality.survey import MAX_SPANS, true_runs, when
+from logan.quality.survey import MAX_SPANS, true_runs
 from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap
 from logan.units import BoolArray, IntArray
@@ -161,14 +161,13 @@ def _find_errors(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     if table.error_count < 3:
         return
     share = table.error_count / max(table.frame_count, 1)
-    spans = _together(table.error_time_ns, _origin_ns(table))
     yield DataFlag(
         severity=Severity.RED if share > 0.01 else Severity.AMBER,
         channels=(),
         title="The bus reports error frames",
-        evidence=f"{table.error_count} error frames beside {table.frame_count} frames; {when(spans)}",
+        evidence=f"{table.error_count} error frames beside {table.frame_count} frames",
         remedy="Check termination (60 ohm between the two wires, power off), bit rate, and the cable near the inverter",
-        spans=spans,
+        spans=_together(table.error_time_ns, _origin_ns(table)),
     )
 
 
@@ -208,8 +207,7 @@ def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
         yield DataFlag(
             channels=(),
             title="A bus was silent for a while",
-            evidence=f"{bus or 'the bus'}: {len(silent)} times, up to {max(span.duration_s for span in spans):.1f} s; "
-            f"{when(spans)}",
+            evidence=f"{bus or 'the bus'}: {len(silent)} times, up to {max(span.duration_s for span in spans):.1f} s",
             remedy="A device went bus-off or lost its supply: see the error frames before it, plug and supply",
             spans=spans,
         )
@@ -254,7 +252,7 @@ def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
             channels=(),
             title="A message floods the bus",
             evidence=f"{column.message} comes {longest} times in {span.duration_s:.2f} s, usually every "
-            f"{usual_ns / 1e6:.0f} ms; {when((span,))}",
+            f"{usual_ns / 1e6:.0f} ms",
             remedy="Find out why this device sends without pause; other messages are late or lost meanwhile",
             spans=(span,),
         )

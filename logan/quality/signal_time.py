@@ -12,7 +12,7 @@ from logan.channels.vocabulary import ChannelKind, channel_kind
 from logan.drive.clock import OUT_OF_ORDER_NS, breaks_of, is_float32_epoch, sessions_of
 from logan.frames.table import SignalColumn, SignalTable
 from logan.quality.detector import SignalDetector, signal_detector
-from logan.quality.survey import MAX_SPANS, when
+from logan.quality.survey import MAX_SPANS
 from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray, IntArray
@@ -44,16 +44,15 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
         if not chosen:
             return
         first = chosen[0][0]
-        spans = _spans_at(time_ns, np.array([k for k, _ in chosen]))
         yield DataFlag(
             code=code,
             severity=severity,
             channels=(),
             title=title,
             evidence=f"{len(chosen)} times from {time_ns[first] / _NS:.3f} s to {time_ns[first + 1] / _NS:.3f} s: "
-            f"{chosen[0][1]}; {when(spans)}",
+            f"{chosen[0][1]}",
             remedy=remedy,
-            spans=spans,
+            spans=_spans_at(time_ns, np.array([k for k, _ in chosen])),
         )
 
     return detect
@@ -84,14 +83,13 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
     if jumps.size == 0:
         return
     largest_h = float(np.max(np.diff(time_ns)[jumps])) / _NS / 3600.0
-    spans = _spans_at(time_ns, jumps)
     yield DataFlag(
         channels=(),
         title="The clock jumps ahead",
-        evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times; {when(spans)}",
+        evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times",
         remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really was "
         "is not known",
-        spans=spans,
+        spans=_spans_at(time_ns, jumps),
     )
 
 

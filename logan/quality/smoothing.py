@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, centred_mean, equal_runs, resolution, spans_of, true_runs, when
+from logan.quality.survey import DriveSurvey, centred_mean, equal_runs, resolution, spans_of, true_runs
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 
@@ -62,8 +62,7 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=tuple(concerned),
         title="Straight lines stand where data are missing",
-        evidence=f"{', '.join(concerned)} run exactly straight for {total_s:.0f} s ({100 * share:.1f} % of the drive); "
-        f"{when(spans)}",
+        evidence=f"{', '.join(concerned)} run exactly straight for {total_s:.0f} s ({100 * share:.1f} % of the drive)",
         remedy=f'Cut them out: logan drive N --trim {spans[0].start_s:.1f}s..{spans[0].end_s:.1f}s --why "filled in"; '
         "export without filling gaps",
         spans=spans,

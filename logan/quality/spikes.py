@@ -10,7 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
 from logan.drive.drive import Channel
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, resolution, span_range, spans_of, when
+from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, resolution, span_range, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray, celsius
 from logan.units.sentences import measure
@@ -59,14 +59,13 @@ def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         if not spikes.any() or spikes.mean() > 0.02:
             continue
         worst = samples[1][spikes][np.argmax(np.abs(samples[1][spikes] - np.median(samples[1])))]
-        spans = spans_of(samples[0], spikes)
         yield DataFlag(
             channels=(name,),
             title=f"Single samples of {name.replace('_', ' ')} jump and come back",
             evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbors are near "
-            f"{float(np.median(samples[1])):.1f}; {when(spans)}",
+            f"{float(np.median(samples[1])):.1f}",
             remedy="Mask these samples; look for a loose plug or a damaged message",
-            spans=spans,
+            spans=spans_of(samples[0], spikes),
             effect_wh_per_km=_spike_effect(survey, name, samples, spikes),
             refuses=("peak_current",) if kind.name == "pack_current" else (),
         )
@@ -100,14 +99,12 @@ def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
         if code is None:
             continue
         at_code = samples[1] == code
-        spans = spans_of(samples[0], at_code)
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} carries a code for 'no value'",
-            evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others; "
-            f"{when(spans)}",
+            evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others",
             remedy="Add the code to not_available of this channel in the channel map",
-            spans=spans,
+            spans=spans_of(samples[0], at_code),
             effect_wh_per_km=_spike_effect(survey, name, samples, at_code) if not at_code.all() else None,
             refuses=("peak_current",) if kind.name == "pack_current" else (),
         )
@@ -160,15 +157,14 @@ def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         share = float(outside.mean())
         worst = float(samples[1][outside][np.argmax(np.abs(samples[1][outside]))])
-        spans = spans_of(samples[0], outside)
         yield DataFlag(
             severity=Severity.RED if share > 0.02 else Severity.AMBER,
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} has values that no road vehicle has",
             evidence=f"{100 * share:.1f} % of the samples lie outside {kind.low:g} to {kind.high:g} {kind.unit}, "
-            f"such as {worst:g}{_unit_hint(kind, samples[1])}; {when(spans)}",
+            f"such as {worst:g}{_unit_hint(kind, samples[1])}",
             remedy="Check unit, scale and byte order of this channel in the channel map",
-            spans=spans,
+            spans=spans_of(samples[0], outside),
             effect_wh_per_km=None,
             refuses=_refused_by(kind.name) if share > 0.02 else (),
         )

@@ -10,7 +10,7 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of, when
+from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of
 from logan.results import DataFlag, Severity, Span
 from logan.units.sentences import measure
 
@@ -59,7 +59,7 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} changes faster than anything that heavy can",
-            evidence=f"by {measure(np.max(change[jumps]), 'K')} within seconds; {when(spans)}",
+            evidence=f"by {measure(np.max(change[jumps]), 'K')} within seconds",
             remedy="Check plug and wire of the sensor; mask these spans",
             spans=spans,
         )
@@ -98,7 +98,7 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
             channels=(name,),
             title=f"{name.replace('_', ' ').capitalize()} is stuck",
             evidence=f"it stays at {measure(degc[starts[longest]], '°C', '.1f')} for {duration_s[longest] / 60:.0f} "
-            f"min while another temperature moves by {measure(max(moved_k), 'K')}; {when((span,))}",
+            f"min while another temperature moves by {measure(max(moved_k), 'K')}",
             remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
         )

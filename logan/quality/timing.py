@@ -12,7 +12,7 @@ from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.skew import LagEstimate, current_lag
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import MAX_SPANS, DriveSurvey, when
+from logan.quality.survey import MAX_SPANS, DriveSurvey
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 from logan.units.sentences import measure
@@ -125,7 +125,7 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=(),
         title="Nothing was logged for a while",
-        evidence=f"{gaps.size} gaps, {total_s:.0f} s in all ({100 * share:.1f} % of the drive); {when(spans)}",
+        evidence=f"{gaps.size} gaps, {total_s:.0f} s in all ({100 * share:.1f} % of the drive)",
         remedy="Check the logger's supply and plug; split the drive at long gaps",
         spans=spans,
         effect_wh_per_km=None,
