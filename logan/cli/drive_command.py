@@ -112,6 +112,8 @@ def register(app: typer.Typer) -> None:
         shown = opt.display_units(units, build)
         settings = folder.settings()
         answer = kept_answer(folder)
+        said = opt.in_own_units({"payload": payload, "ambient": ambient, "wind": wind, "tire": tire}, shown)
+        loaded = with_passengers(said.get("payload"), passengers, shown.unit_of("weight"))
         with open_library(build) as library:
             record = library.record(number)
             if include and not why and not record.is_excluded and record.takes_no_part:
@@ -137,7 +139,7 @@ def register(app: typer.Typer) -> None:
                 wind_from_deg=wind_from_deg,
                 drag_factor=drag_factor,
                 rolling_factor=rolling_factor,
-                said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind, "tire": tire},
+                said=said | ({} if loaded is None else {"payload": loaded}),
             )
             if weather is not None:
                 place = place_of(library.load(record.number))

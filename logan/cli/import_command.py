@@ -82,8 +82,10 @@ def register(app: typer.Typer) -> None:
         asks = sys.stdin.isatty() and sys.stdout.isatty() and not (yes or as_json)
         if asks and payload is None and passengers is None:
             payload, passengers = _asked_load()
+        said = opt.in_own_units({"payload": payload, "ambient": ambient, "wind": wind}, shown)
+        loaded = with_passengers(said.get("payload"), passengers, shown.unit_of("weight"))
         conditions = noted(
-            said={"payload": with_passengers(payload, passengers), "ambient": ambient, "wind": wind},
+            said=said | ({} if loaded is None else {"payload": loaded}),
             note=note,
             wind_from_deg=wind_from_deg,
         )

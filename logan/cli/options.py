@@ -75,6 +75,24 @@ ZeroCurrentOption = Annotated[
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
 
 
+QUANTITIES = {
+    "speed": "speed", "ambient": "temperature", "payload": "weight", "headwind": "speed", "wind": "speed",
+    "tire": "pressure", "length": "distance",
+}  # fmt: skip
+"""What options measure: a bare number means the reader's own unit."""
+
+
+def in_own_units(said: Mapping[str, str | None], units: DisplayUnits) -> dict[str, str]:
+    """What was said, each bare number with the reader's own unit; what was not said is left out."""
+    from logan.units.quantities import with_unit
+
+    return {
+        name: with_unit(text, units.unit_of(QUANTITIES[name])) if name in QUANTITIES else text
+        for name, text in said.items()
+        if text is not None
+    }
+
+
 def reading_of(
     dbc: Sequence[str] | None,
     build_folder: Path,

@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, in_own_units
 from logan.cli.plan_command import show_plan
 from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
 from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+from logan.units.quantities import with_unit
 from logan.wording import capital, endless, number, parameter_text, parameter_words, probability, signed, untold_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from logan.pipeline.builds import BuildFolder
     from logan.pipeline.heat import RoadHeat
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from logan.settings import BuildSettings
     from logan.units import DisplayUnits
 
-_NAME = "asked here"
 _STANDARD_NAMES = {"udds": "UDDS", "hwfet": "HWFET", "us06": "US06", "wltc_3b": "WLTC class 3b"}
 
 
@@ -74,12 +74,13 @@ def register(app: typer.Typer) -> None:
         length: _LengthOption = "",
         launches: _LaunchesOption = 0,
         charge: _ChargeOption = "",
-        name: _NameOption = _NAME,
+        name: _NameOption = "",
         budget: _BudgetOption = False,
         is_full: _FullOption = False,
         seed: _SeedOption = 1,
     ) -> None:
         """Predict range in every scenario from the drives, beside the plan; or in one more, asked for here."""
+        shown = display_units(units, build)
         asked = {
             "drive": replay,
             "speed": speed,
@@ -92,22 +93,31 @@ def register(app: typer.Typer) -> None:
             "rolling_factor": rolling,
             "grade": grade,
         }
-        given: dict[str, object] = {key: text for key, text in asked.items() if text}
-        if name == _NAME and cycle in _STANDARD_NAMES:
-            name = f"{_STANDARD_NAMES[cycle]}, {_NAME}"
-        extra = {"name": name, **given} if given else None
+        given = in_own_units({key: text for key, text in asked.items() if text}, shown)
+        road: dict[str, object] = {"name": name or _called(given, launches), **given}
+        extra = road if given else None
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:
-            road = {"name": name, **given}
+            length = with_unit(length, shown.distance)
             heat = heat_of(build, road, length=length, launches=launches, charge=charge, seed=seed)
             if is_climb and as_json:
                 print_json(heat)
             elif not as_json:
-                show_heat(heat, display_units(units, build))
+                show_heat(heat, shown)
         if is_climb:
             return
-        shown = display_units(units, build)
         _answer(build, shown, plan, extra, seed=seed, as_json=as_json, is_budget=budget, is_full=is_full, heat=heat)
+
+
+def _called(given: Mapping[str, str], launches: int) -> str:
+    """A name for what was asked, that says all of it with its units."""
+    words = {"drive": "drive {}", "payload": "{} payload", "headwind": "{} headwind", "grade": "up {}",
+             "drag_area_factor": "CdA x {}", "rolling_factor": "rolling x {}"}  # fmt: skip
+    parts = [
+        Path(text).stem if key == "route" else words.get(key, "{}").format(_STANDARD_NAMES.get(text, text))
+        for key, text in given.items()
+    ]
+    return f"asked: {', '.join([*parts, *([f'{launches} launches'] if launches else [])])}"
 
 
 def _answer(

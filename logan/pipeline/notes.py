@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from logan.drive.provenance import Correction, DriveConditions
 from logan.errors import ConflictError, UsageError
 from logan.units import KILOGRAMS_PER_POUND
+from logan.units.algebra import conversion
 
 if TYPE_CHECKING:
     from logan.drive_library.records import DriveRecord
@@ -81,12 +82,14 @@ def noted(
     return replace(before, **changes, **_heard(said), said=typed)
 
 
-def with_passengers(payload: str | None, passengers: int | None) -> str | None:
+def with_passengers(payload: str | None, passengers: int | None, unit: str = "lb") -> str | None:
     """The payload said, with passengers of 150 lb on top (common practice); as it was where none were said."""
     if passengers is None:
         return payload
-    base_kg = _heard({"payload": payload}).get("payload_kg") or 0.0
-    return f"{(base_kg + passengers * PASSENGER_KG) / KILOGRAMS_PER_POUND:.6g} lb"
+    kilograms = (_heard({"payload": payload}).get("payload_kg") or 0.0) + passengers * PASSENGER_KG
+    in_unit = conversion(unit, "kg")
+    assert in_unit is not None
+    return f"{in_unit.from_si(kilograms):.4g} {unit}"
 
 
 def _heard(said: Mapping[str, str | None]) -> dict[str, Any]:

@@ -72,6 +72,11 @@ def read_number(text: str) -> tuple[float, ...]:
     return tuple(readings)
 
 
+def with_unit(text: str, unit: str) -> str:
+    """A quantity as somebody types it; a bare number is taken in the reader's own unit."""
+    return f"{text.strip()} {unit}" if read_number(text) else text
+
+
 def parse_quantity(
     raw: object, to_unit: str, example: str, *, low: float = float("-inf"), high: float = float("inf")
 ) -> Measured:

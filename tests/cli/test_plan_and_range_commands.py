@@ -116,7 +116,7 @@ def test_a_scenario_can_be_asked_for_on_the_command_line(folder, capsys):
 @pytest.mark.parametrize(("cycle", "name"), [("udds", "UDDS"), ("wltc_3b", "WLTC class 3b")])
 def test_a_standard_cycle_that_is_asked_for_bears_its_standard_name(folder, capsys, cycle, name):
     _, out, _ = run(capsys, "range", "-b", folder, "--json", "--cycle", cycle)
-    assert json.loads(out)["prediction"]["scenarios"][-1]["name"] == f"{name}, asked here"
+    assert json.loads(out)["prediction"]["scenarios"][-1]["name"] == f"asked: {name}"
 
 
 def test_heat_on_a_climb_without_drives_is_refused_and_says_what_to_log(folder, capsys):
@@ -129,7 +129,6 @@ def test_heat_on_a_climb_without_drives_is_refused_and_says_what_to_log(folder, 
 @pytest.mark.parametrize(
     ("arguments", "problem"),
     [
-        (["--speed", "70"], "say the unit"),
         (["--ambient", "20 °F"], "give exactly one of speed"),
         (["--speed", "70 mph", "--name", "town"], "called 'town' already"),
         (["--cycle", "nedc"], "cycle"),
@@ -192,3 +191,24 @@ def test_calibration_in_one_sentence():
         calibration_text(calibration(reason="one drive alone"))
         == "Error on drives left out: not shown, one drive alone."
     )
+
+
+@pytest.mark.parametrize(
+    ("units", "speed", "payload", "ambient", "called"),
+    [
+        ("us", "55", "300 lb", "50", "asked: 55 mph, 50 °F, 300 lb payload"),
+        ("metric", "90", "140", "10", "asked: 90 km/h, 10 °C, 140 kg payload"),
+        ("us", "90 km/h", "140 kg", "10 °C", "asked: 90 km/h, 10 °C, 140 kg payload"),
+    ],
+)
+def test_a_bare_number_is_taken_in_the_readers_own_unit_and_said_with_it(
+    folder, capsys, units, speed, payload, ambient, called
+):
+    arguments = ["--speed", speed, "--payload", payload, "--ambient", ambient, "--units", units]
+    code, out, _ = run(capsys, "range", "-b", folder, *arguments)
+    assert code == 0
+    assert called in " ".join(out.split())
+    asked = json.loads(run(capsys, "range", "-b", folder, *arguments, "--json")[1])["prediction"]["scenarios"][-1]
+    assert asked["mean_speed_m_per_s"] == pytest.approx(25.0 if units == "metric" or "km" in speed else 24.5872)
+    assert asked["payload_kg"] == pytest.approx(140.0 if units == "metric" or "kg" in payload else 136.0777, abs=1e-3)
+    assert asked["ambient_temperature_degc"] == pytest.approx(10.0)
