@@ -10,14 +10,13 @@ import typer
 from logan.cli import options as opt
 from logan.cli.drive_tables import (
     print_currents,
+    print_drive_limits,
     print_every_table,
     print_findings,
     print_header,
     print_highlights,
     print_history,
-    print_limits,
     print_regen_share,
-    print_temperatures,
 )
 from logan.cli.rendering import print_cautions, print_json, print_lines
 from logan.errors import UsageError
@@ -161,11 +160,9 @@ def register(app: typer.Typer) -> None:
 def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
     print_header(stored, units)
-    print_limits(stored.analysis, units)
     print_regen_share(stored.analysis)
     print_currents(stored.analysis)
-    print_lines("")
-    print_temperatures(stored.analysis, units)
+    print_drive_limits(stored, units)
     print_lines("")
     print_highlights(stored.analysis, units)
     print_findings(stored, units, is_full=is_full)

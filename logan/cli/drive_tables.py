@@ -4,15 +4,30 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import print_blocks, print_lines, print_table
+from logan.cli.rendering import print_blocks, print_lines, print_rows
+from logan.pipeline.drive_tables import every_table, regen_text
 from logan.results import Estimate, Refusal
-from logan.wording import NONE, channel_words, clock, figure, moment, number, quantity_text, told_apart, with_sigma
+from logan.units.sentences import measure
+from logan.wording import (
+    channel_words,
+    clock,
+    figure,
+    figure_text,
+    moment,
+    number,
+    percent,
+    reason,
+    sentence,
+    told_apart,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from logan.analysis import DriveAnalysis
+    from logan.metrics.current import CurrentDuration
     from logan.metrics.limits import LimitCheck
     from logan.pipeline.stored import StoredDrive
-    from logan.results import Figure
     from logan.units import DisplayUnits
 
 _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
@@ -59,22 +74,23 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
 def _print_answer(stored: StoredDrive, units: DisplayUnits) -> None:
     """Distance, consumption, energy and SOC; then what came closest to its limit, and how good the data are."""
     energy, used = stored.analysis.energy, units.consumption_label
-    words = [f"{_shown(energy.distance_m, 1.0 / units.metres, 1)} {units.distance}"]
+    words = [f"{figure(energy.distance_m, scale=1.0 / units.metres, digits=1)} {units.distance}"]
     if isinstance(energy.net_wh, Refusal):
-        words.append(f"energy and consumption refused: {_how(energy.net_wh)}")
+        words.append(f"energy and consumption refused: {reason(energy.net_wh)}")
     else:
         per_distance = units.metres / 1000.0
         gross = energy.gross_wh_per_km
         words += [
-            f"{_shown(energy.net_wh_per_km, per_distance)} {used} net"
+            f"{figure(energy.net_wh_per_km, scale=per_distance)} {used} net"
             if isinstance(energy.net_wh_per_km, Estimate)
-            else f"consumption refused: {_how(energy.net_wh_per_km)}",
-            f"{_shown(gross, per_distance)} {used} gross" if isinstance(gross, Estimate) else "",
-            f"net {_shown(energy.net_wh, 1e-3, 2)} kWh, regen {_shown(energy.regenerated_wh, 1e-3, 2)} kWh",
+            else f"consumption refused: {reason(energy.net_wh_per_km)}",
+            f"{figure(gross, scale=per_distance)} {used} gross" if isinstance(gross, Estimate) else "",
+            f"net {figure(energy.net_wh, scale=1e-3, digits=2)} kWh, "
+            f"regen {figure(energy.regenerated_wh, scale=1e-3, digits=2)} kWh",
         ]
     pack = stored.analysis.pack.usable
     if isinstance(pack.energy_wh, Estimate):
-        words.append(f"SOC {_percent(pack.start_ratio)} to {_percent(pack.end_ratio)}")
+        words.append(f"SOC {percent(pack.start_ratio)} to {percent(pack.end_ratio)}")
     checks = [check for check in stored.analysis.limits.checks if check.margin is not None]
     counts = stored.record.summary.flag_counts
     quality = f"data quality {stored.record.summary.grade or 'not graded'}"
@@ -95,107 +111,55 @@ def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
     return f"{state}{channel_words(check.channel)} {reached}."
 
 
-def _percent(ratio: float | None) -> str:
-    return NONE if ratio is None else f"{100 * ratio:.0f} %"
-
-
-def _shown(value: Figure, scale: float = 1.0, digits: int = 0) -> str:
-    return figure(value, scale=scale, digits=digits)
-
-
-def _how(figure: Figure) -> str:
-    return f"{figure.reason}. {figure.remedy}".strip() if isinstance(figure, Refusal) else figure.source
-
-
 def print_regen_share(analysis: DriveAnalysis) -> None:
     """The printed definition of regen, by name and meaning, in a line."""
     for entry in analysis.regen.figures:
         if entry.number == analysis.regen.printed and isinstance(entry.value, Estimate):
             print_lines(
-                f"Regen: {_ratio_or_value(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
+                f"Regen: {regen_text(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
                 f"definitions, by {analysis.regen.basis}: --full"
             )
 
 
-def _ratio_or_value(value: Figure) -> str:
-    if isinstance(value, Refusal):
-        return "refused"
-    if value.unit in ("ratio", ""):
-        return figure(value, scale=100.0, digits=1, unit="%")
-    return figure(value, digits=1, unit=value.unit)
-
-
 def print_currents(analysis: DriveAnalysis) -> None:
     """Peak and RMS currents, and what the curves allow."""
-    rows = []
-    for duration in analysis.current.durations:
-        by_window = {point.window_s: point.rms_a for point in duration.points}
+
+    def peak(duration: CurrentDuration) -> str:
         bound = ">= " if duration.peak.is_lower_bound else ""
-        peak = "refused" if duration.peak.refusal else f"{bound}{number(duration.peak.sampled_a)}"
-        rows.append(
-            (
-                f"{channel_words(duration.channel)}, {duration.direction}",
-                peak,
-                *(number(by_window.get(window)) for window in _WINDOWS_S),
-                f"{100 * duration.coverage_ratio:.0f} %",
-            )
-        )
-    if not rows:
-        print_lines(*(f"{note[:1].upper()}{note[1:]}." for note in analysis.current.notes[:1]))
+        return "refused" if duration.peak.refusal else f"{bound}{number(duration.peak.sampled_a)}"
+
+    def rms(window_s: float) -> Callable[[CurrentDuration], str]:
+        return lambda one: number(next((point.rms_a for point in one.points if point.window_s == window_s), None))
+
+    if not analysis.current.durations:
+        print_lines(*map(sentence, analysis.current.notes[:1]))
         return
-    print_table(("current [A]", "peak", "1 s RMS", "10 s", "30 s", "60 s", "sampled"), rows)
+    print_rows(
+        analysis.current.durations,
+        ("current [A]", lambda one: f"{channel_words(one.channel)}, {one.direction}"),
+        ("peak", peak),
+        *((f"{window_s:g} s{' RMS' if window_s == 1.0 else ''}", rms(window_s)) for window_s in _WINDOWS_S),
+        ("sampled", lambda one: percent(one.coverage_ratio)),
+    )
     voltage = analysis.pack.voltage
     if not isinstance(voltage, Refusal):
         print_lines(
             f"Pack voltage {voltage.lowest_v:.1f} V (at {clock(voltage.lowest_at_s)}) "
             f"to {voltage.highest_v:.1f} V (at {clock(voltage.highest_at_s)})."
         )
-    for approach in analysis.current.approaches:
-        print_lines(
-            f"{approach.component}, {approach.direction}: {100 * approach.used_ratio:.0f} % of "
-            f"{approach.allowed_a:.0f} A over {approach.window_s:g} s ({approach.source})"
-        )
     for note in analysis.current.notes:
         print_lines(note)
 
 
-def print_temperatures(analysis: DriveAnalysis, units: DisplayUnits) -> None:
-    """Maxima with their margins to the limit sheet; those without a limit in a line."""
-    rows, unlimited = [], []
-    for check in analysis.limits.temperatures:
-        name, highest = channel_words(check.channel), f"{units.temperature_of(check.worst_value or 0.0):.0f}"
-        if not check.source:
-            unlimited.append(f"{name} {highest} {units.temperature_label}")
-            continue
-        beyond = clock(check.beyond_amber_s) if check.beyond_amber_s else ""
-        amber, red = _margin(check.to(check.amber), units), _margin(check.to(check.red), units)
-        rows.append((name, highest, amber, red, beyond, check.source))
-    degree = units.temperature_label
-    if rows:
-        headings = (f"temperature [{degree}]", "max", "to amber", "to red", "beyond", "limit")
-        kept = [place for place in range(6) if place != 4 or any(row[4] for row in rows)]
-        shown = [[row[place] for place in kept] for row in rows]
-        print_table([headings[place] for place in kept], shown, left=(0, len(kept) - 1))
-    if unlimited:
-        print_lines(f"No limit given: {', '.join(unlimited)} at most.")
+def print_drive_limits(stored: StoredDrive, units: DisplayUnits) -> None:
+    """Temperatures and what passed a limit, what has none, curves, and events with what to do."""
+    from logan.cli.limits_command import print_limits
+    from logan.pipeline.limit_sheet import limits_over_drives
 
-
-def _margin(figure: Figure, units: DisplayUnits) -> str:
-    if isinstance(figure, Refusal):
-        return NONE
-    return with_sigma(units.temperature_step(figure.value), units.temperature_step(figure.sigma or 0.0))
-
-
-def print_limits(analysis: DriveAnalysis, units: DisplayUnits) -> None:
-    """Events beyond a limit, with their caution."""
-    for event in analysis.limits.events:
-        print_lines(
-            f"{event.severity.value.upper()}: {channel_words(event.what)} "
-            f"{' against '.join(told_apart(event.worst_value, event.limit_value, unit=event.unit, units=units))}, "
-            f"at {clock(event.start_s)} for "
-            f"{event.duration_s:.0f} s. "
-            f"{event.caution or event.remark}"
-        )
+    found = limits_over_drives([stored])
+    near = [line for line in found.lines if line.check.unit == "degC" or line.check.severity is not None]
+    print_limits(found, [line for line in near if line.check.margin is not None], units, bare_unit="degC")
+    print_lines(*dict.fromkeys(kind.worst.caution or f"{kind.worst.remark}." for kind in found.kinds))
 
 
 def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
@@ -219,34 +183,28 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         )
     if pack.spread.severity is not None:
         lines.append(
-            f"Cell spread {_shown(pack.spread.rest_v, 1000.0)} mV at rest, {_shown(pack.spread.load_v, 1000.0)} mV "
-            f"under load: {pack.spread.note}"
+            f"Cell spread {figure(pack.spread.rest_v, scale=1000.0)} mV at rest, "
+            f"{figure(pack.spread.load_v, scale=1000.0)} mV under load: {pack.spread.note}"
         )
     if isinstance(pack.isolation_ohm_per_v, Estimate):
-        lines.append(f"Isolation {_shown(pack.isolation_ohm_per_v)} ohm/V, {pack.isolation_ohm_per_v.source}")
+        lines.append(f"Isolation {figure(pack.isolation_ohm_per_v)} ohm/V, {pack.isolation_ohm_per_v.source}")
     lines += [
-        f"Charge: {_shown(session.pack_wh, 0.001, 1)} kWh into the pack, efficiency "
-        f"{_ratio_or_value(session.efficiency_ratio)}"
+        f"Charge: {figure(session.pack_wh, scale=0.001, digits=1)} kWh into the pack, efficiency "
+        f"{regen_text(session.efficiency_ratio)}"
         for session in pack.charging
     ]
     if isinstance(coastdowns.drag_area_m2, Estimate):
         lines.append(
-            f"Coastdowns, {coastdowns.pair_count} pairs: CdA {_in_units(coastdowns.drag_area_m2, 'area', units)}, "
-            f"road load at 65 mph {_in_units(coastdowns.force_65_mph_n, 'force', units)}"
+            f"Coastdowns, {coastdowns.pair_count} pairs: CdA {figure_text(coastdowns.drag_area_m2, units)}, "
+            f"road load at {measure(65, 'mph')} {figure_text(coastdowns.force_65_mph_n, units)}"
         )
     if analysis.calibration.wheel.severity is not None:
         lines.append(f"Tire or gear: {analysis.calibration.wheel.verdict}")
     print_lines(*(f"{line}." for line in lines))
 
 
-def _in_units(value: Figure, quantity: str, units: DisplayUnits) -> str:
-    return "refused" if isinstance(value, Refusal) else quantity_text(value.value, quantity, units, sigma=value.sigma)
-
-
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
-    from logan.pipeline.drive_tables import every_table
-
     # The two directions say what the table of both says.
     print_blocks([block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")])
 

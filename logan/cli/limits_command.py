@@ -55,21 +55,13 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
-    from logan.pipeline.drive_tables import curve_table, event_kind_table, event_table, limit_name, limit_table
+    from logan.pipeline.drive_tables import event_table
 
     count = len(found.drives)
     drives = f"{count} drive{'s' if count != 1 else ''}"
     checked = [line for line in found.lines if line.check.margin is not None]
-    bare = [line.check for line in found.lines if line.check.margin is None]
     print_lines(_worst(checked, drives, units))
-    if bare:
-        names = (f"{limit_name(check)} {shown_value(check.worst_value, check.unit, units)}" for check in bare)
-        print_lines(f"No limit given: {', '.join(names)}.")
-    print_columns(limit_table(checked, units), 7)
-    sources = {line.check.source for line in found.lines if line.check.source}
-    print_lines(*([f"Limits from: {'; '.join(sorted(sources))}."] if sources else []))
-    print_columns(curve_table(found.curves), 7)
-    print_columns(event_kind_table(found.kinds, units), 7, is_toned=True)
+    print_limits(found, checked, units)
     shown = [(one.drive, one.event) for one in found.events if one.event.severity.value != "note"][:_MOST_EVENTS]
     print_columns(event_table(shown, units), 9, is_toned=True)
     if not found.kinds:
@@ -79,6 +71,22 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
     red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
     print_lines(*(f"RED: {text}" for text in red), *(f"Note: {text}." for text in found.notes))
     print_cautions(*(text for text in found.cautions if text not in red))
+
+
+def print_limits(
+    found: LimitsOverDrives, lines: Sequence[LimitLine], units: DisplayUnits, *, bare_unit: str = ""
+) -> None:
+    """Closest approaches of these lines, what has no limit, curves, and what passed a limit."""
+    from logan.pipeline.drive_tables import curve_table, event_kind_table, limit_name, limit_table
+
+    print_columns(limit_table(lines, units), 7)
+    sources = {line.check.source for line in lines if line.check.source}
+    print_lines(*([f"Limits from: {'; '.join(sorted(sources))}."] if sources else []))
+    bare = (line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit))
+    if names := [f"{limit_name(check)} {shown_value(check.worst_value, check.unit, units)}" for check in bare]:
+        print_lines(f"No limit given: {', '.join(names)}.")
+    print_columns(curve_table(found.curves), 7)
+    print_columns(event_kind_table(found.kinds, units), 7, is_toned=True)
 
 
 def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> str:

@@ -13,13 +13,12 @@ from logan.cli.range_tables import (
     print_budget,
     print_causes,
     print_packs,
-    print_prediction,
     scenario_line,
     unsure_line,
 )
-from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
-from logan.wording import number, parameter_text, parameter_words
+from logan.wording import number
 
 if TYPE_CHECKING:
     from logan.pipeline.plan import CertificationSheet, Plan
@@ -69,6 +68,8 @@ def register(app: typer.Typer) -> None:
 
 def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: str = "") -> None:
     """Print a plan: what was asked and the target first, the scenarios, the packs; then what it rests on."""
+    from logan.pipeline.drive_tables import assumption_table, scenario_table
+
     prediction = plan.prediction
     for scenario in sorted(prediction.scenarios, key=lambda one: one.name != first):
         if scenario.name in (first, prediction.target_scenario):
@@ -76,46 +77,24 @@ def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: 
     print_lines(
         f"Plan for {plan.build_name}, {plan.created_at[:10]}, before any drive; {kept_back(prediction)}.",
         *([unsure_line(plan.budget, units)] if plan.budget is not None else []),
-        "",
     )
-    print_prediction(prediction, units, "Median, and where it lies in 8 cases of 10", first=first)
-    print_lines("")
+    print_columns(scenario_table(prediction, None, units, first), 4)
     print_packs(plan.sizing, units)
     if plan.certification is not None and (is_full or plan.certification.known):
         print_lines("")
         _print_certification(plan.certification, units)
     if is_full:
-        print_lines("")
         print_causes(prediction.scenarios, units)
         print_lines("")
         if plan.budget is not None:
             print_budget(plan.budget, units)
             print_lines("")
-        _print_assumptions(plan, units)
-        print_lines("")
-        print_lines(*([f"Note: {plan.air}."] if plan.air else []))
+        print_columns(assumption_table(plan.assumptions, units, "What it rests on"))
+        print_lines(*(f"Left out: {reason}." for reason in plan.left_out))
+        print_lines("", *([f"Note: {plan.air}."] if plan.air else []))
     else:
         print_lines("What it rests on, as a certification would find it: --full; gearing: logan gearing")
     print_cautions(CAUTION_ALWAYS)
-
-
-def _print_assumptions(plan: Plan, units: DisplayUnits) -> None:
-
-    rows = [
-        (
-            parameter_words(assumed.name),
-            assumed.typed or parameter_text(assumed.name, assumed.value, units, sigma=assumed.sigma),
-            assumed.source,
-        )
-        for assumed in plan.assumptions
-    ]
-    print_table(
-        ("assumed", "value", "source"),
-        rows,
-        title="What it rests on (yours as typed), ± one standard uncertainty",
-        left=(0, 2),
-    )
-    print_lines(*(f"Left out: {reason}." for reason in plan.left_out))
 
 
 def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None:

@@ -10,12 +10,12 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, in_own_units
 from logan.cli.plan_command import show_plan
 from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
-from logan.cli.rendering import print_cautions, print_json, print_lines, print_table
+from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_table
 from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.units.quantities import with_unit
-from logan.wording import capital, endless, number, parameter_text, parameter_words, probability, signed, untold_text
+from logan.wording import capital, endless, number, probability, signed, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -198,16 +198,12 @@ def show_range(
         else pairs[:1] + [pair for pair in pairs[1:] if pair[1].name == refined.target_scenario],
         units,
     )
-    print_lines("")
     _print_attribution(found.attribution(first), units, count=99 if is_full else 3)
     if found.calibration is not None:
         print_lines(calibration_text(found.calibration))
     if is_full:
-        print_lines("")
         print_packs(found.refined_sizing, units)
-        print_lines("")
         print_causes(refined.scenarios, units)
-        print_lines("")
     # The table marks what lies beyond the drives; the third line says whose word it mostly is.
     notes = [note for note in found.notes if is_full or not ("interval widened" in note or note.startswith("mostly"))]
     print_lines(*(f"Note: {note}." for note in notes))
@@ -239,29 +235,12 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
+    from logan.pipeline.drive_tables import attribution_table
 
-    rows = [("plan", "", "", number(units.consumption(attribution.consumption_before_wh_per_km)), "")]
-    rows[0] = (*rows[0][:4], endless(attribution.range_before_m, units))
-    rows += [
-        (
-            parameter_words(step.name),
-            parameter_text(step.name, step.before, units),
-            parameter_text(step.name, step.after, units),
-            signed(units.consumption(step.consumption_change_wh_per_km), 1),
-            signed(step.range_change_m / units.metres, 1),
-        )
-        for step in attribution.steps[:count]
-    ]
+    print_columns(attribution_table(attribution, units, count))
     if rest := attribution.steps[count:]:
-        used = sum(step.consumption_change_wh_per_km for step in rest)
-        reach = sum(step.range_change_m for step in rest)
-        rows.append(
-            (f"{len(rest)} smaller ones", "", "", signed(units.consumption(used), 1), signed(reach / units.metres, 1))
-        )
-    refined = number(units.consumption(attribution.consumption_after_wh_per_km))
-    rows.append(("refined", "", "", refined, endless(attribution.range_after_m, units)))
-    headings = ("what changed", "plan", "now", units.consumption_label, units.distance)
-    print_table(headings, rows, title=f"Why '{attribution.scenario}' moved, at the medians; the steps add up")
+        reach = signed(sum(step.range_change_m for step in rest) / units.metres, 1)
+        print_lines(f"{len(rest)} smaller ones together: {reach} {units.distance}.")
 
 
 def calibration_text(calibration: Calibration, by: str = "the others") -> str:

@@ -15,26 +15,6 @@ if TYPE_CHECKING:
     from logan.units import DisplayUnits
 
 
-def print_prediction(prediction: RangePrediction, units: DisplayUnits, title: str, first: str = "") -> None:
-    """One row per scenario: consumption, range and the chance of the target."""
-    order = sorted(prediction.scenarios, key=lambda scenario: scenario.name != first)
-    rows = [_scenario_row(scenario, units) for scenario in order]
-    headings = ("scenario", units.consumption_label, "10-90 %", f"range {units.distance}", "10-90 %", "target")
-    print_table(headings, rows, title=title)
-
-
-def _scenario_row(scenario: ScenarioRange, units: DisplayUnits) -> tuple[str, ...]:
-    used, reach = scenario.consumption, scenario.range_m
-    return (
-        scenario.name + (" *" if scenario.is_extrapolated else ""),
-        number(units.consumption(used.p50)),
-        f"{number(units.consumption(used.p10))}-{number(units.consumption(used.p90))}",
-        endless(reach.p50, units),
-        f"{endless(reach.p10, units)}-{endless(reach.p90, units)}",
-        probability(scenario.probability_of_target),
-    )
-
-
 def scenario_line(scenario: ScenarioRange, target_m: float, units: DisplayUnits, planned: str = "") -> str:
     """Range, consumption and chance of the target in one scenario."""
     reach, mile = scenario.range_m, units.distance

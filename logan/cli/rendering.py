@@ -11,7 +11,7 @@ from contextvars import ContextVar
 from itertools import zip_longest
 from shutil import get_terminal_size
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from unicodedata import combining, east_asian_width
 
 from logan.results import StepWords, json_ready
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from logan.pipeline.drive_tables import Block, TableBlock
     from logan.pipeline.logs_reader import IngestProgress
 
+Row = TypeVar("Row")
 WIDTH = 80
 _NARROWEST = 8
 _BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)")
@@ -133,6 +134,15 @@ def print_blocks(blocks: Iterable[Block]) -> None:
             from logan.pipeline.what_if import drawn
 
             sink.blocks.append({"kind": "figure", **drawn(block.figure)})
+
+
+def print_rows(
+    rows: Iterable[Row], *columns: tuple[str, Callable[[Row], object]], title: str = "", left: Sequence[int] = (0,)
+) -> None:
+    """Print a table described by its columns, each a heading and the cell of a row; one without heading is left out."""
+    shown = [(heading, cell) for heading, cell in columns if heading]
+    cells = [[cell(row) for _, cell in shown] for row in rows]
+    print_table([heading for heading, _ in shown], cells, title=title, left=left)
 
 
 def print_table(

@@ -43,6 +43,30 @@ _LOSSES: Final = (
 _NO_LOSS: Final = PlanningValue(0.0, 0.0, "constant efficiencies")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumption:
+    """One planning value with its uncertainty and its source.
+
+    Parameters
+    ----------
+    name, unit : str
+        Of the value.
+    value, sigma : float
+        And one standard uncertainty.
+    source : str
+        Where both come from.
+    typed : str
+        Both as the user typed them; empty where they are not the user's own.
+    """
+
+    name: str
+    unit: str
+    value: float
+    sigma: float
+    source: str
+    typed: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OtherValues:
     """Values with their uncertainty.

@@ -5,8 +5,15 @@ from __future__ import annotations
 from logan.pipeline.stored import StoredDrive
 from logan.report.figures.limits import limit_name
 from logan.report.inputs import Block, FigureBlock, TableBlock, Words
-from logan.report.sections.driving_range import cause_table, pack_needs, pack_table
-from logan.report.sections.energy import regen_table
+from logan.report.sections.driving_range import (
+    assumption_table,
+    attribution_table,
+    cause_table,
+    pack_needs,
+    pack_table,
+    scenario_table,
+)
+from logan.report.sections.energy import regen_table, regen_text
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
 from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.limits import VERDICT_WORDS, curve_table, event_kind_table, event_table, limit_table
@@ -20,6 +27,8 @@ __all__ = [
     "FigureBlock",
     "TableBlock",
     "Words",
+    "assumption_table",
+    "attribution_table",
     "cause_table",
     "curve_table",
     "drives_table",
@@ -34,6 +43,8 @@ __all__ = [
     "pack_needs",
     "pack_table",
     "parameter_table",
+    "regen_text",
+    "scenario_table",
 ]
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
@@ -18,7 +17,7 @@ from logan.driving_range.certification_sheet import (
     certification_sheet,
     read_known,
 )
-from logan.driving_range.other_values import OtherValues, learned_other_values, planned_other_values
+from logan.driving_range.other_values import Assumption, OtherValues, learned_other_values, planned_other_values
 from logan.driving_range.performance import CruisePoint as CruisePoint, GearingSheet as GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
     PLAN_AUXILIARY_SIGMA,
@@ -44,30 +43,6 @@ from logan.settings import BuildSettings, PlanningValue, Scenario, ScenarioKind
 
 RecordedDrive = Callable[[str], Replay]
 """Finds a recorded drive by its number or id."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Assumption:
-    """One planning value with its uncertainty and its source.
-
-    Parameters
-    ----------
-    name, unit : str
-        Of the value.
-    value, sigma : float
-        And one standard uncertainty.
-    source : str
-        Where both come from.
-    typed : str
-        Both as the user typed them; empty where they are not the user's own.
-    """
-
-    name: str
-    unit: str
-    value: float
-    sigma: float
-    source: str
-    typed: str = ""
 
 
 @result("plan/1", eq=False)

@@ -26,7 +26,7 @@ from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer
 from logan.pipeline.stored import StoredDrive, load_corrected, stored_drives
 from logan.report.build_report import build_document, drive_document
-from logan.report.inputs import AssumptionRow, Document, DriveInputs, FitInputs, ReportInputs
+from logan.report.inputs import Document, DriveInputs, FitInputs, ReportInputs
 from logan.report.page import render_page, report_policy
 from logan.report.sections.certificate import certificate_document
 from logan.settings import BuildSettings
@@ -122,10 +122,7 @@ def gather_report(
         gearing=plan.gearing if refinement is None else make_gearing_sheet(build, refinement.fit.fit, heat=heat),
         roads=roads,
         planned_at=plan.created_at,
-        assumptions=tuple(
-            AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source, typed=a.typed)
-            for a in plan.assumptions
-        ),
+        assumptions=plan.assumptions,
         fitted=None if refinement is None else _fit_inputs(refinement, build, rng),
         no_fit_because=no_fit_because,
         drives=drives,

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from logan.report.figures.drive import route_figure
-from logan.report.inputs import Block, Document, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Words
+from logan.report.inputs import (
+    Block,
+    Document,
+    DriveInputs,
+    FigureBlock,
+    ReportInputs,
+    Section,
+    TableBlock,
+    Words,
+    table,
+)
 from logan.report.route import route_profile
 from logan.report.sections.answer import one_page_section
-from logan.report.sections.driving_range import range_appendix, range_section
+from logan.report.sections.driving_range import assumption_table, range_appendix, range_section
 from logan.report.sections.energy import energy_section, regen_table
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.gearing import gearing_section
@@ -18,7 +29,7 @@ from logan.report.sections.measured_energy import budget_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits
-from logan.wording import clock, number, parameter_text, parameter_words, runs, signed, tone_of
+from logan.wording import clock, number, runs, signed, tone_of
 
 MOST_FINDINGS: Final = 200
 _ORDER: Final = (Severity.RED, Severity.AMBER, Severity.NOTE)
@@ -57,25 +68,16 @@ def drive_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     )
 
 
-def _history(inputs: DriveInputs) -> list[Block]:
-    if inputs.drive is None or not inputs.drive.history:
-        return []
-    return [
-        TableBlock(
-            headings=("step", "with", "why", "net Wh before", "net Wh after"),
-            rows=tuple(
-                (
-                    step.action.replace("_", " "),
-                    step.detail,
-                    step.reason,
-                    number(step.net_wh_before, 1),
-                    number(step.net_wh_after, 1),
-                )
-                for step in inputs.drive.history
-            ),
-            caption="What was done to the data; every step can be turned off",
-        )
-    ]
+def _history(inputs: DriveInputs) -> list[TableBlock]:
+    return table(
+        () if inputs.drive is None else inputs.drive.history,
+        ("step", lambda step: step.action.replace("_", " ")),
+        ("with", lambda step: step.detail),
+        ("why", lambda step: step.reason),
+        ("net Wh before", lambda step: number(step.net_wh_before, 1)),
+        ("net Wh after", lambda step: number(step.net_wh_after, 1)),
+        caption="What was done to the data; every step can be turned off",
+    )
 
 
 def _clock(inputs: DriveInputs) -> list[Block]:
@@ -90,41 +92,28 @@ def _clock(inputs: DriveInputs) -> list[Block]:
     return [Words(lines=(words,), tone="amber" if is_off else "plain", title="Do the clocks agree?")]
 
 
-def findings_blocks(inputs: ReportInputs) -> list[Block]:
-    """What the data hold against them, amber and red; nothing where there is nothing."""
-    found = _findings(inputs.drives, inputs.units, (Severity.RED, Severity.AMBER))
-    return [] if found is None else [found]
-
-
-def findings_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
-    """Every finding, notes too."""
-    found = _findings(inputs.drives, inputs.units, _ORDER)
-    if found is None:
-        return ()
-    return (Section(anchor="findings", title="Everything found in the data", blocks=(found,), length=3),)
-
-
-def _findings(
-    drives: tuple[DriveInputs, ...], units: DisplayUnits, severities: tuple[Severity, ...]
-) -> TableBlock | None:
-    """Findings of these severities; one that several drives share word for word is told once."""
+def findings_table(inputs: ReportInputs, *severities: Severity) -> list[TableBlock]:
+    """What the data hold against them, of these severities; what several drives share word for word is told once."""
     shared: dict[tuple[Severity, str, str, str], list[tuple[DriveInputs, DataFlag]]] = {}
-    for drive in drives:
+    for drive in inputs.drives:
         for flag in (flag for flag in drive.flags if flag.severity in severities):
             shared.setdefault((flag.severity, flag.title, flag.evidence, flag.remedy), []).append((drive, flag))
-    if not shared:
-        return None
-    gravest = sorted(shared.items(), key=lambda item: _ORDER.index(item[0][0]))[:MOST_FINDINGS]
-    rows = []
-    for (_, title, evidence, remedy), found in gravest:
-        numbers = runs(drive.number for drive, _ in found)
-        rows.append((title, numbers, _when(found), evidence, _effect(found, units), remedy))
-    return TableBlock(
-        headings=("finding", "drives", "when", "evidence", "effect if put right", "what to do"),
-        rows=tuple(rows),
-        tones=tuple(tone_of(severity) for (severity, *_), _ in gravest),
+    return table(
+        sorted(shared.items(), key=lambda item: _ORDER.index(item[0][0]))[:MOST_FINDINGS],
+        ("finding", lambda row: row[0][1]),
+        ("drives", lambda row: runs(drive.number for drive, _ in row[1])),
+        ("when", lambda row: _when(row[1])),
+        ("evidence", lambda row: row[0][2]),
+        ("effect if put right", lambda row: _effect(row[1], inputs.units)),
+        ("what to do", lambda row: row[0][3]),
+        tone=lambda row: tone_of(row[0][0]),
         caption=f"Found in the data ({len(shared)}); nothing was repaired silently",
     )
+
+
+def _section(anchor: str, title: str, blocks: Sequence[Block], length: int = 2) -> tuple[Section, ...]:
+    """A section, where there is anything to show."""
+    return (Section(anchor=anchor, title=title, blocks=tuple(blocks), length=length),) if blocks else ()
 
 
 def _when(found: list[tuple[DriveInputs, DataFlag]]) -> str:
@@ -143,8 +132,7 @@ def _effect(found: list[tuple[DriveInputs, DataFlag]], units: DisplayUnits) -> s
 
 def build_document(inputs: ReportInputs) -> Document:
     """Everything about a build: one page, the argument, and an appendix with all tables."""
-    found = findings_blocks(inputs)
-    quality = (Section(anchor="quality", title="What the data hold against them", blocks=tuple(found)),)
+    found = findings_table(inputs, Severity.RED, Severity.AMBER)
     sections = (
         one_page_section(inputs),
         range_section(inputs),
@@ -152,14 +140,14 @@ def build_document(inputs: ReportInputs) -> Document:
         limits_section(inputs),
         *heat_sections(inputs),
         fit_section(inputs),
-        *(quality if found else ()),
+        *_section("quality", "What the data hold against them", found),
         cautions_section(),
         *range_appendix(inputs),
         *fit_appendix(inputs),
         *limits_appendix(inputs),
         gearing_section(inputs),
         assumptions_section(inputs),
-        *findings_appendix(inputs),
+        *_section("findings", "Everything found in the data", findings_table(inputs, *_ORDER), 3),
         *drive_appendix(inputs),
     )
     return _document(inputs, inputs.build.name, "Range and limits, planned and measured", sections)
@@ -169,15 +157,15 @@ def drive_document(inputs: ReportInputs) -> Document:
     """One drive: energy, limits, timeline, what its data hold against it, and all its tables."""
     limits = limits_section(inputs)
     road = [block for drive in inputs.drives for block in drive_blocks(drive, inputs.units)[1:]]
-    found = findings_blocks(inputs)
+    found = findings_table(inputs, Severity.RED, Severity.AMBER)
     sections = (
         energy_section(inputs),
         limits,
-        *((Section(anchor="road", title="The road", blocks=tuple(road)),) if road else ()),
-        *((Section(anchor="quality", title="What the data hold against them", blocks=tuple(found)),) if found else ()),
+        *_section("road", "The road", road),
+        *_section("quality", "What the data hold against them", found),
         cautions_section(),
         *limits_appendix(inputs),
-        *findings_appendix(inputs),
+        *_section("findings", "Everything found in the data", findings_table(inputs, *_ORDER), 3),
         *(
             Section(anchor=one.anchor, title=one.title, blocks=one.blocks[2:], length=3)
             for one in drive_appendix(inputs)
@@ -212,22 +200,8 @@ CAUTIONS: Final = (
 
 def assumptions_section(inputs: ReportInputs) -> Section:
     """Every planning value with its source."""
-    rows = tuple(
-        (
-            parameter_words(row.name),
-            row.typed or parameter_text(row.name, row.value, inputs.units, row.unit),
-            parameter_text(row.name, row.sigma, inputs.units, row.unit),
-            row.source,
-        )
-        for row in inputs.assumptions
-    )
-    table = TableBlock(
-        headings=("assumption", "value", "±", "source"),
-        rows=rows,
-        caption=f"The plan of {inputs.planned_at[:10]} rests on",
-        explanations=("", "", "one standard uncertainty"),
-    )
-    return Section(anchor="assumptions", title="What was assumed", blocks=(table,), length=3)
+    blocks = assumption_table(inputs.assumptions, inputs.units, f"The plan of {inputs.planned_at[:10]} rests on")
+    return Section(anchor="assumptions", title="What was assumed", blocks=tuple(blocks), length=3)
 
 
 def cautions_section() -> Section:

@@ -14,6 +14,7 @@ from logan.drive.drive import Drive
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.consumption_curve import ConsumptionCurve
 from logan.driving_range.coverage import Calibration
+from logan.driving_range.other_values import Assumption
 from logan.driving_range.performance import GearingSheet
 from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.sizing import PackSizing
@@ -185,18 +186,6 @@ class Document:
     provenance: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AssumptionRow:
-    """One planning value with its uncertainty and its source."""
-
-    name: str
-    unit: str
-    value: float
-    sigma: float
-    source: str
-    typed: str = ""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveInputs:
     """One drive: what was measured, and what was made of it.
@@ -274,7 +263,7 @@ class ReportInputs:
     gearing: GearingSheet
     roads: tuple[RoadHeat, ...]
     planned_at: str
-    assumptions: tuple[AssumptionRow, ...]
+    assumptions: tuple[Assumption, ...]
     fitted: FitInputs | None
     no_fit_because: str
     drives: tuple[DriveInputs, ...]

@@ -182,7 +182,7 @@ def test_conditions_are_noted_in_the_drivers_own_units(van, capsys):
     code, out, _ = run(capsys, "drive", "3", "--payload", "", "-b", van, "--json")
     assert json.loads(out)["record"]["conditions"]["payload_kg"] is None
     assert json.loads(out)["record"]["conditions"]["tyre_pressure_pa"] == pytest.approx(248_211, rel=1e-5)
-    for option, text, problem in (("--payload", "300", "say the unit"), ("--tire", "3 psi s", "not in a unit")):
+    for option, text, problem in (("--payload", "300 V", "not in a unit"), ("--tire", "3 psi s", "not in a unit")):
         code, _, err = run(capsys, "drive", "3", option, text, "-b", van)
         assert code == 2
         assert f"{option.lstrip('-')}: " in err

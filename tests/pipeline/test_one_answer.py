@@ -20,6 +20,7 @@ from logan.report.page import render_page
 from logan.report.sections.certificate import certificate_document
 from logan.results import json_ready
 from logan.web.work import basis_of
+from logan.wording import told
 from tests.pipeline.twin_fleet import store_fleet
 
 MILE_M = 1609.344
@@ -68,7 +69,8 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     assert per_scenario(as_json["refined"]) == expected
     assert as_json["refined"]["scenarios"][0] == json_ready(answer.range.refined.scenarios[0])
     fitted = json.loads(said(capsys, "fit", "-b", str(folder.path), "--json"))
-    assert fitted["next_tests"] == json_ready(answer.next_tests)
+    in_si = told(json.dumps(json_ready(answer.next_tests), ensure_ascii=False), None)
+    assert fitted["next_tests"] == json.loads(in_si)
 
     page = range_json(folder, basis_of(folder))
     assert page["basis"] == "fit"

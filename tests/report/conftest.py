@@ -9,7 +9,7 @@ from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinVehicle, drive_twin
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.pipeline.plan import make_plan
-from logan.report.inputs import AssumptionRow, DriveInputs, ReportInputs
+from logan.report.inputs import DriveInputs, ReportInputs
 from logan.units import DisplayUnits
 from tests.builds import example_build
 
@@ -44,10 +44,7 @@ def inputs(twin_drive):
         gearing=plan.gearing,
         roads=(),
         planned_at=plan.created_at,
-        assumptions=tuple(
-            AssumptionRow(name=a.name, unit=a.unit, value=a.value, sigma=a.sigma, source=a.source)
-            for a in plan.assumptions
-        ),
+        assumptions=plan.assumptions,
         fitted=None,
         no_fit_because="no drive can carry a fit",
         drives=(drive,),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from logan.driving_range.attribution import Attribution
-from logan.driving_range.prediction import ScenarioRange
+from logan.driving_range.other_values import Assumption
+from logan.driving_range.prediction import RangePrediction, ScenarioRange
 from logan.driving_range.sizing import PackChoice, PackSizing
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.figures.consumption import cause_figure, speed_figure
@@ -48,7 +49,7 @@ def range_section(inputs: ReportInputs) -> Section:
         ),
     ]
     if fitted:
-        blocks += _attribution_table(fitted.attribution, units)
+        blocks += attribution_table(fitted.attribution, units)
     blocks += [
         *unsure_blocks(inputs),
         FigureBlock(figure=speed, note=speed.detail),
@@ -73,8 +74,9 @@ def unsure_blocks(inputs: ReportInputs, most: int = 7) -> list[Block]:
 
 def range_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     """What changed, the uncertainty budget, and where every scenario's energy goes."""
-    shown = inputs.fitted.refined if inputs.fitted else inputs.plan
-    blocks: list[Block] = [*_scenario_table(inputs), *cause_table(shown.scenarios, inputs.units)]
+    refined = inputs.fitted.refined if inputs.fitted else None
+    scenarios = (refined or inputs.plan).scenarios
+    blocks: list[Block] = [*scenario_table(inputs.plan, refined, inputs.units), *cause_table(scenarios, inputs.units)]
     if inputs.budget is not None:
         blocks.append(_budget_table(inputs.budget, inputs.units))
     return (Section(anchor="range-tables", title="Range in figures", blocks=tuple(blocks), length=3),)
@@ -100,17 +102,31 @@ def cause_table(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> list
     )
 
 
-def _attribution_table(attribution: Attribution, units: DisplayUnits) -> list[TableBlock]:
+def attribution_table(attribution: Attribution, units: DisplayUnits, count: int = 99) -> list[TableBlock]:
+    """What the drives changed, the largest steps first; they add up."""
+    used, mile = units.consumption_label, units.distance
+    reach = " to ".join(endless(metres, units) for metres in (attribution.range_before_m, attribution.range_after_m))
     return table(
-        [step for step in attribution.steps if abs(step.range_change_m) >= 0.002 * attribution.range_before_m],
+        attribution.steps[:count],
         ("assumption", lambda step: parameter_words(step.name)),
-        ("planned", lambda step: parameter_text(step.name, step.before, units, step.unit)),
-        ("refined", lambda step: parameter_text(step.name, step.after, units, step.unit)),
-        ("moves the range by", lambda step: f"{signed(step.range_change_m / units.metres, 1)} {units.distance}"),
-        caption=f"What the drives changed, for '{attribution.scenario}'",
-        meaning={
-            "moves the range by": "mean effect over every order in which the assumptions can be changed; they add up"
-        },
+        ("plan", lambda step: parameter_text(step.name, step.before, units, step.unit)),
+        ("now", lambda step: parameter_text(step.name, step.after, units, step.unit)),
+        (used, lambda step: signed(units.consumption(step.consumption_change_wh_per_km), 1)),
+        (mile, lambda step: signed(step.range_change_m / units.metres, 1)),
+        caption=f"Why '{attribution.scenario}' moved from {reach} {mile}, at the medians; all steps add up",
+        meaning={mile: "mean effect over every order in which the assumptions can be changed"},
+    )
+
+
+def assumption_table(rows: Sequence[Assumption], units: DisplayUnits, caption: str) -> list[TableBlock]:
+    """Planning values as they were typed, else with one standard uncertainty, and where each comes from."""
+    return table(
+        rows,
+        ("assumption", lambda row: parameter_words(row.name)),
+        ("value", lambda row: row.typed or parameter_text(row.name, row.value, units, row.unit, sigma=row.sigma)),
+        ("source", lambda row: row.source),
+        caption=caption,
+        meaning={"value": "yours as typed, ± one standard uncertainty"},
     )
 
 
@@ -125,33 +141,31 @@ def _budget_table(budget: UncertaintyBudget, units: DisplayUnits) -> TableBlock:
     )
 
 
-def _scenario_table(inputs: ReportInputs) -> list[TableBlock]:
-    units, refined = inputs.units, inputs.fitted.refined if inputs.fitted else None
-    used, mile = units.consumption_label, units.distance
+def scenario_table(
+    plan: RangePrediction, refined: RangePrediction | None, units: DisplayUnits, first: str = ""
+) -> list[TableBlock]:
+    """Every scenario by the plan, and by plan and drives: middle, and 10 to 90 %."""
+    used, mile, goal = units.consumption_label, units.distance, f"chance of {distance(plan.target_range_m, units)}"
 
     def after(one: ScenarioRange) -> ScenarioRange:
         return refined.scenario(one.name) if refined else one
 
     return table(
-        inputs.plan.scenarios,
-        ("scenario", lambda one: one.name),
+        sorted(plan.scenarios, key=lambda one: one.name != first),
+        ("scenario", lambda one: one.name + (" *" if after(one).is_extrapolated else "")),
         (f"plan {used}", lambda one: consumption_text(one.consumption, units)),
         (f"plan range {mile}", lambda one: range_text(one.range_m, units)),
         (f"refined {used}" if refined else "", lambda one: consumption_text(after(one).consumption, units)),
         (f"refined range {mile}" if refined else "", lambda one: range_text(after(one).range_m, units)),
-        (
-            f"chance of {distance(inputs.plan.target_range_m, units)}",
-            lambda one: probability(after(one).probability_of_target),
-        ),
+        (goal, lambda one: probability(after(one).probability_of_target)),
         ("note", lambda one: after(one).note),
-        caption="Every scenario",
+        caption="Every scenario: the middle, and where it lies in 8 cases of 10",
         meaning={
             f"plan {used}": "net at the pack terminals, 50 % point (10 to 90 %)",
             f"plan range {mile}": "reserve and aging taken off",
             f"refined {used}": "the same from plan and drives",
             f"refined range {mile}": "the same from plan and drives",
-            f"chance of {distance(inputs.plan.target_range_m, units)}": "counted over 10,000 samples of everything "
-            "that is uncertain",
+            goal: "counted over 10,000 samples of everything that is uncertain",
         },
     )
 
