@@ -21,7 +21,7 @@ BELONGS = {
         r"no certification",
     ),
     "road": (
-        r"coastdown pairs, 70|steady 35 mph, 50 mph and 65 mph|full to empty|continuous \(S1\)|Speed that holds|6 % slope",
+        r"coastdown pairs, 70|steady 35 mph, 50 mph and|full to empty|continuous \(S1\)|Speed that holds|6 % slope",
         r"only where it is legal, dry and empty",
     ),
     "high voltage": (
