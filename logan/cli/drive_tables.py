@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logan.cli.rendering import print_blocks, print_lines, print_rows
-from logan.pipeline.drive_tables import every_table, regen_text
 from logan.results import Estimate, Refusal
 from logan.units.sentences import measure
 from logan.wording import (
@@ -113,6 +112,8 @@ def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
 
 def print_regen_share(analysis: DriveAnalysis) -> None:
     """The printed definition of regen, by name and meaning, in a line."""
+    from logan.pipeline.drive_tables import regen_text
+
     for entry in analysis.regen.figures:
         if entry.number == analysis.regen.printed and isinstance(entry.value, Estimate):
             print_lines(
@@ -164,6 +165,8 @@ def print_drive_limits(stored: StoredDrive, units: DisplayUnits) -> None:
 
 def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """In a line each, what the other tables hold that a builder must not miss."""
+    from logan.pipeline.drive_tables import regen_text
+
     pack, coastdowns = analysis.pack, analysis.coastdowns
     felt = [event for event in analysis.derating.events if event.kind != "limit lowered"]
     lines = list(analysis.limits.notes)
@@ -205,6 +208,8 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
 
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
+    from logan.pipeline.drive_tables import every_table
+
     # The two directions say what the table of both says.
     print_blocks([block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")])
 
