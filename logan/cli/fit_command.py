@@ -104,6 +104,12 @@ def sensor_lines(fit: FitResult) -> list[str]:
         else f"Taken off every drive: {name.replace('_', ' ')} {100 * error:+.1f} %."
         for name, error in known.applied.items()
     ]
+    if (shaft := fit.shaft) is not None:
+        scale, lost = shaft.torque_scale, max(shaft.before_wh + shaft.behind_wh, 1e-9)
+        lines.append(
+            f"Torque as logged is {scale.value:.3f} ± {scale.sigma or 0.0:.3f} of the true one; of what is lost while "
+            f"driving, {100 * shaft.before_wh / lost:.0f} % stays in inverter and motor, the rest behind the shaft."
+        )
     return [*lines, *(f"Note: {note}." for note in known.notes), ""]
 
 

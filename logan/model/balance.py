@@ -21,6 +21,7 @@ from logan.model.environment import cold_k, full_ratio
 from logan.model.plan import PlannedVehicle, plan_of
 from logan.model.road_integrals import TRIP_STEP_S, RunningRoad, empty_road, running_road
 from logan.model.segments_table import CoastdownLoad, DriveSegments, RoadIntegrals
+from logan.physics.powertrain import motor_speed_rad_per_s
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray, IntArray
 from logan.units.sentences import measure
@@ -81,7 +82,7 @@ def segment_drive(drive: Drive, build: BuildSettings, *, drive_id: str = "") -> 
     unlogged = unlogged_cabin(
         track.cabin, float(np.mean(track.temperature_degc)), build.auxiliary, temperature_known=track.temperature_known
     )
-    reduced = _assemble(drive, track, running, plan, edges, kept, drive_id, coastdown)
+    reduced = _assemble(drive, build, track, running, plan, edges, kept, drive_id, coastdown)
     words = () if unlogged[1] < _TELLING_CABIN_LOG else ("heating or cooling is not logged, so its power is a guess",)
     return replace(
         reduced,
@@ -104,6 +105,7 @@ def _coasting(
 
 def _assemble(
     drive: Drive,
+    build: BuildSettings,
     track: DriveTrack,
     running: RunningRoad,
     plan: PlannedVehicle,
@@ -127,6 +129,7 @@ def _assemble(
         trip_regen_limit_j=_regen_limit_j(running, plan, steps),
         trip_cold_k=cold_k(track.pack_temperature_degc[running.grid_index][steps]),
         trip_full_ratio=full_ratio(track.charge_ratio[running.grid_index][steps]),
+        trip_shaft_j=_shaft_j(drive, build, track, running, steps),
         trip_swing_j=swing_j,
         trip_swing_n2_s=swing_n2_s,
         first_step=np.searchsorted(steps, starts).astype(np.float64),
@@ -210,6 +213,24 @@ def _trip_steps(running: RunningRoad) -> IntArray:
     return np.asarray(steps[gap_s <= 1e-6])
 
 
+def _shaft_j(
+    drive: Drive, build: BuildSettings, track: DriveTrack, running: RunningRoad, steps: IntArray
+) -> FloatArray:
+    """Work of all motors' torque in each step, their speed from the gearing where it is not logged. [J]"""
+    power_w, torques = np.zeros(track.time_s.shape), drive.of_kind("motor_torque")
+    if not torques:
+        return np.empty(0)
+    circumference_m = build.vehicle.tyre_rolling_circumference_m.value
+    turning = motor_speed_rad_per_s(track.speed_m_per_s, build.powertrain.gearing.total_ratio, circumference_m)
+    for torque in torques:
+        shaft = drive.get(torque.name.replace("motor_torque", "motor_speed"))
+        power_w = power_w + torque.at(track.time_s) * (turning if shaft is None else shaft.at(track.time_s))
+    each_j = 0.5 * (power_w[1:] + power_w[:-1]) * np.diff(track.time_s)
+    known, summed = (np.concatenate(([0.0], np.cumsum(part))) for part in (np.isfinite(each_j), np.nan_to_num(each_j)))
+    first, last = (running.grid_index[at] for at in (steps, steps + TRIP_STEP_S))
+    return np.where(known[last] - known[first] == last - first, summed[last] - summed[first], np.inf)
+
+
 def _swings(
     running: RunningRoad, plan: PlannedVehicle, steps: IntArray, trip: RoadIntegrals
 ) -> tuple[FloatArray, FloatArray]:
@@ -240,8 +261,8 @@ def _refused(drive_id: str, reason: str) -> DriveSegments:
     nothing = np.empty(0)
     return DriveSegments(
         drive_id=drive_id, trip=empty_road(), trip_power_j=nothing, trip_cabin_j=nothing, trip_regen_limit_j=nothing,
-        trip_cold_k=nothing, trip_full_ratio=nothing, trip_swing_j=nothing, trip_swing_n2_s=nothing,
-        first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
+        trip_cold_k=nothing, trip_full_ratio=nothing, trip_shaft_j=nothing, trip_swing_j=nothing,
+        trip_swing_n2_s=nothing, first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
         end_edge=nothing, edge_sigma_j=nothing, elevation_sigma_m=0.0, auxiliary_power_w=None, payload_kg=0.0,
         ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
         has_heading=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0, refusal=reason,

@@ -23,6 +23,7 @@ from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
+from logan.model.shaft import split_losses
 from logan.model.unknowns import (
     DRAG,
     FULL_REGEN_RATIO,
@@ -109,6 +110,7 @@ def fit_result_of(
         posterior=posterior,
         prior=prior,
         between_drive_sigma_ratio=day_sigma,
+        shaft=split_losses(solution, rotating_mass_of(build)),
         noted_sigma_ratio=_noted_sigmas(solution, day_sigma, rotating_mass_of(build)),
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,

@@ -12,6 +12,7 @@ from logan.instruments.posterior import Instruments
 from logan.model.drive_likelihood import NoiseScales
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.shaft import ShaftSplit
 from logan.results import Estimate, result
 from logan.units import FloatArray
 
@@ -241,6 +242,8 @@ class FitResult:
         Those of the first kind alone.
     sensors : SensorErrors or None
         The sensors' shared errors, where they are in the posterior.
+    shaft : ShaftSplit or None
+        Loss before and behind the motor's shaft, where torque is logged.
     noted_sigma_ratio : mapping of str to float
         How far a day's road load would stray with its "wind", or its "payload", noted; of what drives lack. [ratio]
     drag_model_sigma_ratio : float
@@ -269,6 +272,7 @@ class FitResult:
     warnings: tuple[str, ...] = ()
     statements: tuple[str, ...] = ()
     sensors: SensorErrors | None = None
+    shaft: ShaftSplit | None = None
     noted_sigma_ratio: Mapping[str, float] = field(default_factory=dict)
     drag_model_sigma_ratio: float = 0.0
 

@@ -110,6 +110,8 @@ class DriveSegments:
         How far the pack was too cold to take regen readily. [K]
     trip_full_ratio : ndarray, shape (m,)
         How far it was too full: 0 to 1. [ratio]
+    trip_shaft_j : ndarray, shape (m,) or (0,)
+        Work at the motor shafts as logged, infinite where unknown; empty where no torque is logged. [J]
     trip_swing_j, trip_swing_n2_s : ndarray, shape (m,)
         Pack energy that went against the step's own direction, and the variance of the wheels' force times its length,
         as the pack's power shows them. [J, N2 s]
@@ -158,6 +160,7 @@ class DriveSegments:
     trip_regen_limit_j: FloatArray
     trip_cold_k: FloatArray
     trip_full_ratio: FloatArray
+    trip_shaft_j: FloatArray
     trip_swing_j: FloatArray
     trip_swing_n2_s: FloatArray
     first_step: FloatArray

@@ -68,6 +68,7 @@ def drive_of(
             trip_regen_limit_j=np.full(count, limit_j),
             trip_cold_k=np.full(count, cold_k),
             trip_full_ratio=np.full(count, full),
+            trip_shaft_j=np.empty(0),
             trip_swing_j=np.full(count, swing_j),
             trip_swing_n2_s=np.full(count, swing_n2_s),
             first_step=edges[:-1],
