@@ -360,7 +360,7 @@ class DataFlag:
     severity : Severity
         How much it matters.
     channels : tuple of str
-        Canonical channels concerned.
+        Canonical channels concerned; empty where it is the log or the whole drive.
     title : str
         The finding in a few plain words.
     evidence : str
@@ -377,7 +377,7 @@ class DataFlag:
 
     code: str = ""
     severity: Severity = Severity.NOTE
-    channels: tuple[str, ...]
+    channels: tuple[str, ...] = ()
     title: str
     evidence: str
     remedy: str

@@ -283,7 +283,6 @@ def _unused_columns(table: SignalTable, channel_map: ChannelMap) -> list[DataFla
         DataFlag(
             code="columns_unused",
             severity=Severity.NOTE,
-            channels=(),
             title="The log has columns that are not used",
             evidence=", ".join(unused[:12]) + (f" and {len(unused) - 12} more" if len(unused) > 12 else ""),
             remedy="Map them with 'logan channels LOG', then 'logan library decode'",

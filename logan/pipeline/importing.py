@@ -77,7 +77,6 @@ def repeat_flags(drive: Drive, library: DriveLibrary, *, own_id: str = "") -> tu
         DataFlag(
             code="overlapping_drive",
             severity=Severity.AMBER,
-            channels=(),
             title="Another drive was recorded at the same time",
             evidence=f"{overlap_s:.0f} s of it lie within drive {other.number}, by the clocks of both logs",
             remedy="If both are parts of one drive, import them together with --one-drive; if a clock is wrong, "

@@ -221,7 +221,6 @@ def _flags(
             foreign = DataFlag(
                 code="foreign_dbc",
                 severity=Severity.RED,
-                channels=(),
                 title="The DBC does not belong to this log",
                 evidence=error.problem,
                 remedy=error.remedy,

@@ -60,7 +60,6 @@ def find_changes(now: Mapping[str, Figure], before: Sequence[tuple[str, Mapping[
         DataFlag(
             code="pack_changed",
             severity=Severity.NOTE,
-            channels=(),
             title="Pack or standing loads are not those of the drives before",
             evidence="; ".join(changes),
             remedy="If something was changed on the vehicle, note it with --change, so that drives before and after "

@@ -223,7 +223,6 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
         evidence="; ".join(evidence),
         remedy="Import the sessions as separate drives",
         spans=spans,
-        effect_wh_per_km=None,
     )
 
 
@@ -249,7 +248,6 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy="Check that the contactor signal is not inverted or late, and the current sensor; a contactor that is "
         "welded shut is dangerous: measure with a rated tester before touching anything",
         spans=spans_of(time_s, held),
-        effect_wh_per_km=None,
     )
 
 

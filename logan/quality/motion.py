@@ -277,6 +277,5 @@ def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFl
         evidence=evidence,
         remedy="Keep runs on jack stands, rollers or a dynamometer out of the drives; exclude this one from the fit",
         spans=spans_of(survey.time_s, where, min_samples=2),
-        effect_wh_per_km=None,
         refuses=("consumption", "distance", "fit", "efficiency"),
     )

@@ -30,7 +30,6 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not missing or not survey.is_drive:
         return
     yield DataFlag(
-        channels=(),
         title="Payload, tire pressure or weather is not noted",
         evidence=f"not noted: {', '.join(missing)}",
         remedy=f"Add them to the drive; {measure(100, 'kg')} or {measure(70, 'kPa')} move "
@@ -45,7 +44,6 @@ def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     if start_ns is None or start_ns >= _YEAR_2005_NS:
         return
     yield DataFlag(
-        channels=(),
         title="The logger's clock was not set",
         evidence=f"the drive is dated {start_ns / 1e9 / 86_400 / 365.25 + 1970:.0f}",
         remedy="Set the logger's clock, or let it take the time from satellites; note the date by hand",

@@ -27,7 +27,6 @@ def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
     if not table.is_truncated:
         return
     yield DataFlag(
-        channels=(),
         title="Log ends in the middle of a line or object",
         evidence="as after a power cut; what came before is whole",
         remedy="Give the logger a supply that outlasts the key; the end of the drive may be missing",
@@ -41,7 +40,6 @@ def _find_header(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     if not again:
         return
     yield DataFlag(
-        channels=(),
         title="The header comes again in the middle of the file",
         evidence=f"{again[0].place}: {again[0].reason}",
         remedy="Several exports are in one file: import them separately if they are several drives",
@@ -65,7 +63,6 @@ def loss_flag(read_count: int, skipped_count: int, lost_count: int, skipped: Seq
     return DataFlag(
         code="rows_skipped",
         severity=Severity.RED if share > _RED_LOSS else Severity.AMBER if share > _AMBER_LOSS else Severity.NOTE,
-        channels=(),
         title="Lines or objects could not be read",
         evidence=f"{lost_count} of {read_count + lost_count} ({share:.1%}) are missing; "
         f"{skipped_count} left out in all ({places})",
@@ -107,7 +104,6 @@ def _times_flag(evidence: str, remedy: str) -> DataFlag:
     return DataFlag(
         code="implausible_times",
         severity=Severity.RED,
-        channels=(),
         title="The times of the log cannot be right",
         evidence=evidence,
         remedy=remedy[:1].upper() + remedy[1:],

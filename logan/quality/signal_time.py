@@ -47,7 +47,6 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
         yield DataFlag(
             code=code,
             severity=severity,
-            channels=(),
             title=title,
             evidence=f"{len(chosen)} times from {time_ns[first] / _NS:.3f} s to {time_ns[first + 1] / _NS:.3f} s: "
             f"{chosen[0][1]}",
@@ -84,7 +83,6 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         return
     largest_h = float(np.max(np.diff(time_ns)[jumps])) / _NS / 3600.0
     yield DataFlag(
-        channels=(),
         title="The clock jumps ahead",
         evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times",
         remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really was "
@@ -106,7 +104,6 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     tick_ns = int(np.median(step_ns))
     yield DataFlag(
         severity=Severity.AMBER if tick_ns < 5 * _NS else Severity.RED,
-        channels=(),
         title="Time stamps are too coarse: many rows share one",
         evidence=f"{float(np.median(counts)):.0f} rows to a stamp, stamps every {tick_ns / _NS:g} s",
         remedy="Export the time with its fraction of a second; until then rows are spread evenly between stamps, "
@@ -121,7 +118,6 @@ def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
     if time_ns.size < 20 or not is_float32_epoch(stamps):
         return
     yield DataFlag(
-        channels=(),
         title="Time was stored as a 32-bit float of seconds since 1970",
         evidence=f"all {stamps.size} stamps are multiples of 64 s: a 32-bit float holds no more of the date",
         remedy="Export the time as text, as 64-bit float, or in seconds from the start of the log",
@@ -143,7 +139,6 @@ def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[Data
         return
     yield DataFlag(
         severity=Severity.NOTE if worst < 0.02 else Severity.AMBER,
-        channels=(),
         title="Rows are out of order in time",
         evidence=f"{100 * worst:.1f} % of the steps of {where} go back by less than a second",
         remedy="The rows are put in order; if two buses were merged, check that their clocks agree",

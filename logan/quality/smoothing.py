@@ -66,7 +66,6 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
         remedy=f'Cut them out: logan drive N --trim {spans[0].start_s:.1f}s..{spans[0].end_s:.1f}s --why "filled in"; '
         "export without filling gaps",
         spans=spans,
-        effect_wh_per_km=None,
         refuses=("net_energy", "consumption", "regen", "peak_current") if share > 0.1 else (),
     )
 

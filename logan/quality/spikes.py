@@ -165,7 +165,6 @@ def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
             f"such as {worst:g}{_unit_hint(kind, samples[1])}",
             remedy="Check unit, scale and byte order of this channel in the channel map",
             spans=spans_of(samples[0], outside),
-            effect_wh_per_km=None,
             refuses=_refused_by(kind.name) if share > 0.02 else (),
         )
 
@@ -206,7 +205,6 @@ def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
             evidence=f"{100 * share:.1f} % of all steps cross more than a quarter of its whole range{words}",
             remedy="Check byte order, start bit, length and multiplexer of this signal in the DBC; override byte_order "
             "or signed in the channel map",
-            effect_wh_per_km=None,
             refuses=_refused_by(kind.name),
         )
 

@@ -123,12 +123,10 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = tuple(Span(float(every[k]), float(every[k + 1])) for k in gaps[:MAX_SPANS])
     yield DataFlag(
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
-        channels=(),
         title="Nothing was logged for a while",
         evidence=f"{gaps.size} gaps, {total_s:.0f} s in all ({100 * share:.1f} % of the drive)",
         remedy="Check the logger's supply and plug; split the drive at long gaps",
         spans=spans,
-        effect_wh_per_km=None,
     )
 
 
