@@ -22,7 +22,7 @@ def van(tmp_path_factory):
     root = tmp_path_factory.mktemp("hands")
     (root / "van").mkdir()
     write_build(root / "van")
-    save_fields(BuildFolder(root / "van"), {"limits.pack_current.red": "60 A", "limits.pack_current.amber": ""})
+    save_fields(BuildFolder(root / "van"), {"limits.pack_current.red": "190 A", "limits.pack_current.amber": ""})
     log = write_small_log(root / "first.log")
     lines = log.read_text(encoding="ascii").splitlines()
     start_s = float(lines[0][1:].split(")")[0])
@@ -59,9 +59,9 @@ def line(start, end, steps=12):
 
 def seconds_at(page, fingers, x, y):
     """Time in the drive under a finger that taps there."""
-    before = page.locator("#cursor-words").inner_text()
+    page.evaluate("document.querySelector('#cursor-words').textContent = ''")
     fingers([(x, y)])
-    page.wait_for_function("before => document.querySelector('#cursor-words').innerText !== before", arg=before)
+    page.wait_for_function("document.querySelector('#cursor-words').textContent")
     minutes, seconds = re.search(r"At (\d+):([\d.]+)", page.locator("#cursor-words").inner_text()).groups()
     return 60.0 * int(minutes) + float(seconds)
 
@@ -116,6 +116,12 @@ def test_a_swipe_scrolls_and_changes_no_figure(browser, van):
             page.wait_for_timeout(300)
             assert slider.input_value() == value, name
             assert page.evaluate("scrollY") != top or top == 0, name
+            box = slider.bounding_box()
+            y = box["y"] + box["height"] / 2
+            if name == "ambient":  # a finger that moves across does set it
+                fingers(line((box["x"] + box["width"] / 2, y), (box["x"] + box["width"] - 20, y + 3)))
+                assert float(slider.input_value()) > float(value)
+                page.get_by_role("button", name="Back to the answer").tap()
         assert page.locator("#what-if-answer").inner_text() == before
         assert page.locator("#as-answered").is_hidden()
         page.goto(f"{van}/settings")
@@ -150,3 +156,24 @@ def test_a_click_on_a_limit_event_and_on_a_findings_mark_leads_there(browser, va
         page.locator("#limits li.red").get_by_role("link", name="Drive 1, worst moment").first.click()
         page.locator(".lane").filter(has_text="pack current").wait_for()
         page.get_by_text(re.compile(r"^At \d+:")).wait_for()
+
+
+def test_the_bar_of_jobs_covers_no_end_of_a_page_and_no_field_that_is_reached_by_keys(browser, van):
+    with opened(browser, viewport={"width": 390, "height": 640}) as (page, _):
+        page.goto(f"{van}/settings")
+        said = [[f"Something that went wrong, told at some length, number {k}", "red"] for k in range(6)]
+        page.evaluate("said => sessionStorage.setItem('said', JSON.stringify(said))", said)
+        page.reload()
+        page.get_by_text("number 5").wait_for()
+        page.locator('[name="vehicle.mass"]').wait_for()
+        page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
+        dock, footer = page.locator(".dock").bounding_box(), page.locator("footer").bounding_box()
+        assert dock["height"] <= 0.34 * 640
+        assert footer["y"] + footer["height"] <= dock["y"] + 1
+        page.evaluate("scrollTo(0, 0)")
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            field = page.evaluate(
+                "(() => { const b = document.activeElement.getBoundingClientRect(); return b.y + b.height; })()"
+            )
+            assert field <= 640 - dock["height"] + 4, page.evaluate("document.activeElement.outerHTML")[:200]

@@ -173,8 +173,32 @@ function passForm() {
   }));
 }
 
+// A finger that scrolls past sets no slider: only one that moves across does; what is let go of for a scroll comes back.
+function holdStill(input) {
+  let from = null, before = input.value, isAcross = true;
+  const end = (event) => {
+    if (from && event.type === "pointercancel" && input.value !== before) { input.value = before; input.dispatchEvent(new Event("input", { bubbles: true })); }
+    from = null;
+    isAcross = true;
+  };
+  input.addEventListener("pointerdown", (event) => {
+    if (event.pointerType === "mouse") { return; }
+    [from, before, isAcross] = [[event.clientX, event.clientY], input.value, false];
+  });
+  input.addEventListener("pointermove", (event) => {
+    const across = from ? Math.abs(event.clientX - from[0]) : 0;
+    isAcross = isAcross || (across > 8 && across > 2 * Math.abs(event.clientY - from[1]));
+  });
+  input.addEventListener("input", (event) => {
+    if (from && !isAcross) { input.value = before; event.stopPropagation(); }
+  });
+  input.addEventListener("pointerup", end);
+  input.addEventListener("pointercancel", end);
+}
+
 export async function range() {
   passForm();
+  document.querySelectorAll("#what-if input").forEach(holdStill);
   let found = null;
   const sliders = ["speed", "ambient", "load", "pack"];
   const value = (id) => Number(byId(id).value);
@@ -225,6 +249,7 @@ export async function range() {
           speed_m_per_s: value("speed") * units.metres / 3600, ambient_temperature_degc: value("ambient"),
           payload_kg: value("load"), usable_energy_wh: value("pack") * 1000,
         });
+        if (!isMoved) { return; }  // the answer itself was asked back meanwhile
         const scenario = { ...answer.answer, name: Math.round(value("speed")) + " " + units.speed };
         const shown = { ...found, basis: answer.basis };
         fill(byId("what-if-answer"), keyFigures(scenario, shown));
