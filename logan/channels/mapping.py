@@ -9,8 +9,15 @@ from typing import Final
 
 import numpy as np
 
-from logan.channels.contradiction import Impossibility, as_sentence, contradictions, impossibility_of
-from logan.channels.mapped import Change, MappedChannel, MappedChannels
+from logan.channels.mapped import (
+    Change,
+    Impossibility,
+    MappedChannel,
+    MappedChannels,
+    as_sentence,
+    contradictions,
+    impossibility_of,
+)
 from logan.channels.matching import suggest
 from logan.channels.raw_codes import not_available_codes, reread_signed, signed_code
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names, conversion_to_si

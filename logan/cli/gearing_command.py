@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Compare reductions: motor speed, wheel force, top speed, hills, 0 to 60 mph; by what the drives taught."""
         from logan.pipeline.builds import find_build
-        from logan.pipeline.gearing import gearing_of_build
+        from logan.pipeline.heat import gearing_of_build
 
         folder = find_build(build)
         with working("looking through the drives") as told:

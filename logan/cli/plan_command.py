@@ -8,14 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.range_tables import (
-    kept_back,
-    print_budget,
-    print_causes,
-    print_packs,
-    scenario_line,
-    unsure_line,
-)
+from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.wording import number

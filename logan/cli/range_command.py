@@ -9,9 +9,17 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, in_own_units
 from logan.cli.plan_command import show_plan
-from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
+from logan.cli.range_tables import (
+    heat_of,
+    kept_back,
+    print_budget,
+    print_causes,
+    print_packs,
+    scenario_line,
+    show_heat,
+    unsure_line,
+)
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_table
-from logan.cli.road_heat import heat_of, show_heat
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.units.quantities import with_unit

@@ -1,15 +1,20 @@
-"""Tables of predictions that several commands show."""
+"""Tables of predictions that several commands show, and what ``logan range`` says of heat on a road."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logan.cli.rendering import print_columns, print_lines, print_table
+from logan.cli.rendering import print_blocks, print_cautions, print_columns, print_lines, print_table, working
+from logan.errors import NotEnoughDataError
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
+from logan.results import Refusal
 from logan.wording import budget_sum, budget_table, endless, number, parameter_words, probability
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from logan.pipeline.heat import RoadHeat
     from logan.pipeline.plan import PackSizing, RangePrediction, ScenarioRange
     from logan.pipeline.predict import UncertaintyBudget
     from logan.units import DisplayUnits
@@ -63,3 +68,32 @@ def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
         f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)} {mile}" for row in budget.rows[:3]
     ]
     return f"Unsure by ± {number(budget.expanded / units.metres)} {mile} (90 %); biggest unknowns: {'; '.join(parts)}."
+
+
+def heat_of(
+    build: Path, scenario: dict[str, object], *, length: str, launches: int, charge: str, seed: int
+) -> RoadHeat | Refusal:
+    """Temperatures and chances on the road asked for, or why no drive teaches them."""
+    import numpy as np
+
+    from logan.pipeline.builds import find_build
+    from logan.pipeline.heat import heat_on_road
+
+    folder, rng = find_build(build), np.random.default_rng(seed)
+    try:
+        with working("learning the heat") as told:
+            return heat_on_road(folder, scenario, rng, length=length, launches=launches, charge=charge, told=told)
+    except NotEnoughDataError as reason:
+        return Refusal(reason.problem, reason.remedy)
+
+
+def show_heat(found: RoadHeat | Refusal, units: DisplayUnits) -> None:
+    """Show chances and temperatures over the road, or why they are refused."""
+    from logan.pipeline.heat import heat_blocks
+
+    if isinstance(found, Refusal):
+        print_lines(f"Heat: refused, {found.reason}. {found.remedy}.")
+    else:
+        print_blocks(heat_blocks(found, units))
+        print_cautions(CAUTION_ROAD_TEST, CAUTION_ALWAYS)
+    print_lines("")

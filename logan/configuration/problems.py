@@ -1,10 +1,12 @@
-"""Settings files: loading them, and saying everything that is wrong with one in one message."""
+"""Settings files: their templates, loading them, and saying everything that is wrong with one in one message."""
 
 from __future__ import annotations
 
+import re
 import tomllib
+from importlib.resources import files
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final, cast
 
 from logan.errors import ConfigurationError, plain_words
 from logan.units import DisplayUnits
@@ -72,3 +74,18 @@ def display_units_of(path: Path) -> DisplayUnits:
         return DisplayUnits.parse(str(load(path)["build"].get("units", "us")))
     except (ConfigurationError, KeyError, AttributeError, ValueError):
         return DisplayUnits()
+
+
+_EITHER: Final = re.compile(r"<<(.*?)\|(.*?)>>")
+
+
+def template(name: str, units: DisplayUnits | None = None) -> str:
+    """Text of a template, such as ``build.toml``; where it says ``<<US|metric>>``, what the units ask for."""
+    units = units or DisplayUnits()
+    text = files("logan.configuration").joinpath("templates", name).read_text(encoding="utf-8")
+
+    def chosen(match: re.Match[str]) -> str:
+        is_us = units.temperature == "degF" if "°" in match[1] else units.distance == "mi"
+        return match[1] if is_us else match[2]
+
+    return _EITHER.sub(chosen, text.replace("<<us|metric>>", units.typed()))

@@ -10,8 +10,8 @@ import numpy as np
 from logan.heat.fit import HeatModel
 from logan.heat.losses import is_possible
 from logan.heat.network import expected_losses
+from logan.heat.road import held_forces
 from logan.heat.series import RoadVehicle
-from logan.heat.steady import held_forces
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.environment import Conditions, Environment
 from logan.model.parameters import ParameterDistribution

@@ -17,7 +17,7 @@ from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
 from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, announced_events, limit_events
 from logan.metrics.metric import Metric
 from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
-from logan.physics.isolation import required_isolation_ohm
+from logan.physics.battery import required_isolation_ohm
 from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings, Limit, LimitSide
 

@@ -11,8 +11,7 @@ import numpy as np
 from logan.drive.context import ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.metrics.metric import Metric
-from logan.metrics.pulses import Pulse, Sag, find_pulses, voltage_sag
-from logan.metrics.step_response import ResponseWindow, combine, response_windows
+from logan.metrics.pulses import Pulse, ResponseWindow, Sag, combine, find_pulses, response_windows, voltage_sag
 from logan.numerics import nominal_period_s
 from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings, PackSettings

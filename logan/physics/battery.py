@@ -1,4 +1,4 @@
-"""The pack as an open-circuit voltage behind a resistance."""
+"""The pack as an open-circuit voltage behind a resistance, and its isolation from the chassis (UN R100)."""
 
 from __future__ import annotations
 
@@ -158,3 +158,35 @@ def pilot_current_limit_a(duty_ratio: float) -> float | None:
     if 85.0 < percent <= 96.0:
         return 2.5 * (percent - 64.0)
     return None
+
+
+DC_BUS_OHM_PER_V: Final = 100.0
+"""Least isolation of a DC bus, per volt of working voltage (UN R100, 5.1.3)."""
+
+COMBINED_BUS_OHM_PER_V: Final = 500.0
+"""Least isolation of an AC bus, and of AC and DC buses connected together (UN R100, 5.1.3).
+
+Connected buses need only 100 ohm/V where the AC side is doubly insulated or in a robust housing.
+"""
+
+
+def required_isolation_ohm(working_voltage_v: float, *, is_combined: bool) -> float:
+    """Least isolation resistance of a bus.
+
+    Parameters
+    ----------
+    working_voltage_v : float
+        Highest working voltage. [V]
+    is_combined : bool
+        True for AC and DC buses that are connected together, without special protection of the AC side.
+
+    Returns
+    -------
+    float
+        Resistance to the chassis. [ohm]
+
+    References
+    ----------
+    .. [1] UN R100, 5.1.3.
+    """
+    return working_voltage_v * (COMBINED_BUS_OHM_PER_V if is_combined else DC_BUS_OHM_PER_V)

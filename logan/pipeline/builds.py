@@ -180,7 +180,7 @@ def new_build(folder: Path, units: DisplayUnits | None = None) -> tuple[Path, ..
     build = BuildFolder(folder)
     if any(file.exists() for file in (build.settings_file, build.channels_file, build.measurements_file)):
         raise ConfigurationError("a build stands here already", "Choose another folder, or edit that one", folder)
-    from logan.configuration.template import template
+    from logan.configuration.problems import template
 
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -13,11 +13,10 @@ from logan.report.sections.driving_range import (
     pack_table,
     scenario_table,
 )
-from logan.report.sections.energy import regen_table, regen_text
 from logan.report.sections.fit import drives_table, next_tests_table, parameter_table
 from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.limits import VERDICT_WORDS, curve_table, event_kind_table, event_table, limit_table
-from logan.report.sections.measured_energy import budget_table
+from logan.report.sections.measured_energy import budget_table, regen_table, regen_text
 from logan.report.sections.measurements import measurement_blocks
 from logan.units import DisplayUnits
 

@@ -14,7 +14,7 @@ import numpy as np
 from logan.channels.matching import Suggestion, suggest
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.channel_map import read_channel_map, write_channel_map
-from logan.configuration.template import template
+from logan.configuration.problems import template
 from logan.errors import ConfigurationError, ConflictError, LoganError
 from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder, open_library, shown_units

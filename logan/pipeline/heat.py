@@ -1,4 +1,4 @@
-"""The use case "will it hold on the pass?": what the drives taught of heat, and a road that was not driven yet."""
+"""The use case "will it hold on the pass?": what drives taught of heat, roads not driven yet, and gearings."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from logan.admission.admit import admitted
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.holding import road_vehicle_of
 from logan.driving_range.other_values import learned_other_values
+from logan.driving_range.performance import GearingSheet
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
 from logan.heat.fit import HeatModel, fit_heat, judged
@@ -24,7 +25,7 @@ from logan.model.fit_result import FitResult
 from logan.model.priors import prior_of
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
 from logan.pipeline.builds import BuildFolder, open_library
-from logan.pipeline.plan import prepare_build
+from logan.pipeline.plan import make_gearing_sheet, prepare_build
 from logan.pipeline.predict import with_scenario
 from logan.pipeline.refine import fit_build
 from logan.pipeline.stored import load_corrected
@@ -259,3 +260,60 @@ def _road(prepared: PreparedScenario, length_m: float | None) -> HeatRoad:
         drag_factor=conditions.drag_area_factor,
         rolling_factor=conditions.rolling_factor,
     )
+
+
+def gearing_of_build(
+    folder: BuildFolder, *, is_planned: bool = False, told: Callable[[str], None] | None = None
+) -> GearingSheet:
+    """Compare the reductions of a build, by what its drives taught where there are any.
+
+    Parameters
+    ----------
+    folder : BuildFolder
+        The build.
+    is_planned : bool
+        By the plan alone.
+    told : callable, optional
+        Given words on what is being done.
+
+    Returns
+    -------
+    GearingSheet
+        One entry per chain; mass, road load and losses are those of the fit, and what is held for
+        ever is that of the thermal network, where the drives teach it.
+    """
+    build = folder.settings()
+    if is_planned or not folder.library.is_dir():
+        return make_gearing_sheet(build)
+    from logan.pipeline.refine import fit_build
+
+    try:
+        fit = fit_build(folder, told=told).report.fit
+    except NotEnoughDataError:
+        fit = None
+    with open_library(folder.path) as library:
+        return make_gearing_sheet(build, fit, heat=learned_heat(library, build, fit, told=told))
+
+
+def learned_heat(
+    library: DriveLibrary,
+    build: BuildSettings,
+    fit: FitResult | None,
+    *,
+    told: Callable[[str], None] | None = None,
+) -> HeatModel | None:
+    """What the drives taught of heat; None where they taught nothing.
+
+    Parameters
+    ----------
+    library, build : DriveLibrary, BuildSettings
+        Drives and settings.
+    fit : FitResult or None
+        Turns roads into torque; the plan where there is none.
+    told : callable, optional
+        Given words on what is being done.
+    """
+    try:
+        return learn_heat(library, build, vehicle_of(build, fit), told=told)
+    except NotEnoughDataError:
+        return None

@@ -11,6 +11,7 @@ import numpy as np
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.drive_cycles.route import load_route
+from logan.driving_range.attribution import plan_budget
 from logan.driving_range.certification_sheet import (
     SCHEDULES,
     CertificationSheet as CertificationSheet,
@@ -26,7 +27,6 @@ from logan.driving_range.prediction import (
     ScenarioRange as ScenarioRange,
     predict_range,
 )
-from logan.driving_range.range_budget import plan_budget
 from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_scenarios
 from logan.driving_range.sensitivity import Standpoint, assumption_rows
 from logan.driving_range.sizing import PackSizing as PackSizing, agreed_with, size_pack

@@ -9,11 +9,10 @@ from typing import Final
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.attribution import Attribution as Attribution, attribute_change
+from logan.driving_range.attribution import Attribution as Attribution, attribute_change, range_budget
 from logan.driving_range.coverage import Calibration as Calibration
 from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
-from logan.driving_range.range_budget import range_budget
 from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
 from logan.driving_range.sensitivity import Standpoint, assumption_rows, consumption_elasticity
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack

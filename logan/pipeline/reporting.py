@@ -19,8 +19,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve
 from logan.errors import LoganError, NotEnoughDataError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.gearing import learned_heat
-from logan.pipeline.heat import usual_roads
+from logan.pipeline.heat import learned_heat, usual_roads
 from logan.pipeline.plan import Plan, make_gearing_sheet
 from logan.pipeline.predict import plan_of_build
 from logan.pipeline.refine import Refinement, answer_of, kept_answer

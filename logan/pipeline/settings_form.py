@@ -14,7 +14,7 @@ from threading import RLock
 from typing import Any, Final
 
 from logan.configuration.declared import YES_NO, Key
-from logan.configuration.template import template
+from logan.configuration.problems import template
 from logan.errors import ConfigurationError, ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder, shown_units
 from logan.results import result

@@ -18,11 +18,10 @@ from logan.pipeline.plan import Plan
 from logan.pipeline.predict import seen_regen_limit_w
 from logan.pipeline.refine import Refinement
 from logan.report.draw import svg
-from logan.report.figure import Figure
+from logan.report.figure import Figure, figure_css as figure_style
 from logan.report.figures.consumption import cause_figure, speed_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
 from logan.report.page import figure_script
-from logan.report.theme import figure_css as figure_style
 from logan.results import json_ready, result
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import METRES_PER_SECOND_PER_MPH

@@ -18,14 +18,12 @@ from logan.report.inputs import (
     table,
 )
 from logan.report.route import route_profile
-from logan.report.sections.answer import one_page_section
-from logan.report.sections.driving_range import assumption_table, range_appendix, range_section
-from logan.report.sections.energy import energy_section, regen_table
+from logan.report.sections.driving_range import assumption_table, one_page_section, range_appendix, range_section
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.gearing import gearing_section
 from logan.report.sections.heat import heat_sections
 from logan.report.sections.limits import limits_appendix, limits_section, timeline_block
-from logan.report.sections.measured_energy import budget_table
+from logan.report.sections.measured_energy import budget_table, energy_section, regen_table
 from logan.report.sections.measurements import measurement_blocks
 from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits

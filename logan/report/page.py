@@ -9,8 +9,8 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from logan.report.draw import drawing
+from logan.report.figure import figure_css
 from logan.report.inputs import Document, FigureBlock, TableBlock, Verdict, Words
-from logan.report.theme import figure_css
 from logan.wording import told
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logan.cli.road_heat import show_heat
+from logan.cli.range_tables import show_heat
 from logan.report.sections.heat import heat_sections, road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits

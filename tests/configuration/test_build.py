@@ -8,9 +8,8 @@ import pytest
 from logan.configuration.build import read_build
 from logan.configuration.declared import Table, Tables
 from logan.configuration.keys import BUILD_FILE
-from logan.configuration.problems import display_units_of
+from logan.configuration.problems import display_units_of, template
 from logan.configuration.road_load import rolling_circumference_m
-from logan.configuration.template import template
 from logan.errors import ConfigurationError
 from logan.settings import LimitSide, ScenarioKind
 from logan.units import DisplayUnits

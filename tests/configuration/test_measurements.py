@@ -3,7 +3,7 @@ import re
 import pytest
 
 from logan.configuration.measurements import read_measurements, read_readings
-from logan.configuration.template import template
+from logan.configuration.problems import template
 from logan.errors import ConfigurationError
 from logan.model.measurement import MeasurementKind
 from logan.units import DisplayUnits

@@ -156,7 +156,7 @@ def _build() -> BuildFolder:
 
 
 def _templates(name: str) -> list[bytes]:
-    from logan.configuration.template import template
+    from logan.configuration.problems import template
 
     return [template(name).encode()]
 

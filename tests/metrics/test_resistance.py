@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import TwinVehicle
+from logan.metrics.pulses import combine
 from logan.metrics.resistance import PULSE_DURATIONS_S, resistance_summary
-from logan.metrics.step_response import combine
 from logan.results import Estimate, Refusal
 from tests.builds import example_build
 from tests.twin_drives import build_of, made_drive, twin_drive, without

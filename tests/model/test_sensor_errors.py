@@ -7,9 +7,9 @@ import pytest
 
 from logan.demo.routes import highway_route, mixed_route, urban_route
 from logan.demo.twin import TwinVehicle, drive_twin
+from logan.driving_range.attribution import sensor_elasticity
 from logan.driving_range.other_values import environment_by, learned_other_values
 from logan.driving_range.prediction import draw_samples
-from logan.driving_range.range_budget import sensor_elasticity
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import consumption_elasticity
 from logan.driving_range.usable_energy import usable_energy_of

@@ -1,6 +1,6 @@
 import pytest
 
-from logan.physics.isolation import required_isolation_ohm
+from logan.physics.battery import required_isolation_ohm
 
 
 @pytest.mark.published("UN R100, 5.1.3.1 and 5.1.3.2")

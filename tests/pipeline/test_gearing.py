@@ -1,4 +1,4 @@
-from logan.pipeline.gearing import learned_heat
+from logan.pipeline.heat import learned_heat
 from tests.builds import example_build
 
 

@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from logan.report.theme import INKS, PAPER, SERIES, TEXT, figure_css
+from logan.report.figure import INKS, PAPER, SERIES, TEXT, figure_css
 
 READABLE = 4.5
 """WCAG 2.2, success criterion 1.4.3 (from memory), for words of ordinary size."""

@@ -10,9 +10,8 @@ import numpy as np
 from logan.drive.drive import Drive, pack_power
 from logan.metrics.limit_events import LimitEvent
 from logan.metrics.limits import LimitCheck, LimitSummary
-from logan.report.figure import Axis, Band, Bars, Figure, Limit, Line, Mark, Panel, Span, interval
+from logan.report.figure import DASH_ORDER, SERIES, Axis, Band, Bars, Figure, Limit, Line, Mark, Panel, Span, interval
 from logan.report.route import RouteProfile
-from logan.report.theme import DASH_ORDER, SERIES
 from logan.results import DataFlag, Severity
 from logan.units import DisplayUnits, FloatArray, fahrenheit
 from logan.wording import channel_words, clock, number, shown_value, told_apart

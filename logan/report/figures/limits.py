@@ -8,8 +8,7 @@ from typing import Final
 
 from logan.metrics.current import CurrentSummary
 from logan.metrics.limits import LimitCheck, LimitSummary
-from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
-from logan.report.theme import DASH_ORDER, SERIES
+from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
 from logan.results import Severity
 from logan.settings import BuildSettings, LimitSheet, LimitSide
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits

@@ -8,7 +8,7 @@ from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
 from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import Block, Document, FitInputs, ReportInputs, Section, TableBlock, Words
-from logan.report.sections.answer import driven_words
+from logan.report.sections.driving_range import driven_words
 from logan.report.sections.limits import unlimited_words
 from logan.wording import distance, number, parameter_text, percent, signed, temperature_text, told_apart, tone_of
 

@@ -9,9 +9,8 @@ import numpy as np
 from logan.heat.forecast import PartForecast
 from logan.heat.road import RoadHeat
 from logan.heat.series import BLOCK_S
-from logan.report.figure import Axis, Band, Figure, Limit, Line, Mark, Panel
+from logan.report.figure import SERIES, Axis, Band, Figure, Limit, Line, Mark, Panel
 from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
-from logan.report.theme import SERIES
 from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
 from logan.wording import probability

@@ -16,8 +16,8 @@ import numpy as np
 
 from logan.heat.fit import fit_heat
 from logan.heat.forecast import HeatRoad, forecast_heat, road_samples
+from logan.heat.road import held_forces
 from logan.heat.series import RoadVehicle, heat_series
-from logan.heat.steady import held_forces
 from logan.results import Estimate
 from logan.settings import GearingChoice, Limit, LimitSheet, LimitSide, PlanningValue, Reduction
 from tests.benchmarks.heat.truth import Trip, climb, draw, drive, launches, logged, ordinary_trips
