@@ -55,7 +55,7 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     with _quiet_finalizers():
         try:
             with MDF(stream.name) as file:
-                groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index))]
+                groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]
                 yield from _merged(groups, _start_ns(file.header.start_time))
             problem = "" if groups else _NO_FRAMES
         except Exception:
@@ -97,10 +97,11 @@ class _Group:
     index: int
     name: str
     record_count: int
+    report: ReadReport
     next_record: int = 0
 
     @classmethod
-    def of(cls, file: Any, index: int) -> _Group | None:
+    def of(cls, file: Any, index: int, report: ReadReport) -> _Group | None:
         """The group, if it holds frames of a CAN bus."""
         group = file.groups[index]
         names = {channel.name for channel in group.channels}
@@ -110,7 +111,7 @@ class _Group:
         if name and not max(ends) <= size <= _LARGEST_RECORD:
             # asammdf's compiled part would read behind its buffer, or fill the memory.
             raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
-        return cls(file, index, name, count) if name and count else None
+        return cls(file, index, name, count, report) if name and count else None
 
     @property
     def is_exhausted(self) -> bool:
@@ -122,7 +123,12 @@ class _Group:
         count = min(_BLOCK_RECORDS, self.record_count - self.next_record)
         signal = self.file.get(self.name, self.index, record_offset=self.next_record, record_count=count, raw=False)
         self.next_record += count
-        return _part(self.name, signal.samples, signal.timestamps)
+        part = _part(self.name, signal.samples, signal.timestamps)
+        odd = (part.can_id > MAX_STANDARD_ID) & ~part.is_extended & ~part.is_error
+        if not odd.any():
+            return part
+        self.report.skip("a standard identifier of more than 11 bits", count=int(np.count_nonzero(odd)))
+        return part.cut(~odd)
 
 
 @dataclass(slots=True)
@@ -139,7 +145,7 @@ class _Part:
     length: NDArray[np.uint8]
     payload: NDArray[np.uint8]
 
-    def cut(self, rows: slice) -> _Part:
+    def cut(self, rows: slice | BoolArray) -> _Part:
         """Some of the rows."""
         return _Part(*(getattr(self, name)[rows] for name in _Part.__slots__))
 
@@ -203,7 +209,7 @@ def _merged(groups: list[_Group], start_ns: int) -> Iterator[FrameTable]:
                 waiting[number] = group.read()
         # What lies behind the end of a block that goes on must wait for the rest of that group.
         unfinished = [part for part, group in zip(waiting, groups, strict=True) if part and not group.is_exhausted]
-        ends = [float(part.seconds.max()) for part in unfinished]
+        ends = [float(part.seconds.max(initial=-np.inf)) for part in unfinished]
         ready = []
         for number, part in enumerate(waiting):
             if part is not None:

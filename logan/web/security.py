@@ -71,6 +71,8 @@ class Gate:
         host = request.headers.get("host", "").lower()
         if host not in self._hosts:
             return PlainTextResponse("This server does not answer to that name.", status_code=421)
+        if not request.scope["query_string"].isascii():
+            return _forbidden("the address holds bytes that no address has", status=400)
         if request.method not in SAFE_METHODS:
             origin = request.headers.get("origin")
             if origin is not None and urlsplit(origin).netloc.lower() != host:

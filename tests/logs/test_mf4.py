@@ -76,6 +76,17 @@ def test_more_bytes_claimed_than_stored_are_absent(tmp_path):
     assert [frame.data for frame in frames] == [b"\x01\x02\x03\x04", b"\x05"]
 
 
+def test_a_standard_identifier_of_more_than_eleven_bits_is_left_out_and_counted(tmp_path):
+    fields = {
+        "ID": np.array([0x7FF, 0x800, 0x80000001, 0x12345], np.uint32),
+        "IDE": np.array([0, 0, 0, 1], np.uint8),
+        "DataLength": np.zeros(4, np.uint8),
+    }
+    frames, report = read(frames_with(tmp_path / "a.mf4", fields), FORMAT)
+    assert [(frame.can_id, frame.is_extended) for frame in frames] == [(0x7FF, False), (1, True), (0x12345, True)]
+    assert report.skipped_count == 1
+
+
 def test_a_file_of_channels_is_answered_with_how_to_export(tmp_path):
     path = tmp_path / "a.mf4"
     with asammdf.MDF(version="4.10") as file:
