@@ -31,7 +31,7 @@ def register(app: typer.Typer) -> None:
         dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
         known: Annotated[
             list[str] | None,
-            typer.Option("--known", help="Measured at the wall: 'udds=350 Wh/mi' or 'hwfet=117 MPGe'; again for both."),
+            typer.Option("--known", help="Measured at the wall: 'UDDS=350 Wh/mi' or 'HWFET=117 MPGe'; again for both."),
         ] = None,
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:

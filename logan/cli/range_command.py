@@ -43,7 +43,7 @@ _STANDARD_NAMES = {"udds": "UDDS", "hwfet": "HWFET", "us06": "US06", "wltc_3b": 
 _PlanOption = Annotated[Path | None, typer.Option("--plan", help="Frozen plan to compare with; else the newest.")]
 _ReplayOption = Annotated[str, typer.Option("--replay", help="Drive this recorded drive's road again.")]
 _SpeedOption = Annotated[str, typer.Option("--speed", help='Also predict this steady speed, such as "70 mph".')]
-_CycleOption = Annotated[str, typer.Option("--cycle", help="Also predict udds, hwfet, us06 or wltc_3b.")]
+_CycleOption = Annotated[str, typer.Option("--cycle", help="Also predict UDDS, HWFET, US06 or WLTC class 3b.")]
 _RouteOption = Annotated[str, typer.Option("--route", help="Also predict this GPX track, at --speed or its own.")]
 _AmbientOption = Annotated[str, typer.Option("--ambient", help='For that one: temperature, such as "20 °F".')]
 _PayloadOption = Annotated[str, typer.Option("--payload", help='For that one: extra load, such as "300 lb".')]

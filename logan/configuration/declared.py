@@ -13,7 +13,7 @@ from typing import Any, Final
 from logan.settings import PlanningValue
 from logan.units import plain_number
 from logan.units.algebra import conversion
-from logan.units.quantities import Measured, parse_quantity
+from logan.units.quantities import Measured, TypedNumber, parse_quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +249,7 @@ class Given:
             if key.sigma_ratio is not None and (value is not None or key.typical is not None):
                 found[name] = self.planned(key.name)
             elif value is not None:
-                found[name] = value.value if isinstance(value, Measured) else value
+                found[name] = TypedNumber(value.value, value.text) if isinstance(value, Measured) else value
         return found
 
 

@@ -321,11 +321,24 @@ TARGET: Final = Table(
         Key("confidence", Quantity("", 0.5, 0.999, "90 %", "")),
     )
 )
+CYCLES: Final = {"UDDS": "udds", "HWFET": "hwfet", "US06": "us06", "WLTC class 3b": "wltc_3b"}
+"""Standard cycles by the names of their standards, and what each is called here."""
+
+
+def _cycle(raw: object) -> str:
+    """A standard cycle by its standard name, however it is spelled, or by its name here."""
+    said = re.sub(r"[\W_]|class", "", str(raw).lower())
+    for name in CYCLES.values():
+        if said == name.replace("_", "") or raw == "":
+            return name if said else ""
+    raise ValueError(f"expected one of {', '.join(CYCLES)}; got {raw!r}{nearest(str(raw).upper(), tuple(CYCLES))}")
+
+
 SCENARIO: Final = Table(
     (
         Key("name", text(80, 1), is_required=True),
         Key("speed", SPEED),
-        Key("cycle", one_of("udds", "hwfet", "us06", "wltc_3b"), default=""),
+        Key("cycle", Parsed(_cycle, is_scalar=True, allowed=f"one of {', '.join(CYCLES)}"), default=""),
         Key("mix", Parsed(_mix), default={}, field="parts"),
         Key("route", text(4096), default="", field="-"),
         Key("drive", text(80), default=""),

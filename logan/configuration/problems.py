@@ -85,6 +85,9 @@ def template(name: str, units: DisplayUnits | None = None) -> str:
     text = files("logan.configuration").joinpath("templates", name).read_text(encoding="utf-8")
 
     def chosen(match: re.Match[str]) -> str:
+        for us, metric in (match.groups(), match.groups()[::-1]):
+            if any(unit in us.split() and unit not in metric.split() for _, unit in units.choices):
+                return us
         is_us = units.temperature == "degF" if "°" in match[1] else units.distance == "mi"
         return match[1] if is_us else match[2]
 

@@ -220,6 +220,8 @@ class DisplayUnits:
     def shown(self, value: float, quantity: str, *, digits: int = 4) -> str:
         """A value in SI with its unit as the user reads it, such as ``"300 lb"``; it reads back to the same.
 
+        What was typed into the settings comes back as it was typed.
+
         Parameters
         ----------
         value : float
@@ -229,7 +231,8 @@ class DisplayUnits:
         digits : int
             Significant digits; 12 give the value itself back.
         """
-        return f"{plain_number(self.to_shown(value, quantity), digits)} {self.unit_of(quantity)}"
+        typed = getattr(value, "text", "")
+        return typed or f"{plain_number(self.to_shown(value, quantity), digits)} {self.unit_of(quantity)}"
 
     @property
     def metres(self) -> float:

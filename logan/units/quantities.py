@@ -51,6 +51,24 @@ class Measured:
     unit: str = field(default="", compare=False)
 
 
+class TypedNumber(float):
+    """A number of the settings that knows the words in which it was typed, so that they can be shown again."""
+
+    __slots__ = ("text",)
+
+    text: str
+
+    def __new__(cls, value: float, text: str) -> TypedNumber:
+        """A number in SI, and what stood in the settings."""
+        made = super().__new__(cls, value)
+        made.text = text
+        return made
+
+    def __reduce__(self) -> tuple[type, tuple[float, str]]:
+        """It goes to another process with its words."""
+        return TypedNumber, (float(self), self.text)
+
+
 def read_number(text: str) -> tuple[float, ...]:
     """What a number may be: one value, two where its comma can be read in two ways, none where it is no number.
 

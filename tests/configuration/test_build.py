@@ -87,7 +87,7 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
         ("usable_window = [0.05, 0.95]", "usable_window = [0.9, 0.1]"),
         ("use_typical = false", 'use_typical = false\nmotor_temprature = { amber = "1 degC" }'),
         ('speed = "70 km/h"', 'speed = "45"'),
-        ('cycle = "udds"', 'cycle = "uds"'),
+        ('cycle = "UDDS"', 'cycle = "uds"'),
         ("cells_in_series = 96", "cells_in_series = 0"),
         ('scenario = "highway 105"', 'scenario = "higway 65"'),
         ('"town" = 0.45', '"town" = 0.40'),
@@ -107,7 +107,7 @@ def test_every_problem_is_reported_at_once_with_path_range_and_nearest_name(tmp_
     assert "pack.usable_window: expected two rising shares" in text
     assert "limits.motor_temprature: unknown channel; did you mean motor_temperature?" in text
     assert "scenario[2].speed: say the unit" in text
-    assert "scenario[3].cycle: expected one of udds, hwfet, us06, wltc_3b; got 'uds'; did you mean udds?" in text
+    assert "scenario[3].cycle: expected one of UDDS, HWFET, US06, WLTC class 3b; got 'uds'; did you mean UDDS?" in text
     assert "pack.cells_in_series: expected a whole number from 1 to 500, got 0" in text
     assert "target.scenario: no scenario is called 'higway 65'; did you mean highway 105?" in text
     assert "scenario.mixed.mix: the shares must add up to 1, they add up to 0.95" in text
