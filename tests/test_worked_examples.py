@@ -118,7 +118,7 @@ def test_heat():
         road_m_per_s=road * blocks, current_a2=0.0 * blocks, ambient_degc=ambient * blocks, step_s=4.0,
         coolant_degc=coolant * blocks,
     )  # fmt: skip
-    start = dict.fromkeys(("motor", "inverter", "coolant", "cells", "oil"), np.full((1, 1), 40.0))
+    start = dict.fromkeys(("motor", "rotor", "inverter", "coolant", "cells", "oil"), np.full((1, 1), 40.0))
     found = march(values, load, start, has_coolant=True)
     assert found.winding[-1].item() == pytest.approx(winding, abs=1e-3)
     assert found.motor[-1].item() == pytest.approx(sensor, abs=1e-3)

@@ -84,6 +84,7 @@ CHANNEL_KINDS: Final[tuple[ChannelKind, ...]] = (
     ChannelKind("motor_current", "A", "motor phase current, RMS", _LINEAR, -3000.0, 3000.0, "motor"),
     ChannelKind("motor_current_command", "A", "phase current asked of the inverter", _HOLD, -3000.0, 3000.0, "motor"),
     _temperature("motor_temperature", "motor winding or stator", "motor"),
+    _temperature("rotor_temperature", "rotor or its magnets", "motor"),
     _temperature("inverter_temperature", "inverter plate or module", "motor"),
     _temperature("gearbox_oil_temperature", "reduction gear oil", "motor"),
     ChannelKind("inverter_voltage", "V", "DC voltage at the inverter", _LINEAR, 0.0, 1500.0, "motor"),

@@ -20,8 +20,6 @@ from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w
 from logan.physics.machine import MachineLosses
 from logan.physics.powertrain import force_loss_w, peak_wheel_force_n
-from logan.physics.road_load import road_load_force_n
-from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
 from logan.units import RADIANS_PER_SECOND_PER_RPM, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
@@ -34,18 +32,10 @@ class PlainVehicle:
     """Plain numbers of a build that every chain shares: medians of plan or fit, limits of motor and pack, losses."""
 
     build: BuildSettings
-    mass_kg: float
-    drag_area_m2: float
-    rolling_coefficient: float
-    linear_n_s_per_m: float
-    environment: Environment
+    road: RoadVehicle
     drive_efficiency_ratio: float
-    auxiliary_w: float
     density_kg_per_m3: float
     headwind_m_per_s: float
-    circumference_m: float
-    max_speed_rad_per_s: float
-    max_torque_nm: float
     shaft_power_w: float
     from_pack_w: float
     pack_power_w: float
@@ -61,10 +51,13 @@ class PlainVehicle:
         environment: Environment,
     ) -> PlainVehicle:
         """Of a build with the medians of its plan or fit, in given conditions."""
-        coefficient: FloatArray = np.asarray(environment.rolling_temperature_coefficient_per_k)
-        warmth = float(temperature_factor(np.asarray(conditions.ambient_temperature_degc), coefficient))
-        mass, drag, rolling, drive, _, auxiliary = (float(value) for value in distribution.median)
-        motor, pack = build.powertrain.motor, build.pack
+        motor, pack, drive = build.powertrain.motor, build.pack, float(distribution.median[3])
+        road = road_vehicle_of(build, distribution.median, environment).as_driven(
+            ambient_degc=conditions.ambient_temperature_degc,
+            payload_kg=conditions.payload_kg,
+            drag_factor=conditions.drag_area_factor,
+            rolling_factor=conditions.rolling_factor,
+        )
         pack_w = max_discharge_power_w(
             nominal_open_circuit_voltage_v(build),
             max(pack.resistance_ohm.value, 1e-6),
@@ -72,23 +65,15 @@ class PlainVehicle:
             current_limit_a=pack.discharge_current_limit_a,
         )
         # Pack to wheel is known, shaft to wheel is common practice: what lies between is inverter and motor.
-        from_pack_w = max(0.0, pack_w - auxiliary) * drive / GEAR_EFFICIENCY_RATIO
+        from_pack_w = max(0.0, pack_w - road.auxiliary_w) * drive / GEAR_EFFICIENCY_RATIO
         return cls(
             build=build,
-            mass_kg=mass + conditions.payload_kg,
-            drag_area_m2=drag * conditions.drag_area_factor,
-            rolling_coefficient=rolling * conditions.rolling_factor * warmth,
-            linear_n_s_per_m=plan_of(build).linear_n_s_per_m * conditions.rolling_factor,
-            environment=environment,
+            road=road,
             drive_efficiency_ratio=drive,
-            auxiliary_w=auxiliary,
             density_kg_per_m3=air_density_kg_per_m3(
                 conditions.ambient_temperature_degc, conditions.pressure_pa, conditions.relative_humidity_ratio
             ),
             headwind_m_per_s=conditions.headwind_m_per_s,
-            circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
-            max_speed_rad_per_s=motor.max_speed_rpm * RADIANS_PER_SECOND_PER_RPM,
-            max_torque_nm=motor.max_torque_nm * motor.count,
             shaft_power_w=min(motor.max_power_w * motor.count, from_pack_w),
             from_pack_w=from_pack_w,
             pack_power_w=pack_w,
@@ -97,18 +82,7 @@ class PlainVehicle:
 
     def load_n(self, speed_m_per_s: FloatArray, grade_ratio: float = 0.0) -> FloatArray:
         """Force that holds a speed. [N]"""
-        return road_load_force_n(
-            speed_m_per_s,
-            mass_kg=self.mass_kg,
-            rolling_coefficient=self.rolling_coefficient,
-            drag_area_m2=self.drag_area_m2,
-            air_density_kg_per_m3=self.density_kg_per_m3,
-            headwind_m_per_s=self.headwind_m_per_s,
-            grade_ratio=grade_ratio,
-            driveline_n=float(self.environment.driveline_drag_n),
-            linear_n_s_per_m=self.linear_n_s_per_m + float(self.environment.driveline_n_s_per_m),
-            tire_rise_ratio=float(self.environment.tire_rise_ratio),
-        )
+        return self.road.load_n(speed_m_per_s, self.density_kg_per_m3, self.headwind_m_per_s, grade_ratio)
 
     def peak_n(self, speed_m_per_s: FloatArray, total_ratio: float) -> FloatArray:
         """Most force at the wheels that motor and pack give, grip left aside. [N]"""
@@ -127,13 +101,34 @@ class PlainVehicle:
         load_n = self.load_n(speed_m_per_s, grade_ratio)
         driven = self.build.powertrain.gearing.total_ratio
         more_w = self._loss_w(speed_m_per_s, load_n, total_ratio) - self._loss_w(speed_m_per_s, load_n, driven)
-        lost_w = force_loss_w(load_n, self.environment.constant_loss_w, self.environment.copper_loss_w_per_n2)
-        return np.asarray(load_n * speed_m_per_s / self.drive_efficiency_ratio + lost_w + self.auxiliary_w + more_w)
+        road = self.road
+        lost_w = force_loss_w(load_n, road.constant_loss_w, road.copper_loss_w_per_n2)
+        return np.asarray(load_n * speed_m_per_s / self.drive_efficiency_ratio + lost_w + road.auxiliary_w + more_w)
 
     def _loss_w(self, speed_m_per_s: FloatArray, force_n: FloatArray, total_ratio: float) -> FloatArray:
         per_metre = 2.0 * np.pi * total_ratio / self.circumference_m
         torque = force_n / per_metre / GEAR_EFFICIENCY_RATIO
         return self.losses.loss_w(torque, speed_m_per_s * per_metre)
+
+    @property
+    def mass_kg(self) -> float:
+        """As driven. [kg]"""
+        return float(self.road.mass_kg)
+
+    @property
+    def circumference_m(self) -> float:
+        """Distance per wheel turn. [m]"""
+        return self.road.circumference_m
+
+    @property
+    def max_speed_rad_per_s(self) -> float:
+        """The motor's speed limit. [rad/s]"""
+        return self.build.powertrain.motor.max_speed_rpm * RADIANS_PER_SECOND_PER_RPM
+
+    @property
+    def max_torque_nm(self) -> float:
+        """Of all motors. [N m]"""
+        return self.build.powertrain.motor.max_torque_nm * self.build.powertrain.motor.count
 
     @property
     def grip_ratio(self) -> float:

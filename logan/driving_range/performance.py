@@ -326,7 +326,7 @@ def _performance(
         hill_battery_power_w=battery_w,
         hill_shaft_power_w=hill_n * HILL_SPEED_M_PER_S / GEAR_EFFICIENCY_RATIO,
         hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n),
-        continuous_battery_power_w=held_n * to_pack + vehicle.auxiliary_w if holding.is_given else None,
+        continuous_battery_power_w=held_n * to_pack + vehicle.road.auxiliary_w if holding.is_given else None,
         continuous_sigma_w=spread_n * to_pack if holding.is_given and spread_n > 0.0 else None,
         continuous_source=holding.source,
         hottest_part=holding.hottest,
@@ -340,7 +340,7 @@ def _performance(
 def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Holding) -> tuple[CruisePoint, ...]:
     shaft = motor_speed_rad_per_s(speed, ratio, vehicle.circumference_m)
     level_n, peak_n = vehicle.load_n(speed), vehicle.peak_n(speed, ratio)
-    air_n = level_n - vehicle.rolling_coefficient * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
+    air_n = level_n - float(vehicle.road.rolling_coefficient) * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
     grade = _steepest(vehicle, peak_n, air_n)
     lasting, short = (
         _steepest(vehicle, np.minimum(peak_n, holding.at(speed, of)), air_n) for of in ("continuous", "half_hour")
@@ -371,9 +371,10 @@ def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Hol
 def _steepest(vehicle: PlainVehicle, force_n: FloatArray, air_n: FloatArray) -> FloatArray:
     """Steepest grade by a force at the wheels, and by grip. [ratio]"""
     weight_n = vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
-    by_force = climbable_grade_ratio(force_n - air_n, vehicle.mass_kg, vehicle.rolling_coefficient)
+    by_force = climbable_grade_ratio(force_n - air_n, vehicle.mass_kg, float(vehicle.road.rolling_coefficient))
     return np.minimum(
-        by_force, grip_limited_grade_ratio(vehicle.grip_ratio, vehicle.rolling_coefficient, air_n / weight_n)
+        by_force,
+        grip_limited_grade_ratio(vehicle.grip_ratio, float(vehicle.road.rolling_coefficient), air_n / weight_n),
     )
 
 

@@ -7,23 +7,24 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-from scipy.optimize import nnls
 
 from logan.heat.losses import learned_losses
 from logan.heat.network import PARAMETERS, HeatLoad, Parameters, Prior, losses_of, march, priors_of
 from logan.heat.series import BLOCK_S, SOURCES, HeatSeries
 from logan.numerics import long_run_factor
-from logan.physics.machine import MachineLosses, field_weakening_ratio
+from logan.physics.machine import MachineLosses
 from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 from logan.units.sentences import measure
 
 LEAST_MOTOR_RISE_K: Final = 15.0
-LEAST_RISE_K: Final = {"motor": LEAST_MOTOR_RISE_K, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0}
+LEAST_RISE_K: Final = {
+    "motor": LEAST_MOTOR_RISE_K, "rotor": 10.0, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0
+}  # fmt: skip
 """A part that rose less teaches nothing; the cells are known from weight and resistance. [K]"""
 
-MOST_RESIDUAL_K: Final = {"motor": 1.5, "inverter": 1.5, "coolant": 2.0, "cells": 1.0, "oil": 2.0}
+MOST_RESIDUAL_K: Final = {"motor": 1.5, "rotor": 2.0, "inverter": 1.5, "coolant": 2.0, "cells": 1.0, "oil": 2.0}
 """RMS above which the network does not describe the part. [K]"""
 
 COLD_SPREAD_K: Final = 8.0
@@ -44,7 +45,6 @@ ALIKE_LAGS: Final = 60
 LEAST_ALIKE: Final = 15.0
 """Neighbouring residuals are alike over a minute at least: what the network does not describe is slow."""
 
-_BASE_SHARES: Final = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
 MOST_DRIVES: Final = 12
 _STEP: Final = 1e-3
 _ITERATIONS: Final = 12
@@ -166,14 +166,11 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
     learned = learned_losses(kept, build)
     if best == "motor torque":
         scale, sigma = _torque_scale(scale, None if learned is None else learned[1])
-    elif best == "motor current":
-        scale, own = _current_law(kept, scale, priors)
-        priors = {**priors, **own}
     elif best == "pack power":
         scale, sigma = float(np.sqrt(scale)), POWER_SIGMA
     load, observed, offsets = _stacked(kept, scale)
     activation = build.pack.resistance_activation_j_per_mol
-    load = replace(load, is_current=best == "motor current", activation_j_per_mol=activation)
+    load = replace(load, activation_j_per_mol=activation)
     has_coolant = "coolant" in observed
     values: dict[str, FloatArray] = {name: np.array([prior.median]) for name, prior in priors.items()}
     parts: dict[str, PartFit] = {}
@@ -234,7 +231,7 @@ def judged(model: HeatModel, series: Sequence[HeatSeries], build: BuildSettings)
     for one in same if len(same) > 1 else ():
         others = fit_heat([other for other in same if other is not one], build, total_ratio=model.total_ratio)
         load, observed, _ = _stacked([one], others.scale)
-        load = replace(load, coolant_degc=None, is_current=model.load_source == "motor current")
+        load = replace(load, coolant_degc=None)
         start = {part: _first_values(observed.get(part), load.ambient_degc) for part in PARAMETERS}
         found = march(others.median, load, start, has_coolant=others.has_coolant)
         for part, value in observed.items():
@@ -253,34 +250,6 @@ def _torque_scale(against_road: float, to_true: float | None) -> tuple[float, fl
         told.append((-float(np.log(to_true)), BALANCE_SIGMA))
     weights = np.array([sigma**-2.0 for _, sigma in told])
     return float(np.exp(np.average([log for log, _ in told], weights=weights))), float(weights.sum() ** -0.5)
-
-
-def _current_law(
-    series: Sequence[HeatSeries], scale: float, priors: Mapping[str, Prior]
-) -> tuple[float, dict[str, Prior]]:
-    """Amperes per newton metre, and what weakens the field: current squared over torque squared and speed.
-
-    As method/heat.md, eq. 1b.
-    """
-    current2, torque2, shaft = (
-        np.concatenate([getattr(one, name) for one in series])
-        for name in ("square", "pulled_square", "shaft_rad_per_s")
-    )
-    known = np.isfinite(current2) & np.isfinite(torque2) & np.isfinite(shaft)
-    best: tuple[float, float, float, float] | None = None
-    for share in _BASE_SHARES:
-        base = share * priors["w_f"].median
-        table = np.column_stack([torque2[known], field_weakening_ratio(shaft[known], base)])
-        (square, weak), left = nnls(table, current2[known])
-        if square > 0.0 and (best is None or left < best[0]):
-            best = (left, base, square, weak)
-    if best is None:
-        return scale, {}
-    _, base, square, weak = best
-    own = {"w_f": Prior(median=base, log_sigma=0.1)}
-    if weak > 0.0:
-        own["k_f"] = Prior(median=weak / square, log_sigma=0.2)
-    return float(np.sqrt(square)), own
 
 
 def _heat_seen(series: HeatSeries) -> float:
@@ -388,7 +357,7 @@ def _fit_part(
     """Damped Gauss-Newton in the logarithms; the second pass weighs by how far neighbouring residuals are alike."""
     names = PARAMETERS[part]
     start = {name: _first_values(observed.get(name), load.ambient_degc) for name in PARAMETERS}
-    needed = frozenset({part})
+    needed = frozenset({part, "motor"} if part == "rotor" else {part})
     if part == "coolant":
         load, needed = replace(load, coolant_degc=None), frozenset({"motor", "inverter", "coolant"})
     prior = _from_priors(names, priors)

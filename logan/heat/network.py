@@ -33,7 +33,10 @@ INVERTER: Final = ("l0", "l1", "l2", "c_i", "g_i")
 COOLANT: Final = ("c_c", "b0", "b1")
 CELLS: Final = ("r_b", "c_b", "e0", "e1")
 OIL: Final = ("o1", "o2", "c_o", "d0", "d1")
-PARAMETERS: Final = {"motor": MOTOR, "inverter": INVERTER, "coolant": COOLANT, "cells": CELLS, "oil": OIL}
+ROTOR: Final = ("r1", "r2", "t_r")
+PARAMETERS: Final = {
+    "motor": MOTOR, "rotor": ROTOR, "inverter": INVERTER, "coolant": COOLANT, "cells": CELLS, "oil": OIL
+}  # fmt: skip
 
 Parameters = Mapping[str, FloatArray]
 """Values by name, each of shape (k,)."""
@@ -78,6 +81,7 @@ def priors_of(build: BuildSettings) -> Mapping[str, Prior]:
         "c_c": (25_000.0 * area, 0.4), "b0": (60.0 * area, 0.6), "b1": (25.0 * area, 0.6),
         "r_b": (1.15 * pack.resistance_ohm.value, 0.3), "c_b": (cells_kg * CELL_HEAT_J_PER_KG_K, 0.15),
         "e0": (0.05 * cells_kg, 0.8), "e1": (0.01 * cells_kg, 0.8),
+        "r1": (0.02 * slow, 0.8), "r2": (5e-4 * size**-2.0, 1.0), "t_r": (650.0, 0.5),
         "o1": (0.02, 0.5), "o2": (0.5 * size, 0.7), "c_o": (12_000.0 * size, 0.3), "d0": (8.0 * area, 0.6),
         "d1": (0.6 * area, 0.8),
     }  # fmt: skip
@@ -120,8 +124,6 @@ class HeatLoad:
         Logged coolant, shape (n, d, 1); None lets the network find it.
     activation_j_per_mol : float
         Of the cells' resistance, which falls when they warm. [J/mol]
-    is_current : bool
-        Whether the load was a phase current: what weakens the field is in it.
     """
 
     square: FloatArray
@@ -134,7 +136,6 @@ class HeatLoad:
     step_s: float
     coolant_degc: FloatArray | None = None
     activation_j_per_mol: float = 25_000.0
-    is_current: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -143,6 +144,7 @@ class March:
 
     motor: FloatArray
     winding: FloatArray
+    rotor: FloatArray
     inverter: FloatArray
     coolant: FloatArray
     cells: FloatArray
@@ -170,7 +172,7 @@ def march(
     load : HeatLoad
         Load and surroundings.
     start_degc : mapping of str to ndarray, shape (d, 1) or (d, k)
-        By part: motor, inverter, coolant, cells, oil. [degC]
+        By part: motor, rotor, inverter, coolant, cells, oil. [degC]
     has_coolant : bool
         False lets the outside air cool motor and inverter.
     parts : frozenset of str
@@ -196,14 +198,15 @@ def march(
     keep_w, keep_s = np.exp(-h * p["g_wh"] / p["c_w"]), float(np.exp(-h / SENSOR_LAG_S))
     keep_h, keep_i = np.exp(-h * to_housing / p["c_h"]), np.exp(-h * p["g_i"] / p["c_i"])
     keep_c = np.exp(-h * to_coolant / p["c_c"])
+    keep_r, rotor_k = np.exp(-h / p["t_r"]), p["r1"] * load.shaft_rad_per_s + p["r2"] * load.square
     keep_b, keep_o = np.exp(-h * to_cells / p["c_b"]), np.exp(-h * to_oil / p["c_o"])
     shape = np.broadcast_shapes(load.square.shape, load.road_m_per_s.shape, start_degc["motor"].shape, *_sizes(p))
     count, ambient = shape[0], load.ambient_degc
     begin = {part: np.broadcast_to(value, shape[1:]).copy() for part, value in start_degc.items()}
     winding, housing, sensor = begin["motor"], begin["motor"].copy(), begin["motor"].copy()
-    inverter, coolant, cells, oil = (begin[part] for part in ("inverter", "coolant", "cells", "oil"))
-    out = np.empty((6, count + 1, *shape[1:]))
-    for j, value in enumerate((sensor, winding, inverter, coolant, cells, oil)):
+    rotor, inverter, coolant, cells, oil = (begin[part] for part in ("rotor", "inverter", "coolant", "cells", "oil"))
+    out = np.empty((7, count + 1, *shape[1:]))
+    for j, value in enumerate((sensor, winding, rotor, inverter, coolant, cells, oil)):
         out[j, 0] = value
     for i in range(count):
         if load.coolant_degc is not None:
@@ -219,6 +222,9 @@ def march(
             goal = (heat["core"][i] + p["g_wh"] * winding + p["g_hc"] * coolant + air[i] * ambient[i]) / to_housing[i]
             housing = goal + (housing - goal) * keep_h[i]
             sensor = sensor + (WINDING_SHARE_RATIO * (winding - housing) + housing - sensor) * (1.0 - keep_s)
+        if "rotor" in parts:
+            goal = housing + rotor_k[i]
+            rotor = goal + (rotor - goal) * keep_r
         if "inverter" in parts:
             goal = coolant + heat["inverter"][i] / p["g_i"]
             inverter = goal + (inverter - goal) * keep_i
@@ -232,10 +238,11 @@ def march(
         if "oil" in parts:
             goal = ambient[i] + heat["oil"][i] / to_oil[i]
             oil = goal + (oil - goal) * keep_o[i]
-        for j, value in enumerate((sensor, winding, inverter, coolant, cells, oil)):
+        for j, value in enumerate((sensor, winding, rotor, inverter, coolant, cells, oil)):
             out[j, i + 1] = value
-    mean = 0.5 * (out[:, :-1] + out[:, 1:])
-    return March(motor=mean[0], winding=mean[1], inverter=mean[2], coolant=mean[3], cells=mean[4], oil=mean[5])
+    return March(
+        **dict(zip(("motor", "winding", *tuple(PARAMETERS)[1:]), 0.5 * (out[:, :-1] + out[:, 1:]), strict=True))
+    )
 
 
 def _sizes(p: Parameters) -> set[tuple[int, ...]]:
@@ -245,8 +252,6 @@ def _sizes(p: Parameters) -> set[tuple[int, ...]]:
 def _heats(p: Parameters, load: HeatLoad) -> dict[str, FloatArray]:
     """Heat into each node; copper's at 25 degC. [W]"""
     against2 = p["k_f"] * field_weakening_ratio(load.shaft_rad_per_s, p["w_f"])
-    if load.is_current:
-        against2 = np.zeros_like(against2)
     current2 = load.square + against2
     magnitude = np.sqrt(load.magnitude**2 + against2)
     return {

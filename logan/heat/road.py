@@ -107,7 +107,7 @@ def launch_road(build: BuildSettings, vehicle: RoadVehicle, count: int, *, top_m
         shaft = max(speeds[-1] * vehicle.radians_per_metre, 1e-9)
         torque = min(motor.max_torque_nm, motor.max_power_w / shaft) * motor.count
         force_n = 0.85 * torque * vehicle.radians_per_metre * vehicle.gear_efficiency_ratio
-        gained = min(force_n / (vehicle.mass_kg + vehicle.rotating_kg), 6.0)
+        gained = min(force_n / float(vehicle.mass_kg + vehicle.rotating_kg), 6.0)
         speeds.append(min(speeds[-1] + gained, top_m_per_s))
     braking = np.arange(top_m_per_s, 0.0, -2.5)
     one = np.concatenate((speeds, np.full(3, top_m_per_s), braking, np.zeros(_LAUNCH_PAUSE_S)))
@@ -333,7 +333,7 @@ def held_forces(
     )
     start = {part: np.full((speeds_m_per_s.size, 1), ambient_degc) for part in CHANNELS}
     needed = {part for part in CHANNELS if model.parts[part].refusal is None and build.limits.of(CHANNELS[part][0])}
-    if needed & {"motor", "inverter", "coolant"}:
+    if needed & {"motor", "rotor", "inverter", "coolant"}:
         needed |= {"motor", "inverter", "coolant"}
     marched = march(columns, load, start, has_coolant=model.has_coolant, parts=frozenset(needed))
     found = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,14 +20,16 @@ from logan.results import Refusal
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
-SOURCES: Final = ("motor torque", "motor current", "pack power", "wheel force")
-"""What torque is taken from, best first; pack power goes with wheel force."""
+SOURCES: Final = ("motor torque", "pack power", "wheel force")
+"""What torque is taken from, best first; pack power goes with wheel force. Phase current holds what weakens the field
+as well, and told less of another gear than pack power does (method/heat.md, 9)."""
 
 BLOCK_S: Final = 4.0
 """Length of a block. [s]"""
 
 CHANNELS: Final = {
     "motor": ("motor_temperature",),
+    "rotor": ("rotor_temperature",),
     "inverter": ("inverter_temperature",),
     "coolant": ("coolant_temperature",),
     "cells": ("cell_temperature_max", "cell_temperature", "pack_temperature"),
@@ -73,10 +75,10 @@ class RoadVehicle:
         Motor turns per wheel turn, distance per wheel turn, shaft to wheels.
     """
 
-    mass_kg: float
+    mass_kg: float | FloatArray
     rotating_kg: float
-    drag_area_m2: float
-    rolling_coefficient: float
+    drag_area_m2: float | FloatArray
+    rolling_coefficient: float | FloatArray
     total_ratio: float
     circumference_m: float
     gear_efficiency_ratio: float = 0.97
@@ -112,9 +114,40 @@ class RoadVehicle:
             losses=expected_losses(build),
         )
 
-    def warmth_ratio(self, ambient_degc: float) -> float:
-        """Rolling resistance in this air over that at 25 degC. [ratio]"""
-        return float(temperature_factor(np.asarray(ambient_degc), np.asarray(self.rolling_per_k)))
+    def as_driven(
+        self, *, ambient_degc: float, payload_kg: float = 0.0, drag_factor: float = 1.0, rolling_factor: float = 1.0
+    ) -> RoadVehicle:
+        """The same with a load, in this air, on this road."""
+        warmth = temperature_factor(np.asarray(ambient_degc), np.asarray(self.rolling_per_k))
+        return replace(
+            self,
+            mass_kg=self.mass_kg + payload_kg,
+            drag_area_m2=self.drag_area_m2 * drag_factor,
+            rolling_coefficient=self.rolling_coefficient * rolling_factor * warmth,
+            linear_n_s_per_m=self.linear_n_s_per_m * rolling_factor,
+            rolling_per_k=0.0,
+        )
+
+    def load_n(
+        self,
+        speed_m_per_s: FloatArray,
+        density_kg_per_m3: float,
+        headwind_m_per_s: float | FloatArray = 0.0,
+        grade_ratio: float | FloatArray = 0.0,
+    ) -> FloatArray:
+        """Force at the wheels that holds a speed, as driven. [N]"""
+        return road_load_force_n(
+            speed_m_per_s,
+            mass_kg=self.mass_kg,
+            rolling_coefficient=self.rolling_coefficient,
+            drag_area_m2=self.drag_area_m2,
+            air_density_kg_per_m3=density_kg_per_m3,
+            headwind_m_per_s=headwind_m_per_s,
+            grade_ratio=grade_ratio,
+            driveline_n=self.driveline_n,
+            linear_n_s_per_m=self.linear_n_s_per_m + self.driveline_n_s_per_m,
+            tire_rise_ratio=self.tire_rise_ratio,
+        )
 
     @property
     def radians_per_metre(self) -> float:
@@ -149,8 +182,6 @@ class HeatSeries:
         By part; NaN where not known. [degC]
     shaft_w, pack_w : ndarray or None
         Torque times shaft speed, and pack power less heater and air conditioning, where all are logged. [W]
-    pulled_square : ndarray or None
-        Mean of torque from wheel force squared, where the motor pulls all through the block. [(N m)2]
     load_sum, torque_sum : float
         Sums over pulling samples of the load, and of torque from wheel force: their quotient is the scale.
     """
@@ -168,7 +199,6 @@ class HeatSeries:
     torque_sum: float = 0.0
     shaft_w: FloatArray | None = None
     pack_w: FloatArray | None = None
-    pulled_square: FloatArray | None = None
 
 
 def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatSeries | Refusal:
@@ -214,9 +244,8 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
     by_force = vehicle.torque_nm(_wheel_force_n(drive, vehicle, time_s, ends))
     watts = _pack_w(drive, time_s)
     pulled = _with_pack_power(vehicle, road, shaft, by_force, watts)
-    load, source = _load(drive, time_s, pulled, motors)
-    if source == "wheel force" and watts is not None:
-        source = "pack power"
+    logged_nm = _logged_torque_nm(drive, time_s, motors)
+    load, source = (pulled, SOURCES[1 if watts is not None else 2]) if logged_nm is None else (logged_nm, SOURCES[0])
     steady = np.ones(SCALE_S) / SCALE_S
     load_mean, pulled_mean = (np.convolve(one, steady, mode="valid") for one in (load, by_force))
     pulls = load_mean > LEAST_TORQUE_NM
@@ -231,7 +260,6 @@ def heat_series(drive: Drive, vehicle: RoadVehicle, *, motors: int = 1) -> HeatS
         load_source=source,
         shaft_w=_blocks(load * shaft) if is_electric else None,
         pack_w=_blocks(watts - vehicle.auxiliary_w) if is_electric and watts is not None else None,
-        pulled_square=np.where((pulled > 0.0).reshape(-1, int(BLOCK_S)).all(axis=1), _blocks(pulled**2), np.nan),
         square=_blocks(load**2),
         magnitude=_blocks(np.abs(load)),
         shaft_rad_per_s=_blocks(shaft),
@@ -253,17 +281,14 @@ def _first(drive: Drive, names: tuple[str, ...]) -> Channel | None:
     return None
 
 
-def _load(drive: Drive, time_s: FloatArray, pulled_nm: FloatArray, motors: int) -> tuple[FloatArray, str]:
-    """Torque as logged, else phase current with the torque's sign, else torque from the wheels' force."""
-    for name, source in (("motor_torque", "motor torque"), ("motor_current", "motor current")):
-        channel = drive.get(name)
-        if channel is None:
-            continue
-        value = channel.at(time_s, max_gap_s=10.0)
-        if float(np.isfinite(value).mean()) >= LEAST_SHARE_RATIO and float(np.nanmax(np.abs(value))) > 1.0:
-            value = _filled(value) * motors
-            return (value if name == "motor_torque" else np.abs(value) * np.sign(pulled_nm)), source
-    return pulled_nm, "wheel force"
+def _logged_torque_nm(drive: Drive, time_s: FloatArray, motors: int) -> FloatArray | None:
+    """Torque of all motors as logged; None where it is not, or hardly."""
+    channel = drive.get("motor_torque")
+    if channel is None:
+        return None
+    value = channel.at(time_s, max_gap_s=10.0)
+    is_known = float(np.isfinite(value).mean()) >= LEAST_SHARE_RATIO and float(np.nanmax(np.abs(value))) > 1.0
+    return _filled(value) * motors if is_known else None
 
 
 def _pack_w(drive: Drive, time_s: FloatArray) -> FloatArray | None:
@@ -319,19 +344,9 @@ def _wheel_force_n(drive: Drive, vehicle: RoadVehicle, time_s: FloatArray, ends_
         slope = np.nan_to_num(np.interp(time_s, along[0], np.nan_to_num(along[1])))
     air, wind = air_of(drive), headwind_at(drive, time_s)
     payload_kg = getattr(drive.conditions, "payload_kg", None) or 0.0
-    steady = road_load_force_n(
-        road,
-        mass_kg=vehicle.mass_kg + payload_kg,
-        rolling_coefficient=vehicle.rolling_coefficient * vehicle.warmth_ratio(air.temperature_degc),
-        drag_area_m2=vehicle.drag_area_m2,
-        air_density_kg_per_m3=air.density_kg_per_m3,
-        headwind_m_per_s=0.0 if wind is None else wind,
-        grade_ratio=slope,
-        driveline_n=vehicle.driveline_n,
-        linear_n_s_per_m=vehicle.linear_n_s_per_m + vehicle.driveline_n_s_per_m,
-        tire_rise_ratio=vehicle.tire_rise_ratio,
-    )
-    inertia_n = (vehicle.mass_kg + payload_kg + vehicle.rotating_kg) * np.diff(ends_m_per_s)
+    driven = vehicle.as_driven(ambient_degc=air.temperature_degc, payload_kg=payload_kg)
+    steady = driven.load_n(road, air.density_kg_per_m3, 0.0 if wind is None else wind, slope)
+    inertia_n = (driven.mass_kg + driven.rotating_kg) * np.diff(ends_m_per_s)
     return np.where(road > 0.3, steady + inertia_n, 0.0)
 
 

@@ -52,20 +52,20 @@ def test_an_unseen_climb_of_another_structure_is_forecast_within_its_band(vehicl
     assert motor.low_degc.max() - 2.0 < peak < motor.high_degc.max() + 2.0
 
 
-def test_a_phase_current_holds_what_weakens_the_field_and_it_is_counted_once(vehicle_truth, model):
+def test_a_rotor_with_a_sensor_is_a_part_of_its_own_and_one_without_is_refused(vehicle_truth, model):
+    """Of another structure: the truth's rotor heats by speed and windage and gives its heat to the iron."""
     truth, build, _, vehicle = vehicle_truth
     rng = np.random.default_rng(12)
     traces = [drive(truth, trip, rng) for trip in ordinary_trips(rng)]
-    series = [heat_series(logged(truth, trace, rng, what="current"), vehicle) for trace in traces]
-    by_current = fit_heat(series, build, total_ratio=truth.ratio)
-    assert by_current.load_source == "motor current"
-    assert by_current.scale == pytest.approx(truth.values["amp_per_nm"], rel=0.08)
-    for trip in (climb(np.random.default_rng(8)), climb(np.random.default_rng(8), ratio=14.4)):
-        real = drive(truth, trip, np.random.default_rng(9))["motor"].max() + truth.values["off_motor"]
-        for one in (by_current, model):
-            _, found, _, _ = asked(vehicle_truth, one, trip)
-            motor = next(part for part in found.parts if part.part == "motor")
-            assert motor.low_degc.max() - 2.0 < real < motor.high_degc.max() + 2.0
+    series = [heat_series(logged(truth, trace, rng, has_rotor=True), vehicle) for trace in traces]
+    fitted = fit_heat(series, build, total_ratio=truth.ratio)
+    for trip in (climb(np.random.default_rng(8)), climb(np.random.default_rng(8), tow=True)):
+        real = drive(truth, trip, np.random.default_rng(9))["rotor"].max()
+        _, found, _, _ = asked(vehicle_truth, fitted, trip)
+        rotor = next(part for part in found.parts if part.part == "rotor")
+        assert rotor.middle_degc.max() == pytest.approx(real, abs=6.0)
+        assert rotor.low_degc.max() - 1.0 < real < rotor.high_degc.max() + 1.0
+    assert "no temperature of the rotor" in model.parts["rotor"].refusal.reason
 
 
 def test_a_rise_far_beyond_what_was_seen_has_a_band_and_no_point(vehicle_truth, model):
@@ -120,7 +120,7 @@ def test_a_motor_that_hardly_warmed_is_refused(vehicle_truth):
 @pytest.mark.parametrize(
     ("gone", "source", "within"),
     [
-        (("motor_torque",), "pack power", 0.08),
+        (("motor_torque",), "pack power", 0.08),  # as with a phase current
         (("motor_torque", "motor_speed"), "pack power", 0.08),
         (("motor_torque", "pack_current"), "wheel force", 0.6),
     ],

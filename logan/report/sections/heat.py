@@ -97,11 +97,11 @@ def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
 
 def _parts(found: RoadHeat, units: DisplayUnits) -> TableBlock:
     parts, degree = found.forecast.parts, units.temperature_label
-    # Gear oil is not missed where it is not logged: few have the sensor.
+    # Gear oil and rotor are not missed where they are not logged: few have the sensor.
     refused = [
         (name, f"refused: {why.reason}", "", "", "", "")
         for name, why in found.forecast.refused.items()
-        if name != "oil"
+        if name not in ("oil", "rotor")
     ]
     return TableBlock(
         headings=(f"part [{degree}]", "peak, 90 % band", "red", "min to amber", "to derating", "to red"),

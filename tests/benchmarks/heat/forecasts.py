@@ -149,7 +149,7 @@ class Table:
             samples = road_samples(road, vehicle, build, parameter_samples(build, rng), rng)
             found = forecast_heat(model, samples, road, vehicle, build, rng)
             for part, reason in found.refused.items():
-                if part != "oil":
+                if part not in ("oil", "rotor"):
                     self.refusals[f"{part}: {reason.reason[:60]}"] += 1
             for one in found.parts:
                 self._part(one, name, trip, real[one.part] + truth.values.get(f"off_{one.part}", 0.0))

@@ -156,7 +156,7 @@ def drive(truth: Truth, trip: Trip, rng: np.random.Generator):
     slot = end = iron = rotor = house = junction = plate = cool = core = skin = start
     sensor = start
     v = float(trip.speed[0])
-    rows = np.empty((n, 14))
+    rows = np.empty((n, 15))
     base = truth.power_peak / truth.torque_peak
     volts = 355.0
     flux = volts / (base * np.sqrt(3.0)) * p["flux"]
@@ -239,6 +239,7 @@ def drive(truth: Truth, trip: Trip, rng: np.random.Generator):
             force_motor,
             flow,
             trip.ambient,
+            rotor,
         )
         v = v_next
     names = (
@@ -256,11 +257,12 @@ def drive(truth: Truth, trip: Trip, rng: np.random.Generator):
         "force",
         "flow",
         "ambient",
+        "rotor",
     )
     return dict(zip(names, rows.T, strict=True))
 
 
-def logged(truth: Truth, trace, rng, *, what="torque", has_coolant=True, extra=()) -> Drive:
+def logged(truth: Truth, trace, rng, *, what="torque", has_coolant=True, has_rotor=False) -> Drive:
     """What the log holds: sensors with offsets, noise and resolution; torque or phase current where asked for."""
     p, n = truth.values, trace["speed"].size
     t = np.arange(n, dtype=float)
@@ -279,6 +281,8 @@ def logged(truth: Truth, trace, rng, *, what="torque", has_coolant=True, extra=(
     }  # fmt: skip
     if has_coolant:
         columns["coolant_temperature"] = step(trace["coolant"] + p["off_coolant"] + 0.2 * rng.normal(size=n), 0.5)
+    if has_rotor:
+        columns["rotor_temperature"] = step(trace["rotor"] + 0.3 * rng.normal(size=n), 0.5)
     if what == "torque":
         columns["motor_torque"] = trace["torque"] * p["torque_gain"] + 2.0 * rng.normal(size=n)
     elif what == "current":
