@@ -308,7 +308,9 @@ def _with_pack_power(
 ) -> FloatArray:
     """Torque from wheel force and from pack power less expected losses, each by how well it is known there.
 
-    Wheel force knows nothing of wind, payload and friction brakes, pack power little at low speed. Method: heat (1c).
+    Wheel force knows nothing of wind, payload and friction brakes, pack power little at low speed.
+
+    As method/heat.md, eq. 1b.
     """
     if watts is None or vehicle.losses is None:
         return by_force

@@ -34,6 +34,7 @@ from logan.results import Refusal
 from logan.settings import BuildSettings, LimitSide, ScenarioKind
 from logan.units import STANDARD_PRESSURE_PA
 from logan.units.quantities import parse_quantity
+from logan.units.sentences import measure
 
 __all__ = ["RoadHeat", "heat_blocks", "heat_on_road", "learn_heat", "usual_roads"]
 
@@ -152,23 +153,16 @@ def usual_roads(
     build = folder.settings()
     summer = {"ambient": f"{build.limits.design_ambient_degc} °C"}
     routes = [one.name for one in build.scenarios if one.kind is ScenarioKind.ROUTE][:MOST_ROUTES]
-    asked: list[tuple[dict[str, object], int]] = [({"name": name}, 0) for name in routes] or [
-        ({"name": "6 % for 10 mi at 55 mph", "speed": "55 mph", "grade": "6 %", **summer}, 0)
+    mile, climb = measure(10, "mi"), {"grade": "6 %", **summer}
+    asked: list[tuple[dict[str, object], str, int]] = [({"name": name}, "", 0) for name in routes] or [
+        ({"name": f"6 % for {mile} at {measure(55, 'mph')}", "speed": "55 mph", **climb}, "10 mi", 0)
     ]
-    asked += [
-        (
-            {
-                "name": "the same climb at 45 mph, trailer of 3,000 lb",
-                "speed": "45 mph",
-                "grade": "6 %",
-                **TRAILER,
-                **summer,
-            },
-            0,
-        )
-    ]
-    asked += [({"name": "three hard launches", **summer}, 3)]
-    return tuple(_on_road(folder, fit, model, one, rng, launches=launches) for one, launches in asked)
+    towing = f"6 % for {mile} at {measure(45, 'mph')} with a trailer"
+    asked.append(({"name": towing, "speed": "45 mph", **TRAILER, **climb}, "10 mi", 0))
+    asked.append(({"name": "three hard launches", **summer}, "", 3))
+    return tuple(
+        _on_road(folder, fit, model, one, rng, length=length, launches=launches) for one, length, launches in asked
+    )
 
 
 def _on_road(
