@@ -6,8 +6,8 @@ speed and height is that of its two ends alone. No derivative and no resampling 
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Final
+from dataclasses import fields, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -258,12 +258,10 @@ def _regen_limit_j(running: RunningRoad, plan: PlannedVehicle, steps: IntArray) 
 
 
 def _refused(drive_id: str, reason: str) -> DriveSegments:
-    nothing = np.empty(0)
+    arrays = {field.name for field in fields(DriveSegments) if field.type == "FloatArray"}
+    nothing: dict[str, Any] = dict.fromkeys(arrays, np.empty(0))
     return DriveSegments(
-        drive_id=drive_id, trip=empty_road(), trip_power_j=nothing, trip_cabin_j=nothing, trip_regen_limit_j=nothing,
-        trip_cold_k=nothing, trip_full_ratio=nothing, trip_shaft_j=nothing, trip_swing_j=nothing,
-        trip_swing_n2_s=nothing, first_step=nothing, last_step=nothing, climb_m=nothing, start_edge=nothing,
-        end_edge=nothing, edge_sigma_j=nothing, elevation_sigma_m=0.0, auxiliary_power_w=None, payload_kg=0.0,
+        drive_id=drive_id, trip=empty_road(), **nothing, elevation_sigma_m=0.0, auxiliary_power_w=None, payload_kg=0.0,
         ambient_temperature_degc=20.0, air_density_kg_per_m3=1.2, pack_lag_s=0.0, has_elevation=False,
         has_heading=False, cabin_logged=False, wind_known=False, coverage_ratio=0.0, refusal=reason,
     )  # fmt: skip

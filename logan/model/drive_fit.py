@@ -137,9 +137,6 @@ def own_variance_j2(energy: TripEnergy, drive: DriveSegments, scales: NoiseScale
     return float(((energy.by_own * sigma) ** 2).sum()) + missed_j2 + end_height_j2
 
 
-_UNKNOWN = Estimate(float("nan"), "Wh", None, "refused")
-
-
 def predicted_energy(
     shared: FloatArray,
     covariance: FloatArray,
@@ -268,13 +265,6 @@ def _refused(drive: DriveSegments) -> DriveFit:
         drive_id=drive.drive_id,
         distance_m=drive.distance_m,
         measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
-        planned=_UNKNOWN,
-        refined=_UNKNOWN,
-        level=_UNKNOWN,
-        headwind=_UNKNOWN,
-        auxiliary_power=_UNKNOWN,
-        segment_count=0,
-        outlier_ratio=0.0,
         refusal=drive.refusal or "took no part",
     )
 

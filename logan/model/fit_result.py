@@ -21,6 +21,9 @@ DRAG_MODEL_SIGMA_RATIO: Final = 0.04
 simulator of other structure). Left out of predictions, steady 65 mph held the truth in 50 to 56 of nominal 90 %."""
 
 
+_UNKNOWN: Final = Estimate(float("nan"), "Wh", None, "refused")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrivenHull:
     """The conditions that were driven; a prediction beyond them is an extrapolation.
@@ -79,13 +82,13 @@ class DriveFit:
     drive_id: str
     distance_m: float
     measured_wh: float
-    planned: Estimate
-    refined: Estimate
-    level: Estimate
-    headwind: Estimate
-    auxiliary_power: Estimate
-    segment_count: int
-    outlier_ratio: float
+    planned: Estimate = _UNKNOWN
+    refined: Estimate = _UNKNOWN
+    level: Estimate = _UNKNOWN
+    headwind: Estimate = _UNKNOWN
+    auxiliary_power: Estimate = _UNKNOWN
+    segment_count: int = 0
+    outlier_ratio: float = 0.0
     refusal: str = ""
 
     @property

@@ -137,7 +137,7 @@ def solve_hierarchy(
     # Matrices of a few dozen rows gain nothing from the linear algebra's own threads, and where other work
     # shares the processor those threads cost tens of times the work itself.
     with threadpool_limits(limits=1, user_api="blas"), np.errstate(all="ignore"):
-        return _alternate(prior, drives, measurements, rotating_mass_kg, start=start)
+        return _alternate(prior, drives, measurements, rotating_mass_kg, start)
 
 
 def _alternate(
@@ -145,7 +145,6 @@ def _alternate(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     rotating_mass_kg: float,
-    *,
     start: Solution | None,
 ) -> Solution:
     """Solve, learn weights and spreads from the errors, and solve again, until nothing moves."""
@@ -224,23 +223,23 @@ class BlockQuadratic:
 
     Parameters
     ----------
-    value : float
-        Half the sum of squares.
     head_gradient, head_information : ndarray, shape (p,) and (p, p)
         Of the free shared unknowns. [ratio]
     gradient, cross, information : ndarray, shape (d, o), (d, p, o) and (d, o, o)
         Of the drives' own. [ratio]
+    value : float
+        Half the sum of squares.
     says : tuple of DriveSay
         Drive by drive.
     """
 
-    value: float
     head_gradient: FloatArray
     head_information: FloatArray
     gradient: FloatArray
     cross: FloatArray
     information: FloatArray
-    says: tuple[DriveSay, ...]
+    value: float = 0.0
+    says: tuple[DriveSay, ...] = ()
 
     def step(self, damping: float) -> FloatArray:
         """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
@@ -331,12 +330,8 @@ def _solve(
 
 
 def _is_settled(before: NoiseScales, after: NoiseScales, most_change: float) -> bool:
-    pairs = zip(
-        (before.segment_ratio, before.edge_ratio, before.level_sigma_ratio, before.auxiliary_sigma_ratio),
-        (after.segment_ratio, after.edge_ratio, after.level_sigma_ratio, after.auxiliary_sigma_ratio),
-        strict=True,
-    )
-    return all(abs(new / old - 1.0) < most_change for old, new in pairs)
+    names = ("segment_ratio", "edge_ratio", "level_sigma_ratio", "auxiliary_sigma_ratio")
+    return all(abs(getattr(after, name) / getattr(before, name) - 1.0) < most_change for name in names)
 
 
 def between(one: NoiseScales, other: NoiseScales, share: float) -> NoiseScales:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from logan.model.fit_result import DriveInformation
+from logan.model.hierarchy import BlockQuadratic
 from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES, SHARED_UNITS, SharedPrior, physical
 from logan.results import Estimate, result
 from logan.units import BoolArray, FloatArray
@@ -208,17 +209,16 @@ def _solve(
     own_information = np.einsum("io,vij,jp->vop", join, information, join)
     own_information[:, 0, 0] += 1.0 / np.array([max(vehicle.log_mass_sigma, 1e-9) for vehicle in vehicles]) ** 2
     own_information[:, 1, 1] += 1.0 / spread**2
-    cross = np.einsum("vij,jo->vio", information, join)[:, free, :]
-    own_gradient = np.einsum("io,vi->vo", join, gradient)
-    gain = np.linalg.solve(own_information, np.swapaxes(cross, 1, 2))
-    shift = np.linalg.solve(own_information, own_gradient[:, :, None])[:, :, 0]
-    head = prior.precision[np.ix_(free, free)] + np.sum(
-        information[:, free, :][:, :, free] - np.einsum("vio,voj->vij", cross, gain), axis=0
+    block = BlockQuadratic(
+        head_gradient=gradient[:, free].sum(axis=0),
+        head_information=prior.precision[np.ix_(free, free)] + information[:, free, :][:, :, free].sum(axis=0),
+        gradient=np.einsum("io,vi->vo", join, gradient),
+        cross=np.einsum("vij,jo->vio", information, join)[:, free, :],
+        information=own_information,
     )
-    head_gradient = np.sum(gradient[:, free] - np.einsum("vio,vo->vi", cross, shift), axis=0)
-    covariance_free = np.linalg.inv(head)
-    step = -covariance_free @ head_gradient
-    own = -shift - np.einsum("vof,f->vo", gain, step)
+    covariance_free, step = np.linalg.inv(block.marginal_information), block.step(0.0)
+    own, step = step[free.sum() :].reshape(-1, _OWN), step[: free.sum()]
+    gain = np.linalg.solve(own_information, np.swapaxes(block.cross, 1, 2))
     own_covariance = np.linalg.inv(own_information) + np.einsum("vof,fg,vpg->vop", gain, covariance_free, gain)
     shared, covariance = np.array(prior.mean), np.zeros((SHARED_COUNT, SHARED_COUNT))
     shared[free] += step

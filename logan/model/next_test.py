@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
@@ -99,16 +100,6 @@ class NextTests:
     width_m: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Planned:
-    name: str
-    how: str
-    hours: float
-    rows: FloatArray
-    """Derivatives by the shared vector and the sensors' errors over the test's own uncertainty, shape (k, p + 6)."""
-    caution: str = ""
-
-
 def rank_next_tests(
     result: FitResult,
     target_sensitivity: FloatArray,
@@ -143,47 +134,28 @@ def rank_next_tests(
     before = float(np.sqrt(gradient @ covariance @ gradient))
     rest = 0.0 if combined_sigma_m is None else max((combined_sigma_m / range_m) ** 2 - before**2, 0.0)
     width = 2.0 * _TEN_TO_NINETY * range_m
-    is_of_a_day = combined_sigma_m is not None
-    candidates = _notes(result, target_sensitivity, rest + before**2, width) if is_of_a_day else []
-    for planned in _candidates(result, build):
-        after = covariance_after(covariance, planned.rows)
+    candidates = []
+
+    def add(
+        name: str, how: str, hours: float, rows: FloatArray, caution: str = "", noted: str = "", known: float = 0.0
+    ) -> None:
+        after = covariance_after(covariance, rows)
         sigma = float(np.sqrt(np.maximum(gradient @ after @ gradient, 0.0)))
-        gain_m = width * float(np.sqrt(rest + before**2) - np.sqrt(rest + sigma**2))
-        candidates.append(
-            CandidateTest(
-                name=planned.name,
-                sigma_before_ratio=before,
-                sigma_after_ratio=sigma,
-                how=planned.how,
-                hours=planned.hours,
-                gain_m=gain_m,
-                caution=planned.caution,
-            )
-        )
+        left = np.sqrt(max(rest - known, 0.0) + sigma**2)
+        found = CandidateTest(
+            name=name, how=how, hours=hours, caution=caution, noted=noted,
+            sigma_before_ratio=before, sigma_after_ratio=sigma, gain_m=width * float(np.sqrt(rest + before**2) - left),
+        )  # fmt: skip
+        candidates.append(found)
+
+    _vehicle_tests(result, build, add)
+    _sensor_tests(build, add)
+    road = float(target_sensitivity[[DRAG, ROLLING]].sum())
+    for noted, left in result.noted_sigma_ratio.items() if combined_sigma_m is not None else ():
+        known = road**2 * (result.between_drive_sigma_ratio**2 - left**2)
+        add(*_NOTED[noted], np.zeros((0, gradient.size)), noted=noted, known=known)
     ranked = tuple(sorted(candidates, key=lambda candidate: -candidate.gain_m_per_h))
     return NextTests(candidates=ranked, width_m=width * float(np.sqrt(rest + before**2)))
-
-
-def _notes(result: FitResult, target_sensitivity: FloatArray, whole: float, width: float) -> list[CandidateTest]:
-    """What noting a day's wind or payload takes off the interval of that day's range."""
-    road = float(target_sensitivity[[DRAG, ROLLING]].sum())
-    candidates = []
-    for noted, left in result.noted_sigma_ratio.items():
-        known = road**2 * (result.between_drive_sigma_ratio**2 - left**2)
-        name, how, hours = _NOTED[noted]
-        after = max(whole - known, 0.0) ** 0.5
-        candidates.append(
-            CandidateTest(
-                name=name,
-                sigma_before_ratio=whole**0.5,
-                sigma_after_ratio=after,
-                how=how,
-                hours=hours,
-                gain_m=width * (whole**0.5 - after),
-                noted=noted,
-            )
-        )
-    return candidates
 
 
 def _joint_covariance(result: FitResult, build: BuildSettings) -> FloatArray:
@@ -220,122 +192,66 @@ def covariance_after(covariance: FloatArray, rows: FloatArray) -> FloatArray:
     return np.asarray(covariance - spread @ np.linalg.solve(rows @ spread + np.eye(rows.shape[0]), spread.T))
 
 
-def _candidates(result: FitResult, build: BuildSettings) -> list[_Planned]:
+def _vehicle_tests(result: FitResult, build: BuildSettings, add: Callable[..., None]) -> None:
+    """Tests of the vehicle itself, and one more drive."""
     shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
-    rotating_kg, mass_kg = rotating_mass_of(build), float(result.posterior.median[0])
+    rotating_kg, mistaken = rotating_mass_of(build), mistaken_unknowns(build, shared)
 
-    mistaken = mistaken_unknowns(build, shared)
+    def rows(kind: MeasurementKind, *tests: tuple[float, float]) -> FloatArray:
+        found = []
+        for sigma_ratio, mph in tests:
+            measured = Measurement(kind=kind, value=1.0, sigma=1.0, source="candidate", speed_m_per_s=mph * _MPH)
+            expected, gradient = expected_measurement(measured, shared, rotating_kg)
+            seen = gradient / (expected * sigma_ratio)
+            # What the vehicle's own sensors read is read with their errors.
+            is_logged = kind in (MeasurementKind.STEADY_POWER, MeasurementKind.AUXILIARY_POWER)
+            found.append(np.concatenate([seen, -seen @ mistaken if is_logged else np.zeros(len(UNKNOWNS))]))
+        return np.array(found)
 
-    def row(kind: MeasurementKind, sigma_ratio: float, mph: float = 0.0) -> FloatArray:
-        measured = Measurement(kind=kind, value=1.0, sigma=1.0, source="candidate", speed_m_per_s=mph * _MPH)
-        expected, gradient = expected_measurement(measured, shared, rotating_kg)
-        seen = gradient / (expected * sigma_ratio)
-        # What the vehicle's own sensors read is read with their errors.
-        is_logged = kind in (MeasurementKind.STEADY_POWER, MeasurementKind.AUXILIARY_POWER)
-        return np.concatenate([seen, -seen @ mistaken if is_logged else np.zeros(len(UNKNOWNS))])
-
-    coasting = MeasurementKind.ROAD_LOAD_PER_MASS
-    drive_sigma = max(result.between_drive_sigma_ratio, 0.01)
-    standstill = plan_of(build).auxiliary_power_w
-    candidates = [
-        _Planned(
-            "weigh it on a truck scale",
-            f"full fluids, driver aboard, ± {measure(_WEIGHED_SIGMA_RATIO * mass_kg, 'kg')}; both axles",
-            0.75,
-            np.array([row(MeasurementKind.MASS, _WEIGHED_SIGMA_RATIO)]),
-        ),
-        _Planned(
-            f"four coastdown pairs, 70 to {measure(15, 'mph')}",
-            f"closed or empty level road, both ways, wind under {measure(2, 'm/s')}, tires warm, inverter torque zero",
-            2.0,
-            np.array([row(coasting, _COASTDOWN_SIGMA_RATIO, 60.0), row(coasting, 2 * _COASTDOWN_SIGMA_RATIO, 20.0)]),
-            CAUTION_ROAD_TEST,
-        ),
-        _Planned(
-            f"30 min at a steady {measure(65, 'mph')}, there and back",
-            "same stretch both ways, no braking, cabin climate off, a calm day",
-            1.0,
-            np.array([row(MeasurementKind.STEADY_POWER, float(np.hypot(_STEADY_SIGMA_RATIO, drive_sigma)), 65.0)]),
-            CAUTION_ROAD_TEST,
-        ),
-        _Planned(
-            f"steady {measure(35, 'mph')}, {measure(50, 'mph')} and {measure(65, 'mph')}, there and back",
-            "3 min or 2 miles each, same stretch both ways, no braking",
-            1.0,
-            np.array([row(MeasurementKind.STEADY_POWER, 2 * _STEADY_SIGMA_RATIO, mph) for mph in (35.0, 50.0, 65.0)]),
-            CAUTION_ROAD_TEST,
-        ),
-        _Planned(
-            "ten minutes at standstill, everything else off",
-            "key on, contactors closed, heater and air conditioning off",
-            0.25,
-            np.array([row(MeasurementKind.AUXILIARY_POWER, _STANDSTILL_SIGMA_W / max(standstill, 50.0))]),
-        ),
-    ]
-    again = _another_drive(result, mistaken)
-    return [*candidates, *_sensor_candidates(build), *([again] if again is not None else [])]
+    coasting, steady, still = _COASTDOWN_SIGMA_RATIO, _STEADY_SIGMA_RATIO, plan_of(build).auxiliary_power_w
+    day = float(np.hypot(steady, max(result.between_drive_sigma_ratio, 0.01)))
+    scale = measure(_WEIGHED_SIGMA_RATIO * float(result.posterior.median[0]), "kg")
+    add("weigh it on a truck scale", f"full fluids, driver aboard, ± {scale}; both axles", 0.75,
+        rows(MeasurementKind.MASS, (_WEIGHED_SIGMA_RATIO, 0.0)))  # fmt: skip
+    add(f"four coastdown pairs, 70 to {measure(15, 'mph')}", "closed or empty level road, both ways, wind under "
+        f"{measure(2, 'm/s')}, tires warm, inverter torque zero", 2.0,
+        rows(MeasurementKind.ROAD_LOAD_PER_MASS, (coasting, 60.0), (2 * coasting, 20.0)),
+        CAUTION_ROAD_TEST)  # fmt: skip
+    add(f"30 min at a steady {measure(65, 'mph')}, there and back",
+        "same stretch both ways, no braking, cabin climate off, a calm day", 1.0,
+        rows(MeasurementKind.STEADY_POWER, (day, 65.0)), CAUTION_ROAD_TEST)  # fmt: skip
+    add(f"steady {measure(35, 'mph')}, {measure(50, 'mph')} and {measure(65, 'mph')}, there and back",
+        "3 min or 2 miles each, same stretch both ways, no braking", 1.0,
+        rows(MeasurementKind.STEADY_POWER, *((2 * steady, mph) for mph in (35.0, 50.0, 65.0))),
+        CAUTION_ROAD_TEST)  # fmt: skip
+    add("ten minutes at standstill, everything else off", "key on, contactors closed, heater and air conditioning off",
+        0.25, rows(MeasurementKind.AUXILIARY_POWER, (_STANDSTILL_SIGMA_W / max(still, 50.0), 0.0)))  # fmt: skip
+    if result.information:
+        # Like the mean of those so far, read by the same sensors.
+        mean = sum((drive.information for drive in result.information), np.zeros((SHARED_COUNT, SHARED_COUNT)))
+        size, vectors = np.linalg.eigh(mean / len(result.information))
+        told = np.sqrt(np.clip(size, 0.0, None))[:, None] * vectors.T
+        add("one more drive like those so far", "another day, other wind; repeats tell the spread", 1.0,
+            np.hstack([told, -told @ mistaken]))  # fmt: skip
 
 
-def _sensor_candidates(build: BuildSettings) -> list[_Planned]:
+def _sensor_tests(build: BuildSettings, add: Callable[..., None]) -> None:
     """Tests of the sensors and of the usable energy."""
 
-    def row(sigma: float, **weights: float) -> FloatArray:
-        found = np.zeros((1, SHARED_COUNT + len(UNKNOWNS)))
-        for name, weight in weights.items():
-            found[0, SHARED_COUNT + UNKNOWNS.index(name)] = weight / sigma
-        return found
+    def row(sigma: float, weights: Mapping[str, float]) -> FloatArray:
+        return np.array([[0.0] * SHARED_COUNT + [weights.get(name, 0.0) / sigma for name in UNKNOWNS]])
 
     both = {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
     zero = nominal_open_circuit_voltage_v(build) * _RUN_HOURS / build.pack.usable_energy_wh.value
-    return [
-        _Planned(
-            "clamp meter on the pack cable",
-            "a DC clamp of 1 % or better at four steady currents, the log beside it",
-            0.5,
-            row(0.01, **{CURRENT_GAIN: 1.0}),
-            CAUTION_HIGH_VOLTAGE,
-        ),
-        _Planned(
-            "multimeter at the pack",
-            "a true reading beside the log, by someone trained for the voltage",
-            0.25,
-            row(0.003, **{VOLTAGE_GAIN: 1.0}),
-            CAUTION_HIGH_VOLTAGE,
-        ),
-        _Planned(
-            "wall meter over a charge",
-            "with the charger's efficiency from its datasheet (± 1 %)",
-            0.25,
-            row(0.014, **both),
-        ),
-        _Planned(
-            "GPS speed in the log",
-            "log GPS speed on one drive of ten miles under open sky, or pass mile markers",
-            0.25,
-            row(0.0025, **{SPEED_GAIN: 1.0}),
-        ),
-        _Planned(
-            "two minutes with the contactors open",
-            "key on, contactors open, logging: what the current shows is its zero",
-            0.1,
-            row(0.1, **{CURRENT_ZERO: 1.0}),
-        ),
-        _Planned(
-            "a run from full to empty",
-            "full charge to the window's low end, at moderate load in mild weather, with help at hand",
-            4.0,
-            row(0.01, **both, **{USABLE: 1.0, CURRENT_ZERO: zero}),
-            CAUTION_ROAD_TEST.replace("20 % of charge in reserve", "help within reach"),
-        ),
-    ]
-
-
-def _another_drive(result: FitResult, mistaken: FloatArray) -> _Planned | None:
-    """One more drive like the mean of those so far, read by the same sensors."""
-    if not result.information:
-        return None
-    mean = sum((drive.information for drive in result.information), np.zeros((SHARED_COUNT, SHARED_COUNT)))
-    size, vectors = np.linalg.eigh(mean / len(result.information))
-    rows = np.sqrt(np.clip(size, 0.0, None))[:, None] * vectors.T
-    joint = np.hstack([rows, -rows @ mistaken])
-    return _Planned("one more drive like those so far", "another day, other wind; repeats tell the spread", 1.0, joint)
+    add("clamp meter on the pack cable", "a DC clamp of 1 % or better at four steady currents, the log beside it", 0.5,
+        row(0.01, {CURRENT_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
+    add("multimeter at the pack", "a true reading beside the log, by someone trained for the voltage", 0.25,
+        row(0.003, {VOLTAGE_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
+    add("wall meter over a charge", "with the charger's efficiency from its datasheet (± 1 %)", 0.25, row(0.014, both))
+    add("GPS speed in the log", "log GPS speed on one drive of ten miles under open sky, or pass mile markers", 0.25,
+        row(0.0025, {SPEED_GAIN: 1.0}))  # fmt: skip
+    add("two minutes with the contactors open", "key on, contactors open, logging: what the current shows is its zero",
+        0.1, row(0.1, {CURRENT_ZERO: 1.0}))  # fmt: skip
+    add("a run from full to empty", "full charge to the window's low end, at moderate load in mild weather, with help "
+        "at hand", 4.0, row(0.01, both | {USABLE: 1.0, CURRENT_ZERO: zero}),
+        CAUTION_ROAD_TEST.replace("20 % of charge in reserve", "help within reach"))  # fmt: skip

@@ -76,19 +76,16 @@ class RunningRoad:
     def road(self, starts: IntArray, ends: IntArray, *, is_smooth: bool = False) -> RoadIntegrals:
         """What the road asked for between pairs of whole seconds, by their index."""
         height_m = self.smooth_elevation_m if is_smooth else self.elevation_m
+        summed = (
+            "moving_s", "distance_m", "temperature_distance_m_k", "warm_up_distance_m", "air_kg_m2_per_s2", "air_along",
+            "air_north", "air_east",
+        )  # fmt: skip
         return RoadIntegrals(
             start_s=self.second_s[starts],
             duration_s=self.covered_s[ends] - self.covered_s[starts],
-            moving_s=self.moving_s[ends] - self.moving_s[starts],
-            distance_m=self.distance_m[ends] - self.distance_m[starts],
-            temperature_distance_m_k=self.temperature_distance_m_k[ends] - self.temperature_distance_m_k[starts],
-            warm_up_distance_m=self.warm_up_distance_m[ends] - self.warm_up_distance_m[starts],
-            air_kg_m2_per_s2=self.air_kg_m2_per_s2[ends] - self.air_kg_m2_per_s2[starts],
-            air_along=self.air_along[ends] - self.air_along[starts],
-            air_north=self.air_north[ends] - self.air_north[starts],
-            air_east=self.air_east[ends] - self.air_east[starts],
             kinetic_m2_per_s2=0.5 * (self.speed_m_per_s[ends] ** 2 - self.speed_m_per_s[starts] ** 2),
             climb_m=height_m[ends] - height_m[starts],
+            **{name: getattr(self, name)[ends] - getattr(self, name)[starts] for name in summed},
         )
 
     def timing_error_j(self, mass_kg: float, lag_s: float) -> FloatArray:
