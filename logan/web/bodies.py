@@ -6,6 +6,8 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logan.pipeline.notes import with_passengers
+
 ShortText = Annotated[str, Field(max_length=300)]
 LongText = Annotated[str, Field(max_length=20_000)]
 LogId = Annotated[str, Field(pattern=r"^[0-9a-f]{16}$")]
@@ -107,7 +109,8 @@ class DriveNotes(Body):
     """What is noted on a drive; what is left out stays as it is.
 
     ``version`` is that of the notes as they were read: if others were noted since, nothing is.
-    ``payload`` and ``ambient`` are quantities such as "300 lb" and "50 °F"; blank, they are forgotten.
+    ``payload``, ``ambient``, ``wind`` and ``tire`` are quantities such as "300 lb", "50 °F", "10 mph" and "36 psi";
+    blank, they are forgotten. ``passengers`` of 150 lb each stand on top of the payload.
     ``trims`` cut spans out, ``correct`` is such as "pack_current.offset=-0.7@750s..768s" (SI); both need ``why``.
     ``include_because`` lets the fit take the drive although its data speak against it.
     ``is_unmasked`` takes back every mask and correction by hand, ``take_back`` the one of that number.
@@ -118,7 +121,13 @@ class DriveNotes(Body):
     change: ShortText | None = None
     tags: Annotated[list[ShortText] | None, Field(max_length=30)] = None
     payload: ShortText | None = None
+    passengers: Annotated[int | None, Field(ge=0, le=20)] = None
     ambient: ShortText | None = None
+    wind: ShortText | None = None
+    tire: ShortText | None = None
+    wind_from_deg: float | None = None
+    drag_factor: float | None = None
+    rolling_factor: float | None = None
     exclude_because: ShortText | None = None
     is_included: bool = False
     include_because: ShortText | None = None
@@ -145,7 +154,9 @@ class DriveNotes(Body):
             "note": self.note,
             "change": self.change,
             "tags": None if self.tags is None else tuple(self.tags),
-            "said": {"payload": self.payload, "ambient": self.ambient},
+            **{name: getattr(self, name) for name in ("wind_from_deg", "drag_factor", "rolling_factor")},
+            "said": {name: getattr(self, name) for name in ("ambient", "wind", "tire")}
+            | {"payload": with_passengers(self.payload, self.passengers)},
         }
 
 

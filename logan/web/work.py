@@ -106,7 +106,10 @@ def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, An
     )
     if read_s > 1.0 and len(paths) == 1:
         _ANALYSIS_RATIO[0] = (time.monotonic() - began_s - read_s) / read_s
-    rows = [{**drive_row(one.record), "was_there": one.was_there, "notes": one.notes} for one in imported]
+    rows = [
+        {**drive_row(one.record), "was_there": one.was_there, "notes": one.notes, "alike": one.alike}
+        for one in imported
+    ]
     return worded(json_ready(rows))
 
 

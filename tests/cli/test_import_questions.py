@@ -14,8 +14,7 @@ from logan.pipeline.builds import BuildFolder, open_library
 from tests.hardening.fault_table import new_build, twin_columns, write_table
 
 
-@pytest.fixture(scope="module")
-def columns():
+def alike_columns():
     """A heater that is real, and an air conditioner that runs like it and that the pack does not feed."""
     found = twin_columns(11, "usual")
     time_s, current = found["pack_current"]
@@ -25,6 +24,11 @@ def columns():
     found["heater_power"] = (time_s[::10], load_w[::10])
     found["air_conditioning_power"] = (time_s[::10], 0.9 * load_w[::10])
     return found
+
+
+@pytest.fixture(scope="module")
+def columns():
+    return alike_columns()
 
 
 @pytest.fixture

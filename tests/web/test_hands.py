@@ -9,8 +9,11 @@ from logan.demo.conversion import write_build
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.importing import import_logs
 from logan.pipeline.settings_form import save_fields
+from tests.cli.test_import_questions import alike_columns
+from tests.hardening.fault_table import new_build, write_table
 from tests.web.conftest import write_small_log
-from tests.web.serving import opened, serving
+from tests.web.serving import drop, opened, serving
+from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PHONE = {"viewport": {"width": 390, "height": 800}, "has_touch": True, "is_mobile": True}
@@ -177,3 +180,40 @@ def test_the_bar_of_jobs_covers_no_end_of_a_page_and_no_field_that_is_reached_by
                 "(() => { const b = document.activeElement.getBoundingClientRect(); return b.y + b.height; })()"
             )
             assert field <= 640 - dock["height"] + 4, page.evaluate("document.activeElement.outerHTML")[:200]
+
+
+def test_what_the_driver_knows_is_noted_on_the_drives_own_page(browser, van):
+    with opened(browser) as (page, _):
+        page.goto(f"{van}/drives/1")
+        page.locator(".lane .value").first.wait_for()
+        said = {"payload": "100 lb", "passengers": "2", "wind": "10 mph", "wind_from_deg": "270", "tire": "36 psi",
+                "drag_factor": "1.15", "ambient": "50 °F"}  # fmt: skip
+        for name, text in said.items():
+            page.locator(f'#notes-form [name="{name}"]').fill(text)
+        page.locator("#notes-form").get_by_role("button", name="Save").click()
+        page.get_by_text("Saved.", exact=True).wait_for()
+        page.reload()
+        page.locator(".lane .value").first.wait_for()
+        shown = {name: page.locator(f'#notes-form [name="{name}"]').input_value() for name in said}
+        assert shown == {**said, "payload": "400 lb", "passengers": ""}
+        page.get_by_role("link", name="Every table, a weather table, every choice").click()
+        page.locator("#command-answer table").first.wait_for()
+
+
+def test_two_loads_that_run_alike_are_asked_about_and_answered_by_a_click(browser, tmp_path):
+    columns = alike_columns()
+    new_build(tmp_path / "van", columns)
+    write_table(tmp_path / "log.csv", columns)
+    with serving(tmp_path) as address, opened(browser) as (page, _):
+        page.goto(f"{address}/builds/van/logs")
+        page.get_by_text("No log is waiting.").wait_for()
+        drop(page, [tmp_path / "log.csv"])
+        page.get_by_role("button", name="Import it").click()
+        page.get_by_text("two loads run alike").wait_for()
+        page.get_by_role("button", name="air conditioning power").click()
+        page.get_by_text("two loads run alike").wait_for(state="detached")
+        page.get_by_text("Drive 1 is imported.").wait_for()
+        channels = ask(f"{address}/api/v1/builds/van/channels")[1]["channels"]
+        assert {"heater_power", "air_conditioning_power"} & {one["channel"] for one in channels} == {
+            "air_conditioning_power"
+        }

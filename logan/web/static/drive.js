@@ -4,6 +4,8 @@ import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, numb
   whyOf } from "./page.js";
 import { Workbench } from "./workbench.js";
 
+const NUMBERS = ["wind_from_deg", "drag_factor", "rolling_factor"];
+
 function keyFigures(energy) {
   const net = energy.net_wh_per_km, back = energy.regenerated_wh;
   return make("dl", { class: "key-figures" },
@@ -65,6 +67,8 @@ export async function drive() {
     noted = {
       note: conditions.note, change: conditions.change, tags: conditions.tags.join(", "),
       payload: conditions.said.payload || (conditions.payload_kg === null ? "" : conditions.payload_kg + " kg"),
+      passengers: "", ...Object.fromEntries(["ambient", "wind", "tire"].map((key) => [key, conditions.said[key] || ""])),
+      ...Object.fromEntries(NUMBERS.map((key) => [key, conditions[key] === null ? "" : String(conditions[key])])),
       exclude_because: conditions.excluded_because, include_because: conditions.included_because,
     };
     for (const [key, text] of Object.entries(noted)) { byId("notes-form").elements[key].value = text; }
@@ -81,6 +85,10 @@ export async function drive() {
     for (const key of Object.keys(noted)) {
       if (fields[key].value.trim() !== noted[key].trim()) { said[key] = fields[key].value.trim(); }
     }
+    for (const key of ["passengers", ...NUMBERS].filter((one) => said[one] !== undefined)) {
+      said[key] = said[key] ? Number(said[key].replace(",", ".")) : key.endsWith("factor") ? 1 : undefined;
+    }
+    if (said.passengers !== undefined) { said.payload = said.payload ?? noted.payload; }
     if (said.tags !== undefined) { said.tags = said.tags.split(",").map((tag) => tag.trim()).filter(Boolean); }
     if (said.exclude_because === "" || said.include_because === "") { said.is_included = true; }
     for (const key of ["exclude_because", "include_because"]) { said[key] = said[key] || undefined; }

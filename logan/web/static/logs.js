@@ -2,7 +2,7 @@
 import { ask, follow, guarded } from "./ask.js";
 import { channelForm } from "./channels.js";
 import { dbcs } from "./dbcs.js";
-import { api, byId, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
+import { api, byId, channelWords, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
 import { sendAll } from "./send.js";
 import { steps } from "./steps.js";
 import { watching } from "./watch.js";
@@ -70,24 +70,40 @@ export async function logs() {
     return hour;
   };
   const said = (name) => form[name].value.trim() || null;
-  const importing = () => ask("POST", api + "/import", {
-    logs: ticked(), is_one_drive: form.together.checked && ticked().length > 1,
+  const importing = (ids) => ({
+    logs: ids, is_one_drive: form.together.checked && ids.length > 1,
     skips_text: byId("skips-text").checked, is_anyway: byId("anyway").checked, is_energy_optional: byId("no-energy").checked,
     payload: said("payload"), ambient: said("ambient"), note: form.note.value,
   });
-  const imported = async (drives) => {
-    byId("channels").hidden = true;
-    for (const id of ticked()) { await ask("DELETE", api + "/logs/" + id); }
-    fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.number) },
-      "Drive " + drive.number), drive.was_there ? " had been imported before." : " is imported.")));
+  // Of two loads that run alike the pack feeds one: the other leaves the map, and the log is read once more.
+  const askAlike = (drive, ids) => {
+    const box = make("div", { class: "notice amber" }, make("p", {}, "Drive " + drive.number + ": two loads run alike, and the pack feeds one of them. Which?"));
+    const pick = (name) => starter(make("button", { class: "plain" }, channelWords(name)), async () => {
+      await ask("PUT", api + "/channels", { left_out: drive.alike.filter((other) => other !== name) });
+      return ask("POST", api + "/import", { ...importing(ids), is_replaced: true });
+    }, (drives) => imported(drives, ids));
+    const leave = guarded(async () => { box.remove(); await forgetAll(ids); });
+    box.append(make("p", { class: "bar" }, drive.alike.map(pick), make("button", { class: "plain", on: { click: leave } }, "Leave it open")));
+    return box;
+  };
+  const forgetAll = async (ids) => {
+    for (const id of ids) { await ask("DELETE", api + "/logs/" + id); }
     await list();
+  };
+  const imported = async (drives, ids) => {
+    byId("channels").hidden = true;
+    const asked = drives.find((drive) => drive.alike.length);
+    fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.number) },
+      "Drive " + drive.number), drive.was_there ? " had been imported before." : " is imported.")), asked ? askAlike(asked, ids) : null);
+    if (asked) { await list(); } else { await forgetAll(ids); }
   };
   const showChannels = (proposal) => {
     channelForm(byId("channel-form"), proposal, () => byId("import-button").click());
     byId("channels").hidden = false;
     byId("channels").scrollIntoView();
   };
-  starter(byId("import-button"), importing, imported);
+  let taken = [];
+  starter(byId("import-button"), () => { taken = ticked(); return ask("POST", api + "/import", importing(taken)); }, (drives) => imported(drives, taken));
   starter(byId("channels-button"), () => ask("POST", api + "/logs/" + ticked()[0] + "/suggest", {}), showChannels);
   byId("pick").addEventListener("change", (event) => sendAll([...event.target.files]));
   document.addEventListener("sent", guarded(async (event) => {
