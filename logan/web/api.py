@@ -246,7 +246,7 @@ def fit(folder: Build, space: Space) -> dict[str, Any]:
 @router.get("/builds/{build}/range", responses=REFUSED)
 def driving_range(folder: Build) -> Any:
     """Figures and numbers of the range: refined where a fit holds, planned otherwise."""
-    return asking.range_json(folder, work.basis_of(folder))
+    return worded(asking.range_json(folder, work.basis_of(folder)))
 
 
 @router.get("/builds/{build}/limits", responses=REFUSED)

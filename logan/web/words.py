@@ -9,9 +9,10 @@ from logan.errors import LoganError
 
 _PLACES: Final = (
     (r"channels|look|import|library decode", "the Logs page"),
-    (r"drives?|library|limits|trend|effect|compare", "the Drives page"),
-    (r"plan|fit|range|gearing", "the Range page"),
-    (r"report|export", "the Report page"),
+    (r"drives?|library|limits", "the Drives page"),
+    (r"plan|gearing|trend|effect|compare|export", "the Tools page"),
+    (r"fit|range", "the Range page"),
+    (r"report", "the Report page"),
     (r"new|fleet(?: \w+)?|demo|serve", "the start page"),
 )
 _SPAN: Final = r"\s+\S+\.\.\S+"
@@ -31,11 +32,12 @@ _RULES: Final = tuple(
         (r"with --one-drive", "as one drive"),
         (r"with --columns [^;,.)]+", "in the file's first line"),
         (r"[Ss]ay it with --dbc FILE|with --dbc FILE", "by dropping it on the Logs page"),
-        (r"`?logan plan --freeze`?", "Freeze the plan, on the Range page"),
+        (r"`?logan plan --freeze`?", "Freeze the plan, on the Tools page"),
         *((rf"`?\blogan (?:{names})\b(?: (?:--[\w-]+|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*`?", place)
           for names, place in _PLACES),
         (r"build\.toml|channels\.toml|measurements\.toml", "the settings"),
         (r"\s*\(else: --[^)]*\)", ""),
+        (r"in \[build\]", "in the settings"),
     )
 )  # fmt: skip
 
@@ -45,7 +47,7 @@ _OPTION: Final = re.compile(r"--([a-z][a-z-]*)(?:=\S+| [A-Z]{2,}\S*)?")
 
 def in_page_words(text: str) -> str:
     """A text for a terminal as the page says it."""
-    if "--" in text or "logan " in text or "/" in text or ".toml" in text:
+    if "--" in text or "logan " in text or "/" in text or ".toml" in text or "[build]" in text:
         for pattern, words in _RULES:
             text = pattern.sub(words, text)
         text = _OPTION.sub(lambda found: f'"{found[1].replace("-", " ")}"', text)

@@ -217,3 +217,60 @@ def test_two_loads_that_run_alike_are_asked_about_and_answered_by_a_click(browse
         assert {"heater_power", "air_conditioning_power"} & {one["channel"] for one in channels} == {
             "air_conditioning_power"
         }
+
+
+def test_sliders_start_at_the_answer_its_causes_lead_to_evidence_and_the_inverse_holds(browser, van):
+    with opened(browser) as (page, _):
+        page.goto(van)
+        page.get_by_text("Judged from one drive and the plan.").wait_for()
+        page.locator("#steps .done").filter(has_text="from the drives").wait_for()
+        answered = page.locator("#answer dd").all_inner_texts()
+        causes = page.locator("#answer p a")
+        assert causes.count() >= 3
+        for place in {causes.nth(k).get_attribute("href") for k in range(causes.count())}:
+            page.goto(van.removesuffix("/builds/van") + place)
+            page.locator(
+                "#command-answer table, #drives table, #settings-form fieldset, #command-form"
+            ).first.wait_for()
+        page.goto(f"{van}/range")
+        page.get_by_text("Refined by one drive.").wait_for()
+        assert page.locator("#what-if-answer dd").all_inner_texts() == answered
+        base = van.replace("/builds/", "/api/v1/builds/")
+        found = ask(f"{base}/range")[1]
+        assert float(page.locator("#pack").input_value()) == pytest.approx(found["usable_energy_wh"] / 1000.0, rel=1e-9)
+        assert float(page.locator("#ambient").input_value()) == found["start"]["ambient_temperature_degc"]
+        page.get_by_role("button", name="What would have to be true?").click()
+        rows = page.locator("#levers tbody tr")
+        rows.first.wait_for()
+        assert [row.split("\t")[0] for row in rows.all_inner_texts()] == ["usable pack", "CdA", "speed", "test weight"]
+        needed = re.search(r"([\d.]+) kWh$", rows.first.inner_text().strip())
+        question = {**found["start"], "usable_energy_wh": float(needed[1]) * 1000.0}
+        chance = ask(f"{base}/what-if", "POST", question)[1]["answer"]["probability_of_target"]
+        assert chance == pytest.approx(found["confidence_ratio"], abs=0.03)
+
+
+def test_a_span_is_trimmed_masked_corrected_and_noted_on_one_channel_or_all(browser, van):
+    with opened(browser) as (page, _):
+        page.goto(f"{van}/drives/1")
+        page.locator(".lane .value").first.wait_for()
+        for what, to, by, said in (
+            ("leave it out", "motor temperature", "", "Masked: motor temperature, "),
+            ("add to it", "pack current", "-0.5", "Corrected: pack current, "),
+            ("keep only this of the drive", "", "", "Masked: all channels, the start to "),
+        ):
+            page.locator("#timeline").focus()
+            for _ in range(5):
+                page.keyboard.press("Shift+ArrowRight")
+            form = page.locator("#span form")
+            form.locator("[name=action]").select_option(label=what)
+            if to:
+                form.locator("[name=channel]").select_option(label=to)
+            if by:
+                form.get_by_label("By how much").fill(by)
+            form.get_by_label("because").fill("loose plug")
+            form.get_by_role("button", name="Do it").click()
+            page.locator("#masks").get_by_text(said).first.wait_for()
+            page.locator("#span").get_by_role("button", name="Close").click()
+        page.get_by_role("button", name="Take all back").click()
+        page.get_by_text("All are taken back.").wait_for()
+        page.locator("#masks li").first.wait_for(state="detached")

@@ -64,6 +64,7 @@ def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
         ("Import one with: logan import LOG", "Import one with: the Logs page"),
         ("/home/me/x/.incoming/0123456789abcdef/my log.csv: row 3", "my log.csv: row 3"),
         ("leave out such cells with --skip-text", 'with "Leave out table cells that hold text"'),
+        ("altitude in [build] says otherwise", "altitude in the settings says otherwise"),
         ("a ratio of 3 / 4, 1e-3", "a ratio of 3 / 4, 1e-3"),
     ],
 )

@@ -17,7 +17,7 @@ export function bullet(line) {
   const check = line.check, text = (value) => valueText(value, shownAs(check.unit, check.channel));
   const limits = ["amber", "red"].filter((key) => check[key] !== null).map((key) => key + " " + text(check[key])).join(", ");
   const { scale, unit } = shownAs(check.unit, check.channel), left = check.margin === null ? ""
-    : ", " + valueText(check.margin, { scale: scale, offset: 0, unit: unit }) + (check.margin < 0 ? " beyond" : " left");
+    : ", " + valueText(Math.abs(check.margin), { scale: scale, offset: 0, unit: unit }) + (check.margin < 0 ? " beyond" : " left");
   const beyond = line.beyond_red_drives.length ? line.beyond_red_drives : line.beyond_amber_drives;
   const words = (check.worst_value === null ? "not logged" : text(check.worst_value)) + (limits ? " against " + limits + left : "") + ": " +
     check.verdict + (beyond.length ? " on drive " + beyond.join(", ") : "") + ". ";

@@ -4,6 +4,7 @@ import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg,
 import { drawAll } from "./plots.js";
 import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
+import { steps } from "./steps.js";
 import { answerOf as shownAnswer } from "./tools.js";
 
 const POUND = 0.45359237;
@@ -152,7 +153,7 @@ export async function overview() {
     fill(place, make("p", {}, "Working the drives into the answer …"));
     let isShown = false;
     await follow(await ask("POST", api + "/fit", {}), async () => {
-      await show();
+      await Promise.all([show(), steps()]);
       isShown = true;
     });
     if (!isShown) { showAnswer(place, range); }  // no drive can carry a fit: the plan alone, and the job says why
