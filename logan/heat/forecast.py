@@ -55,6 +55,8 @@ class HeatRoad:
         All parts at the start; None takes the outside air.
     start_charge_ratio : float
         State of charge at the start.
+    is_all_out : bool
+        All that motor and pack give is asked for, as in launches: that it is at times less than that is no failure.
     """
 
     speed_m_per_s: FloatArray
@@ -67,6 +69,7 @@ class HeatRoad:
     rolling_factor: float = 1.0
     start_degc: float | None = None
     start_charge_ratio: float = 0.9
+    is_all_out: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -324,7 +327,9 @@ def forecast_heat(
             is_limited = True
             held &= seen.max(axis=0) < found.red_degc
         parts.append(found)
-    held &= (samples.short_ratio < 0.02) & (samples.charge_ratio.min(axis=0) > build.pack.usable_low_ratio)
+    held &= (road.is_all_out | (samples.short_ratio < 0.02)) & (
+        samples.charge_ratio.min(axis=0) > build.pack.usable_low_ratio
+    )
     parts.sort(key=lambda one: -_closeness(one))
     return HeatForecast(
         parts=tuple(parts),

@@ -55,7 +55,7 @@ class RoadHeat:
     held_share : Figure
         Share of the speed asked that holds with nine chances in ten; refused where none does. [ratio]
     held_speed_m_per_s : float or None
-        Mean speed at that share. [m/s]
+        Mean speed at that share; None of launches. [m/s]
     arrival_charge : Quantiles
         State of charge at the end. [ratio]
     regenerated_wh, regen_lost_wh : float
@@ -146,10 +146,11 @@ def road_heat(
     share = _held_share(road, forecast, model, vehicle, build, draw, rng)
     moving = road.speed_m_per_s[road.speed_m_per_s > 0.3]
     duration_s, distance_m = float(road.speed_m_per_s.size), float(road.speed_m_per_s.sum())
-    speed = float(moving.mean()) * share.value if isinstance(share, Estimate) and moving.size else None
+    has_speed = moving.size > 0 and not road.is_all_out
+    speed = float(moving.mean()) * share.value if has_speed and isinstance(share, Estimate) else None
     notes = [*model.notes, *_judgement(model)]
     is_empty = np.median(samples.charge_ratio, axis=1) < build.pack.usable_low_ratio
-    if forecast.short_ratio > 0.02:
+    if forecast.short_ratio > 0.02 and not road.is_all_out:
         notes.append(
             f"motor or pack cannot give what the road asks for {100.0 * forecast.short_ratio:.0f} % of the time: "
             "the forecast is cut at their limit, and the vehicle is slower there"

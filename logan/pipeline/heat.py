@@ -185,7 +185,7 @@ def _on_road(
     road = _road(found, _quantity(length, "meter", "10 mi", "length"))
     if launches:
         speed = launch_road(build, vehicle, launches)
-        road = replace(road, speed_m_per_s=speed, grade_ratio=np.zeros(speed.size))
+        road = replace(road, speed_m_per_s=speed, grade_ratio=np.zeros(speed.size), is_all_out=True)
     begun = _quantity(charge, "", "80 %", "charge")
     road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
     answer = road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)

@@ -83,6 +83,14 @@ def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():
     assert drawn.finding == "The motor stays 2 °F below its limit, nine times in ten."
 
 
+def test_launches_have_no_speed_that_holds_and_are_no_failure_where_all_is_given(capsys):
+    found = road((part(),))
+    found.held_speed_m_per_s, found.forecast.short_ratio = None, 0.2
+    words = shown(found, capsys)
+    assert "Holds as hard as asked (9 chances in 10)." in words
+    assert "cannot give" not in words
+
+
 def test_the_report_shows_the_first_road_whole_and_the_others_by_their_answer():
     """A pass with its curves; the same with a summer trailer, and launches, in words and a table each."""
     roads = (road((part(), part("inverter", red=None))), road((part(),), over=0.4), road((part(),)))

@@ -196,8 +196,15 @@ def test_the_road_tells_what_holds_and_with_what_charge_one_arrives(vehicle_trut
         assert found.forecast.over_ratio < 0.9
 
 
-def test_launches_repeat(vehicle_truth):
+def test_launches_repeat_and_are_no_failure_where_all_is_given(vehicle_truth, model):
     _, build, _, vehicle = vehicle_truth
     speed = launch_road(build, vehicle, 3)
     assert speed.max() == pytest.approx(26.82)
     assert np.sum((speed[:-1] < 0.01) & (speed[1:] > 0.01)) == 3
+    chances = []
+    for is_all_out in (False, True):
+        road = HeatRoad(speed_m_per_s=speed, grade_ratio=np.zeros(speed.size), ambient_degc=25.0, is_all_out=is_all_out)
+        rng = np.random.default_rng(5)
+        samples = road_samples(road, vehicle, build, parameter_samples(build, rng), rng)
+        chances.append(forecast_heat(model, samples, road, vehicle, build, rng).over_ratio)
+    assert chances[0] < 0.9 < chances[1]

@@ -13,7 +13,7 @@ from logan.report.figure import SERIES, Axis, Band, Figure, Limit, Line, Mark, P
 from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
 from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
-from logan.wording import probability
+from logan.wording import percent, probability
 
 MOST_PARTS: Final = 3
 
@@ -126,7 +126,7 @@ def _chance(found: RoadHeat) -> str:
     words = f"Chance of getting over: {probability(over)}"
     if found.empty_after_s is not None:
         words += ", the pack is empty before"
-    elif found.forecast.short_ratio > 0.02:
+    elif found.forecast.short_ratio > 0.02 and found.held_speed_m_per_s is not None:
         words += ", motor or pack cannot give what it asks"
     words += f"; hottest against its limit: {hottest.part}"
     if isinstance(hottest.to_red_s, Estimate):
@@ -138,7 +138,10 @@ def _chance(found: RoadHeat) -> str:
 def _held(found: RoadHeat, units: DisplayUnits) -> str:
     if isinstance(found.held_share, Refusal):
         return f"Speed that holds: refused, {found.held_share.reason}."
-    speed = (found.held_speed_m_per_s or 0.0) / units.metres_per_second
+    if found.held_speed_m_per_s is None:
+        share = "as hard as asked" if found.held_share.value == 1.0 else f"at {percent(found.held_share.value)} of that"
+        return f"Holds {share} (9 chances in 10)."
+    speed = found.held_speed_m_per_s / units.metres_per_second
     return f"Speed that holds (9 chances in 10): {speed:.0f} {units.speed_label}."
 
 
