@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from logan.analysis import DriveAnalysis
+from logan.heat.network import priors_of
 from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
@@ -38,6 +39,7 @@ REFERENCE_DISCHARGE_TIME_S: Final = 3.0 * 3600.0
 """Moderate load, at which usable energy is stated: empty in three hours (common practice)."""
 
 _LEAST_SHARE_RATIO: Final = 0.2
+_HEATED_STEPS: Final = 100
 
 
 @result("pack-usable-energy/1")
@@ -60,6 +62,9 @@ class UsableEnergy:
         Ends of the usable window. [ratio]
     state_points, voltage_points_v : tuple of float
         Open-circuit voltage of the pack against state of charge; empty where not given. [ratio, V]
+    heat_j_per_k, leak_w_per_k, leak_j_per_m_k : float
+        What warms the cells by a kelvin, and what the air takes, still and by speed; zero heat keeps them as they
+        began. [J/K, W/K, J/(m K)]
     follows : tuple of float
         How its logarithm goes with each log parameter, by the sensors that read both; empty where not at all.
     """
@@ -77,6 +82,9 @@ class UsableEnergy:
     window: tuple[float, float] = (0.05, 0.95)
     state_points: tuple[float, ...] = ()
     voltage_points_v: tuple[float, ...] = ()
+    heat_j_per_k: float = 0.0
+    leak_w_per_k: float = 0.0
+    leak_j_per_m_k: float = 0.0
     follows: tuple[float, ...] = ()
 
     @property
@@ -137,6 +145,24 @@ class UsableEnergy:
         low, high = self.window
         return float(np.clip((high - max(end, low)) / (high - low), 0.05, 1.0))
 
+    def warmed_degc(self, power_w: float, conditions: Conditions, speed_m_per_s: float) -> float:
+        """Temperature of the cells where a steady run ends, by the heat of their own resistance; method/heat.md, eq. 8.
+
+        The run ends with the window, or earlier where the terminals come down to their floor.
+        """
+        degc, ambient_degc = conditions.cell_temperature_degc, conditions.ambient_temperature_degc
+        if self.floor_v is None or self.heat_j_per_k <= 0.0 or power_w <= 0.0:
+            return degc
+        leak_w_per_k = self.leak_w_per_k + self.leak_j_per_m_k * speed_m_per_s
+        step_s = self.energy_wh * 3600.0 / power_w / _HEATED_STEPS
+        for step in range(_HEATED_STEPS):
+            if self.floor_share(power_w, degc) <= step / _HEATED_STEPS:
+                break
+            ohm = float(resistance_at_ohm(self.resistance_ohm, degc, self.activation_j_per_mol))
+            ampere = float(np.nan_to_num(pack_current_a(np.array([power_w]), self.open_circuit_voltage_v, ohm)[0]))
+            degc += step_s * (ohm * ampere**2 - leak_w_per_k * (degc - ambient_degc)) / self.heat_j_per_k
+        return degc
+
     def sample(
         self,
         breakdown: ConsumptionBreakdown,
@@ -166,7 +192,7 @@ class UsableEnergy:
         loss = np.maximum(self.loss_per_k + self.loss_sigma_per_k * loss_deviation, 0.0)
         share = self.temperature_share(conditions.cell_temperature_degc, loss) * self.load_share(breakdown, conditions)
         power_w = float(breakdown.total_wh_per_km[0]) * mean_speed_m_per_s * 3.6
-        above_floor = self.floor_share(power_w, conditions.cell_temperature_degc)
+        above_floor = self.floor_share(power_w, self.warmed_degc(power_w, conditions, mean_speed_m_per_s))
         # A floor that is not reached takes nothing from what a light load gives more.
         share = np.minimum(share, above_floor) if above_floor < 1.0 else share
         return np.asarray(self.energy_wh * np.exp(self.log_sigma * deviation) * share)
@@ -187,7 +213,7 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
     UsableEnergy
         For predictions.
     """
-    pack = build.pack
+    pack, heat = build.pack, priors_of(build)
     energy_wh, sigma_wh, source = pack.usable_energy_wh.value, pack.usable_energy_wh.sigma, pack.usable_energy_wh.source
     follows: tuple[float, ...] = ()
     if fit is not None and fit.sensors is not None:
@@ -211,6 +237,9 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
         window=(pack.usable_low_ratio, pack.usable_high_ratio),
         state_points=pack.state_of_charge_points,
         voltage_points_v=tuple(pack.cells_in_series * volts for volts in pack.open_circuit_voltage_points_v),
+        heat_j_per_k=heat["c_b"].median,
+        leak_w_per_k=heat["e0"].median,
+        leak_j_per_m_k=heat["e1"].median,
         follows=follows,
     )
 

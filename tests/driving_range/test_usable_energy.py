@@ -3,6 +3,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
 from logan.driving_range.usable_energy import usable_energy_of
@@ -77,6 +78,50 @@ def test_a_cold_highway_run_ends_at_the_voltage_floor():
     assert dataclasses.replace(usable, floor_v=None).floor_share(26_000.0, -20.0) == 1.0
 
 
+def cold_pack(**changes):
+    """The pack of the test above, whose floor ends a cold run at 26 kW early; 200 kg of cells."""
+    usable = dataclasses.replace(
+        usable_energy_of(BUILD), floor_v=290.0, state_points=(0.0, 0.1, 0.5, 1.0),
+        voltage_points_v=(270.0, 320.0, 350.0, 400.0), resistance_ohm=0.08, activation_j_per_mol=25_000.0,
+        heat_j_per_k=200.0 * 1_050.0, leak_w_per_k=10.0, leak_j_per_m_k=2.0,
+    )  # fmt: skip
+    return dataclasses.replace(usable, **changes)
+
+
+def test_a_pack_that_warms_itself_meets_its_floor_later():
+    """C T' = R(T) I² - (e0 + e1 v)(T - Ta) to where the floor or the window ends the run, by a solver of its own."""
+    usable, power_w, speed = cold_pack(), 26_000.0, 29.0
+    soaked = Conditions(ambient_temperature_degc=-20.0)
+    volt = usable.open_circuit_voltage_v
+
+    def rise(_, degc):
+        ohm = 0.08 * np.exp(25_000.0 / 8.314462618 * (1.0 / (degc[0] + 273.15) - 1.0 / 298.15))
+        ampere = (volt - np.sqrt(volt**2 - 4.0 * ohm * power_w)) / (2.0 * ohm)
+        return [(ohm * ampere**2 - (10.0 + 2.0 * speed) * (degc[0] + 20.0)) / 210_000.0]
+
+    whole_s = usable.energy_wh * 3600.0 / power_w
+    path = solve_ivp(rise, (0.0, whole_s), [-20.0], max_step=30.0)
+    shares = [usable.floor_share(power_w, degc) for degc in path.y[0]]
+    end = next(k for k, share in enumerate(shares) if share <= path.t[k] / whole_s)
+    assert usable.warmed_degc(power_w, soaked, speed) == pytest.approx(path.y[0][end], abs=0.6)
+    assert path.y[0][end] > -12.0
+    late, early = (usable.floor_share(power_w, degc) for degc in (path.y[0][end], -20.0))
+    assert late > early + 0.05
+    assert cold_pack(heat_j_per_k=0.0).warmed_degc(power_w, soaked, speed) == -20.0
+    assert cold_pack(floor_v=None).warmed_degc(power_w, soaked, speed) == -20.0
+
+
+def test_the_range_in_the_cold_depends_on_where_the_cells_began():
+    """Soaked, from a garage, as warm as driving left them: each reaches its floor later than the one before."""
+    breakdown, zero = steady(36.0), np.zeros(1)
+    began = [Conditions(ambient_temperature_degc=-20.0, pack_temperature_degc=degc) for degc in (None, 0.0, 20.0)]
+    reach = [cold_pack(loss_per_k=0.0, floor_v=310.0).sample(breakdown, one, zero, zero, 36.0)[0] for one in began]
+    # Within an hour the air on the pack brings them nearer to each other: the order stays, most of the gap does not.
+    assert reach[0] < reach[1] < reach[2]
+    unheated = cold_pack(loss_per_k=0.0, floor_v=310.0, heat_j_per_k=0.0)
+    assert unheated.sample(breakdown, began[0], zero, zero, 36.0)[0] < 0.97 * reach[0]
+
+
 def test_load_share_by_hand():
     """Terminal energy over terminal energy and heat, against the same at the load that empties the pack in 3 h."""
     usable = usable_energy_of(BUILD)
@@ -110,6 +155,7 @@ def test_a_sample_is_energy_by_deviation_by_temperature_and_load_or_by_the_floor
         state_points=(0.0, 0.1, 0.5, 1.0),
         voltage_points_v=(300.0, 330.0, 350.0, 400.0),
         resistance_ohm=0.15,
+        heat_j_per_k=0.0,
     )
     power_w = float(breakdown.total_wh_per_km[0]) * 28.0 * 3.6
     limit = floored.floor_share(power_w, -15.0)
