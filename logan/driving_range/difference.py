@@ -25,6 +25,9 @@ from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 SAMPLES: Final = 100
+METER_SIGMA_RATIO: Final = 0.02
+"""Of a logged load, as the ledger has it (common practice)."""
+
 UNKNOWN_WIND_M_PER_S: Final = 1.0
 """Mean along a drive of a wind that nobody logged, at the vehicle's height; as the fit holds it. [m/s]"""
 
@@ -222,8 +225,8 @@ def explain_difference(
     vehicle = _Vehicles.drawn(parameters, build, others, rng)
     effects = _effects(first, second, vehicle)
     own = [_own_sigmas(side, vehicle, between_drive_sigma) for side in (first, second)]
-    wind, height, day = (float(np.hypot(*both)) for both in zip(*own, strict=True))
-    beside = {"weather": wind, "hills": height}
+    wind, height, day, cabin = (float(np.hypot(*both)) for both in zip(*own, strict=True))
+    beside = {"weather": wind, "hills": height, "heating and cooling": cabin}
     parts = tuple(
         DifferencePart(
             name=name,
@@ -236,7 +239,7 @@ def explain_difference(
     )
     explained = np.asarray(sum(effect for _, effect, _ in effects))
     # What a day makes of the road load has the wind in it that nobody logged.
-    left = float(np.sqrt(_spread(explained) ** 2 + height**2 + (day or wind) ** 2))
+    left = float(np.sqrt(_spread(explained) ** 2 + height**2 + (day or wind) ** 2 + cabin**2))
     difference = _difference(first, second)
     return DriveDifference(
         first=first.label,
@@ -281,8 +284,8 @@ class _Vehicles:
         return (found.rolling_wh_per_km + found.air_wh_per_km) / self.parameters[:, _DRIVE_EFFICIENCY]
 
 
-def _own_sigmas(side: DriveSide, vehicle: _Vehicles, between_drive_sigma: float) -> tuple[float, float, float]:
-    """What a wind that nobody logged, its heights, and its day's level may have brought to one drive. [Wh/km]"""
+def _own_sigmas(side: DriveSide, vehicle: _Vehicles, between_drive_sigma: float) -> tuple[float, ...]:
+    """What an unlogged wind, heights, the day's level and a heater's meter may have brought to one drive. [Wh/km]"""
     road = replace(side.conditions, cabin_climate=False)
     wind = 0.0
     if not side.knows_wind:
@@ -295,7 +298,9 @@ def _own_sigmas(side: DriveSide, vehicle: _Vehicles, between_drive_sigma: float)
     height_j = weight_n * side.height_sigma_m * np.sqrt(2.0) / vehicle.parameters[0, _DRIVE_EFFICIENCY]
     height = height_j / side.schedule.distance_m * 1000.0 / JOULES_PER_WATT_HOUR
     day = between_drive_sigma * float(vehicle.road_wh_per_km(vehicle.over(side.schedule, road))[0])
-    return wind, float(height), day
+    cabin = METER_SIGMA_RATIO * (side.cabin_power_w or 0.0) * side.seconds_per_km / JOULES_PER_WATT_HOUR
+    # A day's level has its wind in it: where drives told how far days differ, wind is no more than that.
+    return min(wind, day or wind), float(height), day, cabin
 
 
 def _effects(first: DriveSide, second: DriveSide, vehicle: _Vehicles) -> tuple[tuple[str, FloatArray, str], ...]:

@@ -87,6 +87,7 @@ def test_cold_air_and_a_heater_are_told_apart():
     )
     truth_wh_per_km = 120.0 * 22.0 / (60.0 * 1.609344)
     assert effect(found, "heating and cooling") == pytest.approx(truth_wh_per_km, rel=0.1)
+    assert sigma(found, "heating and cooling") == pytest.approx(0.02 * truth_wh_per_km * 27.0 / 22.0, rel=0.3)
     assert effect(found, "weather") > 5.0
     assert abs(effect(found, "speed")) < 1.0
     assert abs(found.unexplained_wh_per_km.value) < 0.1 * found.difference_wh_per_km.value
@@ -225,6 +226,10 @@ def test_a_wind_that_nobody_noted_and_a_days_level_are_in_the_intervals():
     day, calm = (found(noted, between_drive_sigma=one).unexplained_wh_per_km.sigma for one in (0.03, 0.0))
     road = (0.5 * 1.2 * 1.0 * speed**2 + 1800 * 9.80665 * 0.0105) / 0.87 / 3.6
     assert np.sqrt(day**2 - calm**2) == pytest.approx(0.03 * road * np.sqrt(2.0), rel=0.1)
+    # Where drives told how far days differ, an unlogged wind is no more than that.
+    assert sigma(found(drive, between_drive_sigma=0.01), "weather") == pytest.approx(
+        0.01 * road * np.sqrt(2.0), rel=0.1
+    )
 
 
 def test_a_gain_that_both_drives_share_cancels_in_their_difference():
