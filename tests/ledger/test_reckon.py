@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import STEP_S, TwinVehicle
-from logan.drive.braking import brakings
+from logan.drive.braking import brakings, friction_by_pressure
 from logan.drive.drive import pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import wheel_work
@@ -355,3 +355,56 @@ def test_a_segment_below_its_least_length_goes_with_the_next():
         build_of(TwinVehicle()),
     ).segments
     assert [row.distance_m for row in rows] == pytest.approx([1_040.0, 990.0], abs=15.0)
+
+
+def test_a_charge_in_the_log_is_no_part_of_the_drive():
+    """Ten minutes at 22.5 kW, then five on the charger: covered in full, and nothing of the charge comes back."""
+    time_s = np.arange(0.0, 900.5, 0.5)
+    parked = time_s >= 600.0
+    drive = made_drive(
+        ("pack_voltage", time_s, np.full(time_s.shape, 375.0)),
+        ("pack_current", time_s, np.where(parked, -20.0, 60.0)),
+        ("speed", time_s, np.where(parked, 0.0, 20.0)),
+    )
+    ledger = energy_ledger(drive, build_of(TwinVehicle()))
+    assert ledger.residual_wh.coverage_ratio == pytest.approx(1.0, abs=1e-3)
+    assert energy(ledger, "pack out") == pytest.approx(22_500.0 * 599.5 / 3600.0, rel=2e-3)
+    assert energy(ledger, "pack in") == pytest.approx(0.0, abs=1.0)
+
+
+def test_without_speed_what_is_left_is_as_sure_as_the_gain_of_all_that_was_drawn():
+    build = build_of(TwinVehicle())
+    ledger = energy_ledger(without(two_way_drive(), "speed"), build)
+    gain = np.hypot(build.instruments.voltage_gain_ratio.sigma, build.instruments.current_gain_ratio.sigma)
+    assert sigma(ledger, "drivetrain") == pytest.approx(gain * energy(ledger, "pack out"))
+    spent = sum(energy(ledger, name) for name in ("heater", "DC-DC", "traction-idle") if ledger.entry(name))
+    net = energy(ledger, "pack out") - energy(ledger, "pack in")
+    assert energy(ledger, "drivetrain") == pytest.approx(net - spent)
+
+
+def test_the_driveline_that_drives_taught_is_lost_in_the_drivetrain():
+    build, drive = build_of(TwinVehicle()), level_drive()
+    train = replace(
+        build.powertrain, driveline_drag_n=PlanningValue(30.0, 3.0), driveline_n_s_per_m=PlanningValue(0.5, 0.1)
+    )
+    plain, ledger = energy_ledger(drive, build), energy_ledger(drive, replace(build, powertrain=train))
+    more = 40.0 * 20.0 * 999.5 / 3600.0
+    assert energy(ledger, "drivetrain") - energy(plain, "drivetrain") == pytest.approx(more)
+    assert plain.residual_wh.value - ledger.residual_wh.value == pytest.approx(more)
+
+
+def test_by_the_fit_friction_that_pressure_tells_comes_out_of_the_drivetrain():
+    """The regen efficiency that drives teach has swallowed friction: told apart, it is not counted twice."""
+    vehicle = TwinVehicle(regen_force_limit_n=600.0)
+    drive = twin_drive("urban", 1, duration_s=1500.0, vehicle=vehicle).to_drive()
+    fitted = replace(build_of(vehicle), basis="fit of 3 drives")
+    told, untold = energy_ledger(drive, fitted), energy_ledger(without(drive, "brake_pressure"), fitted)
+    friction = energy(told, "friction brakes")
+    assert friction > 50.0
+    assert (energy(untold, "friction brakes"), sigma(untold, "friction brakes")) == (0.0, 0.0)
+    assert energy(untold, "drivetrain") - energy(told, "drivetrain") == pytest.approx(friction)
+    assert told.residual_wh.value == pytest.approx(untold.residual_wh.value)
+    work = wheel_work(drive, fitted)
+    found = brakings(drive, fitted, work, pack_power(drive), auxiliary_load(drive, fitted, pack_power(drive)))
+    by_pressure = np.array(friction_by_pressure(drive, fitted, work, found)) / 3600.0
+    assert (friction, sigma(told, "friction brakes")) == pytest.approx(tuple(by_pressure))
