@@ -112,8 +112,5 @@ def _show_sweep(sheet: GearingSheet, units: DisplayUnits) -> None:
         "set by",
     )
     print_table(
-        headings,
-        rows,
-        title="Total ratios; S1 used: up 6 % at 55 mph; * none is better in all three",
-        left=(5,),
+        headings, rows, title="Total ratios; S1 used: up 6 % at 55 mph; * none is better in all three", left=(5,)
     )

@@ -72,11 +72,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         )
         for point in trend.points
     ]
-    print_table(
-        ("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
-        rows,
-        left=(0, 1, 4, 5),
-    )
+    print_table(("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"), rows, left=(0, 1, 4, 5))
     steps = [
         (
             f"{period.first}-{period.last}" if period.last != period.first else str(period.first),

@@ -335,9 +335,7 @@ def _road_parts(schedule: Schedule, conditions: Conditions, vehicle: _Vehicles) 
     level = vehicle.over(replace(schedule, elevation_m=None), conditions)
     whole = level if schedule.elevation_m is None else vehicle.over(schedule, conditions)
     steady = vehicle.road_wh_per_km(level) + level.auxiliary_wh_per_km + level.cabin_climate_wh_per_km
-    return np.vstack(
-        [steady, level.total_wh_per_km - steady, whole.total_wh_per_km - level.total_wh_per_km],
-    )
+    return np.vstack([steady, level.total_wh_per_km - steady, whole.total_wh_per_km - level.total_wh_per_km])
 
 
 def _shapley(predicted: Callable[[tuple[int, ...]], FloatArray], count: int) -> list[FloatArray]:

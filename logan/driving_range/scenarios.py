@@ -108,10 +108,7 @@ def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) ->
 
 
 def _parts(
-    scenario: Scenario,
-    by_name: Mapping[str, Scenario],
-    schedule_of: DrivenRoad,
-    within: tuple[str, ...],
+    scenario: Scenario, by_name: Mapping[str, Scenario], schedule_of: DrivenRoad, within: tuple[str, ...]
 ) -> tuple[ScenarioPart, ...]:
     if scenario.kind is not ScenarioKind.MIX:
         return (_single(scenario, schedule_of),)
@@ -204,11 +201,7 @@ def air_note(build: BuildSettings, driven_pa: float | None = None) -> str:
 
 
 def scenario_consumption_wh_per_km(
-    prepared: PreparedScenario,
-    parameters: FloatArray,
-    build: BuildSettings,
-    *,
-    environment: Environment | None = None,
+    prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings, *, environment: Environment | None = None
 ) -> FloatArray:
     """Net consumption of a scenario for each parameter sample.
 
@@ -235,11 +228,7 @@ def scenario_consumption_wh_per_km(
 
 
 def scenario_breakdown(
-    prepared: PreparedScenario,
-    parameters: FloatArray,
-    build: BuildSettings,
-    *,
-    environment: Environment | None = None,
+    prepared: PreparedScenario, parameters: FloatArray, build: BuildSettings, *, environment: Environment | None = None
 ) -> ConsumptionBreakdown:
     """Consumption of a scenario by cause, for each parameter sample; arguments as in ``consumption``.
 
@@ -249,10 +238,7 @@ def scenario_breakdown(
         Weighed by share of distance; its distance and duration are those of one kilometre. [Wh/km]
     """
     parts = [
-        (
-            part.share_ratio,
-            consumption(part.schedule, part.conditions, parameters, build, environment=environment),
-        )
+        (part.share_ratio, consumption(part.schedule, part.conditions, parameters, build, environment=environment))
         for part in prepared.parts
     ]
     content: dict[str, FloatArray] = {}

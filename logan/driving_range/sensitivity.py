@@ -200,10 +200,7 @@ def _usable_ends(standpoint: Standpoint, prepared: PreparedScenario) -> list[tup
     shares = usable.temperature_share(prepared.parts[0].conditions.cell_temperature_degc, loss)
     low, middle, high = (float(value) for value in loss)
     return [
-        (
-            _Ends(USABLE_ENERGY, "Wh", usable.source, energy / spread, energy, energy * spread),
-            (1.0 / spread, spread),
-        ),
+        (_Ends(USABLE_ENERGY, "Wh", usable.source, energy / spread, energy, energy * spread), (1.0 / spread, spread)),
         (
             _Ends(USABLE_LOSS, "1/K", usable.loss_source, low, middle, high),
             (float(shares[0] / shares[1]), float(shares[2] / shares[1])),

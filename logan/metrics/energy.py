@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
-from typing import Final
+from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -114,10 +114,14 @@ def energy_summary(
     whole = integrate(time_s, watts, max_gap_s=power.max_gap_s)
     wanted_s = max(drive.duration_s - charging_s, whole.covered_s)
     coverage = whole.covered_s / wanted_s if wanted_s > 0 else 0.0
-    base = _Base(coverage, drive.duration_s, motion.moving_s, charging_s, power.source, motion.source)
+    known: dict[str, Any] = {
+        "coverage_ratio": coverage, "duration_s": drive.duration_s, "moving_s": motion.moving_s,
+        "charging_s": charging_s, "power_source": power.source, "distance_source": motion.source,
+        "distance_m": motion.distance_m,
+    }  # fmt: skip
     if coverage < least:
         reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
-        return _refused(drive, motion, Refusal(reason, "Log voltage and current all the way"), base)
+        return _refused(drive, motion, Refusal(reason, "Log voltage and current all the way"), known)
     scale = 1.0 / coverage / JOULES_PER_WATT_HOUR
     doubts_wh = _doubts_wh(doubts_wh_per_km or {}, motion.distance_m)
     parts, decimated_regen_wh = error_budget(drive, build, power, watts, whole, wanted_s - whole.covered_s, doubts_wh)
@@ -130,52 +134,30 @@ def energy_summary(
     source = "; ".join(
         (_how_measured(coverage), *(part.how for part in parts if part.name in ("unchecked current", "doubt")))
     )
-    figures = {
-        "net": _figure(net_wh, net_sigma, coverage, refusals.get("net_energy"), source),
-        "gross": _figure(
-            gross_wh, np.hypot(gain * gross_wh, np.sqrt(common)), coverage, refusals.get("net_energy"), source
-        ),
-        "regen": _figure(
-            regen_wh,
-            np.hypot(gain * regen_wh, np.sqrt(decimated_regen_wh**2 + (0.3 * share["offset"]) ** 2)),
-            coverage,
-            refusals.get("regen") or refusals.get("net_energy"),
-            source,
-        ),
-    }
+    no_net = refusals.get("net_energy")
+    gross_sigma = np.hypot(gain * gross_wh, np.sqrt(common))
+    regen_sigma = np.hypot(gain * regen_wh, np.sqrt(decimated_regen_wh**2 + (0.3 * share["offset"]) ** 2))
+    net = _figure(net_wh, net_sigma, coverage, no_net, source)
+    gross = _figure(gross_wh, gross_sigma, coverage, no_net, source)
     mean = Estimate(net_wh * 3600.0 / wanted_s, "W", net_sigma * 3600.0 / wanted_s, _how_measured(coverage), coverage)
     return EnergySummary(
-        net_wh=figures["net"],
-        gross_wh=figures["gross"],
-        regenerated_wh=figures["regen"],
-        distance_m=motion.distance_m,
-        net_wh_per_km=_per_km(figures["net"], motion.distance_m, drive.duration_s, refusals.get("consumption")),
-        gross_wh_per_km=_per_km(figures["gross"], motion.distance_m, drive.duration_s, refusals.get("consumption")),
-        mean_power_w=refusals.get("net_energy") or mean,
+        net_wh=net,
+        gross_wh=gross,
+        regenerated_wh=_figure(regen_wh, regen_sigma, coverage, refusals.get("regen") or no_net, source),
+        net_wh_per_km=_per_km(net, motion.distance_m, drive.duration_s, refusals.get("consumption")),
+        gross_wh_per_km=_per_km(gross, motion.distance_m, drive.duration_s, refusals.get("consumption")),
+        mean_power_w=no_net or mean,
         budget=parts,
-        coverage_ratio=base.coverage_ratio,
-        duration_s=base.duration_s,
-        moving_s=base.moving_s,
-        charging_s=base.charging_s,
-        power_source=base.power_source,
-        distance_source=base.distance_source,
+        **known,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Base:
-    coverage_ratio: float
-    duration_s: float
-    moving_s: float
-    charging_s: float
-    power_source: str
-    distance_source: str
-
-
-def _refused(drive: Drive, motion: DrivenDistance, refusal: Refusal, base: _Base | None = None) -> EnergySummary:
-    base = base or _Base(0.0, drive.duration_s, motion.moving_s, 0.0, "", motion.source)
-    known = {one.name: getattr(base, one.name) for one in fields(base)}
-    return all_refused(EnergySummary, refusal, distance_m=motion.distance_m, **known)
+def _refused(
+    drive: Drive, motion: DrivenDistance, refusal: Refusal, known: Mapping[str, Any] | None = None
+) -> EnergySummary:
+    nothing = {"coverage_ratio": 0.0, "charging_s": 0.0, "power_source": "", "distance_source": motion.source}
+    of_drive = {"duration_s": drive.duration_s, "moving_s": motion.moving_s, "distance_m": motion.distance_m}
+    return all_refused(EnergySummary, refusal, **(known or nothing | of_drive))
 
 
 def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None, source: str) -> Figure:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -15,7 +15,7 @@ from logan.metrics.energy import EnergySummary
 from logan.metrics.exceedance import limit_rule
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative, integrate, nominal_period_s
-from logan.results import Estimate, Figure, Refusal, Severity, result
+from logan.results import Estimate, Figure, Refusal, Severity, all_refused, result
 from logan.settings import BuildSettings
 from logan.units import SECONDS_PER_HOUR, FloatArray
 
@@ -207,26 +207,21 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
     if refusal is None and start is not None and end is not None and start - end < LEAST_SPAN_RATIO:
         text = f"SOC moved by {100 * (start - end):.1f} points; {100 * LEAST_SPAN_RATIO:.0f} are the least"
         refusal = Refusal(text, "Drive further, best from nearly full to nearly empty")
+    found: dict[str, Any] = {
+        "start_ratio": start, "end_ratio": end, "is_circular": start is not None and _is_circular(drive),
+        "is_rested": start is not None and _is_rested(drive),
+    }  # fmt: skip
     if refusal is not None or start is None or end is None or not isinstance(energy.net_wh, Estimate):
         refused = refusal or Refusal("SOC is not logged", "Map state_of_charge")
-        return FullScaleEnergy(
-            energy_wh=refused,
-            charge_ah=refused,
-            window_energy_wh=refused,
-            start_ratio=start,
-            end_ratio=end,
-            is_circular=start is not None and _is_circular(drive),
-            is_rested=start is not None and _is_rested(drive),
-            note=refused.reason,
-        )
-    span, circular = start - end, _is_circular(drive)
-    state_sigma = REST_STATE_SIGMA_RATIO if _is_rested(drive) else STATE_SIGMA_RATIO
+        return all_refused(FullScaleEnergy, refused, note=refused.reason, **found)
+    span = start - end
+    state_sigma = REST_STATE_SIGMA_RATIO if found["is_rested"] else STATE_SIGMA_RATIO
     relative = float(np.hypot((energy.net_wh.sigma or 0.0) / energy.net_wh.value, np.sqrt(2.0) * state_sigma / span))
     whole_wh = energy.net_wh.value / span
     window = build.pack.usable_high_ratio - build.pack.usable_low_ratio
     source = f"measured over {100 * span:.0f} points of SOC"
     note = f"{source}: a run from full to empty" if start > 0.95 and end < 0.15 else source
-    if circular:
+    if found["is_circular"]:
         note = (
             "SOC is counted from the same current: this repeats the capacity that the BMS was told, it "
             "does not check it. Use the energy of a run from full to empty, or rest voltages at both ends"
@@ -235,11 +230,8 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
         energy_wh=Estimate(whole_wh, "Wh", whole_wh * relative, source, energy.coverage_ratio),
         charge_ah=_charge_ah(drive, span, state_sigma, build.instruments.current_gain_ratio.sigma, source),
         window_energy_wh=Estimate(whole_wh * window, "Wh", whole_wh * window * relative, source, energy.coverage_ratio),
-        start_ratio=start,
-        end_ratio=end,
-        is_circular=circular,
-        is_rested=_is_rested(drive),
         note=note,
+        **found,
     )
 
 

@@ -160,12 +160,7 @@ def make_plan(
         usable=usable,
         prediction=prediction,
         sizing=agreed_with(sizing, prediction.target),
-        budget=plan_budget(
-            standpoint,
-            assumption_rows(standpoint, build, target),
-            prediction.target,
-            (day, auxiliary),
-        ),
+        budget=plan_budget(standpoint, assumption_rows(standpoint, build, target), prediction.target, (day, auxiliary)),
         gearing=gearing_sheet(build, parameters),
         certification=certification_sheet(
             build,

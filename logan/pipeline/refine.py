@@ -135,14 +135,7 @@ def refine_build(
                 f"no drive can carry a fit ({reasons})", "Log the missing channels and drive again"
             )
         recorded = recorded_drives(library)
-        refined = refine_range(
-            build,
-            plan,
-            fit.fit,
-            rng,
-            recorded_drive=recorded,
-            calibration=fit.calibration,
-        )
+        refined = refine_range(build, plan, fit.fit, rng, recorded_drive=recorded, calibration=fit.calibration)
         air = air_note(build, fit.fit.hull.pressure_pa if fit.fit.hull else None)
         refined = replace(refined, notes=(*refined.notes, *admission_notes(library), *((air,) if air else ())))
     tests = next_tests(fit.fit, build, refined)
