@@ -14,9 +14,8 @@ import numpy as np
 
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.certified import COOL_TIRE_FACTOR, SCHEDULE_LOG_SIGMA, charging_log_sigma, charging_samples
-from logan.model.environment import Conditions
 from logan.model.forward import consumption_wh_per_km
-from logan.model.parameters import PARAMETER_NAMES
+from logan.model.parameters import PARAMETER_NAMES, Conditions
 from logan.model.priors import prior_of
 from logan.model.schedule import Schedule
 from logan.physics.certification import (

@@ -6,10 +6,9 @@ import numpy as np
 
 from logan.driving_range.other_values import environment_by, learned_other_values
 from logan.driving_range.prediction import draw_samples
-from logan.model.environment import Conditions
 from logan.model.fit_result import LearnedConditions
 from logan.model.forward import consumption_wh_per_km
-from logan.model.parameters import ParameterDistribution
+from logan.model.parameters import Conditions, ParameterDistribution
 from logan.model.schedule import steady_schedule
 from logan.results import result
 from logan.settings import BuildSettings

@@ -15,9 +15,8 @@ from logan.driving_range.other_values import OtherValues, environment_by
 from logan.driving_range.prediction import draw_samples
 from logan.metrics.energy import energy_summary
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.environment import Conditions, Environment
 from logan.model.forward import consumption
-from logan.model.parameters import ParameterDistribution
+from logan.model.parameters import Conditions, Environment, ParameterDistribution
 from logan.model.schedule import Schedule, replay_of
 from logan.physics.air import air_density_kg_per_m3
 from logan.results import Estimate, Figure, Refusal, result

@@ -13,8 +13,7 @@ from logan.heat.network import expected_losses
 from logan.heat.road import held_forces
 from logan.heat.series import RoadVehicle
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
-from logan.model.environment import Conditions, Environment
-from logan.model.parameters import ParameterDistribution
+from logan.model.parameters import Conditions, Environment, ParameterDistribution
 from logan.model.plan import plan_of
 from logan.physics.air import air_density_kg_per_m3
 from logan.physics.battery import max_discharge_power_w

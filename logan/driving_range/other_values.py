@@ -8,9 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from logan.model.environment import Environment
 from logan.model.fit_result import LearnedConditions
-from logan.model.parameters import PARAMETER_NAMES
+from logan.model.parameters import PARAMETER_NAMES, Environment
 from logan.model.unknowns import SHARED_NAMES
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate

@@ -10,8 +10,7 @@ import numpy as np
 
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, PlainVehicle, holding_of, losses_of_build
 from logan.heat.fit import HeatModel
-from logan.model.environment import Conditions, Environment, environment_of
-from logan.model.parameters import ParameterDistribution
+from logan.model.parameters import Conditions, Environment, ParameterDistribution, environment_of
 from logan.physics.powertrain import motor_speed_rad_per_s, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio
 from logan.physics.tyre import rolling_radius_m, rotating_mass_kg

@@ -10,9 +10,9 @@ import numpy as np
 
 from logan.errors import ConfigurationError
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.environment import Conditions, Environment, conditions_of_scenario
 from logan.model.fit_result import DrivenHull
 from logan.model.forward import consumption, consumption_wh_per_km
+from logan.model.parameters import Conditions, Environment, conditions_of_scenario
 from logan.model.schedule import Replay, Schedule, steady_schedule
 from logan.physics.air import standard_elevation_m, standard_pressure_pa
 from logan.settings import BuildSettings, Scenario, ScenarioKind

@@ -23,8 +23,8 @@ from logan.instruments.drive_evidence import (
 from logan.metrics.pack import LEAST_SPAN_RATIO, REST_STATE_SIGMA_RATIO, STATE_SIGMA_RATIO
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
-from logan.model.environment import Conditions
 from logan.model.fit_result import FitResult
+from logan.model.parameters import Conditions
 from logan.physics.battery import (
     REFERENCE_TEMPERATURE_DEGC,
     pack_current_a,

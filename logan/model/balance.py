@@ -17,7 +17,7 @@ from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import unlogged_cabin
 from logan.model.coasting import coastdown_load, coastdown_pairs, coasted_seconds
 from logan.model.drive_track import DriveTrack, track_of
-from logan.model.environment import cold_k, full_ratio
+from logan.model.parameters import cold_k, full_ratio
 from logan.model.plan import PlannedVehicle, plan_of
 from logan.model.road_integrals import TRIP_STEP_S, RunningRoad, empty_road, running_road
 from logan.model.segments_table import CoastdownLoad, DriveSegments, RoadIntegrals

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.model.steps import WheelSteps
 from logan.physics.battery import open_circuit_voltage_v, pack_current_a, resistance_at_ohm
 from logan.physics.tyre import WARM_UP_TIME_S

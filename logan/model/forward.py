@@ -13,7 +13,8 @@ import numpy as np
 
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import pack_heat_j
-from logan.model.environment import (
+from logan.model.parameters import (
+    PARAMETER_NAMES,
     Conditions,
     Environment,
     auxiliary_power_w,
@@ -22,7 +23,6 @@ from logan.model.environment import (
     full_ratio,
     regen_left_ratio,
 )
-from logan.model.parameters import PARAMETER_NAMES
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
 from logan.physics.powertrain import force_loss_w

@@ -9,7 +9,7 @@ import numpy as np
 
 from logan.drive.drive import Channel, Drive
 from logan.errors import NotEnoughDataError
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.physics.air import standard_pressure_pa
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.results import read_only, result

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s

@@ -7,8 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.model.environment import MOST_REGEN_LOST_RATIO, regen_left_ratio
-from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.parameters import MOST_REGEN_LOST_RATIO, PARAMETER_NAMES, ParameterDistribution, regen_left_ratio
 from logan.model.segments_table import DriveSegments, RoadIntegrals
 from logan.physics.tyre import WARM_UP_RISE_RATIO, speed_rise_share
 from logan.results import result

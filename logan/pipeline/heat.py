@@ -20,8 +20,8 @@ from logan.heat.forecast import HeatRoad
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
 from logan.metrics.cautions import Flow, advice_for
-from logan.model.environment import environment_of
 from logan.model.fit_result import FitResult
+from logan.model.parameters import environment_of
 from logan.model.priors import prior_of
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
 from logan.pipeline.builds import BuildFolder, open_library

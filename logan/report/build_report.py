@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from logan.report.figures.drive import route_figure
+from logan.report.figures.drive import route_figure, route_profile
 from logan.report.inputs import (
     Block,
     Document,
@@ -17,7 +17,6 @@ from logan.report.inputs import (
     Words,
     table,
 )
-from logan.report.route import route_profile
 from logan.report.sections.driving_range import assumption_table, one_page_section, range_appendix, range_section
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.gearing import gearing_section

@@ -9,8 +9,8 @@ import pytest
 from logan.configuration.build import read_build
 from logan.drive_cycles.cycles import load_cycle
 from logan.errors import ConfigurationError
-from logan.model.environment import Conditions
 from logan.model.forward import consumption
+from logan.model.parameters import Conditions
 from logan.model.priors import planning_values
 from tests.certified_vehicles import certified_vehicles
 

@@ -8,8 +8,8 @@ import pytest
 from logan.driving_range.holding import PlainVehicle, losses_of_build, road_vehicle_of
 from logan.heat.forecast import HeatRoad, road_samples
 from logan.ledger.reckon import energy_ledger
-from logan.model.environment import Conditions, Environment
 from logan.model.forward import consumption_wh_per_km
+from logan.model.parameters import Conditions, Environment
 from logan.model.priors import prior_of
 from logan.model.schedule import steady_schedule
 from logan.settings import PlanningValue

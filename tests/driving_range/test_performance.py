@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logan.driving_range.performance import gearing_sheet
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.results import Refusal
 from logan.settings import GearingChoice, Limit, LimitSheet, LimitSide, MotorSettings, PlanningValue, Reduction

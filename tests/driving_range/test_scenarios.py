@@ -6,7 +6,7 @@ import pytest
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.errors import ConfigurationError
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.model.schedule import Replay
 from logan.settings import Scenario, ScenarioKind

@@ -9,7 +9,7 @@ from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.instruments.drive_evidence import UNKNOWNS, USABLE
 from logan.instruments.posterior import known_instruments
-from logan.model.environment import Conditions
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.model.unknowns import SHARED_COUNT
 from logan.settings import Scenario, ScenarioKind

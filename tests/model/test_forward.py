@@ -6,9 +6,8 @@ from hypothesis import given, settings, strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.model.breakdown import CAUSES
-from logan.model.environment import Conditions, Environment, environment_of
 from logan.model.forward import consumption, consumption_wh_per_km
-from logan.model.parameters import PARAMETER_NAMES
+from logan.model.parameters import PARAMETER_NAMES, Conditions, Environment, environment_of
 from logan.model.priors import prior_of
 from logan.model.schedule import Schedule, steady_schedule
 from logan.settings import MotorSettings, PlanningValue

@@ -7,8 +7,8 @@ from logan.demo.routes import mixed_route
 from logan.demo.twin import TwinVehicle, drive_twin
 from logan.drive.drive import Channel, Drive, DriveConditions
 from logan.errors import NotEnoughDataError
-from logan.model.environment import Conditions
 from logan.model.forward import consumption, consumption_wh_per_km
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.model.schedule import Schedule, conditions_of_drive, replay_of
 from logan.settings import MotorSettings, PlanningValue

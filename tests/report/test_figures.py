@@ -17,10 +17,9 @@ from logan.report.figures.consumption import (
     ledger_figure,
     speed_figure,
 )
-from logan.report.figures.drive import route_figure, thin, timeline_figure
+from logan.report.figures.drive import route_figure, route_profile, thin, timeline_figure
 from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure
-from logan.report.route import route_profile
 from logan.results import Severity
 from logan.units import DisplayUnits
 from tests.twin_drives import made_drive

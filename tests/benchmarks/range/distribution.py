@@ -11,8 +11,8 @@ from logan.drive_cycles.cycles import CYCLE_SOURCES, load_cycle
 from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
 from logan.driving_range.usable_energy import usable_energy_of
-from logan.model.environment import Conditions
 from logan.model.forward import consumption, consumption_wh_per_km
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.settings import Scenario, ScenarioKind
 from tests.builds import MPH, example_build
