@@ -362,7 +362,7 @@ class DataFlag:
     channels : tuple of str
         Canonical channels concerned; empty where it is the log or the whole drive.
     title : str
-        The finding in a few plain words.
+        The finding in a few plain words; like ``remedy`` empty until its detector stamps it.
     evidence : str
         The numbers that show it.
     remedy : str
@@ -378,9 +378,9 @@ class DataFlag:
     code: str = ""
     severity: Severity = Severity.NOTE
     channels: tuple[str, ...] = ()
-    title: str
+    title: str = ""
     evidence: str
-    remedy: str
+    remedy: str = ""
     spans: tuple[Span, ...] = ()
     effect_wh_per_km: float | None = None
     refuses: tuple[str, ...] = ()

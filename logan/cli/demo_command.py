@@ -13,7 +13,7 @@ from logan.units import wh_per_mi_from_wh_per_km
 from logan.wording import probability
 
 if TYPE_CHECKING:
-    from logan.pipeline.first_hour import DemoOutcome
+    from logan.pipeline.demo_run import DemoOutcome
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> None:
         """Drive an invented conversion whose plan is wrong, and let logan find out what it really does."""
-        from logan.pipeline.first_hour import run_demo
+        from logan.pipeline.demo_run import run_demo
 
         outcome = run_demo(folder, told=lambda words: typer.echo(words, err=as_json))
         if as_json:

@@ -1,4 +1,4 @@
-"""The first hour: how far a build has come, its channel map with plots, and the demo from nothing to a report."""
+"""The first hour with a build: how far it has come, and a suggested channel map with a plot of each candidate."""
 
 from __future__ import annotations
 
@@ -15,19 +15,13 @@ from logan.channels.matching import Suggestion, suggest
 from logan.channels.vocabulary import channel_kind, channel_names
 from logan.configuration.channel_map import read_channel_map, write_channel_map
 from logan.configuration.problems import template
-from logan.demo.conversion import TRUTH, drive_demo, write_build, write_log
-from logan.demo.twin import TwinWeather
 from logan.errors import ConfigurationError, ConflictError, LoganError
 from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder, open_library, shown_units
 from logan.pipeline.dbc_files import named_dbcs
-from logan.pipeline.importing import ImportedDrive, import_logs
 from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import PLAINLY, Reading
-from logan.pipeline.plan import make_plan
-from logan.pipeline.plan_files import freeze_plan, latest_plan
-from logan.pipeline.refine import Refinement, answer_of, kept_answer
-from logan.pipeline.reporting import write_build_report
+from logan.pipeline.refine import kept_answer
 from logan.pipeline.settings_form import version_of
 from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
@@ -222,88 +216,3 @@ def _merged(source: ChannelSource, before: ChannelSource | None) -> ChannelSourc
     if before is None or before.signal != source.signal:
         return source
     return replace(before, unit=source.unit, sign=source.sign)
-
-
-SIXTY_FIVE_MPH: Final = 29.0576
-"""[m/s]"""
-
-
-@result("demo-outcome/1", eq=False)
-class DemoOutcome:
-    """What the demo made, and how near it came to the truth that only the demo knows.
-
-    Parameters
-    ----------
-    folder : BuildFolder
-        The conversion's folder.
-    report : Path
-        The report.
-    imported : tuple of ImportedDrive
-        Its drives.
-    refinement : Refinement
-        Plan, fit and refined range.
-    true_wh_per_km, planned_wh_per_km, refined_wh_per_km : float
-        At a steady 65 mph in mild weather. [Wh/km]
-    """
-
-    folder: BuildFolder
-    report: Path
-    imported: tuple[ImportedDrive, ...]
-    refinement: Refinement
-    true_wh_per_km: float
-    planned_wh_per_km: float
-    refined_wh_per_km: float
-
-
-def run_demo(folder: Path, *, told: Callable[[str], None], report: Path | None = None, seed: int = 1) -> DemoOutcome:
-    """Make the demo's conversion in a folder and take it through the whole job.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where missing; the demo's own files in it are written again, drives are imported once.
-    told : callable
-        Given a line of words at each step.
-    report : Path, optional
-        Where the report goes; ``report.html`` in the folder where left out.
-    seed : int
-        Of the samples of the prediction.
-
-    Returns
-    -------
-    DemoOutcome
-        For the face to show.
-    """
-    rng = np.random.default_rng(seed)
-    build = BuildFolder(folder)
-    told(f"1/6 writing an invented conversion, its DBC and its channel map to {folder}")
-    write_build(folder)
-    settings = build.settings()
-    told("2/6 planning: what its builder believes before any drive; frozen to a dated file")
-    if latest_plan(build.plans) is None:
-        freeze_plan(make_plan(settings, rng), build.plans)
-    told("3/6 driving six times with a twin that is heavier, blunter and drags its brakes; logging CAN frames")
-    (folder / "logs").mkdir(exist_ok=True)
-    logs = []
-    for demo, drive in drive_demo():
-        told(f"    {demo.name}: {drive.trace.time_s[-1] / 60:.0f} min, {drive.distance_m / 1609.344:.1f} mi")
-        logs.append(write_log(folder / "logs", demo, drive))
-    told("4/6 importing the logs: decoding, mapping, checking, analysing")
-    imported: list[ImportedDrive] = []
-    for log in logs:
-        imported += import_logs(build, [log])
-        told(f"    drive {imported[-1].record.number} from {log.name}")
-    told("5/6 fitting the plan to the drives and predicting the range again")
-    refinement = answer_of(build)
-    told("6/6 writing the report")
-    target = report or folder / "report.html"
-    write_build_report(build, target, refinement=refinement, rng=rng)
-    return DemoOutcome(
-        folder=build,
-        report=target,
-        imported=tuple(imported),
-        refinement=refinement,
-        true_wh_per_km=TRUTH.steady_consumption_wh_per_km(SIXTY_FIVE_MPH, TwinWeather()),
-        planned_wh_per_km=refinement.range.planned.scenario("highway 65").consumption.p50,
-        refined_wh_per_km=refinement.range.refined.scenario("highway 65").consumption.p50,
-    )

@@ -36,9 +36,7 @@ def _find_crossed(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=(low_name, high_name),
-            title="Lowest cell reads above the highest",
             evidence=f"for {100 * crossed.mean():.0f} % of the samples, by up to {float(np.max(above[crossed])):.3f}",
-            remedy="The two are swapped or come from different messages: correct the channel map",
             spans=spans_of(lowest[0], crossed),
         )
 
@@ -63,11 +61,8 @@ def _find_spread(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if rest_v > 0.1 or load_v > 0.3 else Severity.AMBER,
         channels=("cell_voltage_min", "cell_voltage_max"),
-        title="One cell stands apart from the others",
         evidence=f"highest and lowest cell are {1000 * rest_v:.0f} mV apart at rest and {1000 * load_v:.0f} mV under "
         "load (20 and 100 mV are common practice)",
-        remedy="Balance the pack; a cell that sags under load only is weak or has a loose link: torque-check the "
-        "busbars with the pack disconnected and proven dead",
     )
 
 
@@ -123,11 +118,8 @@ def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if worst < RED_OHM_PER_V else Severity.AMBER,
         channels=("isolation_resistance",),
-        title="Isolation between pack and chassis is low",
         evidence=f"down to {worst:.0f} ohm per volt ({worst * level_v / 1000:.0f} kohm at {level_v:.0f} V); UN R100 "
         f"asks for 100 on the DC side and 500 where DC and AC are joined",
-        remedy="Stop driving until it is found: moisture in a connector, a chafed cable, the heater. Work "
-        "de-energized, prove dead on both poles and to the chassis",
         spans=spans_of(time_s, low),
     )
 
@@ -157,10 +149,8 @@ def _find_monitor_off(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("isolation_resistance",),
-        title="Isolation monitor is off or sends no value",
         evidence=f"{100 * off.mean():.0f} % of the samples read {float(values[0]):g} ohm, a code rather than a "
         f"resistance",
-        remedy="Switch the monitor on; without it nothing is known about the isolation",
         spans=spans_of(samples[0], off),
     )
 
@@ -204,9 +194,7 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     factor, words = fitting[0] if fitting else (np.nan, "not explained by a simple factor")
     yield DataFlag(
         channels=("pack_voltage",),
-        title="Pack voltage does not fit the number of cells",
         evidence=f"{level_v:.1f} V, where {count} cells in series give {low_v:.0f} to {high_v:.0f} V: {words}",
-        remedy="Set scale or unit of the pack voltage in the channel map, or cells_in_series in the build",
         effect_wh_per_km=survey.net_times(1.0 / factor - 1.0) if np.isfinite(factor) else None,
     )
 
@@ -233,11 +221,8 @@ def _find_cells_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.AMBER if low_v <= level_v <= high_v else Severity.RED,
         channels=("pack_voltage", "cell_voltage_min", "cell_voltage_max"),
-        title="Pack voltage and cell voltages disagree",
         evidence=f"pack voltage over {survey.build.pack.cells_in_series} cells is {level_v:.3f} V, the cells read "
         f"{float(np.median(lowest[usable])):.3f} to {float(np.median(highest[usable])):.3f} V",
-        remedy="Measure the pack with a rated meter (CAT III, both poles) and correct the one that is off; "
-        "check cells_in_series in the build",
         effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0),
     )
 
@@ -262,10 +247,7 @@ def _find_soc_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("pack_voltage", "state_of_charge"),
-        title="Resting voltage does not fit the SOC",
         evidence=f"at rest the pack has {ratio:.3f} times the voltage of {pack.cells_in_series} cells at the SOC "
         f"shown ({100 * float(np.median(soc[quiet])):.0f} %)",
-        remedy="Check whether a module is bypassed or the pack was changed, the open-circuit curve of the build, "
-        "and the gauge",
         spans=spans_of(survey.time_s, quiet, min_samples=3),
     )

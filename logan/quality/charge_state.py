@@ -70,10 +70,8 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
     span = Span(float(time_s[starts[longest]]), float(time_s[starts[longest] + lengths[longest] - 1]))
     yield DataFlag(
         channels=("state_of_charge",),
-        title="SOC stands still while charge is taken out",
         evidence=f"it stays at {100 * float(soc[starts[longest]]):.1f} % while {100 * float(moved[longest]):.1f} % of "
         f"the pack's capacity is taken out",
-        remedy="Check that the gauge's message arrives; do not work out usable energy from this drive",
         spans=(span,),
     )
 
@@ -101,11 +99,8 @@ def _find_circular(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
-        title="SOC is counted from the pack current",
         evidence=f"it follows the counted charge to {100 * residual:.3f} % of full; the BMS reckons with "
         f"{-1.0 / float(weights[1]) / 3600:.1f} Ah",
-        remedy="Usable energy from this gauge only repeats the BMS's own capacity; use the resting voltage at "
-        "both ends",
     )
 
 
@@ -116,12 +111,7 @@ def _find_coarse(survey: DriveSurvey) -> Iterator[DataFlag]:
     steps = steps[steps > 0]
     if steps.size < 2 or float(np.min(steps)) < 0.0095:
         return
-    yield DataFlag(
-        channels=("state_of_charge",),
-        title="SOC is shown in coarse steps",
-        evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %",
-        remedy="Log the BMS's internal SOC if it has a finer one; use drives of 20 % or more for usable energy",
-    )
+    yield DataFlag(channels=("state_of_charge",), evidence=f"the smallest step is {100 * float(np.min(steps)):.1f} %")
 
 
 @detector(
@@ -150,10 +140,8 @@ def _find_rise(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst = int(np.argmax(np.where(wrong, rise, 0.0)))
     yield DataFlag(
         channels=("state_of_charge", "pack_current"),
-        title="SOC rises while the pack is discharged",
         evidence=f"up by {100 * float(rise[worst]):.1f} % while {100 * float(drawn[worst]):.1f} % of the capacity is "
         f"taken out",
-        remedy="The gauge corrects itself: do not work out usable energy from this drive",
         spans=spans_of(time_s, wrong, min_samples=3),
     )
 
@@ -172,10 +160,8 @@ def _find_charging(survey: DriveSurvey) -> Iterator[DataFlag]:
     charged_wh = float(np.nansum(-survey.power_w[charging])) * survey.period_s / 3600.0
     yield DataFlag(
         channels=("pack_current", "speed"),
-        title="Charging is mixed into the drive",
         evidence=f"{charged_wh:.0f} Wh went into the pack at standstill in "
         f"{charging.sum() * survey.period_s / 60:.0f} min",
-        remedy="Split the log there, or mask the span: it counts as regen otherwise",
         spans=spans_of(survey.time_s, charging, min_samples=3),
         effect_wh_per_km=survey.per_km(charged_wh),
     )
@@ -191,9 +177,7 @@ def _find_parked(survey: DriveSurvey) -> Iterator[DataFlag]:
     used_wh = float(np.nansum(survey.power_w[parked])) * survey.period_s / 3600.0
     yield DataFlag(
         channels=("speed", "pack_current"),
-        title="A long stand counts into the drive",
         evidence=f"{parked.sum() * survey.period_s / 60:.0f} min at standstill use {used_wh:.0f} Wh",
-        remedy="Split the drive there, or mask the span, before comparing consumption",
         spans=spans_of(survey.time_s, parked),
         effect_wh_per_km=survey.per_km(-used_wh),
     )
@@ -217,13 +201,7 @@ def _find_sessions(survey: DriveSurvey) -> Iterator[DataFlag]:
     evidence = [f"nothing for more than {_SESSION_GAP_S / 60:.0f} min, {len(spans)} times"] if spans else []
     if jumped_m:
         evidence.append(f"the odometer jumps by {measure(jumped_m / 1000, 'km', '+.1f')}")
-    yield DataFlag(
-        channels=("odometer",) if jumped_m else (),
-        title="Several sessions, or several vehicles, are in one drive",
-        evidence="; ".join(evidence),
-        remedy="Import the sessions as separate drives",
-        spans=spans,
-    )
+    yield DataFlag(channels=("odometer",) if jumped_m else (), evidence="; ".join(evidence), spans=spans)
 
 
 @detector("current_with_contactor_open", Severity.RED)
@@ -242,12 +220,7 @@ def _find_open_contactor(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     worst_a = float(amp[held][np.argmax(np.abs(amp[held]))])
     yield DataFlag(
-        channels=("contactor_closed", "pack_current"),
-        title="Current flows although the contactors are open",
-        evidence=f"up to {worst_a:+.0f} A",
-        remedy="Check that the contactor signal is not inverted or late, and the current sensor; a contactor that is "
-        "welded shut is dangerous: measure with a rated tester before touching anything",
-        spans=spans_of(time_s, held),
+        channels=("contactor_closed", "pack_current"), evidence=f"up to {worst_a:+.0f} A", spans=spans_of(time_s, held)
     )
 
 
@@ -266,9 +239,6 @@ def _find_opened_under_load(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("contactor_closed", "pack_current"),
-        title="Contactors opened under load",
         evidence=f"with {max(level for _, level in events):.0f} A flowing, {len(events)} times",
-        remedy="Find out what opened them (crash input, interlock, BMS fault) and have the contactors checked for "
-        "welding and wear",
         spans=tuple(Span(at, at) for at, _ in events),
     )

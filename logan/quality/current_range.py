@@ -130,10 +130,7 @@ def _find_gain(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=("pack_current",),
-            title="Pack current seems scaled wrongly",
             evidence=f"the charge taken out is {ratio:.3f} times {against} (±{sigma:.3f})",
-            remedy="Compare with a clamp meter at some 50 A and 200 A, and set scale for the pack current in the "
-            "channel map; or correct the pack's capacity in the build if the sensor is right",
             effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0),
         )
         return
@@ -195,10 +192,7 @@ def _find_impossible_power(survey: DriveSurvey) -> Iterator[DataFlag]:
     excess_wh = float(np.sum(np.abs(power[too_much]) - most_w)) * survey.period_s / 3600.0
     yield DataFlag(
         channels=("pack_current", "pack_voltage"),
-        title="Pack power is higher than the motors can take",
         evidence=f"{worst_kw:.0f} kW where motors and auxiliaries take {most_w / 1000:.0f} kW at most",
-        remedy="Check scale and signedness of current and voltage in the channel map, and the motor's peak power in "
-        "the build",
         spans=spans_of(survey.time_s, too_much),
         effect_wh_per_km=survey.per_km(-excess_wh),
     )
@@ -220,9 +214,7 @@ def _find_impossible_acceleration(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(time_s[:-stride], impossible)
     yield DataFlag(
         channels=("speed",),
-        title="Speed changes faster than tires allow",
         evidence=f"up to {worst:.1f} g, {len(spans)} times (1.2 g is more than road tires hold)",
-        remedy="Mask these spans, or take the speed from another channel; look for a loose wheel-speed sensor",
         spans=spans,
     )
 
@@ -245,9 +237,7 @@ def _find_power_without_current(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(survey.time_s, grid, min_samples=2)
     yield DataFlag(
         channels=("pack_current",),
-        title="Current reads exactly zero while the motor works",
         evidence=f"zero for {grid.sum() * survey.period_s:.0f} s in which some {missing_wh:.0f} Wh went to the wheels",
-        remedy="Check the current sensor's supply and its message; mask these spans",
         spans=spans,
         effect_wh_per_km=survey.per_km(missing_wh),
         refuses=("net_energy", "consumption") if missing_wh > 0.1 * abs(survey.net_wh) else (),
@@ -283,11 +273,4 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not words:
         return
     spans = spans_of(survey.time_s, held)
-    yield DataFlag(
-        channels=("motor_torque", "pack_current"),
-        title="A limit held the vehicle back",
-        evidence=f"{'; '.join(words)}",
-        remedy="Leave these spans out of claims about efficiency and peak; see which limit it was and what was "
-        "hot or empty",
-        spans=spans,
-    )
+    yield DataFlag(channels=("motor_torque", "pack_current"), evidence=f"{'; '.join(words)}", spans=spans)

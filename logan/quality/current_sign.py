@@ -106,10 +106,7 @@ def _find_reversed(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("pack_current",),
-        title="Pack current has the wrong sign",
         evidence="; ".join(text for _, text in votes.values()),
-        remedy="Set sign = -1 for the pack current in the channel map: discharge must be positive. "
-        "Check: with lights and heater on at standstill the current must read above zero",
         effect_wh_per_km=survey.net_times(-2.0),
         refuses=SIGNED_METRICS,
     )
@@ -149,10 +146,8 @@ def _find_magnitude(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = spans_of(survey.time_s, braking, min_samples=2)
     yield DataFlag(
         channels=("pack_current",),
-        title="Pack current never goes below zero: regen is logged as consumption",
         evidence=f"while braking with {np.median(needed) / 1000:.1f} kW at the wheels the pack seems to give "
         f"{np.median(drawn) / 1000:.1f} kW; the lowest current is {np.min(samples[1]):.1f} A",
-        remedy="Log the signed current, or take the sign from the torque; until then net energy and regen are refused",
         spans=spans,
         effect_wh_per_km=effect,
         refuses=SIGNED_METRICS,
@@ -185,10 +180,8 @@ def _find_wrap(survey: DriveSurvey) -> Iterator[DataFlag]:
     level_v = float(np.median(volt[1])) if volt is not None else 350.0
     yield DataFlag(
         channels=("pack_current",),
-        title="Pack current wraps round: negative values are read as unsigned",
         evidence=f"{int(high.sum())} samples between {floor:.0f} and {top:.0f} A, nothing between them and "
         f"{usual_top:.0f} A",
-        remedy="Set signed = true for the pack current in the channel map (the DBC declares it unsigned)",
         spans=spans_of(time_s, high),
         effect_wh_per_km=survey.per_km(-excess_ah * level_v),
         refuses=(*SIGNED_METRICS, "peak_current", "rms_current"),
@@ -298,11 +291,8 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     hours = survey.time_s.size * survey.period_s / 3600.0
     yield DataFlag(
         channels=("pack_current",),
-        title="Zero of the current sensor drifts during the drive",
         evidence=f"current at standstill moves by {moved_a:+.1f} A over {np.ptp(time_s) / 60:.0f} min "
         f"({time_s.size} stops, {float(slope) * 3600:+.1f} A per hour)",
-        remedy="Note the zero with contactors open both cold and hot; a sensor that drifts with heat needs a better "
-        "place or a replacement",
         effect_wh_per_km=survey.per_km(-mean_a * level_v * hours),
     )
 
@@ -350,10 +340,7 @@ def _find_load_step(survey: DriveSurvey) -> Iterator[DataFlag]:
         evidence = f"power at standstill steps {steps_w.size} times, by up to {largest_w:+.0f} W; " + evidence
     yield DataFlag(
         channels=("pack_current",),
-        title="Heater, air conditioning or another load is on and in no channel",
         evidence=evidence,
-        remedy="Log the heater's and air conditioner's power (or at least their switch), or note in the drive when "
-        "they were on; the fit takes the power for road load otherwise",
         spans=spans_of(survey.time_s, survey.is_resting & (unexplained_w > limit_w)),
         effect_wh_per_km=survey.per_km(-on_w * hours),
     )

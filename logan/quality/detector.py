@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
 from typing import Any
 
 from logan.frames.table import SignalTable
@@ -12,9 +15,17 @@ from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
 
 
+@cache
+def _said() -> dict[str, dict[str, str]]:
+    """Title and remedy of the findings of which they are always the same, by code."""
+    return tomllib.loads(files("logan.quality").joinpath("findings.toml").read_text(encoding="utf-8"))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Stamped:
     """A question, and what is said of all that it finds: a flag without a code of its own takes it over.
+
+    So it does with title and remedy of its code in ``findings.toml``, where they are always the same.
 
     Parameters
     ----------
@@ -39,6 +50,7 @@ class _Stamped:
     def _found(self, *looked_at: object) -> Iterator[DataFlag]:
         names = ("code", "severity", "refuses", "effect_wh_per_km")
         shared = {name: value for name in names if (value := getattr(self, name)) not in (None, ())}
+        shared |= _said().get(self.code, {})
         for flag in self.look(*looked_at):
             moment = f"; {when(flag.spans)}" if flag.spans else ""
             yield replace(flag, evidence=flag.evidence + moment, **({} if flag.code else shared))

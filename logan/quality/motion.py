@@ -62,10 +62,8 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     ratio_value, words, reference = found[0]
     yield DataFlag(
         channels=("speed", reference),
-        title="Speed seems to be in another unit than declared",
         evidence=f"speed is {ratio_value:.3f} times {reference.replace('_', ' ')}: {words}"
         + (f"; {found[1][2].replace('_', ' ')} says the same" if len(found) > 1 else ""),
-        remedy="Set the unit of the speed in the channel map; if it is the other channel that is wrong, set that one",
         effect_wh_per_km=survey.net_times(ratio_value - 1.0),
     )
 
@@ -180,11 +178,8 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
         excess = float(np.nanmax(np.abs(fast - true)[brief]))
         yield DataFlag(
             channels=(driven, reference),
-            title="Driven wheels spin or lock",
             evidence=f"{driven.replace('_', ' ')} is up to {measure(3.6 * excess, 'km/h')} away from "
             f"{reference.replace('_', ' ')}",
-            remedy="Leave these seconds out of efficiency and peak claims; take speed from an undriven wheel or "
-            "satellites",
             spans=spans_of(survey.time_s, brief),
             effect_wh_per_km=_extra_distance_effect(survey, fast, true, brief) if driven == "speed" else 0.0,
         )
@@ -216,9 +211,7 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     lost_m = float(np.sum(0.5 * (before + after)[dropped] * step_s[dropped]))
     yield DataFlag(
         channels=("speed",),
-        title="Speed drops to zero for a moment while rolling",
         evidence=f"{int(dropped.sum())} times, {measure(lost_m, 'm')} of distance lost",
-        remedy="Mask these samples; check the gap and the plug of the speed sensor",
         spans=spans_of(time_s, in_runs(speed.size, starts[dropped], lengths[dropped])),
         effect_wh_per_km=survey.net_times(-lost_m / (1000.0 * survey.distance_km + lost_m)),
     )

@@ -43,11 +43,7 @@ def _find_unset_clock(survey: DriveSurvey) -> Iterator[DataFlag]:
     start_ns = survey.drive.start_ns
     if start_ns is None or start_ns >= _YEAR_2005_NS:
         return
-    yield DataFlag(
-        title="The logger's clock was not set",
-        evidence=f"the drive is dated {start_ns / 1e9 / 86_400 / 365.25 + 1970:.0f}",
-        remedy="Set the logger's clock, or let it take the time from satellites; note the date by hand",
-    )
+    yield DataFlag(evidence=f"the drive is dated {start_ns / 1e9 / 86_400 / 365.25 + 1970:.0f}")
 
 
 @detector("power_only", Severity.NOTE, effect_wh_per_km=0.0, needs="pack_power")
@@ -61,9 +57,7 @@ def _find_power_only(survey: DriveSurvey) -> Iterator[DataFlag]:
         cannot = "pack resistance"
     yield DataFlag(
         channels=("pack_power",),
-        title="Pack power is logged without voltage and current",
         evidence=f"{' and '.join(absent)} not logged: {len(absent)} of 2; {cannot} cannot be given",
-        remedy="Log pack voltage and current from the same message, at 10 Hz or faster",
     )
 
 
@@ -108,11 +102,8 @@ def _find_wind(survey: DriveSurvey) -> Iterator[DataFlag]:
     mean_n = float(np.mean([block.speed_m_per_s * (north * block.north + east * block.east) for block in blocks]))
     yield DataFlag(
         channels=("heading", "speed"),
-        title="Wind shows in the consumption and is not noted",
         evidence=f"the force beyond the plan follows the heading as under {measure(wind, 'm/s')} "
         f"(±{measure(2 * sigma_wind, 'm/s')}) from {from_deg:.0f}°, over {len(blocks)} half minutes",
-        remedy="Note the wind of the nearest station with --wind and --wind-from; on a one-way drive the fit "
-        "takes it for drag",
         effect_wh_per_km=-mean_n / 3.6 / survey.build.powertrain.drive_efficiency.value,
     )
 

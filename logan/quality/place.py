@@ -41,13 +41,7 @@ def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray
 def _find_gnss_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Satellite speed or position that no vehicle can follow."""
     for channels, evidence, spans in (*_speed_jumps(survey), *_teleports(survey)):
-        yield DataFlag(
-            channels=channels,
-            title="Satellite speed or position jumps",
-            evidence=evidence,
-            remedy="Mask these samples; give the aerial a free view of the sky",
-            spans=spans,
-        )
+        yield DataFlag(channels=channels, evidence=evidence, spans=spans)
 
 
 _Jump = tuple[tuple[str, ...], str, tuple[Span, ...]]
@@ -93,11 +87,7 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     spans = spans_of(time_s, frozen)
     yield DataFlag(
-        channels=("latitude", "longitude"),
-        title="Position stands still while driving",
-        evidence=f"for {sum(span.duration_s for span in spans):.0f} s",
-        remedy="Tunnel or lost fix: mask position and height there",
-        spans=spans,
+        channels=("latitude", "longitude"), evidence=f"for {sum(span.duration_s for span in spans):.0f} s", spans=spans
     )
 
 
@@ -155,10 +145,8 @@ def _find_barometer_step(survey: DriveSurvey) -> Iterator[DataFlag]:
     worst_pa = float(change[steps][np.argmax(np.abs(change[steps]))])
     yield DataFlag(
         channels=("barometric_pressure",),
-        title="Air pressure steps as with a door or the fan",
         evidence=f"by {measure(worst_pa, 'Pa', '+.0f')} within seconds, which feigns "
         f"{measure(abs(worst_pa) / _PASCALS_PER_METRE, 'm')} of height",
-        remedy="Mount the barometer out of the ventilation's way; drive with windows and fan unchanged",
         spans=spans_of(at_s, steps),
     )
 
@@ -174,10 +162,8 @@ def _find_open_loop(survey: DriveSurvey) -> Iterator[DataFlag]:
     mass_kg = survey.build.vehicle.mass_kg.value
     yield DataFlag(
         channels=("elevation",),
-        title="Drive ends where it began, but at another height",
         evidence=f"start and end are {measure(loop.apart_m, 'm')} apart and {measure(loop.misclosure_m, 'm', '+.1f')} "
         f"in height (±{measure(loop.sigma_m, 'm', '.1f')})",
-        remedy="Spread the difference over the distance, or take the height from a map or a calibrated barometer",
         effect_wh_per_km=survey.per_km(-mass_kg * STANDARD_GRAVITY_M_PER_S2 * loop.misclosure_m / 3600.0),
     )
 
@@ -229,9 +215,7 @@ def _find_distance_mismatch(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if abs(ratio - 1.0) > 0.1 else Severity.AMBER,
         channels=("speed", name),
-        title="Distances disagree by more than 2 %",
         evidence=f"{measure(metres / 1000, 'km', '.2f')} by speed, {measure(wrong[name] / 1000, 'km', '.2f')} "
         f"by {name.replace('_', ' ')} (ratio {ratio:.3f}){hint}",
-        remedy="Calibrate the speed against two measured miles; the odometer of an older car is often 5 % off",
         effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0) if ratio > 0.0 else None,
     )

@@ -302,10 +302,7 @@ def _find_above_one(survey: DriveSurvey) -> Iterator[DataFlag]:
     planned = survey.build.powertrain.drive_efficiency.value
     yield DataFlag(
         channels=("pack_current", "pack_voltage", "motor_torque"),
-        title="More work comes out than energy goes in",
         evidence=evidence,
-        remedy="Check scale of current, voltage and torque, the vehicle's weight and the gearing; a clamp meter "
-        "settles the current",
         effect_wh_per_km=survey.net_times(ratio / planned - 1.0),
     )
 
@@ -346,10 +343,7 @@ def _find_friction(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("speed",),
-        title="Friction brakes were used and are in no channel",
         evidence=f"braking would give back {wanted_wh:.0f} Wh, {missing_wh:.0f} Wh of it never arrive",
-        remedy="Log the brake light switch or the brake pressure: without it the fit takes lost braking energy "
-        "for road load",
         spans=spans_of(survey.time_s, braking, min_samples=2),
     )
 

@@ -57,10 +57,8 @@ def _find_duplicates(table: SignalTable, channel_map: ChannelMap) -> Iterator[Da
     if worst < 0.02:
         return
     yield DataFlag(
-        title="Frames or rows come twice",
         evidence=f"{100 * worst:.0f} % of {name} repeat the one before within a fraction of its period; "
-        f"{concerned} messages concerned",
-        remedy="Two loggers, or a gateway, echo the same bus: log one of them; the repeats are dropped",
+        f"{concerned} messages concerned"
     )
 
 
@@ -97,12 +95,7 @@ def _find_counter_jumps(table: SignalTable, channel_map: ChannelMap) -> Iterator
             worst, evidence = share, f"{column.key} {words}"
     if worst < 0.003:
         return
-    yield DataFlag(
-        severity=Severity.RED if worst > 0.1 else Severity.AMBER,
-        title="Alive counter jumps: frames are missing",
-        evidence=evidence,
-        remedy="Lower the bus load or log fewer messages; a counter that stands still means that the sender hangs",
-    )
+    yield DataFlag(severity=Severity.RED if worst > 0.1 else Severity.AMBER, evidence=evidence)
 
 
 @signal_detector("message_on_two_buses", Severity.AMBER)
@@ -123,11 +116,7 @@ def _find_two_buses(table: SignalTable, channel_map: ChannelMap) -> Iterator[Dat
     if not unclear:
         return
     first = unclear[0]
-    yield DataFlag(
-        title="A mapped message is on more than one bus",
-        evidence=f"{first} is on {', '.join(sorted(twice[first]))}; {len(unclear)} messages concerned",
-        remedy="Name the bus in the channel map (bus/message.signal), and give each bus its own DBC",
-    )
+    yield DataFlag(evidence=f"{first} is on {', '.join(sorted(twice[first]))}; {len(unclear)} messages concerned")
 
 
 @signal_detector("frames_unknown")
@@ -137,9 +126,7 @@ def _find_unknown(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
         return
     yield DataFlag(
         severity=Severity.NOTE if unknown < 0.9 * table.frame_count else Severity.AMBER,
-        title="Many frames are in no DBC",
         evidence=f"{100 * unknown / table.frame_count:.0f} % of the frames, {len(table.unknown_ids)} identifiers",
-        remedy="Check that the DBC belongs to this vehicle and firmware; standard and extended identifiers differ",
     )
 
 
@@ -159,9 +146,7 @@ def _find_errors(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     share = table.error_count / max(table.frame_count, 1)
     yield DataFlag(
         severity=Severity.RED if share > 0.01 else Severity.AMBER,
-        title="The bus reports error frames",
         evidence=f"{table.error_count} error frames beside {table.frame_count} frames",
-        remedy="Check termination (60 ohm between the two wires, power off), bit rate, and the cable near the inverter",
         spans=_together(table.error_time_ns, _origin_ns(table)),
     )
 
@@ -200,9 +185,7 @@ def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
             Span((int(every[k]) - origin_ns) / _NS, (int(every[k + 1]) - origin_ns) / _NS) for k in silent[:MAX_SPANS]
         )
         yield DataFlag(
-            title="A bus was silent for a while",
             evidence=f"{bus or 'the bus'}: {len(silent)} times, up to {max(span.duration_s for span in spans):.1f} s",
-            remedy="A device went bus-off or lost its supply: see the error frames before it, plug and supply",
             spans=spans,
         )
 
@@ -219,11 +202,7 @@ def _find_clash(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     if not table.clashes:
         return
     more = f" and {len(table.clashes) - 1} more" if len(table.clashes) > 1 else ""
-    yield DataFlag(
-        title="One identifier is used as standard and as extended",
-        evidence=f"0x{table.clashes[0].split('/')[-1]}{more}",
-        remedy="The two are different messages: check that the DBC says for each whether it is extended",
-    )
+    yield DataFlag(evidence=f"0x{table.clashes[0].split('/')[-1]}{more}")
 
 
 @signal_detector("message_burst", Severity.AMBER)
@@ -242,10 +221,8 @@ def _find_burst(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
         origin_ns = _origin_ns(table)
         span = Span((int(column.time_ns[at]) - origin_ns) / _NS, (int(column.time_ns[at + longest]) - origin_ns) / _NS)
         yield DataFlag(
-            title="A message floods the bus",
             evidence=f"{column.message} comes {longest} times in {span.duration_s:.2f} s, usually every "
             f"{usual_ns / 1e6:.0f} ms",
-            remedy="Find out why this device sends without pause; other messages are late or lost meanwhile",
             spans=(span,),
         )
         return

@@ -26,11 +26,7 @@ _USUAL_FRAMES_PER_S: Final = 500.0
 def _find_truncated(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
     if not table.is_truncated:
         return
-    yield DataFlag(
-        title="Log ends in the middle of a line or object",
-        evidence="as after a power cut; what came before is whole",
-        remedy="Give the logger a supply that outlasts the key; the end of the drive may be missing",
-    )
+    yield DataFlag(evidence="as after a power cut; what came before is whole")
 
 
 @signal_detector("header_repeated", Severity.NOTE)
@@ -39,11 +35,7 @@ def _find_header(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     again = [part for part in table.skipped if _HEADER_AGAIN.search(part.reason)]
     if not again:
         return
-    yield DataFlag(
-        title="The header comes again in the middle of the file",
-        evidence=f"{again[0].place}: {again[0].reason}",
-        remedy="Several exports are in one file: import them separately if they are several drives",
-    )
+    yield DataFlag(evidence=f"{again[0].place}: {again[0].reason}")
 
 
 def loss_flag(read_count: int, skipped_count: int, lost_count: int, skipped: Sequence[SkippedPart]) -> DataFlag | None:

@@ -83,11 +83,7 @@ def _find_jump(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
         return
     largest_h = float(np.max(np.diff(time_ns)[jumps])) / _NS / 3600.0
     yield DataFlag(
-        title="The clock jumps ahead",
-        evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times",
-        remedy="If the clock was set while logging, import the parts as separate drives; how long the gap really was "
-        "is not known",
-        spans=_spans_at(time_ns, jumps),
+        evidence=f"by up to {largest_h:.1f} h between two samples, {jumps.size} times", spans=_spans_at(time_ns, jumps)
     )
 
 
@@ -104,10 +100,7 @@ def _find_coarse(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFl
     tick_ns = int(np.median(step_ns))
     yield DataFlag(
         severity=Severity.AMBER if tick_ns < 5 * _NS else Severity.RED,
-        title="Time stamps are too coarse: many rows share one",
         evidence=f"{float(np.median(counts)):.0f} rows to a stamp, stamps every {tick_ns / _NS:g} s",
-        remedy="Export the time with its fraction of a second; until then rows are spread evenly between stamps, "
-        "which is good to about one stamp",
     )
 
 
@@ -117,11 +110,7 @@ def _find_float32(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
     stamps = np.unique(time_ns)
     if time_ns.size < 20 or not is_float32_epoch(stamps):
         return
-    yield DataFlag(
-        title="Time was stored as a 32-bit float of seconds since 1970",
-        evidence=f"all {stamps.size} stamps are multiples of 64 s: a 32-bit float holds no more of the date",
-        remedy="Export the time as text, as 64-bit float, or in seconds from the start of the log",
-    )
+    yield DataFlag(evidence=f"all {stamps.size} stamps are multiples of 64 s: a 32-bit float holds no more of the date")
 
 
 @signal_detector("time_out_of_order")
@@ -139,9 +128,7 @@ def _find_disorder(table: SignalTable, channel_map: ChannelMap) -> Iterator[Data
         return
     yield DataFlag(
         severity=Severity.NOTE if worst < 0.02 else Severity.AMBER,
-        title="Rows are out of order in time",
         evidence=f"{100 * worst:.1f} % of the steps of {where} go back by less than a second",
-        remedy="The rows are put in order; if two buses were merged, check that their clocks agree",
     )
 
 
@@ -229,12 +216,7 @@ def _find_empty(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
     ]
     if not empty:
         return
-    yield DataFlag(
-        channels=tuple(empty),
-        title="A mapped signal holds no value in this log",
-        evidence=f"nothing in {', '.join(empty)}",
-        remedy="Check that the device was on and that its message is logged",
-    )
+    yield DataFlag(channels=tuple(empty), evidence=f"nothing in {', '.join(empty)}")
 
 
 @signal_detector("multiplexer_ignored", Severity.RED)

@@ -105,10 +105,8 @@ def _find_interpolated(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             severity=Severity.RED if coarse_s > 2.0 else Severity.AMBER,
             channels=(name,),
-            title="Log was interpolated between coarse points",
             evidence=f"{100 * line[moving].mean():.0f} % of the moving samples of {name.replace('_', ' ')} lie "
             f"exactly on straight lines; measured every {coarse_s:.1f} s, written every {fine_s:.2f} s",
-            remedy="Export the raw samples without resampling; peaks and regen of this log are lower bounds",
             refuses=("peak_current", "regen") if coarse_s > 2.0 else ("peak_current",),
         )
         return
@@ -128,10 +126,8 @@ def _find_staircase(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             severity=Severity.AMBER if stride * period_s >= 0.5 else Severity.NOTE,
             channels=(name,),
-            title="Values are repeated to fill a finer time axis",
             evidence=f"{name.replace('_', ' ')} changes every {stride} samples only: measured every "
             f"{stride * period_s:.1f} s, written every {period_s:.2f} s",
-            remedy="Export the raw samples; peaks and regen count as measured at the coarser rate",
             refuses=("peak_current",) if stride * period_s >= 2.0 and name != "speed" else (),
         )
 
@@ -172,11 +168,8 @@ def _find_averaged(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("pack_current",),
-        title="Pack current is averaged or filtered",
         evidence=f"within a second the voltage moves {np.sqrt(gain[0]):.1f} times as much as the logged current "
         "explains: the current's quick changes are missing",
-        remedy="Switch the averaging off in the sensor or logger, or set is_averaged for the channel; the peak is a "
-        "lower bound and regen is a few per cent low",
     )
 
 

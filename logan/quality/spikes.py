@@ -276,13 +276,7 @@ def _find_power_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     words = next((text for factor, text in known.items() if abs(ratio / factor - 1.0) < 0.1), "")
     if not words:
         return
-    yield DataFlag(
-        channels=("pack_power",),
-        title="Logged pack power disagrees with voltage times current",
-        evidence=f"it is {ratio:.3g} times voltage times current: {words}",
-        remedy="Set unit, scale or sign of the pack power in the channel map; or leave it out, as voltage and current "
-        "are logged",
-    )
+    yield DataFlag(channels=("pack_power",), evidence=f"it is {ratio:.3g} times voltage times current: {words}")
 
 
 @detector("elevation_unit", Severity.RED, refuses=("fit",))

@@ -124,10 +124,8 @@ def _find_swapped(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=(hotter, cooler),
-            title="Two temperature sensors seem swapped",
             evidence=f"{hotter.replace('_', ' ')} is below {cooler.replace('_', ' ')} for {100 * below:.0f} % of the "
             f"drive (median {measure(np.median(difference[loaded]), 'K', '+.1f')})",
-            remedy="Warm each sensor by hand and see which channel moves; correct the channel map",
         )
         return
 
@@ -149,9 +147,7 @@ def _find_ambient_in_sun(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("ambient_temperature",),
-        title="Outside temperature starts too high: sensor in the sun or in waste heat",
         evidence=f"it falls by {measure(fall_k, 'K', '.1f')} in the first ten minutes",
-        remedy="Mount the sensor in the shade and in the airstream; use the later readings",
     )
 
 
@@ -167,7 +163,5 @@ def _find_slow(survey: DriveSurvey) -> Iterator[DataFlag]:
     name = max(slow, key=lambda key: slow[key])
     yield DataFlag(
         channels=tuple(slow),
-        title="Temperature is logged too seldom to catch its peak",
         evidence=f"{name.replace('_', ' ')} comes every {slow[name]:.0f} s; windings change within 30 s",
-        remedy="Log motor and inverter temperature at least every 5 s",
     )

@@ -96,11 +96,9 @@ def _find_lost(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if shares[worst] > 0.1 else Severity.AMBER,
         channels=tuple(sorted(shares)),
-        title="Samples are missing",
         evidence=f"{100 * shares[worst]:.1f} % of {worst} is missing (longest step {longest_s:.1f} s, usual "
         f"{float(np.median(step_s)):.2f} s); {len(shares)} channels concerned"
         + (f"; they are missing where power is asked for: some {lacking_wh:+.0f} Wh" if is_biased else ""),
-        remedy="Lower the bus load or log fewer messages; check the logger's buffer and its card's speed",
         effect_wh_per_km=survey.per_km(lacking_wh) if is_biased else None,
         refuses=("net_energy", "consumption", "regen", "fit") if is_biased else (),
     )
@@ -123,9 +121,7 @@ def _find_gaps(survey: DriveSurvey) -> Iterator[DataFlag]:
     spans = tuple(Span(float(every[k]), float(every[k + 1])) for k in gaps[:MAX_SPANS])
     yield DataFlag(
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
-        title="Nothing was logged for a while",
         evidence=f"{gaps.size} gaps, {total_s:.0f} s in all ({100 * share:.1f} % of the drive)",
-        remedy="Check the logger's supply and plug; split the drive at long gaps",
         spans=spans,
     )
 
@@ -202,10 +198,8 @@ def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("speed", "gnss_speed"),
-        title="The clocks of logger and satellite receiver drift apart",
         evidence=f"by {moved_s:.1f} s over the drive, {found.drift_ppm:+.0f} ppm ({found.drift_low_ppm:+.0f} to "
         f"{found.drift_high_ppm:+.0f} ppm)",
-        remedy="Import both logs together so that their clocks are aligned",
     )
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from logan.errors import LoganError, UsageError
 from logan.pipeline.builds import BuildFolder, bring_up_to_date, drive_row, open_library
 from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
-from logan.pipeline.first_hour import run_demo, suggest_with_plots
+from logan.pipeline.demo_run import run_demo
+from logan.pipeline.first_hour import suggest_with_plots
 from logan.pipeline.importing import ImportOptions, import_logs
 from logan.pipeline.logs_reader import Reading
 from logan.pipeline.notes import noted

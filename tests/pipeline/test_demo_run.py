@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logan.pipeline.first_hour import run_demo
+from logan.pipeline.demo_run import run_demo
 from logan.pipeline.plan_files import frozen_plans
 from logan.units import wh_per_mi_from_wh_per_km
 

@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,8 @@ def texts():
                     continue
                 if STRANGE.search(text) and "\n" not in text and " " in text and "``" not in text:
                     yield text
+    for said in tomllib.loads((SOURCES / "quality" / "findings.toml").read_text(encoding="utf-8")).values():
+        yield from filter(STRANGE.search, said.values())
 
 
 def test_every_remedy_can_be_said_without_a_terminal():

@@ -19,7 +19,7 @@ from logan.demo.conversion import write_build
 from logan.drive.drive import Channel, Drive, LogSource
 from logan.drive_library.repository import DriveLibrary
 from logan.pipeline.builds import BuildFolder, new_build
-from logan.pipeline.first_hour import run_demo
+from logan.pipeline.demo_run import run_demo
 from logan.pipeline.stored import analysis_fingerprint
 from tests.benchmarks.library.thousand_drives import summary
 from tests.web.conftest import write_small_log
