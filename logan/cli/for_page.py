@@ -7,8 +7,10 @@ print is taken as tables, words and JSON instead.
 from __future__ import annotations
 
 import inspect
+import re
 import types
 from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Final, Union, get_args, get_origin, get_type_hints
 
@@ -18,36 +20,8 @@ from logan.cli.main import command_line
 from logan.cli.rendering import Captured, captured
 from logan.errors import UsageError
 
-ON_PAGE: Final = {
-    "range": "Range, a road, a pass, a tow",
-    "plan": "Plan, and freeze it",
-    "gearing": "Gearing",
-    "fit": "What the drives taught",
-    "compare": "Plan, meter and fit of each drive; two drives; some predicted from others",
-    "effect": "Did a change help?",
-    "trend": "One figure over all drives",
-    "limits": "Every limit over the drives",
-    "drives": "All drives in one table",
-    "drive": "One drive: every table, and all that can be noted",
-    "look": "What is in a log, with every choice",
-    "channels": "The channels: found, accepted, changed",
-    "import": "Import logs, with every choice",
-    "report": "Write a report",
-    "explain": "What a word means",
-    "export channels": "Export a drive's channels",
-    "export signals": "Export signals of a drive",
-    "export log": "Export every signal of a log",
-    "export metrics": "Export all figures",
-    "export bundle": "Export drives to give away",
-    "library check": "Check every stored file",
-    "library decode": "Make drives anew by today's channels and DBCs",
-    "library rebuild": "Make the index of the drives anew",
-    "library remove": "Take a drive out for good",
-    "fleet import": "All builds here: import what lies in their logs folders",
-    "fleet fit": "All builds here: fit each, and what they share",
-    "fleet report": "All builds here: a table of them to save",
-}
-"""Commands that can be asked, with what the page calls them: all but those that make a build or serve the page."""
+_ELSEWHERE: Final = ("new", "demo", "serve")
+"""Commands that make a build or serve the page: the others are all asked in one way."""
 
 _OURS: Final = ("build", "fleet", "cluster", "units", "as_json", "yes")
 """What the page says itself, or what is not for it to say: a computer elsewhere to work on."""
@@ -61,10 +35,10 @@ _FREE: Final = ("note", "why", "change", "tag", "name", "mask", "trim", "topic")
 def described() -> list[dict[str, Any]]:
     """What can be asked of each command, from its own declaration."""
     return [
-        {"name": name, "title": title, "about": (inspect.getdoc(function) or "").split("\n\n")[0], "options": options}
-        for name, title in ON_PAGE.items()
-        for function in [_function(name)]
-        for options in [[_described(key, *about) for key, about in _options(function).items() if key not in _OURS]]
+        {"name": name, "title": re.split("[:;.]", about)[0], "about": about, "options": options}
+        for name, function in commands().items()
+        for about in [(inspect.getdoc(function) or "").split("\n\n")[0]]
+        for options in [[_described(key, *of) for key, of in _options(function).items() if key not in _OURS]]
     ]
 
 
@@ -84,7 +58,7 @@ def run_command(
     build : Path
         The build's folder.
     name : str
-        One of ``ON_PAGE``.
+        One of ``commands``.
     options : mapping of str to object
         Options by name: texts, truths, or lists of texts; what is left out has its default.
     files : mapping of str to Path
@@ -99,9 +73,9 @@ def run_command(
     LoganError
         If the command refuses, or an option is none of its own.
     """
-    if name not in ON_PAGE:
-        raise UsageError(f"'{name}' is no command of the page", f"Known: {', '.join(ON_PAGE)}")
-    known = _options(_function(name))
+    if name not in commands():
+        raise UsageError(f"'{name}' is no command of the page", f"Known: {', '.join(commands())}")
+    known = _options(commands()[name])
     if strange := sorted(set(options) - (set(known) - set(_OURS))):
         raise UsageError(f"'{strange[0]}' is nothing that can be said here", f"Known: {', '.join(sorted(known))}")
     plain: list[str] = []
@@ -135,14 +109,13 @@ def run_command(
     return sink.blocks
 
 
-def _function(name: str) -> Callable[..., None]:
-    first, _, second = name.partition(" ")
-    app = command_line((first,))
-    inner = app.registered_groups[0].typer_instance if second else app
-    assert inner is not None
-    found = next(one for one in inner.registered_commands if one.name == (second or first))
-    assert found.callback is not None
-    return found.callback
+@cache
+def commands() -> dict[str, Callable[..., None]]:
+    """Every command that can be asked, by its words, and its function."""
+    app = command_line()
+    groups = [("", app), *((f"{one.name} ", one.typer_instance) for one in app.registered_groups if one.typer_instance)]
+    found = ((f"{before}{one.name}", one.callback) for before, group in groups for one in group.registered_commands)
+    return {name: function for name, function in found if function and name not in _ELSEWHERE}
 
 
 def _options(function: Callable[..., None]) -> dict[str, tuple[Any, Any, Any]]:

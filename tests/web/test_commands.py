@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from logan.cli.for_page import ON_PAGE, described
+from logan.cli.for_page import commands, described
 from logan.cli.main import command_line, main
 from logan.pipeline.builds import BuildFolder
 from tests.web.conftest import write_small_log
@@ -53,7 +53,7 @@ def test_each_command_and_each_option_has_its_counterpart_for_programs(client):
 
 def test_every_command_says_what_can_be_asked():
     found = {one["name"]: one for one in described()}
-    assert list(found) == list(ON_PAGE)
+    assert list(found) == list(commands())
     assert all(one["about"] and all(option["help"] for option in one["options"]) for one in found.values())
     said = [text for one in found.values() for option in one["options"] for text in (option["label"], option["help"])]
     assert not [
@@ -145,7 +145,7 @@ def texts(content):
 def test_every_command_runs_for_the_page_and_speaks_no_terminal(client, workspace, tmp_path):
     log = write_small_log(tmp_path / "next.log", seed=5, start_s=1_700_100_000.0)
     client.post("/api/v1/builds/van/logs?name=next.log", content=log.read_bytes())
-    assert set(EVERY) == set(ON_PAGE)
+    assert set(EVERY) == set(commands())
     for name, options in EVERY.items():
         done = ask(client, name, **options)
         assert (done["state"] == "failed") == (name in REFUSED), (name, done["message"])
