@@ -19,6 +19,7 @@ from logan.wording import NONE, number, signed, with_sigma
 
 if TYPE_CHECKING:
     from logan.driving_range.difference import DifferenceFact, DriveDifference
+    from logan.pipeline.builds import BuildFolder
     from logan.pipeline.fit import Calibration, Comparison
     from logan.results import Figure
     from logan.units import DisplayUnits
@@ -47,14 +48,19 @@ def register(app: typer.Typer) -> None:
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:
         """Plan, meter and fit of each drive; or of two drives what differed, and what each thing explains."""
-        shown = display_units(units, build)
-        chosen = drives or []
+        import numpy as np
+
+        from logan.pipeline.builds import find_build
+        from logan.pipeline.refine import compare_build, difference_of_drives, predict_in_build
+
+        shown, folder, chosen = display_units(units, build), find_build(build), drives or []
         if fit_on is not None or predict is not None:
             if fit_on is None or chosen or plan is not None:
                 raise UsageError(
                     "--predict goes with --fit-on, and neither with drives or --plan", "See logan compare -h"
                 )
-            predicted = _prediction(build, fit_on, predict or "")
+            with working("reducing drives") as told:
+                predicted = predict_in_build(folder, drive_names(fit_on), drive_names(predict or ""), told=told)
             print_json(predicted) if as_json else show_prediction(predicted, shown)
             return
         if len(chosen) > 2:
@@ -62,41 +68,14 @@ def register(app: typer.Typer) -> None:
         if len(chosen) == 2:
             if plan is not None:
                 raise UsageError("two drives are compared with each other, not with a plan", "Leave out --plan")
-
-            difference = _difference(build, chosen[0], chosen[1])
+            difference = difference_of_drives(folder, chosen[0], chosen[1])
             print_json(difference) if as_json else show_difference(difference, shown)
             return
-        found = _comparison(build, plan, seed)
+        with working("reducing drives") as told:
+            found = compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
         if chosen:
-            found = _only(found, build, chosen[0])
+            found = _only(found, folder, chosen[0])
         print_json(found) if as_json else show_comparison(found, shown)
-
-
-def _difference(build: Path, first: str, second: str) -> DriveDifference:
-    from logan.pipeline.builds import find_build
-    from logan.pipeline.refine import difference_of_drives
-
-    return difference_of_drives(find_build(build), first, second)
-
-
-def _comparison(build: Path, plan: Path | None, seed: int) -> Comparison:
-    import numpy as np
-
-    from logan.pipeline.builds import find_build
-    from logan.pipeline.refine import compare_build
-
-    folder = find_build(build)
-    with working("reducing drives") as told:
-        return compare_build(folder, np.random.default_rng(seed), plan_path=plan, told=told)
-
-
-def _prediction(build: Path, fit_on: str, predict: str) -> Calibration:
-    from logan.pipeline.builds import find_build
-    from logan.pipeline.refine import predict_in_build
-
-    folder = find_build(build)
-    with working("reducing drives") as told:
-        return predict_in_build(folder, drive_names(fit_on), drive_names(predict), told=told)
 
 
 def show_prediction(found: Calibration, units: DisplayUnits) -> None:
@@ -116,11 +95,11 @@ def show_prediction(found: Calibration, units: DisplayUnits) -> None:
     print_lines(calibration_text(found, "the fit of others"))
 
 
-def _only(found: Comparison, build: Path, drive: str) -> Comparison:
+def _only(found: Comparison, folder: BuildFolder, drive: str) -> Comparison:
     """The comparison with one drive's line alone; fit and error left outs still rest on all drives."""
-    from logan.pipeline.builds import find_build, open_library
+    from logan.pipeline.builds import open_library
 
-    with open_library(find_build(build).path) as library:
+    with open_library(folder.path) as library:
         record = library.record(drive)
     lines = tuple(line for line in found.drives if line.drive_id == str(record.number))
     if not lines:

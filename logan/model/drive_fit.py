@@ -10,7 +10,6 @@ import numpy as np
 from logan.model.drive_likelihood import (
     LOGGED_AUXILIARY_SIGMA_RATIO,
     OWN_MEAN,
-    DriveState,
     NoiseScales,
     own_mean,
     own_sigma,
@@ -177,22 +176,18 @@ def predicted_energy(
 
 
 def drive_fits(
-    solution: Solution | None,
+    solution: Solution,
     drives: Sequence[DriveSegments],
     build: BuildSettings,
-    *,
-    covariance: FloatArray | None = None,
-    prior: ParameterDistribution | None = None,
+    covariance: FloatArray,
+    prior: ParameterDistribution,
 ) -> tuple[DriveFit, ...]:
     """One entry per drive, refused ones too, in their order."""
-    place = {id(state.drive): number for number, state in enumerate(solution.states)} if solution else {}
-    fits = []
-    for drive in drives:
-        if solution is None or covariance is None or prior is None or id(drive) not in place:
-            fits.append(_refused(drive))
-            continue
-        fits.append(_fitted(solution, place[id(drive)], build, covariance, prior))
-    return tuple(fits)
+    place = {id(state.drive): number for number, state in enumerate(solution.states)}
+    return tuple(
+        _fitted(solution, place[id(drive)], build, covariance, prior) if id(drive) in place else _refused(drive)
+        for drive in drives
+    )
 
 
 def _fitted(
@@ -217,7 +212,7 @@ def _fitted(
         headwind=_headwind(drive, own, own_sigma),
         auxiliary_power=Estimate(auxiliary_w, "W", auxiliary_w * float(own_sigma[OWN_AUXILIARY]), "fit"),
         segment_count=drive.count,
-        outlier_ratio=_outlier_ratio(state),
+        outlier_ratio=float(np.mean(np.maximum(1.0 - state.weight, 0.0))),
     )  # fmt: skip
 
 
@@ -241,10 +236,6 @@ def planned_energy(drive: DriveSegments, plan: ParameterDistribution, build: Bui
     planned = shared_prior(plan, build, as_planned=True)
     rotating_kg = rotating_mass_of(build)
     return predicted_energy(planned.mean, planned.covariance, drive, rotating_kg, NoiseScales(), source="plan")
-
-
-def _outlier_ratio(state: DriveState) -> float:
-    return float(np.mean(np.maximum(1.0 - state.weight, 0.0))) if state.weight.size else 0.0
 
 
 def _headwind(drive: DriveSegments, own: FloatArray, own_sigma: FloatArray) -> Estimate:

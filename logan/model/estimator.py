@@ -96,7 +96,7 @@ def fit_result_of(
     information = drive_informations(solution)
     covariance = widened_covariance(solution.information, widened, information)
     posterior = _posterior(solution.shared, covariance, prior, bool(information), len(measurements))
-    fits = drive_fits(solution, drives, build, covariance=covariance, prior=prior)
+    fits = drive_fits(solution, drives, build, covariance, prior)
     sigma = np.sqrt(np.diag(posterior.log_covariance))
     prior_sigma = prior.log_sigma
     learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
