@@ -30,6 +30,9 @@ _BLOCK_RECORDS: Final = 200_000
 _LARGEST_RECORD: Final = 1024
 """A frame of 64 bytes with all that is said of it takes less; what claims more would fill the memory. [bytes]"""
 
+_MOST_GROWTH, _MOST_GROWTH_BESIDES = 100, 64_000_000
+"""Records that are packed may take so many times the file's size, and so much besides. [bytes]"""
+
 _FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
 _NO_FRAMES: Final = "the MF4 file holds no CAN frames"
 _MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
@@ -111,6 +114,8 @@ class _Group:
         if name and not max(ends) <= size <= _LARGEST_RECORD:
             # asammdf's compiled part would read behind its buffer, or fill the memory.
             raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
+        if name and count * size > _MOST_GROWTH * Path(file.name).stat().st_size + _MOST_GROWTH_BESIDES:
+            raise ValueError(f"{count} records of {size} bytes, more than the file can hold")
         return cls(file, index, name, count, report) if name and count else None
 
     @property

@@ -101,12 +101,7 @@ def _usual_spread_v(survey: DriveSurvey, time_s: FloatArray) -> float | None:
 @detector("isolation_low", effect_wh_per_km=0.0, needs="isolation_resistance")
 def _find_isolation(survey: DriveSurvey) -> Iterator[DataFlag]:
     time_s, ohm = survey.samples("isolation_resistance")
-    volt = survey.finite("pack_voltage")
-    level_v = (
-        float(np.median(volt[1]))
-        if volt is not None
-        else (survey.build.pack.cells_in_series * survey.build.pack.cell_nominal_voltage_v)
-    )
+    level_v = middle_of(survey.voltage_v)
     if not 10.0 < level_v < 1500.0:
         level_v = survey.build.pack.cells_in_series * survey.build.pack.cell_nominal_voltage_v
     known = ohm > 0.0

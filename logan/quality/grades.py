@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Final
 
 from logan.channels.vocabulary import channel_kind
-from logan.drive.drive import Channel, Drive, pack_power
+from logan.drive.drive import Drive, pack_power
 from logan.numerics import integrate, nominal_period_s
 from logan.results import DataFlag, Severity, result
 
@@ -185,15 +185,14 @@ def _coverage_by_channel(drive: Drive) -> dict[str, float]:
     total_s = drive.duration_s
     if total_s <= 0.0:
         return {}
-    shares = {name: _covered_s(channel) / total_s for name, channel in drive.channels.items()}
+    shares = {
+        name: integrate(one.time_s, one.value, max_gap_s=one.max_gap_s).covered_s / total_s
+        for name, one in drive.channels.items()
+    }
     power = pack_power(drive)
     if power is not None:
         shares["pack"] = integrate(power.time_s, power.power_w, max_gap_s=power.max_gap_s).covered_s / total_s
     return {name: min(share, 1.0) for name, share in shares.items()}
-
-
-def _covered_s(channel: Channel) -> float:
-    return integrate(channel.time_s, channel.value, max_gap_s=channel.max_gap_s).covered_s
 
 
 def _coverage(metric: str, covered: Mapping[str, float]) -> float | None:

@@ -30,8 +30,8 @@ MOST_MEMORY_PER_BYTE, MOST_MEMORY_BESIDES = 100, 64_000_000
 """What one input may add to the largest memory so far; the promise for what is packed."""
 
 
-class HangError(Exception):
-    """An input took too long."""
+class HangError(BaseException):
+    """An input took too long; nothing that catches all exceptions may swallow it."""
 
 
 KEPT = 12
@@ -63,7 +63,7 @@ class Tally:
             self.results += 1
         except LoganError:
             self.refusals += 1
-        except Exception as error:
+        except (Exception, HangError) as error:
             places = [
                 f"{Path(frame.filename).name}:{frame.lineno}" for frame in traceback.extract_tb(error.__traceback__)
             ]

@@ -6,6 +6,7 @@ import pytest
 
 from logan.errors import LogReadError, MissingExtraError
 from logan.logs.mf4 import FORMAT
+from tests.hardening.targets import CORPUS
 from tests.logs.contract import write_with
 from tests.logs.harness import read
 
@@ -109,3 +110,9 @@ def test_without_the_extra_the_command_to_install_it_is_told(tmp_path, monkeypat
     monkeypatch.setitem(sys.modules, "asammdf", None)
     with pytest.raises(MissingExtraError, match=r"logan\[mf4\]|\.\[mf4\]"):
         read(log, FORMAT)
+
+
+@pytest.mark.parametrize("name", ["goes_round_for_ever", "reads_behind_its_buffer", "records_of_771_mb"])
+def test_a_file_at_which_the_library_would_hang_crash_or_fill_the_memory_is_damaged(name):
+    with pytest.raises(LogReadError, match="damaged, or cut off"):
+        read(CORPUS / "mf4" / name, FORMAT)
