@@ -16,8 +16,10 @@ from tests.twin_drives import build_of, twin_drive
 TESTS = "\n".join(path.read_text(encoding="utf-8") for path in Path(__file__).parent.rglob("test_*.py"))
 UNITS = {
     "wh": "Wh", "wh_per_km": "Wh/km", "ratio": "ratio", "a": "A", "ohm": "ohm", "v": "V", "degc": "degC", "m": "m",
-    "m2": "m2", "n": "N", "w": "W", "ohm_per_v": "ohm/V",
+    "m2": "m2", "n": "N", "w": "W", "ohm_per_v": "ohm/V", "s": "s", "k": "K", "kg": "kg", "j": "J", "nm": "N*m",
+    "ah": "Ah", "hz": "1/s", "pa": "Pa", "m_per_s": "m/s", "m_per_s2": "m/s2", "rad_per_s": "rad/s",
 }  # fmt: skip
+"""The suffixes of DEVELOPERS.md, and what the figure then says as its unit."""
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +49,8 @@ def test_figures_are_named_by_their_si_unit_and_say_where_they_come_from(metric,
     for name, figure in metric.figures(getattr(analysis, metric.name)).items():
         assert re.fullmatch(r"[a-z0-9_]+", name)
         if isinstance(figure, Estimate):
-            suffix = max((suffix for suffix in UNITS if name.endswith(f"_{suffix}")), key=len)
+            suffix = max((suffix for suffix in UNITS if name.endswith(f"_{suffix}")), key=len, default="")
+            assert suffix, f"{name} ends in no unit of SI"
             assert figure.unit == UNITS[suffix], name
             assert figure.source, name
         else:
@@ -56,8 +59,9 @@ def test_figures_are_named_by_their_si_unit_and_say_where_they_come_from(metric,
 
 
 def test_it_is_shown_tested_and_written_down(metric, analysis):
-    blocks = _TABLES[metric.name](getattr(analysis, metric.name), DisplayUnits()) if metric.name in _TABLES else ()
-    assert blocks or metric.name in _ABOVE
+    found = getattr(analysis, metric.name)
+    own = _TABLES.get(metric.name, lambda found, units: figure_table(metric, found, units))
+    assert metric.name in _ABOVE or own(found, DisplayUnits()), f"{metric.name} is shown nowhere: it has no figures"
     module = metric.compute.__module__.rsplit(".", 1)[-1]
     assert re.search(rf"logan\.metrics\.{module} import|\.{metric.name}\b", TESTS)
     chapter = files("logan.method").joinpath(f"{metric.chapter}.md").read_text(encoding="utf-8")
