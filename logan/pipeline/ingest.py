@@ -145,48 +145,44 @@ class _Decoder:
         self, layouts: BusLayouts, wanted: frozenset[str] | None, reader: LogsReader, keep: RawFileWriter | None
     ) -> None:
         self._layouts, self._wanted, self._reader, self._keep = layouts, wanted, reader, keep
-        self._decoders: dict[FrameKey, MessageDecoder] = {}
+        self._decoders: dict[FrameKey, MessageDecoder | None] = {}
         self._rows: Counter[FrameKey] = Counter()
-        if keep is None:
-            self.builder = RawColumnsBuilder(self._is_decoded, self._append, DECODE_ROWS)
-        else:
-            self.builder = RawColumnsBuilder(self._is_collected, self._append_to_both)
+        # Blocks that are kept are larger than those that are decoded at once.
+        self.builder = RawColumnsBuilder(self._is_wanted, self._append, *(() if keep else (DECODE_ROWS,)))
 
-    def _is_collected(self, key: FrameKey) -> bool:
-        self._is_decoded(key)
-        return True
+    def _is_wanted(self, key: FrameKey) -> bool:
+        return self._keep is not None or self._decoder_of(key) is not None
 
-    def _append_to_both(self, key: FrameKey, columns: MessageColumns) -> None:
-        """Keep a block, and decode it in pieces that stay in the cache."""
-        assert self._keep is not None  # __init__ chose this function for it
-        self._keep.append(key, columns)
-        if key in self._decoders:
-            for piece in columns.pieces(DECODE_ROWS):
-                self._append(key, piece)
-
-    def _is_decoded(self, key: FrameKey) -> bool:
-        """Whether a key's frames carry any signal that is asked for."""
-        layout = self._layouts.find(key)
-        if layout is None:
-            return False
-        want = wanted_filter(self._wanted, key.bus, layout.name)
-        if want is not None and not any(want(signal) for signal in layout.signals):
-            return False
-        self._decoders[key] = MessageDecoder(layout, bus=key.bus, wanted=want)
-        return True
+    def _decoder_of(self, key: FrameKey) -> MessageDecoder | None:
+        """The decoder of a key's frames; None where they carry no signal that is asked for."""
+        if key not in self._decoders:
+            layout = self._layouts.find(key)
+            want = None if layout is None else wanted_filter(self._wanted, key.bus, layout.name)
+            is_asked = layout is not None and (want is None or any(want(signal) for signal in layout.signals))
+            self._decoders[key] = MessageDecoder(layout, bus=key.bus, wanted=want) if layout and is_asked else None
+        return self._decoders[key]
 
     def _append(self, key: FrameKey, columns: MessageColumns) -> None:
-        """Decode a block, and guess how many rows there will be: those counted, over the share that was read."""
-        self._rows[key] += len(columns)
-        counted_ratio = self.builder.counts[key] / self._rows[key]
-        self._decoders[key].append(columns, counted_ratio * self._reader.expected_ratio)
+        """Keep a block where that is asked for, and decode it in pieces that stay in the cache.
+
+        How many rows there will be is guessed: those counted, over the share that was read.
+        """
+        if self._keep is not None:
+            self._keep.append(key, columns)
+        if (decoder := self._decoder_of(key)) is None:
+            return
+        for piece in columns.pieces(DECODE_ROWS):
+            self._rows[key] += len(piece)
+            counted_ratio = self.builder.counts[key] / self._rows[key]
+            decoder.append(piece, counted_ratio * self._reader.expected_ratio)
 
     def columns(self) -> tuple[SignalColumn, ...]:
         """Columns by bus, then in the order of the DBC."""
+        decoders = {key: decoder for key, decoder in self._decoders.items() if decoder is not None}
         columns = (
             column if column.message == message else replace(column, message=message)
-            for key, message in decoding_order(self._decoders, self._layouts)
-            for column in self._decoders[key].columns()
+            for key, message in decoding_order(decoders, self._layouts)
+            for column in decoders[key].columns()
         )
         return in_time_order(columns, len(self._reader.files))
 

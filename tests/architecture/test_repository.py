@@ -4,6 +4,8 @@ import re
 import subprocess
 from pathlib import Path
 
+import logan.model
+
 ROOT = Path(__file__).parents[2]
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "logan", "dbc_user", "tests", "fixtures"}
 
@@ -43,3 +45,11 @@ def test_modules_stay_small_and_no_module_is_a_drawer():
             assert path.stem not in ("utils", "helpers", "common", "misc"), path
             lines = (ROOT / path).read_text(encoding="utf-8").count("\n")
             assert lines <= 500, (path, lines)
+
+
+def test_the_model_is_told_module_by_module_in_the_order_of_its_work():
+    told = re.findall(r"``(\w+)\.py``", logan.model.__doc__)
+    modules = {path.stem for path in (ROOT / "logan" / "model").glob("*.py")} - {"__init__"}
+    assert set(told) == modules
+    order = ("balance", "drive_likelihood", "estimator", "forward")  # reduce, likelihood, solve, predict
+    assert sorted(order, key=told.index) == list(order)
