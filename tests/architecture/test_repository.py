@@ -50,6 +50,6 @@ def test_modules_stay_small_and_no_module_is_a_drawer():
 def test_the_model_is_told_module_by_module_in_the_order_of_its_work():
     told = re.findall(r"``(\w+)\.py``", logan.model.__doc__)
     modules = {path.stem for path in (ROOT / "logan" / "model").glob("*.py")} - {"__init__"}
-    assert set(told) == modules
+    assert modules <= set(told), modules - set(told)
     order = ("balance", "drive_likelihood", "estimator", "forward")  # reduce, likelihood, solve, predict
     assert sorted(order, key=told.index) == list(order)
