@@ -7,7 +7,7 @@ import pytest
 
 from logan.pipeline.method import chapters
 
-CITED = re.compile(r"method/(\w+)\.md, eq\. (\d+[a-z]?(?:,\s+\d+[a-z]?)*)")
+CITED = re.compile(r"Method:\s+(\w+)\s+(\(\d+[a-z]?\)(?:(?:,| to|, and)\s+\(\d+[a-z]?\))*)")
 CODE = {path: path.read_text(encoding="utf-8") for path in Path("logan").rglob("*.py")}
 CHAPTERS = ("admission", "fit", "heat", "measured", "plan", "sensors")
 
@@ -22,8 +22,17 @@ def numbered(chapter):
 
 
 def cited():
-    found = [match for text in CODE.values() for match in CITED.finditer(text)]
-    return {(match[1], number) for match in found for number in re.split(r",\s+", match[2])}
+    """Chapter and number of every citation, such as ``Method: fit (1) to (3)`` or ``Method: plan (4), (5)``."""
+    found = set()
+    for match in (match for text in CODE.values() for match in CITED.finditer(text)):
+        for run in re.split(r",\s+(?:and\s+)?", match[2]):
+            first, *last = re.findall(r"\d+[a-z]?", run)
+            found |= (
+                {(match[1], str(number)) for number in range(int(first), int(last[0]) + 1)}
+                if last
+                else {(match[1], first)}
+            )
+    return found
 
 
 @pytest.mark.parametrize("chapter", CHAPTERS)

@@ -95,7 +95,7 @@ def _channels_out(flags: tuple[DataFlag, ...]) -> dict[str, KeptOut]:
 
 
 def _doubted(drive: Drive, flag: DataFlag) -> bool:
-    """Whether a finding may be an error of the figure, and nothing was done about it (method/admission.md, eq. 6)."""
+    """Whether a finding may be an error of the figure, and nothing was done about it. Method: admission (6)."""
     lasting_s = sum(span.duration_s for span in flag.spans)
     is_steady = flag.code in _REMARKED and lasting_s > _MOST_OF_A_DRIVE * drive.duration_s
     return flag.severity is Severity.AMBER and (flag.code in _DOUBTED or is_steady)

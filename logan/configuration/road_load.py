@@ -120,7 +120,7 @@ def road_load_of(given: Given, temperature_coefficient_per_k: float) -> RoadLoad
 def _of_coefficients(
     given: Given, temperature_coefficient_per_k: float
 ) -> tuple[PlanningValue, PlanningValue, PlanningValue]:
-    """Drag area, rolling coefficient at 25 °C, and the linear part (method/plan.md, eq. 4, 5, 6)."""
+    """Drag area, rolling coefficient at 25 °C, and the linear part. Method: plan (4), (5), (6)."""
     density = air_density_kg_per_m3(US_ROAD_LOAD_TEMPERATURE_DEGC, US_ROAD_LOAD_PRESSURE_PA, 0.5)
     warmth = float(temperature_factor(US_ROAD_LOAD_TEMPERATURE_DEGC, temperature_coefficient_per_k))
     weight_n = given["test_weight"].value * STANDARD_GRAVITY_M_PER_S2 * warmth
@@ -137,7 +137,7 @@ def _of_coefficients(
 
 
 def _of_box(given: Given, width: Measured, height: Measured) -> PlanningValue:
-    """Drag area from width x height x factor x Cd (method/plan.md, eq. 7)."""
+    """Drag area from width x height x factor x Cd. Method: plan (7)."""
     typical = priors.BODY_CLASS_DRAG_COEFFICIENT.get(given["body_class"])
     shape = planning_value(given["drag_coefficient"], given.source("drag_coefficient"), typical, 0.10)
     parts = [(side.value, 0.01 * side.value if side.sigma is None else side.sigma) for side in (width, height)]

@@ -211,7 +211,7 @@ def judged_loads(drive: Drive, build: BuildSettings) -> Mapping[str, LoadVerdict
 def _verdict(
     load_w: FloatArray, pack_w: FloatArray, speed: FloatArray, found: tuple[float, float] | None
 ) -> LoadVerdict:
-    """Whether a logged load is real, and by which evidence (method/admission.md, eq. 1)."""
+    """Whether a logged load is real, and by which evidence. Method: admission (1)."""
     contradiction = _at_standstill(load_w, pack_w, speed)
     if found is None:
         return LoadVerdict(is_real=not contradiction, reason=contradiction)

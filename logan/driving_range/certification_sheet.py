@@ -100,7 +100,7 @@ def certification_sheet(
     known_wall_wh_per_km: Mapping[str, float] | None = None,
     samples: int = _SAMPLES,
 ) -> CertificationSheet:
-    """Predict what a certification would find for a build by its plan (method/plan.md, eq. 3, 9).
+    """Predict what a certification would find for a build by its plan. Method: plan (3), (9).
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def certification_sheet(
 
 
 def _learned(logs: FloatArray, known: Mapping[int, float]) -> FloatArray:
-    """Move samples to what is known: each row by its regression on the known one (method/plan.md, eq. 14)."""
+    """Move samples to what is known: each row by its regression on the known one. Method: plan (14)."""
     for row, value in known.items():
         spread = np.cov(logs)
         gain = spread[:, row] / spread[row, row]

@@ -268,7 +268,7 @@ def _predicted(
 def interval_scale_ratio(z: FloatArray) -> float:
     """By how much predicted intervals are widened after what leaving drives out showed; 1 or more.
 
-    As method/fit.md, eq. 17.
+    Method: fit (17).
 
     Parameters
     ----------

@@ -293,7 +293,7 @@ def pack_choices(
 ) -> tuple[PackChoice, ...]:
     """Whole strings of the build's own cells up to those that reach the target, then its alternatives.
 
-    As method/plan.md, eq. 15.
+    Method: plan (15).
 
     Parameters
     ----------

@@ -243,7 +243,7 @@ def judged(model: HeatModel, series: Sequence[HeatSeries], build: BuildSettings)
 def _torque_scale(against_road: float, to_true: float | None) -> tuple[float, float]:
     """Torque as logged over the true one, and its log sigma: what it is held against, weighed by how well known.
 
-    As method/heat.md, eq. 1.
+    Method: heat (1).
     """
     told = [(0.0, TORQUE_SIGMA), (float(np.log(against_road)), ROAD_SIGMA)]
     if to_true is not None:

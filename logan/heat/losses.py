@@ -60,7 +60,7 @@ def is_possible(losses: MachineLosses, build: BuildSettings) -> BoolArray:
 def learned_losses(series: Sequence[HeatSeries], build: BuildSettings) -> tuple[MachineLosses, float] | None:
     """Fit pack power = scale x torque x speed + losses; driving and regen together tell the torque's scale.
 
-    As method/heat.md, eq. 11.
+    Method: heat (11).
 
     Parameters
     ----------

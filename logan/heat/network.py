@@ -185,8 +185,7 @@ def march(
 
     References
     ----------
-    .. [1] Each node relaxes exactly towards what neighbours and heat would settle it at: method/heat.md, eq. 3, 4,
-       5, 7, 8, 9, 10.
+    .. [1] Each node relaxes exactly towards what neighbours and heat would settle it at (Method: heat (3) to (10)).
     """
     p, h = parameters, load.step_s
     heat = _heats(p, load)

@@ -310,7 +310,7 @@ def _with_pack_power(
 
     Wheel force knows nothing of wind, payload and friction brakes, pack power little at low speed.
 
-    As method/heat.md, eq. 1b.
+    Method: heat (1b).
     """
     if watts is None or vehicle.losses is None:
         return by_force

@@ -166,7 +166,7 @@ def _widened(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) ->
 
 
 def _joined(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) -> tuple[FloatArray, FloatArray]:
-    """Mean and covariance, in the gain form that also takes a prior of zero width (method/sensors.md, eq. 1)."""
+    """Mean and covariance, in the gain form that also takes a prior of zero width. Method: sensors (1)."""
     prior = np.diag(prior_sigma**2)
     if not evidence:
         return np.zeros(len(UNKNOWNS)), prior

@@ -38,7 +38,7 @@ def energy_ledger(
     *,
     refusals: Mapping[str, Refusal] | None = None,
 ) -> EnergyLedger:
-    """Where the energy of a drive went (method/measured.md, eq. 5, 7).
+    """Where the energy of a drive went. Method: measured (5), (7).
 
     Pack energy is measured; wheel work comes from speed, height and the build's road
     load; drivetrain losses from its efficiencies. What does not add up is the residual.
@@ -145,7 +145,7 @@ class _Account:
     def _wheel_work(self, work: WheelWork) -> tuple[list[_Spent], float]:
         """Causes of wheel work, and the part of their uncertainty that mass and height share. [J]
 
-        As method/measured.md, eq. 6.
+        Method: measured (6).
         """
         vehicle = self.build.vehicle
         mass_ratio = vehicle.mass_kg.sigma / vehicle.mass_kg.value

@@ -166,7 +166,7 @@ def _verdict(deviation: float) -> tuple[Severity | None, str]:
 
 
 def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
-    """Median over stretches of steady, brisk driving, ten seconds each (method/measured.md, eq. 24)."""
+    """Median over stretches of steady, brisk driving, ten seconds each. Method: measured (24)."""
     time_s, speed = satellite.time_s, satellite.value
     turns_per_s = motor.at(time_s) / (2.0 * np.pi)
     known = np.isfinite(turns_per_s) & np.isfinite(speed) & (speed > LEAST_SPEED_M_PER_S) & (turns_per_s > 1.0)
@@ -240,7 +240,7 @@ def speed_error(drive: Drive) -> Figure:
 
 
 def current_zero(drive: Drive) -> Figure:
-    """Current while the contactors are open, which is nothing but the sensor's error (method/measured.md, eq. 25)."""
+    """Current while the contactors are open, which is nothing but the sensor's error. Method: measured (25)."""
     contactor, current = drive.get("contactor_closed"), drive.get("pack_current")
     if contactor is None or current is None:
         missing = "the contactor's state" if contactor is None else "pack current"
@@ -262,7 +262,7 @@ def current_zero(drive: Drive) -> Figure:
 
 
 def _standstill(drive: Drive, gain: float) -> tuple[StandstillLoad, ...]:
-    """Pack power while standing, apart for each set of loads that is on (method/measured.md, eq. 26)."""
+    """Pack power while standing, apart for each set of loads that is on. Method: measured (26)."""
     power, speed = pack_power(drive), road_speed(drive)
     if power is None or speed is None:
         return ()

@@ -124,7 +124,7 @@ class CoastdownSummary:
 
 
 def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
-    """Road load from the coastdowns of one drive, at reference conditions (method/measured.md, eq. 28).
+    """Road load from the coastdowns of one drive, at reference conditions. Method: measured (28).
 
     Runs are paired with the nearest in the opposite direction; a pair shares wind and
     slope with opposite signs. Without a pair, wind and slope are as uncertain as their

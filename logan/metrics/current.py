@@ -305,7 +305,7 @@ def _closest(
 ) -> CurveApproach | None:
     """Window in which the current came closest to a curve; the sampled peak counts for the shortest time.
 
-    As method/measured.md, eq. 14.
+    Method: measured (14).
     """
     candidates: list[tuple[float, float, float, float]] = []
     own = [duration for duration in durations if duration.channel == curve.channel]

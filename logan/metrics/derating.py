@@ -109,7 +109,7 @@ class DeratingSummary:
 
 
 def derating_summary(drive: Drive, build: BuildSettings) -> DeratingSummary:
-    """Derating that the data show: commands not delivered, limits reached, limits lowered (method/measured.md, eq. 20).
+    """Derating that the data show: commands not delivered, limits reached, limits lowered. Method: measured (20).
 
     Parameters
     ----------

@@ -76,7 +76,7 @@ def _running(step: FloatArray) -> FloatArray:
 def window_maxima(
     time_s: FloatArray, value: FloatArray, windows_s: tuple[float, ...], *, max_gap_s: float
 ) -> tuple[WindowMaxima, ...]:
-    """Highest mean and RMS over every window that fits into the signal (method/measured.md, eq. 13).
+    """Highest mean and RMS over every window that fits into the signal. Method: measured (13).
 
     Between two windows that start or end at a sample, the mean (and the RMS of what is not
     negative) is highest where the signal is the same at both ends; those windows are tried

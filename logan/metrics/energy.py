@@ -77,7 +77,7 @@ def energy_summary(
     refusals: Mapping[str, Refusal] | None = None,
     doubts_wh_per_km: Mapping[str, float] | None = None,
 ) -> EnergySummary:
-    """Energy through the pack terminals over a drive, charging left out (method/measured.md, eq. 1, 2, 3).
+    """Energy through the pack terminals over a drive, charging left out. Method: measured (1), (2), (3).
 
     Power is voltage times current on the union of their own times. Time that is not
     covered is filled at the drive's mean power and widens the interval; below the least

@@ -61,7 +61,7 @@ def error_budget(
 ) -> tuple[tuple[ErrorPart, ...], float]:
     """Parts of the net energy's uncertainty, and the sampling uncertainty of regenerated energy.
 
-    As method/measured.md, eq. 4.
+    Method: measured (4).
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def error_budget(
 def unchecked_sigma_ratio(channels: Container[str], build: BuildSettings, quantity: str) -> float:
     """What is added to the uncertainty of a speed or current that nothing in the log or the build checks. [ratio]
 
-    As method/admission.md, eq. 5.
+    Method: admission (5).
     """
     checked = any(name in channels for name in _CHECKS[quantity])
     told = getattr(build.instruments, f"{quantity}_gain_ratio").sigma < _CHECKED_BY_HAND_RATIO

@@ -146,7 +146,7 @@ isolation by UN R100, Annex 5A, whose method is good to 20 %."""
 def limit_rule(channel: str) -> LimitRule:
     """Return the rule of a channel; without one of its own, one sample of half a second and more counts.
 
-    As method/measured.md, eq. 30.
+    Method: measured (30).
     """
     kind = channel_kind(channel)
     name = kind.name if kind else channel

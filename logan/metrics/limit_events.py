@@ -278,7 +278,7 @@ ANNOUNCED: Final = (
 
 
 def announced_events(drive: Drive, lookup: ContextLookup, flows: Flows) -> list[LimitEvent]:
-    """Where current, power or torque passed the limit announced at that moment (method/measured.md, eq. 31).
+    """Where current, power or torque passed the limit announced at that moment. Method: measured (31).
 
     Parameters
     ----------

@@ -101,7 +101,7 @@ class LimitCheck:
     def to(self, level: float | None) -> Figure:
         """Distance from a level of this side, amber or red; refused where none is given or nothing is known.
 
-        As method/measured.md, eq. 29.
+        Method: measured (29).
         """
         if level is None or self.worst_value is None:
             return Refusal(NO_LIMIT_GIVEN, "Enter the limit from the datasheet in the limit sheet")

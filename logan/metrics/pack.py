@@ -177,7 +177,7 @@ def _voltage_range(drive: Drive) -> VoltageRange | Refusal:
 def _isolation_ohm_per_v(drive: Drive) -> Figure:
     """Lowest isolation that lasted, over the highest voltage; zero ohm is the gravest value, not a gap.
 
-    As method/measured.md, eq. 23.
+    Method: measured (23).
     """
     channel, voltage = drive.get("isolation_resistance"), drive.get("pack_voltage")
     for one, words in ((channel, "isolation resistance"), (voltage, "pack voltage")):
@@ -193,7 +193,7 @@ def _isolation_ohm_per_v(drive: Drive) -> Figure:
 
 
 def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: Refusal | None) -> FullScaleEnergy:
-    """Energy of the full scale and of the usable window (method/measured.md, eq. 21)."""
+    """Energy of the full scale and of the usable window. Method: measured (21)."""
     state = drive.get("state_of_charge")
     known = np.isfinite(state.value) if state is not None else np.zeros(0, dtype=bool)
     if refusal is None and (state is None or int(known.sum()) < 2):
@@ -321,7 +321,7 @@ def _slope(x: FloatArray, y: FloatArray) -> tuple[float, float]:
 
 
 def _spread(drive: Drive, build: BuildSettings) -> CellSpread:
-    """Spread of the cells at rest and under load (method/measured.md, eq. 22)."""
+    """Spread of the cells at rest and under load. Method: measured (22)."""
     highest, lowest = drive.get("cell_voltage_max"), drive.get("cell_voltage_min")
     temperature = _temperature_spread(drive)
     if highest is None or lowest is None:

@@ -240,7 +240,7 @@ class ResponseWindow:
 def response_windows(
     voltage: Channel, current: Channel, durations_s: tuple[float, ...], *, least_spread_a: float
 ) -> tuple[ResponseWindow, ...]:
-    """Step response of a voltage to a current, window by window (method/measured.md, eq. 16).
+    """Step response of a voltage to a current, window by window. Method: measured (16).
 
     Parameters
     ----------

@@ -147,7 +147,7 @@ class RegenSummary:
 def regen_summary(
     drive: Drive, build: BuildSettings, energy: EnergySummary, *, refusals: Mapping[str, Refusal] | None = None
 ) -> RegenSummary:
-    """Regeneration of a drive in all eight definitions, with its stops (method/measured.md, eq. 8).
+    """Regeneration of a drive in all eight definitions, with its stops. Method: measured (8).
 
     Parameters
     ----------
@@ -302,7 +302,7 @@ def _road_ratio(build: BuildSettings) -> float:
 
 
 def _sigma_j(build: BuildSettings, found: tuple[Braking, ...]) -> float:
-    """One standard uncertainty of the braking work of several brakings together. [J] (method/measured.md, eq. 9)"""
+    """One standard uncertainty of the braking work of several brakings together. [J] Method: measured (9)."""
     # Mass and road load err alike in every braking, so their parts add up in full.
     kinetic_j = 0.03 * sum(one.kinetic_j for one in found)
     resisted_j = _road_ratio(build) * sum(one.resisted_j for one in found)
@@ -333,7 +333,7 @@ def _total(
 def _capped(build: BuildSettings, found: tuple[Braking, ...], refusal: Refusal | None) -> Figure:
     """End-point balance over the stretches at the limit; a small remainder, whose sigma is that of its large terms.
 
-    As method/measured.md, eq. 12.
+    Method: measured (12).
     """
     if refusal is not None:
         return refusal
@@ -364,7 +364,7 @@ def _friction(
 ) -> Figure:
     """What friction brakes took: by their pressure; else only where regen's efficiency was measured apart.
 
-    As method/measured.md, eq. 10, 11.
+    Method: measured (10), (11).
     """
     generator = Generator.of(build)
     if missing is not None or work is None:

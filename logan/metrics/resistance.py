@@ -288,7 +288,7 @@ def _edges(index: int | None, width: float) -> tuple[float | None, float | None]
 
 
 def _arrhenius(pack: PackSettings, from_degc: float, to_degc: float) -> tuple[float, float]:
-    """Factor of resistance between two temperatures, and its relative uncertainty (method/measured.md, eq. 17)."""
+    """Factor of resistance between two temperatures, and its relative uncertainty. Method: measured (17)."""
     inverse = 1.0 / (to_degc + ZERO_CELSIUS_K) - 1.0 / (from_degc + ZERO_CELSIUS_K)
     factor = float(np.exp(pack.resistance_activation_j_per_mol / GAS_CONSTANT_J_PER_MOL_K * inverse))
     return factor, abs(ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * inverse)

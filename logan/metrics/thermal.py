@@ -83,7 +83,7 @@ class ThermalSummary:
 
 
 def thermal_summary(drive: Drive, build: BuildSettings) -> ThermalSummary:
-    """Soak-back and coolant difference of one drive (method/measured.md, eq. 18).
+    """Soak-back and coolant difference of one drive. Method: measured (18).
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def _soak_backs(drive: Drive, temperatures: dict[str, Channel]) -> tuple[SoakBac
 
 
 def _coolant_flow(drive: Drive, build: BuildSettings, temperatures: dict[str, Channel]) -> CoolantFlow:
-    """What the coolant carries, where its flow is logged (method/measured.md, eq. 19)."""
+    """What the coolant carries, where its flow is logged. Method: measured (19)."""
     inlet, outlet = temperatures.get("coolant_temperature"), temperatures.get("coolant_temperature_outlet")
     if inlet is None or outlet is None:
         return _no_coolant(Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit"))

@@ -2,7 +2,7 @@
 
 Fitted by ``tests/benchmarks/certified/priors.py`` to the test car lists of model years 2017 to 2023 ("Data on Cars
 used for Testing Fuel Economy", US Environmental Protection Agency, public domain); the likelihood is
-method/plan.md, eq. 8.
+Method: plan (8).
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ AUXILIARY_W: Final = PlanningValue(131.0, 131.0 * 0.383, f"{SOURCE}, heater and 
 
 
 def charging_samples(charging: PlanningValue, drive: PlanningValue, drive_ratio: FloatArray) -> FloatArray:
-    """Charging efficiency to go with samples of the drive efficiency (method/plan.md, eq. 10, 11).
+    """Charging efficiency to go with samples of the drive efficiency. Method: plan (10), (11).
 
     Where both come from the list, only their product is known: a drive efficiency that is higher than the
     median goes with a charging efficiency that is lower.
@@ -84,7 +84,7 @@ def charging_samples(charging: PlanningValue, drive: PlanningValue, drive_ratio:
 
 
 def charging_log_sigma(charging: PlanningValue, drive: PlanningValue) -> float:
-    """Spread of the charging efficiency about ``charging_samples``, in logarithms. [ratio] (method/plan.md, eq. 12)"""
+    """Spread of the charging efficiency about ``charging_samples``, in logarithms. [ratio] Method: plan (12)."""
     relative = charging.sigma / charging.value
     if charging != CHARGING or not drive.source.startswith(SOURCE):
         return relative

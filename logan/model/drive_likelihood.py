@@ -139,7 +139,7 @@ class DriveSay:
 
     @property
     def marginal_gradient(self) -> FloatArray:
-        """Gradient by the shared vector with the own unknowns at their best, shape (p,) (method/fit.md, eq. 11a)."""
+        """Gradient by the shared vector with the own unknowns at their best, shape (p,). Method: fit (11a)."""
         return np.asarray(self.by_shared - self.cross @ np.linalg.solve(self.own_information, self.by_own))
 
 
@@ -161,7 +161,7 @@ def wind_share(drive: DriveSegments) -> float:
 
 
 def own_sigma(drive: DriveSegments, scales: NoiseScales) -> FloatArray:
-    """Prior standard deviation of a drive's own unknowns, shape (o,). [ratio] (method/fit.md, eq. 21)"""
+    """Prior standard deviation of a drive's own unknowns, shape (o,). [ratio] Method: fit (21)."""
     wind = scales.wind_sigma_m_per_s * wind_share(drive)
     sigma = np.empty(OWN_COUNT)
     given = FACTOR_SIGMA_SHARE * np.hypot(np.log(drive.drag_factor), np.log(drive.rolling_factor))
@@ -206,7 +206,7 @@ def segment_variance_j2(drive: DriveSegments) -> FloatArray:
 
 
 def row_variance_j2(drive: DriveSegments) -> FloatArray:
-    """The same with what all standing together misses, shape (n + 1,). [J2] (method/fit.md, eq. 7, 10)"""
+    """The same with what all standing together misses, shape (n + 1,). [J2] Method: fit (7), (10)."""
     stood_s = float(drive.trip.duration_s[drive.trip.moving_s <= 0.0].sum())
     return np.append(segment_variance_j2(drive), (STANDING_W * stood_s) ** 2 + FLOOR_J**2)
 
@@ -219,8 +219,6 @@ def segment_residual(
     state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Pack energy of each segment's motion, and of all standing, less what its steps predict. Method: fit (9).
-
-    As method/fit.md, eq. 9.
 
     Returns
     -------
@@ -239,10 +237,7 @@ def segment_residual(
 
 
 def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float) -> DriveSay:
-    """The drive's half sum of squares near a shared vector and own unknowns. Method: fit (11).
-
-    As method/fit.md, eq. 11.
-    """
+    """The drive's half sum of squares near a shared vector and own unknowns. Method: fit (11)."""
     residual, by_shared, by_own = _whitened(state, shared, own, rotating_mass_kg)
     deviation = own - own_mean(state.drive)
     pull = state.own_precision * deviation
@@ -329,10 +324,7 @@ class ErrorMoments:
 def error_moments(
     state: DriveState, shared: FloatArray, own: FloatArray, scales: NoiseScales, rotating_mass_kg: float
 ) -> ErrorMoments:
-    """Split the residuals into errors inside segments and of the heights at their ends (E-step). Method: fit (12).
-
-    As method/fit.md, eq. 12.
-    """
+    """Split the residuals into errors inside segments and of the heights at their ends (E-step). Method: fit (12)."""
     residual, _, _ = segment_residual(state, shared, own, rotating_mass_kg)
     drive, climbs, factor = state.drive, state.climbs, (state.root, True)
     segment_j2 = row_variance_j2(drive) * scales.segment_ratio**2

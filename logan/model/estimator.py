@@ -156,10 +156,7 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
 
 
 def with_drag_model_term(result: FitResult) -> FitResult:
-    """Return a fit whose drag area carries what no number of drives can tell of it. Method: fit (18).
-
-    As method/fit.md, eq. 18.
-    """
+    """Return a fit whose drag area carries what no number of drives can tell of it. Method: fit (18)."""
     if not result.drive_count:
         return result
     covariance = result.posterior.log_covariance.copy()

@@ -160,7 +160,7 @@ class _TerminalFlow:
 
 
 def _terminal_flow(wheel_j: FloatArray, parameters: FloatArray, steps: WheelSteps, losses: FloatArray) -> _TerminalFlow:
-    """Carry the work of each step from the wheels to the pack terminals (method/plan.md, eq. 2)."""
+    """Carry the work of each step from the wheels to the pack terminals. Method: plan (2)."""
     drive_j, brake_j = np.maximum(wheel_j, 0.0), np.maximum(-wheel_j, 0.0)
     drive_efficiency, regen_efficiency = parameters[:, 3:4], parameters[:, 4:5]
     stored_j = np.minimum(brake_j * steps.regen_share_ratio * regen_efficiency, steps.regen_limit_w * steps.step_s)

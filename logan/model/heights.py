@@ -163,7 +163,7 @@ def hilliness_m2_per_m(climb_m2_per_m: FloatArray) -> float:
 
 
 def expected_climbs(drive: DriveSegments, edge_ratio: float, hilliness: float) -> Climbs:
-    """What a drive's climbs are to be expected to be, given its heights and their error (method/fit.md, eq. 5, 6, 8).
+    """What a drive's climbs are to be expected to be, given its heights and their error. Method: fit (5), (6), (8).
 
     Parameters
     ----------

@@ -278,7 +278,7 @@ def _solve(
     *,
     max_iterations: int = 300,
 ) -> Solution:
-    """Minimum with weights, spreads and tilt held (method/fit.md, eq. 14, 16)."""
+    """Minimum with weights, spreads and tilt held. Method: fit (14), (16)."""
     prior = fixed.prior
     free, count = prior.is_free, int(prior.is_free.sum())
 

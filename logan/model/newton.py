@@ -102,7 +102,7 @@ def minimise(
     first_damping: float = 1e-3,
     stalled_gain: float = 0.0,
 ) -> Minimum[Kind]:
-    """Minimise a sum of squares by Levenberg-Marquardt steps (method/fit.md, eq. 15).
+    """Minimise a sum of squares by Levenberg-Marquardt steps. Method: fit (15).
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ DEGREES_OF_FREEDOM: Final = 2.5
 
 
 def student_t_weight(standardised_square: FloatArray, degrees_of_freedom: float = DEGREES_OF_FREEDOM) -> FloatArray:
-    """Expected precision factor of each observation, given its squared standardised residual (method/fit.md, eq. 13).
+    """Expected precision factor of each observation, given its squared standardised residual. Method: fit (13).
 
     Parameters
     ----------

@@ -79,7 +79,7 @@ def mistaken_unknowns(build: BuildSettings, shared: FloatArray) -> FloatArray:
 def with_sensor_errors(result: FitResult, instruments: Instruments, build: BuildSettings) -> FitResult:
     """Return a fit that took its sensors as exact with their shared errors in it.
 
-    As method/sensors.md, eq. 2, 3, 4, and method/fit.md, eq. 20.
+    Method: sensors (2) to (4). Method: fit (20).
 
     Parameters
     ----------

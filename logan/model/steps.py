@@ -141,7 +141,7 @@ def regen_power_limit_w(build: BuildSettings, conditions: Conditions) -> float:
 
 
 def wheel_steps(schedule: Schedule, conditions: Conditions, build: BuildSettings) -> WheelSteps:
-    """Reduce a schedule under its conditions to what the wheels must do in each step (method/plan.md, eq. 1).
+    """Reduce a schedule under its conditions to what the wheels must do in each step. Method: plan (1).
 
     Parameters
     ----------

@@ -163,8 +163,6 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
 def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Split a plan's efficiencies into losses with names and the rest, so that both lose the same. Method: fit (19).
 
-    As method/fit.md, eq. 19.
-
     Parameters
     ----------
     prior : ParameterDistribution
@@ -253,10 +251,7 @@ class StepEnergy:
 def road_work(
     shared: FloatArray, own: FloatArray, road: RoadIntegrals, drive: DriveSegments, rotating_mass_kg: float
 ) -> RoadWork:
-    """Work at the wheels over steps of a drive, for given unknowns; see ``RoadWork``. Method: fit (1) to (3).
-
-    As method/fit.md, eq. 1, 2.
-    """
+    """Work at the wheels over steps of a drive, for given unknowns; see ``RoadWork``. Method: fit (1) to (3)."""
     payload_kg = drive.payload_kg
     mass, drag, rolling, *_ = physical(shared)
     fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
@@ -298,7 +293,7 @@ def road_work(
 def step_energy(
     shared: FloatArray, own: FloatArray, road: RoadIntegrals, drive: DriveSegments, rotating_mass_kg: float
 ) -> StepEnergy:
-    """Net pack energy of each step of a drive (method/fit.md, eq. 4).
+    """Net pack energy of each step of a drive.
 
     Wheel work over the drive efficiency where positive; times the regen efficiency where negative, as far as a cold
     pack and its limit take it; plus losses while moving, auxiliaries, and the cabin's logged energy. Method: fit (4).

@@ -53,7 +53,7 @@ def multi_cycle_result(
     highway_energies_wh: Sequence[Number],
     highway_distances_m: Sequence[float],
 ) -> MultiCycleResult[Number]:
-    """Consumption and range from a multi-cycle test of four urban and two highway schedules (method/plan.md, eq. 13).
+    """Consumption and range from a multi-cycle test of four urban and two highway schedules. Method: plan (13).
 
     Parameters
     ----------

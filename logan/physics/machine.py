@@ -58,7 +58,7 @@ class MachineLosses:
     def copper_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray, winding_degc: float = 25.0) -> FloatArray:
         """Loss in the winding at a torque, a shaft speed and a temperature of the copper. [W]
 
-        As method/heat.md, eq. 2.
+        Method: heat (2).
         """
         weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
         more = self.falling_flux_ratio * falling_flux_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
@@ -73,7 +73,7 @@ class MachineLosses:
         return np.asarray(self.iron_w_s_per_rad * speed + self.windage_w_s2_per_rad2 * speed**2)
 
     def inverter_w(self, torque_nm: FloatArray, speed_rad_per_s: FloatArray) -> FloatArray:
-        """Loss in the inverter. [W] (method/heat.md, eq. 6)"""
+        """Loss in the inverter. [W] Method: heat (6)."""
         weak = field_weakening_ratio(speed_rad_per_s, self.base_speed_rad_per_s)
         current2 = torque_nm**2 + self.weakening_nm2 * weak
         return np.asarray(

@@ -114,7 +114,7 @@ FULL_REGEN_TAPER_RATIO: Final = 0.90
 def force_loss_w(
     force_n: FloatArray, constant_w: float | FloatArray, copper_w_per_n2: float | FloatArray
 ) -> FloatArray:
-    """Drivetrain loss while moving that no efficiency describes (method/heat.md, eq. 12).
+    """Drivetrain loss while moving that no efficiency describes. Method: heat (12).
 
     Parameters
     ----------

@@ -102,7 +102,7 @@ def air_work_integral(
 
     References
     ----------
-    .. [1] (method/plan.md, eq. 1); the triangle of wind and travel: 40 CFR 1037.528(h), from memory.
+    .. [1] Method: plan (1); the triangle of wind and travel: 40 CFR 1037.528(h), from memory.
     """
     cubed = speed_power_integral(before_m_per_s, after_m_per_s, step_s, 3)
     if not np.any(headwind_m_per_s) and not np.any(crosswind_m_per_s):
@@ -173,7 +173,7 @@ def coasting_speed_m_per_s(
     linear_n_s_per_m: float = 0.0,
     quadratic_n_s2_per_m2: float,
 ) -> FloatArray:
-    """Speed while coasting against A + B v + C v², in closed form; zero once stopped (method/measured.md, eq. 27).
+    """Speed while coasting against A + B v + C v², in closed form; zero once stopped. Method: measured (27).
 
     Parameters
     ----------

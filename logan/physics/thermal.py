@@ -131,7 +131,7 @@ def adiabatic_factor(material: ConductorMaterial, *, start_degc: float, end_degc
 
 
 def adiabatic_end_degc(i2t_a2s: float, *, area_mm2: float, start_degc: float, material: ConductorMaterial) -> float:
-    """Conductor temperature after an I²t without any heat loss: an upper estimate (method/measured.md, eq. 15).
+    """Conductor temperature after an I²t without any heat loss: an upper estimate. Method: measured (15).
 
     Parameters
     ----------

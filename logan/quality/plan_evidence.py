@@ -57,7 +57,7 @@ def _accelerations(survey: DriveSurvey, least_m_per_s: float, least_m_per_s2: fl
 def acceleration_ratio(survey: DriveSurvey) -> tuple[float, float, int] | None:
     """Pack energy over what the plan asks for in accelerations, its relative uncertainty and their number.
 
-    As method/admission.md, eq. 2.
+    Method: admission (2).
     """
     found = (_acceleration_ratio(survey, *least) for least in _RISES) if survey.is_drive else ()
     return next((ratio for ratio in found if ratio is not None), None)
@@ -161,7 +161,7 @@ def _shaft_ratio(survey: DriveSurvey) -> tuple[float, float] | None:
 def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Whole drives that use what no vehicle of that mass and drag can use, or a multiple of the plan.
 
-    As method/admission.md, eq. 3.
+    Method: admission (3).
     """
     ratio = plan_ratio(survey)
     if ratio is None:
@@ -199,7 +199,7 @@ _LEAST_SHARE: Final = 0.01
 def unexplained_w(survey: DriveSurvey) -> tuple[FloatArray, str] | None:
     """Pack power beside drive, logged loads and base, smoothed over three quarters of a minute, and by what.
 
-    As method/admission.md, eq. 4.
+    Method: admission (4).
 
     Returns
     -------
