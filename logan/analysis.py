@@ -39,7 +39,7 @@ METRICS: Final[tuple[Metric, ...]] = (
     coastdowns.METRIC,
     limits.METRIC,
 )
-"""In the order in which they are worked out: each sees the results of those before it. A new one is a line here."""
+"""In the order of computing: each sees the results of those before it. A new one is a line here."""
 
 
 @result("drive-analysis/2", eq=False)

@@ -16,7 +16,7 @@ _COUNTED: Final = (".py", ".csv", ".toml")
 def science_edition() -> str:
     """Hash of the sources that work figures out, 16 hexadecimal digits.
 
-    Stored figures are kept under it: after any change of the code they are worked out anew, without a number that
+    Stored figures are kept under it: after any change of the code they are computed anew, without a number that
     somebody has to remember to raise. What only reads, keeps or shows does not count. Costs some 15 ms a process.
     """
     root = Path(__file__).parent

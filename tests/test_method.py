@@ -23,7 +23,12 @@ def numbered(chapter):
 
 def cited():
     """Chapter and number of every citation, such as ``Method: fit (1) to (3)`` or ``Method: plan (4), (5)``."""
-    found = set()
+    found = {
+        (match[1], number)
+        for text in CODE.values()
+        for match in re.finditer(r"method/(\w+)\.md, eq\. (\d+[a-z]?(?:,\s+\d+[a-z]?)*)", text)
+        for number in re.split(r",\s+", match[2])
+    }
     for match in (match for text in CODE.values() for match in CITED.finditer(text)):
         for run in re.split(r",\s+(?:and\s+)?", match[2]):
             first, *last = re.findall(r"\d+[a-z]?", run)

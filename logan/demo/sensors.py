@@ -12,7 +12,7 @@ from logan.units import FloatArray
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TwinTrace:
-    """The truth on one time axis; ``values`` grows while the twin is worked out."""
+    """The truth on one time axis; ``values`` grows while the twin runs."""
 
     time_s: FloatArray
     values: dict[str, FloatArray]

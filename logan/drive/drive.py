@@ -36,7 +36,7 @@ class Channel:
     source : str
         Signal or column it came from, or the rule that derived it.
     is_derived : bool
-        True when worked out from other channels.
+        True when computed from other channels.
     sigma : float or None
         One standard uncertainty of a value, in its unit, where known.
     """
@@ -69,7 +69,7 @@ class Channel:
 
     @property
     def max_gap_s(self) -> float:
-        """Longest step that still counts as sampled, worked out once. [s]"""
+        """Longest step that still counts as sampled, computed once. [s]"""
         if not self._gap_s:
             self._gap_s.append(longest_bridgeable_gap_s(self.time_s))
         return self._gap_s[0]

@@ -40,7 +40,7 @@ class ChannelHeader:
     count : int
         Samples.
     is_derived : bool
-        True when worked out from other channels.
+        True when computed from other channels.
     sigma : float or None
         One standard uncertainty of a value, in its unit.
     """

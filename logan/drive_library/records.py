@@ -13,7 +13,7 @@ from logan.results import Estimate, Figure, result
 
 @result("drive-summary/1")
 class DriveSummary:
-    """What was worked out for a drive, small enough to list a thousand of them at once.
+    """The results of a drive, small enough to list a thousand of them at once.
 
     Parameters
     ----------

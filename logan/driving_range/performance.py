@@ -26,7 +26,7 @@ CRUISE_SPEEDS_M_PER_S: Final = tuple(
 )
 
 HELD_SPEEDS_M_PER_S: Final = np.array([10.0, 25.0, 40.0, 55.0, 70.0, 85.0, 110.0]) * (METRES_PER_SECOND_PER_MPH)
-"""Speeds at which heat is worked out; straight lines between. [m/s]"""
+"""Speeds at which heat is computed; straight lines between. [m/s]"""
 
 SWEEP: Final = 7
 LEAST_TOP_SPEED_M_PER_S: Final = 80.0 * METRES_PER_SECOND_PER_MPH

@@ -29,7 +29,7 @@ class Asked:
     notes : tuple of str
         Limits that were left out, and why.
     results : dict of str to result
-        Of the metrics worked out so far, by name.
+        Of the metrics computed so far, by name.
     """
 
     drive: Drive

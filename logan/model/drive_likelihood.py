@@ -1,4 +1,4 @@
-"""One drive's say in the fit, with its own unknowns solved for and integrated out. Method: fit (9) to (13)."""
+"""One drive's likelihood in the fit, with its own unknowns solved for and integrated out. Method: fit (9) to (13)."""
 
 from __future__ import annotations
 

@@ -186,7 +186,7 @@ def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Se
 
 
 def drive_informations(solution: Solution) -> tuple[DriveInformation, ...]:
-    """Each drive's say at the solution, its own unknowns integrated out."""
+    """Each drive's information at the solution, its own unknowns integrated out."""
     return tuple(
         DriveInformation(
             drive_id=state.drive.drive_id,

@@ -236,7 +236,7 @@ class FitResult:
     is_prior_dominated : bool
         True when the plan still says most.
     converged : bool
-        True when the estimator came to rest.
+        True when the estimator converged.
     message : str
         How it ended.
     warnings : tuple of str

@@ -82,7 +82,7 @@ class Solution:
     states, says : tuple
         Drive by drive.
     converged : bool
-        True when the last solve came to rest.
+        True when the last solve converged.
     message : str
         How it ended.
     scales : NoiseScales

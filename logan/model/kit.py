@@ -94,7 +94,7 @@ class KitFit:
     vehicles : tuple of VehicleLevel
         By name.
     converged : bool
-        True when the spread came to rest.
+        True when the spread converged.
     """
 
     parameters: dict[str, Estimate]

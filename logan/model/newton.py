@@ -70,7 +70,7 @@ Kind = TypeVar("Kind", bound=LocalQuadratic)
 
 @result()
 class Minimum(Generic[Kind]):
-    """Where the solver came to rest.
+    """Where the solver stopped.
 
     Parameters
     ----------
@@ -138,19 +138,19 @@ def minimise(
             damping = max(10.0 * damping, _DAMPING_UPHILL)
             if damping > _MOST_DAMPING:
                 # No step downhill at any length: rounding is all that is left.
-                return _at_rest(point, here, iteration)
+                return _minimum_at(point, here, iteration)
             continue
         allowed, gain, length = tolerance * max(1.0, here.value), here.value - there.value, here.length(step)
         point, here = point + step, there
         damping = max(damping / 10.0, _LEAST_DAMPING)
         gains = [*gains[1:], gain]
         if (gain <= allowed and length**2 <= 100.0 * allowed) or sum(gains) <= stalled_gain:
-            return _at_rest(point, here, iteration)
-    message = f"did not come to rest in {max_iterations} steps"
+            return _minimum_at(point, here, iteration)
+    message = f"did not converge in {max_iterations} steps"
     return Minimum(point=point, quadratic=here, iterations=max_iterations, converged=False, message=message)
 
 
-def _at_rest(point: FloatArray, here: Kind, iteration: int) -> Minimum[Kind]:
+def _minimum_at(point: FloatArray, here: Kind, iteration: int) -> Minimum[Kind]:
     message = f"converged after {iteration} steps"
     return Minimum(point=point, quadratic=here, iterations=iteration, converged=True, message=message)
 

@@ -1,4 +1,4 @@
-"""Drives of a library with everything worked out for them, worked out once and kept.
+"""Drives of a library with all their results, computed once and kept.
 
 An analysis is stored with the fingerprint of the settings that it rests on; when those
 change, only what they touch is done again.
@@ -131,7 +131,7 @@ class KeptAnalysis:
 
 @result("stored-drive/1", eq=False)
 class StoredDrive:
-    """One drive of the library, with everything worked out for it."""
+    """One drive of the library, with all its results."""
 
     record: DriveRecord
     analysis: DriveAnalysis

@@ -1,4 +1,4 @@
-"""What many detectors ask of one drive, worked out once; and runs, steps and resolution of sampled values."""
+"""What many detectors ask of one drive, computed once; and runs, steps and resolution of sampled values."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ def refresh_drives(folder: Build, space: Space) -> dict[str, Any]:
 
 @router.get("/builds/{build}/drives/{drive}", responses=REFUSED)
 def drive(folder: Build, drive: DriveNumber) -> Any:
-    """One drive with everything worked out for it."""
+    """One drive with all its results."""
     build, answer = folder.settings(), kept_answer(folder)
     with builds.open_library(folder.path, create=True) as library:
         stored = stored_drive(library, library.record(drive), build, fit=answer.fit.fit if answer else None)
