@@ -5,8 +5,6 @@ import sys
 
 import pytest
 
-from tests.pipeline.twin_fleet import write_fleet
-
 EXTRAS = ("asammdf", "fastapi", "uvicorn", "starlette", "multipart", "dask", "distributed", "fsspec")
 
 
@@ -25,19 +23,6 @@ def test_listing_drives_loads_nothing_heavy(tmp_path):
     code = (
         f"import sys; from logan.cli.main import main; code = main(['drives', '-b', {str(tmp_path)!r}]); "
         "heavy = {'numpy', 'scipy', 'pandas', 'pyarrow', 'plotly', 'pint', 'rich.console'} & set(sys.modules); "
-        "print(heavy, file=sys.stderr); sys.exit(code or bool(heavy))"
-    )
-    outcome = run(code)
-    assert outcome.returncode == 0, outcome.stderr
-
-
-def test_importing_a_log_loads_no_library_that_takes_longer_than_the_log(tmp_path):
-    """Of an hour's log half the time once went into pandas, scipy.signal, scipy.stats and scipy.optimize."""
-    folder = write_fleet(tmp_path, vehicles=1, drives=1, duration_s=300.0) / "van-001"
-    (log,) = (folder / "logs").glob("*.log")
-    code = (
-        f"import sys; from logan.cli.main import main; code = main(['import', {str(log)!r}, '-b', {str(folder)!r}]); "
-        "heavy = {'pandas', 'scipy.signal', 'scipy.stats', 'scipy.optimize', 'plotly', 'jinja2'} & set(sys.modules); "
         "print(heavy, file=sys.stderr); sys.exit(code or bool(heavy))"
     )
     outcome = run(code)

@@ -192,3 +192,10 @@ def test_the_error_says_what_where_and_what_to_write():
         "odometer: no unit is declared",
         'Give it in the map, such as unit = "km"',
     )
+
+
+def test_every_kind_has_examples_that_are_units_of_it():
+    for kind in CHANNEL_KINDS:
+        examples = unit_examples(kind)
+        assert examples, kind.name
+        assert is_switch(kind) or all(is_unit_of(text, kind) for text in examples), kind.name

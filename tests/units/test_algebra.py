@@ -185,6 +185,7 @@ J | N*m |
 Nm | J |
 kph/mph | ratio | one of two speeds
 km/h / mph | ratio |
+V/A/ohm | ratio | two bars are a rate of a rate, or a slip of the pen
 deg | ratio |
 % | deg |
 counts | deg |
@@ -272,3 +273,9 @@ def test_there_and_back_gives_the_number_again(value, text):
     for to_unit in ("degC", "m/s", "Pa", "V"):
         if (found := conversion(text, to_unit)) is not None:
             assert found.from_si(found.to_si(value)) == pytest.approx(value, abs=1e-6)
+
+
+def test_a_word_clipped_to_four_letters_is_known_and_one_of_three_is_left_alone():
+    assert conversion("Degr", "deg") == conversion("degree", "deg")
+    assert conversion("Kelv", "K") == conversion("kelvin", "K")
+    assert conversion("Vol", "V") is None

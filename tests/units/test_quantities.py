@@ -282,3 +282,35 @@ def test_a_wire_is_given_by_its_gauge_or_its_area(text, mm2, back):
 def test_what_is_allowed_is_said_in_the_unit_that_was_typed():
     with pytest.raises(ValueError, match=r"expected 661\.4 to 26455 lb, got 300 lb"):
         Quantity("kg", 300.0, 12_000.0, "3640 lb", "kg").read("300 lb")
+
+
+@pytest.mark.parametrize(
+    ("mm2", "gauge"),
+    [
+        (42.41, "1 AWG"), (53.48, "1/0 AWG"), (107.22, "4/0 AWG"), (135.2, ""), (0.01267, "36 AWG"), (0.01005, ""),
+        (0.0085, ""),
+    ],
+)  # fmt: skip
+def test_a_gauge_is_named_only_where_there_is_one(mm2, gauge):
+    """4/0 is the largest and 36 the smallest of the table; one more step is 26 % of area away."""
+    assert wire_gauge(mm2) == gauge
+
+
+def test_what_is_typed_is_kept_beside_what_it_means():
+    assert parse_quantity(" 4/0 AWG ", "mm2", "50 mm2").text == "4/0 AWG"
+    assert parse_quantity("1650 kg ± 20 kg", "kg", "x").unit == "kg"
+    assert parse_quantity("3640 lb ± 1 %", "kg", "x").unit == "lb"
+
+
+def test_a_number_without_a_unit_and_one_beyond_all_floats_are_refused_in_words():
+    with pytest.raises(ValueError, match=r'^say the unit, such as "1 kg"$'):
+        parse_quantity(1650, "kg", "1 kg")
+    with pytest.raises(ValueError, match=r'^expected a number, such as "0.1"$'):
+        parse_quantity(10**400, "", "0.1")
+    assert parse_quantity(sys.float_info.max, "", "0.1").value == sys.float_info.max
+
+
+@pytest.mark.parametrize("edges", [{"low": 1.25, "high": 9.0}, {"low": 0.0, "high": 1.25}])
+def test_a_reading_at_the_edge_of_the_range_is_allowed_and_therefore_named(edges):
+    with pytest.raises(ValueError, match=r'two ways; write "1250 kg" or "1.25 kg"'):
+        parse_quantity("1,250 kg", "kg", "x", **edges)
