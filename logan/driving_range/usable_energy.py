@@ -146,7 +146,7 @@ class UsableEnergy:
         return float(np.clip((high - max(end, low)) / (high - low), 0.05, 1.0))
 
     def warmed_degc(self, power_w: float, conditions: Conditions, speed_m_per_s: float) -> float:
-        """Temperature of the cells where a steady run ends, by the heat of their own resistance; method/heat.md, eq. 8.
+        """Temperature of the cells where a steady run ends, by the heat of their own resistance; Method: heat (8).
 
         The run ends with the window, or earlier where the terminals come down to their floor.
         """

@@ -3,7 +3,7 @@
 It knows drives reduced to segments, measurements and the sensors' errors, but no file, no library and no display.
 Begin with the chapters ``plan.md`` and ``fit.md`` in ``logan/method``, and then read in the order of the work:
 
-- the plan: ``parameters.py``, ``priors.py``, ``certified.py``, ``plan.py``, ``environment.py``;
+- the plan: ``parameters.py``, ``priors.py``, ``certified.py``, ``plan.py``;
 - reduce: a drive to integrals over steps and segments: ``drive_track.py``, ``cabin_load.py``, ``heights.py``,
   ``road_integrals.py``, ``shaft.py``, ``coasting.py``, ``balance.py`` and, as it is kept, ``segments_table.py``;
   what was measured beside drives: ``measurement.py``;

@@ -136,7 +136,7 @@ COLD_BEND_K: Final = 2.0
 def cold_k(pack_temperature_degc: FloatArray) -> FloatArray:
     """How far a pack is below the temperature at which it takes regen readily, rounded off at the bend. [K]
 
-    As method/fit.md, eq. 3.
+    Method: fit (3).
     """
     below = (COLD_REGEN_DEGC - pack_temperature_degc) / COLD_BEND_K
     return np.asarray(COLD_BEND_K * np.logaddexp(0.0, below))
