@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from logan.driving_range.uncertainty_budget import UncertaintyBudget
+    from logan.metrics.limits import LimitCheck
 
 NONE: Final = "–"
 """Stands where there is no number."""
@@ -136,6 +137,14 @@ def _told_quantity(found: re.Match[str], unit: str, units: DisplayUnits) -> tupl
 def channel_words(channel: str) -> str:
     """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
     return channel.replace("state_of_charge", "SOC").replace("_", " ")
+
+
+def limit_name(check: LimitCheck) -> str:
+    """A limited channel in plain words, with the side where a low value is what counts."""
+    is_low, words = check.side == "below", channel_words(check.channel)
+    if check.channel == "pack_current":
+        return f"{words}, {'charging' if is_low else 'driving'}"
+    return f"{words}, lowest" if is_low and not words.endswith(" min") else words
 
 
 _METRICS: Final = {

@@ -11,14 +11,18 @@ import typer
 from logan.cli.effect_command import drive_names
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.range_command import calibration_text
-from logan.cli.rendering import print_json, print_lines, print_table, working
+from logan.cli.rendering import print_json, print_lines, print_rows, print_table, working
 from logan.errors import UsageError
 from logan.results import Refusal
 from logan.units import QUANTITY_OF_UNIT
 from logan.wording import NONE, number, signed, with_sigma
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from logan.driving_range.coverage import LeftOutDrive
     from logan.driving_range.difference import DifferenceFact, DriveDifference
+    from logan.model.fit_result import DriveFit
     from logan.pipeline.builds import BuildFolder
     from logan.pipeline.fit import Calibration, Comparison
     from logan.results import Figure
@@ -80,18 +84,20 @@ def register(app: typer.Typer) -> None:
 
 def show_prediction(found: Calibration, units: DisplayUnits) -> None:
     """Print drives that a fit on others predicted."""
-    rows = [
-        (
-            row.drive_id,
-            number(row.distance_m / units.metres, 1),
-            *(number(energy * units.metres / row.distance_m) for energy in (row.measured_wh, row.predicted_wh)),
-            f"{100.0 * row.error_ratio:+.1f} %",
-            "yes" if row.is_covered else "no",
-        )
-        for row in found.drives
-    ]
-    headings = ("drive", units.distance, "measured", "predicted", "error", "within 90 %")
-    print_table(headings, rows, title=f"{units.consumption_label} of drives that the fit has not seen")
+
+    def used(energy: Callable[[LeftOutDrive], float]) -> Callable[[LeftOutDrive], str]:
+        return lambda row: number(energy(row) * units.metres / row.distance_m)
+
+    print_rows(
+        found.drives,
+        ("drive", lambda row: row.drive_id),
+        (units.distance, lambda row: number(row.distance_m / units.metres, 1)),
+        ("measured", used(lambda row: row.measured_wh)),
+        ("predicted", used(lambda row: row.predicted_wh)),
+        ("error", lambda row: f"{100.0 * row.error_ratio:+.1f} %"),
+        ("within 90 %", lambda row: "yes" if row.is_covered else "no"),
+        title=f"{units.consumption_label} of drives that the fit has not seen",
+    )
     print_lines(calibration_text(found, "the fit of others"))
 
 
@@ -111,32 +117,32 @@ def _only(found: Comparison, folder: BuildFolder, drive: str) -> Comparison:
 def show_comparison(found: Comparison, units: DisplayUnits) -> None:
     """Print the comparison and what it says about the plan and the fit."""
     unseen = {row.drive_id: row for row in found.calibration.drives}
-    rows = []
-    for drive in found.drives:
-        if drive.refusal:
-            rows.append((drive.drive_id, "", "", "", "", "", ""))
-            continue
-        per_unit = drive.distance_m / units.metres
+
+    def used(energy_wh: Callable[[DriveFit], float]) -> Callable[[DriveFit], str]:
+        return lambda drive: "" if drive.refusal else number(energy_wh(drive) * units.metres / drive.distance_m)
+
+    def plan_error(drive: DriveFit) -> str:
+        if drive.refusal or not drive.measured_wh:
+            return ""
+        return f"{signed(100.0 * (drive.planned.value / drive.measured_wh - 1.0), 1)} %"
+
+    def left_out(drive: DriveFit) -> str:
         row = unseen.get(drive.drive_id)
-        rows.append(
-            (
-                drive.drive_id,
-                number(per_unit, 1),
-                number(drive.planned.value / per_unit),
-                number(drive.measured_wh / per_unit),
-                number(drive.refined.value / per_unit),
-                f"{signed(100.0 * (drive.planned.value / drive.measured_wh - 1.0), 1)} %" if drive.measured_wh else "",
-                f"{signed(100.0 * row.error_ratio, 1)} %" if row else NONE,
-            )
-        )
-    used = units.consumption_label
+        return "" if drive.refusal else f"{signed(100.0 * row.error_ratio, 1)} %" if row else NONE
+
     off = sorted(drive.planned.value / drive.measured_wh - 1.0 for drive in found.drives if drive.measured_wh)
     middle = f"The plan lies {signed(100.0 * off[len(off) // 2])} % off at the middle drive. " if off else ""
     print_lines(f"{middle}{calibration_text(found.calibration)}", "")
-    print_table(
-        ("drive", units.distance, "planned", "measured", "refined", "plan error", "left out"),
-        rows,
-        title=f"{used} for each drive's own speeds, hills, weather and cabin load",
+    print_rows(
+        found.drives,
+        ("drive", lambda drive: drive.drive_id),
+        (units.distance, lambda drive: "" if drive.refusal else number(drive.distance_m / units.metres, 1)),
+        ("planned", used(lambda drive: drive.planned.value)),
+        ("measured", used(lambda drive: drive.measured_wh)),
+        ("refined", used(lambda drive: drive.refined.value)),
+        ("plan error", plan_error),
+        ("left out", left_out),
+        title=f"{units.consumption_label} for each drive's own speeds, hills, weather and cabin load",
     )
     for drive in found.drives:
         if drive.refusal:

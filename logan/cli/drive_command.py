@@ -274,12 +274,12 @@ def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
 
 def print_regen_share(analysis: DriveAnalysis) -> None:
     """The printed definition of regen, by name and meaning, in a line."""
-    from logan.pipeline.drive_tables import regen_text
+    from logan.pipeline.drive_tables import of_drive
 
     for entry in analysis.regen.figures:
         if entry.number == analysis.regen.printed and isinstance(entry.value, Estimate):
             print_lines(
-                f"Regen: {regen_text(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
+                f"Regen: {of_drive.regen_text(entry.value)} ({entry.number} {entry.name}: {entry.meaning}); the other "
                 f"definitions, by {analysis.regen.basis}: --full"
             )
 
@@ -327,7 +327,7 @@ def print_drive_limits(stored: StoredDrive, units: DisplayUnits) -> None:
 
 def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     """In a line each, what the other tables hold that a builder must not miss."""
-    from logan.pipeline.drive_tables import regen_text
+    from logan.pipeline.drive_tables import of_drive
 
     pack, coastdowns = analysis.pack, analysis.coastdowns
     felt = [event for event in analysis.derating.events if event.kind != "limit lowered"]
@@ -355,7 +355,7 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         lines.append(f"Isolation {figure(pack.isolation_ohm_per_v)} ohm/V, {pack.isolation_ohm_per_v.source}")
     lines += [
         f"Charge: {figure(session.pack_wh, scale=0.001, digits=1)} kWh into the pack, efficiency "
-        f"{regen_text(session.efficiency_ratio)}"
+        f"{of_drive.regen_text(session.efficiency_ratio)}"
         for session in pack.charging
     ]
     if isinstance(coastdowns.drag_area_m2, Estimate):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_json, print_lines, print_table, working
+from logan.cli.rendering import print_json, print_lines, print_rows, working
 from logan.errors import ConfigurationError
 from logan.wording import NONE, moment, number
 
@@ -48,50 +48,36 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     if not records:
         print_lines("No drive yet. Import one with: logan import LOG")
         return
-    per_distance = units.metres / 1000.0
-    rows = []
-    for record in records:
-        value = record.summary.value
-        hottest = value("least_red_margin_k")
-        consumption = value("net_wh_per_km")
-        regen, peak = value("regen_share_ratio"), value("peak_current_a")
-        counts = record.summary.flag_counts
-        rows.append(
-            (
-                record.number,
-                moment(record.started, "%Y-%m-%d"),
-                number((record.summary.duration_s or record.duration_s) / 60.0),
-                number(None if record.distance_m is None else record.distance_m / units.metres, 1),
-                "damaged" if record.damage else number(None if consumption is None else consumption * per_distance),
-                number(None if regen is None else 100 * regen),
-                number(peak),
-                "no limit" if hottest is None else number(units.temperature_step(hottest)),
-                record.summary.grade or NONE,
-                "no" if record.takes_no_part else "yes" if not record.conditions.included_because else "you",
-                f"{counts.get('red', 0)}/{counts.get('amber', 0)}",
-            )
-        )
+
+    def scaled(value: float | None, scale: float, digits: int = 0) -> str:
+        return number(None if value is None else scale * value, digits)
+
+    def consumption(record: DriveRecord) -> str:
+        return "damaged" if record.damage else scaled(record.summary.value("net_wh_per_km"), units.consumption(1.0))
+
+    def hottest(record: DriveRecord) -> str:
+        margin = record.summary.value("least_red_margin_k")
+        return "no limit" if margin is None else number(units.temperature_step(margin))
+
     driven_m = [record.distance_m for record in records if record.distance_m is not None]
     red = [str(record.number) for record in records if record.summary.flag_counts.get("red", 0)]
     print_lines(
         f"{len(records)} drives, {number(sum(driven_m) / units.metres)} {units.distance}; "
         f"{f'red flags on drives {chr(44).join(red)}' if red else 'no red flag'}. One drive in full: logan drive N"
     )
-    print_table(
-        (
-            "no",
-            "day",
-            "min",
-            units.distance,
-            units.consumption_label,
-            "regen %",
-            "peak A",
-            f"{units.temperature_label} to red",
-            "data",
-            "fit",
-            "red/amb",
-        ),
-        rows,
+    print_rows(
+        records,
+        ("no", lambda record: record.number),
+        ("day", lambda record: moment(record.started, "%Y-%m-%d")),
+        ("min", lambda record: number((record.summary.duration_s or record.duration_s) / 60.0)),
+        (units.distance, lambda record: scaled(record.distance_m, 1.0 / units.metres, 1)),
+        (units.consumption_label, consumption),
+        ("regen %", lambda record: scaled(record.summary.value("regen_share_ratio"), 100.0)),
+        ("peak A", lambda record: number(record.summary.value("peak_current_a"))),
+        (f"{units.temperature_label} to red", hottest),
+        ("data", lambda record: record.summary.grade or NONE),
+        ("fit", lambda one: "no" if one.takes_no_part else "you" if one.conditions.included_because else "yes"),
+        ("red/amb", lambda record: "/".join(str(record.summary.flag_counts.get(one, 0)) for one in ("red", "amber"))),
         left=(0, 1),
     )
     print_lines(*(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit)))

@@ -45,7 +45,7 @@ def register(app: typer.Typer) -> None:
 
 def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> None:
     """Print a fit: how well it predicts, the parameters, drive by drive, the next test; all remarks if asked."""
-    from logan.pipeline.drive_tables import drives_table, parameter_table
+    from logan.pipeline.drive_tables import of_fit
 
     fit = found.report.fit
     drives = f"{fit.drive_count} drive{'s' if fit.drive_count != 1 else ''}"
@@ -62,8 +62,8 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
             f"in {best.hours:.1f} h."
         )
     print_lines(*filter(None, (noted_text(found.next_tests, units),)))
-    print_columns(parameter_table(found.report.fit, units), 4)
-    print_columns(drives_table(found.report.fit, units))
+    print_columns(of_fit.parameter_table(found.report.fit, units), 4)
+    print_columns(of_fit.drives_table(found.report.fit, units))
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))
     print_lines("", *(f"- {words}." for words in (remarks if is_full else remarks[:2])))
     if is_full:
@@ -115,11 +115,11 @@ def sensor_lines(fit: FitResult) -> list[str]:
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
     """What narrows the target's interval most, per hour of work."""
-    from logan.pipeline.drive_tables import next_tests_table
+    from logan.pipeline.drive_tables import of_fit
 
     if not tests.candidates:
         return
-    print_columns(next_tests_table(tests, units, count), 4)
+    print_columns(of_fit.next_tests_table(tests, units, count), 4)
     best = tests.candidates[0]
     print_lines(f"Best: {best.name}: {best.how}. What it gives goes into measurements.toml.")
     # Those of the best in its own words; and of what is named above.

@@ -10,7 +10,7 @@ import typer
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines
 from logan.errors import UsageError
-from logan.wording import shown_value
+from logan.wording import limit_name, shown_value
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
-    from logan.pipeline.drive_tables import event_table
+    from logan.pipeline.drive_tables import of_limits
 
     count = len(found.drives)
     drives = f"{count} drive{'s' if count != 1 else ''}"
@@ -63,7 +63,7 @@ def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
     print_lines(_worst(checked, drives, units))
     print_limits(found, checked, units)
     shown = [(one.drive, one.event) for one in found.events if one.event.severity.value != "note"][:_MOST_EVENTS]
-    print_columns(event_table(shown, units), 9, is_toned=True)
+    print_columns(of_limits.event_table(shown, units), 9, is_toned=True)
     if not found.kinds:
         print_lines("No event beyond a limit that was given.")
     if left := len(found.events) - len(shown):
@@ -77,21 +77,21 @@ def print_limits(
     found: LimitsOverDrives, lines: Sequence[LimitLine], units: DisplayUnits, *, bare_unit: str = ""
 ) -> None:
     """Closest approaches of these lines, what has no limit, curves, and what passed a limit."""
-    from logan.pipeline.drive_tables import curve_table, event_kind_table, limit_name, limit_table
+    from logan.pipeline.drive_tables import of_limits
 
-    print_columns(limit_table(lines, units), 7)
+    print_columns(of_limits.limit_table(lines, units), 7)
     sources = {line.check.source for line in lines if line.check.source}
     print_lines(*([f"Limits from: {'; '.join(sorted(sources))}."] if sources else []))
     bare = (line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit))
     if names := [f"{limit_name(check)} {shown_value(check.worst_value, check.unit, units)}" for check in bare]:
         print_lines(f"No limit given: {', '.join(names)}.")
-    print_columns(curve_table(found.curves), 7)
-    print_columns(event_kind_table(found.kinds, units), 7, is_toned=True)
+    print_columns(of_limits.curve_table(found.curves), 7)
+    print_columns(of_limits.event_kind_table(found.kinds, units), 7, is_toned=True)
 
 
 def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> str:
     """What is beyond a limit, or else what came closest."""
-    from logan.pipeline.drive_tables import VERDICT_WORDS, limit_name
+    from logan.pipeline.drive_tables import of_limits
 
     if not checked:
         return f"No limit given for anything that {drives} logged: [limits] in build.toml, from the datasheets."
@@ -101,7 +101,7 @@ def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> st
         return f"{limit_name(line.check)} {value} (drive {line.drive})"
 
     words = [
-        f"{VERDICT_WORDS.get(line.check.verdict, line.check.verdict)}: {reached(line)}"
+        f"{of_limits.VERDICT_WORDS.get(line.check.verdict, line.check.verdict)}: {reached(line)}"
         for line in checked
         if line.check.severity is not None
     ] or [f"Within every limit given; closest {reached(checked[0])}"]

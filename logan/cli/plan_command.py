@@ -9,7 +9,7 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_table, working
+from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_rows, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.wording import number
 
@@ -61,7 +61,7 @@ def register(app: typer.Typer) -> None:
 
 def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: str = "") -> None:
     """Print a plan: what was asked and the target first, the scenarios, the packs; then what it rests on."""
-    from logan.pipeline.drive_tables import assumption_table, scenario_table
+    from logan.pipeline.drive_tables import of_range
 
     prediction = plan.prediction
     for scenario in sorted(prediction.scenarios, key=lambda one: one.name != first):
@@ -71,7 +71,7 @@ def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: 
         f"Plan for {plan.build_name}, {plan.created_at[:10]}, before any drive; {kept_back(prediction)}.",
         *([unsure_line(plan.budget, units)] if plan.budget is not None else []),
     )
-    print_columns(scenario_table(prediction, None, units, first), 4)
+    print_columns(of_range.scenario_table(prediction, None, units, first), 4)
     print_packs(plan.sizing, units)
     if plan.certification is not None and (is_full or plan.certification.known):
         print_lines("")
@@ -82,7 +82,7 @@ def show_plan(plan: Plan, units: DisplayUnits, *, is_full: bool = False, first: 
         if plan.budget is not None:
             print_budget(plan.budget, units)
             print_lines("")
-        print_columns(assumption_table(plan.assumptions, units, "What it rests on"))
+        print_columns(of_range.assumption_table(plan.assumptions, units, "What it rests on"))
         print_lines(*(f"Left out: {reason}." for reason in plan.left_out))
         print_lines("", *([f"Note: {plan.air}."] if plan.air else []))
     else:
@@ -97,24 +97,16 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
         return f"{number(of.p50 / factor)} ({number(of.p05 / factor)}-{number(of.p95 / factor)})"
 
     wh = units.metres / 1000.0
-    rows = [
-        (
-            figures.name.upper() if figures.name != "combined" else "combined 55/45",
-            span(figures.pack.scaled(wh, "")),
-            span(figures.wall.scaled(wh, "")),
-            span(figures.mpge),
-            span(figures.range_m, units.metres),
-        )
-        for figures in sheet.schedules
-    ]
-    headings = (
-        "schedule",
-        f"pack {units.consumption_label}",
-        f"wall {units.consumption_label}",
-        "MPGe",
-        units.distance,
+    used = units.consumption_label
+    print_rows(
+        sheet.schedules,
+        ("schedule", lambda one: one.name.upper() if one.name != "combined" else "combined 55/45"),
+        (f"pack {used}", lambda one: span(one.pack.scaled(wh, ""))),
+        (f"wall {used}", lambda one: span(one.wall.scaled(wh, ""))),
+        ("MPGe", lambda one: span(one.mpge)),
+        (units.distance, lambda one: span(one.range_m, units.metres)),
+        title="As a certification would find it, and 90 % interval (SAE J1634)",
     )
-    print_table(headings, rows, title="As a certification would find it, and 90 % interval")
     label, factor = sheet.label_range_m, sheet.recharge_ratio.p50
     note = (
         f"Label range about {number(label.p50 / units.metres)} {units.distance} (x 0.7); wall over pack {factor:.2f}."

@@ -243,9 +243,9 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
 
 
 def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
-    from logan.pipeline.drive_tables import attribution_table
+    from logan.pipeline.drive_tables import of_range
 
-    print_columns(attribution_table(attribution, units, count))
+    print_columns(of_range.attribution_table(attribution, units, count))
     if rest := attribution.steps[count:]:
         reach = signed(sum(step.range_change_m for step in rest) / units.metres, 1)
         print_lines(f"{len(rest)} smaller ones together: {reach} {units.distance}.")

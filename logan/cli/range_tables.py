@@ -41,17 +41,17 @@ def kept_back(prediction: RangePrediction) -> str:
 
 def print_packs(sizing: PackSizing, units: DisplayUnits) -> None:
     """Packs that can be built, and what the target needs."""
-    from logan.pipeline.drive_tables import pack_needs, pack_table
+    from logan.pipeline.drive_tables import of_range
 
-    print_columns(pack_table(sizing, units))
-    print_lines(pack_needs(sizing))
+    print_columns(of_range.pack_table(sizing, units))
+    print_lines(of_range.pack_needs(sizing))
 
 
 def print_causes(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> None:
     """Where the energy goes, at the median assumptions."""
-    from logan.pipeline.drive_tables import cause_table
+    from logan.pipeline.drive_tables import of_range
 
-    print_columns(cause_table(scenarios, units))
+    print_columns(of_range.cause_table(scenarios, units))
 
 
 def print_budget(budget: UncertaintyBudget, units: DisplayUnits) -> None:

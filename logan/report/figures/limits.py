@@ -12,7 +12,7 @@ from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Li
 from logan.results import Severity
 from logan.settings import BuildSettings, LimitSheet, LimitSide
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
-from logan.wording import NONE, capital, channel_words, number, percent, shown_value, told_apart, with_sigma
+from logan.wording import NONE, capital, channel_words, limit_name, number, percent, shown_value, told_apart, with_sigma
 
 MOST_BULLETS: Final = 14
 _INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "good", None: "good"}
@@ -78,14 +78,6 @@ def _approach(check: LimitCheck, label: str, build: BuildSettings) -> Approach |
     amber = None if check.amber is None or check.red is None else (check.amber - start) / (limit - start)
     used = (check.worst_value - start) / (limit - start)
     return Approach(check=check, drive=label, used_ratio=used, amber_ratio=amber)
-
-
-def limit_name(check: LimitCheck) -> str:
-    """A limited channel in plain words, with the side where a low value is what counts."""
-    is_low, words = check.side is LimitSide.BELOW, channel_words(check.channel)
-    if check.channel == "pack_current":
-        return f"{words}, {'charging' if is_low else 'driving'}"
-    return f"{words}, lowest" if is_low and not words.endswith(" min") else words
 
 
 def margin_text(check: LimitCheck, units: DisplayUnits) -> str:

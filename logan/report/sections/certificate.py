@@ -6,8 +6,8 @@ from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
-from logan.report.figures.limits import approaches, margin_text
-from logan.report.inputs import Block, Document, FitInputs, ReportInputs, Section, TableBlock, Words
+from logan.report.figures.limits import Approach, approaches, margin_text
+from logan.report.inputs import Block, Document, DriveInputs, FitInputs, ReportInputs, Section, TableBlock, Words, table
 from logan.report.sections.driving_range import driven_words
 from logan.report.sections.limits import unlimited_words
 from logan.wording import distance, number, parameter_text, percent, signed, temperature_text, told_apart, tone_of
@@ -53,15 +53,15 @@ def certificate_document(inputs: ReportInputs) -> Document:
                 Words(lines=WHAT_IT_IS, tone="grey"),
                 _vehicle(inputs),
                 _test(inputs, inputs.fitted),
-                _drives(inputs, inputs.fitted),
-                _instruments(inputs.fitted),
+                *_drives(inputs, inputs.fitted),
+                *_instruments(inputs.fitted),
             ),
         ),
         Section(
             anchor="validated",
             title="What was validated",
             blocks=(
-                _ranges(inputs, inputs.fitted),
+                *_ranges(inputs, inputs.fitted),
                 Words(lines=_conditions(inputs, inputs.fitted), title="Conditions under which it holds"),
                 *_limits(inputs),
                 Words(lines=_not_tested(inputs, inputs.fitted), title="What was not tested"),
@@ -138,65 +138,63 @@ def _test(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
     return _form("Test", tuple(rows))
 
 
-def _drives(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
+def _drives(inputs: ReportInputs, fitted: FitInputs) -> list[TableBlock]:
     part = {drive.drive_id: drive for drive in fitted.fit.drives}
-    rows = []
-    for drive in inputs.drives[:MOST_DRIVES]:
+
+    def where(drive: DriveInputs) -> str:
         known = part.get(drive.drive_id)
-        where = "no part" if known is None else ("left out: " + known.refusal if known.refusal else "takes part")
-        length_m = None if known is None else known.distance_m
-        minutes = number(drive.energy.duration_s / 60.0)
-        rows.append((drive.label, distance(length_m, inputs.units), f"{minutes} min", where))
-    more = len(inputs.drives) - len(rows)
-    if more:
-        rows.append((f"and {more} more", "", "", f"the last {inputs.drives[-1].label}"))
-    return TableBlock(headings=("drive and date", "distance", "time", "in the fit"), rows=tuple(rows), caption="Drives")
+        return "no part" if known is None else f"left out: {known.refusal}" if known.refusal else "takes part"
+
+    def length(drive: DriveInputs) -> str:
+        return distance(part[drive.drive_id].distance_m if drive.drive_id in part else None, inputs.units)
+
+    more = len(inputs.drives) - MOST_DRIVES
+    return table(
+        inputs.drives[:MOST_DRIVES],
+        ("drive and date", lambda drive: drive.label),
+        ("distance", length),
+        ("time", lambda drive: f"{number(drive.energy.duration_s / 60.0)} min"),
+        ("in the fit", where),
+        caption=f"Drives; and {more} more, the last {inputs.drives[-1].label}" if more > 0 else "Drives",
+    )
 
 
-def _instruments(fitted: FitInputs) -> TableBlock:
+def _instruments(fitted: FitInputs) -> list[TableBlock]:
     """Each sensor's error that is left, and what it was checked with."""
-    rows = []
-    if fitted.fit.sensors is not None:
-        known = fitted.fit.sensors.instruments
-        for name in UNKNOWNS:
-            words, scale, unit = _SENSORS.get(name, (name.replace("_", " "), 100.0, "%"))
-            found = known.of(name)
-            taken = known.applied.get(name)
-            off = "" if taken is None else f"; {signed(scale * taken, 2)} {unit} taken off"
-            rows.append((words, f"± {number(scale * 2.0 * (found.sigma or 0.0), 2)} {unit}{off}", found.source))
-    if not rows:
-        rows = [("sensors", "not known", "no check was entered")]
-    return TableBlock(
-        headings=("instrument", "uncertainty left (k = 2)", "how it was checked"),
-        rows=tuple(rows),
+    if fitted.fit.sensors is None:
+        return table(["sensors: not known, no check was entered"], ("instrument", str), caption="Instruments")
+    known = fitted.fit.sensors.instruments
+
+    def left(name: str) -> str:
+        _, scale, unit = _SENSORS[name]
+        taken = known.applied.get(name)
+        off = "" if taken is None else f"; {signed(scale * taken, 2)} {unit} taken off"
+        return f"± {number(scale * 2.0 * (known.of(name).sigma or 0.0), 2)} {unit}{off}"
+
+    return table(
+        UNKNOWNS,
+        ("instrument", lambda name: _SENSORS[name][0]),
+        ("uncertainty left (k = 2)", left),
+        ("how it was checked", lambda name: known.of(name).source),
         caption="Instruments",
     )
 
 
-def _ranges(inputs: ReportInputs, fitted: FitInputs) -> TableBlock:
-    units = inputs.units
-    rows = [
+def _ranges(inputs: ReportInputs, fitted: FitInputs) -> list[TableBlock]:
+    units, refined = inputs.units, fitted.refined
+    more = len(refined.scenarios) - MOST_SCENARIOS
+    rest = f"; {more} more in the report" if more > 0 else ""
+    return table(
+        refined.scenarios[:MOST_SCENARIOS],
+        ("scenario", lambda one: one.name + (" (target)" if one.name == refined.target_scenario else "")),
+        ("driven how", lambda one: _driven_how(one, inputs)),
         (
-            scenario.name + (" (target)" if scenario.name == fitted.refined.target_scenario else ""),
-            _driven_how(scenario, inputs),
-            f"{scenario.range_m.p50 / units.metres:.0f} ± {scenario.expanded_range_m / units.metres:.0f}",
-            f"{units.consumption(scenario.consumption.p50):.0f}",
-            _inside(scenario),
-        )
-        for scenario in fitted.refined.scenarios[:MOST_SCENARIOS]
-    ]
-    if more := len(fitted.refined.scenarios) - len(rows):
-        rows.append((f"and {more} more", "in the report", "", "", ""))
-    return TableBlock(
-        headings=(
-            "scenario",
-            "driven how",
             f"range {units.distance} (k = 2)",
-            units.consumption_label,
-            "inside what was driven",
+            lambda one: f"{one.range_m.p50 / units.metres:.0f} ± {one.expanded_range_m / units.metres:.0f}",
         ),
-        rows=tuple(rows),
-        caption="Range per scenario, with expanded uncertainty (k = 2, about 95 %)",
+        (units.consumption_label, lambda one: f"{units.consumption(one.consumption.p50):.0f}"),
+        ("inside what was driven", _inside),
+        caption=f"Range per scenario, with expanded uncertainty (k = 2, about 95 %){rest}",
     )
 
 
@@ -241,24 +239,22 @@ def _limits(inputs: ReportInputs) -> list[Block]:
     found = approaches([(drive.label, drive.limits) for drive in inputs.drives], inputs.build)[:MOST_LIMITS]
     if not found:
         return [Words(lines=("No limit given.",), title="Limits and margins", tone="grey")]
-    rows = []
-    for one in found:
+
+    def value(one: Approach, place: int) -> str:
         check = one.check
         limit = check.red if check.red is not None else check.amber
-        rows.append(
-            (
-                one.name,
-                *told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units),
-                margin_text(check, inputs.units),
-                check.verdict,
-                check.source,
-            )
-        )
+        return told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units)[place]
+
     return [
-        TableBlock(
-            headings=("what", "reached", "limit", "margin (est.)", "verdict", "limit from"),
-            rows=tuple(rows),
-            tones=tuple(tone_of(one.check.severity) for one in found),
+        *table(
+            found,
+            ("what", lambda one: one.name),
+            ("reached", lambda one: value(one, 0)),
+            ("limit", lambda one: value(one, 1)),
+            ("margin (est.)", lambda one: margin_text(one.check, inputs.units)),
+            ("verdict", lambda one: one.check.verdict),
+            ("limit from", lambda one: one.check.source),
+            tone=lambda one: tone_of(one.check.severity),
             caption="Limits and margins, least first",
         )
     ]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Final
 
-from logan.driving_range.performance import GearingPerformance, GearingSheet
-from logan.report.inputs import Block, ReportInputs, Section, TableBlock, Words
+from logan.driving_range.performance import CruisePoint, GearingPerformance, GearingSheet
+from logan.report.inputs import Block, ReportInputs, Section, TableBlock, Words, table
 from logan.units import METRES_PER_SECOND_PER_MPH, DisplayUnits
 from logan.wording import NONE, number, quantity_text, road_grade_percent, sentence
 
@@ -20,6 +21,8 @@ def gearing_section(inputs: ReportInputs) -> Section:
     blocks: tuple[Block, ...] = (
         Words(lines=tuple(gearing_words(sheet, units))),
         *gearing_tables(sheet, units),
+        *sweep_table(sheet, units),
+        *cruise_table(sheet.choices[0], units),
         Words(lines=tuple(map(sentence, lines))),
     )
     return Section(anchor="gearing", title="Gearing", blocks=blocks, length=3)
@@ -33,6 +36,49 @@ def gearing_tables(sheet: GearingSheet, units: DisplayUnits) -> list[TableBlock]
         rows = tuple((name, *(show(chain) for chain in chains)) for name, show in _rows(units))
         tables.append(TableBlock(headings=("gearing and performance", *(chain.name for chain in chains)), rows=rows))
     return tables
+
+
+def sweep_table(sheet: GearingSheet, units: DisplayUnits) -> list[TableBlock]:
+    """Total ratios over a range: heat against consumption against launch."""
+
+    def finite(value: float, text: str) -> str:
+        return NONE if math.isinf(value) else text
+
+    used, level = units.consumption_label, 65.0 * METRES_PER_SECOND_PER_MPH * 3.6
+    return table(
+        sheet.sweep,
+        ("ratio", lambda one: f"{one.total_ratio:.1f}" + (" *" if one.is_pareto else "")),
+        (f"top {units.speed_label}", lambda one: number(one.top_speed_m_per_s / units.metres_per_second)),
+        ("S1 used", lambda one: finite(one.merits[0], f"{100.0 * one.merits[0]:.0f} %")),
+        (f"{used} at {_speed(65.0, units)}", lambda one: number(units.consumption(one.merits[1] / level))),
+        (f"0-{_speed(60.0, units)} s", lambda one: finite(one.merits[2], f"{one.merits[2]:.1f}")),
+        ("set by", lambda one: one.continuous_source),
+        caption=f"Total ratios; S1 used: up 6 % at {_speed(55.0, units)}; * none is better in all three",
+    )
+
+
+def cruise_table(chain: GearingPerformance, units: DisplayUnits) -> list[TableBlock]:
+    """Speed by speed: motor speed, consumption, force, and the slopes that it climbs for how long."""
+
+    def slope(value: float | None) -> str:
+        return NONE if value is None else number(road_grade_percent(value), 1)
+
+    def consumption(point: CruisePoint) -> str:
+        return number(units.consumption(point.battery_power_level_w / point.speed_m_per_s / 3.6))
+
+    return table(
+        chain.cruise,
+        (units.speed_label, lambda point: number(point.speed_m_per_s / units.metres_per_second)),
+        ("rpm", lambda point: number(units.to_shown(point.motor_speed_rad_per_s, "shaft_speed"))),
+        ("limit", lambda point: f"{100.0 * point.motor_speed_ratio:.0f} %" + " !" * (point.motor_speed_ratio > 1.0)),
+        (units.consumption_label, consumption),
+        (units.unit_of("force"), lambda point: number(units.to_shown(point.wheel_force_peak_n, "force"))),
+        ("peak %", lambda point: slope(point.climbable_grade_ratio)),
+        ("by", lambda point: point.limited_by),
+        ("30 min", lambda point: slope(point.half_hour_grade_ratio)),
+        ("cont. %", lambda point: slope(point.continuous_grade_ratio)),
+        caption=f"{chain.name}: {chain.total_ratio:.2f} to 1, slopes",
+    )
 
 
 def _speed(mph: float, units: DisplayUnits) -> str:

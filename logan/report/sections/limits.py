@@ -19,11 +19,23 @@ from logan.metrics.limits import (
     LimitSummary,
 )
 from logan.report.figures.drive import timeline_figure
-from logan.report.figures.limits import approaches, bullet_figure, duration_figure, limit_name, margin_text
+from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
 from logan.report.inputs import Block, DriveInputs, FigureBlock, ReportInputs, Section, TableBlock, Words, table
 from logan.results import Severity
 from logan.units import DisplayUnits
-from logan.wording import NONE, channel_words, clock, number, percent, runs, sentences, shown_value, told_apart, tone_of
+from logan.wording import (
+    NONE,
+    channel_words,
+    clock,
+    limit_name,
+    number,
+    percent,
+    runs,
+    sentences,
+    shown_value,
+    told_apart,
+    tone_of,
+)
 
 
 def limits_section(inputs: ReportInputs) -> Section:
