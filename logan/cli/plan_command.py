@@ -105,7 +105,7 @@ def _print_certification(sheet: CertificationSheet, units: DisplayUnits) -> None
         (f"wall {used}", lambda one: span(one.wall.scaled(wh, ""))),
         ("MPGe", lambda one: span(one.mpge)),
         (units.distance, lambda one: span(one.range_m, units.metres)),
-        title="As a certification would find it, and 90 % interval (SAE J1634)",
+        title="As a certification would find it, and 90 % interval (SAE J1634, second-hand)",
     )
     label, factor = sheet.label_range_m, sheet.recharge_ratio.p50
     note = (

@@ -164,6 +164,7 @@ def _range_finding(prediction: RangePrediction, units: DisplayUnits) -> str:
     middle, target = prediction.target.range_m.p50 / units.metres, prediction.target_range_m / units.metres
     gap = middle - target
     how = f"{number(abs(gap))} {units.distance} {'beyond' if gap >= 0 else 'short of'} the target"
+    how = how if round(gap) else "just the target"
     return f"{number(middle)} {units.distance} in '{prediction.target_scenario}': {how}."
 
 
