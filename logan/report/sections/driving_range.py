@@ -158,7 +158,7 @@ def range_section(inputs: ReportInputs) -> Section:
         ),
     ]
     if fitted:
-        blocks += attribution_table(fitted.attribution, units)
+        blocks += attribution_table(fitted.attribution, units, 7)
     blocks += [
         *unsure_blocks(inputs),
         FigureBlock(figure=speed, note=speed.detail),
