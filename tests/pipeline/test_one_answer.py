@@ -126,6 +126,71 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
     assert f"Combined {answer.range.budget.combined / MILE_M:.1f} mi" in " ".join(sheet.split())
 
 
+def numbers_of(text):
+    return [float(one) for one in re.findall(r"\d+(?:\.\d+)?", text.replace(",", ""))]
+
+
+def rows_of_report(folder, caption):
+    """Rows of the report's table, and of the certificate's where it has it: first cell and all its numbers."""
+    sections = document_of(gather_report(folder)).sections
+    tables = [b for s in sections for b in s.blocks if isinstance(b, TableBlock) and b.caption.startswith(caption)]
+    assert tables, caption
+    return tables[0].headings, [tuple(map(str, row)) for row in tables[0].rows]
+
+
+def test_parameters_tests_budget_and_packs_are_one_on_every_face(folder, answer, capsys):
+    """From the object by hand; then the report's tables, the terminal's and the JSON of commands and page."""
+    fit, budget, tests = answer.fit.fit, answer.range.budget, answer.next_tests
+    here = ("-b", str(folder.path))
+    terminal = {
+        "fit": said(capsys, "fit", *here, "--full"),
+        "range": said(capsys, "range", *here, "--full") + said(capsys, "range", *here, "--budget"),
+    }
+    as_json = {name: json.loads(said(capsys, name, *here, "--json")) for name in ("fit", "range")}
+    page = range_json(folder, basis_of(folder))
+
+    # (caption, command, what each row must show: name and numbers as a builder reads them)
+    pound, foot2 = 1.0 / 0.45359237, 10.7639104
+    scale = {"mass_kg": (pound, 0), "drag_area_m2": (foot2, 1), "auxiliary_power_w": (1.0, 0)}
+    parameters = {
+        index: [round(scale[name][0] * one, scale[name][1]) for one in (found.value, found.sigma)]
+        for index, name in enumerate(fit.parameter_names)
+        if name in scale and (found := fit.estimate(name))
+    }
+    expected = {
+        ("± one standard", "fit"): parameters,
+        ("What to do next", "fit"): {
+            index: [round(test.gain_m / MILE_M, 1), round(test.hours, 1), round(test.gain_m_per_h / MILE_M, 1)]
+            for index, test in enumerate(tests.candidates[:6])
+        },
+        ("Uncertainty budget", "range"): {
+            index: [round(row.contribution / MILE_M, 1)]
+            for index, row in enumerate(r for r in budget.rows if r.contribution > 0.005 * budget.combined)
+        },
+        ("Packs that can be built", "range"): {
+            index: [round(choice.usable_energy_wh / 1000.0, 1), round(choice.range_m.p50 / MILE_M)]
+            for index, choice in enumerate(answer.range.refined_sizing.choices)
+        },
+    }
+    for (caption, command), rows in expected.items():
+        _, shown = rows_of_report(folder, caption)
+        lines = [" ".join(line.split()) for line in terminal[command].splitlines()]
+        assert rows, caption
+        for index, values in rows.items():
+            cells = " ".join(shown[index])
+            assert set(values) <= set(numbers_of(cells)), (caption, values, cells)
+            begins = shown[index][0].split(" (")[0]
+            beside = [line for line in lines if line.startswith(begins[:6])]
+            assert any(set(values) <= set(numbers_of(line)) for line in beside), (caption, values, beside)
+
+    assert page["budget"] == json_ready(budget) == as_json["range"]["budget"]
+    assert as_json["range"]["refined_sizing"] == json_ready(answer.range.refined_sizing)
+    assert page["usable_energy_wh"] == answer.range.refined_usable.energy_wh
+    assert page["planned"] == json_ready(answer.plan.prediction)
+    for name in ("mass_kg", "drag_area_m2"):
+        assert page[name] == fit.posterior.estimate(name).value
+
+
 def test_one_more_scenario_changes_none_of_the_others(folder, answer, capsys):
     more = json.loads(said(capsys, "range", "-b", str(folder.path), "--speed", "50 mph", "--json"))
     shared = {name: found for name, found in per_scenario(more["refined"]).items() if not name.startswith("asked: ")}
