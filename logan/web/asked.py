@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import Depends, HTTPException, Path, Request
 
@@ -51,20 +51,12 @@ def build_of(build: BuildName, space: Space) -> BuildFolder:
 Build = Annotated[BuildFolder, Depends(build_of)]
 
 
+_TOLD: Final = (
+    *("id", "label", "state", "message", "build", "kind", "is_closed", "began_s"),
+    *("done", "total", "rate", "time_left_s", "result"),
+)
+
+
 def job_json(job: Job) -> dict[str, Any]:
     """A job as the page reads it."""
-    return {
-        "id": job.id,
-        "label": job.label,
-        "state": job.state,
-        "message": job.message,
-        "build": job.build,
-        "kind": job.kind,
-        "is_closed": job.is_closed,
-        "began_s": job.began_s,
-        "done": job.done,
-        "total": job.total,
-        "rate": job.rate,
-        "time_left_s": job.time_left_s,
-        "result": job.result,
-    }
+    return {name: getattr(job, name) for name in _TOLD}

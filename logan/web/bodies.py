@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -105,6 +105,9 @@ class MaskRequest(Body):
     channels: Annotated[list[ShortText], Field(max_length=100)] = Field(default_factory=list)
 
 
+_AS_IS: Final = ("wind_from_deg", "drag_factor", "rolling_factor")
+
+
 class DriveNotes(Body):
     """What is noted on a drive; what is left out stays as it is.
 
@@ -148,13 +151,10 @@ class DriveNotes(Body):
             "trims": tuple(self.trims),
             "hand": (self.correct,) if self.correct else (),
             "why": next((why for why in whys if why), ""),
-            "is_unmasked": self.is_unmasked,
             "is_excluded": bool(self.exclude_because),
             "is_included": self.is_included and self.mask is None,
-            "note": self.note,
-            "change": self.change,
             "tags": None if self.tags is None else tuple(self.tags),
-            **{name: getattr(self, name) for name in ("wind_from_deg", "drag_factor", "rolling_factor")},
+            **{name: getattr(self, name) for name in ("is_unmasked", "note", "change", *_AS_IS)},
             "said": {name: getattr(self, name) for name in ("ambient", "wind", "tire")}
             | {"payload": with_passengers(self.payload, self.passengers)},
         }

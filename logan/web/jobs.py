@@ -111,12 +111,10 @@ class JobRunner:
     ----------
     journal_of : callable
         Where the jobs of a build are noted; None where they are not.
-    workers : int
-        Jobs at once.
     """
 
-    def __init__(self, journal_of: Callable[[str], Path | None] = lambda build: None, workers: int = 1) -> None:
-        self._pool = ThreadPoolExecutor(workers, thread_name_prefix="logan-job")
+    def __init__(self, journal_of: Callable[[str], Path | None] = lambda build: None) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="logan-job")
         self._jobs: OrderedDict[str, Job] = OrderedDict()
         self._lock = threading.RLock()
         self._journal_of = journal_of
