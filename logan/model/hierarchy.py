@@ -243,7 +243,7 @@ class BlockQuadratic:
 
     def step(self, damping: float) -> FloatArray:
         """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
-        information = self.information + damping * _diagonals(self.information)
+        information = self.information + damping * self.information * np.eye(self.information.shape[-1])
         head = self.head_information + damping * np.diag(np.diag(self.head_information))
         gain = np.linalg.solve(information, np.swapaxes(self.cross, 1, 2))
         shift = np.linalg.solve(information, self.gradient[:, :, None])[:, :, 0]
@@ -263,10 +263,6 @@ class BlockQuadratic:
         """Curvature by the shared unknowns with all own ones integrated out, shape (p, p)."""
         gain = np.linalg.solve(self.information, np.swapaxes(self.cross, 1, 2))
         return np.asarray(self.head_information - np.einsum("dpo,doq->pq", self.cross, gain))
-
-
-def _diagonals(matrices: FloatArray) -> FloatArray:
-    return np.asarray(matrices * np.eye(matrices.shape[-1]))
 
 
 def _solve(
@@ -409,14 +405,11 @@ def data_deviation(
     """
     own = own - np.array([own_mean(state.drive) for state in states]).reshape(own.shape)
     prior_precision = np.array([state.own_precision[which] for state in states])
-    information = np.array([_alone(say.own_information, which) for say in says]) - prior_precision
+    # On the one unknown with the others left free.
+    alone = [1.0 / np.linalg.inv(say.own_information)[which, which] for say in says]
+    information = np.array(alone) - prior_precision
     information = np.maximum(information, 1e-9)
     return own[:, which] * (information + prior_precision) / information, information
-
-
-def _alone(information: FloatArray, which: int) -> float:
-    """Information on one unknown with the others left free."""
-    return float(1.0 / np.linalg.inv(information)[which, which])
 
 
 def spread_of(found: FloatArray, information: FloatArray, prior_sigma: float) -> float:

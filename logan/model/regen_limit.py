@@ -96,13 +96,11 @@ def solve_with_regen_limit(
     return replace(solve_hierarchy(prior, limited, measurements, rotating_kg, start=again), regen_limit=limit)
 
 
-def limit_seen(solution: Solution, rotating_mass_kg: float, *, without: int | None = None) -> RegenLimit | None:
-    """Learn the limit from all drives of a solution, but for one where asked."""
+def limit_seen(solution: Solution, rotating_mass_kg: float) -> RegenLimit | None:
+    """Learn the limit from all drives of a solution."""
     held, returned = [], []
     auxiliary_w = physical(solution.shared)[AUXILIARY]
-    for number, (state, own) in enumerate(zip(solution.states, solution.own, strict=True)):
-        if number == without:
-            continue
+    for state, own in zip(solution.states, solution.own, strict=True):
         drive = state.drive
         duration_s = np.maximum(drive.trip.duration_s, 1e-9)
         held.append(-road_work(solution.shared, own, state.climbs.road, drive, rotating_mass_kg).total / duration_s)

@@ -10,12 +10,13 @@ from __future__ import annotations
 import numpy as np
 
 from logan.model.parameters import Conditions
+from logan.model.plan import rotating_mass_of
 from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s
 from logan.physics.powertrain import regen_fade_ratio, regen_limit_ratio
 from logan.physics.road_load import air_work_integral, speed_power_integral
-from logan.physics.tyre import rotating_mass_kg, speed_rise_share, warm_up_share
+from logan.physics.tyre import speed_rise_share, warm_up_share
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
@@ -96,17 +97,6 @@ class WheelSteps:
         )
 
 
-def build_rotating_mass_kg(build: BuildSettings) -> float:
-    """Mass that a build's wheels and rotors seem to add when speed changes. [kg]"""
-    motor = build.powertrain.motor
-    return rotating_mass_kg(
-        wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
-        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
-        total_ratio=build.powertrain.gearing.total_ratio,
-        rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
-    )
-
-
 def regen_power_limit_w(build: BuildSettings, conditions: Conditions) -> float:
     """Most power that regen puts into the pack under these conditions.
 
@@ -175,7 +165,7 @@ def wheel_steps(schedule: Schedule, conditions: Conditions, build: BuildSettings
         climb_j_per_kg=STANDARD_GRAVITY_M_PER_S2 * rise_m,
         kinetic_j_per_kg=0.5 * (after**2 - before**2),
         linear_j=linear * speed_power_integral(before, after, step_s, 2),
-        rotating_mass_kg=build_rotating_mass_kg(build),
+        rotating_mass_kg=rotating_mass_of(build),
         step_s=step_s,
         distance_m=step_m,
         speed_m_per_s=mean_m_per_s,

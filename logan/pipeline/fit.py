@@ -138,15 +138,6 @@ def kept_fit(
     )
 
 
-def compare_drives(build: BuildSettings, drives: Sequence[DriveSegments], plan: Plan, report: FitReport) -> Comparison:
-    """Predicted by a plan and by the fit, against measured; the drives as in ``fit_drives``."""
-    return Comparison(
-        drives=with_plan(report.fit.drives, drives, plan, build),
-        calibration=report.calibration,
-        plan_created_at=plan.created_at,
-    )
-
-
 def with_plan(
     fits: Sequence[DriveFit], drives: Sequence[DriveSegments], plan: Plan, build: BuildSettings
 ) -> tuple[DriveFit, ...]:

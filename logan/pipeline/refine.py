@@ -28,7 +28,7 @@ from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import Comparison, FitReport, compare_drives, effect_of_change, kept_fit, with_plan
+from logan.pipeline.fit import Comparison, FitReport, effect_of_change, kept_fit, with_plan
 from logan.pipeline.plan import Plan
 from logan.pipeline.plan_files import frozen_plans
 from logan.pipeline.predict import (
@@ -347,8 +347,12 @@ def compare_build(
         segments = _usable_segments(library, folder, told)
         report = kept_fit(library, build, segments, folder.measurements(), told=told)
         remarks = drive_remarks(library)
-    found = compare_drives(build, segments, plan, report)
-    return replace(found, notes=(*(() if is_frozen else (NO_FROZEN_PLAN,)), *remarks))
+    return Comparison(
+        drives=with_plan(report.fit.drives, segments, plan, build),
+        calibration=report.calibration,
+        plan_created_at=plan.created_at,
+        notes=(*(() if is_frozen else (NO_FROZEN_PLAN,)), *remarks),
+    )
 
 
 def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveDifference:
