@@ -86,7 +86,6 @@ def _frozen_flag(survey: DriveSurvey, channel: str, spans: tuple[Span, ...], wit
     share = total_s / max(survey.drive.duration_s, 1e-9)
     energy = channel in ("pack_voltage", "pack_current")
     return DataFlag(
-        code="channel_frozen",
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=(channel,),
         title=f"{channel.replace('_', ' ').capitalize()} is stuck at its last value",

@@ -137,7 +137,6 @@ def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
     idle = float(np.mean(others < 0.3 * middle))
     words = "the motor turns slower than the wheels (neutral or clutch)" if idle > 0.5 else "several ratios occur"
     return DataFlag(
-        code="gear_ratio_changes",
         severity=Severity.NOTE,
         channels=("motor_speed", "speed"),
         title="Ratio of motor speed to road speed changes",
@@ -263,7 +262,6 @@ def _lifted_by_energy(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFlag:
     return DataFlag(
-        code="wheels_off_ground",
         severity=Severity.RED,
         channels=("speed", "motor_speed"),
         title="Wheels turn but the vehicle does not travel",

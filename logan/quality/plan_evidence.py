@@ -229,7 +229,7 @@ def unexplained_w(survey: DriveSurvey) -> tuple[FloatArray, str] | None:
     return centred_mean(left, max(round(0.5 * _SMOOTH_S / survey.period_s), 1)), words
 
 
-def _find(survey: DriveSurvey, sign: float, code: str, title: str, remedy: str) -> Iterator[DataFlag]:
+def _find(survey: DriveSurvey, sign: float, title: str, remedy: str) -> Iterator[DataFlag]:
     found = unexplained_w(survey)
     if found is None:
         return
@@ -243,7 +243,6 @@ def _find(survey: DriveSurvey, sign: float, code: str, title: str, remedy: str) 
         return
     total_s = sum(span.duration_s for span in spans)
     yield DataFlag(
-        code=code,
         severity=Severity.AMBER,
         channels=("pack_current",),
         title=title,
@@ -258,13 +257,13 @@ def _find(survey: DriveSurvey, sign: float, code: str, title: str, remedy: str) 
 @detector("load_nobody_logged")
 def _find_load(survey: DriveSurvey) -> Iterator[DataFlag]:
     remedy = "Log the heater's and air conditioner's power, or note what was on; it counts in the consumption"
-    return _find(survey, 1.0, "load_nobody_logged", "A load that nobody logged was on", remedy)
+    return _find(survey, 1.0, "A load that nobody logged was on", remedy)
 
 
 @detector("energy_from_nowhere")
 def _find_source(survey: DriveSurvey) -> Iterator[DataFlag]:
     remedy = "Look for a second source or charger, a current sensor that passes only a part, or a tow"
-    return _find(survey, -1.0, "energy_from_nowhere", "Driving took more than the pack gave", remedy)
+    return _find(survey, -1.0, "Driving took more than the pack gave", remedy)
 
 
 def _energy_wh(survey: DriveSurvey, left: FloatArray, span: Span) -> float:

@@ -45,7 +45,6 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
             return
         first = chosen[0][0]
         yield DataFlag(
-            code=code,
             severity=severity,
             title=title,
             evidence=f"{len(chosen)} times from {time_ns[first] / _NS:.3f} s to {time_ns[first + 1] / _NS:.3f} s: "
