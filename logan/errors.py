@@ -17,8 +17,6 @@ Every error says what is wrong, where, and what to do about it::
 Anything that is not a ``LoganError`` is a fault of ours and keeps its traceback.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 

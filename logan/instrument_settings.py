@@ -1,7 +1,5 @@
 """What the user says about the sensors: how far each may be off, and what it was compared with."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ is not known is NaN. Nothing here bridges a gap: a function that could, takes th
 longest gap it may bridge as an argument.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

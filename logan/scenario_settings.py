@@ -1,7 +1,5 @@
 """What the user asks of a build: ways of driving, and the range to be shown; part of ``logan.settings``."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum

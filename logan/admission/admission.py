@@ -1,7 +1,5 @@
 """For each use of a drive: whether it may be used, which spans are kept out, and why. Words and numbers, no samples."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import field
 

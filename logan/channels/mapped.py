@@ -1,7 +1,5 @@
 """Channels in SI with the time of the log; and which contradict each other by the ratio of two units."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final

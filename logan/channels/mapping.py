@@ -1,7 +1,5 @@
 """From signals as the file has them to channels in SI, by the user's map."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches

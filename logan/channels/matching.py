@@ -4,8 +4,6 @@ Names, units, comments and ranges say what a signal is meant to be; the data, wh
 is any, says what it is. Ties are shown and not decided.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

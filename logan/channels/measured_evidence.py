@@ -5,8 +5,6 @@ times current follows mass times speed times acceleration; the motor turns in pr
 the road speed; temperatures drift; the state of charge falls with the charge taken out.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field

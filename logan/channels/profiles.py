@@ -1,7 +1,5 @@
 """What a signal's name, unit and range have to say to be a channel."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any, Final
 

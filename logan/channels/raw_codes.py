@@ -1,7 +1,5 @@
 """Raw codes behind the numbers: signedness, and codes that mean "not available"."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from typing import Final

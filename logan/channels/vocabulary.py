@@ -4,8 +4,6 @@ A vehicle may have several of a kind: the second motor's temperature is
 ``motor_temperature_2``. ``channel_kind`` strips the number.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Read ``build.toml`` into settings, with every problem in one message."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any

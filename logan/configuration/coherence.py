@@ -4,8 +4,6 @@ What only needs the raw tables is checked on the file as written, so that one ru
 even where single keys are wrong; what needs values is checked on the settings.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Any
 

@@ -3,8 +3,6 @@
 Example and words of each key stand in ``templates/build.toml``.
 """
 
-from __future__ import annotations
-
 import re
 from itertools import pairwise
 from typing import Any, Final

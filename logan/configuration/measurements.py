@@ -19,8 +19,6 @@
     shown = "122.4 A"
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Settings files: their templates, loading them, and saying everything that is wrong with one in one message."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from importlib.resources import files

@@ -4,8 +4,6 @@ All from memory of the trade, none from a datasheet; every figure that rests on 
 "typical, not your datasheet".
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from logan.settings import TYPICAL_SOURCE, Limit, LimitSide

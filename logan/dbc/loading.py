@@ -1,7 +1,5 @@
 """Load a DBC, or say precisely why not."""
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Iterable, Iterator

@@ -4,8 +4,6 @@ Every pattern runs in time linear in the text, and nothing is unfolded: a range 
 a range, a message of any declared length costs nothing.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, field
 from typing import Final

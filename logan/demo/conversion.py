@@ -1,7 +1,5 @@
 """The demo's conversion: an invented bakery van, what its builder planned, and what it really is."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -3,8 +3,6 @@
 The packing shares no code with ``logan.frames``; it is byte-aligned and plain.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Invented routes for the twin: target speeds over time, hills over distance."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

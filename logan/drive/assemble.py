@@ -1,7 +1,5 @@
 """From mapped channels to a drive: clock repaired, skew corrected, missing channels derived."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

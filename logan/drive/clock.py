@@ -4,8 +4,6 @@ Every repair is returned as a ``Change``. One log has one clock, so a jump is ju
 busiest channel and applied to all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Lag and drift between the clocks of two loggers, from a quantity that both logged."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 from typing import Final
 

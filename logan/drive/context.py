@@ -1,7 +1,5 @@
 """What else was true at one moment of a drive."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -4,8 +4,6 @@ Nothing is smoothed: a filtered height hides climbs, and its slope is biased. He
 compared at the ends of stretches, where an error of each end counts once.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -4,8 +4,6 @@ Both return a new drive; the old one keeps the data as they were, and leaving th
 when the drive is assembled again gives them back.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -5,8 +5,6 @@ Loggers' clocks differ by a lag and by parts per million. Where two sources carr
 at another lag, or nowhere.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

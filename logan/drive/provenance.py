@@ -3,8 +3,6 @@
 A list of drives needs no more than this, and so it loads no numpy.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -6,8 +6,6 @@ by the current itself and by its first-order lags; without those lags, polarisat
 for a delay. Which blocks of the drive are used is drawn again and again for the interval.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Final, TypeAlias

@@ -1,7 +1,5 @@
 """Work at the wheels by cause, step by step, from speed, height and the build's road load."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The packaged speed schedules and their loader."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files

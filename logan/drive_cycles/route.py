@@ -1,7 +1,5 @@
 """Routes: a GPX track with elevation becomes a schedule."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any, Final
 

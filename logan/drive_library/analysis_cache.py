@@ -3,8 +3,6 @@
 The whole file may be deleted at any time: it only costs the time to work them out again.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import sqlite3

@@ -1,7 +1,5 @@
 """The bin of a library: drives taken out, which come back as they were until it is emptied."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from logan.drive_library.durable import locked

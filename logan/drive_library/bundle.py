@@ -1,7 +1,5 @@
 """Drives made fit to be given away: without where they began and ended."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Reading every byte of a library, and saying what is damaged."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path

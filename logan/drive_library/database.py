@@ -1,7 +1,5 @@
 """SQLite files that hold nothing the drive files do not hold: opened whatever state they and their medium are in."""
 
-from __future__ import annotations
-
 import contextlib
 import sqlite3
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Files that are there whole or not at all, after a kill, a full disk or a lost power supply."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import sys

@@ -5,8 +5,6 @@ Each vehicle is a build's folder: ``build.toml``, ``channels.toml``, its DBCs, `
 needed here: a drive file says everything itself.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath

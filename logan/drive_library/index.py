@@ -1,7 +1,5 @@
 """The index: one SQLite file that answers at once what the drive files answer slowly, and can be made again."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 import sqlite3

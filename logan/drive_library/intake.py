@@ -1,7 +1,5 @@
 """How a drive gets into the library: written aside, then named in one step."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import sqlite3

@@ -1,7 +1,5 @@
 """Keeping the library whole: taking in what changed, sweeping up after a kill."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from logan.drive_library.durable import locked

@@ -1,7 +1,5 @@
 """Steady consumption against speed, with its uncertainty: the biggest single message of a plan."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from logan.driving_range.other_values import environment_by, learned_other_values

@@ -1,7 +1,5 @@
 """What a prediction rests on besides the six parameters: answers to temperature, and drivetrain loss by terms."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final

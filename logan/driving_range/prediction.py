@@ -1,7 +1,5 @@
 """The driving range of each scenario as a distribution, from a plan or from a fit alike."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final

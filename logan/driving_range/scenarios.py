@@ -1,7 +1,5 @@
 """Scenarios made ready: schedules, conditions and shares; and how far each lies outside what was driven."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Final

@@ -8,8 +8,6 @@ else), its sensitivity c_i and its degrees of freedom nu_i. With r_ij the correl
     U = k u_c,  k = t_p(nu_eff), nu_eff truncated             (3)  (JCGM 100, G.4.1)
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

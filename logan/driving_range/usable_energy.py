@@ -1,7 +1,5 @@
 """Usable energy of the pack: by cell temperature, by load, with its uncertainty."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -12,8 +12,6 @@ What counts as present, and what does not:
 * Times keep the order of the log, whichever way they run.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, TypeAlias

@@ -1,7 +1,5 @@
 """Where signals lie in CAN messages, as a DBC says it; and which message a frame is."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum

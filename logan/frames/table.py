@@ -1,7 +1,5 @@
 """Frames and signals as columns."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 

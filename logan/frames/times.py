@@ -1,7 +1,5 @@
 """The unit of times that do not name it, by what a bus can carry and a logger can write; never by size alone."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Sequence
 from typing import Final

@@ -1,7 +1,5 @@
 """Temperatures over a road that was not driven yet, with bands, and what may not be said (method/heat.md, 5)."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final

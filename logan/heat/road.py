@@ -1,7 +1,5 @@
 """The pass: temperatures over a road, what holds, when it does not; and the force that is held for ever."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final

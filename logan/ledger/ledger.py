@@ -1,7 +1,5 @@
 """Where the energy of a drive went, as rows that add up."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise

@@ -20,8 +20,6 @@ Identifiers and data are in the base that the header states (hexadecimal where i
 * the date is taken as UTC: the format does not tell the time zone.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ A file without its closing update (the logger lost power) reads as far as it goe
 the file header are not relied on. Times count from the start that the header gives, in UTC.
 """
 
-from __future__ import annotations
-
 import datetime
 import zlib
 from collections import deque

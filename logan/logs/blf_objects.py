@@ -6,8 +6,6 @@ header's version (1 or 2), the object's size and its type; flags stand at 16 (1:
 ns) and the time at 24. Behind an object lie up to 4 bytes of padding.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace

@@ -5,8 +5,6 @@ hexadecimal with ``0x``, flags 0 or 1, data in base64. The format has no bus: th
 for it. Less data than the length says is a short frame, more is broken; more than eight bytes are a CAN FD frame.
 """
 
-from __future__ import annotations
-
 import binascii
 import re
 from dataclasses import dataclass

@@ -13,8 +13,6 @@ Times are absolute, counted from the first frame, or from frame to frame (``cand
 is recognised by times that often step back, and summed up.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from pathlib import Path

@@ -13,8 +13,6 @@ the log is refused. Times from frame to frame (``-t d``) are told apart as in ca
 as UTC.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from datetime import UTC, datetime

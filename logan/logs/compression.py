@@ -1,7 +1,5 @@
 """Open a log whether it is compressed or not, by its content, in bounded memory."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import shutil

@@ -12,8 +12,6 @@ line, so that what is wrong costs its own cell or row, and is counted with its l
 * Clock times without a date count on over midnight; without a zone they are taken as they stand.
 """
 
-from __future__ import annotations
-
 import codecs
 import math
 from collections.abc import Iterator

@@ -12,8 +12,6 @@ text leaves open is refused, with what to say.
 * Times of day without a date count on over midnight. Dates are taken as UTC.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, replace
 from decimal import Decimal

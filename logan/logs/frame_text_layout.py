@@ -8,8 +8,6 @@ of its own, so that what stands behind them keeps its number however many there 
 * or what a single role is: ``time=ms``, ``id=dec``, ``time=3`` (the third column), ``time=3:ms``.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -6,8 +6,6 @@ for a role and settle none; what the user says settles it. Of all separators tha
 are frames.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """Which column of a text of frames holds the time, and how it counts."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Words and rows of bytes gathered from many places of a buffer at once."""
 
-from __future__ import annotations
-
 from typing import Final, TypeAlias
 
 import numpy as np

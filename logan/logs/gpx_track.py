@@ -4,8 +4,6 @@ Speed is the receiver's own (Doppler) where the track has it. Otherwise it is th
 two points over the time between them, stamped at the middle of that time.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path

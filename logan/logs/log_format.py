@@ -31,8 +31,6 @@ from block to block, they are matched by name), or, for tables of channels, ``Si
 Columns that are the same in every row may be zero-stride (``np.broadcast_to``).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Read a log block by block: recognise it, cut text into chunks, use the threads, count."""
 
-from __future__ import annotations
-
 import codecs
 from collections import deque
 from collections.abc import Callable, Iterator

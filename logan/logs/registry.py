@@ -4,8 +4,6 @@ To add one: write a module with a ``FORMAT`` that keeps to ``logan.logs.log_form
 to ``LOG_FORMATS``; the contract test runs over every format in it.
 """
 
-from __future__ import annotations
-
 import codecs
 import re
 from collections.abc import Iterable

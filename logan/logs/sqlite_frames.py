@@ -4,8 +4,6 @@ A database from a stranger is a program of sorts: only a plain table is read, no
 value may be longer than a frame needs.
 """
 
-from __future__ import annotations
-
 import contextlib
 import sqlite3
 from collections.abc import Iterator, Sequence

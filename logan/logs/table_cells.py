@@ -1,7 +1,5 @@
 """Cells of tables written by people's tools: numbers in any national style, and times in any notation."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterable

@@ -20,8 +20,6 @@ ends before its data does is a short frame; more data than the length says is br
 is a remote frame. Without a bus column, the bus is called 1.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """What helps where a limit was passed: by channel, side, and which way the current ran; for a report, and live."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final

@@ -1,7 +1,5 @@
 """Charging: energy from the wall and into the pack, taper, temperature."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

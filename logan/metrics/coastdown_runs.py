@@ -1,7 +1,5 @@
 """Finding the coastdowns of a drive: falling speed, no torque, no brake."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Closest approach to each limit and each curve over several drives."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from logan.metrics.current import CurrentSummary, CurveApproach

@@ -1,7 +1,5 @@
 """Steady speeds held for a while: power at that speed, one way or both ways averaged."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

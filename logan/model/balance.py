@@ -4,8 +4,6 @@ Over a step everything is an integral taken at the logger's native rate; over a 
 speed and height is that of its two ends alone. No derivative and no resampling enters.
 """
 
-from __future__ import annotations
-
 from dataclasses import fields, replace
 from typing import Any, Final
 

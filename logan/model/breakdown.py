@@ -1,7 +1,5 @@
 """Consumption by cause."""
 
-from __future__ import annotations
-
 from typing import ClassVar, Final
 
 import numpy as np

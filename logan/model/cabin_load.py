@@ -1,7 +1,5 @@
 """Heating and cooling of the cabin as logged."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Final
 

@@ -5,8 +5,6 @@ that neither height errors nor the day's wind enter; segments of the same second
 the slope only as well as the height.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """A drive on one time grid: everything that the energy balance integrates, aligned once."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

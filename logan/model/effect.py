@@ -1,7 +1,5 @@
 """Did a change to the vehicle help by more than noise?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

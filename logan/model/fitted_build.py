@@ -1,7 +1,5 @@
 """A build whose planning values are what its drives taught, for everything that reckons with the vehicle."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from logan.model.fit_result import FitResult

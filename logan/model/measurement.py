@@ -1,7 +1,5 @@
 """Things measured outside the drives: a weighbridge, coastdowns, steady pairs, standstill power."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 import numpy as np

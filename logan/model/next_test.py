@@ -1,7 +1,5 @@
 """Which drive or measurement would narrow the target's interval most, per hour of work."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Final

@@ -1,7 +1,5 @@
 """The plan's central values, as plain numbers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from logan.model.priors import planning_values, raised_if_published

@@ -1,7 +1,5 @@
 """What is assumed before any drive: the plan's values as a distribution, and typical values by class."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final

@@ -6,8 +6,6 @@ into friction, and how much depends on how hard a stop is: a limit foretells tha
 of the braking seen so far does not.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final

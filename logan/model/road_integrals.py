@@ -1,7 +1,5 @@
 """Running integrals of what the road asks for, readable between any two whole seconds of a drive."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

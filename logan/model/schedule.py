@@ -1,7 +1,5 @@
 """A schedule: the speeds and heights that are to be driven, against time; and a recorded drive as one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Drivetrain loss before and behind the motor's shaft, where torque is logged. Method: fit (22)."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

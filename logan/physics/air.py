@@ -1,7 +1,5 @@
 """Air: density from weather, the standard atmosphere, and the wind seen by a moving vehicle."""
 
-from __future__ import annotations
-
 from typing import Final, TypeVar
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The pack as an open-circuit voltage behind a resistance, and its isolation from the chassis (UN R100)."""
 
-from __future__ import annotations
-
 from typing import Final, TypeVar
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Height profiles: taking measurement noise out without adding or losing real climbs."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Tyres: rolling resistance with temperature, load, pressure and speed; rolling radius; rotating inertia."""
 
-from __future__ import annotations
-
 from typing import Final, TypeVar
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The DBCs of a build: kept in its ``dbc_user`` folder, named in ``build.toml``, for all buses or for one."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

@@ -1,7 +1,5 @@
 """The demo, from nothing to a report: an invented conversion drives, logs, and is told the truth about its plan."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final

@@ -1,7 +1,5 @@
 """The first hour with a build: how far it has come, and a suggested channel map with a plot of each candidate."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Callable, Collection, Sized
 from dataclasses import dataclass, replace

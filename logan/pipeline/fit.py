@@ -1,7 +1,5 @@
 """Fit the model to drives, compare it with them, and tell whether a change helped."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial

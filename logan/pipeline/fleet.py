@@ -1,7 +1,5 @@
 """Many vehicles: import their logs, fit each, and fit what the vehicles of a kit share."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from pathlib import Path
 

@@ -5,8 +5,6 @@ hands back a few hundred numbers, so that neither worker nor scheduler grows wit
 Done twice, a task does no harm: that is what makes a retry safe.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tempfile

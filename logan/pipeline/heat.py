@@ -1,7 +1,5 @@
 """The use case "will it hold on the pass?": what drives taught of heat, roads not driven yet, and gearings."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Import logs: read, map, assemble, analyse and store, each drive once; and drives that the library holds twice."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """The use case "what came close to its limit?": every limit over several drives."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from statistics import median
 from typing import Final

@@ -1,7 +1,5 @@
 """Read the files of one drive in order of time, join their columns, and tell how far it has come."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """The use case "what does that mean": the glossary, and the chapters of the method."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 
 

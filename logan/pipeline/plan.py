@@ -1,7 +1,5 @@
 """The plan: what a build is predicted to do before any drive."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Collection

@@ -1,7 +1,5 @@
 """Plans frozen to dated files, which nothing overwrites."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

@@ -1,7 +1,5 @@
 """Plan and refined prediction side by side, and why they differ."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 from typing import Final

@@ -1,7 +1,5 @@
 """From a build's drives to its refined range: fit, prediction, effects, differences, and what to do next."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace

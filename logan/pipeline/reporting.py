@@ -1,7 +1,5 @@
 """Gather finished results for a report, and write it."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import tempfile

@@ -1,7 +1,5 @@
 """``build.toml`` as a form: its keys with their texts, and the same checks as the file."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import re

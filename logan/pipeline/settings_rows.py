@@ -1,7 +1,5 @@
 """Settings of which there are several, as small tables: scenarios, alternatives, curves, what was measured."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from typing import Any, Final

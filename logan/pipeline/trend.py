@@ -1,7 +1,5 @@
 """One metric over all drives: does the vehicle change, and did a change to it show?"""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace as replace_fields

@@ -1,7 +1,5 @@
 """Weather of a drive from an hourly table on disk: of the nearest station, the row nearest the middle of the drive."""
 
-from __future__ import annotations
-
 import csv
 import math
 import re

@@ -1,7 +1,5 @@
 """The drive workbench: any window of any channel, and what a span says."""
 
-from __future__ import annotations
-
 import json
 from collections import OrderedDict
 from collections.abc import Sequence

@@ -5,8 +5,6 @@ what follows from a flag is decided in ``admission``. Begin with ``detector.py``
 them are listed below: a new one is a decorated function in a module that stands there.
 """
 
-from __future__ import annotations
-
 from types import ModuleType
 from typing import Final, TypeVar
 

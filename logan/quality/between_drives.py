@@ -1,7 +1,5 @@
 """Is this still the vehicle of the drives before: the same pack, the same loads at standstill?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Is the state of charge a measurement, and does it move as charge is taken out?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

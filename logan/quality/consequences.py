@@ -1,7 +1,5 @@
 """One fault trips several detectors: name the cause, and count what follows from it as a note."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Does the current reach what really flowed, is it or the power possible at all, and did a limit hold them back?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Is the sign of the pack current right, everywhere? Does it read zero when nothing flows, and stay there?"""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from typing import Final

@@ -1,7 +1,5 @@
 """What a detector is: one name, one question, asked of a drive or of its raw signals."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Channels that stop moving while the vehicle goes on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Do the speeds agree with each other, with the gearing, and with the place?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What the driver did not note, without which two drives are hard to compare."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Position, height and distance: do they belong to one road?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

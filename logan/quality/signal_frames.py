@@ -1,7 +1,5 @@
 """Messages that come twice, leave out their alive counter, or are on two buses at once."""
 
-from __future__ import annotations
-
 import re
 from collections import defaultdict
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """What reading the log itself brought up: a cut end, lost lines, repeated headers, times that no bus could have."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Iterator, Sequence

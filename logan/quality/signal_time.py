@@ -1,7 +1,5 @@
 """Signals as logged, before anything is repaired: clocks that run over, restart or jump; codes, wraps and ranges."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Values that were not measured: straight lines, repeats and averages that an export put in."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

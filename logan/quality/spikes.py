@@ -1,7 +1,5 @@
 """Samples and codes that are no measurement, signals decoded with the wrong bits, and values in another unit."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Temperature sensors that are open, stuck, swapped, in the sun, or too slow."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Missing samples, gaps, and channels that are late against each other."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final

@@ -1,7 +1,5 @@
 """The reports: a whole build in three lengths, and one drive."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """A drive's channels as one page to zoom into: drawn by plotly, which the page carries along, so it works offline."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """A figure as data: what stands where, and in which role; ``logan.report.draw`` is the one piece that draws it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias

@@ -1,7 +1,5 @@
 """What a report is made of: the blocks of its document, and the finished results that it shows."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field

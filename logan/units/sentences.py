@@ -5,8 +5,6 @@ both systems. So its quantities are written with ``measure``, which joins number
 the text reads well as it stands (JSON and files keep it), and ``logan.wording.told`` knows each quantity again.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 from logan.units import METRES_PER_MILE, METRES_PER_SECOND_PER_MPH

@@ -1,7 +1,5 @@
 """What it uses: against speed, by cause, drive by drive."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

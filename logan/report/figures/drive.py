@@ -1,7 +1,5 @@
 """One drive: over time with its limits and what passed them, and along the road."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Figures of the driving range, and waterfalls: bars that lead from one figure to another."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Range: the one page that answers, every scenario, why the prediction moved, and the pack that it takes."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 
 from logan.driving_range.attribution import Attribution

@@ -1,7 +1,5 @@
 """The fit: what was learned, how well it predicts drives it has not seen, and what to do next."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 
 from logan.model.fit_result import DriveFit, FitResult

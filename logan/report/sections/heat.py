@@ -1,7 +1,5 @@
 """What a road that was not driven yet would make of every part: for the report, the page and the terminal."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

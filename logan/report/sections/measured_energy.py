@@ -1,7 +1,5 @@
 """Energy in tables: drive by drive, and one drive by cause, by part, and by what came back at each braking."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Final
 

@@ -1,7 +1,5 @@
 """One drive's pack in tables: resistance, sag, what the lowest cell allows, usable energy, isolation, charging."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from logan.metrics.charging_sessions import ChargingSession

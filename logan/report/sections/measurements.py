@@ -1,7 +1,5 @@
 """The measurements of one drive in tables: currents, temperatures, calibrations, and whatever else a metric says."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from itertools import chain
 from typing import Any, Final, TypeAlias
