@@ -208,7 +208,7 @@ def export_bundle(
         else f"taken out within {measure(privacy.clip_m, 'm', 'g')} of start and end"
     )
     try:
-        write_bundle(path, chosen, tables, _ABOUT.format(position=position))
+        write_bundle(path, chosen, tables, told(_ABOUT.format(position=position), None))
     except OSError as error:
         raise _cannot_write(path, error) from error
     return path

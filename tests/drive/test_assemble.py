@@ -112,7 +112,7 @@ def test_a_lag_of_the_current_is_corrected_and_its_effect_said():
     truth_wh = assembled(urban_drive(), twin_table(urban_drive()))
     moved_s = float(step.detail.split()[2])
     assert moved_s == pytest.approx(-0.3, abs=0.03)
-    assert "Wh/mi" in step.detail
+    assert "Wh/km" in step.detail
     assert step.net_wh_before != step.net_wh_after
     from logan.drive.drive import net_pack_wh
 

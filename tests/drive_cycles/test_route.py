@@ -66,7 +66,7 @@ def test_a_recorded_track_keeps_its_own_speed_and_its_stops(tmp_path):
         ("hello", "not a GPX file"),
         ("<gpx></gpx>", "holds no track"),
         ('<!DOCTYPE gpx [<!ENTITY a "b">]><gpx/>', "declares XML entities"),
-        (gpx_text([45.0, 45.0], [7.0, 7.00001]), "the track is 1 m long"),
+        (gpx_text([45.0, 45.0], [7.0, 7.00001]), "the track is 1.m long"),
         (gpx_text([45.0, 45.1], [7.0, 7.0]), "has no times"),
         (gpx_text([45.0, 95.0], [7.0, 7.0]), "nowhere on Earth"),
         (gpx_text([45.0, float("nan")], [7.0, 7.0]), "nowhere on Earth"),
