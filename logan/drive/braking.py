@@ -108,7 +108,7 @@ class Generator:
         efficiency, drive = train.regen_efficiency, train.drive_efficiency
         if not is_known_apart(build):
             sigma = float(np.hypot(MACHINE_SIGMA_RATIO, drive.sigma / drive.value**2))
-            efficiency = PlanningValue(max(2.0 - 1.0 / drive.value, efficiency.value), sigma, "losses as a motor")
+            efficiency = PlanningValue(min(max(2.0 - 1.0 / drive.value, efficiency.value), 1.0), sigma, "as a motor")
         return cls(efficiency=efficiency, constant_w=train.constant_loss_w, copper_w_per_n2=train.copper_loss_w_per_n2)
 
     def taken_j(self, held: Held) -> float:

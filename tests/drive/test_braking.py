@@ -113,6 +113,9 @@ def test_a_machine_that_nobody_measured_apart_loses_as_a_generator_what_it_loses
     found = Generator.of(fitted).efficiency
     assert found.value == pytest.approx(max(2.0 - 1.0 / drive.value, build.powertrain.regen_efficiency.value))
     assert found.sigma == pytest.approx(np.hypot(0.05, drive.sigma / drive.value**2))
+    # Drives may teach more than can be, where losses of their own stand beside it; no machine gives more than it takes.
+    beyond = replace(fitted, powertrain=replace(fitted.powertrain, regen_efficiency=PlanningValue(1.06, 0.05)))
+    assert Generator.of(beyond).efficiency.value == 1.0
     vague = PlanningValue(0.6, 0.06)
     planned = replace(build, powertrain=replace(build.powertrain, regen_efficiency=vague))
     assert Generator.of(planned).efficiency.value == pytest.approx(2.0 - 1.0 / drive.value)
