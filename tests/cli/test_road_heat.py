@@ -80,7 +80,7 @@ def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():
     assert (band.low[-1], band.high[-1]) == pytest.approx((221.0, 246.2))
     assert (amber.value, red.value) == pytest.approx((212.0, 248.0))
     assert len(drawn.panels[1].marks) == 3
-    assert drawn.finding == "The motor stays 2 °F below its limit, nine times in ten."
+    assert drawn.finding == "The motor stays 2 °F below the limit, nine times in ten."
 
 
 def test_launches_have_no_speed_that_holds_and_are_no_failure_where_all_is_given(capsys):

@@ -94,7 +94,7 @@ def test_a_pass_is_asked_by_clicks(client):
     assert any(block["kind"] == "table" for block in blocks)
     (figure,) = [block for block in blocks if block["kind"] == "figure"]
     assert [figure[size][:4] for size in ("wide", "narrow")] == ["<svg", "<svg"]
-    assert "below its limit" in figure["title"]
+    assert "below the limit" in figure["title"]
     launched = ask(client, "range", launches="3")["result"]["blocks"]
     assert [block["kind"] for block in launched].count("figure") == 1
 

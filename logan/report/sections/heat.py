@@ -13,7 +13,7 @@ from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
 from logan.wording import percent, probability
 
-MOST_PARTS: Final = 3
+MOST_PARTS: Final = 4
 
 
 def road_figure(found: RoadHeat, units: DisplayUnits) -> Figure:
@@ -47,12 +47,13 @@ def _finding(part: PartForecast, units: DisplayUnits) -> str:
         return f"No red limit is given for the {part.part}: what the road makes of it is shown alone."
     if isinstance(part.peak_degc, Refusal):
         return f"Of the {part.part} no more than a band may be said: {part.peak_degc.reason}."
+    reach, stay = ("reach", "stay") if part.part == "cells" else ("reaches", "stays")
     if isinstance(part.to_red_s, Estimate):
-        return f"The {part.part} reaches its limit after {part.to_red_s.value / 60.0:.0f} minutes."
+        return f"The {part.part} {reach} the limit after {part.to_red_s.value / 60.0:.0f} minutes."
     left = units.temperature_step(part.red_degc - float(part.high_degc.max()))
     if left < 0.0:
-        return f"The {part.part} may reach its limit: its band does."
-    return f"The {part.part} stays {left:.0f} {units.temperature_label} below its limit, nine times in ten."
+        return f"The {part.part} may come to the limit: the band does."
+    return f"The {part.part} {stay} {left:.0f} {units.temperature_label} below the limit, nine times in ten."
 
 
 _MOMENTS: Final = 7
