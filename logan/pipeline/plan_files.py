@@ -122,7 +122,8 @@ def _impossible(plan: Plan) -> str:
             return f"{name} of {value:g}"
     if not 0.0 < plan.usable.energy_wh < math.inf:
         return f"usable energy of {plan.usable.energy_wh:g} Wh"
-    if np.linalg.eigvalsh(plan.parameters.log_covariance)[0] < -1e-9:
+    covariance = plan.parameters.log_covariance
+    if not np.abs(covariance).max() < 1e3 or np.linalg.eigvalsh(covariance)[0] < -1e-9:
         return "uncertainties that contradict each other"
     return ""
 

@@ -102,6 +102,7 @@ def test_a_plan_that_was_changed_is_refused_by_name(plan, tmp_path):
         (("parameters", "log_mean", 3), 0.2, "drive_efficiency_ratio of 1.22"),
         (("usable", "energy_wh"), -1.0, "usable energy of -1 Wh"),
         (("parameters", "log_covariance", 0, 0), -0.1, "contradict each other"),
+        (("parameters", "log_covariance", 2, 2), 1e308, "contradict each other"),
     ],
 )
 def test_a_plan_that_no_vehicle_can_have_is_refused_by_name(plan, tmp_path, place, value, words):
