@@ -1,7 +1,5 @@
 """Decide what a drive may be used for: what detectors found, and what was written and not measured."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Road load and tire of ``[vehicle]``, said in several ways, as planning values; see ``logan/method/plan.md``, 2."""
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass, replace

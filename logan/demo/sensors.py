@@ -1,7 +1,5 @@
 """What the twin's sensors make of the truth: rate, lag, noise, resolution, lost frames."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

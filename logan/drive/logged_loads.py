@@ -5,8 +5,6 @@ drawn from the pack stands in it with a slope near one, a request or a wrong uni
 The slope decides and is never used as a gain.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """What the library says about a drive without opening its file."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime

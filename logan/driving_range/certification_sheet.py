@@ -4,8 +4,6 @@ What a buyer compares. Coefficients of a coastdown are simulated by the dynamome
 doubt here; on the road they do, and every scenario takes them as raised.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Calibration shown: every drive predicted by a fit that has not seen it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Final

@@ -1,7 +1,5 @@
 """Gearing and performance of each reduction considered, side by side."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final

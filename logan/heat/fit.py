@@ -1,7 +1,5 @@
 """Fit of the network to drives, part by part, with its priors and its Laplace covariance (method/heat.md, 4)."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Losses from pack to shaft, learned where torque, shaft speed and pack power are logged (method/heat.md, 6)."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final

@@ -1,7 +1,5 @@
 """The thermal network of a drivetrain, marched through time (method/heat.md, 3)."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

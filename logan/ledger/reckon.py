@@ -1,7 +1,5 @@
 """Reckoning a drive's ledger, and the residual that does not close."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

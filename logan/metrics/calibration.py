@@ -1,7 +1,5 @@
 """What a drive says about its own instruments: tyre, ratio, odometer, zeros, standing load."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How much current flowed for how long, and what the components' own curves say to it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Final

@@ -1,7 +1,5 @@
 """Torque or current that was asked for and not delivered."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Highest mean and RMS of a piecewise linear magnitude over windows of each length, exactly."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """How sure the net energy of a drive is: gain, offset, quantisation, sample rate, skew, gaps."""
 
-from __future__ import annotations
-
 from collections.abc import Container, Mapping
 from typing import Final
 

@@ -1,7 +1,5 @@
 """How long, and in which stretches, a signal lies beyond a limit."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Every limit of the build against one drive: closest approach with its margin, time beyond, and events."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Final
 

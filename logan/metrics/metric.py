@@ -1,7 +1,5 @@
 """What a metric is: a question asked of one drive, with everything that listing, trends, exports and tables need."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any

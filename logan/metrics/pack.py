@@ -1,7 +1,5 @@
 """The pack: usable energy, energy per percent, cell spread, isolation and charging."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final

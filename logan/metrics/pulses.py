@@ -1,7 +1,5 @@
 """Resistance of the pack: single current pulses, and the answer to current steps fitted to a whole drive."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final

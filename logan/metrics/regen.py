@@ -1,7 +1,5 @@
 """Regeneration in the eight definitions in use, stop by stop, and what limits it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from typing import Final
 

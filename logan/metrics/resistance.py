@@ -1,7 +1,5 @@
 """Pulse resistance and sag of the pack and of its lowest cell."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final

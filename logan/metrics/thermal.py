@@ -1,7 +1,5 @@
 """What temperatures tell besides their limits: spikes, rise, soak-back, coolant; and whether it is the heater's."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Final
 

@@ -5,8 +5,6 @@ used for Testing Fuel Economy", US Environmental Protection Agency, public domai
 Method: plan (8).
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What a fit says of single drives, and their energy predicted: speeds, hills, weather and cabin load given."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """One drive's likelihood in the fit, with its own unknowns solved for and integrated out. Method: fit (9) to (13)."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Final
 

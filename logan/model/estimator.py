@@ -5,8 +5,6 @@ auxiliary load and level around the shared parameters; the covariance is the inv
 curvature, widened where the drives scatter more than the error model says.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """What a fit says: parameters before and after, how far they were learned, and drive by drive."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import ClassVar, Final

@@ -4,8 +4,6 @@ Vectorised over parameter samples. Energy is at the pack terminals; what the pac
 resistance turns to heat is shown beside it and belongs to the usable energy.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Elevation of a drive with an honest uncertainty, and the climbs between a drive's edges."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Final
 

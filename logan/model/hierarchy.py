@@ -1,7 +1,5 @@
 """Shared parameters, and each drive's own around them: solved together, with the spread learned too."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial

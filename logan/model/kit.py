@@ -4,8 +4,6 @@ A vehicle enters as one quadratic, the sum of what its drives say: a gradient an
 matrix, whatever it has driven. A sum over vehicles is all that is left to do.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Damped Newton steps on a sum of squares: the one solver behind every fit of the model."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Generic, Protocol, TypeVar

@@ -14,8 +14,6 @@ J = 1/S - L, what the drives say alone, everything follows from the joint quadra
 More drives make S smaller and G X G' no smaller: that part of the uncertainty no number of drives takes away.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -5,8 +5,6 @@ speed, driveline drag and its rise with speed; what grows in proportion to speed
 the work of every step for every sample is one matrix product, exact for straight speeds.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from logan.model.parameters import Conditions

@@ -1,7 +1,5 @@
 """The vector that the fit solves for, and the pack energy of short steps that it gives."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

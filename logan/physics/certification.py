@@ -1,7 +1,5 @@
 """Arithmetic of certification: multi-cycle range, MPGe, both schedules combined and the label's adjustment."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar

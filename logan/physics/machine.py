@@ -1,7 +1,5 @@
 """Losses of motor, inverter and gear where they arise, as functions of shaft torque and speed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """From pack to wheel and back: gearing, efficiencies, loss terms, spin loss and limits of regen."""
 
-from __future__ import annotations
-
 from typing import Final, TypeVar
 
 import numpy as np

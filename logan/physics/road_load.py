@@ -1,7 +1,5 @@
 """Road load: what opposes motion, and the exact energy of steps with linear speed."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """First-order heating, C dT/dt = P - (T - T_sink) / R: what lags behind what, and what a coolant carries away."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """The use case "show me everything that one drive says": every table, ready to be printed."""
 
-from __future__ import annotations
-
 from logan.pipeline.stored import StoredDrive
 from logan.report.inputs import Block, FigureBlock, TableBlock, Words
 from logan.report.sections import (

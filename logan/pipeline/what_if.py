@@ -1,7 +1,5 @@
 """What the page asks at once: another speed, temperature, payload or pack; and its figures, as JSON."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """Cells and isolation: readings that contradict themselves, or that a builder must hear of."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """How far each metric of a drive can be believed: grade A to D, or refused with the reason."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Final

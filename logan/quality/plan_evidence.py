@@ -1,7 +1,5 @@
 """Physics and the plan as evidence: does the pack's energy fit the work done, and what this vehicle can take?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What many detectors ask of one drive, computed once; and runs, steps and resolution of sampled values."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 

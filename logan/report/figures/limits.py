@@ -1,7 +1,5 @@
 """How close everything came to its limit: bullets sorted by margin, and current against the curves given."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final

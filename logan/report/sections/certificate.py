@@ -1,7 +1,5 @@
 """The customer's certificate: two sheets that say what was validated, how, under which conditions, and what was not."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange

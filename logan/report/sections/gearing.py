@@ -1,7 +1,5 @@
 """Each reduction considered, side by side; the terminal and the report show the same."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from typing import Final

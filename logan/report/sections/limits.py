@@ -1,7 +1,5 @@
 """Limits: current, heat and cells against the limit sheet; what has no limit says so."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
