@@ -322,7 +322,9 @@ def print_drive_limits(stored: StoredDrive, units: DisplayUnits) -> None:
     found = limits_over_drives([stored])
     near = [line for line in found.lines if line.check.unit == "degC" or line.check.severity is not None]
     print_limits(found, [line for line in near if line.check.margin is not None], units, bare_unit="degC")
-    print_lines(*dict.fromkeys(kind.worst.caution or f"{kind.worst.remark}." for kind in found.kinds))
+    print_lines(
+        *dict.fromkeys(sentence(told) for kind in found.kinds if (told := kind.worst.caution or kind.worst.remark))
+    )
 
 
 def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:

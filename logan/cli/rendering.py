@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 Row = TypeVar("Row")
 WIDTH = 80
+_LONGEST = 10
+"""Rows that a terminal shows of a table which a report folds away."""
 _NARROWEST = 8
 _BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)")
 
@@ -114,11 +116,13 @@ def print_columns(blocks: Iterable[TableBlock], most: int = 99, *, is_toned: boo
         tones = (*(block.tones if is_toned else ()), *("plain",) * len(block.rows))
         rows = [
             (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:most])
-            for tone, row in zip(tones, block.rows, strict=False)
+            for tone, row in zip(tones, block.rows[: _LONGEST if block.is_long else None], strict=False)
         ]
         print_lines("")
         wordy = [place for place in range(len(block.headings[:most])) if block.is_wordy(place)]
         print_table(block.headings[:most], rows, title=block.caption, left=wordy)
+        if more := len(block.rows) - len(rows):
+            print_lines(f"... and {more} more rows: --json, or the report")
 
 
 def print_blocks(blocks: Iterable[Block]) -> None:
@@ -161,11 +165,11 @@ def print_table(
         return
     cells = [tuple(headings), *told]
     widths = [max(map(_places, column)) for column in zip(*cells, strict=True)]
-    while (over := sum(widths) + 2 * (len(widths) - 1) - _width()) > 0:
+    while sum(widths) + 2 * (len(widths) - 1) > _width():
         widest = max(left, key=lambda index: widths[index], default=0)
         if not left or widths[widest] <= _NARROWEST:
             break
-        widths[widest] = max(widths[widest] - over, _NARROWEST)
+        widths[widest] -= 1
     print_lines(*([title] if title else []))
     for row in cells:
         folded = [

@@ -154,7 +154,7 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
             ledger.entries,
             ("where", lambda entry: entry.name),
             ("Wh", lambda entry: told(entry.energy_wh)),
-            ("basis", lambda entry: entry.basis),
+            ("basis", lambda entry: entry.basis.replace("modelled", "modeled")),
             caption="Energy ledger; what does not close is the residual",
             is_long=True,
         ),
