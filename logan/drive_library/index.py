@@ -6,6 +6,7 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -199,7 +200,9 @@ def forget(connection: sqlite3.Connection, drive_id: str) -> None:
     connection.execute("DELETE FROM metric WHERE drive_id = ?", (drive_id,))
 
 
+@lru_cache(maxsize=2048)
 def _record(text: str, figures: str) -> DriveRecord:
+    """One row as a record; a list of drives asks for the same rows several times, and again at the next request."""
     content = json.loads(text)
     del content["schema"]
     content["channels"] = tuple(content["channels"])

@@ -140,7 +140,7 @@ class GearingPerformance:
     continuous_battery_power_w: float | None
     continuous_sigma_w: float | None
     continuous_source: str
-    hottest_part: str
+    hottest_part: str = ""
     hill_continuous_ratio: float | None
     hill_continuous_speed_m_per_s: float | None
     cruise: tuple[CruisePoint, ...]

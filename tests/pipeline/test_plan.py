@@ -1,6 +1,7 @@
 import dataclasses
 import json
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -44,6 +45,11 @@ def test_a_frozen_plan_comes_back_equal(plan, tmp_path):
     assert path.name == "plan-2026-04-30.json"
     assert json_ready(load_plan(path)) == json_ready(plan)
     assert np.isinf(load_plan(path).parameters.degrees_of_freedom)
+
+
+def test_a_plan_that_an_earlier_version_froze_is_still_read():
+    old = load_plan(Path(__file__).resolve().parents[2] / "fixtures" / "plans" / "plan-2026-11-29.json")
+    assert [choice.name for choice in old.gearing.choices] and old.prediction.scenarios[0].name == "highway 65"
 
 
 def test_a_frozen_plan_is_never_overwritten(plan, tmp_path):
