@@ -7,13 +7,15 @@ where the file does not tell its zone.
 
 from __future__ import annotations
 
-import gc
-import logging
+import os
+import pickle
+import subprocess
 import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -32,15 +34,21 @@ _LARGEST_RECORD: Final = 1024
 
 _MOST_GROWTH, _MOST_GROWTH_BESIDES = 100, 64_000_000
 """Records that are packed may take so many times the file's size, and so much besides. [bytes]"""
+_MEMORY_PER_BYTE, _MEMORY_BESIDES = 2 * _MOST_GROWTH, 1 << 30
+"""What the process that reads may take; its libraries alone take a third of a gigabyte. [bytes]"""
+_PATIENCE_S: Final = 60.0
+"""Longest wait for the next block of records, and for the first."""
 
 _FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
-_NO_FRAMES: Final = "the MF4 file holds no CAN frames"
 _MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
 _EXTENDED_FLAG: Final = np.uint32(0x80000000)
 
 
 def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Block]:
-    """Read the frames of an MF4 log.
+    """Read the frames of an MF4 log, in a process of its own.
+
+    On a damaged file asammdf may fail in any way, hang, fill the memory, or crash in its compiled part: its process
+    then ends alone, by the limits that it was given or by what is waited for here.
 
     Raises
     ------
@@ -49,42 +57,68 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     LogReadError
         If the file is damaged, or holds no frames.
     """
-    try:
-        from asammdf import MDF
-    except ImportError as error:
-        raise MissingExtraError("mf4", "Reading MF4 logs") from error
-    keep_work_arrays()
-    logging.getLogger("asammdf").disabled = True  # it has a handler of its own that writes to the terminal
-    with _quiet_finalizers():
+    if find_spec("asammdf") is None:
+        raise MissingExtraError("mf4", "Reading MF4 logs")
+    # -P: a folder that logan is run in brings no module of its own along.
+    command = [sys.executable, "-P", "-c", "from logan.logs.mf4 import serve; serve()", stream.name]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
         try:
-            with MDF(stream.name) as file:
-                groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]
-                yield from _merged(groups, _start_ns(file.header.start_time))
-            problem = "" if groups else _NO_FRAMES
-        except Exception:
-            # A damaged file makes asammdf fail in many ways; none of them is a fault of ours.
-            problem = "the MF4 file is damaged, or cut off"
-        if problem:
-            gc.collect()
-    if problem == _NO_FRAMES:
-        raise LogReadError(
-            _NO_FRAMES,
-            "If it holds channels, export them as CSV and give that file; else export the frames as BLF or ASC",
-            path,
-        )
-    if problem:
-        raise LogReadError(problem, "Copy it from the logger again", path)
+            while isinstance(part := _next_part(process), FrameTable):
+                yield part
+        finally:
+            process.kill()
+    if part is None:
+        raise LogReadError("the MF4 file is damaged, or cut off", "Copy it from the logger again", path)
+    group_count, odd_count = part
+    if odd_count:
+        report.skip("a standard identifier of more than 11 bits", count=odd_count)
+    if not group_count:
+        remedy = "If it holds channels, export them as CSV and give that file; else export the frames as BLF or ASC"
+        raise LogReadError("the MF4 file holds no CAN frames", remedy, path)
 
 
-@contextmanager
-def _quiet_finalizers() -> Iterator[None]:
-    """Drop what asammdf's finalizer says about a file that it could not open: it fails on half-made objects."""
-    hook = sys.unraisablehook
-    sys.unraisablehook = lambda unraisable: None if "MDF" in repr(unraisable.object) else hook(unraisable)
+def _next_part(process: subprocess.Popen[bytes]) -> Any:
+    """Frames, or at the end the number of groups and of frames left out; None where the process came to nothing."""
+    assert process.stdout is not None
+    waiting = threading.Timer(_PATIENCE_S, process.kill)
+    waiting.start()
     try:
-        yield
+        return pickle.load(process.stdout)
+    except (EOFError, pickle.UnpicklingError):
+        return None
     finally:
-        sys.unraisablehook = hook
+        waiting.cancel()
+
+
+def serve() -> None:
+    """Write the frames of a file to the standard output, within limits; what asammdf says goes nowhere."""
+    path = Path(sys.argv[1])
+    with os.fdopen(os.dup(1), "wb") as out:
+        os.dup2(2, 1)
+        if find_spec("resource") is not None:
+            import resource
+
+            most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * path.stat().st_size
+            resource.setrlimit(resource.RLIMIT_DATA, (most, most))
+        report, count = ReadReport(path), 0
+        for part in read_here(path, report):
+            if isinstance(part, FrameTable):
+                pickle.dump(part, out, pickle.HIGHEST_PROTOCOL)
+                out.flush()
+            else:
+                count = part
+        pickle.dump((count, report.skipped_count), out)
+
+
+def read_here(path: Path, report: ReadReport) -> Iterator[int | FrameTable]:
+    """Number of groups with frames, and blocks of them, in this very process; raises whatever asammdf does."""
+    from asammdf import MDF
+
+    keep_work_arrays()
+    with MDF(path) as file:
+        groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]
+        yield len(groups)
+        yield from _merged(groups, _start_ns(file.header.start_time))
 
 
 def _start_ns(moment: datetime) -> int:

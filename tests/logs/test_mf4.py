@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from logan.errors import LogReadError, MissingExtraError
+from logan.logs import mf4
 from logan.logs.mf4 import FORMAT
 from tests.hardening.targets import CORPUS
 from tests.logs.contract import write_with
@@ -116,3 +117,10 @@ def test_without_the_extra_the_command_to_install_it_is_told(tmp_path, monkeypat
 def test_a_file_at_which_the_library_would_hang_crash_or_fill_the_memory_is_damaged(name):
     with pytest.raises(LogReadError, match="damaged, or cut off"):
         read(CORPUS / "mf4" / name, FORMAT)
+
+
+def test_a_reader_that_does_not_answer_is_ended_and_the_file_called_damaged(tmp_path, monkeypatch):
+    log = written(tmp_path / "a.mf4", [message(0.0, data=b"\x01")])
+    monkeypatch.setattr(mf4, "_PATIENCE_S", 0.01)
+    with pytest.raises(LogReadError, match="damaged, or cut off"):
+        read(log, FORMAT)
