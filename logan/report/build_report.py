@@ -18,7 +18,7 @@ from logan.report.inputs import (
 from logan.report.sections.driving_range import assumption_table, one_page_section, range_appendix, range_section
 from logan.report.sections.fit import fit_appendix, fit_section
 from logan.report.sections.gearing import gearing_section
-from logan.report.sections.heat import heat_sections
+from logan.report.sections.heat import heat_appendix, heat_section
 from logan.report.sections.limits import limits_appendix, limits_section, timeline_block
 from logan.report.sections.measured_energy import budget_table, energy_section, regen_table
 from logan.report.sections.measurements import measurement_blocks
@@ -133,13 +133,14 @@ def build_document(inputs: ReportInputs) -> Document:
         range_section(inputs),
         energy_section(inputs),
         limits_section(inputs),
-        *heat_sections(inputs),
+        *heat_section(inputs),
         fit_section(inputs),
         *_section("quality", "What the data hold against them", found),
         cautions_section(),
         *range_appendix(inputs),
         *fit_appendix(inputs),
         *limits_appendix(inputs),
+        *heat_appendix(inputs),
         gearing_section(inputs),
         assumptions_section(inputs),
         *_section("findings", "Everything found in the data", findings_table(inputs, *_ORDER), 3),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logan.cli.range_tables import show_heat
-from logan.report.sections.heat import heat_sections, road_figure
+from logan.report.sections.heat import heat_appendix, heat_section, road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
 
@@ -92,10 +92,13 @@ def test_launches_have_no_speed_that_holds_and_are_no_failure_where_all_is_given
 
 
 def test_the_report_shows_the_first_road_whole_and_the_others_by_their_answer():
-    """A pass with its curves; the same with a summer trailer, and launches, in words and a table each."""
+    """A pass with its curves; the same with a summer trailer, and launches, in words; every table in the appendix."""
     roads = (road((part(), part("inverter", red=None))), road((part(),), over=0.4), road((part(),)))
-    (section,) = heat_sections(SimpleNamespace(roads=roads, units=DisplayUnits.parse("mi,F")))
+    inputs = SimpleNamespace(roads=roads, units=DisplayUnits.parse("mi,F"))
+    (section,), (tables,) = heat_section(inputs), heat_appendix(inputs)
     kinds = [type(block).__name__ for block in section.blocks]
-    assert kinds == ["Words", "TableBlock", "FigureBlock", "TableBlock", "Words", *["Words", "TableBlock"] * 2]
-    assert "Chance of getting over: 40 %" in section.blocks[5].lines[1]
-    assert heat_sections(SimpleNamespace(roads=())) == ()
+    assert kinds == ["Words", "TableBlock", "FigureBlock", *["Words"] * 3]
+    assert "Chance of getting over: 40 %" in section.blocks[4].lines[1]
+    assert tables.length == 3
+    assert [type(block).__name__ for block in tables.blocks] == ["Words", "TableBlock", "TableBlock"] * 3
+    assert heat_section(SimpleNamespace(roads=())) == heat_appendix(SimpleNamespace(roads=())) == ()

@@ -55,4 +55,4 @@ def test_station_wind_is_turned_to_the_course_and_brought_down_to_the_road():
 def test_a_sensor_that_reads_what_no_air_can_be_is_not_believed():
     air = air_of(made_drive(constant("ambient_temperature", 3000.0), constant("barometric_pressure", -5.0)))
     assert (air.temperature_degc, air.pressure_pa) == (20.0, pytest.approx(101_325.0))
-    assert "ambient 20 °C" in air.assumed
+    assert "ambient 20\u202f°C" in air.assumed

@@ -59,16 +59,22 @@ def _finding(part: PartForecast, units: DisplayUnits) -> str:
 _MOMENTS: Final = 7
 
 
-def heat_sections(inputs: ReportInputs) -> tuple[Section, ...]:
-    """The roads that were worked out: the first with its curves, of the others the answer and the parts."""
+def heat_section(inputs: ReportInputs) -> tuple[Section, ...]:
+    """The roads that were worked out: the first with its curves, of the others the answer."""
     if not inputs.roads:
         return ()
-    first, *others = inputs.roads
-    blocks = (
-        *heat_blocks(first, inputs.units),
-        *(block for one in others for block in heat_blocks(one, inputs.units)[:2]),
-    )
-    return (Section(anchor="heat", title="Heat on the road", blocks=blocks),)
+    first, *others = (heat_blocks(one, inputs.units) for one in inputs.roads)
+    shown = [block for block in first if not (isinstance(block, TableBlock) and block.caption)]
+    return (Section(anchor="heat", title="Heat on the road", blocks=(*shown, *(blocks[0] for blocks in others))),)
+
+
+def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
+    """Every part on every road, and minute by minute."""
+    blocks: list[Block] = []
+    for one in inputs.roads:
+        words, *more = heat_blocks(one, inputs.units)
+        blocks += [words, *(block for block in more if isinstance(block, TableBlock))]
+    return (Section(anchor="heat-tables", title="Heat, every part", blocks=tuple(blocks), length=3),) if blocks else ()
 
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:

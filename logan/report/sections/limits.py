@@ -50,12 +50,7 @@ def limits_section(inputs: ReportInputs) -> Section:
     if any(bare):
         blocks.append(Words(lines=tuple(filter(None, bare)), tone="grey"))
     blocks += event_kind_table(event_kinds(_events(inputs)), units)
-    hardest = max(
-        inputs.drives, key=lambda drive: max((one.used_ratio for one in drive.current.approaches), default=0.0)
-    )
-    curve = duration_figure(hardest.current, inputs.build.limits)
-    if curve is not None:
-        blocks.append(FigureBlock(figure=curve, note=sentences((f"Drive {hardest.label}", *hardest.current.notes))))
+    blocks += _curve_blocks(inputs, is_close=True)
     cautions = tuple(dict.fromkeys(caution for drive in inputs.drives for caution in drive.limits.cautions))
     if cautions:
         blocks.append(Words(lines=cautions, tone="red", title="Cautions about these limits"))
@@ -64,6 +59,23 @@ def limits_section(inputs: ReportInputs) -> Section:
         worst = max(drawn, key=lambda drive: sum(event.severity is not Severity.NOTE for event in drive.limits.events))
         blocks.append(timeline_block(worst, units))
     return Section(anchor="limits", title="Limits", blocks=tuple(blocks))
+
+
+_CLOSE: Final = 0.8
+"""Share of a curve from which it is drawn in the argument; below, its figure stands in the appendix."""
+
+
+def _curve_blocks(inputs: ReportInputs, *, is_close: bool) -> list[Block]:
+    """Current of the hardest drive against the curves given, where it came close to them, or where not."""
+
+    def used(drive: DriveInputs) -> float:
+        return max((one.used_ratio for one in drive.current.approaches), default=0.0)
+
+    hardest = max(inputs.drives, key=used)
+    curve = duration_figure(hardest.current, inputs.build.limits) if (used(hardest) >= _CLOSE) == is_close else None
+    if curve is None:
+        return []
+    return [FigureBlock(figure=curve, note=sentences((f"Drive {hardest.label}", *hardest.current.notes)))]
 
 
 def unlimited_words(summaries: Iterable[LimitSummary]) -> str:
@@ -88,6 +100,7 @@ def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     blocks = (
         *limit_table(lines, inputs.units),
         *curve_table(curves),
+        *_curve_blocks(inputs, is_close=False),
         *event_table(_events(inputs)[:MOST_EVENTS], inputs.units),
     )
     return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
