@@ -27,10 +27,8 @@ def register(app: typer.Typer) -> None:
         shown = display_units(units or "us", folder)
         for path in new_build(folder, shown):
             typer.echo(f"wrote {path}")
-        typer.echo(
-            f"Next: put in your vehicle's numbers, in any unit ({shown.typed()} is shown), then run: "
-            f"logan plan --build {folder}"
-        )
+        typer.echo(f"Next: put in your vehicle's numbers, in any unit ({shown.typed()} is shown), then:")
+        typer.echo(f"logan plan --build {folder}")
 
 
 def units_of_locale() -> str:

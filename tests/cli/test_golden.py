@@ -41,8 +41,15 @@ COMMANDS = {
     "effect": ["effect", "--before", "1,2", "--after", "3"],
     "library": ["library", "check"],
     "explain": ["explain", "CdA"],
+    "import": ["import", "{van}/logs/{log}"],
+    "report": ["report"],
+    "export": ["export", "metrics", "{van}/metrics.csv"],
+    "new": ["new", "{van}/../../{units}-van"],
+    "fleet": ["fleet", "report", "{van}/..", "{van}/vans.csv"],
 }
-UNITLESS = {"look", "channels", "library", "explain"}
+"""All but ``serve``, which answers in a browser, and ``demo``, whose words ``tests/pipeline/test_demo_run.py`` reads."""
+UNITLESS = {"look", "channels", "library", "explain", "import", "report", "export"}
+OF_NO_BUILD = {"explain", "new", "fleet"}
 KEY = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
 """A name as code writes it; ``look`` and ``channels`` show the keys that a user types."""
 
@@ -70,8 +77,10 @@ def told(text: str) -> str:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
     capsys.readouterr()
-    where = [] if name == "explain" else ["-b", str(van)]
-    assert main([*COMMANDS[name], *where, *([] if name in UNITLESS else ["--units", units])]) == 0
+    log = min(path.name for path in (van / "logs").glob("*.log"))
+    command = [word.format(van=van, units=units, log=log) for word in COMMANDS[name]]
+    where = [] if name in OF_NO_BUILD else ["-b", str(van)]
+    assert main([*command, *where, *([] if name in UNITLESS else ["--units", units])]) == 0
     out = capsys.readouterr().out.replace(str(van), "VAN").replace(f"{datetime.now(UTC):%Y-%m-%d}", "2026-01-01")
     file = GOLDEN / units / f"{name}.txt"
     if os.environ.get("LOGAN_UPDATE_GOLDENS"):
