@@ -47,7 +47,7 @@ COMMANDS = {
     "new": ["new", "{van}/../../{units}-van"],
     "fleet": ["fleet", "report", "{van}/..", "{van}/vans.csv"],
 }
-"""All but ``serve``, which answers in a browser, and ``demo``, whose words ``tests/pipeline/test_demo_run.py`` reads."""
+"""All but ``serve``, answered in a browser, and ``demo``, whose words ``tests/pipeline/test_demo_run.py`` reads."""
 UNITLESS = {"look", "channels", "library", "explain", "import", "report", "export"}
 OF_NO_BUILD = {"explain", "new", "fleet"}
 KEY = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
