@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logan.demo.twin import TwinVehicle
-from logan.quality import DETECTORS
+from logan.quality import DETECTORS, current_range
 from logan.quality.survey import DriveSurvey
 from tests.benchmarks.quality import faults_pack, faults_road, faults_vehicle
 from tests.benchmarks.quality.clean import clean_drive, clean_twin
@@ -115,3 +115,18 @@ def test_a_flat_current_is_a_limiter_where_the_motion_obeys_and_a_sensor_at_its_
     (flag,) = next(d for d in DETECTORS if d.code == "current_saturated").detect(DriveSurvey(drive, build))
     assert (flag.title, flag.severity.value, flag.refuses) == (title, severity, refuses)
     assert ("of the build" in flag.evidence) is bool(limit_a)
+
+
+def test_a_flat_current_that_could_be_either_says_so_and_keeps_its_peak_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seven percent behind, known to four: neither surely below a tenth nor surely beyond it."""
+    monkeypatch.setattr(current_range, "_left_behind", lambda *_: (0.07, 0.04, 0.0))
+    vehicle = TwinVehicle(drive_power_limit_w=30_000.0)
+    drive = without(twin_drive("mixed", 3, duration_s=1500.0, vehicle=vehicle).to_drive(), "motor_torque")
+    current = drive["pack_current"]
+    top_a = round(float(np.quantile(current.value, 0.995)), 1)
+    flat = np.where(current.value > 0.96 * top_a, top_a, current.value)
+    drive = drive.with_channels(type(current)(name="pack_current", time_s=current.time_s, value=flat))
+    (flag,) = next(d for d in DETECTORS if d.code == "current_saturated").detect(DriveSurvey(drive, build_of(vehicle)))
+    assert flag.title == "Current stays flat at its top: a limiter, or the end of the sensor's range"
+    assert (flag.severity.value, flag.refuses, flag.effect_wh_per_km) == ("amber", ("peak_current",), None)
+    assert "controller's current limit" in flag.remedy
