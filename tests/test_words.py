@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from logan.channels.vocabulary import CHANNEL_KINDS
 from logan.model.estimator import PLAIN_NAMES
 from logan.model.parameters import PARAMETER_NAMES
 from logan.units import DisplayUnits
@@ -29,7 +30,7 @@ OTHER_TRADE = (
 WRONG = re.compile(rf"\b({'|'.join((*BRITISH.split(), *OTHER_TRADE))})s?\b", re.IGNORECASE)
 IN_MESSAGES = re.compile(r"\b(mass|course|skew|plateau|state-of-charge|prior)\b", re.IGNORECASE)
 """Good words of the method's chapters, and of keys, that no message, table or page says."""
-READ_ONLY_BY_CODE = {"channels/concepts.py", "channels/profiles.py", "units/algebra.py", "configuration/declared.py"}
+READ_ONLY_BY_CODE = {"units/algebra.py", "configuration/declared.py"}
 """Words in which strangers' files are written: read, never shown."""
 
 
@@ -60,10 +61,13 @@ def user_texts() -> list[tuple[str, str]]:
         name = path.relative_to(LOGAN).as_posix()
         if name not in READ_ONLY_BY_CODE:
             found += [(f"{name}:{line}", text) for line, text in texts_of(path)]
+    found += [(f"channels/vocabulary.py:{kind.name}", kind.meaning) for kind in CHANNEL_KINDS]
     pages = [
         *LOGAN.rglob("*.html"),
         *LOGAN.rglob("*.js"),
         *(LOGAN / "configuration").rglob("*.toml"),
+        LOGAN / "metrics" / "cautions.toml",
+        LOGAN / "quality" / "findings.toml",
         *(LOGAN / "method").glob("*.md"),
     ]
     for path in [ROOT / "README.md", *sorted(pages)]:
@@ -89,7 +93,8 @@ def test_messages_say_weight_heading_and_soc():
     wrong = [
         f"{place}: {match[0]}: {text.strip()[:90]}"
         for place, text in user_texts()
-        if re.match(r"[^:]*\.(py|html|js):", place) and (match := IN_MESSAGES.search(text))
+        if re.match(r"[^:]*(\.(py|html|js)|cautions\.toml|findings\.toml):", place)
+        and (match := IN_MESSAGES.search(text))
     ]
     assert not wrong, "\n".join(wrong)
     assert not IN_MESSAGES.search(", ".join((*PLAIN_NAMES, *map(parameter_words, PARAMETER_NAMES))))

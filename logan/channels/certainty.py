@@ -7,16 +7,15 @@ quantity does. A switch is never sure by its name, nor is what a diagnosis asks 
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from logan.channels.declared_evidence import Words, is_word, reach_si, spoken, words_of
 from logan.channels.measured_evidence import DataVerdict
-from logan.channels.profiles import Profile
+from logan.channels.profiles import Profile, word_set
 from logan.channels.vocabulary import ChannelKind, channel_kind, is_switch, is_unit_of
 from logan.frames.table import SignalColumn
 
@@ -24,60 +23,20 @@ STRONG_PROOF: Final = 0.75
 """Strength of evidence from the data, 0 to 1, that makes up for a name that says little."""
 
 
-def _words(text: str) -> frozenset[str]:
-    return frozenset(text.split())
-
-
-_NEVER: Final = _words("marker cell_number_min cell_number_max pack_charge")
-"""What no name tells apart from its neighbor: any button is a marker, a capacity is no charge counter."""
-_IN_THE_NAME: Final[Mapping[str, frozenset[str]]] = {
-    # What the name itself must say, because messages and shorter names mean something else too often.
-    "motor_speed": _words("motor"), "motor_torque": _words("motor"), "motor_torque_command": _words("motor"),
-    "motor_temperature": _words("motor"), "motor_current": _words("phase"), "motor_current_command": _words("phase"),
-    "gearbox_oil_temperature": _words("gearbox"), "cell_temperature_min": _words("cell module"),
-    "cell_temperature_max": _words("cell module"), "ambient_temperature": _words("ambient"),
-}  # fmt: skip
 _AMBIGUOUS_UNITS: Final = frozenset({"deg", "°", "degree", "degrees", "grad", "g"})
-_FILLERS: Final = _words(
+_FILLERS: Final = word_set(
     "act actl actual value val signal sig data sensor snsr sen sens measured meas can msg info of the is in mon monitor"
     " monitored ist istwert aktuell cur now live filtered filt hs new unit degree deg and for per from stats shaft"
 )
-_PACK_WORDS: Final = _words("pack packs vpack upack batterypack battpack pck bms bmu hvb")
-_ELECTRIC: Final = _words("drive drv edrive edrv emotor emachine inverter inv traction mcu")
+_PACK_WORDS: Final = word_set("pack packs vpack upack batterypack battpack pck bms bmu hvb")
+_ELECTRIC: Final = word_set("drive drv edrive edrv emotor emachine inverter inv traction mcu")
 """Words of a message that can mean no combustion engine, as \"motor\" does in some languages."""
-_THROTTLE: Final = _words("tps throttle throt thrtl drosselklappe")
-_BAD_BESIDE: Final = _words(
+_THROTTLE: Final = word_set("tps throttle throt thrtl drosselklappe")
+_BAD_BESIDE: Final = word_set(
     "low_voltage history engine charger wall heater aircon intake object seat lamp steering parking cruise generator"
     " asked limit fluid counter displayed derived satellite dcdc"
 )
 """What a message or a comment may not speak of besides, unless the channel does."""
-_REACH: Final[Mapping[str, tuple[float, float]]] = {
-    # Largest magnitude that the code can say, in SI: at least, at most. Common practice.
-    "pack_voltage": (100.0, 7000.0), "pack_current": (60.0, 8000.0), "pack_power": (2e4, 3e6),
-    "cell_voltage": (3.5, 70.0), "cell_voltage_min": (3.5, 70.0), "cell_voltage_max": (3.5, 70.0),
-    "state_of_charge": (0.9, 2.6), "motor_speed": (300.0, 7000.0), "motor_torque": (50.0, 9000.0),
-    "motor_torque_command": (50.0, 9000.0), "inverter_voltage": (100.0, 7000.0), "speed": (25.0, 200.0),
-    "gnss_speed": (25.0, 700.0), "wheel_speed": (25.0, 2000.0), "auxiliary_voltage": (14.0, 660.0),
-    "dcdc_voltage": (14.0, 660.0), "odometer": (1e8, 1e12), "accelerator": (0.9, 2.6), "elevation": (1000.0, 1e8),
-    "latitude": (80.0, 1000.0), "longitude": (160.0, 1000.0), "acceleration": (3.0, 400.0),
-    "barometric_pressure": (9e4, 3e5), "motor_current": (60.0, 8000.0), "brake_pressure": (2e6, 1e8),
-}  # fmt: skip
-_USUAL: Final[Mapping[str, tuple[float, float]]] = {
-    # Where the median of a drive lies, in SI. Common practice.
-    "pack_voltage": (48.0, 1000.0), "cell_voltage": (2.0, 4.6), "cell_voltage_min": (2.0, 4.6),
-    "cell_voltage_max": (2.0, 4.6), "state_of_charge": (0.02, 1.01), "auxiliary_voltage": (9.0, 60.0),
-    "dcdc_voltage": (9.0, 60.0), "inverter_voltage": (48.0, 1000.0), "barometric_pressure": (5e4, 1.08e5),
-    "motor_temperature": (-30.0, 180.0), "inverter_temperature": (-30.0, 110.0), "ambient_temperature": (-40.0, 55.0),
-    "coolant_temperature": (-30.0, 110.0), "pack_temperature": (-30.0, 70.0), "cell_temperature": (-30.0, 70.0),
-    "cell_temperature_min": (-30.0, 70.0), "cell_temperature_max": (-30.0, 70.0), "speed": (0.0, 60.0),
-    "pack_current": (-300.0, 800.0), "motor_speed": (0.0, 2500.0),
-}  # fmt: skip
-_STANDS_STILL: Final = _words(
-    "pack_voltage pack_current pack_power speed gnss_speed wheel_speed motor_speed motor_torque motor_current"
-    " motor_torque_command accelerator acceleration cell_voltage cell_voltage_min cell_voltage_max inverter_voltage"
-    " inverter_current latitude longitude"
-)
-"""Channels that change in any drive; one of them that never does is history, or something else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +84,7 @@ def doubt_of(
     """
     kind = channel_kind(profile.channel)
     assert kind is not None  # a test maps every profile
-    if profile.channel in _NEVER or is_switch(kind):
+    if "never_sure" in profile.traits or is_switch(kind):
         return "" if _is_selector(column, profile) else "a state is never sure by its name"
     if column.bit_length == 1 or len(column.choices) > 8 or (measured is not None and measured.is_binary):
         return "it has few values, as a state has"
@@ -154,9 +113,9 @@ def _doubt_by_data(column: SignalColumn, profile: Profile, measured: DataVerdict
     channel = profile.channel
     if channel in measured.doubts:
         return measured.doubts[channel]
-    if measured.is_constant and channel in _STANDS_STILL:
+    if measured.is_constant and "moves" in profile.traits:
         return "it never changes in this log"
-    low, high = _USUAL.get(channel, (-np.inf, np.inf))
+    low, high = profile.usual
     middle = measured.median_si(kind)
     if middle is not None and not low <= middle <= high:
         return f"half of its values lie beyond {middle:.4g} {kind.unit}, which is not usual"
@@ -177,7 +136,7 @@ def _doubt_by_texts(
         return f"'{unknown}' in its name is no word known here"
     if profile.quantity and not words.name & profile.quantity and kind.unit in {"ratio", "deg", "m"}:
         return "its name does not say what is measured"
-    needed = _IN_THE_NAME.get(profile.channel, frozenset())
+    needed = profile.name_says
     is_electric = "motor" in needed and bool(_ELECTRIC & {*words_of(column.message)})
     if needed and not words.name & needed and not is_electric:
         return f"its name does not say {spoken(needed)}"
@@ -195,9 +154,9 @@ def _doubt_by_texts(
         return f"its unit '{column.unit}' may be another"
     if _is_of_pack(profile) and not _says_high_voltage(column, words, around, kind):
         return "it may be the 12 V battery's"
-    least, most = _REACH.get(profile.channel, (0.0, np.inf))
+    least, most = profile.code_reaches
     reach = _largest(column, kind)
-    if not least <= reach <= most and not (has_data and profile.channel in _USUAL):
+    if not least <= reach <= most and not (has_data and math.isfinite(profile.usual[0])):
         return f"its code reaches {reach:.4g} {kind.unit}" if reach else ""
     return ""
 

@@ -10,18 +10,23 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Final
 
-from logan.channels.profiles import AGAINST, Profile
+from logan.channels.profiles import Profile, word_set
 from logan.channels.vocabulary import ChannelKind, channel_kind, conversion_to_si, is_known_unit, is_switch, is_unit_of
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
 from logan.units.algebra import UnitConversion
 
+_LISTED: Final = tomllib.loads(files("logan.channels").joinpath("concepts.toml").read_text(encoding="utf-8"))
+_AGAINST: Final = {
+    concept: float(factor) for factor, words in _LISTED.pop("against").items() for concept in words.split()
+}
+"""How much a concept that does not belong to a channel speaks against it."""
+
 
 def _gathered() -> dict[str, frozenset[str]]:
     """Concepts of each word, from the list beside this file."""
-    listed = tomllib.loads(files("logan.channels").joinpath("concepts.toml").read_text(encoding="utf-8"))
     gathered: dict[str, set[str]] = {}
-    for concept, words in listed.items():
+    for concept, words in _LISTED.items():
         for word in words.split():
             gathered.setdefault(word, set()).add(concept)
     return {word: frozenset(concepts) for word, concepts in gathered.items()}
@@ -46,12 +51,9 @@ _SPLIT: Final = re.compile(r"[A-Z]{2,}(?=[A-Z][a-z])|[A-Z]?[a-zäöüßéèêà�
 _MIXED_CASE: Final = re.compile(r"SoC|DcDc|DCDc|HVAc")
 _FOLD: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "é": "e", "è": "e", "ê": "e", "à": "a",
                               "ç": "c", "ñ": "n", "ó": "o", "í": "i", "á": "a", "ú": "u"})  # fmt: skip
-_PLACES: Final = frozenset(
-    re.findall(
-        r"\w+",
-        "fl fr rl rr lf rf lr lh rh front rear left right f r l vl vr hl hr vorne hinten links rechts va ha fa ra"
-        " first second primary secondary a b c d e g h",
-    )
+_PLACES: Final = word_set(
+    "fl fr rl rr lf rf lr lh rh front rear left right f r l vl vr hl hr vorne hinten links rechts va ha fa ra"
+    " first second primary secondary a b c d e g h"
 )
 _LONGEST_NAME: Final = 200
 
@@ -237,11 +239,11 @@ def declared_score(column: SignalColumn, words: Words, profile: Profile) -> Decl
     score *= _width_factor(column, profile, kind)
     score *= _reach_factor(column, profile, kind, evidence)
     for concept in words.name - profile.expected:
-        score *= AGAINST.get(concept, 1.0)
+        score *= _AGAINST.get(concept, 1.0)
     for concept in words.message - profile.expected - words.name:
         if concept in _BY_MESSAGE_TOO:
-            score *= AGAINST[concept]
-        elif AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time", "counter"}:
+            score *= _AGAINST[concept]
+        elif _AGAINST.get(concept, 1.0) <= 0.45 and concept not in {"validity", "time", "counter"}:
             score *= _FOREIGN_MESSAGE
     if words.comment & _HEDGING - words.name - profile.expected:
         score *= _HEDGED

@@ -5,13 +5,13 @@ times current follows mass times speed times acceleration; the motor turns in pr
 the road speed; temperatures drift; the state of charge falls with the charge taken out.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
+from logan.channels.profiles import with_trait
 from logan.channels.vocabulary import ChannelKind, channel_kind, conversion_to_si, is_unit_of
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn
@@ -88,10 +88,10 @@ class DataVerdict:
         if proof > 0.0:
             # Names and data that agree are worth more than either; data alone must be strong.
             score = max(score + (1.0 - score) * 0.5 * proof, 0.7 * proof)
-        elif self.is_constant and declared > 0.0 and channel not in _MAY_REST:
+        elif self.is_constant and declared > 0.0 and channel not in with_trait("rests"):
             score *= 0.8
             reasons.append("but it never changes in this log")
-        return score, tuple(reasons), self.sign if channel in _SIGNED else 1
+        return score, tuple(reasons), self.sign if channel in with_trait("signed") else 1
 
     def prove(self, channel: str, strength: float, reason: str) -> None:
         """Note that the data speaks for a channel, 0 to 1."""
@@ -101,22 +101,8 @@ class DataVerdict:
             reasons.append(reason)
 
 
-_SIGNED: Final = frozenset({"pack_current", "pack_power", "inverter_current"})
-_LIVELY: Final = (
-    "pack_voltage", "pack_current", "pack_power", "speed", "motor_speed", "motor_torque", "wheel_speed",
-    "accelerator", "brake_pressure", "acceleration",
-)  # fmt: skip
 _SLOWEST_LIVELY_S: Final = 2.5
 """What moves with the pedals is sent at least so often by every controller known here. [s]"""
-_MAY_REST: Final = frozenset(
-    re.findall(
-        r"\w+",
-        "contactor_closed charging brake_switch gear marker heater_power air_conditioning_power ambient_temperature"
-        " barometric_pressure charger_power_ac pilot_duty fan_duty pump_duty tyre_pressure discharge_current_limit"
-        " charge_current_limit discharge_power_limit charge_power_limit drive_torque_limit regen_torque_limit"
-        " pack_temperature cell_temperature_min cell_temperature_max",
-    )
-)
 
 
 def measure_columns(columns: Sequence[SignalColumn], foreign: Sequence[bool] = ()) -> dict[int, DataVerdict]:
@@ -196,7 +182,7 @@ def _judge_rates(judged: Sequence[DataVerdict]) -> None:
     if min(periods_s) > _SLOWEST_LIVELY_S:
         return  # a log thinned out as a whole
     for one, period_s in zip(judged, periods_s, strict=True):
-        for channel in _LIVELY if period_s > _SLOWEST_LIVELY_S else ():
+        for channel in with_trait("lively") if period_s > _SLOWEST_LIVELY_S else ():
             one.factors[channel] = 0.7
             one.reasons.setdefault(channel, []).append(f"but it comes every {period_s:.0f} s only")
 
@@ -209,22 +195,12 @@ def _judge_steadiness(movers: Sequence[DataVerdict], values: FloatArray, step_s:
     for k, mover in enumerate(movers):
         rate_per_s = float(jump[k]) / step_s
         is_slow = rate_per_s < 2.0 and float(np.sum(step[k])) < 40.0 * float(spread[k])
-        for channel in _DRIFTING:
+        for channel in with_trait("drifts"):
             if is_slow:
                 mover.reasons.setdefault(channel, []).append("it drifts slowly, as temperatures do")
             elif rate_per_s > 20.0:
                 mover.factors[channel] = 0.5
                 mover.reasons.setdefault(channel, []).append(f"but it jumps by {jump[k]:.3g} a step")
-
-
-_DRIFTING: Final = tuple(
-    re.findall(
-        r"\w+",
-        "pack_temperature cell_temperature_min cell_temperature_max cell_temperature motor_temperature"
-        " inverter_temperature coolant_temperature coolant_temperature_outlet ambient_temperature cabin_temperature"
-        " gearbox_oil_temperature charger_temperature dcdc_temperature",
-    )
-)
 
 
 def _judge_speed(movers: Sequence[DataVerdict], values: FloatArray) -> None:
