@@ -1,6 +1,6 @@
 """Where the energy of a drive went, as rows that add up."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import ClassVar
@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from logan.drive.drive import Drive, height_along
-from logan.drive.wheel_work import WheelWork
+from logan.drive.wheel_work import LEAST_STOP_S, STANDING_M_PER_S, WheelWork
 from logan.numerics import spans_where
 from logan.results import Figure, result
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
@@ -167,6 +167,10 @@ class LedgerSteps:
             auxiliary_wh=total_wh(self.auxiliary_j),
         )
 
+    def between(self, label: str, start_s: float, end_s: float) -> LedgerRow:
+        """Add up the steps whose middle lies between two times."""
+        return self.row(label, start_s, end_s, (self.middle_s >= start_s) & (self.middle_s < end_s))
+
     @property
     def middle_s(self) -> FloatArray:
         """Middle of each step, shape (n - 1,). [s]"""
@@ -176,15 +180,14 @@ class LedgerSteps:
 def segment_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
     """From one stop to the next; the standing time belongs to the segment before it."""
     work = steps.work
-    stops = spans_where(work.time_s, work.speed_m_per_s < 0.3, min_duration_s=2.0)
+    stops = spans_where(work.time_s, work.speed_m_per_s < STANDING_M_PER_S, min_duration_s=LEAST_STOP_S)
     edges_s = [float(work.time_s[0]), *(end_s for _, end_s in stops), float(work.time_s[-1])]
     rows: list[LedgerRow] = []
     start_s = edges_s[0]
     for end_s in edges_s[1:]:
-        chosen = (steps.middle_s >= start_s) & (steps.middle_s < end_s)
-        is_last = end_s == edges_s[-1]
-        if float(work.distance_m[chosen].sum()) >= LEAST_SEGMENT_M or (is_last and not rows):
-            rows.append(steps.row(f"segment {len(rows) + 1}", start_s, end_s, chosen))
+        row = steps.between(f"segment {len(rows) + 1}", start_s, end_s)
+        if row.distance_m >= LEAST_SEGMENT_M or (end_s == edges_s[-1] and not rows):
+            rows.append(row)
             start_s = end_s
     return tuple(rows)
 
@@ -192,14 +195,16 @@ def segment_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
 def speed_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
     """By road speed, standing apart."""
     speed = 0.5 * (steps.work.speed_m_per_s[1:] + steps.work.speed_m_per_s[:-1])
-    rows = [steps.row("standing", 0.0, 0.3, speed < 0.3)]
-    top = float(speed.max(initial=0.0))
-    for low in np.arange(0.0, top + SPEED_BAND_M_PER_S, SPEED_BAND_M_PER_S).tolist():
-        high = low + SPEED_BAND_M_PER_S
-        rows.append(
-            steps.row(f"{low:.0f} to {measure(high, 'm/s')}", low, high, (speed >= max(low, 0.3)) & (speed < high))
-        )
-    return tuple(row for row in rows if row.duration_s > 0.0)
+    standing = speed < STANDING_M_PER_S
+    rows = [steps.row("standing", 0.0, STANDING_M_PER_S, standing)] if standing.any() else []
+    return (*rows, *_banded(steps, np.where(standing, np.nan, speed), SPEED_BAND_M_PER_S, "m/s"))
+
+
+def _banded(steps: LedgerSteps, value: FloatArray, width: float, unit: str) -> Iterator[LedgerRow]:
+    """A row for each band of a quantity that occurs; NaN is in none."""
+    for low in (np.unique(np.floor(value[np.isfinite(value)] / width)) * width).tolist():
+        high = low + width
+        yield steps.row(f"{low:.0f} to {measure(high, unit)}", low, high, (value >= low) & (value < high))
 
 
 def grade_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
@@ -238,21 +243,7 @@ def temperature_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
     ambient = drive.get("ambient_temperature")
     if ambient is None:
         return ()
-    value = ambient.at(steps.middle_s, max_gap_s=120.0)
-    known = value[np.isfinite(value)]
-    if known.size == 0:
-        return ()
-    first, last = np.floor(known.min() / TEMPERATURE_BAND_K), np.floor(known.max() / TEMPERATURE_BAND_K)
-    rows = (
-        steps.row(
-            f"{low:.0f} to {measure(low + TEMPERATURE_BAND_K, '°C')}",
-            low,
-            low + TEMPERATURE_BAND_K,
-            (value >= low) & (value < low + TEMPERATURE_BAND_K),
-        )
-        for low in (np.arange(first, last + 1) * TEMPERATURE_BAND_K).tolist()
-    )
-    return tuple(row for row in rows if row.duration_s > 0.0)
+    return tuple(_banded(steps, ambient.at(steps.middle_s, max_gap_s=120.0), TEMPERATURE_BAND_K, "°C"))
 
 
 def marker_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
@@ -260,17 +251,12 @@ def marker_rows(steps: LedgerSteps, drive: Drive) -> tuple[LedgerRow, ...]:
     marker = drive.get("marker")
     if marker is None or not np.isfinite(marker.value).any():
         return ()
-    spans = list(_marked_spans(marker.time_s, np.nan_to_num(marker.value)))
-    rows = []
-    for number, (start_s, end_s) in enumerate(spans, start=1):
-        chosen = (steps.middle_s >= start_s) & (steps.middle_s < end_s)
-        rows.append(steps.row(f"marked {number}", start_s, end_s, chosen))
+    spans = _marked_spans(marker.time_s, np.nan_to_num(marker.value))
+    rows = (steps.between(f"marked {number}", *span) for number, span in enumerate(spans, start=1))
     return tuple(row for row in rows if row.duration_s > 0.0)
 
 
 def _marked_spans(time_s: FloatArray, value: FloatArray) -> Iterable[tuple[float, float]]:
     held = spans_where(time_s, value != 0.0)
-    if any(end_s - start_s >= MARKER_SPAN_S for start_s, end_s in held):
-        return [(start_s, end_s) for start_s, end_s in held if end_s - start_s >= MARKER_SPAN_S]
-    presses = [start_s for start_s, _ in held]
-    return pairwise(presses)
+    long = [(start_s, end_s) for start_s, end_s in held if end_s - start_s >= MARKER_SPAN_S]
+    return long or pairwise(start_s for start_s, _ in held)

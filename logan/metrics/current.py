@@ -189,7 +189,7 @@ def current_summary(
         )
     lookup = ContextLookup(drive)
     curves, conductors = build.limits.curves, build.limits.conductors
-    corners = {second for curve in curves for second in curve.duration_s if 0.05 <= second <= 3600.0}
+    corners = {second for curve in curves for second in curve.duration_s}
     windows_s = tuple(sorted(corners.union(WINDOWS_S)))
     channels = [c for c in _currents(drive) if int(np.isfinite(c.value).sum()) > 1]
     durations = tuple(duration for channel in channels for duration in _durations(drive, channel, windows_s, lookup))

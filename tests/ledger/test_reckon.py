@@ -8,7 +8,7 @@ from logan.drive.braking import brakings, friction_by_pressure
 from logan.drive.drive import pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import wheel_work
-from logan.ledger.ledger import GRADE_BASE_M
+from logan.ledger.ledger import GRADE_BASE_M, LedgerRow
 from logan.ledger.reckon import energy_ledger
 from logan.results import Estimate, Refusal
 from logan.settings import AnalysisSettings, PlanningValue
@@ -408,3 +408,117 @@ def test_by_the_fit_friction_that_pressure_tells_comes_out_of_the_drivetrain():
     found = brakings(drive, fitted, work, pack_power(drive), auxiliary_load(drive, fitted, pack_power(drive)))
     by_pressure = np.array(friction_by_pressure(drive, fitted, work, found)) / 3600.0
     assert (friction, sigma(told, "friction brakes")) == pytest.approx(tuple(by_pressure))
+
+
+def rolling_drive(speed, *more, step_s=0.5):
+    """A drive of any speed, sampled every half second, at 20 A and 375 V throughout."""
+    time_s = np.arange(speed.size) * step_s
+    return made_drive(
+        ("pack_voltage", time_s, np.full(time_s.shape, 375.0)),
+        ("pack_current", time_s, np.full(time_s.shape, 20.0)),
+        ("speed", time_s, speed),
+        *((name, np.asarray(at_s, dtype=float), np.asarray(value, dtype=float)) for name, at_s, value in more),
+    )
+
+
+def test_a_step_of_two_meters_is_a_slope_of_one_percent_over_two_hundred_meters_about_it():
+    """The base reaches 100 m to each side, so the step is seen from 200 m of road, whatever it is that climbs."""
+    speed = np.full(2_000, 20.0)
+    way_m = 10.0 * np.arange(2_000)
+    height = np.where(way_m < 10_000.0, 50.0, 52.0)
+    rows = energy_ledger(rolling_drive(speed, ("elevation", way_m / 20.0, height)), build_of(TwinVehicle())).by_grade
+    assert [(row.low, row.distance_m) for row in rows if row.low > -0.005] == [(0.005, pytest.approx(200.0, abs=11.0))]
+
+
+def test_a_slope_that_no_two_heights_tell_has_no_rows():
+    """Heights half a minute apart, and between the samples of speed: none is near enough to stand for a step."""
+    at_s = np.arange(0.25, 990.0, 30.0)
+    drive = rolling_drive(np.full(2_000, 20.0), ("elevation", at_s, 50.0 + 0.1 * at_s))
+    assert energy_ledger(drive, build_of(TwinVehicle())).by_grade == ()
+
+
+@pytest.mark.parametrize(("gap_s", "told_m"), [(9.0, 20.0 * 999.0), (12.0, 0.0)])
+def test_a_logged_grade_stands_for_ten_seconds_and_no_longer(gap_s, told_m):
+    at_s = np.arange(0.0, 1_001.0, gap_s)
+    drive = rolling_drive(np.full(2_000, 20.0), ("grade", at_s, np.full(at_s.shape, 0.03)))
+    rows = energy_ledger(drive, build_of(TwinVehicle())).by_grade
+    assert sum(row.distance_m for row in rows) == pytest.approx(told_m, rel=0.01)
+
+
+@pytest.mark.parametrize(("gap_s", "told_s"), [(110.0, 990.0), (150.0, 0.0)])
+def test_an_outside_temperature_stands_for_two_minutes_and_no_longer(gap_s, told_s):
+    at_s = np.arange(0.0, 1_001.0, gap_s)
+    drive = rolling_drive(np.full(2_000, 20.0), ("ambient_temperature", at_s, np.full(at_s.shape, 21.0)))
+    rows = energy_ledger(drive, build_of(TwinVehicle())).by_temperature
+    assert sum(row.duration_s for row in rows) == pytest.approx(told_s, abs=2.0)
+
+
+def spell(*pieces):
+    """Speeds of (seconds, m/s) pieces at two samples a second."""
+    return np.concatenate([np.full(round(2 * seconds), value) for seconds, value in pieces])
+
+
+@pytest.mark.parametrize(
+    ("stop_s", "standing", "segments"), [(2.0, 0.0, 1), (2.5, 0.0, 2), (9.0, 0.28, 2), (9.0, 0.32, 1)]
+)
+def test_a_stop_lasts_two_seconds_below_a_third_of_a_meter_per_second(stop_s, standing, segments):
+    """A stop of n samples lasts n - 1 steps; the first and last spells are the longer ones."""
+    drive = rolling_drive(spell((60.0, 10.0), (stop_s, standing), (60.0, 10.0)))
+    assert len(energy_ledger(drive, build_of(TwinVehicle())).segments) == segments
+
+
+@pytest.mark.parametrize(("hop_s", "lengths_m"), [(9.0, [690.0]), (11.0, [110.0, 600.0])])
+def test_a_hop_of_a_hundred_meters_is_a_segment_of_its_own(hop_s, lengths_m):
+    """At 10 m/s; the shorter hop goes with the next."""
+    drive = rolling_drive(spell((5.0, 0.0), (hop_s, 10.0), (5.0, 0.0), (60.0, 10.0), (5.0, 0.0)))
+    rows = energy_ledger(drive, build_of(TwinVehicle())).segments
+    assert [row.distance_m for row in rows] == pytest.approx(lengths_m, abs=6.0)
+
+
+def test_speeds_are_told_in_bands_of_five_with_standing_apart():
+    """Each speed is held for a minute; what crawls above 0.3 m/s moves."""
+    drive = rolling_drive(spell(*((60.0, value) for value in (0.25, 0.35, 4.9, 5.1, 9.9, 14.0, 0.0))))
+    rows = energy_ledger(drive, build_of(TwinVehicle())).by_speed
+    assert [(row.low, row.high) for row in rows] == [(0.0, 0.3), (0.0, 5.0), (5.0, 10.0), (10.0, 15.0)]
+    assert [row.duration_s for row in rows] == pytest.approx([119.0, 120.5, 120.0, 59.5], abs=1.1)
+
+
+@pytest.mark.parametrize(("distance_m", "expected"), [(49.9, None), (50.0, 400.0), (64.0, 312.5)])
+def test_a_row_of_less_than_fifty_meters_has_no_consumption(distance_m, expected):
+    row = LedgerRow(
+        label="any", low=0.0, high=9.0, distance_m=distance_m, duration_s=9.0, pack_out_wh=25.0, pack_in_wh=5.0,
+        rolling_wh=None, air_wh=None, hills_wh=None, kinetic_wh=None, auxiliary_wh=None,
+    )  # fmt: skip
+    assert row.net_wh == 20.0
+    assert row.net_wh_per_km == (None if expected is None else pytest.approx(expected))
+
+
+def test_below_three_tenths_of_a_meter_per_second_nothing_is_lost_with_time():
+    build = build_of(TwinVehicle())
+    train = replace(build.powertrain, constant_loss_w=PlanningValue(200.0, 0.0))
+    taught = replace(build, powertrain=train)
+    for speed, lost_w in ((0.25, 0.0), (0.35, 200.0 * build.powertrain.drive_efficiency.value)):
+        drive = rolling_drive(np.full(2_000, speed))
+        more = energy(energy_ledger(drive, taught), "drivetrain") - energy(energy_ledger(drive, build), "drivetrain")
+        assert more == pytest.approx(lost_w * 999.0 / 3600.0, abs=0.2)
+
+
+def test_what_only_goes_out_puts_nothing_in():
+    ledger = energy_ledger(level_drive(), build_of(TwinVehicle()))
+    assert {row.pack_in_wh for row in (*ledger.segments, *ledger.by_speed, *ledger.by_temperature)} == {0.0}
+
+
+def test_segments_hold_the_first_step_and_the_last():
+    rows = energy_ledger(rolling_drive(spell((60.0, 10.0), (5.0, 0.0), (60.0, 10.0))), build_of(TwinVehicle())).segments
+    assert [(row.low, row.high) for row in rows] == [(0.0, 64.5), (64.5, 124.5)]
+
+
+def test_beside_a_long_mark_a_short_one_is_none():
+    time_s = np.arange(0.0, 1000.0, 0.5)
+    value = sum(
+        ((time_s > a) & (time_s <= b)).astype(float) for a, b in ((100.0, 102.0), (400.0, 420.0), (700.0, 701.0))
+    )
+    drive = level_drive()
+    marker = replace(drive["speed"], name="marker", time_s=time_s, value=value)
+    rows = energy_ledger(drive.with_channels(marker), build_of(TwinVehicle())).by_marker
+    assert [(row.label, row.low, row.high) for row in rows] == [("marked 1", 400.5, 420.0)]

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.metrics.current import WINDOWS_S, allowed_current_a, current_summary
+from logan.metrics.current import METRIC, WINDOWS_S, allowed_current_a, current_summary
 from logan.settings import Conductor, DurationCurve, LimitSheet
 from tests.builds import example_build
 from tests.twin_drives import made_drive
@@ -125,3 +125,32 @@ def test_time_in_bands_adds_up_and_bands_are_of_round_width(largest, width):
     # A straight rise spends the same time in every whole band.
     inner = dwell.time_s[1:-1]
     assert inner == pytest.approx(np.full(len(inner), width / (1.5 * largest) * 600.0), abs=0.2)
+
+
+def test_figures_are_the_packs_on_discharge_whatever_flows_the_other_way_or_through_the_motor():
+    """Half an hour: 90 A out but for a second of 200 A, 400 A in for ten seconds, 700 A in the motor."""
+    time_s = np.arange(0.0, 1_800.0, 0.1)
+    current = np.where((time_s >= 100.0) & (time_s < 101.0), 200.0, 90.0)
+    current = np.where((time_s >= 300.0) & (time_s < 310.0), -400.0, current)
+    drive = made_drive(("pack_current", time_s, current), ("motor_current", time_s, np.full(time_s.shape, 700.0)))
+    summary = summary_of(drive)
+    figures = METRIC.figures(summary)
+    assert sorted(figures) == ["peak_current_a", "rms_current_10_s_a", "rms_current_600_s_a", "rms_current_60_s_a"]
+    assert (figures["peak_current_a"].value, figures["peak_current_a"].source) == (200.0, "highest sample")
+    assert figures["rms_current_10_s_a"].value == pytest.approx(np.sqrt(0.1 * 200.0**2 + 0.9 * 90.0**2), rel=5e-3)
+    assert [one.direction for one in summary.durations if one.channel == "motor_current"] == ["both"]
+    averaged = METRIC.figures(summary_of(replace(drive, is_averaged=True)))["peak_current_a"]
+    assert averaged.source == "lower bound: the log holds averages"
+
+
+def test_no_current_is_none_of_what_a_curve_allows_for_its_window():
+    time_s = np.arange(0.0, 60.0, 0.1)
+    curve = DurationCurve(component="fuse", duration_s=(1.0, 10.0), current_a=(300.0, 100.0))
+    peak = replace(curve, quantity="peak", duration_s=(100.0, 200.0))
+    summary = summary_of(made_drive(("pack_current", time_s, np.zeros(time_s.shape))), curve, peak)
+    assert [(one.used_ratio, one.allowed_a) for one in summary.approaches] == [
+        (0.0, pytest.approx(100.0)), (0.0, pytest.approx(300.0)),
+    ]  # fmt: skip
+    assert {one.peak.sampled_a for one in summary.durations} == {0.0}
+    assert not any("not logged" in note for note in summary.notes)
+    assert "current: not logged" in summary_of(made_drive(("speed", time_s, np.zeros(time_s.shape)))).notes

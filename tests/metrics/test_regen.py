@@ -192,6 +192,16 @@ def test_what_is_recovered_is_as_sure_as_the_braking_work():
         share = sum(getattr(one, part) for one in chosen) / work
         assert value(summary, number).value == pytest.approx(share)
         assert value(summary, number).sigma == pytest.approx(share * work_sigma_j(chosen, vehicle) / work)
+    for stop, one in zip(summary.stops, found, strict=True):
+        shown = (
+            stop.braking_wh or min(one.braking_j, 0.0) / 3600.0,
+            stop.recovered_wh,
+            stop.friction_wh,
+            stop.capped_wh,
+        )
+        assert shown == pytest.approx(
+            [j / 3600.0 for j in (one.braking_j, one.into_pack_j, one.friction_j, one.capped_j)]
+        )
     efficiency, round_trip = value(summary, 5), value(summary, 6)
     forward = vehicle.drive_efficiency_ratio
     assert round_trip.value == pytest.approx(forward * efficiency.value)
@@ -274,3 +284,77 @@ def test_friction_by_pressure_holds_the_truth_with_its_interval_and_has_a_factor
         assert found.sigma < 0.5 * found.value
     assert held >= 8
     assert np.median(far) < 0.15
+
+
+def slowed(start_m_per_s, end_m_per_s, *more, back_w=6_000.0, rate_m_per_s2=1.5, **fields):
+    """Half a minute at one speed, then straight down to another with so much power into the pack, and on at that."""
+    time_s = 0.1 * np.arange(1_200)
+    speed = np.clip(start_m_per_s - rate_m_per_s2 * (time_s - 30.0), end_m_per_s, start_m_per_s)
+    braking = (time_s > 30.05) & (speed > end_m_per_s)
+    made = made_drive(
+        ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
+        ("pack_current", time_s, np.where(braking, -back_w, np.where(speed > 0.0, 20_000.0, 300.0)) / 400.0),
+        ("speed", time_s, speed),
+        ("dcdc_power", time_s, np.full(time_s.shape, 300.0)),
+        *((name, time_s, np.broadcast_to(value, time_s.shape)) for name, value in more),
+    )
+    build = build_of(TwinVehicle())
+    return regen_summary(made, build, energy_summary(made, build), **fields)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "is_stop"),
+    [(20.0, 0.0, True), (20.0, 1.8, True), (20.0, 2.2, False), (8.5, 0.0, True), (7.5, 0.0, False)],
+)
+def test_a_full_stop_is_from_above_eight_to_below_two_meters_per_second(start, end, is_stop):
+    found = value(slowed(start, end), 4)
+    assert isinstance(found, Estimate) is is_stop
+    if is_stop:
+        assert found.value == value(slowed(start, end), 3).value
+    else:
+        assert found.reason.startswith("no full stop from more than ")
+
+
+@pytest.mark.parametrize(("end", "is_enough"), [(19.65, False), (18.9, True)])
+def test_five_watt_hours_without_the_pedal_tell_the_machines_efficiency(end, is_enough):
+    """18 kJ: at 20 m/s and 1.5 m/s2 the wheels give 47 kW beyond tires and air."""
+    found = value(slowed(20.0, end, ("brake_switch", 0.0), back_w=30_000.0), 5)
+    assert isinstance(found, Estimate) is is_enough
+    if not is_enough:
+        assert found.reason == "no braking without the brake pedal was found"
+
+
+def test_a_machine_that_gives_nothing_back_has_no_efficiency():
+    assert value(slowed(20.0, 0.0, ("brake_switch", 0.0), back_w=-300.0), 5).reason.startswith("nothing came back")
+
+
+def test_bands_are_a_tenth_of_charge_and_five_kelvin():
+    summary = slowed(20.0, 0.0, ("state_of_charge", 0.67), ("cell_temperature_min", 18.0), ("pack_temperature", 31.0))
+    (charge,), (cells,), (stop,) = summary.by_state_of_charge, summary.by_cell_temperature, summary.stops
+    assert (charge.low, charge.high) == pytest.approx((0.6, 0.7))
+    assert (cells.low, cells.high) == pytest.approx((15.0, 20.0))
+    assert (stop.state_of_charge_ratio, stop.cell_temperature_degc) == (0.67, 18.0)
+    for band in (charge, cells):
+        assert (band.stop_count, band.braking_wh, band.recovered_wh) == (1, stop.braking_wh, stop.recovered_wh)
+        assert band.recovery_ratio == pytest.approx(stop.recovered_wh / stop.braking_wh)
+    assert stop.recovered_wh == pytest.approx(6_000.0 * 20.0 / 1.5 / 3600.0, rel=0.03)
+
+
+def test_friction_that_cannot_be_told_is_at_most_what_is_left_and_its_ninety_percent():
+    """One braking of 35 kW and more with 6 kW coming back; the refusal says the most it may have been."""
+    vehicle, build = TwinVehicle(), replace(build_of(TwinVehicle()), basis="fit of 3 drives")
+    time_s = 0.1 * np.arange(900)
+    speed = np.clip(20.0 - 1.5 * (time_s - 30.0), 0.0, 20.0)
+    drive = made_drive(
+        ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
+        ("pack_current", time_s, np.where(speed > 0.0, np.where(time_s > 30.05, -15.0, 50.0), 0.75)),
+        ("speed", time_s, speed),
+        ("dcdc_power", time_s, np.full(time_s.shape, 300.0)),
+    )
+    (one,) = brakings_of(drive, build)
+    refused = regen_summary(drive, build, energy_summary(drive, build)).friction_wh
+    machine = max(2.0 - 1.0 / vehicle.drive_efficiency_ratio, vehicle.regen_efficiency_ratio)
+    left = one.braking_j - one.into_motor_j / machine
+    most_wh = (left + 1.645 * work_sigma_j([one], vehicle)) / 3600.0
+    assert refused.reason.endswith(f"at most {most_wh:.0f} Wh")
+    assert 30.0 < most_wh < 100.0
