@@ -56,17 +56,13 @@ def interpolate(at_s: FloatArray, time_s: FloatArray, value: FloatArray, *, max_
     present = np.isfinite(value)
     if not present.all():
         time_s, value = time_s[present], value[present]
-    result = np.full(at_s.shape, np.nan)
     if time_s.size == 0:
-        return result
-    right = np.searchsorted(time_s, at_s, side="left")
-    exact = (right < time_s.size) & (time_s[np.minimum(right, time_s.size - 1)] == at_s)
-    inside = (right > 0) & (right < time_s.size)
-    step_s = np.zeros(at_s.shape)
-    step_s[inside] = time_s[right[inside]] - time_s[right[inside] - 1]
-    usable = exact | (inside & (step_s <= max_gap_s))
-    if usable.any():
-        result[usable] = np.interp(at_s[usable], time_s, value)
+        return np.full(at_s.shape, np.nan)
+    result = np.interp(at_s, time_s, value, left=np.nan, right=np.nan)
+    gaps = np.flatnonzero(np.diff(time_s) > max_gap_s)
+    if gaps.size:
+        gap = np.searchsorted(time_s[gaps], at_s, side="left") - 1
+        result[(gap >= 0) & (at_s < time_s[gaps + 1][gap])] = np.nan
     return result
 
 
@@ -221,12 +217,46 @@ def decaying_sum(value: FloatArray, keep: float) -> FloatArray:
     ndarray, shape (n,) or (n, m)
         The sums. [same]
     """
-    # A banded triangular solve; scipy.signal, whose filter does the same, takes as long to load as all the rest.
-    from scipy.linalg.blas import dtbsv
+    # Doubling: what two, four, eight steps leave; scipy's filter would take longer to load than all this takes.
+    total, step = np.array(value, dtype=np.float64), 1
+    while step < len(total) and keep != 0.0:
+        total[step:] += keep * total[:-step]
+        keep, step = keep * keep, 2 * step
+    return total
 
-    band = np.vstack([np.ones(len(value)), np.full(len(value), -keep)])
-    columns = value.reshape(len(value), -1).T
-    return np.asarray([dtbsv(1, band, column, lower=1) for column in columns]).T.reshape(value.shape)
+
+def running_mean(value: FloatArray, count: int) -> FloatArray:
+    """Mean of the ``count`` values around each along the last axis; those at the ends stand for what is beyond."""
+    ends = [(0, 0)] * (value.ndim - 1) + [(count // 2 + 1, count - count // 2 - 1)]
+    total = np.cumsum(np.pad(value, ends, mode="edge"), axis=-1)
+    return np.asarray((total[..., count:] - total[..., :-count]) / count)
+
+
+def highest_near(value: FloatArray, count: int) -> FloatArray:
+    """Highest of the ``count`` values around each, an odd number; of fewer at the ends."""
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(value, count // 2, mode="edge"), count)
+    return np.asarray(near.max(axis=-1))
+
+
+def student_quantile(freedom: int, probability: float) -> float:
+    """Quantile of Student's t for whole degrees of freedom and a probability above one half.
+
+    References
+    ----------
+    .. [1] Abramowitz and Stegun (1964), 26.7.3 and 26.7.4: finite sums, from memory.
+    """
+    odd = freedom % 2
+    order = np.arange(1 + odd, freedom - 1, 2)
+    factors = np.cumprod(order / (order + 1.0))
+    low, high = 0.0, 0.5 * np.pi
+    for _ in range(60):
+        angle = 0.5 * (low + high)
+        cosine = np.cos(angle)
+        share = np.sin(angle) * cosine**odd * (1.0 + np.sum(factors * cosine ** (order + 1 - odd)))
+        if odd:
+            share = 2.0 / np.pi * (angle + (share if freedom > 1 else 0.0))
+        low, high = (angle, high) if share < 2.0 * probability - 1.0 else (low, angle)
+    return float(np.sqrt(freedom) * np.tan(low))
 
 
 def spans_where(time_s: FloatArray, condition: BoolArray, *, min_duration_s: float = 0.0) -> list[tuple[float, float]]:
@@ -277,6 +307,7 @@ def long_run_factor(residual: FloatArray, *, lags: int) -> float:
     power = float(np.sum(centred**2))
     if lags < 1 or power <= 0.0:
         return 1.0
-    products = [float(np.sum(centred[lag:] * centred[:-lag])) for lag in range(1, lags + 1)]
-    weights = 1.0 - np.arange(1, lags + 1) / (lags + 1.0)
-    return max(1.0, 1.0 + 2.0 * float(np.sum(weights * np.array(products))) / power)
+    # Bartlett's weights are what sums over lags + 1 neighbours, squared, count each lag with.
+    running = np.cumsum(np.pad(centred, (lags + 1, lags)))
+    sums = running[lags + 1 :] - running[: -lags - 1]
+    return max(1.0, float(np.sum(sums**2)) / (power * (lags + 1)))

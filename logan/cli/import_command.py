@@ -60,7 +60,6 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Import logs: read, map, check, analyze and store each drive once."""
         from logan.pipeline.builds import find_build
-        from logan.pipeline.channels import edit_channels
         from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
         from logan.pipeline.notes import noted, with_passengers
 
@@ -99,6 +98,8 @@ def register(app: typer.Typer) -> None:
         imported = read(logs, options)
         unfed = _asked_unfed(imported) if asks else ()
         if unfed:
+            from logan.pipeline.channels import edit_channels
+
             edit_channels(folder, removed=unfed)
             concerned = logs if one_drive else [log for log, one in zip(logs, imported, strict=True) if one.alike]
             anew = {one.record.number: one for one in read(concerned, replace(options, is_replaced=True))}

@@ -4,10 +4,9 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
 from logan.drive.drive import Channel
-from logan.numerics import nominal_period_s
+from logan.numerics import nominal_period_s, student_quantile
 from logan.results import Refusal, result
 from logan.units import BoolArray, FloatArray
 
@@ -20,6 +19,7 @@ _RIVAL_UNEXPLAINED: Final = 2.0
 """A second lag is ruled out when it leaves at least this many times as much unexplained as the best."""
 _BLOCK_S: Final = 240.0
 _LEAST_BLOCK_CORRELATION: Final = 0.9
+_ROUGH: Final = 5
 _LONGEST_GRID: Final = 2**18
 _FASTEST_DRIFT_PPM: Final = 3000.0
 _SHORTEST_FOR_DRIFT_S: Final = 700.0
@@ -161,11 +161,15 @@ def _block_lag(reference: Channel, time_s: FloatArray, value: FloatArray, near_s
         return None
     step_s = 0.1 if nominal_period_s(time_s) < 0.5 else 0.25
     trial_s = near_s + np.arange(-2.5, 2.5 + 0.5 * step_s, step_s)
-    score = np.array([_agreement(reference, time_s + lag, value) for lag in trial_s])
-    if not np.isfinite(score).all():
+    # A speed's agreement rises and falls once within seconds: every fifth lag tells where to try each.
+    rough = np.array([_agreement(reference, time_s + lag, value) for lag in trial_s[::_ROUGH]])
+    if not np.isfinite(rough).all():
         return None
+    first = max(_ROUGH * (int(np.argmax(rough)) - 1), 0)
+    trial_s = trial_s[first : first + 2 * _ROUGH + 1]
+    score = np.array([_agreement(reference, time_s + lag, value) for lag in trial_s])
     at = int(np.argmax(score))
-    if at in (0, trial_s.size - 1) or score[at] < _LEAST_BLOCK_CORRELATION:
+    if at in (0, trial_s.size - 1) or not score[at] >= _LEAST_BLOCK_CORRELATION:
         return None
     bend = score[at - 1] - 2.0 * score[at] + score[at + 1]
     shift = 0.5 * (score[at - 1] - score[at + 1]) / bend if bend < 0.0 else 0.0
@@ -206,7 +210,7 @@ def _line_through(
     rest = y - slope * x - lag_s
     freedom = max(y.size - 1 - is_told, 1)
     scatter_s = max(float(np.sqrt(np.sum(rest**2) / freedom)), _FINEST_LAG_S)
-    wide = float(stdtrit(freedom, 0.95))
+    wide = student_quantile(freedom, 0.95)
     half_s = wide * scatter_s / float(np.sqrt(y.size))
     half_ppm = 1e6 * wide * scatter_s / float(np.sqrt(np.sum((x - x.mean()) ** 2))) if is_told else _FASTEST_DRIFT_PPM
     return ClockAlignment(

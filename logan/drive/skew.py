@@ -6,14 +6,14 @@ by the current itself and by its first-order lags; without those lags, polarisat
 for a delay. Which blocks of the drive are used is drawn again and again for the interval.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import Channel
-from logan.numerics import decaying_sum, nominal_period_s
+from logan.numerics import decaying_sum, nominal_period_s, running_mean
 from logan.results import Estimate, Figure, Refusal, result
 from logan.units import BoolArray, FloatArray
 
@@ -56,9 +56,6 @@ def _mean(known: FloatArray, how: str, resolution_a: float) -> Figure:
     # Neighbouring samples repeat each other, so only the tenth root of their number is trusted to average out.
     return Estimate(middle, "A", float(np.hypot(spread / np.sqrt(known.size / 10.0), floor)), how)
 
-
-Regressors: TypeAlias = Callable[[float], FloatArray]
-"""From a lag [s] to what explains the target at that lag, shape (k, n)."""
 
 LONGEST_LAG_S: Final = 2.0
 WIDEST_INTERVAL_S: Final = 0.06
@@ -125,7 +122,7 @@ def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
     period_s = max(_period_s(voltage), _period_s(current))
     if not period_s <= 0.55:
         return Refusal(f"voltage and current come every {period_s:.2g} s; at least 2 Hz is needed")
-    step_s = max(0.02, period_s / 2.0)
+    step_s = _FINE_S * max(2, round(0.5 * period_s / _FINE_S))
     margin_s = LONGEST_LAG_S + 1.0
     middle_s = 0.5 * (start_s + end_s)
     first_s = max(start_s + margin_s, middle_s - 0.5 * _LONGEST_JUDGED_S)
@@ -134,15 +131,34 @@ def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
         return Refusal(
             f"voltage and current overlap for {max(end_s - start_s, 0.0):.0f} s; at least two minutes are needed"
         )
-    responses = _polarisations(current, step_s)
-
-    def regressors(lag_s: float) -> FloatArray:
-        direct = current.at(time_s + lag_s)
-        slow = [np.interp(time_s + lag_s, at_s, value) for at_s, value in responses]
-        return np.stack([direct, *slow])
-
-    found = _best_lag(voltage.at(time_s), regressors, step_s)
+    found = _best_lag(voltage.at(time_s), _Shifted(current, time_s, step_s), step_s)
     return found if isinstance(found, Refusal) else _widened(found, _BETWEEN_SAMPLES * period_s)
+
+
+class _Shifted:
+    """The current and its first-order lags, within the band, at times moved by any multiple of the fine step.
+
+    All that differ by whole steps of the grid are one series read from another place: each is worked out once.
+    """
+
+    def __init__(self, current: Channel, time_s: FloatArray, step_s: float) -> None:
+        self.current, self.time_s, self.step_s = current, time_s, step_s
+        self.fine_steps = round(step_s / _FINE_S)
+        self.margin = int(np.ceil((LONGEST_LAG_S + 1.0) / step_s))
+        self.responses = _polarisations(current, step_s)
+        self.series: dict[int, tuple[FloatArray, BoolArray]] = {}
+
+    def by(self, lag_s: float) -> tuple[FloatArray, BoolArray]:
+        """Series in the band, shape (k, n), and where they are known."""
+        whole, part = divmod(round(lag_s / _FINE_S), self.fine_steps)
+        if part not in self.series:
+            steps = np.arange(-self.margin, self.time_s.size + self.margin)
+            at_s = self.time_s[0] + steps * self.step_s + part * _FINE_S
+            slow = [np.interp(at_s, own_s, value) for own_s, value in self.responses]
+            self.series[part] = _in_band(np.stack([self.current.at(at_s), *slow]), self.step_s)
+        value, known = self.series[part]
+        first = self.margin + whole
+        return value[:, first : first + self.time_s.size], known[first : first + self.time_s.size]
 
 
 def _widened(found: LagEstimate, more_s: float) -> LagEstimate:
@@ -155,10 +171,10 @@ def _widened(found: LagEstimate, more_s: float) -> LagEstimate:
     )
 
 
-def _best_lag(target: FloatArray, regressors: Regressors, step_s: float) -> LagEstimate | Refusal:
+def _best_lag(target: FloatArray, shifted: _Shifted, step_s: float) -> LagEstimate | Refusal:
     """Lag that leaves least unexplained, with the interval from drawing blocks with replacement."""
     coarse_s = np.arange(-LONGEST_LAG_S, LONGEST_LAG_S + 0.5 * _COARSE_S, _COARSE_S)
-    grams = _block_products(target, regressors, coarse_s, step_s)
+    grams = _block_products(target, shifted, coarse_s, step_s)
     if grams.shape[1] < _FEWEST_BLOCKS:
         return Refusal("too few stretches without gaps to tell the lag")
     left = _unexplained(grams.sum(axis=1))
@@ -169,7 +185,7 @@ def _best_lag(target: FloatArray, regressors: Regressors, step_s: float) -> LagE
     if not r2_ratio > 0.05:
         return Refusal(f"the two do not move together (R2 {max(r2_ratio, 0.0):.2f})")
     fine_s = coarse_s[best] + np.arange(-20, 21) * _FINE_S
-    fine = _block_products(target, regressors, fine_s, step_s)
+    fine = _block_products(target, shifted, fine_s, step_s)
     lag_s = _lowest_point(fine_s, _unexplained(fine.sum(axis=1))[np.newaxis])[0]
     low_s, high_s = _drawn_interval(fine_s, fine)
     if low_s <= fine_s[1] or high_s >= fine_s[-2]:
@@ -177,28 +193,25 @@ def _best_lag(target: FloatArray, regressors: Regressors, step_s: float) -> LagE
     return LagEstimate(lag_s=float(lag_s), low_s=low_s, high_s=high_s, r2_ratio=r2_ratio)
 
 
-def _block_products(target: FloatArray, regressors: Regressors, lags_s: FloatArray, step_s: float) -> FloatArray:
+def _block_products(target: FloatArray, shifted: _Shifted, lags_s: FloatArray, step_s: float) -> FloatArray:
     """Sums of products of target and regressors per lag and block, shape (lags, blocks, k + 1, k + 1)."""
     length = round(_BLOCK_S / step_s)
     count = target.size // length
-    rows = [np.concatenate((regressors(float(lag_s)), target[np.newaxis])) for lag_s in lags_s]
-    is_whole: BoolArray = np.ones(count, dtype=np.bool_)
+    aim, is_known = _in_band(target[np.newaxis], step_s)
     products = []
-    for row in rows:
-        known: BoolArray = np.isfinite(row).min(axis=0)
-        band = _band(np.where(known, row, 0.0), step_s)
-        blocks = band[:, : count * length].reshape(row.shape[0], count, length)
-        products.append(np.einsum("ibt,jbt->bij", blocks, blocks))
-        is_whole = is_whole & known[: count * length].reshape(count, length).min(axis=1)
-    return np.asarray(np.stack(products)[:, is_whole])
+    for lag_s in lags_s:
+        row, known = shifted.by(float(lag_s))
+        is_known = is_known & known
+        blocks = np.concatenate((row, aim))[:, : count * length].reshape(-1, count, length).transpose(1, 0, 2)
+        products.append(blocks @ blocks.transpose(0, 2, 1))
+    return np.stack(products)[:, is_known[: count * length].reshape(count, length).all(axis=1)]
 
 
-def _band(value: FloatArray, step_s: float) -> FloatArray:
-    """Changes of about half a second to ten seconds: what a lag can be told from."""
-    from scipy.ndimage import uniform_filter1d
-
-    short, long = max(round(0.25 / step_s), 1), round(8.0 / step_s)
-    return np.asarray(uniform_filter1d(value, short, axis=-1) - uniform_filter1d(value, long, axis=-1))
+def _in_band(value: FloatArray, step_s: float) -> tuple[FloatArray, BoolArray]:
+    """Changes of about half a second to ten seconds: what a lag can be told from; and where all is known."""
+    known: BoolArray = np.isfinite(value).min(axis=0)
+    value = np.where(known, value, 0.0)
+    return running_mean(value, max(round(0.25 / step_s), 1)) - running_mean(value, round(8.0 / step_s)), known
 
 
 def _unexplained(gram: FloatArray) -> FloatArray:

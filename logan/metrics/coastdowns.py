@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
 from logan.drive.drive import STATION_WIND_FACTOR, Air, Drive, air_of
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
@@ -21,6 +20,7 @@ from logan.metrics.coastdown_fit import (
 )
 from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
 from logan.metrics.metric import Metric
+from logan.numerics import student_quantile
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
 from logan.results import Estimate, Figure, Refusal, all_refused, result
@@ -38,7 +38,7 @@ SPEED_65_MPH_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
 PRIOR_SCATTER_RATIO: Final = {"rolling": 0.02, "drag": 0.02, "force": 0.012}
 """Scatter of one pair in calm air, from simulation; it counts as much as a few pairs' own scatter."""
 
-PRIOR_PAIRS: Final = 3.0
+PRIOR_PAIRS: Final = 3
 LINEAR_SHOWS_SIGMA: Final = 2.0
 """A linear term is spoken of from this many standard uncertainties on."""
 
@@ -348,7 +348,7 @@ def _mean(
     chi = float(np.sum(weight * (values - mean) ** 2))
     freedom = PRIOR_PAIRS + values.size - 1
     factor = np.sqrt((PRIOR_PAIRS + chi) / freedom)
-    wider = float(stdtrit(freedom, 0.841344746))
+    wider = student_quantile(freedom, 0.841344746)
     # Runs in one direction share their unknown wind and slope: that part no number of them averages out.
     shared = float(np.sum((weight / np.sum(weight) * formal)[~pairs]))
     return mean, float(np.hypot(factor * wider / np.sqrt(np.sum(weight)), shared))

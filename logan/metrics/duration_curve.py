@@ -138,10 +138,9 @@ class _WindowSearch:
         A window moved by a share of its length changes its mean by no more than that share
         of the largest value; so a coarse pass leaves only the neighbourhoods of its best.
         """
-        ends_s = np.concatenate((self.time_s, self.time_s + window_s))
-        inside = (ends_s >= first_s) & (ends_s <= last_s)
         period_s = float(self.time_s[-1] - self.time_s[0]) / (self.time_s.size - 1)
         count = int((last_s - first_s) / max(window_s / _COARSE, period_s)) + 2
+        coarse_s, from_s, until_s = np.empty(0), np.array([first_s]), np.array([last_s])
         if window_s > _LEAST_COARSE_PERIODS * period_s and last_s > first_s:
             coarse_s = np.linspace(first_s, last_s, count)
             mean, square = self._means(coarse_s, window_s)
@@ -149,18 +148,22 @@ class _WindowSearch:
             near = (mean >= mean.max() - share * self.largest) | (square >= square.max() - share * self.largest**2)
             # A window with a hole in it is bounded by nothing: its neighbourhood is always tried.
             near |= ~np.isfinite(mean)
-            near[:-1] |= near[1:].copy()
-            cell = np.clip(((ends_s - first_s) / (coarse_s[1] - coarse_s[0])).astype(np.int64), 0, count - 1)
-            inside &= near[cell]
-            ends_s = np.concatenate((ends_s[inside], coarse_s))
-        else:
-            ends_s = ends_s[inside]
-        ends_s = np.unique(ends_s)
+            near = near[:-1] | near[1:]
+            from_s, until_s = coarse_s[:-1][near], coarse_s[1:][near]
+        at_end, at_start = self._between(from_s, until_s), self._between(from_s - window_s, until_s - window_s)
+        ends_s = np.concatenate((at_end, np.clip(at_start + window_s, first_s, last_s), coarse_s))
+        ends_s.sort(kind="stable")
         # The mean's slope is the signal at the end less that at the start: straight between candidates.
         slope = np.interp(ends_s, self.time_s, self.value) - np.interp(ends_s - window_s, self.time_s, self.value)
         tops = np.flatnonzero((slope[:-1] > 0.0) & (slope[1:] < 0.0))
         share_in = slope[tops] / (slope[tops] - slope[tops + 1])
         return np.concatenate((ends_s, ends_s[tops] + share_in * (ends_s[tops + 1] - ends_s[tops])))
+
+    def _between(self, from_s: FloatArray, until_s: FloatArray) -> FloatArray:
+        """Times of the samples within any of these stretches."""
+        low = np.searchsorted(self.time_s, from_s, side="left")
+        counts = np.searchsorted(self.time_s, until_s, side="right") - low
+        return np.asarray(self.time_s[np.repeat(low - np.cumsum(counts) + counts, counts) + np.arange(counts.sum())])
 
 
 def with_zero_crossings(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -1,7 +1,7 @@
 """Drives of a library with all their results, computed once and kept.
 
 An analysis is stored with the fingerprint of the settings that it rests on; when those
-change, only what they touch is done again.
+change, only what they touch is done again. The model is loaded where a fit is asked for: an import needs none.
 """
 
 from __future__ import annotations
@@ -28,10 +28,6 @@ from logan.instrument_settings import InstrumentSettings
 from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
 from logan.instruments.posterior import Instruments, corrected, corrections, known_instruments
 from logan.metrics.error_budget import unchecked_sigma_ratio
-from logan.model.balance import segment_drive
-from logan.model.fit_result import FitResult
-from logan.model.fitted_build import fitted_build
-from logan.model.segments_table import DriveSegments
 from logan.quality.between_drives import find_changes
 from logan.quality.grades import worst_grade
 from logan.results import (
@@ -50,6 +46,8 @@ from logan.version import science_edition
 
 if TYPE_CHECKING:
     from logan.drive_library.raw_file import RawFileWriter
+    from logan.model.fit_result import FitResult
+    from logan.model.segments_table import DriveSegments
 
 _EVIDENCE: Final = "instrument-evidence"
 
@@ -175,6 +173,8 @@ def analysis_fingerprint(
 
 def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
+    from logan.model.segments_table import DriveSegments
+
     return settings_fingerprint(
         science_edition(),
         schema_of(DriveSegments),
@@ -306,6 +306,8 @@ def stored_drive(
             planned = replace_fields(planned, record=library.set_summary(record.number, planned.record.summary))
     if fit is None or fit.drive_count == 0:
         return planned
+    from logan.model.fitted_build import fitted_build
+
     found = _kept(library, record, fitted_build(build, fit), analysis, _BY_FIT)[0].analysis
     return replace_fields(planned, analysis=planned.analysis.with_results(ledger=found.ledger, regen=found.regen))
 
@@ -387,6 +389,8 @@ def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *
     build, drive_id
         As in ``segment_drive``.
     """
+    from logan.model.balance import segment_drive
+
     segments = segment_drive(admitted(drive, record.summary.admission, "fit"), build, drive_id=drive_id)
     words = tuple(
         f"{sum(span.duration_s for span in entry.spans):.0f} s of it take no part: {entry.reason}"
@@ -400,6 +404,8 @@ def admitted_segments(drive: Drive, record: DriveRecord, build: BuildSettings, *
 
 
 def _segments(library: DriveLibrary, record: DriveRecord, build: BuildSettings) -> DriveSegments:
+    from logan.model.segments_table import DriveSegments
+
     def made() -> DriveSegments:
         drive = load_corrected(library, record.number, build)
         return admitted_segments(drive, record, build, drive_id=str(record.number))

@@ -4,9 +4,8 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from logan.numerics import integrate
+from logan.numerics import highest_near, integrate
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, resolution, spans_of
 from logan.results import DataFlag, Severity
@@ -251,7 +250,7 @@ def _find_derate(survey: DriveSurvey) -> Iterator[DataFlag]:
         asked, given = np.abs(survey.on_grid("motor_torque_command")), np.abs(survey.on_grid("motor_torque"))
         top = np.nanquantile(asked, 0.999) if np.isfinite(asked).any() else 0.0
         # The two are sampled apart: only what holds against the neighbours too is a limit.
-        asked, given = minimum_filter1d(np.nan_to_num(asked), 3), maximum_filter1d(np.nan_to_num(given), 3)
+        asked, given = -highest_near(-np.nan_to_num(asked), 3), highest_near(np.nan_to_num(given), 3)
         reasons["torque stays below what is asked"] = asked - given > max(0.12 * top, 10.0)
     if survey.has("discharge_current_limit", "pack_current"):
         limit = survey.on_grid("discharge_current_limit")

@@ -163,23 +163,29 @@ def stuck_bit(raw: IntArray) -> int | None:
         Values in steps of the resolution.
     """
     span = int(np.ptp(raw))
+    are_few = _distinct(raw - raw.min()).size < 40
     for bit in range(int(np.log2(max(span, 2))), _LOWEST_BIT - 1, -1):
         period = 2 ** (bit + 1)
-        if _has_gap(raw, period, span) or _has_jumps(raw, period // 2):
+        if (not are_few and _has_gap(raw, period, span)) or _has_jumps(raw, period // 2):
             return bit
     return None
 
 
 def _has_gap(raw: IntArray, period: int, span: int) -> bool:
     """Whether half of each period is empty although the values reach over several."""
-    if span < _LEAST_PERIODS * period or np.unique(raw).size < 40:
+    if span < _LEAST_PERIODS * period:
         return False
-    residue = np.unique(np.mod(raw, period))
+    residue = _distinct(np.mod(raw, period))
     if residue.size < 4:
         return False
     empty = np.diff(np.concatenate((residue, [residue[0] + period])))
     widest = int(np.argmax(empty))
     return bool(empty[widest] >= _EMPTY_SHARE * period and empty[widest] <= 0.6 * period)
+
+
+def _distinct(counts: IntArray) -> IntArray:
+    """Which whole numbers from zero on there are: a table of a million is filled sooner than as many are sorted."""
+    return np.flatnonzero(np.bincount(counts))
 
 
 def _has_jumps(raw: IntArray, size: int) -> bool:

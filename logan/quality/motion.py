@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
+from logan.numerics import highest_near
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of, true_runs
 from logan.results import DataFlag, Severity
@@ -166,8 +166,8 @@ def _find_slip(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         fast = fast / usual
         width = 2 * int(np.ceil(1.5 / survey.period_s)) + 1
-        highest = maximum_filter1d(np.nan_to_num(true), width)
-        lowest = -maximum_filter1d(-np.nan_to_num(true), width)
+        highest = highest_near(np.nan_to_num(true), width)
+        lowest = -highest_near(-np.nan_to_num(true), width)
         slipping = both & ((fast > 1.15 * highest + 1.0) | ((fast < 0.75 * lowest - 1.0) & (lowest > 3.0)))
         brief = lasting(slipping, 0.2, 8.0, each=survey.period_s)
         if not brief.any() or slipping.mean() > 0.05:

@@ -78,9 +78,9 @@ def _find_frozen_position(survey: DriveSurvey) -> Iterator[DataFlag]:
     lasting = (lengths > 2) & (time_s[starts + lengths - 1] - time_s[starts] >= 5.0)
     speed = np.interp(time_s, survey.time_s, np.nan_to_num(survey.speed_m_per_s))
     longitude = survey.drive["longitude"].at(time_s) if "longitude" in survey.drive else np.zeros(value.shape)
-    parts = [slice(start, start + length) for start, length in zip(starts, lengths, strict=True)]
-    rolling = [np.ptp(longitude[part]) == 0.0 and np.mean(speed[part]) > 3.0 for part in parts]
-    frozen = in_runs(value.size, starts[lasting & rolling], lengths[lasting & rolling])
+    parts = [slice(start, start + length) for start, length in zip(starts[lasting], lengths[lasting], strict=True)]
+    lasting[lasting] = [np.ptp(longitude[part]) == 0.0 and np.mean(speed[part]) > 3.0 for part in parts]
+    frozen = in_runs(value.size, starts[lasting], lengths[lasting])
     if not frozen.any():
         return
     spans = spans_of(time_s, frozen)

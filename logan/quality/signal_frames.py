@@ -171,9 +171,9 @@ def _find_silence(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataF
             times[column.bus].append(column.time_ns)
     errors = np.sort(table.error_time_ns)
     for bus, parts in times.items():
-        every = np.unique(np.concatenate(parts))
+        every = np.sort(np.concatenate(parts), kind="stable")
         others = [part for name, more in times.items() if name != bus for part in more]
-        elsewhere = np.unique(np.concatenate(others)) if others else np.empty(0, np.int64)
+        elsewhere = np.sort(np.concatenate(others), kind="stable") if others else np.empty(0, np.int64)
         gaps = np.flatnonzero(np.diff(every) > _SILENCE_S * _NS)
         silent = [k for k in gaps.tolist() if _is_odd(int(every[k]), int(every[k + 1]), errors, elsewhere)]
         if not silent or every.size < 100:

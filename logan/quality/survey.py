@@ -1,10 +1,12 @@
 """What many detectors ask of one drive, computed once; and runs, steps and resolution of sampled values."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
+from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Channel, Drive, is_charging_at
 from logan.drive.logged_loads import LoadVerdict, judged_loads
 from logan.numerics import integrate, nominal_period_s
@@ -22,6 +24,7 @@ from logan.units import (
 )
 
 _ENOUGH = 10_000
+_LONGEST_LAG_S = 10.0
 MAX_SPANS = 50
 """No flag lists more spans than this; the evidence gives the full count."""
 
@@ -144,6 +147,7 @@ class DriveSurvey:
         self.build = build
         self._grids: dict[str, FloatArray] = {}
         self._finite: dict[str, tuple[FloatArray, FloatArray] | None] = {}
+        self._aligned: dict[str, ClockAlignment | None] = {}
 
     def has(self, *names: str) -> bool:
         """True when every named channel has at least two finite samples."""
@@ -162,6 +166,18 @@ class DriveSurvey:
         if found is None:
             raise KeyError(name)
         return found
+
+    def speed_against(self, reference: str) -> ClockAlignment | None:
+        """Lag and drift of the speed against another; None where one is absent or nothing can be told."""
+        if reference not in self._aligned:
+            found = None
+            if self.has(reference, "speed"):
+                first = self.drive[reference]
+                if reference == "motor_speed":
+                    first = replace(first, value=np.abs(first.value))
+                found = align_clocks(first, self.drive["speed"], max_lag_s=_LONGEST_LAG_S)
+            self._aligned[reference] = found if isinstance(found, ClockAlignment) else None
+        return self._aligned[reference]
 
     @cached_property
     def every_sample_s(self) -> FloatArray:

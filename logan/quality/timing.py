@@ -1,12 +1,10 @@
 """Missing samples, gaps, and channels that are late against each other."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.skew import LagEstimate, current_lag
 from logan.numerics import nominal_period_s
 from logan.quality.detector import detector
@@ -15,7 +13,6 @@ from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 from logan.units.sentences import measure
 
-_LONGEST_LAG_S: Final = 10.0
 _LEAST_DRIFT_S: Final = 0.3
 _ROLLING_M_PER_S: Final = 3.0
 _LONGEST_LOSS_S: Final = 30.0
@@ -156,16 +153,16 @@ def _skew_effect(survey: DriveSurvey, lag_s: float) -> float | None:
 @detector("channels_out_of_step", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed late against the motor's speed, or against satellite speed beyond what receivers need."""
-    for name, other, allowed_s in (("speed", "motor_speed", 0.3), ("speed", "gnss_speed", 1.5)):
-        found = _aligned_speeds(survey, other, name)
+    for other, allowed_s in (("motor_speed", 0.3), ("gnss_speed", 1.5)):
+        found = survey.speed_against(other)
         if found is None or not found.low_s <= found.lag_s <= found.high_s:
             continue
         certain_s = min(abs(found.low_s), abs(found.high_s)) if found.low_s * found.high_s > 0.0 else 0.0
         if certain_s < allowed_s:
             continue
-        late = name if found.lag_s < 0 else other
+        late = "speed" if found.lag_s < 0 else other
         yield DataFlag(
-            channels=(name, other),
+            channels=("speed", other),
             title="Two speeds are not measured at the same time",
             evidence=f"{late} is {abs(found.lag_s):.1f} s late (±{found.high_s - found.lag_s:.1f} s)",
             remedy=f"Set delay_s = {abs(found.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
@@ -174,21 +171,10 @@ def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
 
 
-def _aligned_speeds(survey: DriveSurvey, reference: str, other: str) -> ClockAlignment | None:
-    """Lag and drift between two speeds of one drive; None where one is absent or nothing can be told."""
-    if not survey.has(reference, other):
-        return None
-    first = survey.drive[reference]
-    if reference == "motor_speed":
-        first = replace(first, value=np.abs(first.value))
-    found = align_clocks(first, survey.drive[other], max_lag_s=_LONGEST_LAG_S)
-    return found if isinstance(found, ClockAlignment) else None
-
-
 @detector("clock_drift", Severity.AMBER, effect_wh_per_km=0.0)
 def _find_drift(survey: DriveSurvey) -> Iterator[DataFlag]:
     """The lag between logger and satellite receiver grows or shrinks during the drive."""
-    found = _aligned_speeds(survey, "gnss_speed", "speed")
+    found = survey.speed_against("gnss_speed")
     if found is None or found.drift_low_ppm * found.drift_high_ppm <= 0.0:
         return
     moved_s = abs(found.drift_ppm) * 1e-6 * survey.drive.duration_s
