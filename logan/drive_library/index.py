@@ -13,24 +13,19 @@ from typing import Any, Final
 from logan.drive.provenance import LogSource
 from logan.drive_library.database import DatabaseKind, open_database, remove_database
 from logan.drive_library.folder import StoredFile
-from logan.drive_library.header import StoredFigures, conditions_from, figure_from, summary_from
-from logan.drive_library.records import DriveRecord, MetricPoint
+from logan.drive_library.header import StoredFigures, conditions_from, summary_from
+from logan.drive_library.records import DriveRecord
 from logan.errors import DriveLibraryError
 from logan.results import json_ready
 
-INDEX_VERSION: Final = 2
+INDEX_VERSION: Final = 3
 """Moves with the tables below; an index of another version is thrown away and made again from the files."""
 
 _TABLES: Final = """
 CREATE TABLE drive (
-    id TEXT PRIMARY KEY, number INTEGER NOT NULL UNIQUE, stamp TEXT NOT NULL, start_ns INTEGER,
-    change TEXT NOT NULL, excluded TEXT NOT NULL, record TEXT NOT NULL, figures TEXT NOT NULL
+    id TEXT PRIMARY KEY, number INTEGER NOT NULL UNIQUE, stamp TEXT NOT NULL, record TEXT NOT NULL,
+    figures TEXT NOT NULL
 ) WITHOUT ROWID;
-CREATE TABLE source (drive_id TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (drive_id, sha256)) WITHOUT ROWID;
-CREATE TABLE metric (
-    name TEXT NOT NULL, drive_id TEXT NOT NULL, figure TEXT NOT NULL, PRIMARY KEY (name, drive_id)
-) WITHOUT ROWID;
-CREATE INDEX metric_of_drive ON metric (drive_id);
 CREATE TABLE missing (id TEXT PRIMARY KEY, number INTEGER NOT NULL) WITHOUT ROWID;
 """
 # Not fully synchronous: the index need not survive a power cut, the files must, and do.
@@ -67,8 +62,7 @@ class DriveIndex:
         with self._lock:
             try:
                 if self._connection.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",):
-                    tables = ("drive", "source", "metric", "missing")
-                    self._connection.executescript(";".join(f"DELETE FROM {table}" for table in tables))
+                    self._connection.executescript("DELETE FROM drive; DELETE FROM missing")
                     return
             except sqlite3.Error:
                 self._roll_back()
@@ -131,73 +125,21 @@ class DriveIndex:
         try:
             return tuple(_record(record, figures) for record, figures in rows)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
-            raise self._damaged() from error
-
-    def _damaged(self) -> DriveLibraryError:
-        return DriveLibraryError("the index is damaged", "Run: logan library rebuild", self.path)
-
-    def metric(self, name: str) -> tuple[MetricPoint, ...]:
-        """One metric over all drives, by start time; drives without a clock come first."""
-        query = (
-            "SELECT drive.number, drive.start_ns, metric.figure, drive.change, drive.excluded FROM metric"
-            " JOIN drive ON drive.id = metric.drive_id WHERE metric.name = ? ORDER BY drive.start_ns, drive.number"
-        )
-        try:
-            return tuple(
-                MetricPoint(number, start_ns, figure_from(json.loads(figure)), change, excluded)
-                for number, start_ns, figure, change, excluded in self.rows(query, (name,))
-            )
-        except (ValueError, TypeError, AttributeError) as error:
-            raise self._damaged() from error
-
-    def metric_names(self) -> tuple[str, ...]:
-        """Metrics that any drive has."""
-        return tuple(name for (name,) in self.rows("SELECT DISTINCT name FROM metric ORDER BY name"))
-
-    def content(self) -> dict[str, list[tuple[Any, ...]]]:
-        """Every row of every table but file stamps, for comparing two indexes."""
-        return {
-            "drive": self.rows("SELECT id, number, start_ns, change, excluded, record, figures FROM drive ORDER BY id"),
-            "source": self.rows("SELECT * FROM source ORDER BY drive_id, sha256"),
-            "metric": self.rows("SELECT * FROM metric ORDER BY name, drive_id"),
-        }
+            raise DriveLibraryError("the index is damaged", "Run: logan library rebuild", self.path) from error
 
 
 def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile) -> None:
-    """Insert a drive, or replace its rows."""
+    """Insert a drive, or replace its row."""
     forget(connection, record.id)
     connection.execute("DELETE FROM missing WHERE id = ?", (record.id,))
-    conditions = record.conditions
-    figures = {name: json_ready(figure) for name, figure in record.summary.metrics.items()}
-    content = json_ready(replace(record, summary=replace(record.summary, metrics={})))
-    connection.execute(
-        "INSERT INTO drive VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            record.id,
-            record.number,
-            stored.stamp,
-            record.start_ns,
-            conditions.change,
-            conditions.excluded_because,
-            _text(content),
-            _text(figures),
-        ),
-    )
-    sources = {(record.id, source.sha256) for source in record.sources}
-    connection.executemany("INSERT INTO source VALUES (?, ?)", sorted(sources))
-    rows = [(name, record.id, _text(figure)) for name, figure in figures.items()]
-    connection.executemany("INSERT INTO metric VALUES (?, ?, ?)", rows)
-
-
-def _text(content: object) -> str:
-    return json.dumps(content, separators=(",", ":"))
+    bare = replace(record, summary=replace(record.summary, metrics={}))
+    texts = (json.dumps(json_ready(part), separators=(",", ":")) for part in (bare, record.summary.metrics))
+    connection.execute("INSERT INTO drive VALUES (?, ?, ?, ?, ?)", (record.id, record.number, stored.stamp, *texts))
 
 
 def forget(connection: sqlite3.Connection, drive_id: str) -> None:
-    """Take a drive's rows out."""
+    """Take a drive's row out."""
     connection.execute("DELETE FROM drive WHERE id = ?", (drive_id,))
-    connection.execute("DELETE FROM source WHERE drive_id = ?", (drive_id,))
-    connection.execute("DELETE FROM metric WHERE drive_id = ?", (drive_id,))
 
 
 @lru_cache(maxsize=2048)

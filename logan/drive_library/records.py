@@ -132,17 +132,6 @@ class DriveRecord:
         return bool(self.conditions.excluded_because)
 
 
-@dataclass(frozen=True, slots=True)
-class MetricPoint:
-    """One metric of one drive."""
-
-    number: int
-    start_ns: int | None
-    figure: Figure
-    change: str
-    excluded_because: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Damage:
     """One thing that ``check`` found wrong, and what to do about it."""

@@ -17,10 +17,10 @@ from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, lock
 from logan.drive_library.folder import LibraryFolder, drive_file_name, drive_id_of
 from logan.drive_library.header import Notes, read_notes, write_notes
 from logan.drive_library.index import DriveIndex
-from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary, MetricPoint
+from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError
-from logan.results import JsonValue, json_ready
+from logan.results import Figure, JsonValue, json_ready
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -322,13 +322,15 @@ class DriveLibrary:
             ) from error
         return self.record(record.id)
 
-    def metric(self, name: str) -> tuple[MetricPoint, ...]:
-        """One metric over all drives, by start time."""
-        return self._index.metric(name)
+    def metric(self, name: str) -> tuple[tuple[DriveRecord, Figure], ...]:
+        """One metric over all drives that have it, by start time; drives without a clock come first."""
+        drives = sorted(self.drives(), key=lambda one: (one.start_ns is not None, one.start_ns or 0, one.number))
+        found = ((one, one.summary.metrics.get(name)) for one in drives)
+        return tuple((one, figure) for one, figure in found if figure is not None)
 
     def metric_names(self) -> tuple[str, ...]:
         """Metrics that any drive has."""
-        return self._index.metric_names()
+        return tuple(sorted({name for one in self.drives() for name in one.summary.metrics}))
 
     def analysis(self, drive: int | str, key: str, fingerprint: str) -> JsonValue:
         """A stored analysis of a drive, or of ``EVERY_DRIVE``, if made with settings of this fingerprint; else None."""

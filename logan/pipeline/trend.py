@@ -2,21 +2,20 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace as replace_fields
+from dataclasses import replace
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Final
 
 import numpy as np
 
-from logan.drive_library.records import MetricPoint
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.fitted_build import basis_of_fit
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import stored_drives
-from logan.results import Estimate, Figure, result
+from logan.results import Estimate, Figure, Refusal, result
 from logan.units import FloatArray
 
 LEVEL_RATIO: Final = 0.9
@@ -131,7 +130,7 @@ def trend_of_build(
             drives = stored_drives(library, folder.settings(), fit=fit, told=told)
             figures = {one.record.number: one.analysis.figures()[metric] for one in drives}
         found = metric_trend(library, metric, with_excluded=with_excluded, figures=figures)
-    return found if fit is None else replace_fields(found, basis=basis_of_fit(fit))
+    return found if fit is None else replace(found, basis=basis_of_fit(fit))
 
 
 def metric_trend(
@@ -165,46 +164,42 @@ def metric_trend(
             f"no drive has a metric '{metric}'",
             f"Choose one of: {', '.join(near)}" if near else "Import a drive first: logan import LOG",
         )
-    excluded = tuple(point.number for point in stored if point.excluded_because and not with_excluded)
-    taking_part = [
-        replace_fields(point, figure=(figures or {}).get(point.number, point.figure))
-        for point in stored
-        if point.number not in excluded
-    ]
+    excluded = tuple(record.number for record, _ in stored if record.is_excluded and not with_excluded)
+    taking_part = {
+        record.number: (record, (figures or {}).get(record.number, figure))
+        for record, figure in stored
+        if record.number not in excluded
+    }
     points = tuple(
-        TrendPoint(number=point.number, start_ns=point.start_ns, figure=point.figure, change=point.change)
-        for point in taking_part
-        if isinstance(point.figure, Estimate)
+        TrendPoint(number=number, start_ns=record.start_ns, figure=figure, change=record.conditions.change)
+        for number, (record, figure) in taking_part.items()
+        if isinstance(figure, Estimate)
     )
     if not points:
-        raise NotEnoughDataError(
-            f"'{metric}' was refused for every drive ({_first_reason(taking_part)})", "See: logan drives"
-        )
+        reason = next((found.reason for _, found in taking_part.values() if isinstance(found, Refusal)), "all left out")
+        raise NotEnoughDataError(f"'{metric}' was refused for every drive ({reason})", "See: logan drives")
     kept = {point.number for point in points}
+    changes = {number: record.conditions.change for number, (record, _) in taking_part.items()}
     return Trend(
         metric=metric,
         unit=points[0].figure.unit,
         points=points,
-        periods=_periods(points, _pending_changes(taking_part, kept)),
-        refused=tuple(point.number for point in taking_part if point.number not in kept),
+        periods=_periods(points, _pending_changes(changes, kept)),
+        refused=tuple(number for number in taking_part if number not in kept),
         excluded=excluded,
         basis="plan" if metric.rpartition("_")[0] in _BY_VEHICLE else "measured",
     )
 
 
-def _first_reason(points: Sequence[MetricPoint]) -> str:
-    return next((point.figure.reason for point in points if not isinstance(point.figure, Estimate)), "all left out")
-
-
-def _pending_changes(points: Sequence[MetricPoint], kept: set[int]) -> dict[int, str]:
+def _pending_changes(noted: Mapping[int, str], kept: set[int]) -> dict[int, str]:
     """Change noted at each drive that is shown; one noted at a refused drive counts from the next shown one."""
     changes: dict[int, str] = {}
     pending: list[str] = []
-    for point in points:
-        if point.change:
-            pending.append(point.change)
-        if point.number in kept and pending:
-            changes[point.number] = "; ".join(pending)
+    for number, change in noted.items():
+        if change:
+            pending.append(change)
+        if number in kept and pending:
+            changes[number] = "; ".join(pending)
             pending = []
     return changes
 

@@ -17,7 +17,7 @@ from logan.errors import DriveLibraryError
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns
 from logan.frames.table import SignalTable
-from tests.drive_library.small_drives import assert_same_drive, small_drive, small_summary
+from tests.drive_library.small_drives import assert_same_drive, rows_of, small_drive, small_summary
 
 SAMPLES = 4000
 FULL_DISK_EXIT = 3
@@ -129,7 +129,7 @@ def assert_whole(folder: Path, before: dict[str, bytes], seed: int) -> bool:
         (part,) = library.raw(record.number).parts
         assert sum(part.counts.values()) == SAMPLES
         assert library._folder.log_of(record.sources[0].sha256).read_text() == f"drive {seed}"
-        content = library._index.content()
+        content = rows_of(library)
         library.rebuild()
-        assert library._index.content() == content
+        assert rows_of(library) == content
         return True

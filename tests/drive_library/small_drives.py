@@ -8,6 +8,7 @@ import numpy as np
 
 from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step
 from logan.drive_library.records import DriveSummary
+from logan.drive_library.repository import DriveLibrary
 from logan.results import Estimate, Refusal
 
 
@@ -67,3 +68,8 @@ def assert_same_drive(one: Drive, other: Drive) -> None:
             assert getattr(one[name], part) == getattr(other[name], part)
     for part in ("start_ns", "sources", "dbcs", "history", "conditions", "is_averaged"):
         assert getattr(one, part) == getattr(other, part)
+
+
+def rows_of(library: DriveLibrary) -> list[tuple[object, ...]]:
+    """Everything in the index but the stamps of files, for comparing two indexes."""
+    return library._index.rows("SELECT id, number, record, figures FROM drive ORDER BY id")

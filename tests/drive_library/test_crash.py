@@ -19,6 +19,7 @@ from tests.drive_library.importers import (
     stored_bytes,
     write_logs,
 )
+from tests.drive_library.small_drives import rows_of
 
 
 @pytest.fixture
@@ -85,6 +86,6 @@ def test_two_importers_at_once_store_every_drive_once(places):
         assert library.check().is_whole
         assert [record.number for record in library.drives()] == list(range(1, 16))
         assert len({record.id for record in library.drives()}) == 15
-        content = library._index.content()
+        content = rows_of(library)
         library.rebuild()
-        assert library._index.content() == content
+        assert rows_of(library) == content

@@ -22,7 +22,7 @@ from logan.frames.raw_columns import MessageColumns
 from logan.frames.table import SignalTable
 from logan.results import Estimate, Refusal
 from logan.settings import PlanningValue
-from tests.drive_library.small_drives import assert_same_drive, log_source, small_drive, small_summary
+from tests.drive_library.small_drives import assert_same_drive, log_source, rows_of, small_drive, small_summary
 
 
 @pytest.fixture
@@ -150,21 +150,21 @@ def test_the_index_can_be_deleted(library, folder):
     filled(library)
     library.set_conditions(2, DriveConditions(note="headwind"))
     library.set_summary(3, small_summary(30))
-    before, content = library.drives(), library._index.content()
+    before, content = library.drives(), rows_of(library)
     library.close()
     for path in folder.glob("*.sqlite*"):
         path.unlink()
     with DriveLibrary.open(folder) as again:
         assert again.drives() == before
-        assert again._index.content() == content
+        assert rows_of(again) == content
 
 
 def test_rebuilding_gives_the_same_index(library):
     filled(library)
-    content = library._index.content()
+    content = rows_of(library)
     library._index._connection.execute("UPDATE drive SET record = '{}', number = number + 10")
     assert library.rebuild() == 3
-    assert library._index.content() == content
+    assert rows_of(library) == content
 
 
 @pytest.mark.parametrize("rubbish", [b"", b"not a database at all" * 100])
@@ -181,7 +181,7 @@ def test_an_index_of_another_version_is_made_again(library, folder):
     before = filled(library).drives()
     library.close()
     with sqlite3.connect(folder / "index.sqlite") as connection:
-        connection.execute("DROP TABLE metric")
+        connection.execute("DROP TABLE drive")
         connection.execute("PRAGMA user_version = 99")
     connection.close()
     with DriveLibrary.open(folder) as again:
@@ -303,10 +303,10 @@ def test_a_metric_over_all_drives_keeps_refusals_and_marks(library):
     library.set_conditions(2, DriveConditions(change="new tires"))
     library.set_conditions(3, DriveConditions(excluded_because="test run"))
     points = library.metric("net_wh_per_km")
-    assert [point.figure.value for point in points] == [151.0, 152.0, 153.0]
-    assert [point.change for point in points] == ["", "new tires", ""]
-    assert [point.excluded_because for point in points] == ["", "", "test run"]
-    assert all(isinstance(point.figure, Refusal) for point in library.metric("regen_ratio"))
+    assert [figure.value for _, figure in points] == [151.0, 152.0, 153.0]
+    assert [record.conditions.change for record, _ in points] == ["", "new tires", ""]
+    assert [record.conditions.excluded_because for record, _ in points] == ["", "", "test run"]
+    assert all(isinstance(figure, Refusal) for _, figure in library.metric("regen_ratio"))
     assert library.metric_names() == ("net_wh_per_km", "regen_ratio")
     assert library.metric("unheard_of") == ()
 
