@@ -286,6 +286,16 @@ def _fitting(kinds: list[Any], content: JsonValue) -> Any:
     return kinds[0]
 
 
+def figure_from_json(content: Mapping[str, JsonValue]) -> Figure:
+    """An estimate or a refusal from its JSON form; a value that is not finite is refused."""
+    if "reason" in content:
+        return result_from_json(Refusal, dict(content))
+    return result_from_json(Estimate, dict(content)) if content.get("value") is not None else _NOT_FINITE
+
+
+_NOT_FINITE = Refusal("the value is not finite")
+
+
 def _is_array(hint: Any) -> bool:
     return getattr(hint, "__module__", "") == "numpy" and getattr(hint, "__name__", "") == "ndarray"
 
@@ -299,6 +309,8 @@ def _field_from_json(hint: Any, content: JsonValue, name: str) -> Any:
     if origin in (typing.Union, types.UnionType):
         if content is None and type(None) in arguments:
             return None
+        if Estimate in arguments and Refusal in arguments and isinstance(content, dict):
+            return figure_from_json(content)
         present = [argument for argument in arguments if argument is not type(None)]
         return _field_from_json(_fitting(present, content), content, name)
     if origin is tuple:

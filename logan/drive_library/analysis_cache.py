@@ -8,7 +8,7 @@ import json
 import sqlite3
 import threading
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logan.drive_library.database import DatabaseKind, open_database
 from logan.results import JsonValue, json_ready
@@ -27,6 +27,8 @@ def settings_fingerprint(*settings: object) -> str:
 
 
 CACHE_VERSION: Final = 2
+EVERY_DRIVE: Final = ""
+"""In place of a drive: for what rests on all of them."""
 _TABLES: Final = """
 CREATE TABLE analysis (
     drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL, content TEXT NOT NULL, PRIMARY KEY (drive_id, key)
@@ -49,42 +51,28 @@ class AnalysisCache:
 
     def get(self, drive_id: str, key: str, fingerprint: str) -> JsonValue:
         """The analysis, if it was made with these settings; else None."""
-        with self._lock:
-            try:
-                row = self._connection.execute(
-                    "SELECT content FROM analysis WHERE drive_id = ? AND key = ? AND fingerprint = ?",
-                    (drive_id, key, fingerprint),
-                ).fetchone()
-                content: JsonValue = None if row is None else json.loads(row[0])
-            except (sqlite3.Error, ValueError):
-                return None
+        query = "SELECT content FROM analysis WHERE drive_id = ? AND key = ? AND fingerprint = ?"
+        try:
+            ((text,),) = self._done(query, drive_id, key, fingerprint)
+            content: JsonValue = json.loads(text)
+        except ValueError:
+            return None
         return content
 
     def put(self, drive_id: str, key: str, fingerprint: str, content: JsonValue) -> None:
         """Keep an analysis in place of an older one of the same key."""
-        row = (drive_id, key, fingerprint, json.dumps(content, separators=(",", ":")))
+        text = json.dumps(content, separators=(",", ":"))
+        self._done("INSERT OR REPLACE INTO analysis VALUES (?, ?, ?, ?)", drive_id, key, fingerprint, text)
+
+    def forget(self, *drive_ids: str) -> None:
+        """Drop what is kept for drives that came, changed or went, and all that rests on every drive."""
+        for drive_id in (EVERY_DRIVE, *drive_ids):
+            self._done("DELETE FROM analysis WHERE drive_id = ?", drive_id)
+
+    def _done(self, statement: str, *values: str) -> list[Any]:
+        """Rows of a statement; none where it fails."""
         with self._lock:
             try:
-                self._connection.execute("INSERT OR REPLACE INTO analysis VALUES (?, ?, ?, ?)", row)
+                return self._connection.execute(statement, values).fetchall()
             except (sqlite3.Error, UnicodeDecodeError):
-                return
-
-    def is_up_to_date_with(self, stamp: str) -> bool:
-        """True when every summary was said to rest on these settings, and no drive came or changed since."""
-        return self.get("", "up to date with", stamp) is not None
-
-    def set_up_to_date_with(self, stamp: str) -> None:
-        """Say that every summary rests on these settings."""
-        self.put("", "up to date with", stamp, True)
-
-    def set_out_of_date(self) -> None:
-        """Say that a drive came or changed."""
-        self.forget("")
-
-    def forget(self, drive_id: str) -> None:
-        """Drop what is kept for a drive."""
-        with self._lock:
-            try:
-                self._connection.execute("DELETE FROM analysis WHERE drive_id = ?", (drive_id,))
-            except (sqlite3.Error, UnicodeDecodeError):
-                return
+                return []

@@ -1,9 +1,8 @@
 """Reading every byte of a library, and saying what is damaged."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Final
 
 from logan.drive_library.drive_file import verify_drive_file
 from logan.drive_library.folder import RAW_SUFFIX, LibraryFolder, StoredFile, drive_file_name
@@ -15,8 +14,6 @@ from logan.drive_library.records import CheckReport, Damage, DriveRecord
 from logan.drive_library.upkeep import distinct_drives
 from logan.errors import DriveLibraryError
 from logan.results import json_ready
-
-_BLOCK_BYTES: Final = 2**20
 
 
 def missing_drives(folder: LibraryFolder, index: DriveIndex) -> list[Damage]:
@@ -55,13 +52,14 @@ def check_folder(folder: LibraryFolder, missing: list[Damage], records: Sequence
         damage.append(Damage(file=folder.index.name, problem=problem, remedy="Run: logan library rebuild"))
     whole = 0
     for stored in drives:
-        found = [entry for entry in (_drive_damage(stored), _notes_damage(folder, stored)) if entry]
+        notes = folder.notes_of(stored.id)
+        found = [*_damage(stored.path.name, _verify_drive, stored), *_damage(f"notes/{notes.name}", read_notes, notes)]
         damage += found
         whole += not found
     raws = sorted(folder.raw.glob(f"*{RAW_SUFFIX}")) if folder.raw.is_dir() else []
-    raw_damage = [entry for path in raws if (entry := _raw_damage(path))]
+    raw_damage = [entry for path in raws for entry in _damage(f"raw/{path.name}", _verify_raw, path)]
     logs = folder.kept_logs()
-    log_damage = [entry for sha256, path in logs.items() if (entry := _log_damage(sha256, path))]
+    log_damage = [entry for one in logs.items() for entry in _damage(f"logs/{one[1].name}", _verify_log, *one)]
     return CheckReport(
         drive_count=whole,
         log_count=len(logs) - len(log_damage),
@@ -70,48 +68,31 @@ def check_folder(folder: LibraryFolder, missing: list[Damage], records: Sequence
     )
 
 
-def _drive_damage(stored: StoredFile) -> Damage | None:
+def _damage(file: str, verify: Callable[..., object], *of: object) -> list[Damage]:
+    """What a look at one file finds wrong with it."""
     try:
-        header = verify_drive_file(stored.path)
+        verify(*of)
     except DriveLibraryError as error:
-        return Damage(file=stored.path.name, problem=error.problem, remedy=error.remedy)
+        return [Damage(file=file, problem=error.problem, remedy=error.remedy)]
+    return []
+
+
+def _verify_drive(stored: StoredFile) -> None:
+    header = verify_drive_file(stored.path)
     if header.id != stored.id:
-        return Damage(
-            file=stored.path.name,
-            problem=f"the file holds drive {header.id}",
-            remedy="Give the file its own id back",
-        )
-    return None
+        raise DriveLibraryError(f"the file holds drive {header.id}", "Give the file its own id back")
 
 
-def _notes_damage(folder: LibraryFolder, stored: StoredFile) -> Damage | None:
-    try:
-        read_notes(folder.notes_of(stored.id))
-    except DriveLibraryError as error:
-        return Damage(file=f"notes/{stored.id}.json", problem=error.problem, remedy=error.remedy)
-    return None
+def _verify_raw(path: Path) -> None:
+    RawFile(path).verify()
 
 
-def _raw_damage(path: Path) -> Damage | None:
-    try:
-        RawFile(path).verify()
-    except DriveLibraryError as error:
-        return Damage(file=f"raw/{path.name}", problem=error.problem, remedy=error.remedy)
-    return None
-
-
-def _log_damage(sha256: str, path: Path) -> Damage | None:
-    digest = hashlib.sha256()
+def _verify_log(sha256: str, path: Path) -> None:
     try:
         with path.open("rb") as log:
-            while block := log.read(_BLOCK_BYTES):
-                digest.update(block)
+            digest = hashlib.file_digest(log, "sha256")
     except OSError as error:
-        return Damage(file=f"logs/{path.name}", problem=f"the log cannot be read ({error.strerror})", remedy="")
-    if digest.hexdigest() == sha256:
-        return None
-    return Damage(
-        file=f"logs/{path.name}",
-        problem="the log is not what was imported",
-        remedy="Put the original back, or delete the copy: the drive itself does not need it",
-    )
+        raise DriveLibraryError(f"the log cannot be read ({error.strerror})", "") from error
+    if digest.hexdigest() != sha256:
+        remedy = "Put the original back, or delete the copy: the drive itself does not need it"
+        raise DriveLibraryError("the log is not what was imported", remedy)

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final
 import numpy as np
 
 from logan.drive.drive import Channel, Drive
-from logan.drive_library.header import ChannelHeader, DriveHeader
+from logan.drive_library.header import OF_DRIVE, ChannelHeader, DriveHeader
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError
 from logan.units import FloatArray, IntArray
@@ -38,7 +38,7 @@ REMEDY: Final = "Import its log again, or take the drive out with: logan library
 
 
 def write_drive_file(
-    target: Path | BinaryIO, drive: Drive, *, drive_id: str, part: int = 0, summary: DriveSummary | None = None
+    target: Path | BinaryIO, drive: Drive, *, drive_id: str, summary: DriveSummary | None = None
 ) -> DriveHeader:
     """Write a drive; the caller makes it atomic.
 
@@ -50,8 +50,6 @@ def write_drive_file(
         The drive.
     drive_id : str
         Its id.
-    part : int
-        Which of several drives in the same logs.
     summary : DriveSummary, optional
         What was worked out for it.
 
@@ -64,9 +62,7 @@ def write_drive_file(
     import pyarrow.parquet as pq
 
     axes, placed = _group_by_axis(drive)
-    header = DriveHeader.of(
-        drive, drive_id=drive_id, part=part, summary=summary or DriveSummary(), channels=tuple(placed)
-    )
+    header = DriveHeader.of(drive, drive_id=drive_id, summary=summary or DriveSummary(), channels=tuple(placed))
     exact = [_whole_nanoseconds(axis) for axis in axes]
     needs_seconds = any(nanoseconds is None for nanoseconds in exact)
     schema = _schema(header, drive, needs_seconds)
@@ -119,16 +115,7 @@ def read_drive(source: Path | BinaryIO, channels: Iterable[str] | None = None) -
             samples = _read_samples(parquet, chosen)
         except (OSError, ValueError, KeyError, IndexError) as error:
             raise _damaged(source, "its samples cannot be read") from error
-    return Drive(
-        channels=samples,
-        start_ns=header.start_ns,
-        sources=header.sources,
-        dbcs=header.dbcs,
-        history=header.history,
-        conditions=header.conditions,
-        is_averaged=header.is_averaged,
-        import_flags=header.import_flags,
-    )
+    return Drive(channels=samples, **{name: getattr(header, name) for name in OF_DRIVE})
 
 
 def verify_drive_file(source: Path | BinaryIO) -> DriveHeader:
@@ -263,10 +250,7 @@ def _opened(source: Path | BinaryIO) -> pq.ParquetFile:
 
 def _header_of(parquet: pq.ParquetFile, source: Path | BinaryIO) -> DriveHeader:
     try:
-        text = parquet.schema_arrow.metadata[HEADER_KEY].decode()
-        return DriveHeader.from_json(text)
-    except DriveLibraryError as error:
-        raise DriveLibraryError(error.problem, error.remedy, _path(source)) from error
+        return DriveHeader.from_json(parquet.schema_arrow.metadata[HEADER_KEY].decode(), _path(source))
     except (TypeError, KeyError, ValueError, AttributeError) as error:
         raise _damaged(source, "its header cannot be read") from error
 

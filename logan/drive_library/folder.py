@@ -21,7 +21,6 @@ RAW_SUFFIX: Final = ".frames"
 _LOG_NAME: Final = re.compile(r"^(?P<sha256>[0-9a-f]{64})(?P<suffix>(\.[A-Za-z0-9]{1,8}){0,2})$")
 
 
-@dataclass(frozen=True, slots=True)
 class LibraryFolder:
     """Paths of one library.
 
@@ -31,52 +30,19 @@ class LibraryFolder:
         The folder, ``drives/`` of a build.
     """
 
-    root: Path
-
-    @property
-    def index(self) -> Path:
-        """The index; may be deleted."""
-        return self.root / "index.sqlite"
-
-    @property
-    def cache(self) -> Path:
-        """Analyses that are kept; may be deleted."""
-        return self.root / "cache.sqlite"
-
-    @property
-    def marker(self) -> Path:
-        """Says that this is a library, and of which version."""
-        return self.root / "library.json"
-
-    @property
-    def notes(self) -> Path:
-        """Notes, one small file per drive that has any."""
-        return self.root / "notes"
-
-    @property
-    def raw(self) -> Path:
-        """Everything the logs said, one file of raw columns per drive that keeps it."""
-        return self.root / "raw"
-
-    @property
-    def logs(self) -> Path:
-        """Copies of logs by the hash of their content."""
-        return self.root / "logs"
-
-    @property
-    def incoming(self) -> Path:
-        """Files being written; nothing here belongs to the library yet."""
-        return self.root / ".incoming"
-
-    @property
-    def publish_lock(self) -> Path:
-        """Held while files get their names."""
-        return self.root / ".lock"
-
-    @property
-    def writers_lock(self) -> Path:
-        """Shared by everyone who has files in ``incoming``; free means that what lies there is left over."""
-        return self.incoming / "lock"
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.index = root / "index.sqlite"  # may be deleted, as may the cache
+        self.cache = root / "cache.sqlite"  # analyses that are kept
+        self.marker = root / "library.json"  # says that this is a library, and of which version
+        self.notes = root / "notes"  # one small file per drive that has any
+        self.raw = root / "raw"  # everything the logs said, one file of raw columns per drive that keeps it
+        self.logs = root / "logs"  # copies of logs by the hash of their content
+        self.bin = root / ".bin"  # drives that were taken out and can come back
+        self.incoming = root / ".incoming"  # files being written; nothing here belongs to the library yet
+        self.publish_lock = root / ".lock"  # held while files get their names
+        # Shared by everyone who has files in ``incoming``; free means that what lies there is left over.
+        self.writers_lock = self.incoming / "lock"
 
     @property
     def is_writable(self) -> bool:
@@ -86,11 +52,6 @@ class LibraryFolder:
     def drive_files(self) -> list[StoredFile]:
         """Every drive file, by number."""
         return list_drive_files(self.root, self.notes)
-
-    @property
-    def bin(self) -> Path:
-        """Drives that were taken out and can come back."""
-        return self.root / ".bin"
 
     def binned_files(self) -> list[StoredFile]:
         """Every drive file in the bin, by number."""
@@ -103,11 +64,6 @@ class LibraryFolder:
     def raw_of(self, drive_id: str) -> Path:
         """Frames of a drive."""
         return self.raw / f"{drive_id}{RAW_SUFFIX}"
-
-    def log_of(self, sha256: str) -> Path | None:
-        """The kept copy of a log, or None."""
-        found = sorted(self.logs.glob(f"{sha256}*")) if re.fullmatch("[0-9a-f]{64}", sha256) else []
-        return found[0] if found else None
 
     def kept_logs(self) -> dict[str, Path]:
         """Kept copies by hash."""
@@ -142,9 +98,7 @@ class LibraryFolder:
                 "the library cannot be read", f"Check its permissions ({plain_words(error)})", self.root
             ) from error
         try:
-            upgraded(json.loads(text), LIBRARY_FORMAT, LIBRARY_VERSION, {})
-        except DriveLibraryError as error:
-            raise DriveLibraryError(error.problem, error.remedy, self.marker) from error
+            upgraded(json.loads(text), LIBRARY_FORMAT, LIBRARY_VERSION, {}, self.marker)
         except ValueError as error:
             raise DriveLibraryError(
                 "this file does not say which library it marks",
@@ -174,9 +128,9 @@ DRIVE_NAME: Final = re.compile(r"^(?P<number>[0-9]{4,9})-(?P<id>[0-9a-f]{16})\.p
 NOTES_NAME: Final = re.compile(r"^(?P<id>[0-9a-f]{16})\.json$")
 
 
-def drive_id_of(sha256s: Iterable[str], part: int = 0) -> str:
+def drive_id_of(sha256s: Iterable[str]) -> str:
     """Name of a drive by the hashes of its logs, whatever their order; 16 hexadecimal digits."""
-    text = "\n".join([*sorted(set(sha256s)), f"part {part}"])
+    text = "\n".join([*sorted(set(sha256s)), "part 0"])
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

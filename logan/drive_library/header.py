@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,7 +12,7 @@ from logan.drive.provenance import DriveConditions, LogSource, Step
 from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError, plain_words
-from logan.results import DataFlag, Estimate, Figure, Refusal, json_ready, result_from_json
+from logan.results import DataFlag, Figure, Refusal, figure_from_json, json_ready, result_from_json
 
 if TYPE_CHECKING:
     from logan.drive.drive import Drive
@@ -25,6 +25,9 @@ MIGRATIONS: Final[Mapping[int, Migration]] = {}
 """What turns a header of version n into one of version n + 1; files on disk are left as they are."""
 
 _DECODER: Final = json.JSONDecoder()
+
+OF_DRIVE: Final = ("start_ns", "sources", "dbcs", "history", "conditions", "is_averaged", "import_flags")
+"""What a header has of its drive, and gives back to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,8 +65,6 @@ class DriveHeader:
     ----------
     id : str
         Name of the drive by what it came from.
-    part : int
-        Which of several drives in the same logs, from 0.
     start_ns, duration_s, is_averaged, sources, dbcs, history, conditions, import_flags
         As in ``Drive``.
     summary : DriveSummary
@@ -75,7 +76,6 @@ class DriveHeader:
     """
 
     id: str
-    part: int = 0
     start_ns: int | None
     duration_s: float
     is_averaged: bool = False
@@ -90,26 +90,13 @@ class DriveHeader:
 
     @classmethod
     def of(
-        cls, drive: Drive, *, drive_id: str, part: int, summary: DriveSummary, channels: tuple[ChannelHeader, ...]
+        cls, drive: Drive, *, drive_id: str, summary: DriveSummary, channels: tuple[ChannelHeader, ...]
     ) -> DriveHeader:
         """Header of a drive about to be written."""
         from logan.version import VERSION
 
-        return cls(
-            id=drive_id,
-            part=part,
-            start_ns=drive.start_ns,
-            duration_s=drive.duration_s,
-            is_averaged=drive.is_averaged,
-            sources=drive.sources,
-            dbcs=drive.dbcs,
-            history=drive.history,
-            conditions=drive.conditions,
-            summary=summary,
-            channels=channels,
-            import_flags=drive.import_flags,
-            written_by=VERSION,
-        )
+        own: dict[str, Any] = {name: getattr(drive, name) for name in (*OF_DRIVE, "duration_s")}
+        return cls(id=drive_id, summary=summary, channels=channels, written_by=VERSION, **own)
 
     def to_json(self) -> str:
         """One line of JSON, keys sorted, so that equal headers are equal text."""
@@ -119,7 +106,9 @@ class DriveHeader:
         )
 
     @classmethod
-    def from_json(cls, text: str, *, migrations: Mapping[int, Migration] = MIGRATIONS) -> DriveHeader:
+    def from_json(
+        cls, text: str, path: Path | None = None, *, migrations: Mapping[int, Migration] = MIGRATIONS
+    ) -> DriveHeader:
         """Read a header of this version or an older one.
 
         Raises
@@ -129,12 +118,12 @@ class DriveHeader:
         ValueError, TypeError, KeyError
             If it is no header at all.
         """
-        content = upgraded(json.loads(text), FORMAT_NAME, FORMAT_VERSION, migrations)
-        summary = summary_from(content["summary"])
-        return replace(result_from_json(cls, {**content, "summary": {}}), summary=summary)
+        return result_from_json(cls, upgraded(json.loads(text), FORMAT_NAME, FORMAT_VERSION, migrations, path))
 
 
-def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Migration]) -> dict[str, Any]:
+def upgraded(
+    content: Any, name: str, version: int, migrations: Mapping[int, Migration], path: Path | None
+) -> dict[str, Any]:
     """Bring JSON content of an older version up to ``version``, one step at a time.
 
     Raises
@@ -152,31 +141,12 @@ def upgraded(content: Any, name: str, version: int, migrations: Mapping[int, Mig
         raise DriveLibraryError(
             f"this was written as version {content['version']} of {name}, and this logan reads up to {version}",
             "Install a newer logan to read it; nothing was changed",
+            path,
         )
     upgrade: dict[str, Any] = content
     for step in range(content["version"], version):
         upgrade = {**migrations[step](upgrade), "version": step + 1}
     return upgrade
-
-
-def conditions_from(content: Mapping[str, Any]) -> DriveConditions:
-    """Conditions from their JSON form."""
-    return result_from_json(DriveConditions, dict(content))
-
-
-def summary_from(content: Mapping[str, Any]) -> DriveSummary:
-    """Summary from its JSON form."""
-    metrics = {name: figure_from(figure) for name, figure in content.get("metrics", {}).items()}
-    return replace(result_from_json(DriveSummary, {**content, "metrics": {}}), metrics=metrics)
-
-
-def figure_from(content: Mapping[str, Any]) -> Figure:
-    """An estimate or a refusal from its JSON form; a value that is not finite is refused."""
-    if "reason" in content:
-        return result_from_json(Refusal, dict(content))
-    if content.get("value") is None:
-        return Refusal("the value is not finite")
-    return result_from_json(Estimate, dict(content))
 
 
 class StoredFigures(Mapping[str, Figure]):
@@ -198,7 +168,7 @@ class StoredFigures(Mapping[str, Figure]):
         if place < 0:
             raise KeyError(name)
         try:
-            return figure_from(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
+            return figure_from_json(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
         except (ValueError, TypeError, AttributeError):
             return Refusal("the index is damaged here", "Run: logan library rebuild")
 
@@ -272,14 +242,8 @@ def notes_from(content: bytes, path: Path | None = None) -> Notes:
         If they are damaged or a newer logan wrote them.
     """
     try:
-        known = upgraded(json.loads(content), NOTES_FORMAT, NOTES_VERSION, {})
-        conditions, summary = known["conditions"], known["summary"]
-        return Notes(
-            conditions=None if conditions is None else conditions_from(conditions),
-            summary=None if summary is None else summary_from(summary),
-        )
-    except DriveLibraryError as error:
-        raise DriveLibraryError(error.problem, error.remedy, path) from error
+        known = upgraded(json.loads(content), NOTES_FORMAT, NOTES_VERSION, {}, path)
+        return result_from_json(Notes, {name: known[name] for name in ("conditions", "summary")})
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise _unreadable(error, path) from error
 

@@ -10,13 +10,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from logan.drive.provenance import LogSource
 from logan.drive_library.database import DatabaseKind, open_database, remove_database
 from logan.drive_library.folder import StoredFile
-from logan.drive_library.header import StoredFigures, conditions_from, summary_from
+from logan.drive_library.header import StoredFigures
 from logan.drive_library.records import DriveRecord
 from logan.errors import DriveLibraryError
-from logan.results import json_ready
+from logan.results import json_ready, result_from_json
 
 INDEX_VERSION: Final = 3
 """Moves with the tables below; an index of another version is thrown away and made again from the files."""
@@ -145,10 +144,5 @@ def forget(connection: sqlite3.Connection, drive_id: str) -> None:
 @lru_cache(maxsize=2048)
 def _record(text: str, figures: str) -> DriveRecord:
     """One row as a record; a list of drives asks for the same rows several times, and again at the next request."""
-    content = json.loads(text)
-    del content["schema"]
-    content["channels"] = tuple(content["channels"])
-    content["sources"] = tuple(LogSource(**source) for source in content["sources"])
-    content["summary"] = replace(summary_from(content["summary"]), metrics=StoredFigures(figures))
-    content["conditions"] = conditions_from(content["conditions"])
-    return DriveRecord(**content)
+    record = result_from_json(DriveRecord, json.loads(text))
+    return replace(record, summary=replace(record.summary, metrics=StoredFigures(figures)))

@@ -102,7 +102,6 @@ def staged(
     drive: Drive,
     *,
     drive_id: str,
-    part: int,
     summary: DriveSummary,
     raw: RawFileWriter | None,
     keep_logs: Sequence[Path],
@@ -127,7 +126,7 @@ def staged(
             if raw is not None:
                 raw.finish()
                 files.beside[raw.path] = folder.raw_of(drive_id)
-            write_drive_file(files.drive, drive, drive_id=drive_id, part=part, summary=summary)
+            write_drive_file(files.drive, drive, drive_id=drive_id, summary=summary)
             for path in (files.drive, *files.beside):
                 synced(path)
             yield files

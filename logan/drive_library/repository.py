@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace as replace_fields
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from logan.drive_library.analysis_cache import AnalysisCache
+from logan.drive_library.analysis_cache import EVERY_DRIVE as EVERY_DRIVE, AnalysisCache
 from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
 from logan.drive_library.folder import LibraryFolder, drive_file_name, drive_id_of
 from logan.drive_library.header import Notes, read_notes, write_notes
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from logan.drive_library.raw_file import RawFile, RawFileWriter
 
 Kept = TypeVar("Kept")
-EVERY_DRIVE: Final = ""
-"""In place of a drive: for what rests on all of them."""
 
 
 class DriveLibrary:
@@ -112,9 +110,7 @@ class DriveLibrary:
         is_complete = {stored.id for stored in self._folder.drive_files()} <= self._index.stamps().keys()
         try:
             with _publishing(self._folder, wait_s=READER_PATIENCE_S if is_complete else LOCK_PATIENCE_S):
-                for drive_id in take_in_changes(self._folder, self._index):
-                    self._cache.forget(drive_id)
-                self._cache.set_out_of_date()
+                self._cache.forget(*take_in_changes(self._folder, self._index))
         except DriveLibraryBusyError:
             if not is_complete:
                 raise
@@ -144,9 +140,9 @@ class DriveLibrary:
                 raise UsageError(f"{len(found)} drives have an id that begins with '{name}'", "Give more digits")
         raise UsageError(f"there is no drive '{drive}' in the library", "See: logan drives", self.folder)
 
-    def find_by_source(self, sha256s: Iterable[str], *, part: int = 0) -> DriveRecord | None:
+    def find_by_source(self, sha256s: Iterable[str]) -> DriveRecord | None:
         """The drive that came from exactly these logs, or None."""
-        found = self._index.records("WHERE id = ?", (drive_id_of(sha256s, part),))
+        found = self._index.records("WHERE id = ?", (drive_id_of(sha256s),))
         return found[0] if found else None
 
     def add(
@@ -154,7 +150,6 @@ class DriveLibrary:
         drive: Drive,
         *,
         summary: DriveSummary | None = None,
-        part: int = 0,
         raw: RawFileWriter | None = None,
         keep_logs: Sequence[Path] = (),
         replace: bool = False,
@@ -167,8 +162,6 @@ class DriveLibrary:
             Its ``sources`` say which logs it came from: the same logs are the same drive.
         summary : DriveSummary, optional
             What was worked out for it.
-        part : int
-            Which of several drives in the same logs, from 0.
         raw : RawFileWriter, optional
             What the logs said, from ``raw_aside``; kept beside it.
         keep_logs : sequence of Path
@@ -194,16 +187,15 @@ class DriveLibrary:
         if not drive.sources:
             raise UsageError("the drive does not say which log it came from", "Give it sources before storing it")
         hashes = [source.sha256 for source in drive.sources]
-        known = self.find_by_source(hashes, part=part)
+        known = self.find_by_source(hashes)
         if known is not None and not replace:
             return known
-        drive_id = drive_id_of(hashes, part)
+        drive_id = drive_id_of(hashes)
         with (
             staged(
                 self._folder,
                 drive,
                 drive_id=drive_id,
-                part=part,
                 summary=summary or DriveSummary(),
                 raw=raw,
                 keep_logs=keep_logs,
@@ -215,7 +207,6 @@ class DriveLibrary:
                 self._forget_summary(drive_id)
             record = publish(self._folder, self._index, files, drive_id, replace=replace)
         self._cache.forget(drive_id)
-        self._cache.set_out_of_date()
         return self.record(record.id)
 
     def _forget_summary(self, drive_id: str) -> None:
@@ -244,8 +235,7 @@ class DriveLibrary:
         from logan.drive_library.drive_file import read_drive
 
         record = self.record(drive)
-        path = self.folder / drive_file_name(record.number, record.id)
-        return replace_fields(read_drive(path, channels), conditions=record.conditions)
+        return replace_fields(read_drive(self.path(record.id), channels), conditions=record.conditions)
 
     def table(self) -> pd.DataFrame:
         """Every drive and every metric, one row each; see ``drives_table``."""
@@ -288,7 +278,7 @@ class DriveLibrary:
 
     def set_conditions(self, drive: int | str, conditions: DriveConditions) -> DriveRecord:
         """Note conditions, tags or a reason to leave the drive out of the fit."""
-        self._cache.set_out_of_date()
+        self._cache.forget()
         return self._set_notes(drive, conditions=conditions)
 
     def set_summary(self, drive: int | str, summary: DriveSummary) -> DriveRecord:
@@ -358,14 +348,6 @@ class DriveLibrary:
     def _cached_as(self, drive: int | str) -> str:
         return self.record(drive).id if drive != EVERY_DRIVE else ""
 
-    def is_up_to_date_with(self, stamp: str) -> bool:
-        """True when every summary was said to rest on these settings, and no drive came or changed since."""
-        return self._cache.is_up_to_date_with(stamp)
-
-    def set_up_to_date_with(self, stamp: str) -> None:
-        """Say that every summary rests on these settings."""
-        self._cache.set_up_to_date_with(stamp)
-
     def remove(self, drive: int | str) -> None:
         """Take a drive out of the library, with its frames, its notes and the logs that only it came from."""
         record = self.record(drive)
@@ -389,7 +371,6 @@ class DriveLibrary:
             with self._index.transaction() as connection:
                 connection.execute("DELETE FROM missing WHERE id = ?", (drive_id,))
         self._cache.forget(drive_id)
-        self._cache.set_out_of_date()
 
     def rebuild(self) -> int:
         """Make the index again from the files alone.

@@ -16,7 +16,7 @@ from logan.drive_library.bin import (
     put_into_bin as put_into_bin,
 )
 from logan.drive_library.records import DriveRecord
-from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.errors import ConfigurationError
 from logan.pipeline.notes import conditions_version
 from logan.version import science_edition
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 BUILD_FILE = "build.toml"
 CHANNELS_FILE = "channels.toml"
 MEASUREMENTS_FILE = "measurements.toml"
+_UP_TO_DATE: Final = "up to date with"
+"""Kept while every summary rests on the settings of its stamp, and no drive comes or changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +264,7 @@ def bring_up_to_date(
         if told is not None:
             told(f"analysing drive {record.number} with the settings as they are now")
         analyse_stored(library, record, build)
-    library.set_up_to_date_with(stamp)
+    library.set_analysis(EVERY_DRIVE, _UP_TO_DATE, stamp, True)
     return tuple(record.number for record in stale)
 
 
@@ -279,7 +281,7 @@ def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecor
 
 def _is_current(library: DriveLibrary, stamp: str) -> bool:
     """Whether it can be seen at once that no figure rests on other settings."""
-    return bool(stamp and library.is_up_to_date_with(stamp)) or not library.drives()
+    return bool(stamp and library.analysis(EVERY_DRIVE, _UP_TO_DATE, stamp)) or not library.drives()
 
 
 def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:

@@ -128,7 +128,7 @@ def assert_whole(folder: Path, before: dict[str, bytes], seed: int) -> bool:
         assert_same_drive(library.load(record.number), small_drive(seed, SAMPLES))
         (part,) = library.raw(record.number).parts
         assert sum(part.counts.values()) == SAMPLES
-        assert library._folder.log_of(record.sources[0].sha256).read_text() == f"drive {seed}"
+        assert library._folder.kept_logs()[record.sources[0].sha256].read_text() == f"drive {seed}"
         content = rows_of(library)
         library.rebuild()
         assert rows_of(library) == content

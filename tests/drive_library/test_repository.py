@@ -99,13 +99,6 @@ def test_the_same_log_is_the_same_drive(library):
     assert library.find_by_source(["0" * 64]) is None
 
 
-def test_drives_of_one_log_are_told_apart_by_their_part(library):
-    library.add(small_drive())
-    second = library.add(small_drive(), part=1)
-    assert second.number == 2
-    assert len(library.drives()) == 2
-
-
 def test_replacing_keeps_the_number_and_the_notes_and_drops_the_old_summary(library):
     library.add(small_drive(), summary=small_summary())
     library.set_conditions(1, DriveConditions(note="roof rack"))
@@ -224,7 +217,7 @@ def test_logs_are_kept_by_their_hash_and_checked(library, folder, tmp_path):
     log = tmp_path / "drive 1.log"
     log.write_text("drive 1")
     library.add(small_drive(1), keep_logs=[log])
-    kept = library._folder.log_of(small_drive(1).sources[0].sha256)
+    kept = library._folder.kept_logs()[small_drive(1).sources[0].sha256]
     assert kept is not None
     assert kept.read_text() == "drive 1"
     assert kept.suffix == ".log"

@@ -18,11 +18,10 @@ import numpy as np
 import pytest
 
 from logan.cli.main import main
-from logan.drive.drive import Channel
+from logan.drive.drive import Channel, DriveConditions
 from logan.drive_library import durable, repository
 from logan.drive_library.drive_file import read_drive, verify_drive_file, write_drive_file
 from logan.drive_library.durable import locked
-from logan.drive_library.header import conditions_from, figure_from
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, LogReadError
 from logan.logs.asc import READER, Grammar, Header
@@ -32,7 +31,7 @@ from logan.metrics.regen import regen_summary
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.importing import import_logs
 from logan.pipeline.stored import stored_drive
-from logan.results import Estimate, Refusal
+from logan.results import Estimate, Refusal, figure_from_json, result_from_json
 from tests.drive_library.small_drives import assert_same_drive, small_drive, small_summary
 from tests.logs.harness import assert_keeps_to_grammar
 from tests.pipeline.twin_fleet import write_fleet
@@ -86,7 +85,7 @@ def test_a_drive_in_which_nothing_came_back_has_regen_figures_all_the_same():
 )
 def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(folder, capsys, conditions):
     with pytest.raises(ValueError, match="needs"):
-        conditions_from(conditions)
+        result_from_json(DriveConditions, conditions)
     with DriveLibrary.open(folder.library) as library:
         first = library.drives()[0]
     notes = folder.library / "notes" / f"{first.id}.json"
@@ -102,7 +101,7 @@ def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(fol
 
 def test_a_figure_that_is_no_number_is_no_figure():
     with pytest.raises(ValueError, match="value needs a number"):
-        figure_from({"value": "much", "unit": "Wh"})
+        figure_from_json({"value": "much", "unit": "Wh"})
 
 
 def test_a_deleted_drive_file_is_missed_until_the_user_says_that_it_was_meant(folder):
