@@ -1,7 +1,7 @@
 """Channels in SI with the time of the log; and which contradict each other by the ratio of two units."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -9,14 +9,14 @@ import numpy as np
 from logan.channels.raw_codes import code_count
 from logan.channels.vocabulary import ChannelKind
 from logan.frames.table import SignalColumn
-from logan.results import DataFlag, Severity, read_only
+from logan.results import DataFlag, Severity, Step, read_only
 from logan.units import FloatArray, IntArray
 from logan.units.algebra import UnitConversion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MappedChannel:
-    """One channel in SI, with time as the log has it (never repaired here).
+    """One channel in SI, with time as the log has it, or on its clock when that was repaired.
 
     Parameters
     ----------
@@ -45,16 +45,6 @@ class MappedChannel:
         object.__setattr__(self, "value", read_only(np.asarray(self.value, dtype=np.float64)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """Something the map did to a channel's numbers, for the drive's history."""
-
-    action: str
-    detail: str
-    reason: str
-    channels: tuple[str, ...]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MappedChannels:
     """What a log gives under a channel map.
@@ -67,14 +57,14 @@ class MappedChannels:
         Values that contradict their unit, codes that look like "not available", and the like.
     start_ns : int or None
         First sample since 1970 UTC; None where the log's time is not absolute. [ns]
-    steps : tuple of Change
+    steps : tuple of Step
         Overrides of sign, scale, signedness, byte order, codes and delay that were applied.
     """
 
     channels: Mapping[str, MappedChannel]
     flags: tuple[DataFlag, ...] = ()
     start_ns: int | None = None
-    steps: tuple[Change, ...] = field(default=())
+    steps: tuple[Step, ...] = ()
 
 
 _RATIOS: Final = (

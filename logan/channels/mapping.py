@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from logan.channels.mapped import (
-    Change,
     Impossibility,
     MappedChannel,
     MappedChannels,
@@ -21,7 +20,7 @@ from logan.channels.raw_codes import not_available_codes, reread_signed, signed_
 from logan.channels.vocabulary import ChannelKind, channel_kind, channel_names, conversion_to_si
 from logan.errors import ChannelError
 from logan.frames.table import SignalColumn, SignalTable
-from logan.results import DataFlag, Severity
+from logan.results import DataFlag, Severity, Step
 from logan.settings import ChannelMap, ChannelSource
 from logan.units import FloatArray
 from logan.units.algebra import UnitConversion
@@ -57,7 +56,7 @@ def map_channels(
     faults: list[str] = []
     impossible: list[Impossibility] = []
     channels: dict[str, MappedChannel] = {}
-    steps: list[Change] = []
+    steps: list[Step] = []
     present = _present_sources(table, channel_map, flags, faults)
     for source, column in present:
         try:
@@ -155,16 +154,16 @@ def _present_sources(
 
 def _map_one(
     source: ChannelSource, column: SignalColumn, *, drop_not_available: bool
-) -> tuple[MappedChannel, list[Change], list[Impossibility]]:
+) -> tuple[MappedChannel, list[Step], list[Impossibility]]:
     kind = channel_kind(source.channel)
     if kind is None:  # the caller has checked it
         raise ValueError(f"no channel {source.channel}")
     conversion = conversion_to_si(source.unit or column.unit, kind, place=source.channel)
     value = np.array(column.value, dtype=np.float64)
-    changes: list[Change] = []
+    changes: list[Step] = []
 
     def note(action: str, detail: str, reason: str) -> None:
-        changes.append(Change(action=action, detail=detail, reason=reason, channels=(source.channel,)))
+        changes.append(Step(action=action, detail=detail, reason=reason, channels=(source.channel,)))
 
     if source.byte_order:
         _check_byte_order(source, column)

@@ -5,16 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.channels.mapped import Change, MappedChannels
+from logan.channels.mapped import MappedChannels
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
 from logan.drive.clock import repair_clock
-from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, Step, net_pack_wh
+from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, net_pack_wh
 from logan.drive.elevation import anchored_to_satellites, barometric_elevation, with_uncertainty
-from logan.drive.merge import ClockedSource, merge_sources
+from logan.drive.merge import Channels, merge_sources
 from logan.drive.skew import LagEstimate, contactor_open_offset, current_lag
 from logan.errors import ChannelError
 from logan.numerics import integrate, union_times
-from logan.results import DataFlag, Estimate
+from logan.results import DataFlag, Estimate, Step
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units.sentences import measure
 
@@ -53,9 +53,10 @@ def assemble_drive(
     """
     parts = (mapped,) if isinstance(mapped, MappedChannels) else tuple(mapped)
     wanted = analysis or AnalysisSettings()
-    clocked = [_clocked(part) for part in parts]
-    channels, start_ns, steps, clock_flags = _on_one_clock([source for source in clocked if source.samples])
-    history = [*(_as_step(change) for part in clocked for change in part.changes), *steps]
+    clocked = [repair_clock(part.channels) for part in parts]
+    channels, start_ns, steps, clock_flags = _on_one_clock([repaired for repaired, _ in clocked if repaired])
+    own = (step for part, (_, repairs) in zip(parts, clocked, strict=True) for step in (*part.steps, *repairs))
+    history = [*own, *steps]
     corrected, steps = _correct(channels, wanted)
     derived, derived_steps = derive_channels(corrected, settings)
     channels = {**corrected, **derived}
@@ -77,36 +78,24 @@ def assemble_drive(
     )
 
 
-def _clocked(part: MappedChannels) -> ClockedSource:
-    samples, changes = repair_clock(part.channels)
-    origins = {name: channel.source for name, channel in part.channels.items()}
-    return ClockedSource(samples=samples, origins=origins, changes=(*part.steps, *changes))
-
-
-def _on_one_clock(
-    clocked: Sequence[ClockedSource],
-) -> tuple[dict[str, Channel], int | None, list[Step], list[DataFlag]]:
+def _on_one_clock(clocked: Sequence[Channels]) -> tuple[dict[str, Channel], int | None, list[Step], list[DataFlag]]:
     if not clocked:
         raise ChannelError(
             "the log has no sample of any channel in the map",
             "Check the channel map against the log with 'logan channels'",
         )
     merged, steps, flags = merge_sources(clocked)
-    origin_ns = min(int(samples.time_ns[0]) for samples in merged.samples.values())
+    origin_ns = min(int(samples.time_ns[0]) for samples in merged.values())
     channels = {
         name: Channel(
             name=name,
             time_s=np.asarray(samples.time_ns - origin_ns, dtype=np.float64) / 1e9,
             value=samples.value,
-            source=merged.origins.get(name, ""),
+            source=samples.source,
         )
-        for name, samples in merged.samples.items()
+        for name, samples in merged.items()
     }
     return channels, origin_ns if origin_ns >= FIRST_ABSOLUTE_NS else None, steps, flags
-
-
-def _as_step(change: Change) -> Step:
-    return Step(action=change.action, detail=change.detail, reason=change.reason, channels=change.channels)
 
 
 def _correct(channels: Mapping[str, Channel], wanted: AnalysisSettings) -> tuple[dict[str, Channel], list[Step]]:

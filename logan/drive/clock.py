@@ -1,18 +1,19 @@
 """Make the time of a log run forward: wraps, resets, back-jumps, coarse stamps, duplicates.
 
-Every repair is returned as a ``Change``. One log has one clock, so a jump is judged on its
+Every repair is returned as a ``Step``. One log has one clock, so a jump is judged on its
 busiest channel and applied to all.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from logan.channels.mapped import Change, MappedChannel
+from logan.channels.mapped import MappedChannel
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
+from logan.results import Step
 from logan.units import FloatArray, IntArray
 
 _NS: Final = 1_000_000_000
@@ -33,25 +34,7 @@ WRAPS_NS: Final = (
 _FLOAT32_STEPS_S: Final = (64.0, 128.0, 256.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClockedSamples:
-    """One channel on a repaired clock.
-
-    Parameters
-    ----------
-    time_ns : ndarray of int64, shape (n,)
-        Strictly increasing. [ns]
-    value : ndarray, shape (n,)
-        In SI.
-    """
-
-    time_ns: IntArray
-    value: FloatArray
-
-
-def repair_clock(
-    channels: Mapping[str, MappedChannel],
-) -> tuple[dict[str, ClockedSamples], tuple[Change, ...]]:
+def repair_clock(channels: Mapping[str, MappedChannel]) -> tuple[dict[str, MappedChannel], tuple[Step, ...]]:
     """Put all channels of one log on one clock that runs forward.
 
     Parameters
@@ -61,9 +44,9 @@ def repair_clock(
 
     Returns
     -------
-    samples : dict of str to ClockedSamples
-        Strictly increasing times, on the log's own clock. [ns]
-    changes : tuple of Change
+    channels : dict of str to MappedChannel
+        Those that have samples: strictly increasing times, on the log's own clock. [ns]
+    changes : tuple of Step
         What was repaired; empty for a sound clock.
     """
     filled = {name: channel for name, channel in channels.items() if channel.time_ns.size}
@@ -74,14 +57,14 @@ def repair_clock(
     changes = _drop_stray_stamps(times, values)
     if any(breaks_of(time_ns).size for time_ns in times.values()):
         changes += _join_sessions(times)
-    samples: dict[str, ClockedSamples] = {}
     tally: dict[str, dict[str, int]] = {}
     for name in filled:
-        samples[name], counts = _strictly_increasing(times[name], values[name])
+        times[name], values[name], counts = _strictly_increasing(times[name], values[name])
         for action, count in counts.items():
             tally.setdefault(action, {})[name] = count
     changes += [_tally_change(action, counts) for action, counts in tally.items()]
-    return samples, tuple(changes)
+    repaired = {name: replace(channel, time_ns=times[name], value=values[name]) for name, channel in filled.items()}
+    return repaired, tuple(changes)
 
 
 def breaks_of(time_ns: IntArray) -> IntArray:
@@ -90,7 +73,7 @@ def breaks_of(time_ns: IntArray) -> IntArray:
     return np.flatnonzero((step < -OUT_OF_ORDER_NS) | (step > _FORWARD_JUMP_NS)) + 1
 
 
-def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]) -> list[Change]:
+def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]) -> list[Step]:
     """Drop single samples whose stamp lies far off while their neighbours follow one another."""
     dropped: dict[str, int] = {}
     for name, time_ns in times.items():
@@ -107,7 +90,7 @@ def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]
     if not dropped:
         return []
     return [
-        Change(
+        Step(
             action="drop_stray_stamp",
             detail=f"{sum(dropped.values())} samples dropped",
             reason="single stamps far from those before and after",
@@ -123,7 +106,7 @@ class _Session:
     offset_ns: int
 
 
-def _join_sessions(times: dict[str, IntArray]) -> list[Change]:
+def _join_sessions(times: dict[str, IntArray]) -> list[Step]:
     """Shift each session of the clock behind the one before; in place."""
     reference = max(times, key=lambda name: times[name].size)
     sessions, changes = sessions_of(times[reference], tuple(times))
@@ -148,14 +131,14 @@ def _session_of(piece_ns: IntArray, sessions: list[_Session], earliest: int) -> 
     return min(earliest, len(sessions) - 1)
 
 
-def sessions_of(time_ns: IntArray, names: tuple[str, ...]) -> tuple[list[_Session], list[Change]]:
+def sessions_of(time_ns: IntArray, names: tuple[str, ...]) -> tuple[list[_Session], list[Step]]:
     """Stretches between breaks of a clock, and what is to be done about each break, in order."""
     edges = [0, *breaks_of(time_ns).tolist(), time_ns.size]
     step = np.diff(time_ns)
     usual = step[(step > 0) & (step <= _FORWARD_JUMP_NS)]
     period_ns = int(np.median(usual)) if usual.size else _NS // 10
     sessions = [_Session(int(time_ns[: edges[1]].min()), int(time_ns[: edges[1]].max()), 0)]
-    changes: list[Change] = []
+    changes: list[Step] = []
     for start, end in pairwise(edges[1:]):
         before, after = int(time_ns[start - 1]), int(time_ns[start])
         previous = sessions[-1]
@@ -165,7 +148,7 @@ def sessions_of(time_ns: IntArray, names: tuple[str, ...]) -> tuple[list[_Sessio
         piece = time_ns[start:end]
         sessions.append(_Session(int(piece.min()), int(piece.max()), offset_ns))
         changes.append(
-            Change(
+            Step(
                 action=action,
                 detail=f"from {before * 1e-9:.3f} s to {after * 1e-9:.3f} s; the rest moved by "
                 f"{(offset_ns - previous.offset_ns) * 1e-9:+.3f} s",
@@ -195,11 +178,11 @@ def _judge(before: int, after: int, session_start: int, period_ns: int) -> tuple
     return "time_backwards", period_ns, "the clock was set back while the log ran on"
 
 
-def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[ClockedSamples, dict[str, int]]:
+def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[IntArray, FloatArray, dict[str, int]]:
     """Sort, drop duplicates, spread coarse stamps; with the count of each."""
     step = np.diff(time_ns)
     if (step > 0).all():
-        return ClockedSamples(time_ns=time_ns, value=value), {}
+        return time_ns, value, {}
     counts: dict[str, int] = {}
     if (step < 0).any():
         counts["sort_time"] = int(np.count_nonzero(step < 0))
@@ -207,12 +190,12 @@ def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[ClockedS
         time_ns, value = time_ns[order], value[order]
     is_tied = np.concatenate(([False], np.diff(time_ns) == 0))
     if not is_tied.any():
-        return ClockedSamples(time_ns=time_ns, value=value), counts
+        return time_ns, value, counts
     is_same = np.concatenate(([False], (np.diff(value) == 0) | (np.isnan(value[1:]) & np.isnan(value[:-1])))) & is_tied
     if np.count_nonzero(is_tied) > 0.4 * time_ns.size and (is_tied & ~is_same).any():
         name = "spread_float32_time" if is_float32_epoch(time_ns) else "spread_coarse_time"
         counts[name] = int(np.count_nonzero(is_tied))
-        return ClockedSamples(time_ns=_spread(time_ns), value=value), counts
+        return _spread(time_ns), value, counts
     if is_same.any():
         counts["drop_duplicate"] = int(np.count_nonzero(is_same))
         time_ns, value = time_ns[~is_same], value[~is_same]
@@ -220,7 +203,7 @@ def _strictly_increasing(time_ns: IntArray, value: FloatArray) -> tuple[ClockedS
     if is_superseded.any():
         counts["keep_last_of_instant"] = int(np.count_nonzero(is_superseded))
         time_ns, value = time_ns[~is_superseded], value[~is_superseded]
-    return ClockedSamples(time_ns=time_ns, value=value), counts
+    return time_ns, value, counts
 
 
 def _spread(time_ns: IntArray) -> IntArray:
@@ -269,6 +252,6 @@ _REASONS: Final = {
 }
 
 
-def _tally_change(action: str, counts: Mapping[str, int]) -> Change:
+def _tally_change(action: str, counts: Mapping[str, int]) -> Step:
     detail, reason = _REASONS[action]
-    return Change(action=action, detail=detail.format(n=sum(counts.values())), reason=reason, channels=tuple(counts))
+    return Step(action=action, detail=detail.format(n=sum(counts.values())), reason=reason, channels=tuple(counts))

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logan.channels.vocabulary import Interpolation, channel_kind
-from logan.drive.provenance import Correction, DriveConditions, LogSource, Step
+from logan.drive.provenance import Correction, DriveConditions, LogSource
 from logan.numerics import cumulative, hold, integrate, interpolate, longest_bridgeable_gap_s, spans_where, union_times
 from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa, wind_components_m_per_s
-from logan.results import DataFlag, Span, read_only, result
+from logan.results import DataFlag, Span, Step, read_only, result
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_PRESSURE_PA, BoolArray, FloatArray
 from logan.units.sentences import measure
 

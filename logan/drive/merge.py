@@ -6,18 +6,17 @@ at another lag, or nowhere.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Final, TypeAlias
 
 import numpy as np
 
-from logan.channels.mapped import Change
+from logan.channels.mapped import MappedChannel
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
-from logan.drive.clock import ClockedSamples
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
-from logan.drive.drive import Channel, Step
+from logan.drive.drive import Channel
 from logan.errors import ChannelError
-from logan.results import DataFlag, Severity
+from logan.results import DataFlag, Severity, Step
 from logan.units import FloatArray, IntArray
 
 _ALIKE: Final = (
@@ -34,31 +33,16 @@ _LARGEST_ZONE_S: Final = 15.0 * 3600.0
 _NEGATIVE: Final = frozenset({"charger_current"})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClockedSource:
-    """Channels of one source on its own repaired clock.
-
-    Parameters
-    ----------
-    samples : mapping of str to ClockedSamples
-        By canonical name.
-    origins : mapping of str to str
-        Signal that each came from.
-    changes : tuple of Change
-        What was done to them so far.
-    """
-
-    samples: Mapping[str, ClockedSamples]
-    origins: Mapping[str, str]
-    changes: tuple[Change, ...] = ()
+Channels: TypeAlias = Mapping[str, MappedChannel]
+"""Channels of one source on its own repaired clock, by their canonical names."""
 
 
-def merge_sources(sources: Sequence[ClockedSource]) -> tuple[ClockedSource, list[Step], list[DataFlag]]:
+def merge_sources(sources: Sequence[Channels]) -> tuple[Channels, list[Step], list[DataFlag]]:
     """Bring every source onto the clock of the first; say what was done, and what was found amiss.
 
     Parameters
     ----------
-    sources : sequence of ClockedSource
+    sources : sequence of mappings of str to MappedChannel
         At least one; the first leads.
 
     Raises
@@ -71,22 +55,22 @@ def merge_sources(sources: Sequence[ClockedSource]) -> tuple[ClockedSource, list
     flags: list[DataFlag] = []
     for other in sources[1:]:
         moved, step, found = _aligned(lead, other)
-        steps.append(step)
+        lead, left_out = _joined(lead, moved)
+        steps += [step, *left_out]
         flags += found
-        lead, steps = _joined(lead, moved, steps)
     return lead, steps, flags
 
 
-def _aligned(lead: ClockedSource, other: ClockedSource) -> tuple[ClockedSource, Step, list[DataFlag]]:
-    names = tuple(other.samples)
+def _aligned(lead: Channels, other: Channels) -> tuple[Channels, Step, list[DataFlag]]:
+    names = tuple(other)
     both_absolute = _is_absolute(lead) and _is_absolute(other)
     pair = _common_quantity(lead, other)
     why_not = "the two share no quantity, such as speed"
     if pair is not None:
         origin_ns = _start_ns(lead)
         shift_ns = 0 if both_absolute else origin_ns - _start_ns(other)
-        reference = _as_channel(lead.samples[pair[0]], origin_ns, 0, pair[0])
-        candidate = _as_channel(other.samples[pair[1]], origin_ns, shift_ns, pair[1])
+        reference = _as_channel(lead[pair[0]], origin_ns, 0, pair[0])
+        candidate = _as_channel(other[pair[1]], origin_ns, shift_ns, pair[1])
         found = align_clocks(reference, candidate, max_lag_s=_LARGEST_ZONE_S if both_absolute else None)
         if isinstance(found, ClockAlignment):
             step = Step(
@@ -130,7 +114,7 @@ def _zone_flags(found: ClockAlignment, names: tuple[str, ...]) -> list[DataFlag]
     ]
 
 
-def _far_apart(lead: ClockedSource, other: ClockedSource) -> list[DataFlag]:
+def _far_apart(lead: Channels, other: Channels) -> list[DataFlag]:
     """Two dated logs of one drive that hardly overlap, and share nothing to tell why."""
     (first, last), (start, end) = _ends_ns(lead), _ends_ns(other)
     apart_s = max(start - last, first - end) * 1e-9
@@ -140,7 +124,7 @@ def _far_apart(lead: ClockedSource, other: ClockedSource) -> list[DataFlag]:
         DataFlag(
             code="time_zone_offset",
             severity=Severity.AMBER,
-            channels=tuple(other.samples)[:6],
+            channels=tuple(other)[:6],
             title="Two logs of the drive are hours apart",
             evidence=f"{apart_s / 3600.0:.2f} h lie between them, and they share no quantity by which to align them",
             remedy="If one is in local time and the other in UTC, set delay_s for its channels in the channel map; if "
@@ -149,62 +133,58 @@ def _far_apart(lead: ClockedSource, other: ClockedSource) -> list[DataFlag]:
     ]
 
 
-def _ends_ns(source: ClockedSource) -> tuple[int, int]:
-    return _start_ns(source), max(int(samples.time_ns[-1]) for samples in source.samples.values())
+def _ends_ns(source: Channels) -> tuple[int, int]:
+    return _start_ns(source), max(int(samples.time_ns[-1]) for samples in source.values())
 
 
-def _moved(other: ClockedSource, found: ClockAlignment, origin_ns: int, shift_ns: int) -> ClockedSource:
-    samples = {}
-    for name, old in other.samples.items():
+def _moved(other: Channels, found: ClockAlignment, origin_ns: int, shift_ns: int) -> Channels:
+    moved = {}
+    for name, old in other.items():
         time_s = _seconds(old.time_ns + shift_ns - origin_ns)
         late_ns = np.rint((found.lag_s + found.drift_ppm * 1e-6 * (time_s - found.at_s)) * 1e9).astype(np.int64)
-        samples[name] = ClockedSamples(time_ns=old.time_ns + shift_ns + late_ns, value=old.value)
-    return replace(other, samples=samples)
+        moved[name] = replace(old, time_ns=old.time_ns + shift_ns + late_ns)
+    return moved
 
 
-def _joined(lead: ClockedSource, other: ClockedSource, steps: list[Step]) -> tuple[ClockedSource, list[Step]]:
+def _joined(lead: Channels, other: Channels) -> tuple[Channels, list[Step]]:
     """Add the other's channels; one that both carry goes on where it follows, else the lead's stays."""
-    samples, origins = dict(lead.samples), dict(lead.origins)
-    left_out = []
-    for name, new in other.samples.items():
-        old = samples.get(name)
-        if old is None:
-            samples[name], origins[name] = new, other.origins.get(name, "")
-        elif new.time_ns[0] > old.time_ns[-1]:
-            samples[name] = _chained(old, new)
+    joined, left_out = dict(lead), []
+    for name, new in other.items():
+        old = joined.setdefault(name, new)
+        if old is new:
+            continue
+        if new.time_ns[0] > old.time_ns[-1]:
+            joined[name] = _chained(old, old, new)
         elif new.time_ns[-1] < old.time_ns[0]:
-            samples[name] = _chained(new, old)
+            joined[name] = _chained(old, new, old)
         else:
             left_out.append(name)
-    if left_out:
-        steps = [
-            *steps,
-            Step(
-                action="leave_out",
-                detail=f"{', '.join(left_out)} of the second source left out",
-                reason="both sources carry them at the same time; the first one leads",
-                channels=tuple(left_out),
-            ),
-        ]
-    return ClockedSource(samples=samples, origins=origins), steps
-
-
-def _chained(first: ClockedSamples, second: ClockedSamples) -> ClockedSamples:
-    return ClockedSamples(
-        time_ns=np.concatenate((first.time_ns, second.time_ns)), value=np.concatenate((first.value, second.value))
+    if not left_out:
+        return joined, []
+    step = Step(
+        action="leave_out",
+        detail=f"{', '.join(left_out)} of the second source left out",
+        reason="both sources carry them at the same time; the first one leads",
+        channels=tuple(left_out),
     )
+    return joined, [step]
 
 
-def _common_quantity(lead: ClockedSource, other: ClockedSource) -> tuple[str, str] | None:
+def _chained(lead: MappedChannel, *parts: MappedChannel) -> MappedChannel:
+    time_ns, value = (np.concatenate([getattr(part, name) for part in parts]) for name in ("time_ns", "value"))
+    return replace(lead, time_ns=time_ns, value=value)
+
+
+def _common_quantity(lead: Channels, other: Channels) -> tuple[str, str] | None:
     for alike in _ALIKE:
-        mine = [name for name in alike if name in lead.samples and lead.samples[name].time_ns.size > 10]
-        theirs = [name for name in alike if name in other.samples and other.samples[name].time_ns.size > 10]
+        mine = [name for name in alike if name in lead and lead[name].time_ns.size > 10]
+        theirs = [name for name in alike if name in other and other[name].time_ns.size > 10]
         if mine and theirs:
             return mine[0], theirs[0]
     return None
 
 
-def _as_channel(samples: ClockedSamples, origin_ns: int, shift_ns: int, name: str) -> Channel:
+def _as_channel(samples: MappedChannel, origin_ns: int, shift_ns: int, name: str) -> Channel:
     value = -samples.value if name in _NEGATIVE else samples.value
     value = np.abs(value) if name == "motor_speed" else value
     return Channel(name=name, time_s=_seconds(samples.time_ns + shift_ns - origin_ns), value=value)
@@ -214,9 +194,9 @@ def _seconds(time_ns: IntArray) -> FloatArray:
     return np.asarray(time_ns, dtype=np.float64) / 1e9
 
 
-def _start_ns(source: ClockedSource) -> int:
-    return min(int(samples.time_ns[0]) for samples in source.samples.values())
+def _start_ns(source: Channels) -> int:
+    return min(int(samples.time_ns[0]) for samples in source.values())
 
 
-def _is_absolute(source: ClockedSource) -> bool:
+def _is_absolute(source: Channels) -> bool:
     return _start_ns(source) >= FIRST_ABSOLUTE_NS

@@ -8,35 +8,6 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One thing that was done to a drive's data, in the order it was done.
-
-    Parameters
-    ----------
-    action : str
-        What was done, such as ``mask`` or ``shift_current``.
-    detail : str
-        With which numbers.
-    reason : str
-        Why, in plain words.
-    channels : tuple of str
-        Channels it touched.
-    net_wh_before, net_wh_after : float or None
-        Net pack energy before and after. [Wh]
-    is_reversible : bool
-        True when leaving the step out gives the data back.
-    """
-
-    action: str
-    detail: str
-    reason: str
-    channels: tuple[str, ...] = ()
-    net_wh_before: float | None = None
-    net_wh_after: float | None = None
-    is_reversible: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LogSource:
     """A log file that a drive came from, or a DBC that it was read with."""
 

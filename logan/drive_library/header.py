@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logan.drive.provenance import DriveConditions, LogSource, Step
+from logan.drive.provenance import DriveConditions, LogSource
 from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError, plain_words
-from logan.results import DataFlag, Figure, Refusal, figure_from_json, json_ready, result_from_json
+from logan.results import DataFlag, Figure, Refusal, Step, figure_from_json, json_ready, result_from_json
 
 if TYPE_CHECKING:
     from logan.drive.drive import Drive
