@@ -81,6 +81,16 @@ class Channel:
             return hold(at_s, self.time_s, self.value, max_age_s=gap_s)
         return interpolate(at_s, self.time_s, self.value, max_gap_s=gap_s)
 
+    def value_at(self, at_s: float, *, max_gap_s: float | None = None) -> float | None:
+        """Value at one time; None in a gap."""
+        value = float(self.at(np.array([at_s]), max_gap_s=max_gap_s)[0])
+        return value if np.isfinite(value) else None
+
+    def between(self, start_s: float, end_s: float) -> Channel:
+        """The samples of a span that hold a value."""
+        inside = (self.time_s >= start_s) & (self.time_s <= end_s) & np.isfinite(self.value)
+        return replace(self, time_s=self.time_s[inside], value=self.value[inside])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drive:
@@ -130,6 +140,11 @@ class Drive:
     def get(self, name: str) -> Channel | None:
         """Return a channel, or None where the drive has none."""
         return self.channels.get(name)
+
+    def first_of(self, *names: str, samples: int = 0) -> Channel | None:
+        """Return the first of these channels that the drive has, with so many samples at least."""
+        found = (self.channels[name] for name in names if name in self.channels)
+        return next((channel for channel in found if channel.time_s.size >= samples), None)
 
     def of_kind(self, name: str) -> tuple[Channel, ...]:
         """All channels of one kind: ``motor_temperature``, ``motor_temperature_2``, ..."""
@@ -254,6 +269,8 @@ def is_charging_at(drive: Drive, at_s: FloatArray) -> BoolArray:
     return charging
 
 
+CELL_TEMPERATURES = ("cell_temperature_min", "pack_temperature", "cell_temperature_max")
+"""Channels that tell how warm the cells are, the best for their resistance first."""
 STATION_WIND_FACTOR = 0.7
 """Wind at the vehicle's height over that of a weather station's mast (common practice)."""
 
@@ -263,11 +280,7 @@ GNSS_HEIGHT_SIGMA_M = 3.0
 
 def road_speed(drive: Drive) -> Channel | None:
     """Speed that a drive is reckoned with: the vehicle's own, else the satellites', else a wheel's."""
-    for name in ("speed", "gnss_speed", "wheel_speed"):
-        channel = drive.get(name)
-        if channel is not None and channel.time_s.size > 1:
-            return channel
-    return None
+    return drive.first_of("speed", "gnss_speed", "wheel_speed", samples=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

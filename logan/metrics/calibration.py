@@ -1,5 +1,6 @@
 """What a drive says about its own instruments: tyre, ratio, odometer, zeros, standing load."""
 
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -8,7 +9,7 @@ from logan.drive.drive import Channel, Drive, is_charging_at, pack_power, road_s
 from logan.metrics.metric import Metric
 from logan.metrics.steady_runs import SteadyRun, steady_runs
 from logan.numerics import integrate, joined_spans, spans_where
-from logan.results import Estimate, Figure, Refusal, Severity, result
+from logan.results import Estimate, Figure, Refusal, Severity, all_refused, result
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
@@ -125,30 +126,20 @@ def _wheel(drive: Drive, build: BuildSettings) -> WheelCalibration:
     motor, satellite = drive.get("motor_speed"), drive.get("gnss_speed")
     if motor is None or satellite is None:
         missing = "motor speed" if motor is None else "satellite speed"
-        refusal = Refusal(f"{missing} is not logged", "Log motor_speed and gnss_speed")
-        return WheelCalibration(
-            circumference_m=refusal, total_ratio=refusal, deviation_ratio=None, verdict=refusal.reason, severity=None
-        )
-    per_turn = _metres_per_motor_turn(motor, satellite)
+        per_turn: Figure = Refusal(f"{missing} is not logged", "Log motor_speed and gnss_speed")
+    else:
+        per_turn = _metres_per_motor_turn(motor, satellite)
     if isinstance(per_turn, Refusal):
-        return WheelCalibration(
-            circumference_m=per_turn, total_ratio=per_turn, deviation_ratio=None, verdict=per_turn.reason, severity=None
-        )
-    ratio = build.powertrain.gearing.total_ratio
+        return all_refused(WheelCalibration, per_turn, verdict=per_turn.reason)
     planned = build.vehicle.tyre_rolling_circumference_m
-    deviation = per_turn.value * ratio / planned.value - 1.0
+    circumference, ratio = per_turn.value * build.powertrain.gearing.total_ratio, planned.value / per_turn.value
+    deviation = circumference / planned.value - 1.0
     relative = (per_turn.sigma or 0.0) / per_turn.value
+    of_ratio = float(np.hypot(relative, planned.sigma / planned.value))
     severity, verdict = _verdict(deviation)
     return WheelCalibration(
-        circumference_m=Estimate(
-            per_turn.value * ratio, "m", per_turn.value * ratio * relative, "motor against satellite"
-        ),
-        total_ratio=Estimate(
-            planned.value / per_turn.value,
-            "ratio",
-            planned.value / per_turn.value * float(np.hypot(relative, planned.sigma / planned.value)),
-            "motor against satellite",
-        ),
+        circumference_m=Estimate(circumference, "m", circumference * relative, per_turn.source),
+        total_ratio=Estimate(ratio, "ratio", ratio * of_ratio, per_turn.source),
         deviation_ratio=deviation,
         verdict=verdict,
         severity=severity,
@@ -168,11 +159,9 @@ def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
     time_s, speed = satellite.time_s, satellite.value
     turns_per_s = motor.at(time_s) / (2.0 * np.pi)
     known = np.isfinite(turns_per_s) & np.isfinite(speed) & (speed > LEAST_SPEED_M_PER_S) & (turns_per_s > 1.0)
+    brisk, remedy = measure(LEAST_SPEED_M_PER_S, "m/s"), "Drive some minutes at a steady speed"
     if int(known.sum()) < 20:
-        return Refusal(
-            f"fewer than twenty samples above {measure(LEAST_SPEED_M_PER_S, 'm/s')} with both speeds",
-            "Drive some minutes at a steady speed",
-        )
+        return Refusal(f"fewer than twenty samples above {brisk} with both speeds", remedy)
     slope = np.abs(np.gradient(np.where(known, speed, 0.0), time_s))
     steady = known & (slope < 0.5)
     block = np.floor(time_s / 10.0)
@@ -182,10 +171,7 @@ def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
         if int(inside.sum()) >= 5:
             ratios.append(float(speed[inside].sum() / turns_per_s[inside].sum()))
     if len(ratios) < 3:
-        return Refusal(
-            f"fewer than half a minute of steady driving above {measure(LEAST_SPEED_M_PER_S, 'm/s')}",
-            "Drive some minutes at a steady speed",
-        )
+        return Refusal(f"fewer than half a minute of steady driving above {brisk}", remedy)
     values = np.array(ratios)
     middle = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - middle))) / np.sqrt(values.size)
@@ -212,10 +198,8 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
     inside = (satellite.time_s >= low) & (satellite.time_s <= high)
     whole = integrate(satellite.time_s[inside], np.abs(satellite.value[inside]), max_gap_s=satellite.max_gap_s)
     if whole.total < LEAST_DISTANCE_M:
-        return Refusal(
-            f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least",
-            "Drive further",
-        )
+        too_short = f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least"
+        return Refusal(too_short, "Drive further")
     if whole.coverage_ratio < 0.98:
         return Refusal(f"satellite speed covers {whole.coverage_ratio:.0%}; 98 % is the least", "Drive under open sky")
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)
@@ -277,7 +261,7 @@ def _standstill(drive: Drive, gain: float) -> tuple[StandstillLoad, ...]:
         if name in drive
     }
     found = []
-    for words in _combinations(on):
+    for words in (words for count in range(len(on) + 1) for words in combinations(on, count)):
         chosen = still.copy()
         for word, is_on in on.items():
             chosen &= is_on if word in words else ~is_on
@@ -285,13 +269,6 @@ def _standstill(drive: Drive, gain: float) -> tuple[StandstillLoad, ...]:
         if load is not None:
             found.append(load)
     return tuple(found)
-
-
-def _combinations(on: dict[str, BoolArray]) -> list[tuple[str, ...]]:
-    found: list[tuple[str, ...]] = [()]
-    for word in on:
-        found += [(*words, word) for words in found]
-    return found
 
 
 def _standing_load(

@@ -86,7 +86,7 @@ def _session(drive: Drive, power: PackPower, gain_ratio: float, start_s: float, 
     pack_wh = _energy_wh(time_s, into_w, power.max_gap_s)
     pack = Estimate(pack_wh, "Wh", gain_ratio * pack_wh, "measured")
     wall = _wall(drive, start_s, end_s)
-    cells = _first(drive, "cell_temperature_max", "pack_temperature")
+    cells = drive.first_of("cell_temperature_max", "pack_temperature")
     state = drive.get("state_of_charge")
     peak_w, taper_s = _taper(time_s, into_w)
     return ChargingSession(
@@ -110,8 +110,8 @@ def _pilot_limit_a(drive: Drive, start_s: float, end_s: float) -> float | None:
     duty = drive.get("pilot_duty")
     if duty is None:
         return None
-    inside = (duty.time_s >= start_s) & (duty.time_s <= end_s) & np.isfinite(duty.value)
-    return pilot_current_limit_a(float(np.median(duty.value[inside]))) if inside.any() else None
+    duty_ratio = duty.between(start_s, end_s).value
+    return pilot_current_limit_a(float(np.median(duty_ratio))) if duty_ratio.size else None
 
 
 def _energy_wh(time_s: FloatArray, watts: FloatArray, max_gap_s: float) -> float:
@@ -120,22 +120,13 @@ def _energy_wh(time_s: FloatArray, watts: FloatArray, max_gap_s: float) -> float
     return float(cumulative(time_s, np.nan_to_num(watts), max_gap_s=max_gap_s)[-1]) / 3600.0
 
 
-def _first(drive: Drive, *names: str) -> Channel | None:
-    return next((drive[name] for name in names if name in drive), None)
-
-
 def _at(channel: Channel | None, at_s: float) -> float | None:
-    if channel is None:
-        return None
-    value = float(channel.at(np.array([at_s]), max_gap_s=300.0)[0])
-    return value if np.isfinite(value) else None
+    return None if channel is None else channel.value_at(at_s, max_gap_s=300.0)
 
 
 def _highest(channel: Channel | None, start_s: float, end_s: float) -> float | None:
-    if channel is None:
-        return None
-    value = channel.value[(channel.time_s >= start_s) & (channel.time_s <= end_s)]
-    return float(np.nanmax(value)) if np.isfinite(value).any() else None
+    value = np.empty(0) if channel is None else channel.between(start_s, end_s).value
+    return float(value.max()) if value.size else None
 
 
 def _wall(drive: Drive, start_s: float, end_s: float) -> Figure:

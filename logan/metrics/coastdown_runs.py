@@ -5,8 +5,9 @@ from typing import Final
 import numpy as np
 
 from logan.drive.braking import BRAKE_PRESSURE_PA
-from logan.drive.drive import Channel, Drive, height_along, pack_power
+from logan.drive.drive import Drive, height_along, pack_power
 from logan.drive.logged_loads import auxiliary_load
+from logan.metrics.opposite_runs import mean_heading
 from logan.numerics import joined_spans, nominal_period_s, spans_where
 from logan.results import result
 from logan.settings import BuildSettings
@@ -20,8 +21,6 @@ TRIM_S: Final = 1.0
 """Left out at both ends, where torque and brakes settle. [s]"""
 
 FIT_STEP_S: Final = 0.5
-OPPOSITE_DEG: Final = 30.0
-"""Two runs are opposite when their courses differ by 180 degrees to within this."""
 
 
 @result()
@@ -70,7 +69,8 @@ def coastdown_spans(drive: Drive, build: BuildSettings) -> tuple[CoastdownSpan, 
     tuple of CoastdownSpan
         In order of time.
     """
-    speed = _best_speed(drive)
+    # Satellite Doppler carries no tyre error; the vehicle's own speed only where there is none.
+    speed = drive.first_of("gnss_speed", "speed", samples=21)
     if speed is None:
         return ()
     present = np.isfinite(speed.value)
@@ -89,15 +89,6 @@ def coastdown_spans(drive: Drive, build: BuildSettings) -> tuple[CoastdownSpan, 
     spans = joined_spans(spans_where(time_s, coasting), gap_s=1.5)
     found = (_span(drive, time_s, value, start_s + TRIM_S, end_s - TRIM_S) for start_s, end_s in spans)
     return tuple(span for span in found if span is not None)
-
-
-def _best_speed(drive: Drive) -> Channel | None:
-    """Satellite Doppler carries no tyre error; the vehicle's own speed only where there is none."""
-    for name in ("gnss_speed", "speed"):
-        channel = drive.get(name)
-        if channel is not None and channel.time_s.size > 20:
-            return channel
-    return None
 
 
 def _smoothed(time_s: FloatArray, value: FloatArray) -> FloatArray:
@@ -179,12 +170,8 @@ def _grade(drive: Drive, at_s: FloatArray, speed: FloatArray) -> tuple[float | N
 
 
 def _heading(drive: Drive, start_s: float, end_s: float) -> float | None:
-    channel = drive.get("heading")
-    if channel is not None:
-        inside = (channel.time_s >= start_s) & (channel.time_s <= end_s) & np.isfinite(channel.value)
-        if inside.any():
-            mean = np.mean(np.exp(1j * np.radians(channel.value[inside])))
-            return float(np.degrees(np.angle(mean)) % 360.0)
+    if (logged := mean_heading(drive, start_s, end_s)) is not None:
+        return logged[0]
     latitude, longitude = drive.get("latitude"), drive.get("longitude")
     if latitude is None or longitude is None:
         return None
@@ -194,36 +181,3 @@ def _heading(drive: Drive, start_s: float, end_s: float) -> float | None:
     if not np.isfinite(north) or not np.isfinite(east) or np.hypot(north, east) < 1e-4:
         return None
     return float(np.degrees(np.arctan2(east, north)) % 360.0)
-
-
-def opposite_groups(spans: tuple[CoastdownSpan, ...]) -> list[tuple[int, ...]]:
-    """Pair runs with the next in the opposite direction.
-
-    Parameters
-    ----------
-    spans : tuple of CoastdownSpan
-        In order of time.
-
-    Returns
-    -------
-    list of tuple of int
-        Indices of each pair, and of each run that has no partner.
-    """
-    left = list(range(len(spans)))
-    groups: list[tuple[int, ...]] = []
-    while left:
-        first = left.pop(0)
-        partner = next((index for index in left if _are_opposite(spans[first], spans[index])), None)
-        if partner is None:
-            groups.append((first,))
-        else:
-            left.remove(partner)
-            groups.append((first, partner))
-    return groups
-
-
-def _are_opposite(one: CoastdownSpan, other: CoastdownSpan) -> bool:
-    if one.heading_deg is None or other.heading_deg is None:
-        return False
-    difference = abs((one.heading_deg - other.heading_deg + 180.0) % 360.0 - 180.0)
-    return difference > 180.0 - OPPOSITE_DEG

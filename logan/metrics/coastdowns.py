@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
@@ -18,8 +17,9 @@ from logan.metrics.coastdown_fit import (
     fit_group,
     three_term_load,
 )
-from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans, opposite_groups
+from logan.metrics.coastdown_runs import CoastdownSpan, coastdown_spans
 from logan.metrics.metric import Metric
+from logan.metrics.opposite_runs import are_opposite, paired
 from logan.numerics import student_quantile
 from logan.physics.air import dry_air_density_kg_per_m3
 from logan.physics.tyre import temperature_factor
@@ -31,6 +31,7 @@ from logan.units import (
     US_ROAD_LOAD_PRESSURE_PA,
     US_ROAD_LOAD_TEMPERATURE_DEGC,
     BoolArray,
+    FloatArray,
 )
 from logan.units.sentences import measure
 
@@ -155,15 +156,14 @@ def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
         return _refused((), refusal)
     air = air_of(drive)
     mass, inertia = vehicle_mass_kg(drive, build), effective_mass_kg(drive, build)
-    groups = opposite_groups(spans)
-    fits: list[tuple[tuple[int, ...], GroupFit | None]] = []
-    for members in groups:
-        wind = _noted_headwind(drive, spans[members[0]])
-        fit = fit_group(
-            [spans[index] for index in members], mass_kg=mass, effective_mass_kg=inertia, headwind_m_per_s=wind
-        )
-        fits.append((members, fit))
-    runs = _runs(spans, fits)
+
+    def fitted(members: tuple[CoastdownSpan, ...], *, has_linear: bool = False) -> GroupFit | None:
+        wind = _noted_headwind(drive, members[0])
+        return fit_group(members, mass_kg=mass, effective_mass_kg=inertia, headwind_m_per_s=wind, has_linear=has_linear)
+
+    groups = paired(spans, lambda one, other: are_opposite(one.heading_deg, other.heading_deg))
+    fits = [(members, fitted(members)) for members in groups]
+    runs = _runs(fits)
     usable = [
         (members, fit)
         for members, fit in fits
@@ -171,30 +171,17 @@ def coastdown_summary(drive: Drive, build: BuildSettings) -> CoastdownSummary:
     ]
     if not usable:
         return _refused(runs, Refusal("no coastdown follows a road load", "Check brakes, gear and wind; coast longer"))
-    summary = _combined(runs, usable, drive, build, air)
-    free = [
-        fit_group(
-            [spans[index] for index in members],
-            mass_kg=mass,
-            effective_mass_kg=inertia,
-            headwind_m_per_s=_noted_headwind(drive, spans[members[0]]),
-            has_linear=True,
-        )
-        for members, _ in usable
-        if len(members) == 2
-    ]
-    return _with_three_terms(summary, [fit for fit in free if fit is not None], _Scale(drive, build, air))
+    scale = _Scale(drive, build, air)
+    free = [fitted(members, has_linear=True) for members, _ in usable if len(members) == 2]
+    summary = _combined(runs, usable, scale, air)
+    return _with_three_terms(summary, [fit for fit in free if fit is not None], scale)
 
 
 def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _Scale) -> CoastdownSummary:
     """Add A, B and C with B free, and say so where B shows."""
     if not fits:
         return summary
-    load = three_term_load(
-        fits,
-        constant_factor=scale.at_reference / scale.as_driven,
-        quadratic_factor=scale.reference_density / scale.density,
-    )
+    load = three_term_load(fits, constant_factor=scale.constant, quadratic_factor=scale.quadratic)
     notes, linear = summary.notes, load.linear_n_s_per_m
     if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * (linear.sigma or 0.0):
         term = f"{linear.value:+.1f} ± {measure(linear.sigma or 0.0, 'N/(m/s)', '.1f')}"
@@ -209,34 +196,29 @@ def _refused(runs: tuple[CoastdownRun, ...], refusal: Refusal) -> CoastdownSumma
 def _noted_headwind(drive: Drive, span: CoastdownSpan) -> float:
     logged, noted = drive.get("headwind"), drive.conditions
     if logged is not None:
-        inside = (logged.time_s >= span.start_s) & (logged.time_s <= span.end_s) & np.isfinite(logged.value)
-        if inside.any():
-            return float(logged.value[inside].mean())
+        value = logged.between(span.start_s, span.end_s).value
+        if value.size:
+            return float(value.mean())
     if noted.wind_m_per_s is None or noted.wind_from_deg is None or span.heading_deg is None:
         return 0.0
     along = np.cos(np.radians(noted.wind_from_deg - span.heading_deg))
     return float(noted.wind_m_per_s * along) * STATION_WIND_FACTOR
 
 
-def _runs(
-    spans: tuple[CoastdownSpan, ...], fits: list[tuple[tuple[int, ...], GroupFit | None]]
-) -> tuple[CoastdownRun, ...]:
-    found: dict[int, CoastdownRun] = {}
+def _runs(fits: list[tuple[tuple[CoastdownSpan, ...], GroupFit | None]]) -> tuple[CoastdownRun, ...]:
+    """Every run in the order of time, with the fit of its group."""
+    found: list[CoastdownRun] = []
     pair = 0
     for members, fit in fits:
         pair += len(members) == 2
-        for place, index in enumerate(members):
-            span = spans[index]
-            residual = float("nan") if fit is None else fit.residual_m_per_s[place]
-            rejected = ""
-            if fit is None:
-                rejected = "no road load fits it"
-            elif max(fit.residual_m_per_s) > MOST_RESIDUAL_M_PER_S:
-                rejected = (
-                    f"speed strays by {measure(max(fit.residual_m_per_s), 'm/s', '.2f')} "
-                    "from any road load: wind, slope or brake"
-                )
-            found[index] = CoastdownRun(
+        rejected = ""
+        if fit is None:
+            rejected = "no road load fits it"
+        elif max(fit.residual_m_per_s) > MOST_RESIDUAL_M_PER_S:
+            strays = measure(max(fit.residual_m_per_s), "m/s", ".2f")
+            rejected = f"speed strays by {strays} from any road load: wind, slope or brake"
+        found += [
+            CoastdownRun(
                 start_s=span.start_s,
                 end_s=span.end_s,
                 start_speed_m_per_s=float(span.speed_m_per_s[0]),
@@ -244,68 +226,49 @@ def _runs(
                 heading_deg=span.heading_deg,
                 constant_n=float("nan") if fit is None else fit.constant_n,
                 quadratic_n_s2_per_m2=float("nan") if fit is None else fit.quadratic_n_s2_per_m2,
-                residual_m_per_s=residual,
+                residual_m_per_s=float("nan") if fit is None else fit.residual_m_per_s[place],
                 mean_grade_ratio=span.mean_grade_ratio,
                 pair=pair if len(members) == 2 else None,
                 rejected=rejected,
             )
-    return tuple(found[index] for index in sorted(found))
+            for place, span in enumerate(members)
+        ]
+    return tuple(sorted(found, key=lambda run: run.start_s))
 
 
 class _Scale:
-    """What brings coefficients as driven to reference conditions."""
+    """What turns A and C as driven into other quantities, and how unsure that is; all are linear in the two."""
 
     def __init__(self, drive: Drive, build: BuildSettings, air: Air) -> None:
-        coefficient = build.vehicle.rolling_temperature_coefficient_per_k
-        self.as_driven = float(temperature_factor(air.temperature_degc, coefficient.value))
-        self.at_reference = float(temperature_factor(US_ROAD_LOAD_TEMPERATURE_DEGC, coefficient.value))
-        self.density = air.density_kg_per_m3
-        reference = dry_air_density_kg_per_m3(US_ROAD_LOAD_TEMPERATURE_DEGC, US_ROAD_LOAD_PRESSURE_PA)
-        self.reference_density = float(reference)
-        self.weight_n = vehicle_mass_kg(drive, build) * STANDARD_GRAVITY_M_PER_S2
+        coefficient, mass = build.vehicle.rolling_temperature_coefficient_per_k, build.vehicle.mass_kg
+        as_driven, at_reference = (
+            float(temperature_factor(degc, coefficient.value))
+            for degc in (air.temperature_degc, US_ROAD_LOAD_TEMPERATURE_DEGC)
+        )
+        reference_density = float(dry_air_density_kg_per_m3(US_ROAD_LOAD_TEMPERATURE_DEGC, US_ROAD_LOAD_PRESSURE_PA))
+        self.constant, self.quadratic = at_reference / as_driven, reference_density / air.density_kg_per_m3
+        self.rolling = 1.0 / as_driven / (vehicle_mass_kg(drive, build) * STANDARD_GRAVITY_M_PER_S2)
+        self.drag_area = 2.0 / air.density_kg_per_m3
         # How far the tyre's temperature law may be wrong, from where it was driven to 25 and to 20 °C.
         self.rolling_sigma_ratio = coefficient.sigma * abs(air.temperature_degc - 25.0)
         self.constant_sigma_ratio = coefficient.sigma * abs(air.temperature_degc - US_ROAD_LOAD_TEMPERATURE_DEGC)
-        mass = build.vehicle.mass_kg
         self.mass_sigma_ratio = float(np.hypot(mass.sigma / mass.value, ROTATING_SIGMA_RATIO))
-
-    def constant_n(self, fit: GroupFit) -> float:
-        """A at reference temperature. [N]"""
-        return fit.constant_n / self.as_driven * self.at_reference
-
-    def quadratic(self, fit: GroupFit) -> float:
-        """C at reference density. [N/(m/s)2]"""
-        return fit.quadratic_n_s2_per_m2 / self.density * self.reference_density
-
-    def drag_area_m2(self, fit: GroupFit) -> float:
-        """Drag area. [m2]"""
-        return 2.0 * fit.quadratic_n_s2_per_m2 / self.density
-
-    def rolling_coefficient(self, fit: GroupFit) -> float:
-        """Rolling coefficient at 25 °C."""
-        return fit.constant_n / self.as_driven / self.weight_n
-
-    def force_65_n(self, fit: GroupFit) -> float:
-        """Force at 65 mph at reference conditions. [N]"""
-        return self.constant_n(fit) + self.quadratic(fit) * SPEED_65_MPH_M_PER_S**2
 
 
 def _combined(
     runs: tuple[CoastdownRun, ...],
-    usable: list[tuple[tuple[int, ...], GroupFit]],
-    drive: Drive,
-    build: BuildSettings,
+    usable: list[tuple[tuple[CoastdownSpan, ...], GroupFit]],
+    scale: _Scale,
     air: Air,
 ) -> CoastdownSummary:
-    scale = _Scale(drive, build, air)
     fits = [fit for _, fit in usable]
     pairs = np.array([len(members) == 2 for members, _ in usable])
     systematic = float(np.hypot(scale.mass_sigma_ratio, SPEED_GAIN_SIGMA_RATIO))
     drag = float(np.hypot(systematic, np.hypot(DENSITY_SIGMA_RATIO, 2.0 * SPEED_GAIN_SIGMA_RATIO)))
     rotating = float(np.hypot(ROTATING_SIGMA_RATIO, scale.rolling_sigma_ratio))
 
-    def figure(quantity: Callable[[GroupFit], float], unit: str, kind: str, fixed_ratio: float) -> Estimate:
-        value, sigma = _mean(quantity, fits, pairs, PRIOR_SCATTER_RATIO[kind])
+    def figure(of_a: float, of_c: float, unit: str, kind: str, fixed_ratio: float) -> Estimate:
+        value, sigma = _mean(np.array([of_a, of_c]), fits, pairs, PRIOR_SCATTER_RATIO[kind])
         return Estimate(value, unit, float(np.hypot(sigma, fixed_ratio * abs(value))), "coastdown")
 
     notes = ["rolling part holds tires, bearings, reduction gear and rotor as driven", *air.assumed]
@@ -318,29 +281,30 @@ def _combined(
         for fit in fits
         if abs(fit.headwind_m_per_s) > 0.5
     ]
-    first = fits[0].covariance
+    first, at_65_mph = fits[0].covariance, scale.quadratic * SPEED_65_MPH_M_PER_S**2
     correlation = float(first[0, 1] / np.sqrt(first[0, 0] * first[1, 1])) if np.all(np.diag(first) > 0.0) else None
     return CoastdownSummary(
         runs=runs,
         pair_count=int(pairs.sum()),
-        constant_n=figure(scale.constant_n, "N", "rolling", float(np.hypot(systematic, scale.constant_sigma_ratio))),
+        constant_n=figure(scale.constant, 0.0, "N", "rolling", float(np.hypot(systematic, scale.constant_sigma_ratio))),
         linear_n_s_per_m=Estimate(0.0, "N s/m", None, "held at zero, as in 40 CFR 1066.310"),
-        quadratic_n_s2_per_m2=figure(scale.quadratic, "N s2/m2", "drag", drag),
-        drag_area_m2=figure(scale.drag_area_m2, "m2", "drag", drag),
+        quadratic_n_s2_per_m2=figure(0.0, scale.quadratic, "N s2/m2", "drag", drag),
+        drag_area_m2=figure(0.0, scale.drag_area, "m2", "drag", drag),
         # Weighed mass is in both force and weight, so only the rotating parts' share is left.
-        rolling_coefficient=figure(scale.rolling_coefficient, "ratio", "rolling", rotating),
-        force_65_mph_n=figure(scale.force_65_n, "N", "force", systematic),
+        rolling_coefficient=figure(scale.rolling, 0.0, "ratio", "rolling", rotating),
+        force_65_mph_n=figure(scale.constant, at_65_mph, "N", "force", systematic),
         correlation_rolling_drag=correlation,
         notes=tuple(notes),
     )
 
 
-def _mean(
-    quantity: Callable[[GroupFit], float], fits: list[GroupFit], pairs: BoolArray, prior_ratio: float
-) -> tuple[float, float]:
-    """Weighted mean over groups and its uncertainty, from their scatter and from what one pair is known to scatter."""
-    values = np.array([quantity(fit) for fit in fits])
-    formal = np.array([_formal_sigma(quantity, fit) for fit in fits])
+def _mean(parts: FloatArray, fits: list[GroupFit], pairs: BoolArray, prior_ratio: float) -> tuple[float, float]:
+    """Weighted mean over groups and its uncertainty, from their scatter and from what one pair is known to scatter.
+
+    Averaged is a quantity that is ``parts`` times A and C.
+    """
+    values = np.array([(fit.constant_n, fit.quadratic_n_s2_per_m2) for fit in fits]) @ parts
+    formal = np.sqrt(np.maximum([parts @ fit.covariance @ parts for fit in fits], 0.0))
     typical = np.where(pairs, prior_ratio * np.abs(values), prior_ratio * np.abs(values) / SINGLE_RUN_WEIGHT_RATIO**0.5)
     weight = 1.0 / (formal**2 + typical**2)
     mean = float(np.sum(weight * values) / np.sum(weight))
@@ -352,27 +316,6 @@ def _mean(
     # Runs in one direction share their unknown wind and slope: that part no number of them averages out.
     shared = float(np.sum((weight / np.sum(weight) * formal)[~pairs]))
     return mean, float(np.hypot(factor * wider / np.sqrt(np.sum(weight)), shared))
-
-
-def _formal_sigma(quantity: Callable[[GroupFit], float], fit: GroupFit) -> float:
-    """Propagate a fit's covariance: every quantity here is linear in A and C."""
-    base = quantity(fit)
-    steps = np.sqrt(np.diag(fit.covariance))
-    gradient = np.array(
-        [
-            (quantity(_moved(fit, steps[0], 0.0)) - base) / steps[0] if steps[0] > 0.0 else 0.0,
-            (quantity(_moved(fit, 0.0, steps[1])) - base) / steps[1] if steps[1] > 0.0 else 0.0,
-        ]
-    )
-    return float(np.sqrt(max(gradient @ fit.covariance @ gradient, 0.0)))
-
-
-def _moved(fit: GroupFit, constant_n: float, quadratic: float) -> GroupFit:
-    return replace(
-        fit,
-        constant_n=fit.constant_n + constant_n,
-        quadratic_n_s2_per_m2=fit.quadratic_n_s2_per_m2 + quadratic,
-    )
 
 
 METRIC: Final = Metric(

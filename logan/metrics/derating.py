@@ -271,15 +271,12 @@ class _Search:
     def _speed_lost(self, start_s: float, end_s: float) -> float | None:
         if self.speed is None:
             return None
-        first, last = self.speed.at(np.array([start_s, end_s]), max_gap_s=5.0)
-        return float(max(first - last, 0.0)) if np.isfinite(first) and np.isfinite(last) else None
+        first, last = (self.speed.value_at(at_s, max_gap_s=5.0) for at_s in (start_s, end_s))
+        return None if first is None or last is None else max(first - last, 0.0)
 
     def _value(self, name: str, at_s: float) -> float | None:
         channel = self.drive.get(name)
-        if channel is None:
-            return None
-        value = float(channel.at(np.array([at_s]), max_gap_s=60.0)[0])
-        return value if np.isfinite(value) else None
+        return None if channel is None else channel.value_at(at_s, max_gap_s=60.0)
 
     def _cause(self, at_s: float, *, is_charge: bool) -> str:
         """What stood nearest to its own limit as it began."""
@@ -299,9 +296,7 @@ class _Search:
         if coldest is not None and coldest < (10.0 if is_charge else 0.0):
             near.append((0.0, f"coldest cell at {measure(coldest, '°C')}"))
         soc = self._value("state_of_charge", at_s)
-        if soc is not None and is_charge and soc > 0.9:
-            near.append((1.0, f"SOC {soc:.0%}"))
-        if soc is not None and not is_charge and soc < 0.15:
+        if soc is not None and (soc > 0.9 if is_charge else soc < 0.15):
             near.append((1.0, f"SOC {soc:.0%}"))
         floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
         if floor is not None and cell is not None and cell < floor + 0.1:
@@ -313,7 +308,7 @@ class _Search:
     def _is_fastest(self, at_s: float) -> bool:
         if self.speed is None or not np.isfinite(self.speed.value).any():
             return False
-        now = float(self.speed.at(np.array([at_s]), max_gap_s=5.0)[0])
+        now = self.speed.value_at(at_s, max_gap_s=5.0) or 0.0
         return now > TOP_SPEED_RATIO * float(np.nanmax(self.speed.value)) and now > TOP_SPEED_FROM_M_PER_S
 
     def _warm_level(self, name: str) -> float | None:

@@ -85,7 +85,7 @@ class Flows:
             return Flow.CHARGE
         signed = context.power_w
         if signed is None and self._current is not None:
-            signed = 100.0 * float(self._current.at(np.array([context.at_s]), max_gap_s=30.0)[0])
+            signed = 100.0 * (self._current.value_at(context.at_s, max_gap_s=30.0) or 0.0)
         if signed is None or not np.isfinite(signed) or abs(signed) < _LEAST_FLOW_W:
             return Flow.UNKNOWN
         return Flow.DRIVE if signed > 0.0 else Flow.REGEN

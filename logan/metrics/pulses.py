@@ -117,7 +117,9 @@ def _read(
     state_at: Callable[[float], tuple[float, float]],
 ) -> list[Pulse]:
     start_s, start_a = float(time_s[index]), float(amperes[index])
-    start_v = float(voltage.at(np.array([start_s]))[0])
+    start_v = voltage.value_at(start_s)
+    if start_v is None:
+        return []
     charge, degc = state_at(start_s)
     found = []
     for duration_s in durations_s:
@@ -127,9 +129,9 @@ def _read(
         step_a = float(np.mean(amperes[held])) - start_a
         if abs(step_a) < LEAST_STEP_A or float(np.ptp(amperes[held])) > 2.0 * HELD_RATIO * abs(step_a):
             break
-        end_v = float(voltage.at(np.array([start_s + duration_s]))[0])
+        end_v = voltage.value_at(start_s + duration_s)
         end_a = float(np.interp(start_s + duration_s, time_s, amperes))
-        if not np.isfinite(end_v) or not np.isfinite(start_v) or abs(end_a - start_a) < LEAST_STEP_A:
+        if end_v is None or abs(end_a - start_a) < LEAST_STEP_A:
             break
         found.append(
             Pulse(

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.braking import Braking, Generator, Held, brakings, friction_by_pressure, is_known_apart
-from logan.drive.drive import Channel, Drive, is_charging_at, pack_power
+from logan.drive.drive import CELL_TEMPERATURES, Channel, Drive, is_charging_at, pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.metrics.energy import EnergySummary
@@ -176,7 +176,7 @@ def regen_summary(
         plugged = is_charging_at(drive, middles) if middles.size else np.zeros(0, dtype=bool)
         found = tuple(one for one, charging in zip(all_found, plugged, strict=True) if not charging)
         missing = None if found else Refusal("no braking was found", "Brake from speed a few times")
-    state, cells = drive.get("state_of_charge"), _cell_temperature(drive)
+    state, cells = drive.get("state_of_charge"), drive.first_of(*CELL_TEMPERATURES)
     stops = tuple(_stop(one, state, cells) for one in found)
     has_height = work is not None and work.height_sigma_m is not None
     no_limit = _no_limit(drive, build)
@@ -386,23 +386,11 @@ def _no_limit(drive: Drive, build: BuildSettings) -> Refusal | None:
     return Refusal("no regen limit is logged or given", "Log charge_current_limit, or give regen_power_limit_w")
 
 
-def _cell_temperature(drive: Drive) -> Channel | None:
-    for name in ("cell_temperature_min", "pack_temperature", "cell_temperature_max"):
-        channel = drive.get(name)
-        if channel is not None:
-            return channel
-    return None
-
-
 def _stop(one: Braking, state: Channel | None, cells: Channel | None) -> RegenStop:
     wh = 1.0 / JOULES_PER_WATT_HOUR
-    at_s = np.array([one.start_s])
 
     def value(channel: Channel | None) -> float | None:
-        if channel is None:
-            return None
-        found = float(channel.at(at_s, max_gap_s=60.0)[0])
-        return found if np.isfinite(found) else None
+        return None if channel is None else channel.value_at(one.start_s, max_gap_s=60.0)
 
     braking_j = one.braking_j
     return RegenStop(

@@ -1,13 +1,13 @@
 """Pulse resistance and sag of the pack and of its lowest cell."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from logan.drive.context import ContextLookup
-from logan.drive.drive import Channel, Drive
+from logan.drive.drive import CELL_TEMPERATURES, Channel, Drive
 from logan.metrics.metric import Metric
 from logan.metrics.pulses import Pulse, ResponseWindow, Sag, combine, find_pulses, response_windows, voltage_sag
 from logan.numerics import nominal_period_s
@@ -145,8 +145,6 @@ def resistance_summary(
     """
     current, voltage = drive.get("pack_current"), drive.get("pack_voltage")
     refusal = (refusals or {}).get("resistance")
-    if current is None or voltage is None:
-        refusal = refusal or Refusal("pack voltage and current are not both logged", "Log both")
     if refusal is not None or current is None or voltage is None:
         return _refused(refusal or Refusal("pack voltage and current are not both logged", "Log both"))
     states, gain = _States(drive), build.instruments.power_gain_sigma_ratio
@@ -154,9 +152,7 @@ def resistance_summary(
     least_a = max(8.0, 0.04 * capacity_ah)
     pack = response_windows(voltage, current, PULSE_DURATIONS_S, least_spread_a=least_a)
     cell_channel = drive.get("cell_voltage_min")
-    cells: tuple[ResponseWindow, ...] = ()
-    if cell_channel is not None:
-        cells = response_windows(cell_channel, current, PULSE_DURATIONS_S, least_spread_a=least_a)
+    cells = response_windows(cell_channel, current, PULSE_DURATIONS_S, least_spread_a=least_a) if cell_channel else ()
     subjects = (("pack", pack, voltage), ("lowest cell", cells, cell_channel))
     whole = tuple(band for name, windows, channel in subjects for band in _whole(name, windows, channel, gain))
     bands = tuple(band for name, windows, _ in subjects for band in _bands(name, windows, states, gain))
@@ -178,27 +174,21 @@ def resistance_summary(
 
 
 def _refused(refusal: Refusal) -> ResistanceSummary:
-    whole = tuple(_band("pack", duration, (None, None), (None, None), 0, refusal) for duration in PULSE_DURATIONS_S)
-    return all_refused(ResistanceSummary, refusal, whole_drive=whole, notes=(refusal.reason,))
+    whole = _banded("pack", [refusal] * len(PULSE_DURATIONS_S), 0)
+    return all_refused(ResistanceSummary, refusal, whole_drive=tuple(whole), notes=(refusal.reason,))
 
 
 class _States:
     """State of charge and cell temperature of a drive at any time; NaN where not logged."""
 
     def __init__(self, drive: Drive) -> None:
-        self._charge = drive.get("state_of_charge")
-        names = ("cell_temperature_min", "pack_temperature", "cell_temperature_max")
-        self._cells = next((drive[name] for name in names if name in drive), None)
+        self._channels = drive.get("state_of_charge"), drive.first_of(*CELL_TEMPERATURES)
 
     def at(self, at_s: float) -> tuple[float, float]:
         """State of charge [ratio] and temperature [degC]."""
-        return self._value(self._charge, at_s), self._value(self._cells, at_s)
-
-    @staticmethod
-    def _value(channel: Channel | None, at_s: float) -> float:
-        if channel is None:
-            return float("nan")
-        return float(channel.at(np.array([at_s]), max_gap_s=120.0)[0])
+        at = np.array([at_s])
+        charge, degc = (np.nan if one is None else float(one.at(at, max_gap_s=120.0)[0]) for one in self._channels)
+        return charge, degc
 
 
 def _notes(
@@ -214,50 +204,44 @@ def _notes(
     return tuple(notes)
 
 
-def _band(
-    subject: str,
-    duration_s: float,
-    state: tuple[float | None, float | None],
-    temperature: tuple[float | None, float | None],
-    count: int,
-    figure: Figure,
-) -> ResistanceBand:
-    return ResistanceBand(
-        subject=subject,
-        duration_s=duration_s,
-        state_of_charge_low_ratio=state[0],
-        state_of_charge_high_ratio=state[1],
-        temperature_low_degc=temperature[0],
-        temperature_high_degc=temperature[1],
-        count=count,
-        resistance_ohm=figure,
-    )
+def _banded(
+    subject: str, figures: Sequence[Figure], count: int, edges: tuple[float | None, ...] = (None,) * 4
+) -> list[ResistanceBand]:
+    """A band for each pulse length, between edges of state of charge and of temperature."""
+    return [
+        ResistanceBand(
+            subject=subject,
+            duration_s=duration,
+            state_of_charge_low_ratio=edges[0],
+            state_of_charge_high_ratio=edges[1],
+            temperature_low_degc=edges[2],
+            temperature_high_degc=edges[3],
+            count=count,
+            resistance_ohm=figure,
+        )
+        for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
+    ]
 
 
-def _estimates(windows: tuple[ResponseWindow, ...], gain: float, source: str) -> list[Estimate]:
+def _estimates(windows: tuple[ResponseWindow, ...], gain: float) -> list[Estimate]:
     values = np.array([window.resistance_ohm for window in windows])
     sigmas = np.array([window.sigma_ohm for window in windows])
     found = []
     for column in range(values.shape[1]):
         mean, sigma = combine(values[:, column], sigmas[:, column])
         # Every window has the same sensors: their gain does not average out.
-        found.append(Estimate(mean, "ohm", float(np.hypot(sigma, gain * mean)), source))
+        found.append(Estimate(mean, "ohm", float(np.hypot(sigma, gain * mean)), "fitted step response"))
     return found
 
 
 def _whole(
     subject: str, windows: tuple[ResponseWindow, ...], channel: Channel | None, gain: float
 ) -> list[ResistanceBand]:
-    nothing = (None, None)
     if not windows:
         reason = "current does not vary enough for a resistance" if channel is not None else "not logged"
         refusal = Refusal(reason, "Accelerate and brake a few times" if channel is not None else "Log cell_voltage_min")
-        return [_band(subject, duration, nothing, nothing, 0, refusal) for duration in PULSE_DURATIONS_S]
-    figures = _estimates(windows, gain, "fitted step response")
-    return [
-        _band(subject, duration, nothing, nothing, len(windows), figure)
-        for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
-    ]
+        return _banded(subject, [refusal] * len(PULSE_DURATIONS_S), 0)
+    return _banded(subject, _estimates(windows, gain), len(windows))
 
 
 def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States, gain: float) -> list[ResistanceBand]:
@@ -271,13 +255,8 @@ def _bands(subject: str, windows: tuple[ResponseWindow, ...], states: _States, g
         groups.setdefault(key, []).append(window)
     found = []
     for (state, temperature), members in sorted(groups.items(), key=lambda item: tuple(k or 0 for k in item[0])):
-        state_edges = _edges(state, STATE_BAND_RATIO)
-        temperature_edges = _edges(temperature, TEMPERATURE_BAND_K)
-        figures = _estimates(tuple(members), gain, "fitted step response")
-        found += [
-            _band(subject, duration, state_edges, temperature_edges, len(members), figure)
-            for duration, figure in zip(PULSE_DURATIONS_S, figures, strict=True)
-        ]
+        edges = (*_edges(state, STATE_BAND_RATIO), *_edges(temperature, TEMPERATURE_BAND_K))
+        found += _banded(subject, _estimates(tuple(members), gain), len(members), edges)
     return found
 
 
@@ -303,7 +282,7 @@ def _cold(
     seen = _seen(windows, states)
     if seen.size == 0:
         return ()
-    base, middle = _estimates(windows, gain, "")[PULSE_DURATIONS_S.index(10.0)], float(seen.mean())
+    base, middle = _estimates(windows, gain)[PULSE_DURATIONS_S.index(10.0)], float(seen.mean())
     found = []
     for degc in COLD_DEGC:
         factor, relative = _arrhenius(pack, middle, degc)
@@ -332,24 +311,27 @@ def _allowed(
     windows, divisor = (cells, 1.0) if cells else (pack, float(settings.cells_in_series))
     source = "lowest cell" if cells else "mean cell: the lowest is weaker"
     column = PULSE_DURATIONS_S.index(10.0)
-    found = []
-    for window in windows:
+
+    def allowed(window: ResponseWindow, cold_degc: float | None = None) -> AllowedCurrent:
         charge, degc = states.at(window.middle_s)
-        ohm, sigma = window.resistance_ohm[column] / divisor, window.sigma_ohm[column] / divisor
+        factor, of_law = (1.0, 0.0) if cold_degc is None else _arrhenius(settings, degc, cold_degc)
+        text = source if cold_degc is None else f"{source}, extrapolated from {measure(degc, '°C')}"
+        ohm = window.resistance_ohm[column] / divisor
+        relative = float(np.sqrt(of_law**2 + gain**2 + (window.sigma_ohm[column] / divisor / ohm) ** 2))
         room_v = window.open_circuit_v / divisor - floor_v
-        relative = float(np.hypot(sigma / ohm, gain))
-        found.append(_allowed_at(room_v, ohm, relative, charge, degc, source, is_extrapolated=False))
+        figure: Figure = Refusal("the cell is at its floor at rest already", "Charge")
+        if room_v > 0.0:
+            figure = Estimate(room_v / (ohm * factor), "A", room_v / (ohm * factor) * relative, text)
+        return AllowedCurrent(
+            state_of_charge_ratio=charge if np.isfinite(charge) else None,
+            temperature_degc=cold_degc if cold_degc is not None else degc if np.isfinite(degc) else None,
+            current_a=figure,
+            is_extrapolated=cold_degc is not None,
+        )
+
+    found, seen = [allowed(window) for window in windows], _seen(windows, states)
     if windows and np.isfinite(states.at(windows[-1].middle_s)[1]):
-        window = windows[-1]
-        charge, degc = states.at(window.middle_s)
-        ohm, room_v = window.resistance_ohm[column] / divisor, window.open_circuit_v / divisor - floor_v
-        seen = _seen(windows, states)
-        for cold in (0.0, -10.0):
-            if cold < seen.min() - SEEN_MARGIN_K:
-                factor, relative = _arrhenius(settings, degc, cold)
-                relative = float(np.sqrt(relative**2 + gain**2 + (window.sigma_ohm[column] / divisor / ohm) ** 2))
-                text = f"{source}, extrapolated from {measure(degc, '°C')}"
-                found.append(_allowed_at(room_v, ohm * factor, relative, charge, cold, text, is_extrapolated=True))
+        found += [allowed(windows[-1], cold) for cold in (0.0, -10.0) if cold < seen.min() - SEEN_MARGIN_K]
     return tuple(found)
 
 
@@ -367,20 +349,6 @@ def _within_limit(allowed: AllowedCurrent, settings: PackSettings, current: Chan
         source += f"; capped at the pack's limit, the floor alone would allow {value:.0f} A"
         value = limit_a
     return replace(allowed, current_a=replace(figure, value=value, sigma=sigma, source=source))
-
-
-def _allowed_at(
-    room_v: float, ohm: float, relative: float, charge: float, degc: float, source: str, *, is_extrapolated: bool
-) -> AllowedCurrent:
-    figure: Figure = Refusal("the cell is at its floor at rest already", "Charge")
-    if room_v > 0.0:
-        figure = Estimate(room_v / ohm, "A", room_v / ohm * relative, source)
-    return AllowedCurrent(
-        state_of_charge_ratio=charge if np.isfinite(charge) else None,
-        temperature_degc=degc if np.isfinite(degc) else None,
-        current_a=figure,
-        is_extrapolated=is_extrapolated,
-    )
 
 
 METRIC: Final = Metric(

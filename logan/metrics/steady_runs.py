@@ -7,6 +7,7 @@ import numpy as np
 
 from logan.drive.drive import Drive, PackPower, height_along, pack_power, road_speed
 from logan.drive.wheel_work import effective_mass_kg, vehicle_mass_kg
+from logan.metrics.opposite_runs import are_opposite, mean_heading, paired
 from logan.numerics import cumulative, rolling_mean, spans_where
 from logan.results import Estimate, Figure, result
 from logan.settings import BuildSettings
@@ -16,7 +17,6 @@ LEAST_SPEED_M_PER_S: Final = 8.0
 LEAST_DURATION_S: Final = 60.0
 MOST_STRAY_M_PER_S: Final = 0.8
 PAIR_SPEED_M_PER_S: Final = 1.0
-OPPOSITE_DEG: Final = 30.0
 UNKNOWN_WIND_M_PER_S: Final = 2.0
 
 
@@ -84,7 +84,9 @@ def steady_runs(drive: Drive, build: BuildSettings) -> tuple[SteadyRun, ...]:
         one = _one_way(drive, build, power, start_s - 15.0, end_s)
         if one is not None:
             found.append(one)
-    return _paired(found, build.instruments.power_gain_sigma_ratio)
+    groups = paired(sorted(found, key=lambda one: one.start_s), _belong)
+    runs = (_run(ways, build.instruments.power_gain_sigma_ratio) for ways in groups)
+    return tuple(sorted(runs, key=lambda run: run.speed_m_per_s))
 
 
 def _one_way(drive: Drive, build: BuildSettings, power: PackPower, start_s: float, end_s: float) -> _OneWay | None:
@@ -95,10 +97,9 @@ def _one_way(drive: Drive, build: BuildSettings, power: PackPower, start_s: floa
     running = cumulative(power.time_s, np.nan_to_num(power.power_w), max_gap_s=power.max_gap_s)
     edges_s = np.linspace(start_s, end_s, max(3, int(duration_s / 10.0)) + 1)
     blocks_w = np.diff(np.interp(edges_s, power.time_s, running)) / np.diff(edges_s)
-    inside = (speed.time_s >= start_s) & (speed.time_s <= end_s) & np.isfinite(speed.value)
-    if int(inside.sum()) < 10:
+    value = speed.between(start_s, end_s).value
+    if value.size < 10:
         return None
-    value = speed.value[inside]
     tenth = max(1, value.size // 20)
     first, last = float(value[:tenth].mean()), float(value[-tenth:].mean())
     mass, efficiency = vehicle_mass_kg(drive, build), build.powertrain.drive_efficiency.value
@@ -112,41 +113,15 @@ def _one_way(drive: Drive, build: BuildSettings, power: PackPower, start_s: floa
     mean_w = float(blocks_w.mean()) - gained_j / efficiency / duration_s
     spread_w = float(np.std(blocks_w, ddof=1)) / np.sqrt(blocks_w.size)
     sigma_w = float(np.hypot(spread_w, height_sigma_j / efficiency / duration_s))
-    return _OneWay(start_s, end_s, float(value.mean()), mean_w, sigma_w, _heading(drive, start_s, end_s))
-
-
-def _heading(drive: Drive, start_s: float, end_s: float) -> float | None:
-    channel = drive.get("heading")
-    if channel is None:
-        return None
-    inside = (channel.time_s >= start_s) & (channel.time_s <= end_s) & np.isfinite(channel.value)
-    if not inside.any():
-        return None
-    mean = np.mean(np.exp(1j * np.radians(channel.value[inside])))
+    heading = mean_heading(drive, start_s, end_s)
     # A stretch round a bend has no one direction.
-    return float(np.degrees(np.angle(mean)) % 360.0) if np.abs(mean) > 0.9 else None
+    heading_deg = heading[0] if heading is not None and heading[1] > 0.9 else None
+    return _OneWay(start_s, end_s, float(value.mean()), mean_w, sigma_w, heading_deg)
 
 
-def _paired(found: list[_OneWay], gain: float) -> tuple[SteadyRun, ...]:
-    left, runs = sorted(found, key=lambda one: one.start_s), []
-    while left:
-        first = left.pop(0)
-        partner = next((other for other in left if _are_opposite(first, other)), None)
-        if partner is None:
-            runs.append(_run((first,), gain))
-        else:
-            left.remove(partner)
-            runs.append(_run((first, partner), gain))
-    return tuple(sorted(runs, key=lambda run: run.speed_m_per_s))
-
-
-def _are_opposite(one: _OneWay, other: _OneWay) -> bool:
-    if one.heading_deg is None or other.heading_deg is None:
-        return False
-    if abs(one.speed_m_per_s - other.speed_m_per_s) > PAIR_SPEED_M_PER_S:
-        return False
-    difference = abs((one.heading_deg - other.heading_deg + 180.0) % 360.0 - 180.0)
-    return difference > 180.0 - OPPOSITE_DEG
+def _belong(one: _OneWay, other: _OneWay) -> bool:
+    is_alike = abs(one.speed_m_per_s - other.speed_m_per_s) <= PAIR_SPEED_M_PER_S
+    return is_alike and are_opposite(one.heading_deg, other.heading_deg)
 
 
 def _run(ways: tuple[_OneWay, ...], gain: float) -> SteadyRun:

@@ -160,10 +160,10 @@ def _soak_backs(drive: Drive, temperatures: dict[str, Channel]) -> tuple[SoakBac
         if start_s - float(speed.time_s[0]) < 60.0:
             continue
         for name, channel in temperatures.items():
-            inside = (channel.time_s >= start_s) & (channel.time_s <= end_s) & np.isfinite(channel.value)
-            if int(inside.sum()) < 5:
+            stopped = channel.between(start_s, end_s)
+            time_s, value = stopped.time_s, stopped.value
+            if value.size < 5:
                 continue
-            time_s, value = channel.time_s[inside], channel.value[inside]
             peak = int(np.argmax(value))
             rise_k = float(value[peak] - value[0])
             if rise_k >= 1.0:
