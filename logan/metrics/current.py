@@ -19,7 +19,7 @@ from logan.metrics.duration_curve import (
 )
 from logan.metrics.metric import Metric
 from logan.numerics import nominal_period_s
-from logan.results import Estimate, Figure, Refusal, Severity, result
+from logan.results import Estimate, Figure, Refusal, Severity, all_refused, result
 from logan.settings import BuildSettings, Conductor, DurationCurve, LimitSide
 from logan.units import FloatArray
 
@@ -184,9 +184,7 @@ def current_summary(
     """
     refusals = refusals or {}
     if refused := refusals.get("rms_current"):
-        return CurrentSummary(
-            durations=(), approaches=(), conductors=(), dwell=(), notes=(f"current refused: {refused.reason}",)
-        )
+        return all_refused(CurrentSummary, refused, notes=(f"current refused: {refused.reason}",))
     lookup = ContextLookup(drive)
     curves, conductors = build.limits.curves, build.limits.conductors
     corners = {second for curve in curves for second in curve.duration_s}

@@ -1,6 +1,7 @@
 """Every limit of the build against one drive: closest approach with its margin, time beyond, and events."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -284,20 +285,14 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
         severity, verdict = None, NO_LIMIT_GIVEN if nearest is None else WITHIN
         if severities:
             verdict = HELD if HELD_REMARK in {event.remark for event in events} else BRIEFLY
-    check = LimitCheck(
-        channel=channel.name,
-        unit=channel.unit,
-        side=limit.side,
-        amber=limit.amber,
-        red=limit.red,
+    check = replace(
+        _blank(channel.name, limit, verdict),
         worst_value=worst_value,
         margin=None if nearest is None else sign * (nearest - worst_value),
         margin_bound=bound,
         severity=severity,
-        verdict=verdict,
         beyond_amber_s=beyond(limit.amber),
         beyond_red_s=beyond(limit.red),
-        source=limit.source,
         context=lookup.at(float(time_s[worst])),
         rate_k_per_min=steepest_k_per_min(time_s, value) if channel.unit == "degC" else None,
     )

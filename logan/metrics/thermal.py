@@ -10,7 +10,7 @@ from logan.drive.drive import Channel, Drive, pack_power, road_speed
 from logan.metrics.metric import Metric
 from logan.numerics import cumulative, spans_where
 from logan.physics.thermal import coolant_heat_w, lagged
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import TYPICAL_SOURCE, BuildSettings
 from logan.units import FloatArray
 from logan.units.sentences import measure
@@ -184,11 +184,13 @@ def _coolant_flow(drive: Drive, build: BuildSettings, temperatures: dict[str, Ch
     """What the coolant carries, where its flow is logged. Method: measured (19)."""
     inlet, outlet = temperatures.get("coolant_temperature"), temperatures.get("coolant_temperature_outlet")
     if inlet is None or outlet is None:
-        return _no_coolant(Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit"))
+        missing = Refusal("coolant inlet and outlet are not both logged", "Log both sides of the drive unit")
+        return all_refused(CoolantFlow, missing, note=missing.reason)
     difference = outlet.value - inlet.at(outlet.time_s, max_gap_s=30.0)
     known = np.isfinite(difference)
     if int(known.sum()) < 30:
-        return _no_coolant(Refusal("coolant inlet and outlet overlap for too few samples", "Log both all the way"))
+        missing = Refusal("coolant inlet and outlet overlap for too few samples", "Log both all the way")
+        return all_refused(CoolantFlow, missing, note=missing.reason)
     share = float(known.mean())
     heat_w = _drivetrain_heat_w(drive, build, outlet.time_s)
     if heat_w is None:
@@ -219,10 +221,6 @@ def _coolant_flow(drive: Drive, build: BuildSettings, temperatures: dict[str, Ch
         note += "; alone it says nothing of the flow: log the flow, or compare the rise per kW with earlier drives"
     estimate = Estimate(mean_k, "K", sigma_k, f"mean {what}", share)
     return CoolantFlow(difference_k=estimate, heat_w=carried, k_per_kw=per_kw, is_low=is_low, note=note)
-
-
-def _no_coolant(missing: Refusal) -> CoolantFlow:
-    return CoolantFlow(difference_k=missing, heat_w=missing, k_per_kw=missing, is_low=None, note=missing.reason)
 
 
 def _drivetrain_heat_w(drive: Drive, build: BuildSettings, time_s: FloatArray) -> FloatArray | None:
