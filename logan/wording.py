@@ -46,6 +46,7 @@ _PARAMETERS: Final[dict[str, tuple[str, str | None, int | None]]] = {
     "heating_w_per_k": ("cabin heating", "heat_by_degree", None),
     "cooling_w_per_k": ("air conditioning", "heat_by_degree", None),
     "spread": ("middle of the spread", "none", None),
+    "others": ("all others", "none", None),
 }
 """Name in the code: words, quantity, and digits after the point where they differ from the quantity's."""
 

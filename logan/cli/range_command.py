@@ -23,7 +23,7 @@ from logan.cli.rendering import print_cautions, print_columns, print_json, print
 from logan.errors import NotEnoughDataError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 from logan.units.quantities import with_unit
-from logan.wording import capital, endless, number, probability, signed, untold_text
+from logan.wording import capital, endless, number, probability, untold_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from logan.pipeline.builds import BuildFolder
     from logan.pipeline.heat import RoadHeat
     from logan.pipeline.plan import ScenarioRange
-    from logan.pipeline.predict import Attribution, Calibration, RefinedRange
+    from logan.pipeline.predict import Calibration, RefinedRange
     from logan.pipeline.refine import NextTests
     from logan.results import Refusal
     from logan.settings import BuildSettings
@@ -185,6 +185,8 @@ def show_range(
     found: RefinedRange, units: DisplayUnits, *, asked: str = "", is_full: bool = False, noted: str = ""
 ) -> None:
     """Print what was asked and the target first, then plan and refined prediction side by side, and why they differ."""
+    from logan.pipeline.drive_tables import of_range
+
     refined = found.refined
     first = asked or refined.target_scenario
     pairs = sorted(found.pairs, key=lambda pair: pair[1].name != first)
@@ -206,7 +208,7 @@ def show_range(
         else pairs[:1] + [pair for pair in pairs[1:] if pair[1].name == refined.target_scenario],
         units,
     )
-    _print_attribution(found.attribution(first), units, count=99 if is_full else 3)
+    print_columns(of_range.attribution_table(found.attribution(first), units, count=99 if is_full else 3))
     if found.calibration is not None:
         print_lines(calibration_text(found.calibration))
     if is_full:
@@ -240,15 +242,6 @@ def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: Di
     ]
     headings = ("scenario", units.consumption_label, f"range {units.distance}", "10-90 %", "target")
     print_table(headings, rows, title="Plan / refined; * beyond what was driven, so wider")
-
-
-def _print_attribution(attribution: Attribution, units: DisplayUnits, count: int) -> None:
-    from logan.pipeline.drive_tables import of_range
-
-    print_columns(of_range.attribution_table(attribution, units, count))
-    if rest := attribution.steps[count:]:
-        reach = signed(sum(step.range_change_m for step in rest) / units.metres, 1)
-        print_lines(f"{len(rest)} smaller ones together: {reach} {units.distance}.")
 
 
 def calibration_text(calibration: Calibration, by: str = "the others") -> str:

@@ -38,6 +38,10 @@ SPREAD: Final = "spread"
 """Step from the medians' own prediction to the middle of all samples; it has no value of its own."""
 
 
+OTHERS: Final = "others"
+"""All steps that a short table leaves out, as one; it has no value of its own either."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttributionStep:
     """What one assumption's change did.
@@ -56,7 +60,7 @@ class AttributionStep:
     """
 
     name: str
-    unit: str
+    unit: str = ""
     before: float = math.inf
     after: float = math.inf
     consumption_change_wh_per_km: float
@@ -114,9 +118,7 @@ class Attribution:
             return self
         moved = (used[1] - used[0]) - (self.consumption_after_wh_per_km - self.consumption_before_wh_per_km)
         rest_m = (reach[1] - reach[0]) - (self.range_after_m - self.range_before_m)
-        rest = AttributionStep(
-            name=SPREAD, unit="", before=0.0, after=0.0, consumption_change_wh_per_km=moved, range_change_m=rest_m
-        )
+        rest = AttributionStep(name=SPREAD, consumption_change_wh_per_km=moved, range_change_m=rest_m)
         return replace(
             self,
             consumption_before_wh_per_km=used[0],

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtr
 
 from logan.driving_range.other_values import OtherValues, environment_by, planned_other_values
 from logan.driving_range.scenarios import (
@@ -50,12 +49,10 @@ class ScenarioRange:
         At this scenario's temperature and load, before reserve and ageing. [Wh]
     probability_of_target : float
         Chance that the range reaches the build's target range, counted over the samples. [ratio]
-    probability_closed_form : float
-        The same from two lognormals. [ratio]
     consumption_log_sigma, usable_log_sigma : float
         Relative standard uncertainties. [ratio]
     breakdown : ConsumptionBreakdown
-        By cause, at the median parameters, shape (1,).
+        By cause as at the median parameters, brought to the middle of the consumption, shape (1,).
     mean_speed_m_per_s, ambient_temperature_degc, payload_kg : float
         Of the scenario; a mix shows those of its first part. [m/s, degC, kg]
     is_extrapolated : bool
@@ -74,7 +71,6 @@ class ScenarioRange:
     range_m: Quantiles
     usable_energy: Quantiles
     probability_of_target: float
-    probability_closed_form: float
     consumption_log_sigma: float
     usable_log_sigma: float
     breakdown: ConsumptionBreakdown
@@ -311,37 +307,6 @@ def available_share_ratio(target: Target) -> float:
     return (1.0 - target.reserve_ratio) * (1.0 - target.ageing_ratio)
 
 
-def reach_probability(
-    usable_energy_wh: float,
-    consumption_wh_per_km: float,
-    range_m: float,
-    *,
-    consumption_log_sigma: float,
-    usable_log_sigma: float,
-) -> float:
-    """Chance that a range is reached, in closed form.
-
-    Parameters
-    ----------
-    usable_energy_wh, consumption_wh_per_km : float
-        Medians of two lognormals. [Wh, Wh/km]
-    range_m : float
-        Range asked for. [m]
-    consumption_log_sigma, usable_log_sigma : float
-        Standard deviations of their logarithms. [ratio]
-
-    Returns
-    -------
-    float
-        0 to 1. [ratio]
-    """
-    margin = np.log(usable_energy_wh / (consumption_wh_per_km * range_m / 1000.0))
-    spread = float(np.hypot(consumption_log_sigma, usable_log_sigma))
-    if spread == 0.0:
-        return 1.0 if margin >= 0 else 0.0
-    return float(ndtr(margin / spread))
-
-
 def _scenario_range(
     prepared: PreparedScenario,
     draws: Draws,
@@ -360,26 +325,17 @@ def _scenario_range(
     share = available_share_ratio(build.target)
     # A scenario that gains energy, such as a long descent, has no range; it is shown as unbounded.
     range_m = np.where(consumed > 0, share * energy_wh / np.maximum(consumed, 1e-9) * 1000.0, np.inf)
-    log_consumed = np.log(np.maximum(consumed, 1e-9))
-    consumption_sigma, usable_sigma = float(log_consumed.std()), float(np.log(energy_wh).std())
-    target_m = build.target.range_m
+    consumption = Quantiles.of_samples(consumed, "Wh/km")
     return ScenarioRange(
         name=prepared.name,
         kind=prepared.scenario.kind.value,
-        consumption=Quantiles.of_samples(consumed, "Wh/km"),
+        consumption=consumption,
         range_m=Quantiles.of_samples(range_m, "m"),
         usable_energy=Quantiles.of_samples(energy_wh, "Wh"),
-        probability_of_target=float(np.mean(range_m >= target_m)),
-        probability_closed_form=reach_probability(
-            share * float(np.median(energy_wh)),
-            float(np.exp(log_consumed.mean())),
-            target_m,
-            consumption_log_sigma=consumption_sigma,
-            usable_log_sigma=usable_sigma,
-        ),
-        consumption_log_sigma=consumption_sigma,
-        usable_log_sigma=usable_sigma,
-        breakdown=breakdown,
+        probability_of_target=float(np.mean(range_m >= build.target.range_m)),
+        consumption_log_sigma=float(np.log(np.maximum(consumed, 1e-9)).std()),
+        usable_log_sigma=float(np.log(energy_wh).std()),
+        breakdown=breakdown.adding_up_to(consumption.p50),
         mean_speed_m_per_s=prepared.mean_speed_m_per_s,
         ambient_temperature_degc=conditions.ambient_temperature_degc,
         payload_kg=conditions.payload_kg,

@@ -1,5 +1,8 @@
 """Consumption by cause."""
 
+from __future__ import annotations
+
+from dataclasses import fields, replace
 from typing import ClassVar, Final
 
 import numpy as np
@@ -74,3 +77,18 @@ class ConsumptionBreakdown:
     def mean_power_w(self) -> FloatArray:
         """Mean net power at the pack terminals, shape (n,). [W]"""
         return self.total_wh_per_km * self.distance_m / 1000.0 * SECONDS_PER_HOUR / self.duration_s
+
+    def adding_up_to(self, wh_per_km: float) -> ConsumptionBreakdown:
+        """The same shares of another total, so that parts add up to the consumption shown beside them.
+
+        Itself where what it takes is not above zero.
+
+        Parameters
+        ----------
+        wh_per_km : float
+            Net consumption at the pack terminals. [Wh/km]
+        """
+        factor = wh_per_km / float(self.total_wh_per_km[0]) if self.total_wh_per_km[0] > 0.0 else 1.0
+        return replace(
+            self, **{f.name: factor * getattr(self, f.name) for f in fields(self) if f.name.endswith("wh_per_km")}
+        )

@@ -9,6 +9,8 @@ import pytest
 
 from logan.cli.main import main
 from logan.drive_library.repository import DriveLibrary
+from logan.driving_range.attribution import SPREAD
+from logan.model.breakdown import CAUSES
 from logan.pipeline import refine
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.refine import ANSWER_SEED, answer_of, answer_with, kept_answer, refine_build
@@ -18,12 +20,19 @@ from logan.pipeline.what_if import range_json
 from logan.report.inputs import FigureBlock, TableBlock, Verdict
 from logan.report.page import render_page
 from logan.report.sections.certificate import certificate_document
+from logan.report.sections.driving_range import CHANGES
 from logan.results import json_ready
 from logan.web.work import basis_of
 from logan.wording import told
 from tests.pipeline.twin_fleet import store_fleet
 
 MILE_M = 1609.344
+
+# As a builder of the US reads them: factor and decimals.
+IN_US = {
+    "mass_kg": (1.0 / 0.45359237, 0), "drag_area_m2": (10.7639104, 1), "rolling_coefficient": (1.0, 4),
+    "drive_efficiency_ratio": (100.0, 1), "regen_efficiency_ratio": (100.0, 1), "auxiliary_power_w": (1.0, 0),
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -150,13 +159,12 @@ def test_parameters_tests_budget_and_packs_are_one_on_every_face(folder, answer,
     page = range_json(folder, basis_of(folder))
 
     # (caption, command, what each row must show: name and numbers as a builder reads them)
-    pound, foot2 = 1.0 / 0.45359237, 10.7639104
-    scale = {"mass_kg": (pound, 0), "drag_area_m2": (foot2, 1), "auxiliary_power_w": (1.0, 0)}
     parameters = {
-        index: [round(scale[name][0] * one, scale[name][1]) for one in (found.value, found.sigma)]
+        index: [round(IN_US[name][0] * one, IN_US[name][1]) for one in (found.value, found.sigma)]
         for index, name in enumerate(fit.parameter_names)
-        if name in scale and (found := fit.estimate(name))
+        if (found := fit.estimate(name))
     }
+    assert len(parameters) == 6
     expected = {
         ("± one standard", "fit"): parameters,
         ("What to do next", "fit"): {
@@ -189,6 +197,78 @@ def test_parameters_tests_budget_and_packs_are_one_on_every_face(folder, answer,
     assert page["planned"] == json_ready(answer.plan.prediction)
     for name in ("mass_kg", "drag_area_m2"):
         assert page[name] == fit.posterior.estimate(name).value
+    assert as_json["fit"]["report"]["fit"] == json.loads(told(json.dumps(json_ready(fit), ensure_ascii=False), None))
+
+
+def test_steps_from_plan_to_fit_and_packs_by_chance_are_one_on_every_face(folder, answer, capsys):
+    """The steps' signs too; the page draws the larger ones, adds driveline's two, and names the rest in one."""
+    here = ("-b", str(folder.path))
+    terminal = said(capsys, "range", *here, "--full")
+    lines, flat = terminal.splitlines(), " ".join(terminal.split())
+    as_json = json.loads(said(capsys, "range", *here, "--json"))
+    assert as_json["attributions"] == json_ready(answer.range.attributions)
+
+    target = answer.range.refined.target
+    attribution = answer.range.attribution(target.name)
+    _, rows = rows_of_report(folder, f"Why '{target.name}' moved")
+    first = next(index for index, line in enumerate(lines) if line.startswith("assumption"))
+    steps = [one for one in attribution.steps if one.name != SPREAD]
+    # The report has the seven largest and all others in one row, the terminal all of them.
+    assert len(rows) == 8 < len(attribution.steps)
+    left = [sum(getattr(step, name) for step in attribution.steps[7:]) for name in CHANGES]
+    assert rows[-1] == ("all others", "", "", f"{left[0] * MILE_M / 1000.0:+.1f}", f"{left[1] / MILE_M:+.1f}")
+    for step, row in zip(attribution.steps[:7], rows, strict=False):
+        moved = [
+            f"{round(one, 1):+.1f}" if round(one, 1) else "0.0"
+            for one in (step.consumption_change_wh_per_km * MILE_M / 1000.0, step.range_change_m / MILE_M)
+        ]
+        assert list(row[3:]) == moved, step.name
+        beside = [line for line in lines[first:] if line.startswith(row[0][:20])]
+        assert any(line.split()[-2:] == moved for line in beside), step.name
+        if step.name in IN_US:
+            factor, digits = IN_US[step.name]
+            for value, cell in zip((step.before, step.after), row[1:3], strict=True):
+                assert numbers_of(cell) == [round(factor * value, digits)], step.name
+    whole = sum(step.range_change_m for step in attribution.steps)
+    assert whole == pytest.approx(target.range_m.p50 - answer.range.planned.target.range_m.p50)
+
+    (drawn,) = [one for one in range_json(folder, basis_of(folder))["figures"] if "; all others " in one["alt"]]
+    largest = max(steps, key=lambda step: abs(step.range_change_m))
+    assert f"{largest.range_change_m / MILE_M:+.1f}" in drawn["alt"]
+    in_all = sum(float(one) for one in re.findall(r"[+-]\d+\.\d(?=;|$)", drawn["alt"]))
+    assert in_all == pytest.approx(whole / MILE_M, abs=0.4)
+    start, end = (round(one / MILE_M) for one in (attribution.range_before_m, attribution.range_after_m))
+    assert f"{start} mi planned, {end} now" in drawn["alt"]
+
+    sizing = answer.range.refined_sizing
+    words = ", ".join(
+        f"{size.confidence_ratio:.0%}".replace("%", " %") + f": {size.usable_energy_wh / 1000.0:.1f} kWh"
+        for size in sizing.sizes
+    )
+    assert f"by chance of making it: {words}." in flat
+    report = json.dumps(json_ready(document_of(gather_report(folder))), ensure_ascii=False)
+    assert words in report
+    saved = f"would save {sizing.saved_by_halving_uncertainty_wh / 1000.0:.1f} kWh"
+    assert saved in flat
+    assert saved in report
+
+
+def test_causes_add_up_to_the_consumption_beside_them_on_every_face(folder, answer, capsys):
+    terminal = said(capsys, "range", "-b", str(folder.path), "--full")
+    shown = terminal[terminal.index("Where it goes, ") :].splitlines()
+    _, rows = rows_of_report(folder, "Where it goes, ")
+    for one, row in zip(answer.range.refined.scenarios, rows, strict=True):
+        per_mile = [MILE_M / 1000.0 * sum(getattr(one.breakdown, f"{cause}_wh_per_km")[0] for cause in CAUSES)]
+        assert per_mile[0] == pytest.approx(one.consumption.p50 * MILE_M / 1000.0)
+        cells = numbers_of(" ".join(row[1:]))
+        assert sum(cells) == pytest.approx(per_mile[0], abs=3.5)  # seven whole numbers
+        line = next(line for line in shown if line.startswith(row[0] + "  "))
+        assert numbers_of(line.removeprefix(row[0])) == cells
+    target = answer.range.refined.target
+    titles = [figure["title"] for figure in range_json(folder, basis_of(folder))["figures"]]
+    assert any(
+        f"of the {target.consumption.p50 * MILE_M / 1000.0:.0f} Wh/mi in '{target.name}'" in title for title in titles
+    )
 
 
 def test_one_more_scenario_changes_none_of_the_others(folder, answer, capsys):

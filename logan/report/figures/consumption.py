@@ -114,7 +114,7 @@ def cause_figure(prediction: RangePrediction, units: DisplayUnits) -> Figure:
 
 
 def breakdown_rows(breakdown: ConsumptionBreakdown) -> list[tuple[str, float]]:
-    """Causes and their Wh/km at the median parameters, in the order drawn."""
+    """Causes and their Wh/km, in the order drawn."""
     return [(CAUSE_WORDS[cause], float(getattr(breakdown, f"{cause}_wh_per_km")[0])) for cause in CAUSES]
 
 

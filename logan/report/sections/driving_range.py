@@ -1,8 +1,9 @@
 """Range: the one page that answers, every scenario, why the prediction moved, and the pack that it takes."""
 
 from collections.abc import Callable, Sequence
+from typing import Final
 
-from logan.driving_range.attribution import Attribution
+from logan.driving_range.attribution import OTHERS, Attribution, AttributionStep
 from logan.driving_range.other_values import Assumption
 from logan.driving_range.prediction import RangePrediction, ScenarioRange
 from logan.driving_range.sizing import PackChoice, PackSizing
@@ -209,12 +210,19 @@ def cause_table(scenarios: Sequence[ScenarioRange], units: DisplayUnits) -> list
     )
 
 
+CHANGES: Final = ("consumption_change_wh_per_km", "range_change_m")
+
+
 def attribution_table(attribution: Attribution, units: DisplayUnits, count: int = 99) -> list[TableBlock]:
-    """What the drives changed, the largest steps first; they add up."""
+    """What the drives changed, the largest steps first and what is left in one; they add up."""
     used, mile = units.consumption_label, units.distance
     reach = " to ".join(endless(metres, units) for metres in (attribution.range_before_m, attribution.range_after_m))
+    shown, rest = attribution.steps[:count], attribution.steps[count:]
+    if rest:
+        changed = {name: sum(getattr(step, name) for step in rest) for name in CHANGES}
+        shown = (*shown, AttributionStep(name=OTHERS, **changed))
     return table(
-        attribution.steps[:count],
+        shown,
         ("assumption", lambda step: parameter_words(step.name)),
         ("plan", lambda step: parameter_text(step.name, step.before, units, step.unit)),
         ("now", lambda step: parameter_text(step.name, step.after, units, step.unit)),
