@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.drive import Channel
-from logan.numerics import nominal_period_s, student_quantile
+from logan.numerics import interpolate, nominal_period_s, student_quantile
 from logan.results import Refusal, result
 from logan.units import BoolArray, FloatArray
 
@@ -161,13 +161,18 @@ def _block_lag(reference: Channel, time_s: FloatArray, value: FloatArray, near_s
         return None
     step_s = 0.1 if nominal_period_s(time_s) < 0.5 else 0.25
     trial_s = near_s + np.arange(-2.5, 2.5 + 0.5 * step_s, step_s)
+    # Only the reference around the block, or the whole drive would be gone through for every lag.
+    margin_s = 3.0 + 2.0 * reference.max_gap_s
+    ends_s = near_s + np.array([time_s[0] - margin_s, time_s[-1] + margin_s])
+    around = slice(*np.searchsorted(reference.time_s, ends_s))
+    samples = reference.time_s[around], reference.value[around], reference.max_gap_s
     # A speed's agreement rises and falls once within seconds: every fifth lag tells where to try each.
-    rough = np.array([_agreement(reference, time_s + lag, value) for lag in trial_s[::_ROUGH]])
+    rough = np.array([_agreement(samples, time_s + lag, value) for lag in trial_s[::_ROUGH]])
     if not np.isfinite(rough).all():
         return None
     first = max(_ROUGH * (int(np.argmax(rough)) - 1), 0)
     trial_s = trial_s[first : first + 2 * _ROUGH + 1]
-    score = np.array([_agreement(reference, time_s + lag, value) for lag in trial_s])
+    score = np.array([_agreement(samples, time_s + lag, value) for lag in trial_s])
     at = int(np.argmax(score))
     if at in (0, trial_s.size - 1) or not score[at] >= _LEAST_BLOCK_CORRELATION:
         return None
@@ -176,8 +181,9 @@ def _block_lag(reference: Channel, time_s: FloatArray, value: FloatArray, near_s
     return float(trial_s[at] + shift * step_s)
 
 
-def _agreement(reference: Channel, at_s: FloatArray, value: FloatArray) -> float:
-    expected = reference.at(at_s)
+def _agreement(samples: tuple[FloatArray, FloatArray, float], at_s: FloatArray, value: FloatArray) -> float:
+    time_s, known_value, max_gap_s = samples
+    expected = interpolate(at_s, time_s, known_value, max_gap_s=max_gap_s)
     known = np.isfinite(expected)
     if np.count_nonzero(known) < 0.8 * value.size:
         return float("nan")

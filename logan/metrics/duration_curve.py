@@ -14,10 +14,10 @@ from logan.units import BoolArray, FloatArray
 LEAST_WINDOW_COVERAGE_RATIO: Final = 0.95
 """A window with more of it unknown is left out."""
 
-_COARSE: Final = 200
+_COARSE: Final = 50
 """Windows per length that a coarse pass tries, no closer than the samples."""
 
-_LEAST_COARSE_PERIODS: Final = 8.0
+_LEAST_COARSE_PERIODS: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ class _WindowSearch:
         """
         period_s = float(self.time_s[-1] - self.time_s[0]) / (self.time_s.size - 1)
         count = int((last_s - first_s) / max(window_s / _COARSE, period_s)) + 2
-        coarse_s, from_s, until_s = np.empty(0), np.array([first_s]), np.array([last_s])
+        from_s, until_s = np.array([first_s]), np.array([last_s])
         if window_s > _LEAST_COARSE_PERIODS * period_s and last_s > first_s:
             coarse_s = np.linspace(first_s, last_s, count)
             mean, square = self._means(coarse_s, window_s)
@@ -151,7 +151,7 @@ class _WindowSearch:
             near = near[:-1] | near[1:]
             from_s, until_s = coarse_s[:-1][near], coarse_s[1:][near]
         at_end, at_start = self._between(from_s, until_s), self._between(from_s - window_s, until_s - window_s)
-        ends_s = np.concatenate((at_end, np.clip(at_start + window_s, first_s, last_s), coarse_s))
+        ends_s = np.concatenate((at_end, np.clip(at_start + window_s, first_s, last_s), from_s, until_s))
         ends_s.sort(kind="stable")
         # The mean's slope is the signal at the end less that at the start: straight between candidates.
         slope = np.interp(ends_s, self.time_s, self.value) - np.interp(ends_s - window_s, self.time_s, self.value)
