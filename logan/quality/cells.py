@@ -82,8 +82,6 @@ def _find_flicker(survey: DriveSurvey) -> Iterator[DataFlag]:
             title=f"The {'lowest' if name.endswith('min') else 'highest'} cell is another one from sample to sample",
             evidence=f"{100 * changes.mean():.0f} % of the samples name another cell than the one before (most often "
             f"{commonest}), while highest and lowest are {1000 * spread_v:.0f} mV apart",
-            remedy="Look for a loose sense wire or connector at these cells, pack disconnected and proven dead; or the "
-            "signal is another one than the map says",
             spans=spans_of(samples[0][1:], changes),
         )
 

@@ -46,7 +46,6 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("state_of_charge",),
         title="SOC is reset at the start" if early else "SOC jumps",
         evidence=f"by {100 * worst:+.1f} % from one sample to the next",
-        remedy="Do not work out usable energy across the jump; rest the pack for an hour before reading the gauge",
         spans=spans_of(time_s[1:], jumps),
     )
 

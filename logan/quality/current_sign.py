@@ -121,8 +121,6 @@ def _find_unresolved(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("pack_current",),
         title="Sign of the pack current cannot be told" if not signs else "Evidence on the current's sign disagrees",
         evidence=evidence or "no speed, voltage sag or SOC moves enough to compare the current with",
-        remedy="Log a short drive with two hard accelerations and stops, together with voltage, speed and "
-        "SOC; or check with a clamp meter that discharge reads above zero",
         refuses=SIGNED_METRICS,
     )
 
@@ -220,28 +218,23 @@ def standstill_excess_a(survey: DriveSurvey) -> tuple[FloatArray, FloatArray] | 
     return (np.array(middles), np.array(levels)) if middles else None
 
 
-def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str, severity: Severity) -> DataFlag:
+def _offset_flag(survey: DriveSurvey, offset_a: float, evidence: str) -> DataFlag:
     level_v = middle_of(survey.voltage_v) if survey.has("pack_voltage") else 0.0
     hours = survey.time_s.size * survey.period_s / 3600.0
     return DataFlag(
-        code="current_zero_offset",
-        severity=severity,
         channels=("pack_current",),
-        title="Current sensor does not read zero at zero current",
         evidence=evidence,
-        remedy="With the key on and the contactors open, note what the sensor reads for two minutes and set "
-        "that as offset in the channel map; repeat it hot",
         effect_wh_per_km=survey.per_km(-offset_a * level_v * hours) if level_v else None,
     )
 
 
-@detector("current_zero_offset")
+@detector("current_zero_offset", Severity.AMBER)
 def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
     opened = contactor_open_offset(survey.drive.channels)
     if isinstance(opened, Estimate) and abs(opened.value) < _FLOWING_A:
         if abs(opened.value) > SMALLEST_OFFSET_A:
             evidence = f"{opened.value:+.2f} A with the contactors open (±{opened.sigma or 0.0:.2f} A)"
-            yield _offset_flag(survey, opened.value, evidence, Severity.AMBER)
+            yield _offset_flag(survey, opened.value, evidence)
         return
     rests = standstill_excess_a(survey)
     if rests is None:
@@ -259,7 +252,7 @@ def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
             evidence += f"; or something unlogged draws {offset_a * level_v:.0f} W all the time"
         elif (doubtful := _load_that_explains(survey, offset_a * level_v)) is not None:
             evidence += f"; or {doubtful} is logged and not really drawn, without which the rest fits"
-        yield _offset_flag(survey, offset_a, evidence, Severity.AMBER)
+        yield _offset_flag(survey, offset_a, evidence)
 
 
 def _load_that_explains(survey: DriveSurvey, missing_w: float) -> str | None:
@@ -375,7 +368,6 @@ def _find_not_drawn(survey: DriveSurvey) -> Iterator[DataFlag]:
         level_wh = float(np.nansum(survey.on_grid(name))) * survey.period_s / 3600.0
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} is logged but not drawn from the pack",
             evidence=f"{evidence}; its {level_wh:.0f} Wh over the drive are counted as none",
             remedy="Which of the two is it? Leave the other out of channels.toml"
             if survey.load_verdicts[name].twin

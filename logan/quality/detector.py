@@ -15,7 +15,7 @@ from logan.settings import ChannelMap
 
 @cache
 def _said() -> dict[str, dict[str, str]]:
-    """Title and remedy of the findings of which they are always the same, by code."""
+    """Title and remedy of the findings of which they are always the same but for the channel's name, by code."""
     return tomllib.loads(files("logan.quality").joinpath("findings.toml").read_text(encoding="utf-8"))
 
 
@@ -23,7 +23,8 @@ def _said() -> dict[str, dict[str, str]]:
 class _Stamped:
     """A question, and what is said of all that it finds: a flag without a code of its own takes it over.
 
-    So it does with title and remedy of its code in ``findings.toml``, where they are always the same.
+    So it does with title and remedy of its code in ``findings.toml``, where they are always the same;
+    ``{channel}`` there is the flag's first channel in words, ``{Channel}`` the same at a sentence's start.
 
     Parameters
     ----------
@@ -48,10 +49,14 @@ class _Stamped:
     def _found(self, *looked_at: object) -> Iterator[DataFlag]:
         names = ("code", "severity", "refuses", "effect_wh_per_km")
         shared = {name: value for name in names if (value := getattr(self, name)) not in (None, ())}
-        shared |= _said().get(self.code, {})
         for flag in self.look(*looked_at):
             moment = f"; {when(flag.spans)}" if flag.spans else ""
-            yield replace(flag, evidence=flag.evidence + moment, **({} if flag.code else shared))
+            channel = flag.channels[0].replace("_", " ") if flag.channels else ""
+            said = {
+                name: text.format(channel=channel, Channel=channel.capitalize())
+                for name, text in _said().get(self.code, {}).items()
+            }
+            yield replace(flag, evidence=flag.evidence + moment, **({} if flag.code else shared | said))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

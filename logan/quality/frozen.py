@@ -86,10 +86,7 @@ def _frozen_flag(survey: DriveSurvey, channel: str, spans: tuple[Span, ...], wit
     return DataFlag(
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=(channel,),
-        title=f"{channel.replace('_', ' ').capitalize()} is stuck at its last value",
         evidence=f"unchanged for {total_s:.1f} s in all while {witness.replace('_', ' ')} moves",
-        remedy="Look for a lost message or a loose plug of that device; mask these spans, or take the channel from "
-        "another device",
         spans=spans,
         effect_wh_per_km=_frozen_effect(survey, channel, spans) if energy else None,
         refuses=("net_energy", "consumption", "regen") if energy and share > 0.1 else (),
@@ -146,10 +143,7 @@ def _find_stuck_bit(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             severity=Severity.RED if is_large else Severity.AMBER,
             channels=(name,),
-            title=f"A bit of {name.replace('_', ' ')} never changes",
             evidence=f"no value has bit {bit} as it should: gaps and jumps of {size:.3g} {kind.unit if kind else ''}",
-            remedy="Check start bit, length and byte order of this signal in the DBC; a signal one bit too short, or "
-            "another one laid over it, does this",
             refuses=refuses if is_large and name in ("pack_current", "pack_voltage", "pack_power", "speed") else (),
         )
 

@@ -74,7 +74,6 @@ def _find_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     yield DataFlag(
         channels=("speed", "gnss_speed"),
-        title="Speed and satellite speed differ by more than 3 %",
         evidence=f"speed reads {100 * (ratio[0] - 1.0):+.1f} % against the satellites (spread {100 * ratio[1]:.1f} %)",
         remedy=f"Calibrate: {measure(2, 'mi')} of straight road at {measure(45, 'mph')} against "
         "satellite speed, then set scale for the speed",
@@ -113,7 +112,6 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if wrong else Severity.AMBER,
         channels=("motor_speed", "speed"),
-        title="Motor speed and road speed do not fit gearing and tire",
         evidence=f"motor speed is {middle:.3f} times what total ratio {gearing.total_ratio:.2f} and "
         f"{measure(1000.0 * vehicle.tyre_rolling_circumference_m.value, 'mm')} per wheel turn give",
         remedy="Wrong gear ratio or DBC scale: count the teeth, and check both signals"
@@ -122,26 +120,20 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("gear_ratio_changes")
+@detector("gear_ratio_changes", Severity.NOTE, effect_wh_per_km=0.0)
 def _find_shift(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Gear shifts, a clutch or neutral: the ratio does not keep to one value."""
     found = _gear_ratios(survey)
-    if found is not None and not found[2]:
-        yield _shift_flag(found[0], found[1])
-
-
-def _shift_flag(ratio: FloatArray, middle: float) -> DataFlag:
+    if found is None or found[2]:
+        return
+    ratio, middle, _ = found
     others = ratio[np.abs(ratio / middle - 1.0) > 0.06]
     idle = float(np.mean(others < 0.3 * middle))
     words = "the motor turns slower than the wheels (neutral or clutch)" if idle > 0.5 else "several ratios occur"
-    return DataFlag(
-        severity=Severity.NOTE,
+    yield DataFlag(
         channels=("motor_speed", "speed"),
-        title="Ratio of motor speed to road speed changes",
         evidence=f"{100 * others.size / ratio.size:.0f} % of the time it is off {middle:.2f} times the planned "
         f"one; {words}",
-        remedy="With a gearbox, log the gear; without, look for slip, a clutch, or a wrong signal",
-        effect_wh_per_km=0.0,
     )
 
 
@@ -214,7 +206,7 @@ def _find_dropout(survey: DriveSurvey) -> Iterator[DataFlag]:
     )
 
 
-@detector("wheels_off_ground")
+@detector("wheels_off_ground", Severity.RED, refuses=("consumption", "distance", "fit", "efficiency"))
 def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Wheels turn and the vehicle stands: jack stands, rollers or a dynamometer."""
     turning = np.nan_to_num(survey.on_grid("speed")) > 3.0
@@ -231,9 +223,8 @@ def _find_lifted(survey: DriveSurvey) -> Iterator[DataFlag]:
         return
     lifted = lasting(turning & still, 10.0, each=survey.period_s)
     if lifted.any() and (lifted.sum() >= 0.5 * turning.sum() or lifted.sum() * survey.period_s > 30.0):
-        yield _lifted_flag(survey, lifted, f"wheels turn for {lifted.sum() * survey.period_s:.0f} s while the "
-        f"{witness} "
-                           "stands still")  # fmt: skip
+        turned_s = lifted.sum() * survey.period_s
+        yield _lifted_flag(survey, lifted, f"wheels turn for {turned_s:.0f} s while the {witness} stands still")
 
 
 def _is_at_one_place(survey: DriveSurvey) -> BoolArray:
@@ -260,11 +251,5 @@ def _lifted_by_energy(survey: DriveSurvey) -> Iterator[DataFlag]:
 
 def _lifted_flag(survey: DriveSurvey, where: BoolArray, evidence: str) -> DataFlag:
     return DataFlag(
-        severity=Severity.RED,
-        channels=("speed", "motor_speed"),
-        title="Wheels turn but the vehicle does not travel",
-        evidence=evidence,
-        remedy="Keep runs on jack stands, rollers or a dynamometer out of the drives; exclude this one from the fit",
-        spans=spans_of(survey.time_s, where, min_samples=2),
-        refuses=("consumption", "distance", "fit", "efficiency"),
+        channels=("speed", "motor_speed"), evidence=evidence, spans=spans_of(survey.time_s, where, min_samples=2)
     )

@@ -28,7 +28,6 @@ def _find_missing(survey: DriveSurvey) -> Iterator[DataFlag]:
     if not missing or not survey.is_drive:
         return
     yield DataFlag(
-        title="Payload, tire pressure or weather is not noted",
         evidence=f"not noted: {', '.join(missing)}",
         remedy=f"Add them to the drive; {measure(100, 'kg')} or {measure(70, 'kPa')} move "
         "the consumption by some 2 to 4 % (common practice)",

@@ -108,7 +108,6 @@ def _find_elevation_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
     mass_kg = survey.build.vehicle.mass_kg.value
     yield DataFlag(
         channels=("elevation",),
-        title="Height jumps where no road does",
         evidence=f"{len(spans)} jumps of up to {measure(worst_m, 'm')} between two samples",
         remedy="Mask the height there, or use a barometer; one jump feigns "
         f"{mass_kg * 9.8 * worst_m / 3600:.0f} Wh of climbing",

@@ -138,8 +138,6 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
         if is_red
         else "Accelerating takes another energy than planned",
         evidence=words,
-        remedy="Check the unit and scale of speed (mph for km/h, tire), of current and of voltage, and that they are "
-        "in step; if the vehicle weighs something else than the build says, correct the build",
         effect_wh_per_km=None if is_red else survey.net_times(1.0 / ratio - 1.0),
         refuses=_REFUSES if is_red else (),
     )
@@ -178,8 +176,6 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
         if is_red
         else "The drive used far more or less than planned",
         evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
-        remedy="Check the units and scales of speed, current and voltage; else look for a load, a dragging brake, a "
-        "tow, or a weight, CdA or regen in the build that is not the vehicle's",
         effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0) if is_red and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
     )
@@ -317,8 +313,6 @@ def _find_odd_efficiency(survey: DriveSurvey) -> Iterator[DataFlag]:
         title=f"The drivetrain seems {words}",
         evidence=f"torque times motor speed over electrical power is {100 * ratio:.0f} % while driving; "
         f"{100 * _LOWEST_EFFICIENCY:.0f} to {100 * _HIGHEST_EFFICIENCY:.0f} % is usual",
-        remedy="Check the scale of current and torque; look for an unlogged load, dragging brakes or a missing "
-        "payload note",
         effect_wh_per_km=survey.net_times(ratio / planned - 1.0),
     )
 
@@ -355,7 +349,6 @@ def _find_above_pack(survey: DriveSurvey) -> Iterator[DataFlag]:
     times = 1000 ** max(round(np.log10(survey.net_wh / held_wh) / 3.0), 1)
     yield DataFlag(
         channels=("pack_current", "pack_voltage"),
-        title="More energy was used than the pack holds",
         evidence=f"{survey.net_wh / 1000:,.1f} kWh net in {survey.time_s[-1] / 60:,.0f} min; the pack of the plan "
         f"holds {held_wh / 1000:.1f} kWh when new",
         remedy=f"Likely the times are {times:,} times too long (ms taken for s?): import again with --columns time=ms "

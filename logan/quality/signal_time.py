@@ -153,9 +153,7 @@ def _find_codes(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFla
         words = "; ".join(f"{code.value:g} {code.count} times ({code.reason})" for code in undeclared)
         yield DataFlag(
             channels=(source.channel,),
-            title=f"{source.channel.replace('_', ' ').capitalize()} carries a code for 'no value'",
             evidence=f"{column.key}: {words}",
-            remedy="These samples are left out; add the code to not_available of this channel to say so for good",
         )
 
 
@@ -175,10 +173,8 @@ def _find_wrap(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag
             continue
         yield DataFlag(
             channels=(source.channel,),
-            title=f"{source.channel.replace('_', ' ').capitalize()} wraps round: it is declared unsigned",
             evidence=f"{column.key} hops {hops} times between near zero and near {float(np.max(column.value)):.6g}, "
             f"the top of its range, which is {100 * float(np.mean(high)):.1f} % of its samples",
-            remedy="Set signed = true for this channel in the channel map",
             refuses=("net_energy", "consumption", "regen", "peak_current") if kind.group == "pack" else (),
         )
 
@@ -197,10 +193,8 @@ def _find_outside_declared(table: SignalTable, channel_map: ChannelMap) -> Itera
         worst = float(column.value[outside][np.argmax(np.abs(column.value[outside]))])
         yield DataFlag(
             channels=(source.channel,),
-            title=f"{source.channel.replace('_', ' ').capitalize()} leaves the range that the DBC declares",
             evidence=f"{100 * share:.1f} % of {column.key} lie outside {low:g} to {high:g} {column.unit}, such as "
             f"{worst:g}",
-            remedy="DBC and firmware may not belong together: check scale, offset, signedness and byte order",
         )
 
 
@@ -230,11 +224,8 @@ def _find_multiplexing(table: SignalTable, channel_map: ChannelMap) -> Iterator[
         pages = [float(np.median(value[start::turns])) for start in range(turns)]
         yield DataFlag(
             channels=(source.channel,),
-            title=f"{source.channel.replace('_', ' ').capitalize()} takes turns with something else",
             evidence=f"every {turns} samples of {column.key} are alike and neighbors are not; the {turns} take turns "
             f"about {', '.join(f'{page:g}' for page in pages[:4])} {column.unit}".rstrip(),
-            remedy="The message is multiplexed: let the DBC name the multiplexer (M) and the page (m0, m1, ...) of "
-            "this signal, or use the maker's DBC for this firmware",
             refuses=("net_energy", "consumption", "regen", "peak_current")
             if source.channel in ("pack_current", "pack_voltage", "pack_power")
             else (),

@@ -59,7 +59,6 @@ def _find_filler(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if share > 0.1 else Severity.AMBER,
         channels=tuple(concerned),
-        title="Straight lines stand where data are missing",
         evidence=f"{', '.join(concerned)} run exactly straight for {total_s:.0f} s ({100 * share:.1f} % of the drive)",
         remedy=f'Cut them out: logan drive N --trim {spans[0].start_s:.1f}s..{spans[0].end_s:.1f}s --why "filled in"; '
         "export without filling gaps",

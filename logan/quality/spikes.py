@@ -59,10 +59,8 @@ def _find_spikes(survey: DriveSurvey) -> Iterator[DataFlag]:
         worst = samples[1][spikes][np.argmax(np.abs(samples[1][spikes] - np.median(samples[1])))]
         yield DataFlag(
             channels=(name,),
-            title=f"Single samples of {name.replace('_', ' ')} jump and come back",
             evidence=f"{int(spikes.sum())} samples, the worst {worst:.1f} {kind.unit} where its neighbors are near "
             f"{float(np.median(samples[1])):.1f}",
-            remedy="Mask these samples; look for a loose plug or a damaged message",
             spans=spans_of(samples[0], spikes),
             effect_wh_per_km=_spike_effect(survey, name, samples, spikes),
             refuses=("peak_current",) if kind.name == "pack_current" else (),
@@ -99,9 +97,7 @@ def _find_codes(survey: DriveSurvey) -> Iterator[DataFlag]:
         at_code = samples[1] == code
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} carries a code for 'no value'",
             evidence=f"{int(at_code.sum())} samples read exactly {code:g} {kind.unit}, far from all others",
-            remedy="Add the code to not_available of this channel in the channel map",
             spans=spans_of(samples[0], at_code),
             effect_wh_per_km=_spike_effect(survey, name, samples, at_code) if not at_code.all() else None,
             refuses=("peak_current",) if kind.name == "pack_current" else (),
@@ -158,10 +154,8 @@ def _find_impossible(survey: DriveSurvey) -> Iterator[DataFlag]:
         yield DataFlag(
             severity=Severity.RED if share > 0.02 else Severity.AMBER,
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} has values that no road vehicle has",
             evidence=f"{100 * share:.1f} % of the samples lie outside {kind.low:g} to {kind.high:g} {kind.unit}, "
             f"such as {worst:g}{_unit_hint(kind, samples[1])}",
-            remedy="Check unit, scale and byte order of this channel in the channel map",
             spans=spans_of(samples[0], outside),
             refuses=_refused_by(kind.name) if share > 0.02 else (),
         )
@@ -199,10 +193,7 @@ def _find_wrong_bits(survey: DriveSurvey) -> Iterator[DataFlag]:
         words = f"; the jumps are about {rollover} steps, as when a byte rolls over" if rollover else ""
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} jumps about as if decoded with the wrong bits",
             evidence=f"{100 * share:.1f} % of all steps cross more than a quarter of its whole range{words}",
-            remedy="Check byte order, start bit, length and multiplexer of this signal in the DBC; override byte_order "
-            "or signed in the channel map",
             refuses=_refused_by(kind.name),
         )
 
@@ -242,10 +233,8 @@ def _find_fahrenheit(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} seems to be in degrees Fahrenheit",
             evidence=f"it reads {measure(level_degc, '°C')}; taken as °F it would "
             f"be {measure(celsius(level_degc), '°C')}",
-            remedy='Set unit = "degF" for this channel in the channel map',
         )
 
 
@@ -299,5 +288,4 @@ def _find_elevation_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("elevation", "barometric_pressure"),
         title="Height seems to be in feet" if ratio > 1.0 else "Height is too flat for the air pressure",
         evidence=f"hills are {ratio:.2f} times as high by elevation as by air pressure",
-        remedy='Set unit = "ft" for the elevation in the channel map',
     )

@@ -31,9 +31,7 @@ def _find_open_sensor(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} sensor is open or shorted",
             evidence=f"it reads {measure(level_degc, '°C')} for most of the drive",
-            remedy="Check plug and wire of the sensor: there is no thermal margin without it",
         )
 
 
@@ -56,9 +54,7 @@ def _find_jump(survey: DriveSurvey) -> Iterator[DataFlag]:
         spans = spans_of(time_s[2:-2], jumps)
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} changes faster than anything that heavy can",
             evidence=f"by {measure(np.max(change[jumps]), 'K')} within seconds",
-            remedy="Check plug and wire of the sensor; mask these spans",
             spans=spans,
         )
 
@@ -94,10 +90,8 @@ def _find_stuck(survey: DriveSurvey) -> Iterator[DataFlag]:
             continue
         yield DataFlag(
             channels=(name,),
-            title=f"{name.replace('_', ' ').capitalize()} is stuck",
             evidence=f"it stays at {measure(degc[starts[longest]], '°C', '.1f')} for {duration_s[longest] / 60:.0f} "
             f"min while another temperature moves by {measure(max(moved_k), 'K')}",
-            remedy="Check sensor and message: there is no thermal margin without it",
             spans=(span,),
         )
 

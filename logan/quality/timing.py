@@ -130,7 +130,6 @@ def _find_skew(survey: DriveSurvey) -> Iterator[DataFlag]:
     late = "current" if lag.lag_s > 0 else "voltage"
     yield DataFlag(
         channels=("pack_voltage", "pack_current"),
-        title="Voltage and current are not measured at the same time",
         evidence=f"{late} is {abs(lag.lag_s):.2f} s late (±{0.5 * (lag.high_s - lag.low_s):.2f} s, 90 %); it explains "
         f"{100 * lag.r2_ratio:.0f} % of the voltage's changes there",
         remedy=f"Set delay_s = {abs(lag.lag_s):.2f} for the pack {late} in the channel map, or log both in one message",
@@ -163,7 +162,6 @@ def _find_speed_lag(survey: DriveSurvey) -> Iterator[DataFlag]:
         late = "speed" if found.lag_s < 0 else other
         yield DataFlag(
             channels=("speed", other),
-            title="Two speeds are not measured at the same time",
             evidence=f"{late} is {abs(found.lag_s):.1f} s late (±{found.high_s - found.lag_s:.1f} s)",
             remedy=f"Set delay_s = {abs(found.lag_s):.1f} for {late} in the channel map; if the sources have clocks of "
             "their own, import them together so that their clocks are aligned",
@@ -204,7 +202,5 @@ def _find_cut(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("speed",),
         title=f"Log {' and '.join(['begins'] * starts + ['ends'] * ends)} while driving",
         evidence="; ".join(words),
-        remedy="If the logger loses its supply with the key, give it a supply of its own; the rest of the drive "
-        "may be in another file",
         spans=(*((Span(first_s, first_s + 2.0),) * starts), *((Span(last_s - 2.0, last_s),) * ends)),
     )
