@@ -143,6 +143,8 @@ def channel_words(channel: str) -> str:
 def limit_name(check: LimitCheck) -> str:
     """A limited channel in plain words, with the side where a low value is what counts."""
     is_low, words = check.side == "below", channel_words(check.channel)
+    if check.over:
+        return f"{words.partition(':')[0]}, {check.over}{', charging' if is_low else ''}"
     if check.channel == "pack_current":
         return f"{words}, {'charging' if is_low else 'driving'}"
     return f"{words}, lowest" if is_low and not words.endswith(" min") else words

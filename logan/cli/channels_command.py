@@ -51,6 +51,7 @@ def register(app: typer.Typer) -> None:
         format_name: opt.FormatOption = None,
         columns: opt.ColumnsOption = "",
         as_json: opt.JsonOption = False,
+        is_full: opt.FullOption = False,
     ) -> None:
         """Suggest which signal is which channel, with the evidence; list, accept and edit the map."""
         from logan.pipeline.builds import find_build, open_library

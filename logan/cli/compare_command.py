@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.effect_command import drive_names
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, display_units
 from logan.cli.range_command import calibration_text
-from logan.cli.rendering import print_json, print_lines, print_rows, print_table, working
+from logan.cli.rendering import print_json, print_lines, print_list, print_rows, print_table, working
 from logan.errors import UsageError
 from logan.results import Refusal
 from logan.units import QUANTITY_OF_UNIT
@@ -48,6 +48,7 @@ def register(app: typer.Typer) -> None:
         ] = None,
         build: BuildOption = Path(),
         as_json: JsonOption = False,
+        is_full: FullOption = False,
         units: UnitsOption = None,
         seed: Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)] = 1,
     ) -> None:
@@ -143,14 +144,13 @@ def show_comparison(found: Comparison, units: DisplayUnits) -> None:
         ("plan error", plan_error),
         ("left out", left_out),
         title=f"{units.consumption_label} for each drive's own speeds, hills, weather and cabin load",
+        is_newest_last=True,
     )
-    for drive in found.drives:
-        if drive.refusal:
-            print_lines(f"Drive {drive.drive_id} takes no part: {drive.refusal}.")
+    print_list(f"Drive {one.drive_id} takes no part: {one.refusal}." for one in found.drives if one.refusal)
     print_lines(
         f"Planned: by the plan of {found.plan_created_at[:10]}. Left out: error of a fit on all other drives.",
-        *(f"Note: {note}." for note in found.notes),
     )
+    print_list(f"Note: {note}." for note in found.notes)
 
 
 def show_difference(found: DriveDifference, units: DisplayUnits) -> None:

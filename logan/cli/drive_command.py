@@ -8,16 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli import options as opt
-from logan.cli.rendering import print_blocks, print_cautions, print_json, print_lines, print_rows
+from logan.cli.rendering import print_blocks, print_cautions, print_json, print_lines, print_list, print_rows
 from logan.errors import UsageError
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE
-from logan.results import Estimate, Refusal
+from logan.results import Estimate, Refusal, Severity
 from logan.units.sentences import measure
 from logan.wording import (
+    capital,
     channel_words,
     clock,
     figure,
     figure_text,
+    limit_name,
     moment,
     number,
     percent,
@@ -102,7 +104,7 @@ def register(app: typer.Typer) -> None:
             str | None, typer.Option("--tire", "--tyre", help='Cold tire pressure, such as "36 psi".')
         ] = None,
         is_full: Annotated[
-            bool, typer.Option("--full", help="Every table: ledger by part, stops, heat, pack, calibrations.")
+            bool, opt.full_option("Every table: ledger by part, stops, heat, pack, calibrations.")
         ] = False,
         as_json: opt.JsonOption = False,
         units: opt.UnitsOption = None,
@@ -169,7 +171,7 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
     print_header(stored, units)
     print_regen_share(stored.analysis)
     print_currents(stored.analysis)
-    print_drive_limits(stored, units)
+    print_drive_limits(stored, units, is_full=is_full)
     print_lines("")
     print_highlights(stored.analysis, units)
     print_findings(stored, units, is_full=is_full)
@@ -192,7 +194,7 @@ def _show_effect(before: object, stored: StoredDrive) -> None:
 
 
 _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
-_LONG_STEP = 160
+_LEAST_EFFECT_WH = 0.05
 
 
 def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
@@ -224,11 +226,8 @@ def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
         print_lines("Noted: " + "; ".join(text for text in noted if text))
     if record.part_in_fit:
         print_lines(f"The fit: {record.part_in_fit}.")
-    print_lines(
-        *(
-            f"Not used: {channel.replace('_', ' ')}: {why}."
-            for channel, why in stored.analysis.admission.untrusted.items()
-        )
+    print_list(
+        f"Not used: {channel_words(channel)}: {why}." for channel, why in stored.analysis.admission.untrusted.items()
     )
 
 
@@ -266,10 +265,9 @@ def _print_answer(stored: StoredDrive, units: DisplayUnits) -> None:
 
 def _nearest(check: LimitCheck, units: DisplayUnits) -> str:
     """The limit that came closest, red ones first."""
-    limit = check.red if check.red is not None else check.amber
     state = f"{check.severity.value.upper()}: " if check.severity else "Closest to its limit: "
-    reached = ", limit ".join(told_apart(check.worst_value, limit, unit=check.unit, units=units))
-    return f"{state}{channel_words(check.channel)} {reached}."
+    reached = ", limit ".join(told_apart(check.worst_value, check.met, unit=check.unit, units=units))
+    return f"{state}{limit_name(check)} {reached}."
 
 
 def print_regen_share(analysis: DriveAnalysis) -> None:
@@ -297,8 +295,12 @@ def print_currents(analysis: DriveAnalysis) -> None:
     if not analysis.current.durations:
         print_lines(*map(sentence, analysis.current.notes[:1]))
         return
+
+    told: dict[tuple[str, ...], CurrentDuration] = {}  # where one direction alone says what both do, both are left out
+    for one in analysis.current.durations:
+        told.setdefault((one.channel, *(rms(window_s)(one) for window_s in _WINDOWS_S)), one)
     print_rows(
-        analysis.current.durations,
+        told.values(),
         ("current [A]", lambda one: f"{channel_words(one.channel)}, {one.direction}"),
         ("peak", peak),
         *((f"{window_s:g} s{' RMS' if window_s == 1.0 else ''}", rms(window_s)) for window_s in _WINDOWS_S),
@@ -314,17 +316,16 @@ def print_currents(analysis: DriveAnalysis) -> None:
         print_lines(note)
 
 
-def print_drive_limits(stored: StoredDrive, units: DisplayUnits) -> None:
-    """Temperatures and what passed a limit, what has none, curves, and events with what to do."""
+def print_drive_limits(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
+    """Limits, what passed one and what to do; temperatures without a limit."""
     from logan.cli.limits_command import print_limits
     from logan.pipeline.limit_sheet import limits_over_drives
 
     found = limits_over_drives([stored])
-    near = [line for line in found.lines if line.check.unit == "degC" or line.check.severity is not None]
-    print_limits(found, [line for line in near if line.check.margin is not None], units, bare_unit="degC")
-    print_lines(
-        *dict.fromkeys(sentence(told) for kind in found.kinds if (told := kind.worst.caution or kind.worst.remark))
-    )
+    lines = [line for line in found.lines if line.check.margin is not None]
+    print_limits(found, lines, units, bare_unit="degC", is_full=is_full)
+    kinds = [kind for kind in found.kinds if is_full or kind.severity is not Severity.NOTE]
+    print_list(dict.fromkeys(sentence(told) for kind in kinds if (told := kind.worst.caution or kind.worst.remark)))
 
 
 def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
@@ -333,7 +334,7 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
 
     pack, coastdowns = analysis.pack, analysis.coastdowns
     felt = [event for event in analysis.derating.events if event.kind != "limit lowered"]
-    lines = list(analysis.limits.notes)
+    lines: list[str] = []
     if felt:
         seconds = sum(event.duration_s for event in felt)
         first = felt[0]
@@ -367,7 +368,7 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
         )
     if analysis.calibration.wheel.severity is not None:
         lines.append(f"Tire or gear: {analysis.calibration.wheel.verdict}")
-    print_lines(*(f"{line}." for line in lines))
+    print_list(f"{line}." for line in (*lines, *analysis.limits.notes))
 
 
 def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
@@ -380,25 +381,31 @@ def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
 
 def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
     """What the detectors found, remarks in short unless asked, and data quality below A."""
+    found: list[str] = []
     for flag in stored.analysis.flags:
         effect_per_unit = units.consumption(flag.effect_wh_per_km or 0.0)
         effect = f" Effect {effect_per_unit:+.1f} {units.consumption_label}." if abs(effect_per_unit) >= 0.05 else ""
         remedy = flag.remedy.replace("logan drive N", f"logan drive {stored.record.number}")
-        words = f" {flag.evidence}.{effect} {remedy}" if is_full or flag.severity.value != "note" else ""
-        print_lines(f"{flag.severity.value.upper()}: {flag.title}.{words}")
+        words = f" {capital(flag.evidence)}.{effect} {remedy}" if is_full or flag.severity.value != "note" else ""
+        found.append(f"{flag.severity.value.upper()}: {flag.title}.{words}")
+    print_list(found)
     low = [
         f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"
     ]
-    print_lines(f"Data quality: {', '.join(low)}; the rest A" if low else "Data quality: all A")
+    print_lines(*([f"Data quality: {', '.join(low)}; the rest A"] if low else []))
 
 
 def print_history(stored: StoredDrive, *, is_full: bool) -> None:
-    """What was done to the data."""
+    """What was done to the data; in full what moved the energy, or all if asked."""
+    told, named = [], []
     for step in stored.history:
-        effect, action = "", step.action.replace("_", " ")
-        if step.net_wh_before is not None and step.net_wh_after is not None:
-            effect = f" Net energy {step.net_wh_before:.1f} Wh before, {step.net_wh_after:.1f} Wh after."
-        words = f"{action}: {step.detail}; {step.reason}.{effect}"
-        if len(words) > _LONG_STEP and not is_full:
-            words = f"{action}: {step.reason}.{effect}"
-        print_lines(f"Done to the data: {words}")
+        before, after, action = step.net_wh_before, step.net_wh_after, step.action.replace("_", " ")
+        is_known = before is not None and after is not None
+        effect = f" Net energy {before:.1f} Wh before, {after:.1f} Wh after." if is_known else ""
+        if is_full or (before is not None and after is not None and abs(after - before) >= _LEAST_EFFECT_WH):
+            told.append(f"Done to the data: {action}: {step.detail}; {step.reason}.{effect}")
+        else:
+            named.append(action)
+    print_list(told)
+    if named:
+        print_lines(f"Done to the data, without effect on the energy: {', '.join(dict.fromkeys(named))} (--full)")

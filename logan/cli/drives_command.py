@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_json, print_lines, print_rows, working
+from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, display_units
+from logan.cli.rendering import print_json, print_lines, print_list, print_rows, working
 from logan.errors import ConfigurationError
 from logan.wording import NONE, moment, number
 
@@ -23,7 +23,9 @@ def register(app: typer.Typer) -> None:
     """Add the command."""
 
     @app.command("drives")
-    def drives(build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None) -> None:
+    def drives(
+        build: BuildOption = Path(), as_json: JsonOption = False, units: UnitsOption = None, is_full: FullOption = False
+    ) -> None:
         """List the drives: distance, consumption, regen, peak current, hottest part, grade, flags."""
         from logan.pipeline.builds import bring_up_to_date, find_build, open_library
 
@@ -79,8 +81,9 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
         ("fit", lambda one: "no" if one.takes_no_part else "you" if one.conditions.included_because else "yes"),
         ("red/amb", lambda record: "/".join(str(record.summary.flag_counts.get(one, 0)) for one in ("red", "amber"))),
         left=(0, 1),
+        is_newest_last=True,
     )
-    print_lines(*(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit)))
+    print_list(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit))
     print_lines(
         f"{units.consumption_label}: net at the pack; regen: share of the discharged energy; to red: least margin of "
         "a temperature; data: worst quality of what the line shows; fit: whether it takes part. Estimates, no "

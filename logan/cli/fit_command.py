@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
 from logan.cli.range_command import calibration_text, noted_text
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
 from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
-        is_full: Annotated[bool, typer.Option("--full", help="Every remark, the sensors, every next test.")] = False,
+        is_full: Annotated[bool, full_option("Every remark, the sensors, every next test.")] = False,
     ) -> None:
         """Refine the plan's parameters with the drives and with measurements.toml; say what the data can't tell."""
         from logan.pipeline.builds import find_build
@@ -63,7 +63,7 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
         )
     print_lines(*filter(None, (noted_text(found.next_tests, units),)))
     print_columns(of_fit.parameter_table(found.report.fit, units), 4)
-    print_columns(of_fit.drives_table(found.report.fit, units))
+    print_columns(of_fit.drives_table(found.report.fit, units), is_newest_last=True)
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))
     print_lines("", *(f"- {words}." for words in (remarks if is_full else remarks[:2])))
     if is_full:

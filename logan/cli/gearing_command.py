@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 
@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
     def gearing(
         build: BuildOption = Path(),
         is_planned: Annotated[bool, typer.Option("--planned", help="By the plan alone, without the drives.")] = False,
-        is_full: Annotated[bool, typer.Option("--full", help="Speed by speed, assumptions and remarks too.")] = False,
+        is_full: Annotated[bool, full_option("Speed by speed, assumptions and remarks too.")] = False,
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:

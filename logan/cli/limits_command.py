@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
+from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_list
 from logan.errors import UsageError
+from logan.results import Severity
 from logan.wording import limit_name, shown_value
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from logan.pipeline.limit_sheet import LimitsOverDrives
     from logan.units import DisplayUnits
 
-_MOST_EVENTS = 4
+_MOST_NAMED = 4
 
 
 def register(app: typer.Typer) -> None:
@@ -31,6 +32,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         units: UnitsOption = None,
         as_json: JsonOption = False,
+        is_full: Annotated[bool, full_option("Every limit, and every event one by one.")] = False,
     ) -> None:
         """Show how close every part came to its limit, for how long beyond, when, and under what load."""
         from logan.pipeline.builds import find_build, open_library
@@ -51,42 +53,48 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(found)
         else:
-            _show(found, display_units(units, build))
+            _show(found, display_units(units, build), is_full=is_full)
 
 
-def _show(found: LimitsOverDrives, units: DisplayUnits) -> None:
+def _show(found: LimitsOverDrives, units: DisplayUnits, *, is_full: bool) -> None:
     from logan.pipeline.drive_tables import of_limits
 
     count = len(found.drives)
     drives = f"{count} drive{'s' if count != 1 else ''}"
     checked = [line for line in found.lines if line.check.margin is not None]
     print_lines(_worst(checked, drives, units))
-    print_limits(found, checked, units)
-    shown = [(one.drive, one.event) for one in found.events if one.event.severity.value != "note"][:_MOST_EVENTS]
-    print_columns(of_limits.event_table(shown, units), 9, is_toned=True)
-    if not found.kinds:
-        print_lines("No event beyond a limit that was given.")
-    if left := len(found.events) - len(shown):
-        print_lines(f"... and {left} more; --json lists them all.")
+    print_limits(found, checked, units, is_full=is_full)
+    if is_full:
+        events = [(one.drive, one.event) for one in found.events]
+        print_columns(of_limits.event_table(events, units), 9, is_toned=True)
     red = dict.fromkeys(kind.worst.caution for kind in found.kinds if kind.worst.caution)
-    print_lines(*(f"RED: {text}" for text in red), *(f"Note: {text}." for text in found.notes))
+    print_list(f"RED: {text}" for text in red)
+    print_list(f"Note: {text}." for text in found.notes)
     print_cautions(*(text for text in found.cautions if text not in red))
 
 
 def print_limits(
-    found: LimitsOverDrives, lines: Sequence[LimitLine], units: DisplayUnits, *, bare_unit: str = ""
+    found: LimitsOverDrives, lines: Sequence[LimitLine], units: DisplayUnits, *, bare_unit: str = "", is_full: bool
 ) -> None:
-    """Closest approaches of these lines, what has no limit, curves, and what passed a limit."""
+    """What passed a limit, closest approaches of these lines, and what has no limit."""
     from logan.pipeline.drive_tables import of_limits
 
-    print_columns(of_limits.limit_table(lines, units), 7)
+    is_one = len(found.drives) == 1
+    kinds = [kind for kind in found.kinds if is_full or kind.severity is not Severity.NOTE]
+    print_columns(of_limits.event_kind_table(kinds, units, is_one=is_one), 5 if is_one else 7, is_toned=True)
+    print_columns(of_limits.limit_table(lines, units, is_one=is_one), 6 if is_one else 7)
     sources = {line.check.source for line in lines if line.check.source}
-    print_lines(*([f"Limits from: {'; '.join(sorted(sources))}."] if sources else []))
+    if sources and (is_full or not is_one):
+        print_lines(f"Limits from: {'; '.join(sorted(sources))}.")
     bare = (line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit))
     if names := [f"{limit_name(check)} {shown_value(check.worst_value, check.unit, units)}" for check in bare]:
-        print_lines(f"No limit given: {', '.join(names)}.")
-    print_columns(of_limits.curve_table(found.curves), 7)
-    print_columns(of_limits.event_kind_table(found.kinds, units), 7, is_toned=True)
+        print_lines(f"No limit given: {_some(names, ', ', is_full=is_full)}.")
+
+
+def _some(texts: Sequence[str], joint: str, *, is_full: bool = False) -> str:
+    """The first of these, and how many more there are."""
+    more = 0 if is_full else len(texts) - _MOST_NAMED
+    return joint.join((*texts[:_MOST_NAMED], f"and {more} more") if more > 1 else texts)
 
 
 def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> str:
@@ -105,4 +113,4 @@ def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> st
         for line in checked
         if line.check.severity is not None
     ] or [f"Within every limit given; closest {reached(checked[0])}"]
-    return f"{'; '.join(words)}. {len(checked)} limits over {drives}."
+    return f"{_some(words, '; ')}. {len(checked)} limits over {drives}."

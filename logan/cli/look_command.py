@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
         build: opt.BuildOption = Path(),
         format_name: opt.FormatOption = None,
         columns: opt.ColumnsOption = "",
-        is_full: Annotated[bool, typer.Option("--full", help="Every message and signal.")] = False,
+        is_full: Annotated[bool, opt.full_option("Every message and signal.")] = False,
         as_json: opt.JsonOption = False,
     ) -> None:
         """Say what is in a log: format, duration, ids, signals with unit and range, and which channel each could be."""

@@ -12,9 +12,11 @@ import sys
 import traceback
 import warnings
 from collections.abc import Sequence
+from contextlib import nullcontext
 
 import typer
 
+from logan.cli.rendering import clean, one_screen
 from logan.errors import LoganError
 
 INTERRUPTED = 130
@@ -43,6 +45,9 @@ COMMANDS = (
     "demo",
 )
 """Each lies in a module of its name and is registered there; help lists them in this order."""
+
+SCREENED = frozenset(COMMANDS[1:5] + COMMANDS[6:14])
+"""Their answers fit one screen unless ``--full`` is said; the others ask, or tell of work while it is done."""
 
 
 def _root(
@@ -81,7 +86,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     app = command_line(given[:1] if given and given[0] in COMMANDS else COMMANDS)
     try:
-        outcome = app(args=given, prog_name="logan", standalone_mode=False)
+        with one_screen(given) if given and given[0] in SCREENED else nullcontext():
+            outcome = app(args=given, prog_name="logan", standalone_mode=False)
     except LoganError as error:
         return _refuse(str(error))
     except typer.Abort:
@@ -107,7 +113,5 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _refuse(problem: str) -> int:
-    from logan.cli.rendering import clean
-
     typer.echo(f"logan: {clean(problem)}", err=True)
     return 2

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logan.cli.rendering import read_in
+from logan.cli.rendering import print_all, read_in
 from logan.errors import UsageError
 from logan.units import DisplayUnits
 
@@ -72,7 +72,13 @@ LeftOutOption = Annotated[
 ZeroCurrentOption = Annotated[
     bool, typer.Option("--zero-current", help="Take off the current that is read while none can flow.")
 ]
+FullOption = Annotated[bool, typer.Option("--full", help="Every row, however long.", callback=print_all)]
 YesOption = Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")]
+
+
+def full_option(shows: str) -> Any:
+    """Option ``--full`` of a command that has more to show than every row."""
+    return typer.Option("--full", help=shows, callback=print_all)
 
 
 QUANTITIES = {

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
 from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
 from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_rows, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
         build: BuildOption = Path(),
         as_json: JsonOption = False,
         units: UnitsOption = None,
-        is_full: Annotated[bool, typer.Option("--full", help="What it rests on, and certification, too.")] = False,
+        is_full: Annotated[bool, full_option("What it rests on, and certification, too.")] = False,
         dry: Annotated[bool, typer.Option("--dry", help="Show only; do not freeze to a file.")] = False,
         known: Annotated[
             list[str] | None,

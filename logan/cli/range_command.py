@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, in_own_units
+from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option, in_own_units
 from logan.cli.plan_command import show_plan
 from logan.cli.range_tables import (
     heat_of,
@@ -56,7 +56,7 @@ _LaunchesOption = Annotated[int, typer.Option("--launches", help="Heat of this m
 _ChargeOption = Annotated[str, typer.Option("--charge", help='SOC at the start of the road, "80 %".')]
 _NameOption = Annotated[str, typer.Option("--name", help="For that one: what to call it.")]
 _BudgetOption = Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of the target's range.")]
-_FullOption = Annotated[bool, typer.Option("--full", help="Packs, where the energy goes, every step too.")]
+_FullOption = Annotated[bool, full_option("Packs, where the energy goes, every step too.")]
 _SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the samples.", min=0)]
 
 

@@ -8,7 +8,8 @@ import sys
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from itertools import zip_longest
+from dataclasses import dataclass
+from itertools import chain, takewhile, zip_longest
 from shutil import get_terminal_size
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -29,8 +30,11 @@ if TYPE_CHECKING:
 
 Row = TypeVar("Row")
 WIDTH = 80
+ROWS = 40
 _LONGEST = 10
 """Rows that a terminal shows of a table which a report folds away."""
+_SHORTEST = (3, 1)
+"""Rows that a table keeps where there is much to say, and where there is very much."""
 _NARROWEST = 8
 _BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)")
 
@@ -68,6 +72,7 @@ def captured(sink: Captured) -> Iterator[Captured]:
         _CAPTURED.reset(token)
 
 
+_SCREEN: ContextVar[list[list[str] | _Table] | None] = ContextVar("screen", default=None)
 _READER: ContextVar[Callable[[], DisplayUnits]] = ContextVar("reader", default=DisplayUnits)
 
 
@@ -76,12 +81,66 @@ def read_in(units: Callable[[], DisplayUnits]) -> None:
     _READER.set(units)
 
 
+@dataclass(slots=True)
+class _Table:
+    """A table ready for the screen: its head, then the lines of each row, of which the last, or the oldest, may go."""
+
+    head: list[str]
+    rows: list[list[str]]
+    is_newest_last: bool = False
+    cut: int = 0
+
+    def lines(self, full: str = "") -> list[str]:
+        """What is shown, with a word on what is left out and how to see it, unless that would be as long."""
+        kept = len(self.rows) - self.cut
+        rows = self.rows[self.cut :] if self.is_newest_last else self.rows[:kept]
+        if sum(map(len, self.rows)) - sum(map(len, rows)) <= 1:
+            return [*self.head, *chain(*self.rows)]
+        return [*self.head, *chain(*rows), f"... and {self.cut} {'before' if self.is_newest_last else 'more'}: {full}"]
+
+
+@contextmanager
+def one_screen(command: Sequence[str]) -> Iterator[None]:
+    """Keep what this command prints back until the end, and cut the longest tables until all fits on one screen."""
+    what = " ".join(takewhile(lambda word: word[:1] != "-", command))
+    full = f"logan {what} --full" if len(what) < WIDTH // 2 else "--full"
+    blocks: list[list[str] | _Table] = []
+    token = _SCREEN.set(blocks)
+    try:
+        yield
+    finally:
+        _SCREEN.reset(token)
+        tables = [block for block in blocks if isinstance(block, _Table)]
+        for least in _SHORTEST:
+            while (
+                sum(len(block if isinstance(block, list) else block.lines()) for block in blocks) > ROWS
+                and (long := [table for table in tables if len(table.rows) - table.cut > least])
+            ):  # fmt: skip
+                max(long, key=lambda table: len(table.lines())).cut += 1
+        for block in blocks:
+            _write(block if isinstance(block, list) else block.lines(full))
+
+
+def print_all(is_full: bool) -> bool:
+    """Option ``--full``: nothing is kept back and nothing left out."""
+    if is_full:
+        _SCREEN.set(None)
+    return is_full
+
+
+def _write(block: list[str] | _Table) -> None:
+    if (screen := _SCREEN.get()) is not None:
+        screen.append(block)
+    else:
+        sys.stdout.writelines(f"{line}\n" for line in (block if isinstance(block, list) else block.lines()))
+
+
 def say(text: str) -> None:
     """Print one line as it is: a path in it is not wrapped."""
     if (sink := _CAPTURED.get()) is not None:
         sink.words([text])
     else:
-        sys.stdout.write(f"{text}\n")
+        _write([text])
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -110,7 +169,9 @@ def print_json(content: object) -> None:
     sys.stdout.write(told(json.dumps(json_ready(content), indent=2, ensure_ascii=False), None) + "\n")
 
 
-def print_columns(blocks: Iterable[TableBlock], most: int = 99, *, is_toned: bool = False) -> None:
+def print_columns(
+    blocks: Iterable[TableBlock], most: int = 99, *, is_toned: bool = False, is_newest_last: bool = False
+) -> None:
     """Print the first columns of tables that the report shows too, after a blank line; tones as words if asked."""
     for block in blocks:
         tones = (*(block.tones if is_toned else ()), *("plain",) * len(block.rows))
@@ -120,7 +181,7 @@ def print_columns(blocks: Iterable[TableBlock], most: int = 99, *, is_toned: boo
         ]
         print_lines("")
         wordy = [place for place in range(len(block.headings[:most])) if block.is_wordy(place)]
-        print_table(block.headings[:most], rows, title=block.caption, left=wordy)
+        print_table(block.headings[:most], rows, title=block.caption, left=wordy, is_newest_last=is_newest_last)
         if more := len(block.rows) - len(rows):
             print_lines(f"... and {more} more rows: --json, or the report")
 
@@ -141,12 +202,16 @@ def print_blocks(blocks: Iterable[Block]) -> None:
 
 
 def print_rows(
-    rows: Iterable[Row], *columns: tuple[str, Callable[[Row], object]], title: str = "", left: Sequence[int] = (0,)
+    rows: Iterable[Row],
+    *columns: tuple[str, Callable[[Row], object]],
+    title: str = "",
+    left: Sequence[int] = (0,),
+    is_newest_last: bool = False,
 ) -> None:
     """Print a table described by its columns, each a heading and the cell of a row; one without heading is left out."""
     shown = [(heading, cell) for heading, cell in columns if heading]
     cells = [[cell(row) for _, cell in shown] for row in rows]
-    print_table([heading for heading, _ in shown], cells, title=title, left=left)
+    print_table([heading for heading, _ in shown], cells, title=title, left=left, is_newest_last=is_newest_last)
 
 
 def print_table(
@@ -155,8 +220,12 @@ def print_table(
     *,
     title: str = "",
     left: Sequence[int] = (0,),
+    is_newest_last: bool = False,
 ) -> None:
-    """Print a table; numbers stand right, the columns of ``left`` stand left and fold where the screen is narrow."""
+    """Print a table; numbers stand right, the columns of ``left`` stand left and fold where the screen is narrow.
+
+    Where it must be cut to fit on one screen, rows go from its end, or from its start where the newest stand last.
+    """
     told = [tuple("" if cell is None else clean(cell) for cell in row) for row in rows]
     if (sink := _CAPTURED.get()) is not None:
         sink.blocks.append(
@@ -170,18 +239,21 @@ def print_table(
         if not left or widths[widest] <= _NARROWEST:
             break
         widths[widest] -= 1
-    print_lines(*([title] if title else []))
+    lines: list[list[str]] = []
     for row in cells:
         folded = [
             _folded(cell, width) if index in left else [cell]
             for index, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
+        lines.append([])
         for parts in zip_longest(*folded, fillvalue=""):
             padded = (
                 part + " " * (width - _places(part)) if index in left else " " * (width - _places(part)) + part
                 for index, (part, width) in enumerate(zip(parts, widths, strict=True))
             )
-            sys.stdout.write("  ".join(padded).rstrip() + "\n")
+            lines[-1].append("  ".join(padded).rstrip())
+    head = [*(_wrapped(clean(title)) if title else []), *lines[0]]
+    _write(_Table(head, lines[1:], is_newest_last))
 
 
 def _folded(cell: str, width: int) -> list[str]:
@@ -204,10 +276,22 @@ def print_lines(*lines: str) -> None:
     if (sink := _CAPTURED.get()) is not None:
         sink.words(map(clean, lines))
         return
-    for line in "\n".join(map(clean, lines)).split("\n") if lines else ():
-        joined = _BEFORE_UNIT.sub("\u00a0", line)  # a number and its unit stay on one line
-        folded = "\n".join(wrap(joined, _width(), break_on_hyphens=False, subsequent_indent=_indent(line)) or [""])
-        sys.stdout.write(folded.replace("\u00a0", " ") + "\n")
+    if lines:
+        _write([folded for line in "\n".join(map(clean, lines)).split("\n") for folded in _wrapped(line)])
+
+
+def print_list(lines: Iterable[str]) -> None:
+    """Print paragraphs, the gravest first, of which the last may be left out where the screen is full."""
+    if _CAPTURED.get() is not None:
+        print_lines(*lines)
+    else:
+        _write(_Table([], [_wrapped(clean(line)) for line in lines]))
+
+
+def _wrapped(line: str) -> list[str]:
+    joined = _BEFORE_UNIT.sub("\u00a0", line)  # a number and its unit stay on one line
+    folded = wrap(joined, _width(), break_on_hyphens=False, subsequent_indent=_indent(line)) or [""]
+    return [part.replace("\u00a0", " ") for part in folded]
 
 
 def _indent(line: str) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
+from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, display_units
 from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
@@ -31,6 +31,7 @@ def register(app: typer.Typer) -> None:
             bool, typer.Option("--with-excluded", help="Drives that the fit leaves out take part too.")
         ] = False,
         as_json: JsonOption = False,
+        is_full: FullOption = False,
     ) -> None:
         """Show one metric drive by drive, with intervals, and what each change to the vehicle did to it."""
         from logan.pipeline.builds import bring_up_to_date, find_build, open_library
@@ -72,7 +73,12 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         )
         for point in trend.points
     ]
-    print_table(("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"), rows, left=(0, 1, 4, 5))
+    print_table(
+        ("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
+        rows,
+        left=(0, 1, 4, 5),
+        is_newest_last=True,
+    )
     steps = [
         (
             f"{period.first}-{period.last}" if period.last != period.first else str(period.first),
@@ -83,7 +89,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         )
         for period in trend.periods
     ]
-    print_table(("drives", "n", f"mean {unit}", "step", "after"), steps, left=(0, 4))
+    print_table(("drives", "n", f"mean {unit}", "step", "after"), steps, left=(0, 4), is_newest_last=True)
     if trend.basis != "measured":
         print_lines(f"By the vehicle of the {trend.basis}, alike for every drive.")
     if trend.refused:

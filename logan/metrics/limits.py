@@ -11,7 +11,7 @@ from logan.channels.vocabulary import channel_kind
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
-from logan.metrics.current import CurrentSummary
+from logan.metrics.current import AMBER_USED_RATIO, CurrentSummary, CurveApproach
 from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
 from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, announced_events, limit_events
 from logan.metrics.metric import Metric
@@ -51,14 +51,14 @@ _BOTH: Final = ("pack_current", "pack_voltage", "cell_temperature")
 _LOWEST: Final = ("cell_voltage_min", "cell_temperature_min", "isolation_resistance", "auxiliary_voltage")
 
 
-@result("limit-check/3")
+@result("limit-check/4")
 class LimitCheck:
-    """One channel against its limit.
+    """One channel against its limit, or a component against its curve.
 
     Parameters
     ----------
     channel, unit : str
-        Canonical name and the unit of its values.
+        Canonical name and the unit of its values; of a curve "component: channel, direction".
     side : LimitSide
         Which side is looked at; the wrong one where a limit is given.
     amber, red : float or None
@@ -79,6 +79,11 @@ class LimitCheck:
         Moment of the closest approach.
     rate_k_per_min : float or None
         Steepest rise of a temperature over one minute. [K/min]
+    over : str
+        Window of a curve where it was approached most, such as "5 s RMS".
+    used_ratio, amber_ratio : float or None
+        Way gone to the limit, and where amber lies on it: from the design ambient for a temperature, from the nominal
+        voltage for a cell, from nothing for all else; None where that has no meaning. [ratio]
     """
 
     channel: str
@@ -96,6 +101,19 @@ class LimitCheck:
     source: str = ""
     context: Context | None = None
     rate_k_per_min: float | None = None
+    over: str = ""
+    used_ratio: float | None = None
+    amber_ratio: float | None = None
+
+    @property
+    def rank(self) -> tuple[int, float]:
+        """Gravest first, then by the way gone to the limit."""
+        return VERDICTS.index(self.verdict), -np.inf if self.used_ratio is None else -self.used_ratio
+
+    @property
+    def met(self) -> float | None:
+        """The limit that matters: red, or amber where only that was passed or given."""
+        return self.amber if self.red is None or self.severity is Severity.AMBER else self.red
 
     def to(self, level: float | None) -> Figure:
         """Distance from a level of this side, amber or red; refused where none is given or nothing is known.
@@ -177,15 +195,16 @@ def limit_summary(
         if told is None:
             checks.append(_blank(channel.name, limit, REFUSED))
             continue
-        check, own = _check(told, limit, lookup, flows)
+        check, own = _check(told, limit, build, lookup, flows)
         checks.append(check)
         events += own
     wholly = {name for name, one in unfit.items() if not one.spans}
     if not {"pack_current", "pack_voltage"} & wholly:
         events += announced_events(drive, lookup, flows)
     if currents is not None and "pack_current" not in wholly:
+        checks += map(_curve_check, currents.approaches)
         events += _curve_events(currents)
-    checks.sort(key=lambda check: (VERDICTS.index(check.verdict), check.channel, check.side))
+    checks.sort(key=lambda check: (check.rank, check.channel, check.side))
     gravity = (Severity.RED, Severity.AMBER, Severity.NOTE)
     events.sort(key=lambda event: (gravity.index(event.severity), event.start_s))
     cautions = tuple(dict.fromkeys(event.caution for event in events if event.caution))
@@ -261,7 +280,28 @@ def _isolation(drive: Drive, build: BuildSettings) -> Iterable[tuple[Channel | N
     )
 
 
-def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) -> tuple[LimitCheck, list[LimitEvent]]:
+def _way(limit: Limit, worst_value: float, build: BuildSettings) -> tuple[float | None, float | None]:
+    """Way gone to the limit, and where amber lies on it. [ratio]"""
+    nearest = limit.red if limit.red is not None else limit.amber
+    kind, start = channel_kind(limit.channel), 0.0
+    if nearest is None:
+        return None, None
+    if kind is not None and kind.unit == "degC":
+        start = build.limits.design_ambient_degc
+    elif limit.channel.startswith("cell_voltage"):
+        start = build.pack.cell_nominal_voltage_v
+    elif limit.side is LimitSide.BELOW and nearest > 0.0 < worst_value:
+        # What must not fall: the share of what is there that must be left.
+        return nearest / worst_value, None if not limit.amber or limit.red is None else limit.red / limit.amber
+    if nearest == start:
+        return None, None
+    amber = None if limit.amber is None or limit.red is None else (limit.amber - start) / (limit.red - start)
+    return (worst_value - start) / (nearest - start), amber
+
+
+def _check(
+    reading: Reading, limit: Limit, build: BuildSettings, lookup: ContextLookup, flows: Flows
+) -> tuple[LimitCheck, list[LimitEvent]]:
     channel, time_s, value = reading.channel, reading.time_s, reading.value
     sign = 1.0 if limit.side is LimitSide.ABOVE else -1.0
     worst = int(np.argmax(sign * value))
@@ -285,6 +325,7 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
         severity, verdict = None, NO_LIMIT_GIVEN if nearest is None else WITHIN
         if severities:
             verdict = HELD if HELD_REMARK in {event.remark for event in events} else BRIEFLY
+    used, amber = _way(limit, worst_value, build)
     check = replace(
         _blank(channel.name, limit, verdict),
         worst_value=worst_value,
@@ -295,6 +336,8 @@ def _check(reading: Reading, limit: Limit, lookup: ContextLookup, flows: Flows) 
         beyond_red_s=beyond(limit.red),
         context=lookup.at(float(time_s[worst])),
         rate_k_per_min=steepest_k_per_min(time_s, value) if channel.unit == "degC" else None,
+        used_ratio=used,
+        amber_ratio=amber,
     )
     return check, events
 
@@ -317,6 +360,30 @@ def _blank(channel: str, limit: Limit, verdict: str) -> LimitCheck:
         verdict=verdict,
         source=limit.source,
     )
+
+
+def _curve_check(approach: CurveApproach) -> LimitCheck:
+    """How close a current came to a component's curve, as a limit like any other; charging counts negative."""
+    sign = -1.0 if approach.direction == "charge" else 1.0
+    return LimitCheck(
+        channel=f"{approach.component}: {approach.channel}, {approach.direction}",
+        unit="A",
+        side=LimitSide.BELOW if sign < 0.0 else LimitSide.ABOVE,
+        amber=sign * AMBER_USED_RATIO * approach.allowed_a,
+        red=sign * approach.allowed_a,
+        worst_value=sign * approach.current_a,
+        margin=approach.allowed_a - approach.current_a,
+        severity=approach.severity,
+        verdict=_CURVE_VERDICTS[approach.severity],
+        source=approach.source,
+        context=approach.context,
+        over=f"{approach.window_s:g} s{' RMS' if approach.quantity == 'rms' else ''}" if approach.window_s else "peak",
+        used_ratio=approach.used_ratio,
+        amber_ratio=AMBER_USED_RATIO,
+    )
+
+
+_CURVE_VERDICTS: Final = {Severity.RED: BEYOND_RED, Severity.AMBER: BEYOND_AMBER, None: WITHIN}
 
 
 def _curve_events(currents: CurrentSummary) -> Iterable[LimitEvent]:

@@ -5,7 +5,7 @@ from statistics import median
 from typing import Final
 
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
-from logan.metrics.limit_lines import CurveLine, LimitLine, closest_curves, closest_lines
+from logan.metrics.limit_lines import LimitLine, closest_lines
 from logan.metrics.limits import CARRIED_SOURCE, NOT_LOGGED
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.stored import StoredDrive, stored_drives
@@ -28,7 +28,7 @@ class DriveEvent:
     event: LimitEvent
 
 
-@result("limits-over-drives/1")
+@result("limits-over-drives/2")
 class LimitsOverDrives:
     """Every limit of a build over several drives.
 
@@ -37,9 +37,7 @@ class LimitsOverDrives:
     drives : tuple of int
         Drives looked at.
     lines : tuple of LimitLine
-        Worst first; those without a limit last.
-    curves : tuple of CurveLine
-        Most used first.
+        Worst first, curves of components among them; those without a limit last.
     kinds : tuple of EventKind
         Events alike over all drives; red first, then the most frequent.
     events : tuple of DriveEvent
@@ -52,7 +50,6 @@ class LimitsOverDrives:
 
     drives: tuple[int, ...]
     lines: tuple[LimitLine, ...]
-    curves: tuple[CurveLine, ...]
     kinds: tuple[EventKind, ...]
     events: tuple[DriveEvent, ...]
     cautions: tuple[str, ...]
@@ -91,7 +88,6 @@ def limits_over_drives(stored: Sequence[StoredDrive]) -> LimitsOverDrives:
     return LimitsOverDrives(
         drives=tuple(drives),
         lines=lines,
-        curves=closest_curves((one.record.number, one.analysis.current) for one in stored),
         kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
         cautions=tuple(cautions),

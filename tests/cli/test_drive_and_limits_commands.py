@@ -92,7 +92,7 @@ def test_limits_of_chosen_drives_only_and_as_json(build, capsys):
     content = json.loads(out)
     assert code == 0
     assert content["drives"] == [1]
-    assert content["schema"] == "limits-over-drives/1"
+    assert content["schema"] == "limits-over-drives/2"
     assert all(kind["what"] != "inverter_temperature" for kind in content["kinds"])
     both = json.loads(run(capsys, "limits", "1", "2", "-b", build, "--json")[1])
     (kind,) = [kind for kind in both["kinds"] if kind["what"] == "inverter_temperature"]

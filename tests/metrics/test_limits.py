@@ -360,3 +360,29 @@ def test_data_that_are_refused_give_no_extreme_where_no_limit_is_given_either():
         "motor_temperature",
     )
     assert (check.verdict, check.worst_value) == ("data refused", None)
+
+
+def test_limits_are_sorted_by_the_way_gone_to_them_whatever_they_measure():
+    """A motor short of red is closer than a fuse half used, and that than a cell a quarter up to its ceiling."""
+    build = example_build(
+        limits=LimitSheet(
+            limits=(MOTOR, Limit(channel="cell_voltage_max", side=ABOVE, amber=None, red=4.2, source="datasheet")),
+            curves=(DurationCurve(component="fuse", duration_s=(1.0, 600.0), current_a=(160.0, 160.0), source="fuse"),),
+            design_ambient_degc=40.0,
+        )
+    )
+    nominal_v = build.pack.cell_nominal_voltage_v
+    cell_v = nominal_v + 0.25 * (4.2 - nominal_v)
+    drive = drive_with(
+        ("motor_temperature", TIME_S, np.full(TIME_S.shape, 96.0)),
+        ("cell_voltage_max", TIME_S, np.full(TIME_S.shape, cell_v)),
+    )
+    checks = limit_summary(drive, build, current_summary(drive, build)).checks
+    used = {check.channel: check.used_ratio for check in checks if check.used_ratio is not None}
+    assert used["motor_temperature"] == pytest.approx((96.0 - 40.0) / (120.0 - 40.0))
+    assert used["cell_voltage_max"] == pytest.approx(0.25)
+    (fuse,) = [name for name in used if name.startswith("fuse")]
+    assert used[fuse] == pytest.approx(80.0 / 160.0)
+    within = [check.channel for check in checks if check.verdict == "within the limit given"]
+    assert within == sorted(within, key=lambda name: -used[name])
+    assert within.index("motor_temperature") < within.index(fuse) < within.index("cell_voltage_max")

@@ -8,6 +8,7 @@ from logan.analysis import analyse_drive
 from logan.pipeline.limit_sheet import limits_over_drives
 from logan.results import Severity
 from logan.settings import DurationCurve, Limit, LimitSheet, LimitSide
+from logan.wording import limit_name
 from tests.builds import example_build
 from tests.twin_drives import made_drive
 
@@ -78,9 +79,10 @@ def test_events_alike_are_one_kind_over_all_drives(found):
 
 
 def test_a_curves_closest_approach_is_that_of_the_hardest_drive(found):
-    (curve,) = found.curves
+    (curve,) = [line for line in found.lines if line.check.over]
     assert curve.drive == 8
-    assert curve.approach.used_ratio == pytest.approx(84.0 / 88.5, abs=0.06)
+    assert curve.check.used_ratio == pytest.approx(84.0 / 88.5, abs=0.06)
+    assert limit_name(curve.check) == f"fuse, {curve.check.over}"
 
 
 def test_events_are_sorted_red_first_then_by_drive(found):

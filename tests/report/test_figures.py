@@ -1,6 +1,7 @@
 """Figures: from finished results, units on every axis, the finding as caption, nothing computed but display units."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -33,8 +34,7 @@ def marks_of(figure, kind, panel=0):
 
 
 def bullets(inputs, units, drives=None):
-    drives = drives or [(drive.label, drive.limits) for drive in inputs.drives]
-    return bullet_figure(approaches(drives, inputs.build), units, inputs.build.limits.design_ambient_degc)
+    return bullet_figure(approaches(drives or inputs.drives), units, inputs.build.limits.design_ambient_degc)
 
 
 def figures(inputs, units):
@@ -143,27 +143,31 @@ def test_bullets_are_sorted_by_margin_and_say_what_is_left(inputs):
 
     def at(channel, worst, severity=None):
         return replace(check, channel=channel, amber=80.0, red=100.0, worst_value=worst, margin=100.0 - worst,
-                       margin_bound=1.0, severity=severity)  # fmt: skip
+                       margin_bound=1.0, severity=severity, verdict="beyond amber" if severity else check.verdict,
+                       used_ratio=(worst - design) / (100.0 - design))  # fmt: skip
 
     summary = replace(
         inputs.drives[0].limits,
         checks=(at("motor_temperature", 60.0), at("inverter_temperature", 95.0, Severity.AMBER), at("coolant", 70.0)),
     )
-    figure = bullets(inputs, KM, [("1", summary)])
+    figure = bullets(inputs, KM, [SimpleNamespace(number=1, limits=summary)])
     assert figure.panels[0].y.names == ("inverter temperature", "coolant", "motor temperature")
     (bars,) = marks_of(figure, Bars)
     assert bars.end[0] == pytest.approx(100.0 * (95.0 - design) / (100.0 - design))
     assert bars.inks == ("amber", "good", "good")
     assert bars.labels[0] == "95 °C, 5 ± 1 °C left"
-    assert figure.finding == "Inverter temperature passed amber: 95 °C against 100 °C on drive 1."
+    assert figure.finding == "Inverter temperature passed amber: 95 °C against 80 °C on drive 1."
     assert "32 ± 2 °F left" not in bars.labels[0]
-    assert marks_of(bullets(inputs, MI, [("1", summary)]), Bars)[0].labels[0] == "203 °F, 9 ± 2 °F left"
+    assert (
+        marks_of(bullets(inputs, MI, [SimpleNamespace(number=1, limits=summary)]), Bars)[0].labels[0]
+        == "203 °F, 9 ± 2 °F left"
+    )
 
 
 def test_without_a_limit_there_is_no_bullet_and_without_a_curve_no_curve(inputs):
     drive = inputs.drives[0]
     bare = replace(drive.limits, checks=tuple(c for c in drive.limits.checks if c.margin is None))
-    assert bullets(inputs, KM, [("1", bare)]) is None
+    assert bullets(inputs, KM, [SimpleNamespace(number=1, limits=bare)]) is None
     assert duration_figure(drive.current, replace(inputs.build.limits, curves=())) is None
 
 

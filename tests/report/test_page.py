@@ -172,7 +172,14 @@ def test_the_worst_approach_is_the_worst_of_all_drives_on_its_own_side(inputs):
         sides = (LimitSide.ABOVE, LimitSide.BELOW)
         checks = [
             replace(
-                check, channel="pack_current", unit="A", side=side, margin=margin, worst_value=500.0 - margin, red=500.0
+                check,
+                channel="pack_current",
+                unit="A",
+                side=side,
+                margin=margin,
+                worst_value=500.0 - margin,
+                red=500.0,
+                used_ratio=1.0 - margin / 500.0,
             )
             for side, margin in zip(sides, margins, strict=True)
         ]

@@ -1,14 +1,15 @@
 """How close everything came to its limit: bullets sorted by margin, and current against the curves given."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from logan.metrics.current import CurrentSummary
-from logan.metrics.limits import LimitCheck, LimitSummary
+from logan.metrics.limit_lines import LimitLine, closest_lines
+from logan.metrics.limits import LimitCheck
 from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
+from logan.report.inputs import DriveInputs
 from logan.results import Severity
-from logan.settings import BuildSettings, LimitSheet, LimitSide
+from logan.settings import LimitSheet
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.wording import NONE, capital, channel_words, limit_name, number, percent, shown_value, told_apart, with_sigma
 
@@ -17,65 +18,10 @@ _INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "go
 _WINDOWS: Final = {0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 300.0: "5 min", 1800.0: "30 min"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Approach:
-    """The closest approach of one channel to its limit, over all drives.
-
-    Parameters
-    ----------
-    check : LimitCheck
-        On the drive where it was closest.
-    drive : str
-        That drive.
-    used_ratio : float
-        Way gone to the limit: from the design ambient for a temperature, from the nominal voltage for a cell,
-        from nothing for all else. [ratio]
-    amber_ratio : float or None
-        Where amber lies on that way. [ratio]
-    """
-
-    check: LimitCheck
-    drive: str
-    used_ratio: float
-    amber_ratio: float | None
-
-    @property
-    def name(self) -> str:
-        """In plain words, with the side where a low value is what counts."""
-        return limit_name(self.check)
-
-
-def approaches(drives: Sequence[tuple[str, LimitSummary]], build: BuildSettings) -> list[Approach]:
-    """Every limit that was given and met by a value, the least margin first."""
-    best: dict[tuple[str, LimitSide], Approach] = {}
-    for label, summary in drives:
-        for check in summary.checks:
-            found = _approach(check, label, build)
-            known = best.get((check.channel, check.side))
-            if found is not None and (known is None or found.used_ratio > known.used_ratio):
-                best[check.channel, check.side] = found
-    gravity = (Severity.RED, Severity.AMBER, Severity.NOTE, None)
-    return sorted(best.values(), key=lambda one: (gravity.index(one.check.severity), -one.used_ratio))
-
-
-def _approach(check: LimitCheck, label: str, build: BuildSettings) -> Approach | None:
-    limit = check.red if check.red is not None else check.amber
-    if limit is None or check.worst_value is None or check.margin is None:
-        return None
-    start = 0.0
-    if check.unit == "degC":
-        start = build.limits.design_ambient_degc
-    elif check.channel.startswith("cell_voltage"):
-        start = build.pack.cell_nominal_voltage_v
-    elif check.side is LimitSide.BELOW and limit > 0.0 < check.worst_value:
-        # What must not fall: the share of what is there that must be left.
-        amber = None if check.amber is None or check.red is None else check.red / check.amber
-        return Approach(check=check, drive=label, used_ratio=limit / check.worst_value, amber_ratio=amber)
-    if limit == start:
-        return None
-    amber = None if check.amber is None or check.red is None else (check.amber - start) / (limit - start)
-    used = (check.worst_value - start) / (limit - start)
-    return Approach(check=check, drive=label, used_ratio=used, amber_ratio=amber)
+def approaches(drives: Iterable[DriveInputs]) -> list[LimitLine]:
+    """Every limit and curve that was given and met by a value, the gravest and closest first."""
+    lines = closest_lines((drive.number, drive.limits) for drive in drives)
+    return [line for line in lines if line.check.used_ratio is not None]
 
 
 def margin_text(check: LimitCheck, units: DisplayUnits) -> str:
@@ -91,24 +37,22 @@ def margin_text(check: LimitCheck, units: DisplayUnits) -> str:
     return f"{with_sigma(scale * check.margin, bound, digits)} {unit}"
 
 
-def approach_words(one: Approach, units: DisplayUnits) -> str:
+def approach_words(one: LimitLine, units: DisplayUnits) -> str:
     """What was reached of what limit, on which drive."""
     check = one.check
-    limit = check.red if check.red is not None else check.amber
-    return (
-        f"{' against '.join(told_apart(check.worst_value, limit, unit=check.unit, units=units))} on drive {one.drive}"
-    )
+    reached = told_apart(check.worst_value, check.met, unit=check.unit, units=units)
+    return f"{' against '.join(reached)} on drive {one.drive}"
 
 
 def bullet_figure(
-    found: Sequence[Approach], units: DisplayUnits, design_degc: float, *, most: int = MOST_BULLETS
+    found: Sequence[LimitLine], units: DisplayUnits, design_degc: float, *, most: int = MOST_BULLETS
 ) -> Figure | None:
     """Closest approach to every limit given, the least margin on top; None where no limit is given."""
     shown = list(found[:most])
     if not shown:
         return None
     place = list(range(len(shown)))
-    used = [100.0 * min(max(one.used_ratio, 0.0), 1.25) for one in shown]
+    used = [100.0 * min(max(one.check.used_ratio or 0.0, 0.0), 1.25) for one in shown]
     marks: list[Mark] = [
         Bars(
             at=place,
@@ -116,12 +60,12 @@ def bullet_figure(
             end=used,
             inks=tuple(_INKS[one.check.severity] for one in shown),
             labels=tuple(_bullet_label(one, units) for one in shown),
-            words=tuple(f"{one.name}: {approach_words(one, units)}, {one.check.verdict}" for one in shown),
+            words=tuple(f"{limit_name(one.check)}: {approach_words(one, units)}, {one.check.verdict}" for one in shown),
             thickness=0.56,
         ),
         Limit(value=100.0, label="limit", ink="red", is_upright=True),
     ]
-    ambers = [(row, one.amber_ratio) for row, one in enumerate(shown) if one.amber_ratio is not None]
+    ambers = [(row, one.check.amber_ratio) for row, one in enumerate(shown) if one.check.amber_ratio is not None]
     if ambers:
         marks.append(
             Dots(
@@ -138,11 +82,11 @@ def bullet_figure(
     if first.check.severity is Severity.AMBER:
         how = "passed amber"
     return Figure(
-        finding=f"{capital(first.name)} {how}: {approach_words(first, units)}.",
+        finding=f"{capital(limit_name(first.check))} {how}: {approach_words(first, units)}.",
         x=Axis(title="way to the limit [%]", low=0.0, high=max(100.0, *used)),
         panels=(
             Panel(
-                y=Axis(names=tuple(one.name for one in shown)),
+                y=Axis(names=tuple(limit_name(one.check) for one in shown)),
                 marks=tuple(marks),
                 height=rows(len(shown), 23.0),
             ),
@@ -153,7 +97,7 @@ def bullet_figure(
     )
 
 
-def _bullet_label(one: Approach, units: DisplayUnits) -> str:
+def _bullet_label(one: LimitLine, units: DisplayUnits) -> str:
     check = one.check
     reached = shown_value(check.worst_value, check.unit, units)
     if check.margin is not None and check.margin < 0.0:

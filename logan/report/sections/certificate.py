@@ -4,11 +4,22 @@ from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
-from logan.report.figures.limits import Approach, approaches, margin_text
+from logan.metrics.limit_lines import LimitLine
+from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import Block, Document, DriveInputs, FitInputs, ReportInputs, Section, TableBlock, Words, table
 from logan.report.sections.driving_range import driven_words
 from logan.report.sections.limits import unlimited_words
-from logan.wording import distance, number, parameter_text, percent, signed, temperature_text, told_apart, tone_of
+from logan.wording import (
+    distance,
+    limit_name,
+    number,
+    parameter_text,
+    percent,
+    signed,
+    temperature_text,
+    told_apart,
+    tone_of,
+)
 
 NOT_ENTERED: Final = "not entered"
 MOST_DRIVES: Final = 10
@@ -234,11 +245,11 @@ def _conditions(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
 
 
 def _limits(inputs: ReportInputs) -> list[Block]:
-    found = approaches([(drive.label, drive.limits) for drive in inputs.drives], inputs.build)[:MOST_LIMITS]
+    found = approaches(inputs.drives)[:MOST_LIMITS]
     if not found:
         return [Words(lines=("No limit given.",), title="Limits and margins", tone="grey")]
 
-    def value(one: Approach, place: int) -> str:
+    def value(one: LimitLine, place: int) -> str:
         check = one.check
         limit = check.red if check.red is not None else check.amber
         return told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units)[place]
@@ -246,7 +257,7 @@ def _limits(inputs: ReportInputs) -> list[Block]:
     return [
         *table(
             found,
-            ("what", lambda one: one.name),
+            ("what", lambda one: limit_name(one.check)),
             ("reached", lambda one: value(one, 0)),
             ("limit", lambda one: value(one, 1)),
             ("margin (est.)", lambda one: margin_text(one.check, inputs.units)),

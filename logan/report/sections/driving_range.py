@@ -36,7 +36,7 @@ def one_page_section(inputs: ReportInputs) -> Section:
     """What a builder and a customer read first; it fits one sheet."""
     fitted = inputs.fitted
     shown = fitted.refined if fitted else inputs.plan
-    found = approaches([(drive.label, drive.limits) for drive in inputs.drives], inputs.build)
+    found = approaches(inputs.drives)
     weakest = bullet_figure(found, inputs.units, inputs.build.limits.design_ambient_degc, most=3)
     blocks: list[Block] = [
         verdict(shown, inputs.units, inputs.build.target.confidence_ratio),

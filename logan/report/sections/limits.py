@@ -5,7 +5,7 @@ from typing import Final
 
 from logan.drive.context import Context
 from logan.metrics.limit_events import EventKind, LimitEvent, event_kinds
-from logan.metrics.limit_lines import CurveLine, LimitLine, closest_curves, closest_lines
+from logan.metrics.limit_lines import LimitLine, closest_lines
 from logan.metrics.limits import (
     BEYOND_AMBER,
     BEYOND_RED,
@@ -40,9 +40,8 @@ def limits_section(inputs: ReportInputs) -> Section:
     """How close everything came to its limit, what passed one, and the drive where it was worst."""
     if not inputs.drives:
         return Section(anchor="limits", title="Limits", blocks=(Words(lines=("No drive yet.",), tone="grey"),))
-    units, summaries = inputs.units, [(drive.label, drive.limits) for drive in inputs.drives]
-    found = approaches(summaries, inputs.build)
-    bullets = bullet_figure(found, units, inputs.build.limits.design_ambient_degc)
+    units = inputs.units
+    bullets = bullet_figure(approaches(inputs.drives), units, inputs.build.limits.design_ambient_degc)
     blocks: list[Block] = [] if bullets is None else [FigureBlock(figure=bullets, note=bullets.detail)]
     bare = [unlimited_words(drive.limits for drive in inputs.drives)]
     if not inputs.build.limits.curves:
@@ -96,17 +95,15 @@ def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     if not inputs.drives:
         return ()
     lines = closest_lines((drive.number, drive.limits) for drive in inputs.drives)
-    curves = closest_curves((drive.number, drive.current) for drive in inputs.drives)
     blocks = (
         *limit_table(lines, inputs.units),
-        *curve_table(curves),
         *_curve_blocks(inputs, is_close=False),
         *event_table(_events(inputs)[:MOST_EVENTS], inputs.units),
     )
     return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
 
 
-def limit_table(lines: Iterable[LimitLine], units: DisplayUnits) -> list[TableBlock]:
+def limit_table(lines: Iterable[LimitLine], units: DisplayUnits, *, is_one: bool = False) -> list[TableBlock]:
     """Closest approach to every limit over the drives, the gravest first; the terminal shows its first columns."""
 
     def value(place: int) -> Callable[[LimitLine], str]:
@@ -121,7 +118,7 @@ def limit_table(lines: Iterable[LimitLine], units: DisplayUnits) -> list[TableBl
         ("amber", lambda line: value(1)(line).split(" ")[0]),
         ("red", lambda line: value(2)(line).split(" ")[0]),
         ("margin", lambda line: margin_text(line.check, units)),
-        ("drive", lambda line: str(line.drive)),
+        ("" if is_one else "drive", lambda line: str(line.drive)),
         ("verdict", lambda line: VERDICT_WORDS.get(line.check.verdict, line.check.verdict)),
         ("when", lambda line: _moment(line.check.context, units)),
         ("limit from", lambda line: line.check.source),
@@ -148,23 +145,6 @@ def _moment(context: Context | None, units: DisplayUnits) -> str:
     return ", ".join(filter(None, parts))
 
 
-def curve_table(lines: Iterable[CurveLine]) -> list[TableBlock]:
-    """Closest approach to each curve given, over the drives."""
-    return table(
-        lines,
-        ("component", lambda line: f"{line.approach.component} ({line.approach.direction})"),
-        ("current A", lambda line: number(line.approach.current_a)),
-        ("allowed A", lambda line: number(line.approach.allowed_a)),
-        ("for s", lambda line: f"{line.approach.window_s:g}" if line.approach.window_s else "peak"),
-        ("used", lambda line: percent(line.approach.used_ratio)),
-        ("drive", lambda line: str(line.drive)),
-        ("at", lambda line: clock(line.approach.context.at_s)),
-        ("limit from", lambda line: line.approach.source),
-        tone=lambda line: tone_of(line.approach.severity),
-        caption="Closest approach to each curve given",
-    )
-
-
 VERDICT_WORDS: Final = {
     WITHIN: "within",
     MAY_BE_RED: "RED within ±",
@@ -180,21 +160,29 @@ def _events(inputs: ReportInputs) -> list[tuple[int, LimitEvent]]:
     return [(drive.number, event) for drive in inputs.drives for event in drive.limits.events]
 
 
-def event_kind_table(kinds: Iterable[EventKind], units: DisplayUnits) -> list[TableBlock]:
-    """Kinds of event over the drives, red first; nothing where nothing passed a limit."""
+def event_kind_table(kinds: Iterable[EventKind], units: DisplayUnits, *, is_one: bool = False) -> list[TableBlock]:
+    """Kinds of event over the drives, or of one drive, red first; nothing where nothing passed a limit."""
     return table(
         kinds,
         ("event", lambda kind: channel_words(kind.what)),
-        ("drives", lambda kind: runs(kind.drives)),
+        ("" if is_one else "drives", lambda kind: _few(kind.drives)),
         ("times", lambda kind: str(kind.count)),
         ("in all", lambda kind: _lasted(kind.duration_s)),
         ("worst", lambda kind: _reached(kind.worst, units)[0]),
         ("limit", lambda kind: _reached(kind.worst, units)[1]),
-        ("drive", lambda kind: str(kind.worst_drive)),
+        ("" if is_one else "drive", lambda kind: str(kind.worst_drive)),
         ("what to do", lambda kind: kind.worst.caution or kind.worst.remark),
         tone=lambda kind: tone_of(kind.severity),
-        caption="What passed a limit, over all drives",
+        caption=f"What passed a limit{'' if is_one else ', over all drives'}",
     )
+
+
+def _few(drives: Sequence[int]) -> str:
+    """Which drives, or how many where they are too many to name."""
+    return words if len(words := runs(drives)) <= _LONGEST_RUNS else f"{len(drives)} drives"
+
+
+_LONGEST_RUNS: Final = 12
 
 
 def event_table(events: Sequence[tuple[int, LimitEvent]], units: DisplayUnits) -> list[TableBlock]:

@@ -39,18 +39,6 @@ def current_tables(current: CurrentSummary, units: DisplayUnits) -> list[Block]:
     return [
         *(block for duration in current.durations for block in _duration_table(duration)),
         *table(
-            current.approaches,
-            ("component", lambda approach: f"{approach.component}, {approach.direction}"),
-            ("window", lambda approach: f"{approach.window_s:g} s" if approach.window_s else "peak"),
-            ("carried", lambda approach: f"{number(approach.current_a)} A {approach.quantity}"),
-            ("allowed", lambda approach: f"{number(approach.allowed_a)} A"),
-            ("used", lambda approach: percent(approach.used_ratio)),
-            ("at", lambda approach: moment(approach.context.at_s)),
-            ("source", lambda approach: approach.source),
-            tone=lambda approach: tone_of(approach.severity),
-            caption="Closest approach to each curve given",
-        ),
-        *table(
             current.conductors,
             ("conductor", lambda heating: heating.name),
             ("window s", lambda heating: f"{heating.window_s:g}"),

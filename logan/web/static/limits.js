@@ -5,14 +5,6 @@ import { api, byId, channelWords, fill, make, pageOf, say, shownAs, valueText } 
 const KEYS = ["amber", "red", "source"];
 const TONES = { "beyond red": "red", "may be beyond red": "red", "beyond amber": "amber" };
 
-// Gravest first; among equals by the margin over the limit, so that degrees and amperes stand in one order.
-export function sorted(lines) {
-  const order = [...new Set(lines.map((line) => line.check.verdict))];
-  const share = (check) => check.margin === null ? Infinity : check.margin / Math.abs(check.red ?? check.amber ?? 1);
-  return [...lines].sort((one, other) =>
-    order.indexOf(one.check.verdict) - order.indexOf(other.check.verdict) || share(one.check) - share(other.check));
-}
-
 export function bullet(line) {
   const check = line.check, text = (value) => valueText(value, shownAs(check.unit, check.channel));
   const limits = ["amber", "red"].filter((key) => check[key] !== null).map((key) => key + " " + text(check[key])).join(", ");
@@ -22,7 +14,7 @@ export function bullet(line) {
   const words = (check.worst_value === null ? "not logged" : text(check.worst_value)) + (limits ? " against " + limits + left : "") + ": " +
     check.verdict + (beyond.length ? " on drive " + beyond.join(", ") : "") + ". ";
   const to = check.context && pageOf("drives/" + line.drive) + "#" + new URLSearchParams({ at: check.context.at_s, channel: check.channel });
-  return make("span", { class: "grow" }, make("strong", {}, channelWords(check.channel) + (check.side === "below" ? ", lowest" : "")), " " + words,
+  return make("span", { class: "grow" }, make("strong", {}, channelWords(check.channel) + (check.over ? ", " + check.over : check.side === "below" ? ", lowest" : "")), " " + words,
     to ? make("a", { href: to }, "Drive " + line.drive + ", worst moment") : null);
 }
 
@@ -52,9 +44,10 @@ export async function limits() {
   const show = async () => {
     const [found, form] = await Promise.all([ask("GET", api + "/limits"), ask("GET", api + "/settings")]);
     const itemOf = (line) => make("li", { class: toneOf(line) }, bullet(line),
-      make("details", {}, make("summary", {}, line.check.source || "no limit given"), editor(line.check.channel, form, show)));
+      make("details", {}, make("summary", {}, line.check.source || "no limit given"),
+        line.check.over ? "The curve stands in the settings." : editor(line.check.channel, form, show)));
     fill(place, found.lines.length ? null : make("p", { class: "empty" }, "No drive yet, so nothing came close to a limit."),
-      make("ul", { class: "rows limits" }, sorted(found.lines).map(itemOf)),
+      make("ul", { class: "rows limits" }, found.lines.map(itemOf)),
       found.notes.map((text) => make("p", { class: "hint" }, text)), found.cautions.map((text) => make("p", { class: "notice amber" }, text)));
   };
   await show();

@@ -2,7 +2,7 @@
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText, whenCame } from "./page.js";
 import { drawAll } from "./plots.js";
-import { bullet, sorted, toneOf as toneOfLimit } from "./limits.js";
+import { bullet, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
 import { steps } from "./steps.js";
 import { answerOf as shownAnswer } from "./tools.js";
@@ -141,7 +141,7 @@ export async function overview() {
     fill(place, make("p", { class: "notice amber" }, error.message));
     return;
   }
-  const limits = await ask("GET", api + "/limits"), worst = sorted(limits.lines).slice(0, 4);
+  const limits = await ask("GET", api + "/limits"), worst = limits.lines.slice(0, 4);
   const tone = worst.map(toneOfLimit).find(Boolean) || "";
   fill(byId("weakest"), make("div", { class: "notice " + tone }, make("h2", {}, "The weakest part"), worst.length
     ? make("ul", { class: "rows limits" }, worst.map((line) => make("li", { class: toneOfLimit(line) }, bullet(line))))
