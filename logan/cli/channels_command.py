@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli import options as opt
-from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
+from logan.cli.rendering import print_all, print_json, print_lines, print_table, reading_progress
 from logan.errors import UsageError
 from logan.units import plain_number
 
@@ -103,6 +103,7 @@ def _pairs(texts: Sequence[str], option: str, needs: str = "") -> dict[str, str]
 def _show_catalogue(*, as_json: bool) -> None:
     from logan.pipeline.channels import catalogue
 
+    print_all(True)
     kinds = catalogue()
     if as_json:
         print_json({"schema": "channel-catalogue/1", "channels": kinds})

@@ -195,6 +195,7 @@ def _show_effect(before: object, stored: StoredDrive) -> None:
 
 _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
 _LEAST_EFFECT_WH = 0.05
+_LONG_STEP = 160
 
 
 def print_header(stored: StoredDrive, units: DisplayUnits) -> None:
@@ -396,16 +397,16 @@ def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -
 
 
 def print_history(stored: StoredDrive, *, is_full: bool) -> None:
-    """What was done to the data; in full what moved the energy, or all if asked."""
-    told, named = [], []
+    """What was done to the data."""
+    done: list[str] = []
     for step in stored.history:
-        before, after, action = step.net_wh_before, step.net_wh_after, step.action.replace("_", " ")
-        is_known = before is not None and after is not None
-        effect = f" Net energy {before:.1f} Wh before, {after:.1f} Wh after." if is_known else ""
-        if is_full or (before is not None and after is not None and abs(after - before) >= _LEAST_EFFECT_WH):
-            told.append(f"Done to the data: {action}: {step.detail}; {step.reason}.{effect}")
-        else:
-            named.append(action)
-    print_list(told)
-    if named:
-        print_lines(f"Done to the data, without effect on the energy: {', '.join(dict.fromkeys(named))} (--full)")
+        effect, action = "", step.action.replace("_", " ")
+        if step.net_wh_before is not None and step.net_wh_after is not None:
+            is_same = abs(step.net_wh_after - step.net_wh_before) < _LEAST_EFFECT_WH
+            effect = f" Net energy {step.net_wh_before:.1f} Wh before, {step.net_wh_after:.1f} Wh after."
+            effect = " No effect on the net energy." if is_same else effect
+        words = f"{action}: {step.detail}; {step.reason}.{effect}"
+        if len(words) > _LONG_STEP and not is_full:
+            words = f"{action}: {step.reason}.{effect}"
+        done.append(f"Done to the data: {words}")
+    print_list(done)
