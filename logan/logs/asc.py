@@ -24,14 +24,13 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ParsedChunk, ReadOptions, keep_work_arrays
+from logan.logs.log_format import LogFormat, ParsedChunk
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -309,11 +308,6 @@ class _Parser:
         return replace(frames, time_ns=frames.time_ns + start_ns)
 
 
-def _parser(head: bytes, path: Path, options: ReadOptions) -> _Parser:
-    keep_work_arrays()
-    return _Parser(Grammar(parse_header(head)))
-
-
 def _looks_like(head: bytes) -> bool:
     head = head[:4096]
     if b"\0" in head:
@@ -330,6 +324,6 @@ FORMAT: Final = LogFormat(
     name="asc",
     description="ASC, text log of automotive bus tools",
     looks_like=_looks_like,
-    parser=_parser,
+    parser=lambda head, path, options: _Parser(Grammar(parse_header(head))),
     suffixes=(".asc",),
 )

@@ -19,7 +19,7 @@ from logan.errors import LogReadError
 from logan.frames.table import FrameTable
 from logan.logs.blf_frames import frames_of
 from logan.logs.blf_objects import GATHER_BYTES, find_objects
-from logan.logs.log_format import LogFormat, ReadOptions, ReadReport, keep_work_arrays
+from logan.logs.log_format import LogFormat, ReadReport
 from logan.logs.text_lines import LATEST_NS
 
 GROUP_BYTES: Final = 1024 * 1024
@@ -54,12 +54,6 @@ class _Unpacked:
     file_offset: int
     content: bytes
     problem: str
-
-
-def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[FrameTable]:
-    """Read a BLF log block by block."""
-    keep_work_arrays()
-    return frame_blocks(stream, path, report, threads=options.threads)
 
 
 def frame_blocks(
@@ -222,22 +216,25 @@ def _unpack_all(containers: Iterator[_Container], threads: int) -> Iterator[_Unp
 
 def _unpack(container: _Container) -> _Unpacked:
     if container.method in (-1, _STORED):
-        return _Unpacked(container.file_offset, container.content, "")
-    if container.method != _DEFLATED:
-        reason = f"the container is packed by method {container.method}, which is not known"
-        return _Unpacked(container.file_offset, b"", reason)
+        content, problem = container.content, ""
+    elif container.method == _DEFLATED:
+        content, problem = _inflated(container)
+    else:
+        content, problem = b"", f"the container is packed by method {container.method}, which is not known"
+    return _Unpacked(container.file_offset, content, problem)
+
+
+def _inflated(container: _Container) -> tuple[bytes, str]:
     from isal import igzip_lib, isal_zlib
 
     inflater = isal_zlib.decompressobj()
     try:
         content = inflater.decompress(container.content, MAX_CONTAINER_BYTES)
     except cast(type[Exception], igzip_lib.IsalError):
-        return _Unpacked(container.file_offset, _unpack_as_far_as_it_goes(container.content), _DAMAGED)
+        return _unpack_as_far_as_it_goes(container.content), _DAMAGED
     if inflater.unconsumed_tail and not inflater.eof:
-        return _Unpacked(container.file_offset, content, "the container unpacks to more than any logger writes")
-    if container.is_whole and not inflater.eof:
-        return _Unpacked(container.file_offset, content, _DAMAGED)
-    return _Unpacked(container.file_offset, content, "")
+        return content, "the container unpacks to more than any logger writes"
+    return content, _DAMAGED if container.is_whole and not inflater.eof else ""
 
 
 def _unpack_as_far_as_it_goes(content: bytes) -> bytes:
@@ -308,14 +305,10 @@ class _ObjectStream:
         return f"{at - self._place(at)[0]} bytes into the unpacked container"
 
 
-def _looks_like(head: bytes) -> bool:
-    return head.startswith(_FILE_MAGIC)
-
-
 FORMAT: Final = LogFormat(
     name="blf",
     description="BLF, binary log of automotive bus tools",
-    looks_like=_looks_like,
-    read=read,
+    looks_like=lambda head: head.startswith(_FILE_MAGIC),
+    read=lambda stream, path, options, report: frame_blocks(stream, path, report, threads=options.threads),
     suffixes=(".blf",),
 )

@@ -18,6 +18,7 @@ from logan.logs.blf_objects import (
     CAN_FD_MESSAGE_64,
     CAN_MESSAGE,
     CAN_MESSAGE2,
+    LEAST_BODY_BYTES,
     Objects,
     is_any_of,
 )
@@ -29,15 +30,6 @@ _U = np.uint64
 _EXTENDED_FLAG: Final = np.uint32(0x80000000)
 _TEN_MICROSECONDS: Final = 1
 _MAX_TIME_NS: Final = _U(1 << 62)
-_LEAST_BODY_BYTES: Final = {
-    CAN_MESSAGE: 16,
-    CAN_ERROR: 4,
-    CAN_ERROR_EXT: 32,
-    CAN_MESSAGE2: 16,
-    CAN_FD_MESSAGE: 20,
-    CAN_FD_MESSAGE_64: 40,
-    CAN_FD_ERROR_64: 16,
-}
 
 
 @dataclass(slots=True)
@@ -83,7 +75,7 @@ def frames_of(data: NDArray[np.uint8], objects: Objects, start_ns: int) -> tuple
     bodies = _Bodies(data, at + header_bytes, (header[1] & _U(0xFFFFFFFF)).view(np.int64) - header_bytes, header_bytes)
     for number, reader in readers.items():
         rows = slice(None) if len(readers) == 1 else np.flatnonzero(kind == number)
-        columns.is_broken[rows] |= bodies.size[rows] < _LEAST_BODY_BYTES[number]
+        columns.is_broken[rows] |= bodies.size[rows] < LEAST_BODY_BYTES[number]
         reader(bodies.of(rows), columns, rows)
     return _table(columns), at[columns.is_broken]
 

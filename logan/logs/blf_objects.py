@@ -27,16 +27,16 @@ GATHER_BYTES: Final = 256
 
 CAN_MESSAGE, CAN_ERROR, CAN_ERROR_EXT, CAN_MESSAGE2 = 1, 2, 73, 86
 CAN_FD_MESSAGE, CAN_FD_MESSAGE_64, CAN_FD_ERROR_64 = 100, 101, 104
-FRAME_KINDS: Final = (
-    CAN_MESSAGE,
-    CAN_ERROR,
-    CAN_ERROR_EXT,
-    CAN_MESSAGE2,
-    CAN_FD_MESSAGE,
-    CAN_FD_MESSAGE_64,
-    CAN_FD_ERROR_64,
-)
-"""Types of the objects that are frames."""
+LEAST_BODY_BYTES: Final = {
+    CAN_MESSAGE: 16,
+    CAN_ERROR: 4,
+    CAN_ERROR_EXT: 32,
+    CAN_MESSAGE2: 16,
+    CAN_FD_MESSAGE: 20,
+    CAN_FD_MESSAGE_64: 40,
+    CAN_FD_ERROR_64: 16,
+}
+"""Types of the objects that are frames, and how many bytes each has behind its header at least. [bytes]"""
 
 _U = np.uint64
 _SIGNATURE_BYTES: Final = b"LOBJ"
@@ -145,7 +145,7 @@ def _follow(at: IntArray, header: Words, start: int, end: int, *, is_lost: bool)
     makes_sense = (size >= 16) & (size <= MAX_OBJECT_BYTES)
     if size.size and int(size.max()) > _MAX_FRAME_OBJECT_BYTES:
         makes_sense &= (size <= _MAX_FRAME_OBJECT_BYTES) | ~is_any_of(
-            (header[1] >> _U(32)).astype(np.uint32), FRAME_KINDS
+            (header[1] >> _U(32)).astype(np.uint32), LEAST_BODY_BYTES
         )
     stops = np.flatnonzero(~is_linked)
     walk = _Walk(at, behind, is_linked, makes_sense, stops, np.searchsorted(at, behind[stops]).tolist(), end)

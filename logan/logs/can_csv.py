@@ -9,10 +9,9 @@ import binascii
 import re
 from dataclasses import dataclass
 from decimal import Decimal
-from pathlib import Path
 from typing import Final
 
-from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
+from logan.logs.log_format import LogFormat
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
@@ -70,11 +69,6 @@ class Grammar:
         return FrameRow(time_ns, number, is_extended, self.bus, b"" if is_remote else data, is_fd, is_remote, is_error)
 
 
-def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
-    keep_work_arrays()
-    return LinesParser(Grammar(options.bus).parse_line, READER, (options.bus.encode(),))
-
-
 def _looks_like(head: bytes) -> bool:
     first = head.removeprefix(_BYTE_ORDER_MARK).split(b"\n", 1)[0].strip()
     return first == HEADER or bool(_LINE.fullmatch(first))
@@ -84,6 +78,6 @@ FORMAT: Final = LogFormat(
     name="can-csv",
     description="CSV of frames as python-can writes it",
     looks_like=_looks_like,
-    parser=_parser,
+    parser=lambda head, path, options: LinesParser(Grammar(options.bus).parse_line, READER, (options.bus.encode(),)),
     suffixes=(".csv",),
 )

@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 
 from logan.frames.table import FrameTable
-from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     LATEST_NS,
@@ -53,10 +53,34 @@ _DELTA_BACKWARD_RATIO: Final = 0.05
 _UNEVEN_RATIO: Final = 0.15
 
 
-def identifier_of(digits: bytes) -> tuple[int, bool]:
-    """Number of an identifier, and whether it is extended: by its eight digits, or as it is too large for 11 bits."""
+def identifier_of(digits: bytes) -> tuple[int, bool, bool]:
+    """Number of an identifier, whether it is extended, and whether its frame is an error frame.
+
+    Raises
+    ------
+    BrokenLineError
+        If no bus has it.
+    """
     number = int(digits, 16)
-    return number, len(digits) == 8 or number > MAX_STANDARD_ID
+    if number > MAX_EXTENDED_ID | ERROR_FLAG:
+        raise BrokenLineError(f"identifier {digits.decode('ascii')} is out of range")
+    is_error = bool(number & ERROR_FLAG)
+    # Extended by its eight digits, or as it is too large for 11 bits.
+    is_extended = not is_error and (len(digits) == 8 or number > MAX_STANDARD_ID)
+    return number & MAX_EXTENDED_ID, is_extended, is_error
+
+
+def time_of(seconds: int, fraction: bytes) -> int:
+    """Time of a line from its whole seconds and the digits behind their point. [ns]
+
+    Raises
+    ------
+    BrokenLineError
+        If it is too far from 1970.
+    """
+    if abs(seconds) * 1_000_000_000 >= LATEST_NS:
+        raise BrokenLineError("the time is beyond the year 2262")
+    return seconds * 1_000_000_000 + int(fraction.ljust(9, b"0"))
 
 
 def parse_line(line: bytes) -> FrameRow | None:
@@ -72,17 +96,11 @@ def parse_line(line: bytes) -> FrameRow | None:
         if not line.strip() or line.lstrip().startswith((b"#", b";")):
             return None
         raise BrokenLineError("not of the form '(seconds) bus id#data'")
-    time_ns = int(match["seconds"]) * 1_000_000_000 + int(match["fraction"].ljust(9, b"0"))
-    if time_ns >= LATEST_NS:
-        raise BrokenLineError("the time is beyond the year 2262")
+    time_ns = time_of(int(match["seconds"]), match["fraction"])
     bus, data = match["bus"].decode("ascii"), match["data"]
-    number, is_extended = identifier_of(match["id"])
-    is_error = is_extended and bool(number & ERROR_FLAG)
-    can_id = number & MAX_EXTENDED_ID
-    if number > MAX_EXTENDED_ID | ERROR_FLAG:
-        raise BrokenLineError(f"identifier {match['id'].decode('ascii')} is out of range")
+    can_id, is_extended, is_error = identifier_of(match["id"])
     if _REMOTE_DATA.fullmatch(data):
-        return FrameRow(time_ns, can_id, is_extended and not is_error, bus, b"", False, True, is_error)
+        return FrameRow(time_ns, can_id, is_extended, bus, b"", False, True, is_error)
     if _FD_DATA.fullmatch(data):
         content, is_fd = bytes.fromhex(data[2:].replace(b".", b"").decode("ascii")), True
     elif plain := _CLASSIC_DATA.fullmatch(data):
@@ -92,7 +110,7 @@ def parse_line(line: bytes) -> FrameRow | None:
             raise BrokenLineError("a raw DLC above 8 needs eight data bytes")
     else:
         raise BrokenLineError(f"the data '{data[:40].decode('ascii', 'replace')}' is no frame's data")
-    return FrameRow(time_ns, can_id, is_extended and not is_error, bus, content, is_fd, False, is_error)
+    return FrameRow(time_ns, can_id, is_extended, bus, content, is_fd, False, is_error)
 
 
 class TimesFromLast:
@@ -122,11 +140,14 @@ def times_count_from_last(time_ns: IntArray) -> bool:
     return bool(np.abs(np.sort(time_ns) - even).max() > _UNEVEN_RATIO * np.ptp(time_ns))
 
 
+def joined_as(parser: LinesParser, times_ns: IntArray) -> LinesParser:
+    """The parser, which sums times up where those of its first lines count from frame to frame."""
+    return replace(parser, join=TimesFromLast()) if times_count_from_last(times_ns) else parser
+
+
 def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
-    keep_work_arrays()
     parser = LinesParser(parse_line, READER)
-    is_from_last = times_count_from_last(parser.parse(head[: head.rfind(b"\n") + 1]).time_ns)
-    return replace(parser, join=TimesFromLast()) if is_from_last else parser
+    return joined_as(parser, parser.parse(head[: head.rfind(b"\n") + 1]).time_ns)
 
 
 def _looks_like(head: bytes) -> bool:

@@ -14,19 +14,16 @@ as UTC.
 """
 
 import re
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError
-from logan.logs.candump import ERROR_FLAG, TimesFromLast, identifier_of, times_count_from_last
+from logan.logs.candump import identifier_of, joined_as, time_of
 from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_BYTES,
-    LATEST_NS,
-    MAX_EXTENDED_ID,
     BrokenLineError,
     FrameRow,
     LinesParser,
@@ -60,28 +57,19 @@ def parse_line(line: bytes) -> FrameRow | None:
             return None
         raise BrokenLineError("not of the form '(time) bus id [length] data'")
     time_ns = _time_ns(match)
-    number, is_extended = identifier_of(match["id"])
-    if number > MAX_EXTENDED_ID | ERROR_FLAG:
-        raise BrokenLineError(f"identifier {match['id'].decode('ascii')} is out of range")
-    is_error = number > MAX_EXTENDED_ID
+    can_id, is_extended, is_error = identifier_of(match["id"])
     is_fd, length = len(match["length"]) == 2, int(match["length"])
     data = bytes.fromhex(match["data"].decode("ascii"))
     if length > (FD_BYTES if is_fd else CLASSIC_BYTES) or len(data) > length:
         raise BrokenLineError(f"the line holds {len(data)} data bytes where its length says {length}")
-    is_remote = match["rest"] == b"remote request"
-    bus = match["bus"].decode("ascii")
-    content = b"" if is_remote else data
-    is_long = is_extended and not is_error
-    return FrameRow(time_ns, number & MAX_EXTENDED_ID, is_long, bus, content, is_fd, is_remote, is_error)
+    is_remote, bus = match["rest"] == b"remote request", match["bus"].decode("ascii")
+    return FrameRow(time_ns, can_id, is_extended, bus, b"" if is_remote else data, is_fd, is_remote, is_error)
 
 
 def _time_ns(match: re.Match[bytes]) -> int:
     if match["fraction"] is None:
         raise BrokenLineError("the line has no time")
-    seconds = _seconds(match) if match["seconds"] is None else int(match["seconds"])
-    if abs(seconds) * 1_000_000_000 >= LATEST_NS:
-        raise BrokenLineError("the time is beyond the year 2262")
-    return seconds * 1_000_000_000 + int(match["fraction"].ljust(9, b"0"))
+    return time_of(_seconds(match) if match["seconds"] is None else int(match["seconds"]), match["fraction"])
 
 
 def _seconds(match: re.Match[bytes]) -> int:
@@ -102,7 +90,7 @@ def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
             "Record it with 'candump -L' or 'candump -t a'",
             path,
         )
-    return replace(parser, join=TimesFromLast()) if times_count_from_last(times_ns) else parser
+    return joined_as(parser, times_ns)
 
 
 def _looks_like(head: bytes) -> bool:

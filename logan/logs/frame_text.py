@@ -38,7 +38,7 @@ from logan.logs.frame_text_layout import (
     FrameTextLayout,
     bits_of,
 )
-from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.table_cells import DAY_NS, moment
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
@@ -181,7 +181,6 @@ class OverMidnight:
 def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
     from logan.logs.frame_text_roles import infer_layout
 
-    keep_work_arrays()
     found = infer_layout(head, options.column_layout, options.known_ids)
     if found is None:
         raise LogReadError("no line of the text is a frame with time, identifier and data", REMEDY, path)

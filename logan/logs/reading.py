@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable, SignalTable
 from logan.logs.compression import HashingFile, open_log, read_head, unpacked
-from logan.logs.log_format import HEAD_BYTES, PADDING, Formats, LogFormat, ParsedChunk, ReadOptions, ReadReport
+from logan.logs.log_format import (
+    HEAD_BYTES,
+    PADDING,
+    Formats,
+    LogFormat,
+    ParsedChunk,
+    ReadOptions,
+    ReadReport,
+    keep_work_arrays,
+)
 from logan.logs.registry import LOG_FORMATS, format_named, identify, is_wide, plain_text
 from logan.logs.text_lines import has_compiled_readers
 
@@ -86,6 +95,8 @@ def read_blocks(
     LogReadError
         If the file cannot be read as that format at all.
     """
+    if log_format.holds_frames:
+        keep_work_arrays()
     report.log_format = log_format.name
     report.size_bytes = path.stat().st_size if path.is_file() else 0
     with ExitStack() as stack:

@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,6 @@ from numpy.typing import NDArray
 from logan.frames.table import FrameTable
 from logan.logs.log_format import PADDING, SHOWN_SKIPS, ParsedChunk, SkippedLine
 from logan.units import BoolArray, IntArray
-
-if TYPE_CHECKING:
-    from logan.logs.line_columns import LineColumns
 
 MAX_STANDARD_ID: Final = 0x7FF
 MAX_EXTENDED_ID: Final = 0x1FFFFFFF
@@ -143,32 +140,13 @@ def read_lines(text: NDArray[np.uint8], size: int, reader_name: str, *grammar: o
     reader = compiled_reader(reader_name)
     if reader is None:
         return _nothing_read(text, size)
-    columns = _empty_columns(text, size, CLASSIC_BYTES)
+    columns_of = importlib.import_module("logan.logs.line_columns").LineColumns
+    columns = columns_of(text, size, CLASSIC_BYTES)
     if not reader(columns, *grammar):
-        columns = _empty_columns(text, size, FD_BYTES)
+        columns = columns_of(text, size, FD_BYTES)
         reader(columns, *grammar)
-    return _frames_of(columns)
-
-
-def _empty_columns(text: NDArray[np.uint8], size: int, payload_bytes: int) -> LineColumns:
-    columns: LineColumns = importlib.import_module("logan.logs.line_columns").LineColumns(text, size, payload_bytes)
-    return columns
-
-
-def _frames_of(columns: LineColumns) -> LineFrames:
-    left, left_start, left_end = columns.left
-    return LineFrames(
-        time_ns=columns.time_ns,
-        can_id=columns.can_id,
-        kind=columns.kind,
-        bus=columns.bus,
-        length=columns.length,
-        payload=columns.payload,
-        buses=columns.buses,
-        left=left,
-        left_start=left_start,
-        left_end=left_end,
-    )
+    names = ("time_ns", "can_id", "kind", "bus", "length", "payload", "buses")
+    return LineFrames(*(getattr(columns, name) for name in names), *columns.left)
 
 
 def _nothing_read(text: NDArray[np.uint8], size: int) -> LineFrames:

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LogReadError
-from logan.logs.log_format import LogFormat, ReadOptions, keep_work_arrays
+from logan.logs.log_format import LogFormat, ReadOptions
 from logan.logs.text_lines import (
     CLASSIC_BYTES,
     FD_LENGTHS,
@@ -212,7 +212,6 @@ def _shown(text: bytes) -> str:
 
 
 def _parser(head: bytes, path: Path, options: ReadOptions) -> LinesParser:
-    keep_work_arrays()
     header = parse_header(head, path)
     reader = READER if is_usual(header.columns) else ""
     return LinesParser(Grammar(header).parse_line, reader, (header.columns.encode("ascii"), header.start_ns))
