@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logan.quality import DETECTORS, find_flags
-from logan.quality.consequences import _ANY_CHANNEL, _SAME_CHANNEL, name_causes
+from logan.quality.consequences import followers, name_causes
 from logan.results import DataFlag, Severity
 from tests.benchmarks.quality.clean import clean_drive
 from tests.benchmarks.quality.faults import FAULTS
@@ -49,19 +49,14 @@ def test_the_root_of_a_chain_is_named() -> None:
 
 
 def test_every_code_in_the_tables_is_a_detector() -> None:
-    named = {
-        code
-        for table in (_ANY_CHANNEL, _SAME_CHANNEL)
-        for cause, codes in table.items()
-        for code in (cause, *codes.split())
-    }
+    named = {code for table in followers().values() for cause, codes in table.items() for code in (cause, *codes)}
     assert named <= {detector.code for detector in DETECTORS}
 
 
 def test_no_cause_explains_itself_away() -> None:
-    for table in (_ANY_CHANNEL, _SAME_CHANNEL):
+    for table in followers().values():
         for cause, codes in table.items():
-            assert cause not in codes.split()
+            assert cause not in codes
 
 
 @pytest.mark.parametrize("code", ["current_unsigned_wrap", "voltage_scale", "decoded_wrongly", "speed_unit"])
