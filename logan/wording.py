@@ -75,6 +75,8 @@ def parameter_text(name: str, value: float, units: DisplayUnits, unit: str = "",
         return ""
     if value == float("inf"):
         return "no limit"
+    if name.endswith("efficiency_ratio") and value >= 1.0:
+        return "no loss told" + ("" if sigma is None else f" (± {quantity_text(sigma, 'share', units)})")
     if quantity is None:
         return shown_value(value, unit, units)
     if not quantity:

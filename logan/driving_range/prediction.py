@@ -17,7 +17,7 @@ from logan.driving_range.scenarios import (
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull
-from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES, ParameterDistribution
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
@@ -281,7 +281,7 @@ def draw_samples(
     """
     parameters = distribution.sample(samples, rng)
     deviations = np.log(parameters) - distribution.log_mean
-    for name in ("drive_efficiency_ratio", "regen_efficiency_ratio"):
+    for name in EFFICIENCIES:
         column = PARAMETER_NAMES.index(name)
         parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from logan.model.fit_result import FitResult
+from logan.model.sensor_errors import as_read
 from logan.results import Estimate
 from logan.settings import BuildSettings, PlanningValue
 
@@ -14,6 +15,9 @@ def basis_of_fit(fit: FitResult) -> str:
 
 def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
     """Return the build with the fit's vehicle in place of the plan's, each value with its uncertainty.
+
+    It is the vehicle as the drives' sensors show it: a drive that they logged is reckoned with it, and what they show
+    wrong stands on both sides. Truly its drag may be a tenth more, where the speed reads high.
 
     Parameters
     ----------
@@ -30,7 +34,8 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
     if fit.drive_count == 0:
         return build
     basis = basis_of_fit(fit)
-    learned, of = fit.learned, fit.posterior.estimate
+    seen = as_read(fit)
+    learned, of = seen.learned, seen.posterior.estimate
 
     def value(estimate: Estimate) -> PlanningValue:
         return PlanningValue(estimate.value, estimate.sigma or 0.0, basis)

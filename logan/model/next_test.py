@@ -192,7 +192,7 @@ def covariance_after(covariance: FloatArray, rows: FloatArray) -> FloatArray:
 
 def _vehicle_tests(result: FitResult, build: BuildSettings, add: Callable[..., None]) -> None:
     """Tests of the vehicle itself, and one more drive."""
-    shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
+    shared = np.array(result.shared)
     rotating_kg, mistaken = rotating_mass_of(build), mistaken_unknowns(build, shared)
 
     def rows(kind: MeasurementKind, *tests: tuple[float, float]) -> FloatArray:

@@ -29,6 +29,7 @@ PARAMETER_NAMES: Final = (
 """Order of every parameter vector: mass with driver, drag area, rolling coefficient at 25 °C,
 pack-to-wheel efficiency, wheel-to-pack efficiency, auxiliary power without heating or cooling."""
 
+EFFICIENCIES: Final = ("drive_efficiency_ratio", "regen_efficiency_ratio")
 PARAMETER_UNITS: Final = ("kg", "m2", "ratio", "ratio", "ratio", "W")
 
 

@@ -96,7 +96,7 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     if result.drive_count == 0:
         return result
     prior, before = shared_prior(result.prior, build), result.shared_covariance
-    shared = np.concatenate([result.posterior.log_mean, result.learned.shared])
+    shared = np.array(result.shared)
     indices = np.flatnonzero(prior.is_free & (np.diag(before) > 0.0))
     free = np.ix_(indices, indices)
     seen, precision = before[free], prior.precision[free]
@@ -114,24 +114,36 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
     covariance, cross = before.copy(), np.zeros((SHARED_COUNT, len(UNKNOWNS)))
     covariance[free] = seen + follow @ errors @ follow.T
     cross[indices] = follow @ errors
-    size, prior_sigma = len(PARAMETER_NAMES), result.prior.log_sigma
-    sigma = np.sqrt(np.diag(covariance)[:size])
+    sensors = SensorErrors(
+        instruments=replace(instruments, mean=mean, covariance=errors),
+        cross_covariance=cross,
+        conditional_mean=result.shared,
+        conditional_covariance=before,
+    )
+    moved = replace(_moved(result, shared, covariance), sensors=sensors)
+    posterior, prior_sigma = moved.posterior, result.prior.log_sigma
+    sigma = posterior.log_sigma
     scale = np.where(sigma > 0.0, sigma, 1.0)
-    inner = covariance[:size, :size]
     ratio = np.divide(sigma, prior_sigma, out=np.array(result.learned_ratio), where=prior_sigma > 0.0)
+    correlation = posterior.log_covariance / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0))
+    return replace(moved, learned_ratio=ratio, correlation=correlation)
+
+
+def as_read(result: FitResult) -> FitResult:
+    """The vehicle as its sensors show it, their errors not taken off: what goes with what they logged."""
+    seen = result.sensors
+    return result if seen is None else _moved(result, seen.conditional_mean, seen.conditional_covariance)
+
+
+def _moved(result: FitResult, shared: FloatArray, covariance: FloatArray) -> FitResult:
+    """The fit with another shared vector, shape (p,), and its covariance."""
+    size = len(PARAMETER_NAMES)
     besides = ("regen_power_limit", "regen_below_limit_ratio", "heating_w_per_k", "cooling_w_per_k")
     kept = {name: getattr(result.learned, name) for name in besides}
     return replace(
         result,
-        posterior=replace(result.posterior, log_mean=shared[:size], log_covariance=inner),
+        posterior=replace(result.posterior, log_mean=shared[:size], log_covariance=covariance[:size, :size]),
         learned=replace(learned_conditions(shared, covariance), **kept),
-        learned_ratio=ratio,
-        correlation=inner / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0)),
-        sensors=SensorErrors(
-            instruments=replace(instruments, mean=mean, covariance=errors),
-            cross_covariance=cross,
-            conditional_covariance=before,
-        ),
     )
 
 

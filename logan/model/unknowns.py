@@ -177,14 +177,10 @@ def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tu
     follows : ndarray, shape (2, 4)
         How those go with the losses: what the plan says is the whole. [any]
     """
-    mass, drag, rolling, drive, regen, _ = prior.median
-    speed = PLAN_SPEED_M_PER_S
-    road_n = mass * STANDARD_GRAVITY_M_PER_S2 * rolling + 0.6 * drag * speed**2
-    force_n = np.array([road_n + PLAN_ACCELERATION_M_PER_S2 * mass, PLAN_BRAKING_M_PER_S2 * mass])
+    drive, regen = prior.median[[DRIVE, REGEN]]
 
     def split(losses: FloatArray) -> FloatArray:
-        drag_n = losses[2] + losses[3] * speed
-        lost_n = losses[0] / speed + losses[1] * (force_n + drag_n * np.array([1.0, -1.0])) ** 2 / speed
+        force_n, drag_n, lost_n = _at_plan(prior.median, losses)
         driving = (1.0 + drag_n / force_n[0]) / (1.0 / drive - lost_n[0] / force_n[0])
         return np.log([driving, (regen * force_n[1] + lost_n[1]) / (force_n[1] - drag_n)])
 
@@ -194,6 +190,24 @@ def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tu
     step = np.array([1.0, 1e-6, 1.0, 1e-2])
     follows = np.stack([(split(named + row) - efficiency) / row.sum() for row in np.diag(step)], axis=1)
     return named, np.minimum(efficiency, np.log(_MOST_EFFICIENCY_RATIO)), follows
+
+
+def _at_plan(parameters: FloatArray, losses: FloatArray) -> tuple[FloatArray, float, FloatArray]:
+    """Forces of driving and braking at which a plan's efficiencies hold, drag of the driveline, other losses. [N]"""
+    mass, drag, rolling = parameters[[MASS, DRAG, ROLLING]]
+    speed = PLAN_SPEED_M_PER_S
+    road_n = mass * STANDARD_GRAVITY_M_PER_S2 * rolling + 0.6 * drag * speed**2
+    force_n = np.array([road_n + PLAN_ACCELERATION_M_PER_S2 * mass, PLAN_BRAKING_M_PER_S2 * mass])
+    drag_n = float(losses[2] + losses[3] * speed)
+    return force_n, drag_n, losses[0] / speed + losses[1] * (force_n + drag_n * np.array([1.0, -1.0])) ** 2 / speed
+
+
+def whole_efficiencies(shared: FloatArray) -> FloatArray:
+    """Drive and regen efficiency as a plan counts them, named losses in them, shape (2,). Method: fit (19). [ratio]"""
+    values = physical(shared)
+    force_n, drag_n, lost_n = _at_plan(values, values[list(_NAMED)])
+    drawn = (1.0 + drag_n / force_n[0]) / values[DRIVE] + lost_n[0] / force_n[0]
+    return np.array([1.0 / drawn, (values[REGEN] * (force_n[1] - drag_n) - lost_n[1]) / force_n[1]])
 
 
 def physical(shared: FloatArray) -> FloatArray:

@@ -166,6 +166,8 @@ def test_quantities_are_shown_with_their_unit():
     assert parameter_text("mass_kg", 1650.4, metric) == "1,650 kg"
     assert parameter_text("mass_kg", 1650.4, us, sigma=20.0) == "3,639 ± 44 lb"
     assert parameter_text("drive_efficiency_ratio", 0.874, us) == "87.4 %"
+    # More back than went in is no efficiency: only how well it is known can be said.
+    assert parameter_text("regen_efficiency_ratio", 1.06, us, sigma=0.05) == "no loss told (± 5.0 %)"
     assert parameter_text("rolling_coefficient", 0.0105, us) == "0.0105"
     assert parameter_text("usable_loss_per_k", 0.0036, us) == "0.20 %/°F"
 

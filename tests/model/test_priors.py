@@ -21,6 +21,7 @@ from logan.model.unknowns import (
     DRIVELINE_RISE,
     physical,
     shared_prior,
+    whole_efficiencies,
 )
 from logan.settings import PlanningValue
 from tests.builds import example_build
@@ -100,6 +101,8 @@ def test_losses_with_names_and_the_rest_lose_what_the_plan_says(efficiency, whee
     drawn_w = shaft_n * 18.0 / values[DRIVE] + values[CONSTANT_LOSS] + values[COPPER_LOSS] * shaft_n**2
     assert force_n * 18.0 / drawn_w == pytest.approx(efficiency, rel=2e-3)
     assert values[DRIVE] < 1.0
+    planned = [efficiency, build.powertrain.regen_efficiency.value]
+    assert whole_efficiencies(prior.mean) == pytest.approx(planned, rel=2e-3)
     low, high = {"rear": (29.99, 30.01), "all": (40.0, 55.0), "": (5.0, 15.0)}[wheels]
     assert low < values[DRIVELINE_DRAG] < high
     # A driveline that drags more leaves the rest the better.

@@ -13,6 +13,7 @@ from logan.driving_range.prediction import draw_samples
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import consumption_elasticity
 from logan.driving_range.usable_energy import usable_energy_of
+from logan.instrument_settings import SensorError
 from logan.instruments.drive_evidence import (
     CURRENT_GAIN,
     CURRENT_ZERO,
@@ -24,10 +25,14 @@ from logan.instruments.drive_evidence import (
     InstrumentEvidence,
 )
 from logan.instruments.posterior import known_instruments
+from logan.ledger.reckon import energy_ledger
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit, with_intervals_widened
+from logan.model.fitted_build import fitted_build
+from logan.model.parameters import EFFICIENCIES
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
+from logan.model.unknowns import whole_efficiencies
 from logan.settings import PlanningValue, Scenario, ScenarioKind
 from tests.builds import MPH, example_build
 
@@ -175,3 +180,26 @@ def test_sensors_taken_as_exact_change_nothing(exact):
     result = with_sensor_errors(exact, known_instruments(sure), sure)
     assert result.posterior.log_mean == pytest.approx(exact.posterior.log_mean)
     assert result.posterior.log_covariance == pytest.approx(exact.posterior.log_covariance)
+
+
+def test_a_ledger_is_reckoned_with_the_vehicle_that_its_own_sensors_show(drives, exact):
+    """A speed known to read 5 % high, and left in, is in drive and fit alike: its ledger closes as the fit does."""
+    high = InstrumentEvidence(name="tire", source="floor", weights={SPEED_GAIN: 1.0}, value=0.05, sigma=0.001)
+    wide = replace(BUILD, instruments=replace(BUILD.instruments, speed_gain_ratio=SensorError(0.05)))
+    known = with_sensor_errors(exact, known_instruments(wide, [high]), wide)
+    assert known.estimate("drag_area_m2").value > 1.1 * exact.estimate("drag_area_m2").value
+    closed = [energy_ledger(drives[1], fitted_build(BUILD, found)).residual_ratio for found in (exact, known)]
+    assert closed[1] == pytest.approx(closed[0], abs=1e-6)
+    assert abs(closed[1]) < 0.04
+
+
+def test_efficiencies_are_shown_as_a_plan_counts_them(exact):
+    """With the losses in them that have names: as samples of the whole fit scatter, and below the rest alone."""
+    drawn = np.random.default_rng(2).multivariate_normal(exact.shared, exact.shared_covariance, 4000)
+    samples = np.array([whole_efficiencies(row) for row in drawn])
+    for place, name in enumerate(EFFICIENCIES):
+        shown = exact.as_planned(name)
+        assert shown.value < exact.estimate(name).value
+        assert shown.value == pytest.approx(np.median(samples[:, place]), rel=0.01)
+        assert shown.sigma == pytest.approx(samples[:, place].std(), rel=0.08)
+    assert exact.as_planned("mass_kg") == exact.estimate("mass_kg")

@@ -65,7 +65,7 @@ def parameter_table(fit: FitResult, units: DisplayUnits) -> list[TableBlock]:
         fit.parameter_names,
         ("parameter", parameter_words),
         ("plan", lambda name: value(name, fit.prior.estimate(name))),
-        ("fit", lambda name: value(name, fit.estimate(name))),
+        ("fit", lambda name: value(name, fit.as_planned(name))),
         ("learned", lambda name: percent(max(1.0 - learned[name], 0.0))),
         ("plan's source", lambda name: fit.prior.estimate(name).source),
         caption="± one standard uncertainty; learned: by the drives rather than the plan",
