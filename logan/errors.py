@@ -17,6 +17,8 @@ Every error says what is wrong, where, and what to do about it::
 Anything that is not a ``LoganError`` is a fault of ours and keeps its traceback.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -83,6 +85,17 @@ class LoganError(Exception):
     def __str__(self) -> str:
         text = f"{self.problem}. {self.remedy}" if self.remedy else self.problem
         return f"{self.place}: {text}" if self.place else text
+
+
+@contextmanager
+def in_our_words(kind: type[LoganError], problem: str, remedy: str, path: Path | None = None) -> Iterator[None]:
+    """Raise what the system refuses within the block as an error of ours; ``{}`` in ``problem`` is its reason."""
+    try:
+        yield
+    except LoganError:
+        raise
+    except OSError as error:
+        raise kind(problem.replace("{}", error.strerror or str(error)), remedy, path) from error
 
 
 class LogReadError(LoganError, ValueError):

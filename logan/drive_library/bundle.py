@@ -11,7 +11,6 @@ import numpy as np
 
 from logan.drive.drive import Channel, Drive, Step
 from logan.drive_library.drive_file import write_drive_file
-from logan.drive_library.durable import replace_durably
 from logan.drive_library.folder import drive_file_name
 from logan.drive_library.records import DriveRecord
 from logan.units import BoolArray, FloatArray
@@ -129,7 +128,7 @@ def _outside(channel: Channel, time_s: FloatArray, hidden: BoolArray) -> Channel
 
 
 def write_bundle(path: Path, drives: Sequence[tuple[DriveRecord, Drive]], tables: dict[str, bytes], about: str) -> None:
-    """Write drives into one zip file that is there whole or not at all.
+    """Write drives into one zip file; the caller makes it atomic.
 
     Parameters
     ----------
@@ -142,17 +141,12 @@ def write_bundle(path: Path, drives: Sequence[tuple[DriveRecord, Drive]], tables
     about : str
         Text that says what the bundle is.
     """
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_STORED) as bundle:
-            bundle.writestr(zipfile.ZipInfo("README.txt", _FIXED_DATE), about)
-            for record, drive in drives:
-                buffer = io.BytesIO()
-                write_drive_file(buffer, drive, drive_id=record.id, summary=record.summary)
-                file_name = f"drives/{drive_file_name(record.number, record.id)}"
-                bundle.writestr(zipfile.ZipInfo(file_name, _FIXED_DATE), buffer.getvalue())
-            for name, content in tables.items():
-                bundle.writestr(zipfile.ZipInfo(name, _FIXED_DATE), content)
-        replace_durably(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as bundle:
+        bundle.writestr(zipfile.ZipInfo("README.txt", _FIXED_DATE), about)
+        for record, drive in drives:
+            buffer = io.BytesIO()
+            write_drive_file(buffer, drive, drive_id=record.id, summary=record.summary)
+            file_name = f"drives/{drive_file_name(record.number, record.id)}"
+            bundle.writestr(zipfile.ZipInfo(file_name, _FIXED_DATE), buffer.getvalue())
+        for name, content in tables.items():
+            bundle.writestr(zipfile.ZipInfo(name, _FIXED_DATE), content)

@@ -35,15 +35,21 @@ def replace_durably(temporary: Path, final: Path) -> None:
     synced(final.parent)
 
 
-def write_durably(path: Path, content: bytes, staging: Path) -> None:
-    """Put ``content`` at ``path`` in one step; an older file is replaced whole."""
-    temporary = staging / f"{uuid.uuid4().hex}.part"
+@contextlib.contextmanager
+def set_aside(path: Path, staging: Path | None = None) -> Iterator[Path]:
+    """A file to be written, beside ``path`` or in ``staging``: at the end of the block it takes its place, whole."""
+    temporary = (staging or path.parent) / f".{uuid.uuid4().hex}{path.suffix}"
     try:
-        temporary.write_bytes(content)
+        yield temporary
         replace_durably(temporary, path)
-    except BaseException:
+    finally:
         temporary.unlink(missing_ok=True)
-        raise
+
+
+def write_durably(path: Path, content: bytes, staging: Path | None = None) -> None:
+    """Put ``content`` at ``path`` in one step; an older file is replaced whole."""
+    with set_aside(path, staging) as temporary:
+        temporary.write_bytes(content)
 
 
 @contextlib.contextmanager

@@ -17,7 +17,7 @@ from logan.drive_library.folder import DRIVE_NAME, StoredFile
 from logan.drive_library.header import Notes, notes_from
 from logan.drive_library.intake import record_from
 from logan.drive_library.records import DriveRecord
-from logan.errors import DriveLibraryError, MissingExtraError, UsageError, plain_words
+from logan.errors import DriveLibraryError, MissingExtraError, UsageError, in_our_words
 
 BUILD_FILE: Final = "build.toml"
 _NOT_SETTINGS: Final = ("logs", "drives", "plans", "reports")
@@ -174,16 +174,12 @@ class FleetStore:
         """
         system, root = self.connect()
         target = f"{root}/{path}"
-        try:
+        with in_our_words(DriveLibraryError, f"{path} cannot be written ({{}})", "Make room, or check the permissions"):
             if self.local is not None:
                 Path(target).parent.mkdir(parents=True, exist_ok=True)
-                write_durably(Path(target), content, Path(target).parent)
+                write_durably(Path(target), content)
             else:
                 system.pipe_file(target, content)
-        except OSError as error:
-            raise DriveLibraryError(
-                f"{path} cannot be written ({plain_words(error)})", "Make room, or check the permissions", None
-            ) from error
 
     def fetch_settings(self, vehicle: str, target: Path) -> None:
         """Copy a vehicle's settings and DBCs into a folder: everything but logs and what logan made."""

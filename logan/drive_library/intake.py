@@ -17,7 +17,7 @@ from logan.drive_library.header import DriveHeader, Notes, read_notes
 from logan.drive_library.index import DriveIndex, put
 from logan.drive_library.raw_file import RawFileWriter
 from logan.drive_library.records import DriveRecord, DriveSummary
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryError, in_our_words
 
 _BLOCK_BYTES: Final = 2**20
 
@@ -113,7 +113,9 @@ def staged(
     DriveLibraryError
         If the disk is full, the folder cannot be written, or a log changed since it was read.
     """
-    with locked(folder.writers_lock, shared=True):
+    remedy = "Make room, or choose another folder; nothing was stored and nothing else was touched"
+    refused = in_our_words(DriveLibraryError, "the drive could not be stored ({})", remedy, folder.root)
+    with locked(folder.writers_lock, shared=True), refused:
         files = StagedDrive(folder.incoming / f"{uuid.uuid4().hex}.parquet")
         try:
             for log in keep_logs:
@@ -130,14 +132,6 @@ def staged(
             for path in (files.drive, *files.beside):
                 synced(path)
             yield files
-        except OSError as error:
-            if isinstance(error, DriveLibraryError):
-                raise
-            raise DriveLibraryError(
-                f"the drive could not be stored ({error.strerror or error})",
-                "Make room, or choose another folder; nothing was stored and nothing else was touched",
-                folder.root,
-            ) from error
         finally:
             files.discard()
 

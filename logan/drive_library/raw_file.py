@@ -23,7 +23,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logan.errors import DriveLibraryError
+from logan.errors import DriveLibraryError, in_our_words
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
@@ -346,14 +346,9 @@ class RawFileWriter:
         return [*self._write([np.frombuffer(packed, np.uint8)]), array.nbytes]
 
     def _put(self, content: NDArray[np.uint8]) -> None:
-        try:
+        remedy = "Make room, or choose another folder; nothing was stored"
+        with in_our_words(DriveLibraryError, "the frames could not be stored ({})", remedy, self.path.parent):
             self._file.write(content.data)
-        except OSError as error:
-            raise DriveLibraryError(
-                f"the frames could not be stored ({error.strerror or error})",
-                "Make room, or choose another folder; nothing was stored",
-                self.path.parent,
-            ) from error
         self._offset += content.size
 
 

@@ -19,7 +19,7 @@ from logan.drive_library.header import Notes, read_notes, write_notes
 from logan.drive_library.index import DriveIndex
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
-from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError
+from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError, in_our_words
 from logan.results import Figure, JsonValue, json_ready
 
 if TYPE_CHECKING:
@@ -296,20 +296,14 @@ class DriveLibrary:
 
         record = self.record(drive)
         path = self._folder.notes_of(record.id)
-        try:
-            with locked(self._folder.writers_lock, shared=True), locked(self._folder.publish_lock):
-                before = read_notes(path)
-                notes = Notes(conditions=conditions or before.conditions, summary=summary or before.summary)
-                write_notes(path, notes, self._folder.incoming)
-                index_drive(self._folder, self._index, self.path(record.number))
-        except OSError as error:
-            if isinstance(error, DriveLibraryError):
-                raise
-            raise DriveLibraryError(
-                f"the note could not be stored ({error.strerror or error})",
-                "Make room; the notes are as they were",
-                path,
-            ) from error
+        refused = in_our_words(
+            DriveLibraryError, "the note could not be stored ({})", "Make room; the notes are as they were", path
+        )
+        with refused, locked(self._folder.writers_lock, shared=True), locked(self._folder.publish_lock):
+            before = read_notes(path)
+            notes = Notes(conditions=conditions or before.conditions, summary=summary or before.summary)
+            write_notes(path, notes, self._folder.incoming)
+            index_drive(self._folder, self._index, self.path(record.number))
         return self.record(record.id)
 
     def metric(self, name: str) -> tuple[tuple[DriveRecord, Figure], ...]:

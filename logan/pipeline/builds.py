@@ -17,7 +17,7 @@ from logan.drive_library.bin import (
 )
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
-from logan.errors import ConfigurationError
+from logan.errors import ConfigurationError, in_our_words
 from logan.pipeline.notes import conditions_version
 from logan.version import science_edition
 
@@ -184,15 +184,13 @@ def new_build(folder: Path, units: DisplayUnits | None = None) -> tuple[Path, ..
         raise ConfigurationError("a build stands here already", "Choose another folder, or edit that one", folder)
     from logan.configuration.problems import template
 
-    try:
+    with in_our_words(ConfigurationError, "cannot write there: {}", "Choose another folder", folder):
         folder.mkdir(parents=True, exist_ok=True)
         written = []
         for target in (build.settings_file, build.channels_file, build.measurements_file):
             with target.open("x", encoding="utf-8") as stream:
                 stream.write(template(target.name, units))
             written.append(target)
-    except OSError as error:
-        raise ConfigurationError(f"cannot write there: {error.strerror}", "Choose another folder", folder) from None
     return tuple(written)
 
 

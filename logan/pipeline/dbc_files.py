@@ -110,7 +110,7 @@ def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
     target = _free_name(folder.path / DBC_FOLDER, name, content)
     if not target.exists():
         target.parent.mkdir(exist_ok=True)
-        write_durably(target, content, target.parent)
+        write_durably(target, content)
     file = f"{DBC_FOLDER}/{target.name}"
     with SAVING:
         if file not in _entries(_document(folder)):

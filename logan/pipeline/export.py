@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,13 +16,13 @@ import numpy as np
 from logan.channels.vocabulary import channel_kind
 from logan.drive.drive import Drive
 from logan.drive_library.bundle import DEFAULT_CLIP_M as DEFAULT_CLIP_M, Privacy, without_places, write_bundle
-from logan.drive_library.durable import replace_durably
+from logan.drive_library.durable import set_aside
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.drive_library.tables import channels_table, csv_text, drives_table
-from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError
+from logan.errors import DriveLibraryError, MissingExtraError, NotEnoughDataError, UsageError, in_our_words
 from logan.report.explore import explorable
-from logan.results import Estimate, Refusal, json_ready
+from logan.results import Refusal, json_ready
 from logan.units.sentences import measure
 from logan.wording import told
 
@@ -82,17 +82,20 @@ def export_channels(
     names = list(channels or drive)
     suffix = path.suffix.lower()
     if suffix == ".mf4":
-        write_in_one_step(path, lambda temporary: _write_mf4(temporary, drive, names, period_s))
+        with written_whole(path) as temporary:
+            _write_mf4(temporary, drive, names, period_s)
     elif suffix == ".csv":
         table = _with_units(channels_table(drive, names, period_s=period_s))
-        write_in_one_step(path, lambda temporary: table.to_csv(temporary, lineterminator="\n"))
+        with written_whole(path) as temporary:
+            table.to_csv(temporary, lineterminator="\n")
     elif suffix == ".html":
         if period_s is not None:
             raise UsageError("a page to zoom into shows samples at their own times", "Leave --every out")
         write_text(path, explorable(drive, names))
     elif suffix == ".parquet":
         table = channels_table(drive, names, period_s=period_s)
-        write_in_one_step(path, lambda temporary: table.to_parquet(temporary, compression="zstd"))
+        with written_whole(path) as temporary:
+            table.to_parquet(temporary, compression="zstd")
     else:
         raise _unknown_suffix(path, CHANNEL_FORMATS)
     return path
@@ -133,27 +136,17 @@ def metrics_text(records: Sequence[DriveRecord], path: Path, *, is_long: bool = 
     return csv_text([str(name) for name in table.columns], table.astype(object).itertuples(index=False))
 
 
-_LONG_HEADINGS: Final = ("drive", "started", "metric", "value", "unit", "sigma", "coverage_ratio", "source", "refused")
+_OF_ESTIMATE: Final = ("value", "unit", "sigma", "coverage_ratio", "source")
+_LONG_HEADINGS: Final = ("drive", "started", "metric", *_OF_ESTIMATE, "refused")
 
 
 def _long_rows(records: Iterable[DriveRecord]) -> Iterable[tuple[object, ...]]:
     for record in records:
         for name, figure in record.summary.metrics.items():
             if isinstance(figure, Refusal):
-                yield record.number, record.started, name, None, None, None, None, None, figure.reason
+                yield record.number, record.started, name, *([None] * len(_OF_ESTIMATE)), figure.reason
             else:
-                estimate: Estimate = figure
-                yield (
-                    record.number,
-                    record.started,
-                    name,
-                    estimate.value,
-                    estimate.unit,
-                    estimate.sigma,
-                    estimate.coverage_ratio,
-                    estimate.source,
-                    None,
-                )
+                yield record.number, record.started, name, *(getattr(figure, part) for part in _OF_ESTIMATE), None
 
 
 def export_bundle(
@@ -200,28 +193,22 @@ def export_bundle(
     for record in records:
         drive = without_places(library.load(record.number), privacy, np.random.default_rng(seed))
         chosen.append((record, drive))
-        bare.append(_bare(record, drive))
+        # A record that says no more than the drive that goes along with it.
+        bare.append(replace(record, conditions=drive.conditions, sources=drive.sources, has_raw=False))
     tables = {name: metrics_text(bare, Path(name)).encode() for name in ("metrics.csv", "metrics.json")}
     position = (
         "taken out"
         if privacy.clip_m is None
         else f"taken out within {measure(privacy.clip_m, 'm', 'g')} of start and end"
     )
-    try:
-        write_bundle(path, chosen, tables, told(_ABOUT.format(position=position), None))
-    except OSError as error:
-        raise _cannot_write(path, error) from error
+    with written_whole(path) as temporary:
+        write_bundle(temporary, chosen, tables, told(_ABOUT.format(position=position), None))
     return path
 
 
 def _require_drives(records: Sequence[DriveRecord]) -> None:
     if not records:
         raise NotEnoughDataError("there is no drive to write", "Import one with: logan import LOG")
-
-
-def _bare(record: DriveRecord, drive: Drive) -> DriveRecord:
-    """A record that says no more than the drive that goes along with it."""
-    return replace(record, conditions=drive.conditions, sources=drive.sources, has_raw=False)
 
 
 def _with_units(table: pd.DataFrame) -> pd.DataFrame:
@@ -259,29 +246,22 @@ def write_text(path: Path, text: str) -> None:
     DriveLibraryError
         If it cannot be written.
     """
-    write_in_one_step(path, lambda temporary: temporary.write_bytes(text.encode()))
+    with written_whole(path) as temporary:
+        temporary.write_bytes(text.encode())
 
 
-def write_in_one_step(path: Path, write: Callable[[Path], object]) -> None:
-    """Have a file written aside and put in its place: it is there whole or not at all.
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """A file to be written aside, which is put in its place at the end: it is there whole or not at all.
 
     Raises
     ------
     DriveLibraryError
         If it cannot be written.
     """
-    temporary = path.with_name(f".{uuid.uuid4().hex}{path.suffix}")
-    try:
-        write(temporary)
-        replace_durably(temporary, path)
-    except OSError as error:
-        raise _cannot_write(path, error) from error
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _cannot_write(path: Path, error: OSError) -> DriveLibraryError:
-    return DriveLibraryError(f"cannot write there: {error.strerror or error}", "Choose another place", path)
+    refused = in_our_words(DriveLibraryError, "cannot write there: {}", "Choose another place", path)
+    with refused, set_aside(path) as temporary:
+        yield temporary
 
 
 def _unknown_suffix(path: Path, known: Sequence[str]) -> UsageError:

@@ -25,7 +25,7 @@ from logan.frames.raw_columns import MessageColumns, RawColumnsBuilder
 from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.dbc_files import BusLayouts
-from logan.pipeline.export import write_in_one_step
+from logan.pipeline.export import written_whole
 from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
 from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, no_dbc, wanted_filter
 from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading, in_time_order
@@ -141,7 +141,8 @@ def export_signals(
     if missing or not columns:
         names = f" {', '.join(missing)}" if missing else ""
         raise UsageError(f"the drive has no signal{names}", f"See what it has: logan look --drive {drive}")
-    write_in_one_step(path, lambda temporary: _write(temporary, columns, is_csv=suffix == ".csv"))
+    with written_whole(path) as temporary:
+        _write(temporary, columns, is_csv=suffix == ".csv")
     return path
 
 

@@ -8,7 +8,7 @@ from typing import Final, TextIO
 
 import numpy as np
 
-from logan.errors import ConfigurationError, plain_words
+from logan.errors import ConfigurationError, in_our_words, plain_words
 from logan.pipeline.plan import Plan
 from logan.results import JsonValue, json_ready, result_from_json
 
@@ -40,7 +40,7 @@ def freeze_plan(plan: Plan, folder: Path) -> Path:
     content = json_ready(plan)
     text = json.dumps({_SEAL: _seal_of(content), "plan": content}, indent=1, ensure_ascii=False)
     day = plan.created_at[:10]
-    try:
+    with in_our_words(ConfigurationError, "the plan cannot be written ({})", "Check the folder", folder):
         folder.mkdir(parents=True, exist_ok=True)
         for number in range(1, _MAX_PLANS_A_DAY):
             path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
@@ -50,10 +50,6 @@ def freeze_plan(plan: Plan, folder: Path) -> Path:
                 continue
             _write_whole(file, path, text)
             return path
-    except OSError as error:
-        raise ConfigurationError(
-            f"the plan cannot be written ({error.strerror})", "Check the folder", folder
-        ) from error
     raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
 
 
@@ -86,7 +82,8 @@ def load_plan(path: Path) -> Plan:
         If the file cannot be read, is no plan, was changed since it was frozen, or says what cannot be.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        with in_our_words(ConfigurationError, "the plan cannot be read ({})", "Check the path", path):
+            content = json.loads(path.read_text(encoding="utf-8"))
         sealed = content.get("plan") if isinstance(content, dict) and _SEAL in content else None
         if sealed is None:
             raise ValueError("it carries no hash")
@@ -99,8 +96,6 @@ def load_plan(path: Path) -> Plan:
         plan = result_from_json(Plan, sealed)
     except ConfigurationError:
         raise
-    except OSError as error:
-        raise ConfigurationError(f"the plan cannot be read ({error.strerror})", "Check the path", path) from error
     except (ValueError, TypeError, RecursionError) as error:
         raise ConfigurationError(
             f"not a plan of this version ({plain_words(error)})", "Make a new one with: logan plan", path

@@ -1,8 +1,6 @@
 """Gather finished results for a report, and write it."""
 
 import hashlib
-import os
-import tempfile
 from datetime import datetime
 from pathlib import Path
 from typing import ClassVar, Final
@@ -12,10 +10,11 @@ import numpy as np
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Drive, LogSource
 from logan.drive_library.analysis_cache import settings_fingerprint
+from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.consumption_curve import consumption_curve
-from logan.errors import LoganError, NotEnoughDataError, UsageError
+from logan.errors import LoganError, NotEnoughDataError, UsageError, in_our_words
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.heat import learned_heat, usual_roads
 from logan.pipeline.plan import Plan, make_gearing_sheet
@@ -241,21 +240,9 @@ def write_report(inputs: ReportInputs, target: Path, kind: str = ReportKind.BUIL
         If the file cannot be written.
     """
     page = render_page(document_of(inputs, kind), inputs.units)
-    try:
+    with in_our_words(LoganError, "the report cannot be written: {}", "Make room or name another file", target):
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=".report-", suffix=".html", dir=target.parent)
-        draft = Path(name)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                stream.write(page)
-            draft.chmod(0o644)
-            draft.replace(target)
-        finally:
-            draft.unlink(missing_ok=True)
-    except OSError as error:
-        raise LoganError(
-            f"the report cannot be written: {error.strerror}", "Make room or name another file", target
-        ) from None
+        write_durably(target, page.encode())
     return target
 
 

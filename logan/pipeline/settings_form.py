@@ -1,9 +1,7 @@
 """``build.toml`` as a form: its keys with their texts, and the same checks as the file."""
 
 import hashlib
-import os
 import re
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -13,7 +11,8 @@ from typing import Any, Final
 
 from logan.configuration.declared import YES_NO, Key
 from logan.configuration.problems import template
-from logan.errors import ConfigurationError, ConflictError, UsageError
+from logan.drive_library.durable import set_aside
+from logan.errors import ConfigurationError, ConflictError, UsageError, in_our_words
 from logan.pipeline.builds import BuildFolder, shown_units
 from logan.results import result
 from logan.units import DisplayUnits
@@ -352,20 +351,11 @@ def replace_file(folder: BuildFolder, text: str, target: Path) -> None:
     from logan.configuration.build import read_build
     from logan.configuration.measurements import read_measurements, read_readings
 
-    handle, name = tempfile.mkstemp(prefix=".build-", suffix=".toml", dir=folder.path)
-    draft = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
+    refused = in_our_words(ConfigurationError, "cannot be saved: {}", "Make room and try again", target)
+    with refused, set_aside(target) as draft:
+        draft.write_text(text, encoding="utf-8")
         try:
             for read in (read_build,) if target == folder.settings_file else (read_measurements, read_readings):
                 read(draft)
         except ConfigurationError as error:
             raise ConfigurationError(error.problem, error.remedy, target, problems=error.problems) from None
-        draft.replace(target)
-    except OSError as error:
-        raise ConfigurationError(f"cannot be saved: {error.strerror}", "Make room and try again", target) from None
-    finally:
-        draft.unlink(missing_ok=True)
