@@ -49,6 +49,14 @@ class StepWords(str):
         return made
 
 
+Told: TypeAlias = Callable[[str], None]
+"""Takes words on what is being done."""
+
+
+def silent(words: str) -> None:
+    """Tell nobody."""
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """A number that says where it comes from and how sure it is.

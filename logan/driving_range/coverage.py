@@ -1,6 +1,6 @@
 """Calibration shown: every drive predicted by a fit that has not seen it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Final
 
@@ -17,7 +17,7 @@ from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import SharedPrior, shared_prior
-from logan.results import StepWords, result
+from logan.results import StepWords, Told, result, silent
 from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, FloatArray, IntArray
 
@@ -121,7 +121,7 @@ def leave_one_drive_out(
     build: BuildSettings,
     *,
     whole: Solution | None = None,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> Calibration:
     """Predict each drive from a fit on all others.
 
@@ -156,8 +156,7 @@ def leave_one_drive_out(
     groups = np.array_split(np.arange(len(usable)), min(len(usable), MOST_REFITS))
     rows: list[LeftOutDrive] = []
     for group in groups:
-        if told:
-            told(StepWords(f"leaving out drive {usable[group[0]].drive_id}", int(group[0]), len(usable)))
+        told(StepWords(f"leaving out drive {usable[group[0]].drive_id}", int(group[0]), len(usable)))
         rows += _left_out(group, whole, widened, prior, measurements, build)
     predicted = {row.drive_id for row in rows}
     missing = tuple(drive.drive_id for drive in usable if drive.drive_id not in predicted)
@@ -171,7 +170,7 @@ def predict_others(
     measurements: Sequence[Measurement],
     build: BuildSettings,
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> Calibration:
     """Predict drives from a fit on others, such as those of winter from those of summer.
 

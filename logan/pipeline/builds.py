@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from hashlib import sha256
@@ -19,6 +19,7 @@ from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.errors import ConfigurationError, in_our_words
 from logan.pipeline.notes import conditions_version
+from logan.results import Told, silent
 from logan.version import science_edition
 
 if TYPE_CHECKING:
@@ -225,9 +226,7 @@ def open_library(path: Path, *, create: bool = False) -> DriveLibrary:
     return DriveLibrary.open(library_folder(path), create=create)
 
 
-def bring_up_to_date(
-    library: DriveLibrary, folder: BuildFolder, *, told: Callable[[str], None] | None = None
-) -> tuple[int, ...]:
+def bring_up_to_date(library: DriveLibrary, folder: BuildFolder, *, told: Told = silent) -> tuple[int, ...]:
     """Analyse again the drives whose figures rest on other settings than the build's, and no others.
 
     Where neither ``build.toml`` nor a drive changed since it was last asked, that is seen at once.
@@ -259,8 +258,7 @@ def bring_up_to_date(
     build = folder.settings()
     stale = _stale_drives(library, build)
     for record in stale:
-        if told is not None:
-            told(f"analysing drive {record.number} with the settings as they are now")
+        told(f"analysing drive {record.number} with the settings as they are now")
         analyse_stored(library, record, build)
     library.set_analysis(EVERY_DRIVE, _UP_TO_DATE, stamp, True)
     return tuple(record.number for record in stale)

@@ -1,6 +1,6 @@
 """Fit the model to drives, compare it with them, and tell whether a change helped."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -19,7 +19,7 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import shared_prior
 from logan.pipeline.plan import Plan
-from logan.results import result, result_from_json
+from logan.results import Told, result, result_from_json, silent
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -69,7 +69,7 @@ def fit_drives(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement] = (),
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> FitReport:
     """Fit the build's plan to its drives, and calibrate the fit by leaving drives out.
 
@@ -97,8 +97,7 @@ def fit_drives(
     prior = prior_of(build)
     widened = shared_prior(prior, build)
     usable = [drive for drive in drives if not drive.refusal]
-    if told:
-        told("fitting")
+    told("fitting")
     solution = solve_with_regen_limit(widened, usable, measurements, build)
     if not solution.converged:
         raise NotEnoughDataError(
@@ -118,7 +117,7 @@ def kept_fit(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement] = (),
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> FitReport:
     """Fit as ``fit_drives`` does, or find the fit that the library keeps of these very drives and settings."""
     name = settings_fingerprint(

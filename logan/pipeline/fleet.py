@@ -1,6 +1,6 @@
 """Many vehicles: import their logs, fit each, and fit what the vehicles of a kit share."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 from logan.drive_library.fleet_store import FleetStore as FleetStore
@@ -24,10 +24,8 @@ from logan.pipeline.fleet_tasks import (
     import_one,
     reduce_one,
 )
-from logan.results import result
+from logan.results import Told, result, silent
 from logan.settings import BuildSettings
-
-Told = Callable[[str], None]
 
 
 @result("fleet-import/1")
@@ -69,7 +67,7 @@ class FleetFit:
     notes: tuple[str, ...] = ()
 
 
-def import_fleet(store: FleetStore, crew: Crew, *, told: Told | None = None) -> FleetImport:
+def import_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> FleetImport:
     """Import every log of every vehicle that is not there yet; one task a log.
 
     Parameters
@@ -100,8 +98,7 @@ def import_fleet(store: FleetStore, crew: Crew, *, told: Told | None = None) -> 
             was_there += 1
         else:
             stored += 1
-        if told is not None:
-            told(f"{outcome.vehicle}/{outcome.log}")
+        told(f"{outcome.vehicle}/{outcome.log}")
     return FleetImport(stored=stored, was_there=was_there, failed=tuple(failed))
 
 
@@ -114,7 +111,7 @@ def _log_tasks(store: FleetStore) -> Iterator[LogTask]:
             yield LogTask(store=store, vehicle=vehicle, log=log, number=number, known=known)
 
 
-def fit_fleet(store: FleetStore, crew: Crew, *, told: Told | None = None) -> FleetFit:
+def fit_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> FleetFit:
     """Fit every vehicle to its drives, and the kit to all vehicles.
 
     Drives are reduced to integrals, one task each, and kept; vehicles are fitted from
@@ -159,9 +156,7 @@ def fit_fleet(store: FleetStore, crew: Crew, *, told: Told | None = None) -> Fle
     return FleetFit(vehicles=fits, kit=kit, left_out=tuple(left_out), notes=tuple(notes))
 
 
-def _vehicle_tasks(
-    store: FleetStore, crew: Crew, left_out: list[DriveOutcome], told: Told | None
-) -> Iterator[VehicleTask]:
+def _vehicle_tasks(store: FleetStore, crew: Crew, left_out: list[DriveOutcome], told: Told) -> Iterator[VehicleTask]:
     """Reduce every drive, in order, and hand a vehicle on once all of its drives are done."""
     vehicle = ""
     segments: list[str] = []
@@ -174,8 +169,7 @@ def _vehicle_tasks(
             segments.append(outcome.segments)
         else:
             left_out.append(outcome)
-        if told is not None:
-            told(f"{outcome.vehicle}/{outcome.drive_id}")
+        told(f"{outcome.vehicle}/{outcome.drive_id}")
     if vehicle:
         yield VehicleTask(store=store, vehicle=vehicle, segments=tuple(segments))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -30,6 +30,7 @@ from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
 from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, no_dbc, wanted_filter
 from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading, in_time_order
 from logan.pipeline.stored import store_analysed
+from logan.results import Told, silent
 from logan.settings import AnalysisSettings, BuildSettings, ChannelMap
 
 if TYPE_CHECKING:
@@ -189,7 +190,7 @@ def decode_again(
     *,
     reading: Reading = PLAINLY,
     analysis: AnalysisSettings | None = None,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> tuple[ImportedDrive, ...]:
     """Make drives anew by today's channel map and DBCs; their logs are not needed.
 
@@ -222,8 +223,7 @@ def decode_again(
         records = [library.record(drive) for drive in drives] or [r for r in library.drives() if r.has_raw]
         made = []
         for record in records:
-            if told is not None:
-                told(f"drive {record.number}")
+            told(f"drive {record.number}")
             made.append(_decode(library, record, build, channel_map, layouts, analysis))
     return tuple(made)
 

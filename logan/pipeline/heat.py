@@ -1,6 +1,5 @@
 """The use case "will it hold on the pass?": what drives taught of heat, roads not driven yet, and gearings."""
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
@@ -28,7 +27,7 @@ from logan.pipeline.predict import with_scenario
 from logan.pipeline.refine import fit_build
 from logan.pipeline.stored import load_corrected
 from logan.report.sections.heat import heat_blocks
-from logan.results import Refusal
+from logan.results import Refusal, Told, silent
 from logan.settings import BuildSettings, LimitSide, ScenarioKind
 from logan.units import STANDARD_PRESSURE_PA
 from logan.units.quantities import parse_quantity
@@ -43,15 +42,13 @@ MOST_ROUTES: Final = 2
 TRAILER: Final = {"payload": "3000 lb", "drag_area_factor": "1.6"}
 """A travel trailer as ordinary as they are (common practice)."""
 
-Told = Callable[[str], None]
-
 
 def learn_heat(
     library: DriveLibrary,
     build: BuildSettings,
     vehicle: RoadVehicle,
     *,
-    told: Told | None = None,
+    told: Told = silent,
     is_judged: bool = False,
 ) -> HeatModel:
     """Fit the thermal network to the stored drives.
@@ -78,8 +75,7 @@ def learn_heat(
         if record.damage or record.is_excluded or kept_out is not None:
             reasons.append(f"drive {record.number}: {kept_out.reason if kept_out else 'damaged or excluded'}")
             continue
-        if told is not None:
-            told(f"heat of drive {record.number}")
+        told(f"heat of drive {record.number}")
         drive = admitted(load_corrected(library, record.number, build), record.summary.admission, "thermal")
         found = heat_series(drive, vehicle, motors=build.powertrain.motor.count)
         if isinstance(found, Refusal):
@@ -103,7 +99,7 @@ def heat_on_road(
     length: str = "",
     launches: int = 0,
     charge: str = "",
-    told: Told | None = None,
+    told: Told = silent,
 ) -> RoadHeat:
     """Temperatures, chances and arrival charge on a road that was not driven yet.
 
@@ -201,7 +197,7 @@ def _quantity(text: str, unit: str, example: str, what: str) -> float | None:
         raise ConfigurationError(f"--{what}: {error}", f"Write it such as {example}") from None
 
 
-def _fit(folder: BuildFolder, told: Told | None) -> FitResult | None:
+def _fit(folder: BuildFolder, told: Told) -> FitResult | None:
     try:
         fit = fit_build(folder, told=told).report.fit
     except NotEnoughDataError:
@@ -254,9 +250,7 @@ def _road(prepared: PreparedScenario, length_m: float | None) -> HeatRoad:
     )
 
 
-def gearing_of_build(
-    folder: BuildFolder, *, is_planned: bool = False, told: Callable[[str], None] | None = None
-) -> GearingSheet:
+def gearing_of_build(folder: BuildFolder, *, is_planned: bool = False, told: Told = silent) -> GearingSheet:
     """Compare the reductions of a build, by what its drives taught where there are any.
 
     Parameters
@@ -292,7 +286,7 @@ def learned_heat(
     build: BuildSettings,
     fit: FitResult | None,
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> HeatModel | None:
     """What the drives taught of heat; None where they taught nothing.
 

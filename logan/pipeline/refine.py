@@ -1,6 +1,6 @@
 """From a build's drives to its refined range: fit, prediction, effects, differences, and what to do next."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from hashlib import sha256
@@ -50,7 +50,7 @@ from logan.pipeline.stored import (
     stored_drives,
     stored_segments,
 )
-from logan.results import json_ready, result, result_from_json, schema_of
+from logan.results import Told, json_ready, result, result_from_json, schema_of, silent
 from logan.settings import BuildSettings
 from logan.version import science_edition
 
@@ -88,7 +88,7 @@ def refine_build(
     folder: BuildFolder,
     rng: np.random.Generator,
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
     plan_path: Path | None = None,
     extra_scenario: dict[str, object] | None = None,
 ) -> Refinement:
@@ -141,7 +141,7 @@ def refine_build(
     return Refinement(plan=plan, fit=fit, range=refined, next_tests=tests, notes=notes)
 
 
-def answer_of(folder: BuildFolder, *, told: Callable[[str], None] | None = None) -> Refinement:
+def answer_of(folder: BuildFolder, *, told: Told = silent) -> Refinement:
     """The answer of a build: the one kept with its library where nothing has changed, else a new one.
 
     Parameters
@@ -243,7 +243,7 @@ def fit_with_sensors(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement] = (),
     *,
-    told: Callable[[str], None] | None = None,
+    told: Told = silent,
 ) -> FitReport:
     """Fit a build's drives, and bring in what their sensors may all have shown wrong alike.
 
@@ -285,9 +285,6 @@ def _gauged(library: DriveLibrary, stored: StoredDrive) -> GaugedDrive:
     )
 
 
-Told = Callable[[str], None]
-
-
 @result("build-fit/1", eq=False)
 class BuildFit:
     """A build's fit, and which test would help most next.
@@ -304,7 +301,7 @@ class BuildFit:
     next_tests: NextTests
 
 
-def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
+def fit_build(folder: BuildFolder, *, told: Told = silent) -> BuildFit:
     """Fit a build's drives, and rank what would help most next.
 
     Raises
@@ -317,7 +314,7 @@ def fit_build(folder: BuildFolder, *, told: Told | None = None) -> BuildFit:
 
 
 def compare_build(
-    folder: BuildFolder, rng: np.random.Generator, *, plan_path: Path | None = None, told: Told | None = None
+    folder: BuildFolder, rng: np.random.Generator, *, plan_path: Path | None = None, told: Told = silent
 ) -> Comparison:
     """Plan, meter and fit of each drive of a build.
 
@@ -390,7 +387,7 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
 
 
 def predict_in_build(
-    folder: BuildFolder, fitted: Sequence[str], predicted: Sequence[str], *, told: Told | None = None
+    folder: BuildFolder, fitted: Sequence[str], predicted: Sequence[str], *, told: Told = silent
 ) -> Calibration:
     """Fit some drives of a build and predict others: all the rest where none are named.
 
@@ -411,7 +408,7 @@ def predict_in_build(
 
 
 def effect_in_build(
-    folder: BuildFolder, before: Sequence[str], after: Sequence[str], *, told: Told | None = None
+    folder: BuildFolder, before: Sequence[str], after: Sequence[str], *, told: Told = silent
 ) -> ModificationEffect:
     """Tell whether drives after a change differ from those before it by more than noise.
 
@@ -437,7 +434,7 @@ def effect_in_build(
     return effect_of_change(build, segments, numbers[0], numbers[1], folder.measurements())
 
 
-def _usable_segments(library: DriveLibrary, folder: BuildFolder, told: Told | None) -> tuple[DriveSegments, ...]:
+def _usable_segments(library: DriveLibrary, folder: BuildFolder, told: Told) -> tuple[DriveSegments, ...]:
     segments = stored_segments(library, folder.settings(), told=told)
     if not segments:
         raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")

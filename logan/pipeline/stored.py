@@ -6,7 +6,7 @@ change, only what they touch is done again. The model is loaded where a fit is a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace, replace as replace_fields
 from functools import partial
@@ -36,10 +36,12 @@ from logan.results import (
     Figure,
     Severity,
     StepWords,
+    Told,
     json_ready,
     result,
     result_from_json,
     schema_of,
+    silent,
 )
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.version import science_edition
@@ -115,8 +117,6 @@ _BY_FIT: Final = "drive-analysis-by-fit"
 _SEGMENTS: Final = "drive-segments"
 _LISTED: Final = ("distance", "consumption", "regen", "peak_current", "temperatures")
 """Metrics that a drive's line in a list shows; its grade is the worst of theirs."""
-
-Told = Callable[[str], None]
 
 
 @result("kept-analysis/1")
@@ -332,20 +332,19 @@ def _kept(
 
 
 def stored_drives(
-    library: DriveLibrary, build: BuildSettings, *, told: Told | None = None, fit: FitResult | None = None
+    library: DriveLibrary, build: BuildSettings, *, told: Told = silent, fit: FitResult | None = None
 ) -> Iterator[StoredDrive]:
     """Every undamaged drive with its analysis, by number."""
     build = calibrated(library, build)
     for record in library.drives():
         if record.damage:
             continue
-        if told is not None:
-            told(f"drive {record.number}")
+        told(f"drive {record.number}")
         yield stored_drive(library, record, build, fit=fit)
 
 
 def stored_segments(
-    library: DriveLibrary, build: BuildSettings, *, told: Told | None = None, drives: tuple[int, ...] | None = None
+    library: DriveLibrary, build: BuildSettings, *, told: Told = silent, drives: tuple[int, ...] | None = None
 ) -> tuple[DriveSegments, ...]:
     """What every undamaged, not excluded drive brings to the fit; worked out once a drive.
 
@@ -358,8 +357,7 @@ def stored_segments(
     for place, record in enumerate(records):
         if record.damage or record.is_excluded or (drives is not None and record.number not in drives):
             continue
-        if told is not None:
-            told(StepWords(f"reducing drive {record.number}", place, len(records)))
+        told(StepWords(f"reducing drive {record.number}", place, len(records)))
         if record.summary.fingerprint != analysis_fingerprint(build, record.conditions):
             record = analyse_stored(library, record, build)  # as the settings are now
         segments.append(_segments(library, record, build))

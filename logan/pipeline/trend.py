@@ -1,6 +1,6 @@
 """One metric over all drives: does the vehicle change, and did a change to it show?"""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -15,7 +15,7 @@ from logan.model.fitted_build import basis_of_fit
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.refine import answer_of
 from logan.pipeline.stored import stored_drives
-from logan.results import Estimate, Figure, Refusal, result
+from logan.results import Estimate, Figure, Refusal, Told, result, silent
 from logan.units import FloatArray
 
 LEVEL_RATIO: Final = 0.9
@@ -109,9 +109,7 @@ class Trend:
     basis: str = "measured"
 
 
-def trend_of_build(
-    folder: BuildFolder, metric: str, *, with_excluded: bool = False, told: Callable[[str], None] | None = None
-) -> Trend:
+def trend_of_build(folder: BuildFolder, metric: str, *, with_excluded: bool = False, told: Told = silent) -> Trend:
     """A metric over the drives of a build; what rests on the vehicle is by the answer's fit, where there is one.
 
     Parameters
