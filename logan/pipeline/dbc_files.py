@@ -18,7 +18,7 @@ from logan.logs.compression import read_head
 from logan.logs.log_format import HEAD_BYTES
 from logan.logs.registry import identify
 from logan.pipeline.builds import BuildFolder, dbcs_near
-from logan.pipeline.settings_form import SAVING, save_text, version_of
+from logan.pipeline.settings_form import SAVING, save_text, toml_document, version_of
 from logan.results import result
 from logan.settings import ChannelSource
 
@@ -168,13 +168,7 @@ def _version(entries: Mapping[str, str]) -> str:
 
 
 def _document(folder: BuildFolder) -> Any:
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
-    try:
-        return tomlkit.parse(folder.settings_file.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
-        raise UsageError(f"build.toml cannot be read ({error})", "Mend it on the settings page first") from None
+    return toml_document(folder.settings_file, "Mend it on the settings page first")[1]
 
 
 def _entries(document: Any) -> dict[str, str]:

@@ -4,7 +4,6 @@ import tomllib
 from collections.abc import Callable, Collection, Sized
 from dataclasses import dataclass, replace
 from pathlib import Path
-from threading import RLock
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +19,7 @@ from logan.pipeline.dbc_files import named_dbcs
 from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import PLAINLY, Reading
 from logan.pipeline.refine import kept_answer
-from logan.pipeline.settings_form import version_of
+from logan.pipeline.settings_form import SAVING, version_of
 from logan.results import result
 from logan.settings import ChannelMap, ChannelSource
 
@@ -30,9 +29,6 @@ ESSENTIAL: Final = (
     "target.range", "target.scenario",
 )  # fmt: skip
 """What a plan needs of a vehicle at the least: asked before anything is judged."""
-
-_SAVING: Final = RLock()
-"""Held from reading the channel map to writing it, so that two requests never undo each other's changes."""
 
 
 def first_hour(folder: BuildFolder) -> dict[str, Any]:
@@ -148,16 +144,14 @@ def suggest_with_plots(
 def _sketch(column: SignalColumn, points: int) -> SignalSketch:
     value = np.asarray(column.value, dtype=np.float64)
     finite = value[np.isfinite(value)]
-    if finite.size == 0:
-        return SignalSketch(signal=column.key, unit=column.unit, low=None, high=None, points=(), comment=column.comment)
-    parts = np.array_split(finite, min(points, finite.size))
-    middle = float(np.median(finite))
+    parts = np.array_split(finite, min(points, finite.size)) if finite.size else []
+    middle = float(np.median(finite)) if finite.size else 0.0
     shown = tuple(float(part[np.argmax(np.abs(part - middle))]) for part in parts)
     return SignalSketch(
         signal=column.key,
         unit=column.unit,
-        low=float(finite.min()),
-        high=float(finite.max()),
+        low=float(finite.min()) if finite.size else None,
+        high=float(finite.max()) if finite.size else None,
         points=shown,
         comment=column.comment,
     )
@@ -184,7 +178,7 @@ def save_channels(
     ConfigurationError
         If a channel or a unit is unknown, or the file cannot be written.
     """
-    with _SAVING:
+    with SAVING:
         before = {source.channel: source for source in saved_channels(folder)}
         if version not in (None, channels_version(folder)):
             yours = dict.fromkeys(left_out) | {source.channel: source for source in sources}

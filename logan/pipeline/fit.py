@@ -8,9 +8,9 @@ from typing import Final
 from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.driving_range.coverage import Calibration as Calibration, leave_one_drive_out
-from logan.errors import NotEnoughDataError, UsageError
+from logan.errors import NotEnoughDataError
 from logan.model.drive_fit import planned_energy
-from logan.model.effect import ModificationEffect as ModificationEffect, modification_effect
+from logan.model.effect import ModificationEffect as ModificationEffect
 from logan.model.estimator import fit_result_of, with_drag_model_term, with_intervals_widened
 from logan.model.fit_result import DriveFit, FitResult as FitResult
 from logan.model.measurement import Measurement
@@ -170,29 +170,3 @@ def with_plan(
         else replace(found, planned=planned_energy(reduced[found.drive_id], plan.parameters, as_planned))
         for found in fits
     )
-
-
-def effect_of_change(
-    build: BuildSettings,
-    drives: Sequence[DriveSegments],
-    before: Sequence[str],
-    after: Sequence[str],
-    measurements: Sequence[Measurement] = (),
-) -> ModificationEffect:
-    """Tell whether the drives named in ``after`` differ from those in ``before`` by more than noise.
-
-    Raises
-    ------
-    UsageError
-        If a name is no drive, or is on both sides.
-    NotEnoughDataError
-        If the drives cannot carry the comparison.
-    """
-    known = {drive.drive_id: drive for drive in drives}
-    for name in (*before, *after):
-        if name not in known:
-            raise UsageError(f"there is no usable drive {name}", f"Drives: {', '.join(known) or 'none'}")
-    if both := sorted(set(before) & set(after)):
-        raise UsageError(f"drive {', '.join(both)} is named on both sides", "Name each drive once")
-    chosen = [[known[name] for name in dict.fromkeys(names)] for names in (before, after)]
-    return modification_effect(prior_of(build), chosen[0], chosen[1], measurements, build)

@@ -79,13 +79,11 @@ def decode_part(part: RawPart, layouts: BusLayouts, wanted: Collection[str] | No
         If the DBC does not belong to the frames.
     """
     counts = part.counts
-    found = {key: layouts.find(key) for key in counts}
-    unknown = {key: counts[key] for key, layout in found.items() if layout is None}
-    check_dbc(layouts, counts, unknown)
+    unknown_ids = check_dbc(layouts, counts)
     want = None if wanted is None else frozenset(wanted)
     columns: list[SignalColumn] = []
     for key, message in decoding_order(counts, layouts):
-        layout = found[key]
+        layout = layouts.find(key)
         assert layout is not None  # decoding_order leaves out the others
         keep = wanted_filter(want, key.bus, layout.name)
         if keep is None or any(keep(signal) for signal in layout.signals):
@@ -98,7 +96,7 @@ def decode_part(part: RawPart, layouts: BusLayouts, wanted: Collection[str] | No
     return replace(
         part.table,
         columns=(*in_time_order(columns, part.log_count), *asked_for(part.table.columns, want)),
-        unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
+        unknown_ids=unknown_ids,
     )
 
 
@@ -294,7 +292,7 @@ def export_parquet(paths: Sequence[Path], folder: Path, reading: Reading) -> tup
             for _ in reader.read(builder):
                 pass
             reader.check_not_empty(builder, ())
-        check_dbc(layouts, builder.counts, {key: n for key, n in builder.counts.items() if layouts.find(key) is None})
+        check_dbc(layouts, builder.counts)
         part.rename(folder)
     finally:
         shutil.rmtree(part, ignore_errors=True)

@@ -24,7 +24,7 @@ from logan.physics.air import air_density_kg_per_m3, standard_pressure_pa
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.plan import make_gearing_sheet, prepare_build
 from logan.pipeline.predict import with_scenario
-from logan.pipeline.refine import fit_build
+from logan.pipeline.refine import learned_fit
 from logan.pipeline.stored import load_corrected
 from logan.report.sections.heat import heat_blocks
 from logan.results import Refusal, Told, silent
@@ -126,7 +126,7 @@ def heat_on_road(
         If no drive teaches the heat, or the scenario cannot be read.
     """
     build = folder.settings()
-    fit = _fit(folder, told)
+    fit = learned_fit(folder, told=told)
     with open_library(folder.path) as library:
         model = learn_heat(library, build, vehicle_of(build, fit), told=told, is_judged=True)
     return _on_road(folder, fit, model, scenario, rng, length=length, launches=launches, charge=charge)
@@ -197,14 +197,6 @@ def _quantity(text: str, unit: str, example: str, what: str) -> float | None:
         raise ConfigurationError(f"--{what}: {error}", f"Write it such as {example}") from None
 
 
-def _fit(folder: BuildFolder, told: Told) -> FitResult | None:
-    try:
-        fit = fit_build(folder, told=told).report.fit
-    except NotEnoughDataError:
-        return None
-    return fit if fit.drive_count else None
-
-
 def vehicle_of(build: BuildSettings, fit: FitResult | None) -> RoadVehicle:
     """What turns a road into torque and pack power, by the fit where there is one, else by the plan."""
     if fit is None:
@@ -271,12 +263,7 @@ def gearing_of_build(folder: BuildFolder, *, is_planned: bool = False, told: Tol
     build = folder.settings()
     if is_planned or not folder.library.is_dir():
         return make_gearing_sheet(build)
-    from logan.pipeline.refine import fit_build
-
-    try:
-        fit = fit_build(folder, told=told).report.fit
-    except NotEnoughDataError:
-        fit = None
+    fit = learned_fit(folder, told=told)
     with open_library(folder.path) as library:
         return make_gearing_sheet(build, fit, heat=learned_heat(library, build, fit, told=told))
 

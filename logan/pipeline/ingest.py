@@ -119,14 +119,11 @@ def _signals(
 ) -> SignalTable:
     """All that was asked for, and what was noted while reading."""
     builder = decoder.builder
-    unknown = {key: count for key, count in builder.counts.items() if layouts.find(key) is None}
-    if reader.holds_frames:
-        check_dbc(layouts, builder.counts, unknown)
     return SignalTable(
         columns=(*decoder.columns(), *of_tables),
         log_format="+".join(dict.fromkeys(report.log_format for report in reader.reports)),
         frame_count=sum(report.frame_count for report in reader.reports if report.log_format in reader.frame_formats),
-        unknown_ids={f"{key.bus}/{key.id_text}" if key.bus else key.id_text: unknown[key] for key in unknown},
+        unknown_ids=check_dbc(layouts, builder.counts),
         skipped_count=sum(report.skipped_count for report in reader.reports),
         lost_count=sum(report.lost_count for report in reader.reports),
         skipped=tuple(part for report in reader.reports for part in report.skipped),
@@ -231,14 +228,15 @@ def no_dbc(path: Path) -> DbcError:
     )
 
 
-def check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int], unknown: Mapping[FrameKey, int]) -> None:
-    """Refuse a DBC that knows next to none of the frames.
+def check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int]) -> dict[str, int]:
+    """Frames by the identifiers without a message; a DBC that knows next to none of the frames is refused.
 
     Raises
     ------
     DbcError
         With the identifiers that it should have known.
     """
+    unknown = {key: count for key, count in counts.items() if layouts.find(key) is None}
     total, strange = sum(counts.values()), sum(unknown.values())
     if total and (total - strange) / total < MIN_KNOWN_FRAMES_RATIO:
         names = ", ".join(dbc.path.name for dbc in layouts.dbcs)
@@ -250,3 +248,4 @@ def check_dbc(layouts: BusLayouts, counts: Mapping[FrameKey, int], unknown: Mapp
             "Give the DBC of this vehicle and bus; `logan look` lists the identifiers",
             layouts.dbcs[0].path,
         )
+    return {f"{key.bus}/{key.id_text}" if key.bus else key.id_text: count for key, count in unknown.items()}

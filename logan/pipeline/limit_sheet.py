@@ -69,28 +69,20 @@ def limits_over_drives(stored: Sequence[StoredDrive]) -> LimitsOverDrives:
     LimitsOverDrives
         Closest approaches, events, cautions.
     """
-    events: list[DriveEvent] = []
-    cautions: dict[str, None] = {}
-    notes: dict[str, None] = {}
-    drives: list[int] = []
-    coolant: list[tuple[int, Estimate]] = []
-    for one in stored:
-        number, limits = one.record.number, one.analysis.limits
-        drives.append(number)
-        if isinstance(per_kw := one.analysis.thermal.coolant.k_per_kw, Estimate):
-            coolant.append((number, per_kw))
-        events += [DriveEvent(drive=number, event=event) for event in limits.events]
-        cautions |= dict.fromkeys(limits.cautions)
-        notes |= dict.fromkeys(limits.notes)
-    lines = closest_lines((one.record.number, one.analysis.limits) for one in stored)
+    of_drives = [(one.record.number, one.analysis.limits) for one in stored]
+    events = [DriveEvent(drive=number, event=event) for number, limits in of_drives for event in limits.events]
+    notes = dict.fromkeys(words for _, limits in of_drives for words in limits.notes)
+    warming = ((one.record.number, one.analysis.thermal.coolant.k_per_kw) for one in stored)
+    coolant = [(number, per_kw) for number, per_kw in warming if isinstance(per_kw, Estimate)]
+    lines = closest_lines(of_drives)
     gravity = tuple(reversed(Severity))
     events.sort(key=lambda entry: (gravity.index(entry.event.severity), entry.drive, entry.event.start_s))
     return LimitsOverDrives(
-        drives=tuple(drives),
+        drives=tuple(number for number, _ in of_drives),
         lines=lines,
         kinds=event_kinds((entry.drive, entry.event) for entry in events),
         events=tuple(events),
-        cautions=tuple(cautions),
+        cautions=tuple(dict.fromkeys(words for _, limits in of_drives for words in limits.cautions)),
         notes=(*notes, *_unmatched(lines), *_coolant_note(coolant)),
     )
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -216,7 +216,7 @@ def _flags(
     flags = [*([lost] if lost is not None else []), *time_flags(survey.start_ns, survey.end_ns, frame_count)]
     if layouts:
         try:
-            check_dbc(layouts, counts, {key: count for key, count in counts.items() if layouts.find(key) is None})
+            check_dbc(layouts, counts)
         except DbcError as error:
             foreign = DataFlag(
                 code="foreign_dbc",
@@ -356,21 +356,10 @@ def _thinned(column: SignalColumn, key: str, tally: _Tally) -> SignalColumn:
 
 
 def _files(reader: LogsReader) -> tuple[FileSummary, ...]:
-    return tuple(
-        FileSummary(
-            path=report.path,
-            log_format=report.log_format,
-            size_bytes=report.size_bytes,
-            sha256=report.sha256,
-            frame_count=report.frame_count,
-            skipped_count=report.skipped_count,
-            lost_count=report.lost_count,
-            layout=tuple(report.layout),
-            skipped=tuple(report.skipped),
-            is_truncated=report.is_truncated,
-        )
-        for report in reader.reports
-    )
+    said: list[dict[str, Any]] = [
+        {one.name: getattr(report, one.name) for one in fields(FileSummary)} for report in reader.reports
+    ]
+    return tuple(FileSummary(**of | {name: tuple(of[name]) for name in ("layout", "skipped")}) for of in said)
 
 
 def _stored_file(raw: RawFile) -> FileSummary:

@@ -18,7 +18,8 @@ from logan.driving_range.scenarios import air_note
 from logan.driving_range.usable_energy import GaugedDrive, usable_evidence
 from logan.errors import NotEnoughDataError, UsageError
 from logan.instruments.posterior import Instruments
-from logan.model.effect import ModificationEffect, drives_to_see as drives_to_see
+from logan.model.effect import ModificationEffect, drives_to_see as drives_to_see, modification_effect
+from logan.model.fit_result import FitResult
 from logan.model.fitted_build import basis_of_fit
 from logan.model.measurement import Measurement
 from logan.model.next_test import NextTests as NextTests
@@ -26,7 +27,7 @@ from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.model.sensor_errors import with_sensor_errors
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.fit import Comparison, FitReport, effect_of_change, kept_fit, with_plan
+from logan.pipeline.fit import Comparison, FitReport, kept_fit, with_plan
 from logan.pipeline.plan import Plan
 from logan.pipeline.plan_files import frozen_plans
 from logan.pipeline.predict import (
@@ -122,16 +123,9 @@ def refine_build(
     if extra_scenario is not None:
         build = with_scenario(extra_scenario, folder.path, build)
     with DriveLibrary.open(folder.library, create=True) as library:
-        segments = stored_segments(library, build, told=told)
-        if not segments:
-            raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
+        segments = _usable_segments(library, build, told)
         fit = fit_with_sensors(library, build, segments, folder.measurements(), told=told)
         fit = replace(fit, fit=replace(fit.fit, drives=with_plan(fit.fit.drives, segments, plan, build)))
-        if fit.fit.drive_count == 0:
-            reasons = "; ".join(f"drive {drive.drive_id}: {drive.refusal}" for drive in fit.fit.drives)
-            raise NotEnoughDataError(
-                f"no drive can carry a fit ({reasons})", "Log the missing channels and drive again"
-            )
         recorded = recorded_drives(library)
         refined = refine_range(build, plan, fit.fit, rng, recorded_drive=recorded, calibration=fit.calibration)
         air = air_note(build, fit.fit.hull.pressure_pa if fit.fit.hull else None)
@@ -164,6 +158,13 @@ def answer_of(folder: BuildFolder, *, told: Told = silent) -> Refinement:
         fingerprint = _fingerprint(library, folder)
         library.set_analysis(EVERY_DRIVE, _ANSWER, fingerprint, json_ready(found))
     return _remembered(fingerprint, found)
+
+
+def learned_fit(folder: BuildFolder, *, told: Told = silent) -> FitResult | None:
+    """The fit of a build's answer; None where no drive can carry one."""
+    with suppress(NotEnoughDataError):
+        return answer_of(folder, told=told).fit.fit
+    return None
 
 
 def answer_with(folder: BuildFolder, scenario: dict[str, object]) -> Refinement:
@@ -339,7 +340,7 @@ def compare_build(
     build = folder.settings()
     plan, is_frozen = plan_of_build(folder, build, rng, plan_path)
     with DriveLibrary.open(folder.library, create=True) as library:
-        segments = _usable_segments(library, folder, told)
+        segments = _usable_segments(library, build, told)
         report = kept_fit(library, build, segments, folder.measurements(), told=told)
         remarks = drive_remarks(library)
     return Comparison(
@@ -363,9 +364,8 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
         If one of the two has no speed.
     """
     build = folder.settings()
-    parameters, learned = prior_of(build), None
-    with suppress(NotEnoughDataError):
-        learned = answer_of(folder).fit.fit
+    parameters, learned = prior_of(build), learned_fit(folder)
+    if learned is not None:
         parameters, build = learned.posterior, with_regen_limit_w(build, seen_regen_limit_w(learned))
     with DriveLibrary.open(folder.library) as library:
         records = library.record(first), library.record(second)
@@ -430,12 +430,18 @@ def effect_in_build(
     with DriveLibrary.open(folder.library, create=True) as library:
         sides = [[library.record(name).number for name in side] for side in (before, after)]
         segments = stored_segments(library, build, told=told, drives=tuple({*sides[0], *sides[1]}))
-    numbers = [[str(number) for number in side] for side in sides]
-    return effect_of_change(build, segments, numbers[0], numbers[1], folder.measurements())
+    known = {int(drive.drive_id): drive for drive in segments}
+    for number in (*sides[0], *sides[1]):
+        if number not in known:
+            raise UsageError(f"there is no usable drive {number}", f"Drives: {', '.join(map(str, known)) or 'none'}")
+    if both := sorted(map(str, {*sides[0]} & {*sides[1]})):
+        raise UsageError(f"drive {', '.join(both)} is named on both sides", "Name each drive once")
+    chosen = [[known[number] for number in dict.fromkeys(side)] for side in sides]
+    return modification_effect(prior_of(build), chosen[0], chosen[1], folder.measurements(), build)
 
 
-def _usable_segments(library: DriveLibrary, folder: BuildFolder, told: Told) -> tuple[DriveSegments, ...]:
-    segments = stored_segments(library, folder.settings(), told=told)
+def _usable_segments(library: DriveLibrary, build: BuildSettings, told: Told) -> tuple[DriveSegments, ...]:
+    segments = stored_segments(library, build, told=told)
     if not segments:
         raise NotEnoughDataError("no drive has been imported", "Import one with: logan import LOG")
     if all(drive.refusal for drive in segments):

@@ -25,7 +25,7 @@ _CHOICES_OF_TEXT: Final = 40
 _WORDED: Final = {"gearing.reductions": "drive unit = 9.1, axle = 4.11", "pack.usable_window": "0.05, 0.95"}
 """Keys that are no scalars but can be said in one line, with an example."""
 SAVING: Final = RLock()
-"""Held from reading ``build.toml`` to replacing it, so that two requests never undo each other's changes."""
+"""Held from reading settings or the channel map to replacing them, so that no two requests undo each other."""
 _LIMIT_KEYS: Final = ("amber", "derate", "red", "source")
 _LIMIT_EXAMPLES: Final = {"pack_current": ("500 A", "600 A"), "motor_current": ("500 A", "600 A")}
 
@@ -123,6 +123,24 @@ def settings_like(word: str, units: DisplayUnits) -> tuple[FormField, ...]:
     """The settings whose name holds a word, as declared and as the template explains them; none of their texts."""
     asked = word.lower().strip().replace(" ", "_")
     return tuple(_field(path, key, None, units) for path, key in _keys().items() if asked in path)
+
+
+def toml_document(path: Path, remedy: str) -> tuple[str, Any]:
+    """Text of a file, and what it says with its comments; both empty where there is none.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    try:
+        text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+        return text, tomlkit.parse(text)
+    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
+        raise UsageError(f"{path.name} cannot be read ({error})", remedy) from None
 
 
 def version_of(text: str) -> str:

@@ -8,7 +8,7 @@ from logan.configuration.keys import BUILD_FILE
 from logan.configuration.measurements import KEYS as MEASUREMENT_KEYS
 from logan.errors import ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.settings_form import SAVING, replace_file, version_of
+from logan.pipeline.settings_form import SAVING, replace_file, toml_document, version_of
 
 MEASUREMENT: Final = "measurement"
 ROWS: Final = ("scenario", "gearing.alternative", "pack.alternative", "limits.curve", "limits.conductor", MEASUREMENT)
@@ -67,17 +67,9 @@ def _file(folder: BuildFolder, name: str) -> Any:
 
 
 def _read(folder: BuildFolder, name: str) -> tuple[str, Any]:
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
     if name not in ROWS:
         raise UsageError(f"there are no rows of '{name}'", f"Known: {', '.join(ROWS)}")
-    path = _file(folder, name)
-    try:
-        text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-        return text, tomlkit.parse(text)
-    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
-        raise UsageError(f"{path.name} cannot be read ({error})", "Mend its text first") from None
+    return toml_document(_file(folder, name), "Mend its text first")
 
 
 def _rows(document: Any, name: str) -> list[Any]:

@@ -24,7 +24,6 @@ from logan.drive_library.folder import drive_id_of
 from logan.drive_library.records import DriveRecord, DriveSummary
 from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError
-from logan.instrument_settings import InstrumentSettings
 from logan.instruments.drive_evidence import InstrumentEvidence, drive_evidence
 from logan.instruments.posterior import Instruments, corrected, corrections, known_instruments
 from logan.metrics.error_budget import unchecked_sigma_ratio
@@ -99,9 +98,7 @@ def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[Instr
 
 
 def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
-    conditions: DriveConditions = replace(
-        record.conditions, tags=(), note="", change="", excluded_because="", included_because=""
-    )
+    conditions = _without_words(record.conditions)
     fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
     return library.kept(
         record.number,
@@ -157,41 +154,23 @@ def analysis_fingerprint(
     build: BuildSettings, conditions: DriveConditions, analysis: AnalysisSettings | None = None
 ) -> str:
     """Name of everything that an analysis rests on besides the samples."""
-    return settings_fingerprint(
-        science_edition(),
-        build.vehicle,
-        build.powertrain,
-        build.pack,
-        build.auxiliary,
-        build.limits,
-        _sensors(build),
-        _without_words(conditions),
-        analysis or AnalysisSettings(),
-        schema_of(DriveAnalysis),
-    )
+    grounds = _grounds(build, conditions)
+    return settings_fingerprint(*grounds, build.limits, analysis or AnalysisSettings(), schema_of(DriveAnalysis))
 
 
 def segments_fingerprint(build: BuildSettings, record: DriveRecord) -> str:
     """Name of everything that a drive's part in the fit rests on besides the samples."""
     from logan.model.segments_table import DriveSegments
 
-    return settings_fingerprint(
-        science_edition(),
-        schema_of(DriveSegments),
-        build.vehicle,
-        build.powertrain,
-        build.pack,
-        build.auxiliary,
-        _sensors(build),
-        _without_words(record.conditions),
-        record.summary.admission,
-        record.conditions.included_because,
-    )
+    own = (schema_of(DriveSegments), record.summary.admission, record.conditions.included_because)
+    return settings_fingerprint(*_grounds(build, record.conditions), *own)
 
 
-def _sensors(build: BuildSettings) -> InstrumentSettings:
-    """The sensors' settings, nothing taken off where no library was asked yet."""
-    return replace_fields(build.instruments, applied=build.instruments.applied or {})
+def _grounds(build: BuildSettings, conditions: DriveConditions) -> tuple[object, ...]:
+    """What all that is worked out of a drive rests on; nothing is taken off where no library was asked yet."""
+    sensors = replace_fields(build.instruments, applied=build.instruments.applied or {})
+    vehicle = (build.vehicle, build.powertrain, build.pack, build.auxiliary, sensors)
+    return science_edition(), *vehicle, _without_words(conditions)
 
 
 def _without_words(conditions: DriveConditions) -> DriveConditions:
@@ -290,7 +269,6 @@ def stored_drive(
     library: DriveLibrary,
     record: DriveRecord,
     build: BuildSettings,
-    analysis: AnalysisSettings | None = None,
     *,
     fit: FitResult | None = None,
 ) -> StoredDrive:
@@ -299,7 +277,7 @@ def stored_drive(
     With a fit, ledger and regen are reckoned with the vehicle that the drives taught instead of the plan's.
     """
     build = calibrated(library, build)
-    planned = _stored_drive(library, record, build, analysis)
+    planned = _stored_drive(library, record, build)
     if planned.record.summary != record.summary and library.is_writable:
         # What was just worked out is shown, not what was kept: a reader does not depend on anybody's writing.
         with suppress(DriveLibraryError):
@@ -308,12 +286,12 @@ def stored_drive(
         return planned
     from logan.model.fitted_build import fitted_build
 
-    found = _kept(library, record, fitted_build(build, fit), analysis, _BY_FIT)[0].analysis
+    found = _kept(library, record, fitted_build(build, fit), None, _BY_FIT)[0].analysis
     return replace_fields(planned, analysis=planned.analysis.with_results(ledger=found.ledger, regen=found.regen))
 
 
 def _stored_drive(
-    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None
+    library: DriveLibrary, record: DriveRecord, build: BuildSettings, analysis: AnalysisSettings | None = None
 ) -> StoredDrive:
     kept, fingerprint = _kept(library, record, build, analysis, _ANALYSIS)
     if record.summary.fingerprint != fingerprint:

@@ -1,7 +1,6 @@
 """One metric over all drives: does the vehicle change, and did a change to it show?"""
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from difflib import get_close_matches
@@ -13,7 +12,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.errors import NotEnoughDataError, UsageError
 from logan.model.fitted_build import basis_of_fit
 from logan.pipeline.builds import BuildFolder
-from logan.pipeline.refine import answer_of
+from logan.pipeline.refine import learned_fit
 from logan.pipeline.stored import stored_drives
 from logan.results import Estimate, Figure, Refusal, Told, result, silent
 from logan.units import FloatArray
@@ -119,10 +118,8 @@ def trend_of_build(folder: BuildFolder, metric: str, *, with_excluded: bool = Fa
     told : callable, optional
         Given words on what is being done.
     """
-    fit, figures = None, None
-    if metric.rpartition("_")[0] in _BY_VEHICLE:
-        with suppress(NotEnoughDataError):
-            fit = answer_of(folder, told=told).fit.fit
+    figures = None
+    fit = learned_fit(folder, told=told) if metric.rpartition("_")[0] in _BY_VEHICLE else None
     with DriveLibrary.open(folder.library) as library:
         if fit is not None:
             drives = stored_drives(library, folder.settings(), fit=fit, told=told)
