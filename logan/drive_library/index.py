@@ -118,9 +118,9 @@ class DriveIndex:
         """Numbers of drives whose files went away without being taken out of the library, by id."""
         return dict(self.rows("SELECT id, number FROM missing ORDER BY number"))
 
-    def records(self, where: str = "", values: Iterable[Any] = ()) -> tuple[DriveRecord, ...]:
-        """Records by number."""
-        rows = self.rows(f"SELECT record, figures FROM drive {where} ORDER BY number", values)
+    def records(self, where: str = "", values: Iterable[Any] = (), *, most: int = -1) -> tuple[DriveRecord, ...]:
+        """Records by number, the first ``most`` of them or all."""
+        rows = self.rows(f"SELECT record, figures FROM drive {where} ORDER BY number LIMIT {most}", values)
         try:
             return tuple(_record(record, figures) for record, figures in rows)
         except (ValueError, TypeError, KeyError, AttributeError) as error:

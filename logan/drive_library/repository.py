@@ -115,9 +115,14 @@ class DriveLibrary:
             if not is_complete:
                 raise
 
-    def drives(self) -> tuple[DriveRecord, ...]:
-        """Every drive, by number, without opening a drive file."""
-        return self._index.records()
+    def drives(self, *, most: int = -1) -> tuple[DriveRecord, ...]:
+        """Every drive, or the first ``most`` of them, by number, without opening a drive file."""
+        return self._index.records(most=most)
+
+    @property
+    def drive_count(self) -> int:
+        """How many drives there are."""
+        return len(self._index.stamps())
 
     def record(self, drive: int | str) -> DriveRecord:
         """One drive by number (``12`` or ``"12"``) or by the first digits of its id.

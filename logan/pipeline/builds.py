@@ -277,7 +277,7 @@ def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecor
 
 def _is_current(library: DriveLibrary, stamp: str) -> bool:
     """Whether it can be seen at once that no figure rests on other settings."""
-    return bool(stamp and library.analysis(EVERY_DRIVE, _UP_TO_DATE, stamp)) or not library.drives()
+    return bool(stamp and library.analysis(EVERY_DRIVE, _UP_TO_DATE, stamp)) or not library.drive_count
 
 
 def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
@@ -337,13 +337,13 @@ def remove_drive(path: Path, drive: str) -> DriveRecord:
 _METRICS: Final = ("net_wh_per_km", "peak_current_a", "least_red_margin_k", "limit_events")
 
 
-def drive_list(library: DriveLibrary, stale: frozenset[int] = frozenset()) -> dict[str, Any]:
-    """Every drive in a row, without opening a drive file, and numbers and ids of those in the bin."""
-    rows = [drive_row(record, record.number in stale) for record in library.drives()]
-    return {"schema": "drive-list/1", "rows": rows, "bin": in_bin(library)}
+def drive_list(library: DriveLibrary, *, most: int = -1) -> dict[str, Any]:
+    """Every drive (or the first ``most``) in a row, without opening a drive file; how many there are; the bin."""
+    rows = [drive_row(record) for record in library.drives(most=most)]
+    return {"schema": "drive-list/1", "rows": rows, "count": library.drive_count, "bin": in_bin(library)}
 
 
-def drive_row(record: DriveRecord, is_stale: bool = False) -> dict[str, Any]:
+def drive_row(record: DriveRecord) -> dict[str, Any]:
     """One drive in a list, as last worked out: SI, None where it is not known; and the version of its notes."""
     summary, conditions = record.summary, record.conditions
     own = {name: getattr(record, name) for name in ("number", "start_ns", "damage", "is_excluded")}
@@ -359,6 +359,5 @@ def drive_row(record: DriveRecord, is_stale: bool = False) -> dict[str, Any]:
         "red": summary.flag_counts.get("red", 0),
         "amber": summary.flag_counts.get("amber", 0),
         "fit": record.part_in_fit,
-        "is_stale": is_stale,
         "version": conditions_version(conditions),
     }

@@ -13,6 +13,8 @@ from logan.pipeline.settings_form import SAVING, replace_file, toml_document, ve
 MEASUREMENT: Final = "measurement"
 ROWS: Final = ("scenario", "gearing.alternative", "pack.alternative", "limits.curve", "limits.conductor", MEASUREMENT)
 _ESSENTIAL: Final = ("name", "component", "kind", "value", "source")
+Change = tuple[dict[str, str] | None, dict[str, str] | None]
+"""A row as it was read, and as it shall be; None where there was none, or is to be none."""
 
 
 def read_rows(folder: BuildFolder, name: str) -> dict[str, Any]:
@@ -24,42 +26,72 @@ def read_rows(folder: BuildFolder, name: str) -> dict[str, Any]:
         If there is no such kind, or its file cannot be read.
     """
     text, document = _read(folder, name)
-    rows = [{key: _typed(value) for key, value in row.items()} for row in _rows(document, name)]
+    rows = [_row(item) for item in _rows(document, name)]
     used = {key for row in rows for key in row}
     keys = sorted(_keys(name), key=lambda key: (key not in used, key not in _ESSENTIAL))
     return {"schema": "settings-rows/1", "name": name, "keys": keys, "rows": rows, "version": version_of(text)}
 
 
-def save_rows(folder: BuildFolder, name: str, rows: Sequence[dict[str, str]], *, version: str | None = None) -> None:
-    """Put these rows in place of those that stand there; a row that did not change keeps its comments.
+def save_rows(folder: BuildFolder, name: str, changes: Sequence[Change]) -> None:
+    """Change single rows; the others stay as they are now, with their comments, whoever changed them meanwhile.
+
+    A row is guarded by its own content: one that stands there no more as it was read is not overwritten.
 
     Raises
     ------
     ConfigurationError
         With every problem found; the file is left alone.
     ConflictError
-        If the file is no longer of that version; it is left alone.
+        If a row was changed elsewhere; its texts are both rows as JSON, and the file is left alone.
     """
     import tomlkit
 
     with SAVING:
-        text, document = _read(folder, name)
-        before = read_rows(folder, name)["rows"]
-        if version not in (None, version_of(text)):
-            raise ConflictError("these rows were", ((name, json.dumps(rows, indent=1), json.dumps(before, indent=1)),))
-        kept, made = list(_rows(document, name)), tomlkit.aot()
-        wanted = [{key: value for key, value in row.items() if value.strip()} for row in rows]
-        if wanted == before:
+        _, document = _read(folder, name)
+        there = [(_row(item), item) for item in _rows(document, name)]
+        rows, lost = there.copy(), []
+        for before, after in ((_row(before or {}), _row(after or {})) for before, after in changes):
+            known = [row for row, _ in rows]
+            made = [(after, tomlkit.item(_parsed(after)))] if after else []
+            place = known.index(before) if before in known else len(rows)
+            if before in known or not before:
+                rows[place : place + 1] = made
+            elif after not in known and (theirs := _of_same_name(before, known)) != after:
+                lost.append((f"{name} {_named(before)}", json.dumps(after), json.dumps(theirs)))
+        if lost:
+            raise ConflictError("these rows were", tuple(lost))
+        if rows == there:
             return
-        for said in wanted:
-            made.append(kept[before.index(said)] if said in before else tomlkit.item(_parsed(said)))
-        *parents, last = name.split(".")
-        table = document.setdefault(parents[0], tomlkit.table()) if parents else document
-        if wanted:
-            table[last] = made
-        else:
-            table.pop(last, None)
+        _put(document, name, [item for _, item in rows])
         replace_file(folder, tomlkit.dumps(document), _file(folder, name))
+
+
+def _row(item: Any) -> dict[str, str]:
+    """A row as it is typed, without what is blank."""
+    return {key: text for key, value in item.items() if (text := _typed(value)).strip()}
+
+
+def _named(row: dict[str, str]) -> str:
+    return next((row[key] for key in _ESSENTIAL if key in row), "")
+
+
+def _of_same_name(row: dict[str, str], known: list[dict[str, str]]) -> dict[str, str]:
+    """The row that this one may have become: of its name, with the most in common; an empty one where it is gone."""
+    alike = [other for other in known if _named(other) == _named(row)]
+    return max(alike, key=lambda other: len(row.items() & other.items()), default={})
+
+
+def _put(document: Any, name: str, items: list[Any]) -> None:
+    import tomlkit
+
+    *parents, last = name.split(".")
+    table = document.setdefault(parents[0], tomlkit.table()) if parents else document
+    if not items:
+        table.pop(last, None)
+        return
+    table[last] = tomlkit.aot()
+    for item in items:
+        table[last].append(item)
 
 
 def _file(folder: BuildFolder, name: str) -> Any:

@@ -26,8 +26,8 @@ from logan.web.bodies import (
     LogId,
     NewBuild,
     ReportRequest,
+    RowChanges,
     SettingsChange,
-    SettingsRows,
     WatchRequest,
     WhatIf,
 )
@@ -136,10 +136,10 @@ def rows(folder: Build, name: Annotated[str, Path(max_length=40)]) -> Any:
     return settings_rows.read_rows(folder, name)
 
 
-@router.put("/builds/{build}/rows/{name}", responses=CONFLICT)
-def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: SettingsRows) -> Any:
-    """Put these rows in place of those that stand there; nothing is saved that is not valid."""
-    settings_rows.save_rows(folder, name, body.rows, version=body.version)
+@router.patch("/builds/{build}/rows/{name}", responses=CONFLICT)
+def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: RowChanges) -> Any:
+    """Change some rows, or add and take out some; the others stay. Nothing is saved that is not valid."""
+    settings_rows.save_rows(folder, name, body.changes)
     return settings_rows.read_rows(folder, name)
 
 

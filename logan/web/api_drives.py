@@ -23,13 +23,18 @@ router = APIRouter(prefix="/api/v1", tags=["logan"])
 
 
 @router.get("/builds/{build}/drive-list", responses=REFUSED)
-def drive_list(folder: Build) -> Any:
-    """All drives, one short row each, and what is in the bin."""
+def drive_list(folder: Build, most: Annotated[int, Query(ge=-1, le=10_000_000)] = -1) -> Any:
+    """All drives or the first of them, one short row each, and what is in the bin."""
     with builds.open_library(folder.path, create=True) as library:
-        stale: frozenset[int] = frozenset()
-        with contextlib.suppress(ConfigurationError):
-            stale = frozenset(record.number for record in builds.stale_drives(library, folder))
-        return json_ready(builds.drive_list(library, stale))
+        return json_ready(builds.drive_list(library, most=most))
+
+
+@router.get("/builds/{build}/stale-drives", responses=REFUSED)
+def stale_drives(folder: Build) -> dict[str, Any]:
+    """Numbers of the drives whose figures rest on earlier settings; none where the settings cannot be read."""
+    with builds.open_library(folder.path, create=True) as library, contextlib.suppress(ConfigurationError):
+        return {"drives": [record.number for record in builds.stale_drives(library, folder)]}
+    return {"drives": []}
 
 
 @router.delete("/builds/{build}/drives/{drive}", responses=REFUSED)

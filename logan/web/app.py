@@ -63,7 +63,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     app.include_router(api.router)
     app.include_router(api_drives.router)
     app.include_router(pages.router)
-    app.mount("/static", StaticFiles(directory=str(files("logan.web").joinpath("static"))), name="static")
+    app.mount(pages.STATIC, StaticFiles(directory=str(files("logan.web").joinpath("static"))), name="static")
 
     @app.get("/figures.{part}", include_in_schema=False)
     def figures(part: Literal["css", "js"]) -> Response:
@@ -93,7 +93,7 @@ async def _not_there(request: Request, error: Exception) -> Response:
     if _wants_page(request):
         return HTMLResponse(
             "<!doctype html><html lang=en><meta charset=utf-8><title>logan</title>"
-            '<link rel=stylesheet href="/static/app.css"><main><h1>Nothing here</h1>'
+            f'<link rel=stylesheet href="{pages.STATIC}/app.css"><main><h1>Nothing here</h1>'
             '<p>This address leads nowhere. <a href="/">Back to the builds</a></p></main></html>',
             status_code=status,
         )

@@ -37,11 +37,13 @@ class SettingsChange(Body):
     version: Annotated[str | None, Field(max_length=64)] = None
 
 
-class SettingsRows(Body):
-    """All rows of one kind: scenarios, alternatives, curves, measurements; values as they are typed."""
+Row = Annotated[dict[ShortText, Annotated[str, Field(max_length=5000)]], Field(max_length=100)]
 
-    rows: Annotated[list[dict[ShortText, Annotated[str, Field(max_length=5000)]]], Field(max_length=200)]
-    version: Annotated[str | None, Field(max_length=64)] = None
+
+class RowChanges(Body):
+    """Rows to change: each as it was read and as it shall be, values as they are typed; null for none."""
+
+    changes: Annotated[list[tuple[Row | None, Row | None]], Field(max_length=200)]
 
 
 class ChannelChoice(Body):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from hashlib import sha256
 from importlib.resources import files
 from typing import Annotated, Any
 
@@ -25,6 +26,10 @@ _SHOWN = (
     *(("elevation", "height"), ("odometer", "distance"), ("state_of_charge", "share")),
 )
 _TEMPLATES = Jinja2Templates(directory=str(files("logan.web").joinpath("templates")))
+_PARTS = sorted(files("logan.web").joinpath("static").iterdir(), key=lambda part: part.name)
+STATIC = f"/static/{sha256(b''.join(part.read_bytes() for part in _PARTS)).hexdigest()[:12]}"
+"""Address of scripts and style; another one once they change, so that a browser may keep them."""
+_TEMPLATES.env.globals["static"] = STATIC
 
 
 def _page(request: Request, name: str, space: Workspace, build: BuildFolder | None = None, **content: Any) -> Response:

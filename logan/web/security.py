@@ -64,7 +64,8 @@ class Gate:
         headers["Referrer-Policy"] = "no-referrer"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
-        headers.setdefault("Cache-Control", "no-store")
+        is_script = request.url.path.startswith("/static/") and response.status_code == 200
+        headers.setdefault("Cache-Control", "private, max-age=31536000, immutable" if is_script else "no-store")
         return response
 
     def _refusal(self, request: Request) -> Response | None:

@@ -13,6 +13,7 @@ from markupsafe import escape
 
 from logan.pipeline.method import chapters, glossary
 from logan.web.app import create_app
+from logan.web.pages import STATIC
 from logan.web.security import own_names
 from logan.web.state import WebSettings
 from tests.web.conftest import PORT
@@ -171,7 +172,7 @@ def test_a_payload_is_noted_in_any_unit_and_forgotten_when_blank(client):
 
 def test_figures_of_earlier_settings_are_marked_and_worked_out_again(client, workspace):
     def stale():
-        return [row["number"] for row in client.get("/api/v1/builds/van/drive-list").json()["rows"] if row["is_stale"]]
+        return client.get("/api/v1/builds/van/stale-drives").json()["drives"]
 
     assert stale() == []
     settings = workspace / "van" / "build.toml"
@@ -387,7 +388,7 @@ def test_no_get_changes_anything(client, workspace):
 
 
 def test_every_answer_carries_the_guarding_headers(client):
-    for path in ("/", "/api/v1/builds", "/static/app.js", "/nothing"):
+    for path in ("/", "/api/v1/builds", f"{STATIC}/app.js", "/nothing"):
         headers = client.get(path).headers
         assert "default-src 'none'" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"

@@ -41,20 +41,20 @@ export const guarded = (action) => async (event) => {
 
 // Saves a change. What was changed elsewhere meanwhile is never overwritten unseen: where it was another key, or the
 // same text, the change is sent again in the newest version; else both texts are shown, and the user picks.
-export async function saveGuarded(change, send, reload, before) {
+export async function saveGuarded(change, send, reload, before, told = (text) => text) {
   try { return await send(change); } catch (error) {
     const conflict = error instanceof Refused && error.answer.conflict;
     if (!conflict) { throw error; }
-    await reload();
+    await reload(conflict);
     const isApart = conflict.every((one) => one.theirs === before(one.key) || one.theirs === one.yours);
-    return isApart || await pickMine(conflict) ? send(change) : null;
+    return isApart || await pickMine(conflict, told) ? send(change) : null;
   }
 }
 
 // Shows both texts; resolves to true where the user's own are to be kept.
-function pickMine(conflict) {
+function pickMine(conflict, told) {
   return new Promise((resolve) => {
-    const words = (text) => make("pre", {}, text || "(empty)");
+    const words = (text) => make("pre", {}, told(text) || "(empty)");
     const rows = conflict.map((one) => ({ cells: [one.key.replaceAll("_", " "), words(one.yours), words(one.theirs)] }));
     const end = (isMine) => () => { dialog.close(); dialog.remove(); resolve(isMine); };
     const dialog = make("dialog", { "aria-label": "Changed elsewhere", on: { cancel: end(false) } },

@@ -2,7 +2,9 @@
 import { ask, follow, guarded } from "./ask.js";
 import { api, byId, fill, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
 
-const FIRST_ROWS = 150;
+// So many rows are asked for and drawn at once; the others follow while nothing else is to be done.
+const FIRST_ROWS = 50;
+const whenIdle = window.requestIdleCallback || ((action) => setTimeout(action, 20));
 const shown = (value, form) => value === null ? "–" : form(value);
 const day = (row) => row.start_ns ? new Date(row.start_ns / 1e6).toLocaleDateString("en-CA") : "–";
 
@@ -46,11 +48,11 @@ function trend(rows) {
 
 export async function drives() {
   const place = byId("drives"), ticked = new Set(), state = { by: 0, isDown: false, filter: "all", words: "" };
-  let rows = [], binned = [];
+  let rows = [], binned = [], total = 0, turn = 0;
 
-  const load = async () => {
-    const found = await ask("GET", api + "/drive-list");
-    [rows, binned] = [found.rows, found.bin];
+  const load = async (most) => {
+    const found = await ask("GET", api + "/drive-list" + (most ? "?most=" + most : ""));
+    [rows, binned, total] = [found.rows, found.bin, found.count];
     for (const n of [...ticked]) { if (!rows.some((row) => row.number === n)) { ticked.delete(n); } }
   };
   const chosen = () => rows.filter((row) => ticked.has(row.number));
@@ -58,10 +60,10 @@ export async function drives() {
     const words = state.words.toLowerCase().split(/\s+/).filter(Boolean), [, fits] = FILTERS[state.filter];
     const text = (row) => ["drive " + row.number, day(row), row.note, row.change, row.fit, ...row.tags].join(" ").toLowerCase();
     const found = rows.filter((row) => fits(row) && words.every((word) => text(row).includes(word)));
-    const by = COLUMNS[state.by][1], turn = state.isDown ? -1 : 1;
+    const by = COLUMNS[state.by][1], way = state.isDown ? -1 : 1;
     return found.sort((one, other) => {
       const [a, b] = [by(one), by(other)];
-      return a === null || b === null ? (a === null) - (b === null) : turn * (a < b ? -1 : a > b ? 1 : one.number - other.number);
+      return a === null || b === null ? (a === null) - (b === null) : way * (a < b ? -1 : a > b ? 1 : one.number - other.number);
     });
   };
   const rowOf = (row) => {
@@ -72,19 +74,23 @@ export async function drives() {
     return make("tr", { class: row.red || row.damage ? "red" : row.amber ? "amber" : null, title: row.damage || row.note || null }, cells);
   };
   const body = make("tbody", {}), head = make("tr", {}), bulk = make("div", { "aria-live": "polite" }), count = make("p", { class: "hint" });
-  const show = (isAll) => {
-    const found = list();
+  const show = () => {
+    const found = list(), mine = ++turn;
     fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
       "aria-sort": state.by === k ? (state.isDown ? "descending" : "ascending") : null },
     make("button", { class: "sort", type: "button", on: { click: () => {
       state.isDown = state.by === k && !state.isDown;
       state.by = k;
-      show(isAll);
+      show();
     } } }, words))));
-    fill(body, found.slice(0, isAll ? undefined : FIRST_ROWS).map(rowOf));
-    const rest = isAll ? 0 : found.length - FIRST_ROWS;
-    fill(count, number(found.length) + " of " + number(rows.length) + " drives. ",
-      rest > 0 ? make("button", { class: "plain", on: { click: () => show(true) } }, "Show " + number(rest) + " more") : "");
+    fill(body, found.slice(0, FIRST_ROWS).map(rowOf));
+    fill(count, rows.length < total ? number(total) + " drives." : number(found.length) + " of " + number(total) + " drives.");
+    const more = (from) => whenIdle(() => {
+      if (mine !== turn || from >= found.length) { return; }
+      body.append(...found.slice(from, from + FIRST_ROWS).map(rowOf));
+      more(from + FIRST_ROWS);
+    });
+    more(FIRST_ROWS);
   };
   // One change to every drive ticked; each in the version it was seen in.
   const change = (words, contentOf) => guarded(async () => {
@@ -120,21 +126,27 @@ export async function drives() {
   const again = async () => { await load(); show(); showChosen(); };
 
   whenCame(["import", "refresh"], guarded(again));
-  await load();
+  await load(FIRST_ROWS);
   if (!rows.length && !binned.length) {
     fill(place, make("p", { class: "empty" }, "No drive yet. ", make("a", { href: pageOf("logs") }, "Drop a log")));
     return;
   }
-  const search = make("input", { id: "find", type: "search", autocomplete: "off", on: { input: () => { state.words = search.value; show(); } } });
+  const strip = make("div", {}, trend(rows)), search = make("input", { id: "find", type: "search", autocomplete: "off", on: { input: () => { state.words = search.value; show(); } } });
   const filter = make("select", { id: "filter", on: { change: () => { state.filter = filter.value; show(); } } },
     Object.entries(FILTERS).map(([key, [words]]) => make("option", { value: key }, words)));
   fill(place, make("p", { class: "bar" }, make("label", { class: "inline", for: "find" }, "Find"), search,
-    make("label", { class: "inline", for: "filter" }, "Show"), filter), trend(rows), bulk, count,
+    make("label", { class: "inline", for: "filter" }, "Show"), filter), strip, bulk, count,
   make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Drives" }, make("table", {}, make("caption", {}, "Drives"), make("thead", {}, head), body)),
   make("p", { class: "hint" }, "Net consumption at the pack; a refused figure says why on the drive's own page."));
   show();
   showChosen();
-  const stale = rows.filter((row) => row.is_stale).map((row) => row.number);
+  if (rows.length < total) {
+    await new Promise((painted) => requestAnimationFrame(() => setTimeout(painted)));
+    await load();
+    fill(strip, trend(rows));
+    show();
+  }
+  const { drives: stale } = await ask("GET", api + "/stale-drives");
   if (stale.length) {
     const notice = make("p", { class: "notice amber" }, "Figures of earlier settings, being worked out again: " +
       (stale.length > 12 ? stale.length + " drives." : "drive " + stale.join(", ") + "."));

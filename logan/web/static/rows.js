@@ -5,13 +5,16 @@ import { api, channelWords, fill, make, say } from "./page.js";
 const TITLES = { "scenario": "Scenarios", "gearing.alternative": "Gearing to compare with", "pack.alternative": "Packs to compare with",
   "limits.curve": "Currents over time, from datasheets", "limits.conductor": "Cables and bars", "measurement": "What was measured" };
 const SHOWN = 6;
+const textsOf = (line) => Object.fromEntries([...line.querySelectorAll("input")].map((input) => [input.name, input.value.trim()]));
+const linesOf = (json) => Object.entries(JSON.parse(json)).map(([key, text]) => channelWords(key) + ": " + text).join("\n");
 
 async function editor(place, name) {
   let found = await ask("GET", api + "/rows/" + name);
-  const body = make("tbody", {}), address = api + "/rows/" + name;
+  const body = make("tbody", {}), send = (content) => ask("PATCH", api + "/rows/" + name, content);
+  let seen = new Map(), takenOut = [];
   const columns = () => found.keys.slice(0, Math.max(SHOWN, new Set(found.rows.flatMap(Object.keys)).size));
   const rowOf = (row) => {
-    const line = make("tr", {}, columns().map((key) => make("td", {}, make("input", { name: key, value: row[key] || "", size: 14, autocomplete: "off",
+    const line = make("tr", {}, columns().map((key) => make("td", {}, make("input", { name: key, value: (row && row[key]) || "", size: 14, autocomplete: "off",
       maxlength: 5000, "aria-label": channelWords(key) }))));
     const more = make("select", { "aria-label": "Another value" }, make("option", { value: "" }, "more …"),
       found.keys.filter((key) => !columns().includes(key)).map((key) => make("option", { value: key }, channelWords(key))));
@@ -21,27 +24,40 @@ async function editor(place, name) {
       more.selectedOptions[0].remove();
       input.focus();
     });
-    line.append(make("td", {}, more.options.length > 1 ? more : null,
-      make("button", { class: "plain", type: "button", on: { click: () => line.remove() } }, "Take out")));
+    const takeOut = () => {
+      line.remove();
+      if (row) { takenOut.push([row, null]); }
+    };
+    line.append(make("td", {}, more.options.length > 1 ? more : null, make("button", { class: "plain", type: "button", on: { click: takeOut } }, "Take out")));
+    seen.set(line, [row, textsOf(line)]);
     return line;
   };
-  const said = () => [...body.rows].map((line) => Object.fromEntries([...line.querySelectorAll("input")]
-    .map((input) => [input.name, input.value.trim()]).filter(([, text]) => text))).filter((row) => Object.keys(row).length);
+  // A row that was touched, as it was read and as it is now; cells that nobody touched go back as they came.
+  const changeOf = (line) => {
+    const [row, before] = seen.get(line), touched = Object.entries(textsOf(line)).filter(([key, text]) => text !== (before[key] || ""));
+    return touched.length ? [row, Object.fromEntries(Object.entries({ ...row, ...Object.fromEntries(touched) }).filter(([, text]) => text))] : null;
+  };
   const show = () => {
+    [seen, takenOut] = [new Map(), []];
     body.replaceChildren(...found.rows.map(rowOf));
     fill(place, make("div", { class: "table", tabindex: "0", role: "region", "aria-label": TITLES[name] }, make("table", { class: "dense" },
       make("caption", {}, TITLES[name]), make("thead", {}, make("tr", {}, [...columns(), ""].map((key) =>
         make("th", { scope: "col" }, channelWords(key) || make("span", { class: "hint" }, "change"))))), body)),
-    make("p", { class: "bar" }, make("button", { type: "button", class: "plain", on: { click: () => body.append(rowOf({})) } }, "Add a row"),
+    make("p", { class: "bar" }, make("button", { type: "button", class: "plain", on: { click: () => body.append(rowOf(null)) } }, "Add a row"),
       make("button", { class: "primary", type: "button", on: { click: save } }, "Save " + TITLES[name].toLowerCase())));
   };
   const save = guarded(async () => {
-    let { version } = found;
-    const saved = await saveGuarded({ rows: said() }, (content) => ask("PUT", address, { ...content, version: version }),
-      async () => { version = (await ask("GET", address)).version; }, () => null);
-    found = saved || await ask("GET", address);
+    const changes = [...takenOut, ...[...body.rows].map(changeOf).filter(Boolean)], lost = new Set(), text = JSON.stringify;
+    // What was saved elsewhere is from now on what is changed, should the user want so.
+    const newest = (conflict) => conflict.forEach((one) => {
+      const change = changes.find((any) => !lost.has(any) && text(any[1] || {}) === text(JSON.parse(one.yours)));
+      lost.add(change);
+      change[0] = JSON.parse(one.theirs);
+    });
+    const saved = await saveGuarded({ changes: changes }, send, newest, () => null, linesOf), rest = changes.filter((change) => !lost.has(change));
+    found = saved || await send({ changes: rest });
     show();
-    if (saved) { say("Saved.", "good"); }
+    if (saved || rest.length) { say("Saved.", "good"); }
   });
   show();
 }
