@@ -56,7 +56,7 @@ def save_rows(folder: BuildFolder, name: str, changes: Sequence[Change]) -> None
             place = known.index(before) if before in known else len(rows)
             if before in known or not before:
                 rows[place : place + 1] = made
-            elif after not in known and (theirs := _of_same_name(before, known)) != after:
+            elif after not in known and (theirs := _become(before, known)) != after:
                 lost.append((f"{name} {_named(before)}", json.dumps(after), json.dumps(theirs)))
         if lost:
             raise ConflictError("these rows were", tuple(lost))
@@ -75,10 +75,11 @@ def _named(row: dict[str, str]) -> str:
     return next((row[key] for key in _ESSENTIAL if key in row), "")
 
 
-def _of_same_name(row: dict[str, str], known: list[dict[str, str]]) -> dict[str, str]:
-    """The row that this one may have become: of its name, with the most in common; an empty one where it is gone."""
-    alike = [other for other in known if _named(other) == _named(row)]
-    return max(alike, key=lambda other: len(row.items() & other.items()), default={})
+def _become(row: dict[str, str], known: list[dict[str, str]]) -> dict[str, str]:
+    """The row that this one may have become: of its name, else with most of its cells; an empty one if it is gone."""
+    in_common = [len(row.items() & other.items()) for other in known]
+    alike = [k for k, other in enumerate(known) if _named(other) == _named(row) or 2 * in_common[k] > len(row)]
+    return known[max(alike, key=lambda k: (_named(known[k]) == _named(row), in_common[k]))] if alike else {}
 
 
 def _put(document: Any, name: str, items: list[Any]) -> None:

@@ -172,28 +172,52 @@ def test_a_served_report_is_alive_and_walled_off(page, served, demo):
     line.locator("xpath=following-sibling::output[1]").get_by_text("time").wait_for()
 
 
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1100), ("dark", 400)])
-def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, scheme, width):
-    address, _ = served
-    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
-    page = context.new_page()
-    page.set_default_timeout(150_000)
+def serious_faults(page, name):
+    """Faults of a page in both widths and schemes, each with what it was seen in; none may be wider than its screen."""
     found = {}
-    places = ("", "/interface", "/explain", "/builds/demo", "/builds/demo/settings", "/builds/demo/logs",
-              "/builds/demo/drives", "/builds/demo/drives/4", "/builds/demo/limits",
-              "/builds/demo/tools#gearing", "/builds/demo/range", "/builds/demo/report")  # fmt: skip
-    for place in places:
-        page.goto(address + place)
-        with contextlib.suppress(Exception):
-            page.wait_for_load_state("networkidle", timeout=15_000)
-        if faults := faults_of(page):
-            found[place] = faults
+    for width in (1280, 390):
+        for scheme in ("light", "dark"):
+            page.set_viewport_size({"width": width, "height": 900})
+            page.emulate_media(color_scheme=scheme)
+            if faults := faults_of(page):
+                found[name, width, scheme] = faults
         wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-        assert wide <= 1, (place, wide)
-    page.goto((demo / "reports" / "report.html").as_uri())
-    if faults := faults_of(page):
-        found["report"] = faults
-    context.close()
+        assert wide <= 1, (name, width, wide)
+    return found
+
+
+def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, tmp_path, small_log):
+    from logan.pipeline.builds import BuildFolder
+    from logan.pipeline.reporting import write_build_report
+
+    address, _ = served
+    places = ("", "/interface", "/explain", "/builds/demo", "/builds/demo/settings", "/builds/demo/drives",
+              "/builds/demo/drives/4", "/builds/demo/limits", "/builds/demo/tools?number=4#drive",
+              "/builds/demo/range", "/builds/demo/report", "/builds/demo/logs")  # fmt: skip
+    found = {}
+    with opened(browser, refusals=None) as (page, _):
+        for place in places:
+            page.goto(address + place)
+            with contextlib.suppress(Exception):
+                page.wait_for_load_state("networkidle", timeout=15_000)
+            if place.endswith("settings"):
+                page.locator("#rows summary").first.click()
+                page.locator("#rows tbody tr").first.wait_for()
+            if "tools" in place:
+                page.locator("#command-answer table").first.wait_for()
+            found |= serious_faults(page, place)
+        drop(page, [small_log])  # what an import shows on its way
+        page.get_by_role("button", name="Which signal is which channel?").click()
+        page.get_by_role("button", name="Save the map").wait_for()
+        page.locator("#waiting").get_by_role("button", name="Look").click()
+        page.locator("#look table").first.wait_for()
+        found |= serious_faults(page, "channels")
+        page.get_by_role("button", name="Forget drive.log").click()
+        page.get_by_text("No log is waiting.").wait_for()
+        for kind, number in (("build", None), ("certificate", None), ("drive", "4")):
+            report = write_build_report(BuildFolder(demo), tmp_path / f"{kind}.html", kind=kind, drive=number)
+            page.goto(report.as_uri())
+            found |= serious_faults(page, kind)
     assert found == {}
 
 

@@ -274,3 +274,71 @@ def test_a_span_is_trimmed_masked_corrected_and_noted_on_one_channel_or_all(brow
         page.get_by_role("button", name="Take all back").click()
         page.get_by_text("All are taken back.").wait_for()
         page.locator("#masks li").first.wait_for(state="detached")
+
+
+def test_a_span_is_noted_and_the_note_stands_on_its_drive(browser, van):
+    with opened(browser) as (page, _):
+        page.goto(f"{van}/drives/1")
+        page.locator(".lane .value").first.wait_for()
+        noted = page.locator("#note")
+        before = noted.input_value()
+        for words in ("gravel", "rain <b>began</b>"):
+            page.locator("#timeline").focus()
+            for _ in range(3):
+                page.keyboard.press("Shift+ArrowRight")
+            form = page.locator("#span form")
+            form.locator("[name=action]").select_option(label="note something about it")
+            assert form.locator("[name=channel]").is_hidden()  # a note is on all of it
+            assert form.get_by_label("By how much").is_hidden()
+            form.get_by_label("because").fill(words)
+            form.get_by_role("button", name="Do it").click()
+            page.get_by_text("Noted.", exact=True).first.wait_for()
+            page.wait_for_function("words => document.querySelector('#note').value.endsWith(words)", arg=words)
+            page.locator("#span").get_by_role("button", name="Close").click()
+        lines = noted.input_value().removeprefix(before).strip().split("\n")
+        assert [re.sub(r"^\d+:\d\d to \d+:\d\d: ", "", line) for line in lines] == ["gravel", "rain <b>began</b>"]
+        page.reload()
+        page.locator(".lane .value").first.wait_for()
+        assert noted.input_value().endswith("\n".join(lines))
+        page.goto(f"{van}/drives")
+        page.get_by_label("Find").fill("gravel")
+        page.get_by_role("link", name="drive 1", exact=True).last.wait_for()
+
+
+def test_two_tabs_on_rows_lose_nothing_and_see_both_texts_of_one_row(browser, van):
+    def rows_of(page, name="Scenarios"):
+        page.goto(f"{van}/settings")
+        part = page.locator("#rows details").filter(has=page.locator(f"summary:text-is('{name}')"))
+        part.locator("summary").click()
+        part.locator("tbody tr").first.wait_for()
+        return part, lambda row, label: part.locator("tbody tr").nth(row).get_by_label(label, exact=True)
+
+    def saved():
+        found = ask(f"{van.replace('/builds/', '/api/v1/builds/')}/rows/scenario")[1]["rows"]
+        return [(row["name"], row.get("speed")) for row in found]
+
+    with opened(browser, refusals=(409,)) as (mine, _), opened(browser) as (theirs, _):
+        part, cell = rows_of(mine)
+        other_part, other_cell = rows_of(theirs)
+        first = saved()
+        cell(0, "speed").fill("66 mph")
+        part.get_by_role("button", name="Save scenarios").click()
+        mine.get_by_text("Saved.", exact=True).wait_for()
+        other_cell(1, "speed").fill("47 mph")  # read before the other was saved: another row
+        other_part.get_by_role("button", name="Add a row").click()
+        other_cell(len(first), "name").fill("new")
+        other_cell(len(first), "speed").fill("40 mph")
+        other_part.get_by_role("button", name="Save scenarios").click()
+        theirs.get_by_text("Saved.", exact=True).wait_for()
+        now = [(first[0][0], "66 mph"), (first[1][0], "47 mph"), *first[2:], ("new", "40 mph")]
+        assert saved() == now
+        cell(0, "speed").fill("67 mph")
+        cell(1, "speed").fill("48 mph")  # the row that was changed there
+        part.get_by_role("button", name="Save scenarios").click()
+        both = mine.locator("dialog")
+        both.get_by_text("speed: 48 mph").wait_for()
+        both.get_by_text("speed: 47 mph").wait_for()
+        both.get_by_role("button", name="Take what was saved").click()
+        mine.get_by_text("Saved.", exact=True).last.wait_for()
+        mine.wait_for_function("document.querySelectorAll('#rows tbody [name=speed]')[1].value === '47 mph'")
+        assert saved() == [(first[0][0], "67 mph"), *now[1:]]  # what nobody else touched is kept

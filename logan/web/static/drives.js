@@ -84,7 +84,7 @@ export async function drives() {
       show();
     } } }, words))));
     fill(body, found.slice(0, FIRST_ROWS).map(rowOf));
-    fill(count, rows.length < total ? number(total) + " drives." : number(found.length) + " of " + number(total) + " drives.");
+    fill(count, (found.length < rows.length ? number(found.length) + " of " : "") + number(total) + (total === 1 ? " drive." : " drives."));
     const more = (from) => whenIdle(() => {
       if (mine !== turn || from >= found.length) { return; }
       body.append(...found.slice(from, from + FIRST_ROWS).map(rowOf));
@@ -136,7 +136,7 @@ export async function drives() {
     Object.entries(FILTERS).map(([key, [words]]) => make("option", { value: key }, words)));
   fill(place, make("p", { class: "bar" }, make("label", { class: "inline", for: "find" }, "Find"), search,
     make("label", { class: "inline", for: "filter" }, "Show"), filter), strip, bulk, count,
-  make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Drives" }, make("table", {}, make("caption", {}, "Drives"), make("thead", {}, head), body)),
+  make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Drives" }, make("table", {}, make("thead", {}, head), body)),
   make("p", { class: "hint" }, "Net consumption at the pack; a refused figure says why on the drive's own page."));
   show();
   showChosen();

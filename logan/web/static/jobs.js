@@ -85,11 +85,13 @@ function cameOf(job) {
 function endedBox(job) {
   const tone = { done: "good", failed: "red", stopped: "amber" }[job.state];
   const place = (to) => to.startsWith("/") ? to : "/builds/" + encodeURIComponent(job.build) + (to ? "/" + to : "");
-  const [message, links] = cameOf(job);
+  const [message, links] = cameOf(job), address = "/api/v1/jobs/" + job.id + "/close";
+  // Whoever goes to see what came of it has seen that it ended.
+  const close = () => { fetch(address, { method: "POST", headers: { "X-Logan": "1" }, keepalive: true }); };
   const again = job.state !== "done" && job.kind && job.build
     ? make("button", { class: "plain", on: { click: post(job, "again") } }, "Start again") : null;
   return make("div", { class: "job notice " + tone },
-    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), message, links.map(([words, to]) => [" ", make("a", { href: place(to) }, words)]).flat()),
+    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), message, links.map(([words, to]) => [" ", make("a", { href: place(to), on: { click: close } }, words)]).flat()),
     again, make("button", { class: "plain", "aria-label": "Close: " + job.label, on: { click: post(job, "close") } }, "Close"));
 }
 

@@ -134,7 +134,8 @@ export function table(caption, headings, rows, wordy) {
   const head = headings.map((heading, column) =>
     make("th", { scope: "col", class: wordy && wordy.includes(column) ? "words" : null }, heading));
   const body = rows.map((row) => make("tr", { class: row.tone || null }, row.cells.map(cell)));
-  return make("div", { class: "table", tabindex: "0", role: "region", "aria-label": caption },
+  // On a phone, rows of words stand below each other rather than in columns too narrow to read.
+  return make("div", { class: wordy && wordy.length > 2 ? "table wordy" : "table", tabindex: "0", role: "region", "aria-label": caption },
     make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
 }
 

@@ -105,7 +105,7 @@ function evidenceOf(source) {
   return make("a", { href: pageOf(place) }, words);
 }
 
-const notices = (range) => range.notes.map((note) => make("p", { class: "notice amber" }, note));
+const notices = (range) => range.notes.length ? make("div", { class: "notice amber" }, range.notes.map((note) => make("p", {}, note))) : null;
 
 function showAnswer(place, range) {
   const target = range.prediction.scenarios.find((scenario) => scenario.name === range.prediction.target_scenario);

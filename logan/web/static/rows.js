@@ -14,12 +14,12 @@ async function editor(place, name) {
   let seen = new Map(), takenOut = [];
   const columns = () => found.keys.slice(0, Math.max(SHOWN, new Set(found.rows.flatMap(Object.keys)).size));
   const rowOf = (row) => {
-    const line = make("tr", {}, columns().map((key) => make("td", {}, make("input", { name: key, value: (row && row[key]) || "", size: 14, autocomplete: "off",
+    const line = make("tr", {}, columns().map((key) => make("td", {}, make("input", { name: key, value: (row && row[key]) || "", size: 10, autocomplete: "off",
       maxlength: 5000, "aria-label": channelWords(key) }))));
     const more = make("select", { "aria-label": "Another value" }, make("option", { value: "" }, "more …"),
       found.keys.filter((key) => !columns().includes(key)).map((key) => make("option", { value: key }, channelWords(key))));
     more.addEventListener("change", () => {
-      const input = make("input", { name: more.value, size: 14, "aria-label": channelWords(more.value), placeholder: channelWords(more.value) });
+      const input = make("input", { name: more.value, size: 10, "aria-label": channelWords(more.value), placeholder: channelWords(more.value) });
       line.lastChild.before(make("td", {}, input));
       more.selectedOptions[0].remove();
       input.focus();
@@ -41,8 +41,8 @@ async function editor(place, name) {
     [seen, takenOut] = [new Map(), []];
     body.replaceChildren(...found.rows.map(rowOf));
     fill(place, make("div", { class: "table", tabindex: "0", role: "region", "aria-label": TITLES[name] }, make("table", { class: "dense" },
-      make("caption", {}, TITLES[name]), make("thead", {}, make("tr", {}, [...columns(), ""].map((key) =>
-        make("th", { scope: "col" }, channelWords(key) || make("span", { class: "hint" }, "change"))))), body)),
+      make("thead", {}, make("tr", {}, [...columns(), ""].map((key) =>
+        make("th", { scope: "col", class: "words" }, channelWords(key) || make("span", { class: "hint" }, "change"))))), body)),
     make("p", { class: "bar" }, make("button", { type: "button", class: "plain", on: { click: () => body.append(rowOf(null)) } }, "Add a row"),
       make("button", { class: "primary", type: "button", on: { click: save } }, "Save " + TITLES[name].toLowerCase())));
   };

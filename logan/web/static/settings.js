@@ -10,7 +10,7 @@ function fieldOf(field) {
   const input = isYesNo ? make("select", about, ["", ...field.choices].map((choice) =>
     make("option", { value: choice, selected: choice === field.text }, { "": "as usual", "true": "yes", "false": "no" }[choice])))
     : field.choices.length ? make("select", about, field.choices.map((choice) =>
-      make("option", { value: choice, selected: choice === field.text }, choice || "(none)")))
+      make("option", { value: choice, selected: choice === field.text }, channelWords(choice) || "(none)")))
     : make("input", { ...about, value: field.text, placeholder: field.example, required: field.is_required });
   input.dataset.before = field.text;
   const [, ...names] = field.key.split(".").map(channelWords);
@@ -22,7 +22,7 @@ function fieldOf(field) {
   }
   input.setAttribute("aria-describedby", id + "-hint " + problem.id);
   const label = make("label", { for: id }, names[0] + (field.is_required ? " *" : ""));
-  return make("div", {}, label, input, problem, make("small", { id: id + "-hint" }, field.hint));
+  return make("div", {}, label, input, problem, make("small", { id: id + "-hint" }, isYesNo ? field.hint.replace(/\btrue\b/, "yes").replace(/\bfalse\b/, "no") : field.hint));
 }
 
 // Keys of two parts are a field each; those of three (limits.motor_temperature.red) are the rows of a small table.

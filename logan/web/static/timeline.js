@@ -3,7 +3,7 @@
 import { make } from "./page.js";
 import { Series, ticks } from "./series.js";
 
-const PAINT_MS = 4, AT_ONCE = 8, AHEAD = 1, NEAR = 0.35, AXIS_PX = 26;
+const PAINT_MS = 4, AT_ONCE = 8, AHEAD = 1, NEAR = 0.35, AXIS_PX = 26, NAME_PX = 18;
 const SCREENS = 1 + 2 * AHEAD;
 
 export class Timeline {
@@ -171,7 +171,8 @@ export class Timeline {
     canvas.width = lane.canvas.width * SCREENS;
     canvas.height = height;
     const context = canvas.getContext("2d"), scale = canvas.width / (to - from);
-    const [bottom, top] = lane.range, y = (value) => height - 4 - (height - 8) * (value - bottom) / (top - bottom);
+    const [bottom, top] = lane.range, room = height - 6 - NAME_PX * this.ratio;
+    const y = (value) => height - 4 - room * (value - bottom) / (top - bottom);
     for (const [name, value] of lane.about.limits) {
       context.strokeStyle = this.colours[name === "red" ? "red" : "amber"];
       context.lineWidth = this.ratio;

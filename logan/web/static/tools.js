@@ -42,7 +42,7 @@ export async function tools() {
   }
   const show = () => {
     const command = found.commands.find((one) => one.name === select.value);
-    byId("command-about").textContent = command.about;
+    byId("command-about").textContent = command.about.replace(/\.$/, "") === command.title ? "" : command.about;
     byId("command-answer").replaceChildren();
     history.replaceState(null, "", location.search + "#" + encodeURIComponent(command.name));
     const required = command.options.filter((option) => option.is_required), rest = command.options.filter((option) => !option.is_required);
@@ -64,10 +64,14 @@ export async function tools() {
     } finally { button.disabled = false; }
   }));
   select.addEventListener("change", show);
-  const asked = decodeURIComponent(location.hash.slice(1));
-  if (found.commands.some((one) => one.name === asked)) { select.value = asked; }
   if (!found.commands.length) { return; }
-  show();
+  const take = () => {
+    const asked = decodeURIComponent(location.hash.slice(1));
+    if (found.commands.some((one) => one.name === asked)) { select.value = asked; }
+    show();
+  };
+  window.addEventListener("hashchange", take);
+  take();
   // An address such as tools?drives=1 3#compare is answered at once.
   const field = (name) => [...form.elements].find((input) => input.name === name);
   const given = [...new URLSearchParams(location.search)].filter(([name]) => field(name));

@@ -169,7 +169,7 @@ export class Workbench {
         return series ? this.shownValue(about, series.at(at)) : "";
       };
       const red = lane.about.limits.find(([name]) => name === "red") || lane.about.limits[0];
-      const limit = red ? " · " + red[0] + " " + this.shownValue(lane.about, red[1]) : "";
+      const limit = red ? " · " + red[0] + " " + valueText(red[1], lane.about.shown) : "";
       const other = lane.others ? " / " + of("other", lane.others) : "";
       lane.value.textContent = (of("own", lane.about) || lane.about.shown.unit) + other + limit;
     }
