@@ -87,12 +87,12 @@ def _put(document: Any, name: str, items: list[Any]) -> None:
 
     *parents, last = name.split(".")
     table = document.setdefault(parents[0], tomlkit.table()) if parents else document
-    if not items:
+    made = tomlkit.aot()
+    made.extend(items)
+    if items:
+        table[last] = made
+    else:
         table.pop(last, None)
-        return
-    table[last] = tomlkit.aot()
-    for item in items:
-        table[last].append(item)
 
 
 def _file(folder: BuildFolder, name: str) -> Any:

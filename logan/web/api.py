@@ -1,7 +1,5 @@
 """The page's interface for programs: everything that the page can do, as JSON."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Final
@@ -16,21 +14,8 @@ from logan.pipeline.limit_sheet import limits_of_build
 from logan.pipeline.reporting import served_report_policy
 from logan.results import json_ready
 from logan.settings import ChannelSource
-from logan.web import work
+from logan.web import bodies, work
 from logan.web.asked import CONFLICT, REFUSED, Build, Space, build_of, commands_of, job_json
-from logan.web.bodies import (
-    ChannelChoices,
-    CommandRequest,
-    DbcChoices,
-    ImportRequest,
-    LogId,
-    NewBuild,
-    ReportRequest,
-    RowChanges,
-    SettingsChange,
-    WatchRequest,
-    WhatIf,
-)
 from logan.web.jobs import SHORT, Job
 from logan.web.state import DEMO_NAME
 from logan.web.watching import folder_listing, stop_watching, watch_folder, watch_json
@@ -48,7 +33,7 @@ def builds(space: Space) -> dict[str, Any]:
 
 
 @router.post("/builds", responses=REFUSED, status_code=201)
-def new_build(body: NewBuild, space: Space) -> dict[str, Any]:
+def new_build(body: bodies.NewBuild, space: Space) -> dict[str, Any]:
     """Make a build from the template."""
     return {"build": space.make(body.name, body.units).path.name}
 
@@ -117,11 +102,8 @@ def settings(folder: Build) -> Any:
     return json_ready(settings_form.read_form(folder))
 
 
-@router.put(
-    "/builds/{build}/settings",
-    responses=CONFLICT,
-)
-def change_settings(folder: Build, body: SettingsChange) -> Any:
+@router.put("/builds/{build}/settings", responses=CONFLICT)
+def change_settings(folder: Build, body: bodies.SettingsChange) -> Any:
     """Change settings; nothing is saved that is not valid."""
     if body.text is not None:
         settings_form.save_text(folder, body.text, version=body.version)
@@ -137,7 +119,7 @@ def rows(folder: Build, name: Annotated[str, Path(max_length=40)]) -> Any:
 
 
 @router.patch("/builds/{build}/rows/{name}", responses=CONFLICT)
-def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: RowChanges) -> Any:
+def change_rows(folder: Build, name: Annotated[str, Path(max_length=40)], body: bodies.RowChanges) -> Any:
     """Change some rows, or add and take out some; the others stay. Nothing is saved that is not valid."""
     settings_rows.save_rows(folder, name, body.changes)
     return settings_rows.read_rows(folder, name)
@@ -149,17 +131,10 @@ def logs(folder: Build, space: Space) -> dict[str, Any]:
     return {"logs": [work.sent_json(log) for log in space.uploads(folder).list()]}
 
 
-@router.post(
-    "/builds/{build}/logs",
-    responses=REFUSED,
-    status_code=201,
-    openapi_extra={
-        "requestBody": {
-            "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
-            "required": True,
-        }
-    },
-)
+_BYTES = {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}, "required": True}
+
+
+@router.post("/builds/{build}/logs", responses=REFUSED, status_code=201, openapi_extra={"requestBody": _BYTES})
 async def send_log(
     folder: Build, space: Space, request: Request, name: Annotated[str, Query(max_length=255)] = "log"
 ) -> dict[str, Any]:
@@ -176,7 +151,7 @@ def dbcs(folder: Build) -> Any:
 
 
 @router.put("/builds/{build}/dbcs", responses=CONFLICT)
-def name_dbcs(folder: Build, body: DbcChoices) -> Any:
+def name_dbcs(folder: Build, body: bodies.DbcChoices) -> Any:
     """Name DBCs to use, each for all buses or for some, or use one no more (its file stays); the others stay."""
     chosen = {choice.file: choice.bus for choice in body.dbcs}
     dbc_files.name_dbcs(folder, chosen, left_out=body.left_out, version=body.version)
@@ -184,14 +159,14 @@ def name_dbcs(folder: Build, body: DbcChoices) -> Any:
 
 
 @router.delete("/builds/{build}/logs/{log}", responses=REFUSED)
-def forget_log(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+def forget_log(folder: Build, space: Space, log: bodies.LogId) -> dict[str, Any]:
     """Forget a sent log."""
     space.uploads(folder).remove(log)
     return {"removed": log}
 
 
 @router.post("/builds/{build}/logs/{log}/suggest", responses=REFUSED, status_code=202)
-def suggest(folder: Build, space: Space, log: LogId) -> dict[str, Any]:
+def suggest(folder: Build, space: Space, log: bodies.LogId) -> dict[str, Any]:
     """Suggest which signal is which channel, with a little plot of each."""
     return job_json(work.begin(space, folder, "suggest", {"logs": [log]}))
 
@@ -203,14 +178,14 @@ def channels(folder: Build) -> Any:
 
 
 @router.put("/builds/{build}/channels", responses=CONFLICT)
-def save_channels(folder: Build, body: ChannelChoices) -> Any:
+def save_channels(folder: Build, body: bodies.ChannelChoices) -> Any:
     """Change channels of the map, or leave some out; the others stay."""
     sources = tuple(ChannelSource(**choice.model_dump()) for choice in body.channels)
     return json_ready(hour.save_channels(folder, sources, left_out=body.left_out, version=body.version))
 
 
 @router.post("/builds/{build}/import", responses=REFUSED, status_code=202)
-def import_sent(folder: Build, space: Space, body: ImportRequest) -> dict[str, Any]:
+def import_sent(folder: Build, space: Space, body: bodies.ImportRequest) -> dict[str, Any]:
     """Import sent logs; those that are being imported already are not imported twice."""
     return job_json(work.begin(space, folder, "import", body.model_dump()))
 
@@ -228,7 +203,7 @@ def watched(folder: Build, space: Space) -> dict[str, Any]:
 
 
 @router.post("/builds/{build}/watch", responses=REFUSED)
-def watch(folder: Build, space: Space, body: WatchRequest) -> dict[str, Any]:
+def watch(folder: Build, space: Space, body: bodies.WatchRequest) -> dict[str, Any]:
     """Watch a folder on this machine and import what comes; an empty text stops it."""
     if body.folder.strip():
         watch_folder(space, folder.path.name, FilePath(body.folder.strip()))
@@ -256,7 +231,7 @@ def limits(folder: Build) -> Any:
 
 
 @router.post("/builds/{build}/what-if", responses=REFUSED)
-def what_if(folder: Build, body: WhatIf) -> Any:
+def what_if(folder: Build, body: bodies.WhatIf) -> Any:
     """The range at another speed, temperature, payload or pack."""
     question = asking.Question(**body.model_dump())
     return json_ready(asking.what_if(folder.settings(), work.basis_of(folder), question))
@@ -270,7 +245,7 @@ def commands(folder: Build, space: Space) -> dict[str, Any]:
 
 @router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)
 def run_command(
-    folder: Build, space: Space, name: Annotated[str, Path(max_length=40)], body: CommandRequest
+    folder: Build, space: Space, name: Annotated[str, Path(max_length=40)], body: bodies.CommandRequest
 ) -> dict[str, Any]:
     """Run a command on a build: its tables and words, or its result in SI."""
     return job_json(work.begin(space, folder, "command", {"name": name, **body.model_dump()}))
@@ -281,14 +256,11 @@ def exported(
     folder: Build, name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,100}$")]
 ) -> FileResponse:
     """A file that a command wrote."""
-    path = folder.path / "exports" / name
-    if not path.is_file():
-        raise HTTPException(404, "this file has not been written")
-    return FileResponse(path, media_type="application/octet-stream", filename=name)
+    return _written(folder.path / "exports" / name, media_type="application/octet-stream", filename=name)
 
 
 @router.post("/builds/{build}/report", responses=REFUSED, status_code=202)
-def report(folder: Build, space: Space, body: ReportRequest) -> dict[str, Any]:
+def report(folder: Build, space: Space, body: bodies.ReportRequest) -> dict[str, Any]:
     """Write a report."""
     if body.kind == "drive" and body.drive is None:
         raise HTTPException(400, "say which drive")
@@ -299,18 +271,18 @@ def report(folder: Build, space: Space, body: ReportRequest) -> dict[str, Any]:
 def reports(folder: Build) -> dict[str, Any]:
     """Reports that were written, the newest first."""
     found = [path for path in folder.reports.glob("*.html") if REPORT_NAME.match(path.name)]
-    found.sort(key=lambda path: -path.stat().st_mtime)
-    return {
-        "reports": [
-            {"name": path.name, "size_bytes": path.stat().st_size, "written_s": path.stat().st_mtime} for path in found
-        ]
-    }
+    about = ((path.name, path.stat()) for path in sorted(found, key=lambda path: -path.stat().st_mtime))
+    return {"reports": [{"name": n, "size_bytes": of.st_size, "written_s": of.st_mtime} for n, of in about]}
 
 
 @router.get("/builds/{build}/reports/{name}", responses=REFUSED)
 def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> FileResponse:
     """A report that was written: only logan's own scripts run in it, walled off from this page."""
-    path = folder.reports / name
+    headers = {"Content-Security-Policy": served_report_policy()}
+    return _written(folder.reports / name, media_type="text/html", headers=headers)
+
+
+def _written(path: FilePath, **about: Any) -> FileResponse:
     if not path.is_file():
-        raise HTTPException(404, "this report has not been written")
-    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": served_report_policy()})
+        raise HTTPException(404, "this file has not been written")
+    return FileResponse(path, **about)

@@ -1,7 +1,5 @@
 """The part of the interface that is about drives: lists, notes, the bin, and everything about one of them."""
 
-from __future__ import annotations
-
 import contextlib
 from typing import Annotated, Any
 

@@ -1,7 +1,5 @@
 """The local page as one application: gate, pages, interface, files."""
 
-from __future__ import annotations
-
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.resources import files

@@ -1,7 +1,5 @@
 """What requests to the interface rest on: the workspace, a build, a job by name, and how a job is told."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Final
 
 from fastapi import Depends, HTTPException, Path, Request

@@ -1,7 +1,5 @@
 """What requests may carry: typed, bounded, nothing else allowed."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, ClassVar, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field

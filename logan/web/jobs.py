@@ -1,7 +1,5 @@
 """Work that takes a while: done in the background, with progress and a way to stop it, noted in a journal."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 import logging
@@ -192,14 +190,11 @@ class JobRunner:
             fresh.replace(path)
 
     def _run(self, job: Job, work: Callable[[Job], Any]) -> None:
-        if job.stop.is_set():
-            job.state, job.message = "stopped", "stopped before it began"
-            self._note(job.build)
-            return
         job.state = "running"
         self._note(job.build)
         message = ""
         try:
+            job.tell("")
             job.result = work(job)
         except JobStopped:
             state, message = "stopped", "stopped; nothing half-done was kept"

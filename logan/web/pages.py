@@ -1,13 +1,11 @@
 """The pages: server-made frames that the script fills; names and texts are escaped by the template engine."""
 
-from __future__ import annotations
-
 import secrets
 from hashlib import sha256
 from importlib.resources import files
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
@@ -16,7 +14,7 @@ from logan.pipeline.builds import BuildFolder, shown_units
 from logan.pipeline.method import chapters, glossary
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.version import VERSION
-from logan.web.asked import Build, Space, build_of, commands_of
+from logan.web.asked import Build, Space, commands_of
 from logan.web.security import TOKEN_COOKIE
 from logan.web.state import Workspace
 
@@ -100,18 +98,13 @@ def _takes(about: dict[str, Any]) -> str:
     return ", ".join(named)
 
 
-_VIEWS = ("settings", "logs", "drives", "limits", "range", "tools", "report")
+_VIEWS = ("overview", "settings", "logs", "drives", "limits", "range", "tools", "report")
 
 
 @router.get("/builds/{build}", response_class=HTMLResponse)
-def overview(request: Request, space: Space, folder: Annotated[BuildFolder, Depends(build_of)]) -> Response:
-    """One build: the answer and what to do next."""
-    return _page(request, "overview.html", space, folder, view="overview")
-
-
 @router.get("/builds/{build}/{view}", response_class=HTMLResponse)
-def view_of(request: Request, space: Space, folder: Build, view: Annotated[str, Path(max_length=20)]) -> Response:
-    """One view of a build."""
+def view_of(request: Request, space: Space, folder: Build, view: str = "overview") -> Response:
+    """One view of a build; its overview, the answer and what to do next, where none is named."""
     if view not in _VIEWS:
         raise HTTPException(404, "there is no such page")
     return _page(request, f"{view}.html", space, folder, view=view)

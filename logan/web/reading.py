@@ -1,7 +1,5 @@
 """The last step of every answer: sentences of the core in the units of the build that is asked about."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Awaitable, Callable
 from typing import Final

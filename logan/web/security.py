@@ -6,8 +6,6 @@ from our own origin and carry our own header (against forged requests), nothing 
 by GET, and answers may neither be framed nor sniffed nor fetch anything from elsewhere.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hmac
 import socket

@@ -1,7 +1,5 @@
 """What the page works on: a workspace of builds, the jobs under way, and sent logs."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -56,7 +54,7 @@ class Workspace:
 
     settings: WebSettings
     jobs: JobRunner = field(init=False)
-    watchers: dict[str, Watcher] = field(default_factory=dict)
+    watchers: "dict[str, Watcher]" = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.jobs = JobRunner(self._journal_of)

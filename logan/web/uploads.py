@@ -1,7 +1,5 @@
 """Logs from the browser: streamed to disk, bounded, and never trusted by name."""
 
-from __future__ import annotations
-
 import contextlib
 import json
 import re
@@ -139,14 +137,12 @@ class Uploads:
                     with archive.open(info) as stream:
                         made.append(self._keep(info.filename, iter(partial(stream.read, 1 << 20), b""), room))
                     room -= made[-1].size_bytes
-        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError, zlib.error) as error:
-            self._forget([*made, upload])
-            if isinstance(error, LoganError):
-                raise
-            raise UsageError("the zip file is damaged or locked", "Unpack it, and send what was in it") from error
         except LoganError:
             self._forget([*made, upload])
             raise
+        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError, zlib.error) as error:
+            self._forget([*made, upload])
+            raise UsageError("the zip file is damaged or locked", "Unpack it, and send what was in it") from error
         self.remove(upload.id)
         return tuple(made)
 

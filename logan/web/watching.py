@@ -1,19 +1,15 @@
 """A folder on this machine that is watched: every log that settles in it is imported."""
 
-from __future__ import annotations
-
 import threading
 import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from logan.errors import LoganError, UsageError
+from logan.pipeline.builds import BuildFolder
+from logan.web.state import Workspace
 from logan.web.work import import_sent
-
-if TYPE_CHECKING:
-    from logan.pipeline.builds import BuildFolder
-    from logan.web.state import Workspace
 
 PERIOD_S: Final = 2.0
 SETTLED_S: Final = 3.0

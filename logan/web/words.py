@@ -1,7 +1,5 @@
 """What the library says to users of a terminal, in the page's words: no commands, no options, no paths."""
 
-from __future__ import annotations
-
 import re
 from typing import Any, Final
 

@@ -1,13 +1,11 @@
 """The longer pieces of work that the page starts: each a function of a job."""
 
-from __future__ import annotations
-
 import shutil
 import time
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -17,7 +15,7 @@ from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
 from logan.pipeline.demo_run import run_demo
 from logan.pipeline.first_hour import suggest_with_plots
 from logan.pipeline.importing import ImportOptions, import_logs
-from logan.pipeline.logs_reader import Reading
+from logan.pipeline.logs_reader import IngestProgress, Reading
 from logan.pipeline.notes import noted
 from logan.pipeline.plan import Plan
 from logan.pipeline.predict import plan_of_build
@@ -26,12 +24,9 @@ from logan.pipeline.reporting import write_build_report
 from logan.results import json_ready
 from logan.web.bodies import ImportChoices
 from logan.web.jobs import Job
+from logan.web.state import Workspace
 from logan.web.uploads import Upload, Uploads
 from logan.web.words import in_page_words, worded
-
-if TYPE_CHECKING:
-    from logan.pipeline.logs_reader import IngestProgress
-    from logan.web.state import Workspace
 
 _SPARK_POINTS: Final = 120
 _ANALYSIS_RATIO: Final = [3.0]
