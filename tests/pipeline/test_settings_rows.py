@@ -83,7 +83,9 @@ def test_a_row_that_was_changed_elsewhere_is_told_with_both_texts_and_kept(folde
     before = folder.settings_file.read_bytes()
     with pytest.raises(ConflictError) as refused:
         save_rows(folder, "scenario", [(other, None), (work, mine)])
-    assert [(key, json.loads(a), json.loads(b)) for key, a, b in refused.value.texts] == [("scenario work", mine, theirs)]
+    assert [(key, json.loads(a), json.loads(b)) for key, a, b in refused.value.texts] == [
+        ("scenario work", mine, theirs)
+    ]
     assert folder.settings_file.read_bytes() == before  # not the other change alone either
     save_rows(folder, "scenario", [(work, theirs)])  # the same was saved elsewhere: nothing to ask
     with pytest.raises(ConflictError):
