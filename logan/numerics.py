@@ -6,6 +6,7 @@ longest gap it may bridge as an argument.
 """
 
 from dataclasses import dataclass
+from math import factorial
 
 import numpy as np
 
@@ -311,3 +312,28 @@ def long_run_factor(residual: FloatArray, *, lags: int) -> float:
     running = np.cumsum(np.pad(centred, (lags + 1, lags)))
     sums = running[lags + 1 :] - running[: -lags - 1]
     return max(1.0, float(np.sum(sums**2)) / (power * (lags + 1)))
+
+
+def shapley(values: FloatArray, players: int) -> FloatArray:
+    """Mean effect of each player's joining, over every order in which they can join (Shapley).
+
+    Parameters
+    ----------
+    values : ndarray, shape (2**players, ...)
+        What each subset is worth; bit k of its place stands for player k. [any]
+    players : int
+        How many.
+
+    Returns
+    -------
+    ndarray, shape (players, ...)
+        They add up to the last value less the first.
+    """
+    subsets = np.arange(2**players)
+    sizes = np.array([int(subset).bit_count() for subset in subsets])
+    weight = np.array([factorial(size) * factorial(players - size - 1) for size in range(players)]) / factorial(players)
+    shares = np.empty((players, *values.shape[1:]))
+    for player in range(players):
+        without = subsets[(subsets >> player) & 1 == 0]
+        shares[player] = np.tensordot(weight[sizes[without]], values[without | (1 << player)] - values[without], 1)
+    return shares

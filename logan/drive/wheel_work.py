@@ -83,15 +83,20 @@ def vehicle_mass_kg(drive: Drive, build: BuildSettings) -> float:
     return build.vehicle.mass_kg.value + (drive.conditions.payload_kg or 0.0)
 
 
-def effective_mass_kg(drive: Drive, build: BuildSettings) -> float:
-    """Mass plus what rotating parts add. [kg]"""
+def rotating_mass_of(build: BuildSettings, total_ratio: float | None = None) -> float:
+    """Mass that wheels and rotors seem to add when speed changes, in the gear in the vehicle or another. [kg]"""
     motor = build.powertrain.motor
-    return vehicle_mass_kg(drive, build) + rotating_mass_kg(
+    return rotating_mass_kg(
         wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
         rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
-        total_ratio=build.powertrain.gearing.total_ratio,
+        total_ratio=build.powertrain.gearing.total_ratio if total_ratio is None else total_ratio,
         rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
     )
+
+
+def effective_mass_kg(drive: Drive, build: BuildSettings) -> float:
+    """Mass plus what rotating parts add. [kg]"""
+    return vehicle_mass_kg(drive, build) + rotating_mass_of(build)
 
 
 def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import factorial
 from typing import Final
 
 import numpy as np
@@ -27,6 +26,7 @@ from logan.instruments.drive_evidence import (
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.model.unknowns import SHARED_NAMES
+from logan.numerics import shapley
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray, IntArray
@@ -168,7 +168,7 @@ def attribute_change(
     spent = np.where(consumed > 0, consumed, np.nan)
     ranges_m = np.concatenate([1000.0 * energy / spent for energy in energies_wh])
     count = len(changed)
-    consumption_shares, range_shares_m = _shapley(consumed, count), _shapley(ranges_m, count + 1)
+    consumption_shares, range_shares_m = shapley(consumed, count), shapley(ranges_m, count + 1)
     share = available_share_ratio(build.target)
     old[USABLE_ENERGY], new[USABLE_ENERGY] = (energy / share for energy in energies_wh)
     units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS)
@@ -225,21 +225,7 @@ def _consumption_of_subsets(
     for bit, name in enumerate(changed):
         values[name] = np.where(subsets >> bit & 1 == 1, new[name], old[name])
     parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
-    environment = environment_by(values)
-    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment)
-
-
-def _shapley(values: FloatArray, players: int) -> FloatArray:
-    """Shapley value of each player, shape (players,), from the value of every subset, shape (2**players,)."""
-    subsets = np.arange(2**players)
-    sizes = np.array([int(subset).bit_count() for subset in subsets])
-    weight = np.array([factorial(size) * factorial(players - size - 1) for size in range(players)]) / factorial(players)
-    shares = np.empty(players)
-    for player in range(players):
-        without = subsets[(subsets >> player) & 1 == 0]
-        gain = values[without | (1 << player)] - values[without]
-        shares[player] = float(weight[sizes[without]] @ gain)
-    return shares
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment_by(values))
 
 
 _ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))

@@ -10,10 +10,11 @@ from typing import Final
 
 import numpy as np
 
+from logan.driving_range.prediction import EFFICIENCY_COLUMNS, MOST_EFFICIENCY_RATIO
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.certified import COOL_TIRE_FACTOR, SCHEDULE_LOG_SIGMA, charging_log_sigma, charging_samples
 from logan.model.forward import consumption_wh_per_km
-from logan.model.parameters import PARAMETER_NAMES, Conditions
+from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
 from logan.model.schedule import Schedule
 from logan.physics.certification import (
@@ -32,7 +33,6 @@ SCHEDULES: Final = ("udds", "hwfet")
 """Urban and highway schedule, by the name of their cycle."""
 
 _SAMPLES: Final = 4_000
-_MAX_EFFICIENCY_RATIO: Final = 0.995
 _URBAN_RUNS: Final = 4
 _HIGHWAY_RUNS: Final = 2
 
@@ -74,15 +74,12 @@ class CertificationSheet:
         Energy from the wall over energy from the pack. [ratio]
     known : tuple of str
         Schedules whose consumption at the wall was given; the others are learned from it.
-    is_coefficients : bool
-        True when the road load came as A, B and C.
     """
 
     schedules: tuple[ScheduleFigures, ...]
     label_range_m: Quantiles
     recharge_ratio: Quantiles
     known: tuple[str, ...]
-    is_coefficients: bool
 
     def schedule(self, name: str) -> ScheduleFigures:
         """Return one schedule by name; raises KeyError where there is none."""
@@ -122,13 +119,13 @@ def certification_sheet(
     """
     tested = _on_the_dynamometer(build)
     parameters = prior_of(tested).sample(samples, rng)
-    drive = PARAMETER_NAMES.index("drive_efficiency_ratio")
-    for column in (drive, PARAMETER_NAMES.index("regen_efficiency_ratio")):
-        parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
+    parameters[:, EFFICIENCY_COLUMNS] = np.minimum(parameters[:, EFFICIENCY_COLUMNS], MOST_EFFICIENCY_RATIO)
     chain = (build.pack.charging_efficiency, build.powertrain.drive_efficiency)
     noise = rng.standard_normal((4, samples))
-    charging = charging_samples(*chain, parameters[:, drive]) * np.exp(charging_log_sigma(*chain) * noise[0])
-    charging = np.minimum(charging, _MAX_EFFICIENCY_RATIO)
+    charging = charging_samples(*chain, parameters[:, EFFICIENCY_COLUMNS[0]]) * np.exp(
+        charging_log_sigma(*chain) * noise[0]
+    )
+    charging = np.minimum(charging, MOST_EFFICIENCY_RATIO)
     logs = [np.log(charging)]
     for index, name in enumerate(SCHEDULES):
         taken = consumption_wh_per_km(schedules[name], _conditions(name), parameters, tested)
@@ -136,7 +133,7 @@ def certification_sheet(
     known = {name: value for name, value in (known_wall_wh_per_km or {}).items() if name in SCHEDULES}
     learned = np.exp(_learned(np.stack(logs), {1 + SCHEDULES.index(name): value for name, value in known.items()}))
     usable_wh = usable.energy_wh * np.exp(usable.log_sigma * noise[3])
-    return _sheet(learned[0], learned[1:], schedules, usable_wh, tuple(known), _has_coefficients(build))
+    return _sheet(learned[0], learned[1:], schedules, usable_wh, tuple(known))
 
 
 def _learned(logs: FloatArray, known: Mapping[int, float]) -> FloatArray:
@@ -154,7 +151,6 @@ def _sheet(
     schedules: Mapping[str, Schedule],
     usable_wh: FloatArray,
     known: tuple[str, ...],
-    is_coefficients: bool,
 ) -> CertificationSheet:
     pack = wall * charging
     miles = [float(schedules[name].step_distance_m.sum()) for name in SCHEDULES]
@@ -187,7 +183,6 @@ def _sheet(
         label_range_m=Quantiles.of_samples(LABEL_ADJUSTMENT_RATIO * found.combined_range_m, "m"),
         recharge_ratio=Quantiles.of_samples(found.recharge_ratio, "ratio"),
         known=known,
-        is_coefficients=is_coefficients,
     )
 
 

@@ -7,13 +7,13 @@ from typing import ClassVar, Final
 import numpy as np
 from scipy.special import betaincinv
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.drive_fit import planned_energy, predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.newton import student_t_half_width
 from logan.model.parameters import ParameterDistribution
-from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import SharedPrior, shared_prior
@@ -275,9 +275,13 @@ def interval_scale_ratio(z: FloatArray) -> float:
     return float(max(1.0, np.sqrt((np.sum(z**2) + _PSEUDO_DRIVES) / (z.size + _PSEUDO_DRIVES))))
 
 
+def _z(rows: Sequence[LeftOutDrive]) -> FloatArray:
+    return np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])
+
+
 def _scaled(rows: Sequence[LeftOutDrive]) -> tuple[LeftOutDrive, ...]:
     """The rows with their intervals, each widened by what the other rows show."""
-    z = np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])
+    z = _z(rows)
     half = student_t_half_width(INTERVAL_RATIO, float("inf"))
     return tuple(
         replace(row, low_wh=row.predicted_wh - reach, high_wh=row.predicted_wh + reach)
@@ -298,7 +302,5 @@ def _calibration(rows: tuple[LeftOutDrive, ...]) -> Calibration:
         p90_error_ratio=float(np.quantile(error, 0.9)),
         naive_median_error_ratio=float(np.median(naive)),
         covered_ratio=float(np.mean([row.is_covered for row in rows])),
-        interval_scale_ratio=interval_scale_ratio(
-            np.array([(row.measured_wh - row.predicted_wh) / max(row.sigma_wh, 1e-9) for row in rows])
-        ),
+        interval_scale_ratio=interval_scale_ratio(_z(rows)),
     )

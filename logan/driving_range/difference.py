@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import permutations
-from math import factorial
 from typing import Final
 
 import numpy as np
@@ -18,6 +16,7 @@ from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.forward import consumption
 from logan.model.parameters import Conditions, Environment, ParameterDistribution
 from logan.model.schedule import Schedule, replay_of
+from logan.numerics import shapley
 from logan.physics.air import air_density_kg_per_m3
 from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings
@@ -306,7 +305,7 @@ def _effects(first: DriveSide, second: DriveSide, vehicle: _Vehicles) -> tuple[t
     """Each cause with its effect for every parameter sample, shape (n,), and what it holds. [Wh/km]"""
     sides, cabin_w = (first, second), _cabin_power_w(first, second, vehicle)
 
-    def predicted(choice: tuple[int, ...]) -> FloatArray:
+    def predicted(*choice: int) -> FloatArray:
         road, weather, load = (sides[index] for index in choice[:3])
         conditions = replace(
             road.conditions,
@@ -318,7 +317,8 @@ def _effects(first: DriveSide, second: DriveSide, vehicle: _Vehicles) -> tuple[t
         cabin_wh_per_km = cabin_w[choice[3]] * road.seconds_per_km / JOULES_PER_WATT_HOUR
         return np.vstack([base, cabin_wh_per_km])
 
-    road, weather, load, cabin = _shapley(predicted, 4)
+    subsets = np.arange(2**4)
+    road, weather, load, cabin = shapley(np.stack([predicted(*(s >> np.arange(4) & 1)) for s in subsets]), 4)
     return (
         ("speed", road[0] + road[3], "air, rolling and base load at the speeds driven, stops included"),
         ("driving", road[1], "speeding up, braking, and what regen gives back"),
@@ -335,25 +335,6 @@ def _road_parts(schedule: Schedule, conditions: Conditions, vehicle: _Vehicles) 
     whole = level if schedule.elevation_m is None else vehicle.over(schedule, conditions)
     steady = vehicle.road_wh_per_km(level) + level.auxiliary_wh_per_km + level.cabin_climate_wh_per_km
     return np.vstack([steady, level.total_wh_per_km - steady, whole.total_wh_per_km - level.total_wh_per_km])
-
-
-def _shapley(predicted: Callable[[tuple[int, ...]], FloatArray], count: int) -> list[FloatArray]:
-    """Mean effect of switching each factor from the first drive to the second, over all orders."""
-    known: dict[tuple[int, ...], FloatArray] = {}
-
-    def value(choice: tuple[int, ...]) -> FloatArray:
-        if choice not in known:
-            known[choice] = predicted(choice)
-        return known[choice]
-
-    effects = [np.zeros_like(value((0,) * count)) for _ in range(count)]
-    for order in permutations(range(count)):
-        choice = (0,) * count
-        for factor in order:
-            switched = (*choice[:factor], 1, *choice[factor + 1 :])
-            effects[factor] += value(switched) - value(choice)
-            choice = switched
-    return [effect / factorial(count) for effect in effects]
 
 
 def _is_logged(first: DriveSide, second: DriveSide) -> bool:

@@ -6,12 +6,13 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.driving_range.holding import GEAR_EFFICIENCY_RATIO, Holding, PlainVehicle, holding_of, losses_of_build
 from logan.heat.fit import HeatModel
 from logan.model.parameters import Conditions, Environment, ParameterDistribution, environment_of
 from logan.physics.powertrain import motor_speed_rad_per_s, road_speed_m_per_s
 from logan.physics.road_load import climbable_grade_ratio, grip_limited_grade_ratio
-from logan.physics.tyre import rolling_radius_m, rotating_mass_kg
+from logan.physics.tyre import rolling_radius_m
 from logan.results import result
 from logan.settings import BuildSettings, GearingChoice, Reduction
 from logan.units import METRES_PER_SECOND_PER_MPH, STANDARD_GRAVITY_M_PER_S2, FloatArray
@@ -45,8 +46,6 @@ class CruisePoint:
         Shaft speed. [rad/s]
     motor_speed_ratio : float
         Of the motor's speed limit; above 1 the speed cannot be driven. [ratio]
-    wheel_force_level_n : float
-        Needed on a level road. [N]
     wheel_force_peak_n : float
         Most that motor and pack give. [N]
     climbable_grade_ratio : float
@@ -55,21 +54,19 @@ class CruisePoint:
         What ends that: grip, torque, power, pack or motor speed.
     half_hour_grade_ratio, continuous_grade_ratio : float or None
         Steepest grade for half an hour from cold, and for ever, nine times in ten; None where nothing says. [ratio]
-    battery_power_level_w, battery_power_hill_w : float
-        At the pack terminals, on a level road and on the 6 % grade. [W]
+    battery_power_level_w : float
+        At the pack terminals, on a level road. [W]
     """
 
     speed_m_per_s: float
     motor_speed_rad_per_s: float
     motor_speed_ratio: float
-    wheel_force_level_n: float
     wheel_force_peak_n: float
     climbable_grade_ratio: float | None
     limited_by: str
     half_hour_grade_ratio: float | None
     continuous_grade_ratio: float | None
     battery_power_level_w: float
-    battery_power_hill_w: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -342,7 +339,7 @@ def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Hol
     lasting, short = (
         _steepest(vehicle, np.minimum(peak_n, holding.at(speed, of)), air_n) for of in ("continuous", "half_hour")
     )
-    level_w, hill_w = vehicle.battery_w(speed, ratio), vehicle.battery_w(speed, ratio, HILL_GRADE_RATIO)
+    level_w = vehicle.battery_w(speed, ratio)
 
     def given(value: float) -> float | None:
         return value if holding.is_given and np.isfinite(value) else None
@@ -352,14 +349,12 @@ def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Hol
             speed_m_per_s=float(speed[index]),
             motor_speed_rad_per_s=float(shaft[index]),
             motor_speed_ratio=float(shaft[index] / vehicle.max_speed_rad_per_s),
-            wheel_force_level_n=float(level_n[index]),
             wheel_force_peak_n=float(min(peak_n[index], vehicle.grip_n)),
             climbable_grade_ratio=float(grade[index]) if np.isfinite(grade[index]) else None,
             limited_by=_limit_word(vehicle, float(shaft[index]), float(peak_n[index])),
             half_hour_grade_ratio=given(float(short[index])),
             continuous_grade_ratio=given(float(lasting[index])),
             battery_power_level_w=float(level_w[index]),
-            battery_power_hill_w=float(hill_w[index]),
         )
         for index in range(speed.size)
     )
@@ -409,11 +404,5 @@ def _sprint_s(vehicle: PlainVehicle, ratio: float, top_m_per_s: float) -> float 
     force_n = np.minimum(vehicle.peak_n(speed, ratio), vehicle.grip_n) - vehicle.load_n(speed)
     if force_n.min() <= 0:
         return None
-    motor = vehicle.build.powertrain.motor
-    effective_kg = vehicle.mass_kg + rotating_mass_kg(
-        wheel_inertia_kg_m2=vehicle.build.vehicle.wheel_inertia_kg_m2,
-        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
-        total_ratio=ratio,
-        rolling_circumference_m=vehicle.circumference_m,
-    )
+    effective_kg = vehicle.mass_kg + rotating_mass_of(vehicle.build, ratio)
     return float(np.trapezoid(effective_kg / force_n, speed))

@@ -30,7 +30,9 @@ PLAN_AUXILIARY_SIGMA: Final = 0.2
 
 PRIOR_DOMINATED: Final = "mostly your plan: fewer than two drives, so the plan's assumptions decide"
 
-_MAX_EFFICIENCY_RATIO: Final = 0.995
+MOST_EFFICIENCY_RATIO: Final = 0.995
+EFFICIENCY_COLUMNS: Final = [PARAMETER_NAMES.index(name) for name in EFFICIENCIES]
+"""Columns of the parameters that no sample has above it."""
 
 
 @result("scenario-range/1", eq=False)
@@ -235,13 +237,11 @@ class Draws:
 
     def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
         """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
-        environment = environment_by(self.others)
-        return scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=environment)
+        return scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=environment_by(self.others))
 
     def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
         """Consumption of a scenario by cause at the medians, shape (1,)."""
-        environment = environment_by(self.median_others)
-        return scenario_breakdown(prepared, self.median, build, environment=environment)
+        return scenario_breakdown(prepared, self.median, build, environment=environment_by(self.median_others))
 
 
 def draw_samples(
@@ -281,10 +281,7 @@ def draw_samples(
     """
     parameters = distribution.sample(samples, rng)
     deviations = np.log(parameters) - distribution.log_mean
-    for name in EFFICIENCIES:
-        column = PARAMETER_NAMES.index(name)
-        parameters[:, column] = np.minimum(parameters[:, column], _MAX_EFFICIENCY_RATIO)
-
+    parameters[:, EFFICIENCY_COLUMNS] = np.minimum(parameters[:, EFFICIENCY_COLUMNS], MOST_EFFICIENCY_RATIO)
     road, auxiliary, own, usable_loss = rng.standard_normal((4, samples))
     for name in ("drag_area_m2", "rolling_coefficient"):
         parameters[:, PARAMETER_NAMES.index(name)] *= np.exp(between_drive_sigma * road)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -55,15 +55,11 @@ class Standpoint:
 
     def scenario_energy_wh(self, build: BuildSettings, prepared: PreparedScenario) -> float:
         """Usable energy at the medians in a scenario, reserve and ageing taken off. [Wh]"""
-        environment = environment_by(self.others.medians)
-        build = self.seen_in(build)
-        median = self.parameters.median[np.newaxis, :]
-        breakdown = scenario_breakdown(prepared, median, build, environment=environment)
-        zero = np.zeros(1)
-        energy_wh = float(
-            self.usable.sample(breakdown, prepared.parts[0].conditions, zero, zero, prepared.mean_speed_m_per_s)[0]
-        )
-        return energy_wh * available_share_ratio(build.target)
+        median, zero = self.parameters.median[np.newaxis, :], np.zeros(1)
+        breakdown = scenario_breakdown(prepared, median, self.seen_in(build), environment=self.others.environment)
+        conditions = prepared.parts[0].conditions
+        energy_wh = self.usable.sample(breakdown, conditions, zero, zero, prepared.mean_speed_m_per_s)
+        return float(energy_wh[0]) * available_share_ratio(build.target)
 
 
 USABLE_LOSS = "usable_loss_per_k"
@@ -151,32 +147,28 @@ def consumption_elasticity(
     return np.asarray(found)
 
 
-@dataclass(frozen=True, slots=True)
-class _Ends:
+class _Ends(NamedTuple):
     """An assumption, one standard uncertainty each way."""
 
     name: str
     unit: str
     source: str
     low: float
-    value: float
     high: float
 
 
 def _consumption_ends(standpoint: Standpoint) -> list[_Ends]:
     """Assumptions that move the consumption."""
     distribution = standpoint.parameters
-    step = np.exp(distribution.log_sigma)
-    ends = [
-        _Ends(name, unit, source, float(median / factor), float(median), float(median * factor))
-        for name, unit, source, median, factor in zip(
-            PARAMETER_NAMES, PARAMETER_UNITS, distribution.sources, distribution.median, step, strict=True
-        )
+    lows, highs = (distribution.median * np.exp(way * distribution.log_sigma) for way in (-1.0, 1.0))
+    columns = (PARAMETER_NAMES, PARAMETER_UNITS, distribution.sources, lows.tolist(), highs.tolist())
+    return [
+        *map(_Ends, *columns),
+        *(
+            _Ends(name, OTHER_UNITS[name], one.source, max(0.0, one.value - one.sigma), one.value + one.sigma)
+            for name, one in standpoint.others.items()
+        ),
     ]
-    for name, value in standpoint.others.items():
-        low = max(0.0, value.value - value.sigma)
-        ends.append(_Ends(name, OTHER_UNITS[name], value.source, low, value.value, value.value + value.sigma))
-    return ends
 
 
 def _consumption_wh_per_km(
@@ -187,22 +179,16 @@ def _consumption_wh_per_km(
     for index, end in enumerate(ends):
         values[end.name][1 + 2 * index : 3 + 2 * index] = end.low, end.high
     parameters = np.stack([values[name] for name in PARAMETER_NAMES], axis=1)
-    environment = environment_by(values)
-    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment)
+    return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment_by(values))
 
 
 def _usable_ends(standpoint: Standpoint, prepared: PreparedScenario) -> list[tuple[_Ends, tuple[float, float]]]:
     """Assumptions that move the usable energy, with the energy's share at each end."""
     usable = standpoint.usable
-    spread = float(np.exp(usable.log_sigma))
-    energy = usable.energy_wh
+    spread, energy = float(np.exp(usable.log_sigma)), usable.energy_wh
     loss = np.maximum(usable.loss_per_k + usable.loss_sigma_per_k * np.array([-1.0, 0.0, 1.0]), 0.0)
-    shares = usable.temperature_share(prepared.parts[0].conditions.cell_temperature_degc, loss)
-    low, middle, high = (float(value) for value in loss)
+    low, middle, high = usable.temperature_share(prepared.parts[0].conditions.cell_temperature_degc, loss).tolist()
     return [
-        (_Ends(USABLE_ENERGY, "Wh", usable.source, energy / spread, energy, energy * spread), (1.0 / spread, spread)),
-        (
-            _Ends(USABLE_LOSS, "1/K", usable.loss_source, low, middle, high),
-            (float(shares[0] / shares[1]), float(shares[2] / shares[1])),
-        ),
+        (_Ends(USABLE_ENERGY, "Wh", usable.source, energy / spread, energy * spread), (1.0 / spread, spread)),
+        (_Ends(USABLE_LOSS, "1/K", usable.loss_source, float(loss[0]), float(loss[2])), (low / middle, high / middle)),
     ]

@@ -10,11 +10,12 @@ import numpy as np
 
 from logan.drive.context import slope_along
 from logan.drive.drive import Channel, Drive, air_of, headwind_at, pack_power, road_speed
+from logan.drive.wheel_work import rotating_mass_of
 from logan.heat.network import expected_losses
 from logan.numerics import interpolate
 from logan.physics.machine import MachineLosses
 from logan.physics.road_load import road_load_force_n
-from logan.physics.tyre import rotating_mass_kg, temperature_factor
+from logan.physics.tyre import temperature_factor
 from logan.quality.survey import resolution
 from logan.results import Refusal
 from logan.settings import BuildSettings
@@ -95,21 +96,14 @@ class RoadVehicle:
     @classmethod
     def of(cls, build: BuildSettings, medians: FloatArray, total_ratio: float | None = None) -> RoadVehicle:
         """Of a build with the parameters of its plan or fit, in the gear in the vehicle or another."""
-        motor, vehicle = build.powertrain.motor, build.vehicle
         ratio = build.powertrain.gearing.total_ratio if total_ratio is None else total_ratio
-        circumference_m = vehicle.tyre_rolling_circumference_m.value
         return cls(
             mass_kg=float(medians[0]),
-            rotating_kg=rotating_mass_kg(
-                wheel_inertia_kg_m2=vehicle.wheel_inertia_kg_m2,
-                rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
-                total_ratio=ratio,
-                rolling_circumference_m=circumference_m,
-            ),
+            rotating_kg=rotating_mass_of(build, ratio),
             drag_area_m2=float(medians[1]),
             rolling_coefficient=float(medians[2]),
             total_ratio=ratio,
-            circumference_m=circumference_m,
+            circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
             auxiliary_w=float(medians[5]) if len(medians) > 5 else 0.0,
             losses=expected_losses(build),
         )

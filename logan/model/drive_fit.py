@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.drive_likelihood import (
     LOGGED_AUXILIARY_SIGMA_RATIO,
     OWN_MEAN,
@@ -17,7 +18,6 @@ from logan.model.fit_result import DriveFit, DrivenHull
 from logan.model.heights import expected_climbs
 from logan.model.hierarchy import Solution
 from logan.model.parameters import ParameterDistribution
-from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import (
     AUXILIARY,

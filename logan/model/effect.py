@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.errors import NotEnoughDataError
 from logan.model.drive_fit import trip_energy
 from logan.model.drive_likelihood import DriveSay
@@ -12,7 +13,6 @@ from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, 
 from logan.model.measurement import Measurement
 from logan.model.newton import student_t_half_width
 from logan.model.parameters import ParameterDistribution
-from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.cabin_load import taught_cabin
 from logan.model.drive_fit import drive_fits, hull_of, trip_energy
 from logan.model.drive_likelihood import WIND_KNOWN_SHARE, wind_share
@@ -18,7 +19,6 @@ from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, Fit
 from logan.model.hierarchy import RegenLimit, Solution
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.model.plan import rotating_mass_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.shaft import split_losses

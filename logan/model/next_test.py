@@ -6,6 +6,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.instruments.drive_evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, UNKNOWNS, USABLE, VOLTAGE_GAIN
 from logan.instruments.posterior import known_instruments
 from logan.metrics.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
@@ -13,7 +14,7 @@ from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.fit_result import FitResult
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES
-from logan.model.plan import plan_of, rotating_mass_of
+from logan.model.plan import plan_of
 from logan.model.sensor_errors import mistaken_unknowns
 from logan.model.unknowns import DRAG, ROLLING, SHARED_COUNT
 from logan.results import result

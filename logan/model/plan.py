@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.priors import planning_values, raised_if_published
-from logan.physics.tyre import rotating_mass_kg
 from logan.settings import BuildSettings
 
 
@@ -60,15 +60,4 @@ def plan_of(build: BuildSettings) -> PlannedVehicle:
         regen_power_limit_w=float("inf") if limit_w is None else limit_w,
         regen_fade_speed_m_per_s=build.powertrain.regen_fade_speed_m_per_s,
         linear_n_s_per_m=raised_if_published(build.vehicle.linear_road_load_n_s_per_m).value,
-    )
-
-
-def rotating_mass_of(build: BuildSettings) -> float:
-    """Mass that wheels and rotors seem to add when speed changes. [kg]"""
-    motor = build.powertrain.motor
-    return rotating_mass_kg(
-        wheel_inertia_kg_m2=build.vehicle.wheel_inertia_kg_m2,
-        rotor_inertia_kg_m2=motor.rotor_inertia_kg_m2 * motor.count,
-        total_ratio=build.powertrain.gearing.total_ratio,
-        rolling_circumference_m=build.vehicle.tyre_rolling_circumference_m.value,
     )

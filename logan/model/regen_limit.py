@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
-from logan.model.plan import rotating_mass_of
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import AUXILIARY, OWN_AUXILIARY, SharedPrior, physical, road_work
 from logan.results import Estimate

@@ -7,8 +7,8 @@ the work of every step for every sample is one matrix product, exact for straigh
 
 import numpy as np
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.parameters import Conditions
-from logan.model.plan import rotating_mass_of
 from logan.model.priors import raised_if_published
 from logan.model.schedule import Schedule
 from logan.physics.air import air_density_kg_per_m3, wind_components_m_per_s

@@ -31,7 +31,7 @@ def smooth_drive(
     late_speed, late_slope = wavy_speed(time_s - lag_s, mean, swing)
     density = 101_325.0 / (287.058 * (temperature_degc + 273.15))
     mass = vehicle.mass_kg.value + (conditions.payload_kg or 0.0 if conditions else 0.0)
-    from logan.model.plan import rotating_mass_of
+    from logan.drive.wheel_work import rotating_mass_of
 
     factor = 1.0 - vehicle.rolling_temperature_coefficient_per_k.value * (temperature_degc - 25.0)
     grade_n = mass * GRAVITY * climb_m / duration_s / late_speed

@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 
 from logan.drive.drive import Channel, Drive, DriveConditions
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.balance import LONGEST_SEGMENT_S, SHORTEST_SEGMENT_S, segment_drive
 from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
-from logan.model.plan import plan_of, rotating_mass_of
+from logan.model.plan import plan_of
 from logan.model.road_integrals import TRIP_STEP_S
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import OWN_COUNT, SHARED_COUNT

@@ -4,11 +4,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
-from logan.model.plan import rotating_mass_of
 from logan.model.priors import prior_of
 from logan.model.unknowns import FULL_REGEN_RATIO
 from logan.results import json_ready

@@ -3,12 +3,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.model.balance import segment_drive
 from logan.model.drive_fit import own_variance_j2, trip_energy, with_logged_auxiliary
 from logan.model.drive_likelihood import OWN_MEAN, NoiseScales, segment_variance_j2
 from logan.model.forward import consumption
 from logan.model.parameters import Conditions
-from logan.model.plan import rotating_mass_of
 from logan.model.priors import planning_values
 from logan.model.schedule import Schedule
 from logan.model.unknowns import OWN_AUXILIARY
