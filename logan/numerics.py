@@ -10,7 +10,7 @@ from math import factorial
 
 import numpy as np
 
-from logan.units import BoolArray, FloatArray
+from logan.units import BoolArray, FloatArray, IntArray
 
 
 def nominal_period_s(time_s: FloatArray) -> float:
@@ -260,15 +260,19 @@ def student_quantile(freedom: int, probability: float) -> float:
     return float(np.sqrt(freedom) * np.tan(low))
 
 
+def true_runs(condition: BoolArray) -> tuple[IntArray, IntArray]:
+    """First index and length of every run of True."""
+    edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    return starts.astype(np.int64), (ends - starts).astype(np.int64)
+
+
 def spans_where(time_s: FloatArray, condition: BoolArray, *, min_duration_s: float = 0.0) -> list[tuple[float, float]]:
     """Stretches of consecutive samples where ``condition`` holds, as (start, end) in seconds."""
-    if condition.size == 0:
-        return []
-    edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    starts, lengths = true_runs(condition)
     return [
         (float(time_s[start]), float(time_s[end]))
-        for start, end in zip(starts, ends, strict=True)
+        for start, end in zip(starts, starts + lengths - 1, strict=True)
         if time_s[end] - time_s[start] >= min_duration_s
     ]
 

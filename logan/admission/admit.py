@@ -7,12 +7,12 @@ from typing import Final
 import numpy as np
 
 from logan.admission.admission import Admission, KeptOut
-from logan.drive.drive import Channel, Drive, Step, net_pack_wh, pack_power, road_speed
+from logan.drive.drive import Channel, Drive, pack_power, road_speed, step_between
 from logan.drive.logged_loads import JUDGED_KINDS
 from logan.drive.mask import cut
-from logan.numerics import nominal_period_s
+from logan.numerics import nominal_period_s, true_runs
 from logan.quality.grades import METRIC_CHANNELS, MetricGrade, kind_name, net_wh_per_km
-from logan.quality.survey import resolution, true_runs
+from logan.quality.survey import resolution
 from logan.results import DataFlag, Severity, Span
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
@@ -214,8 +214,7 @@ def trimmed(drive: Drive) -> Drive:
         words = f"{start_s:.1f} s to {end_s:.1f} s"
         if dead.is_certain and not drive.conditions.untrimmed_because:
             left = cut(drive, dead.span)
-            before, after = net_pack_wh(drive.channels), net_pack_wh(left.channels)
-            step = Step(action="trim", detail=words, reason=dead.reason, net_wh_before=before, net_wh_after=after)
+            step = step_between(drive.channels, left.channels, action="trim", detail=words, reason=dead.reason)
             drive = left.with_channels(step=step)
             severity, title = Severity.NOTE, "A stretch was left out that holds no measurement"
             remedy = 'To have it back: logan drive N --untrim --why "..."'

@@ -1,6 +1,6 @@
 """Channels in SI with the time of the log; and which contradict each other by the ratio of two units."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -55,15 +55,12 @@ class MappedChannels:
         By canonical name.
     flags : tuple of DataFlag
         Values that contradict their unit, codes that look like "not available", and the like.
-    start_ns : int or None
-        First sample since 1970 UTC; None where the log's time is not absolute. [ns]
     steps : tuple of Step
         Overrides of sign, scale, signedness, byte order, codes and delay that were applied.
     """
 
     channels: Mapping[str, MappedChannel]
     flags: tuple[DataFlag, ...] = ()
-    start_ns: int | None = None
     steps: tuple[Step, ...] = ()
 
 
@@ -277,8 +274,3 @@ def _fits(si: FloatArray, kind: ChannelKind) -> bool:
 
 def _shown_unit(kind: ChannelKind) -> str:
     return "" if kind.unit == "ratio" else f" {kind.unit}"
-
-
-def as_sentence(found: Sequence[Impossibility]) -> str:
-    """All of them in one text."""
-    return "; ".join(f"{one.channel}: {one.evidence}. {one.remedy}" for one in found)

@@ -1,6 +1,6 @@
 """From signals as the file has them to channels in SI, by the user's map."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
@@ -11,7 +11,6 @@ from logan.channels.mapped import (
     Impossibility,
     MappedChannel,
     MappedChannels,
-    as_sentence,
     contradictions,
     impossibility_of,
 )
@@ -70,10 +69,10 @@ def map_channels(
     if faults:
         raise ChannelError("the channel map does not fit the log: " + "; ".join(faults), "Put it right in the map")
     if impossible and is_strict:
-        raise ChannelError("the channel map is impossible: " + as_sentence(impossible), "")
+        raise ChannelError("the channel map is impossible: " + "; ".join(map(str, impossible)), "")
     flags += [_impossible_flag(one) for one in impossible]
     flags += [*contradictions(channels), *_unused_columns(table, channel_map)]
-    return MappedChannels(channels=channels, flags=tuple(flags), start_ns=_start_ns(channels), steps=tuple(steps))
+    return MappedChannels(channels=channels, flags=tuple(flags), steps=tuple(steps))
 
 
 def map_sources(
@@ -242,12 +241,6 @@ def _as_read(code: float, column: SignalColumn) -> float:
     """A code in the column's unit as it is read now: the user may give it as it was read without the override."""
     raw = (code - column.offset) / column.scale
     return float(signed_code(raw, column) * column.scale + column.offset) if column.bit_length else code
-
-
-def _start_ns(channels: Mapping[str, MappedChannel]) -> int | None:
-    starts = [int(channel.time_ns[0]) for channel in channels.values() if channel.time_ns.size]
-    absolute = [start for start in starts if start >= FIRST_ABSOLUTE_NS]
-    return min(absolute) if absolute else None
 
 
 def _nearest_signal(address: str, table: SignalTable) -> str:

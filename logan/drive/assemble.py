@@ -8,7 +8,7 @@ import numpy as np
 from logan.channels.mapped import MappedChannels
 from logan.channels.mapping import FIRST_ABSOLUTE_NS
 from logan.drive.clock import repair_clock
-from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, net_pack_wh
+from logan.drive.drive import Channel, Drive, DriveConditions, LogSource, step_between
 from logan.drive.elevation import anchored_to_satellites, barometric_elevation, with_uncertainty
 from logan.drive.merge import Channels, merge_sources
 from logan.drive.skew import LagEstimate, contactor_open_offset, current_lag
@@ -147,20 +147,15 @@ def _measured_step(
     action: str, detail: str, reason: str, before: Mapping[str, Channel], after: Mapping[str, Channel]
 ) -> Step:
     """A step with the net energy before and after, and what that is per distance."""
-    old_wh, new_wh = net_pack_wh(before), net_pack_wh(after)
+    step = step_between(before, after, action=action, detail=detail, reason=reason, channels=("pack_current",))
     speed = before.get("speed")
-    if old_wh is not None and new_wh is not None and speed is not None:
-        distance_m = integrate(speed.time_s, np.abs(speed.value), max_gap_s=speed.max_gap_s).total
-        if distance_m > 100.0:
-            detail += f"; {measure((new_wh - old_wh) * 1000.0 / distance_m, 'Wh/km', '+.2f')}"
-    return Step(
-        action=action,
-        detail=detail,
-        reason=reason,
-        channels=("pack_current",),
-        net_wh_before=old_wh,
-        net_wh_after=new_wh,
-    )
+    if step.net_wh_before is None or step.net_wh_after is None or speed is None:
+        return step
+    distance_m = integrate(speed.time_s, np.abs(speed.value), max_gap_s=speed.max_gap_s).total
+    if distance_m <= 100.0:
+        return step
+    change = measure((step.net_wh_after - step.net_wh_before) * 1000.0 / distance_m, "Wh/km", "+.2f")
+    return replace(step, detail=f"{detail}; {change}")
 
 
 _WHEEL_SLIP_RATIO = 0.01

@@ -188,7 +188,7 @@ def brakings(
     """
     time_s = work.time_s
     back_w = _at(time_s, power, auxiliary.total_w - power.power_w)
-    pressed = _pressed(drive, time_s)
+    pressed = brake_pressed(drive, time_s)
     slowing_w = np.zeros(time_s.shape)
     slowing_w[1:] = _slowing_power_w(work)
     is_braking = (back_w > REGEN_THRESHOLD_W) | (slowing_w > DECELERATION_THRESHOLD_W)
@@ -253,7 +253,8 @@ def _at(time_s: FloatArray, power: PackPower, value: FloatArray) -> FloatArray:
     return np.interp(time_s, power.time_s[known], value[known]) if known.any() else np.zeros(time_s.shape)
 
 
-def _pressed(drive: Drive, time_s: FloatArray) -> BoolArray | None:
+def brake_pressed(drive: Drive, time_s: FloatArray) -> BoolArray | None:
+    """Where a switch or the pressure shows the brake pressed; None where neither is logged."""
     switch, pressure = drive.get("brake_switch"), drive.get("brake_pressure")
     if switch is None and pressure is None:
         return None

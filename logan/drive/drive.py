@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -395,3 +396,8 @@ def net_pack_wh(channels: Mapping[str, Channel]) -> float | None:
     if power is None:
         return None
     return integrate(power.time_s, power.power_w, max_gap_s=power.max_gap_s).total / JOULES_PER_WATT_HOUR
+
+
+def step_between(before: Mapping[str, Channel], after: Mapping[str, Channel], **words: Any) -> Step:
+    """A step of a drive's history, with the net pack energy before and after it."""
+    return Step(net_wh_before=net_pack_wh(before), net_wh_after=net_pack_wh(after), **words)

@@ -4,12 +4,13 @@ Nothing is smoothed: a filtered height hides climbs, and its slope is biased. He
 compared at the ends of stretches, where an error of each end counts once.
 """
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel
-from logan.numerics import rolling_mean
+from logan.numerics import rolling_mean, true_runs
 from logan.results import Refusal, result
 from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K, FloatArray
 from logan.units.sentences import measure
@@ -78,12 +79,8 @@ def _barometer_sigma_m(pressure: Channel, first_pa: float, scale_m: float) -> fl
 def standstill_scatter_m(elevation: Channel, speed: Channel) -> float | None:
     """Scatter of the height while the vehicle stands, which it should not have; None without stops. [m]"""
     still = np.abs(np.nan_to_num(speed.at(elevation.time_s, max_gap_s=5.0), nan=np.inf)) < _STANDSTILL_M_PER_S
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
-    spreads = [
-        elevation.value[start:end] - np.nanmean(elevation.value[start:end])
-        for start, end in zip(edges[::2], edges[1::2], strict=True)
-        if end - start >= 5 and np.isfinite(elevation.value[start:end]).any()
-    ]
+    stops = [elevation.value[start : start + length] for start, length in zip(*true_runs(still), strict=True)]
+    spreads = [height - np.nanmean(height) for height in stops if height.size >= 5 and np.isfinite(height).any()]
     if not spreads:
         return None
     return float(np.sqrt(np.nanmean(np.concatenate(spreads) ** 2)))
@@ -101,14 +98,7 @@ def with_uncertainty(elevation: Channel, speed: Channel | None = None) -> Channe
     resolution_m = float(np.diff(distinct).min()) if distinct.size > 1 else 0.0
     scatter_m = standstill_scatter_m(elevation, speed) if speed is not None else None
     sigma_m = float(np.hypot(max(GNSS_HEIGHT_SIGMA_M, scatter_m or 0.0), resolution_m / np.sqrt(12.0)))
-    return Channel(
-        name=elevation.name,
-        time_s=elevation.time_s,
-        value=elevation.value,
-        source=elevation.source,
-        is_derived=elevation.is_derived,
-        sigma=sigma_m,
-    )
+    return replace(elevation, sigma=sigma_m)
 
 
 @result("loop-closure/1")

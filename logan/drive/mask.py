@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.drive.drive import Channel, Correction, Drive, Step, net_pack_wh
+from logan.drive.drive import Channel, Correction, Drive, step_between
 from logan.errors import ChannelError, UsageError
 from logan.results import Span
 
@@ -46,13 +46,13 @@ def mask(drive: Drive, span: Span, channels: tuple[str, ...] = (), *, reason: st
     touched = tuple(name for name in channels or drive if masked.get(name) is not drive[name])
     if not touched:
         return drive
-    step = Step(
+    step = step_between(
+        drive.channels,
+        masked.channels,
         action="mask" if channels else "cut",
         detail=f"{_moment(span.start_s)} to {_moment(span.end_s)} of {len(touched)} channels",
         reason=reason,
         channels=touched,
-        net_wh_before=net_pack_wh(drive.channels),
-        net_wh_after=net_pack_wh(masked.channels),
     )
     return masked.with_channels(step=step)
 
@@ -139,9 +139,8 @@ def correct(
     """
     _check(drive, span, (channel,), reason)
     if shift_s and span is not None:
-        raise UsageError(
-            "a shift of time cannot be applied to a span", "Shift the whole channel, or leave the span out"
-        )
+        remedy = "Shift the whole channel, or leave the span out"
+        raise UsageError("a shift of time cannot be applied to a span", remedy)
     if sign not in (1, -1) or not np.isfinite([shift_s, offset, gain]).all() or gain == 0.0:
         raise UsageError("a correction needs finite numbers, a gain other than 0 and a sign of 1 or -1", "")
     if shift_s == 0.0 and offset == 0.0 and gain == 1.0 and sign == 1:
@@ -159,13 +158,13 @@ def correct(
         f"gain {gain:g}" if gain != 1.0 else "",
         f"offset {offset:+g} {old.unit}" if offset else "",
     ]
-    step = Step(
+    step = step_between(
+        drive.channels,
+        corrected.channels,
         action="correct",
         detail=", ".join(part for part in parts if part) + where,
         reason=reason,
         channels=(channel,),
-        net_wh_before=net_pack_wh(drive.channels),
-        net_wh_after=net_pack_wh(corrected.channels),
     )
     return corrected.with_channels(step=step)
 

@@ -191,15 +191,29 @@ def table_layout(head: bytes, header: str = "") -> TableLayout | None:
     rows = [split_row(line, delimiter) for line in lines]
     style = number_style((cell for row in rows for cell in row), delimiter)
     if header and not said:
-        given = [cell.strip() for cell in header.split(",")]
-        first_row = next((index for index, row in enumerate(rows) if _is_numeric(row, style, len(row))), None)
-        return None if first_row is None else _finish(encoding, delimiter, style, -1, first_row, given, [], rows, None)
-    found = _header(rows, style)
-    if found is None:
+        header_row, names, units = -1, [cell.strip() for cell in header.split(",")], list[str]()
+        first_row = next((index for index, row in enumerate(rows) if _is_numeric(row, style, len(row))), -1)
+    elif (found := _header(rows, style)) is not None:
+        header_row, units_row, first_row = found
+        names, units = rows[header_row], [] if units_row is None else rows[units_row]
+    else:
         return None
-    header_row, units_row, first_row = found
-    units = [] if units_row is None else rows[units_row]
-    return _finish(encoding, delimiter, style, header_row, first_row, rows[header_row], units, rows, unit_ns)
+    if first_row < 0:
+        return None
+    values = [row for row in rows[first_row:] if len(row) > 1]
+    samples = [[row[index] for row in values if index < len(row)] for index in range(len(names))]
+    columns = _columns(names, units, samples, style)
+    time = _time_column(columns, samples, style, unit_ns)
+    return TableLayout(
+        encoding=encoding,
+        delimiter=delimiter,
+        style=style,
+        header_row=header_row,
+        first_row=first_row,
+        columns=columns,
+        time=time,
+        long=None if time is None else _long_table(columns, samples, time),
+    )
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -254,33 +268,6 @@ def _header(rows: Sequence[Sequence[str]], style: NumberStyle) -> tuple[int, int
 def _names_units(row: Sequence[str]) -> bool:
     cells = [cell.strip() for cell in row if cell.strip()]
     return sum(bool(_UNIT.match(cell)) for cell in cells) >= 0.5 * len(cells)
-
-
-def _finish(
-    encoding: str,
-    delimiter: str,
-    style: NumberStyle,
-    header_row: int,
-    first_row: int,
-    header: Sequence[str],
-    units: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    unit_ns: float | None,
-) -> TableLayout:
-    values = [row for row in rows[first_row:] if len(row) > 1]
-    samples = [[row[index] for row in values if index < len(row)] for index in range(len(header))]
-    columns = _columns(header, units, samples, style)
-    time = _time_column(columns, samples, style, unit_ns)
-    return TableLayout(
-        encoding=encoding,
-        delimiter=delimiter,
-        style=style,
-        header_row=header_row,
-        first_row=first_row,
-        columns=columns,
-        time=time,
-        long=None if time is None else _long_table(columns, samples, time),
-    )
 
 
 def _columns(

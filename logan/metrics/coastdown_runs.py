@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.braking import BRAKE_PRESSURE_PA
+from logan.drive.braking import brake_pressed
 from logan.drive.drive import Drive, height_along, pack_power
 from logan.drive.logged_loads import auxiliary_load
 from logan.metrics.opposite_runs import mean_heading
@@ -115,12 +115,8 @@ def _is_free(drive: Drive, build: BuildSettings, time_s: FloatArray) -> BoolArra
         if not known.any():
             return None
         free = np.abs(np.interp(time_s, power.time_s[known], traction_w[known])) < 600.0
-    switch, pressure = drive.get("brake_switch"), drive.get("brake_pressure")
-    if switch is not None:
-        free &= np.nan_to_num(switch.at(time_s, max_gap_s=5.0)) < 0.5
-    if pressure is not None:
-        free &= np.nan_to_num(pressure.at(time_s, max_gap_s=5.0)) < BRAKE_PRESSURE_PA
-    return free
+    pressed = brake_pressed(drive, time_s)
+    return free if pressed is None else free & ~pressed
 
 
 def _is_marked(drive: Drive, time_s: FloatArray) -> BoolArray | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel
-from logan.numerics import interpolate, long_run_factor, nominal_period_s
+from logan.numerics import interpolate, long_run_factor, nominal_period_s, true_runs
 from logan.physics.thermal import lagged
 from logan.results import result
 from logan.units import FloatArray
@@ -100,10 +100,9 @@ def _steps(time_s: FloatArray, amperes: FloatArray, least_a: float) -> list[int]
     """Last sample at rest before each rise by more than ``least_a`` within the rise time."""
     later = np.interp(time_s + RISE_S, time_s, amperes)
     moving = np.abs(later - amperes) > least_a
-    edges = np.diff(np.concatenate(([False], moving, [False])).astype(np.int8))
     found = []
-    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        at_rest = np.flatnonzero(np.abs(amperes[first:last] - amperes[first]) < QUIET_A)
+    for first, length in zip(*true_runs(moving), strict=True):
+        at_rest = np.flatnonzero(np.abs(amperes[first : first + length] - amperes[first]) < QUIET_A)
         found.append(int(first + at_rest[-1]))
     return found
 

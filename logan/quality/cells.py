@@ -5,8 +5,9 @@ from typing import Final
 
 import numpy as np
 
+from logan.numerics import true_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, middle_of, spans_of, true_runs
+from logan.quality.survey import DriveSurvey, middle_of, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import FloatArray
 

@@ -7,9 +7,9 @@ from typing import Final
 import numpy as np
 
 from logan.drive.skew import contactor_open_offset
-from logan.numerics import integrate
+from logan.numerics import integrate, true_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, middle_of, resolution, spans_of, true_runs
+from logan.quality.survey import DriveSurvey, middle_of, resolution, spans_of
 from logan.results import DataFlag, Estimate, Severity
 from logan.units import BoolArray, FloatArray
 

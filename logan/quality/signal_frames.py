@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 
 from logan.frames.table import SignalColumn, SignalTable
+from logan.numerics import true_runs
 from logan.quality.detector import signal_detector
-from logan.quality.survey import MAX_SPANS, true_runs
+from logan.quality.survey import MAX_SPANS
 from logan.results import DataFlag, Severity, Span
 from logan.settings import ChannelMap
 from logan.units import BoolArray, IntArray

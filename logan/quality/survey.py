@@ -9,7 +9,7 @@ import numpy as np
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
 from logan.drive.drive import Channel, Drive, is_charging_at
 from logan.drive.logged_loads import LoadVerdict, judged_loads
-from logan.numerics import integrate, nominal_period_s
+from logan.numerics import integrate, nominal_period_s, true_runs
 from logan.results import Span, read_only
 from logan.settings import BuildSettings
 from logan.units import (
@@ -36,13 +36,6 @@ def equal_runs(value: FloatArray) -> tuple[IntArray, IntArray]:
     starts = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
     lengths = np.diff(np.concatenate((starts, [value.size])))
     return starts.astype(np.int64), lengths.astype(np.int64)
-
-
-def true_runs(condition: BoolArray) -> tuple[IntArray, IntArray]:
-    """First index and length of every run of True."""
-    edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return starts.astype(np.int64), (ends - starts).astype(np.int64)
 
 
 def in_runs(size: int, starts: IntArray, lengths: IntArray) -> BoolArray:

@@ -40,7 +40,6 @@ def test_a_delay_moves_the_signal_earlier():
         ChannelMap((source("pack_voltage", "S", delay_s=0.25),)),
     )
     assert mapped.channels["pack_voltage"].time_ns[0] == START_NS - 250_000_000
-    assert mapped.start_ns == START_NS - 250_000_000
 
 
 def test_an_averaging_logger_is_moved_by_half_its_window():
@@ -49,11 +48,6 @@ def test_an_averaging_logger_is_moved_by_half_its_window():
     )
     assert mapped.channels["pack_voltage"].time_ns[0] == -50_000_000
     assert mapped.channels["pack_voltage"].is_averaged
-
-
-def test_a_log_without_date_has_no_absolute_start():
-    mapped, _ = mapped_value([1.0, 2.0], "pack_voltage", "V")
-    assert mapped.start_ns is None
 
 
 def test_an_unsigned_current_that_regenerates_is_refused_with_the_numbers():
