@@ -1,54 +1,51 @@
-"""MF4 (ASAM MDF 4) logs of CAN frames, read with asammdf in blocks of records.
+"""MF4 (ASAM MDF 4) logs of CAN frames, read by a process of its own, which may hang, crash or fill its memory alone.
 
-Frames of several channel groups (one for each bus, or for data, error and remote frames) are merged by time;
-within a group the order of the records is kept, also where time steps back. The start time is taken as UTC
-where the file does not tell its zone.
+What it reads them with is ``logan.logs.mf4_frames``.
 """
 
 from __future__ import annotations
 
+import atexit
+import contextlib
+import json
 import os
-import pickle
+import shutil
 import subprocess
 import sys
+import tempfile
 import threading
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Iterable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import IO, Any, BinaryIO, ClassVar, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logan.errors import LogReadError, MissingExtraError
 from logan.frames.table import FrameTable
 from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport, keep_work_arrays
-from logan.logs.text_lines import CLASSIC_BYTES, FD_BYTES, MAX_BUSES, MAX_EXTENDED_ID, MAX_STANDARD_ID
-from logan.units import BoolArray, IntArray
 
-_BLOCK_RECORDS: Final = 200_000
-_LARGEST_RECORD: Final = 1024
-"""A frame of 64 bytes with all that is said of it takes less; what claims more would fill the memory. [bytes]"""
+_MEMORY_PER_BYTE, _MEMORY_BESIDES = 200, 1 << 30
+"""What the process that reads may take, twice what packed records may grow to, and besides; its libraries alone
+take a third of a gigabyte. [bytes]"""
+_IDLE_S: Final = 60.0
+"""How long a process that has read a file waits for another."""
 
-_MOST_GROWTH, _MOST_GROWTH_BESIDES = 100, 64_000_000
-"""Records that are packed may take so many times the file's size, and so much besides. [bytes]"""
-_MEMORY_PER_BYTE, _MEMORY_BESIDES = 2 * _MOST_GROWTH, 1 << 30
-"""What the process that reads may take; its libraries alone take a third of a gigabyte. [bytes]"""
-_PATIENCE_S: Final = 60.0
-"""Longest wait for the next block of records, and for the first."""
+_COLUMNS: Final = (
+    {"time_ns": "i8", "can_id": "u4"}
+    | dict.fromkeys(("is_extended", "is_fd", "is_remote", "is_error"), "?")
+    | dict.fromkeys(("bus", "length", "payload"), "u1")
+)
+"""Columns of frames as they come from the process, and what they hold."""
 
-_FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
 _MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
-_EXTENDED_FLAG: Final = np.uint32(0x80000000)
 
 
 def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Block]:
     """Read the frames of an MF4 log, in a process of its own.
 
     On a damaged file asammdf may fail in any way, hang, fill the memory, or crash in its compiled part: its process
-    then ends alone, by the limits that it was given or by what is waited for here.
+    then ends alone, by the limits that it was given or by what is waited for here. One that read well waits for more.
 
     Raises
     ------
@@ -59,14 +56,15 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     """
     if find_spec("asammdf") is None:
         raise MissingExtraError("mf4", "Reading MF4 logs")
-    # -P: a folder that logan is run in brings no module of its own along.
-    command = [sys.executable, "-P", "-c", "from logan.logs.mf4 import serve; serve()", stream.name]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
-        try:
-            while isinstance(part := _next_part(process), FrameTable):
-                yield part
-        finally:
-            process.kill()
+    reader = Reader.waiting()
+    try:
+        part = reader.ask(str(Path(stream.name).absolute()))
+        while isinstance(part, FrameTable):
+            reader.request(None)  # it reads on while this block is worked on
+            yield part
+            part = reader.answer()
+    finally:
+        reader.rest()
     if part is None:
         raise LogReadError("the MF4 file is damaged, or cut off", "Copy it from the logger again", path)
     group_count, odd_count = part
@@ -77,216 +75,160 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
         raise LogReadError("the MF4 file holds no CAN frames", remedy, path)
 
 
-def _next_part(process: subprocess.Popen[bytes]) -> Any:
-    """Frames, or at the end the number of groups and of frames left out; None where the process came to nothing."""
-    assert process.stdout is not None
-    waiting = threading.Timer(_PATIENCE_S, process.kill)
-    waiting.start()
-    try:
-        return pickle.load(process.stdout)
-    except (EOFError, pickle.UnpicklingError):
-        return None
-    finally:
-        waiting.cancel()
+def prepare(paths: Iterable[Path]) -> None:
+    """Let a process load its libraries, half a second's work, while what comes before the first MF4 file is done."""
+    if any(path.suffix.lower() in FORMAT.suffixes for path in paths) and find_spec("asammdf") and not Reader.idle:
+        Reader().rest()
+
+
+class Reader:
+    """A process that reads one file after the other, and what it may leave behind.
+
+    It is asked for the first block of a file, for the next, or with ``""`` to let go of the file; each answer is a
+    line of JSON, before a block of frames also its columns as they are in memory: nothing that it says is run.
+    """
+
+    idle: ClassVar[list[Reader]] = []
+    """Those that read well and wait for another file."""
+
+    patience_s: float = 60.0
+    """Longest wait for an answer."""
+
+    def __init__(self) -> None:
+        # asammdf copies a log that was not finished to where temporary files go, and leaves it there if it is killed.
+        self.folder = tempfile.mkdtemp(prefix="logan-mf4-")
+        # -P: a folder that logan is run in brings no module of its own along.
+        self.process = subprocess.Popen(
+            [sys.executable, "-P", "-c", "from logan.logs.mf4 import serve; serve()"],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+            env=os.environ | {"TMPDIR": self.folder},
+        )  # fmt: skip
+        self._is_asked, self._is_well, self._leaving = False, True, threading.Timer(_IDLE_S, self._leave)
+
+    @classmethod
+    def waiting(cls) -> Reader:
+        """One that waits already, or a new one."""
+        with contextlib.suppress(IndexError):
+            while True:
+                reader = cls.idle.pop()
+                reader._leaving.cancel()
+                if reader.process.poll() is None:
+                    return reader
+                reader.end()
+        return cls()
+
+    def ask(self, wanted: str | None) -> FrameTable | tuple[int, int] | None:
+        """Answer to a request."""
+        self.request(wanted)
+        return self.answer()
+
+    def request(self, wanted: str | None) -> None:
+        """Ask for a file's first block, for the next block (None), or to let go of the file (empty)."""
+        assert self.process.stdin is not None
+        with contextlib.suppress(OSError):  # it has ended: its answer says so
+            os.write(self.process.stdin.fileno(), json.dumps(wanted).encode() + b"\n")
+        self._is_asked = True
+
+    def answer(self) -> FrameTable | tuple[int, int] | None:
+        """Frames, or at the end the number of groups and of frames left out; None where it came to nothing."""
+        assert self.process.stdout is not None
+        patience = threading.Timer(self.patience_s, self.process.kill)
+        patience.start()
+        self._is_asked, self._is_well = False, False
+        try:
+            said = json.loads(self.process.stdout.readline())
+            answer = _received(self.process.stdout, said) if isinstance(said, dict) else said and tuple(said)
+        except ValueError:
+            return None
+        finally:
+            patience.cancel()
+        self._is_well = answer is not None
+        return answer
+
+    def rest(self) -> None:
+        """Wait for the next file if all went well; what lies in memory after a damaged one is not to be trusted."""
+        if self._is_asked:
+            self.answer()
+            self.ask("")
+        if not self._is_well:
+            self.end()
+            return
+        self._leaving = threading.Timer(_IDLE_S, self._leave)
+        self._leaving.daemon = True
+        self._leaving.start()
+        Reader.idle.append(self)
+
+    def _leave(self) -> None:
+        with contextlib.suppress(ValueError):  # another file came at this very moment
+            Reader.idle.remove(self)
+            self.end()
+
+    def end(self) -> None:
+        """End the process, and remove what it left."""
+        with self.process:
+            self.process.kill()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+@atexit.register
+def _end_all() -> None:
+    while Reader.idle:
+        Reader.waiting().end()
+
+
+def _received(stream: IO[bytes], said: dict[str, Any]) -> FrameTable:
+    columns = {}
+    for name, kind in _COLUMNS.items():
+        columns[name] = np.empty((said["count"], said["width"]) if name == "payload" else said["count"], kind)
+        if stream.readinto(columns[name].reshape(-1).view(np.uint8)) != columns[name].nbytes:  # type: ignore[attr-defined]
+            raise ValueError("it ended in the middle of a block")
+    return FrameTable(**columns, buses=tuple(said["buses"]))
 
 
 def serve() -> None:
-    """Write the frames of a file to the standard output, within limits; what asammdf says goes nowhere."""
-    path = Path(sys.argv[1])
-    with os.fdopen(os.dup(1), "wb") as out:
-        os.dup2(2, 1)
-        if find_spec("resource") is not None:
-            import resource
-
-            most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * path.stat().st_size
-            resource.setrlimit(resource.RLIMIT_DATA, (most, most))
-        report, count = ReadReport(path), 0
-        for part in read_here(path, report):
-            if isinstance(part, FrameTable):
-                pickle.dump(part, out, pickle.HIGHEST_PROTOCOL)
-                out.flush()
-            else:
-                count = part
-        pickle.dump((count, report.skipped_count), out)
-
-
-def read_here(path: Path, report: ReadReport) -> Iterator[int | FrameTable]:
-    """Number of groups with frames, and blocks of them, in this very process; raises whatever asammdf does."""
-    from asammdf import MDF
+    """Answer what is asked on the standard input, within limits; what asammdf says goes nowhere."""
+    from logan.logs.mf4_frames import read_frames
 
     keep_work_arrays()
-    with MDF(path) as file:
-        groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]
-        yield len(groups)
-        yield from _merged(groups, _start_ns(file.header.start_time))
+    parts: Iterator[FrameTable | tuple[int, int]] = iter(())
+    try:
+        with os.fdopen(os.dup(1), "wb") as out:
+            os.dup2(2, 1)
+            for line in sys.stdin:
+                path = json.loads(line)
+                if path is not None:
+                    del parts  # closes what is read no more
+                    parts = read_frames(Path(path)) if path else iter([(0, 0)])
+                    _limit_memory(Path(path))
+                try:
+                    part = next(parts, None)
+                except Exception:  # whatever asammdf does
+                    part = None
+                _send(out, part)
+    finally:
+        shutil.rmtree(tempfile.gettempdir(), ignore_errors=True)
 
 
-def _start_ns(moment: datetime) -> int:
-    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    return int(aware.replace(microsecond=0).timestamp()) * 1_000_000_000 + moment.microsecond * 1000
+def _limit_memory(path: Path) -> None:
+    """Never to less than before: what earlier files took may be held for reuse."""
+    if find_spec("resource") is not None:
+        import resource
+
+        before, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * (path.stat().st_size if path.is_file() else 0)
+        if hard == resource.RLIM_INFINITY:
+            resource.setrlimit(resource.RLIMIT_DATA, (max(before, most), hard))
 
 
-@dataclass(slots=True)
-class _Group:
-    """One channel group with frames, read from its front."""
-
-    file: Any
-    index: int
-    name: str
-    record_count: int
-    report: ReadReport
-    next_record: int = 0
-
-    @classmethod
-    def of(cls, file: Any, index: int, report: ReadReport) -> _Group | None:
-        """The group, if it holds frames of a CAN bus."""
-        group = file.groups[index]
-        names = {channel.name for channel in group.channels}
-        name = next((name for name in _FRAME_CHANNELS if name in names), None)
-        count, size = int(group.channel_group.cycles_nr), int(group.channel_group.samples_byte_nr)
-        ends = [one.byte_offset + (one.bit_offset + one.bit_count + 7) // 8 for one in group.channels]
-        if name and not max(ends) <= size <= _LARGEST_RECORD:
-            # asammdf's compiled part would read behind its buffer, or fill the memory.
-            raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
-        if name and count * size > _MOST_GROWTH * Path(file.name).stat().st_size + _MOST_GROWTH_BESIDES:
-            raise ValueError(f"{count} records of {size} bytes, more than the file can hold")
-        return cls(file, index, name, count, report) if name and count else None
-
-    @property
-    def is_exhausted(self) -> bool:
-        """No records are left to be read."""
-        return self.next_record >= self.record_count
-
-    def read(self) -> _Part:
-        """Read the next block of records."""
-        count = min(_BLOCK_RECORDS, self.record_count - self.next_record)
-        signal = self.file.get(self.name, self.index, record_offset=self.next_record, record_count=count, raw=False)
-        self.next_record += count
-        part = _part(self.name, signal.samples, signal.timestamps)
-        odd = (part.can_id > MAX_STANDARD_ID) & ~part.is_extended & ~part.is_error
-        if not odd.any():
-            return part
-        self.report.skip("a standard identifier of more than 11 bits", count=int(np.count_nonzero(odd)))
-        return part.cut(~odd)
-
-
-@dataclass(slots=True)
-class _Part:
-    """Columns of frames of one group."""
-
-    seconds: NDArray[np.float64]
-    can_id: NDArray[np.uint32]
-    is_extended: BoolArray
-    is_fd: BoolArray
-    is_remote: BoolArray
-    is_error: BoolArray
-    channel: NDArray[np.uint16]
-    length: NDArray[np.uint8]
-    payload: NDArray[np.uint8]
-
-    def cut(self, rows: slice | BoolArray) -> _Part:
-        """Some of the rows."""
-        return _Part(*(getattr(self, name)[rows] for name in _Part.__slots__))
-
-
-def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Part:
-    count = len(samples)
-    fields = samples.dtype.names or ()
-    if not np.isfinite(seconds).all():
-        raise ValueError("a time is no number")
-
-    def column(field: str, default: int) -> NDArray[Any]:
-        key = f"{name}.{field}"
-        return samples[key] if key in fields else np.broadcast_to(np.uint8(default), (count,))
-
-    no_bytes = np.empty((count, 0), np.uint8)
-    can_id = column("ID", 0).astype(np.uint32)
-    is_extended = column("IDE", 0).astype(bool) if f"{name}.IDE" in fields else can_id > MAX_STANDARD_ID
-    payload = _data_bytes(samples[f"{name}.DataBytes"]) if f"{name}.DataBytes" in fields else no_bytes
-    length = np.minimum(column("DataLength", 0), min(payload.shape[1], FD_BYTES)).astype(np.uint8)
-    is_remote = column("RTR", name == "CAN_RemoteFrame").astype(bool)
-    return _Part(
-        seconds=np.asarray(seconds, np.float64),
-        can_id=can_id & np.uint32(MAX_EXTENDED_ID),
-        is_extended=is_extended | (can_id >= _EXTENDED_FLAG),
-        is_fd=column("EDL", 0).astype(bool),
-        is_remote=is_remote,
-        is_error=np.broadcast_to(np.bool_(name == "CAN_ErrorFrame"), (count,)),
-        channel=column("BusChannel", 0).astype(np.uint16),
-        length=np.where(is_remote, np.uint8(0), length) if is_remote.any() else length,
-        payload=_payload(payload, length),
-    )
-
-
-def _data_bytes(stored: NDArray[Any]) -> NDArray[np.uint8]:
-    """Data bytes as they are in the records, a row a frame; a frame of one byte may come as a plain number."""
-    if stored.dtype != np.uint8:
-        raise ValueError("data bytes stored in a way that is not known here")
-    return stored if stored.ndim == 2 else stored.reshape(-1, 1)
-
-
-def _payload(raw: NDArray[Any], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    width = CLASSIC_BYTES if int(length.max(initial=0)) <= CLASSIC_BYTES else FD_BYTES
-    payload = np.zeros((len(raw), width), np.uint8)
-    used = min(width, raw.shape[1])
-    payload[:, :used] = raw[:, :used]
-    if (length < used).any():
-        payload[np.arange(width, dtype=np.uint8) >= length[:, np.newaxis]] = 0
-    return payload
-
-
-def _merged(groups: list[_Group], start_ns: int) -> Iterator[FrameTable]:
-    """Blocks of all groups in the order of time."""
-    if len(groups) == 1:
-        while not groups[0].is_exhausted:
-            yield _table([groups[0].read()], start_ns)
-        return
-    waiting: list[_Part | None] = [None] * len(groups)
-    while True:
-        for number, group in enumerate(groups):
-            if waiting[number] is None and not group.is_exhausted:
-                waiting[number] = group.read()
-        # What lies behind the end of a block that goes on must wait for the rest of that group.
-        unfinished = [part for part, group in zip(waiting, groups, strict=True) if part and not group.is_exhausted]
-        ends = [float(part.seconds.max(initial=-np.inf)) for part in unfinished]
-        ready = []
-        for number, part in enumerate(waiting):
-            if part is not None:
-                count = _ready_count(part, min(ends)) if ends else part.seconds.size
-                ready.append(part.cut(slice(0, count)))
-                waiting[number] = part.cut(slice(count, None)) if count < part.seconds.size else None
-        if not ready:
-            return
-        yield _table(ready, start_ns)
-
-
-def _ready_count(part: _Part, until_s: float) -> int:
-    return int(np.searchsorted(np.maximum.accumulate(part.seconds), until_s, side="right"))
-
-
-def _table(parts: list[_Part], start_ns: int) -> FrameTable:
-    part = parts[0] if len(parts) == 1 else _joined(parts)
-    numbers, bus = np.unique(part.channel, return_inverse=True)
-    return FrameTable(
-        time_ns=np.rint(part.seconds * 1e9).astype(np.int64) + start_ns,
-        can_id=part.can_id,
-        is_extended=part.is_extended,
-        is_fd=part.is_fd,
-        is_remote=part.is_remote,
-        is_error=part.is_error,
-        bus=np.minimum(bus, MAX_BUSES).astype(np.uint8),
-        length=part.length,
-        payload=part.payload,
-        buses=tuple(str(number) for number in numbers.tolist()[: MAX_BUSES + 1]),
-    )
-
-
-def _joined(parts: list[_Part]) -> _Part:
-    order: IntArray = np.argsort(np.concatenate([np.maximum.accumulate(part.seconds) for part in parts]), kind="stable")
-    width = max(part.payload.shape[1] for part in parts)
-    for part in parts:
-        part.payload = np.pad(part.payload, ((0, 0), (0, width - part.payload.shape[1])))
-    return _Part(*(np.concatenate([getattr(part, name) for part in parts])[order] for name in _Part.__slots__))
+def _send(out: BinaryIO, part: FrameTable | tuple[int, int] | None) -> None:
+    if not isinstance(part, FrameTable):
+        out.write(json.dumps(part).encode() + b"\n")
+    else:
+        said = {"count": len(part), "width": part.payload.shape[1], "buses": part.buses}
+        out.write(json.dumps(said).encode() + b"\n")
+        for name in _COLUMNS:
+            out.write(np.ascontiguousarray(getattr(part, name)).data)
+    out.flush()
 
 
 FORMAT: Final = LogFormat(

@@ -34,6 +34,9 @@ class HangError(BaseException):
     """An input took too long; nothing that catches all exceptions may swallow it."""
 
 
+KEPT_SHARE = 0.1
+"""Of the damaged inputs of a seeded run that come from those kept, not from whole ones."""
+
 KEPT = 12
 """Inputs of a guided run that are kept for the next."""
 
@@ -117,10 +120,11 @@ def run_seeded(name: str, cases: int, seed: int) -> Tally:
     with contextlib.suppress(LoganError):
         target.run(target.seeds()[0])  # what it imports is there before memory and time are measured
     gc.freeze()  # a reader collects garbage behind a library's back; what was there before need not be looked at
-    seeds = [*target.seeds(), *(path.read_bytes() for path in sorted(CORPUS.glob(f"{name.replace(' ', '_')}/*")))]
+    seeds, kept = target.seeds(), [path.read_bytes() for path in sorted(CORPUS.glob(f"{name.replace(' ', '_')}/*"))]
     tally, started = Tally(name), time.monotonic()
     while tally.cases < cases:
-        tally.attempt(target.run, damaged(random, seeds))
+        # What made something fall once is no longer whole, and often fell where little of the file was read.
+        tally.attempt(target.run, damaged(random, kept if kept and random.random() < KEPT_SHARE else seeds))
     print(f"{tally.line()} {time.monotonic() - started:.0f} s", flush=True)
     tally.keep(CORPUS)
     return tally

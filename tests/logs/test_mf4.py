@@ -1,4 +1,10 @@
+import contextlib
+import itertools
+import subprocess
 import sys
+import tempfile
+import time
+from pathlib import Path
 
 import can
 import numpy as np
@@ -6,7 +12,8 @@ import pytest
 
 from logan.errors import LogReadError, MissingExtraError
 from logan.logs import mf4
-from logan.logs.mf4 import FORMAT
+from logan.logs.log_format import ReadOptions, ReadReport
+from logan.logs.mf4 import FORMAT, Reader, prepare
 from tests.hardening.targets import CORPUS
 from tests.logs.contract import write_with
 from tests.logs.harness import read
@@ -121,6 +128,103 @@ def test_a_file_at_which_the_library_would_hang_crash_or_fill_the_memory_is_dama
 
 def test_a_reader_that_does_not_answer_is_ended_and_the_file_called_damaged(tmp_path, monkeypatch):
     log = written(tmp_path / "a.mf4", [message(0.0, data=b"\x01")])
-    monkeypatch.setattr(mf4, "_PATIENCE_S", 0.01)
+    no_reader_waits()
+    monkeypatch.setattr(Reader, "patience_s", 0.01)
     with pytest.raises(LogReadError, match="damaged, or cut off"):
         read(log, FORMAT)
+
+
+def no_reader_waits():
+    while Reader.idle:
+        Reader.waiting().end()
+
+
+def test_one_process_reads_file_after_file_until_one_is_damaged(tmp_path):
+    log = written(tmp_path / "a.mf4", [message(0.0, data=b"\x01")])
+    no_reader_waits()
+    pids = []
+    for path in (log, log, CORPUS / "mf4" / "records_of_771_mb", log):
+        with contextlib.suppress(LogReadError):
+            assert len(read(path, FORMAT)[0]) == 1
+        pids.append([reader.process.pid for reader in Reader.idle])
+    assert pids[0] == pids[1]
+    assert len(pids[0]) == 1
+    assert pids[2] == []  # what it has in memory may be wrong, which the next file would suffer
+    assert pids[3] not in ([], pids[0])
+
+
+def test_a_log_that_is_not_read_to_its_end_is_let_go_and_the_next_read_whole(tmp_path):
+    fields = {"ID": np.full(450_000, 1, np.uint32), "DataLength": np.zeros(450_000, np.uint8)}
+    log = frames_with(tmp_path / "a.mf4", fields)
+    no_reader_waits()
+    blocks = [len(block) for block in begun(log, 2)]
+    (reader,) = Reader.idle
+    assert blocks == [200_000, 200_000]
+    assert [len(block) for block in begun(log, 9)] == [200_000, 200_000, 50_000]
+    assert Reader.idle == [reader]
+
+
+def begun(path, count):
+    with path.open("rb") as stream:
+        yield from itertools.islice(FORMAT.read(stream, path, ReadOptions(), ReadReport(path)), count)
+
+
+def unfinished(path, content):
+    """A log whose head says that its logger did not come to finish it, which asammdf reads from a copy of its own."""
+    path.write_bytes(b"UnFinMF " + content[8:60] + b"\x01\x00" + content[62:])
+    return path
+
+
+@pytest.mark.parametrize("is_damaged", [False, True])
+def test_nothing_is_left_where_temporary_files_go(is_damaged, tmp_path, monkeypatch):
+    log = written(tmp_path / "a.mf4", [message(0.0, data=b"\x01")])
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(place))
+    no_reader_waits()
+    content = log.read_bytes()
+    path = unfinished(tmp_path / "b.mf4", content[:200] if is_damaged else content)
+    with pytest.raises(LogReadError) if is_damaged else contextlib.nullcontext():
+        read(path, FORMAT)
+    assert [list(folder.iterdir()) for folder in place.iterdir()] == ([] if is_damaged else [[]])
+    no_reader_waits()
+    assert list(place.iterdir()) == []
+
+
+def test_the_copy_of_a_reader_that_is_killed_is_removed(tmp_path):
+    reader = Reader()
+    reader.ask("")
+    hanging = unfinished(tmp_path / "a.mf4", (CORPUS / "mf4" / "goes_round_for_ever").read_bytes())
+    reader.request(str(hanging))
+    wait_for(lambda: list(Path(reader.folder).iterdir()))
+    reader.end()
+    assert reader.process.returncode == -9
+    assert not Path(reader.folder).exists()
+
+
+def test_a_reader_whose_parent_is_killed_ends_and_removes_its_folder(tmp_path):
+    code = (
+        "import os, pathlib; from logan.logs.mf4 import Reader, prepare; prepare([pathlib.Path('a.MF4')]);"
+        "reader = Reader.idle[0]; print(reader.folder, flush=True); reader.ask(''); os.kill(os.getpid(), 9)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == -9
+    wait_for(lambda: not Path(done.stdout.strip()).exists())
+
+
+def wait_for(condition):
+    end_s = time.monotonic() + 30.0
+    while not condition():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+def test_a_reader_that_nobody_needs_leaves(monkeypatch):
+    no_reader_waits()
+    monkeypatch.setattr(mf4, "_IDLE_S", 0.1)
+    prepare([Path("a.mf4"), Path("b.log")])
+    (reader,) = Reader.idle
+    wait_for(lambda: reader.process.returncode is not None)
+    assert Reader.idle == []
+    prepare([Path("b.log")])
+    assert Reader.idle == []
