@@ -26,7 +26,8 @@ _NEEDED_BY_THE_FIT: Final = frozenset({"net_energy", "consumption", "distance"})
 _PACK: Final = frozenset({"pack_current", "pack_voltage", "pack_power"})
 _NOT_DRAWN: Final = "load_not_drawn"
 _REMARKED: Final = frozenset({"load_nobody_logged", "energy_from_nowhere"})
-_DOUBTED: Final = frozenset({"current_zero_offset", "current_offset_drift", "current_gain", "acceleration_energy"})
+_STUCK: Final = "channel_frozen"
+_DOUBTED: Final = frozenset({"current_zero_offset", "current_offset_drift", "current_gain", "acceleration_energy", _STUCK})
 _MOST_OF_A_DRIVE: Final = 0.6
 """A load that nobody logged and that runs for longer may as well be the zero of the current sensor."""
 _SMALL_EFFECT: Final = 0.01
@@ -159,6 +160,7 @@ def _kept_out(
         return [KeptOut(use=use, reason="; ".join(dict.fromkeys(reasons)), remedy=remedy)]
     if use != "fit":
         return []
+    touching += [flag for flag in flags if flag.code == _STUCK and flag not in touching and read & set(flag.channels)]
     return [KeptOut(use=use, reason=flag.title, remedy=flag.remedy, spans=flag.spans) for flag in touching]
 
 

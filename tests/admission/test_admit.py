@@ -97,7 +97,14 @@ def _with_current(drive, change):
     return drive.with_channels(replace(current, value=change(current.value)))
 
 
-@pytest.mark.parametrize("change", [lambda a: 1.2 * a, lambda a: a + 6.0], ids=["gain", "zero"])
+def _stuck(amperes):
+    """At 60 A or more for 4 % of the drive."""
+    length = amperes.size // 25
+    start = next(k for k in range(amperes.size // 4, amperes.size) if amperes[k] > 60.0)
+    return np.r_[amperes[:start], np.full(length, amperes[start]), amperes[start + length :]]
+
+
+@pytest.mark.parametrize("change", [lambda a: 1.2 * a, lambda a: a + 6.0, _stuck], ids=["gain", "zero", "stuck"])
 def test_what_nothing_settles_is_in_the_uncertainty_of_the_figure(driven, change):
     drive, build = driven
     clean = analyse_drive(drive, build).energy.net_wh_per_km
@@ -112,3 +119,5 @@ def test_what_nothing_settles_is_in_the_uncertainty_of_the_figure(driven, change
     part = next(part for part in analysis.energy.budget if part.name == "doubt")
     (doubt,) = analysis.admission.doubts_wh_per_km.values()
     assert part.sigma_wh == pytest.approx(doubt / np.sqrt(3.0) * analysis.energy.distance_m.value / 1000.0)
+    # What is known to be wrong in a span is kept from the fit there; what may be, stays.
+    assert [span.duration_s > 10.0 for span in analysis.admission.spans_out("fit")] == [True] * (change is _stuck)
