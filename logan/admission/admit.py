@@ -27,7 +27,9 @@ _PACK: Final = frozenset({"pack_current", "pack_voltage", "pack_power"})
 _NOT_DRAWN: Final = "load_not_drawn"
 _REMARKED: Final = frozenset({"load_nobody_logged", "energy_from_nowhere"})
 _STUCK: Final = "channel_frozen"
-_DOUBTED: Final = frozenset({"current_zero_offset", "current_offset_drift", "current_gain", "acceleration_energy", _STUCK})
+_DOUBTED: Final = frozenset(
+    {"current_zero_offset", "current_offset_drift", "current_gain", "acceleration_energy", _STUCK}
+)
 _MOST_OF_A_DRIVE: Final = 0.6
 """A load that nobody logged and that runs for longer may as well be the zero of the current sensor."""
 _SMALL_EFFECT: Final = 0.01
