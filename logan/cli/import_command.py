@@ -59,9 +59,9 @@ def register(app: typer.Typer) -> None:
         units: opt.UnitsOption = None,
     ) -> None:
         """Import logs: read, map, check, analyze and store each drive once."""
-        from logan.logs import mf4
+        from logan.pipeline.logs_reader import prepare
 
-        mf4.prepare(logs)  # before the rest is loaded, beside which it goes on
+        prepare(logs)  # before the rest is loaded, beside which it goes on
         from logan.pipeline.builds import find_build
         from logan.pipeline.importing import ImportOptions, corrections_but, import_logs
         from logan.pipeline.notes import noted, with_passengers

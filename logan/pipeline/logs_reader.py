@@ -14,12 +14,18 @@ from logan.frames.grouping import FrameGroups, KeyIndex
 from logan.frames.raw_columns import RawColumnsBuilder
 from logan.frames.table import FrameTable, SignalColumn, SignalTable
 from logan.frames.times import is_dated
+from logan.logs import mf4
 from logan.logs.compression import read_head
 from logan.logs.log_format import LogFormat, ReadOptions, ReadReport
 from logan.logs.reading import read_blocks, recognise
 from logan.pipeline.dbc_files import BusLayouts
 from logan.settings import BuildSettings, ChannelSource
 from logan.units import IntArray
+
+
+def prepare(paths: Sequence[Path]) -> None:
+    """Start what takes long to start before these logs are read, while other things are done."""
+    mf4.prepare(paths)
 
 
 def sort_files(files: Sequence[tuple[Path, LogFormat]], options: ReadOptions) -> list[tuple[Path, LogFormat]]:
