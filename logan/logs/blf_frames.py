@@ -258,8 +258,9 @@ def _table(columns: _Columns) -> FrameTable:
 
 
 def _is_impossible(can_id: NDArray[np.uint32]) -> BoolArray:
-    """Identifiers without the extended flag that need more than 11 bits: only damage makes them."""
-    return np.asarray((can_id > np.uint32(MAX_STANDARD_ID)) & (can_id < _EXTENDED_FLAG))
+    """Identifiers of more than 11 bits, with the extended flag of more than 29: only damage makes them."""
+    largest = np.where(can_id < _EXTENDED_FLAG, np.uint32(MAX_STANDARD_ID), np.uint32(MAX_EXTENDED_ID))
+    return np.asarray((can_id & ~_EXTENDED_FLAG) > largest)
 
 
 def _buses(columns: _Columns) -> tuple[tuple[str, ...], NDArray[np.uint8]]:

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from asammdf import MDF
 from numpy.typing import NDArray
 
 from logan.frames.table import FrameTable
@@ -34,6 +33,8 @@ _EXTENDED_FLAG: Final = np.uint32(0x80000000)
 
 def read_frames(path: Path) -> Iterator[FrameTable | tuple[int, int]]:
     """Blocks of frames, at last the number of groups and of frames left out; raises whatever asammdf does."""
+    from asammdf import MDF
+
     report = ReadReport(path)
     with MDF(path) as file:
         groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]

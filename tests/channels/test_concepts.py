@@ -35,6 +35,11 @@ def test_a_state_of_charge_is_neither_a_state_nor_charging():
     assert concepts_of("stateOfCharge") == {"soc"}
 
 
+def test_the_level_of_the_sea_is_no_fluid_of_the_vehicle():
+    assert concepts_of("Altitude above sea level") == concepts_of("height over mean sea level") == {"elevation"}
+    assert "fluid" in concepts_of("brake fluid level")
+
+
 def test_a_word_that_merely_begins_like_another_is_not_cut():
     assert "motor" not in concepts_of("Footwell_Driver_Temperature")
 

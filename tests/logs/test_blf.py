@@ -93,6 +93,8 @@ def test_each_kind_of_frame_object_is_read(an_object, frame):
         an_object(101, FD_64.pack(1, 9, 65, 0, 5, 0, 0x1000, 0, 0, 0, 0, 0, 0, 0, 0)),
         classic(5, b"", ticks=1 << 63),
         classic(0x800, b""),  # standard, of twelve bits
+        classic(0xFFFFFFFF, b""),  # extended, of more than twenty-nine
+        classic(0xA0000001, b""),
         classic(5, b"").replace(b"\x20\0\1\0", b"\x20\0\3\0"),
         classic(5, b"").replace(b"\x20\0\1\0", b"\x28\0\1\0"),
     ],
