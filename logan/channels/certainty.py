@@ -152,17 +152,13 @@ def _doubt_by_texts(
         return "it may be the throttle valve"
     if column.unit.strip("[]() ").lower() in _AMBIGUOUS_UNITS and kind.unit in {"degC", "m/s^2"}:
         return f"its unit '{column.unit}' may be another"
-    if _is_of_pack(profile) and not _says_high_voltage(column, words, around, kind):
+    if profile.channel.startswith(("pack_", "state_of_charge")) and not _says_high_voltage(column, words, around, kind):
         return "it may be the 12 V battery's"
     least, most = profile.code_reaches
     reach = _largest(column, kind)
     if not least <= reach <= most and not (has_data and math.isfinite(profile.usual[0])):
         return f"its code reaches {reach:.4g} {kind.unit}" if reach else ""
     return ""
-
-
-def _is_of_pack(profile: Profile) -> bool:
-    return profile.channel.startswith(("pack_", "state_of_charge"))
 
 
 def _says_high_voltage(column: SignalColumn, words: Words, around: Surroundings, kind: ChannelKind) -> bool:

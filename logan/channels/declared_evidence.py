@@ -275,33 +275,31 @@ def _quantity_credit(
     fits: bool | None,
     evidence: list[str],
 ) -> float:
-    if not profile.quantity:
-        return 1.0
-    if words.name & profile.quantity:
+    if not profile.quantity or words.name & profile.quantity:
         return 1.0
     if fits and kind.unit not in _UNIT_SAYS_NOTHING:
         return _BY_UNIT
-    if words.comment & profile.quantity:
-        evidence.append(f"its comment says {spoken(words.comment & profile.quantity)}")
-        return _BY_COMMENT
-    if words.message & profile.quantity:
-        evidence.append(f"its message '{column.message}' says {spoken(words.message & profile.quantity)}")
-        return _BY_MESSAGE * 0.8
-    return _BY_LETTER if words.letters & profile.quantity else 0.0
+    by_letter = _BY_LETTER if words.letters & profile.quantity else 0.0
+    return _credit_beside(words, profile.quantity, column, evidence, _BY_MESSAGE * 0.8) or by_letter
 
 
 def _group_credit(
     words: Words, group: frozenset[str], otherwise: float, column: SignalColumn, evidence: list[str]
 ) -> float:
-    if words.name & group:
-        return 1.0
+    return 1.0 if words.name & group else max(_credit_beside(words, group, column, evidence, _BY_MESSAGE), otherwise)
+
+
+def _credit_beside(
+    words: Words, group: frozenset[str], column: SignalColumn, evidence: list[str], by_message: float
+) -> float:
+    """Credit where comment or message speak of a thing and the name does not; zero where neither does."""
     if words.comment & group:
         evidence.append(f"its comment says {spoken(words.comment & group)}")
-        return max(_BY_COMMENT, otherwise)
+        return _BY_COMMENT
     if words.message & group:
         evidence.append(f"its message '{column.message}' says {spoken(words.message & group)}")
-        return max(_BY_MESSAGE, otherwise)
-    return otherwise
+        return by_message
+    return 0.0
 
 
 def _unit_factor(column: SignalColumn, kind: ChannelKind, fits: bool | None, evidence: list[str]) -> float:

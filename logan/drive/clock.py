@@ -87,16 +87,7 @@ def _drop_stray_stamps(times: dict[str, IntArray], values: dict[str, FloatArray]
         if stray.any():
             dropped[name] = int(np.count_nonzero(stray))
             times[name], values[name] = time_ns[~stray], values[name][~stray]
-    if not dropped:
-        return []
-    return [
-        Step(
-            action="drop_stray_stamp",
-            detail=f"{sum(dropped.values())} samples dropped",
-            reason="single stamps far from those before and after",
-            channels=tuple(dropped),
-        )
-    ]
+    return [_tally_change("drop_stray_stamp", dropped)] if dropped else []
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +220,7 @@ def is_float32_epoch(time_ns: IntArray) -> bool:
 
 
 _REASONS: Final = {
+    "drop_stray_stamp": ("{n} samples dropped", "single stamps far from those before and after"),
     "sort_time": (
         "{n} steps back by less than 1 s put in order",
         "frames of several buses or buffers were interleaved",

@@ -118,8 +118,9 @@ def current_lag(voltage: Channel, current: Channel) -> LagEstimate | Refusal:
     LagEstimate or Refusal
         Refused where rate, length or movement do not suffice.
     """
-    start_s, end_s = _common(voltage, current)
-    period_s = max(_period_s(voltage), _period_s(current))
+    start_s = float(max(voltage.time_s[0], current.time_s[0]))
+    end_s = float(min(voltage.time_s[-1], current.time_s[-1]))
+    period_s = max(nominal_period_s(voltage.time_s), nominal_period_s(current.time_s))
     if not period_s <= 0.55:
         return Refusal(f"voltage and current come every {period_s:.2g} s; at least 2 Hz is needed")
     step_s = _FINE_S * max(2, round(0.5 * period_s / _FINE_S))
@@ -255,11 +256,3 @@ def _polarisations(current: Channel, step_s: float) -> list[tuple[FloatArray, Fl
         keep = float(np.exp(-step_s / constant_s))
         found.append((time_s, decaying_sum((1.0 - keep) * value, keep)))
     return found
-
-
-def _common(*channels: Channel) -> tuple[float, float]:
-    return max(float(c.time_s[0]) for c in channels), min(float(c.time_s[-1]) for c in channels)
-
-
-def _period_s(channel: Channel) -> float:
-    return nominal_period_s(channel.time_s)

@@ -1,6 +1,6 @@
 """How much current flowed for how long, and what the components' own curves say to it."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -13,6 +13,7 @@ from logan.metrics.cautions import advice_for
 from logan.metrics.duration_curve import (
     ADIABATIC_WINDOW_S,
     ConductorHeating,
+    DurationPoint,
     conductor_heating,
     window_maxima,
     with_zero_crossings,
@@ -28,30 +29,6 @@ WINDOWS_S: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 18.0, 30.0, 60.0, 120.0,
 
 AMBER_USED_RATIO: Final = 0.9
 """From this share of a curve on, an approach is amber (common practice)."""
-
-
-@result("duration-point/1")
-class DurationPoint:
-    """The hardest window of one length.
-
-    Parameters
-    ----------
-    window_s : float
-        Length. [s]
-    mean_a, rms_a, i2t_a2s : float
-        Highest mean, highest RMS, and its RMS squared times the window.
-    rms_at_s : float
-        End of the window with the highest RMS. [s]
-    mean_at_s : float
-        End of the window with the highest mean. [s]
-    """
-
-    window_s: float
-    mean_a: float
-    rms_a: float
-    i2t_a2s: float
-    mean_at_s: float
-    rms_at_s: float
 
 
 @result("current-peak/1")
@@ -189,7 +166,8 @@ def current_summary(
     curves, conductors = build.limits.curves, build.limits.conductors
     corners = {second for curve in curves for second in curve.duration_s}
     windows_s = tuple(sorted(corners.union(WINDOWS_S)))
-    channels = [c for c in _currents(drive) if int(np.isfinite(c.value).sum()) > 1]
+    currents = (*drive.of_kind("pack_current"), *drive.of_kind("motor_current"))
+    channels = [channel for channel in currents if int(np.isfinite(channel.value).sum()) > 1]
     durations = tuple(duration for channel in channels for duration in _durations(drive, channel, windows_s, lookup))
     notes = [] if channels else ["current: not logged"]
     if channels and (no_peak := refusals.get("peak_current")):
@@ -213,10 +191,6 @@ def current_summary(
     )
 
 
-def _currents(drive: Drive) -> Iterable[Channel]:
-    return (*drive.of_kind("pack_current"), *drive.of_kind("motor_current"))
-
-
 def _durations(
     drive: Drive, channel: Channel, windows_s: tuple[float, ...], lookup: ContextLookup
 ) -> list[CurrentDuration]:
@@ -233,18 +207,7 @@ def _durations(
     coverage = float(step_s[covered].sum() / drive.duration_s) if drive.duration_s > 0 else 0.0
     found = []
     for direction, side in sides.items():
-        maxima = window_maxima(time_s, side, usable_s, max_gap_s=channel.max_gap_s)
-        points = tuple(
-            DurationPoint(
-                window_s=entry.window_s,
-                mean_a=entry.mean,
-                rms_a=entry.rms,
-                i2t_a2s=entry.rms**2 * entry.window_s,
-                mean_at_s=entry.mean_at_s,
-                rms_at_s=entry.rms_at_s,
-            )
-            for entry in maxima
-        )
+        points = window_maxima(time_s, side, usable_s, max_gap_s=channel.max_gap_s)
         peak = _peak(drive, channel, time_s, side, period_s, lookup)
         found.append(
             CurrentDuration(

@@ -286,12 +286,8 @@ class _Search:
                 value = self._value(channel.name, at_s)
                 level = self._warm_level(channel.name)
                 if value is not None and level is not None and value > level - 10.0:
-                    near.append(
-                        (
-                            level - value,
-                            f"{channel.name.replace('_', ' ')} at {measure(value, '°C')}, limit {measure(level, '°C')}",
-                        )
-                    )
+                    name = channel.name.replace("_", " ")
+                    near.append((level - value, f"{name} at {measure(value, '°C')}, limit {measure(level, '°C')}"))
         coldest = self._value("cell_temperature_min", at_s)
         if coldest is not None and coldest < (10.0 if is_charge else 0.0):
             near.append((0.0, f"coldest cell at {measure(coldest, '°C')}"))

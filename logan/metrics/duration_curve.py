@@ -1,6 +1,5 @@
 """Highest mean and RMS of a piecewise linear magnitude over windows of each length, exactly."""
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,14 +19,27 @@ _COARSE: Final = 50
 _LEAST_COARSE_PERIODS: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True)
-class WindowMaxima:
-    """Highest mean and RMS over one window length, and the times at which those windows end."""
+@result("duration-point/1")
+class DurationPoint:
+    """The hardest window of one length.
+
+    Parameters
+    ----------
+    window_s : float
+        Length. [s]
+    mean_a, rms_a, i2t_a2s : float
+        Highest mean, highest RMS, and its RMS squared times the window.
+    rms_at_s : float
+        End of the window with the highest RMS. [s]
+    mean_at_s : float
+        End of the window with the highest mean. [s]
+    """
 
     window_s: float
-    mean: float
+    mean_a: float
+    rms_a: float
+    i2t_a2s: float
     mean_at_s: float
-    rms: float
     rms_at_s: float
 
 
@@ -73,7 +85,7 @@ def _running(step: FloatArray) -> FloatArray:
 
 def window_maxima(
     time_s: FloatArray, value: FloatArray, windows_s: tuple[float, ...], *, max_gap_s: float
-) -> tuple[WindowMaxima, ...]:
+) -> tuple[DurationPoint, ...]:
     """Highest mean and RMS over every window that fits into the signal. Method: measured (13).
 
     Between two windows that start or end at a sample, the mean (and the RMS of what is not
@@ -91,7 +103,7 @@ def window_maxima(
 
     Returns
     -------
-    tuple of WindowMaxima
+    tuple of DurationPoint
         One per length that fits and is covered.
     """
     if time_s.size < 2 or not np.isfinite(value).any():
@@ -109,7 +121,7 @@ class _WindowSearch:
         self.integrals = RunningIntegrals(time_s, value, max_gap_s=max_gap_s)
         self.largest = float(np.nanmax(np.abs(value)))
 
-    def maxima(self, window_s: float) -> WindowMaxima | None:
+    def maxima(self, window_s: float) -> DurationPoint | None:
         """Highest mean and RMS of one length; None where no window fits or is covered."""
         first_s, last_s = float(self.time_s[0]) + window_s, float(self.time_s[-1])
         if first_s > last_s * (1.0 + 1e-12):
@@ -120,7 +132,14 @@ class _WindowSearch:
             return None
         by_mean, by_square = int(np.argmax(mean)), int(np.argmax(square))
         rms = float(np.sqrt(max(square[by_square], 0.0)))
-        return WindowMaxima(window_s, float(mean[by_mean]), float(ends_s[by_mean]), rms, float(ends_s[by_square]))
+        return DurationPoint(
+            window_s=window_s,
+            mean_a=float(mean[by_mean]),
+            rms_a=rms,
+            i2t_a2s=rms**2 * window_s,
+            mean_at_s=float(ends_s[by_mean]),
+            rms_at_s=float(ends_s[by_square]),
+        )
 
     def _means(self, ends_s: FloatArray, window_s: float) -> tuple[FloatArray, FloatArray]:
         """Mean and mean square of the windows that end at these times; minus infinity where not covered."""

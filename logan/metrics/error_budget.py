@@ -85,11 +85,16 @@ def error_budget(
     """
     net_wh = whole.total / JOULES_PER_WATT_HOUR
     voltage, current = drive.get("pack_voltage"), drive.get("pack_current")
-    pack_v = float(np.nanmedian(voltage.value)) if voltage is not None else _nominal_v(build)
+    nominal_v = build.pack.cells_in_series * build.pack.cell_nominal_voltage_v
+    pack_v = nominal_v if voltage is None else float(np.nanmedian(voltage.value))
     sampling_wh, regen_wh = _sampling_wh(power.time_s, power_w, power.max_gap_s)
-    has_pair = voltage is not None and current is not None and power.source != "pack_power"
-    skew_wh, skew_how = _skew_wh(voltage, current, build, whole) if has_pair else (0.0, "power is logged as one signal")
-    quantum_wh = _quantisation_wh(voltage, current, whole) if has_pair else _power_quantum_wh(power, whole)
+    if voltage is not None and current is not None and power.source != "pack_power":
+        skew_wh, skew_how = _skew_wh(voltage, current, build, whole)
+        quantum_wh = _quantisation_wh(voltage, current, whole)
+    else:
+        skew_wh, skew_how = 0.0, "power is logged as one signal"
+        quantum = _quantum(power.power_w) * np.sqrt(whole.covered_s * nominal_period_s(power.time_s) / 12.0)
+        quantum_wh = float(quantum) / JOULES_PER_WATT_HOUR
     known = power_w[np.isfinite(power_w)]
     spread_w = float(np.std(known)) if known.size else 0.0
     gap_wh = spread_w * _gaps_s(power, uncovered_s) / JOULES_PER_WATT_HOUR
@@ -161,10 +166,6 @@ def _gaps_s(power: PackPower, uncovered_s: float) -> float:
     return float(np.sqrt(np.sum(every_s * np.minimum(every_s, GAP_CORRELATION_S))))
 
 
-def _nominal_v(build: BuildSettings) -> float:
-    return build.pack.cells_in_series * build.pack.cell_nominal_voltage_v
-
-
 def _gain_words(build: BuildSettings) -> str:
     sensors = build.instruments
     voltage, current = sensors.voltage_gain_ratio.sigma, sensors.current_gain_ratio.sigma
@@ -193,12 +194,8 @@ def _sampling_wh(time_s: FloatArray, power_w: FloatArray, max_gap_s: float) -> t
     return float(np.sqrt(np.mean(np.square(net)))) * scale, float(np.sqrt(np.mean(np.square(regen)))) * scale
 
 
-def _skew_wh(
-    voltage: Channel | None, current: Channel | None, build: BuildSettings, whole: Integral
-) -> tuple[float, str]:
+def _skew_wh(voltage: Channel, current: Channel, build: BuildSettings, whole: Integral) -> tuple[float, str]:
     """Effect of a lag between voltage and current: R (rho(0) - rho(lag)) watts of an ohmic pack, exactly."""
-    if voltage is None or current is None:
-        return 0.0, "power is logged as one signal"
     if voltage.time_s.size == current.time_s.size and np.array_equal(voltage.time_s, current.time_s):
         return 0.0, "voltage and current come at the same times"
     step_s = max(nominal_period_s(current.time_s), 0.02)
@@ -211,10 +208,8 @@ def _skew_wh(
     half_square = 0.5 * float(np.mean(known**2)) if known.size else 0.0
     half_square *= (SKEW_SIGMA_S / (lag * step_s)) ** 2
     watts = build.pack.resistance_ohm.value * half_square
-    return (
-        watts * whole.covered_s / JOULES_PER_WATT_HOUR,
-        f"lag of {SKEW_SIGMA_S * 1000:.0f} ms between voltage and current",
-    )
+    words = f"lag of {SKEW_SIGMA_S * 1000:.0f} ms between voltage and current"
+    return watts * whole.covered_s / JOULES_PER_WATT_HOUR, words
 
 
 def _quantum(value: FloatArray) -> float:
@@ -225,17 +220,10 @@ def _quantum(value: FloatArray) -> float:
     return float(np.min(np.diff(distinct)))
 
 
-def _quantisation_wh(voltage: Channel | None, current: Channel | None, whole: Integral) -> float:
-    if voltage is None or current is None:
-        return 0.0
+def _quantisation_wh(voltage: Channel, current: Channel, whole: Integral) -> float:
     total = 0.0
     for channel, other in ((voltage, current), (current, voltage)):
         factor = float(np.sqrt(np.nanmean(other.value**2)))
         period_s = nominal_period_s(channel.time_s)
         total += (factor * _quantum(channel.value)) ** 2 / 12.0 * whole.covered_s * period_s
     return float(np.sqrt(total)) / JOULES_PER_WATT_HOUR
-
-
-def _power_quantum_wh(power: PackPower, whole: Integral) -> float:
-    period_s = nominal_period_s(power.time_s)
-    return float(_quantum(power.power_w) * np.sqrt(whole.covered_s * period_s / 12.0)) / JOULES_PER_WATT_HOUR

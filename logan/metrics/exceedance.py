@@ -1,7 +1,7 @@
 """How long, and in which stretches, a signal lies beyond a limit."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -96,14 +96,8 @@ def merged(stretches: tuple[Stretch, ...], side: LimitSide, *, within_s: float) 
         if found and one.start_s - found[-1].end_s <= within_s:
             last = found.pop()
             worst = max(last, one, key=lambda stretch: sign * stretch.worst_value)
-            one = Stretch(
-                last.start_s,
-                one.end_s,
-                worst.worst_value,
-                worst.worst_at_s,
-                last.held_s + one.held_s,
-                last.times + one.times,
-            )
+            held_s, times = last.held_s + one.held_s, last.times + one.times
+            one = replace(worst, start_s=last.start_s, end_s=one.end_s, held_s=held_s, times=times)
         found.append(one)
     return tuple(found)
 

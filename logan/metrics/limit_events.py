@@ -112,6 +112,7 @@ class Reading:
         return cls(channel, cleaned.time_s[known], cleaned.value[known]) if known.any() else None
 
 
+NOTE_REMARK: Final = "each time shorter than the {:g} s from which it counts, or within the sensor's tolerance"
 HELD_REMARK: Final = "held at its own limit, within the sensor's tolerance"
 
 
@@ -171,7 +172,7 @@ def limit_events(reading: Reading, limit: Limit, lookup: ContextLookup, flows: F
                 remark = f"the sensor's bound of {rule.bound(channel, level):.3g} {channel.unit} reaches beyond it"
             elif severity is Severity.NOTE:
                 is_held = rule.is_regulated and sign * (one.worst_value - level) <= rule.bound(channel, level)
-                remark = HELD_REMARK if is_held and one.held_s >= rule.least_s else _note(rule.least_s)
+                remark = HELD_REMARK if is_held and one.held_s >= rule.least_s else NOTE_REMARK.format(rule.least_s)
             events.append(
                 LimitEvent(
                     what=channel.name,
@@ -189,10 +190,6 @@ def limit_events(reading: Reading, limit: Limit, lookup: ContextLookup, flows: F
                 )
             )
     return events
-
-
-def _note(least_s: float) -> str:
-    return f"each time shorter than the {least_s:g} s from which it counts, or within the sensor's tolerance"
 
 
 @result("event-kind/1")

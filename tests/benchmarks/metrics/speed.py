@@ -50,7 +50,7 @@ def main() -> None:
     exact = best_s(lambda: window_maxima(current.time_s, magnitude, windows_s, max_gap_s=1.0))
     plain = best_s(lambda: [brute_force(current.time_s, magnitude, window_s) for window_s in windows_s])
     found = window_maxima(current.time_s, magnitude, windows_s, max_gap_s=1.0)
-    off = max(abs(one.rms / brute_force(current.time_s, magnitude, one.window_s) - 1.0) for one in found)
+    off = max(abs(one.rms_a / brute_force(current.time_s, magnitude, one.window_s) - 1.0) for one in found)
     print(f"exact windows: {exact * 1e3:.0f} ms; fine grid: {plain * 1e3:.0f} ms, {plain / exact:.1f} times as long")
     print(f"largest difference of the two: {off:.1e} of the RMS")
 
