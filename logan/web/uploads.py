@@ -11,7 +11,6 @@ import zlib
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
-from io import BufferedWriter
 from pathlib import Path
 from typing import Final
 
@@ -67,41 +66,31 @@ class Uploads:
         UsageError
             If it is empty, too large, or does not fit on the disk.
         """
-        with self._place(name) as (stream, taken):
+        with self._place(name, self._max_bytes) as (upload_id, take):
             async for chunk in chunks:
-                stream.write(taken(chunk))
-        return self.find(Path(stream.name).parent.name.removesuffix(".partial"))
-
-    def _keep(self, name: str, chunks: Iterable[bytes], most_bytes: int) -> Upload:
-        """Write what comes from this machine as if it had been sent."""
-        with self._place(name, most_bytes) as (stream, taken):
-            for chunk in chunks:
-                stream.write(taken(chunk))
-        return self.find(Path(stream.name).parent.name.removesuffix(".partial"))
+                take(chunk)
+        return self.find(upload_id)
 
     @contextlib.contextmanager
-    def _place(
-        self, name: str, most_bytes: int | None = None
-    ) -> Iterator[tuple[BufferedWriter, Callable[[bytes], bytes]]]:
-        """Open a place for a log: a file, and what counts every chunk and refuses the one too many."""
+    def _place(self, name: str, most: int) -> Iterator[tuple[str, Callable[[bytes], object]]]:
+        """Open a place for a log: its id, and what takes every chunk and refuses the one too many."""
         upload_id = secrets.token_hex(8)
         place, unfinished = self._folder / upload_id, self._folder / f"{upload_id}.partial"
-        most = self._max_bytes if most_bytes is None else most_bytes
         size = 0
 
-        def taken(chunk: bytes) -> bytes:
+        def take(chunk: bytes) -> None:
             nonlocal size
             size += len(chunk)
             if size > most:
                 raise UsageError(f"the log is larger than {self._max_bytes / 1e9:.0f} GB", "Split it")
             if shutil.disk_usage(self._folder).free < SPARE_BYTES:
                 raise UsageError("the disk is nearly full", "Make room and send the log again")
-            return chunk
+            stream.write(chunk)
 
         try:
             unfinished.mkdir(parents=True)
             with (unfinished / _file_name(name)).open("xb") as stream:
-                yield stream, taken
+                yield upload_id, take
             if size == 0:
                 raise UsageError("the log is empty", "Check that the logger was recording")
             shown = "".join(character for character in name if character.isprintable())[:200] or "a log"
@@ -134,8 +123,10 @@ class Uploads:
                     raise UsageError(f"the zip file holds {len(members)} files", f"Send at most {MOST_IN_ZIP} at once")
                 room = self._max_bytes
                 for info in members:
-                    with archive.open(info) as stream:
-                        made.append(self._keep(info.filename, iter(partial(stream.read, 1 << 20), b""), room))
+                    with archive.open(info) as stream, self._place(info.filename, room) as (upload_id, take):
+                        for chunk in iter(partial(stream.read, 1 << 20), b""):
+                            take(chunk)
+                    made.append(self.find(upload_id))
                     room -= made[-1].size_bytes
         except LoganError:
             self._forget([*made, upload])

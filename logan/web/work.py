@@ -74,11 +74,8 @@ def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str
 def suggest_channels(folder: BuildFolder, path: Path, job: Job) -> Any:
     """Suggest a channel map, with a little plot of every candidate."""
     job.tell("reading the log")
-    return json_ready(
-        suggest_with_plots(
-            folder, path, Reading(progress=follow(job), is_cancelled=job.stop.is_set), points=_SPARK_POINTS
-        )
-    )
+    reading = Reading(progress=follow(job), is_cancelled=job.stop.is_set)
+    return json_ready(suggest_with_plots(folder, path, reading, points=_SPARK_POINTS))
 
 
 def import_sent(folder: BuildFolder, paths: list[Path], content: Mapping[str, Any], job: Job) -> Any:

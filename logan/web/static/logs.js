@@ -2,14 +2,32 @@
 import { ask, follow, guarded } from "./ask.js";
 import { channelForm } from "./channels.js";
 import { dbcs } from "./dbcs.js";
-import { api, byId, channelWords, fill, make, number, pageOf, whenCame } from "./page.js";
+import { api, byId, channelWords, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
 import { sendAll } from "./send.js";
 import { steps } from "./steps.js";
-import { answerOf } from "./tools.js";
 import { watching } from "./watch.js";
 
-function showLook(result) {
-  fill(byId("look"), make("h2", {}, "What is in it"), answerOf(result));
+const MOST_SIGNALS = 400;
+const shortNumber = (value) => value === null ? "–" : String(Number(value.toPrecision(5)));
+
+function showLook(summary) {
+  const files = summary.files.map((file) => file.log_format + ", " + number(file.frame_count) + " frames");
+  const signals = summary.signals.slice(0, MOST_SIGNALS).map((signal) => ({
+    cells: [signal.signal, signal.unit || "?", number(signal.rate_hz, 1), shortNumber(signal.minimum),
+      shortNumber(signal.maximum), signal.channel.replaceAll("_", " "), signal.comment],
+  }));
+  const messages = summary.messages.filter((message) => message.message).map((message) => ({
+    cells: [message.message, message.can_id, message.bus, number(message.frame_count), number(message.rate_hz, 1),
+      message.comment],
+  }));
+  const unknown = summary.messages.filter((message) => !message.message).length;
+  fill(byId("look"), make("h2", {}, "What is in it"),
+    make("p", {}, files.join("; ") + "; " + number(summary.duration_s / 60, 1) + " min"),
+    summary.notes.map((note) => make("p", { class: "notice amber" }, note)),
+    table("Signals", ["signal", "unit", "per s", "from", "to", "could be", "comment"], signals, [1, 5, 6]),
+    messages.length
+      ? table("Messages of the DBC", ["message", "id", "bus", "frames", "per s", "comment"], messages, [5]) : null,
+    unknown ? make("p", { class: "hint" }, number(unknown) + " ids have no message in the DBC") : null);
   byId("look").scrollIntoView();
 }
 
@@ -31,7 +49,8 @@ export async function logs() {
     box.addEventListener("change", () => { left[box.checked ? "delete" : "add"](log.id); count(); });
     const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
     return make("li", {}, make("label", { class: "pick grow" }, box, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
-      starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/commands/look", { options: { logs: [log.id], full: true } }), showLook),
+      starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/commands/look", { options: { logs: [log.id] }, as_json: true }),
+        (result) => showLook(result.blocks[0].content)),
       make("button", { class: "plain", on: { click: forget }, "aria-label": "Forget " + log.name }, "Forget"));
   };
   const count = () => {
