@@ -12,6 +12,12 @@ import numpy as np
 
 from logan.units import BoolArray, FloatArray, IntArray
 
+EARTH_RADIUS_M = 6_371_008.8
+"""Mean radius (IUGG)."""
+
+METRES_PER_DEGREE = EARTH_RADIUS_M * np.pi / 180.0
+"""Along a meridian."""
+
 
 def nominal_period_s(time_s: FloatArray) -> float:
     """Median step between samples [s]; NaN for fewer than two samples."""
@@ -265,6 +271,24 @@ def true_runs(condition: BoolArray) -> tuple[IntArray, IntArray]:
     edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     return starts.astype(np.int64), (ends - starts).astype(np.int64)
+
+
+def great_circle_m(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+    """Distance along the Earth's surface from each place to the next, by the haversine formula.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : ndarray, shape (n,)
+        Places. [deg, deg]
+
+    Returns
+    -------
+    ndarray, shape (n - 1,)
+        Distances. [m]
+    """
+    north, turn = np.radians(latitude_deg), np.radians(np.diff(longitude_deg))
+    half = np.sin(0.5 * np.diff(north)) ** 2 + np.cos(north[1:]) * np.cos(north[:-1]) * np.sin(0.5 * turn) ** 2
+    return np.asarray(2.0 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.minimum(half, 1.0))))
 
 
 def spans_where(time_s: FloatArray, condition: BoolArray, *, min_duration_s: float = 0.0) -> list[tuple[float, float]]:

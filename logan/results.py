@@ -422,8 +422,6 @@ class Step:
         Channels it touched.
     net_wh_before, net_wh_after : float or None
         Net pack energy before and after. [Wh]
-    is_reversible : bool
-        True when leaving the step out gives the data back.
     """
 
     action: str
@@ -432,4 +430,3 @@ class Step:
     channels: tuple[str, ...] = ()
     net_wh_before: float | None = None
     net_wh_after: float | None = None
-    is_reversible: bool = True

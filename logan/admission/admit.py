@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from logan.admission.admission import Admission, KeptOut
-from logan.drive.drive import Channel, Drive, pack_power, road_speed, step_between
+from logan.drive.drive import STANDSTILL_M_PER_S, Channel, Drive, pack_power, road_speed, step_between
 from logan.drive.logged_loads import JUDGED_KINDS
 from logan.drive.mask import cut
 from logan.numerics import nominal_period_s, true_runs
@@ -192,7 +192,6 @@ _LONGEST_PERIOD_S: Final = 2.0
 _MOST_BLANK_S: Final = 30.0
 _LEAST_BLANK_S: Final = 0.5
 _FIRST_ROW_K: Final = 10.0
-_STILL_M_PER_S: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,7 +329,7 @@ def _is_standing(drive: Drive, starts_s: FloatArray) -> BoolArray:
     if speed is None:
         return np.ones(starts_s.shape, dtype=bool)
     middle = np.abs(speed.at(starts_s + 0.5 * _WINDOW_S, max_gap_s=_WINDOW_S))
-    return np.asarray(~(np.nan_to_num(middle) > _STILL_M_PER_S))
+    return np.asarray(~(np.nan_to_num(middle) > STANDSTILL_M_PER_S))
 
 
 def _stops_are_lively(dead: BoolArray, standing: BoolArray, start: int, length: int) -> bool:

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive, PackPower
+from logan.drive.drive import STANDSTILL_M_PER_S, Drive, PackPower
 from logan.drive.logged_loads import AuxiliaryLoad
-from logan.drive.wheel_work import HILL_S_PER_M, STANDING_M_PER_S, WheelWork
+from logan.drive.wheel_work import HILL_S_PER_M, WheelWork
 from logan.numerics import cumulative, joined_spans, spans_where
 from logan.settings import BuildSettings, PlanningValue
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
@@ -194,7 +194,7 @@ def brakings(
     is_braking = (back_w > REGEN_THRESHOLD_W) | (slowing_w > DECELERATION_THRESHOLD_W)
     if pressed is not None:
         is_braking |= pressed
-    is_braking &= work.speed_m_per_s > STANDING_M_PER_S
+    is_braking &= work.speed_m_per_s > STANDSTILL_M_PER_S
     view = _View(drive, build, work, power, auxiliary, pressed)
     spans = joined_spans(spans_where(time_s, is_braking, min_duration_s=0.4), gap_s=1.0)
     found = (view.braking(start_s, end_s) for start_s, end_s in spans)
@@ -302,7 +302,7 @@ class _View:
         force_n = back_w / self.generator.efficiency.value / np.maximum(speed, 1.0)
         self.motor = {
             "into_motor_j": self._running(back_w),
-            "moving_s": self._running((speed > STANDING_M_PER_S).astype(np.float64)),
+            "moving_s": self._running((speed > STANDSTILL_M_PER_S).astype(np.float64)),
             "squared_n2_s": self._running(force_n**2),
         }
         self.limits = _limits_reached(drive, build, power)

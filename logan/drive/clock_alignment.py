@@ -45,8 +45,6 @@ class ClockAlignment:
         Time of the second clock, from the start of the first, for which the lag holds. [s]
     correlation : float
         Of the two channels at that lag.
-    lags_s, correlations : ndarray, shape (n,)
-        The curve that the lag was read from, for a plot. [s, 1]
     """
 
     lag_s: float
@@ -57,8 +55,6 @@ class ClockAlignment:
     drift_high_ppm: float = _FASTEST_DRIFT_PPM
     at_s: float
     correlation: float
-    lags_s: FloatArray
-    correlations: FloatArray
 
 
 def align_clocks(reference: Channel, other: Channel, *, max_lag_s: float | None = None) -> ClockAlignment | Refusal:
@@ -93,7 +89,7 @@ def align_clocks(reference: Channel, other: Channel, *, max_lag_s: float | None 
     rival = float(np.nanmax(rivals, initial=0.0))
     if 1.0 - rival**2 < _RIVAL_UNEXPLAINED * max(1.0 - peak**2, _LEAST_UNEXPLAINED):
         return Refusal(f"{reference.name} and {other.name} agree as well at another lag: the drive repeats itself")
-    return _refined(reference, other, float(lags_s[best]), peak, lags_s, correlations)
+    return _refined(reference, other, float(lags_s[best]), peak)
 
 
 def _span_s(channel: Channel) -> float:
@@ -135,9 +131,7 @@ def _correlation_curve(reference: Channel, other: Channel, step_s: float) -> tup
     return np.asarray(lags_s, dtype=np.float64), np.asarray(curve)
 
 
-def _refined(
-    reference: Channel, other: Channel, lag_s: float, peak: float, lags_s: FloatArray, correlations: FloatArray
-) -> ClockAlignment | Refusal:
+def _refined(reference: Channel, other: Channel, lag_s: float, peak: float) -> ClockAlignment | Refusal:
     """Lag block by block, and a straight line through the blocks for the drift."""
     start_s = max(other.time_s[0], reference.time_s[0] - lag_s)
     end_s = min(other.time_s[-1], reference.time_s[-1] - lag_s)
@@ -152,7 +146,7 @@ def _refined(
             lags.append(found)
     if len(lags) < 2:
         return Refusal(f"{reference.name} and {other.name} move too little together to settle the lag")
-    return _line_through(np.array(middles), np.array(lags), peak, lags_s, correlations)
+    return _line_through(np.array(middles), np.array(lags), peak)
 
 
 def _block_lag(reference: Channel, time_s: FloatArray, value: FloatArray, near_s: float) -> float | None:
@@ -200,9 +194,7 @@ def _middle_line(x: FloatArray, y: FloatArray) -> FloatArray:
     return slope * x + float(np.median(y - slope * x))
 
 
-def _line_through(
-    middles_s: FloatArray, block_lags_s: FloatArray, peak: float, lags_s: FloatArray, correlations: FloatArray
-) -> ClockAlignment:
+def _line_through(middles_s: FloatArray, block_lags_s: FloatArray, peak: float) -> ClockAlignment:
     centre_s = float(np.mean(middles_s))
     off_s = np.abs(block_lags_s - _middle_line(middles_s, block_lags_s))
     good = off_s < max(4.0 * 1.4826 * float(np.median(off_s)), 0.3)
@@ -228,6 +220,4 @@ def _line_through(
         drift_high_ppm=slope * 1e6 + half_ppm,
         at_s=centre_s,
         correlation=peak,
-        lags_s=lags_s,
-        correlations=correlations,
     )

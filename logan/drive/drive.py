@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -20,6 +20,9 @@ from logan.units import JOULES_PER_WATT_HOUR, STANDARD_PRESSURE_PA, BoolArray, F
 from logan.units.sentences import measure
 
 __all__ = ["Channel", "Correction", "Drive", "DriveConditions", "LogSource", "Step"]
+
+STANDSTILL_M_PER_S: Final = 0.3
+"""Slower counts as standing: no speed sensor reads zero steadily (common practice). [m/s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -264,7 +267,7 @@ def is_charging_at(drive: Drive, at_s: FloatArray) -> BoolArray:
     charging = np.zeros(at_s.shape, dtype=bool)
     if power is None or speed is None:
         return charging
-    still = np.nan_to_num(np.abs(speed.at(power.time_s)), nan=1.0) < 0.3
+    still = np.nan_to_num(np.abs(speed.at(power.time_s)), nan=1.0) < STANDSTILL_M_PER_S
     for start_s, end_s in spans_where(power.time_s, still & (power.power_w < -200.0), min_duration_s=60.0):
         charging |= (at_s >= start_s) & (at_s <= end_s)
     return charging

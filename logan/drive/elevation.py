@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel
-from logan.numerics import rolling_mean, true_runs
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, STANDSTILL_M_PER_S, Channel
+from logan.numerics import METRES_PER_DEGREE, rolling_mean, true_runs
 from logan.results import Refusal, result
 from logan.units import DRY_AIR_GAS_CONSTANT_J_PER_KG_K, STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K, FloatArray
 from logan.units.sentences import measure
@@ -24,8 +24,6 @@ _BAROMETER_NOISE_M: Final = 0.5
 _LOOP_CLOSED_M: Final = 50.0
 _STEEPEST_HERE_RATIO: Final = 0.05
 """Slope that may lie between the two ends of a loop that does not quite close."""
-_METRES_PER_DEGREE: Final = 111_320.0
-_STANDSTILL_M_PER_S: Final = 0.3
 
 
 def barometric_elevation(pressure: Channel, ambient: Channel | None = None) -> Channel:
@@ -78,7 +76,7 @@ def _barometer_sigma_m(pressure: Channel, first_pa: float, scale_m: float) -> fl
 
 def standstill_scatter_m(elevation: Channel, speed: Channel) -> float | None:
     """Scatter of the height while the vehicle stands, which it should not have; None without stops. [m]"""
-    still = np.abs(np.nan_to_num(speed.at(elevation.time_s, max_gap_s=5.0), nan=np.inf)) < _STANDSTILL_M_PER_S
+    still = np.abs(np.nan_to_num(speed.at(elevation.time_s, max_gap_s=5.0), nan=np.inf)) < STANDSTILL_M_PER_S
     stops = [elevation.value[start : start + length] for start, length in zip(*true_runs(still), strict=True)]
     spreads = [height - np.nanmean(height) for height in stops if height.size >= 5 and np.isfinite(height).any()]
     if not spreads:
@@ -137,8 +135,8 @@ def loop_closure(elevation: Channel, latitude: Channel, longitude: Channel) -> L
     if any(place is None for place in places):
         return Refusal("position or height is missing at the start or the end")
     (lat0, lat1), (lon0, lon1), (height0_m, height1_m) = (place for place in places if place is not None)
-    north_m = (lat1 - lat0) * _METRES_PER_DEGREE
-    east_m = (lon1 - lon0) * _METRES_PER_DEGREE * float(np.cos(np.radians(0.5 * (lat0 + lat1))))
+    north_m = (lat1 - lat0) * METRES_PER_DEGREE
+    east_m = (lon1 - lon0) * METRES_PER_DEGREE * float(np.cos(np.radians(0.5 * (lat0 + lat1))))
     apart_m = float(np.hypot(north_m, east_m))
     if apart_m > _LOOP_CLOSED_M:
         return Refusal(f"the drive ends {measure(apart_m / 1000.0, 'km', '.1f')} from where it began")

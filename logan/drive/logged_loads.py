@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power, road_speed
+from logan.drive.drive import STANDSTILL_M_PER_S, Drive, PackPower, is_charging_at, pack_power, road_speed
 from logan.drive.wheel_work import wheel_work
 from logan.numerics import cumulative
 from logan.results import read_only
@@ -130,7 +130,6 @@ _SPREAD_OF_THE_REST_W: Final = 150.0
 _ROUNDS: Final = 15
 _SURE_LOG_ODDS: Final = 2.0
 _HILL_S: Final = 20
-_STILL_M_PER_S: Final = 0.3
 _LEAST_STILL_S: Final = 20
 _MARGIN_W: Final = 200.0
 _ALIKE: Final = 0.97
@@ -237,7 +236,7 @@ def _of_double(verdict: LoadVerdict, twin: str) -> LoadVerdict:
 
 
 def _at_standstill(load_w: FloatArray, pack_w: FloatArray, speed: FloatArray) -> str:
-    still = speed < _STILL_M_PER_S
+    still = speed < STANDSTILL_M_PER_S
     if still.sum() < _LEAST_STILL_S or float(np.mean(pack_w[still] < load_w[still] - _MARGIN_W)) <= 0.2:
         return ""
     logged_w, given_w = np.median(load_w[still]), np.median(pack_w[still])

@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive, air_of, headwind_at, height_along, road_speed
+from logan.drive.drive import STANDSTILL_M_PER_S, Drive, air_of, headwind_at, height_along, road_speed
 from logan.numerics import cumulative, spans_where
 from logan.physics.road_load import air_work_integral, speed_power_integral
 from logan.physics.tyre import rotating_mass_kg, speed_rise_share, temperature_factor, warm_up_share
@@ -12,7 +12,6 @@ from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
-STANDING_M_PER_S: Final = 0.3
 LEAST_STOP_S: Final = 2.0
 """Slower than this for this long is standing."""
 
@@ -35,8 +34,8 @@ class WheelWork:
         Samples. [s, m/s]
     distance_m, rolling_j, air_j, driveline_j, kinetic_j, hills_j : ndarray, shape (n - 1,)
         Per step; kinetic and hills are signed. Hills are zero where height is not known. [m, J]
-    mass_kg, effective_mass_kg : float
-        With payload; and with rotating parts. [kg]
+    mass_kg : float
+        With payload. [kg]
     height_sigma_m : float or None
         One standard uncertainty of one height; None where height is not known. [m]
     notes : tuple of str
@@ -52,7 +51,6 @@ class WheelWork:
     kinetic_j: FloatArray
     hills_j: FloatArray
     mass_kg: float
-    effective_mass_kg: float
     height_sigma_m: float | None
     notes: tuple[str, ...]
 
@@ -159,7 +157,6 @@ def wheel_work(drive: Drive, build: BuildSettings) -> WheelWork | None:
         kinetic_j=np.where(covered, 0.5 * inertia * (after**2 - before**2), 0.0),
         hills_j=np.where(covered, mass * STANDARD_GRAVITY_M_PER_S2 * climb, 0.0),
         mass_kg=mass,
-        effective_mass_kg=inertia,
         height_sigma_m=None if height is None else height.sigma_m,
         notes=tuple(notes),
     )
@@ -179,7 +176,7 @@ def _tire_factor(build: BuildSettings, degc: float, time_s: FloatArray, speed_m_
 def _held_while_standing(time_s: FloatArray, speed_m_per_s: FloatArray, height_m: FloatArray) -> FloatArray:
     """Height with every stop at its mean: a barometer that drifts at a light climbs no hill."""
     held = height_m.copy()
-    for start_s, end_s in spans_where(time_s, speed_m_per_s < STANDING_M_PER_S, min_duration_s=LEAST_STOP_S):
+    for start_s, end_s in spans_where(time_s, speed_m_per_s < STANDSTILL_M_PER_S, min_duration_s=LEAST_STOP_S):
         inside = (time_s >= start_s) & (time_s <= end_s)
         known = height_m[inside][np.isfinite(height_m[inside])]
         if known.size:

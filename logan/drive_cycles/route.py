@@ -7,12 +7,10 @@ import numpy as np
 
 from logan.errors import ConfigurationError, plain_words
 from logan.model.schedule import Schedule
+from logan.numerics import great_circle_m
 from logan.physics.elevation import DEFAULT_NOISE_M, denoised_elevation_m
 from logan.units import FloatArray
 from logan.units.sentences import measure
-
-EARTH_RADIUS_M: Final = 6_371_008.8
-"""Mean radius (IUGG)."""
 
 MAX_FILE_BYTES: Final = 64 * 1024 * 1024
 SPACING_M: Final = 25.0
@@ -139,13 +137,11 @@ def _steps(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatAr
     latitude, longitude = np.radians(latitude_deg), np.radians(longitude_deg)
     turn = np.diff(longitude)
     before, after = latitude[:-1], latitude[1:]
-    haversine = np.sin(0.5 * (after - before)) ** 2 + np.cos(before) * np.cos(after) * np.sin(0.5 * turn) ** 2
     course = np.arctan2(
         np.sin(turn) * np.cos(after),
         np.cos(before) * np.sin(after) - np.sin(before) * np.cos(after) * np.cos(turn),
     )
-    distance_m = 2.0 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(haversine, 0.0, 1.0)))
-    return np.asarray(distance_m), np.asarray(np.degrees(course) % 360.0)
+    return great_circle_m(latitude_deg, longitude_deg), np.asarray(np.degrees(course) % 360.0)
 
 
 def _timing(

@@ -13,13 +13,11 @@ from logan.drive.drive import Channel, Drive, Step
 from logan.drive_library.drive_file import write_drive_file
 from logan.drive_library.folder import drive_file_name
 from logan.drive_library.records import DriveRecord
+from logan.numerics import EARTH_RADIUS_M
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
 
 PLACE_CHANNELS: Final = ("latitude", "longitude", "heading")
-EARTH_RADIUS_M: Final = 6_371_008.8
-"""Mean radius (IUGG)."""
-
 DEFAULT_CLIP_M: Final = 200.0
 _FIXED_DATE: Final = (1980, 1, 1, 0, 0, 0)
 
@@ -74,7 +72,6 @@ def without_places(drive: Drive, privacy: Privacy, rng: np.random.Generator) -> 
             detail=", ".join(places),
             reason="asked for, before the drive was given away",
             channels=tuple(places),
-            is_reversible=False,
         )
         return _without_words(replace(drive, channels=kept, history=(*drive.history, step)), privacy)
     hidden_s, hidden = _hidden(drive["latitude"], drive["longitude"], privacy.clip_m, rng)
@@ -84,7 +81,6 @@ def without_places(drive: Drive, privacy: Privacy, rng: np.random.Generator) -> 
         detail=f"within {measure(privacy.clip_m, 'm', 'g')} of start and end",
         reason="asked for, before the drive was given away",
         channels=tuple(places),
-        is_reversible=False,
     )
     channels = {name: clipped.get(name, channel) for name, channel in drive.channels.items()}
     return _without_words(replace(drive, channels=channels, history=(*drive.history, step)), privacy)

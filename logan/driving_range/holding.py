@@ -159,8 +159,8 @@ class Holding:
     ----------
     speeds_m_per_s : ndarray, shape (s,)
         Rising. [m/s]
-    continuous_n, median_n, half_hour_n : ndarray, shape (s,)
-        Held for ever, nine times in ten at least; its median; for half an hour from cold. Infinite where
+    continuous_n, half_hour_n : ndarray, shape (s,)
+        Held for ever, nine times in ten at least; for half an hour from cold. Infinite where
         nothing limits, by the words of ``source``. [N]
     source : str
         What sets the limit at 55 mph, or "no limit given".
@@ -172,7 +172,6 @@ class Holding:
 
     speeds_m_per_s: FloatArray
     continuous_n: FloatArray
-    median_n: FloatArray
     half_hour_n: FloatArray
     source: str
     hottest: str = ""
@@ -184,7 +183,7 @@ class Holding:
         return self.source != NO_LIMIT
 
     def at(self, speed_m_per_s: FloatArray, of: str = "continuous") -> FloatArray:
-        """Force held at other speeds: ``continuous``, ``median`` or ``half_hour``. [N]"""
+        """Force held at other speeds: ``continuous`` or ``half_hour``. [N]"""
         # As power: straight both where torque is held and where power is.
         power_w = np.interp(speed_m_per_s, self.speeds_m_per_s, getattr(self, f"{of}_n") * self.speeds_m_per_s)
         return np.asarray(power_w / np.maximum(speed_m_per_s, 1e-3))
@@ -264,7 +263,7 @@ def holding_of(
     vehicle = road_vehicle_of(build, distribution.median, environment, total_ratio)
     rated_n = _rated_n(build, vehicle, speeds_m_per_s)
     lows, by_part = dict[str, FloatArray](), dict[str, FloatArray]()
-    medians, halves, notes = list[FloatArray](), list[FloatArray](), list[str]()
+    halves, notes = list[FloatArray](), list[str]()
     is_shown = False
     if model is not None:
         rng = np.random.default_rng(_SEED)
@@ -287,7 +286,6 @@ def holding_of(
                     f"{part.part}: what spins alone heats it nearly to its limit in this gear, so the force left is "
                     "known as a lower bound only"
                 )
-            medians.append(part.median_n)
             halves.append(part.half_hour_n)
             is_shown |= part.part == "motor" and part.extrapolation_ratio <= 1.0
     if rated_n is not None:
@@ -297,12 +295,11 @@ def holding_of(
             )
         else:
             lows[DATASHEET] = rated_n
-            medians.append(rated_n)
     if not lows:
         endless = np.full(speeds_m_per_s.shape, np.inf)
         return Holding(
-            speeds_m_per_s=speeds_m_per_s, continuous_n=endless, median_n=endless, half_hour_n=endless,
-            source=NO_LIMIT, notes=tuple(notes),
+            speeds_m_per_s=speeds_m_per_s, continuous_n=endless, half_hour_n=endless, source=NO_LIMIT,
+            notes=tuple(notes),
         )  # fmt: skip
 
     def first(of: dict[str, FloatArray]) -> str:
@@ -312,7 +309,6 @@ def holding_of(
     return Holding(
         speeds_m_per_s=speeds_m_per_s,
         continuous_n=least,
-        median_n=np.min(medians, axis=0),
         half_hour_n=np.maximum(np.min(halves, axis=0), least) if halves else np.full(speeds_m_per_s.shape, np.nan),
         source=first(lows),
         hottest=first(by_part),

@@ -93,16 +93,12 @@ class GearingPerformance:
         Steepest grade for pulling away. [ratio]
     sprint_s : float or None
         0 to 60 mph, fully loaded motor and pack, an estimate; None where it is not reached. [s]
-    sprint_is_grip_limited : bool
-        True when tyre grip sets the launch.
     hill_battery_power_w, hill_shaft_power_w : float
         On 6 % at 55 mph, at the pack terminals and at the motor shafts. [W]
     hill_is_within_peak : bool
         True when motor and pack hold 55 mph on 6 % at all.
     continuous_battery_power_w : float or None
         Power from the pack at 55 mph that is held for ever nine times in ten; None where nothing says. [W]
-    continuous_sigma_w : float or None
-        One standard uncertainty of it, where the thermal network gives it. [W]
     continuous_source : str
         Part or datasheet that sets it, or "no limit given".
     hottest_part : str
@@ -130,12 +126,10 @@ class GearingPerformance:
     launch_force_without_grip_n: float
     launch_grade_ratio: float
     sprint_s: float | None
-    sprint_is_grip_limited: bool
     hill_battery_power_w: float
     hill_shaft_power_w: float
     hill_is_within_peak: bool
     continuous_battery_power_w: float | None
-    continuous_sigma_w: float | None
     continuous_source: str
     hottest_part: str = ""
     hill_continuous_ratio: float | None
@@ -301,7 +295,6 @@ def _performance(
     hill_n = float(vehicle.load_n(hill, HILL_GRADE_RATIO)[0])
     battery_w = float(vehicle.battery_w(hill, ratio, HILL_GRADE_RATIO)[0])
     held_n = float(holding.at(hill)[0])
-    spread_n = (float(holding.at(hill, "median")[0]) - held_n) / 1.28
     to_pack = HILL_SPEED_M_PER_S / vehicle.drive_efficiency_ratio
     power_word = "pack" if vehicle.from_pack_w <= vehicle.shaft_power_w else "power"
     return GearingPerformance(
@@ -316,12 +309,10 @@ def _performance(
         launch_force_without_grip_n=free_n,
         launch_grade_ratio=float(launch_grade[0]),
         sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
-        sprint_is_grip_limited=free_n > vehicle.grip_n,
         hill_battery_power_w=battery_w,
         hill_shaft_power_w=hill_n * HILL_SPEED_M_PER_S / GEAR_EFFICIENCY_RATIO,
         hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n),
         continuous_battery_power_w=held_n * to_pack + vehicle.road.auxiliary_w if holding.is_given else None,
-        continuous_sigma_w=spread_n * to_pack if holding.is_given and spread_n > 0.0 else None,
         continuous_source=holding.source,
         hottest_part=holding.hottest,
         hill_continuous_ratio=hill_n / held_n if holding.is_given and held_n > 0.0 else None,

@@ -62,8 +62,6 @@ class PackSizing:
         As the build asks. [m, ratio, ratio]
     sizes : tuple of PackSize
         Rising confidence.
-    present_usable_energy_wh, present_nominal_energy_wh : float
-        Of the build's own pack. [Wh]
     saved_by_halving_uncertainty_wh : float
         Usable energy that the highest confidence would need less, if consumption were known twice as well. [Wh]
     choices : tuple of PackChoice
@@ -75,8 +73,6 @@ class PackSizing:
     reserve_ratio: float
     ageing_ratio: float
     sizes: tuple[PackSize, ...]
-    present_usable_energy_wh: float
-    present_nominal_energy_wh: float
     saved_by_halving_uncertainty_wh: float
     choices: tuple[PackChoice, ...]
 
@@ -150,8 +146,6 @@ def size_pack(
         reserve_ratio=build.target.reserve_ratio,
         ageing_ratio=build.target.ageing_ratio,
         sizes=sizes,
-        present_usable_energy_wh=usable.energy_wh,
-        present_nominal_energy_wh=pack_energy_wh(build.pack),
         saved_by_halving_uncertainty_wh=sizes[-1].usable_energy_wh - surer.usable_energy_wh,
         choices=choices,
     )

@@ -41,8 +41,6 @@ class Instruments:
         Best values, in the order of ``UNKNOWNS``. [ratio, ratio, ratio, A, K, ratio]
     covariance : ndarray, shape (6, 6)
         Of those.
-    prior_sigma : ndarray, shape (6,)
-        Standard uncertainties before any evidence.
     sources : tuple of str
         Where each prior comes from.
     evidence : tuple of InstrumentEvidence
@@ -55,14 +53,13 @@ class Instruments:
 
     mean: FloatArray
     covariance: FloatArray
-    prior_sigma: FloatArray
     sources: tuple[str, ...]
     evidence: tuple[InstrumentEvidence, ...] = ()
     applied: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("mean", "covariance", "prior_sigma"):
+        for name in ("mean", "covariance"):
             object.__setattr__(self, name, read_only(np.asarray(getattr(self, name), dtype=np.float64)))
 
     @property
@@ -127,7 +124,6 @@ def known_instruments(build: BuildSettings, evidence: Sequence[InstrumentEvidenc
     return Instruments(
         mean=mean,
         covariance=covariance,
-        prior_sigma=prior_sigma,
         sources=tuple(prior.source for prior in priors),
         evidence=tuple(taken),
         notes=tuple(notes),

@@ -7,8 +7,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from logan.drive.drive import Drive, height_along
-from logan.drive.wheel_work import LEAST_STOP_S, STANDING_M_PER_S, WheelWork
+from logan.drive.drive import STANDSTILL_M_PER_S, Drive, height_along
+from logan.drive.wheel_work import LEAST_STOP_S, WheelWork
 from logan.numerics import spans_where
 from logan.results import Figure, result
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
@@ -180,7 +180,7 @@ class LedgerSteps:
 def segment_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
     """From one stop to the next; the standing time belongs to the segment before it."""
     work = steps.work
-    stops = spans_where(work.time_s, work.speed_m_per_s < STANDING_M_PER_S, min_duration_s=LEAST_STOP_S)
+    stops = spans_where(work.time_s, work.speed_m_per_s < STANDSTILL_M_PER_S, min_duration_s=LEAST_STOP_S)
     edges_s = [float(work.time_s[0]), *(end_s for _, end_s in stops), float(work.time_s[-1])]
     rows: list[LedgerRow] = []
     start_s = edges_s[0]
@@ -195,8 +195,8 @@ def segment_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
 def speed_rows(steps: LedgerSteps) -> tuple[LedgerRow, ...]:
     """By road speed, standing apart."""
     speed = 0.5 * (steps.work.speed_m_per_s[1:] + steps.work.speed_m_per_s[:-1])
-    standing = speed < STANDING_M_PER_S
-    rows = [steps.row("standing", 0.0, STANDING_M_PER_S, standing)] if standing.any() else []
+    standing = speed < STANDSTILL_M_PER_S
+    rows = [steps.row("standing", 0.0, STANDSTILL_M_PER_S, standing)] if standing.any() else []
     return (*rows, *_banded(steps, np.where(standing, np.nan, speed), SPEED_BAND_M_PER_S, "m/s"))
 
 

@@ -15,11 +15,10 @@ from logan.errors import LogReadError, plain_words
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
 from logan.logs.text_lines import LATEST_NS
+from logan.numerics import great_circle_m
 from logan.units import FloatArray, IntArray
 
 LARGEST_FILE_BYTES: Final = 200 * 1024 * 1024
-_EARTH_RADIUS_M: Final = 6_371_008.8
-"""Mean radius of the Earth (GRS 80; IUGG)."""
 _LONGEST_STEP_NS: Final = 30 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
@@ -126,9 +125,7 @@ def _speed_between(
 ) -> tuple[IntArray, FloatArray]:
     """Great-circle distance over time between neighbouring points, at the middle of each step."""
     step_ns = np.diff(time_ns)
-    north, east = np.radians(latitude_deg), np.radians(longitude_deg)
-    half = np.sin(np.diff(north) / 2.0) ** 2 + np.cos(north[1:]) * np.cos(north[:-1]) * np.sin(np.diff(east) / 2.0) ** 2
-    distance_m = 2.0 * _EARTH_RADIUS_M * np.arcsin(np.sqrt(np.minimum(half, 1.0)))
+    distance_m = great_circle_m(latitude_deg, longitude_deg)
     usable = (step_ns > 0) & (step_ns <= _LONGEST_STEP_NS)
     middle_ns = time_ns[:-1] + step_ns // 2
     return middle_ns[usable], distance_m[usable] / (step_ns[usable] * 1e-9)

@@ -37,8 +37,6 @@ class WheelCalibration:
         Rolling circumference, taking the build's ratio as exact. [m]
     total_ratio : Figure
         Motor turns per wheel turn, taking the build's circumference as exact.
-    deviation_ratio : float or None
-        Measured over expected distance per motor turn, less one.
     verdict : str
         What a deviation of this size points to.
     severity : Severity or None
@@ -47,7 +45,6 @@ class WheelCalibration:
 
     circumference_m: Figure
     total_ratio: Figure
-    deviation_ratio: float | None
     verdict: str
     severity: Severity | None
 
@@ -133,14 +130,12 @@ def _wheel(drive: Drive, build: BuildSettings) -> WheelCalibration:
         return all_refused(WheelCalibration, per_turn, verdict=per_turn.reason)
     planned = build.vehicle.tyre_rolling_circumference_m
     circumference, ratio = per_turn.value * build.powertrain.gearing.total_ratio, planned.value / per_turn.value
-    deviation = circumference / planned.value - 1.0
     relative = (per_turn.sigma or 0.0) / per_turn.value
     of_ratio = float(np.hypot(relative, planned.sigma / planned.value))
-    severity, verdict = _verdict(deviation)
+    severity, verdict = _verdict(circumference / planned.value - 1.0)
     return WheelCalibration(
         circumference_m=Estimate(circumference, "m", circumference * relative, per_turn.source),
         total_ratio=Estimate(ratio, "ratio", ratio * of_ratio, per_turn.source),
-        deviation_ratio=deviation,
         verdict=verdict,
         severity=severity,
     )

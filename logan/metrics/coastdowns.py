@@ -105,8 +105,6 @@ class CoastdownSummary:
         Drag area, and rolling coefficient at 25 degrees Celsius.
     force_65_mph_n : Figure
         Force at 65 mph (29.0576 m/s) at reference conditions. [N]
-    correlation_rolling_drag : float or None
-        Correlation of the two errors.
     notes : tuple of str
         What was corrected, and what could not be.
     """
@@ -119,7 +117,6 @@ class CoastdownSummary:
     drag_area_m2: Figure
     rolling_coefficient: Figure
     force_65_mph_n: Figure
-    correlation_rolling_drag: float | None
     notes: tuple[str, ...]
     three_term: ThreeTermLoad = NO_THREE_TERMS
 
@@ -281,8 +278,7 @@ def _combined(
         for fit in fits
         if abs(fit.headwind_m_per_s) > 0.5
     ]
-    first, at_65_mph = fits[0].covariance, scale.quadratic * SPEED_65_MPH_M_PER_S**2
-    correlation = float(first[0, 1] / np.sqrt(first[0, 0] * first[1, 1])) if np.all(np.diag(first) > 0.0) else None
+    at_65_mph = scale.quadratic * SPEED_65_MPH_M_PER_S**2
     return CoastdownSummary(
         runs=runs,
         pair_count=int(pairs.sum()),
@@ -293,7 +289,6 @@ def _combined(
         # Weighed mass is in both force and weight, so only the rotating parts' share is left.
         rolling_coefficient=figure(scale.rolling, 0.0, "ratio", "rolling", rotating),
         force_65_mph_n=figure(scale.constant, at_65_mph, "N", "force", systematic),
-        correlation_rolling_drag=correlation,
         notes=tuple(notes),
     )
 

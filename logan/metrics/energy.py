@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logan.drive.drive import Drive, is_charging_at, pack_power, road_speed
+from logan.drive.drive import STANDSTILL_M_PER_S, Drive, is_charging_at, pack_power, road_speed
 from logan.metrics.error_budget import ErrorPart, error_budget, unchecked_sigma_ratio
 from logan.metrics.metric import Metric
 from logan.numerics import integrate
@@ -210,8 +210,6 @@ def _time_s(time_s: FloatArray, condition: BoolArray) -> float:
 DISTANCE_SIGMA_RATIO: Final = {"speed": 0.01, "gnss_speed": 0.002, "wheel_speed": 0.015, "odometer": 0.01}
 """Relative uncertainty by channel: a wheel's signal carries its tyre's error (common practice)."""
 
-MOVING_M_PER_S: Final = 0.3
-
 
 @result("driven-distance/1")
 class DrivenDistance:
@@ -251,7 +249,7 @@ def driven_distance(drive: Drive) -> DrivenDistance:
         speed = np.abs(channel.value)
         whole = integrate(channel.time_s, speed, max_gap_s=channel.max_gap_s)
         step_s = np.diff(channel.time_s)
-        moving = (speed[:-1] > MOVING_M_PER_S) & (step_s <= channel.max_gap_s)
+        moving = (speed[:-1] > STANDSTILL_M_PER_S) & (step_s <= channel.max_gap_s)
         moving_s = float(step_s[moving].sum())
         coverage = whole.covered_s / max(drive.duration_s, whole.covered_s, 1e-9)
         if coverage >= 0.9 or odometer is None:

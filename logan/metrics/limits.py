@@ -12,10 +12,10 @@ from logan.drive.context import Context, ContextLookup
 from logan.drive.drive import Channel, Drive
 from logan.metrics.cautions import CAUTION_ALWAYS, advice_for
 from logan.metrics.current import AMBER_USED_RATIO, CurrentSummary, CurveApproach
-from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule, stretches_beyond
+from logan.metrics.exceedance import BOUND_SIGMAS, limit_rule
 from logan.metrics.limit_events import HELD_REMARK, Flows, LimitEvent, Reading, announced_events, limit_events
 from logan.metrics.metric import Metric
-from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS, steepest_k_per_min
+from logan.metrics.thermal import SENSOR_SIGMA_K, TEMPERATURE_KINDS
 from logan.physics.battery import required_isolation_ohm
 from logan.results import Estimate, Figure, Refusal, Severity, result
 from logan.settings import BuildSettings, Limit, LimitSide
@@ -71,14 +71,10 @@ class LimitCheck:
         Red, amber, or None (neither passed, or no limit given).
     verdict : str
         One of ``VERDICTS``.
-    beyond_amber_s, beyond_red_s : float or None
-        Time beyond. [s]
     source : str
         Where the limit comes from.
     context : Context or None
         Moment of the closest approach.
-    rate_k_per_min : float or None
-        Steepest rise of a temperature over one minute. [K/min]
     over : str
         Window of a curve where it was approached most, such as "5 s RMS".
     used_ratio, amber_ratio : float or None
@@ -96,11 +92,8 @@ class LimitCheck:
     margin_bound: float | None = None
     severity: Severity | None = None
     verdict: str = NOT_LOGGED
-    beyond_amber_s: float | None = None
-    beyond_red_s: float | None = None
     source: str = ""
     context: Context | None = None
-    rate_k_per_min: float | None = None
     over: str = ""
     used_ratio: float | None = None
     amber_ratio: float | None = None
@@ -310,11 +303,6 @@ def _check(
     bound = None if nearest is None else limit_rule(channel.name).bound(channel, nearest)
     events = limit_events(reading, limit, lookup, flows)
 
-    def beyond(level: float | None) -> float | None:
-        if level is None:
-            return None
-        return float(sum(one.held_s for one in stretches_beyond(time_s, value, level, limit.side)))
-
     severities = {event.severity for event in events}
     if Severity.RED in severities:
         is_sure = limit.red is not None and sign * (worst_value - limit.red) > 0.0
@@ -332,10 +320,7 @@ def _check(
         margin=None if nearest is None else sign * (nearest - worst_value),
         margin_bound=bound,
         severity=severity,
-        beyond_amber_s=beyond(limit.amber),
-        beyond_red_s=beyond(limit.red),
         context=lookup.at(float(time_s[worst])),
-        rate_k_per_min=steepest_k_per_min(time_s, value) if channel.unit == "degC" else None,
         used_ratio=used,
         amber_ratio=amber,
     )

@@ -31,8 +31,8 @@ class Pulse:
     ----------
     at_s, duration_s : float
         Start of the step and time after it. [s]
-    current_step_a, voltage_step_v : float
-        Change of current (positive: more discharge) and of voltage.
+    current_step_a : float
+        Change of current, positive: more discharge. [A]
     resistance_ohm : float
         Of the subject. [ohm]
     state_of_charge_ratio, temperature_degc : float or None
@@ -42,7 +42,6 @@ class Pulse:
     at_s: float
     duration_s: float
     current_step_a: float
-    voltage_step_v: float
     resistance_ohm: float
     state_of_charge_ratio: float | None
     temperature_degc: float | None
@@ -137,7 +136,6 @@ def _read(
                 at_s=start_s,
                 duration_s=duration_s,
                 current_step_a=end_a - start_a,
-                voltage_step_v=end_v - start_v,
                 resistance_ohm=(start_v - end_v) / (end_a - start_a),
                 state_of_charge_ratio=charge if np.isfinite(charge) else None,
                 temperature_degc=degc if np.isfinite(degc) else None,

@@ -68,10 +68,10 @@ class RegenStop:
         When. [s]
     start_speed_m_per_s, end_speed_m_per_s : float
         From which speed to which.
-    kinetic_wh, potential_wh : float
-        Kinetic and height energy given up. [Wh]
+    kinetic_wh : float
+        Kinetic energy given up. [Wh]
     braking_wh : float or None
-        Of it, what rolling and air did not take: braking work at the wheels. [Wh]
+        Of it and of the height given up, what rolling and air did not take: braking work at the wheels. [Wh]
     recovered_wh : float
         Put into the pack. [Wh]
     friction_wh, capped_wh : float or None
@@ -89,7 +89,6 @@ class RegenStop:
     start_speed_m_per_s: float
     end_speed_m_per_s: float
     kinetic_wh: float
-    potential_wh: float
     braking_wh: float | None
     recovered_wh: float
     friction_wh: float | None
@@ -399,7 +398,6 @@ def _stop(one: Braking, state: Channel | None, cells: Channel | None) -> RegenSt
         start_speed_m_per_s=one.start_speed_m_per_s,
         end_speed_m_per_s=one.end_speed_m_per_s,
         kinetic_wh=one.kinetic_j * wh,
-        potential_wh=one.potential_j * wh,
         braking_wh=braking_j * wh if braking_j > 0.0 else None,
         recovered_wh=one.into_pack_j * wh,
         friction_wh=one.friction_j * wh,

@@ -129,27 +129,6 @@ def without_spikes(channel: Channel, *, most_k_per_s: float = 5.0) -> Channel:
     return replace(channel, value=masked)
 
 
-def steepest_k_per_min(time_s: FloatArray, value: FloatArray) -> float:
-    """Largest rise over one minute; over the whole series where it is shorter.
-
-    Parameters
-    ----------
-    time_s, value : ndarray, shape (n,)
-        A temperature; no gaps. [s, degC]
-
-    Returns
-    -------
-    float
-        Zero for a single sample. [K/min]
-    """
-    span_s = min(60.0, float(time_s[-1] - time_s[0]))
-    if span_s <= 0.0:
-        return 0.0
-    later = np.interp(time_s + span_s, time_s, value)
-    rise = (later - value)[time_s + span_s <= time_s[-1] + 1e-9]
-    return float(rise.max() / span_s * 60.0) if rise.size else 0.0
-
-
 def _soak_backs(drive: Drive, temperatures: dict[str, Channel]) -> tuple[SoakBack, ...]:
     """Rise after each stop of two minutes or more."""
     speed = road_speed(drive)

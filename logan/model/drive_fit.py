@@ -198,7 +198,6 @@ def _fitted(
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
     own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.says[number].own_information)))
-    auxiliary_w = float(np.exp(solution.shared[AUXILIARY] + own[OWN_AUXILIARY]))
     level = float(np.exp(own[LEVEL]))
     return DriveFit(
         drive_id=drive.drive_id,
@@ -208,9 +207,7 @@ def _fitted(
         refined=predicted_energy(solution.shared, covariance, drive, rotating_kg, solution.scales, source="fit"),
         level=Estimate(level, "ratio", level * float(own_sigma[LEVEL]), "fit"),
         headwind=_headwind(drive, own, own_sigma),
-        auxiliary_power=Estimate(auxiliary_w, "W", auxiliary_w * float(own_sigma[OWN_AUXILIARY]), "fit"),
         segment_count=drive.count,
-        outlier_ratio=float(np.mean(np.maximum(1.0 - state.weight, 0.0))),
     )  # fmt: skip
 
 

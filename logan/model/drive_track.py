@@ -4,6 +4,7 @@ from typing import Final
 
 import numpy as np
 
+from logan.drive.braking import BRAKE_PRESSURE_PA
 from logan.drive.drive import STATION_WIND_FACTOR, Channel, Drive, PackPower, is_charging_at, pack_power
 from logan.errors import NotEnoughDataError
 from logan.model.cabin_load import CabinLoad, cabin_load
@@ -16,7 +17,6 @@ from logan.results import result
 from logan.units import STANDARD_GRAVITY_M_PER_S2, STANDARD_PRESSURE_PA, BoolArray, FloatArray
 
 DEFAULT_TEMPERATURE_DEGC: Final = 20.0
-_BRAKE_PRESSURE_PA: Final = 1.0e5
 _LAG_SEARCH_S: Final = 1.5
 _LAG_STEP_S: Final = 0.1
 _LAG_CHANGE_S: Final = 2.0
@@ -294,7 +294,7 @@ def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, ele
 
 
 def _braking(drive: Drive, grid_s: FloatArray) -> BoolArray:
-    for name, threshold in (("brake_switch", 0.5), ("brake_pressure", _BRAKE_PRESSURE_PA)):
+    for name, threshold in (("brake_switch", 0.5), ("brake_pressure", BRAKE_PRESSURE_PA)):
         channel = drive.get(name)
         if channel is not None and np.isfinite(channel.value).any():
             return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)) > threshold

@@ -68,12 +68,8 @@ class DriveFit:
         The drive's own factor on road load. [ratio]
     headwind : Estimate
         The drive's own wind that the log does not hold, mean along the road. [m/s]
-    auxiliary_power : Estimate
-        The drive's own auxiliary power without cabin. [W]
     segment_count : int
         Segments that took part.
-    outlier_ratio : float
-        Share of the segments' weight that the robust error model took away.
     refusal : str
         Why the drive took no part; empty when it did.
     """
@@ -85,9 +81,7 @@ class DriveFit:
     refined: Estimate = _UNKNOWN
     level: Estimate = _UNKNOWN
     headwind: Estimate = _UNKNOWN
-    auxiliary_power: Estimate = _UNKNOWN
     segment_count: int = 0
-    outlier_ratio: float = 0.0
     refusal: str = ""
 
     @property

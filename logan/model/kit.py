@@ -15,7 +15,7 @@ from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES
 from logan.results import Estimate, result
 from logan.units import BoolArray, FloatArray
 
-LEVEL_SPREAD_SIGMA: Final = 0.05
+VEHICLE_SPREAD_SIGMA: Final = 0.05
 """Half-normal prior of the spread of road load from vehicle to vehicle (common practice)."""
 
 _ROUNDS: Final = 200
@@ -155,12 +155,12 @@ def fit_kit(prior: SharedPrior, vehicles: Sequence[VehicleInformation]) -> KitFi
     """
     free = np.array(prior.is_free)
     free[MASS] = False
-    spread = LEVEL_SPREAD_SIGMA
+    spread = VEHICLE_SPREAD_SIGMA
     converged = False
     for _ in range(_ROUNDS):
         shared, covariance, own, own_covariance = _solve(prior, free, vehicles, spread)
         # Half-normal prior on the spread: one pseudo-vehicle of its width.
-        second_moment = float(np.sum(own[:, 1] ** 2 + own_covariance[:, 1, 1])) + LEVEL_SPREAD_SIGMA**2
+        second_moment = float(np.sum(own[:, 1] ** 2 + own_covariance[:, 1, 1])) + VEHICLE_SPREAD_SIGMA**2
         after = float(np.sqrt(second_moment / (len(vehicles) + 1)))
         converged = abs(after - spread) <= _SETTLED * spread
         spread = after

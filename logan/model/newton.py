@@ -76,8 +76,6 @@ class Minimum(Generic[Kind]):
         The minimum. [any]
     quadratic : LocalQuadratic
         The function there.
-    iterations : int
-        Steps tried.
     converged : bool
         True when a step changed nothing that matters.
     message : str
@@ -86,7 +84,6 @@ class Minimum(Generic[Kind]):
 
     point: FloatArray
     quadratic: Kind
-    iterations: int
     converged: bool
     message: str
 
@@ -145,12 +142,12 @@ def minimise(
         if (gain <= allowed and length**2 <= 100.0 * allowed) or sum(gains) <= stalled_gain:
             return _minimum_at(point, here, iteration)
     message = f"did not converge in {max_iterations} steps"
-    return Minimum(point=point, quadratic=here, iterations=max_iterations, converged=False, message=message)
+    return Minimum(point=point, quadratic=here, converged=False, message=message)
 
 
 def _minimum_at(point: FloatArray, here: Kind, iteration: int) -> Minimum[Kind]:
     message = f"converged after {iteration} steps"
-    return Minimum(point=point, quadratic=here, iterations=iteration, converged=True, message=message)
+    return Minimum(point=point, quadratic=here, converged=True, message=message)
 
 
 DEGREES_OF_FREEDOM: Final = 2.5

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from logan.drive.drive import STANDSTILL_M_PER_S
 from logan.drive.wheel_work import UNDER_WAY_S
 from logan.model.drive_track import DriveTrack
 from logan.model.segments_table import RoadIntegrals
@@ -14,8 +15,6 @@ from logan.units import BoolArray, FloatArray, IntArray
 
 TRIP_STEP_S: Final = 2
 """Length of the steps in which a drive's consumption is predicted. [s]"""
-
-MOVING_M_PER_S: Final = 0.3
 
 
 @result()
@@ -119,7 +118,7 @@ def running_road(track: DriveTrack, auxiliary_w: float) -> RunningRoad:
         grid_index=grid_index,
         covered_s=total(np.ones(speed.shape)),
         uncovered_s=uncovered,
-        moving_s=total((speed > MOVING_M_PER_S).astype(float)),
+        moving_s=total((speed > STANDSTILL_M_PER_S).astype(float)),
         distance_m=total(speed),
         temperature_distance_m_k=total((held_degc - REFERENCE_TEMPERATURE_DEGC) * speed),
         warm_up_distance_m=total(np.exp(-begun_s / WARM_UP_TIME_S) * speed),
@@ -164,7 +163,7 @@ def _smoothed(elevation_m: FloatArray, speed_m_per_s: FloatArray, sigma_m: float
         return np.zeros(elevation_m.shape)
     at = np.arange(elevation_m.size)
     filled = np.interp(at, at[known], elevation_m[known])
-    stands = speed_m_per_s <= MOVING_M_PER_S
+    stands = speed_m_per_s <= STANDSTILL_M_PER_S
     place = np.cumsum(~(stands & np.concatenate(([False], stands[:-1])))) - 1
     mean_m = np.bincount(place, weights=filled) / np.bincount(place)
     smooth_m = gaussian_filter1d(mean_m, min(max(5.0 * sigma_m, 5.0), 15.0), mode="nearest")

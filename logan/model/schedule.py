@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Channel, Drive
+from logan.drive.drive import STANDSTILL_M_PER_S, Channel, Drive
 from logan.errors import NotEnoughDataError
 from logan.model.parameters import Conditions
 from logan.physics.air import standard_pressure_pa
@@ -138,7 +138,6 @@ def steady_schedule(
 
 REPLAY_STEP_S: Final = 1.0
 _MIN_DISTANCE_M: Final = 200.0
-_STANDSTILL_M_PER_S: Final = 0.3
 _ASSUMED_TEMPERATURE_DEGC: Final = 20.0
 
 
@@ -229,7 +228,7 @@ def _even_speed(speed: Channel) -> tuple[FloatArray, FloatArray, np.ndarray[tupl
     mean = np.diff(np.interp(time_s, moment_s, running_m)) / REPLAY_STEP_S
     # Averaging over two steps takes sensor noise out, which would otherwise pump kinetic energy.
     knots = np.concatenate((mean[:1], 0.5 * (mean[1:] + mean[:-1]), mean[-1:]))
-    knots[knots < _STANDSTILL_M_PER_S] = 0.0
+    knots[knots < STANDSTILL_M_PER_S] = 0.0
     gaps = np.flatnonzero(np.diff(moment_s) > speed.max_gap_s)
     usable = np.ones(time_s.size - 1, dtype=np.bool_)
     for gap in gaps:

@@ -1,6 +1,6 @@
 """Air: density from weather, the standard atmosphere, and the wind seen by a moving vehicle."""
 
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
@@ -10,9 +10,8 @@ from logan.units import (
     STANDARD_PRESSURE_PA,
     ZERO_CELSIUS_K,
     FloatArray,
+    Number,
 )
-
-Number = TypeVar("Number", float, FloatArray)
 
 ISA_SEA_LEVEL_TEMPERATURE_K: Final = 288.15
 ISA_LAPSE_RATE_K_PER_M: Final = 0.0065

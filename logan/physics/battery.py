@@ -1,12 +1,10 @@
 """The pack as an open-circuit voltage behind a resistance, and its isolation from the chassis (UN R100)."""
 
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
-from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray
-
-Number = TypeVar("Number", float, FloatArray)
+from logan.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, FloatArray, Number
 
 REFERENCE_TEMPERATURE_DEGC: Final = 25.0
 

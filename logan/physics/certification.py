@@ -2,11 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Generic, TypeVar
+from typing import Final, Generic
 
-from logan.units import METRES_PER_MILE, WATT_HOURS_PER_US_GALLON_EQUIVALENT, FloatArray
-
-Number = TypeVar("Number", float, FloatArray)
+from logan.units import METRES_PER_MILE, WATT_HOURS_PER_US_GALLON_EQUIVALENT, Number
 
 CITY_SHARE_RATIO: Final = 0.55
 """Weight of the urban schedule in a combined figure (40 CFR 600; 10 CFR 474 Appendix)."""

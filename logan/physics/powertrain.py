@@ -1,12 +1,10 @@
 """From pack to wheel and back: gearing, efficiencies, loss terms, spin loss and limits of regen."""
 
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
-from logan.units import FloatArray
-
-Number = TypeVar("Number", float, FloatArray)
+from logan.units import FloatArray, Number
 
 
 def motor_speed_rad_per_s(speed_m_per_s: Number, total_ratio: float, rolling_circumference_m: float) -> Number:

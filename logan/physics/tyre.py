@@ -1,12 +1,10 @@
 """Tyres: rolling resistance with temperature, load, pressure and speed; rolling radius; rotating inertia."""
 
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
-from logan.units import FloatArray
-
-Number = TypeVar("Number", float, FloatArray)
+from logan.units import FloatArray, Number
 
 REFERENCE_TEMPERATURE_DEGC: Final = 25.0
 """Temperature at which rolling resistance is stated (UN R117, Annex 6, 6.2)."""

@@ -44,10 +44,10 @@ class RefinedRange:
         When the plan was made.
     plan_is_outdated : bool
         True when the build's settings have changed since.
-    planned_sizing, refined_sizing : PackSizing
+    refined_sizing : PackSizing
         Pack that the target needs.
-    planned_usable, refined_usable : UsableEnergy
-        What the pack was thought to give, and gives.
+    refined_usable : UsableEnergy
+        What the pack gives.
     attributions : tuple of Attribution
         Why each scenario moved.
     elasticity : ndarray, shape (p,)
@@ -64,9 +64,7 @@ class RefinedRange:
     refined: RangePrediction
     plan_created_at: str
     plan_is_outdated: bool
-    planned_sizing: PackSizing
     refined_sizing: PackSizing
-    planned_usable: UsableEnergy
     refined_usable: UsableEnergy
     attributions: tuple[Attribution, ...]
     elasticity: FloatArray
@@ -138,9 +136,7 @@ def refine_range(
         refined=refined,
         plan_created_at=plan.created_at,
         plan_is_outdated=is_outdated,
-        planned_sizing=plan.sizing,
         refined_sizing=sizing,
-        planned_usable=plan.usable,
         refined_usable=usable,
         attributions=tuple(
             attribute_change(before, after, build, scenario)

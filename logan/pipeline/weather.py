@@ -11,6 +11,7 @@ import numpy as np
 
 from logan.drive.drive import STATION_WIND_FACTOR as STATION_WIND_FACTOR, Drive
 from logan.errors import UsageError
+from logan.numerics import great_circle_m
 from logan.units.algebra import conversion
 from logan.units.sentences import measure
 
@@ -25,7 +26,6 @@ _EXAMPLE: Final = "time, wind [mph], wind_from [deg], temperature [°F], pressur
 _HEADING: Final = re.compile(r"\s*(\w+)\s*(?:\[\s*(.+?)\s*\])?\s*")
 _FARTHEST: Final = timedelta(minutes=90)
 _FARTHEST_M: Final = 100_000.0
-_EARTH_RADIUS_M: Final = 6_371_008.8
 _LARGEST_BYTES: Final = 50_000_000
 
 
@@ -124,14 +124,9 @@ def _place(row: dict[str, str], path: Path) -> Place | None:
 
 
 def _distance_m(one: Place, other: Place | None) -> float:
-    """Along the surface, by the haversine formula. [m]"""
+    """Along the surface. [m]"""
     assert other is not None  # its caller asks only where both are known
-    north, other_north = math.radians(one[0]), math.radians(other[0])
-    turn = math.radians(other[1] - one[1])
-    half = (
-        math.sin(0.5 * (other_north - north)) ** 2 + math.cos(north) * math.cos(other_north) * math.sin(0.5 * turn) ** 2
-    )
-    return 2.0 * _EARTH_RADIUS_M * math.asin(math.sqrt(min(half, 1.0)))
+    return float(great_circle_m(*np.transpose([one, other]))[0])
 
 
 def _moment(text: object) -> datetime | None:

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.numerics import highest_near, true_runs
+from logan.numerics import METRES_PER_DEGREE, highest_near, true_runs
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of
 from logan.results import DataFlag, Severity
@@ -234,7 +234,7 @@ def _is_at_one_place(survey: DriveSurvey) -> BoolArray:
     moved = np.full(north.shape, np.inf)
     if north.size > 2 * half and max(span_range(north[np.isfinite(north)]), span_range(east[np.isfinite(east)])) > 0.0:
         degrees = np.hypot(north[2 * half :] - north[: -2 * half], east[2 * half :] - east[: -2 * half])
-        moved[half:-half] = degrees * 111_320.0
+        moved[half:-half] = degrees * METRES_PER_DEGREE
     return np.asarray(np.nan_to_num(moved, nan=np.inf) < 5.0)
 
 

@@ -6,14 +6,13 @@ from typing import Final
 import numpy as np
 
 from logan.drive.elevation import loop_closure
-from logan.numerics import nominal_period_s
+from logan.numerics import METRES_PER_DEGREE, nominal_period_s
 from logan.quality.detector import detector
 from logan.quality.survey import DriveSurvey, equal_runs, in_runs, resolution, spans_of
 from logan.results import DataFlag, Refusal, Severity, Span
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 from logan.units.sentences import measure
 
-_METRES_PER_DEGREE: Final = 111_320.0
 _PASCALS_PER_METRE: Final = 12.0
 _LEAST_MISCLOSURE_M: Final = 10.0
 
@@ -31,8 +30,8 @@ def _position_m(survey: DriveSurvey) -> tuple[FloatArray, FloatArray, FloatArray
         return None
     time_s, north, east = latitude.time_s[known], latitude.value[known], degrees_east[known]
     shrink = np.cos(np.radians(float(np.median(north))))
-    north_m = (north - north[0]) * _METRES_PER_DEGREE
-    return time_s, north_m, (east - east[0]) * _METRES_PER_DEGREE * shrink
+    north_m = (north - north[0]) * METRES_PER_DEGREE
+    return time_s, north_m, (east - east[0]) * METRES_PER_DEGREE * shrink
 
 
 @detector("gnss_spike", Severity.AMBER, effect_wh_per_km=0.0)

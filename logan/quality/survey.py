@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
-from logan.drive.drive import Channel, Drive, is_charging_at
+from logan.drive.drive import STANDSTILL_M_PER_S, Channel, Drive, is_charging_at
 from logan.drive.logged_loads import LoadVerdict, judged_loads
 from logan.numerics import integrate, nominal_period_s, true_runs
 from logan.results import Span, read_only
@@ -114,7 +114,6 @@ def when(spans: tuple[Span, ...]) -> str:
     return text if len(spans) == 1 else f"{text} and {len(spans) - 1} more"
 
 
-STANDSTILL_M_PER_S = 0.3
 _SMOOTH_S = 1.0
 _ROTATING_MASS_RATIO = 0.04
 _LOAD_CHANNELS = ("heater_power", "air_conditioning_power", "dcdc_power")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal, overload
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar, overload
 
 from logan.units.algebra import UnitConversion, conversion
 
@@ -51,6 +51,9 @@ GAS_CONSTANT_J_PER_MOL_K: Final = 8.314462618
 
 DRY_AIR_GAS_CONSTANT_J_PER_KG_K: Final = 287.058
 """Specific gas constant of dry air (40 CFR 1037.528(h)(10), from memory)."""
+
+Number = TypeVar("Number", float, "FloatArray")
+"""One number or an array of them: a formula gives what it is given."""
 
 STANDARD_PRESSURE_PA: Final = 101_325.0
 """Standard atmosphere (exact by definition; ISO 2533, second-hand)."""

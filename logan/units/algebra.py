@@ -108,7 +108,7 @@ _SCALES: Final = {
 }  # fmt: skip
 """Scales of temperature in lower case without blanks, to degrees Celsius."""
 
-_KELVINS: Final = frozenset({"k", "kelvin", "1/k"})
+_KELVINS: Final = frozenset({"k", "kelvin"})
 _LETTERS: Final = {"u": 1e-6, "µ": 1e-6, "m": 1e-3, "c": 1e-2, "d": 0.1, "h": 100.0, "k": 1e3, "M": 1e6}
 _PREFIXES: Final = {
     "micro": 1e-6, "milli": 1e-3, "centi": 1e-2, "deci": 0.1, "hecto": 100.0, "kilo": 1e3, "kil": 1e3, "mega": 1e6,
@@ -120,9 +120,9 @@ _TAKES_PREFIX: Final = frozenset(
 )
 _TAKES_MEGA: Final = frozenset(("N", "Pa", "W", "Wh", "J", "ohm", "Hz"))
 _CLIPPED: Final = (
-    "celsius", "fahrenheit", "kelvin", "degree", "percent", "kilo", "meter", "metre", "mile", "hour", "minute",
-    "second", "inverse", "square", "cubic", "revolution", "volt", "ampere", "watt", "newton", "pascal",
-    "hertz", "radian", "milli", "litre", "liter", "gravity", "gram", "mega", "micro", "centi",
+    "celsius", "fahrenheit", "kelvin", "degree", "percent", "meter", "metre", "minute",
+    "second", "inverse", "square", "cubic", "revolution", "ampere", "newton", "pascal",
+    "hertz", "radian", "milli", "litre", "liter", "gravity", "micro", "centi",
 )  # fmt: skip
 _REWORDED: Final = (
     (r"\bper centi?\b", "percent"), (r"\bforce of gravity\b", "gravity"), (r"\bdegree of arc\b", "arcdegree"),

@@ -17,7 +17,7 @@ from logan.drive.braking import (
 )
 from logan.drive.drive import pack_power
 from logan.drive.logged_loads import auxiliary_load
-from logan.drive.wheel_work import wheel_work
+from logan.drive.wheel_work import effective_mass_kg, wheel_work
 from logan.settings import PlanningValue
 from tests.twin_drives import build_of, made_drive, twin_drive, with_true_height, without
 
@@ -168,11 +168,12 @@ def slowing(net_w, back_w, *more, seconds=12.0):
     """A minute at 20 m/s, then slower by so many watts more than tires and air take; ten samples a second."""
     build, time_s = build_of(TwinVehicle()), 0.1 * np.arange(900)
     speed = np.full(time_s.shape, 20.0)
-    work = wheel_work(made_drive(("speed", time_s, speed)), build)
+    even = made_drive(("speed", time_s, speed))
+    work, mass_kg = wheel_work(even, build), effective_mass_kg(even, build)
     tires_n, air_n = work.rolling_j[0] / 2.0, work.air_j[0] / 2.0
     for k in range(601, 601 + round(10 * seconds)):
         held_n = tires_n + air_n * (speed[k - 1] / 20.0) ** 2 + net_w / speed[k - 1]
-        speed[k:] = speed[k - 1] - 0.1 * held_n / work.effective_mass_kg
+        speed[k:] = speed[k - 1] - 0.1 * held_n / mass_kg
     back = back_w(time_s) if callable(back_w) else np.where((time_s > 60.0) & (time_s < 60.0 + seconds), back_w, 0.0)
     drive = made_drive(
         ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),

@@ -38,7 +38,6 @@ def test_the_lag_between_two_loggers_is_found_to_a_tenth(lag_s):
     assert isinstance(found, ClockAlignment)
     assert found.lag_s == pytest.approx(lag_s, abs=0.1)
     assert found.low_s - 0.05 <= lag_s <= found.high_s + 0.05
-    assert found.lags_s.shape == found.correlations.shape
 
 
 def test_a_drifting_clock_is_seen():

@@ -32,7 +32,7 @@ def test_every_cause_in_closed_form():
     assert work.distance_m.sum() == pytest.approx(distance)
     assert work.rolling_j.sum() == pytest.approx(mass * 9.80665 * 0.0105 * distance)
     assert work.hills_j.sum() == pytest.approx(mass * 9.80665 * 0.3 * end_s)
-    assert work.kinetic_j.sum() == pytest.approx(0.5 * work.effective_mass_kg * (end**2 - 10.0**2))
+    assert work.kinetic_j.sum() == pytest.approx(0.5 * effective_mass_kg(climb_drive(), BUILD) * (end**2 - 10.0**2))
     # The integral of v³ for speed that rises straight is (v1⁴ - v0⁴) / (4 a).
     drag = 0.5 * density * 1.0 * (end**4 - 10.0**4) / (4 * 0.05)
     assert work.air_j.sum() == pytest.approx(drag, rel=0.02)

@@ -32,7 +32,7 @@ def test_what_a_deviation_points_to(factor, severity, words):
     other = replace(planned, value=planned.value / factor)
     build = replace(build, vehicle=replace(build.vehicle, tyre_rolling_circumference_m=other))
     wheel = summary_of(twin_drive("mixed", 0, duration_s=1500.0).to_drive(), build).wheel
-    assert wheel.deviation_ratio == pytest.approx(factor - 1.0, abs=0.004)
+    assert wheel.circumference_m.value / other.value == pytest.approx(factor, abs=0.004)
     assert wheel.severity is severity
     assert words in wheel.verdict
 

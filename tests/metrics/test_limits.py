@@ -56,7 +56,6 @@ def test_a_red_event_carries_its_whole_context_and_a_caution():
     assert summary.cautions == (event.caution, CAUTION_ALWAYS)
     check = check_of(summary, "motor_temperature")
     assert (check.verdict, check.margin) == ("beyond red", -10.0)
-    assert check.beyond_red_s == pytest.approx(60.0, abs=1.0)
 
 
 def test_an_amber_event_has_no_caution():
@@ -349,7 +348,6 @@ def test_temperatures_carry_their_distance_to_amber_and_red_and_their_steepest_r
     )
     assert (motor.to(motor.amber).value, motor.to(motor.red).value) == (-10.0, 10.0)
     assert motor.to(motor.red).sigma == pytest.approx(1.0)
-    assert motor.rate_k_per_min > 0.0
     assert coolant.to(coolant.red) == Refusal("no limit given", "Enter the limit from the datasheet in the limit sheet")
 
 

@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logan.metrics.thermal import steepest_k_per_min, thermal_summary, without_spikes
+from logan.metrics.thermal import thermal_summary, without_spikes
 from logan.results import Estimate, Refusal
 from tests.builds import example_build
 from tests.twin_drives import made_drive
@@ -18,12 +18,6 @@ def ramp_drive():
         ("coolant_temperature", time_s, np.full(time_s.shape, 30.0)),
         ("speed", time_s, np.full(time_s.shape, 20.0)),
     )
-
-
-def test_the_steepest_rise_is_that_over_a_minute():
-    motor = ramp_drive()["motor_temperature"]
-    assert steepest_k_per_min(motor.time_s, motor.value) == pytest.approx(6.0)
-    assert steepest_k_per_min(motor.time_s[:1], motor.value[:1]) == 0.0
 
 
 def test_a_lone_spike_is_no_alarm_and_a_jump_that_stays_is_kept():

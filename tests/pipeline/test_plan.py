@@ -83,9 +83,9 @@ def test_a_file_that_is_no_plan_is_refused_in_one_line(tmp_path, text):
 def test_a_field_of_the_wrong_kind_is_refused(plan, tmp_path):
     path = freeze_plan(plan, tmp_path)
     content = json.loads(path.read_text())
-    content["plan"]["sizing"]["present_usable_energy_wh"] = "much"
+    content["plan"]["sizing"]["target_range_m"] = "much"
     sealed(path, content["plan"])
-    with pytest.raises(ConfigurationError, match="present_usable_energy_wh needs a number"):
+    with pytest.raises(ConfigurationError, match="target_range_m needs a number"):
         load_plan(path)
 
 

@@ -111,6 +111,26 @@ h, hr, hours | hour | s
 K, kelvin | kelvin | K
 Hz, hertz | hertz | 1/s
 W/m^2 | watt/meter**2 | W/m^2
+Unit_CubicMetePerSecon, cubic meters per second | meter**3/second | m^3/s
+Unit_LitePerMinut, Unit_LitrPerMinut | liter/minute | m^3/s
+mL/min | milliliter/minute | m^3/s
+Unit_RevolutPerMinut | revolution/minute | rad/s
+Unit_Metr, Unit_Mete | meter | m
+Unit_CentMete | centimeter | m
+Unit_MicrAmper | microampere | A
+Unit_MillAmper | milliampere | A
+Unit_MegaPasca | megapascal | pascal
+hPa, hectopascal | hectopascal | pascal
+Unit_Perce | percent | ratio
+Unit_Radia | radian | deg
+mrad | milliradian | deg
+Unit_Hert | hertz | 1/s
+kHz | kilohertz | 1/s
+MHz | megahertz | 1/s
+MN | meganewton | newton
+MWh | megawatt*hour | Wh
+N·m, N⋅m, N×m, N m, N m, N m | newton*meter | N*m
+m s⁻¹, m s−1 | meter/second | m/s
 """
 ROWS = [tuple(part.strip() for part in line.split("|")) for line in WRITTEN.strip().splitlines()]
 CASES = [(text.strip(), oracle, to_unit) for texts, oracle, to_unit in ROWS for text in texts.split(", ")]
@@ -279,3 +299,5 @@ def test_a_word_clipped_to_four_letters_is_known_and_one_of_three_is_left_alone(
     assert conversion("Degr", "deg") == conversion("degree", "deg")
     assert conversion("Kelv", "K") == conversion("kelvin", "K")
     assert conversion("Vol", "V") is None
+    assert conversion("Unit_DegreFahrenhei", "degC") == conversion("Degree Fahrenheit", "degC")
+    assert conversion("degf", "degC") == conversion("°F", "degC")
