@@ -21,6 +21,8 @@ _AGAINST: Final = {
     concept: float(factor) for factor, words in _LISTED.pop("against").items() for concept in words.split()
 }
 """How much a concept that does not belong to a channel speaks against it."""
+_LETTERS: Final = {letter: word_set(concepts) for letter, concepts in _LISTED.pop("letters").items()}
+_SHOWN: Final[dict[str, str]] = _LISTED.pop("shown")
 
 
 def _gathered() -> dict[str, frozenset[str]]:
@@ -38,15 +40,6 @@ _LONG_WORDS: Final = {
     for letter in {word[0] for word in _CONCEPTS_OF}
 }
 
-_SHORT: Final[dict[str, frozenset[str]]] = {
-    # One or two letters mean something only beside a unit or a thing; ``matching`` weighs them low.
-    "v": frozenset({"voltage", "speed"}),
-    "u": frozenset({"voltage"}),
-    "i": frozenset({"current"}),
-    "t": frozenset({"temperature"}),
-    "p": frozenset({"pressure", "power"}),
-    "n": frozenset({"rotation"}),
-}
 _SPLIT: Final = re.compile(r"[A-Z]{2,}(?=[A-Z][a-z])|[A-Z]?[a-zäöüßéèêàçñóíáú]+|[A-Z]+|\d+[vV](?![a-z])|\d+")
 _MIXED_CASE: Final = re.compile(r"SoC|DcDc|DCDc|HVAc")
 _FOLD: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "é": "e", "è": "e", "ê": "e", "à": "a",
@@ -106,7 +99,7 @@ def letters_of(text: str) -> frozenset[str]:
     """What single letters of a name may stand for: v, u, i, t, p, n."""
     found: set[str] = set()
     for word in words_of(text):
-        found |= _SHORT.get(word, frozenset())
+        found |= _LETTERS.get(word, frozenset())
     return frozenset(found)
 
 
@@ -159,16 +152,6 @@ _FOREIGN_MESSAGE: Final = 0.85
 _NAME_SAYS_NOTHING: Final = 0.8
 _OUT_OF_REACH: Final = 0.4
 _FULL_MARKS: Final = 1.1
-_SPOKEN: Final = {
-    "soc": "SOC",
-    "long_abbreviation": "long",
-    "lat_abbreviation": "lat",
-    "asked": "command",
-    "aircon": "air conditioning",
-    "dcdc": "DC-DC",
-    "charge_amount": "ampere-hours",
-    "low_voltage": "12 V",
-}
 _HEDGED: Final = 0.75
 _BY_MESSAGE_TOO: Final = frozenset({"satellite", "low_voltage", "history"})
 """What makes a signal another one even where only its message says so."""
@@ -365,4 +348,4 @@ def reach_si(column: SignalColumn, kind: ChannelKind) -> tuple[float, float] | N
 
 def spoken(concepts: frozenset[str]) -> str:
     """Concepts in words."""
-    return " and ".join(sorted(_SPOKEN.get(concept, concept.replace("_", " ")) for concept in concepts))
+    return " and ".join(sorted(_SHOWN.get(concept, concept.replace("_", " ")) for concept in concepts))

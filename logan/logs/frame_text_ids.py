@@ -8,44 +8,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from logan.logs.frame_text_layout import BYTE, BYTES, MARKS, STRIPPED, Bytes, Wishes
+from logan.logs.frame_text_layout import BYTE, BYTES, MARKS, STRIPPED, TIME_UNITS_NS, Bytes, Wishes
 from logan.logs.frame_text_times import FoundTime
-from logan.logs.table_layout import split_header
+from logan.logs.table_layout import TIME_UNITS, WORDS, split_header
 from logan.logs.text_lines import FD_BYTES, FD_LENGTHS, MAX_STANDARD_ID
 
-_NAMES: Final = (
-    ("bytes", re.compile(r"^(data|byte|b|d)[ _]?\d{1,2}$", re.I)),
-    (
-        "time",
-        re.compile(
-            r"^(log|abs(olute)?|rel(ative)?|sample|sys(tem)?|rx)?[ _.]*"
-            r"(time|timestamp|time[ _]stamp|t|zeit|zeitstempel|date|clock)([ _.]*(scale|stamp|offset|abs|rel))?$",
-            re.I,
-        ),
-    ),
-    ("delta", re.compile(r"^.*(delta|diff|interval|period|cycle).*$", re.I)),
-    (
-        "id",
-        re.compile(
-            r"^((arbitration|can|msg|message|frame|pgn)?[ _-]?(id|identifier)|arb(itration)?|can[ _]?addr(ess)?)$", re.I
-        ),
-    ),
-    ("data", re.compile(r"^((frame|msg|raw|can)?[ _]?(data|payload|bytes)([ _]?(bytes?|field|frame))?)$", re.I)),
-    ("length", re.compile(r"^((data[ _]?)?(len|length|dlc|size)|bytecount|byte[ _]count|dl|n)$", re.I)),
-    ("bus", re.compile(r"^(bus|channel|ch|chn|interface|can|port|source)([ _.]?(no|number|id|name))?\.?$", re.I)),
-    ("extended", re.compile(r"^(is[ _]?)?(ext(ended)?|ide|xtd)([ _]?(id|frame))?$", re.I)),
-    ("remote", re.compile(r"^(is[ _]?)?(rtr|remote)([ _]?frame)?$", re.I)),
-    ("error", re.compile(r"^(is[ _]?)?err(or)?([ _]?frame)?$", re.I)),
-    ("fd", re.compile(r"^(is[ _]?)?(can[ _]?)?(fd|edl)$", re.I)),
-    ("other", re.compile(r"^(no|nr|count(er)?|index|#|seq|dir(ection)?|note|comment|ascii|name)\.?$", re.I)),
-)
+_NAMES: Final = tuple((role, re.compile(pattern, re.I)) for role, pattern in WORDS["frames"].items())
 _BASE_WORD: Final = re.compile(r"[\[( _](hex|dec)(imal)?[\])]?$", re.I)
-_UNIT_WORDS: Final = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
-    **dict.fromkeys(("ms", "msec", "millis", "milliseconds"), "ms"),
-    **dict.fromkeys(("us", "µs", "μs", "usec", "microseconds", "micros"), "us"),
-    **dict.fromkeys(("ns", "nsec", "nanoseconds"), "ns"),
-}
 
 
 def header_roles(lines: Sequence[str], delimiter: str) -> tuple[dict[int, tuple[str, str]], str]:
@@ -90,7 +59,8 @@ def role_of(cell: str) -> tuple[str, str]:
     name = re.sub(rf"[ _]{re.escape(unit)}$", "", name) if unit else name
     role = next((role for role, pattern in _NAMES if pattern.match(name)), "")
     kind = base[1].lower() if base else ""
-    return role, (_UNIT_WORDS.get(unit.lower(), "") if role == "time" else kind)
+    unit = TIME_UNITS.get(unit.lower(), "")
+    return role, (kind if role != "time" else unit if unit in TIME_UNITS_NS else "")
 
 
 ID: Final = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{1,8}[xXhH]?|[0-9]{1,10}")

@@ -5,10 +5,12 @@ from __future__ import annotations
 import codecs
 import csv
 import re
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
+from pathlib import Path
 from statistics import mode
 from typing import Final
 
@@ -19,40 +21,22 @@ DELIMITERS: Final = "\t;,|"
 _MAX_PREAMBLE_ROWS: Final = 50
 _SAMPLE_ROWS: Final = 200
 
+WORDS: Final = tomllib.loads(Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8"))
+"""Words in the headers of strangers' files: read, never shown."""
+
 _BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({<](?P<unit>[^\[\](){}<>]*(?:\([^()]*\))?)[\])}>]\s*$")
-_UNIT_WORDS: Final = (
-    r"km_?h|kph|kmh|mph|m_?s2?|mps|v|volts?|mv|a|amps?|ma|w|watts?|kw|wh|kwh|ah|degc|deg_?c|celsius|degf|deg_?f|"
-    r"fahrenheit|c|f|pct|percent|rpm|nm|s|sec|secs|seconds|ms|millis|us|ns|m|km|mi|miles|ft|bar|kpa|pa|psi|hpa|deg|"
-    r"ohm|kohm|hz|lpm"
-)
-_SUFFIXED: Final = re.compile(rf"^(?P<name>.+)[_ ](?P<unit>{_UNIT_WORDS})$", re.IGNORECASE)
+_SUFFIXED: Final = re.compile(rf"^(?P<name>.+)[_ ](?P<unit>{WORDS['tables']['unit_words']})$", re.IGNORECASE)
 _UNIT: Final = re.compile(
-    rf"^[\[(]?({_UNIT_WORDS}|km/h|m/s(2|\^2|²)?|l/(min|h)|1/min|rev/min|[°º]\s?[CF]?|%|-|Ω|k?n·?m|\[.*\])[\])]?$",
+    rf"^[\[(]?({WORDS['tables']['unit_words']}|km/h|m/s(2|\^2|²)?|l/(min|h)|1/min|rev/min|[°º]\s?[CF]?|%|-|Ω|k?n·?m|\[.*\])[\])]?$",
     re.IGNORECASE,
 )
-_TIME_NAME: Final = re.compile(
-    r"^(log|gps|gnss|utc|local|system|device|sample|elapsed|relative|absolute|unix|epoch|recording)?[ _.-]*"
-    r"(time|timestamp|time[ _-]?stamp|date[ _-]?time|datetime|zeit|zeitstempel|uhrzeit|temps|tiempo|tempo|clock|epoch|"
-    r"millis|seconds|t|utc|elapsed)([ _.-]*(utc|local|stamp|of day|rel|abs|elapsed))?$",
-    re.IGNORECASE,
+_TIME_NAME, _DATE_NAME, _QUANTITY_NAME, _VALUE_NAME = (
+    re.compile(WORDS["tables"][name], re.IGNORECASE) for name in ("time", "date", "quantity", "value")
 )
-_DATE_NAME: Final = re.compile(r"^(log|gps|utc|local)?[ _]*(date|datum|day|fecha)([ _]*utc)?$", re.IGNORECASE)
-_TIME_UNITS_NS: Final = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek"), 1e9),
-    **dict.fromkeys(("ms", "msec", "millis", "milliseconds", "millisecond"), 1e6),
-    **dict.fromkeys(("us", "µs", "μs", "usec", "microseconds"), 1e3),
-    **dict.fromkeys(("ns", "nsec", "nanoseconds"), 1.0),
-    **dict.fromkeys(("min", "minutes"), 60e9),
-    **dict.fromkeys(("h", "hours"), 3600e9),
-}
-
-
-_QUANTITY_NAME: Final = re.compile(
-    r"(name|pid|signal|channel|parameter|sensor|quantity|item|label|key|tag|variable|metric|measurement|topic|field|id)"
-    r"([ _]?(name|id))?$",
-    re.IGNORECASE,
-)
-_VALUE_NAME: Final = re.compile(r"(value|val|reading|wert|measured|result)([ _].*)?$", re.IGNORECASE)
+TIME_UNITS: Final = {word: unit for unit, words in WORDS["time_units"].items() for word in words.split()}
+"""Units of time by the words for them."""
+_UNIT_NS: Final = {"s": 1e9, "ms": 1e6, "us": 1e3, "ns": 1.0, "min": 60e9, "h": 3600e9}
+_TIME_UNITS_NS: Final = {word: _UNIT_NS[unit] for word, unit in TIME_UNITS.items()}
 _SAID_UNIT: Final = re.compile(r"time=(s|ms|us|ns)", re.IGNORECASE)
 
 
