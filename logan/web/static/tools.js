@@ -61,6 +61,7 @@ export async function tools() {
     try {
       const job = await ask("POST", api + "/commands/" + encodeURIComponent(select.value), { options: options });
       await follow(job, (result) => fill(byId("command-answer"), answerOf(result)));
+      found.files = (await ask("GET", api + "/commands")).files;  // a plan that was frozen can be compared with
     } finally { button.disabled = false; }
   }));
   select.addEventListener("change", show);
