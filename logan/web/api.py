@@ -53,8 +53,7 @@ def jobs(space: Space) -> dict[str, Any]:
 
 def job_of(job: Annotated[str, Path(max_length=20)], space: Space) -> Job:
     """The job that an address names."""
-    found = space.jobs.find(job)
-    if found is None:
+    if (found := space.jobs.find(job)) is None:
         raise HTTPException(404, "there is no such job")
     return found
 

@@ -8,7 +8,7 @@ import shutil
 import time
 import zipfile
 import zlib
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -128,18 +128,14 @@ class Uploads:
                             take(chunk)
                     made.append(self.find(upload_id))
                     room -= made[-1].size_bytes
-        except LoganError:
-            self._forget([*made, upload])
-            raise
-        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, OSError, zlib.error) as error:
-            self._forget([*made, upload])
+        except (LoganError, zipfile.BadZipFile, RuntimeError, EOFError, OSError, zlib.error) as error:
+            for one in (*made, upload):
+                self.remove(one.id)
+            if isinstance(error, LoganError):
+                raise
             raise UsageError("the zip file is damaged or locked", "Unpack it, and send what was in it") from error
         self.remove(upload.id)
         return tuple(made)
-
-    def _forget(self, uploads: Iterable[Upload]) -> None:
-        for upload in uploads:
-            self.remove(upload.id)
 
     def list(self) -> tuple[Upload, ...]:
         """Logs that wait, newest first."""
@@ -158,7 +154,8 @@ class Uploads:
             If there is none.
         """
         place = self._folder / upload_id
-        logs = [path for path in place.iterdir() if path.name != _ABOUT] if self._is_there(upload_id) else []
+        is_there = _ID.match(upload_id) and place.is_dir()
+        logs = [path for path in place.iterdir() if path.name != _ABOUT] if is_there else []
         if len(logs) != 1:
             raise LogReadError("there is no such log", "Send it again")
         try:
@@ -178,9 +175,6 @@ class Uploads:
             for path in self._folder.glob("*.partial"):
                 if time.time() - path.stat().st_mtime > older_than_s:
                     shutil.rmtree(path, ignore_errors=True)
-
-    def _is_there(self, upload_id: str) -> bool:
-        return _ID.match(upload_id) is not None and (self._folder / upload_id).is_dir()
 
 
 def _is_named(member: str) -> bool:

@@ -72,8 +72,7 @@ def watch_folder(workspace: Workspace, name: str, folder: Path) -> None:
 
 def stop_watching(workspace: Workspace, name: str) -> None:
     """Stop watching for a build."""
-    watcher = workspace.watchers.pop(name, None)
-    if watcher is not None:
+    if (watcher := workspace.watchers.pop(name, None)) is not None:
         watcher.stop.set()
 
 
