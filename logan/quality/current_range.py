@@ -17,24 +17,6 @@ held the vehicle as well."""
 
 SAME_RATIO: Final = 0.02
 
-SENSOR: Final = (
-    Severity.RED,
-    "Current sensor or signal saturates",
-    "Use a sensor, or a signal scaling, whose range is wider than the inverter's current limit; peak current is a "
-    "lower bound until then",
-)
-LIMITER: Final = (
-    Severity.NOTE,
-    "Current is held at a limit",
-    "A limit that is obeyed, no fault of the data: the vehicle did not get more than this",
-)
-EITHER: Final = (
-    Severity.AMBER,
-    "Current stays flat at its top: a limiter, or the end of the sensor's range",
-    "Look up the controller's current limit: where it is this, nothing is wrong; else use a sensor or a scaling with a "
-    "wider range. Peak current is a lower bound until then",
-)
-
 
 @detector("current_saturated", needs="pack_current", on_road=True)
 def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
@@ -61,13 +43,10 @@ def _find_saturated(survey: DriveSurvey) -> Iterator[DataFlag]:
             seen += f"; power is {100 * behind:.0f} ± {100 * sigma:.0f} % less there than the motion takes elsewhere"
         is_sensor = behind > max(LEAST_BEHIND_RATIO, 2.0 * sigma)
         is_limiter = not is_sensor and bool(held or behind + 2.0 * sigma < MOST_BEHIND_RATIO)
-        severity, title, remedy = SENSOR if is_sensor else LIMITER if is_limiter else EITHER
         yield DataFlag(
-            severity=severity,
+            severity=Severity.RED if is_sensor else Severity.NOTE if is_limiter else Severity.AMBER,
             channels=("pack_current",),
-            title=title,
             evidence=seen + (f"; that is {held}" if held else ""),
-            remedy=remedy,
             spans=spans,
             effect_wh_per_km=lost if is_sensor else 0.0 if is_limiter else None,
             refuses=() if is_limiter else ("peak_current",),

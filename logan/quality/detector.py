@@ -14,8 +14,8 @@ from logan.settings import ChannelMap
 
 
 @cache
-def _said() -> dict[str, dict[str, str]]:
-    """Title and remedy of the findings of which they are always the same but for the channel's name, by code."""
+def _said() -> dict[str, dict[str, Any]]:
+    """Title and remedy of findings by code; where they depend on the severity, in a table of its name."""
     return tomllib.loads(files("logan.quality").joinpath("findings.toml").read_text(encoding="utf-8"))
 
 
@@ -23,7 +23,7 @@ def _said() -> dict[str, dict[str, str]]:
 class _Stamped:
     """A question, and what is said of all that it finds: a flag without a code of its own takes it over.
 
-    So it does with title and remedy of its code in ``findings.toml``, where they are always the same;
+    So it does with title and remedy of its code in ``findings.toml``, where the code or the severity decides them;
     ``{channel}`` there is the flag's first channel in words, ``{Channel}`` the same at a sentence's start.
 
     Parameters
@@ -52,9 +52,11 @@ class _Stamped:
         for flag in self.look(*looked_at):
             moment = f"; {when(flag.spans)}" if flag.spans else ""
             channel = flag.channels[0].replace("_", " ") if flag.channels else ""
+            texts = _said().get(self.code, {})
             said = {
                 name: text.format(channel=channel, Channel=channel.capitalize())
-                for name, text in _said().get(self.code, {}).items()
+                for name, text in (texts | texts.get(self.severity or flag.severity, {})).items()
+                if name in ("title", "remedy")
             }
             yield replace(flag, evidence=flag.evidence + moment, **({} if flag.code else shared | said))
 

@@ -114,9 +114,6 @@ def _find_gear(survey: DriveSurvey) -> Iterator[DataFlag]:
         channels=("motor_speed", "speed"),
         evidence=f"motor speed is {middle:.3f} times what total ratio {gearing.total_ratio:.2f} and "
         f"{measure(1000.0 * vehicle.tyre_rolling_circumference_m.value, 'mm')} per wheel turn give",
-        remedy="Wrong gear ratio or DBC scale: count the teeth, and check both signals"
-        if wrong
-        else "Tire circumference: roll ten turns on a flat floor, measure, and set it in the build",
     )
 
 

@@ -134,9 +134,6 @@ def _find_wrong_scale(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
-        title="Accelerating takes another energy than this weight can take"
-        if is_red
-        else "Accelerating takes another energy than planned",
         evidence=words,
         effect_wh_per_km=None if is_red else survey.net_times(1.0 / ratio - 1.0),
         refuses=_REFUSES if is_red else (),
@@ -172,9 +169,6 @@ def _find_far_from_plan(survey: DriveSurvey) -> Iterator[DataFlag]:
     yield DataFlag(
         severity=Severity.RED if is_red else Severity.AMBER,
         channels=("pack_current", "speed"),
-        title="The drive used what this vehicle cannot use"
-        if is_red
-        else "The drive used far more or less than planned",
         evidence=f"{survey.net_wh:.0f} Wh, {ratio:.2f} times what the plan asks for on these speeds and hills",
         effect_wh_per_km=survey.net_times(1.0 / ratio - 1.0) if is_red and ratio > 0.0 else None,
         refuses=_REFUSES if is_red else (),
@@ -223,7 +217,7 @@ def unexplained_w(survey: DriveSurvey) -> tuple[FloatArray, str] | None:
     return centred_mean(left, max(round(0.5 * _SMOOTH_S / survey.period_s), 1)), words
 
 
-def _find(survey: DriveSurvey, sign: float, title: str, remedy: str) -> Iterator[DataFlag]:
+def _find(survey: DriveSurvey, sign: float) -> Iterator[DataFlag]:
     found = unexplained_w(survey)
     if found is None:
         return
@@ -237,27 +231,16 @@ def _find(survey: DriveSurvey, sign: float, title: str, remedy: str) -> Iterator
         return
     total_s = sum(span.duration_s for span in spans)
     yield DataFlag(
-        severity=Severity.AMBER,
         channels=("pack_current",),
-        title=title,
         evidence=f"{3.6 * energy_wh / total_s:+.1f} kW for {total_s / 60.0:.0f} min, {energy_wh:+.0f} Wh beside "
         f"{words}",
-        remedy=remedy,
         spans=spans,
         effect_wh_per_km=survey.per_km(-energy_wh),
     )
 
 
-@detector("load_nobody_logged")
-def _find_load(survey: DriveSurvey) -> Iterator[DataFlag]:
-    remedy = "Log the heater's and air conditioner's power, or note what was on; it counts in the consumption"
-    return _find(survey, 1.0, "A load that nobody logged was on", remedy)
-
-
-@detector("energy_from_nowhere")
-def _find_source(survey: DriveSurvey) -> Iterator[DataFlag]:
-    remedy = "Look for a second source or charger, a current sensor that passes only a part, or a tow"
-    return _find(survey, -1.0, "Driving took more than the pack gave", remedy)
+_LOAD: Final = detector("load_nobody_logged", Severity.AMBER)(lambda survey: _find(survey, 1.0))
+_SOURCE: Final = detector("energy_from_nowhere", Severity.AMBER)(lambda survey: _find(survey, -1.0))
 
 
 def _energy_wh(survey: DriveSurvey, left: FloatArray, span: Span) -> float:

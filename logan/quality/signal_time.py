@@ -32,8 +32,8 @@ def _spans_at(time_ns: IntArray, indices: IntArray) -> tuple[Span, ...]:
     )
 
 
-def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> SignalDetector:
-    @signal_detector(code)
+def _detect_step(code: str, severity: Severity) -> SignalDetector:
+    @signal_detector(code, severity)
     def detect(table: SignalTable, channel_map: ChannelMap) -> Iterator[DataFlag]:
         time_ns = clock_of(table)
         changes = sessions_of(time_ns, ())[1] if time_ns.size > 1 else []
@@ -43,32 +43,17 @@ def _detect_step(code: str, title: str, remedy: str, severity: Severity) -> Sign
             return
         first = chosen[0][0]
         yield DataFlag(
-            severity=severity,
-            title=title,
             evidence=f"{len(chosen)} times from {time_ns[first] / _NS:.3f} s to {time_ns[first + 1] / _NS:.3f} s: "
             f"{chosen[0][1]}",
-            remedy=remedy,
             spans=_spans_at(time_ns, np.array([k for k, _ in chosen])),
         )
 
     return detect
 
 
-_WRAP: Final = _detect_step(
-    "time_wrap", "The logger's clock ran over", "It is unrolled; use a logger with 64-bit time stamps", Severity.NOTE
-)
-_RESET: Final = _detect_step(
-    "time_reset",
-    "The logger's clock started again",
-    "Two sessions are in one file: import them as separate drives; how long the pause was is not known",
-    Severity.AMBER,
-)
-_SET_BACK: Final = _detect_step(
-    "time_backwards",
-    "The logger's clock was set back",
-    "Let the logger set its clock before it records; check the seconds around the jump",
-    Severity.AMBER,
-)
+_WRAP: Final = _detect_step("time_wrap", Severity.NOTE)
+_RESET: Final = _detect_step("time_reset", Severity.AMBER)
+_SET_BACK: Final = _detect_step("time_backwards", Severity.AMBER)
 
 
 @signal_detector("time_jump", Severity.AMBER)
