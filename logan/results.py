@@ -121,14 +121,9 @@ class Quantiles:
 
     def scaled(self, factor: float, unit: str) -> Quantiles:
         """The same distribution in another unit; a factor above zero."""
-        return Quantiles(
-            self.p05 * factor,
-            self.p10 * factor,
-            self.p50 * factor,
-            self.p90 * factor,
-            self.p95 * factor,
-            unit,
-        )
+        points = (self.p05, self.p10, self.p50, self.p90, self.p95)
+        p05, p10, p50, p90, p95 = (factor * point for point in points)
+        return Quantiles(p05, p10, p50, p90, p95, unit)
 
 
 @typing.dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(dataclasses.field,))

@@ -64,8 +64,8 @@ def test_it_is_shown_tested_and_written_down(metric, analysis):
     assert metric.name in _ABOVE or own(found, DisplayUnits()), f"{metric.name} is shown nowhere: it has no figures"
     module = metric.compute.__module__.rsplit(".", 1)[-1]
     assert re.search(rf"logan\.metrics\.{module} import|\.{metric.name}\b", TESTS)
-    chapter = files("logan.method").joinpath(f"{metric.chapter}.md").read_text(encoding="utf-8")
-    assert metric.name in chapter
+    chapter = files("logan.method").joinpath("measured.md").read_text(encoding="utf-8")
+    assert f"## {metric.name}\n" in chapter
 
 
 def test_a_metric_without_a_table_of_its_own_is_shown_by_its_figures():

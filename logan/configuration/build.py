@@ -1,16 +1,17 @@
 """Read ``build.toml`` into settings, with every problem in one message."""
 
+import tomllib
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from logan.channels.vocabulary import channel_kind
 from logan.configuration.coherence import coherence_problems, impossible_together, scenario_problems
 from logan.configuration.declared import Given, read_table
-from logan.configuration.keys import BUILD_FILE, SCENARIO
-from logan.configuration.problems import load, refusal
+from logan.configuration.keys import BUILD_FILE, LIMITS, SCENARIO
+from logan.configuration.problems import load, refusal, template
 from logan.configuration.road_load import road_load_of, rolling_circumference_m
-from logan.configuration.typical_limits import TYPICAL_LIMITS
 from logan.errors import ConfigurationError
 from logan.instrument_settings import InstrumentSettings, SensorError
 from logan.instruments.drive_evidence import CURRENT_SENSOR_SIGMAS, SPEED_SENSOR_SIGMA_RATIO
@@ -18,6 +19,7 @@ from logan.model import certified, priors
 from logan.physics.air import standard_pressure_pa
 from logan.physics.tyre import WET_ROAD_FACTOR
 from logan.settings import (
+    TYPICAL_SOURCE,
     AuxiliarySettings,
     BuildSettings,
     Conductor,
@@ -308,6 +310,19 @@ def _limit_value(raw: str | float | None, channel: str) -> float | None:
     return parse_quantity(raw, read_in, f"120 {unit}" if read_in else "0.2").value
 
 
+def _limits(given: Given, source: str = "") -> Iterator[Limit]:
+    for channel, entry in _entries(given):
+        values = {key: _limit_value(entry[key], channel) for key in ("amber", "red", "derate")}
+        yield Limit(channel=channel, side=LimitSide(_side(channel, entry)), source=source or entry["source"], **values)
+
+
+@cache
+def typical_limits() -> tuple[Limit, ...]:
+    """Limits that are common practice for salvaged parts."""
+    given = read_table(tomllib.loads(template("typical_limits.toml")), LIMITS, "limits", [])
+    return tuple(_limits(given, TYPICAL_SOURCE))
+
+
 def limit_sheet(given: Given) -> LimitSheet:
     """Return the limit sheet of a build.
 
@@ -316,21 +331,11 @@ def limit_sheet(given: Given) -> LimitSheet:
     ValueError
         If a value cannot be read; ``limit_problems`` tells all of them.
     """
-    limits = [
-        Limit(
-            channel=channel,
-            side=LimitSide(_side(channel, entry)),
-            amber=_limit_value(entry["amber"], channel),
-            red=_limit_value(entry["red"], channel),
-            source=entry["source"],
-            derate=_limit_value(entry["derate"], channel),
-        )
-        for channel, entry in _entries(given)
-    ]
+    limits = list(_limits(given))
     if given["use_typical"]:
         own = LimitSheet(limits=tuple(limits))
-        spoken = {limit.channel: {one.side for one in own.of(limit.channel)} for limit in TYPICAL_LIMITS}
-        limits.extend(limit for limit in TYPICAL_LIMITS if limit.side not in spoken[limit.channel])
+        spoken = {limit.channel: {one.side for one in own.of(limit.channel)} for limit in typical_limits()}
+        limits.extend(limit for limit in typical_limits() if limit.side not in spoken[limit.channel])
     return LimitSheet(
         **given.typed(LimitSheet),
         limits=tuple(limits),

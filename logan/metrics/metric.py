@@ -64,8 +64,6 @@ class Metric:
         The figures that drives are listed, compared and followed over time by: name with its SI unit to figure.
     uses : mapping of str to str
         Use of the drive that figures rest on which do not carry a refusal themselves, by how their names start.
-    chapter : str
-        Of the method.
     """
 
     name: str
@@ -73,7 +71,6 @@ class Metric:
     compute: Callable[[Asked], Any]
     figures: Callable[[Any], Mapping[str, Figure]] = _none
     uses: Mapping[str, str] = field(default_factory=dict)
-    chapter: str = "measured"
 
     def figures_of(self, found: Any, refusals: Mapping[str, Refusal]) -> dict[str, Figure]:
         """The figures of a result; refused where the use that they rest on is."""

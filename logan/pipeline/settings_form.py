@@ -218,10 +218,10 @@ def _field(path: str, key: Key, raw: object, units: DisplayUnits) -> FormField:
 def _limit_fields(values: dict[str, Any]) -> Iterator[FormField]:
     """Amber, derating, red and source of each channel that has limits here or commonly has."""
     from logan.channels.vocabulary import channel_kind
-    from logan.configuration.typical_limits import TYPICAL_LIMITS
+    from logan.configuration.build import typical_limits
 
     examples = dict(_LIMIT_EXAMPLES)
-    for limit in TYPICAL_LIMITS:
+    for limit in typical_limits():
         kind = channel_kind(limit.channel)
         unit = kind.unit if kind else ""
         examples[limit.channel] = (f"{limit.amber:g} {unit}", f"{limit.red:g} {unit}")

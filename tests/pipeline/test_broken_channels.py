@@ -5,7 +5,7 @@ import pytest
 
 from logan.analysis import analyse_drive
 from logan.channels.vocabulary import CHANNEL_KINDS
-from logan.configuration.typical_limits import TYPICAL_LIMITS
+from logan.configuration.build import typical_limits
 from logan.drive.drive import Channel, Drive
 from logan.report.sections.measurements import measurement_blocks
 from logan.settings import LimitSheet
@@ -53,6 +53,6 @@ def broken_drive(seed):
 @pytest.mark.parametrize("seed", range(8))
 def test_no_channel_however_broken_breaks_the_analysis_or_its_tables(seed):
     vehicle = twin_drive("urban", 4, duration_s=700.0).vehicle
-    analysis = analyse_drive(broken_drive(seed), build_of(vehicle, limits=LimitSheet(limits=TYPICAL_LIMITS)))
+    analysis = analyse_drive(broken_drive(seed), build_of(vehicle, limits=LimitSheet(limits=typical_limits())))
     assert len(analysis.regen.figures) == 8
     assert all(block for block in measurement_blocks(analysis, DisplayUnits()))
