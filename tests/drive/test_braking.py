@@ -295,3 +295,13 @@ def test_friction_that_no_braking_tells_is_pressure_by_way_at_the_usual_pads_and
     assert sigma == pytest.approx(np.hypot(0.7, 0.1) * whole)
     assert friction_by_pressure(without(drive, "brake_pressure"), build, work, mute) is None
     assert friction_by_pressure(drive, build, work, []) is None
+
+
+def test_a_pedal_pressed_later_or_sooner_is_not_of_this_braking():
+    for pressed, expected in (((62.0, 63.0), True), ((75.0, 80.0), False), ((50.0, 55.0), False)):
+        (one,) = (
+            one for one in found_in(*slowing(800, pulses((61.0, 66.0)), ("brake_switch", pulses(pressed, watts=1.0))))
+            if one.into_motor_j > 1_000.0
+        )  # fmt: skip
+        assert one.brake_pressed is expected
+        assert (one.friction_j == 0.0) is not expected or one.braking_j < one.into_motor_j

@@ -329,7 +329,7 @@ def test_grade_by_height_is_taken_over_its_base():
     assert level.distance_m == pytest.approx(13_990.0, abs=GRADE_BASE_M)
 
 
-@pytest.mark.parametrize(("held_s", "is_span"), [(4.0, False), (7.0, True)])
+@pytest.mark.parametrize(("held_s", "is_span"), [(5.0, False), (6.0, True)])
 def test_a_marker_held_for_five_seconds_is_a_span_and_a_shorter_one_a_press(held_s, is_span):
     time_s = np.arange(0.0, 1000.0, 0.5)
     value = sum(((time_s > at_s) & (time_s <= at_s + held_s)).astype(float) for at_s in (100.0, 400.0))

@@ -154,3 +154,14 @@ def test_no_current_is_none_of_what_a_curve_allows_for_its_window():
     assert {one.peak.sampled_a for one in summary.durations} == {0.0}
     assert not any("not logged" in note for note in summary.notes)
     assert "current: not logged" in summary_of(made_drive(("speed", time_s, np.zeros(time_s.shape)))).notes
+
+
+def test_a_curve_of_rms_looks_at_rms_and_a_curve_of_peaks_at_means():
+    """Ten seconds of 300 A and ten of nothing, over and over: the mean of a minute is 150 A, its RMS 212 A."""
+    time_s = np.arange(0.0, 300.0, 0.1)
+    drive = made_drive(("pack_current", time_s, np.where(time_s % 20.0 < 10.0, 300.0, 0.0)))
+    rms = DurationCurve(component="fuse", duration_s=(59.0, 60.0), current_a=(9e5, 400.0))
+    long = {"duration_s": (60.0, 60.1), "current_a": (9e5, 400.0)}
+    by_rms, by_mean = summary_of(drive, rms, replace(rms, quantity="peak", **long)).approaches
+    assert by_rms.current_a == pytest.approx(300.0 / np.sqrt(2.0), rel=0.02)
+    assert by_mean.current_a == pytest.approx(150.0, rel=0.02)

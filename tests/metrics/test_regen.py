@@ -286,20 +286,24 @@ def test_friction_by_pressure_holds_the_truth_with_its_interval_and_has_a_factor
     assert np.median(far) < 0.15
 
 
-def slowed(start_m_per_s, end_m_per_s, *more, back_w=6_000.0, rate_m_per_s2=1.5, **fields):
+def slowed(*arguments, **back):
+    """Regeneration of the drive below."""
+    drive, build = slowed_drive(*arguments, **back), build_of(TwinVehicle())
+    return regen_summary(drive, build, energy_summary(drive, build))
+
+
+def slowed_drive(start_m_per_s, end_m_per_s, *more, back_w=6_000.0, rate_m_per_s2=1.5):
     """Half a minute at one speed, then straight down to another with so much power into the pack, and on at that."""
     time_s = 0.1 * np.arange(1_200)
     speed = np.clip(start_m_per_s - rate_m_per_s2 * (time_s - 30.0), end_m_per_s, start_m_per_s)
     braking = (time_s > 30.05) & (speed > end_m_per_s)
-    made = made_drive(
+    return made_drive(
         ("pack_voltage", time_s, np.full(time_s.shape, 400.0)),
         ("pack_current", time_s, np.where(braking, -back_w, np.where(speed > 0.0, 20_000.0, 300.0)) / 400.0),
         ("speed", time_s, speed),
         ("dcdc_power", time_s, np.full(time_s.shape, 300.0)),
         *((name, time_s, np.broadcast_to(value, time_s.shape)) for name, value in more),
     )
-    build = build_of(TwinVehicle())
-    return regen_summary(made, build, energy_summary(made, build), **fields)
 
 
 @pytest.mark.parametrize(
@@ -358,3 +362,24 @@ def test_friction_that_cannot_be_told_is_at_most_what_is_left_and_its_ninety_per
     most_wh = (left + 1.645 * work_sigma_j([one], vehicle)) / 3600.0
     assert refused.reason.endswith(f"at most {most_wh:.0f} Wh")
     assert 30.0 < most_wh < 100.0
+
+
+def test_more_than_can_be_is_refused_from_two_sigma_on():
+    """Ever more comes back: refused where share less twice its sigma passes one, and told up to there."""
+    build, seen = build_of(TwinVehicle()), []
+    for back_w in np.linspace(22_000.0, 30_000.0, 33):
+        drive = slowed_drive(20.0, 0.0, back_w=back_w)
+        (one,) = brakings_of(drive, build)
+        share = one.into_pack_j / one.braking_j
+        sigma = share * work_sigma_j([one], TwinVehicle()) / one.braking_j
+        found = value(regen_summary(drive, build, energy_summary(drive, build)), 3)
+        assert isinstance(found, Refusal) is bool(share - 2.0 * sigma > 1.0)
+        seen.append((share - 1.0) / sigma)
+    assert any(1.5 < one < 2.0 for one in seen)
+    assert any(2.0 < one < 2.5 for one in seen)
+
+
+def test_what_slows_on_the_plug_is_no_braking():
+    on_the_plug = np.arange(1_200) > 200
+    assert value(slowed(20.0, 0.0, ("charging", on_the_plug.astype(float))), 3).reason == "no braking was found"
+    assert len(slowed(20.0, 0.0, ("charging", (~on_the_plug).astype(float))).stops) == 1
