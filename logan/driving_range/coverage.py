@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import betaincinv
 
 from logan.drive.wheel_work import rotating_mass_of
-from logan.model.drive_fit import planned_energy, predicted_energy
+from logan.model.drive_fit import predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
@@ -40,8 +40,8 @@ class LeftOutDrive:
         Name of the drive.
     distance_m : float
         Distance. [m]
-    measured_wh, predicted_wh, planned_wh, naive_wh : float
-        Measured; predicted by the fit on the other drives; by the plan; by the others' mean Wh per km.
+    measured_wh, predicted_wh, naive_wh : float
+        Measured; predicted by the fit on the other drives; by the others' mean Wh per km.
     sigma_wh : float
         Standard uncertainty of the prediction before it is widened.
     low_wh, high_wh : float
@@ -55,7 +55,6 @@ class LeftOutDrive:
     measured_wh: float
     predicted_wh: float
     sigma_wh: float
-    planned_wh: float
     naive_wh: float
     low_wh: float
     high_wh: float
@@ -157,7 +156,7 @@ def leave_one_drive_out(
     rows: list[LeftOutDrive] = []
     for group in groups:
         told(StepWords(f"leaving out drive {usable[group[0]].drive_id}", int(group[0]), len(usable)))
-        rows += _left_out(group, whole, widened, prior, measurements, build)
+        rows += _left_out(group, whole, widened, measurements, build)
     predicted = {row.drive_id for row in rows}
     missing = tuple(drive.drive_id for drive in usable if drive.drive_id not in predicted)
     return replace(_calibration(_scaled(rows)), unpredicted=missing)
@@ -200,7 +199,7 @@ def predict_others(
         return Calibration(drives=(), reason=reason)
     inner = leave_one_drive_out(prior, usable, measurements, build, whole=whole, told=told)
     fitted = [state.drive for state in whole.states]
-    rows = _predicted(judged, whole, fitted, whole.regen_limit, widened, prior, build)
+    rows = _predicted(judged, whole, fitted, whole.regen_limit, widened, build)
     half = student_t_half_width(INTERVAL_RATIO, float("inf")) * inner.interval_scale_ratio
     return _calibration(
         tuple(
@@ -214,7 +213,6 @@ def _left_out(
     group: IntArray,
     whole: Solution,
     widened: SharedPrior,
-    prior: ParameterDistribution,
     measurements: Sequence[Measurement],
     build: BuildSettings,
 ) -> list[LeftOutDrive]:
@@ -225,7 +223,7 @@ def _left_out(
     if not fitted.converged:
         return []
     limit = limit_seen(fitted, rotating_kg) if whole.regen_limit else None
-    return _predicted([whole.states[place].drive for place in group], fitted, others, limit, widened, prior, build)
+    return _predicted([whole.states[place].drive for place in group], fitted, others, limit, widened, build)
 
 
 def _predicted(
@@ -234,7 +232,6 @@ def _predicted(
     others: Sequence[DriveSegments],
     limit: RegenLimit | None,
     widened: SharedPrior,
-    prior: ParameterDistribution,
     build: BuildSettings,
 ) -> list[LeftOutDrive]:
     """Drives as a fit on others predicts them, no interval yet."""
@@ -253,7 +250,6 @@ def _predicted(
                 measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
                 predicted_wh=predicted.value,
                 sigma_wh=sigma_wh,
-                planned_wh=planned_energy(drive, prior, build).value,
                 naive_wh=naive_j_per_m * drive.distance_m / JOULES_PER_WATT_HOUR,
                 low_wh=predicted.value,
                 high_wh=predicted.value,

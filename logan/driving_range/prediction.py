@@ -1,7 +1,9 @@
 """The driving range of each scenario as a distribution, from a plan or from a fit alike."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -31,6 +33,7 @@ PLAN_AUXILIARY_SIGMA: Final = 0.2
 PRIOR_DOMINATED: Final = "mostly your plan: fewer than two drives, so the plan's assumptions decide"
 
 MOST_EFFICIENCY_RATIO: Final = 0.995
+LEAST_MASS_RATIO: Final = 0.3
 EFFICIENCY_COLUMNS: Final = [PARAMETER_NAMES.index(name) for name in EFFICIENCIES]
 """Columns of the parameters that no sample has above it."""
 
@@ -235,6 +238,24 @@ class Draws:
     usable: FloatArray
     usable_loss: FloatArray
 
+    def first(self, count: int) -> Draws:
+        """So many of the samples."""
+        return replace(
+            self,
+            parameters=self.parameters[:count],
+            others={name: values[:count] for name, values in self.others.items()},
+            usable=self.usable[:count],
+            usable_loss=self.usable_loss[:count],
+        )
+
+    def heavier_by(self, mass_kg: float) -> Draws:
+        """The same vehicles with so much more on board; a much smaller pack cannot make one weightless."""
+        moved = self.parameters.copy(), self.median.copy()
+        for values in moved:
+            column = values[:, PARAMETER_NAMES.index("mass_kg")]
+            column[:] = np.maximum(column + mass_kg, LEAST_MASS_RATIO * column)
+        return replace(self, parameters=moved[0], median=moved[1])
+
     def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
         """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
         return scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=environment_by(self.others))
@@ -304,6 +325,12 @@ def available_share_ratio(target: Target) -> float:
     return (1.0 - target.reserve_ratio) * (1.0 - target.ageing_ratio)
 
 
+def range_of_m(usable_wh: FloatArray, consumed_wh_per_km: FloatArray, target: Target) -> FloatArray:
+    """Range of each sample, reserve and ageing taken off, shape (n,); endless where energy is gained. [m]"""
+    whole_m = 1000.0 * usable_wh / np.maximum(consumed_wh_per_km, 1e-9)
+    return np.where(consumed_wh_per_km > 0, available_share_ratio(target) * whole_m, np.inf)
+
+
 def _scenario_range(
     prepared: PreparedScenario,
     draws: Draws,
@@ -319,9 +346,7 @@ def _scenario_range(
         consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
     breakdown = draws.median_breakdown(prepared, build)
     energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, prepared.mean_speed_m_per_s)
-    share = available_share_ratio(build.target)
-    # A scenario that gains energy, such as a long descent, has no range; it is shown as unbounded.
-    range_m = np.where(consumed > 0, share * energy_wh / np.maximum(consumed, 1e-9) * 1000.0, np.inf)
+    range_m = range_of_m(energy_wh, consumed, build.target)
     consumption = Quantiles.of_samples(consumed, "Wh/km")
     return ScenarioRange(
         name=prepared.name,

@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OtherValues, environment_by
-from logan.driving_range.prediction import Draws, ScenarioRange, available_share_ratio, draw_samples
-from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
+from logan.driving_range.other_values import OtherValues
+from logan.driving_range.prediction import Draws, ScenarioRange, available_share_ratio, draw_samples, range_of_m
+from logan.driving_range.scenarios import PreparedScenario
 from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
-from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
+from logan.model.parameters import ParameterDistribution
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings, PackSettings
 
@@ -58,8 +58,8 @@ class PackSizing:
     ----------
     scenario : str
         In which the target must be reached.
-    target_range_m, reserve_ratio, ageing_ratio : float
-        As the build asks. [m, ratio, ratio]
+    target_range_m : float
+        As the build asks. [m]
     sizes : tuple of PackSize
         Rising confidence.
     saved_by_halving_uncertainty_wh : float
@@ -70,8 +70,6 @@ class PackSizing:
 
     scenario: str
     target_range_m: float
-    reserve_ratio: float
-    ageing_ratio: float
     sizes: tuple[PackSize, ...]
     saved_by_halving_uncertainty_wh: float
     choices: tuple[PackChoice, ...]
@@ -135,7 +133,7 @@ def size_pack(
     kilometres = build.target.range_m / 1000.0
     needed_wh = kilometres * consumed / (given * available_share_ratio(build.target))
     choices = pack_choices(draws, build, prepared, usable, confidences_ratio[-1])
-    feedback = _MassFeedback.of(prepared, draws, build, usable)
+    feedback = _MassFeedback(prepared, draws, build, usable.energy_wh)
     sizes = tuple(feedback.size(level, float(np.quantile(needed_wh, level))) for level in confidences_ratio)
     median_wh = float(np.median(consumed))
     surer_wh = needed_wh / consumed * median_wh * (consumed / median_wh) ** 0.5
@@ -143,8 +141,6 @@ def size_pack(
     return PackSizing(
         scenario=prepared.name,
         target_range_m=build.target.range_m,
-        reserve_ratio=build.target.reserve_ratio,
-        ageing_ratio=build.target.ageing_ratio,
         sizes=sizes,
         saved_by_halving_uncertainty_wh=sizes[-1].usable_energy_wh - surer.usable_energy_wh,
         choices=choices,
@@ -159,47 +155,32 @@ class _MassFeedback:
     draws: Draws
     build: BuildSettings
     usable_wh: float
-    usable_share_ratio: float
-    base_wh_per_km: float
-
-    @classmethod
-    def of(cls, prepared: PreparedScenario, draws: Draws, build: BuildSettings, usable: UsableEnergy) -> _MassFeedback:
-        base = float(draws.median_breakdown(prepared, build).total_wh_per_km[0])
-        return cls(prepared, draws, build, usable.energy_wh, usable.energy_wh / pack_energy_wh(build.pack), base)
 
     def added_mass_kg(self, usable_wh: float) -> float:
-        return self.build.pack.cell_mass_kg_per_wh * (usable_wh - self.usable_wh) / self.usable_share_ratio
+        """What a pack of another usable energy weighs more than the one in the build. [kg]"""
+        pack = self.build.pack
+        return pack.cell_mass_kg_per_wh * pack_energy_wh(pack) * (usable_wh / self.usable_wh - 1.0)
 
     def consumption_wh_per_km(self, added_mass_kg: float) -> float:
-        changed = self.draws.median.copy()
-        column = PARAMETER_NAMES.index("mass_kg")
-        # A much smaller pack cannot make the vehicle weightless.
-        changed[:, column] = np.maximum(changed[:, column] + added_mass_kg, 0.3 * changed[:, column])
-        environment = environment_by(self.draws.median_others)
-        found = scenario_consumption_wh_per_km(self.prepared, changed, self.build, environment=environment)
-        return float(found[0])
+        """At the medians, with so much more on board. [Wh/km]"""
+        found = self.draws.heavier_by(added_mass_kg).median_breakdown(self.prepared, self.build)
+        return float(found.total_wh_per_km[0])
 
     def size(self, confidence_ratio: float, needed_wh: float) -> PackSize:
         """Iterate the energy needed at the present mass until the mass it brings is carried too."""
-        usable_wh = needed_wh
+        usable_wh, present = needed_wh, self.consumption_wh_per_km(0.0)
         for _ in range(_MAX_ROUNDS):
-            factor = self.consumption_wh_per_km(self.added_mass_kg(usable_wh)) / self.base_wh_per_km
-            following_wh = needed_wh * factor
-            if following_wh > _RUNAWAY_FACTOR * needed_wh:
-                return PackSize(
-                    confidence_ratio=confidence_ratio,
-                    usable_energy_wh=math.inf,
-                    added_mass_kg=math.inf,
-                    consumption_wh_per_km=math.inf,
-                )
-            if abs(following_wh - usable_wh) <= 1e-6 * usable_wh:
+            following_wh = needed_wh * self.consumption_wh_per_km(self.added_mass_kg(usable_wh)) / present
+            is_settled = abs(following_wh - usable_wh) <= 1e-6 * usable_wh
+            usable_wh = following_wh if following_wh <= _RUNAWAY_FACTOR * needed_wh else math.inf
+            if is_settled or usable_wh == math.inf:
                 break
-            usable_wh = following_wh
+        added_kg = self.added_mass_kg(usable_wh)
         return PackSize(
             confidence_ratio=confidence_ratio,
             usable_energy_wh=usable_wh,
-            added_mass_kg=self.added_mass_kg(usable_wh),
-            consumption_wh_per_km=self.consumption_wh_per_km(self.added_mass_kg(usable_wh)),
+            added_mass_kg=added_kg,
+            consumption_wh_per_km=self.consumption_wh_per_km(added_kg) if math.isfinite(added_kg) else math.inf,
         )
 
 
@@ -221,7 +202,6 @@ def agreed_with(sizing: PackSizing, target: ScenarioRange) -> PackSizing:
 
 _SAMPLES: Final = 2_000
 _MOST_ROWS: Final = 5
-_LEAST_MASS_SHARE: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,8 +218,8 @@ class PackChoice:
         True for the pack that the build has.
     nominal_energy_wh, usable_energy_wh : float
         Usable at 25 degC and moderate load. [Wh]
-    mass_kg, mass_change_kg : float
-        By its specific energy, and against the pack in the build. [kg]
+    mass_kg : float
+        By its specific energy. [kg]
     cost : float or None
         In the user's currency; None where no price is given.
     consumption_wh_per_km : float
@@ -258,7 +238,6 @@ class PackChoice:
     nominal_energy_wh: float
     usable_energy_wh: float
     mass_kg: float
-    mass_change_kg: float
     cost: float | None
     consumption_wh_per_km: float
     range_m: Quantiles
@@ -302,13 +281,7 @@ def pack_choices(
     confidence_ratio : float
         Chance from which no larger pack of the same cells is listed. [ratio]
     """
-    few = replace(
-        draws,
-        parameters=draws.parameters[:_SAMPLES],
-        others={name: values[:_SAMPLES] for name, values in draws.others.items()},
-        usable=draws.usable[:_SAMPLES],
-        usable_loss=draws.usable_loss[:_SAMPLES],
-    )
+    few = draws.first(_SAMPLES)
     found: list[PackChoice] = []
     for pack in _own_strings(build.pack):
         found.append(_choice(pack, few, build, prepared, usable))
@@ -342,18 +315,11 @@ def _choice(
             resistance_ohm=usable.resistance_ohm / ratio,
         )
     mass_kg = nominal_wh * pack.cell_mass_kg_per_wh
-    change_kg = mass_kg - pack_energy_wh(own) * own.cell_mass_kg_per_wh
-    column = PARAMETER_NAMES.index("mass_kg")
-    parameters, median = draws.parameters.copy(), draws.median.copy()
-    for values in (parameters, median):
-        # A much smaller pack cannot make the vehicle weightless.
-        values[:, column] = np.maximum(values[:, column] + change_kg, _LEAST_MASS_SHARE * values[:, column])
-    moved = replace(draws, parameters=parameters, median=median)
+    moved = draws.heavier_by(mass_kg - pack_energy_wh(own) * own.cell_mass_kg_per_wh)
     consumed = moved.consumption_wh_per_km(prepared, build)
     breakdown = moved.median_breakdown(prepared, build)
     energy_wh = gives.sample(breakdown, prepared.parts[0].conditions, draws.usable, draws.usable_loss)
-    share = available_share_ratio(build.target)
-    range_m = np.where(consumed > 0, 1000.0 * share * energy_wh / np.maximum(consumed, 1e-9), np.inf)
+    range_m = range_of_m(energy_wh, consumed, build.target)
     cells = pack.cells_in_series * pack.cells_in_parallel
     return PackChoice(
         name=pack.name,
@@ -364,7 +330,6 @@ def _choice(
         nominal_energy_wh=nominal_wh,
         usable_energy_wh=gives.energy_wh,
         mass_kg=mass_kg,
-        mass_change_kg=change_kg,
         cost=None if pack.cost_per_kwh is None else pack.cost_per_kwh * nominal_wh / 1000.0,
         consumption_wh_per_km=float(np.median(consumed)),
         range_m=Quantiles.of_samples(range_m, "m"),

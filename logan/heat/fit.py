@@ -16,9 +16,8 @@ from logan.settings import BuildSettings
 from logan.units import FloatArray
 from logan.units.sentences import measure
 
-LEAST_MOTOR_RISE_K: Final = 15.0
 LEAST_RISE_K: Final = {
-    "motor": LEAST_MOTOR_RISE_K, "rotor": 10.0, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0
+    "motor": 15.0, "rotor": 10.0, "inverter": 6.0, "coolant": 1.0, "cells": 0.0, "oil": 6.0
 }  # fmt: skip
 """A part that rose less teaches nothing; the cells are known from weight and resistance. [K]"""
 
@@ -176,19 +175,12 @@ def fit_heat(series: Sequence[HeatSeries], build: BuildSettings, *, total_ratio:
         blank = _from_priors(names, priors)
         refusal = _refusal(part, observed, load.ambient_degc, has_coolant)
         fitted = blank if refusal else _fit_part(part, load, observed, values, priors, has_coolant)
-        rise_k = _rise_k(observed.get(part), load.ambient_degc)
+        rise_k = float(np.nanmax(observed[part] - load.ambient_degc[:, :, 0])) if part in observed else 0.0
         if refusal is None and fitted.residual_k > MOST_RESIDUAL_K[part]:
             text = f"the network leaves {measure(fitted.residual_k, 'K', '.1f')}: a thermostat, a fan, another load"
             refusal = Refusal(text, "Log what switches it, such as pump and fan")
             fitted = blank
-        parts[part] = PartFit(
-            log_mean=fitted.log_mean,
-            log_covariance=fitted.log_covariance,
-            residual_k=fitted.residual_k,
-            rise_k=rise_k,
-            offset_k=offsets.get(part, 0.0),
-            refusal=refusal,
-        )
+        parts[part] = replace(fitted, rise_k=rise_k, offset_k=offsets.get(part, 0.0), refusal=refusal)
         values |= {name: np.array([value]) for name, value in zip(names, np.exp(fitted.log_mean), strict=True)}
     window = max(1, int(120.0 / BLOCK_S))
     return HeatModel(
@@ -315,12 +307,6 @@ def _bridged(columns: FloatArray) -> FloatArray:
         known = np.isfinite(columns[:, d])
         filled[:, d] = np.interp(at, at[known], columns[known, d]) if known.any() else np.nanmean(columns)
     return filled
-
-
-def _rise_k(observed: FloatArray | None, ambient_degc: FloatArray) -> float:
-    if observed is None:
-        return 0.0
-    return float(np.nanmax(observed - ambient_degc[:, :, 0]))
 
 
 def _refusal(

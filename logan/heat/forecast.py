@@ -226,8 +226,6 @@ class PartForecast:
         Limits.
     to_amber_s, to_derate_s, to_red_s : Figure
         When it is reached; refused with the reason where it is not. [s]
-    holds_ratio : float or None
-        Chance of staying below red; None where no red limit is given or nothing may be said.
     hidden_k : float or None
         Winding above its sensor at the peak. [K]
     """
@@ -245,7 +243,6 @@ class PartForecast:
     to_amber_s: Figure
     to_derate_s: Figure
     to_red_s: Figure
-    holds_ratio: float | None
     hidden_k: float | None = None
 
 
@@ -408,7 +405,6 @@ def _part(
         to_amber_s=_reached(seen, amber, guess),
         to_derate_s=_reached(seen, derate, guess),
         to_red_s=_reached(seen, red, guess),
-        holds_ratio=None if red is None else float((peaks < red).mean()),
         hidden_k=None if hidden is None else float(np.median(hidden[index])),
     )
 

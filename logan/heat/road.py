@@ -1,7 +1,7 @@
 """The pass: temperatures over a road, what holds, when it does not; and the force that is held for ever."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -256,11 +256,11 @@ class HeldForces:
     """
 
     part: str
-    refusal: Refusal | None
-    median_n: FloatArray
-    low_n: FloatArray
-    half_hour_n: FloatArray
     extrapolation_ratio: float
+    refusal: Refusal | None = None
+    median_n: FloatArray = field(default_factory=lambda: np.zeros(0))
+    low_n: FloatArray = field(default_factory=lambda: np.zeros(0))
+    half_hour_n: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def is_guess(self) -> BoolArray:
@@ -354,16 +354,14 @@ def held_forces(
 def _held(
     part: str, model: HeatModel, rise_k: FloatArray, room_k: float, force_n: FloatArray, rng: np.random.Generator
 ) -> HeldForces:
-    fit, empty = model.parts[part], np.zeros(0)
+    fit = model.parts[part]
     ratio = room_k / max(fit.rise_k, 1.0)
     refusal = fit.refusal
     if refusal is None and ratio > MOST_BAND_RATIO:
         reason = f"its limit lies {ratio:.1f} times as far above the outside air as it was ever seen"
         refusal = Refusal(reason, "Drive ten minutes of steady hard pull, where it is legal and safe")
     if refusal is not None:
-        return HeldForces(
-            part=part, refusal=refusal, median_n=empty, low_n=empty, half_hour_n=empty, extrapolation_ratio=ratio
-        )
+        return HeldForces(part=part, refusal=refusal, extrapolation_ratio=ratio)
     speeds, k = rise_k.shape[1], rise_k.shape[3]
     beyond = np.maximum(1.0 + discrepancy_ratio(part, ratio) * rng.standard_normal(k), 0.5)
     goal = (room_k - fit.offset_k + READING_SIGMA_K * rng.standard_normal(k)) / beyond
@@ -379,7 +377,6 @@ def _held(
     lasting, short = forces(-1), forces(round(HALF_HOUR_S / _STEP_S) - 1)
     return HeldForces(
         part=part,
-        refusal=None,
         median_n=np.median(lasting, axis=1),
         low_n=np.percentile(lasting, 10.0, axis=1),
         half_hour_n=np.percentile(short, 10.0, axis=1),

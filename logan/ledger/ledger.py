@@ -102,12 +102,12 @@ class EnergyLedger:
     entries: tuple[LedgerEntry, ...]
     residual_wh: Figure
     residual_ratio: float | None
-    segments: tuple[LedgerRow, ...]
-    by_speed: tuple[LedgerRow, ...]
-    by_grade: tuple[LedgerRow, ...]
-    by_temperature: tuple[LedgerRow, ...]
-    by_marker: tuple[LedgerRow, ...]
     notes: tuple[str, ...]
+    segments: tuple[LedgerRow, ...] = ()
+    by_speed: tuple[LedgerRow, ...] = ()
+    by_grade: tuple[LedgerRow, ...] = ()
+    by_temperature: tuple[LedgerRow, ...] = ()
+    by_marker: tuple[LedgerRow, ...] = ()
 
     def entry(self, name: str) -> LedgerEntry | None:
         """Return the entry of one name; None where there is none."""
@@ -260,3 +260,14 @@ def _marked_spans(time_s: FloatArray, value: FloatArray) -> Iterable[tuple[float
     held = spans_where(time_s, value != 0.0)
     long = [(start_s, end_s) for start_s, end_s in held if end_s - start_s >= MARKER_SPAN_S]
     return long or pairwise(start_s for start_s, _ in held)
+
+
+def all_rows(steps: LedgerSteps, drive: Drive) -> dict[str, tuple[LedgerRow, ...]]:
+    """Rows of every kind, by the names of ``EnergyLedger``."""
+    return {
+        "segments": segment_rows(steps),
+        "by_speed": speed_rows(steps),
+        "by_grade": grade_rows(steps, drive),
+        "by_temperature": temperature_rows(steps, drive),
+        "by_marker": marker_rows(steps, drive),
+    }

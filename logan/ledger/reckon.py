@@ -1,7 +1,7 @@
 """Reckoning a drive's ledger, and the residual that does not close."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
 import numpy as np
 
@@ -9,16 +9,7 @@ from logan.drive.braking import Braking, brakings, friction_by_pressure
 from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
 from logan.drive.logged_loads import AuxiliaryLoad, auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
-from logan.ledger.ledger import (
-    EnergyLedger,
-    LedgerEntry,
-    LedgerSteps,
-    grade_rows,
-    marker_rows,
-    segment_rows,
-    speed_rows,
-    temperature_rows,
-)
+from logan.ledger.ledger import EnergyLedger, LedgerEntry, LedgerSteps, all_rows
 from logan.numerics import cumulative, integrate
 from logan.physics.battery import resistance_at_ohm
 from logan.physics.powertrain import force_loss_w
@@ -57,31 +48,25 @@ def energy_ledger(
     EnergyLedger
         Entries, residual, rows and notes.
     """
-    power, work = pack_power(drive), wheel_work(drive, build)
-    refusal = (refusals or {}).get("net_energy")
-    if power is None:
-        refusal = refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current, or pack_power")
-    if refusal is not None or power is None:
-        return _refused(refusal or Refusal("no pack power is logged", ""))
-    account = _Account(drive, build, power, work)
+    power, refusal = pack_power(drive), (refusals or {}).get("net_energy")
+    if power is None or refusal is not None:
+        missing = Refusal("no pack power is logged", "Map pack_voltage and pack_current, or pack_power")
+        return _refused(refusal or missing)
+    account = _Account(drive, build, power, wheel_work(drive, build))
     least = (settings or AnalysisSettings()).min_coverage_ratio
     if account.coverage_ratio < least:
         reason = f"power is known for {account.coverage_ratio:.0%} of the driving time; {least:.0%} is the least"
         return _refused(Refusal(reason, "Log voltage and current all the way"))
     entries, residual, notes = account.entries()
-    rows = account.steps()
+    steps = account.steps()
     return EnergyLedger(
         entries=entries,
         residual_wh=residual,
         residual_ratio=residual.value * JOULES_PER_WATT_HOUR / account.out_j
         if isinstance(residual, Estimate) and account.out_j > 0.0
         else None,
-        segments=segment_rows(rows) if rows else (),
-        by_speed=speed_rows(rows) if rows else (),
-        by_grade=grade_rows(rows, drive) if rows else (),
-        by_temperature=temperature_rows(rows, drive) if rows else (),
-        by_marker=marker_rows(rows, drive) if rows else (),
         notes=notes,
+        **({} if steps is None else all_rows(steps, drive)),
     )
 
 
@@ -89,13 +74,22 @@ def _refused(refusal: Refusal) -> EnergyLedger:
     return all_refused(EnergyLedger, refusal, notes=(refusal.reason,))
 
 
-@dataclass(frozen=True, slots=True)
-class _Spent:
-    """One cause of wheel work, its energy and standard uncertainty. [J]"""
+class _Spent(NamedTuple):
+    """One place where energy went, how much, and its standard uncertainty. [J]"""
 
     name: str
     joules: float
     sigma_j: float
+    basis: str = "modelled"
+    coverage_ratio: float | None = None
+
+    @property
+    def entry(self) -> LedgerEntry:
+        """As the ledger shows it."""
+        wh, sigma_wh = self.joules / JOULES_PER_WATT_HOUR, abs(self.sigma_j) / JOULES_PER_WATT_HOUR
+        return LedgerEntry(
+            name=self.name, energy_wh=Estimate(wh, "Wh", sigma_wh, self.basis, self.coverage_ratio), basis=self.basis
+        )
 
 
 class _Account:
@@ -130,21 +124,16 @@ class _Account:
         sigma = np.sqrt(sum(one.sigma_j**2 for one in self.brakings if one.friction_j > 0.0))
         return sum(one.friction_j for one in self.brakings), float(sigma)
 
-    def _auxiliary_entries(self) -> list[LedgerEntry]:
-        entries = []
+    def _auxiliaries(self) -> Iterator[_Spent]:
         for name, watts in self.auxiliary.parts_w.items():
             masked = np.where(np.isfinite(self.watts), watts, np.nan)
             joules = integrate(self.power.time_s, masked, max_gap_s=self.power.max_gap_s).total * self.fill
             basis = self.auxiliary.basis[name]
             sigma_j = 0.02 * joules if basis == "measured" else self.auxiliary.sigma_w * self.covered_s
-            entries.append(_entry(name, joules, sigma_j, basis))
-        return entries
+            yield _Spent(name, joules, sigma_j, basis)
 
-    def _wheel_work(self, work: WheelWork) -> tuple[list[_Spent], float]:
-        """Causes of wheel work, and the part of their uncertainty that mass and height share. [J]
-
-        Method: measured (6).
-        """
+    def _wheel_work(self, work: WheelWork) -> list[_Spent]:
+        """Causes of wheel work. Method: measured (6)."""
         vehicle = self.build.vehicle
         mass_ratio = vehicle.mass_kg.sigma / vehicle.mass_kg.value
         rolling, air = float(work.rolling_j.sum()), float(work.air_j.sum())
@@ -153,55 +142,40 @@ class _Account:
         air_ratio = vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value
         height_j = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * (work.height_sigma_m or 0.0) * np.sqrt(2.0)
         friction, friction_sigma = self.friction_j
-        spent = [
+        return [
             _Spent("rolling", rolling, float(rolling_ratio) * rolling),
             _Spent("air", air, air_ratio * air),
             _Spent("hills", hills, float(np.hypot(mass_ratio * hills, height_j))),
             _Spent("kinetic", kinetic, mass_ratio * abs(kinetic)),
             _Spent("friction brakes", friction, friction_sigma),
         ]
-        return spent, float(np.sqrt(sum(one.sigma_j**2 for one in spent)))
 
     def entries(self) -> tuple[tuple[LedgerEntry, ...], Figure, tuple[str, ...]]:
         """All entries, the residual, and the notes."""
-        gain = self.build.instruments.power_gain_sigma_ratio
-        entries = [
-            _entry("pack out", self.out_j, gain * self.out_j, "measured"),
-            _entry("pack in", self.in_j, gain * self.in_j, "measured"),
+        gain, net_j = self.build.instruments.power_gain_sigma_ratio, self.out_j - self.in_j
+        pack = [
+            _Spent("pack out", self.out_j, gain * self.out_j, "measured"),
+            _Spent("pack in", self.in_j, gain * self.in_j, "measured"),
         ]
-        notes = [f"wheel work and losses by {self.build.basis}", *self.auxiliary.notes]
-        loss = self._pack_resistance()
-        if loss is not None:
-            entries.append(loss)
-            notes.append("pack resistance is lost before the terminals: it is not part of the closure")
-        auxiliaries = self._auxiliary_entries()
-        auxiliary_j = _sum_j(auxiliaries)
-        net_j = self.out_j - self.in_j
+        notes = (f"wheel work and losses by {self.build.basis}", *self.auxiliary.notes)
+        if (loss := self._pack_resistance()) is not None:
+            pack.append(loss)
+            notes += ("pack resistance is lost before the terminals: it is not part of the closure",)
+        auxiliaries = list(self._auxiliaries())
+        left_j = net_j - sum(one.joules for one in auxiliaries)
         if self.work is None:
-            rest = net_j - auxiliary_j
-            entries += [*auxiliaries, _entry("drivetrain", rest, gain * self.out_j, "remainder")]
+            rest = _Spent("drivetrain", left_j, gain * self.out_j, "remainder")
             refusal = Refusal("no speed is logged, so wheel work is not known", "Map speed or gnss_speed")
-            return tuple(entries), refusal, (*notes, refusal.reason)
-        spent, wheel_sigma = self._wheel_work(self.work)
-        entries += [_entry(one.name, one.joules, one.sigma_j, "modelled") for one in spent]
-        drivetrain, drivetrain_sigma = self._drivetrain(self.work)
-        entries.append(_entry("drivetrain", drivetrain, drivetrain_sigma, "modelled"))
-        entries += auxiliaries
-        residual_j = net_j - auxiliary_j - drivetrain - sum(one.joules for one in spent)
-        auxiliary_sigma = self.auxiliary.sigma_w * self.covered_s
-        sigma = np.sqrt((gain * net_j) ** 2 + wheel_sigma**2 + drivetrain_sigma**2 + auxiliary_sigma**2)
-        residual = Estimate(
-            residual_j / JOULES_PER_WATT_HOUR,
-            "Wh",
-            float(sigma) / JOULES_PER_WATT_HOUR,
-            "remainder",
-            self.coverage_ratio,
-        )
-        entries.append(LedgerEntry(name="residual", energy_wh=residual, basis="remainder"))
-        return tuple(entries), residual, (*notes, *self.work.notes)
+            return _entries(*pack, *auxiliaries, rest), refusal, (*notes, refusal.reason)
+        spent = [*self._wheel_work(self.work), self._drivetrain(self.work)]
+        left_j -= sum(one.joules for one in spent)
+        sigmas_j = (gain * net_j, self.auxiliary.sigma_w * self.covered_s, *(one.sigma_j for one in spent))
+        sigma_j = float(np.sqrt(np.sum(np.square(sigmas_j))))
+        left = _Spent("residual", left_j, sigma_j, "remainder", self.coverage_ratio)
+        return _entries(*pack, *spent, *auxiliaries, left), left.entry.energy_wh, (*notes, *self.work.notes)
 
-    def _drivetrain(self, work: WheelWork) -> tuple[float, float]:
-        """What the pack gave beyond the wheels, the wheels beyond the pack, and the driveline took; its sigma. [J]"""
+    def _drivetrain(self, work: WheelWork) -> _Spent:
+        """What the pack gave beyond the wheels, the wheels beyond the pack, and the driveline took."""
         train = self.build.powertrain
         drive, regen = train.drive_efficiency, train.regen_efficiency
         back = 1.0 / regen.value
@@ -209,7 +183,7 @@ class _Account:
         loss = fixed + (1.0 - drive.value) * max(self.forward_j - fixed, 0.0) + (back - 1.0) * self.back_j
         loss += float(work.driveline_j.sum())
         sigma = np.hypot(drive.sigma * self.forward_j, regen.sigma * back**2 * self.back_j)
-        return loss - self.within_regen_j, float(sigma)
+        return _Spent("drivetrain", loss - self.within_regen_j, float(sigma))
 
     def _fixed_losses_j(self, work: WheelWork) -> float:
         """Losses that go with time and with the square of wheel force, where drives taught them. [J]"""
@@ -224,7 +198,7 @@ class _Account:
         watts = force_loss_w(force_n, train.constant_loss_w.value, train.copper_loss_w_per_n2.value)
         return float(np.sum(watts)) * FORCE_STEP_S
 
-    def _pack_resistance(self) -> LedgerEntry | None:
+    def _pack_resistance(self) -> _Spent | None:
         current = self.drive.get("pack_current")
         if current is None:
             return None
@@ -237,7 +211,7 @@ class _Account:
         square = np.where(charging, np.nan, current.value**2)
         joules = ohm * integrate(current.time_s, square, max_gap_s=current.max_gap_s).total * self.fill
         ratio = pack.resistance_ohm.sigma / pack.resistance_ohm.value
-        return _entry("pack resistance", joules, ratio * joules, "modelled")
+        return _Spent("pack resistance", joules, ratio * joules)
 
     def steps(self) -> LedgerSteps | None:
         """Pack and auxiliary energy on the steps of the wheel work."""
@@ -261,12 +235,5 @@ class _Account:
         )
 
 
-def _entry(name: str, joules: float, sigma_j: float, basis: str) -> LedgerEntry:
-    figure = Estimate(joules / JOULES_PER_WATT_HOUR, "Wh", abs(sigma_j) / JOULES_PER_WATT_HOUR, basis)
-    return LedgerEntry(name=name, energy_wh=figure, basis=basis)
-
-
-def _sum_j(entries: list[LedgerEntry]) -> float:
-    return sum(
-        entry.energy_wh.value * JOULES_PER_WATT_HOUR for entry in entries if isinstance(entry.energy_wh, Estimate)
-    )
+def _entries(*spent: _Spent) -> tuple[LedgerEntry, ...]:
+    return tuple(one.entry for one in spent)

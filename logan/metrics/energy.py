@@ -105,8 +105,13 @@ def energy_summary(
     refusals = refusals or {}
     power = pack_power(drive)
     motion = _checked(driven_distance(drive), drive, build)
+    known: dict[str, Any] = {
+        "coverage_ratio": 0.0, "duration_s": drive.duration_s, "moving_s": motion.moving_s, "charging_s": 0.0,
+        "power_source": "", "distance_source": motion.source, "distance_m": motion.distance_m,
+    }  # fmt: skip
     if power is None:
-        return _refused(drive, motion, Refusal("neither pack voltage and current nor pack power is logged", _MAP))
+        missing = Refusal("neither pack voltage and current nor pack power is logged", _MAP)
+        return all_refused(EnergySummary, missing, **known)
     time_s, watts = power.time_s, power.power_w.copy()
     charging = is_charging_at(drive, time_s)
     watts[charging] = np.nan
@@ -114,14 +119,10 @@ def energy_summary(
     whole = integrate(time_s, watts, max_gap_s=power.max_gap_s)
     wanted_s = max(drive.duration_s - charging_s, whole.covered_s)
     coverage = whole.covered_s / wanted_s if wanted_s > 0 else 0.0
-    known: dict[str, Any] = {
-        "coverage_ratio": coverage, "duration_s": drive.duration_s, "moving_s": motion.moving_s,
-        "charging_s": charging_s, "power_source": power.source, "distance_source": motion.source,
-        "distance_m": motion.distance_m,
-    }  # fmt: skip
+    known |= {"coverage_ratio": coverage, "charging_s": charging_s, "power_source": power.source}
     if coverage < least:
         reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
-        return _refused(drive, motion, Refusal(reason, "Log voltage and current all the way"), known)
+        return all_refused(EnergySummary, Refusal(reason, "Log voltage and current all the way"), **known)
     scale = 1.0 / coverage / JOULES_PER_WATT_HOUR
     doubts_wh = _doubts_wh(doubts_wh_per_km or {}, motion.distance_m)
     parts, decimated_regen_wh = error_budget(drive, build, power, watts, whole, wanted_s - whole.covered_s, doubts_wh)
@@ -150,14 +151,6 @@ def energy_summary(
         budget=parts,
         **known,
     )
-
-
-def _refused(
-    drive: Drive, motion: DrivenDistance, refusal: Refusal, known: Mapping[str, Any] | None = None
-) -> EnergySummary:
-    nothing = {"coverage_ratio": 0.0, "charging_s": 0.0, "power_source": "", "distance_source": motion.source}
-    of_drive = {"duration_s": drive.duration_s, "moving_s": motion.moving_s, "distance_m": motion.distance_m}
-    return all_refused(EnergySummary, refusal, **(known or nothing | of_drive))
 
 
 def _figure(value_wh: float, sigma_wh: float, coverage: float, refusal: Refusal | None, source: str) -> Figure:
@@ -210,6 +203,8 @@ def _time_s(time_s: FloatArray, condition: BoolArray) -> float:
 DISTANCE_SIGMA_RATIO: Final = {"speed": 0.01, "gnss_speed": 0.002, "wheel_speed": 0.015, "odometer": 0.01}
 """Relative uncertainty by channel: a wheel's signal carries its tyre's error (common practice)."""
 
+LEAST_COVERAGE_RATIO: Final = 0.9
+
 
 @result("driven-distance/1")
 class DrivenDistance:
@@ -244,41 +239,27 @@ def driven_distance(drive: Drive) -> DrivenDistance:
         Distance, time in motion and source.
     """
     channel, odometer = road_speed(drive), drive.get("odometer")
-    moving_s = 0.0
+    moving_s, source = 0.0, ""
+    figure: Figure = Refusal("neither speed nor odometer is logged", "Map speed, gnss_speed or odometer")
     if channel is not None:
-        speed = np.abs(channel.value)
+        speed, step_s, source = np.abs(channel.value), np.diff(channel.time_s), channel.name
         whole = integrate(channel.time_s, speed, max_gap_s=channel.max_gap_s)
-        step_s = np.diff(channel.time_s)
-        moving = (speed[:-1] > STANDSTILL_M_PER_S) & (step_s <= channel.max_gap_s)
-        moving_s = float(step_s[moving].sum())
+        moving_s = float(step_s[(speed[:-1] > STANDSTILL_M_PER_S) & (step_s <= channel.max_gap_s)].sum())
         coverage = whole.covered_s / max(drive.duration_s, whole.covered_s, 1e-9)
-        if coverage >= 0.9 or odometer is None:
-            if coverage < 0.9:
-                reason = f"speed is known for {coverage:.0%} of the drive; 90 % is the least"
-                return DrivenDistance(
-                    distance_m=Refusal(reason, "Log speed all the way, or the odometer"),
-                    moving_s=moving_s,
-                    source=channel.name,
-                )
+        if coverage >= LEAST_COVERAGE_RATIO:
             # What is not covered is taken at the mean speed, as energy is at the mean power.
             distance_m = whole.total / coverage
-            sigma_m = distance_m * np.hypot(DISTANCE_SIGMA_RATIO[channel.name], 0.5 * (1.0 - coverage))
-            return DrivenDistance(
-                distance_m=Estimate(
-                    distance_m, "m", float(sigma_m), f"integral of {channel.name.replace('_', ' ')}", coverage
-                ),
-                moving_s=moving_s,
-                source=channel.name,
-            )
-    if odometer is not None:
-        known = odometer.value[np.isfinite(odometer.value)]
-        if known.size > 1:
-            distance_m = float(known[-1] - known[0])
-            sigma_m = max(DISTANCE_SIGMA_RATIO["odometer"] * distance_m, 50.0)
-            figure = Estimate(distance_m, "m", sigma_m, "odometer", 1.0)
-            return DrivenDistance(distance_m=figure, moving_s=moving_s, source="odometer")
-    refusal = Refusal("neither speed nor odometer is logged", "Map speed, gnss_speed or odometer")
-    return DrivenDistance(distance_m=refusal, moving_s=0.0, source="")
+            sigma_m = distance_m * np.hypot(DISTANCE_SIGMA_RATIO[source], 0.5 * (1.0 - coverage))
+            how = f"integral of {source.replace('_', ' ')}"
+            figure = Estimate(distance_m, "m", float(sigma_m), how, coverage)
+            return DrivenDistance(distance_m=figure, moving_s=moving_s, source=source)
+        reason = f"speed is known for {coverage:.0%} of the drive; {100 * LEAST_COVERAGE_RATIO:.0f} % is the least"
+        figure = Refusal(reason, "Log speed all the way, or the odometer")
+    known = np.zeros(0) if odometer is None else odometer.value[np.isfinite(odometer.value)]
+    if known.size > 1:
+        distance_m, source = float(known[-1] - known[0]), "odometer"
+        figure = Estimate(distance_m, "m", max(DISTANCE_SIGMA_RATIO[source] * distance_m, 50.0), source, 1.0)
+    return DrivenDistance(distance_m=figure, moving_s=moving_s, source=source)
 
 
 METRIC: Final = Metric(

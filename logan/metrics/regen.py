@@ -34,6 +34,7 @@ DEFINITIONS: Final = (
 """The eight definitions in use; a bare "regen percentage" means nothing."""
 
 PRINTED: Final = 1
+NO_SPEED: Final = Refusal("no speed is logged", "Map speed or gnss_speed")
 STOPPED_M_PER_S: Final = 2.0
 STOP_FROM_M_PER_S: Final = 8.0
 
@@ -166,8 +167,7 @@ def regen_summary(
         return _all_refused(refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current"))
     work = wheel_work(drive, build)
     found: tuple[Braking, ...] = ()
-    no_speed = Refusal("no speed is logged", "Map speed or gnss_speed")
-    missing: Refusal | None = (refusals or {}).get("distance", no_speed)
+    missing: Refusal | None = (refusals or {}).get("distance", NO_SPEED)
     if work is not None:
         auxiliary = auxiliary_load(drive, build, power)
         all_found = brakings(drive, build, work, power, auxiliary)
@@ -220,21 +220,16 @@ def _values(
         one for one in found if one.end_speed_m_per_s < STOPPED_M_PER_S and one.start_speed_m_per_s > STOP_FROM_M_PER_S
     )
     free = tuple(one for one in found if one.brake_pressed is False and one.braking_j > 18_000.0)
-    no_stops = missing or (
-        None if stops else Refusal(f"no full stop from more than {measure(8, 'm/s')} was found", "Brake to a stop")
-    )
-    no_free = missing
-    if missing is None and not free:
-        is_logged = any(one.brake_pressed is not None for one in found)
-        no_free = (
-            Refusal("no braking without the brake pedal was found", "Slow down on regen alone a few times")
-            if is_logged
-            else Refusal("the brake pedal is not logged", "Log the brake switch or brake pressure")
-        )
+    no_stops, no_free = missing, missing
+    if missing is None and not stops:
+        no_stops = Refusal(f"no full stop from more than {measure(8, 'm/s')} was found", "Brake to a stop")
+    if missing is None and all(one.brake_pressed is None for one in found):
+        no_free = Refusal("the brake pedal is not logged", "Log the brake switch or brake pressure")
+    elif missing is None and not free:
+        no_free = Refusal("no braking without the brake pedal was found", "Slow down on regen alone a few times")
     elif missing is None and sum(one.into_motor_j for one in free) <= 0.0:
-        no_free = Refusal(
-            "nothing came back in braking without the brake pedal", "Check current and speed side by side"
-        )
+        nothing = "nothing came back in braking without the brake pedal"
+        no_free = Refusal(nothing, "Check current and speed side by side")
     efficiency = _ratio(build, free, lambda one: one.into_motor_j, no_free, has_height=has_height)
     return (
         _shares(energy, gain_ratio, net=False),
@@ -316,17 +311,6 @@ def _round_trip(build: BuildSettings, efficiency: Figure) -> Figure:
     return Estimate(forward.value * back, "ratio", spread, source)
 
 
-def _total(
-    build: BuildSettings, found: tuple[Braking, ...], part: Callable[[Braking], float], refusal: Refusal | None
-) -> Figure:
-    if refusal is not None:
-        return refusal
-    value = sum(part(one) for one in found) / JOULES_PER_WATT_HOUR
-    # Where the pedal is not logged, every braking may hide some friction.
-    touched = tuple(one for one in found if part(one) > 0.0 or one.brake_pressed is None)
-    return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modeled, at the wheels")
-
-
 def _capped(build: BuildSettings, found: tuple[Braking, ...], refusal: Refusal | None) -> Figure:
     """End-point balance over the stretches at the limit; a small remainder, whose sigma is that of its large terms.
 
@@ -363,15 +347,18 @@ def _friction(
 
     Method: measured (10), (11).
     """
-    generator = Generator.of(build)
     if missing is not None or work is None:
-        return missing or Refusal("no speed is logged", "Map speed or gnss_speed")
+        return missing or NO_SPEED
     told = friction_by_pressure(drive, build, work, found)
     if told is not None:
         value, sigma = (joules / JOULES_PER_WATT_HOUR for joules in told)
         return Estimate(value, "Wh", sigma, "by brake pressure, at the wheels")
     if is_known_apart(build):
-        return _total(build, found, lambda one: one.friction_j, missing)
+        value = sum(one.friction_j for one in found) / JOULES_PER_WATT_HOUR
+        # Where the pedal is not logged, every braking may hide some friction.
+        touched = tuple(one for one in found if one.friction_j > 0.0 or one.brake_pressed is None)
+        return Estimate(value, "Wh", _sigma_j(build, touched) / JOULES_PER_WATT_HOUR, "modeled, at the wheels")
+    generator = Generator.of(build)
     rest_j = np.array([one.braking_j - generator.taken_j(one) for one in found])
     most_wh = (float(np.maximum(rest_j, 0.0).sum()) + 1.645 * _sigma_j(build, found)) / JOULES_PER_WATT_HOUR
     reason = f"friction can't be told from regen efficiency without brake pressure; at most {most_wh:.0f} Wh"
@@ -397,11 +384,9 @@ def _stop(one: Braking, state: Channel | None, cells: Channel | None) -> RegenSt
         end_s=one.end_s,
         start_speed_m_per_s=one.start_speed_m_per_s,
         end_speed_m_per_s=one.end_speed_m_per_s,
-        kinetic_wh=one.kinetic_j * wh,
+        **{f"{name}_wh": getattr(one, f"{name}_j") * wh for name in ("kinetic", "friction", "capped")},
         braking_wh=braking_j * wh if braking_j > 0.0 else None,
         recovered_wh=one.into_pack_j * wh,
-        friction_wh=one.friction_j * wh,
-        capped_wh=one.capped_j * wh,
         recovery_ratio=one.into_pack_j / braking_j if braking_j > 2.0 * one.sigma_j else None,
         state_of_charge_ratio=value(state),
         cell_temperature_degc=value(cells),

@@ -255,7 +255,7 @@ def test_height_is_in_feet_with_miles_and_in_metres_with_kilometres(inputs):
 def test_drives_left_out_stand_with_their_interval():
     drives = tuple(
         LeftOutDrive(
-            drive_id=str(k), distance_m=9e3, sigma_wh=50.0, planned_wh=1000.0, measured_wh=1000.0,
+            drive_id=str(k), distance_m=9e3, sigma_wh=50.0, measured_wh=1000.0,
             predicted_wh=1000.0 + 20.0 * k, low_wh=900.0, high_wh=1010.0,
             naive_wh=1100.0,
         )
