@@ -60,7 +60,7 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     try:
         part = reader.ask(str(Path(stream.name).absolute()))
         while isinstance(part, FrameTable):
-            reader.request(None)  # it reads on while this block is worked on
+            reader.request()  # it reads on while this block is worked on
             yield part
             part = reader.answer()
     finally:
@@ -69,7 +69,7 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
         raise LogReadError("the MF4 file is damaged, or cut off", "Copy it from the logger again", path)
     group_count, odd_count = part
     if odd_count:
-        report.skip("a standard identifier of more than 11 bits", count=odd_count)
+        report.skip("an identifier of more than 11 bits, or 29 where it is extended", count=odd_count)
     if not group_count:
         remedy = "If it holds channels, export them as CSV and give that file; else export the frames as BLF or ASC"
         raise LogReadError("the MF4 file holds no CAN frames", remedy, path)
@@ -84,8 +84,8 @@ def prepare(paths: Iterable[Path]) -> None:
 class Reader:
     """A process that reads one file after the other, and what it may leave behind.
 
-    It is asked for the first block of a file, for the next, or with ``""`` to let go of the file; each answer is a
-    line of JSON, before a block of frames also its columns as they are in memory: nothing that it says is run.
+    It is asked for the first block of a file, or for the next; each answer is a line of JSON, and behind that of a
+    block its columns as they are in memory: nothing that it says is run.
     """
 
     idle: ClassVar[list[Reader]] = []
@@ -117,16 +117,16 @@ class Reader:
                 reader.end()
         return cls()
 
-    def ask(self, wanted: str | None) -> FrameTable | tuple[int, int] | None:
+    def ask(self, path: str = "") -> FrameTable | tuple[int, int] | None:
         """Answer to a request."""
-        self.request(wanted)
+        self.request(path)
         return self.answer()
 
-    def request(self, wanted: str | None) -> None:
-        """Ask for a file's first block, for the next block (None), or to let go of the file (empty)."""
+    def request(self, path: str = "") -> None:
+        """Ask for the first block of a file, or for the next block; of the last, for nothing."""
         assert self.process.stdin is not None
         with contextlib.suppress(OSError):  # it has ended: its answer says so
-            os.write(self.process.stdin.fileno(), json.dumps(wanted).encode() + b"\n")
+            os.write(self.process.stdin.fileno(), json.dumps(path).encode() + b"\n")
         self._is_asked = True
 
     def answer(self) -> FrameTable | tuple[int, int] | None:
@@ -149,7 +149,6 @@ class Reader:
         """Wait for the next file if all went well; what lies in memory after a damaged one is not to be trusted."""
         if self._is_asked:
             self.answer()
-            self.ask("")
         if not self._is_well:
             self.end()
             return
@@ -187,6 +186,8 @@ def _received(stream: IO[bytes], said: dict[str, Any]) -> FrameTable:
 
 def serve() -> None:
     """Answer what is asked on the standard input, within limits; what asammdf says goes nowhere."""
+    import asammdf  # noqa: F401 (before a file comes)
+
     from logan.logs.mf4_frames import read_frames
 
     keep_work_arrays()
@@ -195,13 +196,12 @@ def serve() -> None:
         with os.fdopen(os.dup(1), "wb") as out:
             os.dup2(2, 1)
             for line in sys.stdin:
-                path = json.loads(line)
-                if path is not None:
+                if path := json.loads(line):
                     del parts  # closes what is read no more
-                    parts = read_frames(Path(path)) if path else iter([(0, 0)])
                     _limit_memory(Path(path))
+                    parts = read_frames(Path(path))
                 try:
-                    part = next(parts, None)
+                    part = next(parts, (0, 0))
                 except Exception:  # whatever asammdf does
                     part = None
                 _send(out, part)
@@ -215,7 +215,7 @@ def _limit_memory(path: Path) -> None:
         import resource
 
         before, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * (path.stat().st_size if path.is_file() else 0)
+        most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * path.stat().st_size
         if hard == resource.RLIM_INFINITY:
             resource.setrlimit(resource.RLIMIT_DATA, (max(before, most), hard))
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,9 @@ _LARGEST_RECORD: Final = 1024
 """A frame of 64 bytes with all that is said of it takes less; what claims more would fill the memory. [bytes]"""
 
 _FRAME_CHANNELS: Final = ("CAN_DataFrame", "CAN_ErrorFrame", "CAN_RemoteFrame")
+_Part: TypeAlias = dict[str, NDArray[Any]]
+"""Columns of a group's frames as a ``FrameTable`` names them, but for seconds and the channel's number."""
+
 _EXTENDED_FLAG: Final = np.uint32(0x80000000)
 
 
@@ -84,30 +87,16 @@ class _Group:
         signal = self.file.get(self.name, self.index, record_offset=self.next_record, record_count=count, raw=False)
         self.next_record += count
         part = _part(self.name, signal.samples, signal.timestamps)
-        odd = (part.can_id > MAX_STANDARD_ID) & ~part.is_extended & ~part.is_error
+        largest = np.where(part["is_extended"], np.uint32(MAX_EXTENDED_ID), np.uint32(MAX_STANDARD_ID))
+        odd = (part["can_id"] > largest) & ~part["is_error"]
         if not odd.any():
             return part
-        self.report.skip("a standard identifier of more than 11 bits", count=int(np.count_nonzero(odd)))
-        return part.cut(~odd)
+        self.report.skip("impossible", count=int(np.count_nonzero(odd)))
+        return _cut(part, ~odd)
 
 
-@dataclass(slots=True)
-class _Part:
-    """Columns of frames of one group."""
-
-    seconds: NDArray[np.float64]
-    can_id: NDArray[np.uint32]
-    is_extended: BoolArray
-    is_fd: BoolArray
-    is_remote: BoolArray
-    is_error: BoolArray
-    channel: NDArray[np.uint16]
-    length: NDArray[np.uint8]
-    payload: NDArray[np.uint8]
-
-    def cut(self, rows: slice | BoolArray) -> _Part:
-        """Some of the rows."""
-        return _Part(*(getattr(self, name)[rows] for name in _Part.__slots__))
+def _cut(part: _Part, rows: slice | BoolArray) -> _Part:
+    return {name: column[rows] for name, column in part.items()}
 
 
 def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Part:
@@ -126,17 +115,17 @@ def _part(name: str, samples: NDArray[Any], seconds: NDArray[np.float64]) -> _Pa
     payload = _data_bytes(samples[f"{name}.DataBytes"]) if f"{name}.DataBytes" in fields else no_bytes
     length = np.minimum(column("DataLength", 0), min(payload.shape[1], FD_BYTES)).astype(np.uint8)
     is_remote = column("RTR", name == "CAN_RemoteFrame").astype(bool)
-    return _Part(
-        seconds=np.asarray(seconds, np.float64),
-        can_id=can_id & np.uint32(MAX_EXTENDED_ID),
-        is_extended=is_extended | (can_id >= _EXTENDED_FLAG),
-        is_fd=column("EDL", 0).astype(bool),
-        is_remote=is_remote,
-        is_error=np.broadcast_to(np.bool_(name == "CAN_ErrorFrame"), (count,)),
-        channel=column("BusChannel", 0).astype(np.uint16),
-        length=np.where(is_remote, np.uint8(0), length) if is_remote.any() else length,
-        payload=_payload(payload, length),
-    )
+    return {
+        "seconds": np.asarray(seconds, np.float64),
+        "can_id": can_id & ~_EXTENDED_FLAG,
+        "is_extended": is_extended | (can_id >= _EXTENDED_FLAG),
+        "is_fd": column("EDL", 0).astype(bool),
+        "is_remote": is_remote,
+        "is_error": np.broadcast_to(np.bool_(name == "CAN_ErrorFrame"), (count,)),
+        "channel": column("BusChannel", 0).astype(np.uint16),
+        "length": np.where(is_remote, np.uint8(0), length) if is_remote.any() else length,
+        "payload": _payload(payload, length),
+    }
 
 
 def _data_bytes(stored: NDArray[Any]) -> NDArray[np.uint8]:
@@ -169,42 +158,34 @@ def _merged(groups: list[_Group], start_ns: int) -> Iterator[FrameTable]:
                 waiting[number] = group.read()
         # What lies behind the end of a block that goes on must wait for the rest of that group.
         unfinished = [part for part, group in zip(waiting, groups, strict=True) if part and not group.is_exhausted]
-        ends = [float(part.seconds.max(initial=-np.inf)) for part in unfinished]
+        ends = [float(part["seconds"].max(initial=-np.inf)) for part in unfinished]
         ready = []
         for number, part in enumerate(waiting):
             if part is not None:
-                count = _ready_count(part, min(ends)) if ends else part.seconds.size
-                ready.append(part.cut(slice(0, count)))
-                waiting[number] = part.cut(slice(count, None)) if count < part.seconds.size else None
+                seconds = np.maximum.accumulate(part["seconds"])
+                count = int(np.searchsorted(seconds, min(ends), side="right")) if ends else seconds.size
+                ready.append(_cut(part, slice(0, count)))
+                waiting[number] = _cut(part, slice(count, None)) if count < seconds.size else None
         if not ready:
             return
         yield _table(ready, start_ns)
 
 
-def _ready_count(part: _Part, until_s: float) -> int:
-    return int(np.searchsorted(np.maximum.accumulate(part.seconds), until_s, side="right"))
-
-
 def _table(parts: list[_Part], start_ns: int) -> FrameTable:
     part = parts[0] if len(parts) == 1 else _joined(parts)
-    numbers, bus = np.unique(part.channel, return_inverse=True)
+    numbers, bus = np.unique(part.pop("channel"), return_inverse=True)
     return FrameTable(
-        time_ns=np.rint(part.seconds * 1e9).astype(np.int64) + start_ns,
-        can_id=part.can_id,
-        is_extended=part.is_extended,
-        is_fd=part.is_fd,
-        is_remote=part.is_remote,
-        is_error=part.is_error,
+        time_ns=np.rint(part.pop("seconds") * 1e9).astype(np.int64) + start_ns,
         bus=np.minimum(bus, MAX_BUSES).astype(np.uint8),
-        length=part.length,
-        payload=part.payload,
         buses=tuple(str(number) for number in numbers.tolist()[: MAX_BUSES + 1]),
+        **part,
     )
 
 
 def _joined(parts: list[_Part]) -> _Part:
-    order: IntArray = np.argsort(np.concatenate([np.maximum.accumulate(part.seconds) for part in parts]), kind="stable")
-    width = max(part.payload.shape[1] for part in parts)
+    times = np.concatenate([np.maximum.accumulate(part["seconds"]) for part in parts])
+    order: IntArray = np.argsort(times, kind="stable")
+    width = max(part["payload"].shape[1] for part in parts)
     for part in parts:
-        part.payload = np.pad(part.payload, ((0, 0), (0, width - part.payload.shape[1])))
-    return _Part(*(np.concatenate([getattr(part, name) for part in parts])[order] for name in _Part.__slots__))
+        part["payload"] = np.pad(part["payload"], ((0, 0), (0, width - part["payload"].shape[1])))
+    return {name: np.concatenate([part[name] for part in parts])[order] for name in parts[0]}

@@ -22,6 +22,10 @@ import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from random import Random
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tests.hardening.targets import Target
 
 HANG_S = 10.0
 """Longer than this for an input of at most 128 kB is a hang. [s]"""
@@ -112,14 +116,11 @@ def _limited() -> Iterator[None]:
 
 
 def run_seeded(name: str, cases: int, seed: int) -> Tally:
-    from logan.errors import LoganError
     from tests.hardening.damage import damaged
     from tests.hardening.targets import CORPUS, TARGETS
 
     target, random = TARGETS[name], Random(f"{name} {seed}")
-    with contextlib.suppress(LoganError):
-        target.run(target.seeds()[0])  # what it imports is there before memory and time are measured
-    gc.freeze()  # a reader collects garbage behind a library's back; what was there before need not be looked at
+    _warm(target)
     seeds, kept = target.seeds(), [path.read_bytes() for path in sorted(CORPUS.glob(f"{name.replace(' ', '_')}/*"))]
     tally, started = Tally(name), time.monotonic()
     while tally.cases < cases:
@@ -128,6 +129,16 @@ def run_seeded(name: str, cases: int, seed: int) -> Tally:
     print(f"{tally.line()} {time.monotonic() - started:.0f} s", flush=True)
     tally.keep(CORPUS)
     return tally
+
+
+def _warm(target: Target) -> None:
+    """What it imports is there before memory and time are measured."""
+    from logan.errors import LoganError
+
+    for content in target.seeds():
+        with contextlib.suppress(LoganError):
+            target.run(content)
+    gc.freeze()  # a reader collects garbage behind a library's back; what was there before need not be looked at
 
 
 def run_guided(name: str, cases: int, seed: int) -> None:
@@ -144,7 +155,7 @@ def run_guided(name: str, cases: int, seed: int) -> None:
     longest = max(16_384, *map(len, seeds))
     for number, content in enumerate(seeds):
         (start / f"seed {number}").write_bytes(content)
-    gc.freeze()
+    _warm(target)
     tally = Tally(f"{name}, guided")
 
     def one(content: bytes) -> None:

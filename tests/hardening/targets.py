@@ -128,7 +128,7 @@ def _mf4_reader() -> list[mf4.Reader]:
 def _new_mf4_reader() -> mf4.Reader:
     signal.setitimer(signal.ITIMER_REAL, 0.0)  # its start is no part of the case before
     reader = mf4.Reader()
-    reader.ask("")
+    reader.ask()
     reader.patience_s = 2.0
     return reader
 
@@ -141,9 +141,9 @@ def _mf4(content: bytes) -> object:
     part = reader.ask(str(path))
     while isinstance(part, FrameTable):
         check_frames(part)
-        part = reader.ask(None)
+        part = reader.ask()
     if part is None:
-        if reader.ask("") is None:
+        if reader.ask() is None:
             reader.end()
             readers[:] = [_new_mf4_reader()]
         raise UsageError("the process that read it came to nothing", "")

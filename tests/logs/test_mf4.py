@@ -85,15 +85,15 @@ def test_more_bytes_claimed_than_stored_are_absent(tmp_path):
     assert [frame.data for frame in frames] == [b"\x01\x02\x03\x04", b"\x05"]
 
 
-def test_a_standard_identifier_of_more_than_eleven_bits_is_left_out_and_counted(tmp_path):
+def test_an_identifier_of_more_bits_than_it_can_have_is_left_out_and_counted(tmp_path):
     fields = {
-        "ID": np.array([0x7FF, 0x800, 0x80000001, 0x12345], np.uint32),
-        "IDE": np.array([0, 0, 0, 1], np.uint8),
-        "DataLength": np.zeros(4, np.uint8),
+        "ID": np.array([0x7FF, 0x800, 0x80000001, 0x12345, 0xFFFFFFFF, 0x20000000], np.uint32),
+        "IDE": np.array([0, 0, 0, 1, 0, 1], np.uint8),
+        "DataLength": np.zeros(6, np.uint8),
     }
     frames, report = read(frames_with(tmp_path / "a.mf4", fields), FORMAT)
     assert [(frame.can_id, frame.is_extended) for frame in frames] == [(0x7FF, False), (1, True), (0x12345, True)]
-    assert report.skipped_count == 1
+    assert report.skipped_count == 3
 
 
 def test_a_file_of_channels_is_answered_with_how_to_export(tmp_path):
@@ -193,7 +193,7 @@ def test_nothing_is_left_where_temporary_files_go(is_damaged, tmp_path, monkeypa
 
 def test_the_copy_of_a_reader_that_is_killed_is_removed(tmp_path):
     reader = Reader()
-    reader.ask("")
+    reader.ask()
     hanging = unfinished(tmp_path / "a.mf4", (CORPUS / "mf4" / "goes_round_for_ever").read_bytes())
     reader.request(str(hanging))
     wait_for(lambda: list(Path(reader.folder).iterdir()))
@@ -205,7 +205,7 @@ def test_the_copy_of_a_reader_that_is_killed_is_removed(tmp_path):
 def test_a_reader_whose_parent_is_killed_ends_and_removes_its_folder(tmp_path):
     code = (
         "import os, pathlib; from logan.logs.mf4 import Reader, prepare; prepare([pathlib.Path('a.MF4')]);"
-        "reader = Reader.idle[0]; print(reader.folder, flush=True); reader.ask(''); os.kill(os.getpid(), 9)"
+        "reader = Reader.idle[0]; print(reader.folder, flush=True); reader.ask(); os.kill(os.getpid(), 9)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == -9
