@@ -8,14 +8,14 @@ import pytest
 
 from logan.drive.logged_loads import _verdict
 from logan.heat.network import HeatLoad, march, priors_of
-from logan.instruments.drive_evidence import CURRENT_GAIN, VOLTAGE_GAIN, InstrumentEvidence
+from logan.instruments.drive_evidence import InstrumentEvidence, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.metrics.energy import energy_summary
 from logan.model.forward import consumption
 from logan.model.heights import expected_climbs
 from logan.model.schedule import steady_schedule
 from logan.model.segments_table import RoadIntegrals
-from logan.model.unknowns import CONSTANT_LOSS, COPPER_LOSS, DRIVELINE_DRAG, DRIVELINE_RISE, step_energy
+from logan.model.unknowns import At, step_energy
 from logan.physics.thermal import CONDUCTOR_MATERIALS, adiabatic_end_degc
 from logan.pipeline.method import chapters
 from tests.builds import example_build
@@ -66,7 +66,7 @@ def test_fit_one_step():
     printed("fit", f"{rolling:.0f}", f"{air:.0f}", f"{work:.0f}", f"{energy:.0f}")
 
     shared = shared_truth(mass=m, drag=0.65, rolling=0.010, drive=0.90, auxiliary=400.0)
-    shared[[CONSTANT_LOSS, COPPER_LOSS, DRIVELINE_DRAG, DRIVELINE_RISE]] = 80.0, 2e-4, 30.0, 0.6
+    shared[[At.CONSTANT_LOSS, At.COPPER_LOSS, At.DRIVELINE_DRAG, At.DRIVELINE_RISE]] = 80.0, 2e-4, 30.0, 0.6
     drive = drive_of(shared, np.random.default_rng(0), count=1, payload_kg=payload, has_heading=False)
     one = np.array([1.0])
     road = RoadIntegrals(
@@ -161,11 +161,15 @@ def test_sensors():
     printed("sensors", f"{100 * mean[0]:.2f}", f"{100 * np.sqrt(posterior[0, 0]):.2f}", f"{100 * together:.2f}")
 
     wall = InstrumentEvidence(
-        name="wall meter", source="charge 1", weights={CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}, value=value, sigma=sigma
+        name="wall meter",
+        source="charge 1",
+        weights={Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0},
+        value=value,
+        sigma=sigma,
     )
     known = known_instruments(example_build(), [wall])
-    assert known.of(CURRENT_GAIN).value == pytest.approx(mean[0])
-    assert known.of(CURRENT_GAIN).sigma == pytest.approx(np.sqrt(posterior[0, 0]))
+    assert known.of(Sensor.CURRENT_GAIN).value == pytest.approx(mean[0])
+    assert known.of(Sensor.CURRENT_GAIN).sigma == pytest.approx(np.sqrt(posterior[0, 0]))
     assert known.power_gain.sigma == pytest.approx(together)
 
 

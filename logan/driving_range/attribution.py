@@ -14,15 +14,7 @@ from logan.driving_range.prediction import ScenarioRange, available_share_ratio
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
-from logan.instruments.drive_evidence import (
-    CURRENT_GAIN,
-    CURRENT_ZERO,
-    SPEED_GAIN,
-    UNITS,
-    UNKNOWNS,
-    USABLE,
-    VOLTAGE_GAIN,
-)
+from logan.instruments.drive_evidence import UNITS, UNKNOWNS, Sensor
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
 from logan.model.unknowns import SHARED_NAMES
@@ -230,11 +222,11 @@ def _consumption_of_subsets(
 
 _ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))
 TOLD_BY: Final = {
-    CURRENT_GAIN: "a clamp meter or a wall meter",
-    VOLTAGE_GAIN: "a multimeter at the pack",
-    SPEED_GAIN: "GPS",
-    CURRENT_ZERO: "current logged with the contactors open",
-    USABLE: "a run from full to empty",
+    Sensor.CURRENT_GAIN: "a clamp meter or a wall meter",
+    Sensor.VOLTAGE_GAIN: "a multimeter at the pack",
+    Sensor.SPEED_GAIN: "GPS",
+    Sensor.CURRENT_ZERO: "current logged with the contactors open",
+    Sensor.USABLE: "a run from full to empty",
 }
 """What no number of drives tells, and what would."""
 VEHICLE_TOLD_BY: Final = "a truck scale, driven wheels in the air at three speeds"
@@ -262,7 +254,7 @@ def sensor_elasticity(fit: FitResult, elasticity: FloatArray) -> FloatArray:
     found = np.zeros(len(UNKNOWNS))
     if fit.sensors is not None:
         found = -elasticity @ fit.sensors.cross_covariance @ np.linalg.pinv(fit.sensors.instruments.covariance)
-    found[UNKNOWNS.index(USABLE)] += 1.0
+    found[UNKNOWNS.index(Sensor.USABLE)] += 1.0
     return np.asarray(found)
 
 

@@ -13,7 +13,7 @@ from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, 
 from logan.driving_range.uncertainty_budget import BudgetRow
 from logan.driving_range.usable_energy import UsableEnergy
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
-from logan.model.unknowns import SHARED_NAMES, TEMPERATURE
+from logan.model.unknowns import SHARED_NAMES, At
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -143,7 +143,7 @@ def consumption_elasticity(
     )
     found = (logs[:count] - logs[count:]) / (2.0 * steps)
     # The fall per kelvin is a logarithm in the fit.
-    found[TEMPERATURE] *= float(others.medians[SHARED_NAMES[TEMPERATURE]][0])
+    found[At.TEMPERATURE] *= float(others.medians[SHARED_NAMES[At.TEMPERATURE]][0])
     return np.asarray(found)
 
 

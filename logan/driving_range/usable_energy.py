@@ -9,15 +9,7 @@ import numpy as np
 
 from logan.analysis import DriveAnalysis
 from logan.heat.network import priors_of
-from logan.instruments.drive_evidence import (
-    CURRENT_GAIN,
-    CURRENT_ZERO,
-    LOAD_SIGMA_RATIO,
-    UNKNOWNS,
-    USABLE,
-    VOLTAGE_GAIN,
-    InstrumentEvidence,
-)
+from logan.instruments.drive_evidence import LOAD_SIGMA_RATIO, UNKNOWNS, InstrumentEvidence, Sensor
 from logan.metrics.pack import LEAST_SPAN_RATIO, REST_STATE_SIGMA_RATIO, STATE_SIGMA_RATIO
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
@@ -215,11 +207,11 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
     energy_wh, sigma_wh, source = pack.usable_energy_wh.value, pack.usable_energy_wh.sigma, pack.usable_energy_wh.source
     follows: tuple[float, ...] = ()
     if fit is not None and fit.sensors is not None:
-        found = fit.sensors.instruments.of(USABLE)
+        found = fit.sensors.instruments.of(Sensor.USABLE)
         energy_wh *= float(np.exp(found.value))
         sigma_wh = energy_wh * float(np.sqrt(np.expm1((found.sigma or 0.0) ** 2)))
         source = found.source
-        with_usable = fit.sensors.cross_covariance[:, UNKNOWNS.index(USABLE)]
+        with_usable = fit.sensors.cross_covariance[:, UNKNOWNS.index(Sensor.USABLE)]
         follows = tuple((_pseudo_inverse(fit.shared_covariance) @ with_usable).tolist())
     return UsableEnergy(
         energy_wh=energy_wh,
@@ -350,10 +342,10 @@ def _from_gauge(
         name="SOC against counted energy",
         source=drives[0].source if len(drives) == 1 else many,
         weights={
-            USABLE: 1.0,
-            CURRENT_GAIN: 1.0,
-            VOLTAGE_GAIN: 1.0,
-            CURRENT_ZERO: nominal_open_circuit_voltage_v(build) * hours / net_wh,
+            Sensor.USABLE: 1.0,
+            Sensor.CURRENT_GAIN: 1.0,
+            Sensor.VOLTAGE_GAIN: 1.0,
+            Sensor.CURRENT_ZERO: nominal_open_circuit_voltage_v(build) * hours / net_wh,
         },
         value=float(np.log(moderate_wh * window / span / planned.energy_wh)),
         sigma=float(np.hypot.reduce([sensors / net_wh, ends_sigma, cold / moderate_wh, load / moderate_wh])),
@@ -375,7 +367,7 @@ def _from_charges(analysis: DriveAnalysis, source: str) -> list[InstrumentEviden
         InstrumentEvidence(
             name="energy charged against the wall's",
             source=source,
-            weights={CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0},
+            weights={Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0},
             value=float(np.log(session.pack_wh.value / (session.wall_wh.value * efficiency))),
             sigma=0.01,
             shared_sigma=sigma / efficiency,

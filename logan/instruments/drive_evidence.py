@@ -48,7 +48,7 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
                 InstrumentEvidence(
                     name="speed is the satellites'",
                     source=source,
-                    weights={SPEED_GAIN: 1.0},
+                    weights={Sensor.SPEED_GAIN: 1.0},
                     value=0.0,
                     sigma=_DRIVE_SIGMA_RATIO,
                     shared_sigma=SATELLITE_SPEED_SIGMA_RATIO,
@@ -62,7 +62,7 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
                 InstrumentEvidence(
                     name="speed over satellite speed",
                     source=source,
-                    weights={SPEED_GAIN: 1.0},
+                    weights={Sensor.SPEED_GAIN: 1.0},
                     value=float(np.log1p(error.value)),
                     sigma=_DRIVE_SIGMA_RATIO,
                     shared_sigma=GNSS_SIGMA_RATIO,
@@ -76,7 +76,7 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
             InstrumentEvidence(
                 name="current with the contactors open",
                 source=source,
-                weights={CURRENT_ZERO: 1.0},
+                weights={Sensor.CURRENT_ZERO: 1.0},
                 value=zero.value,
                 sigma=sigma,
             )
@@ -84,16 +84,23 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
     return tuple(found)
 
 
-CURRENT_GAIN: Final = "current_gain"
-VOLTAGE_GAIN: Final = "voltage_gain"
-SPEED_GAIN: Final = "speed_gain"
-CURRENT_ZERO: Final = "current_zero"
-TEMPERATURE_OFFSET: Final = "temperature_offset"
-USABLE: Final = "usable_energy"
+class Sensor:
+    """Names of what is unknown.
 
-UNKNOWNS: Final = (CURRENT_GAIN, VOLTAGE_GAIN, SPEED_GAIN, CURRENT_ZERO, TEMPERATURE_OFFSET, USABLE)
-"""Order of every vector here: ln(shown / true) of current, voltage and speed; shown less true of the
-current with nothing flowing [A] and of temperatures [K]; ln(true / planned) of the usable energy."""
+    ln(shown / true) of current, voltage and speed; shown less true of the current with nothing flowing [A] and of
+    temperatures [K]; ln(true / planned) of the usable energy.
+    """
+
+    CURRENT_GAIN: Final = "current_gain"
+    VOLTAGE_GAIN: Final = "voltage_gain"
+    SPEED_GAIN: Final = "speed_gain"
+    CURRENT_ZERO: Final = "current_zero"
+    TEMPERATURE_OFFSET: Final = "temperature_offset"
+    USABLE: Final = "usable_energy"
+
+
+UNKNOWNS: Final = ("current_gain", "voltage_gain", "speed_gain", "current_zero", "temperature_offset", "usable_energy")
+"""Order of every vector here."""
 
 UNITS: Final = ("ratio", "ratio", "ratio", "A", "K", "ratio")
 
@@ -139,10 +146,10 @@ _READING_SHARE: Final = 0.2
 """Share of a meter's stated error that is new with each reading; the rest is the meter's own (common practice)."""
 
 _GAINS: Final = {
-    ReadingKind.VOLTAGE: ("multimeter", VOLTAGE_GAIN),
-    ReadingKind.SPEED: ("known speed", SPEED_GAIN),
-    ReadingKind.DISTANCE: ("known distance", SPEED_GAIN),
-    ReadingKind.TIRE: ("tire rolled out", SPEED_GAIN),
+    ReadingKind.VOLTAGE: ("multimeter", Sensor.VOLTAGE_GAIN),
+    ReadingKind.SPEED: ("known speed", Sensor.SPEED_GAIN),
+    ReadingKind.DISTANCE: ("known distance", Sensor.SPEED_GAIN),
+    ReadingKind.TIRE: ("tire rolled out", Sensor.SPEED_GAIN),
 }
 
 
@@ -163,17 +170,17 @@ def reading_evidence(reading: InstrumentReading, build: BuildSettings) -> Instru
     """
     value, sigma, shown = reading.value, reading.sigma, reading.shown
     if reading.kind is ReadingKind.CURRENT:
-        weights = {CURRENT_GAIN: value, CURRENT_ZERO: 1.0} if value else {CURRENT_ZERO: 1.0}
+        weights = {Sensor.CURRENT_GAIN: value, Sensor.CURRENT_ZERO: 1.0} if value else {Sensor.CURRENT_ZERO: 1.0}
         return _by_meter(reading, "clamp meter", weights, shown - value, sigma)
     if reading.kind is ReadingKind.CURRENT_ZERO:
         return _by_itself(reading, "current with the contactors open", 1.0)
     if reading.kind is ReadingKind.CHARGE_CLOSURE:
         return _by_itself(reading, "charge counted round", reading.duration_s / 3600.0)
     if reading.kind is ReadingKind.TEMPERATURE:
-        return _by_meter(reading, "thermometer", {TEMPERATURE_OFFSET: 1.0}, shown - value, sigma)
+        return _by_meter(reading, "thermometer", {Sensor.TEMPERATURE_OFFSET: 1.0}, shown - value, sigma)
     if reading.kind is ReadingKind.WALL_ENERGY:
         relative = float(np.hypot(sigma / value, reading.charger_sigma / reading.charger_efficiency))
-        both = {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
+        both = {Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0}
         gain = float(np.log(shown / (value * reading.charger_efficiency)))
         return _by_meter(reading, "wall meter", both, gain, relative)
     if reading.kind is ReadingKind.USABLE:
@@ -202,7 +209,7 @@ def _by_itself(reading: InstrumentReading, name: str, share: float) -> Instrumen
     return InstrumentEvidence(
         name=name,
         source=reading.source,
-        weights={CURRENT_ZERO: 1.0},
+        weights={Sensor.CURRENT_ZERO: 1.0},
         value=reading.value / share,
         sigma=reading.sigma / share,
     )
@@ -218,10 +225,10 @@ def _usable(reading: InstrumentReading, build: BuildSettings) -> InstrumentEvide
     whole_wh = reading.value * window / span / share
     cold = pack.usable_loss_per_k.sigma * cold_k / share
     own = np.hypot.reduce([reading.sigma / reading.value, reading.span_sigma_ratio / span, cold, LOAD_SIGMA_RATIO])
-    weights = {USABLE: 1.0}
+    weights = {Sensor.USABLE: 1.0}
     if reading.is_counted_by_log:
         zero = pack.cells_in_series * pack.cell_nominal_voltage_v * reading.duration_s / 3600.0 / reading.value
-        weights |= {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0, CURRENT_ZERO: zero}
+        weights |= {Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0, Sensor.CURRENT_ZERO: zero}
     return InstrumentEvidence(
         name="energy of a full run",
         source=reading.source,

@@ -11,16 +11,7 @@ import numpy as np
 from logan.drive.drive import Drive
 from logan.drive.mask import correct
 from logan.instrument_settings import SensorError
-from logan.instruments.drive_evidence import (
-    CURRENT_GAIN,
-    CURRENT_ZERO,
-    SPEED_GAIN,
-    UNITS,
-    UNKNOWNS,
-    VOLTAGE_GAIN,
-    InstrumentEvidence,
-    reading_evidence,
-)
+from logan.instruments.drive_evidence import UNITS, UNKNOWNS, InstrumentEvidence, Sensor, reading_evidence
 from logan.results import Estimate, read_only, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -77,7 +68,7 @@ class Instruments:
     @property
     def power_gain(self) -> Estimate:
         """ln(shown / true) of pack power and energy: current and voltage together. [ratio]"""
-        weights = np.array([name in (CURRENT_GAIN, VOLTAGE_GAIN) for name in UNKNOWNS], dtype=np.float64)
+        weights = np.array([name in (Sensor.CURRENT_GAIN, Sensor.VOLTAGE_GAIN) for name in UNKNOWNS], dtype=np.float64)
         sigma = float(np.sqrt(weights @ self.covariance @ weights))
         return Estimate(float(weights @ self.mean), "ratio", sigma, "current and voltage together")
 
@@ -144,7 +135,7 @@ def _priors(build: BuildSettings) -> tuple[SensorError, ...]:
 
 
 def _is_impossible(found: InstrumentEvidence) -> bool:
-    is_gain = set(found.weights) <= {CURRENT_GAIN, VOLTAGE_GAIN, SPEED_GAIN}
+    is_gain = set(found.weights) <= {Sensor.CURRENT_GAIN, Sensor.VOLTAGE_GAIN, Sensor.SPEED_GAIN}
     return not np.isfinite(found.value) or (is_gain and abs(found.value) > _IMPOSSIBLE_RATIO)
 
 
@@ -180,7 +171,12 @@ def _joined(prior_sigma: FloatArray, evidence: Sequence[InstrumentEvidence]) -> 
 APPLIED_FROM_SIGMAS: Final = 2.0
 """How many times its own uncertainty an error must be before it is taken off."""
 
-_STEPS: Final = {CURRENT_GAIN: 0.001, VOLTAGE_GAIN: 0.001, SPEED_GAIN: 0.001, CURRENT_ZERO: 0.05}
+_STEPS: Final = {
+    Sensor.CURRENT_GAIN: 0.001,
+    Sensor.VOLTAGE_GAIN: 0.001,
+    Sensor.SPEED_GAIN: 0.001,
+    Sensor.CURRENT_ZERO: 0.05,
+}
 """Corrections come in these steps, so that one more drive does not change every figure by a hair."""
 
 
@@ -221,8 +217,8 @@ def corrected(drive: Drive, applied: Mapping[str, float]) -> Drive:
     Drive
         The same drive where nothing applies to it.
     """
-    current, voltage = applied.get(CURRENT_GAIN, 0.0), applied.get(VOLTAGE_GAIN, 0.0)
-    zero_a, speed = applied.get(CURRENT_ZERO, 0.0), applied.get(SPEED_GAIN, 0.0)
+    current, voltage = applied.get(Sensor.CURRENT_GAIN, 0.0), applied.get(Sensor.VOLTAGE_GAIN, 0.0)
+    zero_a, speed = applied.get(Sensor.CURRENT_ZERO, 0.0), applied.get(Sensor.SPEED_GAIN, 0.0)
     gain = float(np.exp(-current))
     if "pack_current" in drive and (current or zero_a):
         why = _why("current", current, zero_a)

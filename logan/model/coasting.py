@@ -14,20 +14,7 @@ from logan.drive.drive import Drive
 from logan.metrics.coastdowns import CoastdownRun, coastdown_summary
 from logan.model.road_integrals import RunningRoad
 from logan.model.segments_table import CoastdownLoad
-from logan.model.unknowns import (
-    DRAG,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
-    LEVEL,
-    MASS,
-    OWN_COUNT,
-    ROLLING,
-    SHARED_COUNT,
-    TEMPERATURE,
-    TIRE_RISE,
-    WARM_UP,
-    physical,
-)
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, At, Own, physical
 from logan.physics.tyre import speed_rise_share
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
@@ -165,7 +152,7 @@ def coastdown_residual(
     load : CoastdownLoad
         What was found.
     shared, own : ndarray, shape (p,) and (o,)
-        In the order of ``SHARED_NAMES`` and ``OWN_NAMES``. [ratio]
+        In the order of ``SHARED_NAMES`` and ``Own``. [ratio]
     payload_kg, rotating_mass_kg : float
         Load beyond the weighed mass, and what rotating parts seem to add. [kg]
     linear_n_s_per_m : float
@@ -177,38 +164,38 @@ def coastdown_residual(
         Residual, derivatives by ``shared``, by ``own``; of the constant and of the quadratic part. [ratio]
     """
     values = physical(shared)
-    weighed_kg, level = values[MASS], float(np.exp(own[LEVEL]))
+    weighed_kg, level = values[At.MASS], float(np.exp(own[Own.LEVEL]))
     mass_kg = weighed_kg + payload_kg
     inertia_kg = mass_kg + rotating_mass_kg
-    rolling_n = mass_kg * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING] * level
-    cold = 1.0 - values[TEMPERATURE] * load.beyond_reference_k
+    rolling_n = mass_kg * STANDARD_GRAVITY_M_PER_S2 * values[At.ROLLING] * level
+    cold = 1.0 - values[At.TEMPERATURE] * load.beyond_reference_k
     still, by_square = float(speed_rise_share(np.zeros(1))[0]), float(np.diff(speed_rise_share(np.arange(2.0)))[0])
-    tire = rolling_n * (cold + values[WARM_UP] * load.warm_up_share_ratio + values[TIRE_RISE] * still)
-    by_speed = values[DRIVELINE_RISE] + linear_n_s_per_m
-    driveline = values[DRIVELINE_DRAG] + by_speed * _LINE_AS_SQUARE[0]
+    tire = rolling_n * (cold + values[At.WARM_UP] * load.warm_up_share_ratio + values[At.TIRE_RISE] * still)
+    by_speed = values[At.DRIVELINE_RISE] + linear_n_s_per_m
+    driveline = values[At.DRIVELINE_DRAG] + by_speed * _LINE_AS_SQUARE[0]
     constant_n = max(tire + driveline, 1e-6)
     # Tyres that warm while the speed falls look like air resistance.
-    quadratic = 0.5 * load.air_density_kg_per_m3 * values[DRAG] * level
+    quadratic = 0.5 * load.air_density_kg_per_m3 * values[At.DRAG] * level
     seeming = rolling_n * load.warm_up_slope_s2_per_m2
     rising = rolling_n * by_square
-    tire_square = values[WARM_UP] * seeming + values[TIRE_RISE] * rising
+    tire_square = values[At.WARM_UP] * seeming + values[At.TIRE_RISE] * rising
     total = max(quadratic + tire_square + by_speed * _LINE_AS_SQUARE[1], 1e-9)
     rows = np.zeros((2, 1 + SHARED_COUNT + OWN_COUNT))
     rows[0, 0] = np.log(constant_n / inertia_kg / load.constant_m_per_s2)
     rows[1, 0] = np.log(total / inertia_kg / load.quadratic_per_m)
     by_shared, by_own = rows[:, 1 : 1 + SHARED_COUNT], rows[:, 1 + SHARED_COUNT :]
-    by_shared[:, MASS] = -weighed_kg / inertia_kg
-    by_shared[0, MASS] += weighed_kg / mass_kg * tire / constant_n
-    by_shared[0, ROLLING] = tire / constant_n
-    by_shared[0, TEMPERATURE] = -rolling_n * values[TEMPERATURE] * load.beyond_reference_k / constant_n
-    by_shared[0, WARM_UP] = rolling_n * load.warm_up_share_ratio / constant_n
-    by_shared[0, [TIRE_RISE, DRIVELINE_DRAG]] = rolling_n * still / constant_n, 1.0 / constant_n
-    by_shared[:, DRIVELINE_RISE] = _LINE_AS_SQUARE / np.array([constant_n, total])
+    by_shared[:, At.MASS] = -weighed_kg / inertia_kg
+    by_shared[0, At.MASS] += weighed_kg / mass_kg * tire / constant_n
+    by_shared[0, At.ROLLING] = tire / constant_n
+    by_shared[0, At.TEMPERATURE] = -rolling_n * values[At.TEMPERATURE] * load.beyond_reference_k / constant_n
+    by_shared[0, At.WARM_UP] = rolling_n * load.warm_up_share_ratio / constant_n
+    by_shared[0, [At.TIRE_RISE, At.DRIVELINE_DRAG]] = rolling_n * still / constant_n, 1.0 / constant_n
+    by_shared[:, At.DRIVELINE_RISE] = _LINE_AS_SQUARE / np.array([constant_n, total])
     share = tire_square / total
-    by_shared[1, DRAG] = quadratic / total
-    by_shared[1, MASS] += share * weighed_kg / mass_kg
-    by_shared[1, ROLLING] = share
-    by_shared[1, [WARM_UP, TIRE_RISE]] = seeming / total, rising / total
-    by_own[:, LEVEL] = tire / constant_n, (quadratic + tire_square) / total
+    by_shared[1, At.DRAG] = quadratic / total
+    by_shared[1, At.MASS] += share * weighed_kg / mass_kg
+    by_shared[1, At.ROLLING] = share
+    by_shared[1, [At.WARM_UP, At.TIRE_RISE]] = seeming / total, rising / total
+    by_own[:, Own.LEVEL] = tire / constant_n, (quadratic + tire_square) / total
     sigma = np.array([load.constant_sigma_ratio, load.quadratic_sigma_ratio])
     return np.asarray(rows / sigma[:, None])

@@ -19,19 +19,7 @@ from logan.model.heights import expected_climbs
 from logan.model.hierarchy import Solution
 from logan.model.parameters import ParameterDistribution
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import (
-    AUXILIARY,
-    DRIVE,
-    LEVEL,
-    MASS,
-    OWN_AUXILIARY,
-    OWN_COUNT,
-    WIND_FIRST,
-    WIND_SECOND,
-    physical,
-    shared_prior,
-    step_energy,
-)
+from logan.model.unknowns import OWN_COUNT, At, Own, physical, shared_prior, step_energy
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import (
@@ -100,7 +88,7 @@ def trip_energy(
         energy_j=float(steps.energy_j.sum()),
         by_shared=steps.by_shared.sum(axis=0),
         by_own=steps.by_own.sum(axis=0),
-        by_height_j_per_m=(values[MASS] + drive.payload_kg) * STANDARD_GRAVITY_M_PER_S2 / values[DRIVE],
+        by_height_j_per_m=(values[At.MASS] + drive.payload_kg) * STANDARD_GRAVITY_M_PER_S2 / values[At.DRIVE],
     )
 
 
@@ -117,7 +105,7 @@ def with_logged_auxiliary(drive: DriveSegments, shared: FloatArray, spread_ratio
     own = own_mean(drive)
     if not drive.auxiliary_power_w:
         return own, float(np.hypot(spread_ratio, drive.unlogged_cabin_log_sigma))
-    own[OWN_AUXILIARY] = np.log(drive.auxiliary_power_w) - shared[AUXILIARY]
+    own[Own.AUXILIARY] = np.log(drive.auxiliary_power_w) - shared[At.AUXILIARY]
     return own, LOGGED_AUXILIARY_SIGMA_RATIO
 
 
@@ -127,7 +115,7 @@ def own_variance_j2(energy: TripEnergy, drive: DriveSegments, scales: NoiseScale
     What a segment misses is taken independent of the next; height matters at the two ends only.
     """
     sigma = own_sigma(drive, scales)
-    sigma[OWN_AUXILIARY] = auxiliary_sigma
+    sigma[Own.AUXILIARY] = auxiliary_sigma
     missed_j2 = float(segment_variance_j2(drive).sum()) * scales.segment_ratio**2
     height_m = drive.elevation_sigma_m * (scales.edge_ratio if drive.has_elevation else 1.0)
     end_height_j2 = 2.0 * (energy.by_height_j_per_m * height_m) ** 2
@@ -167,7 +155,7 @@ def predicted_energy(
     energy = trip_energy(shared, drive, rotating_mass_kg, own=own, scales=scales)
     by_shared = np.array(energy.by_shared)
     if drive.auxiliary_power_w:
-        by_shared[AUXILIARY] = 0.0
+        by_shared[At.AUXILIARY] = 0.0
     variance_j2 = by_shared @ covariance @ by_shared + own_variance_j2(energy, drive, scales, auxiliary_sigma)
     sigma_wh = float(np.sqrt(variance_j2)) / JOULES_PER_WATT_HOUR
     return Estimate(energy.energy_j / JOULES_PER_WATT_HOUR, "Wh", sigma_wh, source, drive.coverage_ratio)
@@ -198,14 +186,14 @@ def _fitted(
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
     own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.says[number].own_information)))
-    level = float(np.exp(own[LEVEL]))
+    level = float(np.exp(own[Own.LEVEL]))
     return DriveFit(
         drive_id=drive.drive_id,
         distance_m=drive.distance_m,
         measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
         planned=planned_energy(drive, prior, build),
         refined=predicted_energy(solution.shared, covariance, drive, rotating_kg, solution.scales, source="fit"),
-        level=Estimate(level, "ratio", level * float(own_sigma[LEVEL]), "fit"),
+        level=Estimate(level, "ratio", level * float(own_sigma[Own.LEVEL]), "fit"),
         headwind=_headwind(drive, own, own_sigma),
         segment_count=drive.count,
     )  # fmt: skip
@@ -239,10 +227,10 @@ def _headwind(drive: DriveSegments, own: FloatArray, own_sigma: FloatArray) -> E
     if along <= 0.0:
         return Estimate(0.0, "m/s", None, "fit")
     if not drive.has_heading:
-        return Estimate(float(own[WIND_FIRST]), "m/s", float(own_sigma[WIND_FIRST]), "fit")
+        return Estimate(float(own[Own.WIND_FIRST]), "m/s", float(own_sigma[Own.WIND_FIRST]), "fit")
     share = np.zeros(OWN_COUNT)
-    share[WIND_FIRST] = drive.trip.air_north.sum() / along
-    share[WIND_SECOND] = drive.trip.air_east.sum() / along
+    share[Own.WIND_FIRST] = drive.trip.air_north.sum() / along
+    share[Own.WIND_SECOND] = drive.trip.air_east.sum() / along
     return Estimate(float(share @ own), "m/s", float(np.sqrt(share**2 @ own_sigma**2)), "fit")
 
 

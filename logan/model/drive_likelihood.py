@@ -10,18 +10,7 @@ from logan.model.coasting import coastdown_residual
 from logan.model.heights import Climbs, expected_climbs
 from logan.model.newton import student_t_weight
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import (
-    AUXILIARY,
-    DRIVE,
-    LEVEL,
-    MASS,
-    OWN_AUXILIARY,
-    OWN_COUNT,
-    SHARED_COUNT,
-    WIND_FIRST,
-    WIND_SECOND,
-    step_energy,
-)
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, At, Own, step_energy
 from logan.results import read_only, result
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 
@@ -43,7 +32,7 @@ practice): what is left is learned as the drive's own level."""
 
 LOGGED_AUXILIARY_SIGMA_RATIO: Final = 0.05
 
-_OWN_STEP: Final = {LEVEL: 0.03, WIND_FIRST: 0.5, WIND_SECOND: 0.5}
+_OWN_STEP: Final = {Own.LEVEL: 0.03, Own.WIND_FIRST: 0.5, Own.WIND_SECOND: 0.5}
 """By which derivatives by the own unknowns are taken: wide, to average over steps that turn from driving to regen.
 [ratio, m/s, m/s]"""
 
@@ -147,7 +136,7 @@ OWN_MEAN: Final = read_only(np.zeros(OWN_COUNT))
 def own_mean(drive: DriveSegments) -> FloatArray:
     """Prior mean of a drive's own unknowns, shape (o,): an average drive, but for cabin power that nobody logged."""
     mean = np.array(OWN_MEAN)
-    mean[OWN_AUXILIARY] = drive.unlogged_cabin_log
+    mean[Own.AUXILIARY] = drive.unlogged_cabin_log
     return mean
 
 
@@ -163,14 +152,18 @@ def own_sigma(drive: DriveSegments, scales: NoiseScales) -> FloatArray:
     wind = scales.wind_sigma_m_per_s * wind_share(drive)
     sigma = np.empty(OWN_COUNT)
     given = FACTOR_SIGMA_SHARE * np.hypot(np.log(drive.drag_factor), np.log(drive.rolling_factor))
-    sigma[LEVEL], sigma[WIND_FIRST], sigma[WIND_SECOND] = np.hypot(scales.level_sigma_ratio, given), wind, wind
-    sigma[OWN_AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, drive.unlogged_cabin_log_sigma)
+    sigma[Own.LEVEL], sigma[Own.WIND_FIRST], sigma[Own.WIND_SECOND] = (
+        np.hypot(scales.level_sigma_ratio, given),
+        wind,
+        wind,
+    )
+    sigma[Own.AUXILIARY] = np.hypot(scales.auxiliary_sigma_ratio, drive.unlogged_cabin_log_sigma)
     return sigma
 
 
 def first_state(drive: DriveSegments, scales: NoiseScales, plan: FloatArray) -> DriveState:
     """State of a drive before any step: nothing of its own, no outliers; ``plan`` is the shared prior's mean, (p,)."""
-    per_metre = (np.exp(plan[MASS]) + drive.payload_kg) * STANDARD_GRAVITY_M_PER_S2 * np.exp(-plan[DRIVE])
+    per_metre = (np.exp(plan[At.MASS]) + drive.payload_kg) * STANDARD_GRAVITY_M_PER_S2 * np.exp(-plan[At.DRIVE])
     empty = DriveState(
         drive=drive,
         own=own_mean(drive),
@@ -274,7 +267,7 @@ def tilted(
         moved = step * (np.arange(OWN_COUNT) == index)
         tilt += by_step[index] @ (derivatives(own + moved) - derivatives(own - moved)) / (2.0 * step)
     # Auxiliary power is a product of its own and the shared one.
-    tilt[[AUXILIARY, SHARED_COUNT + OWN_AUXILIARY]] += by_step[OWN_AUXILIARY] @ derivatives(own)[:, AUXILIARY]
+    tilt[[At.AUXILIARY, SHARED_COUNT + Own.AUXILIARY]] += by_step[Own.AUXILIARY] @ derivatives(own)[:, At.AUXILIARY]
     return replace(state, tilt=state.tilt + share * (tilt - state.tilt))
 
 
@@ -286,8 +279,8 @@ def _whitened(
     white = solve_triangular(state.root, stacked, lower=True, check_finite=False)
     if drive.auxiliary_power_w:
         row = np.zeros((1, stacked.shape[1]))
-        row[0, 0] = shared[AUXILIARY] + own[OWN_AUXILIARY] - np.log(drive.auxiliary_power_w)
-        row[0, [1 + AUXILIARY, 1 + SHARED_COUNT + OWN_AUXILIARY]] = 1.0
+        row[0, 0] = shared[At.AUXILIARY] + own[Own.AUXILIARY] - np.log(drive.auxiliary_power_w)
+        row[0, [1 + At.AUXILIARY, 1 + SHARED_COUNT + Own.AUXILIARY]] = 1.0
         white = np.vstack((white, row / LOGGED_AUXILIARY_SIGMA_RATIO))
     if drive.coastdown is not None:
         rows = coastdown_residual(

@@ -15,7 +15,7 @@ from logan.model.newton import student_t_half_width
 from logan.model.parameters import ParameterDistribution
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, Own, shared_prior
 from logan.results import Estimate, result
 from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray, IntArray
@@ -149,7 +149,7 @@ def modification_effect(
 
 def _spread_within_groups(solution: Solution, is_after: BoolArray) -> float:
     """Spread of level between drives, each group about its own mean."""
-    found, information = data_deviation(solution.states, solution.says, solution.own, LEVEL)
+    found, information = data_deviation(solution.states, solution.says, solution.own, Own.LEVEL)
     centred = np.array(found)
     for group in (is_after, ~is_after):
         weight = information[group] / (1.0 + information[group] * LEVEL_SPREAD_SIGMA**2)
@@ -169,7 +169,7 @@ def _shift(solution: Solution, is_after: BoolArray, spread: float, free: IntArra
     gradient[:SHARED_COUNT] = -sum((say.marginal_gradient for say in solution.says), np.zeros(SHARED_COUNT))
     tight = spread**-2.0
     for say, state, own, shifted in zip(solution.says, solution.states, solution.own, is_after, strict=True):
-        more_i, more_g = _with_shift(say, own, tight, float(state.own_precision[LEVEL]), is_shifted=bool(shifted))
+        more_i, more_g = _with_shift(say, own, tight, float(state.own_precision[Own.LEVEL]), is_shifted=bool(shifted))
         information += more_i
         gradient += more_g
     solved = np.append(free, SHARED_COUNT)
@@ -184,8 +184,8 @@ def _with_shift(
     """A drive's quadratic in (shared, shift), its level's prior centred on the shift and of the new spread."""
     size = SHARED_COUNT + 1
     own_information, own_gradient = np.array(say.own_information), np.array(say.by_own)
-    own_information[LEVEL, LEVEL] += precision - used
-    own_gradient[LEVEL] += (precision - used) * own[LEVEL]
+    own_information[Own.LEVEL, Own.LEVEL] += precision - used
+    own_gradient[Own.LEVEL] += (precision - used) * own[Own.LEVEL]
     information, gradient = np.zeros((size, size)), np.zeros(size)
     information[:SHARED_COUNT, :SHARED_COUNT] = say.shared_information
     gradient[:SHARED_COUNT] = say.by_shared
@@ -193,15 +193,15 @@ def _with_shift(
     cross[:SHARED_COUNT] = say.cross
     if is_shifted:
         information[-1, -1] = precision
-        gradient[-1] = -precision * own[LEVEL]
-        cross[-1, LEVEL] = -precision
+        gradient[-1] = -precision * own[Own.LEVEL]
+        cross[-1, Own.LEVEL] = -precision
     gain = np.linalg.solve(own_information, cross.T)
     return information - cross @ gain, gradient - gain.T @ own_gradient
 
 
 def _consumption_by_level_wh_per_km(solution: Solution, rotating_kg: float) -> float:
     drives = [state.drive for state in solution.states]
-    change_j = sum(trip_energy(solution.shared, drive, rotating_kg).by_own[LEVEL] for drive in drives)
+    change_j = sum(trip_energy(solution.shared, drive, rotating_kg).by_own[Own.LEVEL] for drive in drives)
     return float(change_j / JOULES_PER_WATT_HOUR / (sum(drive.distance_m for drive in drives) / 1000.0))
 
 

@@ -23,15 +23,12 @@ from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.shaft import split_losses
 from logan.model.unknowns import (
-    DRAG,
     FULL_REGEN_RATIO,
-    LEVEL,
     LOG_COUNT,
-    MASS,
     SHARED_NAMES,
     SHARED_UNITS,
-    WIND_FIRST,
-    WIND_SECOND,
+    At,
+    Own,
     SharedPrior,
     inverse_of_free,
     physical,
@@ -158,7 +155,7 @@ def with_drag_model_term(result: FitResult) -> FitResult:
     if not result.drive_count:
         return result
     covariance = result.posterior.log_covariance.copy()
-    covariance[DRAG, DRAG] += DRAG_MODEL_SIGMA_RATIO**2
+    covariance[At.DRAG, At.DRAG] += DRAG_MODEL_SIGMA_RATIO**2
     posterior = replace(result.posterior, log_covariance=covariance)
     return replace(result, posterior=posterior, drag_model_sigma_ratio=DRAG_MODEL_SIGMA_RATIO)
 
@@ -246,7 +243,7 @@ def _is_prior_dominated(drive_count: int, posterior: ParameterDistribution, prio
         return True
     direction = np.zeros(_SIZE)
     # Highway consumption goes roughly with two thirds drag, one third weight, and against efficiency.
-    direction[[DRAG, MASS, MASS + 2, MASS + 3]] = 0.65, 0.3, 0.3, -0.95
+    direction[[At.DRAG, At.MASS, At.MASS + 2, At.MASS + 3]] = 0.65, 0.3, 0.3, -0.95
     after = direction @ posterior.log_covariance @ direction
     before = direction @ prior.log_covariance @ direction
     return bool(before > 0 and np.sqrt(after / before) > _LEARNED_LITTLE)
@@ -258,8 +255,8 @@ def _day_sigma_ratio(solution: Solution, rotating_mass_kg: float) -> float:
     for state in solution.states:
         energy = trip_energy(solution.shared, state.drive, rotating_mass_kg)
         wind_m_per_s = solution.scales.wind_sigma_m_per_s * wind_share(state.drive)
-        effect_j = energy.by_own[[WIND_FIRST, WIND_SECOND]] * wind_m_per_s
-        by_wind.append(float(effect_j @ effect_j) / max(float(energy.by_own[LEVEL]), 1.0) ** 2)
+        effect_j = energy.by_own[[Own.WIND_FIRST, Own.WIND_SECOND]] * wind_m_per_s
+        by_wind.append(float(effect_j @ effect_j) / max(float(energy.by_own[Own.LEVEL]), 1.0) ** 2)
     return float(np.sqrt(solution.scales.level_sigma_ratio**2 + (np.mean(by_wind) if by_wind else 0.0)))
 
 
@@ -271,8 +268,8 @@ def _noted_sigmas(solution: Solution, day_sigma_ratio: float, rotating_mass_kg: 
         left["wind"] = float(np.hypot(level, WIND_KNOWN_SHARE * np.sqrt(day_sigma_ratio**2 - level**2)))
     if unknown := [state.drive for state in solution.states if not state.drive.payload_known]:
         moved = [trip_energy(solution.shared, drive, rotating_mass_kg) for drive in unknown]
-        per_mass = sum(one.by_shared[MASS] for one in moved) / max(sum(one.by_own[LEVEL] for one in moved), 1.0)
-        payload = min(max(per_mass, 0.0) * PAYLOAD_SIGMA_KG / float(np.exp(solution.shared[MASS])), level)
+        per_mass = sum(one.by_shared[At.MASS] for one in moved) / max(sum(one.by_own[Own.LEVEL] for one in moved), 1.0)
+        payload = min(max(per_mass, 0.0) * PAYLOAD_SIGMA_KG / float(np.exp(solution.shared[At.MASS])), level)
         left["payload"] = float(np.sqrt(day_sigma_ratio**2 - payload**2))
     return left
 
@@ -376,7 +373,7 @@ def plain_words(
     ]
     if untouched and drive_count:
         words.append(f"not learned from these drives: {', '.join(untouched)}")
-    if drive_count and after[MASS] > WEIGHED_LOG_SIGMA:
+    if drive_count and after[At.MASS] > WEIGHED_LOG_SIGMA:
         words.append(
             "the data can't tell weight, CdA and efficiencies apart along one direction: all up by a factor, "
             "regen efficiency down by it, changes no electric log; a truck scale settles it"

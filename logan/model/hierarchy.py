@@ -8,25 +8,13 @@ from typing import Final
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from logan.model.drive_likelihood import (
-    DriveSay,
-    DriveState,
-    ErrorMoments,
-    NoiseScales,
-    error_moments,
-    evaluate,
-    first_state,
-    own_mean,
-    rescaled,
-    reweighted,
-    tilted,
-    wind_share,
-)
+from logan.model import drive_likelihood as likelihood
+from logan.model.drive_likelihood import DriveSay, DriveState, ErrorMoments, NoiseScales, evaluate, first_state
 from logan.model.heights import hilliness_m2_per_m
 from logan.model.measurement import Measurement, measurement_quadratic
 from logan.model.newton import Quadratic, minimise
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import LEVEL, OWN_AUXILIARY, OWN_COUNT, WIND_FIRST, WIND_SECOND, SharedPrior
+from logan.model.unknowns import OWN_COUNT, Own, SharedPrior
 from logan.results import Estimate
 from logan.units import FloatArray
 
@@ -150,7 +138,9 @@ def _alternate(
     shared = np.array(start.shared if start else prior.mean)
     met = {id(state.drive): state for state in start.states} if start else {}
     states = tuple(
-        rescaled(met[id(drive)], scales) if id(drive) in met else first_state(drive, scales, prior.mean)
+        likelihood.rescaled(met[id(drive)], scales)
+        if id(drive) in met
+        else likelihood.first_state(drive, scales, prior.mean)
         for drive in drives
     )
     fixed = FixedTerms(prior=prior, measurements=tuple(measurements))
@@ -162,19 +152,19 @@ def _alternate(
         moved = np.abs(solved.shared - shared) * np.sqrt(np.maximum(np.diag(solved.information), 0.0))
         shared = solved.shared
         moments = tuple(
-            error_moments(state, shared, own, scales, rotating_mass_kg)
+            likelihood.error_moments(state, shared, own, scales, rotating_mass_kg)
             for state, own in zip(states, solved.own, strict=True)
         )
         before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
         share = 1.0 if number < _ROUNDS_UNDAMPED else 2.0 / (number - _ROUNDS_UNDAMPED + 3.0)
         scales = between(before, scales, share)
         states = tuple(
-            rescaled(reweighted(state, own, moment), scales)
+            likelihood.rescaled(likelihood.reweighted(state, own, moment), scales)
             for state, own, moment in zip(states, solved.own, moments, strict=True)
         )
         if not start:  # nearly the same problem has nearly the same tilt
             states = tuple(
-                tilted(state, shared, own, rotating_mass_kg, share=share)
+                likelihood.tilted(state, shared, own, rotating_mass_kg, share=share)
                 for state, own in zip(states, solved.own, strict=True)
             )
         has_settled = not drives or bool(
@@ -284,7 +274,8 @@ def _solve(
     def objective(point: FloatArray) -> BlockQuadratic:
         shared, own = unpack(point)
         says = tuple(
-            evaluate(state, shared, drive_own, rotating_mass_kg) for state, drive_own in zip(states, own, strict=True)
+            likelihood.evaluate(state, shared, drive_own, rotating_mass_kg)
+            for state, drive_own in zip(states, own, strict=True)
         )
         rest = fixed.at(shared, rotating_mass_kg)
         gradient = rest.gradient + sum((say.by_shared for say in says), np.zeros(free.size))
@@ -305,7 +296,7 @@ def _solve(
     minimum = solve(first, first_damping=1e-9)
     if minimum.converged:
         # Steps only ever descend: from the plan, what is found is no worse than the plan.
-        mean = np.concatenate((prior.mean[free], *(own_mean(state.drive) for state in states)))
+        mean = np.concatenate((prior.mean[free], *(likelihood.own_mean(state.drive) for state in states)))
         if objective(mean).value < minimum.quadratic.value:
             minimum = solve(mean)
     shared, own = unpack(minimum.point)
@@ -354,8 +345,8 @@ def learned_scales(
         segment_ratio=_scaled(scales.segment_ratio, segment),
         edge_ratio=_scaled(scales.edge_ratio, edge),
         hilliness_m2_per_m=hilliness_m2_per_m(np.concatenate([moment.climb for moment in moments])),
-        level_sigma_ratio=_spread(states, says, own, LEVEL, LEVEL_SPREAD_SIGMA),
-        auxiliary_sigma_ratio=_spread(states, says, own, OWN_AUXILIARY, AUXILIARY_SPREAD_SIGMA),
+        level_sigma_ratio=_spread(states, says, own, Own.LEVEL, LEVEL_SPREAD_SIGMA),
+        auxiliary_sigma_ratio=_spread(states, says, own, Own.AUXILIARY, AUXILIARY_SPREAD_SIGMA),
         wind_sigma_m_per_s=_wind_spread(states, says, own),
     )
 
@@ -369,7 +360,7 @@ def _spread(
     states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int, prior_sigma: float
 ) -> float:
     found, information = data_deviation(states, says, own, which)
-    if which == OWN_AUXILIARY:
+    if which == Own.AUXILIARY:
         # Cabin power that nobody logged says nothing of how the other auxiliaries differ from day to day.
         telling = np.array([state.drive.unlogged_cabin_log_sigma == 0.0 for state in states])
     else:
@@ -381,10 +372,10 @@ def _spread(
 
 def _wind_spread(states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray) -> float:
     """Spread of the winds from either side, each drive's in shares of it."""
-    share = np.array([wind_share(state.drive) for state in states])
+    share = np.array([likelihood.wind_share(state.drive) for state in states])
     two_sided = np.array([state.drive.has_heading for state in states])
     found, information = [], []
-    for which, telling in ((WIND_FIRST, np.ones(share.size, dtype=bool)), (WIND_SECOND, two_sided)):
+    for which, telling in ((Own.WIND_FIRST, np.ones(share.size, dtype=bool)), (Own.WIND_SECOND, two_sided)):
         deviation, precision = data_deviation(states, says, own, which)
         found.append((deviation / share)[telling])
         information.append((precision * share**2)[telling])
@@ -401,7 +392,7 @@ def data_deviation(
     found, information : ndarray, shape (d,)
         Deviation from the mean, and the inverse of its variance at fixed shared parameters. [ratio]
     """
-    own = own - np.array([own_mean(state.drive) for state in states]).reshape(own.shape)
+    own = own - np.array([likelihood.own_mean(state.drive) for state in states]).reshape(own.shape)
     prior_precision = np.array([state.own_precision[which] for state in states])
     # On the one unknown with the others left free.
     alone = [1.0 / np.linalg.inv(say.own_information)[which, which] for say in says]

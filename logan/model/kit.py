@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.model.fit_result import DriveInformation
 from logan.model.hierarchy import BlockQuadratic
-from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, SHARED_NAMES, SHARED_UNITS, SharedPrior, physical
+from logan.model.unknowns import SHARED_COUNT, SHARED_NAMES, SHARED_UNITS, At, SharedPrior, physical
 from logan.results import Estimate, result
 from logan.units import BoolArray, FloatArray
 
@@ -128,7 +128,7 @@ def vehicle_information(
         reference=reference,
         gradient=gradient,
         information=information,
-        log_mass=float(prior.mean[MASS]),
+        log_mass=float(prior.mean[At.MASS]),
         log_mass_sigma=log_mass_sigma,
         drive_count=len(drives),
     )
@@ -154,7 +154,7 @@ def fit_kit(prior: SharedPrior, vehicles: Sequence[VehicleInformation]) -> KitFi
     .. [1] Laird and Ware 1982, doi:10.2307/2529876 (random effects by expectation and maximisation).
     """
     free = np.array(prior.is_free)
-    free[MASS] = False
+    free[At.MASS] = False
     spread = VEHICLE_SPREAD_SIGMA
     converged = False
     for _ in range(_ROUNDS):
@@ -196,12 +196,12 @@ def _solve(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Shared vector and covariance, and each vehicle's own (log mass, log level) with its covariance."""
     join = np.zeros((SHARED_COUNT, _OWN))  # how the own unknowns move the shared vector
-    join[MASS, 0] = 1.0
-    join[[DRAG, ROLLING], 1] = 1.0
+    join[At.MASS, 0] = 1.0
+    join[[At.DRAG, At.ROLLING], 1] = 1.0
     information = np.array([vehicle.information for vehicle in vehicles])
     reference = np.array([vehicle.reference for vehicle in vehicles])
     base = np.tile(prior.mean, (len(vehicles), 1))
-    base[:, MASS] = [vehicle.log_mass for vehicle in vehicles]
+    base[:, At.MASS] = [vehicle.log_mass for vehicle in vehicles]
     gradient = np.array([vehicle.gradient for vehicle in vehicles])
     gradient = gradient + np.einsum("vij,vj->vi", information, base - reference)
     own_information = np.einsum("io,vij,jp->vop", join, information, join)

@@ -5,21 +5,7 @@ from enum import StrEnum
 import numpy as np
 
 from logan.model.newton import Quadratic
-from logan.model.unknowns import (
-    AUXILIARY,
-    CONSTANT_LOSS,
-    COPPER_LOSS,
-    DRAG,
-    DRIVE,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
-    MASS,
-    ROLLING,
-    SHARED_COUNT,
-    TEMPERATURE,
-    TIRE_RISE,
-    physical,
-)
+from logan.model.unknowns import SHARED_COUNT, At, physical
 from logan.physics.tyre import REFERENCE_TEMPERATURE_DEGC, TEMPERATURE_HIGH_DEGC, TEMPERATURE_LOW_DEGC, speed_rise_share
 from logan.results import result
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
@@ -75,10 +61,10 @@ class Measurement:
 
 
 _PLAIN_KINDS = {
-    MeasurementKind.MASS: MASS,
-    MeasurementKind.DRAG_AREA: DRAG,
-    MeasurementKind.ROLLING_COEFFICIENT: ROLLING,
-    MeasurementKind.AUXILIARY_POWER: AUXILIARY,
+    MeasurementKind.MASS: At.MASS,
+    MeasurementKind.DRAG_AREA: At.DRAG,
+    MeasurementKind.ROLLING_COEFFICIENT: At.ROLLING,
+    MeasurementKind.AUXILIARY_POWER: At.AUXILIARY,
 }
 
 
@@ -112,8 +98,8 @@ def expected_measurement(
     if measurement.kind is MeasurementKind.ROAD_LOAD:
         return force_n, gradient
     if measurement.kind is MeasurementKind.ROAD_LOAD_PER_MASS:
-        inertia_kg = values[MASS] + rotating_mass_kg
-        gradient[MASS] -= force_n * values[MASS] / inertia_kg
+        inertia_kg = values[At.MASS] + rotating_mass_kg
+        gradient[At.MASS] -= force_n * values[At.MASS] / inertia_kg
         return force_n / inertia_kg, gradient / inertia_kg
     return _steady_power(measurement, values, force_n, gradient)
 
@@ -121,32 +107,32 @@ def expected_measurement(
 def _road_load(measurement: Measurement, values: FloatArray) -> tuple[float, FloatArray]:
     held = float(np.clip(measurement.temperature_degc, TEMPERATURE_LOW_DEGC, TEMPERATURE_HIGH_DEGC))
     beyond_k = held - REFERENCE_TEMPERATURE_DEGC
-    level_n = values[MASS] * STANDARD_GRAVITY_M_PER_S2 * values[ROLLING]
+    level_n = values[At.MASS] * STANDARD_GRAVITY_M_PER_S2 * values[At.ROLLING]
     faster = float(speed_rise_share(np.array([measurement.speed_m_per_s]))[0])
-    rolling_n = level_n * (1.0 - values[TEMPERATURE] * beyond_k + values[TIRE_RISE] * faster)
-    by_speed = values[DRIVELINE_RISE] + measurement.linear_n_s_per_m
-    driveline_n = values[DRIVELINE_DRAG] + by_speed * measurement.speed_m_per_s
-    air_n = 0.5 * measurement.air_density_kg_per_m3 * values[DRAG] * measurement.speed_m_per_s**2
+    rolling_n = level_n * (1.0 - values[At.TEMPERATURE] * beyond_k + values[At.TIRE_RISE] * faster)
+    by_speed = values[At.DRIVELINE_RISE] + measurement.linear_n_s_per_m
+    driveline_n = values[At.DRIVELINE_DRAG] + by_speed * measurement.speed_m_per_s
+    air_n = 0.5 * measurement.air_density_kg_per_m3 * values[At.DRAG] * measurement.speed_m_per_s**2
     gradient = np.zeros(SHARED_COUNT)
-    gradient[[MASS, ROLLING]] = rolling_n
-    gradient[DRAG] = air_n
-    gradient[TEMPERATURE] = -level_n * values[TEMPERATURE] * beyond_k
-    gradient[[TIRE_RISE, DRIVELINE_DRAG, DRIVELINE_RISE]] = level_n * faster, 1.0, measurement.speed_m_per_s
+    gradient[[At.MASS, At.ROLLING]] = rolling_n
+    gradient[At.DRAG] = air_n
+    gradient[At.TEMPERATURE] = -level_n * values[At.TEMPERATURE] * beyond_k
+    gradient[[At.TIRE_RISE, At.DRIVELINE_DRAG, At.DRIVELINE_RISE]] = level_n * faster, 1.0, measurement.speed_m_per_s
     return float(rolling_n + air_n + driveline_n), gradient
 
 
 def _steady_power(
     measurement: Measurement, values: FloatArray, force_n: float, gradient: FloatArray
 ) -> tuple[float, FloatArray]:
-    speed, efficiency = measurement.speed_m_per_s, values[DRIVE]
+    speed, efficiency = measurement.speed_m_per_s, values[At.DRIVE]
     wheel_w = force_n * speed / efficiency
-    by_force = speed / efficiency + 2.0 * values[COPPER_LOSS] * force_n
+    by_force = speed / efficiency + 2.0 * values[At.COPPER_LOSS] * force_n
     gradient = gradient * by_force
-    gradient[DRIVE] = -wheel_w
-    gradient[AUXILIARY] = values[AUXILIARY]
-    gradient[CONSTANT_LOSS] = 1.0
-    gradient[COPPER_LOSS] = force_n**2
-    power_w = wheel_w + values[AUXILIARY] + values[CONSTANT_LOSS] + values[COPPER_LOSS] * force_n**2
+    gradient[At.DRIVE] = -wheel_w
+    gradient[At.AUXILIARY] = values[At.AUXILIARY]
+    gradient[At.CONSTANT_LOSS] = 1.0
+    gradient[At.COPPER_LOSS] = force_n**2
+    power_w = wheel_w + values[At.AUXILIARY] + values[At.CONSTANT_LOSS] + values[At.COPPER_LOSS] * force_n**2
     return float(power_w), gradient
 
 

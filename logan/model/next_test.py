@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.drive.wheel_work import rotating_mass_of
-from logan.instruments.drive_evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, UNKNOWNS, USABLE, VOLTAGE_GAIN
+from logan.instruments.drive_evidence import UNKNOWNS, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.metrics.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
@@ -16,7 +16,7 @@ from logan.model.measurement import Measurement, MeasurementKind, expected_measu
 from logan.model.parameters import PARAMETER_NAMES
 from logan.model.plan import plan_of
 from logan.model.sensor_errors import mistaken_unknowns
-from logan.model.unknowns import DRAG, ROLLING, SHARED_COUNT
+from logan.model.unknowns import SHARED_COUNT, At
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -129,7 +129,7 @@ def rank_next_tests(
     """
     covariance = _joint_covariance(result, build)
     gradient = np.concatenate([-target_sensitivity, np.zeros(len(UNKNOWNS))])
-    gradient[SHARED_COUNT + UNKNOWNS.index(USABLE)] = 1.0
+    gradient[SHARED_COUNT + UNKNOWNS.index(Sensor.USABLE)] = 1.0
     before = float(np.sqrt(gradient @ covariance @ gradient))
     rest = 0.0 if combined_sigma_m is None else max((combined_sigma_m / range_m) ** 2 - before**2, 0.0)
     width = 2.0 * _TEN_TO_NINETY * range_m
@@ -149,7 +149,7 @@ def rank_next_tests(
 
     _vehicle_tests(result, build, add)
     _sensor_tests(build, add)
-    road = float(target_sensitivity[[DRAG, ROLLING]].sum())
+    road = float(target_sensitivity[[At.DRAG, At.ROLLING]].sum())
     for noted, left in result.noted_sigma_ratio.items() if combined_sigma_m is not None else ():
         known = road**2 * (result.between_drive_sigma_ratio**2 - left**2)
         add(*_NOTED[noted], np.zeros((0, gradient.size)), noted=noted, known=known)
@@ -161,7 +161,7 @@ def _joint_covariance(result: FitResult, build: BuildSettings) -> FloatArray:
     """Of the shared vector and the sensors' errors together, shape (p + 6, p + 6)."""
     joint = np.zeros((SHARED_COUNT + len(UNKNOWNS),) * 2)
     # No test narrows what the model cannot know.
-    told = result.posterior.log_covariance - result.drag_model_sigma_ratio**2 * np.diag(np.arange(_SIZE) == DRAG)
+    told = result.posterior.log_covariance - result.drag_model_sigma_ratio**2 * np.diag(np.arange(_SIZE) == At.DRAG)
     joint[:SHARED_COUNT, :SHARED_COUNT] = result.learned.covariance_with(told)
     if result.sensors is None:
         joint[SHARED_COUNT:, SHARED_COUNT:] = known_instruments(build).covariance
@@ -240,17 +240,17 @@ def _sensor_tests(build: BuildSettings, add: Callable[..., None]) -> None:
     def row(sigma: float, weights: Mapping[str, float]) -> FloatArray:
         return np.array([[0.0] * SHARED_COUNT + [weights.get(name, 0.0) / sigma for name in UNKNOWNS]])
 
-    both = {CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
+    both = {Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0}
     zero = nominal_open_circuit_voltage_v(build) * _RUN_HOURS / build.pack.usable_energy_wh.value
     add("clamp meter on the pack cable", "a DC clamp of 1 % or better at four steady currents, the log beside it", 0.5,
-        row(0.01, {CURRENT_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
+        row(0.01, {Sensor.CURRENT_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
     add("multimeter at the pack", "a true reading beside the log, by someone trained for the voltage", 0.25,
-        row(0.003, {VOLTAGE_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
+        row(0.003, {Sensor.VOLTAGE_GAIN: 1.0}), CAUTION_HIGH_VOLTAGE)  # fmt: skip
     add("wall meter over a charge", "with the charger's efficiency from its datasheet (± 1 %)", 0.25, row(0.014, both))
     add("GPS speed in the log", "log GPS speed on one drive of ten miles under open sky, or pass mile markers", 0.25,
-        row(0.0025, {SPEED_GAIN: 1.0}))  # fmt: skip
+        row(0.0025, {Sensor.SPEED_GAIN: 1.0}))  # fmt: skip
     add("two minutes with the contactors open", "key on, contactors open, logging: what the current shows is its zero",
-        0.1, row(0.1, {CURRENT_ZERO: 1.0}))  # fmt: skip
+        0.1, row(0.1, {Sensor.CURRENT_ZERO: 1.0}))  # fmt: skip
     add("a run from full to empty", "full charge to the window's low end, at moderate load in mild weather, with help "
-        "at hand", 4.0, row(0.01, both | {USABLE: 1.0, CURRENT_ZERO: zero}),
+        "at hand", 4.0, row(0.01, both | {Sensor.USABLE: 1.0, Sensor.CURRENT_ZERO: zero}),
         CAUTION_ROAD_TEST.replace("20 % of charge in reserve", "help within reach"))  # fmt: skip

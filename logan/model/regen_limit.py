@@ -16,7 +16,7 @@ from logan.drive.wheel_work import rotating_mass_of
 from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.segments_table import DriveSegments
-from logan.model.unknowns import AUXILIARY, OWN_AUXILIARY, SharedPrior, physical, road_work
+from logan.model.unknowns import At, Own, SharedPrior, physical, road_work
 from logan.results import Estimate
 from logan.settings import BuildSettings
 from logan.units import FloatArray
@@ -97,13 +97,13 @@ def solve_with_regen_limit(
 def limit_seen(solution: Solution, rotating_mass_kg: float) -> RegenLimit | None:
     """Learn the limit from all drives of a solution."""
     held, returned = [], []
-    auxiliary_w = physical(solution.shared)[AUXILIARY]
+    auxiliary_w = physical(solution.shared)[At.AUXILIARY]
     for state, own in zip(solution.states, solution.own, strict=True):
         drive = state.drive
         duration_s = np.maximum(drive.trip.duration_s, 1e-9)
         held.append(-road_work(solution.shared, own, state.climbs.road, drive, rotating_mass_kg).total / duration_s)
         net_w = (drive.trip_power_j - drive.trip_cabin_j) / duration_s
-        returned.append(auxiliary_w * np.exp(own[OWN_AUXILIARY]) - net_w)
+        returned.append(auxiliary_w * np.exp(own[Own.AUXILIARY]) - net_w)
     if not held:
         return None
     return learned_regen_limit(np.concatenate(held), np.concatenate(returned))

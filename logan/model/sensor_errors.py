@@ -18,14 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logan.instruments.drive_evidence import (
-    CURRENT_GAIN,
-    CURRENT_ZERO,
-    SPEED_GAIN,
-    TEMPERATURE_OFFSET,
-    UNKNOWNS,
-    VOLTAGE_GAIN,
-)
+from logan.instruments.drive_evidence import UNKNOWNS, Sensor
 from logan.instruments.posterior import Instruments
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.estimator import learned_conditions
@@ -62,15 +55,18 @@ def mistaken_unknowns(build: BuildSettings, shared: FloatArray) -> FloatArray:
             index = SHARED_NAMES.index(name)
             found[index, UNKNOWNS.index(sensor)] = factor * (1.0 if index < LOG_COUNT else values[name])
 
-    for sensor in (CURRENT_GAIN, VOLTAGE_GAIN):
+    for sensor in (Sensor.CURRENT_GAIN, Sensor.VOLTAGE_GAIN):
         put(sensor, drive_efficiency_ratio=1.0, regen_efficiency_ratio=-1.0, auxiliary_power_w=-1.0,
             constant_loss_w=-1.0, copper_loss_w_per_n2=-1.0)  # fmt: skip
     # Distance, and speed cubed over time: what seems a small drag at a speed that reads high.
-    put(SPEED_GAIN, rolling_coefficient=1.0, drag_area_m2=3.0, driveline_drag_n=1.0, driveline_n_s_per_m=2.0,
+    put(Sensor.SPEED_GAIN, rolling_coefficient=1.0, drag_area_m2=3.0, driveline_drag_n=1.0, driveline_n_s_per_m=2.0,
         tire_rise_ratio=2.0)  # fmt: skip
-    put(CURRENT_ZERO, auxiliary_power_w=-nominal_open_circuit_voltage_v(build) / max(values["auxiliary_power_w"], 1.0))
+    put(
+        Sensor.CURRENT_ZERO,
+        auxiliary_power_w=-nominal_open_circuit_voltage_v(build) / max(values["auxiliary_power_w"], 1.0),
+    )
     cold_per_k = values["rolling_temperature_coefficient_per_k"]
-    put(TEMPERATURE_OFFSET, rolling_coefficient=-cold_per_k, drag_area_m2=-1.0 / _AIR_KELVIN)
+    put(Sensor.TEMPERATURE_OFFSET, rolling_coefficient=-cold_per_k, drag_area_m2=-1.0 / _AIR_KELVIN)
     return found
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from logan.drive.logged_loads import robust_slopes
 from logan.model.hierarchy import Solution
-from logan.model.unknowns import AUXILIARY, DRIVELINE_DRAG, DRIVELINE_RISE, OWN_AUXILIARY, physical, road_work
+from logan.model.unknowns import At, Own, physical, road_work
 from logan.results import Estimate, result
 from logan.units import JOULES_PER_WATT_HOUR
 
@@ -46,9 +46,9 @@ def split_losses(solution: Solution, rotating_mass_kg: float) -> ShaftSplit | No
         if not drive.trip_shaft_j.size:
             continue
         seconds = np.maximum(road.duration_s, 1e-9)
-        dragged_n = values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * road.distance_m / seconds
+        dragged_n = values[At.DRIVELINE_DRAG] + values[At.DRIVELINE_RISE] * road.distance_m / seconds
         wheel_j = road_work(solution.shared, own, road, drive, rotating_mass_kg).total - dragged_n * road.distance_m
-        pack_w = (drive.trip_power_j - drive.trip_cabin_j) / seconds - values[AUXILIARY] * np.exp(own[OWN_AUXILIARY])
+        pack_w = (drive.trip_power_j - drive.trip_cabin_j) / seconds - values[At.AUXILIARY] * np.exp(own[Own.AUXILIARY])
         table = np.stack([pack_w, drive.trip_shaft_j / seconds, wheel_j / seconds, seconds, road.distance_m])
         rows.append(table[:, np.isfinite(table).all(axis=0) & (road.moving_s > 0.5 * seconds)])
     if not rows:

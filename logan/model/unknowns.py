@@ -31,17 +31,27 @@ SHARED_UNITS: Final = (
 )  # fmt: skip
 LOG_COUNT: Final = 7
 SHARED_COUNT: Final = len(SHARED_NAMES)
-(
-    MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN,
-    DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE, FULL_REGEN,
-) = range(SHARED_COUNT)  # fmt: skip
 
-OWN_NAMES: Final = ("level", "wind_first_m_per_s", "wind_second_m_per_s", "auxiliary")
-"""A drive's own unknowns: log factor on road load, wind (from north and east, or along the road and none), log factor
-on auxiliary power."""
 
-OWN_COUNT: Final = len(OWN_NAMES)
-LEVEL, WIND_FIRST, WIND_SECOND, OWN_AUXILIARY = range(OWN_COUNT)
+class At:
+    """Where each unknown stands in the shared vector."""
+
+    (
+        MASS, DRAG, ROLLING, DRIVE, REGEN, AUXILIARY, TEMPERATURE, WARM_UP, CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN,
+        DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE, FULL_REGEN,
+    ) = range(SHARED_COUNT)  # fmt: skip
+
+
+class Own:
+    """Where a drive's own unknowns stand: log factor on road load, wind, log factor on auxiliary power.
+
+    The wind is that from north and east, or along the road and none. [ratio, m/s, m/s, ratio]
+    """
+
+    LEVEL, WIND_FIRST, WIND_SECOND, AUXILIARY = range(4)
+
+
+OWN_COUNT: Final = 4
 
 COLD_LOG_SIGMA: Final = 0.5
 """Spread of the fall per kelvin: it stands for gear oil and bearings too (common practice)."""
@@ -78,7 +88,7 @@ practice: the middle of mixed driving)."""
 
 _MOST_NAMED_RATIO: Final = 0.75
 _MOST_EFFICIENCY_RATIO: Final = 0.995
-_NAMED: Final = (CONSTANT_LOSS, COPPER_LOSS, DRIVELINE_DRAG, DRIVELINE_RISE)
+_NAMED: Final = (At.CONSTANT_LOSS, At.COPPER_LOSS, At.DRIVELINE_DRAG, At.DRIVELINE_RISE)
 """Losses with names of their own take at most this share of a plan's loss."""
 
 
@@ -129,30 +139,30 @@ def shared_prior(prior: ParameterDistribution, build: BuildSettings, *, as_plann
     mean, sigma = np.zeros(SHARED_COUNT), np.zeros(SHARED_COUNT)
     fall = build.vehicle.rolling_temperature_coefficient_per_k
     mean[:LOG_COUNT] = [*prior.log_mean, np.log(fall.value)]
-    mean[WARM_UP], sigma[WARM_UP] = WARM_UP_RISE_RATIO, WARM_UP_SIGMA_RATIO
-    sigma[TEMPERATURE] = max(COLD_LOG_SIGMA, fall.sigma / fall.value) if fall.sigma > 0 else 0.0
+    mean[At.WARM_UP], sigma[At.WARM_UP] = WARM_UP_RISE_RATIO, WARM_UP_SIGMA_RATIO
+    sigma[At.TEMPERATURE] = max(COLD_LOG_SIGMA, fall.sigma / fall.value) if fall.sigma > 0 else 0.0
     follows = np.zeros((2, SHARED_COUNT))
     if not as_planned:
         if fall.sigma > 0:
-            mean[TEMPERATURE] = max(mean[TEMPERATURE], np.log(COLD_PER_K))
-        mean[COLD_REGEN], sigma[COLD_REGEN] = COLD_REGEN_PER_K
-        mean[TIRE_RISE], sigma[TIRE_RISE] = TIRE_RISE_RATIO
-        mean[FULL_REGEN], sigma[FULL_REGEN] = FULL_REGEN_RATIO
+            mean[At.TEMPERATURE] = max(mean[At.TEMPERATURE], np.log(COLD_PER_K))
+        mean[At.COLD_REGEN], sigma[At.COLD_REGEN] = COLD_REGEN_PER_K
+        mean[At.TIRE_RISE], sigma[At.TIRE_RISE] = TIRE_RISE_RATIO
+        mean[At.FULL_REGEN], sigma[At.FULL_REGEN] = FULL_REGEN_RATIO
         drives_all = build.vehicle.driven_wheels in ("four", "all")
         losses = (CONSTANT_LOSS_W, COPPER_LOSS_W_PER_N2, DRIVELINE_DRAG_N[drives_all], DRIVELINE_N_S_PER_M[drives_all])
         named, sigma[list(_NAMED)] = np.array(losses).T
         is_certified = build.vehicle.linear_road_load_n_s_per_m.value > 0.0
         if is_certified:
             named[2:] = 0.0
-        mean[list(_NAMED)], mean[[DRIVE, REGEN]], follows[:, _NAMED] = _without_named_losses(prior, named)
+        mean[list(_NAMED)], mean[[At.DRIVE, At.REGEN]], follows[:, _NAMED] = _without_named_losses(prior, named)
         if is_certified:
             # A certified road load was coasted down with the driveline in it, and its efficiencies are without.
-            follows[:, [DRIVELINE_DRAG, DRIVELINE_RISE]] = 0.0
+            follows[:, [At.DRIVELINE_DRAG, At.DRIVELINE_RISE]] = 0.0
     covariance = np.diag(sigma**2)
     size = len(PARAMETER_NAMES)
     covariance[:size, :size] = prior.log_covariance
     joined = np.eye(SHARED_COUNT)
-    joined[[DRIVE, REGEN]] += np.where(prior.log_sigma[[DRIVE, REGEN], None] > 0.0, follows, 0.0)
+    joined[[At.DRIVE, At.REGEN]] += np.where(prior.log_sigma[[At.DRIVE, At.REGEN], None] > 0.0, follows, 0.0)
     covariance = joined @ covariance @ joined.T
     is_free = np.diag(covariance) > 0.0
     return SharedPrior(mean=mean, precision=inverse_of_free(covariance, is_free), is_free=is_free)
@@ -177,7 +187,7 @@ def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tu
     follows : ndarray, shape (2, 4)
         How those go with the losses: what the plan says is the whole. [any]
     """
-    drive, regen = prior.median[[DRIVE, REGEN]]
+    drive, regen = prior.median[[At.DRIVE, At.REGEN]]
 
     def split(losses: FloatArray) -> FloatArray:
         force_n, drag_n, lost_n = _at_plan(prior.median, losses)
@@ -194,7 +204,7 @@ def _without_named_losses(prior: ParameterDistribution, named: FloatArray) -> tu
 
 def _at_plan(parameters: FloatArray, losses: FloatArray) -> tuple[FloatArray, float, FloatArray]:
     """Forces of driving and braking at which a plan's efficiencies hold, drag of the driveline, other losses. [N]"""
-    mass, drag, rolling = parameters[[MASS, DRAG, ROLLING]]
+    mass, drag, rolling = parameters[[At.MASS, At.DRAG, At.ROLLING]]
     speed = PLAN_SPEED_M_PER_S
     road_n = mass * STANDARD_GRAVITY_M_PER_S2 * rolling + 0.6 * drag * speed**2
     force_n = np.array([road_n + PLAN_ACCELERATION_M_PER_S2 * mass, PLAN_BRAKING_M_PER_S2 * mass])
@@ -206,8 +216,8 @@ def whole_efficiencies(shared: FloatArray) -> FloatArray:
     """Drive and regen efficiency as a plan counts them, named losses in them, shape (2,). Method: fit (19). [ratio]"""
     values = physical(shared)
     force_n, drag_n, lost_n = _at_plan(values, values[list(_NAMED)])
-    drawn = (1.0 + drag_n / force_n[0]) / values[DRIVE] + lost_n[0] / force_n[0]
-    return np.array([1.0 / drawn, (values[REGEN] * (force_n[1] - drag_n) - lost_n[1]) / force_n[1]])
+    drawn = (1.0 + drag_n / force_n[0]) / values[At.DRIVE] + lost_n[0] / force_n[0]
+    return np.array([1.0 / drawn, (values[At.REGEN] * (force_n[1] - drag_n) - lost_n[1]) / force_n[1]])
 
 
 def physical(shared: FloatArray) -> FloatArray:
@@ -266,20 +276,20 @@ def road_work(
     """Work at the wheels over steps of a drive, for given unknowns; see ``RoadWork``. Method: fit (1) to (3)."""
     payload_kg = drive.payload_kg
     mass, drag, rolling, *_ = physical(shared)
-    fall_per_k, rise = float(np.exp(shared[TEMPERATURE])), float(shared[WARM_UP])
-    gravity, level = STANDARD_GRAVITY_M_PER_S2, float(np.exp(own[LEVEL]))
+    fall_per_k, rise = float(np.exp(shared[At.TEMPERATURE])), float(shared[At.WARM_UP])
+    gravity, level = STANDARD_GRAVITY_M_PER_S2, float(np.exp(own[Own.LEVEL]))
     rolling_n = (mass + payload_kg) * gravity * rolling * level * drive.rolling_factor
     speed_m_per_s = road.distance_m / np.maximum(road.duration_s, 1e-9)
     faster_m = speed_rise_share(speed_m_per_s) * road.distance_m
     stretched_m = road.distance_m - fall_per_k * road.temperature_distance_m_k + rise * road.warm_up_distance_m
-    stretched_m = stretched_m + shared[TIRE_RISE] * faster_m
+    stretched_m = stretched_m + shared[At.TIRE_RISE] * faster_m
     spin_m2_per_s = speed_m_per_s * road.distance_m
-    driveline_j = shared[DRIVELINE_DRAG] * road.distance_m + shared[DRIVELINE_RISE] * spin_m2_per_s
+    driveline_j = shared[At.DRIVELINE_DRAG] * road.distance_m + shared[At.DRIVELINE_RISE] * spin_m2_per_s
     half_drag = 0.5 * drag * level * drive.drag_factor
     first, second = (road.air_north, road.air_east) if drive.has_heading else (road.air_along, np.zeros(road.count))
     # Own wind as a share of the along-road term gives its mean along the road, and with it the square.
     along = np.maximum(road.air_along, 1e-9)
-    along_m_per_s = (own[WIND_FIRST] * first + own[WIND_SECOND] * second) / along
+    along_m_per_s = (own[Own.WIND_FIRST] * first + own[Own.WIND_SECOND] * second) / along
     whole_kg = drive.air_density_kg_per_m3 * road.distance_m
     by_along = half_drag * (road.air_along + 2.0 * whole_kg * along_m_per_s)
     air = half_drag * (road.air_kg_m2_per_s2 + along_m_per_s * road.air_along + whole_kg * along_m_per_s**2)
@@ -315,7 +325,7 @@ def step_energy(
     shared : ndarray, shape (p,)
         In the order of ``SHARED_NAMES``. [ratio]
     own : ndarray, shape (o,)
-        In the order of ``OWN_NAMES``. [ratio]
+        In the order of ``Own``. [ratio]
     road : RoadIntegrals
         The drive's m steps, with the climbs to be believed.
     drive : DriveSegments
@@ -326,41 +336,46 @@ def step_energy(
     values = physical(shared)
     work = road_work(shared, own, road, drive, rotating_mass_kg)
     cold, full = drive.trip_cold_k, drive.trip_full_ratio
-    regen = values[REGEN] * regen_left_ratio(values[COLD_REGEN], values[FULL_REGEN], cold, full)
+    regen = values[At.REGEN] * regen_left_ratio(values[At.COLD_REGEN], values[At.FULL_REGEN], cold, full)
     driving = work.total > 0.0
     back_j = np.where(driving, 0.0, -regen * work.total)
     capped = back_j > drive.trip_regen_limit_j
     back_j = np.minimum(back_j, drive.trip_regen_limit_j)
-    forward_j = np.where(driving, work.total / values[DRIVE], 0.0)
+    forward_j = np.where(driving, work.total / values[At.DRIVE], 0.0)
     # What regen does not take, friction brakes do: the motor sees no more than the rest.
     motor_j = np.where(capped, -back_j / regen, work.total)
     path_m = np.maximum(road.distance_m, 2.0 * road.duration_s)
     moves = road.moving_s > 0.0
     squared = np.where(moves, (motor_j / path_m) ** 2 * road.duration_s, 0.0)
-    loop_j = drive.trip_swing_j / (values[DRIVE] * regen)
+    loop_j = drive.trip_swing_j / (values[At.DRIVE] * regen)
     by_squared = np.where(moves & ~capped, 2.0 * motor_j / path_m**2 * road.duration_s, 0.0)
-    auxiliary_j = values[AUXILIARY] * np.exp(own[OWN_AUXILIARY]) * road.duration_s
+    auxiliary_j = values[At.AUXILIARY] * np.exp(own[Own.AUXILIARY]) * road.duration_s
     # Change of pack energy per change of wheel work, step by step.
-    factor = np.where(driving, 1.0 / values[DRIVE], np.where(capped, 0.0, regen)) + values[COPPER_LOSS] * by_squared
+    factor = (
+        np.where(driving, 1.0 / values[At.DRIVE], np.where(capped, 0.0, regen)) + values[At.COPPER_LOSS] * by_squared
+    )
     by_shared = np.zeros((road.count, SHARED_COUNT))
     for index, part in (
-        (MASS, work.by_mass), (DRAG, work.air), (ROLLING, work.rolling),
-        (TEMPERATURE, work.by_temperature), (WARM_UP, work.by_warm_up), (TIRE_RISE, work.by_tire_rise),
-        (DRIVELINE_DRAG, road.distance_m), (DRIVELINE_RISE, work.by_driveline_rise),
+        (At.MASS, work.by_mass), (At.DRAG, work.air), (At.ROLLING, work.rolling),
+        (At.TEMPERATURE, work.by_temperature), (At.WARM_UP, work.by_warm_up), (At.TIRE_RISE, work.by_tire_rise),
+        (At.DRIVELINE_DRAG, road.distance_m), (At.DRIVELINE_RISE, work.by_driveline_rise),
     ):  # fmt: skip
         by_shared[:, index] = factor * part
-    by_shared[:, DRIVE] = -forward_j - loop_j
-    by_shared[:, REGEN] = np.where(capped, -2.0 * values[COPPER_LOSS] * squared, -back_j) - loop_j
-    by_shared[:, COLD_REGEN] = -by_shared[:, REGEN] * cold * (values[COLD_REGEN] > 0.0)
-    if 0.0 < values[FULL_REGEN] < MOST_REGEN_LOST_RATIO:
-        by_shared[:, FULL_REGEN] = -by_shared[:, REGEN] * full / (1.0 - values[FULL_REGEN] * full)
-    by_shared[:, AUXILIARY] = auxiliary_j
-    by_shared[:, CONSTANT_LOSS] = road.moving_s
-    by_shared[:, COPPER_LOSS] = squared + drive.trip_swing_n2_s
+    by_shared[:, At.DRIVE] = -forward_j - loop_j
+    by_shared[:, At.REGEN] = np.where(capped, -2.0 * values[At.COPPER_LOSS] * squared, -back_j) - loop_j
+    by_shared[:, At.COLD_REGEN] = -by_shared[:, At.REGEN] * cold * (values[At.COLD_REGEN] > 0.0)
+    if 0.0 < values[At.FULL_REGEN] < MOST_REGEN_LOST_RATIO:
+        by_shared[:, At.FULL_REGEN] = -by_shared[:, At.REGEN] * full / (1.0 - values[At.FULL_REGEN] * full)
+    by_shared[:, At.AUXILIARY] = auxiliary_j
+    by_shared[:, At.CONSTANT_LOSS] = road.moving_s
+    by_shared[:, At.COPPER_LOSS] = squared + drive.trip_swing_n2_s
     by_own = np.zeros((road.count, OWN_COUNT))
-    by_own[:, LEVEL] = factor * (work.rolling + work.air)
-    by_own[:, WIND_FIRST], by_own[:, WIND_SECOND] = factor * work.air_by_first_wind, factor * work.air_by_second_wind
-    by_own[:, OWN_AUXILIARY] = auxiliary_j
-    losses_j = values[CONSTANT_LOSS] * road.moving_s + values[COPPER_LOSS] * by_shared[:, COPPER_LOSS]
+    by_own[:, Own.LEVEL] = factor * (work.rolling + work.air)
+    by_own[:, Own.WIND_FIRST], by_own[:, Own.WIND_SECOND] = (
+        factor * work.air_by_first_wind,
+        factor * work.air_by_second_wind,
+    )
+    by_own[:, Own.AUXILIARY] = auxiliary_j
+    losses_j = values[At.CONSTANT_LOSS] * road.moving_s + values[At.COPPER_LOSS] * by_shared[:, At.COPPER_LOSS]
     energy_j = forward_j - back_j + loop_j - drive.trip_swing_j + losses_j + auxiliary_j + drive.trip_cabin_j
     return StepEnergy(energy_j=energy_j, by_shared=by_shared, by_own=by_own)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logan.driving_range.usable_energy import GAUGE_SIGMA_RATIO, GaugedDrive, usable_energy_of, usable_evidence
-from logan.instruments.drive_evidence import CURRENT_ZERO, UNKNOWNS, USABLE
+from logan.instruments.drive_evidence import UNKNOWNS, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.metrics.error_budget import ErrorPart
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
@@ -59,13 +59,13 @@ def observation(wh, **told):
 
 
 def usable(evidence, build=BUILD):
-    return known_instruments(build, evidence).of(USABLE)
+    return known_instruments(build, evidence).of(Sensor.USABLE)
 
 
 def test_drives_pull_the_plan_towards_what_they_show():
     found = usable(observation(53_000.0))
     assert np.log(53.0 / 57.0) < found.value < 0.0
-    assert found.sigma < known_instruments(BUILD).sigma[UNKNOWNS.index(USABLE)]
+    assert found.sigma < known_instruments(BUILD).sigma[UNKNOWNS.index(Sensor.USABLE)]
     assert "SOC against counted energy" in found.source
 
 
@@ -102,7 +102,7 @@ def test_one_drives_reading_is_as_sure_as_its_two_ends_and_its_own_sensors_apart
     assert row.value == pytest.approx(np.log(53.0 / 57.0))
     assert row.sigma == pytest.approx(np.sqrt((np.sqrt(2.0) * 0.02 / 0.7) ** 2 + 0.002**2 + 0.01**2))
     net_wh = 53_000.0 * 0.7 / 0.9
-    assert row.weights[CURRENT_ZERO] == pytest.approx(nominal_open_circuit_voltage_v(BUILD) * 2.0 / net_wh)
+    assert row.weights[Sensor.CURRENT_ZERO] == pytest.approx(nominal_open_circuit_voltage_v(BUILD) * 2.0 / net_wh)
     (rested,) = observation(53_000.0, is_rested=True)
     assert rested.sigma == pytest.approx(np.sqrt((np.sqrt(2.0) * 0.01 / 0.7) ** 2 + 0.002**2 + 0.01**2))
 

@@ -7,7 +7,7 @@ from scipy.integrate import solve_ivp
 
 from logan.driving_range.scenarios import prepare_scenarios, scenario_breakdown
 from logan.driving_range.usable_energy import usable_energy_of
-from logan.instruments.drive_evidence import UNKNOWNS, USABLE
+from logan.instruments.drive_evidence import UNKNOWNS, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
@@ -187,7 +187,7 @@ def test_what_drives_and_sensors_found_moves_the_energy_and_its_uncertainty():
     covariance[0, 0], covariance[9, 9] = 0.01**2, 40.0**2
     known = known_instruments(BUILD)
     mean, errors = known.mean.copy(), known.covariance.copy()
-    place = UNKNOWNS.index(USABLE)
+    place = UNKNOWNS.index(Sensor.USABLE)
     mean[place], errors[place, :], errors[:, place] = -0.05, 0.0, 0.0
     errors[place, place] = 0.02**2
     cross = np.zeros((SHARED_COUNT, len(UNKNOWNS)))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logan.instruments.drive_evidence import CURRENT_GAIN, CURRENT_ZERO, SPEED_GAIN, VOLTAGE_GAIN, drive_evidence
+from logan.instruments.drive_evidence import Sensor, drive_evidence
 from logan.instruments.posterior import corrected, corrections, known_instruments
 from tests.builds import example_build
 from tests.twin_drives import made_drive
@@ -28,7 +28,7 @@ def test_a_speed_that_reads_high_and_is_known_is_taken_off():
     drive = shown(speed_factor=1.0349)
     known = known_instruments(example_build(), drive_evidence(drive, "drive 1"))
     applied = corrections(known)
-    assert applied[SPEED_GAIN] == pytest.approx(np.log(1.0349), abs=0.001)
+    assert applied[Sensor.SPEED_GAIN] == pytest.approx(np.log(1.0349), abs=0.001)
     right = corrected(drive, applied)
     assert right["speed"].value.max() == pytest.approx(25.0, rel=0.0012)
     assert right["gnss_speed"].value.max() == 25.0
@@ -36,22 +36,24 @@ def test_a_speed_that_reads_high_and_is_known_is_taken_off():
     assert step.channels == ("speed",)
     assert "reads +3.5 %" in step.reason
     # What is left is small, and as unsure as it was.
-    left = known.without(applied).of(SPEED_GAIN)
+    left = known.without(applied).of(Sensor.SPEED_GAIN)
     assert abs(left.value) < 0.001
     assert left.sigma == pytest.approx(0.00223, abs=1e-4)
 
 
 def test_an_error_smaller_than_its_own_uncertainty_stays():
     drive = shown(speed_factor=1.002)
-    assert SPEED_GAIN not in corrections(known_instruments(example_build(), drive_evidence(drive, "drive 1")))
+    assert Sensor.SPEED_GAIN not in corrections(known_instruments(example_build(), drive_evidence(drive, "drive 1")))
 
 
 def test_the_zero_seen_with_contactors_open_is_taken_off_before_the_gain():
     """Shown = 1.02 x true + 1.5 A."""
     drive = shown(current_gain=1.02, zero_a=1.5)
     applied = corrections(known_instruments(example_build(), drive_evidence(drive, "drive 1")))
-    assert applied[CURRENT_ZERO] == pytest.approx(1.5, abs=0.051)
-    right = corrected(drive, {CURRENT_ZERO: 1.5, CURRENT_GAIN: float(np.log(1.02)), VOLTAGE_GAIN: 0.01})
+    assert applied[Sensor.CURRENT_ZERO] == pytest.approx(1.5, abs=0.051)
+    right = corrected(
+        drive, {Sensor.CURRENT_ZERO: 1.5, Sensor.CURRENT_GAIN: float(np.log(1.02)), Sensor.VOLTAGE_GAIN: 0.01}
+    )
     assert right["pack_current"].value[-1] == pytest.approx(80.0, abs=0.11)
     assert right["pack_voltage"].value[-1] == pytest.approx(350.0 * np.exp(-0.01))
 
@@ -62,4 +64,4 @@ def test_a_speed_that_is_the_satellites_own_is_not_compared_with_itself():
     found = drive_evidence(drive, "drive 1")
     assert [item.name for item in found] == ["speed is the satellites'"]
     known = known_instruments(example_build(), found * 12)
-    assert known.of(SPEED_GAIN).sigma == pytest.approx(0.0029, abs=2e-4)
+    assert known.of(Sensor.SPEED_GAIN).sigma == pytest.approx(0.0029, abs=2e-4)

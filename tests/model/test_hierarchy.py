@@ -6,7 +6,7 @@ import pytest
 from logan.model.drive_likelihood import NoiseScales, evaluate, first_state, tilted
 from logan.model.hierarchy import BlockQuadratic, FixedTerms, solve_hierarchy, spread_of
 from logan.model.priors import prior_of
-from logan.model.unknowns import DRAG, LEVEL, OWN_COUNT, SHARED_COUNT, shared_prior
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, At, Own, shared_prior
 from tests.builds import example_build
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
@@ -126,7 +126,7 @@ def test_the_tilt_is_the_gradient_of_half_the_logarithm_of_the_own_curvature():
         slopes.append((ends[0] - ends[1]) / 2e-6)
     found = tilted(state, shared, own, ROTATING_KG)
     assert found.tilt == pytest.approx(slopes, rel=0.03, abs=0.02)
-    assert slopes[DRAG] > 1.0
+    assert slopes[At.DRAG] > 1.0
     say, plain = evaluate(found, shared, own, ROTATING_KG), evaluate(state, shared, own, ROTATING_KG)
     assert say.by_shared - plain.by_shared == pytest.approx(found.tilt[:SHARED_COUNT])
 
@@ -142,7 +142,7 @@ def test_unknown_wind_leaves_drag_area_where_it_is():
     ]
     found = solve_hierarchy(prior, drives, [], ROTATING_KG)
     assert found.converged
-    assert found.shared[DRAG] - truth[DRAG] == pytest.approx(0.0, abs=0.02)
+    assert found.shared[At.DRAG] - truth[At.DRAG] == pytest.approx(0.0, abs=0.02)
 
 
 def test_a_drag_factor_lets_a_drive_with_a_roof_rack_take_part():
@@ -150,14 +150,14 @@ def test_a_drag_factor_lets_a_drive_with_a_roof_rack_take_part():
     build, rng = example_build(), np.random.default_rng(8)
     prior = shared_prior(prior_of(build), build)
     truth = np.array(prior.mean)
-    racked = truth + np.log(1.2) * (np.arange(SHARED_COUNT) == DRAG)
+    racked = truth + np.log(1.2) * (np.arange(SHARED_COUNT) == At.DRAG)
     drives = [drive_of(truth, rng, noise_j=2e4, drive_id=str(number)) for number in range(6)]
     drives += [drive_of(racked, rng, noise_j=2e4, drive_id=str(number)) for number in range(6, 8)]
 
     def drag_error(factor):
         given = [*drives[:6], *(replace(drive, drag_factor=factor) for drive in drives[6:])]
         found = solve_hierarchy(prior, given, [], ROTATING_KG)
-        return found.shared[DRAG] - truth[DRAG], found.own[6:, LEVEL], found.scales.level_sigma_ratio
+        return found.shared[At.DRAG] - truth[At.DRAG], found.own[6:, Own.LEVEL], found.scales.level_sigma_ratio
 
     error, level, spread = drag_error(1.2)
     assert error == pytest.approx(0.0, abs=0.02)

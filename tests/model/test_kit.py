@@ -6,11 +6,11 @@ import pytest
 from logan.model.fit_result import DriveInformation
 from logan.model.kit import VehicleInformation, _solve, fit_kit, vehicle_information
 from logan.model.priors import prior_of
-from logan.model.unknowns import DRAG, MASS, ROLLING, SHARED_COUNT, shared_prior
+from logan.model.unknowns import SHARED_COUNT, At, shared_prior
 from tests.builds import example_build
 
 PRIOR = shared_prior(prior_of(example_build()), example_build())
-FREE = np.flatnonzero(PRIOR.is_free & (np.arange(SHARED_COUNT) != MASS))
+FREE = np.flatnonzero(PRIOR.is_free & (np.arange(SHARED_COUNT) != At.MASS))
 
 
 def vehicles_of(rng: np.random.Generator, count: int, spread: float, shared: np.ndarray) -> tuple[list, np.ndarray]:
@@ -21,10 +21,10 @@ def vehicles_of(rng: np.random.Generator, count: int, spread: float, shared: np.
         information = root @ root.T
         information[~PRIOR.is_free] = 0.0
         information[:, ~PRIOR.is_free] = 0.0
-        log_mass = PRIOR.mean[MASS] + rng.normal(0.0, 0.1)
+        log_mass = PRIOR.mean[At.MASS] + rng.normal(0.0, 0.1)
         truth = np.array(shared)
-        truth[MASS] = log_mass + rng.normal(0.0, 0.02)
-        truth[[DRAG, ROLLING]] += levels[number]
+        truth[At.MASS] = log_mass + rng.normal(0.0, 0.02)
+        truth[[At.DRAG, At.ROLLING]] += levels[number]
         values, vectors = np.linalg.eigh(information)
         noise = vectors @ np.where(values > 1e-6, rng.normal(0, 1, SHARED_COUNT) / np.sqrt(np.maximum(values, 1e-6)), 0)
         reference = truth + rng.normal(0.0, 0.01, SHARED_COUNT) * PRIOR.is_free
@@ -59,10 +59,10 @@ def test_it_equals_the_joint_solution_written_out_in_full():
         join = np.zeros((SHARED_COUNT, size))
         join[FREE, np.arange(FREE.size)] = 1.0
         at = FREE.size + 2 * row
-        join[MASS, at] = 1.0
-        join[[DRAG, ROLLING], at + 1] = 1.0
+        join[At.MASS, at] = 1.0
+        join[[At.DRAG, At.ROLLING], at + 1] = 1.0
         base = np.array(PRIOR.mean)
-        base[MASS] = vehicle.log_mass
+        base[At.MASS] = vehicle.log_mass
         information += join.T @ vehicle.information @ join
         gradient += join.T @ (vehicle.gradient + vehicle.information @ (base - vehicle.reference))
         information[at, at] += vehicle.log_mass_sigma**-2
@@ -84,7 +84,7 @@ def test_what_is_shared_and_each_level_lie_in_their_intervals_at_the_stated_rate
         vehicles, levels = vehicles_of(rng, 12, 0.05, shared)
         found = fit_kit(PRIOR, vehicles)
         assert found.converged
-        for name, index in (("drag_area_m2", DRAG), ("rolling_coefficient", ROLLING)):
+        for name, index in (("drag_area_m2", At.DRAG), ("rolling_coefficient", At.ROLLING)):
             estimate = found.parameters[name]
             shared_hits.append(abs(np.log(estimate.value) - shared[index]) < 1.645 * estimate.sigma / estimate.value)
         for level, truth in zip(found.vehicles, levels, strict=True):
@@ -105,7 +105,7 @@ def test_a_vehicle_that_differs_is_named():
     vehicles, levels = vehicles_of(rng, 30, 0.0, true_shared(rng))
     odd, _ = vehicles_of(np.random.default_rng(5), 1, 0.0, true_shared(np.random.default_rng(4)) + 0.0)
     moved = np.array(odd[0].reference)
-    moved[[DRAG, ROLLING]] += 0.25
+    moved[[At.DRAG, At.ROLLING]] += 0.25
     vehicles.append(
         VehicleInformation(
             vehicle="odd",

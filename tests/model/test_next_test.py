@@ -10,7 +10,7 @@ from logan.model.measurement import Measurement, MeasurementKind
 from logan.model.next_test import covariance_after, rank_next_tests
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
-from logan.model.unknowns import AUXILIARY, DRAG, SHARED_COUNT
+from logan.model.unknowns import SHARED_COUNT, At
 from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.synthetic_segments import drive_of, shared_truth
@@ -44,7 +44,7 @@ def test_for_the_highway_steady_driving_beats_the_truck_scale(build):
 
 
 def test_a_target_that_hangs_on_auxiliaries_asks_for_standstill(build):
-    target = np.eye(SHARED_COUNT)[AUXILIARY]
+    target = np.eye(SHARED_COUNT)[At.AUXILIARY]
     assert "standstill" in ranked(build, target=target)[0].name
 
 
@@ -98,7 +98,7 @@ def test_what_the_model_cannot_know_of_drag_widens_predictions_and_is_promised_b
     plain = fit(prior_of(build), [drive_of(shared_truth(), np.random.default_rng(4), noise_j=1e4)], [], build)
     carried = with_drag_model_term(plain)
     added = carried.posterior.log_covariance - plain.posterior.log_covariance
-    assert added[DRAG, DRAG] == pytest.approx(DRAG_MODEL_SIGMA_RATIO**2)
+    assert added[At.DRAG, At.DRAG] == pytest.approx(DRAG_MODEL_SIGMA_RATIO**2)
     assert np.count_nonzero(added) == 1
     gains = [[row.gain_m for row in rank_next_tests(found, HIGHWAY, build).candidates] for found in (carried, plain)]
     assert gains[0] == pytest.approx(gains[1], rel=1e-9)

@@ -13,16 +13,7 @@ from logan.model.priors import (
     prior_of,
     raised_if_published,
 )
-from logan.model.unknowns import (
-    CONSTANT_LOSS,
-    COPPER_LOSS,
-    DRIVE,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
-    physical,
-    shared_prior,
-    whole_efficiencies,
-)
+from logan.model.unknowns import At, physical, shared_prior, whole_efficiencies
 from logan.settings import PlanningValue
 from tests.builds import example_build
 
@@ -97,13 +88,13 @@ def test_losses_with_names_and_the_rest_lose_what_the_plan_says(efficiency, whee
     prior = shared_prior(prior_of(build), build)
     values = physical(prior.mean)
     force_n = 1800.0 * 9.80665 * 0.0105 + 0.6 * 1.0 * 18.0**2 + 0.15 * 1800.0
-    shaft_n = force_n + values[DRIVELINE_DRAG] + values[DRIVELINE_RISE] * 18.0
-    drawn_w = shaft_n * 18.0 / values[DRIVE] + values[CONSTANT_LOSS] + values[COPPER_LOSS] * shaft_n**2
+    shaft_n = force_n + values[At.DRIVELINE_DRAG] + values[At.DRIVELINE_RISE] * 18.0
+    drawn_w = shaft_n * 18.0 / values[At.DRIVE] + values[At.CONSTANT_LOSS] + values[At.COPPER_LOSS] * shaft_n**2
     assert force_n * 18.0 / drawn_w == pytest.approx(efficiency, rel=2e-3)
-    assert values[DRIVE] < 1.0
+    assert values[At.DRIVE] < 1.0
     planned = [efficiency, build.powertrain.regen_efficiency.value]
     assert whole_efficiencies(prior.mean) == pytest.approx(planned, rel=2e-3)
     low, high = {"rear": (29.99, 30.01), "all": (40.0, 55.0), "": (5.0, 15.0)}[wheels]
-    assert low < values[DRIVELINE_DRAG] < high
+    assert low < values[At.DRIVELINE_DRAG] < high
     # A driveline that drags more leaves the rest the better.
-    assert prior.covariance[DRIVE, DRIVELINE_DRAG] > 0.0 > prior.precision[DRIVE, DRIVELINE_DRAG]
+    assert prior.covariance[At.DRIVE, At.DRIVELINE_DRAG] > 0.0 > prior.precision[At.DRIVE, At.DRIVELINE_DRAG]

@@ -14,16 +14,7 @@ from logan.driving_range.scenarios import prepare_scenarios, scenario_consumptio
 from logan.driving_range.sensitivity import consumption_elasticity
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.instrument_settings import SensorError
-from logan.instruments.drive_evidence import (
-    CURRENT_GAIN,
-    CURRENT_ZERO,
-    SPEED_GAIN,
-    TEMPERATURE_OFFSET,
-    UNKNOWNS,
-    USABLE,
-    VOLTAGE_GAIN,
-    InstrumentEvidence,
-)
+from logan.instruments.drive_evidence import UNKNOWNS, InstrumentEvidence, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.ledger.reckon import energy_ledger
 from logan.model.balance import segment_drive
@@ -58,14 +49,17 @@ def fitted(drives, build=BUILD):
 
 
 READ_BY = {
-    CURRENT_GAIN: ("pack_current",), VOLTAGE_GAIN: ("pack_voltage",), SPEED_GAIN: ("speed", "wheel_speed"),
-    CURRENT_ZERO: ("pack_current",), TEMPERATURE_OFFSET: ("temperature",),
-}  # fmt: skip
+    Sensor.CURRENT_GAIN: ("pack_current",),
+    Sensor.VOLTAGE_GAIN: ("pack_voltage",),
+    Sensor.SPEED_GAIN: ("speed", "wheel_speed"),
+    Sensor.CURRENT_ZERO: ("pack_current",),
+    Sensor.TEMPERATURE_OFFSET: ("temperature",),
+}
 
 
 def shown(drive, sensor, error):
     """The drive as a sensor with this error shows it."""
-    is_added = sensor in (CURRENT_ZERO, TEMPERATURE_OFFSET)
+    is_added = sensor in (Sensor.CURRENT_ZERO, Sensor.TEMPERATURE_OFFSET)
     read = [one for name, one in drive.channels.items() if any(word in name for word in READ_BY[sensor])]
     read = [one for one in read if not one.name.startswith("gnss")]
     return drive.with_channels(
@@ -96,17 +90,23 @@ def exact(drives):
 @pytest.mark.parametrize(
     ("sensor", "step"),
     [
-        (CURRENT_GAIN, 0.01), (VOLTAGE_GAIN, 0.01), (SPEED_GAIN, 0.01), (CURRENT_ZERO, 0.1), (TEMPERATURE_OFFSET, 1.0),
+        (Sensor.CURRENT_GAIN, 0.01),
+        (Sensor.VOLTAGE_GAIN, 0.01),
+        (Sensor.SPEED_GAIN, 0.01),
+        (Sensor.CURRENT_ZERO, 0.1),
+        (Sensor.TEMPERATURE_OFFSET, 1.0),
     ],
-)  # fmt: skip
+)
 def test_the_elasticity_to_each_instrument_is_that_of_fitting_again(drives, exact, sensor, step):
     """Central differences: the drives as a sensor with that error each way shows them, against the closed form."""
     ends = [log_used(fitted([shown(drive, sensor, way * step) for drive in drives])) for way in (1.0, -1.0)]
     moved = (ends[1] - ends[0]) / (2.0 * step)
     told = elasticity(with_sensor_errors(exact, known_instruments(BUILD), BUILD), sensor)
-    assert told == pytest.approx(moved, rel=0.12 if sensor in (CURRENT_GAIN, VOLTAGE_GAIN, CURRENT_ZERO) else 0.08)
+    assert told == pytest.approx(
+        moved, rel=0.12 if sensor in (Sensor.CURRENT_GAIN, Sensor.VOLTAGE_GAIN, Sensor.CURRENT_ZERO) else 0.08
+    )
     # Air at 65 mph takes 3 x the speed's error and the distance 1 x; a whole zero of 360 W per ampere is 0.0144.
-    low, high = {SPEED_GAIN: (1.0, 4.0), CURRENT_ZERO: (-0.0144, 0.0)}.get(sensor, (-1.1, 1.1))
+    low, high = {Sensor.SPEED_GAIN: (1.0, 4.0), Sensor.CURRENT_ZERO: (-0.0144, 0.0)}.get(sensor, (-1.1, 1.1))
     assert low < told < high
 
 
@@ -140,7 +140,7 @@ def test_the_gain_of_the_sensor_that_counted_the_pack_cancels(exact):
     build = replace(BUILD, pack=pack)
     bad = replace(build.instruments, current_gain_ratio=replace(build.instruments.current_gain_ratio, sigma=0.05))
     good = replace(build.instruments, current_gain_ratio=replace(build.instruments.current_gain_ratio, sigma=0.0001))
-    same = {USABLE: 1.0, CURRENT_GAIN: 1.0, VOLTAGE_GAIN: 1.0}
+    same = {Sensor.USABLE: 1.0, Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0}
 
     def sigma(instruments, weights):
         of = replace(build, instruments=instruments)
@@ -148,9 +148,9 @@ def test_the_gain_of_the_sensor_that_counted_the_pack_cancels(exact):
 
     assert sigma(bad, same) == pytest.approx(sigma(good, same), abs=0.003)
     # By a datasheet or another meter the gain stays whole.
-    assert sigma(bad, {USABLE: 1.0}) > sigma(good, {USABLE: 1.0}) + 0.007
+    assert sigma(bad, {Sensor.USABLE: 1.0}) > sigma(good, {Sensor.USABLE: 1.0}) + 0.007
     drift = replace(good, current_zero_a=replace(good.current_zero_a, sigma=3.0))
-    with_zero = same | {CURRENT_ZERO: 360.0 * 9.0 / 57_000.0}  # nine hours of town
+    with_zero = same | {Sensor.CURRENT_ZERO: 360.0 * 9.0 / 57_000.0}  # nine hours of town
     assert sigma(drift, with_zero) > sigma(good, with_zero) + 0.002
 
 
@@ -184,7 +184,7 @@ def test_sensors_taken_as_exact_change_nothing(exact):
 
 def test_a_ledger_is_reckoned_with_the_vehicle_that_its_own_sensors_show(drives, exact):
     """A speed known to read 5 % high, and left in, is in drive and fit alike: its ledger closes as the fit does."""
-    high = InstrumentEvidence(name="tire", source="floor", weights={SPEED_GAIN: 1.0}, value=0.05, sigma=0.001)
+    high = InstrumentEvidence(name="tire", source="floor", weights={Sensor.SPEED_GAIN: 1.0}, value=0.05, sigma=0.001)
     wide = replace(BUILD, instruments=replace(BUILD.instruments, speed_gain_ratio=SensorError(0.05)))
     known = with_sensor_errors(exact, known_instruments(wide, [high]), wide)
     assert known.estimate("drag_area_m2").value > 1.1 * exact.estimate("drag_area_m2").value

@@ -5,18 +5,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from logan.model.drive_likelihood import NoiseScales, first_state, segment_residual
-from logan.model.unknowns import (
-    COLD_REGEN,
-    CONSTANT_LOSS,
-    COPPER_LOSS,
-    DRIVELINE_DRAG,
-    DRIVELINE_RISE,
-    FULL_REGEN,
-    OWN_COUNT,
-    SHARED_COUNT,
-    TIRE_RISE,
-    step_energy,
-)
+from logan.model.unknowns import OWN_COUNT, SHARED_COUNT, At, step_energy
 from tests.model.synthetic_segments import ROTATING_KG, drive_of, own_of, shared_truth
 
 NULL_DIRECTION = np.array([1.0, 1.0, 0.0, 1.0, -1.0, 0.0])
@@ -29,7 +18,7 @@ def residual_of(drive, shared, own):
 
 def test_the_balance_closes_where_the_parameters_are_true():
     own, truth = own_of(0.03, 1.2, -0.7, 0.1), shared_truth(rise=0.3)
-    truth[COLD_REGEN] = 0.05
+    truth[At.COLD_REGEN] = 0.05
     drive = drive_of(truth, np.random.default_rng(3), own=own, cold_k=6.0, limit_j=4e5)
     exact = replace(drive, elevation_sigma_m=1e-6)
     assert np.abs(residual_of(exact, truth, own)).max() < 1e-3
@@ -47,8 +36,8 @@ def test_derivatives_agree_with_finite_differences(has_heading, limit_j):
         trip_swing_n2_s=rng.uniform(0.0, 1e7, drive.count),
     )
     shared = shared_truth(rise=0.2)
-    shared[[CONSTANT_LOSS, COPPER_LOSS, COLD_REGEN, FULL_REGEN]] = 90.0, 2e-4, 0.04, 0.5
-    shared[[DRIVELINE_DRAG, DRIVELINE_RISE, TIRE_RISE]] = 30.0, 0.6, 0.1
+    shared[[At.CONSTANT_LOSS, At.COPPER_LOSS, At.COLD_REGEN, At.FULL_REGEN]] = 90.0, 2e-4, 0.04, 0.5
+    shared[[At.DRIVELINE_DRAG, At.DRIVELINE_RISE, At.TIRE_RISE]] = 30.0, 0.6, 0.1
     own = np.linspace(0.02, 0.2, OWN_COUNT)
     found = step_energy(shared, own, drive.trip, drive, ROTATING_KG)
 
@@ -79,7 +68,7 @@ def test_energy_does_not_change_along_the_null_direction(factor):
 
 def test_a_cold_pack_takes_less_and_less_back_and_never_gives():
     shared, own = shared_truth(), np.zeros(OWN_COUNT)
-    shared[COLD_REGEN] = 0.04
+    shared[At.COLD_REGEN] = 0.04
     drive = drive_of(shared_truth(), np.random.default_rng(6))
     energy = [
         step_energy(shared, own, drive.trip, replace(drive, trip_cold_k=np.full(drive.count, cold_k)), 0.0).energy_j
@@ -92,7 +81,7 @@ def test_a_cold_pack_takes_less_and_less_back_and_never_gives():
 def test_what_goes_out_and_back_within_a_step_costs_both_ways():
     """A wheel held back and pushed on by 1 kJ: returned 1 kJ x regen, drawn 1 kJ / drive."""
     shared, own = shared_truth(drive=0.9, regen=0.8), np.zeros(OWN_COUNT)
-    shared[COPPER_LOSS] = 3e-4
+    shared[At.COPPER_LOSS] = 3e-4
     drive = drive_of(shared, np.random.default_rng(8))
     swung = replace(drive, trip_swing_j=np.full(drive.count, 800.0), trip_swing_n2_s=np.full(drive.count, 1e6))
     calm, rough = (step_energy(shared, own, one.trip, one, 0.0).energy_j for one in (drive, swung))
@@ -101,7 +90,7 @@ def test_what_goes_out_and_back_within_a_step_costs_both_ways():
 
 def test_a_full_pack_takes_less_back_by_the_share_that_it_is_full():
     shared, own = shared_truth(), np.zeros(OWN_COUNT)
-    shared[FULL_REGEN] = 0.6
+    shared[At.FULL_REGEN] = 0.6
     drive = drive_of(shared_truth(), np.random.default_rng(6))
     calm, half = (
         step_energy(shared, own, drive.trip, replace(drive, trip_full_ratio=np.full(drive.count, full)), 0.0).energy_j

@@ -11,7 +11,7 @@ from logan.model.forward import consumption
 from logan.model.parameters import Conditions
 from logan.model.priors import planning_values
 from logan.model.schedule import Schedule
-from logan.model.unknowns import OWN_AUXILIARY
+from logan.model.unknowns import Own
 from logan.settings import PlanningValue
 from tests.builds import example_build
 from tests.model.simple_drives import smooth_drive
@@ -73,7 +73,7 @@ def test_an_unknown_road_height_makes_a_prediction_much_less_sure(build, segment
 def test_unlogged_cabin_power_widens_and_raises_a_prediction(build, segments):
     cold = replace(segments, unlogged_cabin_log=0.6, unlogged_cabin_log_sigma=0.7)
     own, spread = with_logged_auxiliary(cold, plan_vector(build), 0.2)
-    assert own[OWN_AUXILIARY] == 0.6
+    assert own[Own.AUXILIARY] == 0.6
     assert spread == pytest.approx(np.hypot(0.2, 0.7))
 
 

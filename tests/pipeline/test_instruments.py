@@ -6,7 +6,7 @@ import pytest
 
 from logan.drive.provenance import LogSource
 from logan.drive_library.repository import DriveLibrary
-from logan.instruments.drive_evidence import CURRENT_GAIN, SPEED_GAIN
+from logan.instruments.drive_evidence import Sensor
 from logan.pipeline.builds import _stale_drives
 from logan.pipeline.stored import build_instruments, load_corrected, store_analysed, stored_drive
 from tests.twin_drives import build_of, twin_drive
@@ -29,8 +29,8 @@ def test_a_speed_that_reads_high_is_taken_off_every_drive_and_can_be_left(tmp_pa
         store_analysed(library, second, build)
         assert _stale_drives(library, build) == ()
         known = build_instruments(library, build)
-        assert known.applied[SPEED_GAIN] == pytest.approx(0.0343, abs=0.0015)
-        assert abs(known.of(SPEED_GAIN).value) < known.of(SPEED_GAIN).sigma
+        assert known.applied[Sensor.SPEED_GAIN] == pytest.approx(0.0343, abs=0.0015)
+        assert abs(known.of(Sensor.SPEED_GAIN).value) < known.of(Sensor.SPEED_GAIN).sigma
         right = stored_drive(library, library.record(1), build)
         true_m = first.distance_m
         assert right.analysis.energy.distance_m.value == pytest.approx(true_m, rel=0.003)
@@ -40,7 +40,7 @@ def test_a_speed_that_reads_high_is_taken_off_every_drive_and_can_be_left(tmp_pa
         left = replace(build, instruments=replace(build.instruments, is_corrected=False))
         as_shown = stored_drive(library, library.record(1), left)
         assert as_shown.analysis.energy.distance_m.value == pytest.approx(1.0349 * true_m, rel=0.002)
-        assert build_instruments(library, left).of(SPEED_GAIN).value == pytest.approx(0.0343, abs=0.001)
+        assert build_instruments(library, left).of(Sensor.SPEED_GAIN).value == pytest.approx(0.0343, abs=0.001)
 
 
 def test_a_scale_that_no_channel_checks_is_less_sure_for_the_range_too(tmp_path):
@@ -57,5 +57,5 @@ def test_a_scale_that_no_channel_checks_is_less_sure_for_the_range_too(tmp_path)
         with DriveLibrary.open(tmp_path / place, create=True) as library:
             store_analysed(library, drive, build)
             known = build_instruments(library, build)
-        assert at_least < known.of(CURRENT_GAIN).sigma < at_most
-        assert known.of(SPEED_GAIN).sigma == pytest.approx(0.051, abs=0.001)
+        assert at_least < known.of(Sensor.CURRENT_GAIN).sigma < at_most
+        assert known.of(Sensor.SPEED_GAIN).sigma == pytest.approx(0.051, abs=0.001)

@@ -6,7 +6,7 @@ import pytest
 from logan.demo.routes import highway_route, mixed_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.errors import ConfigurationError
-from logan.instruments.drive_evidence import USABLE, InstrumentEvidence
+from logan.instruments.drive_evidence import InstrumentEvidence, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit
@@ -110,7 +110,7 @@ def test_a_scenario_that_the_plan_did_not_have_is_predicted_from_its_assumptions
 def test_measured_usable_energy_moves_the_range_and_stands_in_the_waterfall(drives):
     build = example_build()
     plan = make_plan(build, np.random.default_rng(1))
-    row = {"name": "full to empty", "source": "run", "weights": {USABLE: 1.0}, "sigma": 0.001}
+    row = {"name": "full to empty", "source": "run", "weights": {Sensor.USABLE: 1.0}, "sigma": 0.001}
     run = InstrumentEvidence(value=float(np.log(52.0 / 57.0)), **row)
     known = with_sensor_errors(fitted(drives, build), known_instruments(build, [run]), build)
     found = refine_range(build, plan, known, np.random.default_rng(2))
