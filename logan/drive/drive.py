@@ -85,6 +85,11 @@ class Channel:
             return hold(at_s, self.time_s, self.value, max_age_s=gap_s)
         return interpolate(at_s, self.time_s, self.value, max_gap_s=gap_s)
 
+    def held_at(self, at_s: FloatArray) -> FloatArray:
+        """Straight between the values there are, and as the first and last before and after them."""
+        known = np.isfinite(self.value)
+        return np.interp(at_s, self.time_s[known], self.value[known])
+
     def value_at(self, at_s: float, *, max_gap_s: float | None = None) -> float | None:
         """Value at one time; None in a gap."""
         value = float(self.at(np.array([at_s]), max_gap_s=max_gap_s)[0])
@@ -149,6 +154,11 @@ class Drive:
         """Return the first of these channels that the drive has, with so many samples at least."""
         found = (self.channels[name] for name in names if name in self.channels)
         return next((channel for channel in found if channel.time_s.size >= samples), None)
+
+    def known(self, *names: str) -> Channel | None:
+        """Return the first of these channels that holds any value."""
+        found = (self.channels[name] for name in names if name in self.channels)
+        return next((channel for channel in found if np.isfinite(channel.value).any()), None)
 
     def of_kind(self, name: str) -> tuple[Channel, ...]:
         """All channels of one kind: ``motor_temperature``, ``motor_temperature_2``, ..."""

@@ -41,46 +41,20 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
         Nothing where the channels are missing.
     """
     found = []
-    speed = drive.get("speed")
-    if speed is None or speed.source == "gnss_speed":
-        if speed is not None or "gnss_speed" in drive:
-            found.append(
-                InstrumentEvidence(
-                    name="speed is the satellites'",
-                    source=source,
-                    weights={Sensor.SPEED_GAIN: 1.0},
-                    value=0.0,
-                    sigma=_DRIVE_SIGMA_RATIO,
-                    shared_sigma=SATELLITE_SPEED_SIGMA_RATIO,
-                    shared_by="satellites",
-                )
-            )
-    else:
-        error = speed_error(drive)
+
+    def say(name: str, sensor: str, value: float, sigma: float, satellites: float = 0.0) -> None:
+        found.append(_said(source, name, {sensor: 1.0}, value, sigma, satellites, "satellites" if satellites else ""))
+
+    speed, error, zero = drive.get("speed"), speed_error(drive), current_zero(drive)
+    if speed is not None and speed.source != "gnss_speed":
         if isinstance(error, Estimate) and error.value > -1.0:
-            found.append(
-                InstrumentEvidence(
-                    name="speed over satellite speed",
-                    source=source,
-                    weights={Sensor.SPEED_GAIN: 1.0},
-                    value=float(np.log1p(error.value)),
-                    sigma=_DRIVE_SIGMA_RATIO,
-                    shared_sigma=GNSS_SIGMA_RATIO,
-                    shared_by="satellites",
-                )
-            )
-    zero = current_zero(drive)
+            seen = float(np.log1p(error.value))
+            say("speed over satellite speed", Sensor.SPEED_GAIN, seen, _DRIVE_SIGMA_RATIO, GNSS_SIGMA_RATIO)
+    elif speed is not None or "gnss_speed" in drive:
+        say("speed is the satellites'", Sensor.SPEED_GAIN, 0.0, _DRIVE_SIGMA_RATIO, SATELLITE_SPEED_SIGMA_RATIO)
     if isinstance(zero, Estimate):
         sigma = float(np.hypot(zero.sigma or 0.0, _ZERO_DRIFT_A))
-        found.append(
-            InstrumentEvidence(
-                name="current with the contactors open",
-                source=source,
-                weights={Sensor.CURRENT_ZERO: 1.0},
-                value=zero.value,
-                sigma=sigma,
-            )
-        )
+        say("current with the contactors open", Sensor.CURRENT_ZERO, zero.value, sigma)
     return tuple(found)
 
 
@@ -193,25 +167,21 @@ def _by_meter(
     reading: InstrumentReading, name: str, weights: dict[str, float], value: float, sigma: float
 ) -> InstrumentEvidence:
     """A reading whose stated error is mostly the meter's own, alike in all its readings."""
-    return InstrumentEvidence(
-        name=name,
-        source=reading.source,
-        weights=weights,
-        value=value,
-        sigma=_READING_SHARE * sigma,
-        shared_sigma=float(np.sqrt(1.0 - _READING_SHARE**2)) * sigma,
-        shared_by=f"{reading.kind.value}: {reading.source}",
-    )
+    shared, by = float(np.sqrt(1.0 - _READING_SHARE**2)) * sigma, f"{reading.kind.value}: {reading.source}"
+    return _said(reading.source, name, weights, value, _READING_SHARE * sigma, shared, by)
 
 
 def _by_itself(reading: InstrumentReading, name: str, share: float) -> InstrumentEvidence:
     """What the log showed where nothing flowed, or nothing was left; over so many hours. [A]"""
+    weights = {Sensor.CURRENT_ZERO: 1.0}
+    return _said(reading.source, name, weights, reading.value / share, reading.sigma / share)
+
+
+def _said(
+    source: str, name: str, weights: Mapping[str, float], value: float, sigma: float, shared: float = 0.0, by: str = ""
+) -> InstrumentEvidence:
     return InstrumentEvidence(
-        name=name,
-        source=reading.source,
-        weights={Sensor.CURRENT_ZERO: 1.0},
-        value=reading.value / share,
-        sigma=reading.sigma / share,
+        name=name, source=source, weights=weights, value=value, sigma=sigma, shared_sigma=shared, shared_by=by
     )
 
 
@@ -229,13 +199,8 @@ def _usable(reading: InstrumentReading, build: BuildSettings) -> InstrumentEvide
     if reading.is_counted_by_log:
         zero = pack.cells_in_series * pack.cell_nominal_voltage_v * reading.duration_s / 3600.0 / reading.value
         weights |= {Sensor.CURRENT_GAIN: 1.0, Sensor.VOLTAGE_GAIN: 1.0, Sensor.CURRENT_ZERO: zero}
-    return InstrumentEvidence(
-        name="energy of a full run",
-        source=reading.source,
-        weights=weights,
-        value=float(np.log(whole_wh / pack.usable_energy_wh.value)),
-        sigma=float(own),
-    )
+    value = float(np.log(whole_wh / pack.usable_energy_wh.value))
+    return _said(reading.source, "energy of a full run", weights, value, float(own))
 
 
 CURRENT_SENSOR_SIGMAS: Final[Mapping[str, tuple[float, float]]] = {

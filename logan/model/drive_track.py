@@ -116,11 +116,8 @@ def track_of(drive: Drive, plan: PlannedVehicle) -> DriveTrack:
 
 def speed_channel(drive: Drive) -> Channel | None:
     """Best road speed that the drive has."""
-    for name in ("speed", "gnss_speed", "wheel_speed"):
-        channel = drive.get(name)
-        if channel is not None and np.isfinite(channel.value).sum() > 1:
-            return channel
-    return None
+    found = (drive.get(name) for name in ("speed", "gnss_speed", "wheel_speed"))
+    return next((one for one in found if one is not None and np.isfinite(one.value).sum() > 1), None)
 
 
 def _with_surroundings(
@@ -218,8 +215,8 @@ def _level_road_power_w(speed: Channel, at_s: FloatArray, plan: PlannedVehicle) 
 
 
 def _heading(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
-    channel = drive.get("heading")
-    if channel is not None and np.isfinite(channel.value).any():
+    channel = drive.known("heading")
+    if channel is not None:
         bearing = np.radians(channel.at(grid_s, max_gap_s=np.inf))
         return np.nan_to_num(np.cos(bearing)), np.nan_to_num(np.sin(bearing)), True
     latitude, longitude = drive.get("latitude"), drive.get("longitude")
@@ -238,8 +235,8 @@ def _heading(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, FloatArray, 
 def _headwind(
     drive: Drive, grid_s: FloatArray, cosine: FloatArray, sine: FloatArray, has_heading: bool
 ) -> tuple[FloatArray, bool]:
-    channel = drive.get("headwind")
-    if channel is not None and np.isfinite(channel.value).any():
+    channel = drive.known("headwind")
+    if channel is not None:
         return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)), True
     wind, origin = drive.conditions.wind_m_per_s, drive.conditions.wind_from_deg
     if wind is None or origin is None or not has_heading:
@@ -249,21 +246,17 @@ def _headwind(
 
 
 def _temperature(drive: Drive, grid_s: FloatArray) -> tuple[FloatArray, bool]:
-    channel = drive.get("ambient_temperature")
-    if channel is not None and np.isfinite(channel.value).any():
-        known = np.isfinite(channel.value)
-        return np.interp(grid_s, channel.time_s[known], channel.value[known]), True
+    channel = drive.known("ambient_temperature")
+    if channel is not None:
+        return channel.held_at(grid_s), True
     noted = drive.conditions.ambient_temperature_degc
     value = DEFAULT_TEMPERATURE_DEGC if noted is None else noted
     return np.full(grid_s.shape, value), noted is not None
 
 
 def _pack_temperature(drive: Drive, grid_s: FloatArray, ambient_degc: FloatArray) -> FloatArray:
-    channel = drive.get("pack_temperature") or drive.get("cell_temperature_min") or drive.get("cell_temperature_max")
-    if channel is None or not np.isfinite(channel.value).any():
-        return ambient_degc
-    known = np.isfinite(channel.value)
-    return np.interp(grid_s, channel.time_s[known], channel.value[known])
+    channel = drive.known("pack_temperature", "cell_temperature_min", "cell_temperature_max")
+    return ambient_degc if channel is None else channel.held_at(grid_s)
 
 
 def _charge(drive: Drive, grid_s: FloatArray) -> FloatArray:
@@ -272,10 +265,9 @@ def _charge(drive: Drive, grid_s: FloatArray) -> FloatArray:
 
 
 def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, elevation: ElevationTrack) -> FloatArray:
-    channel, conditions = drive.get("barometric_pressure"), drive.conditions
-    if channel is not None and np.isfinite(channel.value).any():
-        known = np.isfinite(channel.value)
-        pressure_pa = np.interp(grid_s, channel.time_s[known], channel.value[known])
+    channel, conditions = drive.known("barometric_pressure"), drive.conditions
+    if channel is not None:
+        pressure_pa = channel.held_at(grid_s)
     elif conditions.pressure_pa is not None:
         pressure_pa = np.full(grid_s.shape, conditions.pressure_pa)
     elif elevation.is_known:
@@ -295,17 +287,16 @@ def _density(drive: Drive, grid_s: FloatArray, temperature_degc: FloatArray, ele
 
 def _braking(drive: Drive, grid_s: FloatArray) -> BoolArray:
     for name, threshold in (("brake_switch", 0.5), ("brake_pressure", BRAKE_PRESSURE_PA)):
-        channel = drive.get(name)
-        if channel is not None and np.isfinite(channel.value).any():
+        if (channel := drive.known(name)) is not None:
             return np.nan_to_num(channel.at(grid_s, max_gap_s=np.inf)) > threshold
     return np.zeros(grid_s.shape, dtype=bool)
 
 
 def _regen_limit(drive: Drive, grid_s: FloatArray) -> FloatArray:
-    power = drive.get("charge_power_limit")
-    if power is not None and np.isfinite(power.value).any():
+    power = drive.known("charge_power_limit")
+    if power is not None:
         return np.nan_to_num(power.at(grid_s, max_gap_s=np.inf), nan=np.inf)
-    current, voltage = drive.get("charge_current_limit"), drive.get("pack_voltage")
-    if current is None or voltage is None or not np.isfinite(current.value).any():
+    current, voltage = drive.known("charge_current_limit"), drive.get("pack_voltage")
+    if current is None or voltage is None:
         return np.full(grid_s.shape, np.inf)
     return np.nan_to_num(current.at(grid_s, max_gap_s=np.inf) * voltage.at(grid_s, max_gap_s=np.inf), nan=np.inf)

@@ -39,7 +39,6 @@ from logan.settings import AuxiliarySettings, BuildSettings
 from logan.units import FloatArray
 
 FEWEST_DRIVES_FOR_SANDWICH: Final = 5
-PRIOR_DOMINATED: Final = "prior-dominated"
 _SIZE: Final = len(PARAMETER_NAMES)
 _LEARNED_LITTLE: Final = 0.7
 PAYLOAD_SIGMA_KG: Final = 40.0
@@ -95,7 +94,6 @@ def fit_result_of(
     sigma = np.sqrt(np.diag(posterior.log_covariance))
     prior_sigma = prior.log_sigma
     learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
-    correlation = posterior.log_covariance / np.maximum(np.outer(sigma, sigma), 1e-300)
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
@@ -109,7 +107,6 @@ def fit_result_of(
         noted_sigma_ratio=_noted_sigmas(solution, day_sigma, rotating_mass_of(build)),
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
         learned_ratio=learned,
-        correlation=correlation,
         drives=fits,
         measurements=tuple(measurements),
         information=information,

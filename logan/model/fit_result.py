@@ -211,8 +211,6 @@ class FitResult:
         The same for the auxiliary load.
     learned_ratio : ndarray, shape (6,)
         Posterior over prior width of each parameter: 1 nothing learned, 0 all. [ratio]
-    correlation : ndarray, shape (6, 6)
-        Posterior correlations of the log parameters. [ratio]
     drives : tuple of DriveFit
         Drive by drive, refused ones too.
     measurements : tuple of Measurement
@@ -255,7 +253,6 @@ class FitResult:
     between_drive_sigma_ratio: float
     auxiliary_sigma_ratio: float
     learned_ratio: FloatArray
-    correlation: FloatArray
     drives: tuple[DriveFit, ...]
     measurements: tuple[Measurement, ...]
     information: tuple[DriveInformation, ...]

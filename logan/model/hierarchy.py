@@ -9,7 +9,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from logan.model import drive_likelihood as likelihood
-from logan.model.drive_likelihood import DriveSay, DriveState, ErrorMoments, NoiseScales, evaluate, first_state
+from logan.model.drive_likelihood import DriveSay, DriveState, ErrorMoments, NoiseScales
 from logan.model.heights import hilliness_m2_per_m
 from logan.model.measurement import Measurement, measurement_quadratic
 from logan.model.newton import Quadratic, minimise
@@ -73,8 +73,6 @@ class Solution:
         How it ended.
     scales : NoiseScales
         Learned.
-    moments : tuple of ErrorMoments
-        Drive by drive, for the spread of the residuals.
     regen_limit : RegenLimit or None
         Most power that regen put back, where the braking shows one.
     """
@@ -87,7 +85,6 @@ class Solution:
     converged: bool
     message: str
     scales: NoiseScales
-    moments: tuple[ErrorMoments, ...] = ()
     regen_limit: RegenLimit | None = None
 
 
@@ -144,7 +141,6 @@ def _alternate(
         for drive in drives
     )
     fixed = FixedTerms(prior=prior, measurements=tuple(measurements))
-    moments: tuple[ErrorMoments, ...] = ()
     most_moved, most_change = (_MOVED_NEARBY, _SETTLED_NEARBY) if start else (_MOVED, _SETTLED)
     steps, has_settled = 1 if start else _STEPS_A_ROUND, False
     for number in range(_MOST_ROUNDS):
@@ -175,7 +171,7 @@ def _alternate(
     solved = _solve(fixed, states, rotating_mass_kg, shared, scales)
     message = solved.message if has_settled else f"weights and spreads did not settle in {_MOST_ROUNDS} rounds"
     converged = solved.converged and has_settled
-    return replace(solved, moments=moments, converged=converged, message=message)
+    return replace(solved, converged=converged, message=message)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -160,7 +160,7 @@ class Replay:
     assumed: tuple[str, ...]
 
 
-def replay_of(drive: Drive, *, name: str = "", noise_m: float = DEFAULT_NOISE_M) -> Replay:
+def replay_of(drive: Drive, *, name: str = "") -> Replay:
     """Turn a recorded drive into a schedule and conditions.
 
     Parameters
@@ -169,8 +169,6 @@ def replay_of(drive: Drive, *, name: str = "", noise_m: float = DEFAULT_NOISE_M)
         Needs speed; takes elevation, heading, weather and auxiliary power where they are there.
     name : str
         What to call it.
-    noise_m : float
-        One standard uncertainty of a height, taken out so that climb is not inflated. [m]
 
     Returns
     -------
@@ -182,13 +180,13 @@ def replay_of(drive: Drive, *, name: str = "", noise_m: float = DEFAULT_NOISE_M)
     NotEnoughDataError
         If the drive has no speed or covers less than 200 m.
     """
-    schedule, assumed = _schedule(drive, name, noise_m)
+    schedule, assumed = _schedule(drive, name)
     conditions, more = conditions_of_drive(drive)
     return Replay(schedule=schedule, conditions=conditions, assumed=(*assumed, *more))
 
 
-def _schedule(drive: Drive, name: str, noise_m: float) -> tuple[Schedule, tuple[str, ...]]:
-    speed = drive.get("speed") or drive.get("gnss_speed") or drive.get("wheel_speed")
+def _schedule(drive: Drive, name: str) -> tuple[Schedule, tuple[str, ...]]:
+    speed = drive.first_of("speed", "gnss_speed", "wheel_speed")
     if speed is None or np.isfinite(speed.value).sum() < 2:
         raise NotEnoughDataError("the drive has no speed", "Map a speed channel in channels.toml")
     time_s, knots, usable = _even_speed(speed)
@@ -199,10 +197,9 @@ def _schedule(drive: Drive, name: str, noise_m: float) -> tuple[Schedule, tuple[
             f"Replay a drive of at least {measure(200, 'm')}; shorter ones say nothing",
         )
     along_m = np.concatenate(([0.0], np.cumsum(step_m)))
-    height_m = _height(drive, time_s, along_m, noise_m)
-    heading = drive.get("heading")
-    course = None
-    if heading is not None and np.isfinite(heading.value).any():
+    height_m = _height(drive, time_s, along_m)
+    heading, course = drive.known("heading"), None
+    if heading is not None:
         known = np.isfinite(heading.value)
         turned = np.unwrap(heading.value[known], period=360.0)
         course = np.interp(time_s, heading.time_s[known], turned) % 360.0
@@ -236,18 +233,15 @@ def _even_speed(speed: Channel) -> tuple[FloatArray, FloatArray, np.ndarray[tupl
     return time_s, knots, usable
 
 
-def _height(drive: Drive, time_s: FloatArray, along_m: FloatArray, noise_m: float) -> FloatArray | None:
+def _height(drive: Drive, time_s: FloatArray, along_m: FloatArray) -> FloatArray | None:
     """Heights on the grid without noise that would count as climb; None where none was recorded."""
     elevation = drive.get("elevation")
     if elevation is not None and np.isfinite(elevation.value).sum() >= 2:
-        known = np.isfinite(elevation.value)
-        raw_m = np.interp(time_s, elevation.time_s[known], elevation.value[known])
-        sigma_m = noise_m if elevation.sigma is None else elevation.sigma
-        return denoised_elevation_m(along_m, raw_m, noise_m=sigma_m)
-    grade = drive.get("grade")
-    if grade is not None and np.isfinite(grade.value).any():
-        known = np.isfinite(grade.value)
-        slope = np.interp(time_s, grade.time_s[known], grade.value[known])
+        sigma_m = DEFAULT_NOISE_M if elevation.sigma is None else elevation.sigma
+        return denoised_elevation_m(along_m, elevation.held_at(time_s), noise_m=sigma_m)
+    grade = drive.known("grade")
+    if grade is not None:
+        slope = grade.held_at(time_s)
         rise_m = 0.5 * (slope[1:] + slope[:-1]) * np.diff(along_m)
         return np.concatenate(([0.0], np.cumsum(rise_m)))
     return None
@@ -307,10 +301,8 @@ def conditions_of_drive(drive: Drive) -> tuple[Conditions, tuple[str, ...]]:
 
 
 def _mean(drive: Drive, name: str) -> float | None:
-    channel = drive.get(name)
-    if channel is None or not np.isfinite(channel.value).any():
-        return None
-    return float(np.nanmean(channel.value))
+    channel = drive.known(name)
+    return None if channel is None else float(np.nanmean(channel.value))
 
 
 def _auxiliary_power_w(drive: Drive) -> float | None:

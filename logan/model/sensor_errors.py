@@ -117,12 +117,9 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
         conditional_covariance=before,
     )
     moved = replace(_moved(result, shared, covariance), sensors=sensors)
-    posterior, prior_sigma = moved.posterior, result.prior.log_sigma
-    sigma = posterior.log_sigma
-    scale = np.where(sigma > 0.0, sigma, 1.0)
+    sigma, prior_sigma = moved.posterior.log_sigma, result.prior.log_sigma
     ratio = np.divide(sigma, prior_sigma, out=np.array(result.learned_ratio), where=prior_sigma > 0.0)
-    correlation = posterior.log_covariance / np.outer(scale, scale) + np.diag(np.where(sigma > 0.0, 0.0, 1.0))
-    return replace(moved, learned_ratio=ratio, correlation=correlation)
+    return replace(moved, learned_ratio=ratio)
 
 
 def as_read(result: FitResult) -> FitResult:

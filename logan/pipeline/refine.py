@@ -278,9 +278,8 @@ def sensors_of(library: DriveLibrary, build: BuildSettings) -> Instruments:
 
 
 def _gauged(library: DriveLibrary, stored: StoredDrive) -> GaugedDrive:
-    cells = library.load(stored.record.id, ["pack_temperature"]).get("pack_temperature")
-    is_known = cells is not None and bool(np.isfinite(cells.value).any())
-    cells_degc = float(np.nanmean(cells.value)) if cells is not None and is_known else None
+    cells = library.load(stored.record.id, ["pack_temperature"]).known("pack_temperature")
+    cells_degc = None if cells is None else float(np.nanmean(cells.value))
     return GaugedDrive(
         analysis=stored.analysis, cell_temperature_degc=cells_degc, source=f"drive {stored.record.number}"
     )
