@@ -254,7 +254,10 @@ def test_words_and_method_stand_on_a_page_by_topic_with_their_signs_escaped(clie
         for part in chapter.removeprefix("# ").split("\n## "):
             title, _, body = part.partition("\n")
             assert re.search(rf'<h[23] id="{name}(-\d+)?">{re.escape(escape(title))}</h', page), title
-            assert f"<pre>{escape(body.strip())}</pre>" in page
+            for block in body.strip("\n").split("\n\n"):
+                cells = [cell.strip() for cell in re.split(r"[|\n]", block) if cell.strip("- ")]
+                for text in cells if block.startswith("|") else block.removeprefix("- ").split("\n- "):
+                    assert f">{escape(text)}</" in page, text
     assert len(re.findall(r'id="([^"]+)"', page)) == len(set(re.findall(r'id="([^"]+)"', page)))
 
 
