@@ -38,9 +38,9 @@ class AuxiliaryLoad:
     total_w : ndarray, shape (n,)
         [W]
     parts_w : mapping of str to ndarray, shape (n,)
-        heater, air conditioning, DC-DC, other auxiliaries, traction-idle; they add up to the total. [W]
+        heater, air conditioning, DC-DC, other auxiliaries, inverter standby; they add up to the total. [W]
     basis : mapping of str to str
-        "measured" or "modelled", part by part.
+        "measured" or "modeled", part by part.
     sigma_w : float
         One standard uncertainty of the mean total. [W]
     notes : tuple of str
@@ -62,7 +62,7 @@ def auxiliary_load(drive: Drive, build: BuildSettings, power: PackPower) -> Auxi
     """Auxiliary power: what is logged, and at standstill what pack power is left over.
 
     What the pack gives at standstill beyond the logged auxiliaries is taken to flow while
-    driving too ("traction-idle"). Without enough standstill, the build's base power is
+    driving too ("inverter standby"). Without enough standstill, the build's base power is
     used where neither DC-DC nor total auxiliary power is logged.
 
     Parameters
@@ -90,8 +90,8 @@ def auxiliary_load(drive: Drive, build: BuildSettings, power: PackPower) -> Auxi
         logged = logged + parts["other auxiliaries"]
     basis = dict.fromkeys(parts, "measured")
     idle_w, sigma_w, notes = _idle(drive, build, power, logged, has_base="DC-DC" in parts or total is not None)
-    parts["traction-idle"] = np.full(time_s.shape, idle_w)
-    basis["traction-idle"] = "modelled" if notes else "measured at standstill"
+    parts["inverter standby"] = np.full(time_s.shape, idle_w)
+    basis["inverter standby"] = "modeled" if notes else "measured at standstill"
     return AuxiliaryLoad(
         total_w=logged + idle_w,
         parts_w=parts,

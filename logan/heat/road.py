@@ -82,6 +82,18 @@ class RoadHeat:
     advice: str = ""
     notes: tuple[str, ...] = ()
 
+    @property
+    def comes_near(self) -> bool:
+        """Whether some part may reach a limit that was given, or no more than a band can be said of one."""
+        return any(
+            isinstance(part.peak_degc, Refusal)
+            or any(
+                level is not None and float(part.high_degc.max()) >= level
+                for level in (part.amber_degc, part.derate_degc, part.red_degc)
+            )
+            for part in self.forecast.parts
+        )
+
 
 def launch_road(build: BuildSettings, vehicle: RoadVehicle, count: int, *, top_m_per_s: float = 26.82) -> FloatArray:
     """Speeds of repeated launches from standstill at full torque, each with a minute's pause. [m/s]
@@ -156,9 +168,10 @@ def road_heat(
     parts = {part.part for part in forecast.parts}
     hidden = next((part.hidden_k for part in forecast.parts if part.hidden_k is not None), None)
     if "motor" in parts and hidden is not None:
+        network = f"some {measure(hidden, 'K')} at the peak by the network, " if hidden >= 1.0 else ""
         notes.append(
-            f"the winding is some {measure(hidden, 'K')} above its sensor at the peak by the network, "
-            f"5 to {measure(30, 'K')} on a tow by experience: no log sees it, so leave the limit that allowance"
+            f"the winding is above its sensor by {network}5 to {measure(30, 'K')} on a tow by experience: no log sees "
+            "it, so leave the limit that allowance"
         )
     refused = any(isinstance(part.peak_degc, Refusal) for part in forecast.parts) or "motor" in forecast.refused
     advice = (

@@ -23,11 +23,11 @@ class LedgerEntry:
     ----------
     name : str
         pack out, pack in, pack resistance, rolling, air, hills, kinetic, friction brakes,
-        drivetrain, traction-idle, heater, air conditioning, DC-DC, other auxiliaries, residual.
+        drivetrain, inverter standby, heater, air conditioning, DC-DC, other auxiliaries, residual.
     energy_wh : Figure
         Positive for energy spent; hills and kinetic are net and may be negative. [Wh]
     basis : str
-        "measured", "modelled" or "remainder".
+        "measured", "modeled" or "remainder".
     """
 
     name: str

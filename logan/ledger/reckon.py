@@ -80,7 +80,7 @@ class _Spent(NamedTuple):
     name: str
     joules: float
     sigma_j: float
-    basis: str = "modelled"
+    basis: str = "modeled"
     coverage_ratio: float | None = None
 
     @property

@@ -30,23 +30,19 @@ class Advice:
     live: str
 
 
-CAUTION_ALWAYS: Final = (
-    "These are estimates for the recorded vehicle and conditions: no certification, and no substitute for datasheets "
-    "or a professional inspection."
-)
-CAUTION_ROAD_TEST: Final = (
-    "Test on a road only where it is legal, dry and empty, within tire and axle ratings, with friction brakes that "
-    "hold alone and 20 % of charge in reserve; a passenger works the logger."
-)
-CAUTION_HIGH_VOLTAGE: Final = (
-    "More than 60 V DC can kill. Work on the pack with its service disconnect out and proven dead, or have someone "
-    "measure who is trained for the voltage."
-)
-
-
 @cache
 def _listed() -> dict[str, Any]:
     return tomllib.loads(files("logan.metrics").joinpath("cautions.toml").read_text(encoding="utf-8"))
+
+
+CAUTION_ALWAYS: Final[str] = _listed()["caution"]["always"]
+CAUTION_ROAD_TEST: Final[str] = _listed()["caution"]["road_test"]
+CAUTION_HIGH_VOLTAGE: Final[str] = _listed()["caution"]["high_voltage"]
+
+
+def every_caution() -> tuple[str, ...]:
+    """What to keep in mind before acting on any of this: the list of the report and of the certificate."""
+    return tuple(_listed()["caution"]["every"])
 
 
 @cache

@@ -138,8 +138,8 @@ def _unchecked_part(drive: Drive, build: BuildSettings, power: PackPower, whole:
     ratio, base = unchecked_sigma_ratio(drive, build, "current"), build.auxiliary.base_power_w
     net_wh, hours = abs(whole.total) / JOULES_PER_WATT_HOUR, whole.covered_s / 3600.0
     idle = auxiliary_load(drive, build, power)
-    is_measured = idle.basis["traction-idle"] == "measured at standstill"
-    beyond_w = float(idle.parts_w["traction-idle"][0]) - base.value
+    is_measured = idle.basis["inverter standby"] == "measured at standstill"
+    beyond_w = float(idle.parts_w["inverter standby"][0]) - base.value
     rest_w = beyond_w if is_measured and beyond_w > 3.0 * base.sigma else 0.0
     words = [f"nothing in the log checks the current: {100 * ratio:.0f} %"] if ratio else []
     if rest_w > 0.0:

@@ -183,6 +183,8 @@ def _on_road(
     begun = _quantity(charge, "", "80 %", "charge")
     road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
     answer = road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
+    if not answer.comes_near:
+        return answer
     rules = {advice_for(part.channel, LimitSide.ABOVE, Flow.DRIVE).live for part in answer.forecast.parts[:1]}
     return replace(answer, notes=(*answer.notes, *(f"at red on the road: {rule.rstrip('.')}" for rule in rules)))
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
+from logan.metrics.cautions import every_caution
 from logan.report.figures.drive import route_figure, route_profile
 from logan.report.inputs import (
     Block,
@@ -176,24 +177,6 @@ def _document(inputs: ReportInputs, title: str, subtitle: str, sections: tuple[S
     return Document(title=title, subtitle=subtitle, sections=sections, paper=paper, provenance=inputs.provenance)
 
 
-CAUTIONS: Final = (
-    "More than 60 V DC or 30 V AC can kill. Work de-energized: service disconnect, lock-out, wait at least 5 minutes "
-    "or the manufacturer's time, prove dead on both poles and to the chassis with a rated tester, insulated gloves "
-    "and tools, a second person. Leave it to licensed people where your law says so.",
-    "The logger is isolated, fused, strapped down and listens only; a passenger operates it. Never defeat the battery "
-    "management, interlock, isolation monitor, crash switch or precharge to get data.",
-    "Coastdowns, hard acceleration and hill soaks only where it is legal, dry and empty; check first that the friction "
-    "brakes hold alone, since regen is lost with a full or cold pack. Keep within tire, axle and weight ratings, and "
-    "20 % of charge in reserve.",
-    "Red: stop at once. Amber: lift, cool for ten minutes, check again; temperatures rise further after a stop. On "
-    "smell, hiss or smoke from the pack leave it, keep 100 ft (30 m) away, call the fire department (911), do not "
-    "reopen it.",
-    "These are estimates for the recorded vehicle and conditions: no certification, and no substitute for component "
-    "datasheets, a professional inspection, or local registration and approval (UN R100, FMVSS 305, national rules). "
-    "A margin is estimated; where no limit is given, nothing is said to be safe.",
-)
-
-
 def assumptions_section(inputs: ReportInputs) -> Section:
     """Every planning value with its source."""
     blocks = assumption_table(inputs.assumptions, inputs.units, f"The plan of {inputs.planned_at[:10]} rests on")
@@ -202,4 +185,4 @@ def assumptions_section(inputs: ReportInputs) -> Section:
 
 def cautions_section() -> Section:
     """What to keep in mind before acting on any of this."""
-    return Section(anchor="cautions", title="Cautions", blocks=(Words(lines=CAUTIONS, tone="amber"),))
+    return Section(anchor="cautions", title="Cautions", blocks=(Words(lines=every_caution(), tone="amber"),))

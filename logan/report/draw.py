@@ -372,12 +372,16 @@ def _bar(mark: Bars, k: int, x: Scale, y: Scale) -> str:
     )
 
 
-def _uprights(panel: Panel, x: Scale) -> list[float]:
-    return [x.one(mark.value) for mark in panel.marks if isinstance(mark, Limit) and mark.is_upright]
+def _uprights(panel: Panel, x: Scale) -> list[tuple[float, float]]:
+    """Places of upright lines, and of ticks with their rows. [px, 1]"""
+    lines = [(x.one(mark.value), math.nan) for mark in panel.marks if isinstance(mark, Limit) and mark.is_upright]
+    ticks = [mark for mark in panel.marks if isinstance(mark, Dots) and mark.symbol == "tick"]
+    return lines + [(x.one(at), float(row)) for mark in ticks for at, row in zip(mark.x, mark.y, strict=True)]
 
 
-def _end_labels(mark: Bars | Dots, x: Scale, y: Scale, lines: Sequence[float]) -> str:
-    """Labels at the ends of bars and beside symbols, over everything else and clear of upright lines."""
+def _end_labels(mark: Bars | Dots, x: Scale, y: Scale, uprights: Sequence[tuple[float, float]]) -> str:
+    """Labels at the ends of bars and beside symbols, over everything else and clear of upright lines and ticks."""
+    rows = mark.at if isinstance(mark, Bars) else mark.y
     if isinstance(mark, Bars):
         ends = zip(mark.at, mark.start, mark.end, strict=True) if mark.is_flat else ()
         places = [(x.one(end) + (-6.0 if end < start else 6.0), y.one(at), end < start) for at, start, end in ends]
@@ -388,9 +392,11 @@ def _end_labels(mark: Bars | Dots, x: Scale, y: Scale, lines: Sequence[float]) -
             for at, high, row in zip(mark.x, highs, mark.y, strict=True)
         ]
     drawn = []
-    for (px, py, is_left), label in zip(places, mark.labels, strict=False):
-        crossed = [line for line in lines if px - 4.0 < line < px + _width(label) and not is_left]
-        place = max(crossed) + 6.0 if crossed else px
+    for (px, py, is_left), row, label in zip(places, rows, mark.labels, strict=False):
+        place = px
+        for line, at in sorted(uprights):
+            if not is_left and place - 4.0 < line < place + _width(label) and not abs(at - row) > 0.5:
+                place = line + 6.0
         drawn.append(text(place, py, label, anchor="end" if is_left else "start", kind="halo") if label else "")
     return "".join(drawn)
 
@@ -466,7 +472,11 @@ def _limit_names(panel: Panel, x: Scale, y: Scale) -> str:
         at = x.one(mark.value)
         anchor, place = "middle", min(max(at, x.start + 0.5 * _width(mark.label)), x.end - 0.5 * _width(mark.label))
         drawn.append(text(place, top - 0.6 * FONT, mark.label, anchor=anchor, kind=f"halo k-{mark.ink}"))
-    places = _apart([y.one(mark.value) - 0.7 * FONT for mark in lying], _LINE, top + 6.0, bottom - 4.0)
+    lying.sort(key=lambda mark: y.one(mark.value))
+    places = [y.one(mark.value) - 0.7 * FONT for mark in lying]
+    if len(lying) > 1 and places[-1] - places[-2] < _LINE:
+        places[-1] += 1.4 * FONT  # of two that lie close, the lower one's name stands below it
+    places = _apart(places, _LINE, top - (0.9 * FONT if panel.y.title else -6.0), bottom + 0.7 * FONT)
     drawn += [
         text(x.end - 4.0, place, mark.label, anchor="end", kind=f"halo k-{mark.ink}")
         for mark, place in zip(lying, places, strict=True)

@@ -20,9 +20,9 @@ def load_of(*columns, still=True):
 
 def test_what_flows_at_standstill_beyond_the_logged_flows_while_driving_too():
     load = load_of(("dcdc_power", TIME_S, np.full(TIME_S.shape, 300.0)))
-    assert load.parts_w["traction-idle"] == pytest.approx(np.full(TIME_S.shape, 600.0))
+    assert load.parts_w["inverter standby"] == pytest.approx(np.full(TIME_S.shape, 600.0))
     assert load.total_w == pytest.approx(np.full(TIME_S.shape, 900.0))
-    assert load.basis == {"DC-DC": "measured", "traction-idle": "measured at standstill"}
+    assert load.basis == {"DC-DC": "measured", "inverter standby": "measured at standstill"}
     assert load.notes == ()
 
 

@@ -130,7 +130,7 @@ def test_auxiliaries_stand_apart():
 
 def test_unlogged_auxiliaries_come_from_the_build_and_say_so():
     ledger = energy_ledger(level_drive(), build_of(TwinVehicle()))
-    assert energy(ledger, "traction-idle") == pytest.approx(350.0 * 999.5 / 3600.0)
+    assert energy(ledger, "inverter standby") == pytest.approx(350.0 * 999.5 / 3600.0)
     assert "auxiliaries not logged: 350 W of the build assumed" in ledger.notes
     assert "level road assumed: no height is known" in ledger.notes
 
@@ -214,7 +214,7 @@ def test_every_entry_is_as_sure_as_what_it_rests_on():
     assert len(held) > 1
     net = energy(ledger, "pack out") - energy(ledger, "pack in")
     wheel = ("rolling", "air", "hills", "kinetic", "friction brakes")
-    idle = sigma(ledger, "traction-idle")
+    idle = sigma(ledger, "inverter standby")
     parts = [gain * net, *(sigma(ledger, name) for name in wheel), sigma(ledger, "drivetrain"), idle]
     assert ledger.residual_wh.sigma == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=1e-6)
     assert ledger.residual_ratio == pytest.approx(ledger.residual_wh.value / energy(ledger, "pack out"))
@@ -232,7 +232,7 @@ def test_the_drivetrain_loses_a_share_each_way():
     vehicle = TwinVehicle()
     build = build_of(vehicle)
     ledger = energy_ledger(two_way_drive(), build)
-    auxiliary_w = sum(energy(ledger, name) for name in ("heater", "DC-DC", "traction-idle")) / 999.5 * 3600.0
+    auxiliary_w = sum(energy(ledger, name) for name in ("heater", "DC-DC", "inverter standby")) / 999.5 * 3600.0
     forward, back = (22_500.0 - auxiliary_w) * 500.0 / 3600.0, (7_500.0 + auxiliary_w) * 499.5 / 3600.0
     drive, regen = vehicle.drive_efficiency_ratio, vehicle.regen_efficiency_ratio
     lost = (1.0 - drive) * forward + (1.0 / regen - 1.0) * back
@@ -295,7 +295,7 @@ def test_each_step_of_the_speed_bands_has_its_own_energy():
     assert row.rolling_wh == pytest.approx(energy(ledger, "rolling"))
     assert row.air_wh == pytest.approx(energy(ledger, "air"))
     assert row.net_wh_per_km == pytest.approx((row.pack_out_wh - row.pack_in_wh) / (row.distance_m / 1000.0))
-    parts = ("heater", "DC-DC", "traction-idle")
+    parts = ("heater", "DC-DC", "inverter standby")
     assert row.auxiliary_wh == pytest.approx(sum(energy(ledger, name) for name in parts), rel=1e-6)
 
 
@@ -377,7 +377,7 @@ def test_without_speed_what_is_left_is_as_sure_as_the_gain_of_all_that_was_drawn
     ledger = energy_ledger(without(two_way_drive(), "speed"), build)
     gain = np.hypot(build.instruments.voltage_gain_ratio.sigma, build.instruments.current_gain_ratio.sigma)
     assert sigma(ledger, "drivetrain") == pytest.approx(gain * energy(ledger, "pack out"))
-    spent = sum(energy(ledger, name) for name in ("heater", "DC-DC", "traction-idle") if ledger.entry(name))
+    spent = sum(energy(ledger, name) for name in ("heater", "DC-DC", "inverter standby") if ledger.entry(name))
     net = energy(ledger, "pack out") - energy(ledger, "pack in")
     assert energy(ledger, "drivetrain") == pytest.approx(net - spent)
 

@@ -175,8 +175,8 @@ def calibration_figure(calibration: Calibration, labels: Sequence[str]) -> Figur
     step = max(1, len(drives) // 12)
     return Figure(
         finding=(
-            f"Left out in turn, half the drives are predicted within {percent(calibration.median_error_ratio, 1)}; "
-            f"{covered} of {len(drives)} lie inside their 90 % interval."
+            f"Left out, half the drives are met within {percent(calibration.median_error_ratio, 1)}; {covered} of "
+            f"{len(drives)} lie in their 90 % interval."
         ),
         x=Axis(
             title="drive left out",

@@ -4,11 +4,13 @@ from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
+from logan.metrics.cautions import every_caution
 from logan.metrics.limit_lines import LimitLine
 from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import Block, Document, DriveInputs, FitInputs, ReportInputs, Section, TableBlock, Words, table
 from logan.report.sections.driving_range import driven_words
 from logan.report.sections.limits import unlimited_words
+from logan.units import DisplayUnits
 from logan.wording import (
     distance,
     limit_name,
@@ -29,17 +31,6 @@ MOST_SCENARIOS: Final = 10
 WHAT_IT_IS: Final = (
     "This is the builder's own statement about this one vehicle, made from the drives listed here. It is no "
     "registration, no type approval, no inspection, and no certification by any authority or testing body.",
-)
-CERTIFICATE_CAUTIONS: Final = (
-    "More than 60 V DC or 30 V AC can kill. Orange cables and the pack are for trained people only, with the service "
-    "disconnect out and the circuit proven dead.",
-    "Red: stop at once. Amber: ease off, cool for ten minutes, check again. On smell, hiss or smoke from the pack "
-    "leave the vehicle, keep 100 ft (30 m) away, call the fire department (911).",
-    "Keep within tire, axle and weight ratings, and 20 % of charge in reserve; test on a road only where it is legal, "
-    "dry and empty. Range falls with speed, cold, wet, "
-    "headwind, load and the age of the battery.",
-    "Estimates for the recorded vehicle and conditions; no substitute for component datasheets, a professional "
-    "inspection, or local registration and approval.",
 )
 _SENSORS: Final = {
     "current_gain": ("pack current, gain", 100.0, "%"),
@@ -63,7 +54,7 @@ def certificate_document(inputs: ReportInputs) -> Document:
                 _vehicle(inputs),
                 _test(inputs, inputs.fitted),
                 *_drives(inputs, inputs.fitted),
-                *_instruments(inputs.fitted),
+                *_instruments(inputs.fitted, inputs.units),
             ),
         ),
         Section(
@@ -74,7 +65,7 @@ def certificate_document(inputs: ReportInputs) -> Document:
                 Words(lines=_conditions(inputs, inputs.fitted), title="Conditions under which it holds"),
                 *_limits(inputs),
                 Words(lines=_not_tested(inputs, inputs.fitted), title="What was not tested"),
-                Words(lines=CERTIFICATE_CAUTIONS, title="Cautions", tone="amber"),
+                Words(lines=every_caution(), title="Cautions", tone="amber"),
                 _signature(inputs),
             ),
         ),
@@ -168,7 +159,7 @@ def _drives(inputs: ReportInputs, fitted: FitInputs) -> list[TableBlock]:
     )
 
 
-def _instruments(fitted: FitInputs) -> list[TableBlock]:
+def _instruments(fitted: FitInputs, units: DisplayUnits) -> list[TableBlock]:
     """Each sensor's error that is left, and what it was checked with."""
     if fitted.fit.sensors is None:
         return table(["sensors: not known, no check was entered"], ("instrument", str), caption="Instruments")
@@ -176,6 +167,8 @@ def _instruments(fitted: FitInputs) -> list[TableBlock]:
 
     def left(name: str) -> str:
         _, scale, unit = _SENSORS[name]
+        if unit == "K":
+            scale, unit = units.temperature_step(scale), units.temperature_label
         taken = known.applied.get(name)
         off = "" if taken is None else f"; {signed(scale * taken, 2)} {unit} taken off"
         return f"± {number(scale * 2.0 * (known.of(name).sigma or 0.0), 2)} {unit}{off}"

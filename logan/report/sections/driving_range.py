@@ -287,7 +287,7 @@ def scenario_table(
 
 def pack_table(sizing: PackSizing, units: DisplayUnits) -> list[TableBlock]:
     """Packs that can be built, each with its own weight carried."""
-    has_cost = any(choice.cost is not None for choice in sizing.choices)
+    has_cost, names = any(choice.cost is not None for choice in sizing.choices), {one.name for one in sizing.choices}
 
     def cells(choice: PackChoice) -> str:
         modules = f", {choice.modules} mod." if choice.modules else ""
@@ -295,10 +295,10 @@ def pack_table(sizing: PackSizing, units: DisplayUnits) -> list[TableBlock]:
 
     return table(
         sizing.choices,
-        ("pack", lambda choice: choice.name + (" *" if choice.is_in_the_build else "")),
-        ("cells", cells),
+        ("" if len(names) == 1 else "pack", lambda choice: choice.name),
+        ("cells", lambda choice: cells(choice) + (" *" if choice.is_in_the_build else "")),
         ("usable kWh", lambda choice: number(choice.usable_energy_wh / 1000.0, 1)),
-        (units.unit_of("weight"), lambda choice: units.shown(choice.mass_kg, "weight", digits=3).split()[0]),
+        (units.unit_of("weight"), lambda choice: number(units.to_shown(choice.mass_kg, "weight"))),
         (units.consumption_label, lambda choice: number(units.consumption(choice.consumption_wh_per_km))),
         (units.distance, lambda choice: endless(choice.range_m.p50, units)),
         ("chance", lambda choice: probability(choice.probability_of_target)),

@@ -30,7 +30,7 @@ def fit_section(inputs: ReportInputs) -> Section:
     if said:
         blocks.append(Words(lines=tuple(map(sentence, said)), title="What the drives cannot tell apart"))
     if fitted.next_tests and fitted.next_tests.candidates:
-        blocks += next_tests_table(fitted.next_tests, inputs.units)
+        blocks += next_tests_table(fitted.next_tests, inputs.units, 4)
     return Section(anchor="fit", title="How far to believe it", blocks=tuple(blocks))
 
 
@@ -42,6 +42,7 @@ def fit_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     blocks = (
         *parameter_table(fit, inputs.units),
         *drives_table(fit, inputs.units, label_of),
+        *(next_tests_table(inputs.fitted.next_tests, inputs.units, 20) if inputs.fitted.next_tests else []),
         *_remarks(inputs.fitted),
     )
     return (Section(anchor="fit-tables", title="The fit in figures", blocks=blocks, length=3),)

@@ -60,12 +60,13 @@ _MOMENTS: Final = 7
 
 
 def heat_section(inputs: ReportInputs) -> tuple[Section, ...]:
-    """The roads that were worked out: the first with its curves, of the others the answer."""
-    if not inputs.roads:
-        return ()
-    first, *others = (heat_blocks(one, inputs.units) for one in inputs.roads)
-    shown = [block for block in first if not (isinstance(block, TableBlock) and block.caption)]
-    return (Section(anchor="heat", title="Heat on the road", blocks=(*shown, *(blocks[0] for blocks in others))),)
+    """The answer for every road that was worked out; parts and curves of the first that comes near a limit."""
+    near = next((one for one in inputs.roads if one.comes_near), None)
+    shown = heat_blocks(near, inputs.units) if near else ()
+    blocks = [block for block in shown if not (isinstance(block, TableBlock) and block.caption)]
+    others = tuple(" ".join(_answer(one, inputs.units)) for one in inputs.roads if one is not near)
+    blocks += [Words(lines=others)] if others else []
+    return (Section(anchor="heat", title="Heat on the road", blocks=tuple(blocks)),) if blocks else ()
 
 
 def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
@@ -79,13 +80,6 @@ def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
     """Chances in three lines, parts with their peaks and times, curves with bands, what may not be said, and advice."""
-    length, minutes = found.distance_m / units.metres, found.duration_s / 60.0
-    drives = f"{found.drive_count} drive{'s' if found.drive_count != 1 else ''}"
-    lines = (
-        f"Heat on '{found.name}': {length:.1f} {units.distance} in {minutes:.0f} min, from {drives} (estimated).",
-        _chance(found),
-        f"{_held(found, units)} {_arrival(found)}",
-    )
     reasons = [
         f"{part.part}: no point is given, {part.peak_degc.reason}"
         for part in found.forecast.parts
@@ -97,7 +91,17 @@ def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
     curves: tuple[Block, ...] = ()
     if found.forecast.parts:
         curves = (FigureBlock(figure=road_figure(found, units)), _moments(found, units))
-    return (Words(lines=lines), _parts(found, units), *curves, Words(lines=tuple(notes)))
+    return (Words(lines=_answer(found, units)), _parts(found, units), *curves, Words(lines=tuple(notes)))
+
+
+def _answer(found: RoadHeat, units: DisplayUnits) -> tuple[str, ...]:
+    length, minutes = found.distance_m / units.metres, found.duration_s / 60.0
+    drives = f"{found.drive_count} drive{'s' if found.drive_count != 1 else ''}"
+    return (
+        f"Heat on '{found.name}': {length:.1f} {units.distance} in {minutes:.0f} min, from {drives} (estimated).",
+        _chance(found),
+        f"{_held(found, units)} {_arrival(found)}",
+    )
 
 
 def _parts(found: RoadHeat, units: DisplayUnits) -> TableBlock:

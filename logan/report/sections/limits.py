@@ -48,11 +48,10 @@ def limits_section(inputs: ReportInputs) -> Section:
         bare.append("Fuse, contactor, cable and cells: no limit given.")
     if any(bare):
         blocks.append(Words(lines=tuple(filter(None, bare)), tone="grey"))
-    blocks += event_kind_table(event_kinds(_events(inputs)), units)
+    kinds = event_kinds(_events(inputs))
+    grave, is_one = [kind for kind in kinds if kind.severity is not Severity.NOTE], len(inputs.drives) == 1
+    blocks += event_kind_table(grave, units, is_one=is_one)
     blocks += _curve_blocks(inputs, is_close=True)
-    cautions = tuple(dict.fromkeys(caution for drive in inputs.drives for caution in drive.limits.cautions))
-    if cautions:
-        blocks.append(Words(lines=cautions, tone="red", title="Cautions about these limits"))
     drawn = [drive for drive in inputs.drives if drive.drive is not None]
     if drawn:
         worst = max(drawn, key=lambda drive: sum(event.severity is not Severity.NOTE for event in drive.limits.events))

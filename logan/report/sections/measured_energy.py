@@ -53,7 +53,7 @@ def energy_table(drives: tuple[DriveInputs, ...], units: DisplayUnits) -> list[T
         (f"gross {used}", lambda drive: consumption(drive.energy.gross_wh_per_km, units)),
         ("regen", regen),
         ("coverage", lambda drive: percent(drive.energy.coverage_ratio)),
-        caption="Every drive",
+        caption="Every drive" if len(drives) > 1 else "",
         meaning={
             "duration": "first sample to last",
             units.distance: "by the best source of distance that was logged",
@@ -154,7 +154,7 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
             ledger.entries,
             ("where", lambda entry: entry.name),
             ("Wh", lambda entry: told(entry.energy_wh)),
-            ("basis", lambda entry: entry.basis.replace("modelled", "modeled")),
+            ("basis", lambda entry: entry.basis),
             caption="Energy ledger; what does not close is the residual",
             is_long=True,
         ),
