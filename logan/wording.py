@@ -267,7 +267,7 @@ def percent(ratio: float | None, digits: int = 0) -> str:
         return "< 1 %"
     if digits == 0 and 0.995 < ratio < 1.0:
         return "> 99 %"
-    return f"{100.0 * ratio:.{digits}f} %"
+    return f"{number(100.0 * ratio, digits)} %"
 
 
 def road_grade_percent(rise_per_road_distance: float) -> float:

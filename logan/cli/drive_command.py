@@ -169,8 +169,9 @@ def register(app: typer.Typer) -> None:
 def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
     print_header(stored, units)
-    print_regen_share(stored.analysis)
-    print_currents(stored.analysis)
+    if not is_full:  # else the tables say it
+        print_regen_share(stored.analysis)
+        print_currents(stored.analysis)
     print_drive_limits(stored, units, is_full=is_full)
     print_lines("")
     print_highlights(stored.analysis, units)
@@ -376,8 +377,7 @@ def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
     """Every table of the drive's report, and the plain words between them."""
     from logan.pipeline.drive_tables import every_table
 
-    # The two directions say what the table of both says.
-    print_blocks([block for block in every_table(stored, units) if ", both:" not in getattr(block, "caption", "")])
+    print_blocks(every_table(stored, units))
 
 
 def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:

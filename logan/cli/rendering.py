@@ -31,11 +31,13 @@ if TYPE_CHECKING:
 Row = TypeVar("Row")
 WIDTH = 80
 ROWS = 40
-_LONGEST = 10
-"""Rows that a terminal shows of a table which a report folds away."""
+_LONGEST = 12
+"""Rows up to which a terminal shows a table that a report folds away; of a longer one it says where to find it."""
 _SHORTEST = (3, 1)
 """Rows that a table keeps where there is much to say, and where there is very much."""
 _NARROWEST = 8
+_LONG_NOTE, _VERY_LONG_NOTE = 30, 70
+"""Characters of a last column's words from which they stand below their row, if one of them is very long."""
 _BEFORE_UNIT = re.compile(r"(?<=[\d<>±∞]) (?=[\d%]|[A-Za-z°µΩ²/-]{1,6}\b)")
 
 
@@ -174,27 +176,29 @@ def print_columns(
 ) -> None:
     """Print the first columns of tables that the report shows too, after a blank line; tones as words if asked."""
     for block in blocks:
+        if block.is_long and len(block.rows) > _LONGEST:
+            print_lines("", f"{block.caption}: {len(block.rows)} rows, in the report and with --json")
+            continue
         tones = (*(block.tones if is_toned else ()), *("plain",) * len(block.rows))
         rows = [
             (f"{tone.upper()}: {row[0]}" if tone in ("red", "amber") else row[0], *row[1:most])
-            for tone, row in zip(tones, block.rows[: _LONGEST if block.is_long else None], strict=False)
+            for tone, row in zip(tones, block.rows, strict=False)
         ]
         print_lines("")
         wordy = [place for place in range(len(block.headings[:most])) if block.is_wordy(place)]
         print_table(block.headings[:most], rows, title=block.caption, left=wordy, is_newest_last=is_newest_last)
-        if more := len(block.rows) - len(rows):
-            print_lines(f"... and {more} more rows: --json, or the report")
 
 
 def print_blocks(blocks: Iterable[Block]) -> None:
     """Print what a report shows; figures go to the page, as no terminal shows them."""
     from logan.pipeline.drive_tables import FigureBlock, TableBlock, Words
 
-    for index, block in enumerate(blocks):
+    shown = tuple(blocks)
+    for index, block in enumerate(shown):
         if isinstance(block, TableBlock):
             print_columns([block], is_toned=True)
         elif isinstance(block, Words):
-            print_lines(*([""] if index else []), *block.lines)
+            print_lines(*([""] if index and not isinstance(shown[index - 1], Words) else []), *block.lines)
         elif isinstance(block, FigureBlock) and (sink := _CAPTURED.get()) is not None:
             from logan.pipeline.what_if import drawn
 
@@ -234,13 +238,18 @@ def print_table(
         return
     cells = [tuple(headings), *told]
     widths = [max(map(_places, column)) for column in zip(*cells, strict=True)]
-    while sum(widths) + 2 * (len(widths) - 1) > _width():
+    notes = [""] * len(cells)
+    if widths[-1] > _VERY_LONG_NOTE and len(widths) - 1 in left and not _fits(widths):
+        notes = [row[-1] if len(row[-1]) > _LONG_NOTE else "" for row in cells]
+        cells = [(*row[:-1], "" if note else row[-1]) for row, note in zip(cells, notes, strict=True)]
+        widths[-1] = max(_places(row[-1]) for row in cells)
+    while not _fits(widths):
         widest = max(left, key=lambda index: widths[index], default=0)
         if not left or widths[widest] <= _NARROWEST:
             break
         widths[widest] -= 1
     lines: list[list[str]] = []
-    for row in cells:
+    for row, note in zip(cells, notes, strict=True):
         folded = [
             _folded(cell, width) if index in left else [cell]
             for index, (cell, width) in enumerate(zip(row, widths, strict=True))
@@ -252,8 +261,13 @@ def print_table(
                 for index, (part, width) in enumerate(zip(parts, widths, strict=True))
             )
             lines[-1].append("  ".join(padded).rstrip())
+        lines[-1] += _wrapped(f"    {note}") if note else []
     head = [*(_wrapped(clean(title)) if title else []), *lines[0]]
     _write(_Table(head, lines[1:], is_newest_last))
+
+
+def _fits(widths: Sequence[int]) -> bool:
+    return sum(widths) + 2 * (len(widths) - 1) <= _width()
 
 
 def _folded(cell: str, width: int) -> list[str]:

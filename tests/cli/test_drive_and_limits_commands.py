@@ -62,7 +62,7 @@ def test_every_table_of_a_drive_with_full(build, capsys):
     assert code == 0
     words = flowing(out)
     for part in (
-        "Error budget", "Energy ledger", "stop to stop", "by the driver's marks", "Brakings (", "by SOC",
+        "Error budget", "Energy ledger", "stop to stop", "Brakings (", "by SOC",
         "Hardest windows", "IEC 60949", "Derating (", "DC internal resistance", "Voltage sag",
         "Instruments, checked by driving", "AMBER: isolation",
     ):  # fmt: skip

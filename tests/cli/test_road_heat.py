@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logan.cli.range_tables import show_heat
+from logan.heat.road import RoadHeat
 from logan.report.sections.heat import heat_appendix, heat_section, road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
@@ -91,14 +92,30 @@ def test_launches_have_no_speed_that_holds_and_are_no_failure_where_all_is_given
     assert "cannot give" not in words
 
 
-def test_the_report_shows_the_first_road_whole_and_the_others_by_their_answer():
+def test_a_road_comes_near_where_a_band_reaches_a_limit_or_nothing_more_can_be_said():
+    def near(**levels):
+        return RoadHeat.comes_near.fget(road((SimpleNamespace(**vars(part()) | levels),)))
+
+    assert near()  # its amber is 100, and its band ends at 119
+    assert near(amber_degc=119.0)
+    assert not near(amber_degc=120.0)
+    assert not near(amber_degc=None, red_degc=None)
+    assert near(amber_degc=120.0, peak_degc=Refusal("too far beyond what was seen"))
+
+
+def test_the_report_shows_the_first_road_that_comes_near_whole_and_the_others_by_their_answer():
     """A pass with its curves; the same with a summer trailer, and launches, in words; every table in the appendix."""
     roads = (road((part(), part("inverter", red=None))), road((part(),), over=0.4), road((part(),)))
+    for one, is_near in zip(roads, (True, False, False), strict=True):
+        one.comes_near = is_near
     inputs = SimpleNamespace(roads=roads, units=DisplayUnits.parse("mi,F"))
     (section,), (tables,) = heat_section(inputs), heat_appendix(inputs)
     kinds = [type(block).__name__ for block in section.blocks]
-    assert kinds == ["Words", "TableBlock", "FigureBlock", *["Words"] * 3]
-    assert "Chance of getting over: 40 %" in section.blocks[4].lines[1]
+    assert kinds == ["Words", "TableBlock", "FigureBlock", "Words", "Words"]
+    assert "Chance of getting over: 40 %" in section.blocks[4].lines[0]
+    roads[0].comes_near = False
+    (words,) = heat_section(inputs)[0].blocks
+    assert len(words.lines) == 3
     assert tables.length == 3
     assert [type(block).__name__ for block in tables.blocks] == ["Words", "TableBlock", "TableBlock"] * 3
     assert heat_section(SimpleNamespace(roads=())) == heat_appendix(SimpleNamespace(roads=())) == ()

@@ -53,17 +53,14 @@ def all_words(blocks):
         "Energy ledger",
         "Ledger stop to stop",
         "Ledger by speed, km/h",
-        "Ledger by grade",
-        "Ledger by outside temperature, °C",
+        "Ledger by slope",
         "Ledger by the driver's marks",
         "Braking energy lost",
         "Brakings (",
         "Recovery of braking energy by SOC",
         "Recovery of braking energy by cell temperature",
-        "Hardest windows of pack current, discharge",
-        "Hardest windows of pack current, charge",
-        "Closest approach to each curve",
-        "Conductors heated without heat loss (IEC 60949, second-hand)",
+        "Hardest windows of pack current",
+        "Conductors, heated without loss (IEC 60949, second-hand)",
         "Time spent in each band of pack current",
         "Derating (",
         "DC internal resistance over the whole drive",
@@ -149,10 +146,11 @@ def test_what_is_refused_says_why():
     assert all(row[2].startswith("refused: ") for row in refused)
 
 
-def test_the_error_budget_names_all_six_parts(town):
-    assert [row[0] for row in budget_table(town[0].energy)[0].rows] == [
-        "gain", "offset", "quantization", "sample rate", "V/I time offset", "gaps",
-    ]  # fmt: skip
+def test_the_error_budget_names_every_part_that_counts(town):
+    shown = {row[0] for row in budget_table(town[0].energy)[0].rows}
+    assert {"gain", "offset"} <= shown
+    most = max(part.sigma_wh for part in town[0].energy.budget)
+    assert all(part.sigma_wh < 0.01 * most for part in town[0].energy.budget if part.name not in shown)
 
 
 @pytest.mark.parametrize(("seconds", "text"), [(0.2, "0:00"), (97.0, "1:37"), (4350.0, "1:12:30")])

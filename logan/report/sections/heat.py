@@ -11,7 +11,7 @@ from logan.report.figure import SERIES, Axis, Band, Figure, Limit, Line, Mark, P
 from logan.report.inputs import Block, FigureBlock, ReportInputs, Section, TableBlock, Tone, Words
 from logan.results import Estimate, Refusal
 from logan.units import DisplayUnits
-from logan.wording import percent, probability
+from logan.wording import number, percent, probability
 
 MOST_PARTS: Final = 4
 
@@ -184,6 +184,7 @@ def _minutes(time: Estimate | Refusal) -> str:
 def _moments(found: RoadHeat, units: DisplayUnits) -> TableBlock:
     parts = found.forecast.parts
     last = parts[0].middle_degc.size - 1
+    digits = 1 if BLOCK_S * last < 60.0 * 2 * _MOMENTS else 0
     at = sorted({round(last * k / (_MOMENTS - 1)) for k in range(_MOMENTS)})
 
     def shown(part: PartForecast, index: int) -> str:
@@ -195,7 +196,7 @@ def _moments(found: RoadHeat, units: DisplayUnits) -> TableBlock:
 
     return TableBlock(
         headings=("min", *(part.part for part in parts)),
-        rows=tuple((f"{BLOCK_S * index / 60.0:.0f}", *(shown(part, index) for part in parts)) for index in at),
+        rows=tuple((number(BLOCK_S * index / 60.0, digits), *(shown(part, index) for part in parts)) for index in at),
         caption="Over the road, with 90 % bands",
         is_long=True,
     )

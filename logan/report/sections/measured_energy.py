@@ -1,5 +1,6 @@
 """Energy in tables: drive by drive, and one drive by cause, by part, and by what came back at each braking."""
 
+import re
 from collections.abc import Callable
 from typing import Final
 
@@ -71,8 +72,11 @@ def regen_table(regen: RegenSummary) -> list[TableBlock]:
     return table(
         regen.figures,
         ("definition", lambda entry: f"{entry.number} {entry.name}"),
-        ("meaning", lambda entry: entry.meaning),
-        ("value", lambda entry: regen_text(entry.value)),
+        ("value", lambda entry: "refused" if isinstance(entry.value, Refusal) else regen_text(entry.value)),
+        (
+            "meaning",
+            lambda entry: entry.meaning + (f"; {reason(one)}" if isinstance(one := entry.value, Refusal) else ""),
+        ),
         caption=f"Regen by every definition in use, 3 to 8 by {regen.basis}",
     )
 
@@ -118,12 +122,13 @@ def told(value: Figure, *, scale: float = 1.0, digits: int = 0, unit: str = "") 
 
 def budget_table(energy: EnergySummary) -> list[TableBlock]:
     """Where the uncertainty of the net energy comes from."""
+    least = 0.01 * max((part.sigma_wh for part in energy.budget), default=0.0)
     return table(
-        energy.budget,
+        [part for part in energy.budget if part.sigma_wh >= least],
         ("part", lambda part: _PARTS.get(part.name, part.name)),
         ("± Wh", lambda part: number(part.sigma_wh, 1)),
         ("how", lambda part: part.how),
-        caption="Error budget of the net energy; the parts add in squares",
+        caption="Error budget of the net energy; the parts add in squares, the least are left out",
         is_long=True,
     )
 
@@ -140,7 +145,7 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
             ledger.by_speed,
             lambda row: _STANDING if row.label == _STANDING else f"{row.low / step:.0f} to {row.high / step:.0f}",
         ),
-        ("by grade", ledger.by_grade, lambda row: row.label),
+        ("by slope, %", ledger.by_grade, lambda row: re.sub(r"[.]0|[+]| %$", "", row.label)),
         (
             f"by outside temperature, {units.temperature_label}",
             ledger.by_temperature,
@@ -148,18 +153,21 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
         ),
         ("by the driver's marks", ledger.by_marker, lambda row: f"{row.label}: {moment(row.low)}–{moment(row.high)}"),
     )
-    missing = [name for name, rows, _ in parts[2:] if not rows]
     return [
         *table(
-            ledger.entries,
+            [entry for entry in ledger.entries if told(entry.energy_wh) != "0"],
             ("where", lambda entry: entry.name),
             ("Wh", lambda entry: told(entry.energy_wh)),
             ("basis", lambda entry: entry.basis),
             caption="Energy ledger; what does not close is the residual",
-            is_long=True,
         ),
-        *(block for name, rows, label in parts for block in _rows_table(name, rows, label, units)),
-        *([Words(lines=(f"Nothing logged for the ledger {', '.join(missing)}.",), tone="grey")] if missing else []),
+        # One band alone says what the whole drive says.
+        *(
+            block
+            for name, rows, label in parts
+            if rows[1:] or rows is ledger.by_marker
+            for block in _rows_table(name, rows, label, units)
+        ),
     ]
 
 
@@ -189,7 +197,9 @@ def _rows_table(
 
 def regen_tables(regen: RegenSummary, units: DisplayUnits) -> list[Block]:
     """Losses to friction brakes and to a regen cap, brakings one by one, recovery by state and temperature."""
-    lost = (("to friction brakes", regen.friction_wh), ("of it, while a regen limit was reached", regen.capped_wh))
+    lost = [("to friction brakes", regen.friction_wh), ("of it, while a regen limit was reached", regen.capped_wh)]
+    if told(regen.capped_wh) == "0":
+        lost.pop()
     return [
         *table(
             lost,

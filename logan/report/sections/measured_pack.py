@@ -1,13 +1,13 @@
 """One drive's pack in tables: resistance, sag, what the lowest cell allows, usable energy, isolation, charging."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 from logan.metrics.charging_sessions import ChargingSession
 from logan.metrics.pack import PackSummary, VoltageRange
 from logan.metrics.resistance import AllowedCurrent, ResistanceBand, ResistanceSummary
 from logan.report.inputs import Block, TableBlock, Tone, Words, table
 from logan.report.sections.measured_energy import MOST_ROWS, moment, told
-from logan.results import Figure, Refusal
+from logan.results import Estimate, Figure, Refusal
 from logan.units import DisplayUnits
 from logan.wording import channel_words, figure, number, percent, sentence, temperature_text, tone_of, with_sigma
 
@@ -56,35 +56,49 @@ def resistance_tables(resistance: ResistanceSummary, units: DisplayUnits) -> lis
 def _resistance_table(
     bands: Iterable[ResistanceBand], units: DisplayUnits, caption: str, *, is_banded: bool = False
 ) -> list[TableBlock]:
+    """A row for each state, pulses of every length side by side."""
+
     def degrees(value: float | None) -> str:
         return "–" if value is None else f"{units.temperature_of(value):.0f}"
 
     def between(low: str, high: str) -> str:
-        return "–" if low == high else f"{low} to {high}"
+        return "–" if low == high else f"{low.removesuffix(' %')} to {high}"
 
+    def ohms(length: float) -> Callable[[tuple[object, Mapping[float, ResistanceBand]]], str]:
+        def shown(row: tuple[object, Mapping[float, ResistanceBand]]) -> str:
+            found = row[1][length].resistance_ohm if length in row[1] else None
+            digits = 2 if isinstance(found, Estimate) and found.value < 0.01 else 1
+            return "–" if found is None else told(found, scale=_MILLI, digits=digits)
+
+        return shown
+
+    def state(band: ResistanceBand) -> tuple[str, str, str]:
+        return (
+            band.subject,
+            between(percent(band.state_of_charge_low_ratio), percent(band.state_of_charge_high_ratio)),
+            between(degrees(band.temperature_low_degc), degrees(band.temperature_high_degc)),
+        )
+
+    rows: dict[tuple[str, str, str], dict[float, ResistanceBand]] = {}
+    for band in bands:
+        rows.setdefault(state(band), {})[band.duration_s] = band
+    lengths = sorted({length for row in rows.values() for length in row})
     return table(
-        bands,
-        ("of", lambda band: band.subject),
-        (
-            "SOC" if is_banded else "",
-            lambda band: between(percent(band.state_of_charge_low_ratio), percent(band.state_of_charge_high_ratio)),
-        ),
-        (
-            units.temperature_label if is_banded else "",
-            lambda band: between(degrees(band.temperature_low_degc), degrees(band.temperature_high_degc)),
-        ),
-        ("pulse s", lambda band: f"{band.duration_s:g}"),
-        ("mΩ", lambda band: told(band.resistance_ohm, scale=_MILLI, digits=2)),
-        ("windows", lambda band: str(band.count)),
+        rows.items(),
+        ("of", lambda row: row[0][0]),
+        ("SOC" if is_banded else "", lambda row: row[0][1]),
+        (units.temperature_label if is_banded else "", lambda row: row[0][2]),
+        *((f"{length:g} s mΩ", ohms(length)) for length in lengths),
+        ("seen", lambda row: str(max(band.count for band in row[1].values()))),
         caption=caption,
         is_long=is_banded,
     )
 
 
 def _spread_out(allowed: tuple[AllowedCurrent, ...]) -> list[AllowedCurrent]:
-    """A dozen states that were seen, from first to last, and every extrapolated one."""
+    """Half a dozen states that were seen, from first to last, and every extrapolated one."""
     seen = [one for one in allowed if not one.is_extrapolated]
-    stride = max(1, -(-len(seen) // 12))
+    stride = max(1, -(-len(seen) // 6))
     return [*seen[::stride], *(one for one in allowed if one.is_extrapolated)]
 
 
@@ -97,7 +111,7 @@ def _basis(allowed: AllowedCurrent) -> str:
 def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
     """Usable energy, energy per percent, cell spread, isolation and charging."""
     usable, spread, isolation = pack.usable, pack.spread, pack.isolation_ohm_per_v
-    kilo, spread_tone = 0.001, tone_of(spread.severity)
+    kilo, spread_tone, limits = 0.001, tone_of(spread.severity), spread.note if spread.severity else ""
     rows: tuple[tuple[str, str, str, Tone], ...] = (
         ("pack voltage", _voltage(pack.voltage), "", "plain"),
         ("energy, SOC 0 to 100 %", told(usable.energy_wh, scale=kilo, digits=1, unit="kWh"),
@@ -105,7 +119,7 @@ def pack_tables(pack: PackSummary, units: DisplayUnits) -> list[Block]:
         ("energy in the build's window", figure(usable.window_energy_wh, scale=kilo, digits=1, unit="kWh"), "",
          "plain"),
         ("charge, 0 to 100 %", figure(usable.charge_ah, digits=1, unit="Ah"), "", "plain"),
-        ("cell spread at rest", told(spread.rest_v, scale=_MILLI, unit="mV"), _note(spread.rest_v, spread.note),
+        ("cell spread at rest", told(spread.rest_v, scale=_MILLI, unit="mV"), _note(spread.rest_v, limits),
          spread_tone),
         ("cell spread under load", figure(spread.load_v, scale=_MILLI, unit="mV"), "", spread_tone),
         ("cell temperature spread", told(spread.temperature_k, scale=units.temperature_step(1.0), digits=1,

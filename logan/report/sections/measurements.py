@@ -37,7 +37,7 @@ def current_tables(current: CurrentSummary, units: DisplayUnits) -> list[Block]:
     """Duration curve, component curves, conductors and dwell times."""
     degree, temperature = units.temperature_label, units.temperature_of
     return [
-        *(block for duration in current.durations for block in _duration_table(duration)),
+        *_duration_tables(current),
         *table(
             current.conductors,
             ("conductor", lambda heating: heating.name),
@@ -49,7 +49,7 @@ def current_tables(current: CurrentSummary, units: DisplayUnits) -> list[Block]:
             ("limit", lambda heating: number(temperature(heating.limit_degc))),
             ("at", lambda heating: moment(heating.context.at_s)),
             tone=lambda heating: tone_of(heating.severity),
-            caption="Conductors heated without heat loss (IEC 60949, second-hand): an upper estimate, not a limit",
+            caption="Conductors, heated without loss (IEC 60949, second-hand): an upper estimate",
         ),
         *(block for dwell in current.dwell for block in _dwell_table(dwell)),
         *([Words(lines=tuple(map(sentence, current.notes)), tone="grey")] if current.notes else []),
@@ -69,26 +69,40 @@ def _dwell_table(dwell: DwellHistogram) -> list[TableBlock]:
     )
 
 
-def _duration_table(duration: CurrentDuration) -> list[TableBlock]:
-    peak = duration.peak
-    bound = f"; {peak.note}" if peak.is_lower_bound else ""
-    sign = "at least " if peak.is_lower_bound else ""
-    shown = (
-        f"peak refused, as {peak.refusal}"
-        if peak.refusal
-        else f"peak {sign}{peak.sampled_a:.0f} A at {moment(peak.context.at_s)}, by its steepest slew up to "
-        f"{peak.upper_bound_a:.0f} A{bound}"
+def _duration_tables(current: CurrentSummary) -> list[TableBlock]:
+    """Each current's hardest windows, its directions side by side; they say what both together say."""
+    channels: dict[str, list[CurrentDuration]] = {}
+    for duration in current.durations:
+        channels.setdefault(duration.channel, []).append(duration)
+    blocks = []
+    for channel, found in channels.items():
+        ways = [one for one in found if one.direction != "both"] or found
+        blocks += table(
+            range(len(ways[0].points)),
+            ("window s", lambda k, points=ways[0].points: f"{points[k].window_s:g}"),  # type: ignore[misc]
+            *(column for one in ways for column in _duration_columns(one)),
+            caption=f"Hardest windows of {channel_words(channel)}: {'; '.join(map(_peak_words, ways))}",
+        )
+    return blocks
+
+
+def _duration_columns(duration: CurrentDuration) -> tuple[tuple[str, Callable[[int], str]], ...]:
+    points = duration.points
+    return (
+        (f"{duration.direction} RMS A", lambda k: number(points[k].rms_a)),
+        ("I²t A²s", lambda k: number(points[k].i2t_a2s)),
+        ("ends at", lambda k: moment(points[k].rms_at_s)),
     )
-    return table(
-        duration.points,
-        ("window s", lambda point: f"{point.window_s:g}"),
-        ("mean A", lambda point: number(point.mean_a)),
-        ("RMS A", lambda point: number(point.rms_a)),
-        ("I²t A²s", lambda point: number(point.i2t_a2s)),
-        ("ends at", lambda point: moment(point.rms_at_s)),
-        caption=f"Hardest windows of {channel_words(duration.channel)}, {duration.direction}: {shown}; "
-        f"{percent(duration.coverage_ratio)} of the drive sampled",
-        is_long=True,
+
+
+def _peak_words(duration: CurrentDuration) -> str:
+    peak = duration.peak
+    if peak.refusal:
+        return f"{duration.direction} peak refused, as {peak.refusal}"
+    return (
+        f"{duration.direction} peak {'at least ' if peak.is_lower_bound else ''}{peak.sampled_a:.0f} A at "
+        f"{moment(peak.context.at_s)}, by its steepest slew up to {peak.upper_bound_a:.0f} A"
+        f"{f', {peak.note}' if peak.is_lower_bound else ''}, {percent(duration.coverage_ratio)} sampled"
     )
 
 
@@ -143,10 +157,9 @@ def derating_tables(derating: DeratingSummary, units: DisplayUnits) -> list[Bloc
             caption=f"Derating ({len(derating.events)}); in all {told(derating.time_derated, unit='s')}",
         )
     ]
-    if not blocks and isinstance(derating.time_derated, Estimate):
-        blocks.append(Words(lines=("Derating: none seen in the channels logged.",), tone="grey"))
-    if derating.notes:
-        blocks.append(Words(lines=tuple(f"Derating: {note}." for note in derating.notes), tone="grey"))
+    none = ["none seen in the channels logged"] if not blocks and isinstance(derating.time_derated, Estimate) else []
+    if lines := (*none, *derating.notes):
+        blocks.append(Words(lines=(f"Derating: {'; '.join(lines)}.",), tone="grey"))
     return blocks
 
 
@@ -226,7 +239,7 @@ def calibration_tables(calibration: CalibrationSummary, units: DisplayUnits) -> 
 
 
 def _verdict(wheel: WheelCalibration) -> str:
-    return "" if isinstance(wheel.circumference_m, Refusal) else wheel.verdict
+    return "" if isinstance(wheel.circumference_m, Refusal) or wheel.severity is None else wheel.verdict
 
 
 Measured: TypeAlias = DriveInputs | DriveAnalysis
