@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.cabin_load import pack_heat_j
+from logan.model.cabin_load import nominal_open_circuit_voltage_v
 from logan.model.parameters import (
     PARAMETER_NAMES,
     Conditions,
@@ -23,6 +23,7 @@ from logan.model.parameters import (
 )
 from logan.model.schedule import Schedule
 from logan.model.steps import WheelSteps, wheel_steps
+from logan.physics.battery import pack_current_a, resistance_at_ohm
 from logan.physics.powertrain import force_loss_w
 from logan.physics.tyre import temperature_factor
 from logan.settings import BuildSettings
@@ -81,7 +82,7 @@ def consumption(
         wheel_j = weights[rows] @ basis_j
         flow = _terminal_flow(wheel_j, parameters[rows], steps, losses[:, rows])
         auxiliary_w = (base_w + climate_w)[rows]
-        totals[:, rows] = (*flow.sums(), pack_heat_j(flow.terminal_j, auxiliary_w, steps, conditions, build))
+        totals[:, rows] = (*flow.sums(), _pack_heat_j(flow.terminal_j, auxiliary_w, steps, conditions, build))
     return _breakdown(totals, weights, steps, base_w, climate_w)
 
 
@@ -241,3 +242,27 @@ def _breakdown(
         distance_m=steps.total_distance_m,
         duration_s=steps.duration_s,
     )
+
+
+def _pack_heat_j(
+    terminal_j: FloatArray,
+    auxiliary_w: FloatArray,
+    steps: WheelSteps,
+    conditions: Conditions,
+    build: BuildSettings,
+) -> FloatArray:
+    """Energy that the pack's resistance turns to heat at mid-range open-circuit voltage, shape (n,). [J]"""
+    pack = build.pack
+    open_circuit_v = nominal_open_circuit_voltage_v(build)
+    resistance_ohm = float(
+        resistance_at_ohm(
+            pack.resistance_ohm.value, conditions.cell_temperature_degc, pack.resistance_activation_j_per_mol
+        )
+    )
+    # A demand beyond what the pack can deliver is held at its greatest power.
+    ceiling_w = open_circuit_v**2 / (4.0 * resistance_ohm) if resistance_ohm > 0 else np.inf
+    power_w = np.minimum(terminal_j / steps.step_s + auxiliary_w[:, np.newaxis], ceiling_w)
+    current_a = pack_current_a(power_w, open_circuit_v, resistance_ohm)
+    standing_a = pack_current_a(auxiliary_w, open_circuit_v, resistance_ohm)
+    standing_s = steps.duration_s - float(steps.step_s.sum())
+    return np.asarray(resistance_ohm * (current_a**2 @ steps.step_s + standing_a**2 * standing_s))
