@@ -5,8 +5,8 @@ Begin with the chapters ``plan.md`` and ``fit.md`` in ``logan/method``, and then
 module imports one that stands after it:
 
 - plan: ``parameters.py``, ``certified.py``, ``priors.py``, ``plan.py``;
-- what is fitted: a drive as it is kept, ``segments_table.py``, and the vector solved for, with the energy of a step that
-  it gives, ``unknowns.py`` (equations 1 to 4 of ``fit.md``);
+- what is fitted: a drive as it is kept, ``segments_table.py``, and the vector solved for, with the energy of a step
+  that it gives, ``unknowns.py`` (equations 1 to 4 of ``fit.md``);
 - reduce: a drive to integrals over steps and segments: ``cabin_load.py``, ``heights.py``, ``drive_track.py``,
   ``road_integrals.py``, ``coasting.py``, ``balance.py``;
 - likelihood: how likely that is: ``newton.py`` (quadratics, and steps down them), ``measurement.py`` (beside drives),
