@@ -10,10 +10,11 @@ from typing import Final
 import numpy as np
 
 from logan.driving_range.other_values import OTHER_UNITS, environment_by
-from logan.driving_range.prediction import ScenarioRange, available_share_ratio
+from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
+from logan.driving_range.usable_energy import available_share_ratio
 from logan.instruments.drive_evidence import UNITS, UNKNOWNS, Sensor
 from logan.model.fit_result import FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS

@@ -16,19 +16,13 @@ from logan.driving_range.scenarios import (
     scenario_breakdown,
     scenario_consumption_wh_per_km,
 )
-from logan.driving_range.usable_energy import UsableEnergy
+from logan.driving_range.sensitivity import Standpoint
+from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio
 from logan.model.breakdown import ConsumptionBreakdown
-from logan.model.fit_result import DrivenHull
 from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES, ParameterDistribution
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
-
-PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
-"""Drive-to-drive spread of road load that a plan assumes: wind, wet roads, driver (common practice)."""
-
-PLAN_AUXILIARY_SIGMA: Final = 0.2
-"""Drive-to-drive spread of auxiliary power that a plan assumes (common practice)."""
 
 PRIOR_DOMINATED: Final = "mostly your plan: fewer than two drives, so the plan's assumptions decide"
 
@@ -144,74 +138,48 @@ class RangePrediction:
 
 
 def predict_range(
-    distribution: ParameterDistribution,
+    known: Standpoint,
     build: BuildSettings,
     scenarios: Sequence[PreparedScenario],
     *,
-    usable: UsableEnergy,
-    between_drive_sigma: float,
-    driven: DrivenHull | None,
     rng: np.random.Generator,
     samples: int = 10_000,
-    auxiliary_sigma: float = 0.0,
-    drive_count: int = 0,
-    others: OtherValues | None = None,
 ) -> RangePrediction:
     """Driving range of each scenario, from the joint distribution of the parameters.
 
     Parameters
     ----------
-    distribution : ParameterDistribution
-        Prior of a plan or posterior of a fit.
+    known : Standpoint
+        What the prediction rests on: a plan, or a fit.
     build : BuildSettings
         The build.
     scenarios : sequence of PreparedScenario
         What is driven.
-    usable : UsableEnergy
-        What the pack gives.
-    between_drive_sigma : float
-        Drive-to-drive spread of road load. [ratio]
-    driven : DrivenHull or None
-        What the drives cover; None for a plan.
     rng : numpy.random.Generator
         Source of the samples.
     samples : int
         Number of samples.
-    auxiliary_sigma : float
-        Drive-to-drive spread of auxiliary power. [ratio]
-    drive_count : int
-        Drives behind the distribution; zero for a plan.
-    others : OtherValues, optional
-        Answers to temperature and drivetrain loss; those of the build where left out.
 
     Returns
     -------
     RangePrediction
         One entry per scenario.
     """
-    draws = draw_samples(
-        distribution,
-        build,
-        samples,
-        rng,
-        between_drive_sigma=between_drive_sigma,
-        auxiliary_sigma=auxiliary_sigma,
-        others=others,
-        usable=usable,
-    )
-    ranges = tuple(_scenario_range(prepared, draws, build, usable, driven, rng) for prepared in scenarios)
+    build = known.seen_in(build)
+    draws = draws_of(known, build, samples, rng)
+    ranges = tuple(_scenario_range(prepared, draws, build, known, rng) for prepared in scenarios)
     return RangePrediction(
         scenarios=ranges,
-        basis="fit" if drive_count else "plan",
+        basis="fit" if known.drive_count else "plan",
         target_range_m=build.target.range_m,
         reserve_ratio=build.target.reserve_ratio,
         ageing_ratio=build.target.ageing_ratio,
         target_scenario=build.target.scenario,
-        between_drive_sigma=between_drive_sigma,
-        auxiliary_sigma=auxiliary_sigma,
-        drive_count=drive_count,
-        is_prior_dominated=drive_count < 2,
-        note=PRIOR_DOMINATED if drive_count == 1 else "",
+        between_drive_sigma=known.between_drive_sigma,
+        auxiliary_sigma=known.auxiliary_sigma,
+        drive_count=known.drive_count,
+        is_prior_dominated=known.drive_count < 2,
+        note=PRIOR_DOMINATED if known.drive_count == 1 else "",
     )
 
 
@@ -263,6 +231,20 @@ class Draws:
     def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
         """Consumption of a scenario by cause at the medians, shape (1,)."""
         return scenario_breakdown(prepared, self.median, build, environment=environment_by(self.median_others))
+
+
+def draws_of(known: Standpoint, build: BuildSettings, samples: int, rng: np.random.Generator) -> Draws:
+    """Draw everything that a range from a standpoint hangs on, the spread from drive to drive among it."""
+    return draw_samples(
+        known.parameters,
+        build,
+        samples,
+        rng,
+        between_drive_sigma=known.between_drive_sigma,
+        auxiliary_sigma=known.auxiliary_sigma,
+        others=known.others,
+        usable=known.usable,
+    )
 
 
 def draw_samples(
@@ -320,11 +302,6 @@ def draw_samples(
     )
 
 
-def available_share_ratio(target: Target) -> float:
-    """Share of usable energy that is left after reserve and ageing. [ratio]"""
-    return (1.0 - target.reserve_ratio) * (1.0 - target.ageing_ratio)
-
-
 def range_of_m(usable_wh: FloatArray, consumed_wh_per_km: FloatArray, target: Target) -> FloatArray:
     """Range of each sample, reserve and ageing taken off, shape (n,); endless where energy is gained. [m]"""
     whole_m = 1000.0 * usable_wh / np.maximum(consumed_wh_per_km, 1e-9)
@@ -335,17 +312,16 @@ def _scenario_range(
     prepared: PreparedScenario,
     draws: Draws,
     build: BuildSettings,
-    usable: UsableEnergy,
-    driven: DrivenHull | None,
+    known: Standpoint,
     rng: np.random.Generator,
 ) -> ScenarioRange:
     conditions = prepared.parts[0].conditions
-    outside = extrapolation_of(driven, prepared.speed_span_m_per_s, conditions.ambient_temperature_degc)
+    outside = extrapolation_of(known.driven, prepared.speed_span_m_per_s, conditions.ambient_temperature_degc)
     consumed = draws.consumption_wh_per_km(prepared, build)
     if outside.is_extrapolated:
         consumed = consumed * np.exp(outside.log_sigma * rng.standard_normal(consumed.shape))
     breakdown = draws.median_breakdown(prepared, build)
-    energy_wh = usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, prepared.mean_speed_m_per_s)
+    energy_wh = known.usable.sample(breakdown, conditions, draws.usable, draws.usable_loss, prepared.mean_speed_m_per_s)
     range_m = range_of_m(energy_wh, consumed, build.target)
     consumption = Quantiles.of_samples(consumed, "Wh/km")
     return ScenarioRange(

@@ -7,18 +7,32 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, OtherValues, environment_by, with_regen_limit_w
-from logan.driving_range.prediction import available_share_ratio
+from logan.driving_range.other_values import (
+    OTHER_UNITS,
+    OtherValues,
+    environment_by,
+    learned_other_values,
+    planned_other_values,
+    with_regen_limit_w,
+)
 from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
 from logan.driving_range.uncertainty_budget import BudgetRow
-from logan.driving_range.usable_energy import UsableEnergy
+from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio, usable_energy_of
+from logan.model.fit_result import DrivenHull, FitResult
 from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
+from logan.model.priors import prior_of
 from logan.model.unknowns import SHARED_NAMES, At
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
 USABLE_ENERGY: Final = "usable_energy_wh"
 REGEN_LIMIT: Final = "regen_power_limit_w"
+
+PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
+"""Drive-to-drive spread of road load that a plan assumes: wind, wet roads, driver (common practice)."""
+
+PLAN_AUXILIARY_SIGMA: Final = 0.2
+"""Drive-to-drive spread of auxiliary power that a plan assumes (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,12 +49,42 @@ class Standpoint:
         What the pack gives.
     regen_limit_w : float or None
         Most power that regen was seen to put back; None where only the build's own limit is known. [W]
+    between_drive_sigma, auxiliary_sigma : float
+        Drive-to-drive spread of road load and of auxiliary power. [ratio]
+    driven : DrivenHull or None
+        What the drives cover; None for a plan.
+    drive_count : int
+        Drives behind it; zero for a plan.
     """
 
     parameters: ParameterDistribution
     others: OtherValues
     usable: UsableEnergy
     regen_limit_w: float | None = None
+    between_drive_sigma: float = PLAN_BETWEEN_DRIVE_SIGMA
+    auxiliary_sigma: float = PLAN_AUXILIARY_SIGMA
+    driven: DrivenHull | None = None
+    drive_count: int = 0
+
+    @classmethod
+    def of_plan(cls, build: BuildSettings) -> Standpoint:
+        """What a build's settings alone say."""
+        return cls(parameters=prior_of(build), others=planned_other_values(build), usable=usable_energy_of(build))
+
+    @classmethod
+    def of_fit(cls, build: BuildSettings, fit: FitResult) -> Standpoint:
+        """What the drives made of it."""
+        seen = fit.learned.regen_power_limit
+        return cls(
+            parameters=fit.posterior,
+            others=learned_other_values(build, fit.learned),
+            usable=usable_energy_of(build, fit),
+            regen_limit_w=None if seen is None else seen.value,
+            between_drive_sigma=fit.between_drive_sigma_ratio,
+            auxiliary_sigma=fit.auxiliary_sigma_ratio,
+            driven=fit.hull,
+            drive_count=fit.drive_count,
+        )
 
     def seen_in(self, build: BuildSettings) -> BuildSettings:
         """The build with the regen limit that was seen, where it is below the build's own."""

@@ -9,11 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OtherValues
-from logan.driving_range.prediction import Draws, ScenarioRange, available_share_ratio, draw_samples, range_of_m
+from logan.driving_range.prediction import Draws, ScenarioRange, draws_of, range_of_m
 from logan.driving_range.scenarios import PreparedScenario
-from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
-from logan.model.parameters import ParameterDistribution
+from logan.driving_range.sensitivity import Standpoint
+from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio, usable_energy_of
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings, PackSettings
 
@@ -76,15 +75,11 @@ class PackSizing:
 
 
 def size_pack(
-    distribution: ParameterDistribution,
+    known: Standpoint,
     build: BuildSettings,
     prepared: PreparedScenario,
     *,
-    usable: UsableEnergy,
-    between_drive_sigma: float,
     rng: np.random.Generator,
-    auxiliary_sigma: float = 0.0,
-    others: OtherValues | None = None,
     confidences_ratio: Sequence[float] = CONFIDENCES_RATIO,
     samples: int = 10_000,
 ) -> PackSizing:
@@ -92,18 +87,12 @@ def size_pack(
 
     Parameters
     ----------
-    distribution : ParameterDistribution
-        Prior of a plan or posterior of a fit.
+    known : Standpoint
+        What the prediction rests on: a plan, or a fit.
     build : BuildSettings
         The build and its target.
     prepared : PreparedScenario
         Scenario in which the target must be reached.
-    usable : UsableEnergy
-        What the present pack gives.
-    between_drive_sigma, auxiliary_sigma : float
-        Drive-to-drive spread of road load and of auxiliary power. [ratio]
-    others : OtherValues, optional
-        Answers to temperature and drivetrain loss; those of the build where left out.
     rng : numpy.random.Generator
         Source of the samples.
     confidences_ratio : sequence of float
@@ -116,16 +105,8 @@ def size_pack(
     PackSizing
         One size per confidence.
     """
-    draws = draw_samples(
-        distribution,
-        build,
-        samples,
-        rng,
-        between_drive_sigma=between_drive_sigma,
-        auxiliary_sigma=auxiliary_sigma,
-        others=others,
-        usable=usable,
-    )
+    build, usable = known.seen_in(build), known.usable
+    draws = draws_of(known, build, samples, rng)
     consumed = draws.consumption_wh_per_km(prepared, build)
     breakdown = draws.median_breakdown(prepared, build)
     conditions, speed = prepared.parts[0].conditions, prepared.mean_speed_m_per_s

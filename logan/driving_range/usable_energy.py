@@ -22,7 +22,7 @@ from logan.physics.battery import (
     state_of_charge_at_floor,
 )
 from logan.results import Estimate, result
-from logan.settings import BuildSettings
+from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
 
 REFERENCE_DISCHARGE_TIME_S: Final = 3.0 * 3600.0
@@ -379,3 +379,8 @@ def _from_charges(analysis: DriveAnalysis, source: str) -> list[InstrumentEviden
         and session.pack_wh.value > 0
         and session.wall_wh.value > 0
     ]
+
+
+def available_share_ratio(target: Target) -> float:
+    """Share of usable energy that is left after reserve and ageing. [ratio]"""
+    return (1.0 - target.reserve_ratio) * (1.0 - target.ageing_ratio)

@@ -16,11 +16,9 @@ from logan.driving_range.certification_sheet import (
     certification_sheet,
     read_known,
 )
-from logan.driving_range.other_values import Assumption, OtherValues, learned_other_values, planned_other_values
+from logan.driving_range.other_values import Assumption, OtherValues, learned_other_values
 from logan.driving_range.performance import CruisePoint as CruisePoint, GearingSheet as GearingSheet, gearing_sheet
 from logan.driving_range.prediction import (
-    PLAN_AUXILIARY_SIGMA,
-    PLAN_BETWEEN_DRIVE_SIGMA,
     RangePrediction as RangePrediction,
     ScenarioRange as ScenarioRange,
     predict_range,
@@ -29,7 +27,7 @@ from logan.driving_range.scenarios import PreparedScenario, air_note, prepare_sc
 from logan.driving_range.sensitivity import Standpoint, assumption_rows
 from logan.driving_range.sizing import PackSizing as PackSizing, agreed_with, size_pack
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
-from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
+from logan.driving_range.usable_energy import UsableEnergy
 from logan.errors import ConfigurationError, UsageError
 from logan.heat.fit import HeatModel
 from logan.model.fit_result import FitResult
@@ -94,6 +92,17 @@ class Plan:
     air: str = ""
     budget: UncertaintyBudget | None = None
 
+    @property
+    def standpoint(self) -> Standpoint:
+        """What its prediction rests on."""
+        return Standpoint(
+            parameters=self.parameters,
+            others=self.others,
+            usable=self.usable,
+            between_drive_sigma=self.prediction.between_drive_sigma,
+            auxiliary_sigma=self.prediction.auxiliary_sigma,
+        )
+
 
 def make_plan(
     build: BuildSettings,
@@ -130,40 +139,27 @@ def make_plan(
     """
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
-    parameters, usable = prior_of(build), usable_energy_of(build)
-    others = planned_other_values(build)
-    standpoint = Standpoint(parameters=parameters, others=others, usable=usable)
+    known_so_far = Standpoint.of_plan(build)
+    spreads = known_so_far.between_drive_sigma, known_so_far.auxiliary_sigma
     moment = now or datetime.now(UTC)
-    day, auxiliary = PLAN_BETWEEN_DRIVE_SIGMA, PLAN_AUXILIARY_SIGMA
-    prediction = predict_range(
-        parameters,
-        build,
-        prepared,
-        usable=usable,
-        between_drive_sigma=day,
-        auxiliary_sigma=auxiliary,
-        driven=None,
-        rng=rng,
-    )
-    sizing = size_pack(
-        parameters, build, target, usable=usable, between_drive_sigma=day, auxiliary_sigma=auxiliary, rng=rng
-    )
+    prediction = predict_range(known_so_far, build, prepared, rng=rng)
+    sizing = size_pack(known_so_far, build, target, rng=rng)
     return Plan(
         build_name=build.name,
         created_at=moment.astimezone(UTC).isoformat(timespec="seconds"),
         build_fingerprint=build_fingerprint(build, {scenario.name for scenario in prepared}),
         assumptions=assumptions_of(build),
-        parameters=parameters,
-        others=others,
-        usable=usable,
+        parameters=known_so_far.parameters,
+        others=known_so_far.others,
+        usable=known_so_far.usable,
         prediction=prediction,
         sizing=agreed_with(sizing, prediction.target),
-        budget=plan_budget(standpoint, assumption_rows(standpoint, build, target), prediction.target, (day, auxiliary)),
-        gearing=gearing_sheet(build, parameters),
+        budget=plan_budget(known_so_far, assumption_rows(known_so_far, build, target), prediction.target, spreads),
+        gearing=gearing_sheet(build, known_so_far.parameters),
         certification=certification_sheet(
             build,
             {name: load_cycle(name) for name in SCHEDULES},
-            usable=usable,
+            usable=known_so_far.usable,
             rng=rng,
             known_wall_wh_per_km=_known(known),
         ),

@@ -9,13 +9,12 @@ import numpy as np
 from logan.drive_library.repository import DriveLibrary
 from logan.driving_range.attribution import Attribution as Attribution, attribute_change, range_budget
 from logan.driving_range.coverage import Calibration as Calibration
-from logan.driving_range.other_values import learned_other_values
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
 from logan.driving_range.sensitivity import Standpoint, assumption_rows, consumption_elasticity
 from logan.driving_range.sizing import PackSizing, agreed_with, size_pack
 from logan.driving_range.uncertainty_budget import UncertaintyBudget as UncertaintyBudget
-from logan.driving_range.usable_energy import UsableEnergy, usable_energy_of
+from logan.driving_range.usable_energy import UsableEnergy
 from logan.errors import ConfigurationError
 from logan.model.fit_result import FitResult
 from logan.model.next_test import NextTests, rank_next_tests
@@ -123,21 +122,22 @@ def refine_range(
     build = in_the_air_of(build, fit.hull.pressure_pa if fit.hull else None)
     prepared, left_out = prepare_build(build, recorded_drive)
     target = target_scenario(build, prepared)
-    usable, others = usable_energy_of(build, fit), learned_other_values(build, fit.learned)
-    before = Standpoint(parameters=plan.parameters, others=plan.others, usable=plan.usable)
-    after = Standpoint(parameters=fit.posterior, others=others, usable=usable, regen_limit_w=seen_regen_limit_w(fit))
+    before, after = plan.standpoint, Standpoint.of_fit(build, fit)
     # Numbers of their own, so that one more scenario changes none of the others.
     of_range, of_plan = rng.spawn(2)
-    refined, sizing = _refined(after, fit, build, prepared, target, of_range)
+    of_scenarios, of_sizing = of_range.spawn(2)
+    refined = predict_range(after, build, prepared, rng=of_scenarios)
+    refined = replace(refined, is_prior_dominated=refined.is_prior_dominated or fit.is_prior_dominated)
+    sizing = agreed_with(size_pack(after, build, target, rng=of_sizing), refined.target)
     planned = _completed(plan, build, at_sea, of_plan)
-    elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), others)
+    elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), after.others)
     return RefinedRange(
         planned=planned,
         refined=refined,
         plan_created_at=plan.created_at,
         plan_is_outdated=is_outdated,
         refined_sizing=sizing,
-        refined_usable=usable,
+        refined_usable=after.usable,
         attributions=tuple(
             attribute_change(before, after, build, scenario)
             .from_the_air_of(before, build, earlier, scenario)
@@ -151,54 +151,11 @@ def refine_range(
     )
 
 
-def _refined(
-    after: Standpoint,
-    fit: FitResult,
-    build: BuildSettings,
-    prepared: tuple[PreparedScenario, ...],
-    target: PreparedScenario,
-    rng: np.random.Generator,
-) -> tuple[RangePrediction, PackSizing]:
-    """Range of every scenario, and pack for the target, from a fit."""
-    of_scenarios, of_sizing = rng.spawn(2)
-    parameters, build = after.parameters, after.seen_in(build)
-    prediction = predict_range(
-        parameters,
-        build,
-        prepared,
-        usable=after.usable,
-        between_drive_sigma=fit.between_drive_sigma_ratio,
-        auxiliary_sigma=fit.auxiliary_sigma_ratio,
-        driven=fit.hull,
-        drive_count=fit.drive_count,
-        others=after.others,
-        rng=of_scenarios,
-    )
-    sizing = size_pack(
-        parameters,
-        build,
-        target,
-        usable=after.usable,
-        between_drive_sigma=fit.between_drive_sigma_ratio,
-        auxiliary_sigma=fit.auxiliary_sigma_ratio,
-        others=after.others,
-        rng=of_sizing,
-    )
-    is_led_by_plan = prediction.is_prior_dominated or fit.is_prior_dominated
-    return replace(prediction, is_prior_dominated=is_led_by_plan), agreed_with(sizing, prediction.target)
-
-
 def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:
     """What would narrow the target's interval most per hour of work."""
     return rank_next_tests(
         fit, found.elasticity, build, range_m=found.budget.value, combined_sigma_m=found.budget.combined
     )
-
-
-def seen_regen_limit_w(fit: FitResult) -> float | None:
-    """Most power that regen was seen to put back; None where the drives show no limit. [W]"""
-    seen = fit.learned.regen_power_limit
-    return None if seen is None else seen.value
 
 
 def _completed(
@@ -209,17 +166,7 @@ def _completed(
     missing = [scenario for scenario in prepared if scenario.name not in known]
     if not missing:
         return plan.prediction
-    added = predict_range(
-        plan.parameters,
-        build,
-        missing,
-        usable=plan.usable,
-        between_drive_sigma=plan.prediction.between_drive_sigma,
-        auxiliary_sigma=plan.prediction.auxiliary_sigma,
-        driven=None,
-        rng=rng,
-        others=plan.others,
-    )
+    added = predict_range(plan.standpoint, build, missing, rng=rng)
     return replace(plan.prediction, scenarios=(*plan.prediction.scenarios, *added.scenarios))
 
 

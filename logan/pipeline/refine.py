@@ -13,8 +13,8 @@ from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.driving_range.coverage import Calibration, predict_others
 from logan.driving_range.difference import DriveDifference, explain_difference, side_of
-from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
 from logan.driving_range.scenarios import air_note
+from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.usable_energy import GaugedDrive, usable_evidence
 from logan.errors import NotEnoughDataError, UsageError
 from logan.instruments.posterior import Instruments
@@ -37,7 +37,6 @@ from logan.pipeline.predict import (
     plan_of_build,
     recorded_drives,
     refine_range,
-    seen_regen_limit_w,
     with_scenario,
 )
 from logan.pipeline.stored import (
@@ -363,9 +362,9 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
         If one of the two has no speed.
     """
     build = folder.settings()
-    parameters, learned = prior_of(build), learned_fit(folder)
-    if learned is not None:
-        parameters, build = learned.posterior, with_regen_limit_w(build, seen_regen_limit_w(learned))
+    learned = learned_fit(folder)
+    known = Standpoint.of_plan(build) if learned is None else Standpoint.of_fit(build, learned)
+    build = known.seen_in(build)
     with DriveLibrary.open(folder.library) as library:
         records = library.record(first), library.record(second)
         if records[0].id == records[1].id:
@@ -376,10 +375,10 @@ def difference_of_drives(folder: BuildFolder, first: str, second: str) -> DriveD
     found = explain_difference(
         sides[0],
         sides[1],
-        parameters,
+        known.parameters,
         build,
         np.random.default_rng(0),
-        others=None if learned is None else learned_other_values(build, learned.learned),
+        others=known.others,
         between_drive_sigma=0.0 if learned is None else learned.between_drive_sigma_ratio,
     )
     return found if learned is None else replace(found, basis=basis_of_fit(learned))

@@ -6,14 +6,13 @@ from typing import Any, Final
 import numpy as np
 
 from logan.driving_range.consumption_curve import consumption_curve
-from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
 from logan.driving_range.prediction import ScenarioRange, predict_range
 from logan.driving_range.scenarios import prepare_scenarios
+from logan.driving_range.sensitivity import Standpoint
 from logan.errors import UsageError
 from logan.model.schedule import Schedule
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.plan import Plan
-from logan.pipeline.predict import seen_regen_limit_w
 from logan.pipeline.refine import Refinement
 from logan.report.draw import svg
 from logan.report.figure import Figure, figure_css as figure_style
@@ -68,7 +67,7 @@ class Answer:
     answer: ScenarioRange
 
 
-def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, *, seed: int = 1) -> Answer:
+def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question) -> Answer:
     """Answer one question from a plan or from a fit.
 
     Parameters
@@ -79,8 +78,6 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
         What is known.
     question : Question
         What is asked.
-    seed : int
-        Of the samples: the same for every question, so that a slider moves the answer and chance does not.
 
     Returns
     -------
@@ -89,6 +86,8 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
     """
     plan = basis.plan if isinstance(basis, Refinement) else basis
     fit = basis.fit.fit if isinstance(basis, Refinement) else None
+    # The same samples for every question, so that a slider moves the answer and chance does not.
+    known = plan.standpoint if fit is None else Standpoint.of_fit(build, fit)
     usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
     added_kg = 0.0
     if question.usable_energy_wh is not None:
@@ -104,19 +103,8 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question, 
         payload_kg=question.payload_kg + added_kg,
         drag_area_factor=target.drag_area_factor * question.drag_area_factor,
     )
-    prediction = predict_range(
-        plan.parameters if fit is None else fit.posterior,
-        build if fit is None else with_regen_limit_w(build, seen_regen_limit_w(fit)),
-        prepare_scenarios((scenario,), _no_schedule),
-        usable=usable,
-        between_drive_sigma=plan.prediction.between_drive_sigma if fit is None else fit.between_drive_sigma_ratio,
-        auxiliary_sigma=plan.prediction.auxiliary_sigma if fit is None else fit.auxiliary_sigma_ratio,
-        driven=None if fit is None else fit.hull,
-        rng=np.random.default_rng(seed),
-        samples=SAMPLES,
-        drive_count=0 if fit is None else fit.drive_count,
-        others=plan.others if fit is None else learned_other_values(build, fit.learned),
-    )
+    prepared, rng = prepare_scenarios((scenario,), _no_schedule), np.random.default_rng(1)
+    prediction = predict_range(replace(known, usable=usable), build, prepared, rng=rng, samples=SAMPLES)
     return Answer(question=question, basis="plan" if fit is None else "fit", answer=prediction.scenarios[0])
 
 

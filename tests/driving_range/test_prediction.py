@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.prediction import available_share_ratio, predict_range
+from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.usable_energy import usable_energy_of
+from logan.driving_range.sensitivity import Standpoint
+from logan.driving_range.usable_energy import available_share_ratio
 from logan.model.fit_result import DrivenHull
 from logan.model.parameters import ParameterDistribution
 from logan.model.priors import prior_of
@@ -19,9 +20,10 @@ from tests.builds import MPH, example_build
 def predicted(build=None, *, distribution=None, seed=1, **changes):
     build = build or example_build()
     scenarios = prepare_scenarios(build.scenarios, lambda scenario: load_cycle(scenario.cycle))
-    arguments = {"usable": usable_energy_of(build), "between_drive_sigma": 0.05, "driven": None} | changes
-    distribution = distribution or prior_of(build)
-    return predict_range(distribution, build, scenarios, rng=np.random.default_rng(seed), **arguments)
+    alike = {"between_drive_sigma": 0.05, "auxiliary_sigma": 0.0} | changes
+    known = dataclasses.replace(Standpoint.of_plan(build), **alike)
+    known = dataclasses.replace(known, parameters=distribution or known.parameters)
+    return predict_range(known, build, scenarios, rng=np.random.default_rng(seed))
 
 
 def hull(**changes):

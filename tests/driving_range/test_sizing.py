@@ -7,22 +7,18 @@ import pytest
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
+from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.sizing import pack_energy_wh, size_pack
-from logan.driving_range.usable_energy import usable_energy_of
-from logan.model.priors import prior_of
 from tests.builds import MILE_M, example_build
 
 
 def sized(build, seed=1):
     prepared = prepare_scenarios(build.scenarios, lambda scenario: load_cycle(scenario.cycle))[1]
-    return size_pack(
-        prior_of(build),
-        build,
-        prepared,
-        usable=usable_energy_of(build),
-        between_drive_sigma=0.05,
-        rng=np.random.default_rng(seed),
-    )
+    return size_pack(known(build), build, prepared, rng=np.random.default_rng(seed))
+
+
+def known(build):
+    return dataclasses.replace(Standpoint.of_plan(build), between_drive_sigma=0.05, auxiliary_sigma=0.0)
 
 
 def with_pack(build, usable_wh, added_kg):
@@ -42,15 +38,7 @@ def test_the_pack_that_is_asked_for_reaches_the_target_with_its_chance():
     for size in sized(build).sizes:
         grown = with_pack(build, size.usable_energy_wh, size.added_mass_kg)
         prepared = prepare_scenarios(grown.scenarios, lambda scenario: load_cycle(scenario.cycle))[1]
-        found = predict_range(
-            prior_of(grown),
-            grown,
-            [prepared],
-            usable=usable_energy_of(grown),
-            between_drive_sigma=0.05,
-            driven=None,
-            rng=np.random.default_rng(5),
-        )
+        found = predict_range(known(grown), grown, [prepared], rng=np.random.default_rng(5))
         assert found.scenarios[0].probability_of_target == pytest.approx(size.confidence_ratio, abs=0.02)
 
 

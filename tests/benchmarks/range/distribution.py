@@ -10,7 +10,7 @@ import numpy as np
 from logan.drive_cycles.cycles import CYCLE_SOURCES, load_cycle
 from logan.driving_range.prediction import predict_range
 from logan.driving_range.scenarios import prepare_scenarios
-from logan.driving_range.usable_energy import usable_energy_of
+from logan.driving_range.sensitivity import Standpoint
 from logan.model.forward import consumption, consumption_wh_per_km
 from logan.model.parameters import Conditions
 from logan.model.priors import prior_of
@@ -40,20 +40,11 @@ def ten_scenarios() -> tuple[Scenario, ...]:
 def main() -> None:
     """Print the time of the whole prediction, and of the fast total against the breakdown and a plain loop."""
     build = dataclasses.replace(example_build(), scenarios=ten_scenarios())
-    prior, usable = prior_of(build), usable_energy_of(build)
+    known, prior = Standpoint.of_plan(build), prior_of(build)
     prepared = prepare_scenarios(build.scenarios, lambda scenario: load_cycle(scenario.cycle))
 
     def whole() -> None:
-        predict_range(
-            prior,
-            build,
-            prepared,
-            usable=usable,
-            between_drive_sigma=0.05,
-            driven=None,
-            rng=np.random.default_rng(1),
-            samples=SAMPLES,
-        )
+        predict_range(known, build, prepared, rng=np.random.default_rng(1), samples=SAMPLES)
 
     samples = prior.sample(SAMPLES, np.random.default_rng(1))
     udds, still = load_cycle("udds"), Conditions()

@@ -16,18 +16,11 @@ import numpy as np
 from logan.demo.routes import route_of
 from logan.demo.twin import TwinWeather, drive_twin
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.other_values import learned_other_values, with_regen_limit_w
-from logan.driving_range.prediction import (
-    PLAN_AUXILIARY_SIGMA,
-    PLAN_BETWEEN_DRIVE_SIGMA,
-    RangePrediction,
-    predict_range,
-)
+from logan.driving_range.prediction import RangePrediction, predict_range
 from logan.driving_range.scenarios import PreparedScenario, prepare_scenarios
-from logan.driving_range.usable_energy import usable_energy_of
+from logan.driving_range.sensitivity import Standpoint
 from logan.model.estimator import fit
 from logan.model.priors import prior_of
-from logan.pipeline.predict import seen_regen_limit_w
 from logan.settings import Scenario, ScenarioKind
 from tests.benchmarks.fit.twins import TwinCase, log_drives, make_case
 
@@ -74,32 +67,11 @@ def driven_wh_per_km(case: TwinCase, scenario: Scenario, rng: np.random.Generato
 def predictions(case: TwinCase, prepared: tuple[PreparedScenario, ...]) -> tuple[RangePrediction, RangePrediction]:
     """The plan's prediction and the refined one."""
     build, rng = case.build, np.random.default_rng(case.seed)
-    usable = usable_energy_of(build)
-    plan = predict_range(
-        prior_of(build),
-        build,
-        prepared,
-        usable=usable,
-        between_drive_sigma=PLAN_BETWEEN_DRIVE_SIGMA,
-        auxiliary_sigma=PLAN_AUXILIARY_SIGMA,
-        driven=None,
-        rng=rng,
-        samples=4000,
-    )
+    planned = Standpoint.of_plan(build)
+    plan = predict_range(planned, build, prepared, rng=rng, samples=4000)
     result = fit(prior_of(build), log_drives(case), (), build)
-    refined = predict_range(
-        result.posterior,
-        with_regen_limit_w(build, seen_regen_limit_w(result)),
-        prepared,
-        usable=usable,
-        between_drive_sigma=result.between_drive_sigma_ratio,
-        auxiliary_sigma=result.auxiliary_sigma_ratio,
-        driven=result.hull,
-        drive_count=result.drive_count,
-        others=learned_other_values(build, result.learned),
-        rng=rng,
-        samples=4000,
-    )
+    learned = dataclasses.replace(Standpoint.of_fit(build, result), usable=planned.usable)
+    refined = predict_range(learned, build, prepared, rng=rng, samples=4000)
     return plan, refined
 
 
