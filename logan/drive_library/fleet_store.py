@@ -45,6 +45,9 @@ class StoredDriveFile:
     number: int
     id: str
 
+    def __str__(self) -> str:
+        return f"{self.vehicle}/{self.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class FleetStore:

@@ -204,10 +204,6 @@ class Cluster:
                 )
         return future.result()
 
-    def worker_processes(self) -> tuple[int, ...]:
-        """Process numbers of the workers, on whichever machines they run."""
-        return tuple(int(number) for number in self._client.run(os.getpid).values())
-
     def _window(self) -> int:
         threads = sum(int(count) for count in self._client.nthreads().values())
         return max(2, threads) * WINDOW_PER_WORKER

@@ -1,6 +1,8 @@
 """Many vehicles: import their logs, fit each, and fit what the vehicles of a kit share."""
 
 from collections.abc import Iterator
+from functools import partial
+from itertools import groupby
 from pathlib import Path
 
 from logan.drive_library.fleet_store import FleetStore as FleetStore
@@ -14,7 +16,6 @@ from logan.pipeline.crew import Crew
 from logan.pipeline.export import write_text
 from logan.pipeline.fleet_tasks import (
     DriveOutcome,
-    DriveTask,
     LogOutcome,
     LogTask,
     VehicleFit,
@@ -91,7 +92,7 @@ def import_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> Fleet
     """
     stored = was_there = 0
     failed = []
-    for outcome in crew.run(import_one, _log_tasks(store)):
+    for outcome in crew.run(partial(import_one, store), _log_tasks(store)):
         if outcome.problem:
             failed.append(outcome)
         elif outcome.was_there:
@@ -108,7 +109,7 @@ def _log_tasks(store: FleetStore) -> Iterator[LogTask]:
         known = frozenset(drive.id for drive in present)
         first = 1 + max((drive.number for drive in present), default=0)
         for number, log in enumerate(store.logs(vehicle), start=first):
-            yield LogTask(store=store, vehicle=vehicle, log=log, number=number, known=known)
+            yield LogTask(vehicle=vehicle, log=log, number=number, known=known)
 
 
 def fit_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> FleetFit:
@@ -135,7 +136,7 @@ def fit_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> FleetFit
         If no vehicle has a drive that can take part.
     """
     left_out: list[DriveOutcome] = []
-    fits = tuple(crew.run(fit_one, _vehicle_tasks(store, crew, left_out, told)))
+    fits = tuple(crew.run(partial(fit_one, store), _vehicle_tasks(store, crew, left_out, told)))
     fitted = [vehicle for vehicle in fits if vehicle.information is not None]
     if not fitted:
         reason = next((vehicle.problem for vehicle in fits if vehicle.problem), "no drives")
@@ -158,26 +159,17 @@ def fit_fleet(store: FleetStore, crew: Crew, *, told: Told = silent) -> FleetFit
 
 def _vehicle_tasks(store: FleetStore, crew: Crew, left_out: list[DriveOutcome], told: Told) -> Iterator[VehicleTask]:
     """Reduce every drive, in order, and hand a vehicle on once all of its drives are done."""
-    vehicle = ""
-    segments: list[str] = []
-    for outcome in crew.run(reduce_one, _drive_tasks(store)):
-        if outcome.vehicle != vehicle:
-            if vehicle:
-                yield VehicleTask(store=store, vehicle=vehicle, segments=tuple(segments))
-            vehicle, segments = outcome.vehicle, []
-        if outcome.segments:
-            segments.append(outcome.segments)
-        else:
-            left_out.append(outcome)
-        told(f"{outcome.vehicle}/{outcome.drive_id}")
-    if vehicle:
-        yield VehicleTask(store=store, vehicle=vehicle, segments=tuple(segments))
-
-
-def _drive_tasks(store: FleetStore) -> Iterator[DriveTask]:
-    for vehicle in store.vehicles():
-        for stored in store.drive_files(vehicle):
-            yield DriveTask(store, stored)
+    drives = (stored for vehicle in store.vehicles() for stored in store.drive_files(vehicle))
+    reduced = crew.run(partial(reduce_one, store), drives)
+    for vehicle, outcomes in groupby(reduced, key=lambda outcome: outcome.vehicle):
+        segments = []
+        for outcome in outcomes:
+            if outcome.segments:
+                segments.append(outcome.segments)
+            else:
+                left_out.append(outcome)
+            told(f"{outcome.vehicle}/{outcome.drive_id}")
+        yield VehicleTask(vehicle=vehicle, segments=tuple(segments))
 
 
 def _kit_plan(store: FleetStore, first: str) -> tuple[BuildSettings, bool]:

@@ -45,8 +45,6 @@ class LogTask:
 
     Parameters
     ----------
-    store : FleetStore
-        Where.
     vehicle, log : str
         Name of the vehicle, and path of the log below its folder.
     number : int
@@ -55,7 +53,6 @@ class LogTask:
         Ids of the vehicle's drives when the import began.
     """
 
-    store: FleetStore
     vehicle: str
     log: str
     number: int
@@ -88,17 +85,6 @@ class LogOutcome:
     problem: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DriveTask:
-    """One drive to reduce to what the fit needs."""
-
-    store: FleetStore
-    stored: StoredDriveFile
-
-    def __str__(self) -> str:
-        return f"{self.stored.vehicle}/{self.stored.name}"
-
-
 @result("fleet-drive/1")
 class DriveOutcome:
     """Where a drive's part in the fit lies, or why it takes no part.
@@ -123,7 +109,6 @@ class DriveOutcome:
 class VehicleTask:
     """One vehicle to fit, from the reduced drives in the store, in the order of their ids."""
 
-    store: FleetStore
     vehicle: str
     segments: tuple[str, ...]
 
@@ -166,65 +151,64 @@ class VehicleFit:
     problem: str = ""
 
 
-def import_one(task: LogTask) -> LogOutcome:
+def import_one(store: FleetStore, task: LogTask) -> LogOutcome:
     """Import one log into its vehicle's library."""
     outcome = LogOutcome(vehicle=task.vehicle, log=task.log)
     try:
-        local = task.store.local
+        local = store.local
         if local is not None:
             folder = BuildFolder(local / task.vehicle)
             (imported,) = import_logs(folder, [folder.path / task.log], options=_OPTIONS)
             return replace(outcome, drive_id=imported.record.id, was_there=imported.was_there)
-        return _import_remotely(task, outcome)
+        return _import_remotely(store, task, outcome)
     except (LoganError, OSError) as error:
         return replace(outcome, problem=str(error))
 
 
-def _import_remotely(task: LogTask, outcome: LogOutcome) -> LogOutcome:
+def _import_remotely(store: FleetStore, task: LogTask, outcome: LogOutcome) -> LogOutcome:
     """Import in a folder of the worker's own, then put the finished drive into the store in one step."""
     with tempfile.TemporaryDirectory(prefix="logan-fleet-") as name:
         place = Path(name)
-        log = task.store.fetch_log(task.vehicle, task.log, place)
+        log = store.fetch_log(task.vehicle, task.log, place)
         with log.open("rb") as stream:
             drive_id = drive_id_of([hashlib.file_digest(stream, "sha256").hexdigest()])
         if drive_id in task.known:
             return replace(outcome, drive_id=drive_id, was_there=True)
         folder = BuildFolder(place / "build")
-        task.store.fetch_settings(task.vehicle, folder.path)
+        store.fetch_settings(task.vehicle, folder.path)
         (imported,) = import_logs(folder, [log], options=_OPTIONS)
         record = imported.record
         below = f"{task.vehicle}/drives"
         content = (folder.library / drive_file_name(record.number, record.id)).read_bytes()
-        task.store.write(f"{below}/{drive_file_name(task.number, record.id)}", content)
+        store.write(f"{below}/{drive_file_name(task.number, record.id)}", content)
         return replace(outcome, drive_id=record.id)
 
 
-def reduce_one(task: DriveTask) -> DriveOutcome:
+def reduce_one(store: FleetStore, stored: StoredDriveFile) -> DriveOutcome:
     """Reduce one drive to its segments and keep them in the store, unless they lie there already."""
-    stored = task.stored
     outcome = DriveOutcome(vehicle=stored.vehicle, drive_id=stored.id)
     try:
-        record = task.store.read_record(stored)
+        record = store.read_record(stored)
         if record.damage:
             return replace(outcome, problem=record.damage)
         if record.is_excluded:
             return replace(outcome, problem=f"left out: {record.conditions.excluded_because}")
-        build = build_of(task.store, stored.vehicle)
+        build = build_of(store, stored.vehicle)
         path = f"{stored.vehicle}/drives/segments/{stored.id}-{segments_fingerprint(build, record)}.json"
-        if task.store.read(path) is None:
-            drive = trimmed(apply_corrections(task.store.read_drive(stored)))
+        if store.read(path) is None:
+            drive = trimmed(apply_corrections(store.read_drive(stored)))
             segments = admitted_segments(drive, record, build, drive_id=stored.id)
-            task.store.write(path, _packed(segments))
+            store.write(path, _packed(segments))
         return replace(outcome, segments=path)
     except LoganError as error:
         return replace(outcome, problem=str(error))
 
 
-def fit_one(task: VehicleTask) -> VehicleFit:
+def fit_one(store: FleetStore, task: VehicleTask) -> VehicleFit:
     """Fit one vehicle from its reduced drives."""
     try:
-        build, measurements = _settings_in(task.store, task.vehicle)
-        drives = [_unpacked(task.store, path) for path in task.segments]
+        build, measurements = _settings_in(store, task.vehicle)
+        drives = [_unpacked(store, path) for path in task.segments]
     except (LoganError, ValueError) as error:
         return VehicleFit(vehicle=task.vehicle, problem=str(error))
     usable = [drive for drive in drives if not drive.refusal]

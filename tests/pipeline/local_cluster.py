@@ -15,6 +15,13 @@ from pathlib import Path
 
 import distributed
 
+from logan.pipeline.crew import Cluster
+
+
+def worker_processes(crew: Cluster) -> list[int]:
+    """Process numbers of a cluster's workers."""
+    return list(crew._client.run(os.getpid).values())
+
 
 @contextlib.contextmanager
 def local_cluster(workers: int = 2) -> Iterator[str]:

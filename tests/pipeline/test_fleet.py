@@ -16,7 +16,7 @@ from logan.drive_library.repository import DriveLibrary
 from logan.errors import DriveLibraryError, NotEnoughDataError, UsageError
 from logan.pipeline.crew import Cluster, LocalProcesses, OwnProcess
 from logan.pipeline.fleet import FleetFit, fit_fleet, import_fleet, write_fleet_table
-from tests.pipeline.local_cluster import local_cluster
+from tests.pipeline.local_cluster import local_cluster, worker_processes
 from tests.pipeline.twin_fleet import store_fleet, twin_level, write_fleet
 
 
@@ -76,7 +76,7 @@ def test_a_real_cluster_gives_the_same_numbers_though_a_worker_is_killed(fleet_f
         def told(_: str) -> None:
             done.append(1)
             if len(done) == 2:
-                os.kill(next(iter(crew.worker_processes())), signal.SIGKILL)
+                os.kill(worker_processes(crew)[0], signal.SIGKILL)
 
         found = fit_fleet(FleetStore(str(copy)), crew, told=told)
         crew.close()

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,8 +26,8 @@ import psutil
 from logan.drive_library.fleet_store import FleetStore
 from logan.pipeline.crew import Cluster, Crew, LocalProcesses, OwnProcess
 from logan.pipeline.fleet import FleetFit, fit_fleet, import_fleet
-from logan.pipeline.fleet_tasks import DriveTask, reduce_one
-from tests.pipeline.local_cluster import local_cluster
+from logan.pipeline.fleet_tasks import reduce_one
+from tests.pipeline.local_cluster import local_cluster, worker_processes
 from tests.pipeline.twin_fleet import store_fleet, twin_level, write_fleet
 
 
@@ -83,8 +84,8 @@ def warm(crew: Crew, folder: Path) -> None:
     """Let every worker import what it needs, so that the runs compare the work alone."""
     store = FleetStore(str(folder))
     vehicle = store.vehicles()[0]
-    tasks = [DriveTask(store, store.drive_files(vehicle)[0])] * 8
-    list(crew.run(reduce_one, tasks))
+    tasks = [store.drive_files(vehicle)[0]] * 8
+    list(crew.run(partial(reduce_one, store), tasks))
 
 
 def main(vehicles: int = 20, drives: int = 10, duration_s: float = 600.0, folder: Path | None = None) -> None:
@@ -113,7 +114,7 @@ def compare_fits(folder: Path, vehicles: int, drives: int) -> None:
     with local_cluster() as address:
         crew = Cluster(address)
         warm(crew, folder)
-        workers = crew.worker_processes()
+        workers = worker_processes(crew)
         before_s = [cpu_s([number]) for number in (*workers, os.getpid())]
         cluster_s, found = timed_fit(folder, crew)
         spent_s = [cpu_s([number]) - s for number, s in zip((*workers, os.getpid()), before_s, strict=True)]
@@ -127,7 +128,7 @@ def compare_fits(folder: Path, vehicles: int, drives: int) -> None:
         def told(label: str) -> None:
             done.append(label)
             if len(done) == vehicles * drives // 2:
-                os.kill(crew.worker_processes()[0], signal.SIGKILL)
+                os.kill(worker_processes(crew)[0], signal.SIGKILL)
 
         killed_s, found = timed_fit(folder, crew, told)
         lost = vehicles * drives - sum(vehicle.drive_count for vehicle in found.vehicles)
