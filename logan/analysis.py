@@ -129,11 +129,6 @@ class DriveQuality:
     flags: tuple[DataFlag, ...]
     grades: Mapping[str, MetricGrade]
 
-    @property
-    def refused(self) -> Mapping[str, MetricGrade]:
-        """Metrics that must not be shown, with their reasons."""
-        return {metric: grade for metric, grade in self.grades.items() if grade.is_refused}
-
 
 _GRAVITY = {Severity.RED: 0, Severity.AMBER: 1, Severity.NOTE: 2}
 
@@ -144,7 +139,6 @@ def check_drive(
     *,
     import_flags: tuple[DataFlag, ...] = (),
     analysis: AnalysisSettings | None = None,
-    coverage_ratios: Mapping[str, float] | None = None,
 ) -> DriveQuality:
     """Check a drive's data; nothing is repaired.
 
@@ -158,8 +152,6 @@ def check_drive(
         What was found in the raw signals when the log was imported.
     analysis : AnalysisSettings, optional
         For the coverage below which a metric is refused.
-    coverage_ratios : mapping of str to float, optional
-        Coverage of single metrics where the caller has it.
 
     Returns
     -------
@@ -169,9 +161,7 @@ def check_drive(
     flags = (*import_flags, *find_flags(drive, build))
     ordered = tuple(sorted(flags, key=lambda flag: _GRAVITY[flag.severity]))
     settings = analysis or AnalysisSettings()
-    grades = grade_metrics(
-        drive, ordered, coverage_ratios=coverage_ratios, min_coverage_ratio=settings.min_coverage_ratio
-    )
+    grades = grade_metrics(drive, ordered, min_coverage_ratio=settings.min_coverage_ratio)
     return DriveQuality(flags=ordered, grades=grades)
 
 

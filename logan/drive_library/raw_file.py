@@ -17,7 +17,6 @@ import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final
 
 import numpy as np
@@ -259,9 +258,7 @@ class RawFileWriter:
     def __enter__(self) -> RawFileWriter:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         # What is not finished is thrown away: that its last bytes find no room is nobody's error any more.
         with contextlib.suppress(OSError):
             self._file.close()

@@ -9,7 +9,6 @@ import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace as replace_fields
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from logan.drive_library.analysis_cache import EVERY_DRIVE as EVERY_DRIVE, AnalysisCache
@@ -97,9 +96,7 @@ class DriveLibrary:
     def __enter__(self) -> DriveLibrary:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def refresh(self) -> None:

@@ -84,16 +84,12 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question) 
     Answer
         In a fraction of a second.
     """
-    plan = basis.plan if isinstance(basis, Refinement) else basis
-    fit = basis.fit.fit if isinstance(basis, Refinement) else None
-    # The same samples for every question, so that a slider moves the answer and chance does not.
-    known = plan.standpoint if fit is None else Standpoint.of_fit(build, fit)
-    usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
-    added_kg = 0.0
-    if question.usable_energy_wh is not None:
-        factor = question.usable_energy_wh / usable.energy_wh
-        added_kg = (question.usable_energy_wh - usable.energy_wh) * build.pack.cell_mass_kg_per_wh
-        usable = replace(usable, energy_wh=question.usable_energy_wh, sigma_wh=usable.sigma_wh * factor)
+    known, added_kg = _known(build, basis), 0.0
+    if (asked_wh := question.usable_energy_wh) is not None:
+        usable = known.usable
+        added_kg = (asked_wh - usable.energy_wh) * build.pack.cell_mass_kg_per_wh
+        sigma_wh = usable.sigma_wh * (asked_wh / usable.energy_wh)
+        known = replace(known, usable=replace(usable, energy_wh=asked_wh, sigma_wh=sigma_wh))
     target = _steady_target(build)
     scenario = replace(
         target,
@@ -104,8 +100,16 @@ def what_if(build: BuildSettings, basis: Plan | Refinement, question: Question) 
         drag_area_factor=target.drag_area_factor * question.drag_area_factor,
     )
     prepared, rng = prepare_scenarios((scenario,), _no_schedule), np.random.default_rng(1)
-    prediction = predict_range(replace(known, usable=usable), build, prepared, rng=rng, samples=SAMPLES)
-    return Answer(question=question, basis="plan" if fit is None else "fit", answer=prediction.scenarios[0])
+    # The same samples for every question, so that a slider moves the answer and chance does not.
+    prediction = predict_range(known, build, prepared, rng=rng, samples=SAMPLES)
+    return Answer(question=question, basis=prediction.basis, answer=prediction.scenarios[0])
+
+
+def _known(build: BuildSettings, basis: Plan | Refinement) -> Standpoint:
+    """What a plan or a fit says of the build."""
+    if not isinstance(basis, Refinement):
+        return basis.standpoint
+    return replace(Standpoint.of_fit(build, basis.fit.fit), usable=basis.range.refined_usable)
 
 
 def starting_question(build: BuildSettings) -> Question:
@@ -170,15 +174,14 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         speed_figure(plan_curve, curve, (), build.display, hull),
         cause_figure(refined or plan.prediction, build.display),
     ]
-    vehicle = basis.fit.fit.posterior if isinstance(basis, Refinement) else plan.parameters
-    usable = basis.range.refined_usable if isinstance(basis, Refinement) else plan.usable
+    known = _known(build, basis)
     return {
         "basis": "plan" if refined is None else "fit",
         "prediction": json_ready(refined or plan.prediction),
         "planned": json_ready(plan.prediction),
-        "usable_energy_wh": usable.energy_wh,
+        "usable_energy_wh": known.usable.energy_wh,
         "start": json_ready(starting_question(build)),
-        **{name: vehicle.estimate(name).value for name in ("mass_kg", "drag_area_m2")},
+        **{name: known.parameters.estimate(name).value for name in ("mass_kg", "drag_area_m2")},
         "target_range_m": build.target.range_m,
         "confidence_ratio": build.target.confidence_ratio,
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],

@@ -90,7 +90,6 @@ def grade_metrics(
     drive: Drive,
     flags: Iterable[DataFlag],
     *,
-    coverage_ratios: Mapping[str, float] | None = None,
     min_coverage_ratio: float = 0.9,
 ) -> Mapping[str, MetricGrade]:
     """Grade every metric that a drive may carry.
@@ -101,8 +100,6 @@ def grade_metrics(
         What was measured.
     flags : iterable of DataFlag
         What the detectors found.
-    coverage_ratios : mapping of str to float, optional
-        Coverage of a metric where the caller knows it better, 0 to 1.
     min_coverage_ratio : float
         Below it a metric is refused.
 
@@ -113,20 +110,15 @@ def grade_metrics(
         is refused and says which.
     """
     found = tuple(flags)
-    given = coverage_ratios or {}
     covered = _coverage_by_channel(drive)
     net = net_wh_per_km(drive)
-    return {
-        metric: _grade(drive, metric, found, given.get(metric), covered, net, min_coverage_ratio)
-        for metric in METRIC_CHANNELS
-    }
+    return {metric: _grade(drive, metric, found, covered, net, min_coverage_ratio) for metric in METRIC_CHANNELS}
 
 
 def _grade(
     drive: Drive,
     metric: str,
     flags: tuple[DataFlag, ...],
-    given_coverage: float | None,
     covered: Mapping[str, float],
     net_wh_per_km: float | None,
     min_coverage_ratio: float,
@@ -142,7 +134,7 @@ def _grade(
             remedy=f"Log {names}, or map the signal that carries it",
             is_missing=True,
         )
-    coverage = given_coverage if given_coverage is not None else _coverage(metric, covered)
+    coverage = _coverage(metric, covered)
     if metric == "fit":
         min_coverage_ratio = min(min_coverage_ratio, _LEAST_FOR_FIT)
     steps: list[tuple[int, str, str]] = []

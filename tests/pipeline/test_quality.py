@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from logan.analysis import check_drive
+from logan.analysis import DriveQuality, check_drive
 from logan.results import DataFlag, Severity, json_ready
 from logan.settings import AnalysisSettings
 from tests.benchmarks.quality import faults_pack
@@ -23,34 +25,40 @@ def _import_flag() -> DataFlag:
     )
 
 
+def refused(quality: DriveQuality) -> set[str]:
+    return {metric for metric, grade in quality.grades.items() if grade.is_refused}
+
+
 def test_a_clean_drive_refuses_nothing() -> None:
     drive, build = clean_drive("town, flat")
     quality = check_drive(drive, build)
     assert quality.flags == ()
-    assert quality.refused == {}
+    assert refused(quality) == set()
 
 
 def test_what_the_import_found_counts_too_and_comes_in_its_place() -> None:
     drive, build = clean_drive("town, flat")
     quality = check_drive(drive, build, import_flags=(_import_flag(),))
     assert quality.flags[0].code == "time_float32"
-    assert set(quality.refused) == {"net_energy"}
+    assert refused(quality) == {"net_energy"}
 
 
 def test_a_reversed_sign_refuses_energy_with_its_reason() -> None:
     drive, build = clean_drive("town, flat")
     faulty = faults_pack.reversed_sign(drive, np.random.default_rng(0))
-    refused = check_drive(faulty, build).refused
-    assert "Pack current has the wrong sign" in refused["net_energy"].reasons
+    energy = check_drive(faulty, build).grades["net_energy"]
+    assert energy.is_refused
+    assert "Pack current has the wrong sign" in energy.reasons
 
 
 def test_the_least_coverage_comes_from_the_analysis_settings() -> None:
     drive, build = clean_drive("town, flat")
-    coverage = {"net_energy": 0.85}
-    strict = check_drive(drive, build, coverage_ratios=coverage)
-    lenient = check_drive(drive, build, coverage_ratios=coverage, analysis=AnalysisSettings(min_coverage_ratio=0.8))
-    assert "net_energy" in strict.refused
-    assert "net_energy" not in lenient.refused
+    current = drive["pack_current"]
+    keep = current.time_s < 0.85 * drive.duration_s
+    sparse = drive.with_channels(replace(current, time_s=current.time_s[keep], value=current.value[keep]))
+    lenient = check_drive(sparse, build, analysis=AnalysisSettings(min_coverage_ratio=0.8))
+    assert "net_energy" in refused(check_drive(sparse, build))
+    assert "net_energy" not in refused(lenient)
 
 
 def test_the_result_turns_into_json() -> None:
