@@ -26,8 +26,8 @@ from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.dbc_files import BusLayouts
 from logan.pipeline.export import written_whole
-from logan.pipeline.importing import ImportedDrive, assemble, reading_notes
-from logan.pipeline.ingest import asked_for, check_dbc, decoding_order, no_dbc, wanted_filter
+from logan.pipeline.importing import ImportedDrive, assemble, notes_of
+from logan.pipeline.ingest import Ingested, asked_for, check_dbc, decoding_order, no_dbc, wanted_filter
 from logan.pipeline.logs_reader import PLAINLY, LogsReader, Reading, in_time_order
 from logan.pipeline.stored import store_analysed
 from logan.results import Told, silent
@@ -236,19 +236,17 @@ def _decode(
 ) -> ImportedDrive:
     raw = kept_raw(library, record.number)
     wanted = {source.signal for source in channel_map.sources}
-    tables = [decode_part(part, layouts, wanted) for part in raw.parts]
-    drive = assemble(
-        tables,
-        build,
-        channel_map,
-        conditions=record.conditions,
-        analysis=analysis,
-        sources=record.sources,
-        dbcs=layouts.sources if any(part.counts for part in raw.parts) else (),
-    )
+    ingested = [
+        Ingested(
+            signals=decode_part(part, layouts, wanted),
+            sources=record.sources,
+            dbcs=layouts.sources if part.counts else (),
+        )
+        for part in raw.parts
+    ]
+    drive = assemble(ingested, build, channel_map, record.conditions, analysis)
     record = store_analysed(library, drive, build, analysis=analysis, replace=True)
-    notes = tuple(note for table in tables for note in reading_notes(table))
-    return ImportedDrive(record=record, was_there=False, notes=(*layouts.faults, *notes))
+    return ImportedDrive(record=record, was_there=False, notes=(*layouts.faults, *notes_of(ingested)))
 
 
 _COMPRESSION: Final = ("zstd", 1)

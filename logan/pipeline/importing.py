@@ -10,7 +10,7 @@ from typing import Final
 
 from logan.channels.mapping import map_sources
 from logan.drive.assemble import assemble_drive
-from logan.drive.drive import Drive, DriveConditions, LogSource
+from logan.drive.drive import Drive, DriveConditions
 from logan.drive.logged_loads import judged_loads
 from logan.drive_library.folder import drive_id_of
 from logan.drive_library.raw_file import RawFileWriter
@@ -216,15 +216,7 @@ def import_logs(
                 ingested = tuple(
                     _read(channel_map, part, options, raw) for part in group_by_clock(group, options.format_name)
                 )
-                drive = assemble(
-                    [part.signals for part in ingested],
-                    build,
-                    channel_map,
-                    conditions=conditions,
-                    analysis=analysis,
-                    sources=tuple(source for part in ingested for source in part.sources),
-                    dbcs=tuple(dict.fromkeys(dbc for part in ingested for dbc in part.dbcs)),
-                )
+                drive = assemble(ingested, build, channel_map, conditions, analysis)
                 if not options.is_energy_optional:
                     _require_energy(drive, folder.channels_file)
                 repeats = repeat_flags(drive, library, own_id=drive_id_of(source.sha256 for source in drive.sources))
@@ -233,10 +225,10 @@ def import_logs(
                 record = store_analysed(
                     library, drive, build, analysis=analysis, raw=raw, keep_logs=logs, replace=options.is_replaced
                 )
-            notes = [note for part in ingested for note in (*part.notes, *reading_notes(part.signals))]
-            notes += [f"{flag.title}: {flag.evidence}. {flag.remedy}" for flag in repeats]
+            said = tuple(f"{flag.title}: {flag.evidence}. {flag.remedy}" for flag in repeats)
             alike = next(((one.twin, name) for name, one in judged_loads(drive, build).items() if one.twin), ())
-            imported.append(ImportedDrive(record=record, was_there=False, notes=tuple(notes), alike=alike))
+            notes = (*notes_of(ingested), *said)
+            imported.append(ImportedDrive(record=record, was_there=False, notes=notes, alike=alike))
     return tuple(imported)
 
 
@@ -292,33 +284,34 @@ def _require_energy(drive: Drive, channels_file: Path) -> None:
 
 
 def assemble(
-    tables: Sequence[SignalTable],
+    ingested: Sequence[Ingested],
     build: BuildSettings,
     channel_map: ChannelMap,
-    *,
     conditions: DriveConditions | None,
     analysis: AnalysisSettings | None,
-    sources: tuple[LogSource, ...],
-    dbcs: tuple[LogSource, ...],
 ) -> Drive:
-    """Map the signals of a drive's logs, one table a clock, and assemble the drive with what was found in them."""
-    settings = analysis or AnalysisSettings()
+    """Map the signals of a drive's logs, one part a clock, and assemble the drive with what was found in them."""
+    settings, tables = analysis or AnalysisSettings(), [part.signals for part in ingested]
     mapped = map_sources(tables, channel_map, drop_not_available=settings.drop_not_available)
     drive = assemble_drive(
         mapped,
         conditions=conditions,
         settings=build,
         analysis=settings,
-        sources=sources,
-        dbcs=dbcs,
+        sources=tuple(dict.fromkeys(source for part in ingested for source in part.sources)),
+        dbcs=tuple(dict.fromkeys(dbc for part in ingested for dbc in part.dbcs)),
     )
     found = [flag for part in mapped for flag in part.flags]
     seen = [flag for table in tables for flag in find_signal_flags(table, channel_map)]
     return replace(drive, import_flags=(*drive.import_flags, *found, *seen))
 
 
-def reading_notes(signals: SignalTable) -> tuple[str, ...]:
-    """What is worth knowing about how a log was read: broken lines, a cut end, unknown identifiers."""
+def notes_of(ingested: Sequence[Ingested]) -> tuple[str, ...]:
+    """What is worth knowing about how logs were read: faults of DBCs, broken lines, a cut end, unknown identifiers."""
+    return tuple(note for part in ingested for note in (*part.notes, *_reading_notes(part.signals)))
+
+
+def _reading_notes(signals: SignalTable) -> list[str]:
     notes = []
     if signals.skipped_count:
         places = "; ".join(f"{part.place}: {part.reason}" for part in signals.skipped[:3])
@@ -327,7 +320,7 @@ def reading_notes(signals: SignalTable) -> tuple[str, ...]:
         notes.append("the log ends in the middle of a line or object, as after a power cut; what came before is whole")
     if signals.unknown_ids:
         notes.append(f"{len(signals.unknown_ids)} identifiers have no message in the DBC; `logan look` lists them")
-    return tuple(notes)
+    return notes
 
 
 CORRECTIONS: Final[Mapping[str, str]] = MappingProxyType(
