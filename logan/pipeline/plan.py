@@ -109,7 +109,6 @@ def make_plan(
     rng: np.random.Generator,
     *,
     now: datetime | None = None,
-    recorded_drive: RecordedDrive | None = None,
     known: Collection[str] = (),
 ) -> Plan:
     """Predict a build from its assumptions alone.
@@ -122,8 +121,6 @@ def make_plan(
         Source of the samples.
     now : datetime, optional
         Moment of the plan.
-    recorded_drive : callable, optional
-        Finds recorded drives; without it, scenarios that replay one are left out.
     known : collection of str
         Measured consumption at the wall, such as ``udds=350 Wh/mi``, from which the other schedule is learned.
 
@@ -137,7 +134,7 @@ def make_plan(
     ConfigurationError
         If a scenario cannot be prepared.
     """
-    prepared, left_out = prepare_build(build, recorded_drive)
+    prepared, left_out = prepare_build(build)
     target = target_scenario(build, prepared)
     known_so_far = Standpoint.of_plan(build)
     spreads = known_so_far.between_drive_sigma, known_so_far.auxiliary_sigma

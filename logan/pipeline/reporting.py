@@ -1,6 +1,7 @@
 """Gather finished results for a report, and write it."""
 
 import hashlib
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import ClassVar, Final
@@ -8,7 +9,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.drive.clock_alignment import ClockAlignment, align_clocks
-from logan.drive.drive import Drive, LogSource
+from logan.drive.drive import Drive
 from logan.drive_library.analysis_cache import settings_fingerprint
 from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveRecord
@@ -104,10 +105,9 @@ def gather_report(
         stored = [item for item in stored_drives(library, build, fit=fit) if chosen in (None, item.record.number)]
         shown = {item.record.number for item in _with_timeline(stored)} if with_timelines else set()
         drives = tuple(_drive_inputs(library, item, build, is_drawn=item.record.number in shown) for item in stored)
-        records = tuple(item.record for item in stored)
         heat = None if refinement is None else learned_heat(library, build, refinement.fit.fit)
+        provenance = _provenance(library, folder, build, plan, [item.record for item in stored])
     roads = () if refinement is None or heat is None else usual_roads(folder, refinement.fit.fit, heat, rng)
-    provenance = _provenance(folder, build, plan, records)
     return ReportInputs(
         build=build,
         units=units or build.display,
@@ -178,7 +178,7 @@ def clock_check(drive: Drive) -> tuple[str, str, ClockAlignment] | None:
 
 
 def _provenance(
-    folder: BuildFolder, build: BuildSettings, plan: Plan, records: tuple[DriveRecord, ...]
+    library: DriveLibrary, folder: BuildFolder, build: BuildSettings, plan: Plan, records: Sequence[DriveRecord]
 ) -> tuple[tuple[str, str], ...]:
     """Everything that the figures can be made again from: version, settings, plan, logs, DBCs."""
     rows = [
@@ -189,7 +189,7 @@ def _provenance(
     ]
     for record in records:
         rows += [(f"drive {record.number}, log {source.name}", f"sha256 {source.sha256}") for source in record.sources]
-    dbcs = {(source.name, source.sha256) for record in records for source in _dbcs(folder, record)}
+    dbcs = {(dbc.name, dbc.sha256) for record in records for dbc in library.load(record.number, channels=()).dbcs}
     rows += [(f"DBC {name}", f"sha256 {digest}") for name, digest in sorted(dbcs)]
     return tuple(rows)
 
@@ -199,11 +199,6 @@ def _sha256(path: Path) -> str:
         return hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError:
         return "of no file: it is not there"
-
-
-def _dbcs(folder: BuildFolder, record: DriveRecord) -> tuple[LogSource, ...]:
-    with DriveLibrary.open(folder.library) as library:
-        return library.load(record.number, channels=()).dbcs
 
 
 def document_of(inputs: ReportInputs, kind: str = ReportKind.BUILD) -> Document:
