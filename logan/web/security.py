@@ -62,7 +62,8 @@ class Gate:
         headers["Referrer-Policy"] = "no-referrer"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
-        is_script = request.url.path.startswith("/static/") and response.status_code == 200
+        # The address is not parsed here: that of a request which was just refused for its bytes cannot be.
+        is_script = request.scope["path"].startswith("/static/") and response.status_code == 200
         headers.setdefault("Cache-Control", "private, max-age=31536000, immutable" if is_script else "no-store")
         return response
 
