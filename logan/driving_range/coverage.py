@@ -10,14 +10,14 @@ from scipy.special import betaincinv
 from logan.drive.wheel_work import rotating_mass_of
 from logan.model.drive_fit import predicted_energy
 from logan.model.estimator import drive_informations, widened_covariance
-from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
+from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.newton import student_t_half_width
 from logan.model.parameters import ParameterDistribution
 from logan.model.regen_limit import limit_seen, solve_with_regen_limit, with_regen_limit
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import SharedPrior, shared_prior
-from logan.results import StepWords, Told, result, silent
+from logan.results import Estimate, StepWords, Told, result, silent
 from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, FloatArray, IntArray
 
@@ -230,7 +230,7 @@ def _predicted(
     drives: Sequence[DriveSegments],
     fitted: Solution,
     others: Sequence[DriveSegments],
-    limit: RegenLimit | None,
+    limit: Estimate | None,
     widened: SharedPrior,
     build: BuildSettings,
 ) -> list[LeftOutDrive]:

@@ -12,7 +12,7 @@ from logan.drive.drive import Drive
 from logan.drive.mask import correct
 from logan.instrument_settings import SensorError
 from logan.instruments.drive_evidence import UNITS, UNKNOWNS, InstrumentEvidence, Sensor, reading_evidence
-from logan.results import Estimate, read_only, result
+from logan.results import Estimate, result
 from logan.settings import BuildSettings
 from logan.units import FloatArray
 
@@ -48,10 +48,6 @@ class Instruments:
     evidence: tuple[InstrumentEvidence, ...] = ()
     applied: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        for name in ("mean", "covariance"):
-            object.__setattr__(self, name, read_only(np.asarray(getattr(self, name), dtype=np.float64)))
 
     @property
     def sigma(self) -> FloatArray:

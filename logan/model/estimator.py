@@ -16,7 +16,7 @@ from logan.model.cabin_load import taught_cabin
 from logan.model.drive_fit import drive_fits, hull_of, trip_energy
 from logan.model.drive_likelihood import WIND_KNOWN_SHARE, wind_share
 from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, FitResult, LearnedConditions
-from logan.model.hierarchy import RegenLimit, Solution
+from logan.model.hierarchy import Solution
 from logan.model.measurement import Measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.regen_limit import solve_with_regen_limit
@@ -210,9 +210,7 @@ def _cabin(drives: Sequence[DriveSegments], auxiliary: AuxiliarySettings) -> dic
     return {"heating_w_per_k": heating, "cooling_w_per_k": cooling}
 
 
-def learned_conditions(
-    shared: FloatArray, covariance: FloatArray, limit: RegenLimit | None = None
-) -> LearnedConditions:
+def learned_conditions(shared: FloatArray, covariance: FloatArray, limit: Estimate | None = None) -> LearnedConditions:
     """Put what the shared vector, shape (p,), holds besides the six parameters into its units."""
     values, sigma = physical(shared), np.sqrt(np.diag(covariance))
     sigma[:LOG_COUNT] *= values[:LOG_COUNT]
@@ -227,8 +225,7 @@ def learned_conditions(
             name: Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
             for index, name in enumerate(SHARED_NAMES[_SIZE:], _SIZE)
         },
-        regen_power_limit=None if limit is None else limit.power,
-        regen_below_limit_ratio=None if limit is None else limit.efficiency_ratio,
+        regen_power_limit=limit,
         follows=follows,
         rest_covariance=rest,
     )
@@ -271,10 +268,10 @@ def _noted_sigmas(solution: Solution, day_sigma_ratio: float, rotating_mass_kg: 
     return left
 
 
-def _limit_words(limit: RegenLimit | None) -> tuple[str, ...]:
+def _limit_words(limit: Estimate | None) -> tuple[str, ...]:
     if limit is None:
         return ()
-    power_kw = limit.power.value / 1000.0
+    power_kw = limit.value / 1000.0
     return (f"regen returned no more than {power_kw:.1f} kW; harder braking went into friction, and will again",)
 
 

@@ -134,8 +134,6 @@ class LearnedConditions:
         Share of regen that a full pack takes away. [ratio]
     regen_power_limit : Estimate or None
         Most power that regen was seen to put back; None where the braking shows none. [W]
-    regen_below_limit_ratio : float or None
-        Wheel to pack below that limit, as the braking shows.
     heating_w_per_k, cooling_w_per_k : Estimate or None
         Cabin power beyond the comfort band; None where no drive logged it in such weather. [W/K]
     follows : ndarray, shape (9, 6)
@@ -154,7 +152,6 @@ class LearnedConditions:
     tire_rise_ratio: Estimate
     full_regen_ratio: Estimate
     regen_power_limit: Estimate | None = None
-    regen_below_limit_ratio: float | None = None
     heating_w_per_k: Estimate | None = None
     cooling_w_per_k: Estimate | None = None
     follows: FloatArray = field(default_factory=lambda: np.zeros((9, 6)))

@@ -37,22 +37,6 @@ second pair where the start was a solution of nearly the same problem."""
 _PSEUDO_COUNT: Final = 20.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegenLimit:
-    """A learned limit.
-
-    Parameters
-    ----------
-    power : Estimate
-        Most power from the drivetrain into the pack. [W]
-    efficiency_ratio : float
-        Wheel to pack below it, as the same steps show.
-    """
-
-    power: Estimate
-    efficiency_ratio: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Solution:
     """The fit in the solver's own terms.
@@ -73,7 +57,7 @@ class Solution:
         How it ended.
     scales : NoiseScales
         Learned.
-    regen_limit : RegenLimit or None
+    regen_limit : Estimate or None
         Most power that regen put back, where the braking shows one.
     """
 
@@ -85,7 +69,7 @@ class Solution:
     converged: bool
     message: str
     scales: NoiseScales
-    regen_limit: RegenLimit | None = None
+    regen_limit: Estimate | None = None
 
 
 def solve_hierarchy(

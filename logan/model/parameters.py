@@ -14,7 +14,7 @@ import numpy as np
 
 from logan.physics.powertrain import FULL_REGEN_TAPER_RATIO
 from logan.physics.tyre import WARM_UP_RISE_RATIO, WARM_UP_TIME_S
-from logan.results import Estimate, read_only, result
+from logan.results import Estimate, result
 from logan.settings import BuildSettings, Scenario
 from logan.units import STANDARD_PRESSURE_PA, FloatArray
 
@@ -45,8 +45,6 @@ class ParameterDistribution:
         Covariance of the natural logarithms.
     sources : tuple of str
         Where each one comes from, in the same order.
-    degrees_of_freedom : float
-        Of the Student-t that the covariance scales; infinity for a normal.
     """
 
     names: ClassVar[tuple[str, ...]] = PARAMETER_NAMES
@@ -54,14 +52,11 @@ class ParameterDistribution:
     log_mean: FloatArray
     log_covariance: FloatArray
     sources: tuple[str, ...]
-    degrees_of_freedom: float = float("inf")
 
     def __post_init__(self) -> None:
         size = len(PARAMETER_NAMES)
         if self.log_mean.shape != (size,) or self.log_covariance.shape != (size, size):
             raise ValueError(f"log_mean must have shape ({size},) and log_covariance ({size}, {size})")
-        object.__setattr__(self, "log_mean", read_only(self.log_mean))
-        object.__setattr__(self, "log_covariance", read_only(self.log_covariance))
 
     @property
     def median(self) -> FloatArray:
@@ -84,11 +79,7 @@ class ParameterDistribution:
         # eigh rather than Cholesky: a parameter taken as exact makes the covariance singular.
         eigenvalues, eigenvectors = np.linalg.eigh(self.log_covariance)
         root = eigenvectors * np.sqrt(np.clip(eigenvalues, 0.0, None))
-        deviation = rng.standard_normal((count, len(PARAMETER_NAMES))) @ root.T
-        if np.isfinite(self.degrees_of_freedom):
-            scale = rng.chisquare(self.degrees_of_freedom, size=(count, 1)) / self.degrees_of_freedom
-            deviation = deviation / np.sqrt(scale)
-        return np.asarray(np.exp(self.log_mean + deviation))
+        return np.asarray(np.exp(self.log_mean + rng.standard_normal((count, len(PARAMETER_NAMES))) @ root.T))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

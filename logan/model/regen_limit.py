@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive.wheel_work import rotating_mass_of
-from logan.model.hierarchy import RegenLimit, Solution, solve_hierarchy
+from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import At, Own, SharedPrior, physical, road_work
@@ -35,7 +35,7 @@ _LIMITS_W: Final = np.geomspace(4_000.0, 150_000.0, 60)
 _MOST_STEPS: Final = 20_000
 
 
-def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> RegenLimit | None:
+def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> Estimate | None:
     """Find the power beyond which holding the wheels back harder brings no more back.
 
     Parameters
@@ -45,7 +45,7 @@ def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> RegenLimi
 
     Returns
     -------
-    RegenLimit or None
+    Estimate or None
         None where one efficiency explains the steps about as well, or too few lie beyond.
 
     References
@@ -71,7 +71,7 @@ def learned_regen_limit(held_w: FloatArray, returned_w: FloatArray) -> RegenLimi
     if scatter > MOST_SCATTER_RATIO:
         return None
     sigma_w = power_w * max(LEAST_SIGMA_RATIO, 1.5 * scatter / float(np.sqrt(beyond.size)))
-    return RegenLimit(power=Estimate(power_w, "W", sigma_w, "fit"), efficiency_ratio=ratio)
+    return Estimate(power_w, "W", sigma_w, "fit")
 
 
 def solve_with_regen_limit(
@@ -94,7 +94,7 @@ def solve_with_regen_limit(
     return replace(solve_hierarchy(prior, limited, measurements, rotating_kg, start=again), regen_limit=limit)
 
 
-def limit_seen(solution: Solution, rotating_mass_kg: float) -> RegenLimit | None:
+def limit_seen(solution: Solution, rotating_mass_kg: float) -> Estimate | None:
     """Learn the limit from all drives of a solution."""
     held, returned = [], []
     auxiliary_w = physical(solution.shared)[At.AUXILIARY]
@@ -109,8 +109,6 @@ def limit_seen(solution: Solution, rotating_mass_kg: float) -> RegenLimit | None
     return learned_regen_limit(np.concatenate(held), np.concatenate(returned))
 
 
-def with_regen_limit(drive: DriveSegments, limit: RegenLimit) -> DriveSegments:
+def with_regen_limit(drive: DriveSegments, limit: Estimate) -> DriveSegments:
     """The drive with the limit in its steps."""
-    return replace(
-        drive, trip_regen_limit_j=np.minimum(drive.trip_regen_limit_j, limit.power.value * drive.trip.duration_s)
-    )
+    return replace(drive, trip_regen_limit_j=np.minimum(drive.trip_regen_limit_j, limit.value * drive.trip.duration_s))

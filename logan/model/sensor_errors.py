@@ -131,7 +131,7 @@ def as_read(result: FitResult) -> FitResult:
 def _moved(result: FitResult, shared: FloatArray, covariance: FloatArray) -> FitResult:
     """The fit with another shared vector, shape (p,), and its covariance."""
     size = len(PARAMETER_NAMES)
-    besides = ("regen_power_limit", "regen_below_limit_ratio", "heating_w_per_k", "cooling_w_per_k")
+    besides = ("regen_power_limit", "heating_w_per_k", "cooling_w_per_k")
     kept = {name: getattr(result.learned, name) for name in besides}
     return replace(
         result,
