@@ -91,9 +91,6 @@ def fit_result_of(
     covariance = widened_covariance(solution.information, widened, information)
     posterior = _posterior(solution.shared, covariance, prior, bool(information), len(measurements))
     fits = drive_fits(solution, drives, build, covariance, prior)
-    sigma = np.sqrt(np.diag(posterior.log_covariance))
-    prior_sigma = prior.log_sigma
-    learned = np.divide(sigma, prior_sigma, out=np.ones(_SIZE), where=prior_sigma > 0)
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
@@ -106,7 +103,6 @@ def fit_result_of(
         shaft=split_losses(solution, rotating_mass_of(build)),
         noted_sigma_ratio=_noted_sigmas(solution, day_sigma, rotating_mass_of(build)),
         auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
-        learned_ratio=learned,
         drives=fits,
         measurements=tuple(measurements),
         information=information,
@@ -138,7 +134,6 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
         between_drive_sigma_ratio=result.between_drive_sigma_ratio * ratio,
         auxiliary_sigma_ratio=result.auxiliary_sigma_ratio * ratio,
         noted_sigma_ratio={name: sigma * ratio for name, sigma in result.noted_sigma_ratio.items()},
-        learned_ratio=result.learned_ratio * ratio,
         learned=replace(learned, rest_covariance=learned.rest_covariance * ratio**2, **wider),
         drives=tuple(
             replace(drive, refined=replace(drive.refined, sigma=(drive.refined.sigma or 0.0) * ratio))
@@ -322,8 +317,7 @@ def confounded_pairs(
 
     A pair of which neither was learned is left out: it is the plan's, not the data's.
     """
-    sigma, before = posterior.log_sigma, prior.log_sigma
-    learned = np.divide(sigma, before, out=np.ones(sigma.size), where=before > 0)
+    sigma, learned = posterior.log_sigma, posterior.width_over(prior)
     pairs = []
     for one in range(sigma.size):
         for other in range(one):
@@ -359,15 +353,11 @@ def plain_words(
             f"the data can't tell {first} and {second} apart (correlation {correlation:+.2f}); "
             "their joint effect on consumption is better known than either"
         )
-    before, after = prior.log_sigma, posterior.log_sigma
-    untouched = [
-        name
-        for name, old, new in zip(PLAIN_NAMES, before, after, strict=True)
-        if old > 0 and new / old > NOT_LEARNED_RATIO
-    ]
+    known = zip(PLAIN_NAMES, posterior.width_over(prior), prior.log_sigma, strict=True)
+    untouched = [name for name, ratio, before in known if before > 0 and ratio > NOT_LEARNED_RATIO]
     if untouched and drive_count:
         words.append(f"not learned from these drives: {', '.join(untouched)}")
-    if drive_count and after[At.MASS] > WEIGHED_LOG_SIGMA:
+    if drive_count and posterior.log_sigma[At.MASS] > WEIGHED_LOG_SIGMA:
         words.append(
             "the data can't tell weight, CdA and efficiencies apart along one direction: all up by a factor, "
             "regen efficiency down by it, changes no electric log; a truck scale settles it"

@@ -206,8 +206,6 @@ class FitResult:
         How far the road load of one drive strays from the vehicle's mean: one sigma, relative.
     auxiliary_sigma_ratio : float
         The same for the auxiliary load.
-    learned_ratio : ndarray, shape (6,)
-        Posterior over prior width of each parameter: 1 nothing learned, 0 all. [ratio]
     drives : tuple of DriveFit
         Drive by drive, refused ones too.
     measurements : tuple of Measurement
@@ -243,13 +241,12 @@ class FitResult:
     """
 
     parameter_names: ClassVar[tuple[str, ...]] = PARAMETER_NAMES
-    derived: ClassVar[tuple[str, ...]] = ("parameter_names", "drive_count")
+    derived: ClassVar[tuple[str, ...]] = ("parameter_names", "drive_count", "learned_ratio")
 
     posterior: ParameterDistribution
     prior: ParameterDistribution
     between_drive_sigma_ratio: float
     auxiliary_sigma_ratio: float
-    learned_ratio: FloatArray
     drives: tuple[DriveFit, ...]
     measurements: tuple[Measurement, ...]
     information: tuple[DriveInformation, ...]
@@ -276,6 +273,11 @@ class FitResult:
     def shared(self) -> FloatArray:
         """The whole shared vector, shape (p,). [any]"""
         return np.concatenate([self.posterior.log_mean, self.learned.shared])
+
+    @property
+    def learned_ratio(self) -> FloatArray:
+        """Posterior over prior width of each parameter, shape (6,): 1 nothing learned, 0 all. [ratio]"""
+        return self.posterior.width_over(self.prior)
 
     def estimate(self, name: str) -> Estimate:
         """One parameter as the fit holds it."""

@@ -68,6 +68,10 @@ class ParameterDistribution:
         """Relative standard uncertainties, shape (6,)."""
         return np.sqrt(np.diag(self.log_covariance))
 
+    def width_over(self, other: ParameterDistribution) -> FloatArray:
+        """Width of each parameter over another's, shape (6,): 1 where that is exact. [ratio]"""
+        return np.divide(self.log_sigma, other.log_sigma, out=np.ones(self.log_mean.size), where=other.log_sigma > 0)
+
     def estimate(self, name: str) -> Estimate:
         """One parameter with its standard uncertainty."""
         index = PARAMETER_NAMES.index(name)

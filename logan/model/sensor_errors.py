@@ -116,10 +116,7 @@ def with_sensor_errors(result: FitResult, instruments: Instruments, build: Build
         conditional_mean=result.shared,
         conditional_covariance=before,
     )
-    moved = replace(_moved(result, shared, covariance), sensors=sensors)
-    sigma, prior_sigma = moved.posterior.log_sigma, result.prior.log_sigma
-    ratio = np.divide(sigma, prior_sigma, out=np.array(result.learned_ratio), where=prior_sigma > 0.0)
-    return replace(moved, learned_ratio=ratio)
+    return replace(_moved(result, shared, covariance), sensors=sensors)
 
 
 def as_read(result: FitResult) -> FitResult:
