@@ -150,7 +150,10 @@ def attribute_change(
     changed = [name for name in old if name != USABLE_ENERGY and old[name] != new[name]]
     changed = _that_matter(changed, old, new, before.seen_in(build), prepared)
     consumed = _consumption_of_subsets(changed, old, new, before.seen_in(build), prepared)
-    limits_w = [_regen_limit_w(standpoint.seen_in(build)) for standpoint in (before, after)]
+    limits_w = [
+        math.inf if (limit_w := one.seen_in(build).powertrain.regen_power_limit_w) is None else limit_w
+        for one in (before, after)
+    ]
     if limits_w[0] != limits_w[1]:
         limited = _consumption_of_subsets(changed, old, new, after.seen_in(build), prepared)
         consumed = np.concatenate((consumed, limited))
@@ -185,11 +188,6 @@ def attribute_change(
         range_after_m=float(ranges_m[-1]),
         steps=tuple(sorted(steps, key=lambda step: -abs(step.range_change_m))),
     )
-
-
-def _regen_limit_w(build: BuildSettings) -> float:
-    limit_w = build.powertrain.regen_power_limit_w
-    return float("inf") if limit_w is None else limit_w
 
 
 def _that_matter(
@@ -320,7 +318,9 @@ def range_budget(
     drives = f"{count} drives"
     spread = f"spread of {drives}"
     rows, correlation = _sensor_rows(fit, elasticity, reach_m)
-    inner = float(elasticity @ _inner_covariance(fit) @ elasticity)
+    # Were the sensors exact.
+    covariance = fit.shared_covariance if fit.sensors is None else fit.sensors.conditional_covariance
+    inner = float(elasticity @ covariance @ elasticity)
     rows += [
         BudgetRow(
             source="vehicle, as the fit leaves it",
@@ -351,11 +351,6 @@ def range_budget(
     joined = np.eye(len(rows))
     joined[: len(correlation), : len(correlation)] = correlation
     return uncertainty_budget(f"range, {shown.name}", "m", reach_m, rows, joined)
-
-
-def _inner_covariance(fit: FitResult) -> FloatArray:
-    """Of the shared vector, were the sensors exact."""
-    return fit.shared_covariance if fit.sensors is None else fit.sensors.conditional_covariance
 
 
 def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tuple[list[BudgetRow], FloatArray]:

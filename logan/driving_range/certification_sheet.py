@@ -196,13 +196,9 @@ def _conditions(name: str) -> Conditions:
     )
 
 
-def _has_coefficients(build: BuildSettings) -> bool:
-    return "coefficients A, B, C" in build.vehicle.drag_area_m2.source
-
-
 def _on_the_dynamometer(build: BuildSettings) -> BuildSettings:
     """Take coefficients as exact and unraised; anything else as on the road."""
-    if not _has_coefficients(build):
+    if "coefficients A, B, C" not in build.vehicle.drag_area_m2.source:
         return build
     vehicle = build.vehicle
     names = ("drag_area_m2", "rolling_coefficient", "linear_road_load_n_s_per_m")

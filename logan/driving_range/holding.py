@@ -91,7 +91,7 @@ class PlainVehicle:
             max_power_w=self.shaft_power_w,
             max_speed_rad_per_s=self.max_speed_rad_per_s,
             total_ratio=total_ratio,
-            rolling_circumference_m=self.circumference_m,
+            rolling_circumference_m=self.road.circumference_m,
             efficiency_ratio=GEAR_EFFICIENCY_RATIO,
         )
 
@@ -105,7 +105,7 @@ class PlainVehicle:
         return np.asarray(load_n * speed_m_per_s / self.drive_efficiency_ratio + lost_w + road.auxiliary_w + more_w)
 
     def _loss_w(self, speed_m_per_s: FloatArray, force_n: FloatArray, total_ratio: float) -> FloatArray:
-        per_metre = 2.0 * np.pi * total_ratio / self.circumference_m
+        per_metre = 2.0 * np.pi * total_ratio / self.road.circumference_m
         torque = force_n / per_metre / GEAR_EFFICIENCY_RATIO
         return self.losses.loss_w(torque, speed_m_per_s * per_metre)
 
@@ -113,11 +113,6 @@ class PlainVehicle:
     def mass_kg(self) -> float:
         """As driven. [kg]"""
         return float(self.road.mass_kg)
-
-    @property
-    def circumference_m(self) -> float:
-        """Distance per wheel turn. [m]"""
-        return self.road.circumference_m
 
     @property
     def max_speed_rad_per_s(self) -> float:

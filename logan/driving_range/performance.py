@@ -1,6 +1,6 @@
 """Gearing and performance of each reduction considered, side by side."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -80,11 +80,11 @@ class GearingPerformance:
     total_ratio : float
         Motor turns per wheel turn. [ratio]
     top_speed_m_per_s : float
-        The lower of the two below. [m/s]
+        On a level road, by the motor's speed limit or by power, whichever comes first. [m/s]
     top_speed_ended_by : str
         Motor speed, power or pack.
-    top_speed_by_motor_speed_m_per_s, top_speed_by_power_m_per_s : float
-        Where the motor's speed limit is reached, and where force and road load meet on a level road. [m/s]
+    top_speed_by_power_m_per_s : float
+        Where force and road load meet on a level road, whatever the motor's speed. [m/s]
     launch_force_n, launch_force_without_grip_n : float
         At the wheels from standstill, with and without the limit of tyre grip. [N]
     launch_wheel_torque_nm : float
@@ -119,7 +119,6 @@ class GearingPerformance:
     total_ratio: float
     top_speed_m_per_s: float
     top_speed_ended_by: str
-    top_speed_by_motor_speed_m_per_s: float
     top_speed_by_power_m_per_s: float
     launch_force_n: float
     launch_wheel_torque_nm: float
@@ -246,7 +245,7 @@ def gearing_sheet(
     return GearingSheet(
         choices=choices,
         max_motor_speed_rad_per_s=vehicle.max_speed_rad_per_s,
-        rolling_circumference_m=vehicle.circumference_m,
+        rolling_circumference_m=vehicle.road.circumference_m,
         mass_kg=vehicle.mass_kg,
         pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
@@ -286,8 +285,8 @@ def _performance(
     chain: GearingChoice, vehicle: PlainVehicle, speeds_m_per_s: Sequence[float], holding: Holding
 ) -> GearingPerformance:
     ratio = chain.total_ratio
-    by_motor = road_speed_m_per_s(vehicle.max_speed_rad_per_s, ratio, vehicle.circumference_m)
-    by_power = _top_speed_by_power_m_per_s(vehicle)
+    by_motor = road_speed_m_per_s(vehicle.max_speed_rad_per_s, ratio, vehicle.road.circumference_m)
+    by_power = _fastest_m_per_s(vehicle, lambda speed: vehicle.shaft_power_w * GEAR_EFFICIENCY_RATIO / speed)
     free_n = float(vehicle.peak_n(np.zeros(1), ratio)[0])
     launch_n = min(free_n, vehicle.grip_n)
     launch_grade = _steepest(vehicle, np.array([free_n]), np.zeros(1))
@@ -302,10 +301,9 @@ def _performance(
         total_ratio=ratio,
         top_speed_m_per_s=min(by_motor, by_power),
         top_speed_ended_by="motor speed" if by_motor <= by_power else power_word,
-        top_speed_by_motor_speed_m_per_s=by_motor,
         top_speed_by_power_m_per_s=by_power,
         launch_force_n=launch_n,
-        launch_wheel_torque_nm=free_n * rolling_radius_m(vehicle.circumference_m),
+        launch_wheel_torque_nm=free_n * rolling_radius_m(vehicle.road.circumference_m),
         launch_force_without_grip_n=free_n,
         launch_grade_ratio=float(launch_grade[0]),
         sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
@@ -316,14 +314,16 @@ def _performance(
         continuous_source=holding.source,
         hottest_part=holding.hottest,
         hill_continuous_ratio=hill_n / held_n if holding.is_given and held_n > 0.0 else None,
-        hill_continuous_speed_m_per_s=_hill_speed_m_per_s(vehicle, holding, by_motor) if holding.is_given else None,
+        hill_continuous_speed_m_per_s=min(_fastest_m_per_s(vehicle, holding.at, HILL_GRADE_RATIO), by_motor)
+        if holding.is_given
+        else None,
         cruise=_cruise(vehicle, ratio, np.asarray(speeds_m_per_s, dtype=np.float64), holding),
         notes=holding.notes,
     )
 
 
 def _cruise(vehicle: PlainVehicle, ratio: float, speed: FloatArray, holding: Holding) -> tuple[CruisePoint, ...]:
-    shaft = motor_speed_rad_per_s(speed, ratio, vehicle.circumference_m)
+    shaft = motor_speed_rad_per_s(speed, ratio, vehicle.road.circumference_m)
     level_n, peak_n = vehicle.load_n(speed), vehicle.peak_n(speed, ratio)
     air_n = level_n - float(vehicle.road.rolling_coefficient) * vehicle.mass_kg * STANDARD_GRAVITY_M_PER_S2
     grade = _steepest(vehicle, peak_n, air_n)
@@ -372,19 +372,10 @@ def _limit_word(vehicle: PlainVehicle, shaft_rad_per_s: float, peak_n: float) ->
     return "pack" if vehicle.from_pack_w <= vehicle.shaft_power_w else "power"
 
 
-def _top_speed_by_power_m_per_s(vehicle: PlainVehicle) -> float:
-    """Speed at which level road load takes all the power there is."""
+def _fastest_m_per_s(vehicle: PlainVehicle, allowed_n: Callable[[FloatArray], FloatArray], grade: float = 0.0) -> float:
+    """Highest speed at which no more than what is allowed holds it. [m/s]"""
     speed = np.linspace(0.5, 120.0, 24_000)
-    wheel_w = vehicle.load_n(speed) * speed
-    held = wheel_w <= vehicle.shaft_power_w * GEAR_EFFICIENCY_RATIO
-    return float(speed[held].max(initial=0.0))
-
-
-def _hill_speed_m_per_s(vehicle: PlainVehicle, holding: Holding, by_motor_m_per_s: float) -> float:
-    """Fastest speed on the hill within what is held for ever."""
-    speed = np.linspace(0.5, 60.0, 2_400)
-    held = vehicle.load_n(speed, HILL_GRADE_RATIO) <= holding.at(speed)
-    return min(float(speed[held].max(initial=0.0)), by_motor_m_per_s)
+    return float(speed[vehicle.load_n(speed, grade) <= allowed_n(speed)].max(initial=0.0))
 
 
 def _sprint_s(vehicle: PlainVehicle, ratio: float, top_m_per_s: float) -> float | None:

@@ -47,8 +47,6 @@ class EnergySummary:
         Share of the driving time that was integrated, 0 to 1.
     duration_s, moving_s, charging_s : float
         Whole drive, time in motion, and time plugged in (left out). [s]
-    power_source : str
-        ``voltage x current``, ``pack_power`` or empty.
     distance_source : str
         Channel that the distance comes from.
     """
@@ -65,7 +63,6 @@ class EnergySummary:
     duration_s: float
     moving_s: float
     charging_s: float
-    power_source: str
     distance_source: str
 
 
@@ -107,7 +104,7 @@ def energy_summary(
     motion = _checked(driven_distance(drive), drive, build)
     known: dict[str, Any] = {
         "coverage_ratio": 0.0, "duration_s": drive.duration_s, "moving_s": motion.moving_s, "charging_s": 0.0,
-        "power_source": "", "distance_source": motion.source, "distance_m": motion.distance_m,
+        "distance_source": motion.source, "distance_m": motion.distance_m,
     }  # fmt: skip
     if power is None:
         missing = Refusal("neither pack voltage and current nor pack power is logged", _MAP)
@@ -119,7 +116,7 @@ def energy_summary(
     whole = integrate(time_s, watts, max_gap_s=power.max_gap_s)
     wanted_s = max(drive.duration_s - charging_s, whole.covered_s)
     coverage = whole.covered_s / wanted_s if wanted_s > 0 else 0.0
-    known |= {"coverage_ratio": coverage, "charging_s": charging_s, "power_source": power.source}
+    known |= {"coverage_ratio": coverage, "charging_s": charging_s}
     if coverage < least:
         reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
         return all_refused(EnergySummary, Refusal(reason, "Log voltage and current all the way"), **known)

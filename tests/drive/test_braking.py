@@ -251,7 +251,7 @@ def limit_of(*spans, at=0.0, else_at=900.0):
 def test_a_limit_counts_from_a_twentieth_of_the_braking_on(until_s, name):
     """Ten seconds on the brake with nothing coming back, and no current allowed for 0.2 or 0.9 of them."""
     drive, build = slowing(
-        9_000, 300.0, ("brake_switch", pulses((61.0, 71.0), watts=1.0)),
+        9_000, 0.0, ("brake_switch", pulses((61.0, 71.0), watts=1.0)),
         ("charge_current_limit", limit_of((61.0, until_s))), seconds=10.0,
     )  # fmt: skip
     (one,) = found_in(drive, build)
