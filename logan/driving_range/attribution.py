@@ -13,7 +13,7 @@ from logan.driving_range.other_values import OTHER_UNITS, environment_by
 from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
-from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, uncertainty_budget
+from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, correlation_of, uncertainty_budget
 from logan.driving_range.usable_energy import available_share_ratio
 from logan.instruments.drive_evidence import UNITS, UNKNOWNS, Sensor
 from logan.model.fit_result import FitResult
@@ -279,10 +279,6 @@ def plan_budget(
         In metres.
     """
     reach_m, size, parameters = shown.range_m.p50, len(PARAMETER_NAMES), standpoint.parameters
-    joined = np.eye(len(rows) + 2)
-    scale = np.where(parameters.log_sigma > 0.0, parameters.log_sigma, 1.0)
-    joined[:size, :size] = parameters.log_covariance / np.outer(scale, scale)
-    np.fill_diagonal(joined, 1.0)
     moved_m = np.array([row.sensitivity for row in rows[:size]]) * parameters.median
     days = [
         _day_row(name, sigma, float(moved), None, "common practice, before any drive")
@@ -290,7 +286,9 @@ def plan_budget(
             (DAY_ROAD, DAY_AUXILIARY), day_sigmas, (moved_m[list(_ROAD)].sum(), moved_m[_AUXILIARY]), strict=True
         )
     ]
-    return uncertainty_budget(f"range, {shown.name}", "m", reach_m, [*rows, *days], joined)
+    return uncertainty_budget(
+        f"range, {shown.name}", "m", reach_m, [*rows, *days], correlation_of(parameters.log_covariance)
+    )
 
 
 def range_budget(
@@ -348,9 +346,7 @@ def range_budget(
         )
     in_the_fits_own_row = (*SHARED_NAMES, USABLE_ENERGY)
     rows += [row for row in assumptions if row.source not in in_the_fits_own_row]
-    joined = np.eye(len(rows))
-    joined[: len(correlation), : len(correlation)] = correlation
-    return uncertainty_budget(f"range, {shown.name}", "m", reach_m, rows, joined)
+    return uncertainty_budget(f"range, {shown.name}", "m", reach_m, rows, correlation)
 
 
 def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tuple[list[BudgetRow], FloatArray]:
@@ -373,10 +369,7 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
                 told_by=TOLD_BY.get(name, ""),
             )
         )
-    scale_of = np.where(known.sigma > 0.0, known.sigma, 1.0)
-    correlation = known.covariance / np.outer(scale_of, scale_of)
-    np.fill_diagonal(correlation, 1.0)
-    return rows, correlation
+    return rows, correlation_of(known.covariance)
 
 
 def _day_row(source: str, sigma: float, moved_m: float, drives: int | None, basis: str) -> BudgetRow:

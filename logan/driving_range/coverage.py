@@ -200,13 +200,7 @@ def predict_others(
     inner = leave_one_drive_out(prior, usable, measurements, build, whole=whole, told=told)
     fitted = [state.drive for state in whole.states]
     rows = _predicted(judged, whole, fitted, whole.regen_limit, widened, build)
-    half = student_t_half_width(INTERVAL_RATIO, float("inf")) * inner.interval_scale_ratio
-    return _calibration(
-        tuple(
-            replace(row, low_wh=row.predicted_wh - half * row.sigma_wh, high_wh=row.predicted_wh + half * row.sigma_wh)
-            for row in rows
-        )
-    )
+    return _calibration(tuple(_reaching(row, inner.interval_scale_ratio) for row in rows))
 
 
 def _left_out(
@@ -278,12 +272,12 @@ def _z(rows: Sequence[LeftOutDrive]) -> FloatArray:
 def _scaled(rows: Sequence[LeftOutDrive]) -> tuple[LeftOutDrive, ...]:
     """The rows with their intervals, each widened by what the other rows show."""
     z = _z(rows)
-    half = student_t_half_width(INTERVAL_RATIO, float("inf"))
-    return tuple(
-        replace(row, low_wh=row.predicted_wh - reach, high_wh=row.predicted_wh + reach)
-        for place, row in enumerate(rows)
-        for reach in [half * row.sigma_wh * interval_scale_ratio(np.delete(z, place))]
-    )
+    return tuple(_reaching(row, interval_scale_ratio(np.delete(z, place))) for place, row in enumerate(rows))
+
+
+def _reaching(row: LeftOutDrive, scale_ratio: float) -> LeftOutDrive:
+    half = student_t_half_width(INTERVAL_RATIO, float("inf")) * scale_ratio * row.sigma_wh
+    return replace(row, low_wh=row.predicted_wh - half, high_wh=row.predicted_wh + half)
 
 
 def _calibration(rows: tuple[LeftOutDrive, ...]) -> Calibration:

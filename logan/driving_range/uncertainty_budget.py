@@ -100,6 +100,15 @@ class UncertaintyBudget:
         return self.coverage_factor * self.combined
 
 
+def correlation_of(covariance: FloatArray) -> FloatArray:
+    """Correlations of a covariance; what is exact goes with nothing. [ratio]"""
+    sigma = np.sqrt(np.diag(covariance))
+    scale = np.where(sigma > 0.0, sigma, 1.0)
+    correlation = covariance / np.outer(scale, scale)
+    np.fill_diagonal(correlation, 1.0)
+    return np.asarray(correlation)
+
+
 def uncertainty_budget(
     quantity: str,
     unit: str,
@@ -118,8 +127,8 @@ def uncertainty_budget(
         The result.
     rows : sequence of BudgetRow
         In any order.
-    correlation : ndarray, shape (n, n), optional
-        Of the rows' estimates; none where left out. [ratio]
+    correlation : ndarray, shape (m, m), optional
+        Of the first rows; the others go with none. [ratio]
     level_ratio : float
         Of the expanded uncertainty.
 
@@ -133,7 +142,9 @@ def uncertainty_budget(
     .. [1] JCGM 100:2008, 5.2.2 and G.4.1.
     """
     signed = np.array([row.sensitivity * row.sigma for row in rows])
-    joined = np.eye(len(rows)) if correlation is None else correlation
+    joined = np.eye(len(rows))
+    if correlation is not None:
+        joined[: len(correlation), : len(correlation)] = correlation
     combined = float(np.sqrt(max(signed @ joined @ signed, 0.0)))
     loose = sum(row.contribution**4 / row.degrees_of_freedom for row in rows)
     effective = combined**4 / loose if loose > 0.0 else math.inf

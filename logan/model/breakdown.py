@@ -8,7 +8,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from logan.results import result
-from logan.units import SECONDS_PER_HOUR, FloatArray
+from logan.units import FloatArray
 
 CAUSES: Final = (
     "rolling",
@@ -72,11 +72,6 @@ class ConsumptionBreakdown:
     def total_wh_per_km(self) -> FloatArray:
         """Net consumption at the pack terminals, shape (n,). [Wh/km]"""
         return np.asarray(sum(getattr(self, f"{cause}_wh_per_km") for cause in CAUSES))
-
-    @property
-    def mean_power_w(self) -> FloatArray:
-        """Mean net power at the pack terminals, shape (n,). [W]"""
-        return self.total_wh_per_km * self.distance_m / 1000.0 * SECONDS_PER_HOUR / self.duration_s
 
     def adding_up_to(self, wh_per_km: float) -> ConsumptionBreakdown:
         """The same shares of another total, so that parts add up to the consumption shown beside them.

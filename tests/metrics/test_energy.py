@@ -202,6 +202,7 @@ def test_without_electrical_channels_energy_is_refused_and_distance_is_not():
     summary = energy_summary(drive, BUILD)
     assert isinstance(summary.net_wh, Refusal)
     assert "pack_current" in summary.net_wh.remedy
+    assert (summary.coverage_ratio, summary.charging_s) == (0.0, 0.0)
     assert summary.distance_m.value == pytest.approx(12_000.0)
 
 
@@ -282,6 +283,7 @@ def test_speed_that_is_not_covered_is_taken_at_the_mean_and_half_of_it_is_unsure
     summary = energy_summary(speed_drive("gnss_speed", gap_s=30.0), BUILD)
     missing = 1.0 - summary.distance_m.coverage_ratio
     assert missing == pytest.approx(0.05, abs=1e-3)
+    assert summary.distance_m.value == pytest.approx((120.0 * 0.1 + 450.0 * 20.0) / 0.95, rel=1e-3)
     assert summary.distance_m.sigma / summary.distance_m.value == pytest.approx(np.hypot(0.002, 0.5 * missing))
     assert summary.moving_s == pytest.approx(450.0, abs=0.3)
     refused = energy_summary(speed_drive("gnss_speed", gap_s=70.0), BUILD).distance_m
