@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from logan.drive_library.drive_file import verify_drive_file
@@ -46,8 +47,8 @@ def check_folder(folder: LibraryFolder, missing: list[Damage], records: Sequence
         )
         for stored in again
     ]
-    said = {record.id: json_ready(record) for record in records}
-    if any(said.get(stored.id) != json_ready(record_of(stored, folder)) for stored in drives):
+    said = {record.id: json_ready(replace(record, damage="")) for record in records}  # that is looked for below
+    if any(said.get(stored.id) != json_ready(replace(record_of(stored, folder), damage="")) for stored in drives):
         problem = "it does not say what the files of the drives say"
         damage.append(Damage(file=folder.index.name, problem=problem, remedy="Run: logan library rebuild"))
     whole = 0

@@ -131,9 +131,22 @@ def put(connection: sqlite3.Connection, record: DriveRecord, stored: StoredFile)
     """Insert a drive, or replace its row."""
     forget(connection, record.id)
     connection.execute("DELETE FROM missing WHERE id = ?", (record.id,))
-    bare = replace(record, summary=replace(record.summary, metrics={}))
-    texts = (json.dumps(json_ready(part), separators=(",", ":")) for part in (bare, record.summary.metrics))
+    texts = (_text(_bare(record)), _text(record.summary.metrics))
     connection.execute("INSERT INTO drive VALUES (?, ?, ?, ?, ?)", (record.id, record.number, stored.stamp, *texts))
+
+
+def note_damage(connection: sqlite3.Connection, record: DriveRecord, problem: str) -> None:
+    """Remember what reading a drive's samples found wrong, until its file changes."""
+    text = _text(_bare(replace(record, damage=problem)))
+    connection.execute("UPDATE drive SET record = ? WHERE id = ?", (text, record.id))
+
+
+def _bare(record: DriveRecord) -> DriveRecord:
+    return replace(record, summary=replace(record.summary, metrics={}))
+
+
+def _text(content: object) -> str:
+    return json.dumps(json_ready(content), separators=(",", ":"))
 
 
 def forget(connection: sqlite3.Connection, drive_id: str) -> None:

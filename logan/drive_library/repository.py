@@ -15,7 +15,7 @@ from logan.drive_library.analysis_cache import EVERY_DRIVE as EVERY_DRIVE, Analy
 from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
 from logan.drive_library.folder import LibraryFolder, drive_file_name, drive_id_of
 from logan.drive_library.header import Notes, read_notes, write_notes
-from logan.drive_library.index import DriveIndex
+from logan.drive_library.index import DriveIndex, note_damage
 from logan.drive_library.records import CheckReport, DriveRecord, DriveSummary
 from logan.drive_library.upkeep import is_up_to_date, sweep, take_in_changes, unreferenced_logs
 from logan.errors import DriveLibraryBusyError, DriveLibraryError, UsageError, in_our_words
@@ -237,7 +237,13 @@ class DriveLibrary:
         from logan.drive_library.drive_file import read_drive
 
         record = self.record(drive)
-        return replace_fields(read_drive(self.path(record.id), channels), conditions=record.conditions)
+        try:
+            return replace_fields(read_drive(self.path(record.id), channels), conditions=record.conditions)
+        except DriveLibraryError as error:
+            # So that the drive costs no other from here on; nothing hangs on its being noted.
+            with contextlib.suppress(DriveLibraryError), self._index.transaction() as connection:
+                note_damage(connection, record, error.problem)
+            raise
 
     def table(self) -> pd.DataFrame:
         """Every drive and every metric, one row each; see ``drives_table``."""

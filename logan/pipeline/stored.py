@@ -72,8 +72,8 @@ def build_instruments(
     Instruments
         Its mean is what is left in the drives as they are used.
     """
+    found = [item for record in library.drives() if not record.takes_no_part for item in _evidence(library, record)]
     records = [record for record in library.drives() if not record.takes_no_part]
-    found = [item for record in records for item in _evidence(library, record)]
     known = known_instruments(_less_sure(build, records), (*found, *more))
     return known.without(corrections(known) if build.instruments.is_corrected else {})
 
@@ -100,13 +100,15 @@ def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[Instr
 def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
     conditions = _without_words(record.conditions)
     fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
-    return library.kept(
-        record.number,
-        _EVIDENCE,
-        fingerprint,
-        lambda kept: tuple(result_from_json(InstrumentEvidence, item) for item in kept),
-        lambda: drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}"),
-    )
+    with suppress(DriveLibraryError):  # damaged within: the library has noted it by now, and it costs no other drive
+        return library.kept(
+            record.number,
+            _EVIDENCE,
+            fingerprint,
+            lambda kept: tuple(result_from_json(InstrumentEvidence, item) for item in kept),
+            lambda: drive_evidence(trimmed(apply_corrections(library.load(record.number))), f"drive {record.number}"),
+        )
+    return ()
 
 
 _ANALYSIS: Final = "drive-analysis"

@@ -99,6 +99,24 @@ def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(fol
     assert "damaged" in text
 
 
+def test_a_drive_damaged_in_its_samples_costs_no_other(folder, capsys):
+    """Its header can be read, so that the damage shows only when its channels are."""
+    with DriveLibrary.open(folder.library) as library:
+        path, before = library.path(1), library.drives()
+    content = path.read_bytes()
+    path.write_bytes(content[:5000] + bytes([content[5000] ^ 0xFF]) + content[5001:])
+    code, text = answer(capsys, "drives", "--build", folder.path)
+    assert code == 0
+    assert "damaged" in text
+    with DriveLibrary.open(folder.library) as library:
+        assert [bool(record.damage) for record in library.drives()] == [True, False]
+        assert [entry.file for entry in library.check().damage] == [path.name]
+    path.write_bytes(content)
+    with DriveLibrary.open(folder.library) as library:
+        assert [record.damage for record in library.drives()] == ["", ""]
+        assert library.record(2).summary == before[1].summary
+
+
 def test_a_figure_that_is_no_number_is_no_figure():
     with pytest.raises(ValueError, match="value needs a number"):
         figure_from_json({"value": "much", "unit": "Wh"})
