@@ -102,7 +102,7 @@ def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(fol
 def test_a_drive_damaged_in_its_samples_costs_no_other(folder, capsys):
     """Its header can be read, so that the damage shows only when its channels are."""
     with DriveLibrary.open(folder.library) as library:
-        path, before = library.path(1), library.drives()
+        path = library.path(1)
     content = path.read_bytes()
     path.write_bytes(content[:5000] + bytes([content[5000] ^ 0xFF]) + content[5001:])
     code, text = answer(capsys, "drives", "--build", folder.path)
@@ -114,7 +114,6 @@ def test_a_drive_damaged_in_its_samples_costs_no_other(folder, capsys):
     path.write_bytes(content)
     with DriveLibrary.open(folder.library) as library:
         assert [record.damage for record in library.drives()] == ["", ""]
-        assert library.record(2).summary == before[1].summary
 
 
 def test_a_figure_that_is_no_number_is_no_figure():
