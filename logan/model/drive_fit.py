@@ -20,15 +20,10 @@ from logan.model.hierarchy import Solution
 from logan.model.parameters import ParameterDistribution
 from logan.model.segments_table import DriveSegments
 from logan.model.unknowns import OWN_COUNT, At, Own, physical, shared_prior, step_energy
+from logan.physics.air import dry_air_density_kg_per_m3
 from logan.results import Estimate
 from logan.settings import BuildSettings
-from logan.units import (
-    DRY_AIR_GAS_CONSTANT_J_PER_KG_K,
-    JOULES_PER_WATT_HOUR,
-    STANDARD_GRAVITY_M_PER_S2,
-    ZERO_CELSIUS_K,
-    FloatArray,
-)
+from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -252,22 +247,14 @@ def hull_of(drives: Sequence[DriveSegments]) -> DrivenHull | None:
     order = np.argsort(speed)
     share = np.cumsum(metres[order]) / max(metres.sum(), 1e-9)
     low, high = (float(speed[order][min(int(np.searchsorted(share, part)), speed.size - 1)]) for part in (0.05, 0.95))
-    temperature = [drive.ambient_temperature_degc for drive in drives]
+    temperature = np.array([drive.ambient_temperature_degc for drive in drives])
+    density = np.array([drive.air_density_kg_per_m3 for drive in drives])
     return DrivenHull(
         speed_low_m_per_s=low,
         speed_high_m_per_s=high,
-        temperature_low_degc=min(temperature),
-        temperature_high_degc=max(temperature),
+        temperature_low_degc=float(temperature.min()),
+        temperature_high_degc=float(temperature.max()),
         distance_m=float(metres.sum()),
         duration_s=sum(drive.duration_s for drive in drives),
-        pressure_pa=float(
-            np.median(
-                [
-                    drive.air_density_kg_per_m3
-                    * DRY_AIR_GAS_CONSTANT_J_PER_KG_K
-                    * (drive.ambient_temperature_degc + ZERO_CELSIUS_K)
-                    for drive in drives
-                ]
-            )
-        ),
+        pressure_pa=float(np.median(density / dry_air_density_kg_per_m3(temperature, np.ones(temperature.shape)))),
     )

@@ -93,15 +93,8 @@ class Schedule:
         return float(mean_m_per_s[order[min(index, order.size - 1)]])
 
 
-def steady_schedule(
-    speed_m_per_s: float,
-    *,
-    grade_ratio: float = 0.0,
-    duration_s: float = 3600.0,
-    step_s: float = 60.0,
-    name: str = "",
-) -> Schedule:
-    """Constant speed on a constant grade.
+def steady_schedule(speed_m_per_s: float, *, grade_ratio: float = 0.0, name: str = "") -> Schedule:
+    """Constant speed on a constant grade for an hour, by the minute, in which warm-up is followed.
 
     Parameters
     ----------
@@ -109,8 +102,6 @@ def steady_schedule(
         Speed held. [m/s]
     grade_ratio : float
         Rise over distance along the road, positive uphill. [ratio]
-    duration_s, step_s : float
-        Length, and the step in which warm-up is followed. [s]
     name : str
         What to call it.
 
@@ -126,7 +117,7 @@ def steady_schedule(
     """
     if speed_m_per_s <= 0:
         raise ValueError("speed_m_per_s must be above zero")
-    time_s = np.linspace(0.0, duration_s, max(2, round(duration_s / step_s) + 1))
+    time_s = np.linspace(0.0, 3600.0, 61)
     return Schedule(
         name=name or f"steady {measure(speed_m_per_s / METRES_PER_SECOND_PER_MPH, 'mph')}",
         time_s=time_s,

@@ -30,8 +30,8 @@ def test_speeds_are_shared_out_by_distance():
 
 
 def test_steady_grade_climbs():
-    schedule = steady_schedule(20.0, grade_ratio=0.05, duration_s=100.0)
-    assert schedule.elevation_m[-1] == pytest.approx(0.05 * 2000.0)
+    schedule = steady_schedule(20.0, grade_ratio=0.05)
+    assert schedule.elevation_m[-1] == pytest.approx(0.05 * 72_000.0)
 
 
 def test_wrong_shapes_and_speeds_are_refused():
