@@ -98,7 +98,7 @@ class DriveAnalysis:
         Raises
         ------
         ValueError
-            If the content is none of today's registry.
+            If the content does not match the registry of today.
         """
         if missing := [metric.name for metric in METRICS if metric.name not in content]:
             raise ValueError(f"no {missing[0]}")

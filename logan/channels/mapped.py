@@ -77,7 +77,7 @@ _RATIOS: Final = (
 _TOLERANCE: Final = 0.04
 _FEWEST: Final = 30
 _FEWEST_OF_ONE_QUANTITY: Final = 10
-"""Ten seconds of a satellite receiver once a second: two speeds are told apart by less than a slope is."""
+"""Two speeds are compared from ten samples on, such as ten seconds of a receiver at 1 Hz; a slope needs more."""
 _SAME_QUANTITY: Final = (
     # Channel judged, channel it is compared with, smallest value that counts, in SI.
     ("gnss_speed", "speed", 5.0),

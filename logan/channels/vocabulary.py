@@ -153,7 +153,7 @@ def unit_examples(kind: ChannelKind) -> tuple[str, ...]:
 
 def _lookup(unit_text: str, kind: ChannelKind) -> UnitConversion | None:
     if is_switch(kind):
-        # As a bare number it counts itself.
+        # A switch or counter has no unit, or a word for none.
         text = re.sub(r"[\s_\[\](){}<>]+", "", unit_text).lower()
         return UnitConversion() if text.removeprefix("unit") in _UNITLESS_WORDS else None
     return conversion(unit_text, kind.unit)

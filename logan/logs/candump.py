@@ -65,7 +65,7 @@ def identifier_of(digits: bytes) -> tuple[int, bool, bool]:
     if number > MAX_EXTENDED_ID | ERROR_FLAG:
         raise BrokenLineError(f"identifier {digits.decode('ascii')} is out of range")
     is_error = bool(number & ERROR_FLAG)
-    # Extended by its eight digits, or as it is too large for 11 bits.
+    # Extended if written with eight digits, or if too large for 11 bits.
     is_extended = not is_error and (len(digits) == 8 or number > MAX_STANDARD_ID)
     return number & MAX_EXTENDED_ID, is_extended, is_error
 

@@ -38,7 +38,7 @@ from logan.logs.text_lines import LATEST_NS
 from logan.units import FloatArray, IntArray
 
 BLOCK_BYTES: Final = 256 * 1024
-"""Text parsed at once; what is wrong in it makes only this much slow. [bytes]"""
+"""Text parsed at once: an error slows down no more than this. [bytes]"""
 
 MAX_WORDS: Final = 64
 """A column with more different words than this holds free text, and is left out."""

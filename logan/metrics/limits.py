@@ -1,4 +1,4 @@
-"""Every limit of the build against one drive: closest approach with its margin, time beyond, and events."""
+"""Every limit of the build against one drive: closest approach with its margin, and events."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace

@@ -26,10 +26,10 @@ SENSOR_SIGMA_K: Final = 1.0
 """One standard uncertainty of a temperature sensor whose own is not known (common practice)."""
 
 LOAD_WINDOW_S: Final = 120.0
-"""Load that the coolant feels: the mean of these seconds. [s]"""
+"""The coolant feels the mean load of this long. [s]"""
 
 LEAST_HEAT_W: Final = 500.0
-"""Less heat than this warms no coolant that one could judge. [W]"""
+"""With less heat than this, the coolant's rise is too small to judge. [W]"""
 
 SHORTFALL_RATIO: Final = 1.5
 """A difference larger than the logged flow explains by this much is air, a lost pump, or a wrong flow."""

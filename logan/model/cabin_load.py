@@ -17,7 +17,7 @@ _AIR_CONDITIONING: Final = "air_conditioning_power"
 _UNKNOWN_WEATHER_K: Final = 10.0
 _UNLOGGED_SIGMA_SHARE: Final = 0.6
 _TELLING_K: Final = 3.0
-"""Beyond the comfort band from which a logged load tells what a kelvin takes."""
+"""How far beyond the comfort band a logged load begins to tell the power per kelvin."""
 _DAY_CABIN_RATIO: Final = 0.25
 """Of the power per kelvin, from one drive to another: set point, sun, people (common practice)."""
 _CABIN_RATIO: Final = 0.05
@@ -50,7 +50,7 @@ class CabinLoad:
 
 
 def cabin_load(drive: Drive, time_s: FloatArray) -> CabinLoad:
-    """Logged cabin power; a load that the pack does not feed is one of 0 W by now (``logan.admission``).
+    """Logged cabin power; a load that the pack does not feed has been set to 0 W before (``logan.admission``).
 
     Parameters
     ----------

@@ -180,7 +180,7 @@ def _fitted(
 ) -> DriveFit:
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
-    own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.says[number].own_information)))
+    own_sigma = np.sqrt(np.diag(np.linalg.inv(solution.likelihoods[number].own_information)))
     level = float(np.exp(own[Own.LEVEL]))
     return DriveFit(
         drive_id=drive.drive_id,

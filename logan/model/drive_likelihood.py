@@ -99,7 +99,7 @@ class DriveState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveSay:
+class DriveLikelihood:
     """The drive's half sum of squares near a point, its own prior included.
 
     Parameters
@@ -227,13 +227,13 @@ def segment_residual(
     return summed[:, 0], summed[:, 1 : 1 + SHARED_COUNT], summed[:, 1 + SHARED_COUNT :]
 
 
-def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float) -> DriveSay:
+def evaluate(state: DriveState, shared: FloatArray, own: FloatArray, rotating_mass_kg: float) -> DriveLikelihood:
     """The drive's half sum of squares near a shared vector and own unknowns. Method: fit (11)."""
     residual, by_shared, by_own = _whitened(state, shared, own, rotating_mass_kg)
     deviation = own - own_mean(state.drive)
     pull = state.own_precision * deviation
     tilt = state.tilt[:SHARED_COUNT], state.tilt[SHARED_COUNT:]
-    return DriveSay(
+    return DriveLikelihood(
         value=0.5 * float(residual @ residual + pull @ deviation) + float(tilt[0] @ shared + tilt[1] @ own),
         by_shared=by_shared.T @ residual + tilt[0],
         by_own=by_own.T @ residual + pull + tilt[1],
@@ -266,7 +266,7 @@ def tilted(
     for index, step in _OWN_STEP.items():
         moved = step * (np.arange(OWN_COUNT) == index)
         tilt += by_step[index] @ (derivatives(own + moved) - derivatives(own - moved)) / (2.0 * step)
-    # Auxiliary power is a product of its own and the shared one.
+    # A drive's auxiliary power is its own factor times the shared power.
     tilt[[At.AUXILIARY, SHARED_COUNT + Own.AUXILIARY]] += by_step[Own.AUXILIARY] @ derivatives(own)[:, At.AUXILIARY]
     return replace(state, tilt=state.tilt + share * (tilt - state.tilt))
 

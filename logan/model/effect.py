@@ -8,7 +8,7 @@ import numpy as np
 from logan.drive.wheel_work import rotating_mass_of
 from logan.errors import NotEnoughDataError
 from logan.model.drive_fit import trip_energy
-from logan.model.drive_likelihood import DriveSay
+from logan.model.drive_likelihood import DriveLikelihood
 from logan.model.hierarchy import LEVEL_SPREAD_SIGMA, Solution, data_deviation, spread_of
 from logan.model.measurement import Measurement
 from logan.model.newton import student_t_half_width
@@ -149,7 +149,7 @@ def modification_effect(
 
 def _spread_within_groups(solution: Solution, is_after: BoolArray) -> float:
     """Spread of level between drives, each group about its own mean."""
-    found, information = data_deviation(solution.states, solution.says, solution.own, Own.LEVEL)
+    found, information = data_deviation(solution.states, solution.likelihoods, solution.own, Own.LEVEL)
     centred = np.array(found)
     for group in (is_after, ~is_after):
         weight = information[group] / (1.0 + information[group] * LEVEL_SPREAD_SIGMA**2)
@@ -162,14 +162,14 @@ def _shift(solution: Solution, is_after: BoolArray, spread: float, free: IntArra
     size = SHARED_COUNT + 1
     information, gradient = np.zeros((size, size)), np.zeros(size)
     rest = solution.information - sum(
-        (say.marginal_information for say in solution.says), np.zeros((SHARED_COUNT, SHARED_COUNT))
+        (each.marginal_information for each in solution.likelihoods), np.zeros((SHARED_COUNT, SHARED_COUNT))
     )
     information[:SHARED_COUNT, :SHARED_COUNT] = rest
     information[-1, -1] = CHANGE_SIGMA**-2.0
-    gradient[:SHARED_COUNT] = -sum((say.marginal_gradient for say in solution.says), np.zeros(SHARED_COUNT))
+    gradient[:SHARED_COUNT] = -sum((each.marginal_gradient for each in solution.likelihoods), np.zeros(SHARED_COUNT))
     tight = spread**-2.0
-    for say, state, own, shifted in zip(solution.says, solution.states, solution.own, is_after, strict=True):
-        more_i, more_g = _with_shift(say, own, tight, float(state.own_precision[Own.LEVEL]), is_shifted=bool(shifted))
+    for each, state, own, shifted in zip(solution.likelihoods, solution.states, solution.own, is_after, strict=True):
+        more_i, more_g = _with_shift(each, own, tight, float(state.own_precision[Own.LEVEL]), is_shifted=bool(shifted))
         information += more_i
         gradient += more_g
     solved = np.append(free, SHARED_COUNT)
@@ -179,18 +179,18 @@ def _shift(solution: Solution, is_after: BoolArray, spread: float, free: IntArra
 
 
 def _with_shift(
-    say: DriveSay, own: FloatArray, precision: float, used: float, *, is_shifted: bool
+    each: DriveLikelihood, own: FloatArray, precision: float, used: float, *, is_shifted: bool
 ) -> tuple[FloatArray, FloatArray]:
     """A drive's quadratic in (shared, shift), its level's prior centred on the shift and of the new spread."""
     size = SHARED_COUNT + 1
-    own_information, own_gradient = np.array(say.own_information), np.array(say.by_own)
+    own_information, own_gradient = np.array(each.own_information), np.array(each.by_own)
     own_information[Own.LEVEL, Own.LEVEL] += precision - used
     own_gradient[Own.LEVEL] += (precision - used) * own[Own.LEVEL]
     information, gradient = np.zeros((size, size)), np.zeros(size)
-    information[:SHARED_COUNT, :SHARED_COUNT] = say.shared_information
-    gradient[:SHARED_COUNT] = say.by_shared
+    information[:SHARED_COUNT, :SHARED_COUNT] = each.shared_information
+    gradient[:SHARED_COUNT] = each.by_shared
     cross = np.zeros((size, OWN_COUNT))
-    cross[:SHARED_COUNT] = say.cross
+    cross[:SHARED_COUNT] = each.cross
     if is_shifted:
         information[-1, -1] = precision
         gradient[-1] = -precision * own[Own.LEVEL]

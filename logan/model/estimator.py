@@ -178,10 +178,10 @@ def drive_informations(solution: Solution) -> tuple[DriveInformation, ...]:
         DriveInformation(
             drive_id=state.drive.drive_id,
             reference=solution.shared,
-            gradient=say.marginal_gradient,
-            information=say.marginal_information,
+            gradient=each.marginal_gradient,
+            information=each.marginal_information,
         )
-        for state, say in zip(solution.states, solution.says, strict=True)
+        for state, each in zip(solution.states, solution.likelihoods, strict=True)
     )
 
 

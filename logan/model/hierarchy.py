@@ -9,7 +9,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from logan.model import drive_likelihood as likelihood
-from logan.model.drive_likelihood import DriveSay, DriveState, ErrorMoments, NoiseScales
+from logan.model.drive_likelihood import DriveLikelihood, DriveState, ErrorMoments, NoiseScales
 from logan.model.heights import hilliness_m2_per_m
 from logan.model.measurement import Measurement, measurement_quadratic
 from logan.model.newton import Quadratic, minimise
@@ -65,7 +65,7 @@ class Solution:
     own: FloatArray
     information: FloatArray
     states: tuple[DriveState, ...]
-    says: tuple[DriveSay, ...]
+    likelihoods: tuple[DriveLikelihood, ...]
     converged: bool
     message: str
     scales: NoiseScales
@@ -135,7 +135,7 @@ def _alternate(
             likelihood.error_moments(state, shared, own, scales, rotating_mass_kg)
             for state, own in zip(states, solved.own, strict=True)
         )
-        before, scales = scales, learned_scales(scales, states, solved.says, solved.own, moments)
+        before, scales = scales, learned_scales(scales, states, solved.likelihoods, solved.own, moments)
         share = 1.0 if number < _ROUNDS_UNDAMPED else 2.0 / (number - _ROUNDS_UNDAMPED + 3.0)
         scales = between(before, scales, share)
         states = tuple(
@@ -197,7 +197,7 @@ class BlockQuadratic:
         Of the drives' own. [ratio]
     value : float
         Half the sum of squares.
-    says : tuple of DriveSay
+    likelihoods : tuple of DriveLikelihood
         Drive by drive.
     """
 
@@ -207,7 +207,7 @@ class BlockQuadratic:
     cross: FloatArray
     information: FloatArray
     value: float = 0.0
-    says: tuple[DriveSay, ...] = ()
+    likelihoods: tuple[DriveLikelihood, ...] = ()
 
     def step(self, damping: float) -> FloatArray:
         """Step to the minimum of the quadratic, its curvature's diagonal raised by a share ``damping``."""
@@ -253,21 +253,23 @@ def _solve(
 
     def objective(point: FloatArray) -> BlockQuadratic:
         shared, own = unpack(point)
-        says = tuple(
+        likelihoods = tuple(
             likelihood.evaluate(state, shared, drive_own, rotating_mass_kg)
             for state, drive_own in zip(states, own, strict=True)
         )
         rest = fixed.at(shared, rotating_mass_kg)
-        gradient = rest.gradient + sum((say.by_shared for say in says), np.zeros(free.size))
-        information = rest.information + sum((say.shared_information for say in says), np.zeros((free.size,) * 2))
+        gradient = rest.gradient + sum((one.by_shared for one in likelihoods), np.zeros(free.size))
+        information = rest.information + sum(
+            (each.shared_information for each in likelihoods), np.zeros((free.size,) * 2)
+        )
         return BlockQuadratic(
-            value=rest.value + sum(say.value for say in says),
+            value=rest.value + sum(each.value for each in likelihoods),
             head_gradient=gradient[free],
             head_information=information[np.ix_(free, free)],
-            gradient=np.array([say.by_own for say in says]).reshape(-1, OWN_COUNT),
-            cross=np.array([say.cross[free] for say in says]).reshape(-1, count, OWN_COUNT),
-            information=np.array([say.own_information for say in says]).reshape(-1, OWN_COUNT, OWN_COUNT),
-            says=says,
+            gradient=np.array([each.by_own for each in likelihoods]).reshape(-1, OWN_COUNT),
+            cross=np.array([each.cross[free] for each in likelihoods]).reshape(-1, count, OWN_COUNT),
+            information=np.array([each.own_information for each in likelihoods]).reshape(-1, OWN_COUNT, OWN_COUNT),
+            likelihoods=likelihoods,
         )
 
     first = np.concatenate((np.asarray(start)[free], *(state.own for state in states)))
@@ -287,7 +289,7 @@ def _solve(
         own=own,
         information=information,
         states=tuple(states),
-        says=minimum.quadratic.says,
+        likelihoods=minimum.quadratic.likelihoods,
         converged=minimum.converged,
         message=minimum.message,
         scales=scales,
@@ -312,12 +314,12 @@ def between(one: NoiseScales, other: NoiseScales, share: float) -> NoiseScales:
 def learned_scales(
     scales: NoiseScales,
     states: Sequence[DriveState],
-    says: Sequence[DriveSay],
+    likelihoods: Sequence[DriveLikelihood],
     own: FloatArray,
     moments: Sequence[ErrorMoments],
 ) -> NoiseScales:
     """Noise scales after a solve: the errors' mean squares, held back by a few imagined ones at the assumed size."""
-    if not says:
+    if not likelihoods:
         return scales
     segment = np.concatenate([state.weight * moment.segment for state, moment in zip(states, moments, strict=True)])
     edge = np.concatenate([moment.edge for moment in moments])
@@ -325,9 +327,9 @@ def learned_scales(
         segment_ratio=_scaled(scales.segment_ratio, segment),
         edge_ratio=_scaled(scales.edge_ratio, edge),
         hilliness_m2_per_m=hilliness_m2_per_m(np.concatenate([moment.climb for moment in moments])),
-        level_sigma_ratio=_spread(states, says, own, Own.LEVEL, LEVEL_SPREAD_SIGMA),
-        auxiliary_sigma_ratio=_spread(states, says, own, Own.AUXILIARY, AUXILIARY_SPREAD_SIGMA),
-        wind_sigma_m_per_s=_wind_spread(states, says, own),
+        level_sigma_ratio=_spread(states, likelihoods, own, Own.LEVEL, LEVEL_SPREAD_SIGMA),
+        auxiliary_sigma_ratio=_spread(states, likelihoods, own, Own.AUXILIARY, AUXILIARY_SPREAD_SIGMA),
+        wind_sigma_m_per_s=_wind_spread(states, likelihoods, own),
     )
 
 
@@ -337,9 +339,9 @@ def _scaled(ratio: float, square: FloatArray) -> float:
 
 
 def _spread(
-    states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int, prior_sigma: float
+    states: Sequence[DriveState], likelihoods: Sequence[DriveLikelihood], own: FloatArray, which: int, prior: float
 ) -> float:
-    found, information = data_deviation(states, says, own, which)
+    found, information = data_deviation(states, likelihoods, own, which)
     if which == Own.AUXILIARY:
         # Cabin power that nobody logged says nothing of how the other auxiliaries differ from day to day.
         telling = np.array([state.drive.unlogged_cabin_log_sigma == 0.0 for state in states])
@@ -347,23 +349,23 @@ def _spread(
         # Nor does a roof rack or a trailer say how other days differ.
         telling = np.array([state.drive.drag_factor == state.drive.rolling_factor == 1.0 for state in states])
     found, information = found[telling], information[telling]
-    return spread_of(found, information, prior_sigma)
+    return spread_of(found, information, prior)
 
 
-def _wind_spread(states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray) -> float:
+def _wind_spread(states: Sequence[DriveState], likelihoods: Sequence[DriveLikelihood], own: FloatArray) -> float:
     """Spread of the winds from either side, each drive's in shares of it."""
     share = np.array([likelihood.wind_share(state.drive) for state in states])
     two_sided = np.array([state.drive.has_heading for state in states])
     found, information = [], []
     for which, telling in ((Own.WIND_FIRST, np.ones(share.size, dtype=bool)), (Own.WIND_SECOND, two_sided)):
-        deviation, precision = data_deviation(states, says, own, which)
+        deviation, precision = data_deviation(states, likelihoods, own, which)
         found.append((deviation / share)[telling])
         information.append((precision * share**2)[telling])
     return spread_of(np.concatenate(found), np.concatenate(information), WIND_SPREAD_SIGMA)
 
 
 def data_deviation(
-    states: Sequence[DriveState], says: Sequence[DriveSay], own: FloatArray, which: int
+    states: Sequence[DriveState], likelihoods: Sequence[DriveLikelihood], own: FloatArray, which: int
 ) -> tuple[FloatArray, FloatArray]:
     """What the data alone say of one own unknown of each drive, the pull of its prior undone.
 
@@ -375,7 +377,7 @@ def data_deviation(
     own = own - np.array([likelihood.own_mean(state.drive) for state in states]).reshape(own.shape)
     prior_precision = np.array([state.own_precision[which] for state in states])
     # On the one unknown with the others left free.
-    alone = [1.0 / np.linalg.inv(say.own_information)[which, which] for say in says]
+    alone = [1.0 / np.linalg.inv(each.own_information)[which, which] for each in likelihoods]
     information = np.array(alone) - prior_precision
     information = np.maximum(information, 1e-9)
     return own[:, which] * (information + prior_precision) / information, information

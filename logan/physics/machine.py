@@ -16,7 +16,7 @@ EDDY_SPEED_RAD_PER_S: Final = 600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MachineLosses:
-    """Few named loss terms; each a number, or one per sample of shape (k,).
+    """The loss terms of a machine: each a number, or one per sample of shape (k,).
 
     Parameters
     ----------

@@ -144,7 +144,7 @@ def toml_document(path: Path, remedy: str) -> tuple[str, Any]:
 
 
 def version_of(text: str) -> str:
-    """Name of a file by its text."""
+    """Version of a file: a name made of its text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -51,7 +51,7 @@ def _find_unit(survey: DriveSurvey) -> Iterator[DataFlag]:
     """Speed against satellite, motor and odometer: a ratio of 1.609, 3.6, 2.237 or 10."""
     found = []
     for reference, factor in (("gnss_speed", 1.0), ("motor_speed", survey.metres_per_motor_radian)):
-        # A unit is off by 60 % and more: ten seconds tell it.
+        # A wrong unit is off by 60 % or more, so ten seconds suffice.
         ratio = speed_ratio(survey, reference, factor, least_s=10.0) if survey.has("speed", reference) else None
         if ratio is not None and ratio[1] < 0.1 * ratio[0] and (words := unit_words(ratio[0])):
             found.append((ratio[0], words, reference))

@@ -43,7 +43,7 @@ def assert_bounded(build, drives):
     deviation = found.shared - prior.mean
     pulled = 0.5 * float(deviation @ prior.precision @ deviation)
     fixed = FixedTerms(prior=prior, measurements=())
-    at_found = sum(say.value for say in found.says) + fixed.at(found.shared, ROTATING_KG).value
+    at_found = sum(likelihood.value for likelihood in found.likelihoods) + fixed.at(found.shared, ROTATING_KG).value
     # What integrating the drives' own unknowns out adds is linear within a solve, and no square.
     tilted = sum(
         float(state.tilt @ np.concatenate([found.shared, own]))
