@@ -64,7 +64,7 @@ def seconds_at(page, fingers, x, y):
     """Time in the drive under a finger that taps there."""
     page.evaluate("document.querySelector('#cursor-words').textContent = ''")
     fingers([(x, y)])
-    page.wait_for_function("document.querySelector('#cursor-words').textContent")
+    page.wait_for_function("() => document.querySelector('#cursor-words').textContent")
     minutes, seconds = re.search(r"At (\d+):([\d.]+)", page.locator("#cursor-words").inner_text()).groups()
     return 60.0 * int(minutes) + float(seconds)
 
@@ -340,5 +340,5 @@ def test_two_tabs_on_rows_lose_nothing_and_see_both_texts_of_one_row(browser, va
         both.get_by_text("speed: 47 mph").wait_for()
         both.get_by_role("button", name="Take what was saved").click()
         mine.get_by_text("Saved.", exact=True).last.wait_for()
-        mine.wait_for_function("document.querySelectorAll('#rows tbody [name=speed]')[1].value === '47 mph'")
+        mine.wait_for_function("() => document.querySelectorAll('#rows tbody [name=speed]')[1].value === '47 mph'")
         assert saved() == [(first[0][0], "67 mph"), *now[1:]]  # what nobody else touched is kept
