@@ -68,6 +68,11 @@ def parameter_words(name: str) -> str:
     return _PARAMETERS[name][0] if name in _PARAMETERS else channel_words(name)
 
 
+def step_words(name: str) -> str:
+    """A parameter's name where a change is told step by step: the fit's efficiencies stand beside losses with names."""
+    return parameter_words(name).replace(" efficiency", ", named losses apart")
+
+
 def parameter_text(name: str, value: float, units: DisplayUnits, unit: str = "", *, sigma: float | None = None) -> str:
     """A parameter's value with its unit; ``unit`` is for those that have no form of their own."""
     _, quantity, digits = _PARAMETERS.get(name, ("", None, None))

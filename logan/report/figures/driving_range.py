@@ -9,7 +9,7 @@ from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
 from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Panel, rows
 from logan.units import DisplayUnits
-from logan.wording import capital, number, parameter_text, parameter_words, probability, signed
+from logan.wording import capital, number, parameter_text, parameter_words, probability, signed, step_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +173,7 @@ def grouped_steps(attribution: Attribution, units: DisplayUnits) -> list[Part]:
         name, change = cause_words(step.name), step.range_change_m / units.metres
         known = found.get(name)
         before, after = (parameter_text(step.name, value, units, step.unit) for value in (step.before, step.after))
-        words = f"{name}: {before} to {after}" if before else name
+        words = f"{step_words(step.name)}: {before} to {after}" if before else name
         found[name] = Part(name=name, change=change + (known.change if known else 0.0), words=words)
     return list(found.values())
 

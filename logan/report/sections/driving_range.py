@@ -29,6 +29,7 @@ from logan.wording import (
     probability,
     range_text,
     signed,
+    step_words,
 )
 
 
@@ -223,7 +224,7 @@ def attribution_table(attribution: Attribution, units: DisplayUnits, count: int 
         shown = (*shown, AttributionStep(name=OTHERS, **changed))
     return table(
         shown,
-        ("assumption", lambda step: parameter_words(step.name)),
+        ("assumption", lambda step: step_words(step.name)),
         ("plan", lambda step: parameter_text(step.name, step.before, units, step.unit)),
         ("now", lambda step: parameter_text(step.name, step.after, units, step.unit)),
         (used, lambda step: signed(units.consumption(step.consumption_change_wh_per_km), 1)),
