@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import JsonOption
-from logan.cli.rendering import print_json, print_lines
+from logan.cli.rendering import answer, print_lines
 from logan.units import wh_per_mi_from_wh_per_km
 from logan.wording import probability
 
@@ -28,10 +28,7 @@ def register(app: typer.Typer) -> None:
         from logan.pipeline.demo_run import run_demo
 
         outcome = run_demo(folder, told=lambda words: typer.echo(words, err=as_json))
-        if as_json:
-            print_json(outcome)
-        else:
-            _show(outcome)
+        answer(outcome, as_json, _show)
 
 
 def _show(outcome: DemoOutcome) -> None:

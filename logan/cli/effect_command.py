@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_json, print_lines, working
+from logan.cli.rendering import answer, print_lines, working
 from logan.wording import figure
 
 if TYPE_CHECKING:
@@ -34,10 +34,7 @@ def register(app: typer.Typer) -> None:
         folder = find_build(build)
         with working("reducing drives") as told:
             found = effect_in_build(folder, drive_names(before), drive_names(after), told=told)
-        if as_json:
-            print_json(found)
-        else:
-            show_effect(found, display_units(units, build))
+        answer(found, as_json, show_effect, display_units(units, build))
 
 
 def drive_names(text: str) -> list[str]:

@@ -11,7 +11,7 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
 from logan.cli.range_command import calibration_text, noted_text
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
+from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, working
 from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 
 if TYPE_CHECKING:
@@ -37,10 +37,7 @@ def register(app: typer.Typer) -> None:
         folder = find_build(build)
         with working("reducing drives") as told:
             found = fit_build(folder, told=told)
-        if as_json:
-            print_json(found)
-        else:
-            show_fit(found, display_units(units, build), is_full=is_full)
+        answer(found, as_json, show_fit, display_units(units, build), is_full=is_full)
 
 
 def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> None:

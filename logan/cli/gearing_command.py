@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, working
+from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, working
 from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_ROAD_TEST
 
 if TYPE_CHECKING:
@@ -34,10 +34,7 @@ def register(app: typer.Typer) -> None:
         folder = find_build(build)
         with working("looking through the drives") as told:
             sheet = gearing_of_build(folder, is_planned=is_planned, told=told)
-        if as_json:
-            print_json(sheet)
-        else:
-            show_gearing(sheet, display_units(units, build), is_full=is_full)
+        answer(sheet, as_json, show_gearing, display_units(units, build), is_full=is_full)
 
 
 def show_gearing(sheet: GearingSheet, units: DisplayUnits, *, is_full: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_list
+from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, print_list
 from logan.errors import UsageError
 from logan.results import Severity
 from logan.wording import limit_name, shown_value
@@ -50,10 +50,7 @@ def register(app: typer.Typer) -> None:
                 one for one in stored_drives(library, folder.settings()) if not drives or one.record.number in drives
             ]
         found = limits_over_drives(stored)
-        if as_json:
-            print_json(found)
-        else:
-            _show(found, display_units(units, build), is_full=is_full)
+        answer(found, as_json, _show, display_units(units, build), is_full=is_full)
 
 
 def _show(found: LimitsOverDrives, units: DisplayUnits, *, is_full: bool) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli import options as opt
-from logan.cli.rendering import print_json, print_lines, print_table, reading_progress
+from logan.cli.rendering import answer, print_lines, print_table, reading_progress
 from logan.wording import moment, number
 
 if TYPE_CHECKING:
@@ -49,10 +49,7 @@ def register(app: typer.Typer) -> None:
         else:
             with reading_progress() as progress:
                 summary = look_at(logs or (), replace(reading, progress=progress))
-        if as_json:
-            print_json(summary)
-        else:
-            _show(summary, has_dbc=bool(reading.dbcs or reading.dbc_by_bus), is_full=is_full)
+        answer(summary, as_json, _show, has_dbc=bool(reading.dbcs or reading.dbc_by_bus), is_full=is_full)
 
 
 def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:

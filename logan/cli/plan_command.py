@@ -9,7 +9,7 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units, full_option
 from logan.cli.range_tables import kept_back, print_budget, print_causes, print_packs, scenario_line, unsure_line
-from logan.cli.rendering import print_cautions, print_columns, print_json, print_lines, print_rows, working
+from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, print_rows, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.wording import number
 
@@ -48,10 +48,7 @@ def register(app: typer.Typer) -> None:
         with working("predicting"):
             made = make_plan(settings, np.random.default_rng(seed), known=known or ())
         frozen = None if dry else freeze_plan(made, folder.plans)
-        if as_json:
-            print_json(made)
-        else:
-            show_plan(made, shown, is_full=is_full)
+        answer(made, as_json, show_plan, shown, is_full=is_full)
         if frozen is not None:
             if as_json:
                 typer.echo(f"frozen to {frozen}", err=True)

@@ -171,6 +171,14 @@ def print_json(content: object) -> None:
     sys.stdout.write(told(json.dumps(json_ready(content), indent=2, ensure_ascii=False), None) + "\n")
 
 
+def answer(found: object, as_json: bool, show: Callable[..., None], *how: object, **more: object) -> None:
+    """Print a result as JSON where that was asked, else as it is shown to a reader."""
+    if as_json:
+        print_json(found)
+    else:
+        show(found, *how, **more)
+
+
 def print_columns(
     blocks: Iterable[TableBlock], most: int = 99, *, is_toned: bool = False, is_newest_last: bool = False
 ) -> None:
@@ -324,28 +332,28 @@ def reading_progress() -> Iterator[Callable[[IngestProgress], None]]:
     if (sink := _CAPTURED.get()) is not None:
         yield lambda now: sink.told(StepWords(f"reading {now.path.name}", now.bytes_read, now.size_bytes))
         return
-    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn
 
-    columns: tuple[Any, ...] = (
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        DownloadColumn(),
-        TextColumn("{task.fields[rate]}", markup=False),
-        TimeRemainingColumn(),
-    )
-    with Progress(*columns, console=console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
-        task = bar.add_task("reading", total=None, rate="")
+    rate = TextColumn("{task.fields[rate]}", markup=False)
+    with _bar("reading", BarColumn(), DownloadColumn(), rate, TimeRemainingColumn(), rate="") as (bar, task):
+        yield lambda progress: bar.update(
+            task,
+            description=clean(progress.path.name),
+            total=progress.size_bytes,
+            completed=progress.bytes_read,
+            rate=f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else "",
+        )
 
-        def show(progress: IngestProgress) -> None:
-            bar.update(
-                task,
-                description=clean(progress.path.name),
-                total=progress.size_bytes,
-                completed=progress.bytes_read,
-                rate=f"{progress.frames_per_s / 1e6:.2f} M frames/s" if progress.frame_count else "",
-            )
 
-        yield show
+@contextmanager
+def _bar(label: str, *columns: Any, **fields: Any) -> Iterator[tuple[Any, Any]]:
+    """A bar on stderr, where that is a terminal, that goes when the work is done; and its one task."""
+    from rich.progress import Progress, TextColumn
+
+    words = TextColumn("{task.description}", markup=False)
+    is_seen = sys.stderr.isatty()
+    with Progress(words, *columns, console=console(stderr=True), transient=True, disable=not is_seen) as bar:
+        yield bar, bar.add_task(label, total=None, **fields)
 
 
 @contextmanager
@@ -357,11 +365,9 @@ def working(label: str) -> Iterator[Callable[[str], None]]:
     if not sys.stderr.isatty():
         yield lambda words: None
         return
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, TimeRemainingColumn
 
-    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(30), TimeRemainingColumn())
-    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task(label, total=None)
+    with _bar(label, BarColumn(30), TimeRemainingColumn()) as (bar, task):
 
         def show(words: str) -> None:
             done, total = (words.done, words.total) if isinstance(words, StepWords) else (0, None)

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from logan.cli.rendering import print_lines
 from logan.errors import MissingExtraError
 
 
@@ -53,7 +54,7 @@ def register(app: typer.Typer) -> None:
         address = f"http://{shown}:{port}/" + (f"open?token={token}" if token else opened)
         typer.echo(f"logan is at {address} - stop it with Ctrl-C")
         if not is_loopback:
-            typer.echo("Anybody who has this address can read and change the builds. The connection is not encrypted.")
+            print_lines("Anybody who has this address can read and change the builds. The connection is not encrypted.")
         if browser:
             webbrowser.open(address)
         uvicorn.run(create_app(settings), host=host, port=port, log_level="warning", server_header=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, display_units
-from logan.cli.rendering import print_cautions, print_json, print_lines, print_table, working
+from logan.cli.rendering import answer, print_cautions, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
 from logan.wording import asked_metric, metric_words, moment
@@ -49,10 +49,7 @@ def register(app: typer.Typer) -> None:
                 return
         with working("looking through the drives") as told:
             found = trend_of_build(folder, asked_metric(metric, known_names), with_excluded=with_excluded, told=told)
-        if as_json:
-            print_json(found)
-        else:
-            _show(found, display_units(units, build))
+        answer(found, as_json, _show, display_units(units, build))
 
 
 def _show(trend: Trend, units: DisplayUnits) -> None:

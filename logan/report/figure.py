@@ -234,9 +234,14 @@ class Figure:
         return f"{self.finding} {self.detail} {'; '.join(rows)}".strip()
 
 
-def rows(count: int, row_height: float = 34.0) -> float:
-    """Height of a panel with so many rows. [px]"""
-    return 14.0 + row_height * max(count, 1)
+def by_rows(
+    finding: str, x: Axis, names: Sequence[str], *marks: Mark, detail: str = "", row_height: float = 23.0
+) -> Figure:
+    """A figure of one panel with a row for each name; a row is so high. [px]"""
+    height = 14.0 + row_height * max(len(names), 1)
+    return Figure(
+        finding=finding, x=x, panels=(Panel(y=Axis(names=tuple(names)), marks=marks, height=height),), detail=detail
+    )
 
 
 def interval(values: Numbers) -> tuple[float, float]:

@@ -47,7 +47,7 @@ COMMANDS = {
     "new": ["new", "{van}/../../{units}-van"],
     "fleet": ["fleet", "report", "{van}/..", "{van}/vans.csv"],
 }
-"""All but ``serve``, answered in a browser, and ``demo``, whose words ``tests/pipeline/test_demo_run.py`` reads."""
+"""All but ``serve``, below, and ``demo``, whose answer ``tests/pipeline/test_demo_run.py`` holds to its file."""
 UNITLESS = {"look", "channels", "library", "explain", "import", "report", "export"}
 OF_NO_BUILD = {"explain", "new", "fleet"}
 KEY = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b")
@@ -73,6 +73,35 @@ def told(text: str) -> str:
     return " ".join(re.sub(r"[-+±<>=*!]|\d[\d.,:]*", " ", text).split())
 
 
+def assert_golden(out: str, file: Path) -> None:
+    """It says what the file says, on a screen of 80 by 40."""
+    if os.environ.get("LOGAN_UPDATE_GOLDENS"):
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(out, encoding="utf-8")
+    assert told(out) == told(file.read_text(encoding="utf-8"))
+    lines = out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= ROWS, f"{len(lines)} rows"
+
+
+def test_every_golden_file_fits_on_one_screen():
+    files = [*GOLDEN.glob("*/*.txt")]
+    assert len(files) >= 2 * len(COMMANDS)
+    for file in files:
+        lines = file.read_text(encoding="utf-8").splitlines()
+        assert (file.name, len(lines) <= ROWS, max(map(len, lines)) <= 80) == (file.name, True, True)
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "::"])
+def test_serve_says_where_the_page_is_and_what_an_open_address_means(van, capsys, monkeypatch, host):
+    monkeypatch.setattr("uvicorn.run", lambda *app, **how: None)
+    monkeypatch.setattr("logan.web.security.own_names", lambda host: ("garage.local",))
+    monkeypatch.setattr("secrets.token_urlsafe", lambda size: "TOKEN")
+    capsys.readouterr()
+    assert main(["serve", str(van), "--no-browser", "--host", host]) == 0
+    assert_golden(capsys.readouterr().out, GOLDEN / "us" / f"serve-{'here' if host == '127.0.0.1' else 'open'}.txt")
+
+
 @pytest.mark.parametrize("units", ["us", "metric"])
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
@@ -82,14 +111,7 @@ def test_a_command_says_what_its_golden_file_says(van, capsys, name, units):
     where = [] if name in OF_NO_BUILD else ["-b", str(van)]
     assert main([*command, *where, *([] if name in UNITLESS else ["--units", units])]) == 0
     out = capsys.readouterr().out.replace(str(van), "VAN").replace(f"{datetime.now(UTC):%Y-%m-%d}", "2026-01-01")
-    file = GOLDEN / units / f"{name}.txt"
-    if os.environ.get("LOGAN_UPDATE_GOLDENS"):
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(out, encoding="utf-8")
-    assert told(out) == told(file.read_text(encoding="utf-8"))
-    lines = out.splitlines()
-    assert max(map(len, lines)) <= 80
-    assert len(lines) <= ROWS, f"{len(lines)} rows"
+    assert_golden(out, GOLDEN / units / f"{name}.txt")
     assert not re.search(r"± 0(?![.\d])|(?<![\d.])-0(?![.\d])|-0\.0+(?!\d)", out)
     assert name in ("look", "channels") or not KEY.findall(out)
     other = (

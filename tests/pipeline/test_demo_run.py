@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from logan.cli.demo_command import _show
 from logan.pipeline.demo_run import run_demo
 from logan.pipeline.plan_files import frozen_plans
 from logan.units import wh_per_mi_from_wh_per_km
+from tests.cli.test_golden import GOLDEN, assert_golden
 
 pytestmark = pytest.mark.slow
 
@@ -28,6 +30,13 @@ def test_the_refined_prediction_finds_the_truth_that_the_plan_missed(outcome):
     assert outcome.refined_wh_per_km == pytest.approx(outcome.true_wh_per_km, rel=0.03)
     refined = outcome.refinement.range.refined.scenario("highway 65").consumption
     assert refined.p05 <= outcome.true_wh_per_km <= refined.p95
+
+
+def test_what_is_printed_is_what_its_golden_file_says(outcome, capsys):
+    capsys.readouterr()
+    _show(outcome)
+    out = capsys.readouterr().out.replace(str(outcome.folder.path), "DEMO")
+    assert_golden(out, GOLDEN / "us" / "demo.txt")
 
 
 def test_the_chance_of_the_target_falls_with_what_was_learned(outcome):

@@ -91,8 +91,9 @@ PATIENCE_MS = float(os.environ.get("LOGAN_BROWSER_PATIENCE_S", "150")) * 1000.0
 SERIOUS = ("serious", "critical")
 
 
-def faults_of(page):
+def faults_of(page, *, of_any_weight=False):
+    """What axe finds: serious faults, or all, heading levels and landmarks among them."""
     from axe_playwright_python.sync_playwright import Axe
 
     found = Axe().run(page).response["violations"]
-    return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if f["impact"] in SERIOUS]
+    return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if of_any_weight or f["impact"] in SERIOUS]

@@ -7,7 +7,7 @@ from typing import Final
 from logan.driving_range.attribution import Attribution
 from logan.driving_range.prediction import RangePrediction
 from logan.driving_range.uncertainty_budget import UncertaintyBudget
-from logan.report.figure import Axis, Bars, Dots, Figure, Limit, Panel, rows
+from logan.report.figure import Axis, Bars, Dots, Figure, Limit, by_rows
 from logan.units import DisplayUnits
 from logan.wording import capital, number, parameter_text, parameter_words, probability, signed, step_words
 
@@ -88,11 +88,8 @@ def waterfall(
     values = [start, after[1], *bars.start, *bars.end]
     low, high = min(values), max(values)
     room = 0.08 * (high - low)
-    return Figure(
-        finding=finding,
-        x=Axis(title=axis, low=min(low, 0.0) if is_absolute else low - room, high=high + 0.5 * room),
-        panels=(Panel(y=Axis(names=tuple(names)), marks=(bars, *marks), height=rows(len(names), 23.0)),),
-    )
+    x = Axis(title=axis, low=min(low, 0.0) if is_absolute else low - room, high=high + 0.5 * room)
+    return by_rows(finding, x, names, bars, *marks)
 
 
 MOST_STEPS: Final = 6
@@ -144,16 +141,12 @@ def range_figure(
         )
     target = newest.target_range_m / units.metres
     marks.append(Limit(value=target, label=f"target {target:.0f} {units.distance}", ink="good", is_upright=True))
-    return Figure(
-        finding=_range_finding(newest, units),
-        x=Axis(title=f"range [{units.distance}]", low=0.0),
-        panels=(
-            Panel(
-                y=Axis(names=tuple(scenario.name for scenario in chosen)),
-                marks=tuple(marks),
-                height=rows(len(chosen), 40.0 if refined else 28.0),
-            ),
-        ),
+    return by_rows(
+        _range_finding(newest, units),
+        Axis(title=f"range [{units.distance}]", low=0.0),
+        [scenario.name for scenario in chosen],
+        *marks,
+        row_height=40.0 if refined else 28.0,
         detail="Marks are the middle of the prediction, lines hold the truth eight times in ten.",
     )
 
@@ -217,22 +210,16 @@ def unsure_figure(budget: UncertaintyBudget, units: DisplayUnits, *, most: int =
     whole = f" of ± {number(budget.combined / units.metres, 1)} in all (one standard uncertainty)"
     shown = [(name, value) for name, value in found if value >= 0.05][:most] or found[:1]
     name, value = shown[0] if shown else ("nothing", 0.0)
-    return Figure(
-        finding=f"{capital(name)} is the biggest unknown: ± {number(value, 1)} {units.distance}{whole}.",
-        x=Axis(title=f"± range [{units.distance}]", low=0.0),
-        panels=(
-            Panel(
-                y=Axis(names=tuple(name for name, _ in shown)),
-                marks=(
-                    Bars(
-                        at=list(range(len(shown))),
-                        start=[0.0] * len(shown),
-                        end=[value for _, value in shown],
-                        inks=("refined",) * len(shown),
-                        labels=tuple(f"± {number(value, 1)}" for _, value in shown),
-                    ),
-                ),
-                height=rows(len(shown), 23.0),
-            ),
-        ),
+    bars = Bars(
+        at=list(range(len(shown))),
+        start=[0.0] * len(shown),
+        end=[value for _, value in shown],
+        inks=("refined",) * len(shown),
+        labels=tuple(f"± {number(value, 1)}" for _, value in shown),
+    )
+    return by_rows(
+        f"{capital(name)} is the biggest unknown: ± {number(value, 1)} {units.distance}{whole}.",
+        Axis(title=f"± range [{units.distance}]", low=0.0),
+        [name for name, _ in shown],
+        bars,
     )

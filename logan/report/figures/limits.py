@@ -6,7 +6,7 @@ from typing import Final
 from logan.metrics.current import CurrentSummary
 from logan.metrics.limit_lines import LimitLine, closest_lines
 from logan.metrics.limits import LimitCheck
-from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, rows
+from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, by_rows
 from logan.report.inputs import DriveInputs
 from logan.results import Severity
 from logan.settings import LimitSheet
@@ -81,16 +81,11 @@ def bullet_figure(
     how = "passed its limit" if (first.check.margin or 0.0) < 0.0 else "came closest to its limit"
     if first.check.severity is Severity.AMBER:
         how = "passed amber"
-    return Figure(
-        finding=f"{capital(limit_name(first.check))} {how}: {approach_words(first, units)}.",
-        x=Axis(title="way to the limit [%]", low=0.0, high=max(100.0, *used)),
-        panels=(
-            Panel(
-                y=Axis(names=tuple(limit_name(one.check) for one in shown)),
-                marks=tuple(marks),
-                height=rows(len(shown), 23.0),
-            ),
-        ),
+    return by_rows(
+        f"{capital(limit_name(first.check))} {how}: {approach_words(first, units)}.",
+        Axis(title="way to the limit [%]", low=0.0, high=max(100.0, *used)),
+        [limit_name(one.check) for one in shown],
+        *marks,
         detail=f"Temperatures from the design ambient of {shown_value(design_degc, 'degC', units)}, cells from their "
         "nominal voltage, all else from zero. Labels: what was reached, and the margin left (estimated). "
         "Ticks: amber.",
