@@ -1,4 +1,4 @@
-"""Integration, alignment and rolling means on (time, value) arrays of unequal rate.
+"""Integration, alignment, rolling means and runs of alike samples, on (time, value) arrays of unequal rate.
 
 Times are seconds, strictly increasing, unless a function says otherwise. A value that
 is not known is NaN. Nothing here bridges a gap: a function that could, takes the
@@ -271,6 +271,30 @@ def true_runs(condition: BoolArray) -> tuple[IntArray, IntArray]:
     edges = np.diff(np.concatenate(([False], condition, [False])).astype(np.int8))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     return starts.astype(np.int64), (ends - starts).astype(np.int64)
+
+
+def equal_runs(value: FloatArray) -> tuple[IntArray, IntArray]:
+    """First index and length of every run of equal values; NaN equals nothing."""
+    if value.size == 0:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
+    lengths = np.diff(np.concatenate((starts, [value.size])))
+    return starts.astype(np.int64), lengths.astype(np.int64)
+
+
+def in_runs(size: int, starts: IntArray, lengths: IntArray) -> BoolArray:
+    """True in the runs, shape (size,)."""
+    marked = np.zeros(size, dtype=bool)
+    for start, length in zip(starts, lengths, strict=True):
+        marked[start : start + length] = True
+    return marked
+
+
+def lasting(condition: BoolArray, least: float, most: float = np.inf, *, each: float = 1.0) -> BoolArray:
+    """True where a condition holds for so many samples on end; or so long, where one takes ``each``."""
+    starts, lengths = true_runs(condition)
+    keep = (lengths * each >= least) & (lengths * each <= most)
+    return in_runs(condition.size, starts[keep], lengths[keep])
 
 
 def great_circle_m(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:

@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.numerics import cumulative
+from logan.numerics import cumulative, equal_runs, lasting
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, lasting, resolution, spans_of
+from logan.quality.survey import DriveSurvey, resolution, spans_of
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 from logan.units.sentences import measure

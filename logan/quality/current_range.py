@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.numerics import highest_near, integrate
+from logan.numerics import equal_runs, highest_near, in_runs, integrate, lasting
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, in_runs, lasting, resolution, spans_of
+from logan.quality.survey import DriveSurvey, resolution, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 

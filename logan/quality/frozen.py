@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import channel_kind
+from logan.numerics import equal_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, middle_of, resolution, within
+from logan.quality.survey import DriveSurvey, finite_samples, middle_of, resolution, within
 from logan.results import DataFlag, Severity, Span
 from logan.units import IntArray
 

@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.numerics import METRES_PER_DEGREE, highest_near, true_runs
+from logan.numerics import METRES_PER_DEGREE, highest_near, in_runs, lasting, true_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, in_runs, lasting, span_range, spans_of
+from logan.quality.survey import DriveSurvey, span_range, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 
 from logan.drive.elevation import loop_closure
-from logan.numerics import METRES_PER_DEGREE, nominal_period_s
+from logan.numerics import METRES_PER_DEGREE, equal_runs, in_runs, nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, in_runs, resolution, spans_of
+from logan.quality.survey import DriveSurvey, resolution, spans_of
 from logan.results import DataFlag, Refusal, Severity, Span
 from logan.units import STANDARD_GRAVITY_M_PER_S2, FloatArray
 from logan.units.sentences import measure

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 
 from logan.drive.logged_loads import robust_slopes
-from logan.numerics import integrate
+from logan.numerics import integrate, lasting
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, centred_mean, lasting, spans_of, within
+from logan.quality.survey import DriveSurvey, centred_mean, spans_of, within
 from logan.results import DataFlag, Severity, Span
 from logan.units import FloatArray
 

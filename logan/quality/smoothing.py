@@ -5,9 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from logan.numerics import true_runs
+from logan.numerics import equal_runs, true_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, centred_mean, equal_runs, resolution, spans_of
+from logan.quality.survey import DriveSurvey, centred_mean, resolution, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray
 

@@ -7,8 +7,9 @@ import numpy as np
 
 from logan.channels.vocabulary import ChannelKind, Interpolation, channel_kind
 from logan.drive.drive import Channel
+from logan.numerics import equal_runs
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, finite_samples, resolution, span_range, spans_of
+from logan.quality.survey import DriveSurvey, finite_samples, resolution, span_range, spans_of
 from logan.results import DataFlag, Severity
 from logan.units import BoolArray, FloatArray, celsius
 from logan.units.sentences import measure

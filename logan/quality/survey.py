@@ -20,37 +20,12 @@ from logan.units import (
     ZERO_CELSIUS_K,
     BoolArray,
     FloatArray,
-    IntArray,
 )
 
 _ENOUGH = 10_000
 _LONGEST_LAG_S = 10.0
 MAX_SPANS = 50
 """No flag lists more spans than this; the evidence gives the full count."""
-
-
-def equal_runs(value: FloatArray) -> tuple[IntArray, IntArray]:
-    """First index and length of every run of equal values; NaN equals nothing."""
-    if value.size == 0:
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    starts = np.concatenate(([0], np.flatnonzero(value[1:] != value[:-1]) + 1))
-    lengths = np.diff(np.concatenate((starts, [value.size])))
-    return starts.astype(np.int64), lengths.astype(np.int64)
-
-
-def in_runs(size: int, starts: IntArray, lengths: IntArray) -> BoolArray:
-    """True in the runs, shape (size,)."""
-    marked = np.zeros(size, dtype=bool)
-    for start, length in zip(starts, lengths, strict=True):
-        marked[start : start + length] = True
-    return marked
-
-
-def lasting(condition: BoolArray, least: float, most: float = np.inf, *, each: float = 1.0) -> BoolArray:
-    """True where a condition holds for so many samples on end; or so long, where one takes ``each``."""
-    starts, lengths = true_runs(condition)
-    keep = (lengths * each >= least) & (lengths * each <= most)
-    return in_runs(condition.size, starts[keep], lengths[keep])
 
 
 def within(time_s: FloatArray, spans: Iterable[Span]) -> BoolArray:

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 
 from logan.channels.vocabulary import channel_kind
-from logan.numerics import nominal_period_s
+from logan.numerics import equal_runs, nominal_period_s
 from logan.quality.detector import detector
-from logan.quality.survey import DriveSurvey, equal_runs, resolution, spans_of
+from logan.quality.survey import DriveSurvey, resolution, spans_of
 from logan.results import DataFlag, Severity, Span
 from logan.units.sentences import measure
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings, strategies as st
 from hypothesis.extra.numpy import arrays
 
-from logan.numerics import true_runs
-from logan.quality.survey import MAX_SPANS, centred_mean, equal_runs, middle_of, resolution, spans_of, when
+from logan.numerics import equal_runs, true_runs
+from logan.quality.survey import MAX_SPANS, centred_mean, middle_of, resolution, spans_of, when
 
 
 @settings(deadline=None, max_examples=60)
