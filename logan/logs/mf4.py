@@ -9,6 +9,7 @@ import atexit
 import contextlib
 import json
 import os
+import pickle
 import shutil
 import subprocess
 import sys
@@ -17,9 +18,7 @@ import threading
 from collections.abc import Iterable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, Any, BinaryIO, ClassVar, Final
-
-import numpy as np
+from typing import BinaryIO, ClassVar, Final
 
 from logan.errors import LogReadError, MissingExtraError
 from logan.frames.table import FrameTable
@@ -30,13 +29,6 @@ _MEMORY_PER_BYTE, _MEMORY_BESIDES = 200, 1 << 30
 take a third of a gigabyte. [bytes]"""
 _IDLE_S: Final = 60.0
 """How long a process that has read a file waits for another."""
-
-_COLUMNS: Final = (
-    {"time_ns": "i8", "can_id": "u4"}
-    | dict.fromkeys(("is_extended", "is_fd", "is_remote", "is_error"), "?")
-    | dict.fromkeys(("bus", "length", "payload"), "u1")
-)
-"""Columns of frames as they come from the process, and what they hold."""
 
 _MAGIC: Final = (b"MDF     4.", b"UnFinMF 4.")
 
@@ -84,8 +76,7 @@ def prepare(paths: Iterable[Path]) -> None:
 class Reader:
     """A process that reads one file after the other, and what it may leave behind.
 
-    It is asked for the first block of a file, or for the next; each answer is a line of JSON, and behind that of a
-    block its columns as they are in memory: nothing that it says is run.
+    It is asked for the first block of a file, or for the next.
     """
 
     idle: ClassVar[list[Reader]] = []
@@ -136,9 +127,8 @@ class Reader:
         patience.start()
         self._is_asked, self._is_well = False, False
         try:
-            said = json.loads(self.process.stdout.readline())
-            answer = _received(self.process.stdout, said) if isinstance(said, dict) else said and tuple(said)
-        except ValueError:
+            answer: FrameTable | tuple[int, int] | None = pickle.load(self.process.stdout)
+        except (EOFError, pickle.UnpicklingError):
             return None
         finally:
             patience.cancel()
@@ -175,15 +165,6 @@ def _end_all() -> None:
         Reader.waiting().end()
 
 
-def _received(stream: IO[bytes], said: dict[str, Any]) -> FrameTable:
-    columns = {}
-    for name, kind in _COLUMNS.items():
-        columns[name] = np.empty((said["count"], said["width"]) if name == "payload" else said["count"], kind)
-        if stream.readinto(columns[name].reshape(-1).view(np.uint8)) != columns[name].nbytes:  # type: ignore[attr-defined]
-            raise ValueError("it ended in the middle of a block")
-    return FrameTable(**columns, buses=tuple(said["buses"]))
-
-
 def serve() -> None:
     """Answer what is asked on the standard input, within limits; what asammdf says goes nowhere."""
     import asammdf  # noqa: F401 (before a file comes)
@@ -204,7 +185,8 @@ def serve() -> None:
                     part = next(parts, (0, 0))
                 except Exception:  # whatever asammdf does
                     part = None
-                _send(out, part)
+                pickle.dump(part, out, pickle.HIGHEST_PROTOCOL)
+                out.flush()
     finally:
         shutil.rmtree(tempfile.gettempdir(), ignore_errors=True)
 
@@ -218,17 +200,6 @@ def _limit_memory(path: Path) -> None:
         most = _MEMORY_BESIDES + _MEMORY_PER_BYTE * path.stat().st_size
         if hard == resource.RLIM_INFINITY:
             resource.setrlimit(resource.RLIMIT_DATA, (max(before, most), hard))
-
-
-def _send(out: BinaryIO, part: FrameTable | tuple[int, int] | None) -> None:
-    if not isinstance(part, FrameTable):
-        out.write(json.dumps(part).encode() + b"\n")
-    else:
-        said = {"count": len(part), "width": part.payload.shape[1], "buses": part.buses}
-        out.write(json.dumps(said).encode() + b"\n")
-        for name in _COLUMNS:
-            out.write(np.ascontiguousarray(getattr(part, name)).data)
-    out.flush()
 
 
 FORMAT: Final = LogFormat(

@@ -8,7 +8,6 @@ where the file does not tell its zone.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TypeAlias
@@ -40,7 +39,8 @@ def read_frames(path: Path) -> Iterator[FrameTable | tuple[int, int]]:
 
     report = ReadReport(path)
     with MDF(path) as file:
-        groups = [group for index in range(len(file.groups)) if (group := _Group.of(file, index, report))]
+        names = {index: name for index in range(len(file.groups)) if (name := _frames_in(file, index))}
+        groups = [_parts(file, index, name, report) for index, name in names.items()]
         yield from _merged(groups, _start_ns(file.header.start_time))
     yield len(groups), report.skipped_count
 
@@ -50,49 +50,31 @@ def _start_ns(moment: datetime) -> int:
     return int(aware.replace(microsecond=0).timestamp()) * 1_000_000_000 + moment.microsecond * 1000
 
 
-@dataclass(slots=True)
-class _Group:
-    """One channel group with frames, read from its front."""
+def _frames_in(file: Any, index: int) -> str:
+    """What a channel group calls the frames of a CAN bus in it; empty where it holds none."""
+    group = file.groups[index]
+    names = {channel.name for channel in group.channels}
+    name = next((name for name in _FRAME_CHANNELS if name in names), "")
+    count, size = int(group.channel_group.cycles_nr), int(group.channel_group.samples_byte_nr)
+    ends = [one.byte_offset + (one.bit_offset + one.bit_count + 7) // 8 for one in group.channels]
+    if name and not max(ends) <= size <= _LARGEST_RECORD:
+        # asammdf's compiled part would read behind its buffer, or fill the memory.
+        raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
+    if name and count * size > _MOST_GROWTH * Path(file.name).stat().st_size + _MOST_GROWTH_BESIDES:
+        raise ValueError(f"{count} records of {size} bytes, more than the file can hold")
+    return name if count else ""
 
-    file: Any
-    index: int
-    name: str
-    record_count: int
-    report: ReadReport
-    next_record: int = 0
 
-    @classmethod
-    def of(cls, file: Any, index: int, report: ReadReport) -> _Group | None:
-        """The group, if it holds frames of a CAN bus."""
-        group = file.groups[index]
-        names = {channel.name for channel in group.channels}
-        name = next((name for name in _FRAME_CHANNELS if name in names), None)
-        count, size = int(group.channel_group.cycles_nr), int(group.channel_group.samples_byte_nr)
-        ends = [one.byte_offset + (one.bit_offset + one.bit_count + 7) // 8 for one in group.channels]
-        if name and not max(ends) <= size <= _LARGEST_RECORD:
-            # asammdf's compiled part would read behind its buffer, or fill the memory.
-            raise ValueError(f"records of {size} bytes, of which {max(ends)} are used")
-        if name and count * size > _MOST_GROWTH * Path(file.name).stat().st_size + _MOST_GROWTH_BESIDES:
-            raise ValueError(f"{count} records of {size} bytes, more than the file can hold")
-        return cls(file, index, name, count, report) if name and count else None
-
-    @property
-    def is_exhausted(self) -> bool:
-        """No records are left to be read."""
-        return self.next_record >= self.record_count
-
-    def read(self) -> _Part:
-        """Read the next block of records."""
-        count = min(_BLOCK_RECORDS, self.record_count - self.next_record)
-        signal = self.file.get(self.name, self.index, record_offset=self.next_record, record_count=count, raw=False)
-        self.next_record += count
-        part = _part(self.name, signal.samples, signal.timestamps)
+def _parts(file: Any, index: int, name: str, report: ReadReport) -> Iterator[_Part]:
+    """Frames of one group in blocks of records, in their order."""
+    for start in range(0, int(file.groups[index].channel_group.cycles_nr), _BLOCK_RECORDS):
+        signal = file.get(name, index, record_offset=start, record_count=_BLOCK_RECORDS, raw=False)
+        part = _part(name, signal.samples, signal.timestamps)
         largest = np.where(part["is_extended"], np.uint32(MAX_EXTENDED_ID), np.uint32(MAX_STANDARD_ID))
         odd = (part["can_id"] > largest) & ~part["is_error"]
-        if not odd.any():
-            return part
-        self.report.skip("impossible", count=int(np.count_nonzero(odd)))
-        return _cut(part, ~odd)
+        if odd.any():
+            report.skip("impossible", count=int(np.count_nonzero(odd)))
+        yield _cut(part, ~odd) if odd.any() else part
 
 
 def _cut(part: _Part, rows: slice | BoolArray) -> _Part:
@@ -145,29 +127,21 @@ def _payload(raw: NDArray[Any], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return payload
 
 
-def _merged(groups: list[_Group], start_ns: int) -> Iterator[FrameTable]:
+def _merged(groups: list[Iterator[_Part]], start_ns: int) -> Iterator[FrameTable]:
     """Blocks of all groups in the order of time."""
-    if len(groups) == 1:
-        while not groups[0].is_exhausted:
-            yield _table([groups[0].read()], start_ns)
-        return
     waiting: list[_Part | None] = [None] * len(groups)
     while True:
-        for number, group in enumerate(groups):
-            if waiting[number] is None and not group.is_exhausted:
-                waiting[number] = group.read()
-        # What lies behind the end of a block that goes on must wait for the rest of that group.
-        unfinished = [part for part, group in zip(waiting, groups, strict=True) if part and not group.is_exhausted]
-        ends = [float(part["seconds"].max(initial=-np.inf)) for part in unfinished]
-        ready = []
-        for number, part in enumerate(waiting):
-            if part is not None:
-                seconds = np.maximum.accumulate(part["seconds"])
-                count = int(np.searchsorted(seconds, min(ends), side="right")) if ends else seconds.size
-                ready.append(_cut(part, slice(0, count)))
-                waiting[number] = _cut(part, slice(count, None)) if count < seconds.size else None
-        if not ready:
+        waiting = [next(group, None) if part is None else part for part, group in zip(waiting, groups, strict=True)]
+        known = {number: np.maximum.accumulate(part["seconds"]) for number, part in enumerate(waiting) if part}
+        if not known:
             return
+        # What lies behind the end of a block must wait for what follows that block in its group.
+        until_s = min(float(seconds.max(initial=-np.inf)) for seconds in known.values())
+        ready = []
+        for number, seconds in known.items():
+            part, count = waiting[number] or {}, int(np.searchsorted(seconds, until_s, side="right"))
+            ready.append(_cut(part, slice(0, count)))
+            waiting[number] = _cut(part, slice(count, None)) if count < seconds.size else None
         yield _table(ready, start_ns)
 
 
