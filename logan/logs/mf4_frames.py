@@ -67,8 +67,10 @@ def _frames_in(file: Any, index: int) -> str:
 
 def _parts(file: Any, index: int, name: str, report: ReadReport) -> Iterator[_Part]:
     """Frames of one group in blocks of records, in their order."""
-    for start in range(0, int(file.groups[index].channel_group.cycles_nr), _BLOCK_RECORDS):
-        signal = file.get(name, index, record_offset=start, record_count=_BLOCK_RECORDS, raw=False)
+    whole = int(file.groups[index].channel_group.cycles_nr)
+    for start in range(0, whole, _BLOCK_RECORDS):
+        count = min(_BLOCK_RECORDS, whole - start)
+        signal = file.get(name, index, record_offset=start, record_count=count, raw=False)
         part = _part(name, signal.samples, signal.timestamps)
         largest = np.where(part["is_extended"], np.uint32(MAX_EXTENDED_ID), np.uint32(MAX_STANDARD_ID))
         odd = (part["can_id"] > largest) & ~part["is_error"]
