@@ -31,8 +31,17 @@ def texts():
                     continue
                 if STRANGE.search(text) and "\n" not in text and " " in text and "``" not in text:
                     yield text
-    for said in tomllib.loads((SOURCES / "quality" / "findings.toml").read_text(encoding="utf-8")).values():
-        yield from filter(STRANGE.search, said.values())
+    for table in ("quality/findings.toml", "metrics/cautions.toml"):
+        yield from filter(STRANGE.search, strings(tomllib.loads((SOURCES / table).read_text(encoding="utf-8"))))
+
+
+def strings(content):
+    """Every text within tables and lists."""
+    if isinstance(content, str):
+        yield content
+    else:
+        for part in content.values() if isinstance(content, dict) else content:
+            yield from strings(part)
 
 
 def test_every_remedy_can_be_said_without_a_terminal():
