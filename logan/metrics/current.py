@@ -291,7 +291,7 @@ def _closest(
         quantity=curve.quantity,
         window_s=window_s,
         current_a=current_a,
-        allowed_a=current_a / used if used > 0 else allowed_current_a(curve, max(window_s, curve.duration_s[0])),
+        allowed_a=allowed_current_a(curve, max(window_s, curve.duration_s[0])),
         used_ratio=used,
         severity=severity,
         context=lookup.at(at_s),

@@ -518,6 +518,7 @@ def test_beside_a_long_mark_a_short_one_is_none():
     value = sum(
         ((time_s > a) & (time_s <= b)).astype(float) for a, b in ((100.0, 102.0), (400.0, 420.0), (700.0, 701.0))
     )
+    value[:20] = np.nan  # nothing said yet
     drive = level_drive()
     marker = replace(drive["speed"], name="marker", time_s=time_s, value=value)
     rows = energy_ledger(drive.with_channels(marker), build_of(TwinVehicle())).by_marker

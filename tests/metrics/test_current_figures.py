@@ -165,3 +165,27 @@ def test_a_curve_of_rms_looks_at_rms_and_a_curve_of_peaks_at_means():
     by_rms, by_mean = summary_of(drive, rms, replace(rms, quantity="peak", **long)).approaches
     assert by_rms.current_a == pytest.approx(300.0 / np.sqrt(2.0), rel=0.02)
     assert by_mean.current_a == pytest.approx(150.0, rel=0.02)
+
+
+def test_a_peak_stands_for_no_time_and_a_heated_conductor_for_both_ways_together():
+    """600 A out for 2.5 s and in for 2.5 s: 5 s of heat. The peak of one sample stands against the shortest time."""
+    time_s = np.arange(0.0, 60.05, 0.1)
+    out, back = (time_s >= 10.0) & (time_s < 12.5), (time_s >= 12.5) & (time_s < 15.0)
+    drive = made_drive(("pack_current", time_s, np.where(out, 600.0, np.where(back, -600.0, 0.0))))
+    cable = Conductor(name="main cable", material="copper", area_mm2=50.0, start_degc=40.0, limit_degc=90.0)
+    curve = DurationCurve(component="fuse", duration_s=(1.0, 10.0), current_a=(700.0, 650.0), quantity="peak")
+    summary = summary_of(drive, curve, conductors=(cable,))
+    (heated,) = summary.conductors
+    assert heated.rms_a**2 * heated.window_s == pytest.approx(600.0**2 * 5.0, rel=0.03)
+    spike = np.where(np.arange(time_s.size) == 300, 680.0, 0.0)
+    (approach,) = summary_of(made_drive(("pack_current", time_s, spike)), curve).approaches
+    assert (approach.window_s, approach.current_a, approach.allowed_a) == (0.0, 680.0, pytest.approx(700.0))
+
+
+def test_bands_of_time_leave_out_what_is_not_known_and_reach_no_further_than_the_current():
+    time_s = np.arange(0.0, 60.05, 0.1)
+    drive = made_drive(("pack_current", time_s, np.where(time_s < 5.0, np.nan, -110.0)))
+    (dwell,) = summary_of(drive).dwell
+    assert (dwell.edges_a[0], dwell.edges_a[-1]) == (-110.0, 0.0)
+    assert np.diff(dwell.edges_a) == pytest.approx(10.0)
+    assert sum(dwell.time_s) == pytest.approx(55.0, abs=0.11)

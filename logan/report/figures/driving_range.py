@@ -104,7 +104,7 @@ _FAMILIES: Final = {"driveline_drag_n": "driveline drag", "driveline_n_s_per_m":
 
 def cause_words(name: str) -> str:
     """A planning value's name; parts of one cause have the same."""
-    return _FAMILIES.get(name, parameter_words(name))
+    return _FAMILIES.get(name, step_words(name))
 
 
 def range_figure(
