@@ -1,4 +1,4 @@
-"""Read and write ``channels.toml``: which signal is which channel.
+"""``channels.toml`` read, and what a changed one shall say: which signal is which channel.
 
 One table a channel, all keys but ``signal`` optional::
 
@@ -10,8 +10,6 @@ One table a channel, all keys but ``signal`` optional::
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -102,38 +100,26 @@ def read_channel_map(path: Path) -> ChannelMap:
     return ChannelMap(tuple(source for source in sources if source is not None))
 
 
-def write_channel_map(path: Path, channel_map: ChannelMap, *, remarks: Mapping[str, str] | None = None) -> None:
-    """Write a channel map; comments and order of an existing file are kept.
+def channel_map_text(path: Path, channel_map: ChannelMap, remarks: Mapping[str, str]) -> str:
+    """What a file that is there, or a new one, shall say: comments and order of an existing file are kept.
 
     Parameters
     ----------
     path : Path
-        ``channels.toml``; it is replaced whole or not at all.
+        ``channels.toml``.
     channel_map : ChannelMap
         What the file shall say; a channel that is not in it is taken out.
-    remarks : mapping of str to str, optional
+    remarks : mapping of str to str
         A comment for a channel that is new in the file, such as why it was suggested.
 
     Raises
     ------
     ConfigurationError
-        If the existing file is not valid TOML, or the new one cannot be written.
+        If the existing file is not valid TOML.
     """
     document = _existing(path)
-    _update(document, channel_map, remarks or {})
-    import tomlkit
-
-    content = tomlkit.dumps(document)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".channels-", suffix=".toml")
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).replace(path)
-    except OSError as error:
-        raise ConfigurationError(f"cannot be written: {error.strerror}", "Check the folder", path) from None
+    _update(document, channel_map, remarks)
+    return str(document.as_string())
 
 
 def _existing(path: Path) -> TOMLDocument:

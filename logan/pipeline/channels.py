@@ -13,9 +13,10 @@ import numpy as np
 
 from logan.channels.matching import Candidate as Candidate, Suggestion as Suggestion, suggest
 from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names, is_switch, is_unit_of
-from logan.configuration.channel_map import read_channel_map, write_channel_map
+from logan.configuration.channel_map import channel_map_text, read_channel_map
 from logan.dbc.loading import load_dbc
-from logan.errors import ChannelError, UsageError
+from logan.drive_library.durable import write_durably
+from logan.errors import ChannelError, ConfigurationError, UsageError, in_our_words
 from logan.frames.table import SignalColumn, SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.logs_reader import PLAINLY, Reading
@@ -46,6 +47,20 @@ class FoundChannels:
     def of(cls, summary: LogSummary) -> FoundChannels:
         """Those of a log that was looked at."""
         return cls(suggestions=summary.suggestions, units={each.signal: each.unit for each in summary.signals})
+
+
+def write_channel_map(path: Path, channel_map: ChannelMap, *, remarks: Mapping[str, str] | None = None) -> None:
+    """Write a channel map, whole or not at all; arguments as in ``channel_map_text``.
+
+    Raises
+    ------
+    ConfigurationError
+        If the existing file is not valid TOML, or the new one cannot be written.
+    """
+    text = channel_map_text(path, channel_map, remarks or {})
+    with in_our_words(ConfigurationError, "cannot be written: {}", "Check the folder", path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_durably(path, text.encode())
 
 
 @result("accepted-channels/1")

@@ -10,11 +10,12 @@ import numpy as np
 
 from logan.channels.matching import Suggestion, suggest
 from logan.channels.vocabulary import channel_kind, channel_names
-from logan.configuration.channel_map import read_channel_map, write_channel_map
+from logan.configuration.channel_map import read_channel_map
 from logan.configuration.problems import template
 from logan.errors import ConfigurationError, ConflictError, LoganError
 from logan.frames.table import SignalColumn
 from logan.pipeline.builds import BuildFolder, open_library, shown_units
+from logan.pipeline.channels import write_channel_map
 from logan.pipeline.dbc_files import named_dbcs
 from logan.pipeline.ingest import read_logs
 from logan.pipeline.logs_reader import PLAINLY, Reading

@@ -2,8 +2,9 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from logan.channels.vocabulary import channel_names
-from logan.configuration.channel_map import read_channel_map, write_channel_map
+from logan.configuration.channel_map import read_channel_map
 from logan.errors import ConfigurationError
+from logan.pipeline.channels import write_channel_map
 from logan.settings import ChannelMap, ChannelSource
 
 COMMENTED = """\
