@@ -251,7 +251,7 @@ def _ticks(axis: Axis, low: float, high: float, most: int) -> list[tuple[float, 
 
 def _panel(panel: Panel, x_axis: Axis, x: Scale, y: Scale, width: float, *, is_last: bool) -> str:
     (left, right), (top, bottom) = (x.start, x.end), sorted((y.start, y.end))
-    order = (Span, Band, Bars, Line, Limit, Dots)
+    order, names = (Span, Band, Bars, Line, Limit, Dots), _y_axis(panel.y, y, left, right, width)
     marks = sorted(panel.marks, key=lambda mark: order.index(type(mark)))
     title = text(2.0, top - 0.8 * FONT, panel.y.title, is_bold=True) if panel.y.title else ""
     read = (
@@ -262,7 +262,8 @@ def _panel(panel: Panel, x_axis: Axis, x: Scale, y: Scale, width: float, *, is_l
     )
     return (
         f'<g class="panel"{read}>{title}{_x_axis(x_axis, x, top, bottom, is_labeled=is_last)}'
-        f"{_y_axis(panel.y, y, left, right, width)}{''.join(_drawn(mark, x, y) for mark in marks)}"
+        f"{'' if panel.y.is_above else names}{''.join(_drawn(mark, x, y) for mark in marks)}"
+        f"{names if panel.y.is_above else ''}"
         f"{''.join(_end_labels(mark, x, y, _uprights(panel, x)) for mark in marks if isinstance(mark, Bars | Dots))}"
         f"{_line_names(panel, x, y, width)}{_limit_names(panel, x, y)}</g>"
     )
@@ -287,7 +288,8 @@ def _y_axis(axis: Axis, y: Scale, left: float, right: float, width: float) -> st
     for value, words in _ticks(axis, y.low, y.high, max(2, int(abs(y.end - y.start) / 32.0))):
         at = y.one(value)
         if axis.is_above:
-            drawn.append(text(left, y.one(value - 0.3), words, most=int((width - left) / (_CHARACTER * FONT))))
+            most = int((width - left) / (_CHARACTER * FONT))
+            drawn.append(text(left, y.one(value - 0.3), words, most=most, kind="halo"))
         elif axis.names:
             drawn.append(text(left - 8.0, at, words, anchor="end", most=_names_room(width)))
         else:
