@@ -44,7 +44,7 @@ def test_a_planned_value_comes_back_as_it_was_typed(tmp_path, capsys, typed, sho
     file = tmp_path / "van" / "build.toml"
     file.write_text(re.sub('(?m)^mass = "[^"]*"', f'mass = "{typed}"', file.read_text(encoding="utf-8")), "utf-8")
     out = run(capsys, "plan", "-b", tmp_path / "van", "--dry", "--full", "--units", units)[1]
-    assert re.search(rf"(?m)^test weight +{re.escape(shown)}  ", out)
+    assert re.search(rf"(?m)^test weight +{re.escape(shown)}(  |$)", out)
     assert re.search(rf"(?m)^Crr lost per degree .*{'%/°F' if units == 'us' else '%/K'}", out), "not the user's own"
 
 
