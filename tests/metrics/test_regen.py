@@ -319,9 +319,9 @@ def test_a_full_stop_is_from_above_eight_to_below_two_meters_per_second(start, e
         assert found.reason.startswith("no full stop from more than ")
 
 
-@pytest.mark.parametrize(("end", "is_enough"), [(19.65, False), (18.9, True)])
+@pytest.mark.parametrize(("end", "is_enough"), [(19.25, False), (19.2, True)])
 def test_five_watt_hours_without_the_pedal_tell_the_machines_efficiency(end, is_enough):
-    """18 kJ: at 20 m/s and 1.5 m/s2 the wheels give 47 kW beyond tires and air."""
+    """18 kJ: 17.6 of them are too few, 19.2 are enough."""
     found = value(slowed(20.0, end, ("brake_switch", 0.0), back_w=30_000.0), 5)
     assert isinstance(found, Estimate) is is_enough
     if not is_enough:
