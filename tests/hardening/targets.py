@@ -6,6 +6,7 @@ suite, and by ``tests.hardening.fuzz``, which tries a hundred thousand.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import functools
 import gzip
@@ -47,6 +48,7 @@ CORPUS = Path(__file__).with_name("corpus")
 """Inputs that once made something fall, by target."""
 
 SCRATCH = Path(tempfile.mkdtemp(prefix="logan-hardening-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
+atexit.register(shutil.rmtree, SCRATCH, ignore_errors=True)
 MOST_FRAMES_PER_BYTE = 1.0
 """No format says a frame in less than a byte, unless it is packed."""
 
