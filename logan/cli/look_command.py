@@ -83,10 +83,12 @@ def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:
         print_lines(f"{len(known)} ids with a message in the DBC, {len(unknown)} without")
     if summary.signals:
         print_lines("")
+        buses = {message.bus for message in summary.messages}
+        only_bus = f"{min(buses)}/" if len(buses) == 1 and any(buses) else ""
         told = [signal for signal in summary.signals if is_full or signal.channel] or summary.signals
         signals = [
             (
-                signal.signal.split("/", 1)[-1] if len({m.bus for m in summary.messages}) < 2 else signal.signal,
+                signal.signal.removeprefix(only_bus),
                 signal.unit or "?",
                 *([number(signal.rate_hz, 1)] if is_full else []),
                 _short(signal.minimum),

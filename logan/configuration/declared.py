@@ -52,7 +52,9 @@ class Quantity:
         if isinstance(raw, Measured):
             return raw
         measured = parse_quantity(raw, self.to_unit, self.example, low=self.low or self.least, high=self.high)
-        if not self.low <= measured.value <= self.high or 0.0 < abs(measured.value) < self.least:
+        slack = 1e-9 * max(abs(self.low), abs(self.high))  # 140 °F is a hair more than 60 °C
+        is_inside = self.low - slack <= measured.value <= self.high + slack
+        if not is_inside or 0.0 < abs(measured.value) < self.least * (1.0 - 1e-9):
             raise ValueError(f"expected {self.range_in(measured.unit)}, got {measured.text or f'{measured.value:g}'}")
         return measured
 
@@ -62,13 +64,20 @@ class Quantity:
         return self.range_in("")
 
     def range_in(self, typed: str) -> str:
-        """What is allowed, in the unit that was typed."""
+        """What is allowed, in the unit that was typed: two digits, a little inside, where a bound is not round in it."""
         to_si = conversion(typed, self.to_unit) if typed else None
         low, least, high = (
-            plain_number(value if to_si is None else to_si.from_si(value))
-            for value in (self.low, self.least, self.high)
+            plain_number(value if to_si is None else _round_inside(to_si.from_si(value), rounded))
+            for value, rounded in ((self.low, math.ceil), (self.least, math.ceil), (self.high, math.floor))
         )
         return f"{low}{f', or {least}' if self.least else ''} to {high} {typed or self.shown}".strip()
+
+
+def _round_inside(value: float, rounded: Callable[[float], int]) -> float:
+    if math.isclose(value, float(f"{value:.3g}"), rel_tol=1e-9):
+        return value
+    step = 10.0 ** (math.floor(math.log10(abs(value))) - 1)
+    return rounded(value / step) * step
 
 
 @dataclass(frozen=True, slots=True)

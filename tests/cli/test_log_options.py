@@ -67,3 +67,15 @@ def test_a_table_that_is_not_recognised_is_described(tmp_path, capsys):
     summary = looked_at(capsys, log, "--format", "frame-text", "--columns", layout)
     assert [(e["bus"], e["can_id"], e["frame_count"]) for e in summary["messages"]] == [("vcan", "100", 4)]
     assert summary["duration_s"] == pytest.approx(0.3)
+
+
+def test_the_name_of_a_signal_is_shown_whole_whatever_it_is_made_of(tmp_path, capsys):
+    """Only a bus that all have is left out before a signal: a slash in a column's own name is part of it."""
+    log = write(tmp_path / "a.csv", "time (s),</script>,km/h left\n" + "".join(f"{i},{i},{i}\n" for i in range(5)))
+    assert main(["look", str(log), "--full"]) == 0
+    shown = capsys.readouterr().out
+    assert "\n</script>" in shown, shown
+    log = write(tmp_path / "a.log", drive(bus="can0"))
+    car = write(tmp_path / "car.dbc", DBC)
+    assert main(["look", str(log), "--dbc", str(car)]) == 0
+    assert "\nPack.Voltage" in capsys.readouterr().out

@@ -5,9 +5,11 @@ import re
 import pytest
 
 from logan.cli.main import main
+from logan.configuration.keys import BUILD_FILE
 from logan.errors import ConfigurationError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build, shown_units
 from logan.pipeline.settings_form import read_form, save_fields, save_text, settings_like
+from logan.units import DisplayUnits
 
 
 @pytest.fixture
@@ -24,9 +26,26 @@ def field(form, key):
 def test_a_form_shows_what_stands_in_the_file_and_what_could(folder):
     mass = field(read_form(folder), "vehicle.mass")
     assert mass.text == "3640 lb ± 45 lb"
-    assert mass.hint.endswith("; 661.4 to 26455 lb")
+    assert mass.hint.endswith("; 670 to 26000 lb")
     assert mass.is_required
     assert "van" in field(read_form(folder), "vehicle.body_class").choices
+
+
+@pytest.mark.parametrize("system", ["us", "metric"])
+def test_a_range_is_said_in_few_digits_and_what_it_says_is_taken(system):
+    bounds = re.compile(r"(?:^|; )(-?[\d.]+)(?:, or ([\d.]+))? to (-?[\d.]+) (\S.*)$")
+    found = {
+        one.key: said.groups()
+        for one in settings_like("", DisplayUnits.parse(system))
+        if (said := bounds.search(one.hint)) is not None
+    }
+    assert found["target.range"][::2] == (("0.63", "1800") if system == "us" else ("1", "3000"))  # from 1 to 3000 km
+    keys = {f"{table.name}.{key.name}": key for table in BUILD_FILE.keys for key in getattr(table.kind, "keys", ())}
+    assert len(found) > 30
+    for name, (*numbers, unit) in found.items():
+        for number in filter(None, numbers):
+            assert len(number.replace(".", "").strip("-0")) <= 3, f"{name}: {number}"
+            keys[name].kind.read(f"{number} {unit}")  # raises where it is refused
 
 
 def test_saving_changes_the_key_and_keeps_the_comments(folder):
