@@ -64,7 +64,7 @@ class Quantity:
         return self.range_in("")
 
     def range_in(self, typed: str) -> str:
-        """What is allowed, in the unit that was typed: two digits, a little inside, where a bound is not round in it."""
+        """What is allowed, in the unit that was typed; to two digits, a little inside, where it is not round in it."""
         to_si = conversion(typed, self.to_unit) if typed else None
         low, least, high = (
             plain_number(value if to_si is None else _round_inside(to_si.from_si(value), rounded))
