@@ -30,7 +30,7 @@ from logan.web.uploads import Upload, Uploads
 from logan.web.words import in_page_words, worded
 
 _SPARK_POINTS: Final = 120
-_ANALYSIS_RATIO: Final = defaultdict(lambda: 15.0)
+_ANALYSIS_RATIO: Final[defaultdict[str, float]] = defaultdict(lambda: 15.0)
 """How much longer than reading a log its analysis takes, by its suffix: 15 as measured on candump logs of 3 to 50 MB
 at first, then as the last import took."""
 
@@ -42,7 +42,8 @@ def follow(
 
     What follows takes ``ratio`` times the reading: once at the end of one drive, else after each log.
     """
-    size_bytes, read_before, last = sum(path.stat().st_size for path in paths), 0, None
+    size_bytes, read_before = sum(path.stat().st_size for path in paths), 0
+    last: IngestProgress | None = None
     began_s = 0.0
 
     def tell(progress: IngestProgress) -> None:
