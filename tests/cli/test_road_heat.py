@@ -63,7 +63,6 @@ def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
 @pytest.mark.parametrize(
     ("found", "words"),
     [
-        (road((part(peak=Refusal("the rise is 3.6 times the highest that was seen")),)), "no point is given, the rise"),
         (road((part(red=None),)), "230 (221 to 246) no limit"),
         (road((part(to_red=Estimate(480.0, "s", 90.0)),), over=0.2), "red after 8 ± 2 min"),
         (road((part(),), over=0.0, empty=300.0), "end of its window after 5 min"),
@@ -72,6 +71,23 @@ def test_a_refused_part_leaves_no_chance_and_says_why(capsys):
 )
 def test_what_may_not_be_said_and_what_runs_out(found, words, capsys):
     assert words in shown(found, capsys)
+
+
+def test_where_no_one_figure_may_be_said_the_band_stands_with_the_reason_on_every_face(capsys):
+    """Terminal, report and its appendix: a peak once stood as "? (221 to 246)", and minute by minute in full."""
+    found = road((part(peak=Refusal("the rise is 3.6 times the highest that was seen")), part("cells")))
+    found.comes_near = True
+    inputs = SimpleNamespace(roads=(found,), units=DisplayUnits.parse("mi,F"))
+    for (section,) in (heat_section(inputs), heat_appendix(inputs)):
+        table = next(block for block in section.blocks if type(block).__name__ == "TableBlock")
+        motor, cells = (row[1] for row in table.rows)
+        assert motor == "221 to 246, no one figure: the rise is 3.6 times the highest that was seen"
+        assert cells == "230 (221 to 246)"
+    last = heat_appendix(inputs)[0].blocks[-1].rows[-1]
+    assert last[1:] == ("221-246", "230 (221-246)")
+    kinds = [[type(mark).__name__ for mark in panel.marks][:2] for panel in road_figure(found, inputs.units).panels]
+    assert kinds == [["Band", "Limit"], ["Band", "Line"]]
+    assert "motor 221 to 246, no one 248" in shown(found, capsys)
 
 
 def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():

@@ -33,7 +33,9 @@ def _panel(part: PartForecast, ink: str, units: DisplayUnits) -> Panel:
         np.array([units.temperature_of(value) for value in one.tolist()])
         for one in (part.low_degc, part.middle_degc, part.high_degc)
     )
-    marks: list[Mark] = [Band(x=minutes, low=low, high=high, ink=ink), Line(x=minutes, y=middle, ink=ink)]
+    marks: list[Mark] = [Band(x=minutes, low=low, high=high, ink=ink)]
+    if isinstance(part.peak_degc, Estimate):
+        marks.append(Line(x=minutes, y=middle, ink=ink))
     for level, label in ((part.amber_degc, "amber"), (part.derate_degc, "derating"), (part.red_degc, "red")):
         if level is not None:
             marks.append(
@@ -79,13 +81,8 @@ def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
 
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
-    """Chances in three lines, parts with their peaks and times, curves with bands, what may not be said, and advice."""
-    reasons = [
-        f"{part.part}: no point is given, {part.peak_degc.reason}"
-        for part in found.forecast.parts
-        if isinstance(part.peak_degc, Refusal)
-    ]
-    notes = [f"Note: {note}." for note in (*reasons, *found.notes)]
+    """Chances in three lines, parts with their peaks and times or why there is none, curves with bands, and advice."""
+    notes = [f"Note: {note}." for note in found.notes]
     if found.advice:
         notes.append(f"Next: {found.advice}.")
     curves: tuple[Block, ...] = ()
@@ -167,12 +164,19 @@ def _arrival(found: RoadHeat) -> str:
 
 
 def _row(part: PartForecast, units: DisplayUnits) -> tuple[str, ...]:
-    at = int(part.middle_degc.argmax())
-    low, high = (f"{units.temperature_of(float(value[at])):.0f}" for value in (part.low_degc, part.high_degc))
-    point = f"{units.temperature_of(part.peak_degc.value):.0f}" if isinstance(part.peak_degc, Estimate) else "?"
+    point, at = part.peak_degc, int(part.middle_degc.argmax())
+    why = f", no one figure: {point.reason}" if isinstance(point, Refusal) else ""
+    peak = _banded(part, at, units, point.value if isinstance(point, Estimate) else None, " to ") + why
     red = "no limit given" if part.red_degc is None else f"{units.temperature_of(part.red_degc):.0f}"
     times = (part.to_amber_s, part.to_derate_s, part.to_red_s)
-    return (part.part, f"{point} ({low} to {high})", red, *(_minutes(time) for time in times))
+    return (part.part, peak, red, *(_minutes(time) for time in times))
+
+
+def _banded(part: PartForecast, at: int, units: DisplayUnits, point_degc: float | None, to: str = "-") -> str:
+    """A temperature with its 90 % band at a moment; the band alone where no one figure may be said."""
+    low, high = (f"{units.temperature_of(float(value[at])):.0f}" for value in (part.low_degc, part.high_degc))
+    band = f"{low}{to}{high}"
+    return band if point_degc is None else f"{units.temperature_of(point_degc):.0f} ({band})"
 
 
 def _minutes(time: Estimate | Refusal) -> str:
@@ -188,11 +192,8 @@ def _moments(found: RoadHeat, units: DisplayUnits) -> TableBlock:
     at = sorted({round(last * k / (_MOMENTS - 1)) for k in range(_MOMENTS)})
 
     def shown(part: PartForecast, index: int) -> str:
-        low, middle, high = (
-            f"{units.temperature_of(float(value[index])):.0f}"
-            for value in (part.low_degc, part.middle_degc, part.high_degc)
-        )
-        return f"{middle} ({low}-{high})"
+        middle = float(part.middle_degc[index]) if isinstance(part.peak_degc, Estimate) else None
+        return _banded(part, index, units, middle)
 
     return TableBlock(
         headings=("min", *(part.part for part in parts)),
