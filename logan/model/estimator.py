@@ -95,8 +95,7 @@ def fit_result_of(
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
     full = _full_words(learned_besides.full_regen_ratio)
-    words = plain_words(posterior, prior, drive_count=len(information), is_prior_dominated=is_dominated)
-    return FitResult(
+    found = FitResult(
         posterior=posterior,
         prior=prior,
         between_drive_sigma_ratio=day_sigma,
@@ -113,9 +112,10 @@ def fit_result_of(
         is_prior_dominated=is_dominated,
         converged=solution.converged,
         message=solution.message,
-        statements=words,
-        warnings=(*words, *_limit_words(solution.regen_limit), *full, *_data_warnings(drives)),
     )
+    words = plain_words(found)
+    more = (*_limit_words(solution.regen_limit), *full, *_data_warnings(drives))
+    return replace(found, statements=words, warnings=(*words, *more))
 
 
 def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
@@ -337,14 +337,12 @@ DRIVES_CANNOT_KNOW: Final = (
 )
 
 
-def plain_words(
-    posterior: ParameterDistribution, prior: ParameterDistribution, *, drive_count: int, is_prior_dominated: bool
-) -> tuple[str, ...]:
+def plain_words(found: FitResult) -> tuple[str, ...]:
     """What was learned, and what the data cannot tell, in plain words."""
-    words = []
+    posterior, prior, drive_count, words = found.posterior, found.prior, found.drive_count, []
     if drive_count == 0:
         words.append("mostly your plan: no drive took part, these are its values")
-    elif is_prior_dominated:
+    elif found.is_prior_dominated:
         drives = "one drive" if drive_count == 1 else f"{drive_count} drives"
         words.append(f"mostly your plan: {drives} cannot tell the vehicle from that day; the plan still says most")
     for one, other, correlation in confounded_pairs(posterior, prior):
@@ -353,7 +351,7 @@ def plain_words(
             f"the data can't tell {first} and {second} apart (correlation {correlation:+.2f}); "
             "their joint effect on consumption is better known than either"
         )
-    known = zip(PLAIN_NAMES, posterior.width_over(prior), prior.log_sigma, strict=True)
+    known = zip(PLAIN_NAMES, found.learned_ratio, prior.log_sigma, strict=True)
     untouched = [name for name, ratio, before in known if before > 0 and ratio > NOT_LEARNED_RATIO]
     if untouched and drive_count:
         words.append(f"not learned from these drives: {', '.join(untouched)}")

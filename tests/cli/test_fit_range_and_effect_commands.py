@@ -58,6 +58,32 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
     assert "truck scale" not in " ".join(after["report"]["fit"]["warnings"])
 
 
+@pytest.mark.parametrize("is_full", [False, True])
+def test_a_drive_says_when_its_figures_are_by_the_plan_until_a_fit_of_this_logan_is_kept(
+    build, capsys, monkeypatch, is_full
+):
+    """After an update of logan, or a note on a drive, the fit that was kept holds no more."""
+    asked = ("drive", "1", "-b", build, *(["--full"] if is_full else []))
+    warning = "are by the plan: no fit is up to date, run logan fit."
+
+    def shown():
+        return " ".join(run(capsys, *asked)[1].split())
+
+    run(capsys, "fit", "-b", build)
+    fitted = shown()
+    assert warning not in fitted
+    assert "by fit of 4 drives" in fitted
+    monkeypatch.setattr("logan.pipeline.refine.science_edition", lambda: "another")
+    monkeypatch.setattr("logan.pipeline.refine._LAST", {})
+    assert warning in shown()
+    assert "by fit of" not in shown()
+    run(capsys, "fit", "-b", build)
+    assert shown() == fitted
+    run(capsys, "drive", "1", "-b", build, "--payload", "40 lb")
+    assert warning in shown()
+    run(capsys, "drive", "1", "-b", build, "--payload", "0 lb")
+
+
 def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, capsys):
     code, out, _ = run(capsys, "range", "-b", build)
     assert code == 0

@@ -259,6 +259,23 @@ def test_a_limit_counts_from_a_twentieth_of_the_braking_on(until_s, name):
     assert (one.limited.moving_s > 0.0) == bool(name)
 
 
+@pytest.mark.parametrize(
+    ("peak_a", "drawn_a", "is_reached"),
+    [(150.0, 1.9, True), (150.0, 2.1, False), (400.0, 3.9, True), (-400.0, 3.9, True), (400.0, 4.1, False)],
+)
+def test_at_a_limit_of_zero_the_auxiliaries_may_draw_two_amperes_or_a_hundredth_of_the_largest(
+    peak_a, drawn_a, is_reached
+):
+    """A sensor of hundreds of amperes is a hundredth of them off, and the DC-DC converter draws on at standstill."""
+    stop = pulses((61.0, 66.0), watts=1.0)
+    drive, build = slowing(
+        9_000, lambda time_s: 300.0 - 400.0 * np.where(time_s < 0.5, peak_a, drawn_a),
+        ("brake_switch", stop), ("charge_current_limit", limit_of((61.0, 66.0))), seconds=5.0,
+    )  # fmt: skip
+    (one,) = found_in(drive, build)
+    assert bool(one.limited_by) is is_reached
+
+
 def test_of_two_limits_the_one_that_held_back_most_is_named():
     """The build's cap of 3 kW is reached throughout, the charge current's only for two of ten seconds."""
     drive, build = slowing(

@@ -41,7 +41,7 @@ def test_parameters_that_go_together_are_named(result):
         log_mean=result.prior.log_mean, log_covariance=covariance, sources=result.prior.sources
     )
     assert confounded_pairs(posterior, result.prior) == (("drag_area_m2", "rolling_coefficient", pytest.approx(-0.95)),)
-    words = plain_words(posterior, result.prior, drive_count=5, is_prior_dominated=False)
+    words = plain_words(replace(result, posterior=posterior))
     assert any("can't tell CdA and Crr apart" in line for line in words)
 
 

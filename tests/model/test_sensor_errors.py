@@ -20,7 +20,7 @@ from logan.ledger.reckon import energy_ledger
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit, with_intervals_widened
 from logan.model.fitted_build import fitted_build
-from logan.model.parameters import EFFICIENCIES
+from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.model.unknowns import whole_efficiencies
@@ -202,4 +202,9 @@ def test_efficiencies_are_shown_as_a_plan_counts_them(exact):
         assert shown.value < exact.estimate(name).value
         assert shown.value == pytest.approx(np.median(samples[:, place]), rel=0.01)
         assert shown.sigma == pytest.approx(samples[:, place].std(), rel=0.08)
+        planned = exact.prior.estimate(name)
+        shrunk = shown.sigma / shown.value / (planned.sigma / planned.value)  # what the table shows side by side
+        assert exact.learned_ratio[PARAMETER_NAMES.index(name)] == pytest.approx(shrunk, rel=1e-3)
+        assert exact.posterior.width_over(exact.prior)[PARAMETER_NAMES.index(name)] != pytest.approx(shrunk, rel=1e-2)
+    assert exact.learned_ratio[0] == pytest.approx(exact.posterior.width_over(exact.prior)[0])
     assert exact.as_planned("mass_kg") == exact.estimate("mass_kg")
