@@ -230,7 +230,8 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
     return settings_fingerprint(
         science_edition(),
         schema_of(Refinement),
-        calibrated(library, folder.settings()),
+        # Not where they lie: a build that was moved, or named from another folder, is the same.
+        replace(calibrated(library, folder.settings()), dbc_paths=(), dbc_by_bus={}),
         folder.measurements(),
         sha256(plans[-1].read_bytes()).hexdigest() if plans else "",
         [(record.id, record.conditions, record.summary.admission) for record in library.drives() if not record.damage],

@@ -60,19 +60,21 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
 
 @pytest.mark.parametrize("is_full", [False, True])
 def test_a_drive_says_when_its_figures_are_by_the_plan_until_a_fit_of_this_logan_is_kept(
-    build, capsys, monkeypatch, is_full
+    build, capsys, monkeypatch, tmp_path, is_full
 ):
-    """After an update of logan, or a note on a drive, the fit that was kept holds no more."""
-    asked = ("drive", "1", "-b", build, *(["--full"] if is_full else []))
+    """After an update of logan, or a note on a drive, the fit that was kept holds no more; a move changes nothing."""
+    full = ["--full"] if is_full else []
     warning = "are by the plan: no fit is up to date, run logan fit."
 
-    def shown():
-        return " ".join(run(capsys, *asked)[1].split())
+    def shown(folder=build):
+        return " ".join(run(capsys, "drive", "1", "-b", folder, *full)[1].split())
 
     run(capsys, "fit", "-b", build)
     fitted = shown()
     assert warning not in fitted
     assert "by fit of 4 drives" in fitted
+    monkeypatch.setattr("logan.pipeline.refine._LAST", {})
+    assert shown(shutil.copytree(build, tmp_path / "moved")) == fitted
     monkeypatch.setattr("logan.pipeline.refine.science_edition", lambda: "another")
     monkeypatch.setattr("logan.pipeline.refine._LAST", {})
     assert warning in shown()
