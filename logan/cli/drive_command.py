@@ -169,11 +169,10 @@ def register(app: typer.Typer) -> None:
 def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
     print_header(stored, units)
-    if not is_full:  # else the tables say it
-        print_regen_share(stored.analysis)
     if stored.analysis.regen.basis == "plan":
         print_lines("Regen 3 to 8 and ledger are by the plan: no fit is up to date, run logan fit.")
-    if not is_full:
+    if not is_full:  # else the tables say it
+        print_regen_share(stored.analysis)
         print_currents(stored.analysis)
     print_drive_limits(stored, units, is_full=is_full)
     print_lines("")
