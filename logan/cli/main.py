@@ -92,7 +92,7 @@ def main(arguments: list[str] | None = None) -> int:
         return _refuse(str(error))
     except typer.Abort:
         outcome = INTERRUPTED
-    except SystemExit:
+    except (SystemExit, BrokenPipeError):
         # So the library ends when the reader of our output has gone, as in `logan drives | head`: no fault.
         return 0
     except OSError as error:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import errno
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -48,3 +51,17 @@ def test_ctrl_c_says_that_nothing_half_done_was_kept(broken, capsys):
 def test_help_and_version_are_done(arguments, capsys):
     assert main(arguments) == 0
     assert "logan" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["gearing", "new"])
+def test_a_reader_that_has_gone_is_no_fault(tmp_path, name):
+    """``logan gearing | head`` once said "Broken pipe" of answers that are kept back until the end."""
+    assert main(["new", str(tmp_path / "van")]) == 0
+    command = {"gearing": ["gearing", "-b", "van"], "new": ["new", "other"]}[name]
+    inner, outer = os.pipe()
+    os.close(inner)
+    done = subprocess.run(
+        [sys.executable, "-m", "logan", *command], cwd=tmp_path, stdout=outer, stderr=subprocess.PIPE, check=False
+    )
+    os.close(outer)
+    assert (done.returncode, done.stderr) == (0, b"")
