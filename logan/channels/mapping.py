@@ -81,7 +81,7 @@ def map_sources(
     """Map several logs of one drive, each on its own clock.
 
     A channel is taken from the first log that has its signal. A column that carries a
-    channel's own name, as those of a track do, is taken where the map says nothing of it.
+    channel's own name, as those of a track do, is taken where no log has the signal that the map names for it.
 
     Parameters
     ----------
@@ -96,17 +96,19 @@ def map_sources(
         As in ``map_channels``; also when no log has any signal of the map.
     """
     left = list(channel_map.sources)
+    named = {source.channel for source in left if any(table.find(source.signal) for table in tables)}
     mapped: list[MappedChannels] = []
     for number, table in enumerate(tables):
         here = [source for source in left if table.find(source.signal)]
         left = [source for source in left if source not in here]
         if number:
-            named = {source.channel for source in channel_map.sources}
-            here += [
-                ChannelSource(channel=column.name, signal=column.key)
+            own = {
+                column.name: ChannelSource(channel=column.name, signal=column.key)
                 for column in table
                 if column.name not in named and channel_kind(column.name) is not None
-            ]
+            }
+            here += own.values()
+            left = [source for source in left if source.channel not in own]
         if here:
             part = ChannelMap(tuple(here))
             mapped.append(map_channels(table, part, drop_not_available=drop_not_available, is_strict=is_strict))

@@ -242,6 +242,16 @@ def test_several_logs_share_one_map_and_a_track_maps_itself():
     assert [flag.code for flag in mapped[0].flags] == ["signal_missing"]
 
 
+def test_a_track_speaks_for_a_channel_whose_signal_no_log_has():
+    """The map names the receiver's signals; where it was not on the bus that day, the phone's track stands in."""
+    sources = ChannelMap((source("speed", "Spd"), source("latitude", "Lat"), source("elevation", "Height")))
+    can = table(column("Spd", [1.0], unit="m/s"), column("Height", [5.0], unit="m"))
+    track = table(column("latitude", [10.0], unit="deg"), column("elevation", [9.0], unit="m"))
+    mapped = map_sources([can, track], sources)
+    assert [sorted(part.channels) for part in mapped] == [["elevation", "speed"], ["latitude"]]
+    assert not [flag for part in mapped for flag in part.flags if flag.code == "signal_missing"]
+
+
 def test_no_log_with_any_signal_of_the_map_is_refused():
     with pytest.raises(ChannelError, match="in any of the logs"):
         map_sources([table(column("A", [1.0], unit="V"))], ChannelMap((source("speed", "X"),)))

@@ -129,12 +129,12 @@ export function keyFigure(label, value, detail, tone) {
 // Rows are {cells, tone}; a column of words is set from the left.
 export function table(caption, headings, rows, wordy) {
   const cell = (content, column) => column === 0
-    ? make("th", { scope: "row" }, content)
-    : make("td", { class: wordy && wordy.includes(column) ? "words" : null }, content);
+    ? make("th", { scope: "row", "data-head": headings[0] }, content)
+    : make("td", { class: wordy && wordy.includes(column) ? "words" : null, "data-head": headings[column] }, content);
   const head = headings.map((heading, column) =>
     make("th", { scope: "col", class: wordy && wordy.includes(column) ? "words" : null }, heading));
   const body = rows.map((row) => make("tr", { class: row.tone || null }, row.cells.map(cell)));
-  // On a phone, rows of words stand below each other rather than in columns too narrow to read.
+  // On a phone, rows of words stand below each other, each with its heading, rather than in columns too narrow to read.
   return make("div", { class: wordy && wordy.length > 2 ? "table wordy" : "table", tabindex: "0", role: "region", "aria-label": caption },
     make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
 }
