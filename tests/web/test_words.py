@@ -82,3 +82,20 @@ def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
 )
 def test_words_for_a_terminal_are_turned_into_the_pages(said, shown):
     assert in_page_words(said) == shown
+
+
+@pytest.mark.parametrize(
+    ("system", "load", "foreign"),
+    [
+        ("us", "such as 300 lb", r"\d (kg|km/h|km|kPa|°C)\b"),
+        ("metric", "such as 150 kg", r"\d (lb|mph|mi|psi|°F)\b"),
+    ],
+)
+def test_examples_in_the_fields_are_in_the_units_of_the_build(client, workspace, system, load, foreign):
+    settings = workspace / "van" / "build.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace('units = "us"', f'units = "{system}"'), encoding="utf-8")
+    for page in ("logs", "drives/1", "range"):
+        shown = client.get(f"/builds/van/{page}").text
+        assert page == "range" or load in shown
+        assert not re.findall(foreign, shown), page
