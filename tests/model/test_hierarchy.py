@@ -30,7 +30,7 @@ def random_blocks(rng, drives, head=7):
         gradient=np.array([gradient[block] for block in blocks]),
         cross=np.array([dense[:head, block] for block in blocks]),
         information=np.array([dense[block, block] for block in blocks]),
-        says=(),
+        likelihoods=(),
     )
     return quadratic, dense, gradient
 
