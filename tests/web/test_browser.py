@@ -315,8 +315,14 @@ def settings_in_conflict(page, address, demo):
 def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
     address, _ = served
     (tmp_path / "logger" / "card").mkdir(parents=True)
-    page.goto(f"{address}/builds/demo/logs")
-    page.get_by_text("Watch a folder on this machine").click()
+    held = []
+    page.route("**/watch.js*", lambda route: held.append(route))
+    page.goto(f"{address}/builds/demo/logs", wait_until="commit")
+    page.get_by_text("Watch a folder on this machine").click()  # before its script is there
+    page.wait_for_timeout(200)
+    for route in held:
+        route.continue_()
+    page.unroute("**/watch.js*")
     page.get_by_text("files lie in it").wait_for()
     page.get_by_label("Folder", exact=True).fill(str(tmp_path / "logger"))
     page.get_by_role("button", name="Look into it").click()

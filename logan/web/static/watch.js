@@ -35,9 +35,12 @@ export async function watching(showImported) {
     // A server that is gone for a moment is asked again.
     try { show(await ask("GET", api + "/watch")); } catch (error) { setTimeout(look, LOOK_EVERY_MS); }
   };
-  byId("watch").addEventListener("toggle", guarded(async () => {
+  const offer = guarded(async () => {
     if (byId("watch").open && !byId("watch-folder").value) { await pick(""); }
-  }));
+  });
+  byId("watch").addEventListener("toggle", offer);
+  // It may have been opened before this script was there.
+  offer();
   byId("watch-look").addEventListener("click", guarded(() => pick(byId("watch-folder").value)));
   byId("watch-form").addEventListener("submit", guarded(async (event) => {
     show(await ask("POST", api + "/watch", { folder: event.target.folder.value }));
