@@ -73,7 +73,10 @@ class Sensor:
     USABLE: Final = "usable_energy"
 
 
-UNKNOWNS: Final = ("current_gain", "voltage_gain", "speed_gain", "current_zero", "temperature_offset", "usable_energy")
+UNKNOWNS: Final = (
+    Sensor.CURRENT_GAIN, Sensor.VOLTAGE_GAIN, Sensor.SPEED_GAIN, Sensor.CURRENT_ZERO, Sensor.TEMPERATURE_OFFSET,
+    Sensor.USABLE,
+)  # fmt: skip
 """Order of every vector here."""
 
 UNITS: Final = ("ratio", "ratio", "ratio", "A", "K", "ratio")

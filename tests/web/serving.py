@@ -72,7 +72,8 @@ def opened(browser, refusals=(), **context):
     if refusals is None:
         return
     seen = [re.search(r"status of (\d+) \(", fault) for fault in faults]
-    assert [int(status[1]) if status else fault for status, fault in zip(seen, faults, strict=True)] == list(refusals)
+    told = [int(status[1]) if status else fault for status, fault in zip(seen, faults, strict=True)]
+    assert told == list(refusals), told
 
 
 def drop(page, paths):
@@ -97,3 +98,11 @@ def faults_of(page, *, of_any_weight=False):
 
     found = Axe().run(page).response["violations"]
     return [f"{f['id']}: {f['nodes'][0]['html'][:150]}" for f in found if of_any_weight or f["impact"] in SERIOUS]
+
+
+def fill_in(field, text):
+    """Type into a field, or choose where it offers a choice."""
+    if field.evaluate("field => field.tagName") == "SELECT":
+        field.select_option(text)
+    else:
+        field.fill(text)

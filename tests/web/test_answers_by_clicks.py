@@ -10,7 +10,7 @@ from logan.demo.conversion import SENSORS, TRUTH
 from logan.demo.messages import candump_lines
 from logan.demo.routes import mixed_route
 from logan.demo.twin import drive_twin
-from tests.web.serving import drop, opened
+from tests.web.serving import drop, fill_in, opened
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -33,11 +33,7 @@ def ask(build, name, **options):
     page.locator("#command option").first.wait_for(state="attached")
     page.locator("#command").select_option(name)
     for option, text in options.items():
-        field = page.locator(f"#option-{option}")
-        if field.evaluate("field => field.tagName") == "SELECT":
-            field.select_option(text)
-        else:
-            field.fill(text)
+        fill_in(page.locator(f"#option-{option}"), text)
     page.get_by_role("button", name="Show it").click()
     page.locator("#command-answer > *").first.wait_for()
     answer = page.locator("#command-answer")

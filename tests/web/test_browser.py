@@ -312,6 +312,23 @@ def settings_in_conflict(page, address, demo):
     assert '"5 kg m2"' in text
 
 
+def test_a_form_sent_before_its_script_is_there_keeps_what_was_typed(page, served):
+    address, _ = served
+    held = []
+    page.route("**/home.js*", lambda route: held.append(route))
+    page.goto(address, wait_until="commit")
+    page.get_by_label("Name of the conversion").fill("soon")
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(200)
+    assert held
+    assert page.url.rstrip("/") == address
+    for route in held:
+        route.continue_()
+    page.unroute("**/home.js*")
+    page.wait_for_load_state("networkidle")
+    assert page.get_by_label("Name of the conversion").input_value() == "soon"
+
+
 def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
     address, _ = served
     (tmp_path / "logger" / "card").mkdir(parents=True)

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from tests.web.serving import drop, opened
+from tests.web.serving import drop, fill_in, opened
 from tests.web.strange_vehicle import write_strange
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -28,11 +28,7 @@ def test_a_log_and_dbcs_never_seen_come_to_a_certificate(browser, served, tmp_pa
         page.wait_for_url("**/settings")
         page.goto(build)
         for key, text in VEHICLE.items():
-            field = page.locator(f'[name="{key}"]')
-            if field.evaluate("field => field.tagName") == "SELECT":
-                field.select_option(text)
-            else:
-                field.fill(text)
+            fill_in(page.locator(f'[name="{key}"]'), text)
         page.get_by_role("button", name="These are mine").click()
         page.locator(".verdict").wait_for()
         page.goto(f"{build}/logs")

@@ -111,7 +111,6 @@ export async function logs() {
     if (event.detail.length && !hour.mapped && byId("channels").hidden) { byId("channels-button").click(); }
   }));
   whenCame(["import"], guarded(list));
-  byId("import-form").addEventListener("submit", (event) => event.preventDefault());
   await Promise.all([watching(() => undefined), list(), dbcs()]);
   if (new URLSearchParams(location.search).get("channels") && found.length) { byId("channels-button").click(); }
 }
