@@ -13,6 +13,7 @@ from tests.cli.test_import_questions import alike_columns
 from tests.hardening.fault_table import new_build, write_table
 from tests.web.conftest import write_small_log
 from tests.web.serving import drop, opened, serving
+from tests.web.strange_vehicle import write_strange
 from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -342,3 +343,38 @@ def test_two_tabs_on_rows_lose_nothing_and_see_both_texts_of_one_row(browser, va
         mine.get_by_text("Saved.", exact=True).last.wait_for()
         mine.wait_for_function("() => document.querySelectorAll('#rows tbody [name=speed]')[1].value === '47 mph'")
         assert saved() == [(first[0][0], "67 mph"), *now[1:]]  # what nobody else touched is kept
+
+
+def test_two_quick_changes_of_one_tab_go_one_after_another_and_what_is_typed_meanwhile_stays(browser, served, tmp_path):
+    from playwright.sync_api import expect
+
+    address, _ = served
+    _, traction, body, _ = write_strange(tmp_path)
+    build = ask(f"{address}/api/v1/builds", "POST", {"name": "quick", "units": "us"})[1]["build"]
+    with opened(browser) as (page, _):
+        page.goto(f"{address}/builds/{build}/logs")
+        drop(page, [traction, body])
+        bus = {name: page.get_by_label(f"Bus of dbc_user/{name}.dbc") for name in ("traction", "body")}
+        bus["body"].wait_for()
+        held = []
+
+        def is_first_save(route):
+            return route.request.method == "PUT" and not held
+
+        page.route("**/dbcs", lambda route: held.append(route) if is_first_save(route) else route.continue_())
+        bus["traction"].fill("1")
+        with page.expect_request(lambda request: request.method == "PUT"):
+            page.keyboard.press("Tab")
+        bus["body"].fill("2")
+        bus["body"].press("Tab")  # saved too, while the first is under way
+        bus["traction"].press_sequentially("1")  # and this is still being typed
+        with page.expect_response(
+            lambda response: response.request.method == "PUT" and "body" in response.request.post_data
+        ):
+            held[0].continue_()
+        expect(bus["traction"]).to_be_focused()
+        expect(bus["traction"]).to_have_value("11")
+        with page.expect_response(lambda response: response.request.method == "PUT"):
+            bus["traction"].press("Tab")
+        named = ask(f"{address}/api/v1/builds/{build}/dbcs")[1]["dbcs"]
+        assert {dbc["file"]: dbc["bus"] for dbc in named} == {"dbc_user/traction.dbc": "11", "dbc_user/body.dbc": "2"}

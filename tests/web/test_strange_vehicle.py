@@ -38,7 +38,6 @@ def test_a_log_and_dbcs_never_seen_come_to_a_certificate(browser, served, tmp_pa
         for name, bus in (("traction", "1"), ("body", "2")):
             page.get_by_label(f"Bus of dbc_user/{name}.dbc").fill(bus)
             page.get_by_label(f"Bus of dbc_user/{name}.dbc").press("Tab")
-            page.wait_for_load_state("networkidle")
         page.locator("#dbcs").get_by_text("2A1").first.wait_for(state="detached")
         drop(page, [log])
         page.get_by_role("button", name="Use these and import").wait_for()

@@ -39,6 +39,14 @@ export const guarded = (action) => async (event) => {
   }
 };
 
+// What one page saves goes one after another: each change is made in the version that the one before it left.
+let last = Promise.resolve();
+export const inTurn = (action) => (...given) => {
+  const mine = last.then(() => action(...given));
+  last = mine.catch(() => undefined);
+  return mine;
+};
+
 // Saves a change. What was changed elsewhere meanwhile is never overwritten unseen: where it was another key, or the
 // same text, the change is sent again in the newest version; else both texts are shown, and the user picks.
 export async function saveGuarded(change, send, reload, before, told = (text) => text) {

@@ -1,5 +1,5 @@
 // Which signal is which channel: every candidate with a little plot, to confirm or to correct.
-import { ask, guarded, saveGuarded } from "./ask.js";
+import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
 import { api, channelWords, fill, make, say, svg } from "./page.js";
 
 const NONE = "";
@@ -170,7 +170,7 @@ export function channelForm(form, proposal, goOn) {
     const change = { channels: changed.map((choice) => choice.content).filter(Boolean),
       left_out: changed.filter((choice) => !choice.content).map((choice) => choice.channel) };
     let version = proposal.version;
-    const sent = await saveGuarded(change, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
+    const sent = await inTurn(saveGuarded)(change, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
       async () => { version = (await ask("GET", api + "/channels")).version; }, before);
     if (!sent) { return; }
     if (event.submitter && event.submitter.value === "save") { say("Saved. Now import the log.", "good"); return; }

@@ -1,5 +1,5 @@
 // One drive: figures, timeline, notes, tags, masks.
-import { ask, follow, guarded, saveGuarded } from "./ask.js";
+import { ask, follow, guarded, inTurn, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, partInFit, percent, say, table, units,
   whyOf } from "./page.js";
 import { Workbench } from "./workbench.js";
@@ -47,13 +47,13 @@ export async function drive() {
   let noted = null;
 
   // Only what was changed is sent, with the version it was changed in.
-  const change = async (content, words) => {
+  const change = inTurn(async (content, words) => {
     const { addNote, ...rest } = content;
     if (addNote) { rest.note = [noted.note, addNote].filter(Boolean).join("\n"); }
     await saveGuarded(rest, (sent) => ask("PATCH", address, { ...sent, version: bench.about.version }), () => bench.load(), (key) => noted[key] ?? "");
     show(await bench.load());
     if (words) { say(words, "good"); }
-  };
+  });
   const bench = new Workbench(n, change);
   const show = (stored) => {
     const analysis = stored.analysis, conditions = stored.record.conditions, part = partInFit(stored.record);

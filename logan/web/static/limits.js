@@ -1,5 +1,5 @@
 // Every limit by how close it came, each linked to its worst moment, and changed where it is shown.
-import { ask, guarded, saveGuarded } from "./ask.js";
+import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, fill, make, pageOf, say, shownAs, valueText } from "./page.js";
 
 const KEYS = ["amber", "red", "source"];
@@ -25,7 +25,7 @@ function editor(channel, form, again) {
   const given = (key) => known.get("limits." + channel + "." + key) || "";
   const inputs = KEYS.map((key) => make("input", { size: key === "source" ? 16 : 9, value: given(key), maxlength: 120, autocomplete: "off",
     "aria-label": channelWords(channel) + ", " + key, placeholder: key }));
-  const save = guarded(async () => {
+  const save = guarded(inTurn(async () => {
     const fields = {};
     KEYS.forEach((key, k) => {
       if (inputs[k].value.trim() !== given(key)) { fields["limits." + channel + "." + key] = inputs[k].value.trim(); }
@@ -35,7 +35,7 @@ function editor(channel, form, again) {
       async () => { version = (await ask("GET", api + "/settings")).version; }, (key) => given(key.split(".")[2]));
     say("Saved.", "good");
     await again();
-  });
+  }));
   return make("form", { class: "bar", on: { submit: save } }, inputs, make("button", { class: "plain" }, "Save"));
 }
 

@@ -1,5 +1,5 @@
 // Settings of which there are several, as small tables: scenarios, alternatives, curves, what was measured.
-import { ask, guarded, saveGuarded } from "./ask.js";
+import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
 import { api, channelWords, fill, make, say } from "./page.js";
 
 const TITLES = { "scenario": "Scenarios", "gearing.alternative": "Gearing to compare with", "pack.alternative": "Packs to compare with",
@@ -46,7 +46,7 @@ async function editor(place, name) {
     make("p", { class: "bar" }, make("button", { type: "button", class: "plain", on: { click: () => body.append(rowOf(null)) } }, "Add a row"),
       make("button", { class: "primary", type: "button", on: { click: save } }, "Save " + TITLES[name].toLowerCase())));
   };
-  const save = guarded(async () => {
+  const save = guarded(inTurn(async () => {
     const changes = [...takenOut, ...[...body.rows].map(changeOf).filter(Boolean)], lost = new Set(), text = JSON.stringify;
     // What was saved elsewhere is from now on what is changed, should the user want so.
     const newest = (conflict) => conflict.forEach((one) => {
@@ -58,7 +58,7 @@ async function editor(place, name) {
     found = saved || await send({ changes: rest });
     show();
     if (saved || rest.length) { say("Saved.", "good"); }
-  });
+  }));
   show();
 }
 

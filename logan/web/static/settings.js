@@ -1,5 +1,5 @@
 // The settings as a form, with the same checks as the file.
-import { ask, guarded, Refused, saveGuarded } from "./ask.js";
+import { ask, guarded, inTurn, Refused, saveGuarded } from "./ask.js";
 import { api, byId, channelWords, fill, make, say, table } from "./page.js";
 import { rows } from "./rows.js";
 
@@ -83,7 +83,7 @@ const readSettings = () => ask("GET", api + "/settings");
 export async function essentialForm(keys, saved) {
   const content = await readSettings(), known = new Map(content.sections.flatMap((section) => section.fields).map((field) => [field.key, field]));
   const fields = keys.map((key) => known.get(key)).filter(Boolean).map(fieldOf);
-  const form = make("form", { on: { submit: guarded(async () => { if (await saveForm(form, content.version, readSettings)) { saved(); } }) } },
+  const form = make("form", { on: { submit: guarded(inTurn(async () => { if (await saveForm(form, content.version, readSettings)) { saved(); } })) } },
     make("fieldset", {}, make("legend", {}, "Your vehicle"), fields), make("button", { class: "primary" }, "These are mine"));
   return form;
 }
@@ -113,16 +113,16 @@ export async function settings() {
     for (const section of form.querySelectorAll("fieldset")) { section.hidden = !section.querySelector("div:not([hidden]) input, div:not([hidden]) select"); }
   };
   byId("search").addEventListener("input", filter);
-  form.addEventListener("submit", guarded(async () => {
+  form.addEventListener("submit", guarded(inTurn(async () => {
     const saved = await saveForm(form, version, readSettings);
     if (saved || !form.querySelector("[aria-invalid]")) { await done(saved); }
-  }));
-  byId("save-text").addEventListener("click", guarded(async () => {
+  })));
+  byId("save-text").addEventListener("click", guarded(inTurn(async () => {
     const change = { text: text.value };
     let now = version;
     await done(await saveGuarded(change, (content) => ask("PUT", api + "/settings", { ...content, version: now }),
       async () => { now = (await readSettings()).version; }, () => null));
-  }));
+  })));
   rows(byId("rows"));
   show(await readSettings());
 }
