@@ -81,6 +81,11 @@ class Estimate:
     source: str = ""
     coverage_ratio: float | None = None
 
+    @property
+    def spread(self) -> float:
+        """``sigma`` to reckon on with; not a number where it is not known, so that nothing built on it shows a ±."""
+        return math.nan if self.sigma is None else self.sigma
+
     def interval(self, level_ratio: float = 0.9) -> tuple[float, float] | None:
         """Central normal interval that holds the truth with the given probability; None if unknown."""
         if self.sigma is None:

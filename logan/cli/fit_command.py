@@ -92,8 +92,8 @@ def sensor_lines(fit: FitResult) -> list[str]:
     known = fit.sensors.instruments
     gain, speed = known.power_gain, known.of("speed_gain")
     lines = [
-        f"Sensors, shared by all drives: pack power ± {100 * (gain.sigma or 0.0):.1f} %, "
-        f"speed ± {100 * (speed.sigma or 0.0):.1f} %; no number of drives narrows these."
+        f"Sensors, shared by all drives: pack power ± {100 * gain.spread:.1f} %, "
+        f"speed ± {100 * speed.spread:.1f} %; no number of drives narrows these."
     ]
     lines += [
         f"Taken off every drive: {name.replace('_', ' ')} {error:+.2f} A."
@@ -104,7 +104,7 @@ def sensor_lines(fit: FitResult) -> list[str]:
     if (shaft := fit.shaft) is not None:
         scale, lost = shaft.torque_scale, max(shaft.before_wh + shaft.behind_wh, 1e-9)
         lines.append(
-            f"Torque as logged is {scale.value:.3f} ± {scale.sigma or 0.0:.3f} of the true one; of what is lost while "
+            f"Torque as logged is {scale.value:.3f} ± {scale.spread:.3f} of the true one; of what is lost while "
             f"driving, {100 * shaft.before_wh / lost:.0f} % stays in inverter and motor, the rest behind the shaft."
         )
     return [*lines, *(f"Note: {note}." for note in known.notes), ""]

@@ -129,7 +129,7 @@ def _measurement(raw: dict[str, Any], where: str, problems: list[str]) -> Measur
     table = Table((Key("value", quantity, is_required=True), Key("shown", quantity), *_BESIDES))
     given = read_table(raw, table, where, problems)
     measured = given["value"]
-    if measured is not None and (measured.sigma or 0.0) <= 0.0:
+    if measured is not None and (measured.sigma is None or measured.sigma <= 0.0):
         problems.append(f'{where}.value: say how sure it is, such as "{quantity.example}"')
     for key, what in _missing(kind, given, quantity):
         problems.append(f"{where}.{key}: {what}")

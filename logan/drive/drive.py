@@ -291,6 +291,9 @@ STATION_WIND_FACTOR = 0.7
 GNSS_HEIGHT_SIGMA_M = 3.0
 """One standard uncertainty of a height whose own is not known (common practice for GNSS)."""
 
+UNKNOWN_HEIGHT_SIGMA_M = 50.0
+"""How far a road strays from its mean height where no elevation is logged (common practice for rolling country)."""
+
 
 def road_speed(drive: Drive) -> Channel | None:
     """Speed that a drive is reckoned with: the vehicle's own, else the satellites', else a wheel's."""

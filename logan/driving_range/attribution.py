@@ -362,7 +362,7 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
             BudgetRow(
                 source=name.replace("_", " "),
                 evaluation="B",
-                sigma=scale * (found.sigma or 0.0),
+                sigma=scale * found.spread,
                 unit="%" if is_ratio else found.unit,
                 sensitivity=float(moved[index]) / scale,
                 basis=found.source,

@@ -236,7 +236,7 @@ def _predicted(
     for drive in drives:
         seen = drive if limit is None else with_regen_limit(drive, limit)
         predicted = predicted_energy(fitted.shared, covariance, seen, rotating_kg, fitted.scales, source="fit")
-        sigma_wh = predicted.sigma or 0.0
+        sigma_wh = predicted.spread
         rows.append(
             LeftOutDrive(
                 drive_id=drive.drive_id,

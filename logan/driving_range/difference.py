@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import Drive, height_along
+from logan.drive.drive import UNKNOWN_HEIGHT_SIGMA_M, Drive, height_along
 from logan.driving_range.other_values import OtherValues, environment_by
 from logan.driving_range.prediction import draw_samples
 from logan.metrics.energy import energy_summary
@@ -60,7 +60,7 @@ class DriveSide:
     gain_wh_per_km : float
         Of the standard uncertainty of ``measured`` what the sensors' gains bring to every drive alike. [Wh/km]
     height_sigma_m : float
-        Standard uncertainty of a height; zero where none is logged. [m]
+        Standard uncertainty of a height, logged or not. [m]
     knows_wind : bool
         Whether wind was logged or noted.
     assumed : tuple of str
@@ -174,7 +174,7 @@ def side_of(drive: Drive, build: BuildSettings, label: str) -> DriveSide:
         measured=energy.net_wh_per_km,
         cabin_power_w=sum(logged) if logged else None,
         gain_wh_per_km=0.0 if isinstance(distance, Refusal) else gain_wh / distance.value * 1000.0,
-        height_sigma_m=0.0 if height is None else height.sigma_m,
+        height_sigma_m=UNKNOWN_HEIGHT_SIGMA_M if height is None else height.sigma_m,
         knows_wind="headwind" in drive or drive.conditions.wind_m_per_s is not None,
         assumed=tuple(f"{label}: {text}" for text in replay.assumed),
     )

@@ -190,4 +190,4 @@ def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSett
 
 def _value(estimate: Estimate, may_be_negative: bool) -> PlanningValue:
     value = estimate.value if may_be_negative else max(estimate.value, 0.0)
-    return PlanningValue(value, estimate.sigma or 0.0, estimate.source)
+    return PlanningValue(value, estimate.spread, estimate.source)

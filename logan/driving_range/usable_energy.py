@@ -209,7 +209,7 @@ def usable_energy_of(build: BuildSettings, fit: FitResult | None = None) -> Usab
     if fit is not None and fit.sensors is not None:
         found = fit.sensors.instruments.of(Sensor.USABLE)
         energy_wh *= float(np.exp(found.value))
-        sigma_wh = energy_wh * float(np.sqrt(np.expm1((found.sigma or 0.0) ** 2)))
+        sigma_wh = energy_wh * float(np.sqrt(np.expm1(found.spread**2)))
         source = found.source
         with_usable = fit.sensors.cross_covariance[:, UNKNOWNS.index(Sensor.USABLE)]
         follows = tuple((_pseudo_inverse(fit.shared_covariance) @ with_usable).tolist())

@@ -53,7 +53,7 @@ def drive_evidence(drive: Drive, source: str) -> tuple[InstrumentEvidence, ...]:
     elif speed is not None or "gnss_speed" in drive:
         say("speed is the satellites'", Sensor.SPEED_GAIN, 0.0, _DRIVE_SIGMA_RATIO, SATELLITE_SPEED_SIGMA_RATIO)
     if isinstance(zero, Estimate):
-        sigma = float(np.hypot(zero.sigma or 0.0, _ZERO_DRIFT_A))
+        sigma = float(np.hypot(zero.spread, _ZERO_DRIFT_A))
         say("current with the contactors open", Sensor.CURRENT_ZERO, zero.value, sigma)
     return tuple(found)
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from logan.drive.braking import Braking, brakings, friction_by_pressure
-from logan.drive.drive import Drive, PackPower, is_charging_at, pack_power
+from logan.drive.drive import UNKNOWN_HEIGHT_SIGMA_M, Drive, PackPower, is_charging_at, pack_power
 from logan.drive.logged_loads import AuxiliaryLoad, auxiliary_load
 from logan.drive.wheel_work import WheelWork, wheel_work
 from logan.ledger.ledger import EnergyLedger, LedgerEntry, LedgerSteps, all_rows
@@ -140,12 +140,14 @@ class _Account:
         kinetic, hills = float(work.kinetic_j.sum()), float(work.hills_j.sum())
         rolling_ratio = np.hypot(vehicle.rolling_coefficient.sigma / vehicle.rolling_coefficient.value, mass_ratio)
         air_ratio = vehicle.drag_area_m2.sigma / vehicle.drag_area_m2.value
-        height_j = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * (work.height_sigma_m or 0.0) * np.sqrt(2.0)
+        basis = "level road assumed" if work.height_sigma_m is None else "modeled"
+        height_m = work.height_sigma_m or UNKNOWN_HEIGHT_SIGMA_M
+        height_j = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * height_m * np.sqrt(2.0)
         friction, friction_sigma = self.friction_j
         return [
             _Spent("rolling", rolling, float(rolling_ratio) * rolling),
             _Spent("air", air, air_ratio * air),
-            _Spent("hills", hills, float(np.hypot(mass_ratio * hills, height_j))),
+            _Spent("hills", hills, float(np.hypot(mass_ratio * hills, height_j)), basis),
             _Spent("kinetic", kinetic, mass_ratio * abs(kinetic)),
             _Spent("friction brakes", friction, friction_sigma),
         ]

@@ -130,7 +130,7 @@ def _wheel(drive: Drive, build: BuildSettings) -> WheelCalibration:
         return all_refused(WheelCalibration, per_turn, verdict=per_turn.reason)
     planned = build.vehicle.tyre_rolling_circumference_m
     circumference, ratio = per_turn.value * build.powertrain.gearing.total_ratio, planned.value / per_turn.value
-    relative = (per_turn.sigma or 0.0) / per_turn.value
+    relative = per_turn.spread / per_turn.value
     of_ratio = float(np.hypot(relative, planned.sigma / planned.value))
     severity, verdict = _verdict(circumference / planned.value - 1.0)
     return WheelCalibration(

@@ -154,7 +154,7 @@ def _efficiency(wall: Figure, pack: Estimate) -> Figure:
         return Refusal("no energy from the wall was seen", "Check the wall channels")
     value = pack.value / wall.value
     low, high = POSSIBLE_EFFICIENCY_RATIO
-    sigma = value * float(np.hypot((wall.sigma or 0.0) / wall.value, (pack.sigma or 0.0) / pack.value))
+    sigma = value * float(np.hypot(wall.spread / wall.value, pack.spread / pack.value))
     if value - 2.0 * sigma > high or value < low:
         reason = f"{value:.2f} of the wall's energy reached the pack, which cannot be or is not the whole charge"
         return Refusal(reason, "Check both meters, and that both cover the whole charge")

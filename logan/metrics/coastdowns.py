@@ -180,8 +180,8 @@ def _with_three_terms(summary: CoastdownSummary, fits: list[GroupFit], scale: _S
         return summary
     load = three_term_load(fits, constant_factor=scale.constant, quadratic_factor=scale.quadratic)
     notes, linear = summary.notes, load.linear_n_s_per_m
-    if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * (linear.sigma or 0.0):
-        term = f"{linear.value:+.1f} ± {measure(linear.sigma or 0.0, 'N/(m/s)', '.1f')}"
+    if isinstance(linear, Estimate) and abs(linear.value) > LINEAR_SHOWS_SIGMA * linear.spread:
+        term = f"{linear.value:+.1f} ± {measure(linear.spread, 'N/(m/s)', '.1f')}"
         notes = (*notes, f"a linear term shows: {term}; CdA and Crr hold it at zero and take their parts of it")
     return replace(summary, three_term=load, notes=notes)
 

@@ -160,7 +160,7 @@ def _checked(motion: DrivenDistance, drive: Drive, build: BuildSettings) -> Driv
     if not isinstance(distance, Estimate) or motion.source == "gnss_speed" or not ratio:
         return motion
     words = f"{distance.source}; nothing in the log checks the speed: {100 * ratio:.0f} %"
-    sigma = float(np.hypot(distance.sigma or 0.0, ratio * distance.value))
+    sigma = float(np.hypot(distance.spread, ratio * distance.value))
     return replace(motion, distance_m=replace(distance, sigma=sigma, source=words))
 
 
@@ -179,9 +179,7 @@ def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusa
         told = f"{measure(distance.value / 1000, 'km', '.2f')} in {duration_s:.0f} s"
         return Refusal(f"too short for a consumption: {told}; a mile and three minutes are the least", "Drive further")
     value = energy.value / distance.value * 1000.0
-    relative = np.hypot(
-        (energy.sigma or 0.0) / distance.value * 1000.0, value * (distance.sigma or 0.0) / distance.value
-    )
+    relative = np.hypot(energy.spread / distance.value * 1000.0, value * distance.spread / distance.value)
     source = "; ".join((energy.source, *distance.source.split("; ")[1:]))
     return Estimate(value, "Wh/km", float(relative), source, energy.coverage_ratio)
 

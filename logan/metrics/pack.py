@@ -214,7 +214,7 @@ def _usable(drive: Drive, build: BuildSettings, energy: EnergySummary, refusal: 
         return all_refused(FullScaleEnergy, refused, note=refused.reason, **found)
     span = start - end
     state_sigma = REST_STATE_SIGMA_RATIO if found["is_rested"] else STATE_SIGMA_RATIO
-    relative = float(np.hypot((energy.net_wh.sigma or 0.0) / energy.net_wh.value, np.sqrt(2.0) * state_sigma / span))
+    relative = float(np.hypot(energy.net_wh.spread / energy.net_wh.value, np.sqrt(2.0) * state_sigma / span))
     whole_wh = energy.net_wh.value / span
     window = build.pack.usable_high_ratio - build.pack.usable_low_ratio
     source = f"measured over {100 * span:.0f} points of SOC"

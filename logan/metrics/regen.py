@@ -255,7 +255,7 @@ def _shares(energy: EnergySummary, gain_ratio: float, *, net: bool) -> Figure:
         return Refusal("the drive took no net energy: it went downhill", "Use another definition")
     value = regen.value / base
     # Gain cancels in a ratio; what is left is sampling and offset.
-    left = np.sqrt(max((regen.sigma or 0.0) ** 2 - (gain_ratio * regen.value) ** 2, 0.0))
+    left = np.sqrt(max(regen.spread**2 - (gain_ratio * regen.value) ** 2, 0.0))
     slope = 1.0 if not net else gross.value / base
     return Estimate(value, "ratio", float(slope * left / base), "measured", regen.coverage_ratio)
 
@@ -306,7 +306,7 @@ def _round_trip(build: BuildSettings, efficiency: Figure) -> Figure:
     forward, planned = build.powertrain.drive_efficiency, build.powertrain.regen_efficiency
     back, sigma, source = planned.value, planned.sigma, "both efficiencies of the build"
     if isinstance(efficiency, Estimate):
-        back, sigma, source = efficiency.value, efficiency.sigma or 0.0, "drive efficiency of the build, regen measured"
+        back, sigma, source = efficiency.value, efficiency.spread, "drive efficiency of the build, regen measured"
     spread = float(np.hypot(forward.sigma * back, forward.value * sigma))
     return Estimate(forward.value * back, "ratio", spread, source)
 
@@ -336,7 +336,7 @@ def _capped_share(build: BuildSettings, found: tuple[Braking, ...], refusal: Ref
     if braking_wh <= 0.0:
         return _NO_WORK
     share, ratio = capped.value / braking_wh, _sigma_j(build, found) / JOULES_PER_WATT_HOUR / braking_wh
-    sigma = float(np.hypot((capped.sigma or 0.0) / braking_wh, share * ratio))
+    sigma = float(np.hypot(capped.spread / braking_wh, share * ratio))
     return Estimate(share, "ratio", sigma, capped.source)
 
 

@@ -286,7 +286,7 @@ def _cold(
     found = []
     for degc in COLD_DEGC:
         factor, relative = _arrhenius(pack, middle, degc)
-        sigma = base.value * factor * float(np.hypot((base.sigma or 0.0) / base.value, relative))
+        sigma = base.value * factor * float(np.hypot(base.spread / base.value, relative))
         outside = bool(degc < seen.min() - SEEN_MARGIN_K or degc > seen.max() + SEEN_MARGIN_K)
         source = f"extrapolated from {measure(middle, '°C')}" if outside else "fitted step response"
         figure = Estimate(base.value * factor, "ohm", sigma, source)
@@ -341,7 +341,7 @@ def _within_limit(allowed: AllowedCurrent, settings: PackSettings, current: Chan
     if not isinstance(figure, Estimate):
         return allowed
     seen_a = float(np.nanmax(current.value, initial=1.0))
-    value, sigma, source = figure.value, figure.sigma or 0.0, figure.source
+    value, sigma, source = figure.value, figure.spread, figure.source
     if value > MOST_BEYOND_RATIO * seen_a:
         sigma = float(np.hypot(sigma, BEYOND_SIGMA_RATIO * (value - seen_a)))
         source += f"; extrapolated from {seen_a:.0f} A seen"

@@ -136,7 +136,9 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
         noted_sigma_ratio={name: sigma * ratio for name, sigma in result.noted_sigma_ratio.items()},
         learned=replace(learned, rest_covariance=learned.rest_covariance * ratio**2, **wider),
         drives=tuple(
-            replace(drive, refined=replace(drive.refined, sigma=(drive.refined.sigma or 0.0) * ratio))
+            drive
+            if drive.refusal
+            else replace(drive, refined=replace(drive.refined, sigma=drive.refined.spread * ratio))
             for drive in result.drives
         ),
     )
@@ -272,7 +274,7 @@ def _limit_words(limit: Estimate | None) -> tuple[str, ...]:
 
 def _full_words(lost: Estimate) -> tuple[str, ...]:
     """What the drives say of regen into a full pack; nothing where none was full enough to tell."""
-    sigma = lost.sigma or 0.0
+    sigma = lost.spread
     if sigma > NOT_LEARNED_RATIO * FULL_REGEN_RATIO[1]:
         return ()
     return (f"a full pack took {100 * lost.value:.0f} ± {100 * sigma:.0f} % less regen than one at 90 % SOC or below",)

@@ -277,7 +277,7 @@ class FitResult:
     @property
     def learned_ratio(self) -> FloatArray:
         """Width of each parameter ``as_planned`` over the plan's, shape (6,): 1 nothing learned, 0 all. [ratio]"""
-        after = [(one.sigma or 0.0) / one.value for one in map(self.as_planned, self.parameter_names)]
+        after = [one.spread / one.value for one in map(self.as_planned, self.parameter_names)]
         before = self.prior.log_sigma
         return np.divide(after, before, out=np.ones(before.size), where=before > 0)
 

@@ -38,7 +38,7 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
     learned, of = seen.learned, seen.posterior.estimate
 
     def value(estimate: Estimate) -> PlanningValue:
-        return PlanningValue(estimate.value, estimate.sigma or 0.0, basis)
+        return PlanningValue(estimate.value, estimate.spread, basis)
 
     return replace(
         build,

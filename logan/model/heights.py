@@ -5,15 +5,12 @@ from typing import Final
 
 import numpy as np
 
-from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, UNKNOWN_HEIGHT_SIGMA_M, Channel, Drive
 from logan.model.segments_table import DriveSegments, RoadIntegrals
 from logan.numerics import spans_where
 from logan.physics.air import standard_elevation_m
 from logan.results import result
 from logan.units import FloatArray
-
-UNKNOWN_SIGMA_M: Final = 50.0
-"""How far a road strays from its mean height where no elevation is logged (common practice for rolling country)."""
 
 FLOOR_SIGMA_M: Final = 1.0
 BAROMETER_SIGMA_M: Final = 2.0
@@ -73,7 +70,10 @@ def elevation_track(drive: Drive, time_s: FloatArray, speed_m_per_s: FloatArray)
             elevation_m=_filled(height_m), sigma_m=BAROMETER_SIGMA_M, is_known=True, source="barometer"
         )
     return ElevationTrack(
-        elevation_m=np.zeros(time_s.shape), sigma_m=UNKNOWN_SIGMA_M, is_known=False, source="none: taken as level"
+        elevation_m=np.zeros(time_s.shape),
+        sigma_m=UNKNOWN_HEIGHT_SIGMA_M,
+        is_known=False,
+        source="none: taken as level",
     )
 
 

@@ -93,7 +93,7 @@ def _coolant_note(past: list[tuple[int, Estimate]]) -> tuple[str, ...]:
         return ()
     number, now = past[-1]
     before = float(median(one.value for _, one in past[:-1]))
-    if now.value - 2.0 * (now.sigma or 0.0) <= COOLANT_RISE_RATIO * before:
+    if now.value - 2.0 * now.spread <= COOLANT_RISE_RATIO * before:
         return ()
     words = (
         f"{measure(now.value, 'K', '.1f')} per kW of loss on drive {number}, "

@@ -234,7 +234,7 @@ def _mean(group: Sequence[TrendPoint]) -> tuple[Estimate, float | None]:
 
 def _step(before: Estimate, after: Estimate) -> Estimate:
     known = before.sigma is not None and after.sigma is not None
-    sigma = float(np.hypot(before.sigma or 0.0, after.sigma or 0.0)) if known else None
+    sigma = float(np.hypot(before.spread, after.spread)) if known else None
     return Estimate(after.value - before.value, after.unit, sigma, "difference of the means")
 
 

@@ -227,7 +227,7 @@ def _per_km(net_wh: Figure, distance_m: Figure) -> Figure:
     if distance_m.value < 10.0:
         return Refusal("the vehicle hardly moved", "Mark a span with a way in it")
     value = 1000.0 * net_wh.value / distance_m.value
-    sigma = 1000.0 * np.hypot(net_wh.sigma or 0.0, value / 1000.0 * (distance_m.sigma or 0.0)) / distance_m.value
+    sigma = 1000.0 * np.hypot(net_wh.spread, value / 1000.0 * distance_m.spread) / distance_m.value
     return Estimate(value, "Wh/km", float(sigma), "of this span alone: speed and height at its ends are part of it")
 
 

@@ -75,7 +75,7 @@ def _change(trait: _Trait, now: Mapping[str, Figure], before: Sequence[tuple[str
     if not earlier:
         return ""
     level = float(np.median([figure.value for _, figure in earlier]))
-    sigma = float(np.hypot(own.sigma or 0.0, max(figure.sigma or 0.0 for _, figure in earlier)))
+    sigma = float(np.hypot(own.spread, max(figure.spread for _, figure in earlier)))
     step = own.value - level
     if abs(step) < max(trait.least_ratio * abs(level), trait.least_step, _SIGNIFICANT * sigma):
         return ""

@@ -233,7 +233,7 @@ def _find_offset(survey: DriveSurvey) -> Iterator[DataFlag]:
     opened = contactor_open_offset(survey.drive.channels)
     if isinstance(opened, Estimate) and abs(opened.value) < _FLOWING_A:
         if abs(opened.value) > SMALLEST_OFFSET_A:
-            evidence = f"{opened.value:+.2f} A with the contactors open (±{opened.sigma or 0.0:.2f} A)"
+            evidence = f"{opened.value:+.2f} A with the contactors open (±{opened.spread:.2f} A)"
             yield _offset_flag(survey, opened.value, evidence)
         return
     rests = standstill_excess_a(survey)

@@ -6,12 +6,15 @@ import inspect
 import json
 import pkgutil
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 import logan
+from logan.pipeline.workbench import _per_km
 from logan.results import Estimate, Quantiles, Refusal, json_ready, result_from_json
+from logan.wording import figure
 
 
 def results():
@@ -57,3 +60,13 @@ def test_a_figure_survives_its_json(result):
 
 def test_a_refusal_keeps_its_reason():
     assert json_ready(Refusal("no voltage", "map it")) == {"reason": "no voltage", "remedy": "map it"}
+
+
+def test_a_missing_uncertainty_is_carried_on_and_never_counts_as_none():
+    distance_m, energy_wh = Estimate(1000.0, "m"), Estimate(200.0, "Wh", 2.0)
+    span = _per_km(energy_wh, distance_m)
+    assert figure(span) == "200"
+    assert json_ready(span)["sigma"] is None
+    assert figure(_per_km(energy_wh, dataclasses.replace(distance_m, sigma=10.0)), digits=1) == "200.0 ± 2.8"
+    sources = Path(logan.__file__).parent.rglob("*.py")
+    assert not [path.name for path in sources if re.search(r"\bsigma or 0\.0\b", path.read_text(encoding="utf-8"))]

@@ -16,6 +16,7 @@ from logan.model.priors import prior_of
 from logan.results import Estimate, Refusal
 from logan.settings import PlanningValue
 from tests.builds import example_build
+from tests.twin_drives import without
 
 BUILD = example_build()
 
@@ -230,6 +231,18 @@ def test_a_wind_that_nobody_noted_and_a_days_level_are_in_the_intervals():
     assert sigma(found(drive, between_drive_sigma=0.01), "weather") == pytest.approx(
         0.01 * road * np.sqrt(2.0), rel=0.1
     )
+
+
+def test_hills_that_neither_drive_logged_are_unknown_and_not_none():
+    drive = recorded(highway(60.0))
+    drive = without(drive, "elevation", "grade")
+    sides = side_of(drive, BUILD, "first"), side_of(drive, BUILD, "second")
+    found = explain_difference(*sides, prior_of(BUILD), BUILD, np.random.default_rng(0))
+    # Two heights of each drive, 50 m off each (common practice), lifted at the efficiency of the build.
+    joules = sides[0].conditions.payload_kg + BUILD.vehicle.mass_kg.value
+    joules *= 9.80665 * 50.0 * 2.0 / BUILD.powertrain.drive_efficiency.value
+    assert sigma(found, "hills") == pytest.approx(joules / 3.6 / sides[0].schedule.distance_m, rel=0.02)
+    assert found.unexplained_wh_per_km.sigma > sigma(found, "hills")
 
 
 def test_a_gain_that_both_drives_share_cancels_in_their_difference():

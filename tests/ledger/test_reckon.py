@@ -220,6 +220,19 @@ def test_every_entry_is_as_sure_as_what_it_rests_on():
     assert ledger.residual_ratio == pytest.approx(ledger.residual_wh.value / energy(ledger, "pack out"))
 
 
+def test_hills_that_nobody_logged_are_unknown_and_not_none():
+    """By hand: two heights that may lie 50 m off each, lifted by the vehicle's weight (common practice)."""
+    build = build_of(TwinVehicle())
+    drive = without(twin_drive("urban", 0, duration_s=600.0).to_drive(), "elevation", "grade", "barometric_pressure")
+    ledger, work = energy_ledger(drive, build), wheel_work(drive, build)
+    rise_wh = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 * 50.0 * np.sqrt(2.0) / 3600.0
+    assert work.height_sigma_m is None
+    assert energy(ledger, "hills") == 0.0
+    assert ledger.entry("hills").basis == "level road assumed"
+    assert sigma(ledger, "hills") == pytest.approx(rise_wh)
+    assert ledger.residual_wh.sigma > rise_wh
+
+
 def two_way_drive():
     """500 s at 22.5 kW out and 500 s at 7.5 kW back, at a steady 20 m/s, with 2.1 kW of logged auxiliaries."""
     time_s = np.arange(0.0, 1000.5, 0.5)

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, Channel, Drive
-from logan.model.heights import FLOOR_SIGMA_M, UNKNOWN_SIGMA_M, elevation_track, standstill_sigma_m
+from logan.drive.drive import GNSS_HEIGHT_SIGMA_M, UNKNOWN_HEIGHT_SIGMA_M, Channel, Drive
+from logan.model.heights import FLOOR_SIGMA_M, elevation_track, standstill_sigma_m
 from tests.model.simple_drives import channel
 
 TIME_S = np.arange(0.0, 1800.0, 1.0)
@@ -61,7 +61,7 @@ def test_a_barometer_that_never_moves_is_no_altimeter():
     pressure = channel("barometric_pressure", TIME_S, 98_000.0)
     track = elevation_track(Drive(channels={"barometric_pressure": pressure}), TIME_S, stop_and_go())
     assert not track.is_known
-    assert track.sigma_m == UNKNOWN_SIGMA_M
+    assert track.sigma_m == UNKNOWN_HEIGHT_SIGMA_M
 
 
 def test_before_and_after_the_heights_the_road_is_level_and_a_long_hole_stays_open():

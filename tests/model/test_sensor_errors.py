@@ -24,6 +24,7 @@ from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
 from logan.model.unknowns import whole_efficiencies
+from logan.results import Estimate
 from logan.settings import PlanningValue, Scenario, ScenarioKind
 from tests.builds import MPH, example_build
 
@@ -121,6 +122,13 @@ def test_intervals_widened_by_scatter_leave_the_sensors_errors_within_what_is_kn
     assert np.linalg.eigvalsh(found.posterior.log_covariance)[0] > -1e-12
     moved = np.abs(found.posterior.log_mean - exact.posterior.log_mean)
     assert (moved < 2.0 * found.posterior.log_sigma + 1e-9).all()
+
+
+def test_a_drive_without_part_in_the_fit_gets_no_uncertainty_by_widening(exact):
+    taken, refused = exact.drives[0], replace(exact.drives[1], refusal="too short", refined=Estimate(np.nan, "Wh"))
+    widened = with_intervals_widened(replace(exact, drives=(taken, refused)), 2.0).drives
+    assert widened[0].refined.sigma == pytest.approx(2.0 * taken.refined.sigma)
+    assert widened[1].refined.sigma is None
 
 
 def range_sigma(build, result):

@@ -52,7 +52,7 @@ def speed_figure(
         ]
         if chosen:
             used = [units.consumption(estimate.value) for *_, estimate in chosen]
-            sigma = [units.consumption(estimate.sigma or 0.0) for *_, estimate in chosen]
+            sigma = [units.consumption(estimate.spread) for *_, estimate in chosen]
             marks.append(
                 Dots(
                     x=[run.speed_m_per_s / mph for _, run, _ in chosen],

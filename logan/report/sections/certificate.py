@@ -171,7 +171,7 @@ def _instruments(fitted: FitInputs, units: DisplayUnits) -> list[TableBlock]:
             scale, unit = units.temperature_step(scale), units.temperature_label
         taken = known.applied.get(name)
         off = "" if taken is None else f"; {signed(scale * taken, 2)} {unit} taken off"
-        return f"± {number(scale * 2.0 * (known.of(name).sigma or 0.0), 2)} {unit}{off}"
+        return f"± {number(scale * 2.0 * known.of(name).spread, 2)} {unit}{off}"
 
     return table(
         UNKNOWNS,

@@ -136,7 +136,7 @@ def _chance(found: RoadHeat) -> str:
         words += ", motor or pack cannot give what it asks"
     words += f"; hottest against its limit: {hottest.part}"
     if isinstance(hottest.to_red_s, Estimate):
-        sigma = hottest.to_red_s.sigma or 0.0
+        sigma = hottest.to_red_s.spread
         words += f", red after {hottest.to_red_s.value / 60.0:.0f} ± {sigma / 60.0:.0f} min"
     return f"{words}."
 
@@ -181,7 +181,7 @@ def _banded(part: PartForecast, at: int, units: DisplayUnits, point_degc: float 
 
 def _minutes(time: Estimate | Refusal) -> str:
     if isinstance(time, Estimate):
-        return f"{time.value / 60.0:.0f} ± {(time.sigma or 0.0) / 60.0:.0f}"
+        return f"{time.value / 60.0:.0f} ± {time.spread / 60.0:.0f}"
     return "no limit" if "no limit" in time.reason else "not reached" if "not reached" in time.reason else "refused"
 
 

@@ -161,6 +161,7 @@ def ledger_tables(ledger: EnergyLedger, units: DisplayUnits) -> list[Block]:
             ("basis", lambda entry: entry.basis),
             caption="Energy ledger; what does not close is the residual",
         ),
+        Words(lines=(sentences(ledger.notes),)),
         # One band alone says what the whole drive says.
         *(
             block
