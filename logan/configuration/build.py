@@ -8,7 +8,7 @@ from typing import Any
 
 from logan.channels.vocabulary import channel_kind
 from logan.configuration.coherence import coherence_problems, impossible_together, scenario_problems
-from logan.configuration.declared import Given, read_table
+from logan.configuration.declared import Given, Quantity, read_table
 from logan.configuration.keys import BUILD_FILE, LIMITS, SCENARIO
 from logan.configuration.problems import load, refusal, template
 from logan.configuration.road_load import road_load_of, rolling_circumference_m
@@ -39,7 +39,7 @@ from logan.settings import (
     VehicleSettings,
 )
 from logan.units import STANDARD_PRESSURE_PA, DisplayUnits
-from logan.units.quantities import parse_quantity, wire_gauge
+from logan.units.quantities import wire_gauge
 
 
 def read_build(path: Path) -> BuildSettings:
@@ -305,9 +305,10 @@ def _limit_value(raw: str | float | None, channel: str) -> float | None:
     if raw is None:
         return None
     kind = channel_kind(channel)
-    unit = kind.unit if kind else ""
-    read_in = {"ratio": "", "ohm": "ohm"}.get(unit, unit)
-    return parse_quantity(raw, read_in, f"120 {unit}" if read_in else "0.2").value
+    if kind is None:
+        return None
+    read_in, shown = {"ratio": ("", ""), "degC": ("degC", "°C")}.get(kind.unit, (kind.unit, kind.unit))
+    return Quantity(read_in, kind.low, kind.high, f"120 {shown}" if shown else "0.2", shown).read(raw).value
 
 
 def _limits(given: Given, source: str = "") -> Iterator[Limit]:

@@ -20,6 +20,8 @@ _MOST_OF_NOMINAL = 1.05
 _LEAST_DEMAND = 0.7
 """Share of the planned power at a steady speed that no vehicle like it can do without."""
 _THIN_AIR_KG_PER_M3 = 1.0
+_MOST_OF_TOP_SPEED = 1.05
+"""Circumferences from a tire's size are that unsure."""
 
 
 def coherence_problems(raw: Mapping[str, Any]) -> tuple[str, ...]:
@@ -66,21 +68,30 @@ def _impossible_pack(settings: BuildSettings) -> Iterable[str]:
             f"pack.usable_energy: {pack.usable_energy_wh.value / 1e3:.4g} kWh is more than the {nominal_wh / 1e3:.4g} "
             "kWh that the cells hold in all (cells x capacity x nominal voltage)"
         )
-    nominal_v, floor_v, ceiling_v = pack.cell_nominal_voltage_v, pack.cell_voltage_floor_v, pack.cell_voltage_ceiling_v
-    if floor_v is not None and floor_v >= nominal_v:
-        yield f"pack.cell_voltage_floor: {floor_v:g} V is not below the nominal {nominal_v:g} V"
-    if ceiling_v is not None and ceiling_v <= nominal_v:
-        yield f"pack.cell_voltage_ceiling: {ceiling_v:g} V is not above the nominal {nominal_v:g} V"
+    ends = [
+        ("pack.cell_voltage_floor", "below", pack.cell_voltage_floor_v),
+        ("pack.cell_voltage_ceiling", "above", pack.cell_voltage_ceiling_v),
+        *(
+            (f"limits.{limit.channel}.red", limit.side.value, limit.red)
+            for limit in settings.limits.limits
+            if limit.channel.startswith("cell_voltage")
+        ),
+    ]
+    for where, side, end_v in ends:
+        if end_v is not None and (end_v - pack.cell_nominal_voltage_v) * (1 if side == "above" else -1) <= 0.0:
+            yield f"{where}: {end_v:g} V is not {side} the nominal {pack.cell_nominal_voltage_v:g} V"
 
 
 def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
     ambient_degc = settings.limits.design_ambient_degc
     for limit in settings.limits.limits:
         kind = channel_kind(limit.channel)
+        if limit.channel == "isolation_resistance" and limit.red is not None and limit.red < _nominal_v(settings):
+            yield f"limits.{limit.channel}.red: {limit.red:g} ohm is a short circuit; megohm is written MOhm"
         if kind is None or kind.unit != "degC" or kind.group == "ambient" or limit.side is not LimitSide.ABOVE:
             continue
-        for colour, value in (("amber", limit.amber), ("red", limit.red)):
-            if value is not None and value < ambient_degc:
+        for colour in ("amber", "derate", "red"):
+            if (value := getattr(limit, colour)) is not None and value < ambient_degc:
                 yield (
                     f"limits.{limit.channel}.{colour}: {measure(value, '°C', '.4g')} lies below the design ambient of "
                     f"{measure(ambient_degc, '°C', '.4g')}; give the temperature itself, not its rise"
@@ -90,14 +101,26 @@ def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
 def _impossible_speeds(settings: BuildSettings) -> Iterable[str]:
     """Steady speeds that need more than pack or motor can ever give, whatever the drives will show."""
     vehicle, pack, powertrain = settings.vehicle, settings.pack, settings.powertrain
+    auxiliary, motor = settings.auxiliary, powertrain.motor
+    longest = min(chain.total_ratio for chain in (powertrain.gearing, *powertrain.alternatives))
+    top_m_per_s = motor.max_speed_rpm / 60.0 / longest * vehicle.tyre_rolling_circumference_m.value
+    if auxiliary.comfort_low_degc >= auxiliary.comfort_high_degc:
+        ends = (auxiliary.comfort_low_degc, auxiliary.comfort_high_degc)
+        low, high = (measure(value, "°C", ".4g") for value in ends)
+        yield f"auxiliary.comfort_low: {low} is not below comfort_high, {high}; between them nothing heats or cools"
     for scenario in settings.scenarios:
         speed = scenario.speed_m_per_s
         if speed is None or scenario.route is not None:
             continue
+        if speed > _MOST_OF_TOP_SPEED * top_m_per_s:
+            yield (
+                f"motor.max_speed: {motor.max_speed_rpm:g} rpm are {measure(top_m_per_s, 'm/s', '.3g')} in gear, "
+                f"and '{scenario.name}' asks for {measure(speed, 'm/s', '.3g')}"
+            )
         rolling_n = vehicle.rolling_coefficient.value * vehicle.mass_kg.value * STANDARD_GRAVITY_M_PER_S2
         drag_n = 0.5 * _THIN_AIR_KG_PER_M3 * vehicle.drag_area_m2.value * speed**2
         demand_w = _LEAST_DEMAND * (rolling_n + drag_n) * speed
-        limits = [("motor.max_power", powertrain.motor.max_power_w * powertrain.motor.count, "")]
+        limits = [("motor.max_power", motor.max_power_w * motor.count, "")]
         if pack.discharge_current_limit_a is not None:
             limit_w = pack.discharge_current_limit_a * _nominal_v(settings)
             limits.append(("pack.discharge_current_limit", limit_w, f"{pack.discharge_current_limit_a:g} A give "))
@@ -181,5 +204,7 @@ def _mix_problems(scenarios: list[dict[str, Any]]) -> Iterable[str]:
         if not all(isinstance(share, int | float) for share in shares):
             continue
         total = sum(shares)
-        if any(share < 0 for share in shares) or abs(total - 1.0) > _SHARES_TOLERANCE:
+        if any(share < 0 for share in shares):
+            yield f"{where}: no share may be below 0"
+        elif abs(total - 1.0) > _SHARES_TOLERANCE:
             yield f"{where}: the shares must add up to 1, they add up to {total:g}"

@@ -86,8 +86,9 @@ def _list(raw: Any, most: int, least: int = 0) -> list[Any]:
 
 def _voltage_curve(raw: Any) -> list[tuple[float, float]]:
     points = [_numbers(item) for item in _list(raw, 200)]
-    if points and (len(points) < 2 or any(a[0] >= b[0] or a[1] > b[1] for a, b in pairwise(points))):
-        raise ValueError("expected [SOC 0 to 1, cell volts] pairs, both rising")
+    is_rising = all(a[0] < b[0] and a[1] <= b[1] for a, b in pairwise(points))
+    if points and (len(points) < 2 or not is_rising or not 0.0 <= points[0][1] <= points[-1][1] <= CELL_VOLTAGE.high):
+        raise ValueError("expected [SOC 0 to 1, volts of one cell] pairs, both rising, of at most 5 V")
     return points
 
 

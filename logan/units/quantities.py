@@ -140,11 +140,11 @@ def parse_quantity(
     if to_si is None or spread is None:
         raise ValueError(f'"{raw}" is not in a unit of {to_unit or "a plain number"}; write for example "{example}"')
     value = to_si.to_si(_the_one(values, to_si, low, high, unit))
+    sigmas = read_number(match["sigma"] or "0")
+    if not sigmas or not 0.0 <= sigmas[0] < math.inf or not math.isfinite(value):
+        raise ValueError(f'cannot read "{raw}"; write a number and a unit, such as "{example}"')
     if match["sigma"] is None:
         return Measured(value, text=raw.strip(), unit=unit)
-    sigmas = read_number(match["sigma"])
-    if not sigmas:
-        raise ValueError(f'cannot read "{raw}"; write a number and a unit, such as "{example}"')
     # A comma means the same in both numbers.
     sigma = sigmas[0] if len(values) > 1 or len(sigmas) == 1 else _nearer(sigmas, raw)
     is_share = sigma_unit == "%" and unit != "%"

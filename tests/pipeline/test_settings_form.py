@@ -80,7 +80,7 @@ def test_reductions_window_and_limits_are_said_in_one_line_each(folder):
     save_fields(
         folder,
         {
-            "gearing.reductions": "drive unit = 9.1, axle = 4.11",
+            "gearing.reductions": "drive unit = 4.0, axle = 4.11",
             "pack.usable_window": "10 %, 0.9",
             "limits.motor_temperature.amber": "250 degF",
             "limits.motor_temperature.red": "300 degF",
@@ -90,7 +90,7 @@ def test_reductions_window_and_limits_are_said_in_one_line_each(folder):
     )
     settings = folder.settings()
     assert [(step.name, step.ratio) for step in settings.powertrain.gearing.reductions] == [
-        ("drive unit", 9.1),
+        ("drive unit", 4.0),
         ("axle", 4.11),
     ]
     assert settings.pack.usable_energy_wh.value == pytest.approx(0.8 * 96 * 3 * 63 * 3.65)
@@ -98,7 +98,7 @@ def test_reductions_window_and_limits_are_said_in_one_line_each(folder):
     assert limit.amber == pytest.approx((250 - 32) / 1.8)
     assert limit.source == "datasheet"
     form = read_form(folder)
-    assert field(form, "gearing.reductions").text == "drive unit = 9.1, axle = 4.11"
+    assert field(form, "gearing.reductions").text == "drive unit = 4.0, axle = 4.11"
     assert field(form, "pack.usable_window").text == "0.1, 0.9"
     assert field(form, "limits.motor_temperature.red").text == "300 degF"
     save_fields(folder, {"limits.motor_temperature.amber": "", "limits.motor_temperature.red": ""})
