@@ -175,7 +175,8 @@ def json_ready(value: object) -> JsonValue:
     """Turn results, settings, arrays and enums into what JSON can hold; NaN and infinity become null.
 
     A dataclass with a ``schema`` class attribute carries it as its first key. Public properties
-    listed in a ``derived`` class attribute are written as if they were fields.
+    listed in a ``derived`` class attribute are written as if they were fields, and so are the entries of the
+    mapping that a ``flat`` class attribute names.
     """
     if value is None or isinstance(value, bool | str):
         return value
@@ -195,7 +196,8 @@ def json_ready(value: object) -> JsonValue:
         if hasattr(value, "json_fields"):
             return content | typing.cast("dict[str, JsonValue]", value.json_fields())
         for field in dataclasses.fields(value):
-            content[field.name] = json_ready(getattr(value, field.name))
+            item = json_ready(getattr(value, field.name))
+            content |= typing.cast("dict[str, JsonValue]", item) if _is_flat(value, field) else {field.name: item}
         for name in getattr(value, "derived", ()):
             content[name] = json_ready(getattr(value, name))
         return content
@@ -212,6 +214,10 @@ def json_ready(value: object) -> JsonValue:
         is_plain = array.dtype.kind in "biu" or (array.dtype.kind == "f" and bool(np.isfinite(array).all()))
         return items if is_plain else json_ready(items)
     raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def _is_flat(owner: object, field: dataclasses.Field[Any]) -> bool:
+    return field.name == getattr(owner, "flat", None)
 
 
 def read_only(array: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
@@ -251,6 +257,8 @@ def result_from_json(kind: type[T], content: JsonValue) -> T:
     hints = _hints(kind)  # type: ignore[arg-type]  # a class is hashable
     fields: dict[str, Any] = {}
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
+        if _is_flat(kind, field):
+            content = {**content, field.name: {name: item for name, item in content.items() if name not in hints}}
         has_default = field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
         if field.name not in content:
             if not has_default:

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logan.driving_range.other_values import OTHER_UNITS, environment_by
+from logan.driving_range.other_values import environment_by
 from logan.driving_range.prediction import ScenarioRange
 from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
@@ -17,7 +17,7 @@ from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget,
 from logan.driving_range.usable_energy import available_share_ratio
 from logan.instruments.drive_evidence import UNITS, UNKNOWNS, Sensor
 from logan.model.fit_result import FitResult
-from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS
+from logan.model.parameters import ENVIRONMENT_UNITS, PARAMETER_NAMES, PARAMETER_UNITS
 from logan.model.unknowns import SHARED_NAMES
 from logan.numerics import shapley
 from logan.results import result
@@ -167,7 +167,7 @@ def attribute_change(
     consumption_shares, range_shares_m = shapley(consumed, count), shapley(ranges_m, count + 1)
     share = available_share_ratio(build.target)
     old[USABLE_ENERGY], new[USABLE_ENERGY] = (energy / share for energy in energies_wh)
-    units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(OTHER_UNITS)
+    units = dict(zip(PARAMETER_NAMES, PARAMETER_UNITS, strict=True)) | dict(ENVIRONMENT_UNITS)
     units |= {USABLE_ENERGY: "Wh", REGEN_LIMIT: "W"}
     steps = [
         AttributionStep(

@@ -1,35 +1,19 @@
 """What a prediction rests on besides the six parameters: answers to temperature, and drivetrain loss by terms."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import ClassVar, Final
 
 import numpy as np
 
 from logan.model.fit_result import LearnedConditions
-from logan.model.parameters import PARAMETER_NAMES, Environment
-from logan.model.unknowns import SHARED_NAMES
+from logan.model.parameters import ENVIRONMENT_UNITS, Environment
+from logan.model.unknowns import TAUGHT_NAMES
 from logan.physics.tyre import WARM_UP_RISE_RATIO
 from logan.results import Estimate
 from logan.settings import BuildSettings, PlanningValue
 from logan.units import FloatArray
 
-OTHER_UNITS: Final[Mapping[str, str]] = {
-    "rolling_temperature_coefficient_per_k": "1/K",
-    "warm_up_rise_ratio": "ratio",
-    "heating_w_per_k": "W/K",
-    "cooling_w_per_k": "W/K",
-    "constant_loss_w": "W",
-    "copper_loss_w_per_n2": "W/N2",
-    "cold_regen_per_k": "1/K",
-    "driveline_drag_n": "N",
-    "driveline_n_s_per_m": "N s/m",
-    "tire_rise_ratio": "ratio",
-    "full_regen_ratio": "ratio",
-}
-"""Unit of each value, in the order of the fields."""
-
-_LEARNED: Final = SHARED_NAMES[len(PARAMETER_NAMES) :]
 _LOSSES: Final = (
     "constant_loss_w",
     "copper_loss_w_per_n2",
@@ -70,29 +54,15 @@ class OtherValues:
 
     Parameters
     ----------
-    rolling_temperature_coefficient_per_k : PlanningValue
-        Fall of rolling resistance per kelvin. [1/K]
-    warm_up_rise_ratio : PlanningValue
-        Extra rolling resistance at a cold start. [ratio]
-    heating_w_per_k, cooling_w_per_k : PlanningValue
-        Cabin power per kelvin outside the comfort band. [W/K]
-    constant_loss_w, copper_loss_w_per_n2 : PlanningValue
-        Drivetrain loss on top of the efficiencies; zero with constant efficiencies. [W, W/N2]
-    cold_regen_per_k, driveline_drag_n, driveline_n_s_per_m, tire_rise_ratio, full_regen_ratio : PlanningValue
-        As in ``LearnedConditions``; zero where no drive taught them. [1/K, N, N s/m, ratio, ratio]
+    values : mapping of str to PlanningValue
+        By the names of ``Environment``, in its units; zero where neither plan nor drives have any.
+    learned : LearnedConditions or None
+        How those that drives taught go together; None in a plan.
     """
 
-    rolling_temperature_coefficient_per_k: PlanningValue
-    warm_up_rise_ratio: PlanningValue
-    heating_w_per_k: PlanningValue
-    cooling_w_per_k: PlanningValue
-    constant_loss_w: PlanningValue = _NO_LOSS
-    copper_loss_w_per_n2: PlanningValue = _NO_LOSS
-    cold_regen_per_k: PlanningValue = _NO_LOSS
-    driveline_drag_n: PlanningValue = _NO_LOSS
-    driveline_n_s_per_m: PlanningValue = _NO_LOSS
-    tire_rise_ratio: PlanningValue = _NO_LOSS
-    full_regen_ratio: PlanningValue = _NO_LOSS
+    flat: ClassVar[str] = "values"
+
+    values: Mapping[str, PlanningValue]
     learned: LearnedConditions | None = None
 
     @property
@@ -107,7 +77,7 @@ class OtherValues:
 
     def items(self) -> tuple[tuple[str, PlanningValue], ...]:
         """Each value with its name."""
-        return tuple((field.name, getattr(self, field.name)) for field in fields(self) if field.name in OTHER_UNITS)
+        return tuple((name, self.values.get(name, _NO_LOSS)) for name in ENVIRONMENT_UNITS)
 
     def sample(
         self, count: int, rng: np.random.Generator, log_parameters: FloatArray | None = None
@@ -142,8 +112,8 @@ class OtherValues:
         """Samples' deviations of the fit's shared vector, shape (n, p); of the parameters alone without one."""
         if self.learned is None:
             return log_parameters
-        moved = [drawn[name] - getattr(self, name).value for name in _LEARNED]
-        moved[0] = moved[0] / self.learned.rolling_temperature_coefficient_per_k.value
+        moved = [drawn[name] - self.values[name].value for name in TAUGHT_NAMES]
+        moved[0] = moved[0] / self.learned.values[TAUGHT_NAMES[0]].value
         return np.column_stack([log_parameters, *moved])
 
     def following(self, log_parameters: FloatArray) -> dict[str, FloatArray]:
@@ -151,33 +121,32 @@ class OtherValues:
         if self.learned is None:
             return {}
         moved = log_parameters @ self.learned.follows.T
-        return {name: getattr(self, name).value + moved[:, place] for place, name in enumerate(_LEARNED)}
+        return {name: self.values[name].value + moved[:, place] for place, name in enumerate(TAUGHT_NAMES)}
 
 
 def environment_by(values: Mapping[str, FloatArray]) -> Environment:
     """Turn values by name into what the forward model takes."""
-    return Environment(**{name: values[name] for name in OTHER_UNITS})
+    return Environment(**{name: values[name] for name in ENVIRONMENT_UNITS})
 
 
 def planned_other_values(build: BuildSettings) -> OtherValues:
     """Return what a build assumes before any drive."""
-    return OtherValues(
-        rolling_temperature_coefficient_per_k=build.vehicle.rolling_temperature_coefficient_per_k,
-        warm_up_rise_ratio=PlanningValue(WARM_UP_RISE_RATIO, 0.10, "common practice"),
-        heating_w_per_k=build.auxiliary.heating_w_per_k,
-        cooling_w_per_k=build.auxiliary.cooling_w_per_k,
-    )
+    own = {
+        "rolling_temperature_coefficient_per_k": build.vehicle.rolling_temperature_coefficient_per_k,
+        "warm_up_rise_ratio": PlanningValue(WARM_UP_RISE_RATIO, 0.10, "common practice"),
+        "heating_w_per_k": build.auxiliary.heating_w_per_k,
+        "cooling_w_per_k": build.auxiliary.cooling_w_per_k,
+    }
+    return OtherValues(values={name: own.get(name, _NO_LOSS) for name in ENVIRONMENT_UNITS})
 
 
 def learned_other_values(build: BuildSettings, learned: LearnedConditions) -> OtherValues:
     """Return what a build assumes, with what drives have taught in its place."""
-    taught: dict[str, Any] = {name: _value(getattr(learned, name), name in _LOSSES) for name in _LEARNED}
-    taught |= {
-        name: _value(found, may_be_negative=False)
-        for name in ("heating_w_per_k", "cooling_w_per_k")
-        if (found := getattr(learned, name)) is not None
+    cabin = {"heating_w_per_k": learned.heating_w_per_k, "cooling_w_per_k": learned.cooling_w_per_k}
+    taught = {
+        name: _value(found, name in _LOSSES) for name, found in (*learned.values.items(), *cabin.items()) if found
     }
-    return replace(planned_other_values(build), learned=learned, **taught)
+    return OtherValues(values={**planned_other_values(build).values, **taught}, learned=learned)
 
 
 def with_regen_limit_w(build: BuildSettings, limit_w: float | None) -> BuildSettings:

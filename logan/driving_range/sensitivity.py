@@ -8,7 +8,6 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from logan.driving_range.other_values import (
-    OTHER_UNITS,
     OtherValues,
     environment_by,
     learned_other_values,
@@ -19,7 +18,7 @@ from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, 
 from logan.driving_range.uncertainty_budget import BudgetRow
 from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio, usable_energy_of
 from logan.model.fit_result import DrivenHull, FitResult
-from logan.model.parameters import PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
+from logan.model.parameters import ENVIRONMENT_UNITS, PARAMETER_NAMES, PARAMETER_UNITS, ParameterDistribution
 from logan.model.priors import prior_of
 from logan.model.unknowns import SHARED_NAMES, At
 from logan.settings import BuildSettings
@@ -209,7 +208,7 @@ def _consumption_ends(standpoint: Standpoint) -> list[_Ends]:
     return [
         *map(_Ends, *columns),
         *(
-            _Ends(name, OTHER_UNITS[name], one.source, max(0.0, one.value - one.sigma), one.value + one.sigma)
+            _Ends(name, ENVIRONMENT_UNITS[name], one.source, max(0.0, one.value - one.sigma), one.value + one.sigma)
             for name, one in standpoint.others.items()
         ),
     ]

@@ -6,7 +6,7 @@ curvature, widened where the drives scatter more than the error model says.
 """
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -25,8 +25,8 @@ from logan.model.shaft import split_losses
 from logan.model.unknowns import (
     FULL_REGEN_RATIO,
     LOG_COUNT,
-    SHARED_NAMES,
     SHARED_UNITS,
+    TAUGHT_NAMES,
     At,
     Own,
     SharedPrior,
@@ -94,7 +94,7 @@ def fit_result_of(
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
-    full = _full_words(learned_besides.full_regen_ratio)
+    full = _full_words(learned_besides.values["full_regen_ratio"])
     found = FitResult(
         posterior=posterior,
         prior=prior,
@@ -124,10 +124,11 @@ def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
         return result
     posterior, learned = result.posterior, result.learned
     wider: dict[str, Any] = {
-        field.name: replace(found, sigma=found.sigma * ratio)
-        for field in fields(learned)
-        if isinstance(found := getattr(learned, field.name), Estimate) and found.sigma is not None
+        name: replace(found, sigma=found.spread * ratio)
+        for name in ("regen_power_limit", "heating_w_per_k", "cooling_w_per_k")
+        if (found := getattr(learned, name)) is not None
     }
+    wider["values"] = {name: replace(found, sigma=found.spread * ratio) for name, found in learned.values.items()}
     return replace(
         result,
         posterior=replace(posterior, log_covariance=posterior.log_covariance * ratio**2),
@@ -218,9 +219,9 @@ def learned_conditions(shared: FloatArray, covariance: FloatArray, limit: Estima
     rest = np.outer(units, units) * covariance[_SIZE:, _SIZE:] - follows @ with_parameters.T
 
     return LearnedConditions(
-        **{
+        values={
             name: Estimate(float(values[index]), SHARED_UNITS[index], float(sigma[index]), "fit")
-            for index, name in enumerate(SHARED_NAMES[_SIZE:], _SIZE)
+            for index, name in enumerate(TAUGHT_NAMES, _SIZE)
         },
         regen_power_limit=limit,
         follows=follows,

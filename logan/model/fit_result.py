@@ -1,7 +1,7 @@
 """What a fit says: parameters before and after, how far they were learned, and drive by drive."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import ClassVar, Final
 
 import numpy as np
@@ -11,7 +11,7 @@ from logan.model.drive_likelihood import NoiseScales
 from logan.model.measurement import Measurement
 from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES, ParameterDistribution
 from logan.model.shaft import ShaftSplit
-from logan.model.unknowns import whole_efficiencies
+from logan.model.unknowns import TAUGHT_NAMES, whole_efficiencies
 from logan.results import Estimate, result
 from logan.units import FloatArray
 
@@ -118,39 +118,21 @@ class LearnedConditions:
 
     Parameters
     ----------
-    rolling_temperature_coefficient_per_k : Estimate
-        Fall of road drag per kelvin: tyres, and whatever else stiffens in the cold. [1/K]
-    warm_up_rise_ratio : Estimate
-        Extra rolling resistance at a cold start, decaying in ten minutes. [ratio]
-    constant_loss_w, copper_loss_w_per_n2 : Estimate
-        Drivetrain loss while moving, and by the square of wheel force; besides the efficiencies. [W, W/N2]
-    cold_regen_per_k : Estimate
-        Share of regen that each kelvin of a cold pack takes away. [1/K]
-    driveline_drag_n, driveline_n_s_per_m : Estimate
-        Drag of gears and bearings at the wheels, constant and by speed. [N, N s/m]
-    tire_rise_ratio : Estimate
-        Rise of rolling resistance with speed. [ratio]
-    full_regen_ratio : Estimate
-        Share of regen that a full pack takes away. [ratio]
+    values : mapping of str to Estimate
+        Those of ``Environment`` that drives tell, by name in the order of the shared vector. [1/K, ratio, W, W/N2, N]
     regen_power_limit : Estimate or None
         Most power that regen was seen to put back; None where the braking shows none. [W]
     heating_w_per_k, cooling_w_per_k : Estimate or None
         Cabin power beyond the comfort band; None where no drive logged it in such weather. [W/K]
     follows : ndarray, shape (9, 6)
-        How the first nine of these go with the six log parameters. [any]
+        How the values go with the six log parameters. [any]
     rest_covariance : ndarray, shape (9, 9)
         Covariance of what of them does not. [any]
     """
 
-    rolling_temperature_coefficient_per_k: Estimate
-    warm_up_rise_ratio: Estimate
-    constant_loss_w: Estimate
-    copper_loss_w_per_n2: Estimate
-    cold_regen_per_k: Estimate
-    driveline_drag_n: Estimate
-    driveline_n_s_per_m: Estimate
-    tire_rise_ratio: Estimate
-    full_regen_ratio: Estimate
+    flat: ClassVar[str] = "values"
+
+    values: Mapping[str, Estimate]
     regen_power_limit: Estimate | None = None
     heating_w_per_k: Estimate | None = None
     cooling_w_per_k: Estimate | None = None
@@ -159,15 +141,15 @@ class LearnedConditions:
 
     @property
     def shared(self) -> FloatArray:
-        """The first nine as the fit holds them, shape (9,). [any]"""
-        values = [getattr(self, found.name).value for found in fields(self)[: self.follows.shape[0]]]
-        return np.array([np.log(values[0]), *values[1:]])
+        """The values as the fit holds them, shape (9,). [any]"""
+        first, *others = (self.values[name].value for name in TAUGHT_NAMES)
+        return np.array([np.log(first), *others])
 
     def covariance_with(self, parameters: FloatArray) -> FloatArray:
         """Covariance of the whole shared vector, shape (p, p), from that of the six log parameters. [any]"""
         # The fall per kelvin is a logarithm there.
         unit = np.ones(self.follows.shape[0])
-        unit[0] /= self.rolling_temperature_coefficient_per_k.value
+        unit[0] /= self.values[TAUGHT_NAMES[0]].value
         moved = np.vstack((np.eye(self.follows.shape[1]), unit[:, None] * self.follows))
         whole = moved @ parameters @ moved.T
         whole[-unit.size :, -unit.size :] += np.outer(unit, unit) * self.rest_covariance

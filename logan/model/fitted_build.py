@@ -35,7 +35,7 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
         return build
     basis = basis_of_fit(fit)
     seen = as_read(fit)
-    learned, of = seen.learned, seen.posterior.estimate
+    learned, of = seen.learned.values, seen.posterior.estimate
 
     def value(estimate: Estimate) -> PlanningValue:
         return PlanningValue(estimate.value, estimate.spread, basis)
@@ -48,18 +48,18 @@ def fitted_build(build: BuildSettings, fit: FitResult) -> BuildSettings:
             mass_kg=value(of("mass_kg")),
             drag_area_m2=value(of("drag_area_m2")),
             rolling_coefficient=value(of("rolling_coefficient")),
-            rolling_temperature_coefficient_per_k=value(learned.rolling_temperature_coefficient_per_k),
-            rolling_rise_ratio=value(learned.tire_rise_ratio),
-            warm_up_rise_ratio=value(learned.warm_up_rise_ratio),
+            rolling_temperature_coefficient_per_k=value(learned["rolling_temperature_coefficient_per_k"]),
+            rolling_rise_ratio=value(learned["tire_rise_ratio"]),
+            warm_up_rise_ratio=value(learned["warm_up_rise_ratio"]),
         ),
         powertrain=replace(
             build.powertrain,
             drive_efficiency=value(of("drive_efficiency_ratio")),
             regen_efficiency=value(of("regen_efficiency_ratio")),
-            constant_loss_w=value(learned.constant_loss_w),
-            copper_loss_w_per_n2=value(learned.copper_loss_w_per_n2),
-            driveline_drag_n=value(learned.driveline_drag_n),
-            driveline_n_s_per_m=value(learned.driveline_n_s_per_m),
+            constant_loss_w=value(learned["constant_loss_w"]),
+            copper_loss_w_per_n2=value(learned["copper_loss_w_per_n2"]),
+            driveline_drag_n=value(learned["driveline_drag_n"]),
+            driveline_n_s_per_m=value(learned["driveline_n_s_per_m"]),
         ),
         auxiliary=replace(build.auxiliary, base_power_w=value(of("auxiliary_power_w"))),
     )

@@ -7,7 +7,8 @@ prediction does not care which of the two it is given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from typing import ClassVar, Final
 
 import numpy as np
@@ -88,7 +89,9 @@ class ParameterDistribution:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Environment:
-    """How the vehicle answers to temperature; one number, or one per parameter sample.
+    """How the vehicle answers to temperature, and its losses by name; one number, or one per parameter sample.
+
+    The one place that names these values: the plan's, the fit's and the samples' are kept by the names of its fields.
 
     Parameters
     ----------
@@ -111,17 +114,21 @@ class Environment:
         [W, W/N2]
     """
 
-    rolling_temperature_coefficient_per_k: float | FloatArray
-    heating_w_per_k: float | FloatArray
-    cooling_w_per_k: float | FloatArray
-    warm_up_rise_ratio: float | FloatArray = WARM_UP_RISE_RATIO
-    tire_rise_ratio: float | FloatArray = 0.0
-    driveline_drag_n: float | FloatArray = 0.0
-    driveline_n_s_per_m: float | FloatArray = 0.0
-    cold_regen_per_k: float | FloatArray = 0.0
-    full_regen_ratio: float | FloatArray = 0.0
-    constant_loss_w: float | FloatArray = 0.0
-    copper_loss_w_per_n2: float | FloatArray = 0.0
+    rolling_temperature_coefficient_per_k: float | FloatArray = field(metadata={"unit": "1/K"})
+    warm_up_rise_ratio: float | FloatArray = field(default=WARM_UP_RISE_RATIO, metadata={"unit": "ratio"})
+    heating_w_per_k: float | FloatArray = field(metadata={"unit": "W/K"})
+    cooling_w_per_k: float | FloatArray = field(metadata={"unit": "W/K"})
+    constant_loss_w: float | FloatArray = field(default=0.0, metadata={"unit": "W"})
+    copper_loss_w_per_n2: float | FloatArray = field(default=0.0, metadata={"unit": "W/N2"})
+    cold_regen_per_k: float | FloatArray = field(default=0.0, metadata={"unit": "1/K"})
+    driveline_drag_n: float | FloatArray = field(default=0.0, metadata={"unit": "N"})
+    driveline_n_s_per_m: float | FloatArray = field(default=0.0, metadata={"unit": "N s/m"})
+    tire_rise_ratio: float | FloatArray = field(default=0.0, metadata={"unit": "ratio"})
+    full_regen_ratio: float | FloatArray = field(default=0.0, metadata={"unit": "ratio"})
+
+
+ENVIRONMENT_UNITS: Final[Mapping[str, str]] = {one.name: one.metadata["unit"] for one in fields(Environment)}
+"""Unit of each value; their order is that of samples, and of the shared vector of the fit but for the cabin's."""
 
 
 COLD_REGEN_DEGC: Final = 8.0

@@ -5,30 +5,25 @@ from typing import Final
 
 import numpy as np
 
-from logan.model.parameters import MOST_REGEN_LOST_RATIO, PARAMETER_NAMES, ParameterDistribution, regen_left_ratio
+from logan.model.parameters import (
+    ENVIRONMENT_UNITS,
+    MOST_REGEN_LOST_RATIO,
+    PARAMETER_NAMES,
+    PARAMETER_UNITS,
+    ParameterDistribution,
+    regen_left_ratio,
+)
 from logan.model.segments_table import DriveSegments, RoadIntegrals
 from logan.physics.tyre import WARM_UP_RISE_RATIO, speed_rise_share
 from logan.results import result
 from logan.settings import BuildSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, BoolArray, FloatArray
 
-SHARED_NAMES: Final = (
-    *PARAMETER_NAMES,
-    "rolling_temperature_coefficient_per_k",
-    "warm_up_rise_ratio",
-    "constant_loss_w",
-    "copper_loss_w_per_n2",
-    "cold_regen_per_k",
-    "driveline_drag_n",
-    "driveline_n_s_per_m",
-    "tire_rise_ratio",
-    "full_regen_ratio",
-)
+TAUGHT_NAMES: Final = tuple(name for name in ENVIRONMENT_UNITS if name not in ("heating_w_per_k", "cooling_w_per_k"))
+SHARED_NAMES: Final = (*PARAMETER_NAMES, *TAUGHT_NAMES)
 """Order of the shared vector. The first seven are held as logarithms, the others as they are."""
 
-SHARED_UNITS: Final = (
-    "kg", "m2", "ratio", "ratio", "ratio", "W", "1/K", "ratio", "W", "W/N2", "1/K", "N", "N s/m", "ratio", "ratio",
-)  # fmt: skip
+SHARED_UNITS: Final = (*PARAMETER_UNITS, *(ENVIRONMENT_UNITS[name] for name in TAUGHT_NAMES))
 LOG_COUNT: Final = 7
 SHARED_COUNT: Final = len(SHARED_NAMES)
 

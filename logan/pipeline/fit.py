@@ -161,7 +161,7 @@ def with_plan(
         build,
         vehicle=replace(
             build.vehicle,
-            rolling_temperature_coefficient_per_k=plan.others.rolling_temperature_coefficient_per_k,
+            rolling_temperature_coefficient_per_k=plan.others.values["rolling_temperature_coefficient_per_k"],
         ),
     )
     return tuple(

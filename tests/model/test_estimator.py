@@ -191,11 +191,11 @@ def full_drives(build, count, *, first_charge, lost):
 
 def test_regen_lost_to_a_full_pack_is_learned_where_drives_were_full_and_not_claimed_elsewhere(build):
     full = fit(prior_of(build), full_drives(build, 5, first_charge=1.0, lost=0.7), [], build)
-    lost = full.learned.full_regen_ratio
+    lost = full.learned.values["full_regen_ratio"]
     assert lost.value == pytest.approx(0.7, abs=2.0 * lost.sigma)
     assert lost.sigma < 0.12
     assert any("full pack took" in words for words in full.warnings)
     lower = fit(prior_of(build), full_drives(build, 5, first_charge=0.85, lost=0.7), [], build)
-    assert lower.learned.full_regen_ratio.value == pytest.approx(FULL_REGEN_RATIO[0])
-    assert lower.learned.full_regen_ratio.sigma >= FULL_REGEN_RATIO[1] * 0.999
+    assert lower.learned.values["full_regen_ratio"].value == pytest.approx(FULL_REGEN_RATIO[0])
+    assert lower.learned.values["full_regen_ratio"].sigma >= FULL_REGEN_RATIO[1] * 0.999
     assert not any("full pack" in words for words in lower.warnings)

@@ -139,7 +139,7 @@ def log_drives(case: TwinCase, *, coastdowns: bool = False, hours: float = 3.0) 
 def steady_consumption(result: FitResult) -> tuple[float, float]:
     """Consumption at 65 mph [Wh/km] from the posterior: median, and standard deviation of its logarithm."""
     mass, drag, rolling, drive, _, auxiliary = result.posterior.median
-    fall = result.learned.rolling_temperature_coefficient_per_k.value
+    fall = result.learned.values["rolling_temperature_coefficient_per_k"].value
     rolling_n = mass * 9.80665 * rolling * (1 + fall * 5.0)
     air_n = 0.5 * REFERENCE.air_density_kg_per_m3 * drag * SPEED_M_PER_S**2
     total = (rolling_n + air_n) / drive + auxiliary / SPEED_M_PER_S
