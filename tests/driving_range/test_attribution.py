@@ -6,7 +6,7 @@ from hypothesis import given, settings, strategies as st
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.attribution import attribute_change
-from logan.driving_range.other_values import planned_other_values
+from logan.driving_range.other_values import OtherValues, planned_other_values
 from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.usable_energy import usable_energy_of
@@ -22,9 +22,8 @@ CITY, COLD = (
 
 def standpoint(shift=(0.0,) * 6, *, energy=1.0, cold=0.008):
     prior = prior_of(BUILD)
-    others = dataclasses.replace(
-        planned_other_values(BUILD), rolling_temperature_coefficient_per_k=PlanningValue(cold, 0.001, "fit")
-    )
+    taught = {"rolling_temperature_coefficient_per_k": PlanningValue(cold, 0.001, "fit")}
+    others = OtherValues(values={**planned_other_values(BUILD).values, **taught})
     usable = usable_energy_of(BUILD)
     return Standpoint(
         parameters=dataclasses.replace(prior, log_mean=prior.log_mean + np.asarray(shift)),

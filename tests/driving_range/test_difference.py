@@ -10,7 +10,7 @@ from logan.demo.routes import TwinRoute, highway_route, urban_route
 from logan.demo.twin import TwinVehicle, TwinWeather, drive_twin
 from logan.drive.drive import DriveConditions
 from logan.driving_range.difference import DriveDifference, explain_difference, side_of
-from logan.driving_range.other_values import planned_other_values
+from logan.driving_range.other_values import OtherValues, planned_other_values
 from logan.metrics.energy import energy_summary
 from logan.model.priors import prior_of
 from logan.results import Estimate, Refusal
@@ -198,8 +198,8 @@ def test_weather_takes_what_drives_taught_of_temperature_with_its_uncertainty():
     sides = [side_of(recorded(highway(60.0), weather=one), BUILD, str(k)) for k, one in enumerate(WEATHER)]
 
     def found(per_k, sigma_per_k):
-        taught = PlanningValue(per_k, sigma_per_k, "fit of 9 drives")
-        others = replace(planned_other_values(BUILD), rolling_temperature_coefficient_per_k=taught)
+        taught = {"rolling_temperature_coefficient_per_k": PlanningValue(per_k, sigma_per_k, "fit of 9 drives")}
+        others = OtherValues(values={**planned_other_values(BUILD).values, **taught})
         return explain_difference(*sides, prior_of(BUILD), BUILD, np.random.default_rng(0), others=others)
 
     plain, steep, unsure = found(0.008, 1e-6), found(0.016, 1e-6), found(0.008, 0.004)
