@@ -142,6 +142,11 @@ def _told_quantity(found: re.Match[str], unit: str, units: DisplayUnits) -> tupl
     return before + shown(value, 0.0 if joined == "±" else zero), shown_unit
 
 
+def basis_words(basis: str) -> str:
+    """Whose vehicle a figure of a drive rests on; where it is the plan's, what to do about it."""
+    return f"{basis} (logan fit, then logan drive N give it by the drives)" if basis == "plan" else basis
+
+
 def channel_words(channel: str) -> str:
     """A channel's name as it is read: ``motor_temperature_2`` becomes ``motor temperature 2``."""
     return channel.replace("state_of_charge", "SOC").replace("_", " ")

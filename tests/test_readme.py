@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from logan.cli.main import main
+from tests.cli.test_golden import GOLDEN
 from tests.pipeline.twin_fleet import write_fleet
 
 README = Path(__file__).parents[1] / "README.md"
@@ -73,6 +74,17 @@ def test_the_job_stands_in_one_paragraph_at_the_top():
     assert "\n" not in job
     for word in ("CAN", "DBC", "CSV", "regen", "peak current", "temperature", "range", "plan"):
         assert word in job
+
+
+def test_the_picture_at_the_top_is_what_the_demo_says():
+    """The figures of ``logan demo``, which its golden file holds."""
+    picture = README.read_text(encoding="utf-8").split("```")[1]
+    said = (GOLDEN / "us" / "demo.txt").read_text(encoding="utf-8")
+    planned, refined, target, before, after = re.search(
+        r"planned (\d+) mi, refined (\d+) mi; chance of the (\d+) mi target:\s+planned (\d+) %, refined (\d+) %", said
+    ).groups()
+    assert re.findall(r"(\d+) mi$", picture, re.MULTILINE) == [planned, refined]
+    assert f"{target} mi: {after} % instead of {before} %" in picture
 
 
 def section(heading):

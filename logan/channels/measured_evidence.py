@@ -173,7 +173,7 @@ def _outside_ratio(column: SignalColumn, channel: str) -> tuple[float, str]:
     if si.size == 0:
         return 0.0, ""
     share = float(np.mean((si < kind.low) | (si > kind.high)))
-    return share, f"but {share:.0%} of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
+    return share, f"but {100.0 * share:.0f} % of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
 
 
 def _judge_rates(judged: Sequence[DataVerdict]) -> None:

@@ -133,7 +133,9 @@ def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
 def _show_candidate(candidate: Candidate) -> None:
 
     sign = ", sign turned round" if candidate.sign < 0 else ""
-    print_lines(f"  {candidate.score:4.0%}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
+    print_lines(
+        f"  {100 * candidate.score:3.0f} %  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]"
+    )
     doubt = [f"ask: {candidate.doubt}"] if candidate.doubt else []
     print_lines(f"        {'; '.join([*candidate.evidence, *doubt])}")
     _show_sample(candidate)
@@ -163,7 +165,7 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
     for unsure in outcome.unsure:
         best = unsure.candidates[0]
         print_lines(
-            f"{unsure.channel}: perhaps {best.signal} ({best.score:.0%}): {best.doubt or 'not sure'}; "
+            f"{unsure.channel}: perhaps {best.signal} ({100.0 * best.score:.0f} %): {best.doubt or 'not sure'}; "
             f"accept it with --accept {unsure.channel}"
         )
         _show_sample(best)

@@ -43,7 +43,7 @@ def _show(outcome: DemoOutcome) -> None:
     print_lines(
         "",
         f"At a steady 65 mph the plan said {planned:.0f} Wh/mi. The drives say {refined:.0f}. "
-        f"The truth, which only the demo knows, is {true:.0f} ({refined / true - 1:+.1%}).",
+        f"The truth, which only the demo knows, is {true:.0f} ({100.0 * (refined / true - 1):+.1f} %).",
         f"Range there: planned {before.range_m.p50 / miles:.0f} mi, refined {after.range_m.p50 / miles:.0f} mi; "
         f"chance of the {target:.0f} mi target: planned {probability(before.probability_of_target)}, "
         f"refined {probability(after.probability_of_target)}.",

@@ -101,7 +101,7 @@ def register(app: typer.Typer) -> None:
             float | None, typer.Option("--rolling-factor", help="The same of rolling: other tires, a trailer.")
         ] = None,
         tire: Annotated[
-            str | None, typer.Option("--tire", "--tyre", help='Cold tire pressure, such as "36 psi".')
+            str | None, typer.Option("--tire", "--tyre", help='Cold tire pressure: "36 psi", "250 kPa".')
         ] = None,
         is_full: Annotated[
             bool, opt.full_option("Every table: ledger by part, stops, heat, pack, calibrations.")
@@ -119,7 +119,6 @@ def register(app: typer.Typer) -> None:
         folder = find_build(build)
         shown = opt.display_units(units, build)
         settings = folder.settings()
-        answer = kept_answer(folder)
         said = opt.in_own_units({"payload": payload, "ambient": ambient, "wind": wind, "tire": tire}, shown)
         loaded = with_passengers(said.get("payload"), passengers, shown.unit_of("weight"))
         with open_library(build) as library:
@@ -157,6 +156,7 @@ def register(app: typer.Typer) -> None:
             before = record.summary.metrics.get("net_wh")
             if conditions != record.conditions:
                 record = library.set_conditions(number, conditions)
+            answer = kept_answer(folder)  # after the note, which may be what it no longer rests on
             stored = stored_drive(library, record, settings, fit=answer.fit.fit if answer else None)
         if as_json:
             print_json(stored)
@@ -170,7 +170,7 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
 
     print_header(stored, units)
     if stored.analysis.regen.basis == "plan":
-        print_lines("Regen 3 to 8 and ledger are by the plan: no fit is up to date, run logan fit.")
+        print_lines(f"Regen 3 to 8 and ledger are by {stored.analysis.regen.basis_told}.")
     if not is_full:  # else the tables say it
         print_regen_share(stored.analysis)
         print_currents(stored.analysis)

@@ -13,6 +13,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.range_command import calibration_text, noted_text
 from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, working
 from logan.pipeline.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
+from logan.wording import percent, with_sigma
 
 if TYPE_CHECKING:
     from logan.pipeline.fit import FitResult
@@ -102,12 +103,15 @@ def sensor_lines(fit: FitResult) -> list[str]:
         for name, error in known.applied.items()
     ]
     if (shaft := fit.shaft) is not None:
-        scale, lost = shaft.torque_scale, max(shaft.before_wh + shaft.behind_wh, 1e-9)
+        scale, motor_wh, behind_wh = shaft.torque_scale, shaft.before_wh, shaft.behind_wh
+        split = "torque and road together tell no split of the losses"
+        if min(motor_wh, behind_wh) > 0.0:
+            split = f"of what is lost while driving, {percent(motor_wh / (motor_wh + behind_wh))} stays in them"
         lines.append(
-            f"Torque as logged is {scale.value:.3f} ± {scale.spread:.3f} of the true one; of what is lost while "
-            f"driving, {100 * shaft.before_wh / lost:.0f} % stays in inverter and motor, the rest behind the shaft."
+            f"Torque as logged is {with_sigma(scale.value, scale.sigma, 3)} of the true one, where inverter and motor "
+            f"lose the same share driving and braking; {split}."
         )
-    return [*lines, *(f"Note: {note}." for note in known.notes), ""]
+    return [*lines, *(f"Note: {note}." for note in known.notes)]
 
 
 def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> None:
@@ -118,6 +122,7 @@ def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> N
         return
     print_columns(of_fit.next_tests_table(tests, units, count), 4)
     best = tests.candidates[0]
-    print_lines(f"Best: {best.name}: {best.how}. What it gives goes into measurements.toml.")
+    place = f"with each drive: logan drive N --{best.noted}" if best.noted else "into measurements.toml"
+    print_lines(f"Best: {best.name}: {best.how}. What it gives goes {place}.")
     # Those of the best in its own words; and of what is named above.
     print_cautions(best.caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)

@@ -10,7 +10,7 @@ import typer
 
 from logan.cli.options import JsonOption, UnitsOption, display_units
 from logan.cli.rendering import print_json, print_lines, print_table, say
-from logan.wording import figure, number
+from logan.wording import figure, number, percent
 
 if TYPE_CHECKING:
     from logan.pipeline.crew import Crew
@@ -137,7 +137,9 @@ def _show(found: FleetFit, units: DisplayUnits) -> None:
             for name, estimate in found.kit.parameters.items()
         ]
         print_table(("shared by the kit", "plan", "fit", "unit"), shared, left=(0, 3))
-        print_lines(f"one vehicle strays from the kit by {found.kit.level_spread_ratio:.1%} of road load (one sigma)")
+        print_lines(
+            f"one vehicle strays from the kit by {percent(found.kit.level_spread_ratio, 1)} of road load (one sigma)"
+        )
     for outcome in found.left_out:
         print_lines(f"left out: {outcome.vehicle} drive {outcome.drive_id}: {outcome.problem}")
     print_lines(*found.notes)

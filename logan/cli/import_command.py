@@ -117,7 +117,7 @@ def register(app: typer.Typer) -> None:
 def _asked_load() -> tuple[str | None, int | None]:
     """Payload and passengers of these logs, as the options give them; both may be noted later as well."""
     passengers = typer.prompt("Passengers besides the driver", default=0, type=int)
-    payload = typer.prompt('Load beyond the test weight, such as "300 lb"', default="none").strip()
+    payload = typer.prompt('Load beyond the test weight, such as "300 lb" or "136 kg"', default="none").strip()
     print_lines("(later: logan drive N --passengers, --payload)")
     return None if payload in ("", "none", "0") else payload, passengers
 

@@ -52,18 +52,20 @@ UnitsOption = Annotated[
         "--units", "-u", help="us, metric, or single choices such as us,C or metric,lb. Left out: the build's own."
     ),
 ]
-PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond the test weight, such as "300 lb".')]
+PayloadOption = Annotated[
+    str | None, typer.Option("--payload", help='Load beyond the test weight: "300 lb", "136 kg".')
+]
 PassengersOption = Annotated[
     int | None,
-    typer.Option("--passengers", help="Besides the driver, 150 lb each, on top of --payload.", min=0, max=20),
+    typer.Option("--passengers", help="Besides the driver, 150 lb (68 kg) each, on top of --payload.", min=0, max=20),
 ]
 WindOption = Annotated[
     str | None,
-    typer.Option("--wind", help='Station wind, such as "10 mph"; x 0.7 is taken at the height of a vehicle.'),
+    typer.Option("--wind", help='Station wind: "10 mph", "4.5 m/s"; x 0.7 is taken at the height of a vehicle.'),
 ]
 WindFromOption = Annotated[float | None, typer.Option("--wind-from", help="Where it blows from. [deg]")]
 AmbientOption = Annotated[
-    str | None, typer.Option("--ambient", help='Outside temperature, if not logged, such as "50 °F".')
+    str | None, typer.Option("--ambient", help='Outside temperature, if not logged: "50 °F", "10 °C".')
 ]
 LeftOutOption = Annotated[
     list[str] | None,

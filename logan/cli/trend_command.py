@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +12,7 @@ from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, 
 from logan.cli.rendering import answer, print_cautions, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
-from logan.wording import asked_metric, metric_words, moment
+from logan.wording import asked_metric, metric_words, moment, number, with_sigma
 
 if TYPE_CHECKING:
     from logan.pipeline.trend import Trend
@@ -71,7 +72,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         for point in trend.points
     ]
     print_table(
-        ("drive", "day", unit, f"{LEVEL_RATIO:.0%} interval", "", "change"),
+        ("drive", "day", unit, f"{100.0 * LEVEL_RATIO:.0f} % interval", "", "change"),
         rows,
         left=(0, 1, 4, 5),
         is_newest_last=True,
@@ -90,7 +91,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
     if trend.basis != "measured":
         print_lines(f"By the vehicle of the {trend.basis}, alike for every drive.")
     if trend.refused:
-        print_lines(f"Refused for drives {_numbers(trend.refused)}")
+        print_lines(f"Refused for drives {_numbers(trend.refused)}; why: logan drive {trend.refused[0]} --full")
     if trend.excluded:
         print_lines(f"Left out by their notes: drives {_numbers(trend.excluded)}")
     if "margin" in trend.metric:
@@ -101,10 +102,12 @@ def _answer(trend: Trend, unit: str, scale: float, offset: float) -> str:
     """The mean since the last change, and what that change did."""
     last = trend.periods[-1]
     drives = f"{last.drive_count} drive{'s' if last.drive_count != 1 else ''}"
-    words = f"{metric_words(trend.metric)}: {_text(last.mean, scale, offset)} {unit} over the last {drives}"
+    words = (
+        f"{metric_words(trend.metric)}: {_text(last.mean, scale, offset)} {unit}".rstrip() + f" over the last {drives}"
+    )
     if last.step is None:
         return f"{words}; no change to the vehicle is noted."
-    return f"{words}, {_text(last.step, scale, 0.0)} {unit} after: {last.change}."
+    return f"{words}, {_text(last.step, scale, 0.0)} {unit}".rstrip() + f" after: {last.change}."
 
 
 def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float, float]:
@@ -118,15 +121,21 @@ def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float
 
 
 def _text(figure: Estimate, scale: float, offset: float) -> str:
-    value = f"{figure.value * scale + offset:.4g}"
-    return value if not figure.sigma else f"{value} ± {figure.sigma * scale:.2g}"
+    return with_sigma(figure.value * scale + offset, (figure.sigma or 0.0) * scale, _digits(figure, scale, offset))
 
 
 def _interval(figure: Estimate, scale: float, offset: float) -> str:
     from logan.pipeline.trend import LEVEL_RATIO
 
-    interval = figure.interval(LEVEL_RATIO)
-    return "" if interval is None else f"{interval[0] * scale + offset:.4g} to {interval[1] * scale + offset:.4g}"
+    digits = _digits(figure, scale, offset)
+    ends = (number(end * scale + offset, digits) for end in figure.interval(LEVEL_RATIO) or ())
+    return " to ".join(ends)
+
+
+def _digits(figure: Estimate, scale: float, offset: float) -> int:
+    """Two figures of the uncertainty; four of the value where there is none."""
+    size = abs((figure.sigma or 1e-2 * (figure.value + offset / scale)) * scale) or 1.0
+    return max(0, 1 - math.floor(math.log10(size)))
 
 
 def _bar(value: float, low: float, high: float, width: int = 10) -> str:

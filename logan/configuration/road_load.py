@@ -128,7 +128,7 @@ def _of_coefficients(
         if measured.sigma is not None:
             return PlanningValue(measured.value * factor, measured.sigma * factor, source)
         sigma = COEFFICIENT_SIGMA_RATIO * abs(measured.value)
-        note = f"{source}; ± {COEFFICIENT_SIGMA_RATIO:.0%}, common practice"
+        note = f"{source}; ± {100.0 * COEFFICIENT_SIGMA_RATIO:.0f} %, common practice"
         return PlanningValue(measured.value * factor, sigma * factor, note)
 
     return part(given["c"], 2.0 / density), part(given["a"], 1.0 / weight_n), part(given["b"], 1.0)

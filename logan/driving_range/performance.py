@@ -249,7 +249,7 @@ def gearing_sheet(
         mass_kg=vehicle.mass_kg,
         pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
-            f"gear efficiency {GEAR_EFFICIENCY_RATIO:.0%}, common practice",
+            f"gear efficiency {100.0 * GEAR_EFFICIENCY_RATIO:.0f} %, common practice",
             f"{build.vehicle.driven_wheels or 'one axle of'} wheels drive, tire grip "
             f"{chain_settings.grip_coefficient:g} times their share of the weight is {vehicle.grip_ratio:.2f}"
             + ("" if chain_settings.driven_weight_ratio else "; share by common practice"),

@@ -245,6 +245,11 @@ class PartForecast:
     to_red_s: Figure
     hidden_k: float | None = None
 
+    @property
+    def may_reach_red(self) -> bool:
+        """Whether the upper edge of its band comes to a red limit that was given."""
+        return self.red_degc is not None and float(self.high_degc.max()) >= self.red_degc
+
 
 @result("heat-forecast/1", eq=False)
 class HeatForecast:

@@ -16,6 +16,7 @@ from logan.physics.powertrain import force_loss_w
 from logan.results import Estimate, Figure, Refusal, all_refused
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, STANDARD_GRAVITY_M_PER_S2, FloatArray
+from logan.wording import basis_words, percent
 
 FORCE_STEP_S = 2.0
 
@@ -55,7 +56,9 @@ def energy_ledger(
     account = _Account(drive, build, power, wheel_work(drive, build))
     least = (settings or AnalysisSettings()).min_coverage_ratio
     if account.coverage_ratio < least:
-        reason = f"power is known for {account.coverage_ratio:.0%} of the driving time; {least:.0%} is the least"
+        reason = (
+            f"power is known for {percent(account.coverage_ratio)} of the driving time; {percent(least)} is the least"
+        )
         return _refused(Refusal(reason, "Log voltage and current all the way"))
     entries, residual, notes = account.entries()
     steps = account.steps()
@@ -159,7 +162,7 @@ class _Account:
             _Spent("pack out", self.out_j, gain * self.out_j, "measured"),
             _Spent("pack in", self.in_j, gain * self.in_j, "measured"),
         ]
-        notes = (f"wheel work and losses by {self.build.basis}", *self.auxiliary.notes)
+        notes = (f"wheel work and losses by {basis_words(self.build.basis)}", *self.auxiliary.notes)
         if (loss := self._pack_resistance()) is not None:
             pack.append(loss)
             notes += ("pack resistance is lost before the terminals: it is not part of the closure",)

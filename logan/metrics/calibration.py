@@ -145,8 +145,8 @@ def _verdict(deviation: float) -> tuple[Severity | None, str]:
     if abs(deviation) < TYRE_DEVIATION_RATIO:
         return None, "circumference and ratio fit the build"
     if abs(deviation) < GEAR_DEVIATION_RATIO:
-        return Severity.AMBER, f"{deviation:+.1%}: another tire size, wear or pressure than the build says"
-    return Severity.RED, f"{deviation:+.1%}: another gear ratio than the build says, or a wrong scale in the DBC"
+        return Severity.AMBER, f"{100.0 * deviation:+.1f} %: another tire size, wear or pressure than the build says"
+    return Severity.RED, f"{100 * deviation:+.1f} %: another gear ratio than the build says, or a wrong DBC scale"
 
 
 def _metres_per_motor_turn(motor: Channel, satellite: Channel) -> Figure:
@@ -196,7 +196,9 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
         too_short = f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least"
         return Refusal(too_short, "Drive further")
     if whole.coverage_ratio < 0.98:
-        return Refusal(f"satellite speed covers {whole.coverage_ratio:.0%}; 98 % is the least", "Drive under open sky")
+        return Refusal(
+            f"satellite speed covers {100 * whole.coverage_ratio:.0f} %; 98 % is the least", "Drive under open sky"
+        )
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)
 
 

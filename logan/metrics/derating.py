@@ -293,7 +293,7 @@ class _Search:
             near.append((0.0, f"coldest cell at {measure(coldest, '°C')}"))
         soc = self._value("state_of_charge", at_s)
         if soc is not None and (soc > 0.9 if is_charge else soc < 0.15):
-            near.append((1.0, f"SOC {soc:.0%}"))
+            near.append((1.0, f"SOC {100.0 * soc:.0f} %"))
         floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
         if floor is not None and cell is not None and cell < floor + 0.1:
             near.append((0.0, f"lowest cell at {cell:.2f} V, floor {floor:.2f} V"))

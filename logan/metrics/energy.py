@@ -16,6 +16,7 @@ from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import AnalysisSettings, BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR, BoolArray, FloatArray
 from logan.units.sentences import measure
+from logan.wording import percent
 
 LEAST_DISTANCE_M: Final = 1609.344
 LEAST_DURATION_S: Final = 180.0
@@ -118,7 +119,7 @@ def energy_summary(
     coverage = whole.covered_s / wanted_s if wanted_s > 0 else 0.0
     known |= {"coverage_ratio": coverage, "charging_s": charging_s}
     if coverage < least:
-        reason = f"power is known for {coverage:.0%} of the driving time; {least:.0%} is the least"
+        reason = f"power is known for {percent(coverage)} of the driving time; {percent(least)} is the least"
         return all_refused(EnergySummary, Refusal(reason, "Log voltage and current all the way"), **known)
     scale = 1.0 / coverage / JOULES_PER_WATT_HOUR
     doubts_wh = _doubts_wh(doubts_wh_per_km or {}, motion.distance_m)
@@ -167,7 +168,9 @@ def _checked(motion: DrivenDistance, drive: Drive, build: BuildSettings) -> Driv
 def _how_measured(coverage: float) -> str:
     """Where a figure comes from; time that was filled is called so."""
     filled = 1.0 - coverage
-    return f"measured, {filled:.1%} of the time filled at the mean power" if filled > _FILLED_RATIO else "measured"
+    return (
+        f"measured, {percent(filled, 1)} of the time filled at the mean power" if filled > _FILLED_RATIO else "measured"
+    )
 
 
 def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusal | None) -> Figure:
@@ -248,7 +251,7 @@ def driven_distance(drive: Drive) -> DrivenDistance:
             how = f"integral of {source.replace('_', ' ')}"
             figure = Estimate(distance_m, "m", float(sigma_m), how, coverage)
             return DrivenDistance(distance_m=figure, moving_s=moving_s, source=source)
-        reason = f"speed is known for {coverage:.0%} of the drive; {100 * LEAST_COVERAGE_RATIO:.0f} % is the least"
+        reason = f"speed is known for {percent(coverage)} of the drive; {percent(LEAST_COVERAGE_RATIO)} is the least"
         figure = Refusal(reason, "Log speed all the way, or the odometer")
     known = np.zeros(0) if odometer is None else odometer.value[np.isfinite(odometer.value)]
     if known.size > 1:

@@ -1,7 +1,7 @@
 """Regeneration in the eight definitions in use, stop by stop, and what limits it."""
 
 from collections.abc import Callable, Mapping
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from logan.results import Estimate, Figure, Refusal, all_refused, result
 from logan.settings import BuildSettings
 from logan.units import JOULES_PER_WATT_HOUR
 from logan.units.sentences import measure
+from logan.wording import basis_words
 
 DEFINITIONS: Final = (
     (1, "share regenerated", "energy into the pack over energy out of it"),
@@ -132,6 +133,8 @@ class RegenSummary:
         Where the vehicle that braking work rests on comes from: the plan, or the fit of so many drives.
     """
 
+    derived: ClassVar[tuple[str, ...]] = ("basis_told",)
+
     figures: tuple[RegenFigure, ...]
     printed: int
     stops: tuple[RegenStop, ...]
@@ -140,6 +143,11 @@ class RegenSummary:
     by_state_of_charge: tuple[RegenBin, ...]
     by_cell_temperature: tuple[RegenBin, ...]
     basis: str = "plan"
+
+    @property
+    def basis_told(self) -> str:
+        """The basis as it stands beside figures, with what to do where it is the plan."""
+        return basis_words(self.basis)
 
 
 def regen_summary(
@@ -164,7 +172,7 @@ def regen_summary(
     power = pack_power(drive)
     refusal = (refusals or {}).get("regen") or (energy.net_wh if isinstance(energy.net_wh, Refusal) else None)
     if refusal is not None or power is None:
-        return _all_refused(refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current"))
+        return _all_refused(refusal or Refusal("no pack power is logged", "Map pack_voltage and pack_current"), build)
     work = wheel_work(drive, build)
     found: tuple[Braking, ...] = ()
     missing: Refusal | None = (refusals or {}).get("distance", NO_SPEED)
@@ -201,9 +209,9 @@ def regen_summary(
     )
 
 
-def _all_refused(refusal: Refusal) -> RegenSummary:
+def _all_refused(refusal: Refusal, build: BuildSettings) -> RegenSummary:
     figures = tuple(RegenFigure(number=n, name=name, meaning=text, value=refusal) for n, name, text in DEFINITIONS)
-    return all_refused(RegenSummary, refusal, figures=figures, printed=PRINTED)
+    return all_refused(RegenSummary, refusal, figures=figures, printed=PRINTED, basis=build.basis)
 
 
 def _values(

@@ -206,8 +206,8 @@ def _consumption_by_level_wh_per_km(solution: Solution, rotating_kg: float) -> f
 
 
 def _statement(shift: float, low: float, high: float) -> str:
-    amount = f"{abs(np.expm1(shift)):.1%} {'less' if shift < 0 else 'more'} road load"
-    interval = f"90 % interval {low:+.1%} to {high:+.1%}"
+    amount = f"{100.0 * abs(np.expm1(shift)):.1f} % {'less' if shift < 0 else 'more'} road load"
+    interval = f"90 % interval {100.0 * low:+.1f} % to {100.0 * high:+.1f} %"
     if low > 0.0 or high < 0.0:
         return f"{amount}, more than noise ({interval})"
     return f"{amount}, not beyond noise ({interval}): more drives before and after would tell"

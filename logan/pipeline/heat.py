@@ -1,5 +1,6 @@
 """The use case "will it hold on the pass?": what drives taught of heat, roads not driven yet, and gearings."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
@@ -13,7 +14,7 @@ from logan.driving_range.performance import GearingSheet
 from logan.driving_range.scenarios import PreparedScenario
 from logan.errors import ConfigurationError, NotEnoughDataError
 from logan.heat.fit import HeatModel, fit_heat, judged
-from logan.heat.forecast import HeatRoad
+from logan.heat.forecast import HeatRoad, PartForecast
 from logan.heat.road import RoadHeat, launch_road, road_heat
 from logan.heat.series import HeatSeries, RoadVehicle, heat_series
 from logan.metrics.cautions import Flow, advice_for
@@ -183,10 +184,18 @@ def _on_road(
     begun = _quantity(charge, "", "80 %", "charge")
     road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
     answer = road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
-    if not answer.comes_near:
-        return answer
-    rules = {advice_for(part.channel, LimitSide.ABOVE, Flow.DRIVE).live for part in answer.forecast.parts[:1]}
-    return replace(answer, notes=(*answer.notes, *(f"at red on the road: {rule.rstrip('.')}" for rule in rules)))
+    return replace(answer, notes=(*answer.notes, *red_notes(answer.forecast.parts)))
+
+
+def red_notes(parts: Iterable[PartForecast]) -> tuple[str, ...]:
+    """What to do at red, of the parts that may come to it; what serves several is said once."""
+    rules: dict[str, list[str]] = {}
+    for part in parts:
+        if part.may_reach_red:
+            rules.setdefault(advice_for(part.channel, LimitSide.ABOVE, Flow.DRIVE).live.rstrip("."), []).append(
+                part.part
+            )
+    return tuple(f"at red on the road ({', '.join(names)}): {rule}" for rule, names in rules.items())
 
 
 def _quantity(text: str, unit: str, example: str, what: str) -> float | None:

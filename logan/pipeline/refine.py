@@ -49,6 +49,7 @@ from logan.pipeline.stored import (
     load_corrected,
     stored_drives,
     stored_segments,
+    without_words,
 )
 from logan.results import Told, json_ready, result, result_from_json, schema_of, silent
 from logan.settings import BuildSettings
@@ -225,7 +226,7 @@ def kept_answer(folder: BuildFolder) -> Refinement | None:
 
 
 def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
-    """Name of everything that the answer rests on: settings, measurements, plan, drives and their notes."""
+    """Name of everything that the answer rests on: settings, measurements, plan, drives and what was noted of them."""
     plans = frozen_plans(folder.plans)
     return settings_fingerprint(
         science_edition(),
@@ -234,7 +235,11 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
         replace(calibrated(library, folder.settings()), dbc_paths=(), dbc_by_bus={}),
         folder.measurements(),
         sha256(plans[-1].read_bytes()).hexdigest() if plans else "",
-        [(record.id, record.conditions, record.summary.admission) for record in library.drives() if not record.damage],
+        [
+            (record.id, without_words(record.conditions), record.part_in_fit, record.summary.admission)
+            for record in library.drives()
+            if not record.damage
+        ],
     )
 
 

@@ -98,7 +98,7 @@ def calibrated(library: DriveLibrary, build: BuildSettings, more: Sequence[Instr
 
 
 def _evidence(library: DriveLibrary, record: DriveRecord) -> tuple[InstrumentEvidence, ...]:
-    conditions = _without_words(record.conditions)
+    conditions = without_words(record.conditions)
     fingerprint = settings_fingerprint(science_edition(), schema_of(InstrumentEvidence), conditions)
     with suppress(DriveLibraryError):  # damaged within: the library has noted it by now, and it costs no other drive
         return library.kept(
@@ -172,12 +172,12 @@ def _grounds(build: BuildSettings, conditions: DriveConditions) -> tuple[object,
     """What all that is worked out of a drive rests on; nothing is taken off where no library was asked yet."""
     sensors = replace_fields(build.instruments, applied=build.instruments.applied or {})
     vehicle = (build.vehicle, build.powertrain, build.pack, build.auxiliary, sensors)
-    return science_edition(), *vehicle, _without_words(conditions)
+    return science_edition(), *vehicle, without_words(conditions)
 
 
-def _without_words(conditions: DriveConditions) -> DriveConditions:
+def without_words(conditions: DriveConditions) -> DriveConditions:
     """Conditions without what changes no figure."""
-    return replace_fields(conditions, tags=(), note="", change="", excluded_because="", included_because="")
+    return replace_fields(conditions, tags=(), note="", change="", excluded_because="", included_because="", said={})
 
 
 def store_analysed(

@@ -54,7 +54,7 @@ def loss_flag(read_count: int, skipped_count: int, lost_count: int, skipped: Seq
         code="rows_skipped",
         severity=Severity.RED if share > _RED_LOSS else Severity.AMBER if share > _AMBER_LOSS else Severity.NOTE,
         title="Lines or objects could not be read",
-        evidence=f"{lost_count} of {read_count + lost_count} ({share:.1%}) are missing; "
+        evidence=f"{lost_count} of {read_count + lost_count} ({100.0 * share:.1f} %) are missing; "
         f"{skipped_count} left out in all ({places})",
         remedy="Look at the lines named; export again, or say what a column is with --columns",
         refuses=("net_energy", "consumption", "regen") if share > _RED_LOSS else (),

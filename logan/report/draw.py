@@ -18,7 +18,7 @@ import numpy as np
 from logan.report.figure import Axis, Band, Bars, Dots, Figure, Limit, Line, Mark, Numbers, Panel, Span, interval
 from logan.units import FloatArray
 
-WIDTHS: Final = {"wide": 720.0, "narrow": 360.0}
+WIDTHS: Final = {"wide": 900.0, "narrow": 360.0}
 FONT: Final = 13.0
 DASHES: Final = {"dash": "7 4", "dot": "2 3", "dashdot": "7 3 2 3", "longdash": "12 4"}
 _CHARACTER: Final = 0.56

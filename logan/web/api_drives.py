@@ -77,7 +77,8 @@ def note_drive(folder: Build, drive: DriveNumber, body: DriveNotes) -> Any:
     build = folder.settings()
     with builds.open_library(folder.path, create=True) as library:
         record = change_notes(library, drive, body.changes, version=body.version, take_back=body.take_back)
-        return worded(json_ready(stored_drive(library, record, build)))
+        answer = kept_answer(folder)
+        return worded(json_ready(stored_drive(library, record, build, fit=answer.fit.fit if answer else None)))
 
 
 @router.get("/builds/{build}/drives/{drive}/workbench", responses=REFUSED)

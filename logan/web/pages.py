@@ -11,6 +11,7 @@ from fastapi.templating import Jinja2Templates
 
 from logan.errors import ConfigurationError
 from logan.pipeline.builds import BuildFolder, shown_units
+from logan.pipeline.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 from logan.pipeline.method import chapters, glossary
 from logan.units import QUANTITY_OF_UNIT, DisplayUnits
 from logan.version import VERSION
@@ -27,7 +28,8 @@ _TEMPLATES = Jinja2Templates(directory=str(files("logan.web").joinpath("template
 _PARTS = sorted(files("logan.web").joinpath("static").iterdir(), key=lambda part: part.name)
 STATIC = f"/static/{sha256(b''.join(part.read_bytes() for part in _PARTS)).hexdigest()[:12]}"
 """Address of scripts and style; another one once they change, so that a browser may keep them."""
-_TEMPLATES.env.globals["static"] = STATIC
+_CAUTIONS = " ".join((CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST))
+_TEMPLATES.env.globals |= {"static": STATIC, "cautions": _CAUTIONS}
 
 
 def _page(request: Request, name: str, space: Workspace, build: BuildFolder | None = None, **content: Any) -> Response:

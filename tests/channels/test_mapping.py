@@ -55,7 +55,7 @@ def test_an_unsigned_current_that_regenerates_is_refused_with_the_numbers():
     with pytest.raises(ChannelError) as caught:
         mapped_value(current, "pack_current", "A", bit_length=16, scale=0.1, is_signed=False)
     text = str(caught.value)
-    assert "pack_current: reads 6,543 A in 4.3% of its samples" in text
+    assert "pack_current: reads 6,543 A in 4.3 % of its samples" in text
     assert "nothing between 120 and 6,530 A" in text
     assert "the DBC declares it unsigned" in text
     assert "-24 to -3 A" in text
@@ -89,7 +89,7 @@ def test_an_offset_coded_current_is_no_wrap():
 
 
 def test_percent_taken_for_a_ratio_is_refused_with_a_hint():
-    with pytest.raises(ChannelError, match=r"state_of_charge: 100% of its values lie outside -0.05 to 1.1 .*percent"):
+    with pytest.raises(ChannelError, match=r"state_of_charge: 100 % of its values lie outside -0.05 to 1.1 .*percent"):
         mapped_value(np.linspace(90, 60, 50), "state_of_charge", "ratio")
 
 

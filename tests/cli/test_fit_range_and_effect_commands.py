@@ -62,12 +62,16 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
 def test_a_drive_says_when_its_figures_are_by_the_plan_until_a_fit_of_this_logan_is_kept(
     build, capsys, monkeypatch, tmp_path, is_full
 ):
-    """After an update of logan, or a note on a drive, the fit that was kept holds no more; a move changes nothing."""
-    full = ["--full"] if is_full else []
-    warning = "are by the plan: no fit is up to date, run logan fit."
+    """After an update of logan, or a load noted on a drive, the kept fit holds no more; a move, or words, change none.
 
-    def shown(folder=build):
-        return " ".join(run(capsys, "drive", "1", "-b", folder, *full)[1].split())
+    Figure and advice stand together on every face: terminal, JSON, the drive's report.
+    """
+    full = ["--full"] if is_full else []
+    advice = "plan (logan fit, then logan drive N give it by the drives)"
+    warning = f"Regen 3 to 8 and ledger are by {advice}."
+
+    def shown(folder=build, *options):
+        return " ".join(run(capsys, "drive", "1", "-b", folder, *full, *options)[1].split())
 
     run(capsys, "fit", "-b", build)
     fitted = shown()
@@ -81,9 +85,21 @@ def test_a_drive_says_when_its_figures_are_by_the_plan_until_a_fit_of_this_logan
     assert "by fit of" not in shown()
     run(capsys, "fit", "-b", build)
     assert shown() == fitted
-    run(capsys, "drive", "1", "-b", build, "--payload", "40 lb")
-    assert warning in shown()
-    run(capsys, "drive", "1", "-b", build, "--payload", "0 lb")
+    assert "change: radio; found" in shown(build, "--note", "found", "--change", "radio")
+    assert warning not in shown()
+    shown(build, "--payload", "40 lb")
+    run(capsys, "fit", "-b", build)
+    assert warning not in shown(build, "--payload", "40 pounds")  # the same in other words
+    assert warning in shown(build, "--payload", "60 lb")  # by the very command that noted it
+    analysis = json.loads(run(capsys, "drive", "1", "-b", build, "--json")[1])["analysis"]
+    assert analysis["regen"]["basis_told"] == advice
+    assert analysis["ledger"]["notes"][0] == f"wheel work and losses by {advice}"
+    page = tmp_path / "drive.html"
+    assert run(capsys, "report", "--drive", "1", "--out", page, "-b", build)[0] == 0
+    text = page.read_text(encoding="utf-8")
+    assert f"3 to 8 by {advice}" in text
+    assert f"heel work and losses by {advice}" in text
+    shown(build, "--payload", "0 lb", "--note", "", "--change", "")
 
 
 def test_range_stands_beside_the_plan_with_its_reasons_and_calibration(build, capsys):

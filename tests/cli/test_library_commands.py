@@ -34,7 +34,7 @@ def test_trend_lists_metrics_and_shows_one_within_eighty_columns(build, capsys):
     code, out, _ = run(capsys, "trend", "net-consumption", "-b", build)
     assert code == 0
     assert "Wh/mi" in out
-    assert "90% interval" in out
+    assert "90 % interval" in out
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
     assert "Wh/km" in run(capsys, "trend", "net_wh_per_km", "-b", build, "--units", "km,C")[1]
 

@@ -6,23 +6,28 @@ import numpy as np
 import pytest
 
 from logan.cli.range_tables import show_heat
+from logan.heat.forecast import PartForecast
 from logan.heat.road import RoadHeat
+from logan.pipeline.heat import red_notes
 from logan.report.sections.heat import heat_appendix, heat_section, road_figure
 from logan.results import Estimate, Quantiles, Refusal
 from logan.units import DisplayUnits
 
+CHANNELS = {"motor": "motor_temperature", "inverter": "inverter_temperature", "cells": "cell_temperature_max"}
 LIMITLESS = Refusal("no limit given", "Enter it")
 
 
 def part(name="motor", *, red=120.0, peak=None, to_red=None):
     rise = np.linspace(20.0, 110.0, 150)
-    return SimpleNamespace(
-        part=name, low_degc=rise - 5.0, middle_degc=rise, high_degc=rise + 9.0,
+    found = SimpleNamespace(
+        part=name, channel=CHANNELS[name], low_degc=rise - 5.0, middle_degc=rise, high_degc=rise + 9.0,
         peak_degc=peak or Estimate(110.0, "degC", 5.0), red_degc=red, amber_degc=100.0,
         derate_degc=None, to_amber_s=Estimate(300.0, "s", 60.0),
         to_derate_s=LIMITLESS, to_red_s=to_red or Refusal("not reached on this road in 97 % of the samples"),
         hidden_k=12.0,
     )  # fmt: skip
+    found.may_reach_red = PartForecast.may_reach_red.fget(found)
+    return found
 
 
 def road(parts, *, over=0.97, refused=None, empty=None, held=None):
@@ -83,7 +88,7 @@ def test_where_no_one_figure_may_be_said_the_band_stands_with_the_reason_on_ever
         motor, cells = (row[1] for row in table.rows)
         assert motor == "221 to 246, no one figure: the rise is 3.6 times the highest that was seen"
         assert cells == "230 (221 to 246)"
-    last = heat_appendix(inputs)[0].blocks[-1].rows[-1]
+    last = next(b for b in reversed(heat_appendix(inputs)[0].blocks) if type(b).__name__ == "TableBlock").rows[-1]
     assert last[1:] == ("221-246", "230 (221-246)")
     kinds = [[type(mark).__name__ for mark in panel.marks][:2] for panel in road_figure(found, inputs.units).panels]
     assert kinds == [["Band", "Limit"], ["Band", "Line"]]
@@ -119,6 +124,15 @@ def test_a_road_comes_near_where_a_band_reaches_a_limit_or_nothing_more_can_be_s
     assert near(amber_degc=120.0, peak_degc=Refusal("too far beyond what was seen"))
 
 
+def test_what_to_do_at_red_is_said_of_the_parts_that_may_come_to_it_and_of_no_other():
+    """Bands end at 119 °C; once the hottest part's rule stood there, whether it came near red or only near amber."""
+    assert red_notes((part(red=120.0), part("cells", red=None))) == ()
+    (burns,) = red_notes((part(red=119.0), part("inverter", red=110.0), part("cells", red=130.0)))
+    assert burns.startswith("at red on the road (motor, inverter): Back off now and stop where it is safe")
+    (leave,) = red_notes((part(red=130.0), part("cells", red=100.0)))
+    assert leave.startswith("at red on the road (cells): Stop now where it is safe and get out")
+
+
 def test_the_report_shows_the_first_road_that_comes_near_whole_and_the_others_by_their_answer():
     """A pass with its curves; the same with a summer trailer, and launches, in words; every table in the appendix."""
     roads = (road((part(), part("inverter", red=None))), road((part(),), over=0.4), road((part(),)))
@@ -132,6 +146,12 @@ def test_the_report_shows_the_first_road_that_comes_near_whole_and_the_others_by
     roads[0].comes_near = False
     (words,) = heat_section(inputs)[0].blocks
     assert len(words.lines) == 3
+    assert all(line.endswith(" Next: Pull hard.") for line in words.lines)
     assert tables.length == 3
-    assert [type(block).__name__ for block in tables.blocks] == ["Words", "TableBlock", "TableBlock"] * 3
+    kinds = [type(block).__name__ for block in tables.blocks]
+    assert kinds == ["Words", "TableBlock", "TableBlock"] * 3 + ["Words"]
+    assert tables.blocks[-1].lines == ("Note: a note.", "Next: Pull hard.")
+    roads[1].notes = ("a note", "its own")
+    (tables,) = heat_appendix(inputs)
+    assert [block.lines for block in tables.blocks if type(block).__name__ == "Words"][2] == ("Note: its own.",)
     assert heat_section(SimpleNamespace(roads=())) == heat_appendix(SimpleNamespace(roads=())) == ()

@@ -7,10 +7,12 @@ import re
 import pytest
 
 from logan.cli.main import main
+from logan.metrics.cautions import CAUTION_ALWAYS, CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST, every_caution
 from logan.model.next_test import CandidateTest
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.refine import answer_of
 from logan.pipeline.reporting import ReportKind
+from logan.web import pages
 from tests.hardening.targets import ROOT
 from tests.pipeline.twin_fleet import write_fleet
 
@@ -116,19 +118,21 @@ def test_a_next_test_carries_its_caution_to_every_face(van):
     assert "best.caution" in script
 
 
-@pytest.mark.parametrize(
-    "path", ["README.md", "logan/web/templates/base.html", "logan/configuration/templates/measurements.toml"]
-)
-def test_pages_readme_and_forms_show_them(path):
-    text = re.sub(r"\s+", " ", (ROOT / path).read_text(encoding="utf-8"))
-    assert re.search(BELONGS["high voltage"][1], text)
-    assert re.search(BELONGS["road"][1], text)
-    if not path.endswith("measurements.toml"):
-        assert re.search(BELONGS["estimates"][1], text)
+def test_readme_page_and_form_say_them_in_the_words_of_the_one_list():
+    def plain(path):
+        return re.sub(r"\s+", " ", re.sub(r"^# ", "", (ROOT / path).read_text(encoding="utf-8"), flags=re.MULTILINE))
+
+    assert [text for text in every_caution() if f"- {text}" not in plain("README.md")] == []
+    form = plain("logan/configuration/templates/measurements.toml")
+    assert CAUTION_ROAD_TEST in form
+    assert CAUTION_HIGH_VOLTAGE in form
+    assert "<footer><p>logan {{ version }}. {{ cautions }} <a" in plain("logan/web/templates/base.html")
+    footer = pages._TEMPLATES.env.globals["cautions"]
+    assert all(text in footer for text in (CAUTION_ALWAYS, CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE))
 
 
 def test_every_page_has_the_footer():
-    pages = [path for path in (ROOT / "logan" / "web" / "templates").glob("*.html") if path.name != "base.html"]
-    assert len(pages) >= 9
-    for path in pages:
+    found = [path for path in (ROOT / "logan" / "web" / "templates").glob("*.html") if path.name != "base.html"]
+    assert len(found) >= 9
+    for path in found:
         assert re.search(r'{% extends "base\.html" %}', path.read_text(encoding="utf-8")), path.name

@@ -169,7 +169,7 @@ def test_half_a_drive_without_power_is_refused():
     drive = level_drive()
     value = np.where(drive["pack_current"].time_s > 500.0, np.nan, 40.0)
     ledger = energy_ledger(drive.with_channels(replace(drive["pack_current"], value=value)), build_of(TwinVehicle()))
-    assert "50% of the driving time" in ledger.residual_wh.reason
+    assert "50 % of the driving time" in ledger.residual_wh.reason
 
 
 def test_every_figure_carries_an_uncertainty():
@@ -293,7 +293,7 @@ def test_what_is_not_covered_is_filled_at_the_mean():
         assert energy(filled, name) == pytest.approx(energy(whole, name), rel=3e-3), name
     assert filled.residual_wh.coverage_ratio == pytest.approx(0.95, abs=2e-3)
     refused = energy_ledger(cut, build, AnalysisSettings(min_coverage_ratio=0.97))
-    assert "95%" in refused.residual_wh.reason
+    assert "95 %" in refused.residual_wh.reason
 
 
 def test_each_step_of_the_speed_bands_has_its_own_energy():

@@ -64,7 +64,7 @@ def test_a_limit_that_was_lowered_and_reached():
     ("channel", "value", "words"),
     [
         ("cell_temperature_min", -5.0, "coldest cell at -5\u202f°C"),
-        ("state_of_charge", 0.08, "SOC 8%"),
+        ("state_of_charge", 0.08, "SOC 8 %"),
         ("cell_voltage_min", 2.85, "lowest cell at 2.85 V, floor 2.80 V"),
     ],
 )
@@ -83,7 +83,7 @@ def test_a_full_pack_explains_a_low_charge_limit():
     )
     drive = climb(derated=False, extra=extra)
     events = derating_summary(drive, BUILD).events
-    assert [event.probable_cause for event in events] == ["SOC 97%"]
+    assert [event.probable_cause for event in events] == ["SOC 97 %"]
 
 
 def test_an_unknown_cause_is_said_to_be_unknown():

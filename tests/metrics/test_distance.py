@@ -31,7 +31,7 @@ def test_the_odometer_stands_in_where_speed_has_a_hole():
     assert driven_distance(drive).distance_m.value == pytest.approx(5900.0)
     refused = driven_distance(made_drive(("speed", holed, np.full(holed.shape, 10.0)), ("marker", TIME_S, TIME_S)))
     assert isinstance(refused.distance_m, Refusal)
-    assert "67%" in refused.distance_m.reason
+    assert "67 %" in refused.distance_m.reason
 
 
 def test_without_speed_and_odometer_distance_is_refused():

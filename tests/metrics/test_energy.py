@@ -140,7 +140,7 @@ def test_a_gap_is_filled_at_the_mean_power_and_widens_the_interval():
 
 
 def test_time_that_was_filled_is_called_so():
-    assert "5.0% of the time filled" in energy_summary(gap_drive(30.0), BUILD).net_wh.source
+    assert "5.0 % of the time filled" in energy_summary(gap_drive(30.0), BUILD).net_wh.source
     assert "filled" not in energy_summary(gap_drive(0.1), BUILD).net_wh.source
 
 
@@ -167,7 +167,7 @@ def test_a_drive_below_a_mile_or_three_minutes_is_too_short(duration_s, speed_m_
 def test_below_ninety_per_cent_coverage_energy_is_refused():
     summary = energy_summary(gap_drive(70.0), BUILD)
     assert isinstance(summary.net_wh, Refusal)
-    assert "88% of the driving time" in summary.net_wh.reason
+    assert "88 % of the driving time" in summary.net_wh.reason
     assert isinstance(summary.net_wh_per_km, Refusal)
     assert isinstance(summary.distance_m, Estimate)
     lenient = energy_summary(gap_drive(70.0), BUILD, AnalysisSettings(min_coverage_ratio=0.8))
@@ -287,7 +287,7 @@ def test_speed_that_is_not_covered_is_taken_at_the_mean_and_half_of_it_is_unsure
     assert summary.distance_m.sigma / summary.distance_m.value == pytest.approx(np.hypot(0.002, 0.5 * missing))
     assert summary.moving_s == pytest.approx(450.0, abs=0.3)
     refused = energy_summary(speed_drive("gnss_speed", gap_s=70.0), BUILD).distance_m
-    assert "88%" in refused.reason
+    assert "88 %" in refused.reason
 
 
 def test_an_odometer_steps_in_where_speed_covers_too_little():

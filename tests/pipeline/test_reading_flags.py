@@ -92,7 +92,7 @@ def test_a_log_that_lost_a_tenth_is_no_drive_without_anyway(van, tmp_path, capsy
     assert main(["import", str(log), "-b", str(van)]) == 2
     said = re.sub(r"\s+", " ", capsys.readouterr().err)
     assert "could not be read" in said
-    assert "10.0%" in said
+    assert "10.0 %" in said
     assert f"{log}:1: not of the form" in said
     assert "--anyway" in said
     assert main(["import", str(log), "-b", str(van), "--anyway", "--json"]) == 0

@@ -137,7 +137,7 @@ def timeline_figure(
                 )
             )
         marks += _limit_lines([name for name, *_ in channels], channels, limits, units)
-        panels.append(Panel(y=Axis(title=title), marks=tuple(marks), height=64.0 if len(channels) == 1 else 84.0))
+        panels.append(Panel(y=Axis(title=title), marks=tuple(marks), height=58.0 if len(channels) == 1 else 78.0))
     end = max((line.x[-1] for panel in panels for line in panel.marks if isinstance(line, Line) and len(line.x)),
               default=1.0)  # fmt: skip
     return Figure(

@@ -15,6 +15,7 @@ from logan.wording import NONE, capital, channel_words, limit_name, number, perc
 
 MOST_BULLETS: Final = 14
 _INKS: Final = {Severity.RED: "red", Severity.AMBER: "amber", Severity.NOTE: "good", None: "good"}
+_QUANTITY: Final = {"rms": "RMS", "peak": "peak"}
 _WINDOWS: Final = {0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 300.0: "5 min", 1800.0: "30 min"}
 
 
@@ -129,8 +130,8 @@ def duration_figure(current: CurrentSummary, limits: LimitSheet) -> Figure | Non
         )
     worst = max(current.approaches, key=lambda approach: approach.used_ratio)
     return Figure(
-        finding=f"{capital(channel_words(worst.channel))} came to {percent(worst.used_ratio)} of what "
-        f"{worst.component} holds: {number(worst.current_a)} A {worst.quantity} over {worst.window_s:g} s.",
+        finding=f"{capital(channel_words(worst.channel))} came to {percent(worst.used_ratio)} of what the "
+        f"{worst.component} holds: {number(worst.current_a)} A {_QUANTITY[worst.quantity]} over {worst.window_s:g} s.",
         x=Axis(title="window [s, min]", is_log=True, ticks=tuple(_WINDOWS.items())),
         panels=(Panel(y=Axis(title="highest RMS current [A]", low=0.0), marks=tuple(marks), height=310.0),),
     )

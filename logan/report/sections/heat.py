@@ -66,29 +66,41 @@ def heat_section(inputs: ReportInputs) -> tuple[Section, ...]:
     near = next((one for one in inputs.roads if one.comes_near), None)
     shown = heat_blocks(near, inputs.units) if near else ()
     blocks = [block for block in shown if not (isinstance(block, TableBlock) and block.caption)]
-    others = tuple(" ".join(_answer(one, inputs.units)) for one in inputs.roads if one is not near)
+    others = tuple(" ".join((*_answer(one, inputs.units), *_next(one))) for one in inputs.roads if one is not near)
     blocks += [Words(lines=others)] if others else []
     return (Section(anchor="heat", title="Heat on the road", blocks=tuple(blocks)),) if blocks else ()
 
 
 def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
-    """Every part on every road, and minute by minute."""
+    """Every part on every road, and minute by minute, with its notes; what all roads share is said once."""
+    if not inputs.roads:
+        return ()
     blocks: list[Block] = []
+    shared = [note for note in _notes(inputs.roads[0]) if all(note in _notes(one) for one in inputs.roads)]
     for one in inputs.roads:
         words, *more = heat_blocks(one, inputs.units)
         blocks += [words, *(block for block in more if isinstance(block, TableBlock))]
-    return (Section(anchor="heat-tables", title="Heat, every part", blocks=tuple(blocks), length=3),) if blocks else ()
+        if own := tuple(note for note in _notes(one) if note not in shared):
+            blocks.append(Words(lines=own))
+    if shared:
+        blocks.append(Words(lines=tuple(shared), title="Of every road"))
+    return (Section(anchor="heat-tables", title="Heat, every part", blocks=tuple(blocks), length=3),)
 
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
     """Chances in three lines, parts with their peaks and times or why there is none, curves with bands, and advice."""
-    notes = [f"Note: {note}." for note in found.notes]
-    if found.advice:
-        notes.append(f"Next: {found.advice}.")
     curves: tuple[Block, ...] = ()
     if found.forecast.parts:
         curves = (FigureBlock(figure=road_figure(found, units)), _moments(found, units))
-    return (Words(lines=_answer(found, units)), _parts(found, units), *curves, Words(lines=tuple(notes)))
+    return (Words(lines=_answer(found, units)), _parts(found, units), *curves, Words(lines=_notes(found)))
+
+
+def _notes(found: RoadHeat) -> tuple[str, ...]:
+    return (*(f"Note: {note}." for note in found.notes), *_next(found))
+
+
+def _next(found: RoadHeat) -> tuple[str, ...]:
+    return (f"Next: {found.advice}.",) if found.advice else ()
 
 
 def _answer(found: RoadHeat, units: DisplayUnits) -> tuple[str, ...]:
@@ -120,7 +132,7 @@ def _tone(part: PartForecast) -> Tone:
     """Red where the upper edge of the band is, grey where no limit is given."""
     if part.red_degc is None:
         return "grey"
-    return "red" if part.high_degc.max() >= part.red_degc else "plain"
+    return "red" if part.may_reach_red else "plain"
 
 
 def _chance(found: RoadHeat) -> str:

@@ -77,7 +77,7 @@ def regen_table(regen: RegenSummary) -> list[TableBlock]:
             "meaning",
             lambda entry: entry.meaning + (f"; {reason(one)}" if isinstance(one := entry.value, Refusal) else ""),
         ),
-        caption=f"Regen by every definition in use, 3 to 8 by {regen.basis}",
+        caption=f"Regen by every definition in use, 3 to 8 by {regen.basis_told}",
     )
 
 
