@@ -133,9 +133,8 @@ def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
 def _show_candidate(candidate: Candidate) -> None:
 
     sign = ", sign turned round" if candidate.sign < 0 else ""
-    print_lines(
-        f"  {100 * candidate.score:3.0f} %  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]"
-    )
+    score = f"{100 * candidate.score:3.0f} %"
+    print_lines(f"  {score}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
     doubt = [f"ask: {candidate.doubt}"] if candidate.doubt else []
     print_lines(f"        {'; '.join([*candidate.evidence, *doubt])}")
     _show_sample(candidate)

@@ -137,9 +137,8 @@ def _show(found: FleetFit, units: DisplayUnits) -> None:
             for name, estimate in found.kit.parameters.items()
         ]
         print_table(("shared by the kit", "plan", "fit", "unit"), shared, left=(0, 3))
-        print_lines(
-            f"one vehicle strays from the kit by {percent(found.kit.level_spread_ratio, 1)} of road load (one sigma)"
-        )
+        spread = percent(found.kit.level_spread_ratio, 1)
+        print_lines(f"one vehicle strays from the kit by {spread} of road load (one standard uncertainty)")
     for outcome in found.left_out:
         print_lines(f"left out: {outcome.vehicle} drive {outcome.drive_id}: {outcome.problem}")
     print_lines(*found.notes)

@@ -52,9 +52,7 @@ UnitsOption = Annotated[
         "--units", "-u", help="us, metric, or single choices such as us,C or metric,lb. Left out: the build's own."
     ),
 ]
-PayloadOption = Annotated[
-    str | None, typer.Option("--payload", help='Load beyond the test weight: "300 lb", "136 kg".')
-]
+PayloadOption = Annotated[str | None, typer.Option("--payload", help='Load beyond test weight: "300 lb", "136 kg".')]
 PassengersOption = Annotated[
     int | None,
     typer.Option("--passengers", help="Besides the driver, 150 lb (68 kg) each, on top of --payload.", min=0, max=20),

@@ -102,12 +102,10 @@ def _answer(trend: Trend, unit: str, scale: float, offset: float) -> str:
     """The mean since the last change, and what that change did."""
     last = trend.periods[-1]
     drives = f"{last.drive_count} drive{'s' if last.drive_count != 1 else ''}"
-    words = (
-        f"{metric_words(trend.metric)}: {_text(last.mean, scale, offset)} {unit}".rstrip() + f" over the last {drives}"
-    )
+    words = f"{metric_words(trend.metric)}: {_text(last.mean, scale, offset, unit)} over the last {drives}"
     if last.step is None:
         return f"{words}; no change to the vehicle is noted."
-    return f"{words}, {_text(last.step, scale, 0.0)} {unit}".rstrip() + f" after: {last.change}."
+    return f"{words}, {_text(last.step, scale, 0.0, unit)} after: {last.change}."
 
 
 def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float, float]:
@@ -120,8 +118,9 @@ def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float
     return units.unit_of(quantity), units.to_shown(1.0, quantity) - offset, offset
 
 
-def _text(figure: Estimate, scale: float, offset: float) -> str:
-    return with_sigma(figure.value * scale + offset, (figure.sigma or 0.0) * scale, _digits(figure, scale, offset))
+def _text(figure: Estimate, scale: float, offset: float, unit: str = "") -> str:
+    digits = _digits(figure, scale, offset)
+    return f"{with_sigma(figure.value * scale + offset, (figure.sigma or 0.0) * scale, digits)} {unit}".rstrip()
 
 
 def _interval(figure: Estimate, scale: float, offset: float) -> str:

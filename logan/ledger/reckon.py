@@ -56,9 +56,8 @@ def energy_ledger(
     account = _Account(drive, build, power, wheel_work(drive, build))
     least = (settings or AnalysisSettings()).min_coverage_ratio
     if account.coverage_ratio < least:
-        reason = (
-            f"power is known for {percent(account.coverage_ratio)} of the driving time; {percent(least)} is the least"
-        )
+        known = percent(account.coverage_ratio)
+        reason = f"power is known for {known} of the driving time; {percent(least)} is the least"
         return _refused(Refusal(reason, "Log voltage and current all the way"))
     entries, residual, notes = account.entries()
     steps = account.steps()

@@ -196,9 +196,8 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
         too_short = f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least"
         return Refusal(too_short, "Drive further")
     if whole.coverage_ratio < 0.98:
-        return Refusal(
-            f"satellite speed covers {100 * whole.coverage_ratio:.0f} %; 98 % is the least", "Drive under open sky"
-        )
+        reason = f"satellite speed covers {100 * whole.coverage_ratio:.0f} %; 98 % is the least"
+        return Refusal(reason, "Drive under open sky")
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)
 
 

@@ -168,9 +168,8 @@ def _checked(motion: DrivenDistance, drive: Drive, build: BuildSettings) -> Driv
 def _how_measured(coverage: float) -> str:
     """Where a figure comes from; time that was filled is called so."""
     filled = 1.0 - coverage
-    return (
-        f"measured, {percent(filled, 1)} of the time filled at the mean power" if filled > _FILLED_RATIO else "measured"
-    )
+    words = f", {percent(filled, 1)} of the time filled at the mean power" if filled > _FILLED_RATIO else ""
+    return f"measured{words}"
 
 
 def _per_km(energy: Figure, distance: Figure, duration_s: float, refusal: Refusal | None) -> Figure:

@@ -227,7 +227,7 @@ def kept_answer(folder: BuildFolder) -> Refinement | None:
 
 def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
     """Name of everything that the answer rests on: settings, measurements, plan, drives and what was noted of them."""
-    plans = frozen_plans(folder.plans)
+    plans, sound = frozen_plans(folder.plans), [one for one in library.drives() if not one.damage]
     return settings_fingerprint(
         science_edition(),
         schema_of(Refinement),
@@ -235,11 +235,7 @@ def _fingerprint(library: DriveLibrary, folder: BuildFolder) -> str:
         replace(calibrated(library, folder.settings()), dbc_paths=(), dbc_by_bus={}),
         folder.measurements(),
         sha256(plans[-1].read_bytes()).hexdigest() if plans else "",
-        [
-            (record.id, without_words(record.conditions), record.part_in_fit, record.summary.admission)
-            for record in library.drives()
-            if not record.damage
-        ],
+        [(one.id, without_words(one.conditions), one.part_in_fit, one.summary.admission) for one in sound],
     )
 
 
