@@ -120,7 +120,8 @@ def _shown_unit(metric: str, unit: str, units: DisplayUnits) -> tuple[str, float
 
 def _text(figure: Estimate, scale: float, offset: float, unit: str = "") -> str:
     digits = _digits(figure, scale, offset)
-    return f"{with_sigma(figure.value * scale + offset, (figure.sigma or 0.0) * scale, digits)} {unit}".rstrip()
+    sigma = None if figure.sigma is None else figure.sigma * scale
+    return f"{with_sigma(figure.value * scale + offset, sigma, digits)} {unit}".rstrip()
 
 
 def _interval(figure: Estimate, scale: float, offset: float) -> str:
