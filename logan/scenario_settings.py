@@ -52,6 +52,8 @@ class Scenario:
         Tyres and cabin warm from the start.
     cell_temperature_degc : float or None
         Of the cells: a garage, or a pack warmed by driving; None is soaked at the ambient.
+    round_trip : bool
+        Out and back on the same road, so that what wind takes one way it gives back the other.
     """
 
     name: str
@@ -72,6 +74,7 @@ class Scenario:
     cabin_climate: bool = True
     warm_start: bool = True
     cell_temperature_degc: float | None = None
+    round_trip: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

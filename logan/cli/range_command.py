@@ -50,6 +50,7 @@ _PayloadOption = Annotated[str, typer.Option("--payload", help='For that one: ex
 _HeadwindOption = Annotated[str, typer.Option("--headwind", help='For that one: "10 mph", "4.5 m/s".')]
 _DragOption = Annotated[str, typer.Option("--drag", help="For that one: factor on CdA, 1.1 for a rack.")]
 _RollingOption = Annotated[str, typer.Option("--rolling", help="For that one: factor on rolling resistance.")]
+_RoundTripOption = Annotated[bool, typer.Option("--round-trip", help="For that one: out and back, wind cancels.")]
 _GradeOption = Annotated[str, typer.Option("--grade", help='Heat on a steady climb, such as "6 %", at --speed.')]
 _LengthOption = Annotated[str, typer.Option("--length", help='How long that climb is: "10 mi", "16 km".')]
 _LaunchesOption = Annotated[int, typer.Option("--launches", help="Heat of this many hard launches in a row.", min=0)]
@@ -78,6 +79,7 @@ def register(app: typer.Typer) -> None:
         headwind: _HeadwindOption = "",
         drag: _DragOption = "",
         rolling: _RollingOption = "",
+        round_trip: _RoundTripOption = False,
         grade: _GradeOption = "",
         length: _LengthOption = "",
         launches: _LaunchesOption = 0,
@@ -104,6 +106,8 @@ def register(app: typer.Typer) -> None:
         given = in_own_units({key: text for key, text in asked.items() if text}, shown)
         road: dict[str, object] = {"name": name or _called(given, launches), **given}
         extra = road if given else None
+        if round_trip:
+            extra = {**road, "name": name or f"{road['name']}, round trip", "round_trip": True}
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:
             length = with_unit(length, shown.distance)

@@ -354,6 +354,7 @@ SCENARIO: Final = Table(
         Key("warm_start", YES_NO),
         Key("cells", AMBIENT, field="cell_temperature_degc"),
         Key("wet", YES_NO, default=False),
+        Key("round_trip", YES_NO),
     )
 )
 BUILD_FILE: Final = Table(

@@ -11,7 +11,7 @@ import numpy as np
 
 from logan.driving_range.other_values import environment_by
 from logan.driving_range.prediction import ScenarioRange
-from logan.driving_range.scenarios import PreparedScenario, scenario_consumption_wh_per_km
+from logan.driving_range.scenarios import ROAD_COLUMNS, PreparedScenario, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import REGEN_LIMIT, USABLE_ENERGY, Standpoint
 from logan.driving_range.uncertainty_budget import BudgetRow, UncertaintyBudget, correlation_of, uncertainty_budget
 from logan.driving_range.usable_energy import available_share_ratio
@@ -219,7 +219,6 @@ def _consumption_of_subsets(
     return scenario_consumption_wh_per_km(prepared, parameters, build, environment=environment_by(values))
 
 
-_ROAD: Final = tuple(PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient"))
 TOLD_BY: Final = {
     Sensor.CURRENT_GAIN: "a clamp meter or a wall meter",
     Sensor.VOLTAGE_GAIN: "a multimeter at the pack",
@@ -230,7 +229,8 @@ TOLD_BY: Final = {
 """What no number of drives tells, and what would."""
 VEHICLE_TOLD_BY: Final = "a truck scale, driven wheels in the air at three speeds"
 """Mass, CdA and efficiency together; Crr against driveline drag; CdA against what rises with speed."""
-DAY_ROAD: Final = "day to day: wind, traffic, tires"
+DAY_ROAD: Final = "day to day: traffic, tires"
+DAY_WIND: Final = "day to day: wind"
 DAY_AUXILIARY: Final = "day to day: auxiliaries"
 _AUXILIARY: Final = PARAMETER_NAMES.index("auxiliary_power_w")
 
@@ -258,7 +258,7 @@ def sensor_elasticity(fit: FitResult, elasticity: FloatArray) -> FloatArray:
 
 
 def plan_budget(
-    standpoint: Standpoint, rows: Sequence[BudgetRow], shown: ScenarioRange, day_sigmas: tuple[float, float]
+    standpoint: Standpoint, rows: Sequence[BudgetRow], shown: ScenarioRange, day_sigmas: tuple[float, float, float]
 ) -> UncertaintyBudget:
     """The budget of a range before any drive: every assumption, and the days.
 
@@ -271,7 +271,7 @@ def plan_budget(
     shown : ScenarioRange
         The range as it is shown, which the budget belongs to.
     day_sigmas : tuple of float
-        From drive to drive: of road load, and of the auxiliaries. [ratio]
+        ``Standpoint.day_sigmas`` of the same scenario. [ratio]
 
     Returns
     -------
@@ -279,20 +279,20 @@ def plan_budget(
         In metres.
     """
     reach_m, size, parameters = shown.range_m.p50, len(PARAMETER_NAMES), standpoint.parameters
-    moved_m = np.array([row.sensitivity for row in rows[:size]]) * parameters.median
-    days = [
-        _day_row(name, sigma, float(moved), None, "common practice, before any drive")
-        for name, sigma, moved in zip(
-            (DAY_ROAD, DAY_AUXILIARY), day_sigmas, (moved_m[list(_ROAD)].sum(), moved_m[_AUXILIARY]), strict=True
-        )
-    ]
+    used = -np.array([row.sensitivity for row in rows[:size]]) * parameters.median / reach_m
+    common = "common practice, before any drive"
+    days = _day_rows(day_sigmas, reach_m, used[ROAD_COLUMNS].sum(), used[_AUXILIARY], None, common)
     return uncertainty_budget(
         f"range, {shown.name}", "m", reach_m, [*rows, *days], correlation_of(parameters.log_covariance)
     )
 
 
 def range_budget(
-    fit: FitResult, assumptions: Sequence[BudgetRow], elasticity: FloatArray, shown: ScenarioRange
+    fit: FitResult,
+    assumptions: Sequence[BudgetRow],
+    elasticity: FloatArray,
+    shown: ScenarioRange,
+    day_sigmas: tuple[float, float, float],
 ) -> UncertaintyBudget:
     """The budget of a scenario's range.
 
@@ -306,6 +306,8 @@ def range_budget(
         Of its consumption to the fit's shared vector. [any]
     shown : ScenarioRange
         The range as it is shown, which the budget belongs to.
+    day_sigmas : tuple of float
+        ``Standpoint.day_sigmas`` of the same scenario. [ratio]
 
     Returns
     -------
@@ -314,7 +316,6 @@ def range_budget(
     """
     reach_m, count = shown.range_m.p50, fit.drive_count
     drives = f"{count} drives"
-    spread = f"spread of {drives}"
     rows, correlation = _sensor_rows(fit, elasticity, reach_m)
     # Were the sensors exact.
     covariance = fit.shared_covariance if fit.sensors is None else fit.sensors.conditional_covariance
@@ -330,8 +331,9 @@ def range_budget(
             basis=f"plan, {drives}, {len(fit.measurements)} measurements",
             told_by=VEHICLE_TOLD_BY,
         ),
-        _day_row(DAY_ROAD, fit.between_drive_sigma_ratio, -reach_m * elasticity[list(_ROAD)].sum(), count, spread),
-        _day_row(DAY_AUXILIARY, fit.auxiliary_sigma_ratio, -reach_m * elasticity[_AUXILIARY], count, spread),
+        *_day_rows(
+            day_sigmas, reach_m, elasticity[ROAD_COLUMNS].sum(), elasticity[_AUXILIARY], count, f"spread of {drives}"
+        ),
     ]
     if shown.beyond_log_sigma:
         rows.append(
@@ -372,13 +374,26 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
     return rows, correlation_of(known.covariance)
 
 
-def _day_row(source: str, sigma: float, moved_m: float, drives: int | None, basis: str) -> BudgetRow:
-    return BudgetRow(
-        source=source,
-        evaluation="B" if drives is None else "A",
-        sigma=100.0 * sigma,
-        unit="%",
-        sensitivity=float(moved_m) / 100.0,
-        degrees_of_freedom=np.inf if drives is None else max(drives - 1, 1),
-        basis=basis,
-    )
+def _day_rows(
+    sigmas: tuple[float, float, float],
+    reach_m: float,
+    by_road: float,
+    by_auxiliary: float,
+    drives: int | None,
+    basis: str,
+) -> list[BudgetRow]:
+    """What days differ by, and how the log consumption goes with it; out and back there is no wind."""
+    sources = (DAY_ROAD, by_road), (DAY_AUXILIARY, by_auxiliary), (DAY_WIND, 1.0)
+    return [
+        BudgetRow(
+            source=source,
+            evaluation="B" if drives is None else "A",
+            sigma=100.0 * sigma,
+            unit="%",
+            sensitivity=-reach_m * float(used) / 100.0,
+            degrees_of_freedom=np.inf if drives is None else max(drives - 1, 1),
+            basis=basis,
+        )
+        for (source, used), sigma in zip(sources, sigmas, strict=True)
+        if source != DAY_WIND or sigma > 1e-6
+    ]

@@ -9,7 +9,7 @@ from scipy.special import betaincinv
 
 from logan.drive.wheel_work import rotating_mass_of
 from logan.model.drive_fit import predicted_energy
-from logan.model.estimator import drive_informations, widened_covariance
+from logan.model.estimator import covariance_parts, drive_informations
 from logan.model.hierarchy import Solution, solve_hierarchy
 from logan.model.measurement import Measurement
 from logan.model.newton import student_t_half_width
@@ -46,6 +46,8 @@ class LeftOutDrive:
         Standard uncertainty of the prediction before it is widened.
     low_wh, high_wh : float
         90 % interval of the prediction.
+    plan_sigma_wh : float
+        Of the standard uncertainty, what errors of plan and measurements make; it is not widened.
     """
 
     derived: ClassVar[tuple[str, ...]] = ("error_ratio", "is_covered")
@@ -58,6 +60,7 @@ class LeftOutDrive:
     naive_wh: float
     low_wh: float
     high_wh: float
+    plan_sigma_wh: float = 0.0
 
     @property
     def error_ratio(self) -> float:
@@ -85,7 +88,7 @@ class Calibration:
     covered_ratio : float or None
         Share of drives inside their 90 % interval.
     interval_scale_ratio : float
-        By how much every predicted interval is widened after these errors.
+        By how much what drives decide of every predicted interval is widened after these errors.
     reason : str
         Why there is no figure; empty when there is.
     unpredicted : tuple of str
@@ -230,30 +233,35 @@ def _predicted(
 ) -> list[LeftOutDrive]:
     """Drives as a fit on others predicts them, no interval yet."""
     rotating_kg = rotating_mass_of(build)
-    covariance = widened_covariance(fitted.information, widened, drive_informations(fitted))
+    by_plan, by_drives = covariance_parts(fitted.information, widened, drive_informations(fitted))
     naive_j_per_m = sum(other.measured_j for other in others) / sum(other.distance_m for other in others)
     rows = []
     for drive in drives:
         seen = drive if limit is None else with_regen_limit(drive, limit)
-        predicted = predicted_energy(fitted.shared, covariance, seen, rotating_kg, fitted.scales, source="fit")
-        sigma_wh = predicted.spread
+        whole, of_plan = (
+            predicted_energy(
+                fitted.shared, covariance, seen, rotating_kg, fitted.scales, source="fit", own_ratio=own_ratio
+            )
+            for covariance, own_ratio in ((by_plan + by_drives, 1.0), (by_plan, 0.0))
+        )
         rows.append(
             LeftOutDrive(
                 drive_id=drive.drive_id,
                 distance_m=drive.distance_m,
                 measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
-                predicted_wh=predicted.value,
-                sigma_wh=sigma_wh,
+                predicted_wh=whole.value,
+                sigma_wh=whole.spread,
+                plan_sigma_wh=of_plan.spread,
                 naive_wh=naive_j_per_m * drive.distance_m / JOULES_PER_WATT_HOUR,
-                low_wh=predicted.value,
-                high_wh=predicted.value,
+                low_wh=whole.value,
+                high_wh=whole.value,
             )
         )
     return rows
 
 
 def interval_scale_ratio(z: FloatArray) -> float:
-    """By how much predicted intervals are widened after what leaving drives out showed; 1 or more.
+    """By how much what drives decide of an interval is widened after what leaving drives out showed; 1 or more.
 
     Method: fit (17).
 
@@ -276,7 +284,8 @@ def _scaled(rows: Sequence[LeftOutDrive]) -> tuple[LeftOutDrive, ...]:
 
 
 def _reaching(row: LeftOutDrive, scale_ratio: float) -> LeftOutDrive:
-    half = student_t_half_width(INTERVAL_RATIO, float("inf")) * scale_ratio * row.sigma_wh
+    variance = row.plan_sigma_wh**2 + scale_ratio**2 * (row.sigma_wh**2 - row.plan_sigma_wh**2)
+    half = student_t_half_width(INTERVAL_RATIO, float("inf")) * float(np.sqrt(variance))
     return replace(row, low_wh=row.predicted_wh - half, high_wh=row.predicted_wh + half)
 
 

@@ -10,13 +10,15 @@ import numpy as np
 
 from logan.driving_range.other_values import OtherValues, environment_by, planned_other_values
 from logan.driving_range.scenarios import (
+    ROAD_COLUMNS,
     Extrapolation,
     PreparedScenario,
     extrapolation_of,
     scenario_breakdown,
     scenario_consumption_wh_per_km,
+    wind_slope,
 )
-from logan.driving_range.sensitivity import Standpoint
+from logan.driving_range.sensitivity import PLAN_LEVEL_SIGMA, PLAN_WIND_SIGMA_M_PER_S, Standpoint
 from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES, ParameterDistribution
@@ -102,14 +104,16 @@ class RangePrediction:
         As the build asks. [m, ratio, ratio]
     target_scenario : str
         Scenario in which the target must be reached.
-    between_drive_sigma, auxiliary_sigma : float
-        Drive-to-drive spread of road load and of auxiliary power. [ratio]
+    auxiliary_sigma : float
+        Drive-to-drive spread of auxiliary power. [ratio]
     drive_count : int
         Drives behind it; zero for a plan.
     is_prior_dominated : bool
         True when fewer than two drives stand behind it.
     note : str
         In plain words.
+    level_sigma, wind_sigma_m_per_s : float
+        Drive-to-drive spread of road load without wind, and of the wind along a road. [ratio, m/s]
     """
 
     scenarios: tuple[ScenarioRange, ...]
@@ -118,11 +122,12 @@ class RangePrediction:
     reserve_ratio: float
     ageing_ratio: float
     target_scenario: str
-    between_drive_sigma: float
     auxiliary_sigma: float
     drive_count: int
     is_prior_dominated: bool
     note: str
+    level_sigma: float = PLAN_LEVEL_SIGMA
+    wind_sigma_m_per_s: float = PLAN_WIND_SIGMA_M_PER_S
 
     def scenario(self, name: str) -> ScenarioRange:
         """Return one scenario by name; raises KeyError where there is none."""
@@ -175,8 +180,9 @@ def predict_range(
         reserve_ratio=build.target.reserve_ratio,
         ageing_ratio=build.target.ageing_ratio,
         target_scenario=build.target.scenario,
-        between_drive_sigma=known.between_drive_sigma,
         auxiliary_sigma=known.auxiliary_sigma,
+        level_sigma=known.level_sigma,
+        wind_sigma_m_per_s=known.wind_sigma_m_per_s,
         drive_count=known.drive_count,
         is_prior_dominated=known.drive_count < 2,
         note=PRIOR_DOMINATED if known.drive_count == 1 else "",
@@ -197,6 +203,8 @@ class Draws:
         Answers to temperature and drivetrain loss, by name.
     usable, usable_loss : ndarray, shape (n,)
         Standard normal deviations: usable energy, usable loss per kelvin.
+    wind_m_per_s : ndarray, shape (n,)
+        Each sample's day's wind along a road driven one way. [m/s]
     """
 
     parameters: FloatArray
@@ -205,6 +213,7 @@ class Draws:
     median_others: Mapping[str, FloatArray]
     usable: FloatArray
     usable_loss: FloatArray
+    wind_m_per_s: FloatArray
 
     def first(self, count: int) -> Draws:
         """So many of the samples."""
@@ -214,6 +223,7 @@ class Draws:
             others={name: values[:count] for name, values in self.others.items()},
             usable=self.usable[:count],
             usable_loss=self.usable_loss[:count],
+            wind_m_per_s=self.wind_m_per_s[:count],
         )
 
     def heavier_by(self, mass_kg: float) -> Draws:
@@ -226,7 +236,10 @@ class Draws:
 
     def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
         """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
-        return scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=environment_by(self.others))
+        still = scenario_consumption_wh_per_km(
+            prepared, self.parameters, build, environment=environment_by(self.others)
+        )
+        return still + self.wind_m_per_s * wind_slope(prepared, self.median, build, environment_by(self.median_others))
 
     def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
         """Consumption of a scenario by cause at the medians, shape (1,)."""
@@ -240,7 +253,8 @@ def draws_of(known: Standpoint, build: BuildSettings, samples: int, rng: np.rand
         build,
         samples,
         rng,
-        between_drive_sigma=known.between_drive_sigma,
+        level_sigma=known.level_sigma,
+        wind_sigma_m_per_s=known.wind_sigma_m_per_s,
         auxiliary_sigma=known.auxiliary_sigma,
         others=known.others,
         usable=known.usable,
@@ -253,7 +267,8 @@ def draw_samples(
     samples: int,
     rng: np.random.Generator,
     *,
-    between_drive_sigma: float = 0.0,
+    level_sigma: float = 0.0,
+    wind_sigma_m_per_s: float = 0.0,
     auxiliary_sigma: float = 0.0,
     others: OtherValues | None = None,
     usable: UsableEnergy | None = None,
@@ -270,8 +285,9 @@ def draw_samples(
         Number of samples.
     rng : numpy.random.Generator
         Source of the samples.
-    between_drive_sigma, auxiliary_sigma : float
-        Drive-to-drive spread of road load (drag area and rolling together) and of auxiliary power. [ratio]
+    level_sigma, wind_sigma_m_per_s, auxiliary_sigma : float
+        Drive-to-drive spread of road load (drag area and rolling together), of the wind along a road, and of auxiliary
+        power. [ratio, m/s, ratio]
     others : OtherValues, optional
         Answers to temperature and drivetrain loss; those of the build where left out.
     usable : UsableEnergy, optional
@@ -286,8 +302,7 @@ def draw_samples(
     deviations = np.log(parameters) - distribution.log_mean
     parameters[:, EFFICIENCY_COLUMNS] = np.minimum(parameters[:, EFFICIENCY_COLUMNS], MOST_EFFICIENCY_RATIO)
     road, auxiliary, own, usable_loss = rng.standard_normal((4, samples))
-    for name in ("drag_area_m2", "rolling_coefficient"):
-        parameters[:, PARAMETER_NAMES.index(name)] *= np.exp(between_drive_sigma * road)
+    parameters[:, ROAD_COLUMNS] *= np.exp(level_sigma * road)[:, None]
     parameters[:, PARAMETER_NAMES.index("auxiliary_power_w")] *= np.exp(auxiliary_sigma * auxiliary)
 
     chosen = others or planned_other_values(build)
@@ -299,6 +314,7 @@ def draw_samples(
         median_others=chosen.medians,
         usable=own if usable is None else usable.deviation(chosen.shared_deviations(deviations, drawn), own),
         usable_loss=usable_loss,
+        wind_m_per_s=rng.normal(0.0, wind_sigma_m_per_s, samples) if wind_sigma_m_per_s else np.zeros(samples),
     )
 
 
@@ -340,16 +356,20 @@ def _scenario_range(
         is_extrapolated=outside.is_extrapolated,
         speed_beyond_m_per_s=outside.speed_beyond_m_per_s,
         temperature_beyond_k=outside.temperature_beyond_k,
-        note=_note(outside),
+        note=_note(outside, prepared.one_way_ratio),
         beyond_log_sigma=outside.log_sigma,
     )
 
 
-def _note(outside: Extrapolation) -> str:
-    """Say in which way a scenario lies outside what was driven."""
+def _note(outside: Extrapolation, one_way_ratio: float) -> str:
+    """Say in which way a scenario lies outside what was driven, and whether it comes back."""
     parts = []
     if outside.speed_beyond_m_per_s:
         parts.append("faster than was driven" if outside.speed_beyond_m_per_s > 0 else "slower than was driven")
     if outside.temperature_beyond_k:
         parts.append("hotter than was driven" if outside.temperature_beyond_k > 0 else "colder than was driven")
-    return f"{' and '.join(parts)}: interval widened by {100 * outside.log_sigma:.0f} %" if parts else ""
+    notes = [f"{' and '.join(parts)}: interval widened by {100 * outside.log_sigma:.0f} %"] if parts else []
+    if one_way_ratio < 1.0:
+        back = "" if one_way_ratio <= 0.0 else f" for {100 * (1.0 - one_way_ratio):.0f} % of the way"
+        notes.append(f"round trip{back}, so a day's wind all but cancels")
+    return "; ".join(notes)

@@ -1,5 +1,7 @@
 """Scenarios made ready: schedules, conditions and shares; and how far each lies outside what was driven."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Final
@@ -10,7 +12,7 @@ from logan.errors import ConfigurationError
 from logan.model.breakdown import ConsumptionBreakdown
 from logan.model.fit_result import DrivenHull
 from logan.model.forward import consumption, consumption_wh_per_km
-from logan.model.parameters import Conditions, Environment, conditions_of_scenario
+from logan.model.parameters import PARAMETER_NAMES, Conditions, Environment, conditions_of_scenario
 from logan.model.schedule import Replay, Schedule, steady_schedule
 from logan.physics.air import standard_elevation_m, standard_pressure_pa
 from logan.settings import BuildSettings, Scenario, ScenarioKind
@@ -36,14 +38,34 @@ _AT_HOME = (ScenarioKind.STEADY, ScenarioKind.CYCLE)
 
 _DEFAULTS = {field.name: field.default for field in fields(Scenario)}
 
+ROAD_COLUMNS: Final = [PARAMETER_NAMES.index(name) for name in ("drag_area_m2", "rolling_coefficient")]
+"""Columns of the parameters that a day's level and wind move together."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScenarioPart:
-    """One schedule of a scenario, its conditions, and its share of the distance."""
+    """One schedule of a scenario, its conditions, its share of the distance, and whether it is driven back as well."""
 
     schedule: Schedule
     conditions: Conditions
     share_ratio: float = 1.0
+    is_round_trip: bool = False
+    is_way_back: bool = False
+
+    def ways(self) -> tuple[ScenarioPart, ...]:
+        """The road as it is; of a round trip the way out and the way back, half of the distance each."""
+        if not self.is_round_trip:
+            return (self,)
+        out, road, air = replace(self, share_ratio=0.5 * self.share_ratio), self.schedule, self.conditions
+        back = replace(air, headwind_m_per_s=-air.headwind_m_per_s)
+        turned = road if road.elevation_m is None and road.heading_deg is None else road.backwards
+        return out, replace(out, schedule=turned, conditions=back, is_way_back=True)
+
+    def in_wind(self, wind_m_per_s: float) -> ScenarioPart:
+        """With so much more against the way out, and behind one on the way back."""
+        head = -wind_m_per_s if self.is_way_back else wind_m_per_s
+        air = replace(self.conditions, headwind_m_per_s=self.conditions.headwind_m_per_s + head)
+        return replace(self, conditions=air)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +100,11 @@ class PreparedScenario:
         fast = max(part.schedule.speed_at_share_m_per_s(0.95) for part in self.parts)
         return slow, fast
 
+    @property
+    def one_way_ratio(self) -> float:
+        """Share of the distance that is not driven back, and so pays for its wind. [ratio]"""
+        return sum(part.share_ratio for part in self.parts if not part.is_round_trip)
+
 
 def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) -> tuple[PreparedScenario, ...]:
     """Find the schedules of all scenarios; a mix takes those of the scenarios that it names.
@@ -101,7 +128,11 @@ def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) ->
     """
     by_name = {scenario.name: scenario for scenario in scenarios}
     return tuple(
-        PreparedScenario(scenario=scenario, parts=_parts(scenario, by_name, schedule_of, ())) for scenario in scenarios
+        PreparedScenario(
+            scenario=scenario,
+            parts=tuple(way for part in _parts(scenario, by_name, schedule_of, ()) for way in part.ways()),
+        )
+        for scenario in scenarios
     )
 
 
@@ -109,7 +140,7 @@ def _parts(
     scenario: Scenario, by_name: Mapping[str, Scenario], schedule_of: DrivenRoad, within: tuple[str, ...]
 ) -> tuple[ScenarioPart, ...]:
     if scenario.kind is not ScenarioKind.MIX:
-        return (_single(scenario, schedule_of),)
+        return (replace(_single(scenario, schedule_of), is_round_trip=scenario.round_trip),)
     place = f"scenario '{scenario.name}'"
     if scenario.name in within:
         raise ConfigurationError(f"{place} is part of itself", "Take it out of its own parts")
@@ -126,6 +157,7 @@ def _parts(
                 schedule=part.schedule,
                 conditions=_overridden(part.conditions, scenario),
                 share_ratio=part.share_ratio * share / total,
+                is_round_trip=part.is_round_trip or scenario.round_trip,
             )
             for part in _parts(by_name[name], by_name, schedule_of, (*within, scenario.name))
         )
@@ -223,6 +255,37 @@ def scenario_consumption_wh_per_km(
             part.schedule, part.conditions, parameters, build, environment=environment
         )
     return total
+
+
+def wind_slope(prepared: PreparedScenario, median: FloatArray, build: BuildSettings, environment: Environment) -> float:
+    """What a day's wind along the road does to a scenario's consumption; nothing where the road is driven back.
+
+    Method: plan (3a).
+
+    Parameters
+    ----------
+    prepared : PreparedScenario
+        The scenario; its road is taken as straight.
+    median : ndarray, shape (1, 6)
+        In ``PARAMETER_NAMES`` order.
+    build, environment
+        As in ``consumption``.
+
+    Returns
+    -------
+    float
+        [Wh/km per m/s]
+    """
+    against, behind = (
+        scenario_consumption_wh_per_km(
+            replace(prepared, parts=tuple(part.in_wind(wind) for part in prepared.parts)),
+            median,
+            build,
+            environment=environment,
+        )
+        for wind in (1.0, -1.0)
+    )
+    return 0.5 * float(against[0] - behind[0])
 
 
 def scenario_breakdown(

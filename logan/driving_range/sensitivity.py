@@ -14,7 +14,12 @@ from logan.driving_range.other_values import (
     planned_other_values,
     with_regen_limit_w,
 )
-from logan.driving_range.scenarios import PreparedScenario, scenario_breakdown, scenario_consumption_wh_per_km
+from logan.driving_range.scenarios import (
+    PreparedScenario,
+    scenario_breakdown,
+    scenario_consumption_wh_per_km,
+    wind_slope,
+)
 from logan.driving_range.uncertainty_budget import BudgetRow
 from logan.driving_range.usable_energy import UsableEnergy, available_share_ratio, usable_energy_of
 from logan.model.fit_result import DrivenHull, FitResult
@@ -27,8 +32,11 @@ from logan.units import FloatArray
 USABLE_ENERGY: Final = "usable_energy_wh"
 REGEN_LIMIT: Final = "regen_power_limit_w"
 
-PLAN_BETWEEN_DRIVE_SIGMA: Final = 0.06
-"""Drive-to-drive spread of road load that a plan assumes: wind, wet roads, driver (common practice)."""
+PLAN_LEVEL_SIGMA: Final = 0.05
+"""Drive-to-drive spread of road load that a plan assumes: wet roads, tires, driver (common practice)."""
+
+PLAN_WIND_SIGMA_M_PER_S: Final = 1.0
+"""And of the wind along a road: a station's 2 m/s is 1.4 at a vehicle's height, from any side (common practice)."""
 
 PLAN_AUXILIARY_SIGMA: Final = 0.2
 """Drive-to-drive spread of auxiliary power that a plan assumes (common practice)."""
@@ -48,8 +56,8 @@ class Standpoint:
         What the pack gives.
     regen_limit_w : float or None
         Most power that regen was seen to put back; None where only the build's own limit is known. [W]
-    between_drive_sigma, auxiliary_sigma : float
-        Drive-to-drive spread of road load and of auxiliary power. [ratio]
+    level_sigma, wind_sigma_m_per_s, auxiliary_sigma : float
+        Drive-to-drive spread of road load, of the wind along a road, and of auxiliary power. [ratio, m/s, ratio]
     driven : DrivenHull or None
         What the drives cover; None for a plan.
     drive_count : int
@@ -60,7 +68,8 @@ class Standpoint:
     others: OtherValues
     usable: UsableEnergy
     regen_limit_w: float | None = None
-    between_drive_sigma: float = PLAN_BETWEEN_DRIVE_SIGMA
+    level_sigma: float = PLAN_LEVEL_SIGMA
+    wind_sigma_m_per_s: float = PLAN_WIND_SIGMA_M_PER_S
     auxiliary_sigma: float = PLAN_AUXILIARY_SIGMA
     driven: DrivenHull | None = None
     drive_count: int = 0
@@ -79,7 +88,8 @@ class Standpoint:
             others=learned_other_values(build, fit.learned),
             usable=usable_energy_of(build, fit),
             regen_limit_w=None if seen is None else seen.value,
-            between_drive_sigma=fit.between_drive_sigma_ratio,
+            level_sigma=fit.level_sigma_ratio,
+            wind_sigma_m_per_s=fit.wind_sigma_m_per_s,
             auxiliary_sigma=fit.auxiliary_sigma_ratio,
             driven=fit.hull,
             drive_count=fit.drive_count,
@@ -88,6 +98,13 @@ class Standpoint:
     def seen_in(self, build: BuildSettings) -> BuildSettings:
         """The build with the regen limit that was seen, where it is below the build's own."""
         return with_regen_limit_w(build, self.regen_limit_w)
+
+    def day_sigmas(self, build: BuildSettings, prepared: PreparedScenario) -> tuple[float, float, float]:
+        """From drive to drive: of road load, of auxiliaries, and of a scenario's consumption by wind. [ratio]"""
+        build, median, others = self.seen_in(build), self.parameters.median[np.newaxis, :], self.others.environment
+        used = scenario_consumption_wh_per_km(prepared, median, build, environment=others)[0]
+        by_wind = abs(wind_slope(prepared, median, build, others) / used)
+        return self.level_sigma, self.auxiliary_sigma, self.wind_sigma_m_per_s * float(by_wind)
 
     @property
     def medians(self) -> dict[str, float]:

@@ -125,6 +125,7 @@ def predicted_energy(
     scales: NoiseScales,
     *,
     source: str,
+    own_ratio: float = 1.0,
 ) -> Estimate:
     """Net pack energy of a drive that the parameters have not seen.
 
@@ -140,6 +141,8 @@ def predicted_energy(
         How far drives stray from the mean.
     source : str
         "plan" or "fit".
+    own_ratio : float
+        By how much what is the drive's own is widened.
 
     Returns
     -------
@@ -151,8 +154,9 @@ def predicted_energy(
     by_shared = np.array(energy.by_shared)
     if drive.auxiliary_power_w:
         by_shared[At.AUXILIARY] = 0.0
-    variance_j2 = by_shared @ covariance @ by_shared + own_variance_j2(energy, drive, scales, auxiliary_sigma)
-    sigma_wh = float(np.sqrt(variance_j2)) / JOULES_PER_WATT_HOUR
+    own_j2 = own_ratio**2 * own_variance_j2(energy, drive, scales, auxiliary_sigma)
+    shared_j2 = max(float(by_shared @ covariance @ by_shared), 0.0)
+    sigma_wh = float(np.sqrt(shared_j2 + own_j2)) / JOULES_PER_WATT_HOUR
     return Estimate(energy.energy_j / JOULES_PER_WATT_HOUR, "Wh", sigma_wh, source, drive.coverage_ratio)
 
 
@@ -162,11 +166,14 @@ def drive_fits(
     build: BuildSettings,
     covariance: FloatArray,
     prior: ParameterDistribution,
+    own_ratio: float,
 ) -> tuple[DriveFit, ...]:
     """One entry per drive, refused ones too, in their order."""
     place = {id(state.drive): number for number, state in enumerate(solution.states)}
     return tuple(
-        _fitted(solution, place[id(drive)], build, covariance, prior) if id(drive) in place else _refused(drive)
+        _fitted(solution, place[id(drive)], build, covariance, prior, own_ratio)
+        if id(drive) in place
+        else _refused(drive)
         for drive in drives
     )
 
@@ -177,6 +184,7 @@ def _fitted(
     build: BuildSettings,
     covariance: FloatArray,
     prior: ParameterDistribution,
+    own_ratio: float,
 ) -> DriveFit:
     state, own = solution.states[number], solution.own[number]
     drive, rotating_kg = state.drive, rotating_mass_of(build)
@@ -187,7 +195,9 @@ def _fitted(
         distance_m=drive.distance_m,
         measured_wh=drive.measured_j / JOULES_PER_WATT_HOUR,
         planned=planned_energy(drive, prior, build),
-        refined=predicted_energy(solution.shared, covariance, drive, rotating_kg, solution.scales, source="fit"),
+        refined=predicted_energy(
+            solution.shared, covariance, drive, rotating_kg, solution.scales, source="fit", own_ratio=own_ratio
+        ),
         level=Estimate(level, "ratio", level * float(own_sigma[Own.LEVEL]), "fit"),
         headwind=_headwind(drive, own, own_sigma),
         segment_count=drive.count,

@@ -82,30 +82,42 @@ def fit_result_of(
     drives: Sequence[DriveSegments],
     measurements: Sequence[Measurement],
     build: BuildSettings,
+    *,
+    scale_ratio: float = 1.0,
 ) -> FitResult:
-    """Put a solution into the terms of the plan, with what it means."""
+    """Put a solution into the terms of the plan, what drives decide ``scale_ratio`` times as wide, with what it means.
+
+    Method: fit (17).
+    """
     # The solver may have put a learned limit into the drives: the solution's own stand in for those given.
     solved = iter(solution.states)
     drives = [drive if drive.refusal else next(solved).drive for drive in drives]
     information = drive_informations(solution)
-    covariance = widened_covariance(solution.information, widened, information)
+    by_plan, by_drives = covariance_parts(solution.information, widened, information)
+    covariance = by_plan + scale_ratio**2 * by_drives
     posterior = _posterior(solution.shared, covariance, prior, bool(information), len(measurements))
-    fits = drive_fits(solution, drives, build, covariance, prior)
+    fits = drive_fits(solution, drives, build, covariance, prior, scale_ratio)
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
-    learned_besides = learned_conditions(solution.shared, covariance, solution.regen_limit)
+    limit = _scaled(solution.regen_limit, scale_ratio)
+    learned_besides = learned_conditions(solution.shared, covariance, limit)
     full = _full_words(learned_besides.values["full_regen_ratio"])
     found = FitResult(
         posterior=posterior,
         prior=prior,
-        between_drive_sigma_ratio=day_sigma,
+        between_drive_sigma_ratio=scale_ratio * day_sigma,
+        level_sigma_ratio=scale_ratio * solution.scales.level_sigma_ratio,
+        wind_sigma_m_per_s=scale_ratio * _wind_sigma_m_per_s(solution),
         shaft=split_losses(solution, rotating_mass_of(build)),
-        noted_sigma_ratio=_noted_sigmas(solution, day_sigma, rotating_mass_of(build)),
-        auxiliary_sigma_ratio=solution.scales.auxiliary_sigma_ratio,
+        noted_sigma_ratio={
+            name: scale_ratio * sigma
+            for name, sigma in _noted_sigmas(solution, day_sigma, rotating_mass_of(build)).items()
+        },
+        auxiliary_sigma_ratio=scale_ratio * solution.scales.auxiliary_sigma_ratio,
         drives=fits,
         measurements=tuple(measurements),
         information=information,
-        learned=replace(learned_besides, **_cabin(drives, build.auxiliary)),
+        learned=replace(learned_besides, **_cabin(drives, build.auxiliary, scale_ratio)),
         noise=solution.scales,
         hull=hull_of([drive for drive in drives if not drive.refusal]),
         segment_count=sum(drive.segment_count for drive in fits),
@@ -118,33 +130,6 @@ def fit_result_of(
     return replace(found, statements=words, warnings=(*words, *more))
 
 
-def with_intervals_widened(result: FitResult, ratio: float) -> FitResult:
-    """Return a fit all whose intervals are wider by what leaving drives out showed. Method: fit (17)."""
-    if ratio == 1.0:
-        return result
-    posterior, learned = result.posterior, result.learned
-    wider: dict[str, Any] = {
-        name: replace(found, sigma=found.spread * ratio)
-        for name in ("regen_power_limit", "heating_w_per_k", "cooling_w_per_k")
-        if (found := getattr(learned, name)) is not None
-    }
-    wider["values"] = {name: replace(found, sigma=found.spread * ratio) for name, found in learned.values.items()}
-    return replace(
-        result,
-        posterior=replace(posterior, log_covariance=posterior.log_covariance * ratio**2),
-        between_drive_sigma_ratio=result.between_drive_sigma_ratio * ratio,
-        auxiliary_sigma_ratio=result.auxiliary_sigma_ratio * ratio,
-        noted_sigma_ratio={name: sigma * ratio for name, sigma in result.noted_sigma_ratio.items()},
-        learned=replace(learned, rest_covariance=learned.rest_covariance * ratio**2, **wider),
-        drives=tuple(
-            drive
-            if drive.refusal
-            else replace(drive, refined=replace(drive.refined, sigma=drive.refined.spread * ratio))
-            for drive in result.drives
-        ),
-    )
-
-
 def with_drag_model_term(result: FitResult) -> FitResult:
     """Return a fit whose drag area carries what no number of drives can tell of it. Method: fit (18)."""
     if not result.drive_count:
@@ -155,24 +140,29 @@ def with_drag_model_term(result: FitResult) -> FitResult:
     return replace(result, posterior=posterior, drag_model_sigma_ratio=DRAG_MODEL_SIGMA_RATIO)
 
 
-def widened_covariance(information: FloatArray, widened: SharedPrior, drives: Sequence[DriveInformation]) -> FloatArray:
-    """Covariance of the shared vector, shape (p, p): inverse curvature, widened by the drives' own scatter.
+def covariance_parts(
+    information: FloatArray, widened: SharedPrior, drives: Sequence[DriveInformation]
+) -> tuple[FloatArray, FloatArray]:
+    """Covariance of the shared vector in two parts: what errors of plan and measurements do to it, and what drives' do.
 
-    The scatter is that of the drives' gradients at the solution (cluster sandwich), taken as
-    one factor over the directions that the drives decide; it never narrows. [ratio]
+    The drives' part is as large as their own scatter says: that of their gradients at the solution (cluster sandwich),
+    taken as one factor over the directions that the drives decide; it never narrows. Method: fit (16a).
+
+    Returns
+    -------
+    by_plan, by_drives : ndarray, shape (p, p)
+        [ratio]
     """
-    free = widened.is_free
-    covariance = inverse_of_free(information, free)
-    inner = covariance[np.ix_(free, free)]
-    if len(drives) < FEWEST_DRIVES_FOR_SANDWICH:
-        return covariance
-    gradients = np.array([drive.gradient[free] for drive in drives])
-    told = sum((drive.information for drive in drives), np.zeros_like(covariance))[np.ix_(free, free)]
-    decided = float(np.trace(inner @ told))
-    scatter = float(np.einsum("dp,pq,dq->", gradients, inner, gradients))
-    count = len(drives)
-    inflation = scatter / max(decided, 1e-9) * count / max(count - 1.0, 1.0)
-    return covariance * float(np.clip(inflation, 1.0, 4.0))
+    covariance = inverse_of_free(information, widened.is_free)
+    told = sum((drive.information for drive in drives), np.zeros_like(covariance))
+    by_drives = covariance @ told @ covariance
+    by_plan, scatter_ratio, count = covariance - by_drives, 1.0, len(drives)
+    if count >= FEWEST_DRIVES_FOR_SANDWICH:
+        gradients = np.array([drive.gradient for drive in drives])
+        scatter = float(np.einsum("dp,pq,dq->", gradients, covariance, gradients))
+        decided = max(float(np.trace(covariance @ told)), 1e-9)
+        scatter_ratio = float(np.clip(scatter / decided * count / (count - 1.0), 1.0, 4.0))
+    return by_plan, scatter_ratio * by_drives
 
 
 def drive_informations(solution: Solution) -> tuple[DriveInformation, ...]:
@@ -197,7 +187,7 @@ def _posterior(
     return ParameterDistribution(log_mean=shared[:_SIZE], log_covariance=covariance[:_SIZE, :_SIZE], sources=sources)
 
 
-def _cabin(drives: Sequence[DriveSegments], auxiliary: AuxiliarySettings) -> dict[str, Any]:
+def _cabin(drives: Sequence[DriveSegments], auxiliary: AuxiliarySettings, scale_ratio: float) -> dict[str, Any]:
     """What drives teach of the cabin's power, that logged whatever their weather asks for."""
     logged = [
         (drive.ambient_temperature_degc, float(drive.trip_cabin_j.sum()) / drive.duration_s, drive.duration_s)
@@ -205,7 +195,11 @@ def _cabin(drives: Sequence[DriveSegments], auxiliary: AuxiliarySettings) -> dic
         if not drive.refusal and drive.cabin_logged and drive.unlogged_cabin_log_sigma == 0.0 and drive.duration_s > 0.0
     ]
     heating, cooling = taught_cabin(logged, auxiliary)
-    return {"heating_w_per_k": heating, "cooling_w_per_k": cooling}
+    return {"heating_w_per_k": _scaled(heating, scale_ratio), "cooling_w_per_k": _scaled(cooling, scale_ratio)}
+
+
+def _scaled(found: Estimate | None, ratio: float) -> Estimate | None:
+    return found if found is None or found.sigma is None else replace(found, sigma=found.sigma * ratio)
 
 
 def learned_conditions(shared: FloatArray, covariance: FloatArray, limit: Estimate | None = None) -> LearnedConditions:
@@ -250,6 +244,12 @@ def _day_sigma_ratio(solution: Solution, rotating_mass_kg: float) -> float:
         effect_j = energy.by_own[[Own.WIND_FIRST, Own.WIND_SECOND]] * wind_m_per_s
         by_wind.append(float(effect_j @ effect_j) / max(float(energy.by_own[Own.LEVEL]), 1.0) ** 2)
     return float(np.sqrt(solution.scales.level_sigma_ratio**2 + (np.mean(by_wind) if by_wind else 0.0)))
+
+
+def _wind_sigma_m_per_s(solution: Solution) -> float:
+    """Wind along a straight road, as well as drives such as these note it. [m/s]"""
+    share = [WIND_KNOWN_SHARE if state.drive.wind_known else 1.0 for state in solution.states] or [1.0]
+    return solution.scales.wind_sigma_m_per_s * float(np.sqrt(np.mean(np.square(share))))
 
 
 def _noted_sigmas(solution: Solution, day_sigma_ratio: float, rotating_mass_kg: float) -> dict[str, float]:

@@ -186,6 +186,8 @@ class FitResult:
         After and before.
     between_drive_sigma_ratio : float
         How far the road load of one drive strays from the vehicle's mean: one sigma, relative.
+    level_sigma_ratio, wind_sigma_m_per_s : float
+        What of it is no wind; and the wind along a road, as far as drives such as these leave it unknown. [ratio, m/s]
     auxiliary_sigma_ratio : float
         The same for the auxiliary load.
     drives : tuple of DriveFit
@@ -228,6 +230,8 @@ class FitResult:
     posterior: ParameterDistribution
     prior: ParameterDistribution
     between_drive_sigma_ratio: float
+    level_sigma_ratio: float
+    wind_sigma_m_per_s: float
     auxiliary_sigma_ratio: float
     drives: tuple[DriveFit, ...]
     measurements: tuple[Measurement, ...]

@@ -11,6 +11,7 @@ from logan.instruments.drive_evidence import UNKNOWNS, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.metrics.cautions import CAUTION_HIGH_VOLTAGE, CAUTION_ROAD_TEST
 from logan.model.cabin_load import nominal_open_circuit_voltage_v
+from logan.model.drive_likelihood import WIND_KNOWN_SHARE
 from logan.model.fit_result import FitResult
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES
@@ -106,6 +107,7 @@ def rank_next_tests(
     *,
     range_m: float = 1.0,
     combined_sigma_m: float | None = None,
+    wind_log_sigma: float = 0.0,
 ) -> NextTests:
     """Rank candidate tests by how far each would narrow the target's interval per hour of work.
 
@@ -121,6 +123,8 @@ def rank_next_tests(
         The target scenario's range. [m]
     combined_sigma_m : float, optional
         Its combined standard uncertainty, with what no test narrows; only what tests narrow where left out. [m]
+    wind_log_sigma : float
+        How far a day's wind alone moves the target scenario's consumption. [ratio]
 
     Returns
     -------
@@ -152,6 +156,8 @@ def rank_next_tests(
     road = float(target_sensitivity[[At.DRAG, At.ROLLING]].sum())
     for noted, left in result.noted_sigma_ratio.items() if combined_sigma_m is not None else ():
         known = road**2 * (result.between_drive_sigma_ratio**2 - left**2)
+        if noted == "wind":
+            known = wind_log_sigma**2 * (1.0 - WIND_KNOWN_SHARE**2)
         add(*_NOTED[noted], np.zeros((0, gradient.size)), noted=noted, known=known)
     ranked = tuple(sorted(candidates, key=lambda candidate: -candidate.gain_m_per_h))
     return NextTests(candidates=ranked, width_m=width * float(np.sqrt(rest + before**2)))

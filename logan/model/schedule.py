@@ -1,6 +1,8 @@
 """A schedule: the speeds and heights that are to be driven, against time; and a recorded drive as one."""
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -80,6 +82,18 @@ class Schedule:
     def mean_speed_m_per_s(self) -> float:
         """Distance over time, stops included. [m/s]"""
         return self.distance_m / self.duration_s if self.duration_s > 0 else 0.0
+
+    @property
+    def backwards(self) -> Schedule:
+        """The same road driven back: what came last comes first, and every course is turned round."""
+        return replace(
+            self,
+            time_s=self.time_s[0] + self.time_s[-1] - self.time_s[::-1],
+            speed_m_per_s=self.speed_m_per_s[::-1],
+            elevation_m=None if self.elevation_m is None else self.elevation_m[::-1],
+            heading_deg=None if self.heading_deg is None else (self.heading_deg[::-1] + 180.0) % 360.0,
+            is_usable=None if self.is_usable is None else self.is_usable[::-1],
+        )
 
     def speed_at_share_m_per_s(self, share_ratio: float) -> float:
         """Speed below which a share of the distance is driven. [m/s]"""

@@ -11,7 +11,7 @@ from logan.driving_range.coverage import Calibration as Calibration, leave_one_d
 from logan.errors import NotEnoughDataError
 from logan.model.drive_fit import planned_energy
 from logan.model.effect import ModificationEffect as ModificationEffect
-from logan.model.estimator import fit_result_of, with_drag_model_term, with_intervals_widened
+from logan.model.estimator import fit_result_of, with_drag_model_term
 from logan.model.fit_result import DriveFit, FitResult as FitResult
 from logan.model.measurement import Measurement
 from logan.model.priors import prior_of
@@ -105,10 +105,10 @@ def fit_drives(
             "Look for a drive that is unlike the others, and leave it out with: logan drives --exclude; or correct the "
             "uncertainty of its heights",
         )
-    result = fit_result_of(solution, widened, prior, drives, measurements, build)
     calibration = leave_one_drive_out(prior, drives, measurements, build, whole=solution, told=told)
-    result = with_drag_model_term(with_intervals_widened(result, calibration.interval_scale_ratio))
-    return FitReport(fit=result, calibration=calibration)
+    scale_ratio = calibration.interval_scale_ratio
+    result = fit_result_of(solution, widened, prior, drives, measurements, build, scale_ratio=scale_ratio)
+    return FitReport(fit=with_drag_model_term(result), calibration=calibration)
 
 
 def kept_fit(

@@ -219,7 +219,7 @@ def _road(prepared: PreparedScenario, length_m: float | None) -> HeatRoad:
     """The first schedule of a scenario, once a second."""
     part = prepared.parts[0]
     schedule, conditions = part.schedule, part.conditions
-    if len(prepared.parts) > 1:
+    if prepared.scenario.kind is ScenarioKind.MIX:
         raise ConfigurationError("a mix of scenarios is no road", "Ask for a route, a speed with a grade, or a cycle")
     scenario, duration_s = prepared.scenario, min(schedule.duration_s, LONGEST_S)
     if length_m is not None and scenario.speed_m_per_s:

@@ -99,7 +99,8 @@ class Plan:
             parameters=self.parameters,
             others=self.others,
             usable=self.usable,
-            between_drive_sigma=self.prediction.between_drive_sigma,
+            level_sigma=self.prediction.level_sigma,
+            wind_sigma_m_per_s=self.prediction.wind_sigma_m_per_s,
             auxiliary_sigma=self.prediction.auxiliary_sigma,
         )
 
@@ -137,9 +138,9 @@ def make_plan(
     prepared, left_out = prepare_build(build)
     target = target_scenario(build, prepared)
     known_so_far = Standpoint.of_plan(build)
-    spreads = known_so_far.between_drive_sigma, known_so_far.auxiliary_sigma
     moment = now or datetime.now(UTC)
     prediction = predict_range(known_so_far, build, prepared, rng=rng)
+    spreads = known_so_far.day_sigmas(build, target)
     sizing = size_pack(known_so_far, build, target, rng=rng)
     return Plan(
         build_name=build.name,
@@ -263,7 +264,8 @@ def build_fingerprint(build: BuildSettings, scenario_names: Collection[str]) -> 
     parts = (build.vehicle, build.powertrain, build.pack, build.auxiliary, build.target)
     chosen = [scenario for scenario in build.scenarios if scenario.name in scenario_names]
     scenarios = [
-        {key: value for key, value in content.items() if key != "route"}
+        # A plan frozen before there were round trips has none.
+        {key: value for key, value in content.items() if key != "route" and (key, value) != ("round_trip", False)}
         for content in (json_ready(scenario) for scenario in chosen)
         if isinstance(content, dict)
     ]

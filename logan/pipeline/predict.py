@@ -7,7 +7,12 @@ from typing import Final
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.attribution import Attribution as Attribution, attribute_change, range_budget
+from logan.driving_range.attribution import (
+    DAY_WIND,
+    Attribution as Attribution,
+    attribute_change,
+    range_budget,
+)
 from logan.driving_range.coverage import Calibration as Calibration
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
@@ -145,7 +150,13 @@ def refine_range(
             for earlier, scenario in zip(at_sea, prepared, strict=True)
         ),
         elasticity=elasticity,
-        budget=range_budget(fit, assumption_rows(after, build, target), elasticity, refined.target),
+        budget=range_budget(
+            fit,
+            assumption_rows(after, build, target),
+            elasticity,
+            refined.target,
+            after.day_sigmas(build, target),
+        ),
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )
@@ -154,7 +165,12 @@ def refine_range(
 def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:
     """What would narrow the target's interval most per hour of work."""
     return rank_next_tests(
-        fit, found.elasticity, build, range_m=found.budget.value, combined_sigma_m=found.budget.combined
+        fit,
+        found.elasticity,
+        build,
+        range_m=found.budget.value,
+        combined_sigma_m=found.budget.combined,
+        wind_log_sigma=sum(row.sigma / 100.0 for row in found.budget.rows if row.source == DAY_WIND),
     )
 
 
@@ -178,7 +194,7 @@ def _notes(refined: RangePrediction, fit: FitResult, is_outdated: bool, left_out
         notes.append(refined.note)
     elif fit.is_prior_dominated:
         notes.append("mostly your plan: too few drives")
-    notes.extend(f"{scenario.name}: {scenario.note}" for scenario in refined.scenarios if scenario.note)
+    notes.extend(f"{one.name}: {note}" for one in refined.scenarios for note in one.note.split("; ") if note)
     return tuple(notes)
 
 

@@ -74,6 +74,17 @@ def test_many_drives_are_left_out_in_groups(build, monkeypatch):
         assert other.predicted_wh == pytest.approx(one.predicted_wh, rel=0.02)
 
 
+def test_of_an_interval_only_what_drives_decide_is_widened(build):
+    rows = leave_one_drive_out(prior_of(build), drives_of(6, spread=0.25), [], build).drives
+    errors = np.array([(row.measured_wh - row.predicted_wh) / row.sigma_wh for row in rows])
+    for place, row in enumerate(rows):
+        scale = interval_scale_ratio(np.delete(errors, place))
+        sigma = np.sqrt(row.plan_sigma_wh**2 + scale**2 * (row.sigma_wh**2 - row.plan_sigma_wh**2))
+        assert scale > 1.1
+        assert 0.0 < row.plan_sigma_wh < row.sigma_wh
+        assert row.high_wh - row.predicted_wh == pytest.approx(1.645 * sigma, rel=1e-3)
+
+
 def test_intervals_are_widened_by_what_left_out_drives_show_and_never_narrowed():
     # Closed form: (9 n + 8) / (n + 8) for errors of three sigma each.
     assert interval_scale_ratio(np.full(24, 3.0)) == pytest.approx(np.sqrt((9 * 24 + 8) / 32))

@@ -20,7 +20,7 @@ from tests.builds import MPH, example_build
 def predicted(build=None, *, distribution=None, seed=1, **changes):
     build = build or example_build()
     scenarios = prepare_scenarios(build.scenarios, lambda scenario: load_cycle(scenario.cycle))
-    alike = {"between_drive_sigma": 0.05, "auxiliary_sigma": 0.0} | changes
+    alike = {"level_sigma": 0.05, "wind_sigma_m_per_s": 0.0, "auxiliary_sigma": 0.0} | changes
     known = dataclasses.replace(Standpoint.of_plan(build), **alike)
     known = dataclasses.replace(known, parameters=distribution or known.parameters)
     return predict_range(known, build, scenarios, rng=np.random.default_rng(seed))

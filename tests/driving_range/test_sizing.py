@@ -18,7 +18,7 @@ def sized(build, seed=1):
 
 
 def known(build):
-    return dataclasses.replace(Standpoint.of_plan(build), between_drive_sigma=0.05, auxiliary_sigma=0.0)
+    return dataclasses.replace(Standpoint.of_plan(build), level_sigma=0.05, wind_sigma_m_per_s=0.0, auxiliary_sigma=0.0)
 
 
 def with_pack(build, usable_wh, added_kg):

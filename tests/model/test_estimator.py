@@ -6,11 +6,13 @@ import pytest
 
 from logan.drive.wheel_work import rotating_mass_of
 from logan.model.balance import segment_drive
-from logan.model.estimator import fit
+from logan.model.estimator import covariance_parts, fit, fit_result_of
+from logan.model.fit_result import DriveInformation
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.priors import prior_of
-from logan.model.unknowns import FULL_REGEN_RATIO
+from logan.model.regen_limit import solve_with_regen_limit
+from logan.model.unknowns import FULL_REGEN_RATIO, At, shared_prior
 from logan.results import json_ready
 from tests.builds import example_build
 from tests.model import synthetic_segments
@@ -199,3 +201,44 @@ def test_regen_lost_to_a_full_pack_is_learned_where_drives_were_full_and_not_cla
     assert lower.learned.values["full_regen_ratio"].value == pytest.approx(FULL_REGEN_RATIO[0])
     assert lower.learned.values["full_regen_ratio"].sigma >= FULL_REGEN_RATIO[1] * 0.999
     assert not any("full pack" in words for words in lower.warnings)
+
+
+def test_the_two_parts_of_the_covariance_are_those_of_repeated_fits(build):
+    """Linear least squares done again and again, its drives' errors 1.7 times what the weights took them for."""
+    plan, rng, scale = shared_prior(prior_of(build), build), np.random.default_rng(5), 1.7
+    free = np.flatnonzero(plan.is_free)
+    inner = np.ix_(free, free)
+    rows = rng.normal(0.0, 1.0, (8, free.size)) * np.sqrt(np.diag(plan.precision)[free])
+    told = np.zeros(plan.precision.shape)
+    told[inner] = rows.T @ rows
+    nothing = np.zeros(len(told))
+    drive = DriveInformation(drive_id="1", reference=nothing, gradient=nothing, information=told)
+    by_plan, by_drives = covariance_parts(plan.precision + told, plan, [drive])
+    count = 40_000
+    assumed = rng.multivariate_normal(np.zeros(free.size), np.linalg.inv(plan.precision[inner]), count)
+    pulls = assumed @ plan.precision[inner] + scale * rng.standard_normal((count, 8)) @ rows
+    wrong = pulls @ np.linalg.inv(plan.precision[inner] + told[inner])
+    expected = (by_plan + scale**2 * by_drives)[inner]
+    width = np.sqrt(np.diag(expected))
+    assert np.cov(wrong.T) / np.outer(width, width) == pytest.approx(expected / np.outer(width, width), abs=0.03)
+    assert np.diag(by_plan)[free].min() > 0.0 < np.diag(by_drives)[free].min()
+
+
+def test_what_was_weighed_is_no_less_sure_for_drives_that_contradict_each_other(build):
+    """Twice the errors of the drives: what they decide is twice as wide, a weight from the scales as it was."""
+    prior, drives = prior_of(build), drives_of(6)
+    scales = Measurement(kind=MeasurementKind.MASS, value=1800.0, sigma=9.0, source="scales")
+    plan = shared_prior(prior, build)
+    solution = solve_with_regen_limit(plan, drives, [scales], build)
+    calm, torn = (
+        fit_result_of(solution, plan, prior, drives, [scales], build, scale_ratio=ratio) for ratio in (1.0, 2.0)
+    )
+    assert torn.posterior.log_sigma[At.MASS] == pytest.approx(calm.posterior.log_sigma[At.MASS], rel=0.02)
+    assert torn.posterior.log_sigma[At.MASS] < 1.01 * 9.0 / 1800.0
+    assert torn.posterior.log_mean == pytest.approx(calm.posterior.log_mean)
+    drag = torn.posterior.log_sigma[At.DRAG] / calm.posterior.log_sigma[At.DRAG]
+    assert 1.1 < drag < 2.0
+    for name in ("between_drive_sigma_ratio", "level_sigma_ratio", "wind_sigma_m_per_s", "auxiliary_sigma_ratio"):
+        assert getattr(torn, name) == pytest.approx(2.0 * getattr(calm, name))
+    for one, other in zip(torn.drives, calm.drives, strict=True):
+        assert 1.5 < one.refined.sigma / other.refined.sigma < 2.0

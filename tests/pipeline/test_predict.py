@@ -149,8 +149,10 @@ def test_noting_a_days_wind_or_payload_narrows_its_range_by_the_miles_that_are_p
     """Against samples drawn with that spread alone: the promise is a formula, the range is not."""
     build = example_build()
     plan, whole = make_plan(build, np.random.default_rng(1)), fitted(drives, build)
-    whole = dataclasses.replace(whole, noted_sigma_ratio={"wind": 0.05, "payload": 0.09}, between_drive_sigma_ratio=0.1)
-    left = dataclasses.replace(whole, between_drive_sigma_ratio=whole.noted_sigma_ratio[noted])
+    days = {"between_drive_sigma_ratio": 0.1, "level_sigma_ratio": 0.1, "wind_sigma_m_per_s": 2.0}
+    whole = dataclasses.replace(whole, noted_sigma_ratio={"wind": 0.09, "payload": 0.09}, **days)
+    known = {"wind": {"wind_sigma_m_per_s": 1.0}, "payload": {"level_sigma_ratio": 0.09}}
+    left = dataclasses.replace(whole, **known[noted])
     before, after = (refine_range(build, plan, one, np.random.default_rng(2)) for one in (whole, left))
     reach = [one.refined.target.range_m for one in (before, after)]
     narrower_m = (reach[0].p90 - reach[0].p10) - (reach[1].p90 - reach[1].p10)

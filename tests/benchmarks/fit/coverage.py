@@ -5,8 +5,8 @@
 Plans are drawn around the truth as wide as they say; every drive goes through reduction, the sensors' evidence and
 corrections, the fit with its leave-one-out scale, and the prediction, as in the commands. "65 mph" is the mean of days
 such as those driven: drives cannot tell still air from the wind that they always paid for, which is 1 to 2 % less.
-A "new day" and its range go there and back, where wind all but cancels; "one way", as a scenario asks that names no way
-back.
+A "new day" and its range go out and back, where wind all but cancels, and are asked for as a round trip; "one way" is
+asked for as a scenario that is none.
 """
 
 from __future__ import annotations
@@ -94,17 +94,18 @@ def run(seed, drive_counts, *, has_gnss):
 def judged(vehicle, build, result, seed):
     """Each figure's log error, and where the truth lies among the samples."""
     rng = np.random.default_rng(seed)
-    prepared = prepare_scenarios((HIGHWAY,), lambda scenario: None)[0]
+    prepared, round_trip = prepare_scenarios((HIGHWAY, replace(HIGHWAY, round_trip=True)), lambda scenario: None)
     others = learned_other_values(build, result.learned)
     truth = float(np.mean([day_wh_per_km(vehicle, rng, level=1.0) for _ in range(200)]))
     samples = draw_samples(result.posterior, build, SAMPLES, rng, others=others).consumption_wh_per_km(prepared, build)
-    new_day = draw_samples(
-        result.posterior, build, SAMPLES, rng, others=others, between_drive_sigma=result.between_drive_sigma_ratio,
-        auxiliary_sigma=result.auxiliary_sigma_ratio,
-    ).consumption_wh_per_km(prepared, build)  # fmt: skip
+    days = draw_samples(
+        result.posterior, build, SAMPLES, rng, others=others, level_sigma=result.level_sigma_ratio,
+        wind_sigma_m_per_s=result.wind_sigma_m_per_s, auxiliary_sigma=result.auxiliary_sigma_ratio,
+    )  # fmt: skip
+    new_day, so = (days.consumption_wh_per_km(each, build) for each in (round_trip, prepared))
     day = day_wh_per_km(vehicle, rng)
     used_wh = 50_000.0 * np.exp(rng.normal(0, 0.03, SAMPLES))
-    reach, true_reach = used_wh / new_day, 50_000.0 * np.exp(rng.normal(0, 0.03)) / day
+    reach, reach_so, true_reach = used_wh / new_day, used_wh / so, 50_000.0 * np.exp(rng.normal(0, 0.03)) / day
     one_way = day_wh_per_km(vehicle, np.random.default_rng(seed), is_return=False)
     one_way_reach = true_reach * day / one_way
     drag, rolling = result.estimate("drag_area_m2"), result.estimate("rolling_coefficient")
@@ -112,8 +113,8 @@ def judged(vehicle, build, result, seed):
         "65 mph": (np.median(samples) / truth - 1, share_below(samples, truth)),
         "new day": (np.median(new_day) / day - 1, share_below(new_day, day)),
         "range": (np.median(reach) / true_reach - 1, share_below(reach, true_reach)),
-        "one way": (np.median(new_day) / one_way - 1, share_below(new_day, one_way)),
-        "range so": (np.median(reach) / one_way_reach - 1, share_below(reach, one_way_reach)),
+        "one way": (np.median(so) / one_way - 1, share_below(so, one_way)),
+        "range so": (np.median(reach_so) / one_way_reach - 1, share_below(reach_so, one_way_reach)),
         "CdA": of_normal(drag, vehicle.drag_area_m2),
         "Crr": of_normal(rolling, vehicle.rolling),
         "mass": of_normal(result.estimate("mass_kg"), vehicle.mass_kg),
