@@ -25,7 +25,6 @@ from logan.model.priors import prior_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.sensor_errors import with_sensor_errors
 from logan.model.unknowns import shared_prior, whole_efficiencies
-from logan.results import Estimate
 from logan.settings import PlanningValue, Scenario, ScenarioKind
 from tests.builds import MPH, example_build
 
@@ -126,13 +125,6 @@ def test_intervals_widened_by_scatter_leave_the_sensors_errors_within_what_is_kn
     assert np.linalg.eigvalsh(found.posterior.log_covariance)[0] > -1e-12
     moved = np.abs(found.posterior.log_mean - exact.posterior.log_mean)
     assert (moved < 2.0 * found.posterior.log_sigma + 1e-9).all()
-
-
-def test_a_drive_without_part_in_the_fit_gets_no_uncertainty_by_widening(exact):
-    taken, refused = exact.drives[0], replace(exact.drives[1], refusal="too short", refined=Estimate(np.nan, "Wh"))
-    widened = with_intervals_widened(replace(exact, drives=(taken, refused)), 2.0).drives
-    assert widened[0].refined.sigma == pytest.approx(2.0 * taken.refined.sigma)
-    assert widened[1].refined.sigma is None
 
 
 def range_sigma(build, result):
