@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import inspect
+import json
 import math
 import types
 import typing
@@ -17,6 +18,8 @@ from enum import Enum, StrEnum
 from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
+
+from logan.errors import plain_words
 
 if TYPE_CHECKING:
     import numpy as np
@@ -169,6 +172,20 @@ def result(schema: str = "", *, kw_only: bool = True, eq: bool = True) -> Callab
 def schema_of(kind: type) -> str:
     """Schema of a result's JSON form."""
     return str(kind.schema)  # type: ignore[attr-defined]
+
+
+def json_content(text: str | bytes) -> Any:
+    """What a JSON text says.
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON, or its parts lie too deep in each other.
+    """
+    try:
+        return json.loads(text)
+    except RecursionError as error:
+        raise ValueError(plain_words(error)) from None
 
 
 def json_ready(value: object) -> JsonValue:

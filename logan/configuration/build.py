@@ -41,6 +41,9 @@ from logan.settings import (
 from logan.units import STANDARD_PRESSURE_PA, DisplayUnits
 from logan.units.quantities import wire_gauge
 
+_TIRE_ODD_RATIO = 0.1
+"""Load, wear and pressure move a tire's rolling circumference by some 3 % (common practice); this is another tire."""
+
 
 def read_build(path: Path) -> BuildSettings:
     """Read and check a build's settings.
@@ -114,8 +117,13 @@ def _settings(content: Given, path: Path) -> BuildSettings:
 
 def _vehicle(given: Given, path: Path) -> VehicleSettings:
     typed = given.typed(VehicleSettings)
-    if given["tire_rolling_circumference"] is None:
-        metres = rolling_circumference_m(given["tire"])
+    told, size = given["tire_rolling_circumference"], given["tire"]
+    metres = rolling_circumference_m(size) if size else 0.0
+    if told is not None and size and abs(told.value / metres - 1.0) > _TIRE_ODD_RATIO:
+        given_words, tire_words = (f"{one:.3g} m ({one / 0.0254:.1f} in)" for one in (told.value, metres))
+        wrong = f"{given_words}, and a tire {size} rolls about {tire_words} a turn; correct one of them"
+        raise refusal(path, (f"vehicle.tire_rolling_circumference: {wrong}",))
+    if told is None:
         source = f"tire size {given['tire']} (ETRTO, from memory)"
         typed["tyre_rolling_circumference_m"] = PlanningValue(metres, 0.015 * metres, source)
     load = road_load_of(given, typed["rolling_temperature_coefficient_per_k"].value)

@@ -56,7 +56,8 @@ class Quantity:
         is_inside = self.low - slack <= measured.value <= self.high + slack
         if not is_inside or 0.0 < abs(measured.value) < self.least * (1.0 - 1e-9):
             raise ValueError(f"expected {self.range_in(measured.unit)}, got {measured.text or f'{measured.value:g}'}")
-        if self.low > 0.0 and measured.sigma is not None and measured.sigma > measured.value:
+        widest = measured.value if self.low > 0.0 else max(abs(self.low), abs(self.high))
+        if measured.sigma is not None and measured.sigma > widest:
             raise ValueError(f"{measured.text} is no value yet: its uncertainty is larger than it")
         return measured
 

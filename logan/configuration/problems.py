@@ -45,14 +45,33 @@ def load(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LARGEST_FILE_BYTES:
             raise ConfigurationError("the file is too large for settings", "Is it a build.toml?", path)
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        return cast("dict[str, Any]", _in_american(content))
+        text = path.read_text(encoding="utf-8-sig")
+        refuse_deep(text)
+        return cast("dict[str, Any]", _in_american(tomllib.loads(text)))
     except FileNotFoundError:
         raise ConfigurationError("there is no build here", "Make one with: logan new FOLDER", path) from None
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"not valid TOML: {error}", "Correct the line", path) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        remedy = "Save it as text in UTF-8"
+        raise ConfigurationError(f"the file cannot be read: {plain_words(error)}", remedy, path) from None
+    except (OSError, RecursionError) as error:
         raise ConfigurationError(f"the file cannot be read: {plain_words(error)}", "Check the file", path) from None
+
+
+_LONG_KEY: Final = re.compile(r"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){50}""")
+
+
+def refuse_deep(text: str) -> None:
+    """Refuse keys of very many parts: the parser's time goes with the square of their number.
+
+    Raises
+    ------
+    RecursionError
+        If there are any.
+    """
+    if _LONG_KEY.search(text):
+        raise RecursionError
 
 
 def _in_american(content: Any) -> Any:

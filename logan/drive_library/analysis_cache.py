@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logan.drive_library.database import DatabaseKind, open_database
-from logan.results import JsonValue, json_ready
+from logan.results import JsonValue, json_content, json_ready
 
 
 def settings_fingerprint(*settings: object) -> str:
@@ -54,7 +54,7 @@ class AnalysisCache:
         query = "SELECT content FROM analysis WHERE drive_id = ? AND key = ? AND fingerprint = ?"
         try:
             ((text,),) = self._done(query, drive_id, key, fingerprint)
-            content: JsonValue = json.loads(text)
+            content: JsonValue = json_content(text)
         except ValueError:
             return None
         return content

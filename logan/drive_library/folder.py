@@ -14,6 +14,7 @@ from typing import Final
 from logan.drive_library.durable import synced, write_durably
 from logan.drive_library.header import upgraded
 from logan.errors import DriveLibraryError, plain_words
+from logan.results import json_content
 
 LIBRARY_FORMAT: Final = "logan-drive-library"
 LIBRARY_VERSION: Final = 1
@@ -98,7 +99,7 @@ class LibraryFolder:
                 "the library cannot be read", f"Check its permissions ({plain_words(error)})", self.root
             ) from error
         try:
-            upgraded(json.loads(text), LIBRARY_FORMAT, LIBRARY_VERSION, {}, self.marker)
+            upgraded(json_content(text), LIBRARY_FORMAT, LIBRARY_VERSION, {}, self.marker)
         except ValueError as error:
             raise DriveLibraryError(
                 "this file does not say which library it marks",

@@ -12,7 +12,7 @@ from logan.drive.provenance import DriveConditions, LogSource
 from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveSummary
 from logan.errors import DriveLibraryError, plain_words
-from logan.results import DataFlag, Figure, Refusal, Step, figure_from_json, json_ready, result_from_json
+from logan.results import DataFlag, Figure, Refusal, Step, figure_from_json, json_content, json_ready, result_from_json
 
 if TYPE_CHECKING:
     from logan.drive.drive import Drive
@@ -118,7 +118,7 @@ class DriveHeader:
         ValueError, TypeError, KeyError
             If it is no header at all.
         """
-        return result_from_json(cls, upgraded(json.loads(text), FORMAT_NAME, FORMAT_VERSION, migrations, path))
+        return result_from_json(cls, upgraded(json_content(text), FORMAT_NAME, FORMAT_VERSION, migrations, path))
 
 
 def upgraded(
@@ -169,7 +169,7 @@ class StoredFigures(Mapping[str, Figure]):
             raise KeyError(name)
         try:
             return figure_from_json(_DECODER.raw_decode(self._text, place + len(key) - 1)[0])
-        except (ValueError, TypeError, AttributeError):
+        except (ValueError, TypeError, AttributeError, RecursionError):
             return Refusal("the index is damaged here", "Run: logan library rebuild")
 
     def __iter__(self) -> Iterator[str]:
@@ -180,7 +180,7 @@ class StoredFigures(Mapping[str, Figure]):
 
     def _content(self) -> list[str]:
         try:
-            content = json.loads(self._text)
+            content = json_content(self._text)
         except ValueError:
             return []
         # A name that damage left without an object behind it is none.
@@ -242,7 +242,7 @@ def notes_from(content: bytes, path: Path | None = None) -> Notes:
         If they are damaged or a newer logan wrote them.
     """
     try:
-        known = upgraded(json.loads(content), NOTES_FORMAT, NOTES_VERSION, {}, path)
+        known = upgraded(json_content(content), NOTES_FORMAT, NOTES_VERSION, {}, path)
         return result_from_json(Notes, {name: known[name] for name in ("conditions", "summary")})
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise _unreadable(error, path) from error

@@ -15,7 +15,7 @@ from logan.drive_library.folder import StoredFile
 from logan.drive_library.header import StoredFigures
 from logan.drive_library.records import DriveRecord
 from logan.errors import DriveLibraryError
-from logan.results import json_ready, result_from_json
+from logan.results import json_content, json_ready, result_from_json
 
 INDEX_VERSION: Final = 3
 """Moves with the tables below; an index of another version is thrown away and made again from the files."""
@@ -157,5 +157,5 @@ def forget(connection: sqlite3.Connection, drive_id: str) -> None:
 @lru_cache(maxsize=2048)
 def _record(text: str, figures: str) -> DriveRecord:
     """One row as a record; a list of drives asks for the same rows several times, and again at the next request."""
-    record = result_from_json(DriveRecord, json.loads(text))
+    record = result_from_json(DriveRecord, json_content(text))
     return replace(record, summary=replace(record.summary, metrics=StoredFigures(figures)))

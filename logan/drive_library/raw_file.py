@@ -26,6 +26,7 @@ from logan.errors import DriveLibraryError, in_our_words
 from logan.frames.grouping import FrameKey
 from logan.frames.raw_columns import MessageColumns
 from logan.frames.table import SignalColumn, SignalTable, SkippedPart
+from logan.results import json_content
 from logan.units import IntArray
 
 _MARK: Final = b"logan-frames/1\n\n"
@@ -132,7 +133,7 @@ class RawFile:
             self._content: NDArray[np.uint8] = np.asarray(np.memmap(path, np.uint8, "r"))
             index = _read_index(self._content)
             self._index_start = self._content.size - _FOOTER_BYTES - len(index)
-            self._index: list[dict[str, Any]] = json.loads(index)["parts"]
+            self._index: list[dict[str, Any]] = json_content(index)["parts"]
             self.parts: tuple[RawPart, ...] = tuple(self._part(entry) for entry in self._index)
         except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
             raise self._damaged() from error

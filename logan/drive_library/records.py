@@ -118,6 +118,8 @@ class DriveRecord:
     def part_in_fit(self) -> str:
         """Why the drive takes no part in the fit, or a part against its data; empty where all is well."""
         kept_out, conditions = self.kept_out_of_fit, self.conditions
+        if self.damage:
+            return f"left out as damaged: {self.damage}. What to do says: logan library check"
         if self.is_excluded:
             return f"left out by you: {conditions.excluded_because}"
         if kept_out is None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from logan.errors import ConfigurationError, in_our_words, plain_words
 from logan.pipeline.plan import Plan
-from logan.results import JsonValue, json_ready, result_from_json
+from logan.results import JsonValue, json_content, json_ready, result_from_json
 
 _FILE_STEM: Final = "plan"
 _SEAL: Final = "sha256"
@@ -83,7 +83,7 @@ def load_plan(path: Path) -> Plan:
     """
     try:
         with in_our_words(ConfigurationError, "the plan cannot be read ({})", "Check the path", path):
-            content = json.loads(path.read_text(encoding="utf-8"))
+            content = json_content(path.read_text(encoding="utf-8"))
         sealed = content.get("plan") if isinstance(content, dict) and _SEAL in content else None
         if sealed is None:
             raise ValueError("it carries no hash")

@@ -10,9 +10,9 @@ from threading import RLock
 from typing import Any, Final
 
 from logan.configuration.declared import YES_NO, Key
-from logan.configuration.problems import template
+from logan.configuration.problems import refuse_deep, template
 from logan.drive_library.durable import set_aside
-from logan.errors import ConfigurationError, ConflictError, UsageError, in_our_words
+from logan.errors import ConfigurationError, ConflictError, UsageError, in_our_words, plain_words
 from logan.pipeline.builds import BuildFolder, shown_units
 from logan.results import result
 from logan.units import DisplayUnits
@@ -138,7 +138,10 @@ def toml_document(path: Path, remedy: str) -> tuple[str, Any]:
 
     try:
         text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+        refuse_deep(text)
         return text, tomlkit.parse(text)
+    except RecursionError as error:
+        raise UsageError(f"{path.name} cannot be read ({plain_words(error)})", remedy) from None
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
         raise UsageError(f"{path.name} cannot be read ({error})", remedy) from None
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from logan.errors import LoganError
-from logan.results import StepWords
+from logan.results import StepWords, json_content
 from logan.web.words import in_page_words, refusal_words
 
 JobState = Literal["waiting", "running", "done", "failed", "stopped"]
@@ -146,7 +146,7 @@ class JobRunner:
         """Read the journal of a build: what was under way when the server ended did not come to its end."""
         path = self._journal_of(build)
         try:
-            noted = json.loads(path.read_text(encoding="utf-8")) if path is not None else []
+            noted = json_content(path.read_text(encoding="utf-8")) if path is not None else []
             jobs = [Job(**{key: entry[key] for key in _NOTED}) for entry in noted]
         except (OSError, ValueError, KeyError, TypeError):
             return  # none, or damaged: it only says what was done

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from logan.errors import LoganError, LogReadError, UsageError
+from logan.results import json_content
 
 SPARE_BYTES: Final = 200_000_000
 """Room that is left on the disk. [bytes]"""
@@ -159,7 +160,7 @@ class Uploads:
         if len(logs) != 1:
             raise LogReadError("there is no such log", "Send it again")
         try:
-            name = str(json.loads((place / _ABOUT).read_text(encoding="utf-8"))["name"])
+            name = str(json_content((place / _ABOUT).read_text(encoding="utf-8"))["name"])
         except (OSError, ValueError, KeyError, TypeError):
             name = logs[0].name
         return Upload(id=upload_id, name=name, size_bytes=logs[0].stat().st_size, path=logs[0])

@@ -23,13 +23,14 @@ from logan.drive_library import durable, repository
 from logan.drive_library.drive_file import read_drive, verify_drive_file, write_drive_file
 from logan.drive_library.durable import locked
 from logan.drive_library.repository import DriveLibrary
-from logan.errors import DriveLibraryBusyError, DriveLibraryError, LogReadError
+from logan.errors import DriveLibraryBusyError, DriveLibraryError, LogReadError, UsageError
 from logan.logs.asc import READER, Grammar, Header
 from logan.logs.table_cells import moment
 from logan.metrics.energy import energy_summary
 from logan.metrics.regen import regen_summary
 from logan.pipeline.builds import BuildFolder, open_library
 from logan.pipeline.importing import import_logs
+from logan.pipeline.settings_form import toml_document
 from logan.pipeline.stored import stored_drive
 from logan.results import Estimate, Refusal, figure_from_json, result_from_json
 from tests.drive_library.small_drives import assert_same_drive, small_drive, small_summary
@@ -55,6 +56,10 @@ def answer(capsys, *arguments):
     """Exit code, and what the command printed on both streams."""
     code = main([str(argument) for argument in arguments])
     return code, "".join(capsys.readouterr())
+
+
+def unfolded(text):
+    return " ".join(text.split())
 
 
 def test_a_drive_in_which_nothing_came_back_has_regen_figures_all_the_same():
@@ -97,6 +102,55 @@ def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(fol
     code, text = answer(capsys, "drives", "--build", folder.path)
     assert code == 0
     assert "damaged" in text
+
+
+DEEP = "[" * 100_000 + "]" * 100_000
+
+
+def test_parts_that_lie_too_deep_in_each_other_cost_their_file_alone(folder, capsys):
+    with DriveLibrary.open(folder.library) as library:
+        first = library.drives()[0]
+    notes = folder.library / "notes" / f"{first.id}.json"
+    notes.write_text(DEEP)
+    for command in (["drives"], ["drive", str(first.number)]):
+        code, text = answer(capsys, *command, "--build", folder.path)
+        assert code == 0
+        assert "left out as damaged: the notes of a drive cannot be read (its parts lie too deep" in unfolded(text)
+    with DriveLibrary.open(folder.library) as library:
+        assert [bool(record.damage) for record in library.drives()] == [True, False]
+    notes.unlink()
+    mark = folder.library / "library.json"
+    whole = mark.read_text()
+    mark.write_text(DEEP)
+    code, text = answer(capsys, "drives", "--build", folder.path)
+    assert (code, "does not say which library it marks" in unfolded(text)) == (2, True)
+    mark.write_text(whole)
+
+
+DEEP_SETTINGS = {
+    "list": f"a = {DEEP}",
+    "key": "a" + ".a" * 5_000 + " = 1",
+    "heading": "[" + "a . " * 50_000 + "a]",
+    "in a table": "x = {a" + ".a" * 50_000 + " = 1}",
+}
+
+
+@pytest.mark.parametrize("text", DEEP_SETTINGS.values(), ids=DEEP_SETTINGS)
+def test_settings_that_lie_too_deep_in_each_other_are_refused_at_once(tmp_path, capsys, text):
+    build = tmp_path / "build.toml"
+    build.write_text(text)
+    begun_s = time.process_time()
+    code, said = answer(capsys, "plan", "--build", tmp_path)
+    assert (code, "its parts lie too deep in each other" in unfolded(said)) == (2, True)
+    with pytest.raises(UsageError, match="cannot be read"):
+        toml_document(build, "Mend it")
+    assert time.process_time() - begun_s < 5.0
+
+
+def test_settings_saved_as_other_text_are_told_how_to_be_saved(tmp_path, capsys):
+    (tmp_path / "build.toml").write_text("[build]\nname = 'Van'\n", encoding="utf-16")
+    code, said = answer(capsys, "plan", "--build", tmp_path)
+    assert (code, "Save it as text in UTF-8" in unfolded(said)) == (2, True)
 
 
 def test_a_drive_damaged_in_its_samples_costs_no_other(folder, capsys):
