@@ -162,11 +162,12 @@ def register(app: typer.Typer) -> None:
             print_json(stored)
             return
         _show(stored, shown, is_full=is_full)
-        if mask or trim or untrim or correct or unmask or undo is not None:
-            _show_effect(before, stored)
+        if (mask or trim or untrim or correct or unmask or undo is not None) and isinstance(before, Estimate):
+            print_lines(f"Net energy before {figure(before)} Wh, now {figure(stored.analysis.energy.net_wh)} Wh.")
 
 
 def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
+    from logan.pipeline.drive_tables import every_table
 
     print_header(stored, units)
     if stored.analysis.regen.basis == "plan":
@@ -180,20 +181,13 @@ def _show(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
     print_findings(stored, units, is_full=is_full)
     print_history(stored, is_full=is_full)
     if is_full:
-        print_every_table(stored, units)
+        print_blocks(every_table(stored, units))
     else:
         print_lines(f"Every table, energy ledger among them: logan drive {stored.record.number} --full")
     # Findings say what to measure at the pack.
     told = [flag for flag in stored.analysis.flags if is_full or flag.severity.value != "note"]
     measured = [CAUTION_HIGH_VOLTAGE] if told else []
     print_cautions(*measured, CAUTION_ALWAYS)
-
-
-def _show_effect(before: object, stored: StoredDrive) -> None:
-
-    after = stored.analysis.energy.net_wh
-    if isinstance(before, Estimate):
-        print_lines(f"Net energy before {figure(before)} Wh, now {figure(after)} Wh.")
 
 
 _WINDOWS_S = (1.0, 10.0, 30.0, 60.0)
@@ -373,13 +367,6 @@ def print_highlights(analysis: DriveAnalysis, units: DisplayUnits) -> None:
     if analysis.calibration.wheel.severity is not None:
         lines.append(f"Tire or gear: {analysis.calibration.wheel.verdict}")
     print_list(f"{line}." for line in (*lines, *analysis.limits.notes))
-
-
-def print_every_table(stored: StoredDrive, units: DisplayUnits) -> None:
-    """Every table of the drive's report, and the plain words between them."""
-    from logan.pipeline.drive_tables import every_table
-
-    print_blocks(every_table(stored, units))
 
 
 def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:

@@ -10,7 +10,7 @@ import typer
 from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, display_units
 from logan.cli.rendering import print_json, print_lines, print_list, print_rows, working
 from logan.errors import ConfigurationError
-from logan.wording import NONE, moment, number
+from logan.wording import NONE, moment, number, runs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,10 +62,12 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
         return "no limit" if margin is None else number(units.temperature_step(margin))
 
     driven_m = [record.distance_m for record in records if record.distance_m is not None]
-    red = [str(record.number) for record in records if record.summary.flag_counts.get("red", 0)]
+    red = runs(record.number for record in records if record.summary.flag_counts.get("red", 0))
+    beyond = runs(record.number for record in records if record.summary.value("limit_events"))
+    found = (f"limits passed on drive {beyond}: logan limits; ", f"red flags in the data of drive {red}")
     print_lines(
         f"{len(records)} drives, {number(sum(driven_m) / units.metres)} {units.distance}; "
-        f"{f'red flags on drives {chr(44).join(red)}' if red else 'no red flag'}. One drive in full: logan drive N"
+        f"{found[0] if beyond else ''}{found[1] if red else 'no red flag in the data'}. One in full: logan drive N"
     )
     print_rows(
         records,
@@ -86,6 +88,6 @@ def _list(records: Sequence[DriveRecord], units: DisplayUnits) -> None:
     print_list(f"Drive {record.number}: {words}" for record in records if (words := record.part_in_fit))
     print_lines(
         f"{units.consumption_label}: net at the pack; regen: share of the discharged energy; to red: least margin of "
-        "a temperature; data: worst quality of what the line shows; fit: whether it takes part. Estimates, no "
-        "certification."
+        "a temperature; data: worst quality of what the line shows; fit: whether it takes part; "
+        "red/amb: flags of the data. Estimates, no certification."
     )

@@ -67,7 +67,8 @@ def unsure_line(budget: UncertaintyBudget, units: DisplayUnits) -> str:
     parts = [
         f"{parameter_words(row.source)} {number(row.contribution / units.metres, 1)} {mile}" for row in budget.rows[:3]
     ]
-    return f"Unsure by ± {number(budget.expanded / units.metres)} {mile} (90 %); biggest unknowns: {'; '.join(parts)}."
+    scenario, wide = budget.quantity.removeprefix("range, "), number(budget.expanded / units.metres)
+    return f"'{scenario}' is unsure by ± {wide} {mile} (90 %); biggest unknowns: {'; '.join(parts)}."
 
 
 def heat_of(

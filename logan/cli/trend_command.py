@@ -12,7 +12,7 @@ from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, 
 from logan.cli.rendering import answer, print_cautions, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
-from logan.wording import asked_metric, metric_words, moment, number, with_sigma
+from logan.wording import asked_metric, metric_words, moment, number, runs, with_sigma
 
 if TYPE_CHECKING:
     from logan.pipeline.trend import Trend
@@ -91,9 +91,9 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
     if trend.basis != "measured":
         print_lines(f"By the vehicle of the {trend.basis}, alike for every drive.")
     if trend.refused:
-        print_lines(f"Refused for drives {_numbers(trend.refused)}; why: logan drive {trend.refused[0]} --full")
+        print_lines(f"Refused for drives {runs(trend.refused)}; why: logan drive {trend.refused[0]} --full")
     if trend.excluded:
-        print_lines(f"Left out by their notes: drives {_numbers(trend.excluded)}")
+        print_lines(f"Left out by their notes: drives {runs(trend.excluded)}")
     if "margin" in trend.metric:
         print_cautions(CAUTION_ALWAYS)
 
@@ -141,7 +141,3 @@ def _digits(figure: Estimate, scale: float, offset: float) -> int:
 def _bar(value: float, low: float, high: float, width: int = 10) -> str:
     place = round((value - low) / (high - low) * (width - 1)) if high > low else 0
     return "·" * place + "●" + "·" * (width - 1 - place)
-
-
-def _numbers(numbers: tuple[int, ...]) -> str:
-    return ", ".join(str(number) for number in numbers)

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from logan.cli.main import main
 from logan.demo.conversion import write_build
 from logan.drive.drive import Channel, LogSource
 from logan.drive_library.repository import DriveLibrary
+from logan.wording import runs
 from tests.rich_drives import charge_drive, limited_town_drive
 
 
@@ -85,6 +87,14 @@ def test_limits_over_drives_name_part_drive_event_and_caution(build, capsys):
     assert "certification" in words
     assert "OK" not in out.split()
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_the_list_of_drives_names_those_that_passed_a_limit_before_anything_else(build, capsys):
+    """ "No red flag" once stood alone over a drive with a part beyond red: those are the flags of the data."""
+    events = [drive for drive in (1, 2, 3) if "What passed a limit" in run(capsys, "drive", str(drive), "-b", build)[1]]
+    assert 2 in events
+    first = flowing(run(capsys, "drives", "-b", build)[1]).split(" One in full:")[0]
+    assert re.search(r"; limits passed on drive ([\d, to]+): logan limits; ", first)[1] == runs(events)
 
 
 def test_limits_of_chosen_drives_only_and_as_json(build, capsys):

@@ -149,9 +149,6 @@ def test_the_report_shows_the_first_road_that_comes_near_whole_and_the_others_by
     assert all(line.endswith(" Next: Pull hard.") for line in words.lines)
     assert tables.length == 3
     kinds = [type(block).__name__ for block in tables.blocks]
-    assert kinds == ["Words", "TableBlock", "TableBlock"] * 3 + ["Words"]
-    assert tables.blocks[-1].lines == ("Note: a note.", "Next: Pull hard.")
-    roads[1].notes = ("a note", "its own")
-    (tables,) = heat_appendix(inputs)
-    assert [block.lines for block in tables.blocks if type(block).__name__ == "Words"][2] == ("Note: its own.",)
+    assert kinds == ["Words", "TableBlock", "TableBlock", "Words"] * 3
+    assert all(tables.blocks[at].lines == ("Note: a note.", "Next: Pull hard.") for at in (3, 7, 11))
     assert heat_section(SimpleNamespace(roads=())) == heat_appendix(SimpleNamespace(roads=())) == ()

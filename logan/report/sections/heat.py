@@ -72,19 +72,10 @@ def heat_section(inputs: ReportInputs) -> tuple[Section, ...]:
 
 
 def heat_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
-    """Every part on every road, and minute by minute, with its notes; what all roads share is said once."""
-    if not inputs.roads:
-        return ()
-    blocks: list[Block] = []
-    shared = [note for note in _notes(inputs.roads[0]) if all(note in _notes(one) for one in inputs.roads)]
-    for one in inputs.roads:
-        words, *more = heat_blocks(one, inputs.units)
-        blocks += [words, *(block for block in more if isinstance(block, TableBlock))]
-        if own := tuple(note for note in _notes(one) if note not in shared):
-            blocks.append(Words(lines=own))
-    if shared:
-        blocks.append(Words(lines=tuple(shared), title="Of every road"))
-    return (Section(anchor="heat-tables", title="Heat, every part", blocks=tuple(blocks), length=3),)
+    """Every part on every road, and minute by minute, with its notes."""
+    whole = (block for one in inputs.roads for block in heat_blocks(one, inputs.units))
+    blocks = tuple(block for block in whole if not isinstance(block, FigureBlock))
+    return (Section(anchor="heat-tables", title="Heat, every part", blocks=blocks, length=3),) if blocks else ()
 
 
 def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
@@ -92,11 +83,8 @@ def heat_blocks(found: RoadHeat, units: DisplayUnits) -> tuple[Block, ...]:
     curves: tuple[Block, ...] = ()
     if found.forecast.parts:
         curves = (FigureBlock(figure=road_figure(found, units)), _moments(found, units))
-    return (Words(lines=_answer(found, units)), _parts(found, units), *curves, Words(lines=_notes(found)))
-
-
-def _notes(found: RoadHeat) -> tuple[str, ...]:
-    return (*(f"Note: {note}." for note in found.notes), *_next(found))
+    notes = (*(f"Note: {note}." for note in found.notes), *_next(found))
+    return (Words(lines=_answer(found, units)), _parts(found, units), *curves, Words(lines=notes))
 
 
 def _next(found: RoadHeat) -> tuple[str, ...]:
