@@ -17,7 +17,7 @@ def numbered(chapter):
     text = chapters()[chapter]
     if chapter == "plan":
         lines = "\n".join(re.findall("^    .*$", text, re.M))
-        return re.findall(r"(?:  |, )\((\d+)\)(?=$|,|  )", lines, re.M)
+        return re.findall(r"(?:  |, )\((\d+[a-z]?)\)(?=$|,|  )", lines, re.M)
     return re.findall(r"(?:^|\. )\((\d+[a-z]?)\) ", text, re.M)
 
 
