@@ -375,12 +375,7 @@ def _sensor_rows(fit: FitResult, elasticity: FloatArray, reach_m: float) -> tupl
 
 
 def _day_rows(
-    sigmas: tuple[float, float, float],
-    reach_m: float,
-    by_road: float,
-    by_auxiliary: float,
-    drives: int | None,
-    basis: str,
+    sigmas: Sequence[float], reach_m: float, by_road: float, by_auxiliary: float, drives: int | None, basis: str
 ) -> list[BudgetRow]:
     """What days differ by, and how the log consumption goes with it; out and back there is no wind."""
     sources = (DAY_ROAD, by_road), (DAY_AUXILIARY, by_auxiliary), (DAY_WIND, 1.0)

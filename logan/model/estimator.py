@@ -98,6 +98,7 @@ def fit_result_of(
     posterior = _posterior(solution.shared, covariance, prior, bool(information), len(measurements))
     fits = drive_fits(solution, drives, build, covariance, prior, scale_ratio)
     day_sigma = _day_sigma_ratio(solution, rotating_mass_of(build))
+    noted = _noted_sigmas(solution, day_sigma, rotating_mass_of(build))
     is_dominated = _is_prior_dominated(len(information), posterior, prior)
     limit = _scaled(solution.regen_limit, scale_ratio)
     learned_besides = learned_conditions(solution.shared, covariance, limit)
@@ -109,10 +110,7 @@ def fit_result_of(
         level_sigma_ratio=scale_ratio * solution.scales.level_sigma_ratio,
         wind_sigma_m_per_s=scale_ratio * _wind_sigma_m_per_s(solution),
         shaft=split_losses(solution, rotating_mass_of(build)),
-        noted_sigma_ratio={
-            name: scale_ratio * sigma
-            for name, sigma in _noted_sigmas(solution, day_sigma, rotating_mass_of(build)).items()
-        },
+        noted_sigma_ratio={name: scale_ratio * sigma for name, sigma in noted.items()},
         auxiliary_sigma_ratio=scale_ratio * solution.scales.auxiliary_sigma_ratio,
         drives=fits,
         measurements=tuple(measurements),

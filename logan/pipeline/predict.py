@@ -7,12 +7,7 @@ from typing import Final
 import numpy as np
 
 from logan.drive_library.repository import DriveLibrary
-from logan.driving_range.attribution import (
-    DAY_WIND,
-    Attribution as Attribution,
-    attribute_change,
-    range_budget,
-)
+from logan.driving_range.attribution import DAY_WIND, Attribution as Attribution, attribute_change, range_budget
 from logan.driving_range.coverage import Calibration as Calibration
 from logan.driving_range.prediction import RangePrediction, ScenarioRange, predict_range
 from logan.driving_range.scenarios import PreparedScenario, in_the_air_of
@@ -135,6 +130,7 @@ def refine_range(
     refined = replace(refined, is_prior_dominated=refined.is_prior_dominated or fit.is_prior_dominated)
     sizing = agreed_with(size_pack(after, build, target, rng=of_sizing), refined.target)
     planned = _completed(plan, build, at_sea, of_plan)
+    days = after.day_sigmas(build, target)
     elasticity = consumption_elasticity(target, fit.posterior.median, after.seen_in(build), after.others)
     return RefinedRange(
         planned=planned,
@@ -150,13 +146,7 @@ def refine_range(
             for earlier, scenario in zip(at_sea, prepared, strict=True)
         ),
         elasticity=elasticity,
-        budget=range_budget(
-            fit,
-            assumption_rows(after, build, target),
-            elasticity,
-            refined.target,
-            after.day_sigmas(build, target),
-        ),
+        budget=range_budget(fit, assumption_rows(after, build, target), elasticity, refined.target, days),
         calibration=calibration,
         notes=_notes(refined, fit, is_outdated, left_out),
     )
@@ -164,14 +154,9 @@ def refine_range(
 
 def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:
     """What would narrow the target's interval most per hour of work."""
-    return rank_next_tests(
-        fit,
-        found.elasticity,
-        build,
-        range_m=found.budget.value,
-        combined_sigma_m=found.budget.combined,
-        wind_log_sigma=sum(row.sigma / 100.0 for row in found.budget.rows if row.source == DAY_WIND),
-    )
+    known = {"range_m": found.budget.value, "combined_sigma_m": found.budget.combined}
+    by_wind = sum(row.sigma / 100.0 for row in found.budget.rows if row.source == DAY_WIND)
+    return rank_next_tests(fit, found.elasticity, build, **known, wind_log_sigma=by_wind)
 
 
 def _completed(
