@@ -121,8 +121,13 @@ def read_form(folder: BuildFolder) -> SettingsForm:
 
 def settings_like(word: str, units: DisplayUnits) -> tuple[FormField, ...]:
     """The settings whose name holds a word, as declared and as the template explains them; none of their texts."""
-    asked = word.lower().strip().replace(" ", "_")
-    return tuple(_field(path, key, None, units) for path, key in _keys().items() if asked in path)
+    from logan.configuration.keys import SCENARIO
+
+    asked, keys = (
+        word.lower().strip().replace(" ", "_"),
+        _keys() | {f"scenario.{key.name}": key for key in SCENARIO.keys},
+    )
+    return tuple(_field(path, key, None, units) for path, key in keys.items() if asked in path)
 
 
 def toml_document(path: Path, remedy: str) -> tuple[str, Any]:

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from logan.cli.main import main
-from logan.configuration.keys import BUILD_FILE
+from logan.configuration.keys import BUILD_FILE, SCENARIO
 from logan.errors import ConfigurationError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build, shown_units
 from logan.pipeline.settings_form import read_form, save_fields, save_text, settings_like
@@ -41,6 +41,7 @@ def test_a_range_is_said_in_few_digits_and_what_it_says_is_taken(system):
     }
     assert found["target.range"][::2] == (("0.63", "1800") if system == "us" else ("1", "3000"))  # from 1 to 3000 km
     keys = {f"{table.name}.{key.name}": key for table in BUILD_FILE.keys for key in getattr(table.kind, "keys", ())}
+    keys |= {f"scenario.{key.name}": key for key in SCENARIO.keys}
     assert len(found) > 30
     for name, (*numbers, unit) in found.items():
         for number in filter(None, numbers):
@@ -163,12 +164,15 @@ def test_a_setting_is_explained_from_its_one_declaration_wherever_it_is_asked_fo
     for one in settings_like("", shown_units(folder.path)):
         name = one.key.rsplit(".", 1)[1]
         assert re.search(rf"\b{name} = ", template), one.key
-        assert (shown[one.key].example, shown[one.key].choices) == (one.example, one.choices)
-        assert shown[one.key].is_required == one.is_required
+        if not one.key.startswith("scenario."):  # rows of their own on the page
+            assert (shown[one.key].example, shown[one.key].choices) == (one.example, one.choices)
+            assert shown[one.key].is_required == one.is_required
         said = one.choices or one.key.startswith("certificate.") or name == "name" or re.search("[a-z]{3}", one.hint)
         assert said, f"{one.key} has no word of explanation in the template"
     assert main(["explain", "reserve"]) == 0
     assert "kept back; 0 to 90 %" in capsys.readouterr().out
+    assert main(["explain", "round trip"]) == 0
+    assert "out and back on the same road" in capsys.readouterr().out
     (problem,) = problems_of_saving(folder, "target.reserve", "much")
     assert field(read_form(folder), "target.reserve").example in problem
 
