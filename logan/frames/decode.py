@@ -149,7 +149,7 @@ class MessageDecoder:
             for group in self._groups.values()
             for plan, column in zip(group.plans, group.columns(), strict=True)
         }
-        return tuple(_column(plan.layout, self._message, self._bus, *found[plan.layout.name]) for plan in self._plans)
+        return tuple(column_of(plan.layout, self._message, self._bus, *found[plan.layout.name]) for plan in self._plans)
 
 
 class _Selectors:
@@ -301,7 +301,18 @@ def _scale_whole(layout: SignalLayout, raw: Words, out: NDArray[Any]) -> None:
     np.add(scaled, np.uint64(int(layout.offset) % modulus), out=scaled)
 
 
-def _column(signal: SignalLayout, message: str, bus: str, time_ns: IntArray, value: FloatArray) -> SignalColumn:
+def column_of(signal: SignalLayout, message: str, bus: str, time_ns: IntArray, value: FloatArray) -> SignalColumn:
+    """A decoded signal, with what its DBC says of it.
+
+    Parameters
+    ----------
+    signal : SignalLayout
+        As declared.
+    message, bus : str
+        Where it comes from.
+    time_ns, value : ndarray, shape (n,)
+        Its samples; none where only the declaration is known. [ns, the signal's unit]
+    """
     return SignalColumn(
         name=signal.name,
         message=message,

@@ -17,7 +17,8 @@ from logan.configuration.channel_map import channel_map_text, read_channel_map
 from logan.dbc.loading import load_dbc
 from logan.drive_library.durable import write_durably
 from logan.errors import ChannelError, ConfigurationError, UsageError, in_our_words
-from logan.frames.table import SignalColumn, SignalTable
+from logan.frames.decode import column_of
+from logan.frames.table import SignalTable
 from logan.pipeline.builds import BuildFolder
 from logan.pipeline.logs_reader import PLAINLY, Reading
 from logan.pipeline.look import LogSummary, look
@@ -132,22 +133,7 @@ def signals_of_dbcs(paths: Sequence[Path]) -> SignalTable:
     """
     no_time, no_value = np.empty(0, dtype=np.int64), np.empty(0)
     columns = [
-        SignalColumn(
-            name=signal.name,
-            message=message.name,
-            unit=signal.unit,
-            time_ns=no_time,
-            value=no_value,
-            comment=signal.comment,
-            minimum=signal.minimum,
-            maximum=signal.maximum,
-            choices=signal.choices,
-            is_signed=signal.is_signed,
-            scale=float(signal.scale),
-            offset=float(signal.offset),
-            bit_length=signal.bit_length,
-            is_multiplexed=bool(signal.conditions),
-        )
+        column_of(signal, message.name, "", no_time, no_value)
         for path in paths
         for message in load_dbc(path).messages
         for signal in message.signals
