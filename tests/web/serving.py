@@ -61,6 +61,8 @@ def opened(browser, refusals=(), **context):
     context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
+    if SLOWER != 1.0:
+        context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
     faults, requests = [], []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
@@ -76,6 +78,11 @@ def opened(browser, refusals=(), **context):
     assert told == list(refusals), told
 
 
+def wait_ready(page):
+    """Wait until the page's own script has read and drawn all that it opens with."""
+    page.locator("body[data-ready]").wait_for(state="attached")
+
+
 def drop(page, paths):
     """Let files fall onto the page, wherever."""
     sent = [(path.name, base64.b64encode(path.read_bytes()).decode()) for path in paths]
@@ -89,6 +96,8 @@ def drop(page, paths):
 
 
 PATIENCE_MS = float(os.environ.get("LOGAN_BROWSER_PATIENCE_S", "150")) * 1000.0
+SLOWER = float(os.environ.get("LOGAN_BROWSER_SLOWER", "1"))
+"""How many times slower the browser works than it could: what a test must not depend on."""
 SERIOUS = ("serious", "critical")
 
 

@@ -1,6 +1,5 @@
 """A real browser goes the whole path: open, demo, upload, map, import, fit, slider, report, print."""
 
-import contextlib
 import re
 import shutil
 from pathlib import Path
@@ -8,16 +7,19 @@ from pathlib import Path
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, faults_of, opened
+from tests.web.serving import drop, faults_of, opened, wait_ready
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, served, demo, tmp_path, width):
+    from playwright.sync_api import expect
+
     address, _ = served
     with opened(browser, viewport={"width": width, "height": 900}) as (page, _):
         page.goto(address)
+        wait_ready(page)
         page.get_by_label("Name of the conversion").fill(f"mine {width}")
         page.keyboard.press("Enter")
         page.wait_for_url("**/settings")
@@ -58,10 +60,10 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
         page.locator("#reports").get_by_role("link", name="Open certificate.html").wait_for()
         page.reload()
         page.locator("#jobs").get_by_text("It is written.").first.wait_for()
-        for _ in range(page.locator("#jobs .job").count()):
-            page.locator("#jobs").get_by_role("button", name="Close").first.click()
-            page.wait_for_timeout(300)
-        assert page.locator("#jobs .job").count() == 0
+        boxes = page.locator("#jobs .job")
+        while left := boxes.count():
+            boxes.get_by_role("button", name="Close").first.click()
+            expect(boxes).to_have_count(left - 1)
 
 
 def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
@@ -118,6 +120,8 @@ def test_the_report_opens_offline_and_prints_in_three_lengths(browser, demo, tmp
 
 
 def test_a_figure_is_read_by_pointer_by_keys_and_on_a_phone(browser, demo):
+    from playwright.sync_api import expect
+
     with opened(browser) as (page, _):
         page.goto((demo / "reports" / "report.html").as_uri())
         line = page.locator("figure:has([data-title^='speed']) .drawing").first
@@ -125,11 +129,11 @@ def test_a_figure_is_read_by_pointer_by_keys_and_on_a_phone(browser, demo):
         box = line.bounding_box()
         page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
         reading = line.locator("xpath=following-sibling::output[1]")
-        assert re.search(r"time [\d.]+ min · speed [\d.]+ mph", reading.inner_text())
+        expect(reading).to_have_text(re.compile(r"time [\d.]+ min · speed [\d.]+ mph"))
         before = reading.inner_text()
         line.focus()
         page.keyboard.press("PageDown")
-        assert reading.inner_text() != before
+        expect(reading).not_to_have_text(before)
         page.set_viewport_size({"width": 390, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
         shown = page.locator(".drawing svg.narrow").first
@@ -199,8 +203,8 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
     with opened(browser, refusals=None) as (page, _):
         for place in places:
             page.goto(address + place)
-            with contextlib.suppress(Exception):
-                page.wait_for_load_state("networkidle", timeout=15_000)
+            wait_ready(page)
+            page.locator(".loading").first.wait_for(state="detached")
             if place.endswith("settings"):
                 page.locator("#rows summary").first.click()
                 page.locator("#rows tbody tr").first.wait_for()
@@ -223,6 +227,8 @@ def test_no_serious_fault_for_keyboard_and_screen_reader(browser, served, demo, 
 
 
 def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, demo):
+    from playwright.sync_api import expect
+
     address, _ = served
     for number in (3, 6):
         page.goto(f"{address}/builds/demo/drives/{number}")
@@ -232,11 +238,10 @@ def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, 
         page.get_by_text("Saved.").wait_for()
     page.goto(f"{address}/builds/demo/drives")
     page.get_by_label("Find").fill("<b>motorway</b>")
-    assert page.locator("#drives tbody tr").count() == 2
-    page.locator("#drives thead button").first.click()
-    first = page.locator("#drives tbody th a").first.inner_text()
-    page.locator("#drives thead button").first.click()
-    assert {first, page.locator("#drives tbody th a").first.inner_text()} == {"drive 3", "drive 6"}
+    shown = page.locator("#drives tbody th")
+    expect(shown).to_have_text(["drive 3", "drive 6"])
+    page.locator("#drives thead button").first.click()  # sorted by it already: the other way round
+    expect(shown).to_have_text(["drive 6", "drive 3"])
     page.get_by_label("Choose drive 3").check()
     page.get_by_label("Choose drive 6").check()
     page.get_by_label("Tag to add").fill("pair")
@@ -260,10 +265,12 @@ def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, 
     page.get_by_text(re.compile("Masked: all channels, .* loose plug")).wait_for()
     page.get_by_role("button", name="Take back").click()
     page.get_by_text("Taken back.", exact=True).wait_for()
-    assert page.locator("#masks li").count() == 0
+    expect(page.locator("#masks li")).to_have_count(0)
 
 
 def test_figures_of_earlier_settings_are_marked_until_they_are_worked_out_again(page, served, demo):
+    from playwright.sync_api import expect
+
     address, _ = served
     settings = demo / "build.toml"
     before = settings.read_text(encoding="utf-8")
@@ -273,7 +280,7 @@ def test_figures_of_earlier_settings_are_marked_until_they_are_worked_out_again(
     page.goto(f"{address}/builds/demo/drives")
     page.get_by_text("figures of earlier settings, being worked out again").wait_for()
     page.get_by_text("figures of earlier settings, being worked out again").wait_for(state="detached")
-    assert page.locator("#drives tbody tr").count() == 6
+    expect(page.locator("#drives tbody tr")).to_have_count(6)
     settings.write_text(before, encoding="utf-8")
 
 
@@ -313,20 +320,24 @@ def settings_in_conflict(page, address, demo):
 
 
 def test_a_form_sent_before_its_script_is_there_keeps_what_was_typed(page, served):
+    from playwright.sync_api import expect
+
     address, _ = served
     held = []
     page.route("**/home.js*", lambda route: held.append(route))
     page.goto(address, wait_until="commit")
     page.get_by_label("Name of the conversion").fill("soon")
     page.keyboard.press("Enter")
-    page.wait_for_timeout(200)
-    assert held
-    assert page.url.rstrip("/") == address
+    expect(page.get_by_role("button", name="Make it")).to_be_disabled()
+    while not held:
+        page.evaluate("0")
+    page.unroute("**/home.js*")
     for route in held:
         route.continue_()
-    page.unroute("**/home.js*")
-    page.wait_for_load_state("networkidle")
-    assert page.get_by_label("Name of the conversion").input_value() == "soon"
+    wait_ready(page)
+    assert page.url.rstrip("/") == address
+    expect(page.get_by_label("Name of the conversion")).to_have_value("soon")
+    expect(page.get_by_role("button", name="Make it")).to_be_enabled()
 
 
 def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
@@ -336,10 +347,12 @@ def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
     page.route("**/watch.js*", lambda route: held.append(route))
     page.goto(f"{address}/builds/demo/logs", wait_until="commit")
     page.get_by_text("Watch a folder on this machine").click()  # before its script is there
-    page.wait_for_timeout(200)
+    page.locator("#watch[open]").wait_for()
+    while not held:
+        page.evaluate("0")
+    page.unroute("**/watch.js*")
     for route in held:
         route.continue_()
-    page.unroute("**/watch.js*")
     page.get_by_text("files lie in it").wait_for()
     page.get_by_label("Folder", exact=True).fill(str(tmp_path / "logger"))
     page.get_by_role("button", name="Look into it").click()

@@ -40,6 +40,8 @@ def write_track(path):
 
 
 def test_some_of_what_waits_is_imported_as_one_drive_and_the_rest_as_another(browser, van, tmp_path):
+    from playwright.sync_api import expect
+
     lines = write_small_log(tmp_path / "whole.log", seed=5).read_text(encoding="ascii").splitlines(keepends=True)
     with zipfile.ZipFile(tmp_path / "card.zip", "w") as card:
         card.writestr("card/first.log", "".join(lines[: len(lines) // 2]))
@@ -53,14 +55,14 @@ def test_some_of_what_waits_is_imported_as_one_drive_and_the_rest_as_another(bro
         page.wait_for_url("**/logs")
         boxes = page.locator("#waiting input")
         page.locator("#waiting").get_by_text("way.gpx").wait_for()
-        assert boxes.count() == 4
+        expect(boxes).to_have_count(4)
         for name in ("other.log", "way.gpx"):
             page.get_by_label(f"Import {name}").uncheck()
         page.get_by_label(re.compile("Parts of one drive")).check()
         page.get_by_role("button", name="Import 2 logs").click()
         page.locator("#imported").get_by_text("Drive 2 is imported.").wait_for()
         page.locator("#waiting").get_by_text("second.log").wait_for(state="detached")
-        assert boxes.count() == 2
+        expect(boxes).to_have_count(2)
         page.get_by_label("Import other.log").check()
         page.get_by_role("button", name="Import it").click()
         page.locator("#imported").get_by_text("Drive 3 is imported.").wait_for()
@@ -90,14 +92,16 @@ def test_a_limit_is_changed_where_it_is_shown_with_its_source(browser, van):
 
 
 def test_a_setting_is_found_by_a_word_and_drives_by_what_is_wrong_with_them(browser, van):
+    from playwright.sync_api import expect
+
     with opened(browser) as (page, _):
         page.goto(f"{van}/settings")
         page.locator("#settings-form fieldset").first.wait_for()
         every = page.locator("#settings-form fieldset:visible").count()
         page.get_by_label("Find a setting").fill("rolling")
         assert 0 < page.locator("#settings-form fieldset:visible").count() < every
-        assert page.locator('[name="vehicle.rolling_coefficient"]').is_visible()
-        assert page.locator('[name="motor.max_torque"]').is_hidden()
+        expect(page.locator('[name="vehicle.rolling_coefficient"]')).to_be_visible()
+        expect(page.locator('[name="motor.max_torque"]')).to_be_hidden()
         page.goto(f"{van}/drives")
         shown = page.locator("#drives tbody tr")
         shown.first.wait_for()
@@ -107,7 +111,7 @@ def test_a_setting_is_found_by_a_word_and_drives_by_what_is_wrong_with_them(brow
         page.get_by_text("Left out: 1 drive.").wait_for()
         for kind, count in (("not in the fit", 1), ("with red findings", 0), ("all drives", 1)):
             page.get_by_label("Show").select_option(label=kind)
-            assert shown.count() == count, kind
+            expect(shown, kind).to_have_count(count)
         page.get_by_role("button", name="Take part again").click()
         page.get_by_text("Taking part: 1 drive.").wait_for()
     assert rows_of(van)[0]["fit"] == ""

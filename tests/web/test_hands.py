@@ -12,7 +12,7 @@ from logan.pipeline.settings_form import save_fields
 from tests.cli.test_import_questions import alike_columns
 from tests.hardening.fault_table import new_build, write_table
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, opened, serving
+from tests.web.serving import drop, opened, serving, wait_ready
 from tests.web.strange_vehicle import write_strange
 from tests.web.test_many_clients import ask
 
@@ -36,6 +36,13 @@ def van(tmp_path_factory):
     with serving(root) as address:
         yield f"{address}/builds/van"
     shutil.rmtree(root, ignore_errors=True)
+
+
+STILL = """() => new Promise((done) => {
+    let last = null;
+    const look = () => { if (scrollY === last) { done(); } else { last = scrollY; setTimeout(look, 150); } };
+    look(); })"""
+"""Resolves once nothing scrolls any more: a flick goes on after the finger has left."""
 
 
 class Fingers:
@@ -105,7 +112,7 @@ def test_fingers_pan_zoom_and_mark_on_a_phone(browser, van):
 def test_a_swipe_scrolls_and_changes_no_figure(browser, van):
     with opened(browser, **PHONE) as (page, _):
         page.goto(f"{van}/range")
-        page.locator("#what-if-answer dd").first.wait_for()
+        wait_ready(page)
         before = page.locator("#what-if-answer").inner_text()
         fingers = Fingers(page)
         for name in ("speed", "ambient", "load", "pack"):
@@ -117,17 +124,19 @@ def test_a_swipe_scrolls_and_changes_no_figure(browser, van):
             x, y = box["x"] + 0.3 * box["width"], box["y"] + box["height"] / 2
             step = -250 if y > 400 else 250
             fingers(line((x, y), (x + 12, y + step)))
-            page.wait_for_timeout(300)
+            page.wait_for_function("top => scrollY !== top || top === 0", arg=top)
+            page.evaluate(STILL)
             assert slider.input_value() == value, name
-            assert page.evaluate("scrollY") != top or top == 0, name
             box = slider.bounding_box()
             y = box["y"] + box["height"] / 2
             if name == "ambient":  # a finger that moves across does set it
                 fingers(line((box["x"] + box["width"] / 2, y), (box["x"] + box["width"] - 20, y + 3)))
-                assert float(slider.input_value()) > float(value)
+                page.wait_for_function(
+                    "before => Number(document.querySelector('#ambient').value) > before", arg=float(value)
+                )
                 page.get_by_role("button", name="Back to the answer").tap()
+        page.locator("#as-answered").wait_for(state="hidden")
         assert page.locator("#what-if-answer").inner_text() == before
-        assert page.locator("#as-answered").is_hidden()
         page.goto(f"{van}/settings")
         field = page.locator('[name="vehicle.mass"]')
         field.scroll_into_view_if_needed()
@@ -194,7 +203,7 @@ def test_what_the_driver_knows_is_noted_on_the_drives_own_page(browser, van):
         page.locator("#notes-form").get_by_role("button", name="Save").click()
         page.get_by_text("Saved.", exact=True).wait_for()
         page.reload()
-        page.locator(".lane .value").first.wait_for()
+        wait_ready(page)
         shown = {name: page.locator(f'#notes-form [name="{name}"]').input_value() for name in said}
         assert shown == {**said, "payload": "400 lb", "passengers": ""}
         page.get_by_role("link", name="Every table, a weather table, every choice").click()
@@ -235,6 +244,7 @@ def test_sliders_start_at_the_answer_its_causes_lead_to_evidence_and_the_inverse
             ).first.wait_for()
         page.goto(f"{van}/range")
         page.get_by_text("Refined by one drive.").wait_for()
+        wait_ready(page)
         assert page.locator("#what-if-answer dd").all_inner_texts() == answered
         base = van.replace("/builds/", "/api/v1/builds/")
         found = ask(f"{base}/range")[1]
@@ -278,9 +288,12 @@ def test_a_span_is_trimmed_masked_corrected_and_noted_on_one_channel_or_all(brow
 
 
 def test_a_span_is_noted_and_the_note_stands_on_its_drive(browser, van):
+    from playwright.sync_api import expect
+
     with opened(browser) as (page, _):
         page.goto(f"{van}/drives/1")
         page.locator(".lane .value").first.wait_for()
+        wait_ready(page)
         noted = page.locator("#note")
         before = noted.input_value()
         for words in ("gravel", "rain <b>began</b>"):
@@ -289,8 +302,8 @@ def test_a_span_is_noted_and_the_note_stands_on_its_drive(browser, van):
                 page.keyboard.press("Shift+ArrowRight")
             form = page.locator("#span form")
             form.locator("[name=action]").select_option(label="note something about it")
-            assert form.locator("[name=channel]").is_hidden()  # a note is on all of it
-            assert form.get_by_label("By how much").is_hidden()
+            expect(form.locator("[name=channel]")).to_be_hidden()  # a note is on all of it
+            expect(form.get_by_label("By how much")).to_be_hidden()
             form.get_by_label("because").fill(words)
             form.get_by_role("button", name="Do it").click()
             page.get_by_text("Noted.", exact=True).first.wait_for()
@@ -299,7 +312,7 @@ def test_a_span_is_noted_and_the_note_stands_on_its_drive(browser, van):
         lines = noted.input_value().removeprefix(before).strip().split("\n")
         assert [re.sub(r"^\d+:\d\d to \d+:\d\d: ", "", line) for line in lines] == ["gravel", "rain <b>began</b>"]
         page.reload()
-        page.locator(".lane .value").first.wait_for()
+        wait_ready(page)
         assert noted.input_value().endswith("\n".join(lines))
         page.goto(f"{van}/drives")
         page.get_by_label("Find").fill("gravel")

@@ -12,7 +12,7 @@ import urllib.request
 
 import pytest
 
-from tests.web.serving import drop, opened
+from tests.web.serving import drop, opened, wait_ready
 from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -85,8 +85,11 @@ def take_up(server, page, words, outcome):
 
 
 def test_a_kill_and_a_reload_at_each_step_lose_nothing(browser, server, tmp_path, small_log, prepared_workspace):
+    from playwright.sync_api import expect
+
     with opened(browser, refusals=None, viewport={"width": 1280, "height": 900}) as (page, _):
         page.goto(server.address)
+        wait_ready(page)
         page.get_by_label("Name of the conversion").fill("mine")
         page.keyboard.press("Enter")
         page.wait_for_url("**/settings")
@@ -113,7 +116,7 @@ def test_a_kill_and_a_reload_at_each_step_lose_nothing(browser, server, tmp_path
         take_up(server, page, "Import drive.log", "Drive 1:")
         page.goto(f"{server.address}/builds/mine/drives")
         page.get_by_role("link", name="drive 1", exact=True).last.wait_for()
-        assert page.locator("#drives tbody tr").count() == 1  # and no more of it
+        expect(page.locator("#drives tbody tr")).to_have_count(1)  # and no more of it
         page.goto(f"{server.address}/builds/mine/range")
         page.get_by_role("button", name="Fit the drives").click()
         server.kill_while("fit")

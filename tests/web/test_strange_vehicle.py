@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from tests.web.serving import drop, fill_in, opened
+from tests.web.serving import drop, fill_in, opened, wait_ready
 from tests.web.strange_vehicle import write_strange
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -22,7 +22,8 @@ def test_a_log_and_dbcs_never_seen_come_to_a_certificate(browser, served, tmp_pa
     log, traction, body, true_wh_per_km = write_strange(tmp_path)
     build = f"{address}/builds/truck {width}"
     with opened(browser, viewport={"width": width, "height": 900}) as (page, _):
-        page.goto(address, wait_until="networkidle")  # a form without its script yet would only load the page again
+        page.goto(address)
+        wait_ready(page)  # a form sent before its script is there only stays as it is
         page.get_by_label("Name of the conversion").fill(f"truck {width}")
         page.keyboard.press("Enter")
         page.wait_for_url("**/settings")

@@ -3,8 +3,12 @@ import { ended } from "./jobs.js";
 import { make, say, table } from "./page.js";
 
 export class Refused extends Error {
-  constructor(message, answer) { super(message); this.answer = answer || {}; }
+  constructor(message, answer, status) { super(message); this.answer = answer || {}; this.status = status || 0; }
 }
+
+let isLeaving = false;
+window.addEventListener("pagehide", () => { isLeaving = true; });
+window.addEventListener("pageshow", () => { isLeaving = false; });
 
 export async function ask(method, address, content) {
   const options = { method: method, headers: { "X-Logan": "1" } };
@@ -16,6 +20,7 @@ export async function ask(method, address, content) {
   try {
     answer = await fetch(address, options);
   } catch (error) {
+    if (isLeaving) { return new Promise(() => undefined); }  // nobody is there any more to be told
     throw new Refused("logan does not answer. Is it still running in its terminal?");
   }
   const text = await answer.text();
@@ -23,7 +28,7 @@ export async function ask(method, address, content) {
   try { result = text ? JSON.parse(text) : {}; } catch (error) { result = { problem: text }; }
   if (!answer.ok) {
     const lines = [result.problem, ...(result.problems || []), result.remedy].filter(Boolean);
-    throw new Refused(lines.join(". ") || "that did not work", result);
+    throw new Refused(lines.join(". ") || "that did not work", result, answer.status);
   }
   return result;
 }
@@ -39,13 +44,47 @@ export const guarded = (action) => async (event) => {
   }
 };
 
-// What one page saves goes one after another: each change is made in the version that the one before it left.
-let last = Promise.resolve();
-export const inTurn = (action) => (...given) => {
-  const mine = last.then(() => action(...given));
-  last = mine.catch(() => undefined);
-  return mine;
+// The same, but a second click while the first one's work is under way begins nothing.
+export function once(action) {
+  let isOn = false;
+  return guarded(async (event) => {
+    if (isOn) { return; }
+    isOn = true;
+    try { await action(event); } finally { isOn = false; }
+  });
+}
+
+// Actions of one queue go one after another, in the order they were asked for.
+export function queue() {
+  let last = Promise.resolve();
+  return (action) => (...given) => {
+    const mine = last.then(() => action(...given));
+    last = mine.catch(() => undefined);
+    return mine;
+  };
+}
+
+// Work that is not left half-done without a word: who leaves the page meanwhile is asked.
+let open = 0;
+export const isWorking = () => open > 0;
+export const whole = (action) => async (...given) => {
+  open += 1;
+  try { return await action(...given); } finally { open -= 1; }
 };
+
+// What one page saves goes one after another: each change is made in the version that the one before it left, and what
+// is read for it after what was saved before.
+export const afterSaves = queue();
+export const inTurn = (action) => whole(afterSaves(action));
+
+// Of several questions of one kind only the newest is answered: an older one's answer never comes after it.
+export function newest(question, then) {
+  let turn = 0;
+  return async (...about) => {
+    const mine = ++turn, found = await question(...about);
+    return mine === turn ? then(found, ...about) : undefined;
+  };
+}
 
 // Saves a change. What was changed elsewhere meanwhile is never overwritten unseen: where it was another key, or the
 // same text, the change is sent again in the newest version; else both texts are shown, and the user picks.

@@ -163,17 +163,26 @@ export function channelForm(form, proposal, goOn) {
     ", " + (choices.length - asked) + " sure or saved."), make("div", { class: "table", tabindex: "0", role: "region", "aria-label": "Channels" }, list), make("label", { for: "more-channel" }, "Add"), more,
     make("p", { class: "bar" }, make("button", { class: "primary" }, "Use these and import"),
       make("button", { value: "save" }, "Save the map")));
-  form.onsubmit = guarded(async (event) => {
+  delete form.dataset.dirty;
+  form.onchange = () => { form.dataset.dirty = "yes"; };
+  form.onsubmit = guarded(inTurn(async (event) => {
+    const isSave = event.submitter && event.submitter.value === "save";
     // Only what differs from the map as it was shown is sent.
     const before = (name) => mapped.has(name) ? told(mapped.get(name)) : "";
     const changed = choices.filter((choice) => (choice.content ? told(choice.content) : "") !== before(choice.channel));
     const change = { channels: changed.map((choice) => choice.content).filter(Boolean),
       left_out: changed.filter((choice) => !choice.content).map((choice) => choice.channel) };
     let version = proposal.version;
-    const sent = await inTurn(saveGuarded)(change, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
+    const sent = await saveGuarded(change, (content) => ask("PUT", api + "/channels", { ...content, version: version }),
       async () => { version = (await ask("GET", api + "/channels")).version; }, before);
     if (!sent) { return; }
-    if (event.submitter && event.submitter.value === "save") { say("Saved. Now import the log.", "good"); return; }
+    delete form.dataset.dirty;
+    // What is saved by now is what the next save differs from.
+    const now = await ask("GET", api + "/channels");
+    proposal.version = now.version;
+    mapped.clear();
+    for (const source of now.channels) { mapped.set(source.channel, source); }
+    if (isSave) { say("Saved. Now import the log.", "good"); return; }
     await goOn();
-  });
+  }));
 }

@@ -1,19 +1,20 @@
 // The DBCs of the build: what each defines, the bus it is for, and leaving one out.
-import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
-import { api, byId, make, number, refill } from "./page.js";
+import { afterSaves, ask, guarded, inTurn, saveGuarded } from "./ask.js";
+import { refill } from "./fields.js";
+import { api, byId, make, number } from "./page.js";
 
 let version = null;
 
 // Only what was changed is sent; the others stay as they are by now.
 const save = (dbc, content, bus) => guarded(inTurn(async () => {
-  const found = await saveGuarded(content, (sent) => ask("PUT", api + "/dbcs", { ...sent, version: version }), dbcs,
+  const found = await saveGuarded(content, (sent) => ask("PUT", api + "/dbcs", { ...sent, version: version }), read,
     (file) => file === dbc.file ? dbc.bus : null);
   if (found) {
     if (bus) { bus.defaultValue = bus.value; }
     show(found);
   } else {  // what was saved elsewhere was taken
     if (bus) { bus.closest("li").remove(); }
-    await dbcs();
+    await read();
   }
 }))();
 
@@ -42,4 +43,5 @@ function show(answer) {
   refill(byId("dbcs"), apart, found.length ? found.map(rowOf) : none);
 }
 
-export const dbcs = async () => show(await ask("GET", api + "/dbcs"));
+const read = async () => show(await ask("GET", api + "/dbcs"));
+export const dbcs = afterSaves(read);

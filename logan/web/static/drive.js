@@ -1,5 +1,6 @@
 // One drive: figures, timeline, notes, tags, masks.
-import { ask, follow, guarded, inTurn, saveGuarded } from "./ask.js";
+import { ask, follow, guarded, inTurn, once, saveGuarded } from "./ask.js";
+import { renew } from "./fields.js";
 import { api, byId, channelWords, clock, figureText, fill, keyFigure, make, number, partInFit, percent, say, table, units,
   whyOf } from "./page.js";
 import { Workbench } from "./workbench.js";
@@ -46,16 +47,23 @@ export async function drive() {
   const place = byId("drive"), n = place.dataset.drive, address = api + "/drives/" + n;
   let noted = null;
 
-  // Only what was changed is sent, with the version it was changed in.
-  const change = inTurn(async (content, words) => {
-    const { addNote, ...rest } = content;
+  // Only what was changed is sent, with the version it was changed in; `sent` are fields as they were sent.
+  const change = inTurn(async (content, words, sentOf) => {
+    const { addNote, takeBack, ...rest } = typeof content === "function" ? content() : content, sent = sentOf ? sentOf() : {};
     if (addNote) { rest.note = [noted.note, addNote].filter(Boolean).join("\n"); }
-    await saveGuarded(rest, (sent) => ask("PATCH", address, { ...sent, version: bench.about.version }), () => bench.load(), (key) => noted[key] ?? "");
-    show(await bench.load());
-    if (words) { say(words, "good"); }
+    const send = async (asked) => {
+      // Corrections are told apart by what they are: their numbers move when others are taken back.
+      const k = takeBack ? bench.corrections.findIndex((one) => JSON.stringify(one) === takeBack) : -1;
+      if (takeBack && k < 0) { return asked; }
+      return ask("PATCH", address, { ...asked, ...(takeBack ? { take_back: k + 1 } : {}), version: bench.about.version });
+    };
+    const saved = await saveGuarded(rest, send, () => bench.load(), (key) => noted[key] ?? "");
+    show(await bench.load(), sent);
+    if (words && saved) { say(words, "good"); }
+    return saved;
   });
   const bench = new Workbench(n, change);
-  const show = (stored) => {
+  const show = (stored, sent = {}) => {
     const analysis = stored.analysis, conditions = stored.record.conditions, part = partInFit(stored.record);
     const steps = stored.history.map((step) =>
       make("li", {}, step.action.replaceAll("_", " ") + ": " + step.detail + "; " + step.reason));
@@ -71,20 +79,20 @@ export async function drive() {
       ...Object.fromEntries(NUMBERS.map((key) => [key, conditions[key] === null ? "" : String(conditions[key])])),
       exclude_because: conditions.excluded_because, include_because: conditions.included_because,
     };
-    for (const [key, text] of Object.entries(noted)) { byId("notes-form").elements[key].value = text; }
-    const takeBack = (k) => guarded(() => change({ take_back: k + 1 }, "Taken back."));
-    fill(byId("masks"), conditions.corrections.map((correction, k) => make("li", {},
+    for (const [key, text] of Object.entries(noted)) { renew(byId("notes-form").elements[key], text, sent[key]); }
+    const takeBack = (correction) => once(() => change({ takeBack: JSON.stringify(correction) }, "Taken back."));
+    fill(byId("masks"), conditions.corrections.map((correction) => make("li", {},
       make("span", { class: "grow" }, correctionWords(correction)),
-      make("button", { type: "button", on: { click: takeBack(k) } }, "Take back"))));
+      make("button", { type: "button", on: { click: takeBack(correction) } }, "Take back"))));
     byId("masks-title").hidden = !conditions.corrections.length;
     byId("unmask").hidden = conditions.corrections.length < 2;
   };
 
-  byId("notes-form").addEventListener("submit", guarded(async (event) => {
-    const fields = event.target.elements, said = {};
-    for (const key of Object.keys(noted)) {
-      if (fields[key].value.trim() !== noted[key].trim()) { said[key] = fields[key].value.trim(); }
-    }
+  const fields = byId("notes-form").elements;
+  const touched = () => Object.fromEntries(Object.keys(noted).filter((key) => fields[key].value.trim() !== noted[key].trim())
+    .map((key) => [key, fields[key].value]));
+  const notesOf = () => {
+    const said = Object.fromEntries(Object.entries(touched()).map(([key, text]) => [key, text.trim()]));
     for (const key of ["passengers", ...NUMBERS].filter((one) => said[one] !== undefined)) {
       said[key] = said[key] ? Number(said[key].replace(",", ".")) : key.endsWith("factor") ? 1 : undefined;
     }
@@ -92,10 +100,11 @@ export async function drive() {
     if (said.tags !== undefined) { said.tags = said.tags.split(",").map((tag) => tag.trim()).filter(Boolean); }
     if (said.exclude_because === "" || said.include_because === "") { said.is_included = true; }
     for (const key of ["exclude_because", "include_because"]) { said[key] = said[key] || undefined; }
-    await change(said, "Saved.");
-  }));
-  byId("unmask").addEventListener("click", guarded(() => change({ is_unmasked: true }, "All are taken back.")));
-  byId("drive-report").addEventListener("click", guarded(async () => {
+    return said;
+  };
+  byId("notes-form").addEventListener("submit", guarded(() => change(notesOf, "Saved.", touched)));
+  byId("unmask").addEventListener("click", once(() => change({ is_unmasked: true }, "All are taken back.")));
+  byId("drive-report").addEventListener("click", once(async () => {
     const job = await ask("POST", api + "/report", { kind: "drive", drive: Number(n) });
     await follow(job);
   }));

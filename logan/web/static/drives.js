@@ -1,5 +1,6 @@
 // All drives: sort, filter, search, the trend, change several at once, a bin with undo.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, inTurn, once, queue, Refused } from "./ask.js";
+import { keepFocus } from "./fields.js";
 import { api, byId, fill, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
 
 // So many rows are asked for and drawn at once; the others follow while nothing else is to be done.
@@ -50,11 +51,12 @@ export async function drives() {
   const place = byId("drives"), ticked = new Set(), state = { by: 0, isDown: false, filter: "all", words: "" };
   let rows = [], binned = [], total = 0, turn = 0;
 
-  const load = async (most) => {
+  // One question after another: an older answer never comes after a newer one.
+  const load = queue()(async (most) => {
     const found = await ask("GET", api + "/drive-list" + (most ? "?most=" + most : ""));
     [rows, binned, total] = [found.rows, found.bin, found.count];
     for (const n of [...ticked]) { if (!rows.some((row) => row.number === n)) { ticked.delete(n); } }
-  };
+  });
   const chosen = () => rows.filter((row) => ticked.has(row.number));
   const list = () => {
     const words = state.words.toLowerCase().split(/\s+/).filter(Boolean), [, fits] = FILTERS[state.filter];
@@ -76,14 +78,14 @@ export async function drives() {
   const body = make("tbody", {}), head = make("tr", {}), bulk = make("div", { "aria-live": "polite" }), count = make("p", { class: "hint" });
   const show = () => {
     const found = list(), mine = ++turn;
-    fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
+    keepFocus(head, () => fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
       "aria-sort": state.by === k ? (state.isDown ? "descending" : "ascending") : null },
     make("button", { class: "sort", type: "button", on: { click: () => {
       state.isDown = state.by === k && !state.isDown;
       state.by = k;
       show();
-    } } }, words))));
-    fill(body, found.slice(0, FIRST_ROWS).map(rowOf));
+    } } }, words)))));
+    keepFocus(body, () => fill(body, found.slice(0, FIRST_ROWS).map(rowOf)));
     fill(count, (found.length < rows.length ? number(found.length) + " of " : "") + number(total) + (total === 1 ? " drive." : " drives."));
     const more = (from) => whenIdle(() => {
       if (mine !== turn || from >= found.length) { return; }
@@ -92,36 +94,47 @@ export async function drives() {
     });
     more(FIRST_ROWS);
   };
-  // One change to every drive ticked; each in the version it was seen in.
-  const change = (words, contentOf) => guarded(async () => {
-    const all = chosen();
-    for (const row of all) { await ask("PATCH", api + "/drives/" + row.number, { ...contentOf(row), version: row.version }); }
-    say(words + ": " + all.length + (all.length === 1 ? " drive." : " drives."), "good");
-    await load();
-    show();
-    showChosen();
-  });
-  const remove = guarded(async () => {
-    const ids = [];
-    for (const row of chosen()) { ids.push((await ask("DELETE", api + "/drives/" + row.number)).id); }
-    await again();
-    say(ids.length + (ids.length === 1 ? " drive is" : " drives are") + " in the bin.", "good");
-  });
-  const bringBack = (ids) => guarded(async () => {
-    for (const id of ids) { await ask("POST", api + "/bin/" + id, {}); }
-    await again();
-  });
+  // One change to a drive, in the version it was seen in; one that was changed elsewhere since is read anew first.
+  const patch = async (n, contentOf) => {
+    const send = async () => {
+      const row = rows.find((one) => one.number === n);
+      if (row) { await ask("PATCH", api + "/drives/" + n, { ...contentOf(row), version: row.version }); }
+    };
+    try { await send(); } catch (error) {
+      if (!(error instanceof Refused) || !error.answer.conflict) { throw error; }
+      await load();
+      await send();
+    }
+  };
+  // To every drive ticked; however far it comes, the list shows what is so by now.
+  const toAll = (words, action, field) => once(inTurn(async () => {
+    const numbers = chosen().map((row) => row.number), text = field ? field.value : "", count = numbers.length;
+    if (field && !text.trim()) { field.focus(); return; }
+    try {
+      for (const n of numbers) { await action(n, text.trim()); }
+      if (field && field.value === text) { field.value = ""; }
+      if (count) { say(words(count, count === 1 ? " drive" : " drives"), "good"); }
+    } finally { await again(); }
+  }));
+  const change = (words, contentOf, field) => toAll((n, drives) => words + ": " + n + drives + ".", (n, text) => patch(n, (row) => contentOf(row, text)), field);
+  const remove = toAll((n, drives) => n + drives + (n === 1 ? " is" : " are") + " in the bin.", (n) => ask("DELETE", api + "/drives/" + n));
+  const bringBack = (id) => once(inTurn(async () => {
+    try { await ask("POST", api + "/bin/" + id, {}); } finally { await again(); }
+  }));
+  const field = (label) => make("input", { "aria-label": label, placeholder: label, maxlength: 300, size: 22 });
+  const tag = field("Tag to add"), why = field("Reason");
+  const addTag = change("Tagged", (row, text) => ({ tags: [...new Set([...row.tags, text])] }), tag);
+  const leaveOut = change("Left out", (row, text) => ({ exclude_because: text }), why), takePart = change("Taking part", () => ({ is_included: true }));
   const showChosen = () => {
     const n = ticked.size, pair = chosen().map((row) => row.number).sort((a, b) => a - b);
-    const field = (label) => make("input", { "aria-label": label, placeholder: label, maxlength: 300, size: 22 });
-    const tag = field("Tag to add"), why = field("Reason"), button = (words, action) => make("button", { class: "plain", type: "button", on: { click: action } }, words);
-    const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack([id]))),
-      button("Empty the bin", guarded(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
-    fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
+    const button = (words, action) => make("button", { class: "plain", type: "button", on: { click: action } }, words);
+    const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack(id))),
+      button("Empty the bin", once(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
+    keepFocus(bulk, () => fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
       make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("tools") + "?drives=" + pair.join(" ") + "#compare" }, "Compare the two") : null,
-      tag, button("Add the tag", (event) => tag.value.trim() && change("Tagged", (row) => ({ tags: [...new Set([...row.tags, tag.value.trim()])] }))(event)),
-      why, button("Leave out of the fit", (event) => why.value.trim() ? change("Left out", () => ({ exclude_because: why.value.trim() }))(event) : why.focus()),
-      button("Take part again", change("Taking part", () => ({ is_included: true }))), button("Delete", remove)));
+      tag, button("Add the tag", addTag),
+      why, button("Leave out of the fit", leaveOut),
+      button("Take part again", takePart), button("Delete", remove))));
   };
   const again = async () => { await load(); show(); showChosen(); };
 

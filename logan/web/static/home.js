@@ -1,5 +1,5 @@
 // All builds, and the way to a first one.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, once } from "./ask.js";
 import { byId } from "./page.js";
 
 export function home() {
@@ -10,7 +10,7 @@ export function home() {
     await follow(job, (result) => { location.href = "/builds/" + encodeURIComponent(result.build); });
     event.target.disabled = false;
   })); }
-  byId("new-build").addEventListener("submit", guarded(async (event) => {
+  byId("new-build").addEventListener("submit", once(async (event) => {
     const made = await ask("POST", "/api/v1/builds", { name: event.target.elements.name.value, units: event.target.elements.units.value });
     location.href = "/builds/" + encodeURIComponent(made.build) + "/settings";
   }));

@@ -1,21 +1,36 @@
 // Work under way, in a bar on every page: what it is doing, how long still, how to stop it, and what came of it.
-import { ask, guarded } from "./ask.js";
+import { ask, guarded, Refused } from "./ask.js";
 import { build, byId, clock, fill, make, number, units } from "./page.js";
 
 const BUSY_MS = 500, IDLE_MS = 6000;
 const QUIET = ["look", "suggest", "refresh", "command"];
-const waiting = new Map(), under = new Set(), followed = new Set();
-let timer = null, isLooking = false;
+const waiting = new Map(), over = new Set(), followed = new Set();
+let timer = null, isLooking = false, isFirst = true;
 
 const isOver = (job) => ["done", "failed", "stopped"].includes(job.state);
 const post = (job, what) => guarded(async () => { await ask("POST", "/api/v1/jobs/" + job.id + "/" + what, {}); await look(); });
 
-// Resolves to a job, with its result, once it is over.
+// Resolves to a job, with its result, once it is over; several may wait for the same one.
 export function ended(job) {
-  const seen = new Promise((resolve) => waiting.set(job.id, resolve));
+  const seen = new Promise((...ends) => waiting.set(job.id, [...(waiting.get(job.id) || []), ends]));
   followed.add(job.id);
   look();
   return seen;
+}
+
+// Tells those who wait for a job that it is over; one that is known no more (it lay too long) is told as a refusal.
+async function tell(id) {
+  let whole = null;
+  try {
+    whole = await ask("GET", "/api/v1/jobs/" + id);
+    if (!isOver(whole)) { return; }
+  } catch (error) {
+    if (!(error instanceof Refused) || error.status !== 404) { throw error; }
+  }
+  const ends = waiting.get(id) || [];
+  waiting.delete(id);
+  const gone = () => new Refused("logan no longer knows this piece of work; look at what came of it, or start it again");
+  for (const [resolve, reject] of ends) { if (whole) { resolve(whole); } else { reject(gone()); } }
 }
 
 async function look() {
@@ -25,17 +40,15 @@ async function look() {
   let jobs = null;
   try {
     jobs = (await ask("GET", "/api/v1/jobs")).jobs;
-    for (const job of jobs.filter((one) => isOver(one) && waiting.has(one.id))) {
-      const resolve = waiting.get(job.id), whole = await ask("GET", "/api/v1/jobs/" + job.id);
-      waiting.delete(job.id);
-      resolve(whole);
+    const listed = new Map(jobs.map((job) => [job.id, job]));
+    await Promise.all([...waiting.keys()].filter((id) => !listed.has(id) || isOver(listed.get(id))).map(tell));
+    // What was begun before a reload, in another tab or from the bar: its end is told to the page that shows what came,
+    // though it may have begun and ended between two looks.
+    for (const job of jobs.filter((one) => one.build === build && isOver(one) && !over.has(one.id))) {
+      over.add(job.id);
+      if (!isFirst && job.state === "done" && !followed.has(job.id)) { document.dispatchEvent(new CustomEvent("came", { detail: job.kind })); }
     }
-    // What was begun before a reload, in another tab or from the bar: its end is told to the page that shows what came.
-    for (const job of jobs.filter((one) => one.build === build)) {
-      if (!isOver(job)) { under.add(job.id); } else if (under.delete(job.id) && job.state === "done" && !followed.has(job.id)) {
-        document.dispatchEvent(new CustomEvent("came", { detail: job.kind }));
-      }
-    }
+    isFirst = false;
     show(jobs.filter((job) => !job.is_closed && (!job.build || !build || job.build === build || !isOver(job))));
   } catch (error) {
     fill(byId("jobs"), make("p", { class: "notice amber" }, error.message));
@@ -97,5 +110,5 @@ function endedBox(job) {
 
 export function jobsBar() {
   document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); } });
-  look();
+  return look();
 }

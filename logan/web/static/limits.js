@@ -1,5 +1,6 @@
 // Every limit by how close it came, each linked to its worst moment, and changed where it is shown.
 import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
+import { redraw } from "./fields.js";
 import { api, byId, channelWords, fill, make, pageOf, say, shownAs, valueText } from "./page.js";
 
 const KEYS = ["amber", "red", "source"];
@@ -20,35 +21,40 @@ export function bullet(line) {
 
 export const toneOf = (line) => TONES[line.check.verdict] || "";
 
-function editor(channel, form, again) {
-  const known = new Map(form.sections.flatMap((section) => section.fields).map((field) => [field.key, field.text]));
-  const given = (key) => known.get("limits." + channel + "." + key) || "";
-  const inputs = KEYS.map((key) => make("input", { size: key === "source" ? 16 : 9, value: given(key), maxlength: 120, autocomplete: "off",
-    "aria-label": channelWords(channel) + ", " + key, placeholder: key }));
+// `settings` answers the form of the settings as it was read last, `again` draws all anew; an editor lives until then.
+function editor(line, settings, again) {
+  const { channel, side } = line.check;
+  const given = (key) => settings().sections.flatMap((section) => section.fields).find((field) => field.key === "limits." + channel + "." + key)?.text || "";
+  const named = (key) => side + " limits." + channel + "." + key;
+  const inputs = KEYS.map((key) => make("input", { name: named(key), size: key === "source" ? 16 : 9, value: given(key), maxlength: 120,
+    autocomplete: "off", "aria-label": channelWords(channel) + ", " + key, placeholder: key }));
   const save = guarded(inTurn(async () => {
-    const fields = {};
-    KEYS.forEach((key, k) => {
-      if (inputs[k].value.trim() !== given(key)) { fields["limits." + channel + "." + key] = inputs[k].value.trim(); }
-    });
-    let version = form.version;
-    await saveGuarded({ fields: fields }, (content) => ask("PUT", api + "/settings", { ...content, version: version }),
+    const fields = {}, sent = {};
+    for (const key of KEYS) {
+      const text = byId("limits").querySelector(`[name="${named(key)}"]`).value;
+      if (text.trim() !== given(key)) { [fields["limits." + channel + "." + key], sent[named(key)]] = [text.trim(), text]; }
+    }
+    let version = settings().version;
+    const saved = await saveGuarded({ fields: fields }, (content) => ask("PUT", api + "/settings", { ...content, version: version }),
       async () => { version = (await ask("GET", api + "/settings")).version; }, (key) => given(key.split(".")[2]));
-    say("Saved.", "good");
-    await again();
+    if (saved) { say("Saved.", "good"); }
+    await again(sent);
   }));
-  return make("form", { class: "bar", on: { submit: save } }, inputs, make("button", { class: "plain" }, "Save"));
+  return make("form", { class: "bar", "data-keep": true, on: { submit: save } }, inputs, make("button", { class: "plain" }, "Save"));
 }
 
 export async function limits() {
   const place = byId("limits");
-  const show = async () => {
-    const [found, form] = await Promise.all([ask("GET", api + "/limits"), ask("GET", api + "/settings")]);
+  let form = null;
+  const show = async (sent) => {
+    const [found, now] = await Promise.all([ask("GET", api + "/limits"), ask("GET", api + "/settings")]);
+    form = now;
     const itemOf = (line) => make("li", { class: toneOf(line) }, bullet(line),
-      make("details", {}, make("summary", {}, line.check.source || "no limit given"),
-        line.check.over ? "The curve stands in the settings." : editor(line.check.channel, form, show)));
-    fill(place, found.lines.length ? null : make("p", { class: "empty" }, "No drive yet, so nothing came close to a limit."),
+      make("details", { "data-key": line.check.side + " " + line.check.channel + line.check.over }, make("summary", {}, line.check.source || "no limit given"),
+        line.check.over ? "The curve stands in the settings." : editor(line, () => form, show)));
+    redraw(place, () => fill(place, found.lines.length ? null : make("p", { class: "empty" }, "No drive yet, so nothing came close to a limit."),
       make("ul", { class: "rows limits" }, found.lines.map(itemOf)),
-      found.notes.map((text) => make("p", { class: "hint" }, text)), found.cautions.map((text) => make("p", { class: "notice amber" }, text)));
+      found.notes.map((text) => make("p", { class: "hint" }, text)), found.cautions.map((text) => make("p", { class: "notice amber" }, text))), sent);
   };
   await show();
 }

@@ -1,7 +1,8 @@
 // Logs: what waits, what is in it, which signal is which channel, import of some or all.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, once, queue, whole } from "./ask.js";
 import { channelForm } from "./channels.js";
 import { dbcs } from "./dbcs.js";
+import { keepFocus } from "./fields.js";
 import { api, byId, channelWords, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
 import { sendAll } from "./send.js";
 import { steps } from "./steps.js";
@@ -47,7 +48,7 @@ export async function logs() {
   const rowOf = (log) => {
     const box = make("input", { type: "checkbox", checked: !left.has(log.id), "aria-label": "Import " + log.name });
     box.addEventListener("change", () => { left[box.checked ? "delete" : "add"](log.id); count(); });
-    const forget = guarded(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
+    const forget = once(async () => { await ask("DELETE", api + "/logs/" + log.id); await list(); });
     return make("li", {}, make("label", { class: "pick grow" }, box, log.name), make("span", {}, number(log.size_bytes / 1e6, 1) + " MB"),
       starter(make("button", { class: "plain" }, "Look"), () => ask("POST", api + "/commands/look", { options: { logs: [log.id] }, as_json: true }),
         (result) => showLook(result.blocks[0].content)),
@@ -59,16 +60,17 @@ export async function logs() {
     byId("import-button").textContent = n > 1 ? "Import " + n + " logs" : "Import it";
     byId("together").hidden = n < 2;
   };
-  const list = async () => {
+  // One question after another: an older answer never comes after a newer one.
+  const list = queue()(async () => {
     found = (await ask("GET", api + "/logs")).logs;
-    fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page."));
+    keepFocus(waiting, () => fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page.")));
     byId("import-form").hidden = !found.length;
     count();
     const hour = await steps();
     // With no channel mapped there is nothing to import by: they are looked for first.
     byId("import-button").hidden = !hour.mapped;
     return hour;
-  };
+  });
   const said = (name) => form[name].value.trim() || null;
   const importing = (ids) => ({
     logs: ids, is_one_drive: form.together.checked && ids.length > 1,
@@ -86,10 +88,10 @@ export async function logs() {
     box.append(make("p", { class: "bar" }, drive.alike.map(pick), make("button", { class: "plain", on: { click: leave } }, "Leave it open")));
     return box;
   };
-  const forgetAll = async (ids) => {
+  const forgetAll = whole(async (ids) => {
     for (const id of ids) { await ask("DELETE", api + "/logs/" + id); }
     await list();
-  };
+  });
   const imported = async (drives, ids) => {
     byId("channels").hidden = true;
     const asked = drives.find((drive) => drive.alike.length);

@@ -69,15 +69,6 @@ export function fill(element, ...children) {
   element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined));
 }
 
-// Fills anew, but for the children (told apart by `data-key`) that are typed in, or have the focus: they stay.
-export function refill(element, ...children) {
-  const isInUse = (child) => child.contains(document.activeElement) || [...child.querySelectorAll("input")].some((input) => input.value !== input.defaultValue);
-  const kept = new Map([...element.children].filter((child) => child.dataset.key && isInUse(child)).map((child) => [child.dataset.key, child]));
-  const wanted = children.flat().filter(Boolean).map((child) => kept.get(child.dataset.key) || child);
-  for (const child of [...element.children]) { if (!wanted.includes(child)) { child.remove(); } }
-  wanted.forEach((child, k) => { if (element.children[k] !== child) { element.insertBefore(child, element.children[k] || null); } });
-}
-
 export function say(text, tone) {
   const close = make("button", { on: { click: () => notice.remove() } }, "Close");
   const notice = make("div", { class: "notice " + (tone || "") }, make("p", {}, text), close);

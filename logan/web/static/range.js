@@ -1,11 +1,12 @@
 // The answer, the range by scenario, and sliders that move it at once.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, newest } from "./ask.js";
 import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText, whenCame } from "./page.js";
 import { drawAll } from "./plots.js";
+import { isUnsaved } from "./fields.js";
 import { bullet, toneOf as toneOfLimit } from "./limits.js";
 import { essentialForm } from "./settings.js";
 import { steps } from "./steps.js";
-import { answerOf as shownAnswer } from "./tools.js";
+import { answerOf as shownAnswer, resultOf } from "./tools.js";
 
 const POUND = 0.45359237;
 
@@ -130,8 +131,10 @@ async function askFirst(place, essential) {
 
 // Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
-  const place = byId("answer"), hour = await ask("GET", api + "/first-hour");
-  whenCame(["fit", "import"], () => location.reload());
+  const place = byId("answer");
+  // What is being typed is not taken away by work that came to its end elsewhere.
+  whenCame(["fit", "import"], () => { if (!isUnsaved()) { location.reload(); } });
+  const hour = await ask("GET", api + "/first-hour");
   if (hour.is_untouched && !hour.drives) { await askFirst(place, hour.essential); return; }
   const show = async () => showAnswer(place, await ask("GET", api + "/range"));
   let range;
@@ -162,6 +165,7 @@ export async function overview() {
 
 // The commands' own answer, curves and all; launches go without the climb.
 function passForm() {
+  const answer = newest((options) => resultOf("range", options), (result) => { if (result) { fill(byId("pass-answer"), shownAnswer(result)); } });
   byId("pass").addEventListener("submit", guarded(async (event) => {
     const button = event.submitter, isLaunches = button.name === "launches", options = isLaunches ? { launches: button.value } : {};
     for (const input of byId("pass").querySelectorAll("input")) {
@@ -169,7 +173,7 @@ function passForm() {
     }
     button.disabled = true;
     try {
-      await follow(await ask("POST", api + "/commands/range", { options: options }), (result) => fill(byId("pass-answer"), shownAnswer(result)));
+      await answer(options);
     } finally { button.disabled = false; }
   }));
 }
@@ -215,12 +219,12 @@ export async function range() {
   // The sliders start at what the answer is of; until one is moved the answer itself stands there.
   let isMoved = false;
   const begin = () => {
+    if (isMoved) { return; }
     if (!units.isMiles) { Object.assign(byId("speed"), { min: 30, max: 140 }); }
     const { start } = found, pack = found.usable_energy_wh / 1000;
     Object.assign(byId("pack"), { min: (pack / 4).toFixed(1), max: (pack * 3).toFixed(1), step: 0.1 });
     const values = { speed: start.speed_m_per_s * 3600 / units.metres, ambient: start.ambient_temperature_degc, load: start.payload_kg, pack: pack };
     for (const id of sliders) { byId(id).step = "any"; byId(id).value = values[id]; }
-    isMoved = false;
   };
   const label = () => {
     byId("speed-out").textContent = Math.round(value("speed")) + " " + units.speed;
@@ -259,7 +263,7 @@ export async function range() {
     } finally { isAsking = false; }
   });
   byId("what-if").addEventListener("input", () => { isMoved = true; question(); });
-  byId("as-answered").addEventListener("click", () => { begin(); question(); });
+  byId("as-answered").addEventListener("click", () => { isMoved = false; begin(); question(); });
   byId("turned-round").addEventListener("click", guarded(async (event) => {
     event.target.disabled = true;
     try { fill(byId("levers"), await leversOf(found)); } finally { event.target.disabled = false; }
@@ -270,13 +274,14 @@ export async function range() {
     try {
       await follow(await ask("POST", api + "/fit", {}), load);
     } finally { event.target.disabled = false; }
+    begin();
     await question();
   }));
   try {
     await load();
   } catch (error) {
     fill(byId("range-figures"), make("p", { class: "notice amber" }, error.message));
-    for (const id of sliders) { byId(id).disabled = true; }
+    for (const id of sliders) { byId(id).disabled = true; byId(id).removeAttribute("data-soon"); }
     return;
   }
   begin();

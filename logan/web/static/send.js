@@ -1,5 +1,6 @@
 // Sends files dropped anywhere: logs wait, DBCs are kept, zips are unpacked, anything else is named and explained.
-import { guarded } from "./ask.js";
+import { guarded, whole } from "./ask.js";
+import { isUnsaved } from "./fields.js";
 import { api, build, byId, goSaying, make, number, pageOf, say } from "./page.js";
 
 // One file; the browser streams it from disk, the server streams it to disk.
@@ -37,13 +38,16 @@ function send(file) {
 export const sendAll = guarded(async (files) => {
   const found = [], messages = [];
   for (const file of files) {
-    const answer = await send(file);
+    const answer = await whole(send)(file);
     found.push(...answer.logs.map((log) => log.id));
     messages.push(...answer.problems.map((problem) => [problem, "red"]),
       ...answer.dbcs.map((dbc) => [dbc.file + " is kept in the build: " + number(dbc.message_count) + " messages.", "good"]));
   }
   if (!files.length) { return; }
-  if (found.length && document.body.dataset.page !== "logs") { goSaying(pageOf("logs"), messages); return; }
+  if (found.length && document.body.dataset.page !== "logs") {
+    if (!isUnsaved()) { goSaying(pageOf("logs"), messages); return; }
+    messages.push([(found.length === 1 ? "The log waits" : "The logs wait") + " on the Logs page. You have not saved yet what you typed here.", "amber"]);
+  }
   for (const [text, tone] of messages) { say(text, tone); }
   document.dispatchEvent(new CustomEvent("sent", { detail: found }));
 });

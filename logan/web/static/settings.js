@@ -1,5 +1,6 @@
 // The settings as a form, with the same checks as the file.
 import { ask, guarded, inTurn, Refused, saveGuarded } from "./ask.js";
+import { isUnsaved, redraw, renew } from "./fields.js";
 import { api, byId, channelWords, fill, make, say, table } from "./page.js";
 import { rows } from "./rows.js";
 
@@ -58,7 +59,8 @@ function mark(form, problems) {
   });
 }
 
-// Sends the fields that were changed; problems go to their fields, a conflict is shown with both texts.
+// Sends the fields that were changed; problems go to their fields, a conflict is shown with both texts. Answers what is
+// saved by now (null: nothing was), and the fields as they were sent.
 async function saveForm(form, version, reload) {
   const changed = [...form.elements].filter((input) => input.name && input.value !== input.dataset.before);
   const fields = Object.fromEntries(changed.map((input) => [input.name, input.value]));
@@ -66,14 +68,14 @@ async function saveForm(form, version, reload) {
   let now = version;
   const send = (content) => ask("PUT", api + "/settings", { ...content, version: now });
   try {
-    return await saveGuarded({ fields: fields }, send, async () => { now = (await reload()).version; }, before);
+    return [await saveGuarded({ fields: fields }, send, async () => { now = (await reload()).version; }, before), fields];
   } catch (error) {
     if (!(error instanceof Refused) || error.answer.problems === undefined) { throw error; }
     const isElsewhere = mark(form, error.answer.problems).length > 0, first = form.querySelector("[aria-invalid]");
     if (isElsewhere || !first) { throw error; }
     say("Not saved yet: correct the fields that are marked in red.", "amber");
     first.focus();
-    return null;
+    return [null, fields];
   }
 }
 
@@ -83,7 +85,9 @@ const readSettings = () => ask("GET", api + "/settings");
 export async function essentialForm(keys, saved) {
   const content = await readSettings(), known = new Map(content.sections.flatMap((section) => section.fields).map((field) => [field.key, field]));
   const fields = keys.map((key) => known.get(key)).filter(Boolean).map(fieldOf);
-  const form = make("form", { on: { submit: guarded(inTurn(async () => { if (await saveForm(form, content.version, readSettings)) { saved(); } })) } },
+  const form = make("form", { on: { submit: guarded(inTurn(async () => {
+    if ((await saveForm(form, content.version, readSettings))[0]) { form.removeAttribute("data-keep"); saved(); }
+  })) }, "data-keep": true },
     make("fieldset", {}, make("legend", {}, "Your vehicle"), fields), make("button", { class: "primary" }, "These are mine"));
   return form;
 }
@@ -91,18 +95,18 @@ export async function essentialForm(keys, saved) {
 export async function settings() {
   const form = byId("settings-form"), text = byId("settings-text");
   let version = null;
-  const show = (content) => {
-    text.value = content.text;
+  const show = (content, sent = {}, sentText) => {
+    renew(text, content.text, sentText);
     const problems = content.problems.length
       ? make("div", { class: "notice red" }, make("ul", {}, content.problems.map((problem) => make("li", {}, problem))))
       : null;
     version = content.version;
-    fill(form, problems, content.sections.map(sectionOf), make("button", { class: "primary" }, "Save"));
+    redraw(form, () => fill(form, problems, content.sections.map(sectionOf), make("button", { class: "primary" }, "Save")), sent);
     mark(form, content.problems);
     filter();
   };
-  const done = async (saved) => {
-    show(saved || await readSettings());
+  const done = async (saved, sent, sentText) => {
+    show(saved || await readSettings(), sent, sentText);
     if (saved) { say("Saved.", "good"); }
   };
   const filter = () => {
@@ -114,15 +118,17 @@ export async function settings() {
   };
   byId("search").addEventListener("input", filter);
   form.addEventListener("submit", guarded(inTurn(async () => {
-    const saved = await saveForm(form, version, readSettings);
-    if (saved || !form.querySelector("[aria-invalid]")) { await done(saved); }
+    const [saved, sent] = await saveForm(form, version, readSettings);
+    if (saved || !form.querySelector("[aria-invalid]")) { await done(saved, sent); }
   })));
   byId("save-text").addEventListener("click", guarded(inTurn(async () => {
     const change = { text: text.value };
     let now = version;
     await done(await saveGuarded(change, (content) => ask("PUT", api + "/settings", { ...content, version: now }),
-      async () => { now = (await readSettings()).version; }, () => null));
+      async () => { now = (await readSettings()).version; }, () => null), {}, change.text);
+    if (!isUnsaved([byId("rows")])) { showRows(); }  // they are a part of the text
   })));
-  rows(byId("rows"));
+  const showRows = () => rows(byId("rows"), async () => show(await readSettings()));
+  showRows();
   show(await readSettings());
 }

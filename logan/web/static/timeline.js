@@ -43,7 +43,7 @@ export class Timeline {
   show(channels, over) {
     const known = new Map(this.lanes.map((lane) => [lane.about.name, lane]));
     this.lanes = channels.map((about) => {
-      const lane = known.get(about.name) || newLane(about);
+      const old = known.get(about.name), lane = old && old.about === about ? old : newLane(about, old);
       lane.others = (over && over.channels.find((other) => other.name === about.name)) || null;
       lane.picture = null;
       return lane;
@@ -119,15 +119,18 @@ export class Timeline {
 
   async fetch(which, lanes, start, end) {
     this.isAsking = true;
+    const over = this.over;
     const parts = Math.min(12000, Math.ceil(this.width * (end - start) / Math.max(1e-9, this.times[1] - this.times[0])));
     try {
       const found = await this.fetchWindow(which, lanes.map((lane) => lane.about.name), start, end, parts);
       for (const lane of lanes) {
         const content = found.channels[lane.about.name], about = which === "own" ? lane.about : lane.others;
-        if (!content || !about) { continue; }
+        // Another drive may have been laid over meanwhile.
+        if (!content || !about || (which === "other" && over !== this.over)) { continue; }
         const series = new Series(content, start, end, about);
         lane[which].fine = series;
-        lane[which].coarse = lane[which].coarse || series;
+        lane[which].coarse = lane[which].isOld ? series : lane[which].coarse || series;
+        lane[which].isOld = false;
         // A picture of samples as fine stays until it runs out.
         lane.isStale = lane.isStale || !(lane.picture && lane.picture.isFine && which === "own");
       }
@@ -243,7 +246,8 @@ export class Timeline {
   }
 }
 
-function newLane(about) {
+// In the place of a lane of the same channel, whose samples were changed since, what it drew stays until the new ones come.
+function newLane(about, old) {
   const canvas = make("canvas", { "aria-hidden": "true" });
   const value = make("span", { class: "value" });
   const name = make("span", { class: "name", title: about.meaning }, about.name.replaceAll("_", " "));
@@ -256,5 +260,5 @@ function newLane(about) {
   }
   const room = 0.06 * (high - low || 1);
   return { about: about, canvas: canvas, value: value, element: element, range: [low - room, high + room],
-    own: {}, other: {}, others: null, picture: null, isStale: false };
+    own: old ? { coarse: old.own.coarse, isOld: true } : {}, other: {}, others: null, picture: null, isStale: false };
 }

@@ -1,5 +1,5 @@
 // Everything that the commands can, by clicks: one form and one answer for all of them, from their own declarations.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, newest } from "./ask.js";
 import { api, byId, fill, make, number, table } from "./page.js";
 import { drawing } from "./plots.js";
 
@@ -33,6 +33,12 @@ export const answerOf = (result) => [
     "Save " + file.name), " (" + number(file.size_bytes / 1e6, 1) + " MB)")),
 ];
 
+// What a command answers; null where it was refused or stopped, as the bar of jobs says.
+export async function resultOf(name, options) {
+  const job = await follow(await ask("POST", api + "/commands/" + encodeURIComponent(name), { options: options }));
+  return job.state === "done" ? job.result : null;
+}
+
 export async function tools() {
   const [found, drives] = await Promise.all([ask("GET", api + "/commands"), ask("GET", api + "/drive-list")]);
   const select = byId("command"), form = byId("command-form"), numbers = drives.rows.map((drive) => String(drive.number));
@@ -51,6 +57,8 @@ export async function tools() {
     fill(form, required.length ? fields(required) : null, rest.length ? fields(rest) : null,
       make("button", { class: "primary" }, "Show it"));
   };
+  // An answer stands below its own question only.
+  const answer = newest(resultOf, (result, name) => { if (result && select.value === name) { fill(byId("command-answer"), answerOf(result)); } });
   form.addEventListener("submit", guarded(async (event) => {
     const button = event.submitter, options = {};
     for (const input of [...form.elements].filter((one) => one.name)) {
@@ -59,8 +67,7 @@ export async function tools() {
     }
     button.disabled = true;
     try {
-      const job = await ask("POST", api + "/commands/" + encodeURIComponent(select.value), { options: options });
-      await follow(job, (result) => fill(byId("command-answer"), answerOf(result)));
+      await answer(select.value, options);
       found.files = (await ask("GET", api + "/commands")).files;  // a plan that was frozen can be compared with
     } finally { button.disabled = false; }
   }));

@@ -1,5 +1,5 @@
 // Pick a folder on this machine; every log that settles in it is imported.
-import { ask, follow, guarded } from "./ask.js";
+import { ask, follow, guarded, inTurn } from "./ask.js";
 import { api, byId, fill, make, number, say } from "./page.js";
 
 const LOOK_EVERY_MS = 2000;
@@ -7,9 +7,10 @@ const LOOK_EVERY_MS = 2000;
 let asked = 0;
 
 async function pick(path) {
-  const turn = ++asked, found = await ask("GET", "/api/v1/folders?path=" + encodeURIComponent(path));
-  // Only the newest question is answered.
-  if (turn !== asked) { return; }
+  const turn = ++asked, before = byId("watch-folder").value;
+  const found = await ask("GET", "/api/v1/folders?path=" + encodeURIComponent(path));
+  // Only the newest question is answered, and none whose field was typed in since.
+  if (turn !== asked || byId("watch-folder").value !== before) { return; }
   byId("watch-folder").value = found.path;
   const step = (words, target) => make("li", {},
     make("button", { type: "button", class: "plain", on: { click: guarded(() => pick(target)) } }, words));
@@ -21,7 +22,9 @@ async function pick(path) {
 
 export async function watching(showImported) {
   const followed = new Set();
+  let timer = null, turn = 0;
   const show = (state) => {
+    clearTimeout(timer);
     byId("watch-state").textContent = state.is_watching
       ? "Watching " + state.folder + ". A log is imported once it stops growing." : "No folder is watched.";
     byId("watch-stop").hidden = !state.is_watching;
@@ -29,12 +32,20 @@ export async function watching(showImported) {
       followed.add(id);
       ask("GET", "/api/v1/jobs/" + id).then((job) => follow(job, showImported), () => undefined);
     }
-    if (state.is_watching) { setTimeout(look, LOOK_EVERY_MS); }
+    if (state.is_watching) { timer = setTimeout(look, LOOK_EVERY_MS); }
   };
   const look = async () => {
-    // A server that is gone for a moment is asked again.
-    try { show(await ask("GET", api + "/watch")); } catch (error) { setTimeout(look, LOOK_EVERY_MS); }
+    const mine = ++turn;
+    // A server that is gone for a moment is asked again; an answer from before a click is not shown after it.
+    try {
+      const state = await ask("GET", api + "/watch");
+      if (mine === turn) { show(state); }
+    } catch (error) { timer = setTimeout(look, LOOK_EVERY_MS); }
   };
+  const change = inTurn(async (folder) => {
+    turn += 1;
+    try { show(await ask("POST", api + "/watch", { folder: folder })); } finally { turn += 1; }
+  });
   const offer = guarded(async () => {
     if (byId("watch").open && !byId("watch-folder").value) { await pick(""); }
   });
@@ -43,11 +54,11 @@ export async function watching(showImported) {
   offer();
   byId("watch-look").addEventListener("click", guarded(() => pick(byId("watch-folder").value)));
   byId("watch-form").addEventListener("submit", guarded(async (event) => {
-    show(await ask("POST", api + "/watch", { folder: event.target.folder.value }));
+    await change(event.target.folder.value);
     say("Watching. New logs are imported when they stop growing.", "good");
   }));
   byId("watch-stop").addEventListener("click", guarded(async () => {
-    show(await ask("POST", api + "/watch", { folder: "" }));
+    await change("");
     say("No longer watching.", "good");
   }));
   show(await ask("GET", api + "/watch"));

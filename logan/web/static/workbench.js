@@ -1,5 +1,5 @@
 // The drive workbench: timeline, marks, the road, and what a marked span says.
-import { ask, guarded } from "./ask.js";
+import { ask, guarded, newest } from "./ask.js";
 import { api, byId, channelWords, fill, make, number, shownAs, units, valueText } from "./page.js";
 import { hands } from "./hands.js";
 import { roadMap } from "./road.js";
@@ -44,10 +44,15 @@ export class Workbench {
   constructor(n, change) {
     Object.assign(this, { n: n, change: change, over: null, chosen: null, isMarking: false, mark: -1 });
     this.place = byId("timeline");
+    const askSpan = (start, end) => ask("GET", api + "/drives/" + n + "/span?" + new URLSearchParams({ start_s: start, end_s: end }));
+    this.askSpan = newest(askSpan, (found) => {
+      if (this.shown) { spanPanel(byId("span"), this, found); }
+    });
   }
 
   async load() {
     const [about, stored] = await Promise.all([ask("GET", api + "/drives/" + this.n + "/workbench"), ask("GET", api + "/drives/" + this.n)]);
+    this.corrections = stored.record.conditions.corrections;
     this.about = { ...about, channels: about.channels.map(shownChannel), marks: marksOf(stored, about) };
     await this.loaded();
     return stored;
@@ -122,14 +127,14 @@ export class Workbench {
       if (this.over) { this.over.axis = this.axisOf(this.over, isDistance); }
       timeline.setAxis(this.axisOf(this.about, isDistance));
     };
-    byId("lay-over").onchange = guarded(async (event) => {
-      const other = Number(event.target.value);
-      const about = other ? await ask("GET", api + "/drives/" + other + "/workbench") : null;
+    const askOther = async (other) => other ? ask("GET", api + "/drives/" + other + "/workbench") : null;
+    const layOver = newest(askOther, (about) => {
       this.over = about && { ...about, channels: about.channels.map(shownChannel) };
       if (this.over) { this.over.axis = this.axisOf(this.over, timeline.axis.isDistance); }
       for (const lane of timeline.lanes) { lane.other = {}; }
       this.showLanes();
     });
+    byId("lay-over").onchange = guarded((event) => layOver(Number(event.target.value)));
     this.chooser();
   }
 
@@ -202,13 +207,12 @@ export class Workbench {
   }
 
   async showSpan() {
-    const [start, end] = this.timeline.span;
     this.shown = true;
-    const found = await ask("GET", api + "/drives/" + this.n + "/span?" + new URLSearchParams({ start_s: start, end_s: end }));
-    spanPanel(byId("span"), this, found);
+    await this.askSpan(...this.timeline.span);
   }
 
   dropSpan() {
+    clearTimeout(this.marking);
     this.shown = false;
     this.timeline.span = null;
     this.timeline.draw();
