@@ -22,6 +22,7 @@ from logan.report.page import figure_script
 from logan.results import json_ready, result
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import METRES_PER_SECOND_PER_MPH
+from logan.wording import parameter_words
 
 SAMPLES: Final = 2_000
 _USUAL_M_PER_S: Final = 65.0 * METRES_PER_SECOND_PER_MPH
@@ -185,7 +186,12 @@ def range_json(folder: BuildFolder, basis: Plan | Refinement) -> dict[str, Any]:
         "target_range_m": build.target.range_m,
         "confidence_ratio": build.target.confidence_ratio,
         "notes": list(basis.range.notes) if isinstance(basis, Refinement) else [],
-        "budget": json_ready(budget),
+        "budget": _worded(json_ready(budget)),
         "next_tests": json_ready(basis.next_tests) if isinstance(basis, Refinement) else None,
         "figures": [drawn(figure) for figure in figures],
     }
+
+
+def _worded(budget: Any) -> Any:
+    """A budget as JSON whose sources are named in words too; None for none."""
+    return budget and {**budget, "rows": [{**row, "words": parameter_words(row["source"])} for row in budget["rows"]]}

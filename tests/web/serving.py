@@ -58,6 +58,9 @@ def opened(browser, refusals=(), **context):
 
     ``refusals`` are the statuses of the requests that the test gets refused; None where the server is killed.
     """
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=PATIENCE_MS)
     context = browser.new_context(**{"viewport": {"width": 1100, "height": 900}, **context})
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)

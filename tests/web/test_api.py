@@ -379,7 +379,8 @@ def test_no_get_changes_anything(client, workspace):
         )
         return {str(path): path.read_bytes() for path in own}
 
-    client.get("/api/v1/builds/van/range")  # a plan made now is kept nowhere
+    found = client.get("/api/v1/builds/van/range").json()  # a plan made now is kept nowhere
+    assert {"CdA", "pack to wheel efficiency"} <= {row["words"] for row in found["budget"]["rows"]}
     before = snapshot()
     paths = [path for path, item in client.get("/openapi.json").json()["paths"].items() if "get" in item]
     assert len(paths) >= 8

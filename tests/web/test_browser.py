@@ -43,8 +43,8 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
         page.locator("#imported").get_by_role("link", name="Drive 1").click()
         page.locator(".lane .value").first.wait_for()
         page.goto(f"{address}/builds/mine {width}/range")
-        page.get_by_role("button", name="Fit the drives").click()
-        page.get_by_text("Refined by one drive.").wait_for()
+        page.get_by_text("Refined by one drive.").wait_for()  # the drives are worked in without being asked
+        wait_ready(page)
         first = page.locator("#what-if-answer dd").first
         before = first.inner_text()
         page.locator("#speed").fill("80")
@@ -331,9 +331,9 @@ def test_a_form_sent_before_its_script_is_there_keeps_what_was_typed(page, serve
     expect(page.get_by_role("button", name="Make it")).to_be_disabled()
     while not held:
         page.evaluate("0")
-    page.unroute("**/home.js*")
     for route in held:
         route.continue_()
+    page.unroute("**/home.js*")
     wait_ready(page)
     assert page.url.rstrip("/") == address
     expect(page.get_by_label("Name of the conversion")).to_have_value("soon")
@@ -350,9 +350,9 @@ def test_a_folder_to_watch_is_picked_by_looking(page, served, demo, tmp_path):
     page.locator("#watch[open]").wait_for()
     while not held:
         page.evaluate("0")
-    page.unroute("**/watch.js*")
     for route in held:
         route.continue_()
+    page.unroute("**/watch.js*")
     page.get_by_text("files lie in it").wait_for()
     page.get_by_label("Folder", exact=True).fill(str(tmp_path / "logger"))
     page.get_by_role("button", name="Look into it").click()

@@ -146,7 +146,7 @@ export function channelForm(form, proposal, goOn) {
     return new Choice(proposal, name, suggestion.candidates, mapped.get(name), suggestion.is_tie);
   };
   const choices = names.map(choiceOf), list = make("table", { class: "dense" }, make("caption", {}, "Channels"), make("thead", {}, make("tr", {},
-    ["channel", "signal", "over the log", "unit", "sign", ""].map((words) => make("th", { scope: "col" }, words || make("span", { class: "hint" }, "how sure"))))),
+    ["channel", "signal", "over the log", "unit", "sign", ""].map((words) => make("th", { scope: "col", class: "words" }, words || make("span", { class: "hint" }, "how sure"))))),
   choices.map((choice) => choice.element));
   const rest = proposal.channels.map(([name]) => name).filter((name) => !names.includes(name));
   const more = make("select", { id: "more-channel" }, make("option", { value: "" }, "another channel …"),

@@ -37,8 +37,8 @@ function editor(line, settings, again) {
     let version = settings().version;
     const saved = await saveGuarded({ fields: fields }, (content) => ask("PUT", api + "/settings", { ...content, version: version }),
       async () => { version = (await ask("GET", api + "/settings")).version; }, (key) => given(key.split(".")[2]));
-    if (saved) { say("Saved.", "good"); }
     await again(sent);
+    if (saved) { say("Saved.", "good"); }
   }));
   return make("form", { class: "bar", "data-keep": true, on: { submit: save } }, inputs, make("button", { class: "plain" }, "Save"));
 }

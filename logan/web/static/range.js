@@ -1,5 +1,5 @@
 // The answer, the range by scenario, and sliders that move it at once.
-import { ask, follow, guarded, newest } from "./ask.js";
+import { ask, follow, guarded, newest, once } from "./ask.js";
 import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText, whenCame } from "./page.js";
 import { drawAll } from "./plots.js";
 import { isUnsaved } from "./fields.js";
@@ -57,7 +57,7 @@ function unsureAndNext(range) {
   if (!range.budget) { return []; }
   const length = (metres, digits) => number(metres / units.metres, digits) + " " + units.distance;
   const parts = range.budget.rows.slice(0, 3).flatMap((row, k) =>
-    [k ? ", " : "", row.source.replaceAll("_", " ") + " " + length(row.contribution, 1) + " (", evidenceOf(row.source), ")"]);
+    [k ? ", " : "", row.words + " " + length(row.contribution, 1) + " (", evidenceOf(row.source, range.basis === "plan"), ")"]);
   const best = range.next_tests ? range.next_tests.candidates[0] : null;
   return [
     make("p", {}, "Unsure by ± " + length(range.budget.expanded, 1) + " (90 %); one standard uncertainty each: ",
@@ -101,8 +101,9 @@ async function leversOf(found) {
 const EVIDENCE = [[/gain|zero|sensor|offset/, "settings", "sensors and what was measured"], [/usable|capacity|aging/, "tools#fit", "usable energy"],
   [/day/, "drives", "drive by drive"], [/beyond/, "drives", "what was driven"], [/./, "tools#fit", "what the drives taught"]];
 
-function evidenceOf(source) {
-  const [, place, words] = EVIDENCE.find(([pattern]) => pattern.test(source));
+// Without drives it is the plan's own numbers.
+function evidenceOf(source, isPlan) {
+  const [, place, words] = isPlan ? [null, "settings", "your settings"] : EVIDENCE.find(([pattern]) => pattern.test(source));
   return make("a", { href: pageOf(place) }, words);
 }
 
@@ -208,8 +209,8 @@ export async function range() {
   const sliders = ["speed", "ambient", "load", "pack"];
   const value = (id) => Number(byId(id).value);
 
-  const load = async () => {
-    found = await ask("GET", api + "/range");
+  const load = async () => { found = await ask("GET", api + "/range"); };
+  const draw = () => {
     const count = found.prediction.drive_count;
     byId("basis").textContent = found.basis === "fit"
       ? "Refined by " + (count === 1 ? "one drive." : count + " drives.") : "From the plan alone.";
@@ -268,22 +269,32 @@ export async function range() {
     event.target.disabled = true;
     try { fill(byId("levers"), await leversOf(found)); } finally { event.target.disabled = false; }
   }));
-  whenCame(["fit"], guarded(async () => { await load(); begin(); await question(); }));
-  byId("fit").addEventListener("click", guarded(async (event) => {
-    event.target.disabled = true;
-    try {
-      await follow(await ask("POST", api + "/fit", {}), load);
-    } finally { event.target.disabled = false; }
+  const showAll = async () => {
+    draw();
     begin();
     await question();
-  }));
+  };
+  whenCame(["fit"], guarded(async () => { await load(); await showAll(); }));
+  const workIn = once(async () => {
+    byId("fit").disabled = true;
+    try {
+      await follow(await ask("POST", api + "/fit", {}), load);
+    } finally {
+      byId("fit").disabled = false;
+      await showAll();
+    }
+  });
+  byId("fit").addEventListener("click", workIn);
+  let hour = null;
   try {
-    await load();
+    [hour] = await Promise.all([ask("GET", api + "/first-hour"), load()]);
   } catch (error) {
     fill(byId("range-figures"), make("p", { class: "notice amber" }, error.message));
     for (const id of sliders) { byId(id).disabled = true; byId(id).removeAttribute("data-soon"); }
     return;
   }
-  begin();
-  await question();
+  // As on the overview: where there are drives, what the plan says of them is no answer.
+  if (found.basis !== "plan" || !hour.taken) { await showAll(); return; }
+  byId("basis").textContent = "Working the drives into the answer …";
+  await workIn();
 }

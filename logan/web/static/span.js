@@ -69,12 +69,14 @@ export function spanPanel(place, bench, found) {
   const consumption = found.net_wh_per_km;
   if (!place.firstChild) { place.append(make("div", {}), formOf(bench)); }
   bench.spanShown = found.span;
-  fill(place.firstChild, make("h3", {}, "From " + moment(start, 0.1) + " to " + moment(end, 0.1) + " (" + number(end - start, 1) + " s)"),
+  const title = make("h3", {}, "From " + moment(start, 0.1) + " to " + moment(end, 0.1) + " (" + number(end - start, 1) + " s)");
+  place.lastChild.offer();
+  if (!found.channels.length) { fill(place.firstChild, title, make("p", {}, "Nothing of it is left: all of it was left out by hand, or nothing was logged.")); return; }
+  fill(place.firstChild, title,
     make("dl", { class: "key-figures" },
       keyFigure("net consumption", figureText(consumption, units.ofConsumption(1), 0, units.consumption), whyOf(consumption)),
       keyFigure("distance", figureText(found.distance_m, 1 / units.metres, 2, units.distance), whyOf(found.distance_m)),
       keyFigure("net energy", figureText(found.net_wh, 1, 0, "Wh"), whyOf(found.net_wh)),
       keyFigure("regen energy", figureText(found.regenerated_wh, 1, 0, "Wh"), whyOf(found.regenerated_wh))),
     table("Channels within it", ["channel", "lowest", "highest", "mean", "RMS", "end less start"], rows.map((one) => rowOf(bench, one))));
-  place.lastChild.offer();
 }
