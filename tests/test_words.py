@@ -54,6 +54,14 @@ def texts_of(path: Path) -> list[tuple[int, str]]:
     ]
 
 
+def test_advice_names_settings_as_they_are_typed():
+    """ "Give cell_voltage_floor_v" once named the field of the code: a build has no such key."""
+    field = re.compile(
+        r"\b(?:[Gg]ive|[Ee]nter|[Ss]et) [a-z]+(?:_[a-z]+)*_(?:w|v|a|kg|wh|m|m2|ohm|pa|ratio|degc|k|n|nm)\b"
+    )
+    assert [found for found in user_texts() if field.search(found[1])] == []
+
+
 def test_percent_stands_apart_from_its_number_everywhere():
     """As the terminal has it everywhere: f"{x:.1%}" once wrote "4.6% more" beside "a change of 5 %"."""
     glued = [

@@ -255,7 +255,7 @@ def _print_answer(stored: StoredDrive, units: DisplayUnits) -> None:
     nearest = "No limit given." if not checks else _nearest(checks[0], units)
     print_lines(
         f"{'; '.join(word for word in words if word)}.",
-        f"{nearest} Data: {counts.get('red', 0)} red and {counts.get('amber', 0)} amber flags, {quality}, "
+        f"{nearest} Flags of the data: {counts.get('red', 0)} red, {counts.get('amber', 0)} amber; {quality}, "
         f"{100 * energy.coverage_ratio:.0f} % sampled.",
         "",
     )
@@ -310,8 +310,7 @@ def print_currents(analysis: DriveAnalysis) -> None:
             f"Pack voltage {voltage.lowest_v:.1f} V (at {clock(voltage.lowest_at_s)}) "
             f"to {voltage.highest_v:.1f} V (at {clock(voltage.highest_at_s)})."
         )
-    for note in analysis.current.notes:
-        print_lines(note)
+    print_lines(*map(sentence, analysis.current.notes))
 
 
 def print_drive_limits(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -> None:
@@ -380,7 +379,9 @@ def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -
         found.append(f"{flag.severity.value.upper()}: {flag.title}.{words}")
     print_list(found)
     low = [
-        f"{metric} {grade.grade.value}" for metric, grade in stored.analysis.grades.items() if grade.grade.value != "A"
+        f"{metric.replace('_', ' ')} {grade.grade.value}"
+        for metric, grade in stored.analysis.grades.items()
+        if grade.grade.value != "A"
     ]
     print_lines(*([f"Data quality: {', '.join(low)}; the rest A"] if low else []))
 

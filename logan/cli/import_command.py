@@ -151,7 +151,7 @@ def show_drive(imported: ImportedDrive, units: DisplayUnits) -> None:
     flags = record.summary.flag_counts
     print_lines(
         f"drive {record.number}: {record.duration_s / 60:.0f} min, {number(distance, 1)} {units.distance}, {words}; "
-        f"{flags.get('red', 0)} red and {flags.get('amber', 0)} amber flags"
+        f"flags of the data: {flags.get('red', 0)} red, {flags.get('amber', 0)} amber"
     )
     for note in imported.notes:
         print_lines(f"  {note}")

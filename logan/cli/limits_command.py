@@ -11,7 +11,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, print_list
 from logan.errors import UsageError
 from logan.results import Severity
-from logan.wording import limit_name, shown_value
+from logan.wording import capital, limit_name, shown_value
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,8 +106,8 @@ def _worst(checked: Sequence[LimitLine], drives: str, units: DisplayUnits) -> st
         return f"{limit_name(line.check)} {value} (drive {line.drive})"
 
     words = [
-        f"{of_limits.VERDICT_WORDS.get(line.check.verdict, line.check.verdict)}: {reached(line)}"
+        f"{capital(of_limits.VERDICT_WORDS.get(line.check.verdict, line.check.verdict))}: {reached(line)}"
         for line in checked
-        if line.check.severity is not None
+        if of_limits.VERDICT_WORDS.get(line.check.verdict) != "within"
     ] or [f"Within every limit given; closest {reached(checked[0])}"]
-    return f"{_some(words, '; ')}. {len(checked)} limits over {drives}."
+    return f"{_some(words, '; ')}. {len(checked)} limit{'s' if len(checked) != 1 else ''} over {drives}."

@@ -17,6 +17,7 @@ from logan.model.schedule import Replay, Schedule, steady_schedule
 from logan.physics.air import standard_elevation_m, standard_pressure_pa
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
+from logan.units.sentences import measure
 
 DrivenRoad = Callable[[Scenario], Schedule | Replay]
 """Finds what a cycle, a route or a recorded drive consists of."""
@@ -226,7 +227,7 @@ def air_note(build: BuildSettings, driven_pa: float | None = None) -> str:
         return ""
     if driven_pa is None:
         return "air as at sea level where no altitude is given; thinner air takes less: altitude in [build]"
-    height = build.display.shown(float(standard_elevation_m(driven_pa)), "height", digits=2)
+    height = measure(float(standard_elevation_m(driven_pa)), "m")
     return f"air as the drives had it, that of {height}, where no altitude is given: altitude in [build] says otherwise"
 
 

@@ -377,7 +377,7 @@ def _no_limit(drive: Drive, build: BuildSettings) -> Refusal | None:
     limits = ("charge_current_limit", "charge_power_limit", "regen_torque_limit")
     if any(name in drive for name in limits) or build.powertrain.regen_power_limit_w is not None:
         return None
-    return Refusal("no regen limit is logged or given", "Log charge_current_limit, or give regen_power_limit_w")
+    return Refusal("no regen limit is logged or given", "Log charge_current_limit, or give regen_power_limit")
 
 
 def _stop(one: Braking, state: Channel | None, cells: Channel | None) -> RegenStop:

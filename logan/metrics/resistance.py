@@ -304,7 +304,7 @@ def _allowed(
     """Current at which the lowest cell reaches its floor, at each state seen and carried to the cold."""
     floor_v = settings.cell_voltage_floor_v
     if floor_v is None:
-        refusal = Refusal("no cell voltage floor given", "Give cell_voltage_floor_v from the datasheet")
+        refusal = Refusal("no cell voltage floor given", "Give cell_voltage_floor from the datasheet")
         return (
             AllowedCurrent(state_of_charge_ratio=None, temperature_degc=None, current_a=refusal, is_extrapolated=False),
         )

@@ -13,6 +13,8 @@ from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from logan.physics.air import standard_pressure_pa
+from logan.units import DisplayUnits
+from logan.wording import told
 from tests.builds import example_build
 from tests.certified_vehicles import certified_vehicles
 
@@ -38,7 +40,10 @@ def test_home_altitude_holds_for_every_scenario_that_gives_none_of_its_own(tmp_p
 def test_sea_level_is_never_taken_in_silence(tmp_path):
     settings = build(tmp_path)
     assert "sea level" in air_note(settings)
-    assert "5000 ft" in air_note(settings, FEET_5000)
+    note = air_note(settings, FEET_5000)  # kept with the answer: in whose units it is read shows when it is read
+    assert ("5,000 ft" in told(note, DisplayUnits.parse("us"))) and (
+        "1524 m" in told(note, DisplayUnits.parse("metric"))
+    )
     high = tuple(replace(scenario, pressure_pa=FEET_5000) for scenario in settings.scenarios)
     assert air_note(replace(settings, scenarios=high)) == ""
 

@@ -153,9 +153,9 @@ def range_figure(
 
 def _range_finding(prediction: RangePrediction, units: DisplayUnits) -> str:
     middle, target = prediction.target.range_m.p50 / units.metres, prediction.target_range_m / units.metres
-    gap = middle - target
+    gap = round(middle) - round(target)  # as they are shown
     how = f"{number(abs(gap))} {units.distance} {'beyond' if gap >= 0 else 'short of'} the target"
-    how = how if round(gap) else "just the target"
+    how = how if gap else "right at the target"
     return f"{number(middle)} {units.distance} in '{prediction.target_scenario}': {how}."
 
 
