@@ -41,9 +41,8 @@ def test_sea_level_is_never_taken_in_silence(tmp_path):
     settings = build(tmp_path)
     assert "sea level" in air_note(settings)
     note = air_note(settings, FEET_5000)  # kept with the answer: in whose units it is read shows when it is read
-    assert ("5,000 ft" in told(note, DisplayUnits.parse("us"))) and (
-        "1524 m" in told(note, DisplayUnits.parse("metric"))
-    )
+    assert "5,000 ft" in told(note, DisplayUnits.parse("us"))
+    assert "1524 m" in told(note, DisplayUnits.parse("metric"))
     high = tuple(replace(scenario, pressure_pa=FEET_5000) for scenario in settings.scenarios)
     assert air_note(replace(settings, scenarios=high)) == ""
 
