@@ -236,10 +236,9 @@ class Draws:
 
     def consumption_wh_per_km(self, prepared: PreparedScenario, build: BuildSettings) -> FloatArray:
         """Consumption of a scenario for each sample, shape (n,). [Wh/km]"""
-        still = scenario_consumption_wh_per_km(
-            prepared, self.parameters, build, environment=environment_by(self.others)
-        )
-        return still + self.wind_m_per_s * wind_slope(prepared, self.median, build, environment_by(self.median_others))
+        each, middle = environment_by(self.others), environment_by(self.median_others)
+        still = scenario_consumption_wh_per_km(prepared, self.parameters, build, environment=each)
+        return still + self.wind_m_per_s * wind_slope(prepared, self.median, build, middle)
 
     def median_breakdown(self, prepared: PreparedScenario, build: BuildSettings) -> ConsumptionBreakdown:
         """Consumption of a scenario by cause at the medians, shape (1,)."""

@@ -277,15 +277,9 @@ def wind_slope(prepared: PreparedScenario, median: FloatArray, build: BuildSetti
     float
         [Wh/km per m/s]
     """
-    against, behind = (
-        scenario_consumption_wh_per_km(
-            replace(prepared, parts=tuple(part.in_wind(wind) for part in prepared.parts)),
-            median,
-            build,
-            environment=environment,
-        )
-        for wind in (1.0, -1.0)
-    )
+    windy = (tuple(part.in_wind(wind) for part in prepared.parts) for wind in (1.0, -1.0))
+    ways = (replace(prepared, parts=parts) for parts in windy)
+    against, behind = (scenario_consumption_wh_per_km(way, median, build, environment=environment) for way in ways)
     return 0.5 * float(against[0] - behind[0])
 
 
