@@ -378,11 +378,8 @@ def print_findings(stored: StoredDrive, units: DisplayUnits, *, is_full: bool) -
         words = f" {capital(flag.evidence)}.{effect} {remedy}" if is_full or flag.severity.value != "note" else ""
         found.append(f"{flag.severity.value.upper()}: {flag.title}.{words}")
     print_list(found)
-    low = [
-        f"{metric.replace('_', ' ')} {grade.grade.value}"
-        for metric, grade in stored.analysis.grades.items()
-        if grade.grade.value != "A"
-    ]
+    grades = ((metric.replace("_", " "), one.grade.value) for metric, one in stored.analysis.grades.items())
+    low = [f"{metric} {grade}" for metric, grade in grades if grade != "A"]
     print_lines(*([f"Data quality: {', '.join(low)}; the rest A"] if low else []))
 
 

@@ -122,9 +122,8 @@ def print_next_tests(tests: NextTests, units: DisplayUnits, count: int = 6) -> N
         return
     print_columns(of_fit.next_tests_table(tests, units, count), 4)
     best = tests.candidates[0]
-    place = "A log of it is imported; a reading by hand goes into measurements.toml."
-    if best.noted:
-        place = f"It goes with each drive: logan drive N --{best.noted}."
-    print_lines(f"Best: {best.name}: {best.how}. {place}")
+    noted = f"It goes with each drive: logan drive N --{best.noted}."
+    by_hand = "A log of it is imported; a reading by hand goes into measurements.toml."
+    print_lines(f"Best: {best.name}: {best.how}. {noted if best.noted else by_hand}")
     # Those of the best in its own words; and of what is named above.
     print_cautions(best.caution or CAUTION_ROAD_TEST, CAUTION_HIGH_VOLTAGE)

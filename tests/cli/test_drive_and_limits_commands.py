@@ -4,14 +4,19 @@ import hashlib
 import json
 import re
 from dataclasses import replace
+from types import SimpleNamespace
+from unittest import mock
 
 import numpy as np
 import pytest
 
+from logan.cli.limits_command import _worst
 from logan.cli.main import main
 from logan.demo.conversion import write_build
 from logan.drive.drive import Channel, LogSource
 from logan.drive_library.repository import DriveLibrary
+from logan.metrics.limits import BRIEFLY, WITHIN
+from logan.units import DisplayUnits
 from logan.wording import runs
 from tests.rich_drives import charge_drive, limited_town_drive
 
@@ -87,6 +92,19 @@ def test_limits_over_drives_name_part_drive_event_and_caution(build, capsys):
     assert "certification" in words
     assert "OK" not in out.split()
     assert max(len(line.rstrip()) for line in out.splitlines()) <= 80
+
+
+def test_what_went_beyond_for_an_instant_is_not_within_every_limit():
+    """ "Within every limit given; closest pack current 402 A" once stood over a margin of -2 A."""
+
+    def line(verdict):
+        check = SimpleNamespace(verdict=verdict, worst_value=402.0, unit="A", channel="pack_current", severity=None)
+        return SimpleNamespace(check=check, drive=5)
+
+    with mock.patch("logan.cli.limits_command.limit_name", lambda check: "pack current"):
+        beyond, within = (_worst([line(one)], "5 drives", DisplayUnits()) for one in (BRIEFLY, WITHIN))
+    assert beyond == "Beyond for an instant: pack current 402 A (drive 5). 1 limit over 5 drives."
+    assert within.startswith("Within every limit given; closest pack current 402 A")
 
 
 def test_the_list_of_drives_names_those_that_passed_a_limit_before_anything_else(build, capsys):

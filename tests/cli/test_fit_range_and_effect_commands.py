@@ -1,9 +1,13 @@
 import json
 import shutil
+from types import SimpleNamespace
 
 import pytest
 
+from logan.cli.fit_command import sensor_lines
 from logan.cli.main import main
+from logan.model.shaft import ShaftSplit
+from logan.results import Estimate
 from tests.pipeline.twin_fleet import store_fleet
 
 
@@ -198,3 +202,22 @@ def test_gearing_follows_the_drives_unless_the_plan_alone_is_asked_for(build, ca
     assert basis.startswith("the fit of ")
     assert fitted == pytest.approx(planned, rel=0.3)
     assert fitted != planned
+
+
+@pytest.mark.parametrize(
+    ("before_wh", "behind_wh", "words"),
+    [
+        (300.0, 100.0, "of what is lost while driving, 75 % stays in them."),
+        (560.0, -60.0, "tell no split of the losses."),
+    ],
+)
+def test_a_split_of_losses_that_torque_contradicts_is_not_told(before_wh, behind_wh, words):
+    """ "112 % stays in inverter and motor, the rest behind the shaft" once stood there, beside "± 0.000"."""
+    gain = Estimate(1.0, "ratio", 0.01)
+    known = SimpleNamespace(power_gain=gain, of=lambda name: gain, applied={}, notes=())
+    shaft = ShaftSplit(torque_scale=Estimate(1.036, "ratio", 2e-4), before_wh=before_wh, behind_wh=behind_wh)
+    line = sensor_lines(SimpleNamespace(sensors=SimpleNamespace(instruments=known), shaft=shaft))[-1]
+    assert line.startswith(
+        "Torque as logged is 1.0360 ± 0.0002 of the true one, where inverter and motor lose the same"
+    )
+    assert line.endswith(words)

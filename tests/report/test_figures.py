@@ -9,6 +9,7 @@ import pytest
 from logan.drive.drive import Channel
 from logan.driving_range.attribution import Attribution, AttributionStep
 from logan.driving_range.coverage import Calibration, LeftOutDrive
+from logan.ledger.ledger import EnergyLedger, LedgerEntry
 from logan.report.draw import svg
 from logan.report.figure import Bars, Dots, Limit, Line, Span
 from logan.report.figures.consumption import (
@@ -19,9 +20,9 @@ from logan.report.figures.consumption import (
     speed_figure,
 )
 from logan.report.figures.drive import route_figure, route_profile, thin, timeline_figure
-from logan.report.figures.driving_range import attribution_figure, range_figure, unsure_figure
+from logan.report.figures.driving_range import _range_finding, attribution_figure, range_figure, unsure_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure
-from logan.results import Severity
+from logan.results import Estimate, Severity
 from logan.units import DisplayUnits
 from tests.twin_drives import made_drive
 
@@ -267,3 +268,27 @@ def test_drives_left_out_stand_with_their_interval():
     assert list(dots.y) == pytest.approx([0.0, 2.0, 4.0])
     assert list(dots.low) == pytest.approx([-10.0] * 3)
     assert list(dots.high) == pytest.approx([1.0] * 3)
+
+
+def test_a_gap_is_that_between_the_figures_shown():
+    """ "225 km: 1 km short of the target" once stood over a target of 225 km."""
+    said = {
+        (224.6, 225.3): "225 km in 'x': right at the target.",
+        (224.4, 225.3): "224 km in 'x': 1 km short of the target.",
+        (226.6, 225.3): "227 km in 'x': 2 km beyond the target.",
+    }
+    for (middle, target), words in said.items():
+        scenario = SimpleNamespace(range_m=SimpleNamespace(p50=1000.0 * middle))
+        asked = SimpleNamespace(target=scenario, target_range_m=1000.0 * target, target_scenario="x")
+        assert _range_finding(asked, KM) == words
+
+
+@pytest.mark.parametrize(
+    ("residual_wh", "net_kwh", "words"),
+    [(40.0, 4.0, "it adds up."), (40.0, 2.0, "0.04 kWh are not explained."), (-90.0, 4.0, "0.1 kWh too many are")],
+)
+def test_a_ledger_that_adds_up_says_so_instead_of_nothing_unexplained(residual_wh, net_kwh, words):
+    parts = (("rolling", 1000.0 * net_kwh - residual_wh), ("residual", residual_wh))
+    entries = tuple(LedgerEntry(name=name, energy_wh=Estimate(wh, "Wh", 10.0), basis="modeled") for name, wh in parts)
+    ledger = EnergyLedger(entries=entries, residual_wh=Estimate(residual_wh, "Wh"), residual_ratio=0.0, notes=())
+    assert words in ledger_figure(ledger, "2").finding

@@ -137,16 +137,18 @@ def ledger_figure(ledger: EnergyLedger, label: str) -> Figure | None:
     if not known:
         return None
     residual = sum(part.change for part in parts if part.is_residual)
-    rest = "are not explained" if residual >= 0 else "too many are explained"
+    digits = 1 if abs(net) >= 3.0 else 2
+    left = number(abs(residual), digits)
+    rest = f"{left} kWh {'are not' if residual >= 0 else 'too many are'} explained" if float(left) else "it adds up"
     return waterfall(
-        f"{capital(known[0].name)} took {number(known[0].change, 1)} of the {number(net, 1)} kWh of drive "
-        f"{label}; {number(abs(residual), 1)} kWh {rest}.",
+        f"{capital(known[0].name)} took {number(known[0].change, digits)} of the {number(net, digits)} kWh of drive "
+        f"{label}; {rest}.",
         "net energy [kWh]",
         parts,
         before=None,
         after=("out of the pack", net),
         inks=("refined", "good"),
-        digits=1 if abs(net) >= 3.0 else 2,
+        digits=digits,
     )
 
 
