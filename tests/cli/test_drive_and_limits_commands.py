@@ -101,7 +101,7 @@ def test_what_went_beyond_for_an_instant_is_not_within_every_limit():
         check = SimpleNamespace(verdict=verdict, worst_value=402.0, unit="A", channel="pack_current", severity=None)
         return SimpleNamespace(check=check, drive=5)
 
-    with mock.patch("logan.cli.limits_command.limit_name", lambda check: "pack current"):
+    with mock.patch("logan.cli.limits_command.limit_name", return_value="pack current"):
         beyond, within = (_worst([line(one)], "5 drives", DisplayUnits()) for one in (BRIEFLY, WITHIN))
     assert beyond == "Beyond for an instant: pack current 402 A (drive 5). 1 limit over 5 drives."
     assert within.startswith("Within every limit given; closest pack current 402 A")
