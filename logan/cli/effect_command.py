@@ -9,6 +9,7 @@ import typer
 
 from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_units
 from logan.cli.rendering import answer, print_lines, working
+from logan.errors import UsageError
 from logan.wording import figure
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ def drive_names(text: str) -> list[str]:
     for part in text.replace(" ", ",").split(","):
         low, dash, high = part.partition("-")
         is_span = dash and low.isdecimal() and high.isdecimal()
+        if is_span and not (max(len(low), len(high)) <= 5 and int(low) <= int(high)):
+            raise UsageError(f"'{part}' is no span of drives", "Give the lower number first, such as 1-4")
         names += [str(number) for number in range(int(low), int(high) + 1)] if is_span else [part]
     return [name for name in names if name]
 

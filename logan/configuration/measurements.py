@@ -57,6 +57,9 @@ _NEEDS_SPEED: Final = (
     MeasurementKind.ROAD_LOAD_PER_MASS,
     MeasurementKind.STEADY_POWER,
 )
+_SUREST_RATIO: Final = 1e-6
+"""What no scale, meter or tape of a garage goes below, of the value or a thousandth of the most it may be."""
+
 _BESIDES: Final = (
     Key("kind", text(40), field="-"),
     Key("source", text(300)),
@@ -131,6 +134,8 @@ def _measurement(raw: dict[str, Any], where: str, problems: list[str]) -> Measur
     measured = given["value"]
     if measured is not None and (measured.sigma is None or measured.sigma <= 0.0):
         problems.append(f'{where}.value: say how sure it is, such as "{quantity.example}"')
+    elif measured is not None and measured.sigma < _SUREST_RATIO * max(abs(measured.value), 1e-3 * quantity.high):
+        problems.append(f'{where}.value: no meter is that good; say how sure it is, such as "{quantity.example}"')
     for key, what in _missing(kind, given, quantity):
         problems.append(f"{where}.{key}: {what}")
     if len(problems) > before:

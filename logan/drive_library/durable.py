@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from logan.errors import DriveLibraryBusyError
+from logan.errors import DriveLibraryBusyError, UsageError
 
 LOCK_PATIENCE_S: Final = 60.0
 READER_PATIENCE_S: Final = 2.0
@@ -37,7 +37,15 @@ def replace_durably(temporary: Path, final: Path) -> None:
 
 @contextlib.contextmanager
 def set_aside(path: Path, staging: Path | None = None) -> Iterator[Path]:
-    """A file to be written, beside ``path`` or in ``staging``: at the end of the block it takes its place, whole."""
+    """A file to be written, beside ``path`` or in ``staging``: at the end of the block it takes its place, whole.
+
+    Raises
+    ------
+    UsageError
+        If a device, a pipe or the like lies at ``path``: it would be gone.
+    """
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise UsageError("this is no regular file", "Choose another place", path)
     temporary = (staging or path.parent) / f".{uuid.uuid4().hex}{path.suffix}"
     try:
         yield temporary

@@ -5,7 +5,7 @@ auxiliary load and level around the shared parameters; the covariance is the inv
 curvature, widened where the drives scatter more than the error model says.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -17,7 +17,7 @@ from logan.model.drive_fit import drive_fits, hull_of, trip_energy
 from logan.model.drive_likelihood import WIND_KNOWN_SHARE, wind_share
 from logan.model.fit_result import DRAG_MODEL_SIGMA_RATIO, DriveInformation, FitResult, LearnedConditions
 from logan.model.hierarchy import Solution
-from logan.model.measurement import Measurement
+from logan.model.measurement import Measurement, measurement_quadratic
 from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.segments_table import DriveSegments
@@ -41,6 +41,9 @@ from logan.units import FloatArray
 FEWEST_DRIVES_FOR_SANDWICH: Final = 5
 _SIZE: Final = len(PARAMETER_NAMES)
 _LEARNED_LITTLE: Final = 0.7
+CONTRADICTED_SIGMAS: Final = 4.0
+"""What is measured soundly lies farther from a fit that knows it once in 16,000 times."""
+
 PAYLOAD_SIGMA_KG: Final = 40.0
 """Spread of a load that nobody noted: a passenger aboard, or luggage, in some drives (common practice). [kg]"""
 
@@ -124,7 +127,8 @@ def fit_result_of(
         message=solution.message,
     )
     words = plain_words(found)
-    more = (*_limit_words(solution.regen_limit), *full, *_data_warnings(drives))
+    odd = _contradicted(solution, measurements, build)
+    more = (*_limit_words(solution.regen_limit), *full, *odd, *_data_warnings(drives))
     return replace(found, statements=words, warnings=(*words, *more))
 
 
@@ -277,6 +281,18 @@ def _full_words(lost: Estimate) -> tuple[str, ...]:
     if sigma > NOT_LEARNED_RATIO * FULL_REGEN_RATIO[1]:
         return ()
     return (f"a full pack took {100 * lost.value:.0f} ± {100 * sigma:.0f} % less regen than one at 90 % SOC or below",)
+
+
+def _contradicted(solution: Solution, measurements: Sequence[Measurement], build: BuildSettings) -> Iterator[str]:
+    """Measurements that the fit could not follow, in words."""
+    for measurement in measurements:
+        apart = measurement_quadratic(measurement, solution.shared, rotating_mass_of(build)).value
+        if (sigmas := float(np.sqrt(2.0 * apart))) > CONTRADICTED_SIGMAS:
+            name = measurement.kind.value.replace("_", " ").replace("mass", "weight")
+            yield (
+                f"the measured {name} ({measurement.source}) lies {sigmas:,.0f} of its own ± from the fit: it, its ±, "
+                "or what contradicts it is wrong, and the range with it"
+            )
 
 
 def _data_warnings(drives: Sequence[DriveSegments]) -> tuple[str, ...]:

@@ -67,6 +67,9 @@ def test_every_problem_is_told_at_once_with_its_place(tmp_path):
         kind = "drag_area"
         value = "78 m2 ± 1 m2"
         temperature = "warm"
+        [[measurement]]
+        kind = "mass"
+        value = "1650 kg ± 1e-300 kg"
         """,
     )
     with pytest.raises(ConfigurationError) as caught:
@@ -80,6 +83,7 @@ def test_every_problem_is_told_at_once_with_its_place(tmp_path):
         "measurement[3].speed: a steady_power needs the speed",
         "measurement[4].value: expected 0.1 to 10 m2, got 78 m2",
         "measurement[4].temperature:",
+        "measurement[5].value: no meter is that good; say how sure it is",
     ):
         assert part in text
 

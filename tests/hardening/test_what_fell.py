@@ -104,6 +104,23 @@ def test_a_word_where_a_number_belongs_in_notes_costs_its_drive_and_no_other(fol
     assert "damaged" in text
 
 
+@pytest.mark.parametrize("span", ["1-999999999", "2-1", "1-" + "9" * 5_000])
+def test_a_span_of_drives_that_is_none_is_refused_at_once(folder, capsys, span):
+    for command in (["compare", "--fit-on", span], ["effect", "--before", span, "--after", "1"]):
+        code, text = answer(capsys, *command, "--build", folder.path)
+        assert (code, "is no span of drives" in text) == (2, True)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no pipes in folders")
+@pytest.mark.parametrize("command", [["report", "--out"], ["export", "channels", "1"]], ids=["report", "export"])
+def test_a_pipe_or_device_is_not_replaced_by_what_is_written(folder, capsys, command):
+    pipe = folder.path / "pipe.html"
+    os.mkfifo(pipe)
+    code, text = answer(capsys, *command, pipe, "--build", folder.path)
+    assert (code, "this is no regular file. Choose another place" in unfolded(text)) == (2, True)
+    assert pipe.is_fifo()
+
+
 DEEP = "[" * 100_000 + "]" * 100_000
 
 

@@ -3,10 +3,15 @@ import json
 import numpy as np
 import pytest
 
+from logan.model.estimator import fit
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement, measurement_quadratic
+from logan.model.priors import prior_of
 from logan.model.unknowns import SHARED_COUNT
 from logan.results import json_ready, result_from_json
+from tests.builds import example_build
 from tests.model.synthetic_segments import shared_truth
+
+BUILD = example_build()
 
 
 def measured(kind, **changes):
@@ -63,3 +68,20 @@ def test_a_measurement_met_exactly_pulls_nowhere():
 def test_measurements_survive_json():
     one = measured(MeasurementKind.STEADY_POWER)
     assert result_from_json(Measurement, json.loads(json.dumps(json_ready(one)))) == one
+
+
+def test_measurements_that_contradict_each_other_are_named():
+    def warnings(*kilograms):
+        found = [
+            Measurement(kind=MeasurementKind.MASS, value=one, sigma=5.0, source="truck scale") for one in kilograms
+        ]
+        said = fit(prior_of(BUILD), [], found, BUILD).warnings
+        return [line for line in said if "of its own ± from the fit" in line]
+
+    # Two equal weights meet half way: 50 of 5 kg for each.
+    assert warnings(1700.0, 2200.0) == [
+        f"the measured weight (truck scale) lies {sigmas} of its own ± from the fit: it, its ±, or what contradicts it "
+        "is wrong, and the range with it"
+        for sigmas in (50, 50)
+    ]
+    assert warnings(1700.0, 1710.0) == []
