@@ -89,6 +89,16 @@ def test_a_pass_and_a_mix_come_back_too():
     assert [part.conditions.headwind_m_per_s for part in wholly.parts] == [4.0, -4.0, 4.0, -4.0]
 
 
+def test_a_road_driven_back_twice_is_the_road():
+    road = hill(steady())
+    road = dataclasses.replace(road, is_usable=np.arange(199) % 7 > 0, time_s=road.time_s + np.linspace(0, 9, 200) ** 2)
+    once, twice = road.backwards, road.backwards.backwards
+    for name in ("time_s", "speed_m_per_s", "elevation_m", "heading_deg", "is_usable"):
+        assert getattr(twice, name) == pytest.approx(getattr(road, name))
+    assert once.step_distance_m == pytest.approx(road.step_distance_m[::-1])
+    assert np.diff(once.elevation_m) == pytest.approx(-np.diff(road.elevation_m)[::-1])
+
+
 def ranged(*scenarios, **changes):
     known = dataclasses.replace(Standpoint.of_plan(BUILD), **changes)
     build = dataclasses.replace(BUILD, scenarios=scenarios, target=dataclasses.replace(BUILD.target, scenario="road"))
