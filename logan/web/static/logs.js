@@ -94,6 +94,7 @@ export async function logs() {
   });
   const imported = async (drives, ids) => {
     byId("channels").hidden = true;
+    delete byId("channel-form").dataset.dirty;  // it was imported without what was chosen there: no longer of use
     const asked = drives.find((drive) => drive.alike.length);
     fill(byId("imported"), drives.map((drive) => make("p", {}, make("a", { href: pageOf("drives/" + drive.number) },
       "Drive " + drive.number), drive.was_there ? " had been imported before." : " is imported.")), asked ? askAlike(asked, ids) : null);
