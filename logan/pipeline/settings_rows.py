@@ -123,6 +123,8 @@ def _keys(name: str) -> tuple[str, ...]:
 
 
 def _typed(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     return value if isinstance(value, str) else value.as_string() if hasattr(value, "as_string") else str(value)
 
 

@@ -203,7 +203,7 @@ def test_a_correction_is_seen_on_the_timeline_at_once(browser, van):
 def test_settings_typed_while_others_are_saved_stay_and_are_saved_next(browser, van, workspace):
     from playwright.sync_api import expect
 
-    with opened(browser) as (page, _):
+    with opened(browser, refusals=(409,)) as (page, _):
         page.goto(f"{van}/settings")
         mass, inertia = page.locator('[name="vehicle.mass"]'), page.locator('[name="vehicle.wheel_inertia"]')
         page.get_by_text("The whole as text").click()
@@ -228,6 +228,11 @@ def test_settings_typed_while_others_are_saved_stay_and_are_saved_next(browser, 
         assert page.url.endswith("/settings")
         page.get_by_role("button", name="Save", exact=True).click()
         page.get_by_text("Saved.", exact=True).nth(1).wait_for()
+        assert text.input_value().startswith("# mine\n")
+        page.get_by_role("button", name="Save the text").click()  # read before the form was saved: both are shown
+        page.locator("dialog").get_by_text("4.5 kg m2").wait_for()
+        page.get_by_role("button", name="Take what was saved").click()
+        page.wait_for_function("() => document.querySelector('#settings-text').value.includes('4.5 kg m2')")
     written = (workspace / "van" / "build.toml").read_text(encoding="utf-8")
     assert '"1610 kg"' in written
     assert '"4.5 kg m2"' in written

@@ -29,12 +29,14 @@ function sayOther(field, text) {
   say(words + " was changed elsewhere meanwhile, to “" + text + "”. What you typed stands in its field; it is not saved yet.", "amber");
 }
 
-// Puts what is saved by now into a field, unless something else was typed there since it was drawn or sent (`sent`).
+// Puts what is saved by now into a field, unless something else was typed there since it was drawn or sent (`sent`); true
+// where it did.
 export function renew(field, text, sent) {
   const before = originOf(field), isKept = isTyped(field) && field.value !== sent && field.value !== text;
   if (!isKept) { field.value = text; }
   field.defaultValue = text;
   if (isKept && sent === undefined && before !== text) { sayOther(field, text); }
+  return !isKept;
 }
 
 // Draws a place anew; what had the focus has it again.

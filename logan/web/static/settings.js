@@ -94,9 +94,10 @@ export async function essentialForm(keys, saved) {
 
 export async function settings() {
   const form = byId("settings-form"), text = byId("settings-text");
-  let version = null;
+  let version = null, textVersion = null;
   const show = (content, sent = {}, sentText) => {
-    renew(text, content.text, sentText);
+    // A text that is being written stays a change of the version it was read in: nothing saved since goes under unseen.
+    if (renew(text, content.text, sentText ?? "")) { textVersion = content.version; }
     const problems = content.problems.length
       ? make("div", { class: "notice red" }, make("ul", {}, content.problems.map((problem) => make("li", {}, problem))))
       : null;
@@ -123,7 +124,7 @@ export async function settings() {
   })));
   byId("save-text").addEventListener("click", guarded(inTurn(async () => {
     const change = { text: text.value };
-    let now = version;
+    let now = textVersion;
     await done(await saveGuarded(change, (content) => ask("PUT", api + "/settings", { ...content, version: now }),
       async () => { now = (await readSettings()).version; }, () => null), {}, change.text);
     if (!isUnsaved([byId("rows")])) { showRows(); }  // they are a part of the text
