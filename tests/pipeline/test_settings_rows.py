@@ -25,7 +25,7 @@ def test_rows_read_and_saved_again_change_no_byte(folder, name):
 @pytest.mark.parametrize(
     ("name", "row", "of"),
     [
-        ("scenario", {"name": "work", "speed": "55 mph", "ambient": "40 °F"}, lambda b: b.scenarios[-1].name),
+        ("scenario", {"name": "work", "speed": "55 mph", "round_trip": "true"}, lambda b: b.scenarios[-1].name),
         ("pack.alternative", {"name": "small", "cells_in_series": "80", "cells_in_parallel": "2",
                               "cell_capacity": "63 Ah", "cell_nominal_voltage": "3.65 V"}, None),
         ("gearing.alternative", {"name": "short", "reductions": '{ "drive unit" = 9.1, axle = 1.2 }'}, None),
