@@ -117,6 +117,7 @@ def test_a_note_that_is_not_saved_yet_stays_when_a_span_is_masked(browser, van):
         page.get_by_role("button", name="Do it").dblclick()  # once is enough
         page.get_by_text("Left out; it can be taken back.").wait_for()
         page.locator("#masks li").first.wait_for()
+        page.locator("#span").get_by_text("Nothing of it is left").wait_for()
         expect(page.locator("#note")).to_have_value("half a senten")
         expect(page.locator("#span form").get_by_label("because")).to_have_value("")
     assert corrections(van) == ["loose plug"]

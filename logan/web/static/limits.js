@@ -13,7 +13,7 @@ export function bullet(line) {
     : ", " + valueText(Math.abs(check.margin), { scale: scale, offset: 0, unit: unit }) + (check.margin < 0 ? " beyond" : " left");
   const beyond = line.beyond_red_drives.length ? line.beyond_red_drives : line.beyond_amber_drives;
   const words = (check.worst_value === null ? "not logged" : text(check.worst_value)) + (limits ? " against " + limits + left : "") + ": " +
-    check.verdict + (beyond.length ? " on drive " + beyond.join(", ") : "") + ". ";
+    check.verdict + (beyond.length ? (beyond.length > 1 ? " on drives " : " on drive ") + beyond.join(", ") : "") + ". ";
   const to = check.context && pageOf("drives/" + line.drive) + "#" + new URLSearchParams({ at: check.context.at_s, channel: check.channel });
   return make("span", { class: "grow" }, make("strong", {}, channelWords(check.channel) + (check.over ? ", " + check.over : check.side === "below" ? ", lowest" : "")), " " + words,
     to ? make("a", { href: to }, "Drive " + line.drive + ", worst moment") : null);

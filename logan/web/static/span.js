@@ -71,7 +71,7 @@ export function spanPanel(place, bench, found) {
   bench.spanShown = found.span;
   const title = make("h3", {}, "From " + moment(start, 0.1) + " to " + moment(end, 0.1) + " (" + number(end - start, 1) + " s)");
   place.lastChild.offer();
-  if (!found.channels.length) { fill(place.firstChild, title, make("p", {}, "Nothing of it is left: all of it was left out by hand, or nothing was logged.")); return; }
+  if (!rows.length && found.distance_m.reason !== undefined) { fill(place.firstChild, title, make("p", {}, "Nothing of it is left: all of it was left out by hand, or nothing was logged.")); return; }
   fill(place.firstChild, title,
     make("dl", { class: "key-figures" },
       keyFigure("net consumption", figureText(consumption, units.ofConsumption(1), 0, units.consumption), whyOf(consumption)),
