@@ -378,6 +378,6 @@ def test_a_read_needs_nothing_that_was_kept(folder, monkeypatch):
 @pytest.mark.parametrize("before", ["", "2024-01-01", "12:00", "12:00 am"])
 def test_blanks_before_a_stray_letter_take_no_minute(before, blank):
     """Sixty of them in a cell took longer than anyone waits: each could be read in two ways."""
-    started = time.perf_counter()
+    started = time.process_time()
     assert moment(f"{before}{blank * 20_000}x") is None
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0

@@ -96,7 +96,9 @@ def test_five_hundred_random_builds_converge_on_sound_drives():
         )
         build = replace(BUILD, vehicle=vehicle)
         sigma_m = float(np.exp(rng.uniform(np.log(0.1), np.log(20.0))))
-        drives = spoilt_drives(rng, int(rng.integers(1, 8)), sigma_m, float(rng.uniform(0.0, 5.0)), how="plain")
+        # Time goes with the drives: most builds have few, as most that are new do.
+        count = int(rng.choice([1, 1, 1, 2, 2, 7]))
+        drives = spoilt_drives(rng, count, sigma_m, float(rng.uniform(0.0, 5.0)), how="plain")
         settled += assert_bounded(build, drives).converged
     # A vehicle of one step a segment, at the corner between driving and braking, may be refused; none may run away.
     assert settled >= 485
