@@ -49,7 +49,8 @@ def test_torque_finds_its_own_scale_and_splits_the_loss_and_moves_nothing_else(b
     assert without.shaft is None
     assert json_ready(replace(found, shaft=None)) == json_ready(without)
     assert found.shaft.torque_scale.value == pytest.approx(SCALE, abs=0.005)
-    assert found.shaft.torque_scale.sigma < 0.02
+    # However long the log: that one share is lost either way is an assumption.
+    assert found.shaft.torque_scale.sigma / SCALE == pytest.approx(0.03, abs=0.002)
     lost = found.shaft.before_wh + found.shaft.behind_wh
     efficiency = build.powertrain.drive_efficiency.value
     assert found.shaft.before_wh / lost == pytest.approx((1.0 - BEFORE) / (1.0 - efficiency), abs=0.06)
