@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from logan.errors import UsageError
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -29,10 +31,14 @@ def register(app: typer.Typer) -> None:
         asked = topic.lower().strip()
         found = [row for row in words if asked in row[0].lower()] or [row for row in words if asked in row[1].lower()]
         settings = settings_like(asked, DisplayUnits()) if asked else ()
-        if found or not settings:
+        chosen = [name for name, text in method.items() if asked in text.lower()]
+        if not (found or settings or chosen):
+            raise UsageError(
+                f"'{topic}' is no word, setting or chapter", "`logan explain` alone lists words and chapters"
+            )
+        if found:
             print_table(("word", "meaning"), found, left=(0, 1))
         if settings:
             rows = [(one.key, one.example, one.hint or ", ".join(one.choices)) for one in settings]
             print_table(("setting", "such as", "what it is"), rows, left=(0, 1, 2))
-        chosen = [name for name, text in method.items() if asked in text.lower()]
         print_lines(f"The method behind it: {', '.join(f'logan explain {name}' for name in chosen or method)}")

@@ -59,7 +59,9 @@ def _show(summary: LogSummary, *, has_dbc: bool, is_full: bool) -> None:
         print_lines(f"{file.path.name}: {file.log_format}, {file.size_bytes / 1e6:.1f} MB, {file.frame_count:,} frames")
         print_lines(*(f"  {reason}" for reason in file.layout))
         if file.skipped_count:
-            print_lines(f"  {file.skipped_count} lines or objects left out, {file.lost_count} of them look like data:")
+            print_lines(
+                f"  left out: {file.skipped_count} of its lines or objects, of which {file.lost_count} look like data:"
+            )
             print_lines(*(f"    {part.place}: {part.reason}" for part in file.skipped[:3]))
         if file.is_truncated:
             print_lines("  ends in the middle of a line or object, as after a power cut; what came before is whole")

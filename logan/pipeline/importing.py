@@ -315,11 +315,15 @@ def _reading_notes(signals: SignalTable) -> list[str]:
     notes = []
     if signals.skipped_count:
         places = "; ".join(f"{part.place}: {part.reason}" for part in signals.skipped[:3])
-        notes.append(f"{signals.skipped_count} lines or objects could not be read and were left out ({places})")
+        notes.append(
+            f"left out, since it could not be read: {signals.skipped_count} of the lines or objects ({places})"
+        )
     if signals.is_truncated:
         notes.append("the log ends in the middle of a line or object, as after a power cut; what came before is whole")
     if signals.unknown_ids:
-        notes.append(f"{len(signals.unknown_ids)} identifiers have no message in the DBC; `logan look` lists them")
+        notes.append(
+            f"without a message in the DBC: {len(signals.unknown_ids)} of the identifiers; `logan look` lists them"
+        )
     return notes
 
 

@@ -62,7 +62,7 @@ def test_a_channel_mapped_later_comes_from_the_kept_frames(folder, imported):
     (made,) = decode_again(folder)
     assert (made.record.number, made.record.id) == (imported.record.number, imported.record.id)
     assert made.record.conditions.note == "windy"
-    assert any("1 lines or objects could not be read" in note for note in made.notes)
+    assert any("could not be read: 1 of the lines or objects" in note for note in made.notes)
     with opened(folder) as library:
         after = library.load(1)
         assert library.check().is_whole

@@ -173,6 +173,8 @@ def test_a_setting_is_explained_from_its_one_declaration_wherever_it_is_asked_fo
     assert "kept back; 0 to 90 %" in capsys.readouterr().out
     assert main(["explain", "round trip"]) == 0
     assert "out and back on the same road" in capsys.readouterr().out
+    assert main(["explain", "a word that nobody uses"]) == 2
+    assert "is no word, setting or chapter" in capsys.readouterr().err
     (problem,) = problems_of_saving(folder, "target.reserve", "much")
     assert field(read_form(folder), "target.reserve").example in problem
 

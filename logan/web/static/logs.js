@@ -28,7 +28,7 @@ function showLook(summary) {
     table("Signals", ["signal", "unit", "per s", "from", "to", "could be", "comment"], signals, [1, 5, 6]),
     messages.length
       ? table("Messages of the DBC", ["message", "id", "bus", "frames", "per s", "comment"], messages, [5]) : null,
-    unknown ? make("p", { class: "hint" }, number(unknown) + " ids have no message in the DBC") : null);
+    unknown ? make("p", { class: "hint" }, "without a message in the DBC: " + number(unknown) + " of the ids") : null);
   byId("look").scrollIntoView();
 }
 
