@@ -216,11 +216,11 @@ def kept_answer(folder: BuildFolder) -> Refinement | None:
         return None
     with DriveLibrary.open(folder.library) as library:
         fingerprint = _fingerprint(library, folder) if library.drives() else ""
-        if (last := _LAST.get(fingerprint)) is not None:
-            return last
         content = library.analysis(EVERY_DRIVE, _ANSWER, fingerprint)
+    if content is None:
+        return None
     try:
-        return None if content is None else _remembered(fingerprint, result_from_json(Refinement, content))
+        return _LAST.get(fingerprint) or _remembered(fingerprint, result_from_json(Refinement, content))
     except (ValueError, KeyError, TypeError):
         return None  # written by an older logan
 

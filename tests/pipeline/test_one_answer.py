@@ -3,12 +3,13 @@
 import hashlib
 import json
 import re
+import shutil
 
 import numpy as np
 import pytest
 
 from logan.cli.main import main
-from logan.drive_library.repository import DriveLibrary
+from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
 from logan.driving_range.attribution import SPREAD
 from logan.model.breakdown import CAUSES
 from logan.pipeline import refine
@@ -67,6 +68,17 @@ def per_scenario(prediction):
 
 def test_the_answer_is_kept_and_comes_back_as_it_was(folder, answer):
     assert json_ready(kept_answer(folder)) == json_ready(answer)
+
+
+def test_an_answer_is_that_of_the_build_that_keeps_it(folder, answer, tmp_path):
+    """The same build once more, never worked out there, had the answer until the program ended."""
+    twin = BuildFolder(tmp_path / "twin")
+    shutil.copytree(folder.path, twin.path)
+    assert kept_answer(twin) is not None
+    with DriveLibrary.open(twin.library) as library:
+        library.set_analysis(EVERY_DRIVE, refine._ANSWER, "out of date", {})
+    assert kept_answer(folder) is not None
+    assert kept_answer(twin) is None
 
 
 def in_figures(budget):
