@@ -111,7 +111,7 @@ def register(app: typer.Typer) -> None:
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:
             length = with_unit(length, shown.distance)
-            heat = heat_of(build, road, length=length, launches=launches, charge=charge, seed=seed)
+            heat = heat_of(build, extra or road, length=length, launches=launches, charge=charge, seed=seed)
             if is_climb and as_json:
                 print_json(heat)
             elif not as_json:

@@ -184,7 +184,8 @@ def _on_road(
     begun = _quantity(charge, "", "80 %", "charge")
     road = replace(road, start_charge_ratio=build.pack.usable_high_ratio if begun is None else begun)
     answer = road_heat(str(asked["name"]), road, model, vehicle, build, lambda k: distribution.sample(k, rng), rng)
-    return replace(answer, notes=(*answer.notes, *red_notes(answer.forecast.parts)))
+    way = ("this is the way out; what the way back adds is not reckoned",) if found.one_way_ratio < 1.0 else ()
+    return replace(answer, notes=(*way, *answer.notes, *red_notes(answer.forecast.parts)))
 
 
 def red_notes(parts: Iterable[PartForecast]) -> tuple[str, ...]:

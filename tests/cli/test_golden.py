@@ -178,3 +178,11 @@ def test_a_few_gentle_drives_teach_no_losses_that_run_away(van, capsys):
     driven_w = sheet["choices"][0]["hill_battery_power_w"]
     for chain in (*sheet["choices"], *sheet["sweep"]):
         assert 0.8 * driven_w < chain["hill_battery_power_w"] < 1.5 * driven_w
+
+
+def test_the_heat_of_a_round_trip_says_that_it_is_that_of_the_way_out(van, capsys):
+    capsys.readouterr()
+    assert main([*COMMANDS["range-slope"], "--round-trip", "-b", str(van)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "up 6 %, round trip'" in out
+    assert "this is the way out; what the way back adds is not reckoned" in out
