@@ -29,6 +29,8 @@ def settings_fingerprint(*settings: object) -> str:
 CACHE_VERSION: Final = 2
 EVERY_DRIVE: Final = ""
 """In place of a drive: for what rests on all of them."""
+UP_TO_DATE: Final = "up to date with"
+"""Kept of every drive while all summaries rest on the settings of its stamp: till a drive or its notes change."""
 _TABLES: Final = """
 CREATE TABLE analysis (
     drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL, content TEXT NOT NULL, PRIMARY KEY (drive_id, key)
@@ -68,6 +70,10 @@ class AnalysisCache:
         """Drop what is kept for drives that came, changed or went, and all that rests on every drive."""
         for drive_id in (EVERY_DRIVE, *drive_ids):
             self._done("DELETE FROM analysis WHERE drive_id = ?", drive_id)
+
+    def forget_up_to_date(self) -> None:
+        """Drop the mark alone, where notes changed: all else of every drive is named by what it rests on of them."""
+        self._done("DELETE FROM analysis WHERE drive_id = ? AND key = ?", EVERY_DRIVE, UP_TO_DATE)
 
     def _done(self, statement: str, *values: str) -> list[Any]:
         """Rows of a statement; none where it fails."""

@@ -11,7 +11,7 @@ from dataclasses import replace as replace_fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from logan.drive_library.analysis_cache import EVERY_DRIVE as EVERY_DRIVE, AnalysisCache
+from logan.drive_library.analysis_cache import EVERY_DRIVE as EVERY_DRIVE, UP_TO_DATE as UP_TO_DATE, AnalysisCache
 from logan.drive_library.durable import LOCK_PATIENCE_S, READER_PATIENCE_S, locked
 from logan.drive_library.folder import LibraryFolder, drive_file_name, drive_id_of
 from logan.drive_library.header import Notes, read_notes, write_notes
@@ -286,7 +286,7 @@ class DriveLibrary:
 
     def set_conditions(self, drive: int | str, conditions: DriveConditions) -> DriveRecord:
         """Note conditions, tags or a reason to leave the drive out of the fit."""
-        self._cache.forget()
+        self._cache.forget_up_to_date()
         return self._set_notes(drive, conditions=conditions)
 
     def set_summary(self, drive: int | str, summary: DriveSummary) -> DriveRecord:

@@ -16,7 +16,7 @@ from logan.drive_library.bin import (
     put_into_bin as put_into_bin,
 )
 from logan.drive_library.records import DriveRecord
-from logan.drive_library.repository import EVERY_DRIVE, DriveLibrary
+from logan.drive_library.repository import EVERY_DRIVE, UP_TO_DATE, DriveLibrary
 from logan.errors import ConfigurationError, in_our_words
 from logan.pipeline.notes import conditions_version
 from logan.results import Told, silent
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 BUILD_FILE = "build.toml"
 CHANNELS_FILE = "channels.toml"
 MEASUREMENTS_FILE = "measurements.toml"
-_UP_TO_DATE: Final = "up to date with"
-"""Kept while every summary rests on the settings of its stamp, and no drive comes or changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +258,7 @@ def bring_up_to_date(library: DriveLibrary, folder: BuildFolder, *, told: Told =
     for record in stale:
         told(f"analysing drive {record.number} with the settings as they are now")
         analyse_stored(library, record, build)
-    library.set_analysis(EVERY_DRIVE, _UP_TO_DATE, stamp, True)
+    library.set_analysis(EVERY_DRIVE, UP_TO_DATE, stamp, True)
     return tuple(record.number for record in stale)
 
 
@@ -277,7 +275,7 @@ def stale_drives(library: DriveLibrary, folder: BuildFolder) -> tuple[DriveRecor
 
 def _is_current(library: DriveLibrary, stamp: str) -> bool:
     """Whether it can be seen at once that no figure rests on other settings."""
-    return bool(stamp and library.analysis(EVERY_DRIVE, _UP_TO_DATE, stamp)) or not library.drive_count
+    return bool(stamp and library.analysis(EVERY_DRIVE, UP_TO_DATE, stamp)) or not library.drive_count
 
 
 def _stale_drives(library: DriveLibrary, build: BuildSettings) -> tuple[DriveRecord, ...]:
