@@ -12,6 +12,7 @@ from logan.frames.table import SignalColumn
 from logan.results import DataFlag, Severity, Step, read_only
 from logan.units import FloatArray, IntArray
 from logan.units.algebra import UnitConversion
+from logan.wording import percent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -232,7 +233,7 @@ def _unsigned_wrap(
     share = np.count_nonzero(upper) / finite.size
     return Impossibility(
         channel,
-        f"reads {np.median(read):,.0f}{unit} in {100.0 * share:.1f} % of its samples and nothing between "
+        f"reads {np.median(read):,.0f}{unit} in {percent(share, 1)} of its samples and nothing between "
         f"{conversion.to_si(finite[~upper]).max():,.0f} and {read.min():,.0f}{unit}; {declared}, and as a signed "
         f"number those samples are {wrapped.min():,.0f} to {wrapped.max():,.0f}{unit}",
         "Put 'signed = true' under it in the channel map, or name another signal",
@@ -249,7 +250,7 @@ def _outside(channel: str, finite: FloatArray, kind: ChannelKind, conversion: Un
     unit = _shown_unit(kind)
     middle = float(np.median(si))
     evidence = (
-        f"{100.0 * share:.0f} % of its values lie outside {kind.low:g} to {kind.high:g}{unit} "
+        f"{percent(share)} of its values lie outside {kind.low:g} to {kind.high:g}{unit} "
         f"(median {middle:,.4g}, from {si.min():,.4g} to {si.max():,.4g}{unit})"
     )
     return Impossibility(channel, evidence, _unit_hint(si, kind) or "Name another signal, or put its unit right")

@@ -18,6 +18,7 @@ from logan.frames.table import SignalColumn
 from logan.units import METRES_PER_SECOND_PER_MPH, FloatArray
 from logan.units.algebra import UnitConversion
 from logan.units.sentences import measure
+from logan.wording import percent
 
 _FEWEST_SAMPLES: Final = 50
 _MOST_POINTS: Final = 3000
@@ -173,7 +174,7 @@ def _outside_ratio(column: SignalColumn, channel: str) -> tuple[float, str]:
     if si.size == 0:
         return 0.0, ""
     share = float(np.mean((si < kind.low) | (si > kind.high)))
-    return share, f"but {100.0 * share:.0f} % of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
+    return share, f"but {percent(share)} of its values lie outside {kind.low:g} to {kind.high:g} {kind.unit}"
 
 
 def _judge_rates(judged: Sequence[DataVerdict]) -> None:

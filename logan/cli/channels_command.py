@@ -13,6 +13,7 @@ from logan.cli import options as opt
 from logan.cli.rendering import print_all, print_json, print_lines, print_table, reading_progress
 from logan.errors import UsageError
 from logan.units import plain_number
+from logan.wording import percent
 
 if TYPE_CHECKING:
     from logan.pipeline.builds import BuildFolder
@@ -133,8 +134,7 @@ def _show_suggestions(found: Sequence[Suggestion], *, as_json: bool) -> None:
 def _show_candidate(candidate: Candidate) -> None:
 
     sign = ", sign turned round" if candidate.sign < 0 else ""
-    score = f"{100 * candidate.score:3.0f} %"
-    print_lines(f"  {score}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
+    print_lines(f"  {percent(candidate.score):>5}  {candidate.signal}  [{candidate.unit or 'unit not declared'}{sign}]")
     doubt = [f"ask: {candidate.doubt}"] if candidate.doubt else []
     print_lines(f"        {'; '.join([*candidate.evidence, *doubt])}")
     _show_sample(candidate)
@@ -164,7 +164,7 @@ def _show_outcome(folder: BuildFolder, outcome: AcceptedChannels, as_json: bool)
     for unsure in outcome.unsure:
         best = unsure.candidates[0]
         print_lines(
-            f"{unsure.channel}: perhaps {best.signal} ({100.0 * best.score:.0f} %): {best.doubt or 'not sure'}; "
+            f"{unsure.channel}: perhaps {best.signal} ({percent(best.score)}): {best.doubt or 'not sure'}; "
             f"accept it with --accept {unsure.channel}"
         )
         _show_sample(best)

@@ -12,7 +12,7 @@ from logan.cli.options import BuildOption, FullOption, JsonOption, UnitsOption, 
 from logan.cli.rendering import answer, print_cautions, print_lines, print_table, working
 from logan.pipeline.cautions import CAUTION_ALWAYS
 from logan.units import QUANTITY_OF_UNIT
-from logan.wording import asked_metric, metric_words, moment, number, runs, with_sigma
+from logan.wording import asked_metric, metric_words, moment, number, percent, runs, with_sigma
 
 if TYPE_CHECKING:
     from logan.pipeline.trend import Trend
@@ -72,7 +72,7 @@ def _show(trend: Trend, units: DisplayUnits) -> None:
         for point in trend.points
     ]
     print_table(
-        ("drive", "day", unit, f"{100.0 * LEVEL_RATIO:.0f} % interval", "", "change"),
+        ("drive", "day", unit, f"{percent(LEVEL_RATIO)} interval", "", "change"),
         rows,
         left=(0, 1, 4, 5),
         is_newest_last=True,

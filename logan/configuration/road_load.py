@@ -19,6 +19,7 @@ from logan.units import (
     US_ROAD_LOAD_TEMPERATURE_DEGC,
 )
 from logan.units.quantities import Measured
+from logan.wording import percent
 
 _METRIC = re.compile(r"^\s*(?:P|LT)?(\d{3})\s*/\s*(\d{2})\s*-?\s*(Z?R|B|D|-)\s*(\d{2}(?:\.\d)?)C?\s*$", re.IGNORECASE)
 _INCH = re.compile(
@@ -128,7 +129,7 @@ def _of_coefficients(
         if measured.sigma is not None:
             return PlanningValue(measured.value * factor, measured.sigma * factor, source)
         sigma = COEFFICIENT_SIGMA_RATIO * abs(measured.value)
-        note = f"{source}; ± {100.0 * COEFFICIENT_SIGMA_RATIO:.0f} %, common practice"
+        note = f"{source}; ± {percent(COEFFICIENT_SIGMA_RATIO)}, common practice"
         return PlanningValue(measured.value * factor, sigma * factor, note)
 
     return part(given["c"], 2.0 / density), part(given["a"], 1.0 / weight_n), part(given["b"], 1.0)

@@ -16,6 +16,7 @@ from logan.physics.tyre import rolling_radius_m
 from logan.results import result
 from logan.settings import BuildSettings, GearingChoice, Reduction
 from logan.units import METRES_PER_SECOND_PER_MPH, STANDARD_GRAVITY_M_PER_S2, FloatArray
+from logan.wording import percent
 
 HILL_GRADE_RATIO: Final = 0.06
 HILL_SPEED_M_PER_S: Final = 55.0 * METRES_PER_SECOND_PER_MPH
@@ -249,7 +250,7 @@ def gearing_sheet(
         mass_kg=vehicle.mass_kg,
         pack_power_limit_w=vehicle.pack_power_w if pack_is_limited else None,
         assumptions=(
-            f"gear efficiency {100.0 * GEAR_EFFICIENCY_RATIO:.0f} %, common practice",
+            f"gear efficiency {percent(GEAR_EFFICIENCY_RATIO)}, common practice",
             f"{build.vehicle.driven_wheels or 'one axle of'} wheels drive, tire grip "
             f"{chain_settings.grip_coefficient:g} times their share of the weight is {vehicle.grip_ratio:.2f}"
             + ("" if chain_settings.driven_weight_ratio else "; share by common practice"),

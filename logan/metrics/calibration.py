@@ -13,6 +13,7 @@ from logan.results import Estimate, Figure, Refusal, Severity, all_refused, resu
 from logan.settings import BuildSettings
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
+from logan.wording import percent
 
 TYRE_DEVIATION_RATIO: Final = 0.03
 GEAR_DEVIATION_RATIO: Final = 0.06
@@ -196,7 +197,7 @@ def _distance(satellite: Channel, low: float, high: float) -> Figure:
         too_short = f"{measure(whole.total, 'm')} are too short; {measure(LEAST_DISTANCE_M, 'm')} are the least"
         return Refusal(too_short, "Drive further")
     if whole.coverage_ratio < 0.98:
-        reason = f"satellite speed covers {100 * whole.coverage_ratio:.0f} %; 98 % is the least"
+        reason = f"satellite speed covers {percent(whole.coverage_ratio)}; 98 % is the least"
         return Refusal(reason, "Drive under open sky")
     return Estimate(whole.total / whole.coverage_ratio, "m", None, "satellite", whole.coverage_ratio)
 

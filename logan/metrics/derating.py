@@ -14,6 +14,7 @@ from logan.results import Estimate, Figure, Refusal, result
 from logan.settings import BuildSettings, LimitSide
 from logan.units import BoolArray, FloatArray
 from logan.units.sentences import measure
+from logan.wording import percent
 
 SHORTFALL_RATIO: Final = 0.10
 """Share of the command that must be missing."""
@@ -293,7 +294,7 @@ class _Search:
             near.append((0.0, f"coldest cell at {measure(coldest, '°C')}"))
         soc = self._value("state_of_charge", at_s)
         if soc is not None and (soc > 0.9 if is_charge else soc < 0.15):
-            near.append((1.0, f"SOC {100.0 * soc:.0f} %"))
+            near.append((1.0, f"SOC {percent(soc)}"))
         floor, cell = self.build.pack.cell_voltage_floor_v, self._value("cell_voltage_min", at_s)
         if floor is not None and cell is not None and cell < floor + 0.1:
             near.append((0.0, f"lowest cell at {cell:.2f} V, floor {floor:.2f} V"))

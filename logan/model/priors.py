@@ -8,6 +8,7 @@ import numpy as np
 
 from logan.model.parameters import ParameterDistribution
 from logan.settings import BuildSettings, PlanningValue
+from logan.wording import percent
 
 BODY_CLASS_DRAG_AREA_M2: Final[Mapping[str, PlanningValue]] = MappingProxyType(
     {
@@ -139,5 +140,5 @@ def raised_if_published(value: PlanningValue) -> PlanningValue:
     spread = PUBLISHED_EXCESS_SCALE * float(np.sqrt(1.0 - 2.0 / np.pi))
     raised = value.value * float(np.exp(mean))
     relative = float(np.hypot(value.sigma / value.value, spread))
-    note = f"{value.source}; raised by {100.0 * np.expm1(mean):.0f} %, as published road loads come out low"
+    note = f"{value.source}; raised by {percent(float(np.expm1(mean)))}, as published road loads come out low"
     return PlanningValue(raised, raised * relative, note)

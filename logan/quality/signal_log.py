@@ -11,6 +11,7 @@ from logan.frames.times import LEAST_FRAMES_PER_S, MOST_FRAMES_PER_S, is_dated, 
 from logan.quality.detector import signal_detector
 from logan.results import DataFlag, Severity
 from logan.settings import ChannelMap
+from logan.wording import percent
 
 _HEADER_AGAIN: Final = re.compile(r"'[^'\d]*[A-Za-z][^']*' is no time|header", re.IGNORECASE)
 
@@ -54,7 +55,7 @@ def loss_flag(read_count: int, skipped_count: int, lost_count: int, skipped: Seq
         code="rows_skipped",
         severity=Severity.RED if share > _RED_LOSS else Severity.AMBER if share > _AMBER_LOSS else Severity.NOTE,
         title="Lines or objects could not be read",
-        evidence=f"{lost_count} of {read_count + lost_count} ({100.0 * share:.1f} %) are missing; "
+        evidence=f"{lost_count} of {read_count + lost_count} ({percent(share, 1)}) are missing; "
         f"{skipped_count} left out in all ({places})",
         remedy="Look at the lines named; export again, or say what a column is with --columns",
         refuses=("net_energy", "consumption", "regen") if share > _RED_LOSS else (),
