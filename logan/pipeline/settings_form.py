@@ -123,10 +123,8 @@ def settings_like(word: str, units: DisplayUnits) -> tuple[FormField, ...]:
     """The settings whose name holds a word, as declared and as the template explains them; none of their texts."""
     from logan.configuration.keys import SCENARIO
 
-    asked, keys = (
-        word.lower().strip().replace(" ", "_"),
-        _keys() | {f"scenario.{key.name}": key for key in SCENARIO.keys},
-    )
+    asked = word.lower().strip().replace(" ", "_")
+    keys = _keys() | {f"scenario.{key.name}": key for key in SCENARIO.keys}
     return tuple(_field(path, key, None, units) for path, key in keys.items() if asked in path)
 
 

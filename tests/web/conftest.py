@@ -59,6 +59,13 @@ def client(workspace):
         yield ready
 
 
+@pytest.fixture
+def van(workspace):
+    """Address of a build with one drive, that a test may change."""
+    with serving(workspace) as address:
+        yield f"{address}/builds/van"
+
+
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
     """A page served from an empty workspace."""

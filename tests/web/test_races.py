@@ -8,17 +8,10 @@ import re
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, opened, serving
+from tests.web.serving import drop, opened
 from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture
-def van(workspace):
-    """Address of a build with one drive, that a test may change."""
-    with serving(workspace) as address:
-        yield f"{address}/builds/van"
 
 
 def api(van):

@@ -1,16 +1,11 @@
 // Pick a folder on this machine; every log that settles in it is imported.
-import { ask, follow, guarded, inTurn } from "./ask.js";
+import { ask, follow, guarded, inTurn, newest } from "./ask.js";
 import { api, byId, fill, make, number, say } from "./page.js";
 
 const LOOK_EVERY_MS = 2000;
 
-let asked = 0;
-
-async function pick(path) {
-  const turn = ++asked, before = byId("watch-folder").value;
-  const found = await ask("GET", "/api/v1/folders?path=" + encodeURIComponent(path));
-  // Only the newest question is answered, and none whose field was typed in since.
-  if (turn !== asked || byId("watch-folder").value !== before) { return; }
+const folders = newest((path) => ask("GET", "/api/v1/folders?path=" + encodeURIComponent(path)), (found, path, before) => {
+  if (byId("watch-folder").value !== before) { return; }  // typed in since
   byId("watch-folder").value = found.path;
   const step = (words, target) => make("li", {},
     make("button", { type: "button", class: "plain", on: { click: guarded(() => pick(target)) } }, words));
@@ -18,7 +13,8 @@ async function pick(path) {
   fill(byId("watch-folders"), found.parent === found.path ? null : step("↑ up", found.parent),
     found.folders.map((name) => step(name + "/", inside + name)));
   byId("watch-count").textContent = number(found.file_count) + " files lie in it.";
-}
+});
+const pick = (path) => folders(path, byId("watch-folder").value);
 
 export async function watching(showImported) {
   const followed = new Set();
