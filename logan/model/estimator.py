@@ -127,9 +127,9 @@ def fit_result_of(
         message=solution.message,
     )
     words = plain_words(found)
-    odd = _contradicted(solution, measurements, build)
-    more = (*_limit_words(solution.regen_limit), *full, *odd, *_data_warnings(drives))
-    return replace(found, statements=words, warnings=(*words, *more))
+    odd = tuple(_contradicted(solution, measurements, build))
+    more = (*_limit_words(solution.regen_limit), *full, *_data_warnings(drives))
+    return replace(found, statements=words, contradicted=odd, warnings=(*odd, *words, *more))
 
 
 def with_drag_model_term(result: FitResult) -> FitResult:

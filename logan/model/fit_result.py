@@ -210,6 +210,8 @@ class FitResult:
         True when the estimator converged.
     message : str
         How it ended.
+    contradicted : tuple of str
+        Measurements that lie far from the fit, in words; the warnings hold them too.
     warnings : tuple of str
         Plain words on what the data cannot tell, and then on single drives.
     statements : tuple of str
@@ -243,6 +245,7 @@ class FitResult:
     is_prior_dominated: bool
     converged: bool
     message: str
+    contradicted: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     statements: tuple[str, ...] = ()
     sensors: SensorErrors | None = None

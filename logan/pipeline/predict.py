@@ -154,9 +154,16 @@ def refine_range(
 
 def next_tests(fit: FitResult, build: BuildSettings, found: RefinedRange) -> NextTests:
     """What would narrow the target's interval most per hour of work."""
-    known = {"range_m": found.budget.value, "combined_sigma_m": found.budget.combined}
-    by_wind = sum(row.sigma / 100.0 for row in found.budget.rows if row.source == DAY_WIND)
-    return rank_next_tests(fit, found.elasticity, build, **known, wind_log_sigma=by_wind)
+    budget = found.budget
+    by_wind = sum(row.sigma / 100.0 for row in budget.rows if row.source == DAY_WIND)
+    return rank_next_tests(
+        fit,
+        found.elasticity,
+        build,
+        range_m=budget.value,
+        combined_sigma_m=budget.combined,
+        wind_log_sigma=by_wind,
+    )
 
 
 def _completed(
@@ -172,7 +179,7 @@ def _completed(
 
 
 def _notes(refined: RangePrediction, fit: FitResult, is_outdated: bool, left_out: tuple[str, ...]) -> tuple[str, ...]:
-    notes = list(left_out)
+    notes = [*left_out, *fit.contradicted]
     if is_outdated:
         notes.append("the build's settings have changed since the plan was frozen; the plan shown is the old one")
     if refined.note:

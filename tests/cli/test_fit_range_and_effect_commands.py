@@ -62,6 +62,22 @@ def test_a_weighbridge_enters_the_fit(build, capsys, tmp_path):
     assert "truck scale" not in " ".join(after["report"]["fit"]["warnings"])
 
 
+def test_weighings_that_contradict_each_other_are_named_where_the_range_stands(build, capsys, tmp_path):
+    """1700 and 2700 kg, ± 1 kg each, once gave a confident range without a word."""
+    folder = shutil.copytree(build, tmp_path / "weighed")
+    (folder / "measurements.toml").write_text(
+        "\n".join(
+            f'[[measurement]]\nkind = "mass"\nvalue = "{one} kg ± 1 kg"\nsource = "scale {one}"\n'
+            for one in (1700, 2700)
+        ),
+        encoding="utf-8",
+    )
+    for command in ("fit", "range"):
+        out = " ".join(run(capsys, command, "-b", folder)[1].split())
+        for one in (1700, 2700):
+            assert f"the measured weight (scale {one}) lies" in out, command
+
+
 @pytest.mark.parametrize("is_full", [False, True])
 def test_a_drive_says_when_its_figures_are_by_the_plan_until_a_fit_of_this_logan_is_kept(
     build, capsys, monkeypatch, tmp_path, is_full
