@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 def scenario_line(scenario: ScenarioRange, target_m: float, units: DisplayUnits, planned: str = "") -> str:
     """Range, consumption and chance of the target in one scenario."""
-    reach, mile = scenario.range_m, units.distance
+    reach, mile, way = scenario.range_m, units.distance, f", {scenario.way}" if scenario.way else ""
     return (
-        f"{scenario.name}: {endless(reach.p50, units)} {mile} (8 times in 10: {endless(reach.p10, units)} to "
+        f"{scenario.name}{way}: {endless(reach.p50, units)} {mile} (8 times in 10: {endless(reach.p10, units)} to "
         f"{endless(reach.p90, units)}) at {number(units.consumption(scenario.consumption.p50))} "
         f"{units.consumption_label}; chance of {endless(target_m, units)} {mile}: "
         f"{probability(scenario.probability_of_target)}{planned}."

@@ -25,6 +25,7 @@ from logan.model.parameters import EFFICIENCIES, PARAMETER_NAMES, ParameterDistr
 from logan.results import Quantiles, result
 from logan.settings import BuildSettings, Target
 from logan.units import FloatArray
+from logan.wording import percent
 
 PRIOR_DOMINATED: Final = "mostly your plan: fewer than two drives, so the plan's assumptions decide"
 
@@ -64,6 +65,8 @@ class ScenarioRange:
         In plain words; empty where there is nothing to say.
     beyond_log_sigma : float
         Relative uncertainty added for what lies beyond. [ratio]
+    way : str
+        "round trip", or for how much of the way; empty where it is driven one way.
     """
 
     name: str
@@ -83,6 +86,7 @@ class ScenarioRange:
     temperature_beyond_k: float
     note: str
     beyond_log_sigma: float = 0.0
+    way: str = ""
 
     @property
     def expanded_range_m(self) -> float:
@@ -355,20 +359,18 @@ def _scenario_range(
         is_extrapolated=outside.is_extrapolated,
         speed_beyond_m_per_s=outside.speed_beyond_m_per_s,
         temperature_beyond_k=outside.temperature_beyond_k,
-        note=_note(outside, prepared.one_way_ratio),
+        note=_note(outside, prepared.way),
         beyond_log_sigma=outside.log_sigma,
+        way=prepared.way,
     )
 
 
-def _note(outside: Extrapolation, one_way_ratio: float) -> str:
+def _note(outside: Extrapolation, way: str) -> str:
     """Say in which way a scenario lies outside what was driven, and whether it comes back."""
     parts = []
     if outside.speed_beyond_m_per_s:
         parts.append("faster than was driven" if outside.speed_beyond_m_per_s > 0 else "slower than was driven")
     if outside.temperature_beyond_k:
         parts.append("hotter than was driven" if outside.temperature_beyond_k > 0 else "colder than was driven")
-    notes = [f"{' and '.join(parts)}: interval widened by {100 * outside.log_sigma:.0f} %"] if parts else []
-    if one_way_ratio < 1.0:
-        back = "" if one_way_ratio <= 0.0 else f" for {100 * (1.0 - one_way_ratio):.0f} % of the way"
-        notes.append(f"round trip{back}, so a day's wind all but cancels")
-    return "; ".join(notes)
+    notes = [f"{' and '.join(parts)}: interval widened by {percent(outside.log_sigma)}"] if parts else []
+    return "; ".join([*notes, *([f"{way}, so a day's wind all but cancels"] if way else [])])

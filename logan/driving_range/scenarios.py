@@ -18,6 +18,7 @@ from logan.physics.air import standard_elevation_m, standard_pressure_pa
 from logan.settings import BuildSettings, Scenario, ScenarioKind
 from logan.units import FloatArray
 from logan.units.sentences import measure
+from logan.wording import percent
 
 DrivenRoad = Callable[[Scenario], Schedule | Replay]
 """Finds what a cycle, a route or a recorded drive consists of."""
@@ -105,6 +106,12 @@ class PreparedScenario:
     def one_way_ratio(self) -> float:
         """Share of the distance that is not driven back, and so pays for its wind. [ratio]"""
         return sum(part.share_ratio for part in self.parts if not part.is_round_trip)
+
+    @property
+    def way(self) -> str:
+        """In words; empty where it is driven one way."""
+        share = "" if self.one_way_ratio <= 0.0 else f" for {percent(1.0 - self.one_way_ratio)} of the way"
+        return f"round trip{share}" if self.one_way_ratio < 1.0 else ""
 
 
 def prepare_scenarios(scenarios: Sequence[Scenario], schedule_of: DrivenRoad) -> tuple[PreparedScenario, ...]:

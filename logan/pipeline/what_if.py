@@ -135,6 +135,7 @@ def _steady_target(build: BuildSettings) -> Scenario:
         speed_m_per_s=_USUAL_M_PER_S,
         ambient_temperature_degc=target.ambient_temperature_degc,
         payload_kg=target.payload_kg,
+        round_trip=target.round_trip,
     )
 
 

@@ -4,6 +4,7 @@ import hashlib
 import json
 import re
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,12 +18,13 @@ from logan.pipeline.builds import BuildFolder
 from logan.pipeline.refine import ANSWER_SEED, answer_of, answer_with, kept_answer, refine_build
 from logan.pipeline.reporting import document_of, gather_report
 from logan.pipeline.stored import stored_drives
-from logan.pipeline.what_if import range_json
+from logan.pipeline.what_if import range_json, starting_question, what_if
 from logan.report.inputs import FigureBlock, TableBlock, Verdict
 from logan.report.page import render_page
 from logan.report.sections.certificate import certificate_document
 from logan.report.sections.driving_range import CHANGES
 from logan.results import json_ready
+from logan.settings import Scenario, ScenarioKind
 from logan.web.work import basis_of
 from logan.wording import parameter_words, told
 from tests.pipeline.twin_fleet import store_fleet
@@ -81,6 +83,25 @@ def test_an_answer_is_that_of_the_build_that_keeps_it(folder, answer, tmp_path):
     assert kept_answer(twin) is None
 
 
+def test_a_round_trip_is_said_wherever_its_range_stands(folder, answer, capsys):
+    target = answer.range.refined.target
+    assert target.way == "round trip"
+    assert said(capsys, "range", "-b", str(folder.path)).startswith(f"{target.name}, round trip: ")
+    inputs = gather_report(folder)
+    for document in (document_of(inputs), certificate_document(inputs)):
+        assert "round trip" in re.sub(
+            "<title>.*?</title>|<svg.*?</svg>", "", render_page(document, folder.settings().display), flags=re.DOTALL
+        )
+
+
+def test_sliders_of_a_mix_driven_back_ask_for_a_road_driven_back(folder):
+    build = folder.settings()
+    mix = Scenario(name="mix", kind=ScenarioKind.MIX, parts={build.target.scenario: 1.0}, round_trip=True)
+    build = replace(build, scenarios=(*build.scenarios, mix), target=replace(build.target, scenario="mix"))
+    answered = what_if(build, basis_of(folder), starting_question(build))
+    assert answered.answer.way == "round trip"
+
+
 def in_figures(budget):
     """A budget of the page without the words that name its sources there."""
     assert all(row["words"] == parameter_words(row["source"]) for row in budget["rows"])
@@ -112,7 +133,7 @@ def test_every_face_shows_the_same_numbers(folder, answer, capsys):
         found = in_terminal[name]
         assert (found[0], found[2], found[3], found[4]) == (used, reach, low, high)
     flat = " ".join(terminal.split())
-    assert f"{target.name}: {expected[target.name][1]} mi (8 times in 10: " in flat
+    assert f"{target.name}, {target.way}: {expected[target.name][1]} mi (8 times in 10: " in flat
     assert f" mi: {chance} % (" in flat or chance in (0, 100)
     assert f"' moved from {round(answer.range.planned.target.range_m.p50 / MILE_M)} to " in flat
 

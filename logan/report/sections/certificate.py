@@ -210,7 +210,8 @@ def _driven_how(scenario: ScenarioRange, inputs: ReportInputs) -> str:
     units = inputs.units
     speed = f"{scenario.mean_speed_m_per_s / units.metres_per_second:.0f} {units.speed_label} on average"
     load = f", {units.shown(scenario.payload_kg, 'weight', digits=3)} payload" if scenario.payload_kg else ""
-    return f"{speed}, {temperature_text(scenario.ambient_temperature_degc, units)}{load}"
+    way = f", {scenario.way}" if scenario.way else ""
+    return f"{speed}, {temperature_text(scenario.ambient_temperature_degc, units)}{load}{way}"
 
 
 def _conditions(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
