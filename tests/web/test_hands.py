@@ -234,6 +234,7 @@ def test_sliders_start_at_the_answer_its_causes_lead_to_evidence_and_the_inverse
         page.goto(van)
         page.get_by_text("Judged from one drive and the plan.").wait_for()
         page.locator("#steps .done").filter(has_text="from the drives").wait_for()
+        page.locator("#answer dt").get_by_text("range, highway 65, round trip").wait_for()
         answered = page.locator("#answer dd").all_inner_texts()
         causes = page.locator("#answer p a")
         assert causes.count() >= 3

@@ -27,7 +27,7 @@ function keyFigures(scenario, range) {
   const reach = scenario.range_m, used = scenario.consumption, target = number(range.target_range_m / metres);
   const between = (low, high) => number(low) + " to " + number(high) + " (10 to 90 %)";
   return [
-    keyFigure("range, " + scenario.name, number(reach.p50 / metres) + " " + units.distance,
+    keyFigure("range, " + scenario.name + (scenario.way ? ", " + scenario.way : ""), number(reach.p50 / metres) + " " + units.distance,
       between(reach.p10 / metres, reach.p90 / metres), tone),
     keyFigure("chance of " + target + " " + units.distance, chance(scenario.probability_of_target),
       "you want " + number(100 * range.confidence_ratio) + " %; basis: " + range.basis, tone),
@@ -107,7 +107,7 @@ function evidenceOf(source, isPlan) {
   return make("a", { href: pageOf(place) }, words);
 }
 
-const notices = (range) => range.notes.length ? make("div", { class: "notice amber" }, range.notes.map((note) => make("p", {}, note))) : null;
+const notices = (range) => range.notes.length ? make("div", { class: "notice" }, range.notes.map((note) => make("p", {}, note))) : null;
 
 function showAnswer(place, range) {
   const target = range.prediction.scenarios.find((scenario) => scenario.name === range.prediction.target_scenario);
