@@ -107,7 +107,7 @@ def register(app: typer.Typer) -> None:
         road: dict[str, object] = {"name": name or _called(given, launches), **given}
         extra = road if given else None
         if round_trip:
-            extra = {**road, "name": name or f"{road['name']}, round trip", "round_trip": True}
+            extra = {**road, "round_trip": True}
         is_climb, heat = bool(grade or launches), None
         if route or is_climb:
             length = with_unit(length, shown.distance)

@@ -119,6 +119,12 @@ def test_a_standard_cycle_that_is_asked_for_bears_its_standard_name(folder, caps
     assert json.loads(out)["prediction"]["scenarios"][-1]["name"] == f"asked: {name}"
 
 
+def test_a_round_trip_that_is_asked_for_is_said_once(folder, capsys):
+    _, out, _ = run(capsys, "range", "-b", folder, "--speed", "50 mph", "--round-trip")
+    (line,) = (line for line in out.splitlines() if line.startswith("asked: 50 mph, round trip: "))
+    assert line.count("round trip") == 1
+
+
 def test_heat_on_a_climb_without_drives_is_refused_and_says_what_to_log(folder, capsys):
     code, out, _ = run(capsys, "range", "-b", folder, "--grade", "6 %", "--speed", "55 mph", "--length", "10 mi")
     assert code == 0
