@@ -139,12 +139,13 @@ class Uploads:
         return tuple(made)
 
     def list(self) -> tuple[Upload, ...]:
-        """Logs that wait, newest first."""
-        if not self._folder.is_dir():
-            return ()
-        found = [path for path in self._folder.iterdir() if _ID.match(path.name)]
-        found.sort(key=lambda path: -path.stat().st_mtime)
-        return tuple(self.find(path.name) for path in found)
+        """Logs that wait, newest first; one that is taken away while we look is not among them."""
+        found: list[tuple[float, Upload]] = []
+        for path in self._folder.iterdir() if self._folder.is_dir() else ():
+            if _ID.match(path.name):
+                with contextlib.suppress(OSError, LogReadError):
+                    found.append((path.stat().st_mtime, self.find(path.name)))
+        return tuple(upload for _, upload in sorted(found, key=lambda one: -one[0]))
 
     def find(self, upload_id: str) -> Upload:
         """One log by its id.
@@ -152,30 +153,36 @@ class Uploads:
         Raises
         ------
         LogReadError
-            If there is none.
+            If there is none, or it is just being taken away.
         """
         place = self._folder / upload_id
-        is_there = _ID.match(upload_id) and place.is_dir()
-        logs = [path for path in place.iterdir() if path.name != _ABOUT] if is_there else []
-        if len(logs) != 1:
-            raise LogReadError("there is no such log", "Send it again")
+        try:
+            is_there = _ID.match(upload_id) and place.is_dir()
+            (path,) = [path for path in place.iterdir() if path.name != _ABOUT] if is_there else []
+            size_bytes = path.stat().st_size
+        except (OSError, ValueError):
+            raise LogReadError("there is no such log", "Send it again") from None
         try:
             name = str(json_content((place / _ABOUT).read_text(encoding="utf-8"))["name"])
         except (OSError, ValueError, KeyError, TypeError):
-            name = logs[0].name
-        return Upload(id=upload_id, name=name, size_bytes=logs[0].stat().st_size, path=logs[0])
+            name = path.name
+        return Upload(id=upload_id, name=name, size_bytes=size_bytes, path=path)
 
     def remove(self, upload_id: str) -> None:
-        """Forget a log."""
+        """Forget a log: out of sight at once, then off the disk, or by the next sweep where that breaks off."""
         self.find(upload_id)
-        shutil.rmtree(self._folder / upload_id, ignore_errors=True)
+        gone = self._folder / f"{upload_id}.partial"
+        with contextlib.suppress(OSError):  # another request was faster
+            (self._folder / upload_id).rename(gone)
+        shutil.rmtree(gone, ignore_errors=True)
 
     def sweep(self, older_than_s: float = 86_400.0) -> None:
         """Remove what broke off long ago."""
         if self._folder.is_dir():
             for path in self._folder.glob("*.partial"):
-                if time.time() - path.stat().st_mtime > older_than_s:
-                    shutil.rmtree(path, ignore_errors=True)
+                with contextlib.suppress(OSError):  # gone meanwhile
+                    if time.time() - path.stat().st_mtime > older_than_s:
+                        shutil.rmtree(path, ignore_errors=True)
 
 
 def _is_named(member: str) -> bool:

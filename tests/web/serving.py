@@ -36,12 +36,12 @@ def serving(workspace):
     from logan.web.app import create_app
     from logan.web.state import WebSettings
 
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    door = socket.socket()  # kept open: a port that is let go may be another test's before the server has it
+    door.bind(("127.0.0.1", 0))
+    port = door.getsockname()[1]
     app = create_app(WebSettings(workspace=workspace, port=port, commands=for_page))
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
+    thread = threading.Thread(target=server.run, args=([door],), daemon=True)
     thread.start()
     while not server.started:
         time.sleep(0.05)

@@ -4,6 +4,7 @@ import io
 import json
 import os
 import re
+import threading
 import time
 import zipfile
 
@@ -12,6 +13,7 @@ from fastapi.testclient import TestClient
 from markupsafe import escape
 
 from logan.pipeline.method import chapters, glossary
+from logan.web import work
 from logan.web.app import create_app
 from logan.web.pages import STATIC
 from logan.web.security import own_names
@@ -529,3 +531,22 @@ def test_names_from_files_are_escaped_in_pages(client, workspace):
     page = client.get("/builds/van").text
     assert "<script>x" not in page
     assert "&lt;script&gt;x" in page
+
+
+def test_an_import_whose_log_is_taken_away_before_its_turn_says_so(client, small_log, monkeypatch):
+    turn, really = threading.Event(), work.import_sent
+
+    def later(*arguments):
+        assert turn.wait(60.0)
+        return really(*arguments)
+
+    monkeypatch.setattr(work, "import_sent", later)
+    sent = client.post("/api/v1/builds/van/logs?name=b.log", content=small_log.read_bytes()).json()["logs"][0]["id"]
+    job = client.post("/api/v1/builds/van/import", json={"logs": [sent]}).json()
+    assert client.delete(f"/api/v1/builds/van/logs/{sent}").status_code == 200
+    turn.set()
+    done = wait_for(client, job)
+    assert (done["state"], done["message"]) == (
+        "failed",
+        "b.log was taken away before its turn came; send it again",
+    )

@@ -13,9 +13,13 @@ from tests.web.serving import serving
 
 CLIENTS = 30
 READS = (
-    "settings", "drive-list", "first-hour", "dbcs", "limits", "rows/scenario", "drives/1/workbench",
-    "drives/1/window?channels=speed&start_s=0&end_s=60&parts=50", "drives/1/span?start_s=10&end_s=90",
+    "settings", "drive-list", "first-hour", "logs", "dbcs", "limits", "rows/scenario", "reports", "commands",
+    "channels", "drives/1/workbench", "drives/1/window?channels=speed&start_s=0&end_s=60&parts=50",
+    "drives/1/span?start_s=10&end_s=90",
 )  # fmt: skip
+
+LOG = b"(1700000000.000000) can0 100#0011223344556677\n" * 50
+DBC = b'VERSION ""\nBS_:\nBU_: A\nBO_ 100 M: 8 A\n SG_ S : 0|16@1+ (1,0) [0|0] "" A\n'
 
 
 def ask(address, method="GET", content=None):
@@ -47,6 +51,17 @@ def test_thirty_clients_lose_no_edit_and_see_no_failed_read(workspace):
                 assert status == 409, status
             return False
 
+        def send(k):
+            """DBCs and logs come, are sorted and are forgotten, as long as somebody reads."""
+            for turn in range(200):
+                name, content = (f"d{k}.dbc", DBC) if turn % 2 else (f"{k}.log", LOG)
+                status, told = ask(f"{base}/logs?name={name}", "POST", content)
+                answers.append(200 if status == 201 else status)
+                answers.extend(ask(f"{base}/logs/{log['id']}", "DELETE")[0] for log in told["logs"])
+                if is_over.is_set():
+                    break
+            return True
+
         def read(k):
             for turn in range(200):
                 answers.append(ask(f"{base}/{READS[(k + turn) % len(READS)]}")[0])
@@ -54,12 +69,13 @@ def test_thirty_clients_lose_no_edit_and_see_no_failed_read(workspace):
                     break
             return True
 
-        with ThreadPoolExecutor(CLIENTS) as pool:
+        with ThreadPoolExecutor(CLIENTS + 2) as pool:
             readers = [pool.submit(read, k) for k in range(CLIENTS) if k % 3]
+            senders = [pool.submit(send, k) for k in range(2)]
             writers = [pool.submit(tag, k) for k in range(0, CLIENTS, 3)]
             assert all(job.result() for job in writers)
             is_over.set()
-            assert all(job.result() for job in readers)
+            assert all(job.result() for job in (*readers, *senders))
         row = ask(f"{base}/drive-list")[1]["rows"][0]
     assert sorted(row["tags"]) == sorted(f"t{k}" for k in range(0, CLIENTS, 3))
     assert len(answers) >= 4 * 20

@@ -1,6 +1,7 @@
 """Logs from the browser: bounded, whole or not at all, never trusted by name."""
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -63,3 +64,32 @@ def test_a_log_can_be_forgotten(tmp_path):
     uploads = Uploads(tmp_path, 1000)
     uploads.remove(receive(uploads, "drive.log", b"x").id)
     assert uploads.list() == ()
+
+
+def test_a_list_is_told_while_logs_come_and_go(tmp_path):
+    uploads = Uploads(tmp_path, 1000)
+    stays = receive(uploads, "stays.log", b"x")
+
+    def come_and_go(k):
+        for _ in range(60):
+            uploads.remove(receive(uploads, f"{k}.dbc", b"x").id)
+
+    with ThreadPoolExecutor(3) as pool:
+        senders = [pool.submit(come_and_go, k) for k in range(3)]
+        looks = 0
+        while looks < 50 or not all(sender.done() for sender in senders):
+            assert stays in uploads.list()
+            looks += 1
+        assert [sender.result() for sender in senders] == [None] * 3
+    assert [path.name for path in tmp_path.iterdir()] == [stays.id]
+
+
+def test_two_requests_that_forget_one_log_do_not_meet(tmp_path):
+    uploads = Uploads(tmp_path, 1000)
+    for turn in range(40):
+        upload = receive(uploads, f"{turn}.log", b"x")
+        with ThreadPoolExecutor(2) as pool:
+            faults = [pool.submit(uploads.remove, upload.id).exception() for _ in range(2)]
+        assert {type(fault) for fault in faults} <= {type(None), LogReadError}
+        assert type(None) in {type(fault) for fault in faults}
+    assert list(tmp_path.iterdir()) == []
