@@ -7,15 +7,21 @@ import numpy as np
 import pytest
 
 from logan.drive.logged_loads import _verdict
+from logan.driving_range.prediction import draws_of
+from logan.driving_range.scenarios import PreparedScenario, ScenarioPart
+from logan.driving_range.sensitivity import Standpoint
 from logan.heat.network import HeatLoad, march, priors_of
 from logan.instruments.drive_evidence import InstrumentEvidence, Sensor
 from logan.instruments.posterior import known_instruments
 from logan.metrics.energy import energy_summary
+from logan.model.estimator import covariance_parts
+from logan.model.fit_result import DriveInformation
 from logan.model.forward import consumption
 from logan.model.heights import expected_climbs
+from logan.model.parameters import ParameterDistribution
 from logan.model.schedule import steady_schedule
 from logan.model.segments_table import RoadIntegrals
-from logan.model.unknowns import At, step_energy
+from logan.model.unknowns import At, SharedPrior, step_energy
 from logan.physics.thermal import CONDUCTOR_MATERIALS, adiabatic_end_degc
 from logan.pipeline.method import chapters
 from tests.builds import example_build
@@ -44,6 +50,27 @@ def test_plan():
     assert found.total_wh_per_km[0] * 1.609344 == pytest.approx(
         wh_per_mi, rel=3e-4
     )  # logan's density is that of CIPM-2007
+
+
+def test_plan_of_days_one_way_and_back():
+    speed, efficiency = 65 * 0.44704, 0.88
+    road_n = (1500.0 * G * 0.010 + 0.5 * 1.2 * 0.65 * (speed + np.array([0.0, 1.0, -1.0])) ** 2) / efficiency
+    auxiliary_n = 400.0 / speed
+    still, against, behind = road_n + auxiliary_n
+    by_wind = 100.0 * (against - behind) / 2.0 / still
+    back = 100.0 * np.hypot(0.05 * road_n[0], 0.2 * auxiliary_n) / still
+    one_way = np.hypot(back, by_wind)
+    wh_per_mi = (against - behind) / 2.0 * 1609.344 / 3600.0
+    printed("plan", f"{wh_per_mi:.1f}", f"{by_wind:.1f}", f"{one_way:.1f}", f"{back:.1f}")
+
+    build, sure = plain_build(), np.log(parameters(1500.0, 0.65, 0.010, efficiency, 0.80, 400.0)[0])
+    exact = ParameterDistribution(log_mean=sure, log_covariance=np.zeros((6, 6)), sources=("example",) * 6)
+    draws = draws_of(replace(Standpoint.of_plan(build), parameters=exact), build, 20_000, np.random.default_rng(1))
+    for is_back, expected in ((False, one_way), (True, back)):
+        road = ScenarioPart(schedule=steady_schedule(speed), conditions=PLANNING_AIR, is_round_trip=is_back)
+        prepared = PreparedScenario(scenario=build.scenarios[0], parts=road.ways())
+        spread = np.log(draws.consumption_wh_per_km(prepared, build)).std()
+        assert 100.0 * spread == pytest.approx(expected, rel=0.02)
 
 
 def test_plan_by_coefficients(tmp_path):
@@ -91,6 +118,31 @@ def test_fit_two_climbs():
     drive = drive_of(shared_truth(), np.random.default_rng(0), count=2)
     drive = replace(drive, trip=replace(drive.trip, distance_m=metres, climb_m=d), climb_m=d, elevation_sigma_m=2.0)
     assert expected_climbs(drive, 1.0, 0.1).road.climb_m == pytest.approx(climbs, rel=1e-9)
+
+
+def test_fit_two_parts_of_a_width():
+    plan, drives, c = 1.0 / 0.10**2, 300.0, 1.7
+    whole = 1.0 / (plan + drives)
+    parts = np.array([whole * plan * whole, whole * drives * whole])
+    widths = 100.0 * np.sqrt([whole, *parts, parts[0] + c**2 * parts[1]])
+    printed("fit", *(f"{width:.1f}" for width in widths), f"{100.0 / np.sqrt(drives):.1f}")
+
+    # As many drives, each with its gradient: f by hand, in two unknowns.
+    prior, rng = np.diag([plan, 50.0]), np.random.default_rng(2)
+    for count, size in ((4, 9.0), (6, 9.0), (6, 1.0), (6, 90.0)):
+        gradients = size * rng.normal(size=(count, 2))
+        told = np.array([[60.0, 20.0], [20.0, 40.0]])
+        spread = np.linalg.inv(prior + count * told)
+        factor = count / (count - 1.0) * sum(g @ spread @ g for g in gradients) / np.trace(spread @ (count * told))
+        factor = min(max(factor, 1.0), 4.0) if count >= 5 else 1.0
+        one = DriveInformation(drive_id="1", reference=np.zeros(2), gradient=np.zeros(2), information=told)
+        found = covariance_parts(
+            prior + count * told,
+            SharedPrior(mean=np.zeros(2), precision=prior, is_free=np.array([True, True])),
+            [replace(one, gradient=gradient) for gradient in gradients],
+        )
+        assert found[0] == pytest.approx(spread @ prior @ spread)
+        assert found[1] == pytest.approx(factor * spread @ (count * told) @ spread)
 
 
 def test_heat():

@@ -84,9 +84,30 @@ def test_a_pass_and_a_mix_come_back_too():
         prepare_scenarios((both, steady(), one), hill)[-1] for one in (mix, dataclasses.replace(mix, round_trip=True))
     )
     assert (partly.one_way_ratio, wholly.one_way_ratio) == (0.75, 0.0)
+    assert [part.share_ratio for part in partly.parts] == pytest.approx([0.125, 0.125, 0.75])
+    assert [part.share_ratio for part in wholly.parts] == pytest.approx([0.125, 0.125, 0.375, 0.375])
     # The mix' own headwind is met on the way out, and pushes on the way back.
     assert [part.conditions.headwind_m_per_s for part in partly.parts] == [4.0, -4.0, 4.0]
     assert [part.conditions.headwind_m_per_s for part in wholly.parts] == [4.0, -4.0, 4.0, -4.0]
+
+
+def test_a_cycle_without_heights_is_driven_the_same_way_twice():
+    """Sharp starts and gentle stops stay what they are; a course alone is reason enough to turn round."""
+    time_s = np.array([0.0, 5.0, 60.0, 120.0])
+    plain = Schedule(name="cycle", time_s=time_s, speed_m_per_s=np.array([0.0, 15.0, 15.0, 0.0]))
+    once = Scenario(name="cycle", kind=ScenarioKind.CYCLE, cabin_climate=False)
+    for course, way_back in ((None, None), (np.array([80.0, 80.0, 170.0, 170.0]), [350.0, 350.0, 260.0, 260.0])):
+        one, both = prepare_scenarios(
+            (once, dataclasses.replace(once, name="both", round_trip=True)),
+            lambda _, course=course: dataclasses.replace(plain, heading_deg=course),
+        )
+        ways = [part.schedule for part in both.parts]
+        assert ways[0].speed_m_per_s == pytest.approx(one.parts[0].schedule.speed_m_per_s)
+        if way_back is None:
+            assert ways[1] is ways[0]
+        else:
+            assert ways[1].heading_deg == pytest.approx(way_back)
+            assert ways[1].time_s == pytest.approx([0.0, 60.0, 115.0, 120.0])
 
 
 def test_a_road_driven_back_twice_is_the_road():

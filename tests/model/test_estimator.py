@@ -13,7 +13,7 @@ from logan.model.parameters import PARAMETER_NAMES, ParameterDistribution
 from logan.model.priors import prior_of
 from logan.model.regen_limit import solve_with_regen_limit
 from logan.model.unknowns import FULL_REGEN_RATIO, At, shared_prior
-from logan.results import json_ready
+from logan.results import Estimate, json_ready
 from tests.builds import example_build
 from tests.model import synthetic_segments
 from tests.model.simple_drives import channel, smooth_drive
@@ -164,6 +164,10 @@ def test_what_noting_wind_and_payload_would_take_off_a_days_spread_is_said(build
     assert left["wind"] < left["payload"] < day
     known = [replace(drive, wind_known=True, payload_known=True) for drive in drives]
     assert fit(prior_of(build), known, [], build).noted_sigma_ratio == {}
+    # A station's wind leaves half of it: of four days noted and four not the mean square is 5/8.
+    half = fit(prior_of(build), [*known[:4], *drives[4:]], [], build)
+    assert found.wind_sigma_m_per_s == pytest.approx(found.noise.wind_sigma_m_per_s)
+    assert half.wind_sigma_m_per_s == pytest.approx(half.noise.wind_sigma_m_per_s * np.sqrt(5.0 / 8.0))
 
 
 def full_drives(build, count, *, first_charge, lost):
@@ -229,7 +233,12 @@ def test_what_was_weighed_is_no_less_sure_for_drives_that_contradict_each_other(
     prior, drives = prior_of(build), drives_of(6)
     scales = Measurement(kind=MeasurementKind.MASS, value=1800.0, sigma=9.0, source="scales")
     plan = shared_prior(prior, build)
-    solution = solve_with_regen_limit(plan, drives, [scales], build)
+    cold, hot = (
+        replace(drives[k], cabin_logged=True, ambient_temperature_degc=degc) for k, degc in ((0, -9.0), (1, 44.0))
+    )
+    solution = solve_with_regen_limit(plan, [cold, hot, *drives[2:]], [scales], build)
+    solution = replace(solution, regen_limit=Estimate(2e4, "W", 500.0, "braking"))
+    drives = [cold, hot, *drives[2:]]
     listed = [*drives, replace(drives[0], refusal="too short")]
     calm, torn = (
         fit_result_of(solution, plan, prior, listed, [scales], build, scale_ratio=ratio) for ratio in (1.0, 2.0)
@@ -241,6 +250,10 @@ def test_what_was_weighed_is_no_less_sure_for_drives_that_contradict_each_other(
     assert 1.1 < drag < 2.0
     for name in ("between_drive_sigma_ratio", "level_sigma_ratio", "wind_sigma_m_per_s", "auxiliary_sigma_ratio"):
         assert getattr(torn, name) == pytest.approx(2.0 * getattr(calm, name))
+    assert torn.noted_sigma_ratio == pytest.approx({name: 2.0 * one for name, one in calm.noted_sigma_ratio.items()})
+    for name in ("regen_power_limit", "heating_w_per_k", "cooling_w_per_k"):
+        assert getattr(torn.learned, name).sigma == pytest.approx(2.0 * getattr(calm.learned, name).sigma)
+    assert torn.learned.regen_power_limit.sigma == 1000.0
     assert torn.drives[-1].refined.sigma is None
     for one, other in zip(torn.drives[:-1], calm.drives[:-1], strict=True):
         assert 1.5 < one.refined.sigma / other.refined.sigma < 2.0

@@ -86,3 +86,7 @@ def test_measurements_that_contradict_each_other_are_named():
     ]
     assert [int(one[1]) for one in said] == pytest.approx([50, 50], abs=2)
     assert warnings(1700, 1710) == []
+    # About the plan's own weight, which pulls neither way: half of what parts them over ± 5 kg.
+    middle = prior_of(BUILD).median[0]
+    assert warnings(middle - 19.5, middle + 19.5) == []
+    assert len(warnings(middle - 20.5, middle + 20.5)) == 2

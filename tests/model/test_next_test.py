@@ -104,3 +104,20 @@ def test_what_the_model_cannot_know_of_drag_widens_predictions_and_is_promised_b
     assert gains[0] == pytest.approx(gains[1], rel=1e-9)
     unfitted = fit(prior_of(build), [], [], build)
     assert with_drag_model_term(unfitted) is unfitted
+
+
+def test_noting_the_wind_buys_what_a_day_strays_by_it_on_the_targets_own_road(build):
+    """A station's wind leaves half of it, and so three quarters of its square is known."""
+    found = fit(prior_of(build), [drive_of(shared_truth(), np.random.default_rng(4), noise_j=1e4)], [], build)
+    combined_m, range_m = 30_000.0, 200_000.0
+
+    def gain_m(wind):
+        tests = rank_next_tests(
+            found, HIGHWAY, build, range_m=range_m, combined_sigma_m=combined_m, wind_log_sigma=wind
+        ).candidates
+        return {test.noted: test.gain_m for test in tests if test.noted}
+
+    none, windy, left_m = gain_m(0.0), gain_m(0.04), np.sqrt(combined_m**2 - 0.75 * (0.04 * range_m) ** 2)
+    assert none["wind"] == pytest.approx(0.0, abs=1e-6)
+    assert windy["wind"] == pytest.approx(2.0 * 1.2816 * (combined_m - left_m), rel=1e-4)
+    assert windy["payload"] == pytest.approx(none["payload"]) != windy["wind"]
