@@ -292,7 +292,8 @@ def _unit_factor(column: SignalColumn, kind: ChannelKind, fits: bool | None, evi
         # A switch may carry any text for a unit; a quantity in a foreign unit is another quantity.
         return 0.6 if is_switch(kind) else _WRONG_UNIT
     if not is_switch(kind):
-        evidence.append(f"its unit is '{column.unit}'")
+        guess = conversion_to_si(column.unit, kind).guess
+        evidence.append(f"its unit is '{column.unit}'{f', read as {guess}' if guess else ''}")
     return 1.0
 
 

@@ -166,6 +166,8 @@ def _map_one(
     def note(action: str, detail: str, reason: str) -> None:
         changes.append(Step(action=action, detail=detail, reason=reason, channels=(source.channel,)))
 
+    if conversion.guess:
+        note("unit", f"'{source.unit or column.unit}' read as {conversion.guess}", f"rather than {conversion.literal}")
     if source.byte_order:
         _check_byte_order(source, column)
         note("byte_order", f"bits read as {source.byte_order.replace('_', ' ')}", "asked for in the channel map")

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from logan.channels.vocabulary import channel_kind
+from logan.channels.vocabulary import channel_kind, is_switch
 from logan.configuration.coherence import coherence_problems, impossible_together, scenario_problems
 from logan.configuration.declared import Given, Quantity, read_table
 from logan.configuration.keys import BUILD_FILE, LIMITS, SCENARIO
@@ -40,6 +40,7 @@ from logan.settings import (
 )
 from logan.units import STANDARD_PRESSURE_PA, DisplayUnits
 from logan.units.quantities import wire_gauge
+from logan.units.sentences import measure
 
 _TIRE_ODD_RATIO = 0.1
 """Load, wear and pressure move a tire's rolling circumference by some 3 % (common practice); this is another tire."""
@@ -290,13 +291,46 @@ def limit_problems(given: Given) -> tuple[str, ...]:
                 values |= {key: value} if (value := _limit_value(entry[key], channel)) is not None else {}
             except ValueError as error:
                 problems.append(f"limits.{channel}.{key}: {error}")
+        side = _side(channel, entry)
         if entry["amber"] is None and entry["red"] is None:
             problems.append(f"limits.{channel}: give amber, red or both")
-        elif {"amber", "red"} <= values.keys() and (values["red"] - values["amber"]) * (
-            1 if _side(channel, entry) == "above" else -1
-        ) < 0:
-            problems.append(f"limits.{channel}: red must lie beyond amber")
-    return tuple(problems)
+        problems += [
+            f"limits.{channel}: red must lie beyond {key}"
+            for key, value in values.items()
+            if (values.get("red", value) - value) * (1 if side == "above" else -1) < 0
+        ]
+        problems += [
+            f"limits.{channel}.{key}: {wrong}"
+            for key, value in values.items()
+            if (wrong := _senseless(channel, side, value))
+        ]
+    return (*problems, *_conductor_problems(given))
+
+
+def _senseless(channel: str, side: str, value: float) -> str:
+    """Why a limit would be crossed always or never; temperatures and places may well be zero or below."""
+    kind = channel_kind(channel)
+    if kind is None or kind.unit == "degC" or kind.group == "place" or is_switch(kind):
+        return ""
+    if side == "below" and kind.low == -kind.high:
+        return (
+            ""
+            if value < 0.0
+            else 'what is below a limit on this side is negative; give a value below 0, or side = "above"'
+        )
+    if value > 0.0:
+        return ""
+    if side == "below":
+        return "nothing falls below it; give a value above 0"
+    return "everything is above it; give a value above 0" + (', or side = "below"' if kind.low < 0.0 > value else "")
+
+
+def _conductor_problems(given: Given) -> Iterator[str]:
+    for row, conductor in enumerate(given["conductor"], 1):
+        start, limit = conductor["start"], conductor["limit"]
+        if start is not None and limit is not None and start.value >= limit.value:
+            ends = (measure(one.value, "°C", ".4g") for one in (limit, start))
+            yield f"limits.conductor[{row}].limit: {' does not lie above start, '.join(ends)}"
 
 
 def _entries(given: Given) -> Iterator[tuple[str, Given]]:

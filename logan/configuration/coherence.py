@@ -9,7 +9,7 @@ from typing import Any
 
 from logan.channels.vocabulary import channel_kind
 from logan.configuration.declared import nearest
-from logan.settings import BuildSettings, LimitSide
+from logan.settings import BuildSettings, LimitSide, PackSettings
 from logan.units import STANDARD_GRAVITY_M_PER_S2, DisplayUnits
 from logan.units.sentences import measure
 
@@ -53,40 +53,52 @@ def scenario_problems(table: Mapping[str, Any]) -> tuple[str, ...]:
 
 def impossible_together(settings: BuildSettings) -> tuple[str, ...]:
     """Return one line for each pair of values that cannot both be true of one vehicle."""
-    return (*_impossible_pack(settings), *_impossible_limits(settings), *_impossible_speeds(settings))
+    return (*_impossible_packs(settings), *_impossible_limits(settings), *_impossible_speeds(settings))
 
 
-def _nominal_v(settings: BuildSettings) -> float:
-    return settings.pack.cells_in_series * settings.pack.cell_nominal_voltage_v
+def _nominal_v(pack: PackSettings) -> float:
+    return pack.cells_in_series * pack.cell_nominal_voltage_v
 
 
-def _impossible_pack(settings: BuildSettings) -> Iterable[str]:
-    pack = settings.pack
-    nominal_wh = _nominal_v(settings) * pack.cells_in_parallel * pack.cell_capacity_ah.value
+def _packs(settings: BuildSettings) -> list[tuple[str, PackSettings]]:
+    """The pack that is built, and those to compare with it, each with its place in the file."""
+    others = enumerate(settings.pack.alternatives, start=1)
+    return [("pack", settings.pack), *((f"pack.alternative[{number}]", pack) for number, pack in others)]
+
+
+def _impossible_packs(settings: BuildSettings) -> Iterable[str]:
+    """Each pack by itself, and the limits of cells and pack against the one that is built."""
+    for where, pack in _packs(settings):
+        yield from _impossible_pack(where, pack)
+    for limit in settings.limits.limits:
+        for channel, cells in (("cell_voltage", 1), ("pack_voltage", settings.pack.cells_in_series)):
+            if limit.channel.startswith(channel) and limit.red is not None:
+                nominal_v = cells * settings.pack.cell_nominal_voltage_v
+                yield from _wrong_end(f"limits.{limit.channel}.red", limit.side.value, limit.red, nominal_v)
+
+
+def _wrong_end(where: str, side: str, end_v: float | None, nominal_v: float) -> Iterable[str]:
+    if end_v is not None and (end_v - nominal_v) * (1 if side == "above" else -1) <= 0.0:
+        yield f"{where}: {end_v:g} V is not {side} the nominal {nominal_v:.5g} V"
+
+
+def _impossible_pack(where: str, pack: PackSettings) -> Iterable[str]:
+    cell_v = pack.cell_nominal_voltage_v
+    nominal_wh = _nominal_v(pack) * pack.cells_in_parallel * pack.cell_capacity_ah.value
     if pack.usable_energy_wh.value > _MOST_OF_NOMINAL * nominal_wh:
         yield (
-            f"pack.usable_energy: {pack.usable_energy_wh.value / 1e3:.4g} kWh is more than the {nominal_wh / 1e3:.4g} "
-            "kWh that the cells hold in all (cells x capacity x nominal voltage)"
+            f"{where}.usable_energy: {pack.usable_energy_wh.value / 1e3:.4g} kWh is more than the "
+            f"{nominal_wh / 1e3:.4g} kWh that the cells hold in all (cells x capacity x nominal voltage)"
         )
-    ends = [
-        ("pack.cell_voltage_floor", "below", pack.cell_voltage_floor_v),
-        ("pack.cell_voltage_ceiling", "above", pack.cell_voltage_ceiling_v),
-        *(
-            (f"limits.{limit.channel}.red", limit.side.value, limit.red)
-            for limit in settings.limits.limits
-            if limit.channel.startswith("cell_voltage")
-        ),
-    ]
-    for where, side, end_v in ends:
-        if end_v is not None and (end_v - pack.cell_nominal_voltage_v) * (1 if side == "above" else -1) <= 0.0:
-            yield f"{where}: {end_v:g} V is not {side} the nominal {pack.cell_nominal_voltage_v:g} V"
+    yield from _wrong_end(f"{where}.cell_voltage_floor", "below", pack.cell_voltage_floor_v, cell_v)
+    yield from _wrong_end(f"{where}.cell_voltage_ceiling", "above", pack.cell_voltage_ceiling_v, cell_v)
 
 
 def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
     ambient_degc = settings.limits.design_ambient_degc
     for limit in settings.limits.limits:
         kind = channel_kind(limit.channel)
-        if limit.channel == "isolation_resistance" and limit.red is not None and limit.red < _nominal_v(settings):
+        if limit.channel == "isolation_resistance" and limit.red is not None and limit.red < _nominal_v(settings.pack):
             yield f"limits.{limit.channel}.red: {limit.red:g} ohm is a short circuit; megohm is written MOhm"
         if kind is None or kind.unit != "degC" or kind.group == "ambient" or limit.side is not LimitSide.ABOVE:
             continue
@@ -100,7 +112,7 @@ def _impossible_limits(settings: BuildSettings) -> Iterable[str]:
 
 def _impossible_speeds(settings: BuildSettings) -> Iterable[str]:
     """Steady speeds that need more than pack or motor can ever give, whatever the drives will show."""
-    vehicle, pack, powertrain = settings.vehicle, settings.pack, settings.powertrain
+    vehicle, powertrain = settings.vehicle, settings.powertrain
     auxiliary, motor = settings.auxiliary, powertrain.motor
     longest = min(chain.total_ratio for chain in (powertrain.gearing, *powertrain.alternatives))
     top_m_per_s = motor.max_speed_rpm / 60.0 / longest * vehicle.tyre_rolling_circumference_m.value
@@ -121,9 +133,9 @@ def _impossible_speeds(settings: BuildSettings) -> Iterable[str]:
         drag_n = 0.5 * _THIN_AIR_KG_PER_M3 * vehicle.drag_area_m2.value * speed**2
         demand_w = _LEAST_DEMAND * (rolling_n + drag_n) * speed
         limits = [("motor.max_power", motor.max_power_w * motor.count, "")]
-        if pack.discharge_current_limit_a is not None:
-            limit_w = pack.discharge_current_limit_a * _nominal_v(settings)
-            limits.append(("pack.discharge_current_limit", limit_w, f"{pack.discharge_current_limit_a:g} A give "))
+        for where, pack in _packs(settings):
+            if (limit_a := pack.discharge_current_limit_a) is not None:
+                limits.append((f"{where}.discharge_current_limit", limit_a * _nominal_v(pack), f"{limit_a:g} A give "))
         for key, limit_w, how in limits:
             if limit_w < demand_w:
                 yield (

@@ -161,36 +161,34 @@ class DisplayUnits:
         Raises
         ------
         ValueError
-            If a word is not a unit known here.
+            If a word is not a unit known here, or contradicts one before.
         """
-        distance: Distance | None = None
-        temperature: Temperature | None = None
         singles = {_typed(unit): (quantity, unit)
                    for quantity in _BY_THEMSELVES for unit in _SHOWN[quantity][1:3]}  # fmt: skip
-        choices: dict[str, str] = {}
+        systems: dict[str, tuple[str, Any]] = {
+            word: (quantity, unit)
+            for quantity, unit, words in (
+                ("distance", "mi", "mi miles mile us"), ("distance", "km", "km metric"),
+                ("temperature", "degF", "f"), ("temperature", "degC", "c"),
+            )
+            for word in words.split()
+        }  # fmt: skip
+        choices: dict[str, Any] = {}
         for word in text.replace("+", ",").replace(" ", ",").split(","):
-            match _typed(word).removeprefix("deg").removeprefix("°"):
-                case "mi" | "miles" | "mile" | "us":
-                    distance = "mi"
-                case "km" | "metric":
-                    distance = "km"
-                case "f":
-                    temperature = "degF"
-                case "c":
-                    temperature = "degC"
-                case "":
-                    continue
-                case single if single in singles:
-                    quantity, unit = singles[single]
-                    choices[quantity] = unit
-                case other:
-                    known = ", ".join(unit for _, unit in singles.values())
-                    raise ValueError(
-                        f"unknown unit '{other}'; use us or metric, mi or km, F or C, such as km,C; or {known}"
-                    )
-        if temperature is None:
-            temperature = "degC" if distance == "km" else "degF"
-        return cls(distance or "mi", temperature, tuple(choices.items()))
+            name = _typed(word).removeprefix("deg").removeprefix("°")
+            if not name:
+                continue
+            if (found := systems.get(name) or singles.get(name)) is None:
+                known = ", ".join(unit for _, unit in singles.values())
+                raise ValueError(f"unknown unit '{name}'; use us or metric, mi or km, F or C, such as km,C; or {known}")
+            quantity, unit = found
+            if choices.setdefault(quantity, unit) != unit:
+                raise ValueError(
+                    f"'{text}' chooses {choices[quantity]} and {unit} for one {quantity}; leave one of them out"
+                )
+        distance: Distance = choices.pop("distance", "mi")
+        temperature: Temperature = choices.pop("temperature", "degC" if distance == "km" else "degF")
+        return cls(distance, temperature, tuple(choices.items()))
 
     def typed(self) -> str:
         """As ``parse`` reads it: ``"us"``, or ``"metric,F,lb"``."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Final, TypeVar
 
@@ -31,10 +31,16 @@ class UnitConversion:
         Units asked for in one unit.
     offset : float
         Value at zero.
+    guess : str
+        The unit as it was read, where its prefix, taken as it is written, would say another; else empty.
+    literal : str
+        The unit as it is written then, its prefix as a word.
     """
 
     factor: float = 1.0
     offset: float = 0.0
+    guess: str = field(default="", compare=False)
+    literal: str = field(default="", compare=False)
 
     def to_si(self, value: Number) -> Number:
         """Values in SI."""
@@ -91,7 +97,13 @@ _WHOLE: Final = _by_spelling(
 
 _WHOLE_FOR: Final = {
     "rad/s": dict.fromkeys(("1/min", "/min", "min1"), "rpm"),
-    "m/s^2": {"g": "gravity", "g0": "gravity", "mg": "0.001 gravity"},
+    "m/s^2": {
+        "g": "gravity",
+        "g0": "gravity",
+        "mg": "0.001 gravity",
+        "millig": "0.001 gravity",
+        "megag": "1e6 gravity",
+    },
 }
 """The same, where it is so for one dimension only."""
 
@@ -114,7 +126,8 @@ _PREFIXES: Final = {
     "micro": 1e-6, "milli": 1e-3, "centi": 1e-2, "deci": 0.1, "hecto": 100.0, "kilo": 1e3, "kil": 1e3, "mega": 1e6,
     "meg": 1e6,
 }  # fmt: skip
-_SCALE_STEP: Final = re.compile("(deci|centi|milli|[dcm])-?")
+_SCALE_STEP: Final = re.compile("(deci|centi|milli|mega|[dcm])-?")
+_PREFIXED: Final = re.compile(r"(?<![^\W\d_])([Mm])((?:[^\W\d_]|[°℃℉])+)")
 _TAKES_PREFIX: Final = frozenset(
     ("m", "g", "s", "L", "N", "Pa", "bar", "W", "Wh", "J", "V", "A", "Ah", "ohm", "Hz", "rad", "deg", "rpm", "N*m")
 )
@@ -166,11 +179,36 @@ def conversion(unit_text: str, to_unit: str) -> UnitConversion | None:
     to_unit : str
         Unit asked for, such as ``"N*m"``; ``"degC"`` for a temperature, ``"K"`` for a difference of two,
         empty or ``"ratio"`` for a plain number.
+
+    Returns
+    -------
+    UnitConversion or None
+        With a ``guess`` where ``MV`` was read as millivolts, or ``mPa`` as megapascals, as files that shout mean it.
     """
     text = unit_text.replace("Â°", "°").translate(_SAME).strip()
     text = bracketed[1].strip() if (bracketed := _BRACKETED.fullmatch(text)) else text
-    if len(text) > MAX_UNIT_LENGTH:
+    if len(text) > MAX_UNIT_LENGTH or (found := _read(text, to_unit)) is None:
         return None
+    literal = _PREFIXED.sub(_spelled_out, text)
+    if literal == text or _read(literal, to_unit) in (None, found):
+        return found
+    return replace(found, guess=_PREFIXED.sub(_as_guessed, text), literal=literal)
+
+
+def _spelled_out(word: re.Match[str]) -> str:
+    """A word that begins with M for mega or m for milli, with that prefix as a word."""
+    if _symbol(word[0]) or not (_symbol(word[2]) in _TAKES_PREFIX or word[2].lower() in _SCALES):
+        return word[0]
+    return ("mega" if word[1] == "M" else "milli") + word[2]
+
+
+def _as_guessed(word: re.Match[str]) -> str:
+    """The same with the prefix that was read, where that is another than the one that stands there."""
+    is_literal = _spelled_out(word) == word[0] or _named(word[0]) == _named(_spelled_out(word)) is not None
+    return word[0] if is_literal else word[1].swapcase() + word[2]
+
+
+def _read(text: str, to_unit: str) -> UnitConversion | None:
     texts = [text, _in_words(text)]
     # "0.1V" is a tenth of a volt, "1/10 V" too.
     spelled = [(1.0, one) for one in texts] + [split for one in texts if (split := _multiplier(one)) is not None]
@@ -184,7 +222,7 @@ def _converted(number: float, text: str, to_unit: str, wanted: _Unit | None) -> 
     if to_unit == "degC":
         scale = _SCALES.get(squashed)
         if scale is None and (step := _SCALE_STEP.match(squashed)):
-            number, scale = number * _LETTERS[step[1][0]], _SCALES.get(squashed[step.end() :])
+            number, scale = number * (_PREFIXES.get(step[1]) or _LETTERS[step[1]]), _SCALES.get(squashed[step.end() :])
         return None if scale is None else UnitConversion(scale.factor * number, scale.offset)
     if wanted is None:
         raise ValueError(f"'{to_unit}' is no unit")

@@ -139,6 +139,9 @@ def parse_quantity(
     spread = conversion(sigma_unit, to_unit) if sigma_unit and sigma_unit != unit and sigma_unit != "%" else to_si
     if to_si is None or spread is None:
         raise ValueError(f'"{raw}" is not in a unit of {to_unit or "a plain number"}; write for example "{example}"')
+    if guessed := next((one for one in (to_si, spread) if one.guess), None):
+        both = f'"{guessed.guess}" or "{guessed.literal}"'
+        raise ValueError(f'the capital or small m of "{raw.strip()}" can be read in two ways; write {both}')
     value = to_si.to_si(_the_one(values, to_si, low, high, unit))
     sigmas = read_number(match["sigma"] or "0")
     if not sigmas or not 0.0 <= sigmas[0] < math.inf or not math.isfinite(value):

@@ -34,6 +34,15 @@ def test_the_maps_unit_wins_over_the_declared_one():
     assert value == pytest.approx([44.704])
 
 
+def test_a_unit_in_capitals_is_told_as_it_was_read():
+    mapped, value = mapped_value([3650.0], "cell_voltage_max", "MV")
+    assert value == pytest.approx([3.65])
+    assert [(step.action, step.detail, step.reason) for step in mapped.steps] == [
+        ("unit", "'MV' read as mV", "rather than megaV")
+    ]
+    assert mapped_value([0.5], "isolation_resistance", "MOHM")[0].steps == ()
+
+
 def test_a_delay_moves_the_signal_earlier():
     mapped = map_channels(
         table(column("S", [1.0, 2.0], unit="V", start_ns=START_NS)),

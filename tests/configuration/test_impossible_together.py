@@ -2,12 +2,19 @@
 
 import pytest
 
+from logan.channels.vocabulary import CHANNEL_KINDS, is_switch
 from logan.configuration.build import read_build
 from logan.errors import ConfigurationError
 from logan.wording import told
 from tests.configuration.test_build import write
 
-NOMINAL = "96 x 3 cells of 63 Ah at 3.65 V are 66.2 kWh"
+ALTERNATIVE = """[[pack.alternative]]
+name = "iron phosphate"
+cells_in_series = 112
+cells_in_parallel = 1
+cell_capacity = "230 Ah"
+cell_nominal_voltage = "3.2 V"
+"""
 
 
 @pytest.mark.parametrize(
@@ -69,6 +76,14 @@ NOMINAL = "96 x 3 cells of 63 Ah at 3.65 V are 66.2 kWh"
         (('# open_circuit_voltage = [[0.0, 3.0], [0.5, 3.69], [1.0, 4.18]]',
           'open_circuit_voltage = [[0.0, 300], [0.5, 369], [1.0, 418]]'),
          "pack.open_circuit_voltage: expected [SOC 0 to 1, volts of one cell] pairs, both rising, of at most 5 V"),
+        (("# [[pack.alternative]]", ALTERNATIVE + 'usable_energy = "90 kWh"'),
+         "pack.alternative[1].usable_energy: 90 kWh is more than the 82.43 kWh that the cells hold in all"),
+        (("# [[pack.alternative]]", ALTERNATIVE + 'cell_voltage_floor = "3.3 V"'),
+         "pack.alternative[1].cell_voltage_floor: 3.3 V is not below the nominal 3.2 V"),
+        (("# [[pack.alternative]]", ALTERNATIVE + 'cell_voltage_ceiling = "3.1 V"'),
+         "pack.alternative[1].cell_voltage_ceiling: 3.1 V is not above the nominal 3.2 V"),
+        (("# [[pack.alternative]]", ALTERNATIVE + 'discharge_current_limit = "5 A"'),
+         "pack.alternative[1].discharge_current_limit: 5 A give 1.79 kW, and 'highway 105, freezing' needs at least"),
         (('{ "town" = 0.45, "highway 105" = 0.55 }', '{ "town" = -0.45, "highway 105" = 1.45 }'),
          "scenario.mixed.mix: no share may be below 0"),
     ],
@@ -77,6 +92,64 @@ def test_what_cannot_be_true_together_is_refused_with_both_values(tmp_path, chan
     with pytest.raises(ConfigurationError) as caught:
         read_build(write(tmp_path, change))
     assert says in told(str(caught.value), None)
+
+
+@pytest.mark.parametrize(
+    ("limit", "says"),
+    [
+        ('pack_current = { red = "0 A" }', "pack_current.red: everything is above it; give a value above 0"),
+        ('pack_current = { red = "-200 A" }', 'pack_current.red: everything is above it; give a value above 0, or side = "below"'),
+        ('pack_current = { red = "200 A", side = "below" }', "pack_current.red: what is below a limit on this side is negative"),
+        ('pack_current = { amber = "0 A", red = "500 A" }', "pack_current.amber: everything is above it"),
+        ('pack_current = { amber = "600 A", red = "500 A" }', "pack_current: red must lie beyond amber"),
+        ('pack_current = { amber = "-300 A", red = "-200 A", side = "below" }', "pack_current: red must lie beyond amber"),
+        ('inverter_temperature = { derate = "90 °C", red = "85 °C" }', "inverter_temperature: red must lie beyond derate"),
+        ('motor_speed = { red = "0 rpm" }', "motor_speed.red: everything is above it"),
+        ('speed = { red = "0 mph" }', "speed.red: everything is above it"),
+        ('coolant_flow = { red = "0 l/min", side = "below" }', "coolant_flow.red: nothing falls below it"),
+        ('auxiliary_voltage = { red = "0 V" }', "auxiliary_voltage.red: nothing falls below it"),
+        ('state_of_charge = { red = "0 %" }', "state_of_charge.red: nothing falls below it"),
+        ('isolation_resistance = { red = "0 ohm" }', "isolation_resistance.red: nothing falls below it"),
+        ('isolation_resistance = { red = "5 MV" }', 'isolation_resistance.red: "5 MV" is not in a unit of ohm'),
+        ('cell_voltage_max = { amber = "4 MV" }', 'cell_voltage_max.amber: the capital or small m of "4 MV" can be read'),
+        ('pack_voltage = { red = "42 V" }', "pack_voltage.red: 42 V is not above the nominal 350.4 V"),
+        ('pack_voltage = { red = "400 V", side = "below" }', "pack_voltage.red: 400 V is not below the nominal 350.4 V"),
+        ("state_of_charge = { red = inf }", "state_of_charge.red: expected a number"),
+        ("state_of_charge = { red = nan }", "state_of_charge.red: expected a number"),
+        ('pack_current = { red = "nan A" }', "pack_current.red: cannot read"),
+        ('[[limits.conductor]]\nname = "cable"\narea = "50 mm2"\nstart = "95 °C"',
+         "conductor[1].limit: 90 °C does not lie above start, 95 °C"),
+    ],
+)  # fmt: skip
+def test_a_limit_that_everything_or_nothing_crosses_is_refused_at_its_field(tmp_path, limit, says):
+    with pytest.raises(ConfigurationError) as caught:
+        read_build(write(tmp_path, ("use_typical = false", f"use_typical = false\n{limit}")))
+    assert f"limits.{says}" in told(str(caught.value), None)
+
+
+def test_no_kind_of_channel_takes_a_limit_of_zero_but_where_zero_is_a_value_like_others(tmp_path):
+    taken = set()
+    for kind in CHANNEL_KINDS:
+        zero = {"degC": "0 degC", "ratio": "0 %"}.get(kind.unit, f"0 {kind.unit}")
+        for side in ("above", "below"):
+            path = write(
+                tmp_path,
+                ("use_typical = false", f'use_typical = false\n{kind.name} = {{ amber = "{zero}", side = "{side}" }}'),
+            )
+            try:
+                read_build(path)
+                taken.add(kind.name)
+            except ConfigurationError as error:
+                assert f"limits.{kind.name}.amber: " in str(error)
+    assert taken == {
+        kind.name for kind in CHANNEL_KINDS if kind.unit == "degC" or kind.group == "place" or is_switch(kind)
+    }
+
+
+def test_limits_of_both_directions_of_a_current_are_taken(tmp_path):
+    limits = 'pack_current = { amber = "-150 A", red = "-200 A", side = "below" }\nmotor_torque = { amber = "300 Nm", red = "330 Nm" }'
+    sheet = read_build(write(tmp_path, ("use_typical = false", f"use_typical = false\n{limits}"))).limits
+    assert [(one.amber, one.red) for one in sheet.limits] == [(-150.0, -200.0), (300.0, 330.0)]
 
 
 def test_a_thousand_is_grouped_as_a_garage_does(tmp_path):

@@ -85,3 +85,27 @@ def test_single_choices_differ_from_the_system_and_the_rest_follows_it():
 def test_an_unknown_unit_names_those_that_there_are():
     with pytest.raises(ValueError, match=r"unknown unit 'furlong'; use us or metric, .* lb-ft"):
         DisplayUnits.parse("furlong")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("mi,km", "'mi,km' chooses mi and km for one distance; leave one of them out"),
+        ("km+mi", "chooses km and mi for one distance"),
+        ("us,metric", "chooses mi and km"),
+        ("us, km", "chooses mi and km"),
+        ("km,F,C", "chooses degF and degC for one temperature"),
+        ("us,kW,hp", "chooses kW and hp for one power"),
+        ("metric,kg,lb,kg", "chooses kg and lb for one weight"),
+    ],
+)
+def test_units_that_contradict_each_other_are_refused_by_name(text, says):
+    with pytest.raises(ValueError, match="leave one of them out") as caught:
+        DisplayUnits.parse(text)
+    assert says in str(caught.value)
+
+
+def test_the_same_unit_twice_contradicts_nothing_and_what_is_typed_reads_back():
+    assert DisplayUnits.parse("us,mi,F,lb,lb") == DisplayUnits("mi", "degF", (("weight", "lb"),))
+    for units in SYSTEMS:
+        assert DisplayUnits.parse(units.typed()) == units

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from logan.configuration.declared import Quantity
+from logan.units.algebra import _WORDS, conversion
 from logan.units.quantities import Measured, parse_quantity, read_number, wire_gauge
 
 
@@ -314,3 +315,66 @@ def test_a_number_without_a_unit_and_one_beyond_all_floats_are_refused_in_words(
 def test_a_reading_at_the_edge_of_the_range_is_allowed_and_therefore_named(edges):
     with pytest.raises(ValueError, match=r'two ways; write "1250 kg" or "1.25 kg"'):
         parse_quantity("1,250 kg", "kg", "x", **edges)
+
+
+SI_PREFIXES = {"u": 1e-6, "µ": 1e-6, "m": 1e-3, "c": 0.01, "d": 0.1, "h": 100.0, "k": 1e3, "M": 1e6}
+
+
+@pytest.mark.from_memory("SI Brochure, table 7")
+def test_a_prefix_that_somebody_types_is_taken_as_written_or_refused():
+    taken = 0
+    for unit in ("V", "A", "W", "Wh", "Ah", "ohm", "Pa", "bar", "N", "J", "m", "g", "s", "L", "Hz", "rad"):
+        for prefix, factor in SI_PREFIXES.items():
+            try:
+                assert parse_quantity(f"5 {prefix}{unit}", unit, "5").value == pytest.approx(5.0 * factor)
+                taken += 1
+            except ValueError as error:
+                assert prefix != "m" or (unit == "Pa" and "can be read in two ways" in str(error))
+    assert taken > 100
+
+
+def test_no_capital_m_that_somebody_types_becomes_a_thousandth():
+    refused = set()
+    for spelling, symbol in _WORDS.items():
+        for word in {spelling, spelling.upper(), spelling.title(), f"{spelling}s", f"{spelling}S".upper()}:
+            for unit in {symbol, "degC", "K", "m/s^2", "V", "m", "s"}:
+                alone, found = conversion(word, unit), conversion(f"M{word}", unit)
+                is_a_word = any(
+                    one in _WORDS
+                    for one in (f"m{word}".lower(), f"m{word}".lower().removesuffix("s") if len(word) > 2 else "")
+                )
+                if alone is None or found is None or is_a_word:
+                    continue
+                for typed in (f"5 M{word}", f"5 M{word} ± 1 M{word}"):
+                    try:
+                        assert parse_quantity(typed, unit, "5").value > 1e5 * alone.to_si(1.0), typed
+                    except ValueError as error:
+                        refused.add(f"M{word}")
+                        assert "can be read in two ways; write " in str(error)
+    assert {"MV", "MVOLT", "Mvolts", "MA", "MAH", "Mbar", "MM", "MS", "MC", "MNM"} <= refused
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "says"),
+    [
+        ("5 MV", "V", 'of "5 MV" can be read in two ways; write "mV" or "megaV"'),
+        ("5 V ± 3 MV", "V", 'write "mV" or "megaV"'),
+        ("0.3 mPa", "Pa", 'write "MPa" or "milliPa"'),
+        ("20 MA/MOHM", "A/ohm", 'write "mA/MOHM" or "megaA/megaOHM"'),
+        ("20 M°C", "degC", 'write "m°C" or "mega°C"'),
+    ],
+)
+def test_a_prefix_that_files_use_otherwise_is_refused_with_both_readings_which_can_be_typed(text, unit, says):
+    with pytest.raises(ValueError, match="can be read in two ways") as caught:
+        parse_quantity(text, unit, "5 V")
+    assert says in str(caught.value)
+    read = [
+        parse_quantity(f"1 {one}", unit, "5").value
+        for one in str(caught.value).rsplit("write ", 1)[1].replace('"', "").split(" or ")
+    ]
+    assert len(set(read)) == 2
+
+
+def test_megohms_are_megohms_however_they_are_typed():
+    for text in ("0.5 MOhm", "0.5 MOHM", "0.5 MΩ", "0.5 Mohms", "0.5 megohm", "0.5 Megaohm"):
+        assert parse_quantity(text, "ohm", "1 MOhm").value == pytest.approx(5e5), text
