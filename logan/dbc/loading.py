@@ -1,5 +1,6 @@
 """Load a DBC, or say precisely why not."""
 
+import codecs
 import hashlib
 import math
 from collections.abc import Iterable, Iterator
@@ -53,7 +54,7 @@ def load_dbc(path: Path) -> Dbc:
     Parameters
     ----------
     path : Path
-        DBC file, UTF-8 or Windows-1252.
+        DBC file, UTF-8, Windows-1252, or UTF-16 with its mark.
 
     Raises
     ------
@@ -75,6 +76,8 @@ def compile_dbc(content: bytes, path: Path) -> tuple[tuple[MessageLayout, ...], 
         If nothing in it can be used.
     """
     text = _decoded(content)
+    if "BO_" not in text and "BO_" in text.replace("\0", ""):
+        raise DbcError("the DBC is written in UTF-16 or UTF-32", "Save it as UTF-8 in a text editor", path)
     if "BO_" not in text:
         raise DbcError("this is no DBC: it defines no message (BO_)", "Give the DBC that belongs to the log", path)
     said = read_statements(text)
@@ -104,7 +107,9 @@ def _content(path: Path) -> bytes:
 
 
 def _decoded(content: bytes) -> str:
-    """DBCs are Windows-1252 by custom, but many are saved as UTF-8."""
+    """DBCs are Windows-1252 by custom, but many are saved as UTF-8, and some as UTF-16, which its mark tells."""
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return content.decode("utf-16", errors="replace")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:

@@ -16,6 +16,7 @@ from logan.errors import LogReadError
 MAX_EXPANSION: Final = 100
 """A compressed log that grows by more than this is refused; drive logs grow by 3 to 60."""
 
+_PIECE_BYTES: Final = 64 * 1024
 _EXPANSION_FREE_BYTES: Final = 64 * 1024 * 1024
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
 _ZIP_DAMAGE: Final = (EOFError, OSError, zlib.error, zipfile.BadZipFile, NotImplementedError)
@@ -84,6 +85,51 @@ class HashingFile(io.RawIOBase):
         return self._hash.hexdigest()
 
 
+class _Gzip(io.RawIOBase):
+    """Text of a gzip file, member by member, to the last byte before a cut; what follows a whole member is left."""
+
+    def __init__(self, file: HashingFile) -> None:
+        super().__init__()
+        self._file, self._packed = file, b""
+        self._inflater: Any = None
+        self.left_bytes = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        while self._inflater is not None or self._is_begun():
+            packed = self._packed or self._file.read(_PIECE_BYTES) or b""
+            text = self._inflater.decompress(packed, len(buffer))
+            self._packed = self._inflater.unconsumed_tail
+            is_over = self._inflater.eof
+            if is_over:
+                self._packed, self._inflater = self._inflater.unused_data, None
+            if text:
+                buffer[: len(text)] = text
+                return len(text)
+            if not packed and not is_over:
+                raise EOFError
+        return 0
+
+    def _is_begun(self) -> bool:
+        """Begin with the next member; False behind the last one. NULs between members are filling."""
+        from isal import isal_zlib
+
+        is_first = self._file.tell() == 0
+        self._packed = self._packed.lstrip(b"\0")
+        while len(self._packed) < len(_GZIP) and (more := self._file.read(_PIECE_BYTES)):
+            self._packed = (self._packed + more).lstrip(b"\0")
+        if not is_first and not self._packed.startswith(_GZIP):
+            self.left_bytes += len(self._packed)
+            while more := self._file.read(_PIECE_BYTES):
+                self.left_bytes += len(more)
+            self._packed = b""
+            return False
+        self._inflater = isal_zlib.decompressobj(wbits=31)
+        return True
+
+
 class _Expanded(io.RawIOBase):
     """A decompressed stream that refuses to grow without bound and notes a cut-off end."""
 
@@ -99,27 +145,38 @@ class _Expanded(io.RawIOBase):
         return True
 
     def readinto(self, buffer: Any) -> int:
-        view = memoryview(buffer)
-        try:
-            block = self._inner.read(len(view))
-        except self._faults as error:
-            if isinstance(error, EOFError) or "truncated" in str(error).lower():
-                self.is_truncated = True
-                return 0
-            raise LogReadError(
-                f"the compressed data is damaged after {self._out_bytes} bytes of text",
-                "Copy the file from the logger again, or unpack it by hand as far as it goes",
-                self._path,
-            ) from error
-        view[: len(block)] = block
-        self._out_bytes += len(block)
+        """Fill the buffer piece by piece: what was unpacked before a cut is not lost with the rest of a large read."""
+        view, filled = memoryview(buffer), 0
+        while filled < len(view) and not self.is_truncated:
+            try:
+                block = self._inner.read(min(_PIECE_BYTES, len(view) - filled))
+            except self._faults as error:
+                if isinstance(error, EOFError) or "truncated" in str(error).lower():
+                    self.is_truncated = True
+                    break
+                raise LogReadError(
+                    f"the compressed data is damaged after {self._out_bytes + filled} bytes of text",
+                    "Copy the file from the logger again, or unpack it by hand as far as it goes",
+                    self._path,
+                ) from error
+            if not block:
+                break
+            view[filled : filled + len(block)] = block
+            filled += len(block)
+        self._out_bytes += filled
         if self._out_bytes > self._limit_bytes:
             raise LogReadError(
                 f"the file expands to more than {MAX_EXPANSION} times its size",
                 "This is no drive log; if it is, unpack it yourself first",
                 self._path,
             )
-        return len(block)
+        return filled
+
+    @property
+    def notes(self) -> list[str]:
+        """What was left of the packed file."""
+        left_bytes = getattr(self._inner, "left_bytes", 0)
+        return [f"{self._path}: behind its packed log lie {left_bytes} bytes of something else"] if left_bytes else []
 
 
 @contextmanager
@@ -137,7 +194,7 @@ def open_log(path: Path, *, is_hashed: bool = True) -> Iterator[tuple[BinaryIO, 
     ------
     stream : BinaryIO
         The log itself, from its start. Its ``is_truncated`` attribute, where it has one, tells that
-        the compressed data ended early.
+        the compressed data ended early, and ``notes`` what was left.
     file : HashingFile
         The file on disk: position for progress, and hash.
 
@@ -209,11 +266,9 @@ def _open_file(path: Path, *, is_hashed: bool) -> HashingFile:
 def _decompressor(file: HashingFile, magic: bytes, path: Path) -> tuple[IO[bytes], tuple[type[Exception], ...]]:
     """The decompressed stream, and what it raises where the data is cut off or damaged."""
     if magic.startswith(_GZIP):
-        from isal import igzip, isal_zlib
+        from isal import isal_zlib
 
-        stream = igzip.IGzipFile(fileobj=file, mode="rb")  # type: ignore[no-untyped-call]
-        damage = cast(type[Exception], isal_zlib.error)
-        return cast(IO[bytes], stream), (EOFError, OSError, damage)
+        return cast(IO[bytes], _Gzip(file)), (EOFError, OSError, cast(type[Exception], isal_zlib.error))
     if magic.startswith(_ZSTD):
         import pyarrow
 

@@ -81,8 +81,10 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
             path,
         )
     if layout.time is None:
+        row = first[:HEAD_BYTES].decode(layout.encoding, errors="replace").splitlines()[layout.first_row]
+        seen = "".join(one if one.isprintable() else " " for one in row[:80])
         raise LogReadError(
-            f"no column of the table holds the time (columns: {', '.join(_shown(layout.columns))})",
+            f"no column of the table holds the time (columns: {', '.join(_shown(layout.columns))}; first row: {seen})",
             "Name the column 'Time [s]' (or [ms]), or export it with date and time",
             path,
             layout.header_row + 1,

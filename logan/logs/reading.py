@@ -115,6 +115,7 @@ def read_blocks(
                     report.frame_count += len(block)
                     yield then(block)
         report.is_truncated |= bool(getattr(stream, "is_truncated", False))
+        report.notes += getattr(stream, "notes", ())
         report.sha256 = file.sha256() if options.is_hashed else ""
         report.bytes_read = report.size_bytes
 

@@ -13,7 +13,7 @@ BLANKS: Final = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", 
 NS_PER_S: Final = 1_000_000_000
 DAY_NS: Final = 86_400 * NS_PER_S
 
-_GROUP_SPACES: Final = re.compile(r"(?<=\d)[\s  ']+(?=\d{3})")
+_GROUP_SPACES: Final = re.compile(r"(?<=\d)[\s  ']+(?=\d{3})|(?<=\d)(?<!\d{4})_(?=\d{3}(?!\d))")
 _PLAIN: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _GROUPED: Final = {mark: re.compile(rf"[+-]?\d{{1,3}}(\{mark}\d{{3}})+(?!\d)") for mark in ",."}
 
@@ -100,6 +100,11 @@ _DATE: Final = r"(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3,
 _ZONE: Final = r"(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 # Nothing blank can be taken in two ways: sixty blanks before a stray letter must not take a minute.
 _MOMENT: Final = re.compile(rf"\s*+(?:{_DATE})?(?:[T ,;|\0_]\s*+)*+(?:{_CLOCK})?\s*+{_ZONE}\s*+")
+_FILE_NAME: Final = re.compile(
+    r"\s*(\d{4})([-_.])(\d\d)\2(\d\d)[T _]+(\d\d)([-_.])(\d\d)\6(\d\d)(?:[.,_](\d{1,9}))?"
+    r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*"
+)
+"""Year first and two digits each, as in names of files: 2024_05_01 10_00_00 can be one moment only."""
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -126,6 +131,8 @@ def moment(cell: str, *, is_day_first: bool = False, fraction_digits: int = 0) -
     ``fraction_digits``.
     Times without a zone are taken as they stand; with one they are turned into UTC.
     """
+    if found := _FILE_NAME.fullmatch(cell):
+        cell = found.expand(r"\1-\3-\4 \5:\7:\8") + (f".{found[9]}" if found[9] else "") + (found[10] or "")
     match = _MOMENT.fullmatch(cell)
     if match is None or (match["date"] is None and match["h"] is None):
         return None

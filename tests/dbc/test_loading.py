@@ -57,7 +57,7 @@ def test_nested_multiplexing_lists_every_level(tmp_path):
     )
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
 def test_units_survive_every_encoding(tmp_path, encoding):
     dbc = load(tmp_path, PLAIN.replace('"A"', '"°C"'), encoding=encoding)
     assert dbc.messages[0].signal("Current").unit == "°C"
@@ -207,6 +207,7 @@ def test_a_syntax_error_that_leaves_nothing_is_given_with_its_line(tmp_path):
     [
         ("", "this is no DBC"),
         ("\x00\x01binary", "this is no DBC"),
+        ("\x00".join("BO_ 1 M: 8 X"), r"written in UTF-16 or UTF-32\. Save it as UTF-8"),
         ("BU_: X\nBO_ 1 M: 8 X\n", "no signal that can be decoded"),
         ('BO_ 1 M: 8 X\n SG_ A m1 : 0|8@1+ (1,0) [0|0] "" X\n', "its multiplexer is not defined"),
         (' SG_ A : 0|8@1+ (1,0) [0|0] "" X\nBO_ 1 M: 8 X\n', "belongs to no message"),

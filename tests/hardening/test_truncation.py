@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import gzip
+import zlib
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from logan.errors import LoganError
 from logan.frames.raw_columns import RawColumnsBuilder
 from logan.frames.table import SignalTable
 from logan.logs import mf4
+from logan.logs.compression import open_log
 from logan.logs.reading import recognise
 from logan.pipeline.logs_reader import LogsReader, Reading
 from tests.hardening.targets import FIXTURES, read_log
@@ -81,3 +84,46 @@ def frames_in_lines(log, name, folder, lines):
         return len(content_of(path, name)[0])
     except LoganError:
         return 0
+
+
+def unpacked(path, size):
+    """All that is read of a packed log, whether it is cut off, and what is told of it."""
+    with open_log(path) as (stream, _):
+        text = b"".join(iter(lambda: stream.read(size), b""))
+        return text, stream.is_truncated, stream.notes
+
+
+TEXT = b"".join(b"(1700000000.%06d) can0 123#%016X\n" % (row, row * 2654435761 % 2**64) for row in range(200))
+
+
+def test_a_packed_log_that_is_cut_gives_all_that_its_bytes_hold(tmp_path):
+    whole = gzip.compress(TEXT, mtime=0) + gzip.compress(b"# the second part\n" * 9, mtime=0)
+    path, first = tmp_path / "drive.log.gz", len(gzip.compress(TEXT, mtime=0))
+    for cut in range(4, len(whole)):
+        path.write_bytes(whole[:cut])
+        parts = (whole[: min(cut, first)], whole[first:cut])
+        expected = b"".join(zlib.decompressobj(31).decompress(part) for part in parts)
+        # The buffer is larger than all of the text, as that of the text readers is.
+        text, is_cut, notes = unpacked(path, 2**21)
+        assert text == expected
+        assert (is_cut, bool(notes)) == (cut not in (first, first + 1), cut == first + 1)
+    path.write_bytes(whole)
+    assert unpacked(path, 100) == (TEXT + b"# the second part\n" * 9, False, [])
+
+
+@pytest.mark.parametrize("left", [b"r", b"rubbish", b"\0" * 70_000 + b"x" * 70_000, b"(1700000000.0) can0 1#00\n" * 9])
+def test_what_lies_behind_a_packed_log_is_told_and_costs_nothing_of_it(tmp_path, left):
+    path = tmp_path / "drive.log.gz"
+    path.write_bytes(gzip.compress(TEXT) + left)
+    text, is_cut, notes = unpacked(path, 2**21)
+    assert (text, is_cut) == (TEXT, False)
+    assert notes == [f"{path}: behind its packed log lie {len(left.lstrip(bytes(1)))} bytes of something else"]
+    _, _, report = content_of(path, "candump")
+    assert report.notes[-1:] == notes
+    assert report.frame_count == 200
+
+
+def test_filling_behind_a_packed_log_is_nothing(tmp_path):
+    path = tmp_path / "drive.log.gz"
+    path.write_bytes(gzip.compress(TEXT) + bytes(100_000) + gzip.compress(TEXT) + bytes(7))
+    assert unpacked(path, 2**21) == (TEXT + TEXT, False, [])

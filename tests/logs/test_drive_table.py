@@ -1,3 +1,5 @@
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
@@ -6,7 +8,7 @@ from logan.errors import LogReadError
 from logan.logs import drive_table
 from logan.logs.log_format import ReadOptions, ReadReport
 from logan.logs.reading import read_blocks
-from logan.logs.table_cells import NS_PER_S
+from logan.logs.table_cells import NS_PER_S, NumberStyle, moment
 
 MS = 10**6
 START = 1_700_000_000 * NS_PER_S  # 2023-11-14 22:13:20 UTC
@@ -230,9 +232,47 @@ def test_names_may_be_given_for_a_table_without_a_header(tmp_path):
         read(tmp_path, "0,1\n1,2\n")
 
 
-def test_a_table_without_a_time_is_refused(tmp_path):
-    with pytest.raises(LogReadError, match="no column of the table holds the time"):
+def test_a_table_without_a_time_is_refused_with_what_was_seen(tmp_path):
+    with pytest.raises(
+        LogReadError, match=r"no column of the table holds the time \(columns: Speed, V; first row: 0,1\)"
+    ):
         read(tmp_path, "Speed,V\n0,1\n1,2\n")
+    with pytest.raises(LogReadError, match="first row: 10_00_00,1"):
+        read(tmp_path, "Time,V\n10_00_00,1\n10_00_01,2\n")
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "2024_05_01 10_00_{}",
+        "2024_05_01_10_00_{}",
+        "2024-05-01_10-00-{}",
+        "2024.05.01 10.00.{}",
+        " 2024_05_01T10_00_{}.5Z",
+    ],
+)
+def test_a_moment_written_as_in_a_files_name_is_read(tmp_path, cell):
+    rows = "\n".join(f"{cell.format(second)},{second}" for second in range(10, 20))
+    columns, _ = read(tmp_path, f"Time,V [V]\n{rows}\n")
+    first_ns = int(datetime(2024, 5, 1, 10, 0, 10, tzinfo=UTC).timestamp()) * 10**9 + (
+        500_000_000 if ".5" in cell else 0
+    )
+    assert columns["V"].time_ns.tolist() == [first_ns + second * 10**9 for second in range(10)]
+
+
+@pytest.mark.parametrize(
+    "cell", ["2024_05_01", "2024_13_01 10_00_00", "24_05_01 10_00_00", "2024_05-01 10_00_00", "10_00_00"]
+)
+def test_what_can_be_several_moments_or_none_is_none(cell):
+    assert moment(cell) is None
+
+
+def test_underscores_group_the_digits_of_numbers(tmp_path):
+    columns, _ = read(tmp_path, "Time [ms],V [V]\n12_345.5,1_360\n12_445.5,2_000_000\n12_545.5,-1_000.25\n")
+    assert np.diff(columns["V"].time_ns).tolist() == [100_000_000, 100_000_000]
+    assert columns["V"].value.tolist() == [1360.0, 2e6, -1000.25]
+    for cell in ("1_2345", "1_23", "2024_123", "_123", "1__234", "1_234_5"):
+        assert not NumberStyle().is_number(cell), cell
 
 
 @pytest.mark.parametrize(
