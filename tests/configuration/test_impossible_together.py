@@ -98,12 +98,16 @@ def test_what_cannot_be_true_together_is_refused_with_both_values(tmp_path, chan
     ("limit", "says"),
     [
         ('pack_current = { red = "0 A" }', "pack_current.red: everything is above it; give a value above 0"),
-        ('pack_current = { red = "-200 A" }', 'pack_current.red: everything is above it; give a value above 0, or side = "below"'),
-        ('pack_current = { red = "200 A", side = "below" }', "pack_current.red: what is below a limit on this side is negative"),
+        ('pack_current = { red = "-200 A" }',
+         'pack_current.red: everything is above it; give a value above 0, or side = "below"'),
+        ('pack_current = { red = "200 A", side = "below" }',
+         "pack_current.red: what is below a limit on this side is negative"),
         ('pack_current = { amber = "0 A", red = "500 A" }', "pack_current.amber: everything is above it"),
         ('pack_current = { amber = "600 A", red = "500 A" }', "pack_current: red must lie beyond amber"),
-        ('pack_current = { amber = "-300 A", red = "-200 A", side = "below" }', "pack_current: red must lie beyond amber"),
-        ('inverter_temperature = { derate = "90 °C", red = "85 °C" }', "inverter_temperature: red must lie beyond derate"),
+        ('pack_current = { amber = "-300 A", red = "-200 A", side = "below" }',
+         "pack_current: red must lie beyond amber"),
+        ('inverter_temperature = { derate = "90 °C", red = "85 °C" }',
+         "inverter_temperature: red must lie beyond derate"),
         ('motor_speed = { red = "0 rpm" }', "motor_speed.red: everything is above it"),
         ('speed = { red = "0 mph" }', "speed.red: everything is above it"),
         ('coolant_flow = { red = "0 l/min", side = "below" }', "coolant_flow.red: nothing falls below it"),
@@ -111,9 +115,11 @@ def test_what_cannot_be_true_together_is_refused_with_both_values(tmp_path, chan
         ('state_of_charge = { red = "0 %" }', "state_of_charge.red: nothing falls below it"),
         ('isolation_resistance = { red = "0 ohm" }', "isolation_resistance.red: nothing falls below it"),
         ('isolation_resistance = { red = "5 MV" }', 'isolation_resistance.red: "5 MV" is not in a unit of ohm'),
-        ('cell_voltage_max = { amber = "4 MV" }', 'cell_voltage_max.amber: the capital or small m of "4 MV" can be read'),
+        ('cell_voltage_max = { amber = "4 MV" }',
+         'cell_voltage_max.amber: the capital or small m of "4 MV" can be read'),
         ('pack_voltage = { red = "42 V" }', "pack_voltage.red: 42 V is not above the nominal 350.4 V"),
-        ('pack_voltage = { red = "400 V", side = "below" }', "pack_voltage.red: 400 V is not below the nominal 350.4 V"),
+        ('pack_voltage = { red = "400 V", side = "below" }',
+         "pack_voltage.red: 400 V is not below the nominal 350.4 V"),
         ("state_of_charge = { red = inf }", "state_of_charge.red: expected a number"),
         ("state_of_charge = { red = nan }", "state_of_charge.red: expected a number"),
         ('pack_current = { red = "nan A" }', "pack_current.red: cannot read"),
@@ -128,26 +134,28 @@ def test_a_limit_that_everything_or_nothing_crosses_is_refused_at_its_field(tmp_
 
 
 def test_no_kind_of_channel_takes_a_limit_of_zero_but_where_zero_is_a_value_like_others(tmp_path):
-    taken = set()
+    taken, refused = set(), []
     for kind in CHANNEL_KINDS:
         zero = {"degC": "0 degC", "ratio": "0 %"}.get(kind.unit, f"0 {kind.unit}")
         for side in ("above", "below"):
-            path = write(
-                tmp_path,
-                ("use_typical = false", f'use_typical = false\n{kind.name} = {{ amber = "{zero}", side = "{side}" }}'),
-            )
+            limit = f'{kind.name} = {{ amber = "{zero}", side = "{side}" }}'
+            path = write(tmp_path, ("use_typical = false", f"use_typical = false\n{limit}"))
             try:
                 read_build(path)
                 taken.add(kind.name)
             except ConfigurationError as error:
-                assert f"limits.{kind.name}.amber: " in str(error)
+                refused.append((f"limits.{kind.name}.amber: ", str(error)))
+    assert all(place in text for place, text in refused)
     assert taken == {
         kind.name for kind in CHANNEL_KINDS if kind.unit == "degC" or kind.group == "place" or is_switch(kind)
     }
 
 
 def test_limits_of_both_directions_of_a_current_are_taken(tmp_path):
-    limits = 'pack_current = { amber = "-150 A", red = "-200 A", side = "below" }\nmotor_torque = { amber = "300 Nm", red = "330 Nm" }'
+    limits = (
+        'pack_current = { amber = "-150 A", red = "-200 A", side = "below" }\n'
+        'motor_torque = { amber = "300 Nm", red = "330 Nm" }'
+    )
     sheet = read_build(write(tmp_path, ("use_typical = false", f"use_typical = false\n{limits}"))).limits
     assert [(one.amber, one.red) for one in sheet.limits] == [(-150.0, -200.0), (300.0, 330.0)]
 
