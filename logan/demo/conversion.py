@@ -11,6 +11,7 @@ from logan.demo.messages import candump_lines, demo_text
 from logan.demo.routes import TwinRoute, coastdown_route, highway_route, hill_route, mixed_route, urban_route
 from logan.demo.sensors import TwinSensors
 from logan.demo.twin import TwinDrive, TwinVehicle, TwinWeather, drive_twin
+from logan.drive_library.durable import write_durably
 
 SEED: Final = 20_240_519
 SENSORS: Final = TwinSensors(
@@ -112,6 +113,8 @@ def write_log(folder: Path, demo: DemoDrive, drive: TwinDrive) -> Path:
 def write_build(folder: Path) -> None:
     """Write ``build.toml``, ``channels.toml`` and the DBC of the demo."""
     (folder / "dbc_user").mkdir(parents=True, exist_ok=True)
-    (folder / "build.toml").write_text(BUILD_TOML, encoding="utf-8")
-    (folder / "channels.toml").write_text(demo_text("channels.toml"), encoding="utf-8")
-    (folder / "dbc_user" / "demo.dbc").write_text(demo_text("demo.dbc"), encoding="utf-8")
+    texts = {"dbc_user/demo.dbc": demo_text("demo.dbc"), "channels.toml": demo_text("channels.toml")}
+    for name, text in (
+        texts | {"build.toml": BUILD_TOML}
+    ).items():  # whole, and last what makes it a build: others read
+        write_durably(folder / name, text.encode())

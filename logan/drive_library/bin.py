@@ -50,9 +50,11 @@ def in_bin(library: DriveLibrary) -> tuple[tuple[int, str], ...]:
 
 def empty_bin(library: DriveLibrary) -> int:
     """Delete what is in the bin for good; return how many drives it held."""
-    count = len(in_bin(library))
-    for path in LibraryFolder(library.folder).bin.glob("*"):
-        path.unlink(missing_ok=True)
+    place = LibraryFolder(library.folder)
+    with locked(place.publish_lock):
+        count = len(in_bin(library))
+        for path in place.bin.glob("*"):
+            path.unlink(missing_ok=True)
     return count
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logan.drive_library.durable import synced, write_durably
+from logan.drive_library.durable import locked, synced, write_durably
 from logan.drive_library.header import upgraded
 from logan.errors import DriveLibraryError, plain_words
 from logan.results import json_content
@@ -56,7 +57,7 @@ class LibraryFolder:
 
     def binned_files(self) -> list[StoredFile]:
         """Every drive file in the bin, by number."""
-        return list_drive_files(self.bin, self.notes) if self.bin.is_dir() else []
+        return list_drive_files(self.bin, self.notes)
 
     def notes_of(self, drive_id: str) -> Path:
         """Notes of a drive."""
@@ -115,7 +116,8 @@ class LibraryFolder:
             for part in (self.root, self.notes, self.raw, self.logs, self.incoming):
                 part.mkdir(parents=True, exist_ok=True)
             content = {"format": LIBRARY_FORMAT, "version": LIBRARY_VERSION}
-            write_durably(self.marker, (json.dumps(content) + "\n").encode(), self.incoming)
+            with locked(self.writers_lock, shared=True):  # or who opens it too would sweep the draft away
+                write_durably(self.marker, (json.dumps(content) + "\n").encode(), self.incoming)
             synced(self.root.parent)
         except OSError as error:
             if has_drives:
@@ -167,19 +169,21 @@ class StoredFile:
 
 def list_drive_files(folder: Path, notes_folder: Path) -> list[StoredFile]:
     """Every drive file in a folder, by number."""
-    notes = {}
-    if notes_folder.is_dir():
-        with os.scandir(notes_folder) as entries:
-            for entry in entries:
-                if match := NOTES_NAME.match(entry.name):
-                    notes[match["id"]] = entry.stat().st_mtime_ns
-    with os.scandir(folder) as entries:
-        found = [
-            _stored(match, Path(entry.path), entry.stat(), notes.get(match["id"], 0))
-            for entry in entries
-            if (match := DRIVE_NAME.match(entry.name))
-        ]
+    notes = {match["id"]: status.st_mtime_ns for _, match, status in _named_files(notes_folder, NOTES_NAME)}
+    found = [
+        _stored(match, path, status, notes.get(match["id"], 0))
+        for path, match, status in _named_files(folder, DRIVE_NAME)
+    ]
     return sorted(found, key=lambda stored: (stored.number, stored.id))
+
+
+def _named_files(folder: Path, name: re.Pattern[str]) -> Iterator[tuple[Path, re.Match[str], os.stat_result]]:
+    """Files of such a name, none where there is no folder; one that is taken away while we look is not among them."""
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError), os.scandir(folder) as entries:
+        for entry in entries:
+            if match := name.match(entry.name):
+                with contextlib.suppress(FileNotFoundError):
+                    yield Path(entry.path), match, entry.stat()
 
 
 def look_at(path: Path, notes: Path) -> StoredFile:

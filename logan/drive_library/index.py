@@ -56,12 +56,11 @@ class DriveIndex:
     def _connect(self) -> sqlite3.Connection:
         return open_database(self.path, _KIND, is_writable=self._is_writable)
 
-    def start_over(self) -> None:
-        """Throw everything away, whatever state the file is in; the caller holds the publish lock."""
+    def mend(self) -> None:
+        """Make a ruined file anew, empty; the caller holds the publish lock."""
         with self._lock:
             try:
                 if self._connection.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",):
-                    self._connection.executescript("DELETE FROM drive; DELETE FROM missing")
                     return
             except sqlite3.Error:
                 self._roll_back()
@@ -72,7 +71,7 @@ class DriveIndex:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """Changes that are made together or not at all.
+        """Changes that are made together or not at all; part of the one that is under way in this thread, if any.
 
         Raises
         ------
@@ -80,6 +79,9 @@ class DriveIndex:
             If the disk is full or the index cannot be written.
         """
         with self._lock:
+            if self._connection.in_transaction:
+                yield self._connection
+                return
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
                 yield self._connection

@@ -62,9 +62,12 @@ class DriveLibrary:
         place = LibraryFolder(Path(folder).absolute())
         place.prepare(create=create)
         if place.is_writable:
-            for part in (place.notes, place.raw, place.logs, place.incoming):
-                part.mkdir(exist_ok=True)
-            sweep(place)
+            with in_our_words(
+                DriveLibraryError, "the library cannot be opened ({})", "Look for its folder", place.root
+            ):
+                for part in (place.notes, place.raw, place.logs, place.incoming):
+                    part.mkdir(exist_ok=True)
+                sweep(place)
         # Under the lock, so that nobody makes the index's tables while somebody else does; SQLite's own must do else.
         with contextlib.ExitStack() as held:
             with contextlib.suppress(DriveLibraryBusyError):
@@ -389,8 +392,11 @@ class DriveLibrary:
         """
         self._require_writable()
         with _publishing(self._folder):
-            self._index.start_over()
-            take_in_changes(self._folder, self._index)
+            self._index.mend()
+            with self._index.transaction() as connection:  # as one change: others read the old rows until it is over
+                connection.execute("DELETE FROM drive")
+                connection.execute("DELETE FROM missing")
+                take_in_changes(self._folder, self._index)
         return len(self.drives())
 
     def _require_writable(self) -> None:

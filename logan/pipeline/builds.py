@@ -15,6 +15,7 @@ from logan.drive_library.bin import (
     in_bin,
     put_into_bin as put_into_bin,
 )
+from logan.drive_library.durable import write_durably
 from logan.drive_library.records import DriveRecord
 from logan.drive_library.repository import EVERY_DRIVE, UP_TO_DATE, DriveLibrary
 from logan.errors import ConfigurationError, in_our_words
@@ -185,12 +186,12 @@ def new_build(folder: Path, units: DisplayUnits | None = None) -> tuple[Path, ..
 
     with in_our_words(ConfigurationError, "cannot write there: {}", "Choose another folder", folder):
         folder.mkdir(parents=True, exist_ok=True)
-        written = []
-        for target in (build.settings_file, build.channels_file, build.measurements_file):
+        for target in (build.channels_file, build.measurements_file):
             with target.open("x", encoding="utf-8") as stream:
                 stream.write(template(target.name, units))
-            written.append(target)
-    return tuple(written)
+        # Last and whole: with it the folder is a build, which others may read at once.
+        write_durably(build.settings_file, template(BUILD_FILE, units).encode())
+    return build.settings_file, build.channels_file, build.measurements_file
 
 
 def dbcs_near(path: Path) -> tuple[tuple[Path, ...], Mapping[str, tuple[Path, ...]]]:

@@ -15,7 +15,7 @@ from logan.channels.matching import Candidate as Candidate, Suggestion as Sugges
 from logan.channels.vocabulary import CHANNEL_KINDS, ChannelKind, channel_kind, channel_names, is_switch, is_unit_of
 from logan.configuration.channel_map import channel_map_text, read_channel_map
 from logan.dbc.loading import load_dbc
-from logan.drive_library.durable import write_durably
+from logan.drive_library.durable import set_aside
 from logan.errors import ChannelError, ConfigurationError, UsageError, in_our_words
 from logan.frames.decode import column_of
 from logan.frames.table import SignalTable
@@ -56,12 +56,17 @@ def write_channel_map(path: Path, channel_map: ChannelMap, *, remarks: Mapping[s
     Raises
     ------
     ConfigurationError
-        If the existing file is not valid TOML, or the new one cannot be written.
+        If the existing file is not valid TOML, or the new one would be wrong or cannot be written.
     """
     text = channel_map_text(path, channel_map, remarks or {})
-    with in_our_words(ConfigurationError, "cannot be written: {}", "Check the folder", path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_durably(path, text.encode())
+    refused = in_our_words(ConfigurationError, "cannot be written: {}", "Check the folder", path)
+    with refused, set_aside(path) as draft:
+        draft.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_bytes(text.encode())
+        try:
+            read_channel_map(draft)  # here, where nobody else reads it yet
+        except ConfigurationError as error:
+            raise ConfigurationError(error.problem, error.remedy, path, problems=error.problems) from None
 
 
 @result("accepted-channels/1")
@@ -233,22 +238,8 @@ def edit_channels(
         changed: Any = {name: _value(text, name)}
         sources[channel] = replace(source, **changed)
     after = ChannelMap(tuple(sources.values()))
-    _write_checked(folder.channels_file, after)
+    write_channel_map(folder.channels_file, after)
     return after
-
-
-def _write_checked(path: Path, channel_map: ChannelMap) -> None:
-    """Write the map; put the old file back where the new one would not be readable."""
-    old = path.read_bytes() if path.exists() else None
-    write_channel_map(path, channel_map)
-    try:
-        read_channel_map(path)
-    except Exception:
-        if old is None:
-            path.unlink()
-        else:
-            path.write_bytes(old)
-        raise
 
 
 def _pick(channel: str, signal: str, found: FoundChannels) -> Candidate:

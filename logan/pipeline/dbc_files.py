@@ -71,9 +71,10 @@ def refuse_unknown(path: Path) -> None:
     identify(path, read_head(path, HEAD_BYTES))
 
 
-def named_dbcs(folder: BuildFolder) -> tuple[NamedDbc, ...]:
-    """DBCs that the settings name, with what they define."""
-    return tuple(_named(folder, file, bus) for file, bus in _entries(_document(folder)).items())
+def named_dbcs(folder: BuildFolder) -> tuple[tuple[NamedDbc, ...], str]:
+    """DBCs that the settings name, with what they define; and the version of these names, by their content."""
+    entries = _entries(_document(folder))
+    return tuple(_named(folder, file, bus) for file, bus in entries.items()), _version(entries)
 
 
 def dbc_conflicts(folder: BuildFolder) -> tuple[str, ...]:
@@ -107,12 +108,12 @@ def keep_dbc(folder: BuildFolder, source: Path, name: str) -> NamedDbc:
     """
     load_dbc(source)
     content = source.read_bytes()
-    target = _free_name(folder.path / DBC_FOLDER, name, content)
-    if not target.exists():
-        target.parent.mkdir(exist_ok=True)
-        write_durably(target, content)
-    file = f"{DBC_FOLDER}/{target.name}"
-    with SAVING:
+    with SAVING:  # two of one name that come at once are not taken for one
+        target = _free_name(folder.path / DBC_FOLDER, name, content)
+        if not target.exists():
+            target.parent.mkdir(exist_ok=True)
+            write_durably(target, content)
+        file = f"{DBC_FOLDER}/{target.name}"
         if file not in _entries(_document(folder)):
             name_dbcs(folder, {file: ""})
         return _named(folder, file, _entries(_document(folder))[file])
@@ -156,11 +157,6 @@ def name_dbcs(
             inline.update(by_bus)
             table["dbc_by_bus"] = inline
         save_text(folder, tomlkit.dumps(document))
-
-
-def dbcs_version(folder: BuildFolder) -> str:
-    """Name of which DBCs are used by its content."""
-    return _version(_entries(_document(folder)))
 
 
 def _version(entries: Mapping[str, str]) -> str:

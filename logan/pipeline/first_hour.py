@@ -46,7 +46,7 @@ def first_hour(folder: BuildFolder) -> dict[str, Any]:
         "problems": problems,
         "is_untouched": _is_untouched(folder),
         "essential": ESSENTIAL,
-        "dbcs": _count(lambda: named_dbcs(folder)),
+        "dbcs": _count(lambda: named_dbcs(folder)[0]),
         "mapped": _count(lambda: folder.channel_map().sources),
         "drives": len(records),
         "red": sum(bool(record.summary.flag_counts.get("red")) for record in records),
@@ -133,12 +133,13 @@ def suggest_with_plots(
         If the log or a DBC cannot be read.
     """
     table = read_logs([path], reading.with_dbcs_of(folder.settings())).signals
+    mapped, version = channels_with_version(folder)
     return ChannelProposal(
         suggestions=suggest(table),
         signals=tuple(_sketch(column, points) for column in table),
-        mapped=saved_channels(folder),
+        mapped=mapped,
         channels=tuple((name, kind.meaning) for name in channel_names() if (kind := channel_kind(name)) is not None),
-        version=channels_version(folder),
+        version=version,
     )
 
 
@@ -158,9 +159,11 @@ def _sketch(column: SignalColumn, points: int) -> SignalSketch:
     )
 
 
-def channels_version(folder: BuildFolder) -> str:
-    """Name of the channel map by its content."""
-    return version_of(folder.channels_file.read_text(encoding="utf-8") if folder.channels_file.exists() else "")
+def channels_with_version(folder: BuildFolder) -> tuple[tuple[ChannelSource, ...], str]:
+    """The channel map as it stands, and the name of it by its content."""
+    with SAVING:
+        text = folder.channels_file.read_text(encoding="utf-8") if folder.channels_file.exists() else ""
+        return saved_channels(folder), version_of(text)
 
 
 def save_channels(
@@ -180,8 +183,9 @@ def save_channels(
         If a channel or a unit is unknown, or the file cannot be written.
     """
     with SAVING:
-        before = {source.channel: source for source in saved_channels(folder)}
-        if version not in (None, channels_version(folder)):
+        sources_now, version_now = channels_with_version(folder)
+        before = {source.channel: source for source in sources_now}
+        if version not in (None, version_now):
             yours = dict.fromkeys(left_out) | {source.channel: source for source in sources}
             texts = ((channel, _told(yours[channel]), _told(before.get(channel))) for channel in yours)
             raise ConflictError("the channels were", tuple(texts))

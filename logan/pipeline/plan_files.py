@@ -3,8 +3,11 @@
 import hashlib
 import json
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final, TextIO
+from typing import Final
+from uuid import uuid4
 
 import numpy as np
 
@@ -42,25 +45,34 @@ def freeze_plan(plan: Plan, folder: Path) -> Path:
     day = plan.created_at[:10]
     with in_our_words(ConfigurationError, "the plan cannot be written ({})", "Check the folder", folder):
         folder.mkdir(parents=True, exist_ok=True)
-        for number in range(1, _MAX_PLANS_A_DAY):
-            path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
-            try:
-                file = path.open("x", encoding="utf-8")
-            except FileExistsError:
-                continue
-            _write_whole(file, path, text)
-            return path
+        with _draft(folder, text) as draft:
+            for number in range(1, _MAX_PLANS_A_DAY):
+                path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
+                with suppress(FileExistsError):
+                    _name(draft, path)
+                    return path
     raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
 
 
-def _write_whole(file: TextIO, path: Path, text: str) -> None:
-    """Write and close; what a full disk cut short is taken away again."""
+@contextmanager
+def _draft(folder: Path, text: str) -> Iterator[Path]:
+    """The text in a file that is no plan yet, so that nobody reads half of one; nothing is left of it at the end."""
+    draft = folder / f".{uuid4().hex}"
     try:
-        with file:
-            file.write(text)
+        draft.write_text(text, encoding="utf-8")
+        yield draft
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _name(draft: Path, path: Path) -> None:
+    """Give a draft a name that must be free; where the medium has no hard links, look first."""
+    try:
+        path.hardlink_to(draft)
     except OSError:
-        path.unlink(missing_ok=True)
-        raise
+        if path.exists():
+            raise FileExistsError from None
+        draft.replace(path)
 
 
 def load_plan(path: Path) -> Plan:

@@ -26,7 +26,7 @@ from logan.model.next_test import NextTests as NextTests
 from logan.model.priors import prior_of
 from logan.model.segments_table import DriveSegments
 from logan.model.sensor_errors import with_sensor_errors
-from logan.pipeline.builds import BuildFolder
+from logan.pipeline.builds import BuildFolder, settings_stamp
 from logan.pipeline.fit import Comparison, FitReport, kept_fit, with_plan
 from logan.pipeline.plan import Plan
 from logan.pipeline.plan_files import frozen_plans
@@ -153,11 +153,21 @@ def answer_of(folder: BuildFolder, *, told: Told = silent) -> Refinement:
     kept = kept_answer(folder)
     if kept is not None:
         return kept
+    before = _as_written(folder)
     found = refine_build(folder, np.random.default_rng(ANSWER_SEED), told=told)
     with DriveLibrary.open(folder.library) as library:
         fingerprint = _fingerprint(library, folder)
+        if _as_written(folder) != before:
+            return found  # to what was asked, but not what a build that was changed meanwhile may keep
         library.set_analysis(EVERY_DRIVE, _ANSWER, fingerprint, json_ready(found))
     return _remembered(fingerprint, found)
+
+
+def _as_written(folder: BuildFolder) -> tuple[object, ...]:
+    """Settings, plans, drives and what is noted of them, as they stand at this moment."""
+    with DriveLibrary.open(folder.library, create=True) as library:
+        drives = [(one.id, one.conditions) for one in library.drives()]
+    return settings_stamp(folder), frozen_plans(folder.plans), drives
 
 
 def learned_fit(folder: BuildFolder, *, told: Told = silent) -> FitResult | None:

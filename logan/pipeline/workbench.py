@@ -13,6 +13,7 @@ from logan.admission.admit import admitted
 from logan.channels.vocabulary import Interpolation, channel_kind
 from logan.drive.drive import Channel, Drive, pack_power, road_speed
 from logan.drive_library.analysis_cache import settings_fingerprint
+from logan.drive_library.repository import DriveLibrary
 from logan.errors import UsageError
 from logan.metrics.energy import energy_summary
 from logan.numerics import cumulative
@@ -36,21 +37,27 @@ _LOCK: Final = Lock()
 def _opened(folder: BuildFolder, number: int) -> Opened:
     """A drive with its corrections: the last few are kept in memory while nothing they rest on changes."""
     with open_library(folder.path, create=True) as library:
-        record = library.record(number)
-        known = [(one.id, one.conditions, one.size_bytes, one.takes_no_part) for one in library.drives()]
-        key = settings_fingerprint(str(folder.path), settings_stamp(folder), number, known)
+        record, key = library.record(number), _grounds(library, folder, number)
         with _LOCK:
             found = _KEPT.get(key)
         if found is None:
             build = folder.settings()
             stored = stored_drive(library, record, build)
             found = _with_power(load_corrected(library, number, build)), stored, build
+            if _grounds(library, folder, number) != key:
+                return found  # something was changed meanwhile: it is the drive of neither state
     with _LOCK:
         _KEPT[key] = found
         _KEPT.move_to_end(key)
         while len(_KEPT) > _MOST_KEPT:
             _KEPT.popitem(last=False)
     return found
+
+
+def _grounds(library: DriveLibrary, folder: BuildFolder, number: int) -> str:
+    """Name of all that an opened drive rests on, as it stands at this moment."""
+    known = [(one.id, one.conditions, one.size_bytes, one.takes_no_part) for one in library.drives()]
+    return settings_fingerprint(str(folder.path), settings_stamp(folder), number, known)
 
 
 def _with_power(drive: Drive) -> Drive:

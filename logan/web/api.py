@@ -1,12 +1,16 @@
 """The page's interface for programs: everything that the page can do, as JSON."""
 
+import os
 import re
+from collections.abc import Iterator
+from contextlib import suppress
+from functools import partial
 from pathlib import Path as FilePath
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, BinaryIO, Final
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import FileResponse
+from fastapi.responses import Response, StreamingResponse
 
 from logan.pipeline import dbc_files, first_hour as hour, settings_form, settings_rows, what_if as asking
 from logan.pipeline.builds import BuildFolder
@@ -145,8 +149,8 @@ async def send_log(
 @router.get("/builds/{build}/dbcs", responses=REFUSED)
 def dbcs(folder: Build) -> Any:
     """DBCs that the settings name, what each defines, and what two of them define differently for one bus."""
-    found = {"dbcs": json_ready(dbc_files.named_dbcs(folder)), "conflicts": dbc_files.dbc_conflicts(folder)}
-    return {**found, "version": dbc_files.dbcs_version(folder)}
+    found, version = dbc_files.named_dbcs(folder)
+    return {"dbcs": json_ready(found), "conflicts": dbc_files.dbc_conflicts(folder), "version": version}
 
 
 @router.put("/builds/{build}/dbcs", responses=CONFLICT)
@@ -173,7 +177,8 @@ def suggest(folder: Build, space: Space, log: bodies.LogId) -> dict[str, Any]:
 @router.get("/builds/{build}/channels", responses=REFUSED)
 def channels(folder: Build) -> Any:
     """The channel map as it stands, and its version."""
-    return {"channels": json_ready(hour.saved_channels(folder)), "version": hour.channels_version(folder)}
+    sources, version = hour.channels_with_version(folder)
+    return {"channels": json_ready(sources), "version": version}
 
 
 @router.put("/builds/{build}/channels", responses=CONFLICT)
@@ -251,11 +256,10 @@ def run_command(
 
 
 @router.get("/builds/{build}/exports/{name}", responses=REFUSED)
-def exported(
-    folder: Build, name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,100}$")]
-) -> FileResponse:
+def exported(folder: Build, name: Annotated[str, Path(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,100}$")]) -> Response:
     """A file that a command wrote."""
-    return _written(folder.path / "exports" / name, media_type="application/octet-stream", filename=name)
+    saved_as = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return _written(folder.path / "exports" / name, "application/octet-stream", **saved_as)
 
 
 @router.post("/builds/{build}/report", responses=REFUSED, status_code=202)
@@ -269,19 +273,32 @@ def report(folder: Build, space: Space, body: bodies.ReportRequest) -> dict[str,
 @router.get("/builds/{build}/reports", responses=REFUSED)
 def reports(folder: Build) -> dict[str, Any]:
     """Reports that were written, the newest first."""
-    found = [path for path in folder.reports.glob("*.html") if REPORT_NAME.match(path.name)]
-    about = ((path.name, path.stat()) for path in sorted(found, key=lambda path: -path.stat().st_mtime))
-    return {"reports": [{"name": n, "size_bytes": of.st_size, "written_s": of.st_mtime} for n, of in about]}
+    found: list[dict[str, Any]] = []
+    for path in folder.reports.glob("*.html"):
+        if REPORT_NAME.match(path.name):
+            with suppress(FileNotFoundError):  # taken away while we look
+                status = path.stat()
+                found.append({"name": path.name, "size_bytes": status.st_size, "written_s": status.st_mtime})
+    return {"reports": sorted(found, key=lambda one: -one["written_s"])}
 
 
 @router.get("/builds/{build}/reports/{name}", responses=REFUSED)
-def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> FileResponse:
+def written_report(folder: Build, name: Annotated[str, Path(pattern=REPORT_NAME.pattern)]) -> Response:
     """A report that was written: only logan's own scripts run in it, walled off from this page."""
-    headers = {"Content-Security-Policy": served_report_policy()}
-    return _written(folder.reports / name, media_type="text/html", headers=headers)
+    return _written(folder.reports / name, "text/html", **{"Content-Security-Policy": served_report_policy()})
 
 
-def _written(path: FilePath, **about: Any) -> FileResponse:
-    if not path.is_file():
-        raise HTTPException(404, "this file has not been written")
-    return FileResponse(path, **about)
+def _written(path: FilePath, media_type: str, **headers: str) -> Response:
+    """A file as it is now, measured and read through one handle: another may take its place while it is sent."""
+    try:
+        file = path.open("rb")
+    except OSError:
+        raise HTTPException(404, "this file has not been written") from None
+    status = os.fstat(file.fileno())
+    headers |= {"Content-Length": str(status.st_size), "ETag": f'"{status.st_mtime_ns:x}"'}
+    return StreamingResponse(_parts(file), media_type=media_type, headers=headers)
+
+
+def _parts(file: BinaryIO) -> Iterator[bytes]:
+    with file:
+        yield from iter(partial(file.read, 1 << 16), b"")

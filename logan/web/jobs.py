@@ -3,6 +3,7 @@
 import contextlib
 import json
 import logging
+import os
 import secrets
 import threading
 import time
@@ -13,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from logan.errors import LoganError
+from logan.errors import LoganError, UsageError
 from logan.results import StepWords, json_content
 from logan.web.words import in_page_words, refusal_words
 
@@ -115,6 +116,7 @@ class JobRunner:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="logan-job")
         self._jobs: OrderedDict[str, Job] = OrderedDict()
         self._lock = threading.RLock()
+        self._is_closed = False
         self._journal_of = journal_of
 
     def start(
@@ -126,9 +128,17 @@ class JobRunner:
         kind: str = "",
         content: Mapping[str, Any] | None = None,
     ) -> Job:
-        """Queue a piece of work and return its job at once; the very same that is under way is not begun twice."""
+        """Queue a piece of work and return its job at once; the very same that is under way is not begun twice.
+
+        Raises
+        ------
+        UsageError
+            If the server is ending.
+        """
         content = content or {}
         with self._lock:
+            if self._is_closed:
+                raise UsageError("logan is ending", "Start it again")
             for known in self._jobs.values():
                 if not known.is_over and kind and (known.build, known.kind) == (build, kind):
                     is_shared = set(known.content.get("logs", ())) & set(content.get("logs", ()))
@@ -138,8 +148,8 @@ class JobRunner:
             self._jobs[job.id] = job
             while len(self._jobs) > KEPT_JOBS and next(iter(self._jobs.values())).is_over:
                 self._jobs.popitem(last=False)
-        self._note(build)
-        self._pool.submit(self._run, job, work)
+            self._note(build)
+            self._pool.submit(self._run, job, work)
         return job
 
     def take_up(self, build: str) -> None:
@@ -166,10 +176,13 @@ class JobRunner:
 
     def jobs(self) -> tuple[Job, ...]:
         """All jobs that are remembered, oldest first."""
-        return tuple(self._jobs.values())
+        with self._lock:
+            return tuple(self._jobs.values())
 
     def close(self) -> None:
         """Ask all jobs to stop, and wait for them."""
+        with self._lock:
+            self._is_closed = True
         for job in self.jobs():
             job.stop.set()
         self._pool.shutdown(wait=True, cancel_futures=True)
@@ -182,7 +195,7 @@ class JobRunner:
         with self._lock, contextlib.suppress(OSError):
             kept = [job for job in self._jobs.values() if job.build == build][-_JOURNAL_JOBS:]
             path.parent.mkdir(exist_ok=True)
-            fresh = path.with_suffix(".new")
+            fresh = path.with_suffix(f".{os.getpid()}.new")  # another server may note its own
             noted = [{key: getattr(job, key) for key in _NOTED} for job in kept]
             for entry in noted:
                 entry["result"] = entry["result"] if entry["kind"] in SHORT else None

@@ -109,6 +109,6 @@ class Workspace:
 
     def close(self) -> None:
         """Stop everything."""
-        for watcher in self.watchers.values():
+        for watcher in tuple(self.watchers.values()):
             watcher.stop.set()
         self.jobs.close()

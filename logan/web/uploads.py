@@ -131,11 +131,13 @@ class Uploads:
                     room -= made[-1].size_bytes
         except (LoganError, zipfile.BadZipFile, RuntimeError, EOFError, OSError, zlib.error) as error:
             for one in (*made, upload):
-                self.remove(one.id)
+                with contextlib.suppress(LogReadError):  # forgotten meanwhile
+                    self.remove(one.id)
             if isinstance(error, LoganError):
                 raise
             raise UsageError("the zip file is damaged or locked", "Unpack it, and send what was in it") from error
-        self.remove(upload.id)
+        with contextlib.suppress(LogReadError):
+            self.remove(upload.id)
         return tuple(made)
 
     def list(self) -> tuple[Upload, ...]:

@@ -15,6 +15,7 @@ PERIOD_S: Final = 2.0
 SETTLED_S: Final = 3.0
 """A watched log is taken once it has stopped growing for this long."""
 MOST_FOLDERS: Final = 500
+_CHANGING: Final = threading.Lock()
 
 
 class Watcher:
@@ -64,9 +65,10 @@ def watch_folder(workspace: Workspace, name: str, folder: Path) -> None:
         raise UsageError("that is no folder on this machine", "Give its whole path, or pick it")
     if workspace.settings.workspace.resolve() in (folder.resolve(), *folder.resolve().parents):
         raise UsageError("that folder belongs to logan itself", "Watch the one that your logger writes to")
-    stop_watching(workspace, name)
     watcher = Watcher(folder)
-    workspace.watchers[name] = watcher
+    with _CHANGING:
+        stop_watching(workspace, name)
+        workspace.watchers[name] = watcher
     threading.Thread(target=watcher.run, args=(workspace, name), daemon=True).start()
 
 
@@ -82,7 +84,7 @@ def watch_json(workspace: Workspace, folder: BuildFolder) -> dict[str, Any]:
     return {
         "is_watching": watcher is not None,
         "folder": "" if watcher is None else str(watcher.folder),
-        "jobs": [] if watcher is None else list(watcher.taken.values()),
+        "jobs": [] if watcher is None else list(watcher.taken.copy().values()),
     }
 
 

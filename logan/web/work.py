@@ -4,13 +4,14 @@ import shutil
 import time
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from logan.errors import LoganError, UsageError
+from logan.errors import LoganError, LogReadError, UsageError, in_our_words
 from logan.pipeline.builds import BuildFolder, bring_up_to_date, drive_row, open_library
 from logan.pipeline.dbc_files import is_dbc, keep_dbc, refuse_unknown
 from logan.pipeline.demo_run import run_demo
@@ -75,14 +76,16 @@ def sort_sent(folder: BuildFolder, uploads: Uploads, upload: Upload) -> dict[str
     logs, kept, problems = [], [], []
     for one in uploads.unpacked(upload):
         try:
-            if not is_dbc(one.path):
-                refuse_unknown(one.path)
-                logs.append(sent_json(one))
-                continue
-            kept.append(json_ready(keep_dbc(folder, one.path, one.name)))
+            with in_our_words(LogReadError, "it cannot be read: {}", "Send it again"):
+                if not is_dbc(one.path):
+                    refuse_unknown(one.path)
+                    logs.append(sent_json(one))
+                    continue
+                kept.append(json_ready(keep_dbc(folder, one.path, one.name)))
         except LoganError as error:
             problems.append(f"{one.name}: {in_page_words(f'{error.problem}. {error.remedy}')}")
-        uploads.remove(one.id)
+        with suppress(LogReadError):  # forgotten meanwhile
+            uploads.remove(one.id)
     return {"logs": logs, "dbcs": kept, "problems": problems}
 
 
@@ -154,7 +157,8 @@ def ask_command(space: Workspace, folder: BuildFolder, content: Mapping[str, Any
     files |= {upload.id: upload.path for upload in space.uploads(folder).list()}
     blocks = json_ready(space.settings.commands.run_command(folder.path, files=files, told=job.tell, **content))
     for path in (folder.path / "exports").glob("*/"):  # a command that writes many files: one to save
-        shutil.make_archive(str(path), "zip", path)
+        packed = shutil.make_archive(str(path.with_name(f".{path.name}")), "zip", path)
+        Path(packed).replace(f"{path}.zip")  # whole: an older one may be read just now
         shutil.rmtree(path)
     made = [path for path in (folder.path / "exports").glob("*") if path.stat().st_mtime >= began_s]
     written = [{"name": path.name, "size_bytes": path.stat().st_size} for path in made]

@@ -325,8 +325,8 @@ def test_a_reader_waits_for_no_writer(folder, monkeypatch):
         with DriveLibrary.open(folder.library) as library:
             assert library.drives() == before
             assert library.load(1).duration_s > 0.0
-    with DriveLibrary.open(folder.library) as library:
-        library._index.start_over()
+    with DriveLibrary.open(folder.library) as library, library._index.transaction() as connection:
+        connection.execute("DELETE FROM drive")
     monkeypatch.setattr(repository, "LOCK_PATIENCE_S", 0.2)
     with locked(folder.library / ".lock"), pytest.raises(DriveLibraryBusyError):
         DriveLibrary.open(folder.library)  # rather than a list without its drives
