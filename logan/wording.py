@@ -45,6 +45,7 @@ _PARAMETERS: Final[dict[str, tuple[str, str | None, int | None]]] = {
     "pack_resistance_ohm": ("pack resistance", "resistance", None),
     "heating_w_per_k": ("cabin heating", "heat_by_degree", None),
     "cooling_w_per_k": ("air conditioning", "heat_by_degree", None),
+    "air_pressure": ("air pressure", "pressure", 1),
     "spread": ("middle of the spread", "none", None),
     "others": ("all others", "none", None),
 }

@@ -53,13 +53,15 @@ def show_fit(found: BuildFit, units: DisplayUnits, *, is_full: bool = False) -> 
         f"Fit of {drives} ({fit.segment_count} segments){measured}: {fit.message}.{plan_only}",
         calibration_text(found.report.calibration),
     )
+    told = ""
     if found.next_tests.candidates:
         best = found.next_tests.candidates[0]
+        told = best.noted
         print_lines(
             f"Best next test: {best.name}: narrows the range by {best.gain_m / units.metres:.1f} {units.distance} "
             f"in {best.hours:.1f} h."
         )
-    print_lines(*filter(None, (noted_text(found.next_tests, units),)))
+    print_lines(*filter(None, (noted_text(found.next_tests, units, told=told),)))
     print_columns(of_fit.parameter_table(found.report.fit, units), 4)
     print_columns(of_fit.drives_table(found.report.fit, units), is_newest_last=True)
     remarks = sorted(_merged(fit.warnings), key=lambda words: words.startswith("drive"))

@@ -225,11 +225,15 @@ def show_range(
         print_lines("Packs and where the energy goes: --full; the uncertainty budget: --budget.")
 
 
-def noted_text(tests: NextTests, units: DisplayUnits) -> str:
-    """By how much the range of a day whose wind or payload is noted would be narrower; empty where it would not be."""
-    gains = {test.noted: f"{test.gain_m / units.metres:.1f}" for test in tests.candidates if test.noted}
-    told = [f"{noted} noted: {gain} {units.distance} narrower" for noted, gain in gains.items() if gain != "0.0"]
-    return f"{capital('; '.join(told))}." if told else ""
+def noted_text(tests: NextTests, units: DisplayUnits, *, told: str = "") -> str:
+    """By how much the range of a day whose wind or payload is noted would be narrower; empty where it would not be.
+
+    What is ``told`` of already is left out.
+    """
+    noted = [test for test in tests.candidates if test.noted not in ("", told)]
+    gains = {test.noted: f"{test.gain_m / units.metres:.1f}" for test in noted}
+    words = [f"{name} noted: {gain} {units.distance} narrower" for name, gain in gains.items() if gain != "0.0"]
+    return f"{capital('; '.join(words))}." if words else ""
 
 
 def _print_pairs(pairs: Sequence[tuple[ScenarioRange, ScenarioRange]], units: DisplayUnits) -> None:

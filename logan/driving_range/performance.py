@@ -21,6 +21,7 @@ from logan.wording import percent
 HILL_GRADE_RATIO: Final = 0.06
 HILL_SPEED_M_PER_S: Final = 55.0 * METRES_PER_SECOND_PER_MPH
 SPRINT_SPEED_M_PER_S: Final = 60.0 * METRES_PER_SECOND_PER_MPH
+METRIC_SPRINT_SPEED_M_PER_S: Final = 100.0 / 3.6
 CRUISE_SPEEDS_M_PER_S: Final = tuple(
     mph * METRES_PER_SECOND_PER_MPH for mph in (25.0, 35.0, 45.0, 55.0, 65.0, 70.0, 75.0, 85.0)
 )
@@ -92,8 +93,8 @@ class GearingPerformance:
         Of all driven wheels together, grip left aside. [N m]
     launch_grade_ratio : float
         Steepest grade for pulling away. [ratio]
-    sprint_s : float or None
-        0 to 60 mph, fully loaded motor and pack, an estimate; None where it is not reached. [s]
+    sprint_s, sprint_to_100_km_per_h_s : float or None
+        0 to 60 mph and to 100 km/h, fully loaded motor and pack, an estimate; None where it is not reached. [s]
     hill_battery_power_w, hill_shaft_power_w : float
         On 6 % at 55 mph, at the pack terminals and at the motor shafts. [W]
     hill_is_within_peak : bool
@@ -126,6 +127,7 @@ class GearingPerformance:
     launch_force_without_grip_n: float
     launch_grade_ratio: float
     sprint_s: float | None
+    sprint_to_100_km_per_h_s: float | None = None
     hill_battery_power_w: float
     hill_shaft_power_w: float
     hill_is_within_peak: bool
@@ -307,7 +309,8 @@ def _performance(
         launch_wheel_torque_nm=free_n * rolling_radius_m(vehicle.road.circumference_m),
         launch_force_without_grip_n=free_n,
         launch_grade_ratio=float(launch_grade[0]),
-        sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power)),
+        sprint_s=_sprint_s(vehicle, ratio, min(by_motor, by_power), SPRINT_SPEED_M_PER_S),
+        sprint_to_100_km_per_h_s=_sprint_s(vehicle, ratio, min(by_motor, by_power), METRIC_SPRINT_SPEED_M_PER_S),
         hill_battery_power_w=battery_w,
         hill_shaft_power_w=hill_n * HILL_SPEED_M_PER_S / GEAR_EFFICIENCY_RATIO,
         hill_is_within_peak=bool(vehicle.peak_n(hill, ratio)[0] >= hill_n),
@@ -379,11 +382,11 @@ def _fastest_m_per_s(vehicle: PlainVehicle, allowed_n: Callable[[FloatArray], Fl
     return float(speed[vehicle.load_n(speed, grade) <= allowed_n(speed)].max(initial=0.0))
 
 
-def _sprint_s(vehicle: PlainVehicle, ratio: float, top_m_per_s: float) -> float | None:
-    """Time from standstill to 60 mph, by integrating mass over spare force."""
-    if top_m_per_s <= SPRINT_SPEED_M_PER_S:
+def _sprint_s(vehicle: PlainVehicle, ratio: float, top_m_per_s: float, end_m_per_s: float) -> float | None:
+    """Time from standstill to a speed, by integrating mass over spare force."""
+    if top_m_per_s <= end_m_per_s:
         return None
-    speed = np.linspace(0.0, SPRINT_SPEED_M_PER_S, 1001)
+    speed = np.linspace(0.0, end_m_per_s, 1001)
     force_n = np.minimum(vehicle.peak_n(speed, ratio), vehicle.grip_n) - vehicle.load_n(speed)
     if force_n.min() <= 0:
         return None

@@ -62,6 +62,8 @@ class RoadHeat:
         Drives that the network rests on.
     empty_after_s : float or None
         When half of the samples are below the usable window; None where they arrive. [s]
+    is_all_out : bool
+        Launches, which are got through, where a road is got over.
     advice : str
         Which drive would narrow it most; empty where none would.
     notes : tuple of str
@@ -79,6 +81,7 @@ class RoadHeat:
     regen_lost_wh: float
     drive_count: int
     empty_after_s: float | None = None
+    is_all_out: bool = False
     advice: str = ""
     notes: tuple[str, ...] = ()
 
@@ -190,6 +193,7 @@ def road_heat(
         regen_lost_wh=float(np.median(samples.regen_lost_wh)),
         drive_count=model.drive_count,
         empty_after_s=float(BLOCK_S * np.argmax(is_empty)) if is_empty.any() else None,
+        is_all_out=road.is_all_out,
         advice=advice if refused else "",
         notes=tuple(notes),
     )

@@ -88,18 +88,22 @@ def _clock(inputs: DriveInputs) -> list[Block]:
     return [Words(lines=(words,), tone="amber" if is_off else "plain", title="Do the clocks agree?")]
 
 
-def findings_table(inputs: ReportInputs, *severities: Severity) -> list[TableBlock]:
-    """What the data hold against them, of these severities; what several drives share word for word is told once."""
+def findings_table(inputs: ReportInputs, *severities: Severity, is_brief: bool = False) -> list[TableBlock]:
+    """What the data hold against them, of these severities; what several drives share word for word is told once.
+
+    Brief, it is told once whatever the evidence, with that of the drive on which putting it right would do most.
+    """
     shared: dict[tuple[Severity, str, str, str], list[tuple[DriveInputs, DataFlag]]] = {}
     for drive in inputs.drives:
         for flag in (flag for flag in drive.flags if flag.severity in severities):
-            shared.setdefault((flag.severity, flag.title, flag.evidence, flag.remedy), []).append((drive, flag))
+            evidence = "" if is_brief else flag.evidence
+            shared.setdefault((flag.severity, flag.title, evidence, flag.remedy), []).append((drive, flag))
     return table(
         sorted(shared.items(), key=lambda item: _ORDER.index(item[0][0]))[:MOST_FINDINGS],
         ("finding", lambda row: row[0][1]),
         ("drives", lambda row: runs(drive.number for drive, _ in row[1])),
-        ("when", lambda row: _when(row[1])),
-        ("evidence", lambda row: row[0][2]),
+        ("" if is_brief else "when", lambda row: _when(row[1])),
+        ("evidence", lambda row: _evidence(row[1])),
         ("effect if put right", lambda row: _effect(row[1], inputs.units)),
         ("what to do", lambda row: row[0][3]),
         tone=lambda row: tone_of(row[0][0]),
@@ -119,16 +123,27 @@ def _when(found: list[tuple[DriveInputs, DataFlag]]) -> str:
     return ", ".join(spans) or "whole drive"
 
 
+def _gravest(found: list[tuple[DriveInputs, DataFlag]]) -> tuple[DriveInputs, DataFlag]:
+    """Where putting it right would do most."""
+    return max(found, key=lambda one: abs(one[1].effect_wh_per_km or 0.0))
+
+
+def _evidence(found: list[tuple[DriveInputs, DataFlag]]) -> str:
+    drive, flag = _gravest(found)
+    is_shared = len({flag.evidence for _, flag in found}) == 1
+    return flag.evidence if is_shared else f"drive {drive.number}: {flag.evidence}"
+
+
 def _effect(found: list[tuple[DriveInputs, DataFlag]], units: DisplayUnits) -> str:
-    effects = [flag.effect_wh_per_km for _, flag in found if flag.effect_wh_per_km is not None]
-    if not effects:
+    effect = _gravest(found)[1].effect_wh_per_km
+    if effect is None:
         return "cannot be told"
-    return f"{signed(units.consumption(max(effects, key=abs)), 1)} {units.consumption_label}"
+    return f"{signed(units.consumption(effect), 1)} {units.consumption_label}"
 
 
 def build_document(inputs: ReportInputs) -> Document:
     """Everything about a build: one page, the argument, and an appendix with all tables."""
-    found = findings_table(inputs, Severity.RED, Severity.AMBER)
+    found = findings_table(inputs, Severity.RED, Severity.AMBER, is_brief=True)
     sections = (
         one_page_section(inputs),
         range_section(inputs),

@@ -55,11 +55,14 @@ class Scale:
 
 
 def drawing(figure: Figure) -> str:
-    """Both widths of a figure, of which a page's style shows one; hidden from screen readers, its words go beside."""
-    return svg(figure, "wide") + svg(figure, "narrow")
+    """Both widths of a figure, of which a page's style shows one; hidden from screen readers, its words go beside.
+
+    The wide one is a drawing for each panel, so that print can turn the sheet between two of them.
+    """
+    return svg(figure, "wide", is_split=True) + svg(figure, "narrow")
 
 
-def svg(figure: Figure, name: str) -> str:
+def svg(figure: Figure, name: str, *, is_split: bool = False) -> str:
     """Draw a figure.
 
     Parameters
@@ -68,11 +71,13 @@ def svg(figure: Figure, name: str) -> str:
         With at least one panel.
     name : str
         One of ``WIDTHS``.
+    is_split : bool
+        An element for each panel, one below the other, instead of one for all.
 
     Returns
     -------
     str
-        An ``svg`` element whose class is the name.
+        An ``svg`` element whose class is the name, or several of them.
     """
     width = WIDTHS[name]
     if name == "narrow":
@@ -80,19 +85,23 @@ def svg(figure: Figure, name: str) -> str:
     left = max(_left_room(panel, width) for panel in figure.panels)
     right = width - max(_right_room(panel, width) for panel in figure.panels)
     x = _x_scale(figure, left, right)
-    top, body = 4.0, []
+    top, body, ends = 4.0, [], [0.0]
     for panel in figure.panels:
         top += 1.5 * FONT if panel.y.title or any(_is_upright(mark) for mark in panel.marks) else 4.0
         y = _y_scale(panel, top, top + panel.height)
         is_last = panel is figure.panels[-1]
         body.append(_panel(panel, figure.x, x, y, width, is_last=is_last))
         top += panel.height + _GAP
-    top += 2.0 * FONT + (_LINE if figure.x.title else 0.0)
+        ends.append(round(top))
+    ends[-1] = round(top + 2.0 * FONT + (_LINE if figure.x.title else 0.0))
     if figure.x.title:
-        body.append(text(0.5 * (left + right), top - 0.9 * FONT, figure.x.title, anchor="middle"))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="{name}" viewBox="0 0 {width:g} {top:.0f}" aria-hidden="true" '
-        f'focusable="false" fill="currentColor">{"".join(body)}</svg>'
+        body[-1] += text(0.5 * (left + right), ends[-1] - 0.9 * FONT, figure.x.title, anchor="middle")
+    if not is_split:
+        body, ends = ["".join(body)], [0.0, ends[-1]]
+    return "".join(
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{name}" viewBox="0 {start:g} {width:g} {end - start:g}" '
+        f'aria-hidden="true" focusable="false" fill="currentColor">{drawn}</svg>'
+        for drawn, (start, end) in zip(body, pairwise(ends), strict=True)
     )
 
 

@@ -6,8 +6,11 @@ import pytest
 
 from logan.cli.fit_command import sensor_lines
 from logan.cli.main import main
+from logan.cli.range_command import noted_text
+from logan.model.next_test import CandidateTest, NextTests
 from logan.model.shaft import ShaftSplit
 from logan.results import Estimate
+from logan.units import DisplayUnits
 from tests.pipeline.twin_fleet import store_fleet
 
 
@@ -237,3 +240,18 @@ def test_a_split_of_losses_that_torque_contradicts_is_not_told(before_wh, behind
         "Torque as logged is 1.0360 ± 0.0002 of the true one, where inverter and motor lose the same"
     )
     assert line.endswith(words)
+
+
+def test_what_noting_a_load_would_give_is_said_once():
+    """As the best next test, or as what a noted load or wind gives; not as both."""
+
+    def test(noted, gain_m):
+        return CandidateTest(
+            name="each day", sigma_before_ratio=0.1, sigma_after_ratio=0.09, how="note it", gain_m=gain_m, noted=noted
+        )
+
+    tests = NextTests(candidates=(test("payload", 1500.0), test("wind", 800.0), test("", 5000.0)), width_m=20_000.0)
+    units = DisplayUnits.parse("metric")
+    assert noted_text(tests, units) == "Payload noted: 1.5 km narrower; wind noted: 0.8 km narrower."
+    assert noted_text(tests, units, told="payload") == "Wind noted: 0.8 km narrower."
+    assert noted_text(NextTests(candidates=tests.candidates[:1]), units, told="payload") == ""

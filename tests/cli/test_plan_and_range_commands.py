@@ -172,6 +172,9 @@ def test_quantities_are_shown_with_their_unit():
     assert parameter_text("mass_kg", 1650.4, metric) == "1,650 kg"
     assert parameter_text("mass_kg", 1650.4, us, sigma=20.0) == "3,639 ± 44 lb"
     assert parameter_text("drive_efficiency_ratio", 0.874, us) == "87.4 %"
+    # A step of the air's pressure that moves the range by miles shows as more than one psi.
+    assert [parameter_text("air_pressure", 1e5 * bar, us, "Pa") for bar in (1.013, 0.96)] == ["14.7 psi", "13.9 psi"]
+    assert parameter_text("air_pressure", 95_900.0, metric, "Pa") == "95.9 kPa"
     # More back than went in is no efficiency: only how well it is known can be said.
     assert parameter_text("regen_efficiency_ratio", 1.06, us, sigma=0.05) == "no loss told (± 5.0 %)"
     assert parameter_text("rolling_coefficient", 0.0105, us) == "0.0105"

@@ -36,7 +36,7 @@ def road(parts, *, over=0.97, refused=None, empty=None, held=None):
         forecast=SimpleNamespace(parts=parts, refused=refused or {}, over_ratio=over, short_ratio=0.0),
         held_share=held or Estimate(1.0, "ratio"), held_speed_m_per_s=24.6, empty_after_s=empty,
         arrival_charge=Quantiles.of_samples(np.array([0.60, 0.62, 0.64]), "ratio"),
-        regenerated_wh=900.0, regen_lost_wh=400.0, advice="Pull hard", notes=("a note",),
+        regenerated_wh=900.0, regen_lost_wh=400.0, is_all_out=False, advice="Pull hard", notes=("a note",),
     )  # fmt: skip
 
 
@@ -107,8 +107,12 @@ def test_the_curves_stand_with_their_bands_and_limits_in_the_users_unit():
 
 def test_launches_have_no_speed_that_holds_and_are_no_failure_where_all_is_given(capsys):
     found = road((part(),))
-    found.held_speed_m_per_s, found.forecast.short_ratio = None, 0.2
+    found.held_speed_m_per_s, found.forecast.short_ratio, found.is_all_out = None, 0.2, True
     words = shown(found, capsys)
+    assert "Chance of getting through: 97 %" in words  # a pass is got over, launches are got through
+    assert "Ends with 62 % SOC" in words
+    found.held_share = Refusal("no red limit is given", "Enter it")
+    assert "Share of full torque that holds: refused, no red limit is given." in shown(found, capsys)
     assert "Holds as hard as asked (9 chances in 10)." in words
     assert "cannot give" not in words
 

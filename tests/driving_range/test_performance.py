@@ -106,6 +106,8 @@ def test_sprint_with_constant_force_is_mass_times_speed_over_force():
     assert found.launch_force_n == found.launch_force_without_grip_n
     expected = 2200.0 * 60.0 * METRES_PER_SECOND_PER_MPH / found.launch_force_n
     assert found.sprint_s == pytest.approx(expected, rel=1e-4)
+    # Metric has a sprint of its own, to a speed that is 3.6 % higher, not the same one under another name.
+    assert found.sprint_to_100_km_per_h_s == pytest.approx(2200.0 * (100.0 / 3.6) / found.launch_force_n, rel=1e-4)
 
 
 def test_a_rating_is_a_power_above_base_speed_and_a_torque_below_it():

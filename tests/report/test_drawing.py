@@ -58,6 +58,21 @@ def test_every_figure_of_a_report_is_drawn_within_its_frame(inputs, width):
             assert not panel.y.title or panel.y.title in texts(root)
 
 
+def test_print_can_turn_the_sheet_between_the_panels_of_a_wide_drawing():
+    line = Line(x=[0.0, 1.0], y=[0.0, 1.0], ink="s0")
+    panels = tuple(Panel(y=Axis(title=f"row {k} [m]"), marks=(line,)) for k in range(4))
+    figure = Figure(finding="found", x=Axis(title="x [m]"), panels=panels)
+    parts = ET.fromstring(f"<div>{drawing(figure)}</div>")
+    wide, (narrow,) = ([part for part in parts if part.get("class") == name] for name in WIDTHS)
+    whole = drawn(figure)
+    boxes = [[float(one) for one in part.get("viewBox").split()] for part in wide]
+    assert [texts(part)[0] for part in wide] == [f"row {k} [m]" for k in range(4)]
+    assert [box[1] for box in boxes[1:]] == [box[1] + box[3] for box in boxes[:-1]]  # nothing lost, nothing twice
+    assert boxes[-1][1] + boxes[-1][3] == float(whole.get("viewBox").split()[3])
+    assert [text for part in wide for text in texts(part)] == texts(whole)
+    assert len(found(narrow, "path")) >= 4
+
+
 def test_words_are_as_large_on_a_phone_as_on_a_wide_screen(inputs):
     """A drawing 360 wide on a screen of 390 keeps its 13 px; one of 720 would shrink them to 7."""
     for block in blocks_of(inputs):
@@ -143,7 +158,7 @@ def test_a_strangers_words_stay_words():
     )
     both = drawing(figure)
     assert "<script" not in both
-    assert both.count("</svg>") == 2
+    assert both.count("</svg>") == 3  # two panels wide, and one drawing narrow
     for width in WIDTHS:
         root = drawn(figure, width)
         attributes = {name for element in root.iter() for name in element.attrib}

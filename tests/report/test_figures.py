@@ -165,6 +165,21 @@ def test_bullets_are_sorted_by_margin_and_say_what_is_left(inputs):
     )
 
 
+@pytest.mark.parametrize("verdict", ["beyond for an instant", "held at its limit"])
+def test_what_was_beyond_without_an_event_is_not_green(inputs, verdict):
+    """Color and words agree: green stayed within; amber and red are events that lasted."""
+    check = next(c for c in inputs.drives[0].limits.checks if c.unit == "degC")
+    over = replace(check, amber=80.0, red=100.0, worst_value=103.0, margin=-3.0, margin_bound=1.0, severity=None,
+                   verdict=verdict, used_ratio=1.05)  # fmt: skip
+    summary = replace(inputs.drives[0].limits, checks=(over,))
+    figure = bullets(inputs, KM, [SimpleNamespace(number=1, limits=summary)])
+    (bars,) = marks_of(figure, Bars)
+    assert bars.inks == ("neutral",)
+    is_brief = verdict == "beyond for an instant"
+    assert bars.labels == ("103 °C, 3 ± 1 °C beyond" + " for an instant" * is_brief,)
+    assert ("was beyond for an instant: 103 °C against 100 °C" in figure.finding) is is_brief
+
+
 def test_without_a_limit_there_is_no_bullet_and_without_a_curve_no_curve(inputs):
     drive = inputs.drives[0]
     bare = replace(drive.limits, checks=tuple(c for c in drive.limits.checks if c.margin is None))

@@ -14,8 +14,9 @@ from logan.report.build_report import build_document, drive_document
 from logan.report.figure import Axis, Dots, Figure, Panel
 from logan.report.inputs import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import render_page
+from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.limits import limit_table
-from logan.results import json_ready
+from logan.results import DataFlag, Severity, json_ready
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
 from logan.wording import probability, runs
@@ -105,7 +106,40 @@ def test_every_figure_and_table_has_a_heading_and_words_for_those_who_cannot_see
 def test_tables_and_figures_need_no_javascript(page):
     text = plain(page)
     assert text.count("<table") >= 6
-    assert text.count("<svg") == 2 * text.count("<figure")
+    assert text.count('class="narrow"') == text.count("<figure")
+    assert text.count('class="wide"') == text.count('<g class="panel"') // 2
+
+
+def test_what_many_drives_share_is_told_once_in_the_argument_and_drive_by_drive_in_the_appendix(inputs):
+    def found(number, effect, evidence):
+        flag = DataFlag(
+            code="x", severity=Severity.AMBER, title="Zero is off", evidence=evidence, remedy="look",
+            effect_wh_per_km=effect,
+        )  # fmt: skip
+        analysis = replace(inputs.drives[0].analysis, flags=(flag,))
+        return replace(inputs.drives[0], number=number, label=str(number), analysis=analysis)
+
+    drives = (found(1, 1.0, "by 1 A"), found(2, -8.0, "by 4 A"), found(3, None, "by 2 A"))
+    sections = {section.anchor: section for section in build_document(replace(inputs, drives=drives)).sections}
+    (brief,) = sections["quality"].blocks
+    (row,) = brief.rows
+    assert row[:3] == ("Zero is off", "1 to 3", "drive 2: by 4 A")
+    assert row[3].startswith("-12.9 Wh/mi")
+    assert len(sections["findings"].blocks[0].rows) == 3
+
+
+def test_each_system_has_its_own_sprint(inputs):
+    chain = inputs.gearing.choices[0]
+    for name, label, seconds in (
+        ("us", "0-60 mph", chain.sprint_s),
+        ("metric", "0-100 km/h", chain.sprint_to_100_km_per_h_s),
+    ):
+        units = DisplayUnits.parse(name)
+        shown = " ".join(gearing_words(inputs.gearing, units))
+        assert f"{label} in {seconds:.1f} s" in shown
+        (rows, *_) = gearing_tables(inputs.gearing, units)
+        assert (f"{label}, estimate", f"{seconds:.1f} s") in [row[:2] for row in rows.rows]
+    assert chain.sprint_to_100_km_per_h_s > chain.sprint_s
 
 
 def test_the_page_stays_small(page):

@@ -117,6 +117,17 @@ def test_the_report_opens_offline_and_prints_in_three_lengths(browser, demo, tmp
         assert count["1"] == [1, 1]
         assert max(count["2"]) <= 8
         assert min(count["3"]) > max(count["2"])
+        # What cannot be broken leaves a hole of its own height at worst: no sheet but the last is half empty.
+        page.get_by_label("the report", exact=True).check()
+        page.emulate_media(media="print")
+        page.set_viewport_size({"width": 725, "height": 958})  # a letter within its margins
+        heights = page.evaluate(
+            "() => [...document.querySelectorAll('.length-2 :is(figure, svg.wide, .words, tr)')].filter((one) =>"
+            " getComputedStyle(one).breakInside === 'avoid' || one.tagName === 'svg')"
+            ".map((one) => one.getBoundingClientRect().height)"
+        )
+        assert len(heights) > 20
+        assert max(heights) < 0.45 * 958
 
 
 def test_a_figure_is_read_by_pointer_by_keys_and_on_a_phone(browser, demo):

@@ -5,7 +5,7 @@ from typing import Final
 
 from logan.metrics.current import CurrentSummary
 from logan.metrics.limit_lines import LimitLine, closest_lines
-from logan.metrics.limits import LimitCheck
+from logan.metrics.limits import BRIEFLY, HELD, LimitCheck
 from logan.report.figure import DASH_ORDER, SERIES, Axis, Bars, Dots, Figure, Limit, Line, Mark, Panel, by_rows
 from logan.report.inputs import DriveInputs
 from logan.results import Severity
@@ -59,7 +59,7 @@ def bullet_figure(
             at=place,
             start=[0.0] * len(shown),
             end=used,
-            inks=tuple(_INKS[one.check.severity] for one in shown),
+            inks=tuple(_ink(one.check) for one in shown),
             labels=tuple(_bullet_label(one, units) for one in shown),
             words=tuple(f"{limit_name(one.check)}: {approach_words(one, units)}, {one.check.verdict}" for one in shown),
             thickness=0.56,
@@ -80,6 +80,8 @@ def bullet_figure(
         )
     first = shown[0]
     how = "passed its limit" if (first.check.margin or 0.0) < 0.0 else "came closest to its limit"
+    if first.check.verdict == BRIEFLY:
+        how = f"was {first.check.verdict}"
     if first.check.severity is Severity.AMBER:
         how = "passed amber"
     return by_rows(
@@ -93,11 +95,16 @@ def bullet_figure(
     )
 
 
+def _ink(check: LimitCheck) -> str:
+    """Green is for what stayed within; what was beyond without being an event of amber or red is neither."""
+    return "neutral" if check.severity is None and check.verdict in (HELD, BRIEFLY) else _INKS[check.severity]
+
+
 def _bullet_label(one: LimitLine, units: DisplayUnits) -> str:
     check = one.check
     reached = shown_value(check.worst_value, check.unit, units)
     if check.margin is not None and check.margin < 0.0:
-        return f"{reached}, {margin_text(check, units).lstrip('-')} beyond"
+        return f"{reached}, {margin_text(check, units).lstrip('-')} {BRIEFLY if check.verdict == BRIEFLY else 'beyond'}"
     return f"{reached}, {margin_text(check, units)} left"
 
 

@@ -49,7 +49,7 @@ def sweep_table(sheet: GearingSheet, units: DisplayUnits) -> list[TableBlock]:
         (f"top {units.speed_label}", lambda one: number(one.top_speed_m_per_s / units.metres_per_second)),
         ("S1 used", lambda one: finite(one.merits[0], f"{100.0 * one.merits[0]:.0f} %")),
         (f"{used} at {_speed(65.0, units)}", lambda one: number(units.consumption(one.merits[1] / level))),
-        (f"0-{_speed(60.0, units)} s", lambda one: finite(one.merits[2], f"{one.merits[2]:.1f}")),
+        (f"{_sprint_words(units)} s", lambda one: number(_sprint_s(one, units), 1)),
         ("set by", lambda one: one.continuous_source),
         caption=f"Total ratios; S1 used: up 6 % at {_speed(55.0, units)}; * none is better in all three",
     )
@@ -84,6 +84,15 @@ def _speed(mph: float, units: DisplayUnits) -> str:
     return f"{mph * METRES_PER_SECOND_PER_MPH / units.metres_per_second:.0f} {units.speed_label}"
 
 
+def _sprint_words(units: DisplayUnits) -> str:
+    """The sprint that its reader knows: each is worked out, neither is the other in another unit."""
+    return "0-60 mph" if units.speed_label == "mph" else "0-100 km/h"
+
+
+def _sprint_s(chain: GearingPerformance, units: DisplayUnits) -> float | None:
+    return chain.sprint_s if units.speed_label == "mph" else chain.sprint_to_100_km_per_h_s
+
+
 def gearing_words(sheet: GearingSheet, units: DisplayUnits) -> list[str]:
     """What the gearing of the build does, which ratio would be best, and what both rest on."""
     built = sheet.choices[0]
@@ -92,7 +101,7 @@ def gearing_words(sheet: GearingSheet, units: DisplayUnits) -> list[str]:
         if built.top_speed_m_per_s is None
         else f"top speed {quantity_text(built.top_speed_m_per_s, 'speed', units)}, "
     )
-    held, sprint = built.hill_continuous_speed_m_per_s, number(built.sprint_s, 1)
+    held, sprint = built.hill_continuous_speed_m_per_s, number(_sprint_s(built, units), 1)
     best = (
         ""
         if sheet.best_ratio is None
@@ -105,7 +114,7 @@ def gearing_words(sheet: GearingSheet, units: DisplayUnits) -> list[str]:
     limit_w = sheet.pack_power_limit_w
     return [
         f"{built.name} ({built.total_ratio:.2f} to 1): {top}max startable slope "
-        f"{number(road_grade_percent(built.launch_grade_ratio))} %, 0-{_speed(60.0, units)} in {sprint} s"
+        f"{number(road_grade_percent(built.launch_grade_ratio))} %, {_sprint_words(units)} in {sprint} s"
         + (f", {quantity_text(held, 'speed', units)} continuous (S1) up 6 %." if held is not None else "."),
         f"By {sheet.basis}: test weight {quantity_text(sheet.mass_kg, 'weight', units)}, tire "
         f"{quantity_text(sheet.rolling_circumference_m, 'length', units)} round, motor to "
@@ -134,7 +143,7 @@ def _rows(units: DisplayUnits) -> list[tuple[str, Callable[[GearingPerformance],
         ("  if tires held", lambda chain: force(chain.launch_force_without_grip_n)),
         ("wheel torque at launch", lambda chain: quantity_text(chain.launch_wheel_torque_nm, "torque", units)),
         ("max startable slope", lambda chain: f"{number(road_grade_percent(chain.launch_grade_ratio))} %"),
-        (f"0-{_speed(60.0, units)}, estimate", lambda chain: f"{number(chain.sprint_s, 1)} s"),
+        (f"{_sprint_words(units)}, estimate", lambda chain: f"{number(_sprint_s(chain, units), 1)} s"),
         (f"6 % at {_speed(55.0, units)}, from the pack", lambda chain: power(chain.hill_battery_power_w)),
         ("  within peak", lambda chain: "yes" if chain.hill_is_within_peak else "NO"),
         ("  at the motor shaft", lambda chain: power(chain.hill_shaft_power_w, "power")),

@@ -126,10 +126,11 @@ def _tone(part: PartForecast) -> Tone:
 def _chance(found: RoadHeat) -> str:
     hottest = found.forecast.parts[0] if found.forecast.parts else None
     over = found.forecast.over_ratio
+    chance = f"Chance of getting {'through' if found.is_all_out else 'over'}"
     if hottest is None or over is None:
         why = found.held_share.reason if isinstance(found.held_share, Refusal) else "nothing is known"
-        return f"Chance of getting over: refused, {why}."
-    words = f"Chance of getting over: {probability(over)}"
+        return f"{chance}: refused, {why}."
+    words = f"{chance}: {probability(over)}"
     if found.empty_after_s is not None:
         words += ", the pack is empty before"
     elif found.forecast.short_ratio > 0.02 and found.held_speed_m_per_s is not None:
@@ -143,7 +144,8 @@ def _chance(found: RoadHeat) -> str:
 
 def _held(found: RoadHeat, units: DisplayUnits) -> str:
     if isinstance(found.held_share, Refusal):
-        return f"Speed that holds: refused, {found.held_share.reason}."
+        what = "Share of full torque" if found.is_all_out else "Speed"
+        return f"{what} that holds: refused, {found.held_share.reason}."
     if found.held_speed_m_per_s is None:
         share = "as hard as asked" if found.held_share.value == 1.0 else f"at {percent(found.held_share.value)} of that"
         return f"Holds {share} (9 chances in 10)."
@@ -155,7 +157,8 @@ def _arrival(found: RoadHeat) -> str:
     charge = found.arrival_charge
     if found.empty_after_s is not None:
         return f"The pack is at the end of its window after {found.empty_after_s / 60.0:.0f} min."
-    words = f"Arrives with {100.0 * charge.p50:.0f} % SOC ({100.0 * charge.p05:.0f} to {100.0 * charge.p95:.0f})"
+    middle, low, high = (f"{100.0 * value:.0f}" for value in (charge.p50, charge.p05, charge.p95))
+    words = f"{'Ends' if found.is_all_out else 'Arrives'} with {middle} % SOC ({low} to {high})"
     if found.regenerated_wh > 20.0:
         words += f", {found.regenerated_wh / 1000.0:.1f} kWh regen"
     if found.regen_lost_wh > 20.0:

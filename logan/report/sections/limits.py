@@ -79,7 +79,7 @@ def _curve_blocks(inputs: ReportInputs, *, is_close: bool) -> list[Block]:
 def unlimited_words(summaries: Iterable[LimitSummary]) -> str:
     """Channels that nothing is known to limit; nothing is said to be safe."""
     checks = [check for summary in summaries for check in summary.checks if check.verdict == NO_LIMIT_GIVEN]
-    names = sorted({channel_words(check.channel) for check in checks})
+    names = sorted({limit_name(check) for check in checks})
     return f"No limit given: {', '.join(names)}." if names else ""
 
 

@@ -31,8 +31,8 @@
   const parts = (title) => { const found = /^(.*?)\s*\[(.*)\]$/.exec(title); return found ? [found[1], found[2]] : [title, ""]; };
 
   const read = (drawing, place) => {
-    const svg = [...drawing.querySelectorAll("svg")].find((one) => one.clientWidth > 0);
-    const panels = svg ? [...svg.querySelectorAll(".panel[data-x]")] : [];
+    const shown = [...drawing.querySelectorAll("svg")].filter((one) => one.clientWidth > 0);
+    const panels = shown.flatMap((one) => [...one.querySelectorAll(".panel[data-x]")]);
     if (!panels.length) { return; }
     const across = scale(panels[0].dataset.x);
     const x = Math.min(Math.max(place, across.start), across.end);
