@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
         as_json: JsonOption = False,
         units: UnitsOption = None,
     ) -> None:
-        """Compare reductions: motor and top speed, wheel force, hills, 0-60 mph (0-100 km/h); by what the drives taught."""
+        """Compare reductions: motor and top speed, force, hills, 0-60 mph or 0-100 km/h; by what the drives taught."""
         from logan.pipeline.builds import find_build
         from logan.pipeline.heat import gearing_of_build
 

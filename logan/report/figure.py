@@ -40,8 +40,9 @@ def figure_css() -> str:
     return (
         f"{roles(0)}@media (prefers-color-scheme:dark){{{roles(1)}}}@media print{{{roles(0)}}}{classes}"
         ".drawing{position:relative}.drawing svg{display:block;width:100%;height:auto;overflow:visible;"
-        "touch-action:pan-y;font-family:system-ui,sans-serif}.drawing .narrow{display:none}.drawing svg.wide{max-width:61rem}"
-        "@media (max-width:46rem){.drawing .wide{display:none}.drawing svg.narrow{display:block;max-width:30rem}}"
+        "touch-action:pan-y;font-family:system-ui,sans-serif}.drawing .narrow{display:none}"
+        ".drawing svg.wide{max-width:61rem}@media (max-width:46rem){.drawing .wide{display:none}"
+        ".drawing svg.narrow{display:block;max-width:30rem}}"
         "@media print{.drawing svg.wide{display:block;max-width:none}.drawing :is(svg.narrow,output){display:none}}"
         "svg .halo{paint-order:stroke;stroke:var(--f-paper);stroke-width:3px;stroke-linejoin:round}"
         "svg .soft{opacity:.72}svg .grid{stroke:currentColor;opacity:.16}svg .frame{stroke:currentColor;opacity:.5}"
