@@ -36,7 +36,7 @@ CREATE TABLE analysis (
     drive_id TEXT, key TEXT, fingerprint TEXT NOT NULL, content TEXT NOT NULL, PRIMARY KEY (drive_id, key)
 )
 """
-_KIND: Final = DatabaseKind(version=CACHE_VERSION, tables=_TABLES, synchronous="OFF", timeout_s=5.0)
+_KIND: Final = DatabaseKind(version=CACHE_VERSION, tables=_TABLES, synchronous="OFF", timeout_s=30.0)
 
 
 class AnalysisCache:

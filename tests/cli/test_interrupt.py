@@ -41,13 +41,13 @@ def interrupted_once(arguments, has_begun):
         text=True,
         preexec_fn=_hear_ctrl_c,
     )
-    deadline = time.monotonic() + 60.0
+    deadline = time.monotonic() + 300.0
     while not has_begun(process.pid):
         assert process.poll() is None, process.communicate()
         assert time.monotonic() < deadline
         time.sleep(0.005)
     process.send_signal(signal.SIGINT)
-    _, words = process.communicate(timeout=20)
+    _, words = process.communicate(timeout=300)
     return process.returncode, words
 
 

@@ -264,7 +264,7 @@ def test_what_is_no_regular_file_is_refused_at_once(folder, capsys, command, kin
         path = type(path)("/dev/random")
     with ThreadPoolExecutor(1) as pool:
         done = pool.submit(main, [command, str(path), "--build", str(folder.path)])
-        assert done.result(timeout=20) == 2
+        assert done.result(timeout=300) == 2
     assert "not a file" in "".join(capsys.readouterr())
 
 
@@ -356,7 +356,7 @@ def test_reads_by_twenty_clients_are_answered_while_others_write(folder, monkeyp
         writer = pool.submit(note)
         figures = [future.result(timeout=300) for future in [pool.submit(read, client) for client in range(20)]]
         stop.set()
-        assert writer.result(timeout=60) > 0
+        assert writer.result(timeout=300) > 0
     assert {figure.value for figure in figures} == {figures[0].value}
 
 
@@ -380,4 +380,4 @@ def test_blanks_before_a_stray_letter_take_no_minute(before, blank):
     """Sixty of them in a cell took longer than anyone waits: each could be read in two ways."""
     started = time.process_time()
     assert moment(f"{before}{blank * 20_000}x") is None
-    assert time.process_time() - started < 1.0
+    assert time.process_time() - started < 5.0  # it was minutes

@@ -11,7 +11,7 @@ from logan.demo.routes import mixed_route
 from logan.demo.twin import drive_twin
 from logan.web.app import create_app
 from logan.web.state import WebSettings
-from tests.web.serving import FLAGS, chromium, opened, serving
+from tests.web.serving import FLAGS, PATIENCE_MS, chromium, opened, serving
 
 PORT = 8723
 
@@ -100,7 +100,7 @@ def demo(served, browser):
         page.get_by_text("No build yet").wait_for()
         page.get_by_role("button", name="Make the demo").click()
         is_over = "() => location.pathname === '/builds/demo' || document.querySelector('.job.notice.red')"
-        page.wait_for_function(is_over, timeout=300_000)
+        page.wait_for_function(is_over, timeout=4 * PATIENCE_MS)
         assert page.url == f"{address}/builds/demo", page.locator(".dock").inner_text()
         page.get_by_text("Probably not").wait_for()
         page.get_by_text("The weakest part").wait_for()

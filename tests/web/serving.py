@@ -49,7 +49,8 @@ def serving(workspace):
         yield f"http://127.0.0.1:{port}"
     finally:
         server.should_exit = True
-        thread.join(timeout=30)
+        thread.join(timeout=300)
+        door.close()
 
 
 @contextlib.contextmanager
@@ -96,6 +97,23 @@ def drop(page, paths):
         document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true })); }""",
         sent,
     )
+
+
+def answered(page, method, part):
+    """Around what is answered."""
+    return page.expect_response(lambda answer: answer.request.method == method and part in answer.url)
+
+
+PRESSED = """(place, steps) => { for (let k = 0; k < steps; k++) { place.dispatchEvent(
+    new KeyboardEvent("keydown", { key: "ArrowRight", shiftKey: true, bubbles: true, cancelable: true })); } }"""
+"""Keys as fast as nobody is: one span is asked about, and none on the way to it, however slow the machine."""
+
+
+def mark_a_span(page, steps=5):
+    page.locator(".lane .value").first.wait_for()
+    page.locator("#timeline").focus()
+    with answered(page, "GET", "/span?"):
+        page.locator("#timeline").evaluate(PRESSED, steps)
 
 
 PATIENCE_MS = float(os.environ.get("LOGAN_BROWSER_PATIENCE_S", "150")) * 1000.0

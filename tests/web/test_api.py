@@ -23,7 +23,7 @@ from tests.web.conftest import PORT
 ASKING = {"base_url": f"http://127.0.0.1:{PORT}", "headers": {"X-Logan": "1"}}
 
 
-def wait_for(client, job, seconds=120.0):
+def wait_for(client, job, seconds=300.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         now = client.get(f"/api/v1/jobs/{job['id']}").json()

@@ -7,14 +7,13 @@ from pathlib import Path
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, faults_of, opened, wait_ready
+from tests.web.serving import drop, faults_of, mark_a_span, opened, wait_ready
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, served, demo, tmp_path, width):
-    from playwright.sync_api import expect
 
     address, _ = served
     with opened(browser, viewport={"width": width, "height": 900}) as (page, _):
@@ -60,10 +59,11 @@ def test_the_whole_job_from_an_empty_folder_by_clicks_drops_and_keys(browser, se
         page.locator("#reports").get_by_role("link", name="Open certificate.html").wait_for()
         page.reload()
         page.locator("#jobs").get_by_text("It is written.").first.wait_for()
-        boxes = page.locator("#jobs .job")
-        while left := boxes.count():
-            boxes.get_by_role("button", name="Close").first.click()
-            expect(boxes).to_have_count(left - 1)
+        ended = page.locator("#jobs .job").get_by_role("button", name="Close")
+        while ended.count():  # another may come meanwhile
+            box = ended.first.element_handle()
+            ended.first.click()
+            page.wait_for_function("box => !box.isConnected", arg=box)
 
 
 def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
@@ -72,8 +72,7 @@ def test_a_timeline_is_soon_there_and_obeys_hands_and_keys(page, served, demo):
     page.goto(f"{address}/builds/demo/drives/2", wait_until="commit")
     page.locator(".lane .value").first.wait_for()
     took_s = page.evaluate("performance.now()") / 1000.0
-    print(f"timeline of an hour: there after {took_s:.2f} s")
-    assert took_s < 40.0  # measured by a benchmark, on a machine that is free
+    print(f"timeline of an hour: there after {took_s:.2f} s")  # a benchmark says how long it may take
     page.locator("#timeline").focus()
     page.keyboard.press("ArrowRight")
     page.get_by_text("At 31:").wait_for()
@@ -268,9 +267,7 @@ def test_drives_are_tagged_found_by_their_tag_compared_and_masked(page, served, 
 
     page.goto(f"{address}/builds/demo/drives/3")
     page.wait_for_selector(".lane .value")
-    page.locator("#timeline").focus()
-    for _ in range(4):
-        page.keyboard.press("Shift+ArrowRight")
+    mark_a_span(page, steps=4)
     page.get_by_label("because", exact=True).fill("loose plug")
     page.get_by_role("button", name="Do it").click()
     page.get_by_text(re.compile("Masked: all channels, .* loose plug")).wait_for()

@@ -12,7 +12,7 @@ from logan.pipeline.settings_form import save_fields
 from tests.cli.test_import_questions import alike_columns
 from tests.hardening.fault_table import new_build, write_table
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, opened, serving, wait_ready
+from tests.web.serving import drop, mark_a_span, opened, serving, wait_ready
 from tests.web.strange_vehicle import write_strange
 from tests.web.test_many_clients import ask
 
@@ -270,9 +270,7 @@ def test_a_span_is_trimmed_masked_corrected_and_noted_on_one_channel_or_all(brow
             ("add to it", "pack current", "-0.5", "Corrected: pack current, "),
             ("keep only this of the drive", "", "", "Masked: all channels, the start to "),
         ):
-            page.locator("#timeline").focus()
-            for _ in range(5):
-                page.keyboard.press("Shift+ArrowRight")
+            mark_a_span(page)
             form = page.locator("#span form")
             form.locator("[name=action]").select_option(label=what)
             if to:
@@ -298,9 +296,7 @@ def test_a_span_is_noted_and_the_note_stands_on_its_drive(browser, van):
         noted = page.locator("#note")
         before = noted.input_value()
         for words in ("gravel", "rain <b>began</b>"):
-            page.locator("#timeline").focus()
-            for _ in range(3):
-                page.keyboard.press("Shift+ArrowRight")
+            mark_a_span(page, steps=3)
             form = page.locator("#span form")
             form.locator("[name=action]").select_option(label="note something about it")
             expect(form.locator("[name=channel]")).to_be_hidden()  # a note is on all of it

@@ -92,7 +92,7 @@ def test_a_build_is_whole_after_its_server_ended_while_it_imported(workspace, sm
         assert (job["state"], drives) in (("stopped", 1), ("done", 2))
         if job["state"] == "stopped":
             job = ask(f"{address}/api/v1/jobs/{job['id']}/again", "POST", {})[1]
-            end = time.monotonic() + 120.0
+            end = time.monotonic() + 300.0
             while job["state"] in ("waiting", "running") and time.monotonic() < end:
                 time.sleep(0.1)
                 job = ask(f"{address}/api/v1/jobs/{job['id']}")[1]

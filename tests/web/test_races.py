@@ -8,7 +8,7 @@ import re
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import drop, opened
+from tests.web.serving import answered, drop, mark_a_span, opened
 from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -48,19 +48,6 @@ class Held:
 
 SAVED = "([name, text]) => document.querySelector(`[name='${name}']`).dataset.before === text"
 """What a field of the settings was drawn with: what is saved."""
-
-
-def answered(page, method, part):
-    """Around what is answered."""
-    return page.expect_response(lambda answer: answer.request.method == method and part in answer.url)
-
-
-def mark_a_span(page, steps=5):
-    page.locator(".lane .value").first.wait_for()
-    page.locator("#timeline").focus()
-    with answered(page, "GET", "/span?"):
-        for _ in range(steps):
-            page.keyboard.press("Shift+ArrowRight")
 
 
 def corrections(van):
@@ -180,9 +167,7 @@ def test_a_correction_is_seen_on_the_timeline_at_once(browser, van):
         page.goto(f"{van}/drives/1")
         page.locator(".lane .value").first.wait_for()
         value = page.locator(".lane").filter(has_text="motor temperature").locator(".value")
-        page.locator("#timeline").focus()
-        for _ in range(4):
-            page.keyboard.press("Shift+ArrowRight")
+        mark_a_span(page, steps=4)
         page.keyboard.press("ArrowLeft")  # within the span
         page.wait_for_function("value => /^[\\d.]+ °F/.test(value.textContent)", arg=value.element_handle())
         before = float(value.inner_text().split()[0])
