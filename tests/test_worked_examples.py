@@ -69,8 +69,11 @@ def test_plan_of_days_one_way_and_back():
     for is_back, expected in ((False, one_way), (True, back)):
         road = ScenarioPart(schedule=steady_schedule(speed), conditions=PLANNING_AIR, is_round_trip=is_back)
         prepared = PreparedScenario(scenario=build.scenarios[0], parts=road.ways())
-        spread = np.log(draws.consumption_wh_per_km(prepared, build)).std()
-        assert 100.0 * spread == pytest.approx(expected, rel=0.02)
+        used = draws.consumption_wh_per_km(prepared, build)
+        assert 100.0 * np.log(used).std() == pytest.approx(expected, rel=0.02)
+        # A wind against is paid for, one from behind helps.
+        tied = np.corrcoef(used, draws.wind_m_per_s)[0, 1]
+        assert tied == pytest.approx(0.0 if is_back else by_wind / one_way, abs=0.03)
 
 
 def test_plan_by_coefficients(tmp_path):
@@ -129,12 +132,14 @@ def test_fit_two_parts_of_a_width():
 
     # As many drives, each with its gradient: f by hand, in two unknowns.
     prior, rng = np.diag([plan, 50.0]), np.random.default_rng(2)
-    for count, size in ((4, 9.0), (6, 9.0), (6, 1.0), (6, 90.0)):
+    factors = []
+    for count, size in ((4, 9.0), (5, 12.0), (6, 7.0), (6, 1.0), (6, 90.0)):
         gradients = size * rng.normal(size=(count, 2))
         told = np.array([[60.0, 20.0], [20.0, 40.0]])
         spread = np.linalg.inv(prior + count * told)
         factor = count / (count - 1.0) * sum(g @ spread @ g for g in gradients) / np.trace(spread @ (count * told))
         factor = min(max(factor, 1.0), 4.0) if count >= 5 else 1.0
+        factors.append(factor)
         one = DriveInformation(drive_id="1", reference=np.zeros(2), gradient=np.zeros(2), information=told)
         found = covariance_parts(
             prior + count * told,
@@ -143,6 +148,8 @@ def test_fit_two_parts_of_a_width():
         )
         assert found[0] == pytest.approx(spread @ prior @ spread)
         assert found[1] == pytest.approx(factor * spread @ (count * told) @ spread)
+    assert factors[0] == factors[3] == 1.0 < factors[1] < 4.0 == factors[4]
+    assert 1.0 < factors[2] < 4.0
 
 
 def test_heat():

@@ -3,10 +3,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logan.drive.wheel_work import rotating_mass_of
 from logan.driving_range import coverage
 from logan.driving_range.coverage import interval_scale_ratio, leave_one_drive_out, predict_others
-from logan.model.drive_fit import planned_energy
+from logan.model.drive_fit import planned_energy, predicted_energy
+from logan.model.drive_likelihood import NoiseScales
 from logan.model.priors import prior_of
+from logan.model.unknowns import shared_prior
 from logan.results import json_ready
 from tests.builds import example_build
 from tests.model.synthetic_segments import drive_of, own_of, shared_truth
@@ -83,6 +86,20 @@ def test_of_an_interval_only_what_drives_decide_is_widened(build):
         assert scale > 1.1
         assert 0.0 < row.plan_sigma_wh < row.sigma_wh
         assert row.high_wh - row.predicted_wh == pytest.approx(1.645 * sigma, rel=1e-3)
+
+
+def test_what_is_a_drives_own_widens_its_prediction_by_the_square_and_a_plans_once(build):
+    drive, plan = drives_of(1)[0], shared_prior(prior_of(build), build)
+    rotating_kg, nothing = rotating_mass_of(build), np.zeros(plan.precision.shape)
+
+    def sigma_wh(covariance, **own):
+        return predicted_energy(plan.mean, covariance, drive, rotating_kg, NoiseScales(), source="plan", **own).sigma
+
+    own_wh = sigma_wh(nothing, own_ratio=1.0)
+    assert own_wh > 0.0 == sigma_wh(nothing, own_ratio=0.0)
+    assert sigma_wh(nothing, own_ratio=3.0) == pytest.approx(3.0 * own_wh)
+    both_wh = np.hypot(own_wh, sigma_wh(plan.covariance, own_ratio=0.0))
+    assert sigma_wh(plan.covariance) == pytest.approx(both_wh)
 
 
 def test_intervals_are_widened_by_what_left_out_drives_show_and_never_narrowed():

@@ -58,14 +58,15 @@ def test_a_round_trip_is_the_mean_over_heading_both_ways(speed, wind, grade):
 
 
 @settings(max_examples=20, deadline=None)
-@given(speed=st.floats(5.0, 35.0))
-def test_a_days_wind_moves_one_way_by_the_closed_form_and_a_round_trip_not_at_all(speed):
-    """The air's work at the wheels is half rho CdA (v + w)^2 by length: rho CdA v per m/s of wind. [Wh/km]"""
-    one = steady(speed_m_per_s=speed)
+@given(speed=st.floats(8.0, 35.0), wind=st.floats(-6.0, 6.0))
+def test_a_days_wind_moves_one_way_by_the_closed_form_and_a_round_trip_not_at_all(speed, wind):
+    """The air's work at the wheels is half rho CdA (v + w)^2 by length: rho CdA (v + w) per m/s of wind. [Wh/km]"""
+    one = steady(speed_m_per_s=speed, headwind_m_per_s=wind)
     density = air_density_kg_per_m3(one.ambient_temperature_degc, one.pressure_pa, one.relative_humidity_ratio)
-    by_hand = density * MEDIAN[0, 1] * speed / MEDIAN[0, 3] / 3.6
-    assert slope(one) == pytest.approx(by_hand, rel=1e-6)
-    assert slope(dataclasses.replace(one, round_trip=True)) == pytest.approx(0.0, abs=1e-9)
+    per_speed = density * MEDIAN[0, 1] / MEDIAN[0, 3] / 3.6
+    assert slope(one) == pytest.approx(per_speed * (speed + wind), rel=1e-6)
+    # Of the half out and the half back only what the scenario's own wind makes of it is left.
+    assert slope(dataclasses.replace(one, round_trip=True)) == pytest.approx(per_speed * wind, rel=1e-6, abs=1e-9)
 
 
 def test_a_pass_and_a_mix_come_back_too():
@@ -112,10 +113,14 @@ def test_a_cycle_without_heights_is_driven_the_same_way_twice():
 
 def test_a_road_driven_back_twice_is_the_road():
     road = hill(steady())
-    road = dataclasses.replace(road, is_usable=np.arange(199) % 7 > 0, time_s=road.time_s + np.linspace(0, 9, 200) ** 2)
+    road = dataclasses.replace(
+        road, is_usable=np.arange(199) % 7 > 0, time_s=road.time_s + np.linspace(9, 18, 200) ** 2
+    )
+    assert dataclasses.replace(road, heading_deg=None).backwards.heading_deg is None
     once, twice = road.backwards, road.backwards.backwards
     for name in ("time_s", "speed_m_per_s", "elevation_m", "heading_deg", "is_usable"):
         assert getattr(twice, name) == pytest.approx(getattr(road, name))
+    assert once.time_s[0] == road.time_s[0] == 81.0
     assert once.step_distance_m == pytest.approx(road.step_distance_m[::-1])
     assert np.diff(once.elevation_m) == pytest.approx(-np.diff(road.elevation_m)[::-1])
 
@@ -145,6 +150,10 @@ def test_the_budget_of_a_round_trip_has_no_wind():
             dataclasses.replace(one, **changes) if one.name == BUILD.target.scenario else one for one in BUILD.scenarios
         ))  # fmt: skip
         budget = make_plan(build, np.random.default_rng(1)).budget
+        days = [row for row in budget.rows if row.source.startswith("day to day")]
+        assert len(days) >= 2
+        # More of any of them takes miles away.
+        assert all(row.sensitivity < 0.0 and row.evaluation == "B" for row in days)
         return {row.source: row.contribution for row in budget.rows}, budget
 
     (windy, whole), (calm, less) = contributions(), contributions(round_trip=True)

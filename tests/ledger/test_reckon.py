@@ -205,6 +205,7 @@ def test_every_entry_is_as_sure_as_what_it_rests_on():
     }
     for name, wh in expected.items():
         assert sigma(ledger, name) == pytest.approx(wh, rel=1e-6), name
+    assert ledger.entry("hills").basis == ledger.entry("rolling").basis == "modeled"
     power = pack_power(drive)
     held = [
         one for one in brakings(drive, build, work, power, auxiliary_load(drive, build, power)) if one.friction_j > 0.0
@@ -218,6 +219,20 @@ def test_every_entry_is_as_sure_as_what_it_rests_on():
     parts = [gain * net, *(sigma(ledger, name) for name in wheel), sigma(ledger, "drivetrain"), idle]
     assert ledger.residual_wh.sigma == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=1e-6)
     assert ledger.residual_ratio == pytest.approx(ledger.residual_wh.value / energy(ledger, "pack out"))
+
+
+def test_a_climb_that_stays_is_as_sure_as_weight_and_heights_together():
+    """Up by 600 m: m g h, its mass to 8 kg, and two heights in squares."""
+    way = np.arange(2_000.0)
+    climbing = rolling_drive(np.full(2_000, 20.0), ("elevation", 0.5 * way, 0.3 * way))
+    vehicle = TwinVehicle()
+    ledger, work = energy_ledger(climbing, build_of(vehicle)), wheel_work(climbing, build_of(vehicle))
+    per_meter_wh = work.mass_kg * STANDARD_GRAVITY_M_PER_S2 / 3600.0
+    assert energy(ledger, "hills") == pytest.approx(per_meter_wh * 600.0, rel=0.02)
+    by_mass_wh = 8.0 / vehicle.mass_kg * energy(ledger, "hills")
+    by_height_wh = per_meter_wh * work.height_sigma_m * np.sqrt(2.0)
+    assert by_mass_wh > 0.2 * by_height_wh > 0.0
+    assert sigma(ledger, "hills") == pytest.approx(np.hypot(by_mass_wh, by_height_wh), rel=1e-6)
 
 
 def test_hills_that_nobody_logged_are_unknown_and_not_none():

@@ -82,6 +82,7 @@ def test_without_drives_the_fit_is_the_plan_and_says_so(build):
     assert result.learned_ratio == pytest.approx(np.ones(6))
     assert result.hull is None
     assert "mostly your plan" in result.warnings[0]
+    assert result.wind_sigma_m_per_s == result.noise.wind_sigma_m_per_s
 
 
 def test_one_drive_is_prior_dominated_in_those_words(build):
@@ -254,6 +255,11 @@ def test_what_was_weighed_is_no_less_sure_for_drives_that_contradict_each_other(
     for name in ("regen_power_limit", "heating_w_per_k", "cooling_w_per_k"):
         assert getattr(torn.learned, name).sigma == pytest.approx(2.0 * getattr(calm.learned, name).sigma)
     assert torn.learned.regen_power_limit.sigma == 1000.0
+    assert calm.level_sigma_ratio == solution.scales.level_sigma_ratio
+    assert calm.auxiliary_sigma_ratio == solution.scales.auxiliary_sigma_ratio
+    by_plan, by_drives = covariance_parts(solution.information, plan, calm.information)
+    for found, squared in ((calm, 1.0), (torn, 4.0)):
+        assert found.posterior.log_covariance == pytest.approx((by_plan + squared * by_drives)[:6, :6])
     assert torn.drives[-1].refined.sigma is None
     for one, other in zip(torn.drives[:-1], calm.drives[:-1], strict=True):
         assert 1.5 < one.refined.sigma / other.refined.sigma < 2.0
