@@ -6,12 +6,15 @@ import pytest
 from logan.drive.wheel_work import rotating_mass_of
 from logan.driving_range import coverage
 from logan.driving_range.coverage import interval_scale_ratio, leave_one_drive_out, predict_others
-from logan.model.drive_fit import planned_energy, predicted_energy
+from logan.model.drive_fit import own_variance_j2, planned_energy, predicted_energy, trip_energy
 from logan.model.drive_likelihood import NoiseScales
+from logan.model.estimator import covariance_parts, drive_informations
 from logan.model.priors import prior_of
-from logan.model.unknowns import shared_prior
+from logan.model.regen_limit import solve_with_regen_limit
+from logan.model.unknowns import At, Own, shared_prior
 from logan.results import json_ready
 from tests.builds import example_build
+from tests.model import synthetic_segments
 from tests.model.synthetic_segments import drive_of, own_of, shared_truth
 
 
@@ -88,18 +91,57 @@ def test_of_an_interval_only_what_drives_decide_is_widened(build):
         assert row.high_wh - row.predicted_wh == pytest.approx(1.645 * sigma, rel=1e-3)
 
 
-def test_what_is_a_drives_own_widens_its_prediction_by_the_square_and_a_plans_once(build):
-    drive, plan = drives_of(1)[0], shared_prior(prior_of(build), build)
-    rotating_kg, nothing = rotating_mass_of(build), np.zeros(plan.precision.shape)
+def test_a_prediction_is_as_sure_as_the_vehicle_and_what_is_the_drives_own(build):
+    """The vehicle's part by predicting again with each unknown a little off; the drive's own goes by its ratio."""
+    shared, rotating_kg = shared_truth(), synthetic_segments.ROTATING_KG
+    drive = drive_of(shared, np.random.default_rng(4), count=15)
+    nothing = np.zeros((shared.size, shared.size))
 
-    def sigma_wh(covariance, **own):
-        return predicted_energy(plan.mean, covariance, drive, rotating_kg, NoiseScales(), source="plan", **own).sigma
+    def predicted(shared=shared, covariance=nothing, drive=drive, **own):
+        return predicted_energy(shared, covariance, drive, rotating_kg, NoiseScales(), source="plan", **own)
 
-    own_wh = sigma_wh(nothing, own_ratio=1.0)
-    assert own_wh > 0.0 == sigma_wh(nothing, own_ratio=0.0)
-    assert sigma_wh(nothing, own_ratio=3.0) == pytest.approx(3.0 * own_wh)
-    both_wh = np.hypot(own_wh, sigma_wh(plan.covariance, own_ratio=0.0))
-    assert sigma_wh(plan.covariance) == pytest.approx(both_wh)
+    assert predicted().value == pytest.approx(drive.measured_j / 3600.0, rel=1e-6)
+    energy = trip_energy(shared, drive, rotating_kg)
+    own_wh = np.sqrt(own_variance_j2(energy, drive, NoiseScales(), NoiseScales().auxiliary_sigma_ratio)) / 3600.0
+    for ratio in (0.0, 1.0, 3.0):
+        assert predicted(own_ratio=ratio).sigma == pytest.approx(ratio * own_wh, rel=1e-6)
+    # Beyond what the days' level alone does to the road load.
+    assert own_wh > NoiseScales().level_sigma_ratio * energy.by_own[Own.LEVEL] / 3600.0
+    step = 1e-4
+    slope_wh = np.array([
+        (predicted(shared + step * one).value - predicted(shared - step * one).value) / (2.0 * step)
+        for one in np.eye(shared.size)[: At.AUXILIARY + 1]
+    ])  # fmt: skip
+    sigma = np.array([0.02, 0.1, 0.15, 0.03, 0.05, 0.3])
+    covariance = nothing.copy()
+    covariance[:6, :6] = np.diag(sigma**2)
+    vehicle_wh = np.sqrt(((slope_wh * sigma) ** 2).sum())
+    assert predicted(covariance=covariance, own_ratio=0.0).sigma == pytest.approx(vehicle_wh, rel=1e-3)
+    assert predicted(covariance=covariance).sigma == pytest.approx(np.hypot(vehicle_wh, own_wh), rel=1e-3)
+    # Of auxiliaries that are logged the plan's ± has no part.
+    logged = replace(drive, auxiliary_power_w=450.0)
+    only = nothing.copy()
+    only[At.AUXILIARY, At.AUXILIARY] = 0.3**2
+    assert predicted(covariance=only, drive=logged, own_ratio=0.0).sigma == 0.0
+
+
+def test_what_a_fit_says_of_a_drive_that_it_has_not_seen(build):
+    """Its width is that of plan and drives together, of which the plan's part stands apart; both ways alike."""
+    drives, prior = drives_of(7), prior_of(build)
+    plan, rotating_kg = shared_prior(prior, build), rotating_mass_of(build)
+    (row,) = predict_others(prior, drives[:6], drives[6:], [], build).drives
+    solution = solve_with_regen_limit(plan, drives[:6], [], build)
+    by_plan, by_drives = covariance_parts(solution.information, plan, drive_informations(solution))
+    whole, of_plan = (
+        predicted_energy(solution.shared, part, drives[6], rotating_kg, solution.scales, source="fit", own_ratio=own)
+        for part, own in ((by_plan + by_drives, 1.0), (by_plan, 0.0))
+    )
+    assert row.predicted_wh == pytest.approx(whole.value)
+    assert row.sigma_wh == pytest.approx(whole.sigma)
+    assert row.plan_sigma_wh == pytest.approx(of_plan.sigma)
+    assert 0.0 < of_plan.sigma < whole.sigma
+    assert row.predicted_wh - row.low_wh == pytest.approx(row.high_wh - row.predicted_wh)
+    assert row.high_wh - row.predicted_wh > 1.64 * row.sigma_wh
 
 
 def test_intervals_are_widened_by_what_left_out_drives_show_and_never_narrowed():
