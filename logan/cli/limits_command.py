@@ -11,7 +11,7 @@ from logan.cli.options import BuildOption, JsonOption, UnitsOption, display_unit
 from logan.cli.rendering import answer, print_cautions, print_columns, print_lines, print_list
 from logan.errors import UsageError
 from logan.results import Severity
-from logan.wording import capital, limit_name, shown_value
+from logan.wording import NONE, capital, limit_name, shown_value
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -83,9 +83,22 @@ def print_limits(
     sources = {line.check.source for line in lines if line.check.source}
     if sources and (is_full or not is_one):
         print_lines(f"Limits from: {'; '.join(sorted(sources))}.")
-    bare = (line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit))
-    if names := [f"{limit_name(check)} {shown_value(check.worst_value, check.unit, units)}" for check in bare]:
-        print_lines(f"No limit given: {_some(names, ', ', is_full=is_full)}.")
+    bare = [line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit)]
+    for verdict, words in _BARE.items():
+        told = [check for check in bare if check.verdict == verdict]
+        names = [
+            f"{limit_name(one)} {shown_value(one.worst_value, one.unit, units)}".rstrip(f" {NONE}") for one in told
+        ]
+        if names:
+            print_lines(f"{words}: {_some(names, ', ', is_full=is_full)}.")
+
+
+_BARE = {
+    "no limit given": "No limit given",
+    "not logged": "Limit given, not logged",
+    "data refused": "Limit given, data refused",
+}
+"""Verdicts of what has no margin, as they are told."""
 
 
 def _some(texts: Sequence[str], joint: str, *, is_full: bool = False) -> str:

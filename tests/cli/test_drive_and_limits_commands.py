@@ -10,12 +10,13 @@ from unittest import mock
 import numpy as np
 import pytest
 
-from logan.cli.limits_command import _worst
+from logan.cli.limits_command import _worst, print_limits
 from logan.cli.main import main
 from logan.demo.conversion import write_build
 from logan.drive.drive import Channel, LogSource
 from logan.drive_library.repository import DriveLibrary
-from logan.metrics.limits import BRIEFLY, WITHIN
+from logan.metrics.limits import BRIEFLY, NO_LIMIT_GIVEN, NOT_LOGGED, REFUSED, WITHIN, LimitCheck
+from logan.settings import LimitSide
 from logan.units import DisplayUnits
 from logan.wording import runs
 from tests.rich_drives import charge_drive, limited_town_drive
@@ -105,6 +106,25 @@ def test_what_went_beyond_for_an_instant_is_not_within_every_limit():
         beyond, within = (_worst([line(one)], "5 drives", DisplayUnits()) for one in (BRIEFLY, WITHIN))
     assert beyond == "Beyond for an instant: pack current 402 A (drive 5). 1 limit over 5 drives."
     assert within.startswith("Within every limit given; closest pack current 402 A")
+
+
+def test_a_limit_that_was_given_is_not_told_as_none(capsys):
+    """A motor with a limit and no sensor stood under "No limit given", and the note below said the opposite."""
+
+    def line(channel, verdict, worst=None):
+        check = LimitCheck(channel=channel, unit="degC", side=LimitSide.ABOVE, amber=None, red=None, worst_value=worst,
+                           verdict=verdict)  # fmt: skip
+        return SimpleNamespace(check=check, drive=1)
+
+    lines = [line("motor_temperature", NOT_LOGGED), line("pack_temperature", NO_LIMIT_GIVEN, 30.0),
+             line("inverter_temperature", REFUSED)]  # fmt: skip
+    found = SimpleNamespace(lines=lines, drives=[1], kinds=[])
+    print_limits(found, [], DisplayUnits.parse("metric"), is_full=False)
+    assert capsys.readouterr().out.splitlines() == [
+        "No limit given: pack temperature 30 °C.",
+        "Limit given, not logged: motor temperature.",
+        "Limit given, data refused: inverter temperature.",
+    ]
 
 
 def test_the_list_of_drives_names_those_that_passed_a_limit_before_anything_else(build, capsys):

@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,9 +15,11 @@ from logan.report.build_report import build_document, drive_document
 from logan.report.figure import Axis, Dots, Figure, Panel
 from logan.report.inputs import Document, FigureBlock, Section, TableBlock, Words
 from logan.report.page import render_page
+from logan.report.sections.certificate import _driven_how, _limits
 from logan.report.sections.gearing import gearing_tables, gearing_words
 from logan.report.sections.limits import limit_table
 from logan.results import DataFlag, Severity, json_ready
+from logan.scenario_settings import Scenario, ScenarioKind
 from logan.settings import LimitSide
 from logan.units import DisplayUnits
 from logan.wording import probability, runs
@@ -140,6 +143,31 @@ def test_each_system_has_its_own_sprint(inputs):
         (rows, *_) = gearing_tables(inputs.gearing, units)
         assert (f"{label}, estimate", f"{seconds:.1f} s") in [row[:2] for row in rows.rows]
     assert chain.sprint_to_100_km_per_h_s > chain.sprint_s
+
+
+def test_a_certificate_says_each_condition_that_is_not_the_usual_one(inputs):
+    hill = Scenario(
+        name="hill", kind=ScenarioKind.STEADY, grade_ratio=0.06, headwind_m_per_s=-4.4704, drag_area_factor=1.1,
+        rolling_factor=1.2, cabin_climate=False, warm_start=False,
+    )  # fmt: skip
+    build = replace(inputs.build, scenarios=(hill, Scenario(name="plain", kind=ScenarioKind.STEADY)))
+    ranges = replace(
+        inputs.plan.scenarios[0], mean_speed_m_per_s=20.1168, ambient_temperature_degc=20.0, payload_kg=0.0, way=""
+    )
+    how = [_driven_how(replace(ranges, name=name), replace(inputs, build=build)) for name in ("hill", "plain", "gone")]
+    asked = ", slope +6.0 %, 10 mph tailwind, CdA x 1.1, Crr x 1.2, heating and cooling off, cold start"
+    assert how == [f"45 mph on average, 68 °F{asked}", *["45 mph on average, 68 °F"] * 2]
+
+
+def test_a_certificate_names_the_amber_that_was_passed(inputs):
+    check = next(one for one in inputs.drives[0].limits.checks if one.unit == "degC")
+    over = replace(check, amber=80.0, red=100.0, worst_value=95.0, margin=5.0, severity=Severity.AMBER,
+                   verdict="beyond amber", used_ratio=0.9)  # fmt: skip
+    summary = replace(inputs.drives[0].limits, checks=(over,))
+    (limits,) = _limits(
+        replace(inputs, units=DisplayUnits.parse("metric"), drives=(SimpleNamespace(number=1, limits=summary),))
+    )[:1]
+    assert limits.rows[0][1:5] == ("95 °C", "100 °C", limits.rows[0][3], "beyond amber, 80 °C")
 
 
 def test_the_page_stays_small(page):

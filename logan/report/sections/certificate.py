@@ -10,6 +10,8 @@ from logan.report.figures.limits import approaches, margin_text
 from logan.report.inputs import Block, Document, DriveInputs, FitInputs, ReportInputs, Section, TableBlock, Words, table
 from logan.report.sections.driving_range import driven_words
 from logan.report.sections.limits import unlimited_words
+from logan.results import Severity
+from logan.scenario_settings import Scenario, ScenarioKind
 from logan.units import DisplayUnits
 from logan.wording import (
     distance,
@@ -17,6 +19,8 @@ from logan.wording import (
     number,
     parameter_text,
     percent,
+    quantity_text,
+    road_grade_percent,
     signed,
     temperature_text,
     told_apart,
@@ -211,7 +215,23 @@ def _driven_how(scenario: ScenarioRange, inputs: ReportInputs) -> str:
     speed = f"{scenario.mean_speed_m_per_s / units.metres_per_second:.0f} {units.speed_label} on average"
     load = f", {units.shown(scenario.payload_kg, 'weight', digits=3)} payload" if scenario.payload_kg else ""
     way = f", {scenario.way}" if scenario.way else ""
-    return f"{speed}, {temperature_text(scenario.ambient_temperature_degc, units)}{load}{way}"
+    asked = "".join(f", {words}" for words in _as_asked(scenario.name, inputs))
+    return f"{speed}, {temperature_text(scenario.ambient_temperature_degc, units)}{load}{asked}{way}"
+
+
+def _as_asked(name: str, inputs: ReportInputs) -> list[str]:
+    """Conditions that a range holds under, where they are not the usual ones."""
+    one = next((one for one in inputs.build.scenarios if one.name == name), Scenario(name=name, kind=ScenarioKind.MIX))
+    wind = quantity_text(abs(one.headwind_m_per_s), "speed", inputs.units)
+    said = {
+        f"slope {signed(road_grade_percent(one.grade_ratio), 1)} %": one.grade_ratio != 0.0,
+        f"{wind} {'head' if one.headwind_m_per_s > 0.0 else 'tail'}wind": one.headwind_m_per_s != 0.0,
+        f"CdA x {one.drag_area_factor:g}": one.drag_area_factor != 1.0,
+        f"Crr x {one.rolling_factor:g}": one.rolling_factor != 1.0,
+        "heating and cooling off": not one.cabin_climate,
+        "cold start": not one.warm_start,
+    }
+    return [words for words, is_asked in said.items() if is_asked]
 
 
 def _conditions(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
@@ -248,6 +268,12 @@ def _limits(inputs: ReportInputs) -> list[Block]:
         limit = check.red if check.red is not None else check.amber
         return told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units)[place]
 
+    def verdict(one: LimitLine) -> str:
+        check = one.check
+        if check.severity is not Severity.AMBER or check.red is None:
+            return check.verdict
+        return f"{check.verdict}, {told_apart(check.worst_value, check.amber, unit=check.unit, units=inputs.units)[1]}"
+
     return [
         *table(
             found,
@@ -255,7 +281,7 @@ def _limits(inputs: ReportInputs) -> list[Block]:
             ("reached", lambda one: value(one, 0)),
             ("limit", lambda one: value(one, 1)),
             ("margin (est.)", lambda one: margin_text(one.check, inputs.units)),
-            ("verdict", lambda one: one.check.verdict),
+            ("verdict", verdict),
             ("limit from", lambda one: one.check.source),
             tone=lambda one: tone_of(one.check.severity),
             caption="Limits and margins, least first",
