@@ -107,15 +107,18 @@ def _points(path: Path) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]
         raise ConfigurationError("the GPX file declares XML entities", "Export the track again without them", path)
     try:
         content = gpxpy.parse(text)
-    except (gpxpy.gpx.GPXException, ValueError) as error:
+        points: list[Any] = [
+            point for track in content.tracks for segment in track.segments for point in segment.points
+        ]
+        points = points or [point for route in content.routes for point in route.points]
+        table = np.array([_numbers(point) for point in points], dtype=np.float64)
+    except (gpxpy.gpx.GPXException, ValueError, OverflowError) as error:
         raise ConfigurationError(
             f"not a GPX file ({plain_words(error)})", "Export the track as GPX 1.0 or 1.1", path
         ) from error
-    points: list[Any] = [point for track in content.tracks for segment in track.segments for point in segment.points]
-    points = points or [point for route in content.routes for point in route.points]
     if len(points) < 2:
         raise ConfigurationError("the GPX file holds no track", "Export the track, not only waypoints", path)
-    return _checked(np.array([_numbers(point) for point in points], dtype=np.float64), path)
+    return _checked(table, path)
 
 
 def _numbers(point: Any) -> tuple[float, float, float, float]:

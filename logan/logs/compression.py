@@ -8,6 +8,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import IO, Any, BinaryIO, Final, cast
 
@@ -89,45 +90,37 @@ class _Gzip(io.RawIOBase):
     """Text of a gzip file, member by member, to the last byte before a cut; what follows a whole member is left."""
 
     def __init__(self, file: HashingFile) -> None:
+        from isal import isal_zlib
+
         super().__init__()
-        self._file, self._packed = file, b""
-        self._inflater: Any = None
-        self.left_bytes = 0
+        self._file, self._packed, self.left_bytes = file, b"", 0
+        self._begin = partial(isal_zlib.decompressobj, wbits=31)
+        self._inflater: Any = self._begin()
 
     def readable(self) -> bool:
         return True
 
     def readinto(self, buffer: Any) -> int:
-        while self._inflater is not None or self._is_begun():
+        is_over = False
+        while not is_over:
             packed = self._packed or self._file.read(_PIECE_BYTES) or b""
+            is_over, self._packed = not packed, b""
+            if self._inflater.eof:
+                packed = packed.lstrip(b"\0")
+                if not packed:
+                    continue
+                if not _GZIP.startswith(packed[:2]):
+                    self.left_bytes = len(packed) + sum(map(len, iter(partial(self._file.read, _PIECE_BYTES), b"")))
+                    return 0
+                self._inflater = self._begin()
             text = self._inflater.decompress(packed, len(buffer))
-            self._packed = self._inflater.unconsumed_tail
-            is_over = self._inflater.eof
-            if is_over:
-                self._packed, self._inflater = self._inflater.unused_data, None
+            self._packed = self._inflater.unused_data if self._inflater.eof else self._inflater.unconsumed_tail
             if text:
                 buffer[: len(text)] = text
                 return len(text)
-            if not packed and not is_over:
-                raise EOFError
+        if not self._inflater.eof:
+            raise EOFError
         return 0
-
-    def _is_begun(self) -> bool:
-        """Begin with the next member; False behind the last one. NULs between members are filling."""
-        from isal import isal_zlib
-
-        is_first = self._file.tell() == 0
-        self._packed = self._packed.lstrip(b"\0")
-        while len(self._packed) < len(_GZIP) and (more := self._file.read(_PIECE_BYTES)):
-            self._packed = (self._packed + more).lstrip(b"\0")
-        if not is_first and not self._packed.startswith(_GZIP):
-            self.left_bytes += len(self._packed)
-            while more := self._file.read(_PIECE_BYTES):
-                self.left_bytes += len(more)
-            self._packed = b""
-            return False
-        self._inflater = isal_zlib.decompressobj(wbits=31)
-        return True
 
 
 class _Expanded(io.RawIOBase):

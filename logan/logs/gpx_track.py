@@ -4,14 +4,19 @@ Speed is the receiver's own (Doppler) where the track has it. Otherwise it is th
 two points over the time between them, stamped at the middle of that time.
 """
 
+import codecs
+import re
+from array import array
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
+from xml.parsers import expat
 
 import numpy as np
 
-from logan.errors import LogReadError, plain_words
+from logan.errors import LogReadError
 from logan.frames.table import SignalColumn, SignalTable
 from logan.logs.log_format import Block, LogFormat, ReadOptions, ReadReport
 from logan.logs.text_lines import LATEST_NS
@@ -19,14 +24,24 @@ from logan.numerics import great_circle_m
 from logan.units import FloatArray, IntArray
 
 LARGEST_FILE_BYTES: Final = 200 * 1024 * 1024
+_PIECE_BYTES: Final = 64 * 1024
+_LONGEST_ELEMENT_BYTES: Final = 4 * 1024 * 1024
+"""Expat 2.5 looks through an element that is not closed yet again with each piece. [bytes]"""
+
 _LONGEST_STEP_NS: Final = 30 * 10**9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+_WIDE: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_ROOT: Final = re.compile(rb"<([\w.-]+:)?gpx[\s>]", re.IGNORECASE)
+_CUT: Final = (3, 5)
+"""Expat's codes for a document that ends before its root, or within a token."""
+_LONGEST_TEXT: Final = 100
 
 
 def looks_like(head: bytes) -> bool:
     """Whether a text is a GPX document."""
-    return b"<gpx" in head[:4096].lower()
+    text = head.decode("utf-16", "replace").encode() if head.startswith(_WIDE) else head
+    return _ROOT.search(text[:4096]) is not None
 
 
 def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport) -> Iterator[Block]:
@@ -35,66 +50,136 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
     Raises
     ------
     LogReadError
-        If it is too large, not well-formed, declares entities, or has no point with a time.
+        If it is too large, declares entities, or has no point with a time and a place.
     """
-    points = _timed_points(_document(stream, path), report)
-    if not points:
+    points = _Points()
+    fault = _read_document(stream, path, points, report)
+    for reason, count in points.left.items():
+        report.skip(reason, count=count)
+    if not points.time_ns:
+        reasons = [*points.left, *fault] or ["it has none"]
         raise LogReadError(
-            "no point of the track has a time, so it is a planned route and not a recording",
-            "Use it as the route of a scenario, or record the track while driving",
+            f"no point of the track can be used: {'; '.join(reasons)}",
+            "Record it while driving, or export it again; a planned route is given as the route of a scenario",
             path,
         )
-    points.sort(key=lambda point: _time_ns(point.time))
     yield SignalTable(columns=tuple(_columns(points)), log_format=FORMAT.name)
 
 
-def _document(stream: BinaryIO, path: Path) -> Any:
-    import gpxpy
+class _Points:
+    """Points of a document in its order, as its parser finds them; NaN where there is no height or speed."""
 
-    content = stream.read(LARGEST_FILE_BYTES + 1)
-    if len(content) > LARGEST_FILE_BYTES:
-        raise LogReadError("the track is larger than 200 MB", "Split it, or thin it out", path)
-    if b"<!doctype" in content[:65_536].lower() or b"<!entity" in content.lower():
+    def __init__(self) -> None:
+        self.time_ns = array("q")
+        self.place = {name: array("d") for name in ("latitude", "longitude", "elevation", "gnss_speed")}
+        self.left: Counter[str] = Counter()
+        self._point: dict[str, str] | None = None
+        self._text = ""
+
+    def begin(self, name: str, attributes: dict[str, str]) -> None:
+        self._text = ""
+        if _bare(name) == "trkpt":
+            self._point = {_bare(one): text for one, text in attributes.items()}
+
+    def hear(self, text: str) -> None:
+        if self._point is not None and len(self._text) < _LONGEST_TEXT:
+            self._text += text
+
+    def end(self, name: str) -> None:
+        if self._point is None:
+            return
+        if (bare := _bare(name)) in ("ele", "time", "speed") and self._text.strip():
+            self._point.setdefault(bare, self._text.strip())
+        elif bare == "trkpt":
+            self._take(self._point)
+            self._point = None
+        self._text = ""
+
+    def _take(self, point: dict[str, str]) -> None:
+        latitude, longitude, elevation, speed = (_number(point.get(key)) for key in ("lat", "lon", "ele", "speed"))
+        time_ns = _time_ns(point.get("time", ""))
+        if time_ns is None:
+            self.left["points without a time, or with one that cannot be read"] += 1
+        elif abs(time_ns) >= LATEST_NS:
+            self.left["points of a time beyond the year 2262"] += 1
+        elif not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0):
+            self.left["points that lie nowhere on Earth (latitude and longitude swapped?)"] += 1
+        else:
+            self.time_ns.append(time_ns)
+            for values, value in zip(self.place.values(), (latitude, longitude, elevation, speed), strict=True):
+                values.append(value)
+
+
+def _bare(name: str) -> str:
+    return name.rpartition(":")[2].lower()
+
+
+def _number(text: str | None) -> float:
+    try:
+        return float(text or "nan")
+    except ValueError:
+        return np.nan
+
+
+def _time_ns(text: str) -> int | None:
+    """A moment since 1970, UTC where it names no zone; None for what is none. [ns]"""
+    try:
+        moment = datetime.fromisoformat(text)
+        aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+        return (aware - _EPOCH) // _MICROSECOND * 1000
+    except (ValueError, OverflowError):
+        return None
+
+
+def _read_document(stream: BinaryIO, path: Path, points: _Points, report: ReadReport) -> list[str]:
+    """Read piece by piece, so that a large track takes little memory; what is wrong with the document, if so.
+
+    What stands before a cut or a fault is whole.
+    """
+
+    def refuse_entities(*_: object) -> None:
         raise LogReadError(
             "the track declares entities of its own, which a recording has no need of",
             "Export it again from the app that recorded it",
             path,
         )
+
+    parser = expat.ParserCreate()
+    parser.buffer_text = True
+    parser.StartElementHandler, parser.EndElementHandler = points.begin, points.end
+    parser.CharacterDataHandler, parser.StartDoctypeDeclHandler = points.hear, refuse_entities
+    decoder, size_bytes, open_bytes = None, 0, 0
     try:
-        return gpxpy.parse(content.decode("utf-8-sig", errors="replace"))
-    except (gpxpy.gpx.GPXException, ValueError, TypeError, AttributeError) as error:
-        raise LogReadError(
-            f"not a GPX document: {plain_words(error)}", "Export it again; a cut-off file cannot be read", path
-        ) from None
+        while block := stream.read(_PIECE_BYTES):
+            size_bytes += len(block)
+            open_bytes = 0 if b">" in block else open_bytes + len(block)
+            if size_bytes > LARGEST_FILE_BYTES or open_bytes > _LONGEST_ELEMENT_BYTES:
+                what = "the track is larger than 200 MB" if size_bytes > LARGEST_FILE_BYTES else "not a GPX document"
+                raise LogReadError(what, "Split it, or thin it out", path)
+            if decoder is None:
+                encoding = "utf-16" if block.startswith(_WIDE) else "utf-8-sig"
+                decoder = codecs.getincrementaldecoder(encoding)("replace")
+                parser.Parse(decoder.decode(block).lstrip("\ufeff \t\r\n"))
+            else:
+                parser.Parse(decoder.decode(block))
+        parser.Parse("", True)
+    except expat.ExpatError as error:
+        report.is_truncated = True
+        if error.code in _CUT:
+            return ["it is cut off"]
+        report.skip("the document is damaged here: what follows is not read", line=error.lineno)
+        return [f"it is damaged in line {error.lineno}"]
+    return []
 
 
-def _timed_points(document: Any, report: ReadReport) -> list[Any]:
-    points = [point for track in document.tracks for segment in track.segments for point in segment.points]
-    timed = [point for point in points if point.time is not None]
-    if len(timed) < len(points):
-        report.skip("a point without a time", count=len(points) - len(timed))
-    dated = [point for point in timed if abs(_time_ns(point.time)) < LATEST_NS]
-    if len(dated) < len(timed):
-        report.skip("a point of a time beyond the year 2262", count=len(timed) - len(dated))
-    return dated
-
-
-def _time_ns(moment: datetime) -> int:
-    aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
-    return (aware - _EPOCH) // _MICROSECOND * 1000
-
-
-def _columns(points: list[Any]) -> Iterator[SignalColumn]:
-    time_ns = np.array([_time_ns(point.time) for point in points], dtype=np.int64)
-    latitude = np.array([point.latitude for point in points], dtype=np.float64)
-    longitude = np.array([point.longitude for point in points], dtype=np.float64)
+def _columns(points: _Points) -> Iterator[SignalColumn]:
+    """Channels of the points, in order of time."""
+    order = np.argsort(np.array(points.time_ns, dtype=np.int64), kind="stable")
+    time_ns = np.array(points.time_ns, dtype=np.int64)[order]
+    latitude, longitude, elevation, speed = (np.array(values)[order] for values in points.place.values())
     yield SignalColumn(name="latitude", unit="deg", time_ns=time_ns, value=latitude)
     yield SignalColumn(name="longitude", unit="deg", time_ns=time_ns, value=longitude)
-    for name, unit, values in (
-        ("elevation", "m", [point.elevation for point in points]),
-        ("gnss_speed", "m/s", [_own_speed(point) for point in points]),
-    ):
-        value = np.array([np.nan if item is None else float(item) for item in values])
+    for name, unit, value in (("elevation", "m", elevation), ("gnss_speed", "m/s", speed)):
         known = np.isfinite(value)
         if known.any():
             yield SignalColumn(name=name, unit=unit, time_ns=time_ns[known], value=value[known])
@@ -104,20 +189,6 @@ def _columns(points: list[Any]) -> Iterator[SignalColumn]:
                 yield SignalColumn(
                     name=name, unit=unit, time_ns=middle_ns, value=speed_m_per_s, comment="from positions"
                 )
-
-
-def _own_speed(point: Any) -> float | None:
-    """Speed that the receiver wrote beside a point: GPX 1.0, or the track point extension of GPX 1.1."""
-    if point.speed is not None:
-        return float(point.speed)
-    for extension in point.extensions:
-        for element in (extension, *extension):
-            if str(element.tag).rsplit("}", 1)[-1].lower() == "speed" and element.text:
-                try:
-                    return float(element.text)
-                except ValueError:
-                    return None
-    return None
 
 
 def _speed_between(

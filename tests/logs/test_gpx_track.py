@@ -52,17 +52,89 @@ def test_points_are_put_in_order_of_time():
     assert (np.diff(columns["latitude"].time_ns) > 0).all()
 
 
-def test_a_planned_route_is_no_recording():
-    with pytest.raises(LogReadError, match="planned route and not a recording"):
-        read(HEAD + b'<trk><trkseg><trkpt lat="1" lon="2"/></trkseg></trk></gpx>')
+POINT = b'<trkpt lat="%s" lon="9"><ele>%s</ele><time>%s</time></trkpt>'
+GOOD = b"".join(POINT % (b"48.%d" % second, b"400", b"2024-01-01T00:00:0%dZ" % second) for second in range(5))
+
+
+def document(points):
+    return HEAD + b"<trk><trkseg>" + points + b"</trkseg></trk></gpx>"
 
 
 @pytest.mark.parametrize(
-    "end", [b"<trk><trkseg><trkpt lat=", b'<trk><trkseg><trkpt lat="x" lon="y"/></trkseg></trk></gpx>']
+    ("points", "reason"),
+    [
+        (b'<trkpt lat="1" lon="2"/>', "points without a time"),
+        (POINT % (b"1", b"2", b"yesterday"), "points without a time, or with one that cannot be read"),
+        (POINT % (b"1", b"2", b"2024-05-01T10:00:00+99:99"), "points without a time, or with one that cannot be read"),
+        (POINT % (b"1", b"2", b"0000-00-00T00:00:00Z"), "points without a time"),
+        (POINT % (b"1", b"2", b"9999-12-31T23:59:59-14:00"), "points of a time beyond the year 2262"),
+        (POINT % (b"120.5", b"2", b"2024-05-01T10:00:00Z"), r"nowhere on Earth \(latitude and longitude swapped\?\)"),
+        (POINT % (b"inf", b"2", b"2024-05-01T10:00:00Z"), "nowhere on Earth"),
+        (POINT % (b"9" * 5000, b"2", b"2024-05-01T10:00:00Z"), "nowhere on Earth"),
+        (b'<trkpt lat="x" lon="y"><time>2024-05-01T10:00:00Z</time></trkpt>', "nowhere on Earth"),
+        (b"<trkpt lat=", "it is damaged in line 1"),
+        (b"", "it has none"),
+    ],
 )
-def test_a_broken_document_is_refused(end):
+def test_a_point_that_cannot_be_used_is_left_out_and_told_and_a_document_of_such_alone_is_refused(points, reason):
+    with pytest.raises(LogReadError, match=f"no point of the track can be used: .*{reason}"):
+        read(document(points))
+    if points.endswith(b"</trkpt>"):
+        columns, report = read(document(GOOD + points))
+        assert columns["latitude"].value.tolist() == [48.0, 48.1, 48.2, 48.3, 48.4]
+        assert report.skipped_count == 1
+        assert np.isfinite(columns["gnss_speed"].value).all()
+
+
+def test_a_height_or_speed_that_is_no_number_is_none():
+    odd = b"".join(POINT % (b"48", text, b"2024-01-01T00:01:00Z") for text in (b"high", b"nan", b"1e999", b""))
+    columns, _ = read(document(odd + GOOD))
+    assert columns["elevation"].value.tolist() == [400.0] * 5
+    assert columns["latitude"].value.size == 9
+
+
+def test_what_stands_before_a_cut_or_a_fault_is_there_and_the_rest_is_told():
+    whole = document(GOOD)
+    for cut in range(len(whole)):
+        content = whole[:cut]
+        if content.count(b"</trkpt>") == 0:
+            continue
+        columns, report = read(content)
+        assert columns["latitude"].value.size == content.count(b"</trkpt>")
+        assert report.is_truncated
+    for fault in (b"\0", b"&nbsp;", b"&#1;", b"</trk>", b"<a b='1' b='2'/>"):
+        columns, report = read(document(GOOD + fault + GOOD))
+        assert columns["latitude"].value.size == 5
+        assert report.skipped[0].reason == "the document is damaged here: what follows is not read"
+    assert read(document(GOOD) * 2)[0]["latitude"].value.size == 5
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-be"])
+def test_the_mark_at_the_begin_says_how_a_track_is_written(encoding):
+    text = '<?xml version="1.0" encoding="UTF-16"?>' + document(GOOD).decode().partition("?>")[2]
+    content = ("\ufeff" if encoding == "utf-16-be" else "").encode(encoding) + text.encode(encoding)
+    assert identify(STREET, content[:4096]).name == "gpx"
+    assert read(content)[0]["latitude"].value.size == 5
+    with pytest.raises(LogReadError, match="declares entities"):
+        read(text.replace("?>", '?><!DOCTYPE gpx [<!ENTITY a "b">]>').encode("utf-16"))
+
+
+def test_a_track_with_prefixes_nested_parts_and_hostile_depth_is_read():
+    prefixed = document(GOOD).replace(b"<gpx", b'<g:gpx xmlns:g="x"').replace(b"</gpx", b"</g:gpx")
+    prefixed = prefixed.replace(b"<trkpt", b"<g:trkpt").replace(b"</trkpt", b"</g:trkpt")
+    assert identify(STREET, prefixed[:4096]).name == "gpx"
+    deep = b"<extensions>" + b"<a>" * 100_000 + b"</a>" * 100_000 + b"</extensions></trkpt>"
+    for content in (
+        prefixed,
+        document(document(GOOD).partition(b"?>")[2]),
+        document(GOOD.replace(b"</trkpt>", deep, 1)),
+    ):
+        assert read(content)[0]["latitude"].value.size == 5
+
+
+def test_an_element_without_an_end_is_no_element():
     with pytest.raises(LogReadError, match="not a GPX document"):
-        read(HEAD + end)
+        read(HEAD + b"<trk name='" + b"x" * 5_000_000)
 
 
 def test_a_document_with_entities_is_refused_before_it_is_parsed():
