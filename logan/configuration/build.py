@@ -294,16 +294,11 @@ def limit_problems(given: Given) -> tuple[str, ...]:
         side = _side(channel, entry)
         if entry["amber"] is None and entry["red"] is None:
             problems.append(f"limits.{channel}: give amber, red or both")
-        problems += [
-            f"limits.{channel}: red must lie beyond {key}"
-            for key, value in values.items()
-            if (values.get("red", value) - value) * (1 if side == "above" else -1) < 0
-        ]
-        problems += [
-            f"limits.{channel}.{key}: {wrong}"
-            for key, value in values.items()
-            if (wrong := _senseless(channel, side, value))
-        ]
+        for key, value in values.items():
+            if (values.get("red", value) - value) * (1 if side == "above" else -1) < 0:
+                problems.append(f"limits.{channel}: red must lie beyond {key}")
+            if wrong := _senseless(channel, side, value):
+                problems.append(f"limits.{channel}.{key}: {wrong}")
     return (*problems, *_conductor_problems(given))
 
 
@@ -312,17 +307,11 @@ def _senseless(channel: str, side: str, value: float) -> str:
     kind = channel_kind(channel)
     if kind is None or kind.unit == "degC" or kind.group == "place" or is_switch(kind):
         return ""
-    if side == "below" and kind.low == -kind.high:
-        return (
-            ""
-            if value < 0.0
-            else 'what is below a limit on this side is negative; give a value below 0, or side = "above"'
-        )
-    if value > 0.0:
+    is_negative = side == "below" and kind.low == -kind.high
+    if (value < 0.0) if is_negative else (value > 0.0):
         return ""
-    if side == "below":
-        return "nothing falls below it; give a value above 0"
-    return "everything is above it; give a value above 0" + (', or side = "below"' if kind.low < 0.0 > value else "")
+    why = "nothing falls below it" if side == "below" and not is_negative else "everything is beyond it"
+    return f"{why}; give a value {'below' if is_negative else 'above'} 0{', or another side' if kind.low < 0.0 else ''}"
 
 
 def _conductor_problems(given: Given) -> Iterator[str]:

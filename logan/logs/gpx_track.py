@@ -67,11 +67,11 @@ def read(stream: BinaryIO, path: Path, options: ReadOptions, report: ReadReport)
 
 
 class _Points:
-    """Points of a document in its order, as its parser finds them; NaN where there is no height or speed."""
+    """Points of a document as its parser finds them: time, and latitude, longitude, height and speed or NaN."""
 
     def __init__(self) -> None:
         self.time_ns = array("q")
-        self.place = {name: array("d") for name in ("latitude", "longitude", "elevation", "gnss_speed")}
+        self.place = array("d")
         self.left: Counter[str] = Counter()
         self._point: dict[str, str] | None = None
         self._text = ""
@@ -106,8 +106,7 @@ class _Points:
             self.left["points that lie nowhere on Earth (latitude and longitude swapped?)"] += 1
         else:
             self.time_ns.append(time_ns)
-            for values, value in zip(self.place.values(), (latitude, longitude, elevation, speed), strict=True):
-                values.append(value)
+            self.place.extend((latitude, longitude, elevation, speed))
 
 
 def _bare(name: str) -> str:
@@ -148,20 +147,20 @@ def _read_document(stream: BinaryIO, path: Path, points: _Points, report: ReadRe
     parser.buffer_text = True
     parser.StartElementHandler, parser.EndElementHandler = points.begin, points.end
     parser.CharacterDataHandler, parser.StartDoctypeDeclHandler = points.hear, refuse_entities
-    decoder, size_bytes, open_bytes = None, 0, 0
+    text, size_bytes, open_bytes = None, 0, 0
     try:
         while block := stream.read(_PIECE_BYTES):
             size_bytes += len(block)
             open_bytes = 0 if b">" in block else open_bytes + len(block)
             if size_bytes > LARGEST_FILE_BYTES or open_bytes > _LONGEST_ELEMENT_BYTES:
-                what = "the track is larger than 200 MB" if size_bytes > LARGEST_FILE_BYTES else "not a GPX document"
-                raise LogReadError(what, "Split it, or thin it out", path)
-            if decoder is None:
-                encoding = "utf-16" if block.startswith(_WIDE) else "utf-8-sig"
-                decoder = codecs.getincrementaldecoder(encoding)("replace")
-                parser.Parse(decoder.decode(block).lstrip("\ufeff \t\r\n"))
+                raise LogReadError(
+                    "this or one element of it is too large for a track", "Split it, or thin it out", path
+                )
+            if text is None:
+                text = codecs.getincrementaldecoder("utf-16" if block.startswith(_WIDE) else "utf-8")("replace")
+                parser.Parse(text.decode(block).lstrip("\ufeff \t\r\n"))
             else:
-                parser.Parse(decoder.decode(block))
+                parser.Parse(text.decode(block))
         parser.Parse("", True)
     except expat.ExpatError as error:
         report.is_truncated = True
@@ -174,9 +173,9 @@ def _read_document(stream: BinaryIO, path: Path, points: _Points, report: ReadRe
 
 def _columns(points: _Points) -> Iterator[SignalColumn]:
     """Channels of the points, in order of time."""
-    order = np.argsort(np.array(points.time_ns, dtype=np.int64), kind="stable")
-    time_ns = np.array(points.time_ns, dtype=np.int64)[order]
-    latitude, longitude, elevation, speed = (np.array(values)[order] for values in points.place.values())
+    time_ns = np.array(points.time_ns, dtype=np.int64)
+    order = np.argsort(time_ns, kind="stable")
+    time_ns, (latitude, longitude, elevation, speed) = time_ns[order], np.array(points.place).reshape(-1, 4)[order].T
     yield SignalColumn(name="latitude", unit="deg", time_ns=time_ns, value=latitude)
     yield SignalColumn(name="longitude", unit="deg", time_ns=time_ns, value=longitude)
     for name, unit, value in (("elevation", "m", elevation), ("gnss_speed", "m/s", speed)):

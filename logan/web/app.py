@@ -10,6 +10,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from logan.errors import ConflictError, LoganError
 from logan.pipeline.what_if import figure_script, figure_style
@@ -58,6 +59,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     app.add_exception_handler(LoganError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _not_valid)
+    app.add_exception_handler(ClientDisconnect, lambda *_: Response(status_code=400))  # nobody is left to read it
     app.include_router(api.router)
     app.include_router(api_drives.router)
     app.include_router(pages.router)

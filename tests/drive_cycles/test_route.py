@@ -59,11 +59,15 @@ def test_a_recorded_track_keeps_its_own_speed_and_its_stops(tmp_path):
     assert np.count_nonzero(schedule.speed_m_per_s < 0.5) > 40
 
 
+ODD_ZONE = "<time>2024-05-01T10:00:00+99:99</time>"
+
+
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
         ("", "not a GPX file"),
         ("hello", "not a GPX file"),
+        (gpx_text([45.0, 45.1], [7.0, 7.0]).replace("</trkpt>", f"{ODD_ZONE}</trkpt>"), "not a GPX file"),
         ("<gpx></gpx>", "holds no track"),
         ('<!DOCTYPE gpx [<!ENTITY a "b">]><gpx/>', "declares XML entities"),
         (gpx_text([45.0, 45.0], [7.0, 7.00001]), "the track is 1.m long"),

@@ -1,5 +1,6 @@
 """The interface: guarded, bounded, and able to do the whole job."""
 
+import asyncio
 import io
 import json
 import os
@@ -357,6 +358,8 @@ def test_another_name_gets_no_answer(client, host):
     [
         {"Origin": "http://evil.example"},
         {"Origin": "null"},
+        {"Origin": "http://[::1"},
+        {"Origin": f"127.0.0.1:{PORT}"},
         {"Sec-Fetch-Site": "cross-site"},
         {"Origin": f"http://localhost:{PORT}"},
     ],
@@ -364,6 +367,29 @@ def test_another_name_gets_no_answer(client, host):
 def test_another_page_can_change_nothing(client, headers, workspace):
     assert client.post("/api/v1/builds", json={"name": "x"}, headers=headers).status_code == 403
     assert not (workspace / "x").exists()
+
+
+def test_a_log_whose_sender_goes_away_leaves_nothing_and_no_fault_of_ours(client, workspace):
+    parts = iter([{"type": "http.request", "body": b"abc", "more_body": True}, {"type": "http.disconnect"}])
+    sent = []
+
+    async def receive():
+        return next(parts)
+
+    async def send(message):
+        sent.append(message)
+
+    headers = [(b"host", f"127.0.0.1:{PORT}".encode()), (b"x-logan", b"1"), (b"content-length", b"1000000")]
+    scope = {
+        "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "POST", "scheme": "http",
+        "path": "/api/v1/builds/van/logs", "raw_path": b"/api/v1/builds/van/logs",
+        "query_string": b"name=drive.log", "root_path": "",
+        "headers": headers, "client": ("127.0.0.1", 1), "server": ("127.0.0.1", PORT),
+    }  # fmt: skip
+    asyncio.run(client.app(scope, receive, send))
+    assert sent[0]["status"] == 400
+    assert not list(workspace.rglob("*.partial"))
+    assert not list(workspace.rglob("drive.log"))
 
 
 def test_a_plain_form_can_change_nothing(client):
