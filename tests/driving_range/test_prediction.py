@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
-from logan.driving_range.prediction import predict_range
+from logan.driving_range.prediction import draw_samples, predict_range
 from logan.driving_range.scenarios import prepare_scenarios
 from logan.driving_range.sensitivity import Standpoint
 from logan.driving_range.usable_energy import available_share_ratio
@@ -123,6 +123,16 @@ def test_correlated_parameters_make_a_narrower_range_than_their_margins():
 def test_the_same_seed_gives_the_same_answer_and_the_result_is_json():
     assert json_ready(predicted(seed=7)) == json_ready(predicted(seed=7))
     assert json_ready(predicted(seed=7)) != json_ready(predicted(seed=8))
+
+
+def test_samples_of_which_no_day_is_asked_have_none():
+    build = example_build()
+    sure = ParameterDistribution(
+        log_mean=prior_of(build).log_mean, log_covariance=np.zeros((6, 6)), sources=("example",) * 6
+    )
+    drawn = draw_samples(sure, build, 50, np.random.default_rng(1))
+    assert drawn.parameters == pytest.approx(np.broadcast_to(sure.median, (50, 6)))
+    assert not drawn.wind_m_per_s.any()
 
 
 def test_target_is_found_by_name():

@@ -1,13 +1,16 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logan.drive_cycles.cycles import load_cycle
 from logan.driving_range.other_values import planned_other_values
-from logan.driving_range.scenarios import prepare_scenarios
+from logan.driving_range.scenarios import prepare_scenarios, scenario_consumption_wh_per_km
 from logan.driving_range.sensitivity import Standpoint, assumption_rows
 from logan.driving_range.usable_energy import usable_energy_of
 from logan.model.priors import prior_of
 from logan.pipeline.plan import make_plan
+from logan.settings import PlanningValue, Scenario, ScenarioKind
 from tests.builds import example_build
 
 BUILD = example_build()
@@ -28,6 +31,41 @@ def test_what_changes_nothing_moves_nothing():
 
 def test_in_the_cold_heating_and_the_pack_matter():
     assert {"heating_w_per_k", "usable_loss_per_k", "rolling_temperature_coefficient_per_k"} <= set(told(PREPARED[6]))
+
+
+def test_a_value_besides_the_six_counts_half_the_swing_between_one_sigma_below_and_above():
+    """In the cold, by the ranges themselves; a value that may be none is not taken below it."""
+    cold, others = PREPARED[6], dict(planned_other_values(BUILD).values)
+    for plan, low, high in ((PlanningValue(50.0, 10.0, "t"), 40.0, 60.0), (PlanningValue(10.0, 30.0, "t"), 0.0, 40.0)):
+        known = replace(STANDPOINT, others=replace(STANDPOINT.others, values={**others, "heating_w_per_k": plan}))
+        environment = known.others.environment
+        reach_m = [
+            1000.0
+            * known.scenario_energy_wh(BUILD, cold)
+            / float(
+                scenario_consumption_wh_per_km(
+                    cold,
+                    known.parameters.median[np.newaxis],
+                    BUILD,
+                    environment=replace(environment, heating_w_per_k=end),
+                )[0]
+            )
+            for end in (low, high)
+        ]
+        (row,) = (one for one in assumption_rows(known, BUILD, cold) if one.source == "heating_w_per_k")
+        assert row.sigma == pytest.approx(0.5 * (high - low))
+        assert row.sigma * row.sensitivity == pytest.approx(0.5 * (reach_m[1] - reach_m[0]), rel=1e-9)
+        assert row.sensitivity < 0.0
+
+
+def test_a_days_wind_counts_by_its_spread_and_is_never_below_none():
+    level, auxiliary, wind = STANDPOINT.day_sigmas(BUILD, PREPARED[1])
+    other = replace(STANDPOINT, level_sigma=0.03, auxiliary_sigma=0.1, wind_sigma_m_per_s=2.5)
+    assert other.day_sigmas(BUILD, PREPARED[1]) == pytest.approx((0.03, 0.1, 2.5 * wind))
+    assert (level, auxiliary) == (0.05, 0.2)
+    # Blown along by a storm: more of it helps, and is as unsure.
+    storm = Scenario(name="storm", kind=ScenarioKind.STEADY, speed_m_per_s=10.0, headwind_m_per_s=-20.0)
+    assert STANDPOINT.day_sigmas(BUILD, prepare_scenarios((storm,), lambda _: None)[0])[2] > 0.0 < wind
 
 
 @pytest.mark.recomputed("by hand: what air, and all that the drive efficiency divides, take of a steady 65 mph")

@@ -1,21 +1,33 @@
 """The budget code on the Guide's own worked examples."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logan.demo.routes import highway_route, mixed_route
 from logan.demo.twin import TwinVehicle, drive_twin
+from logan.driving_range.attribution import range_budget
 from logan.driving_range.uncertainty_budget import BudgetRow, uncertainty_budget
 from logan.instruments.posterior import known_instruments
 from logan.model.balance import segment_drive
 from logan.model.estimator import fit
 from logan.model.priors import prior_of
 from logan.model.sensor_errors import with_sensor_errors
+from logan.model.unknowns import SHARED_COUNT, At
 from logan.pipeline.plan import make_plan
 from logan.pipeline.predict import refine_range
 from logan.units import DisplayUnits
 from logan.wording import untold_text
 from tests.builds import example_build
+
+
+def fitted_drives():
+    """What a fit says of two drives of a twin."""
+    rng, build = np.random.default_rng(3), example_build()
+    twins = [drive_twin(TwinVehicle(), mixed_route(rng, duration_s=900.0), rng=rng) for _ in range(2)]
+    segments = [segment_drive(twin.to_drive(), build, drive_id=str(index)) for index, twin in enumerate(twins)]
+    return fit(prior_of(build), segments, (), build).drives
 
 
 @pytest.fixture(scope="module")
@@ -78,6 +90,26 @@ def test_the_budget_of_a_range_is_as_wide_as_its_samples(refined_twin):
     assert refined_twin.budget.value == target.range_m.p50
     sources = {row.source for row in refined_twin.budget.rows}
     assert {"current gain", "voltage gain", "speed gain", "usable energy", "vehicle, as the fit leaves it"} <= sources
+
+
+def test_what_days_differ_by_is_known_as_well_as_drives_are_many(refined_twin):
+    """Spreads of n drives have n - 1 degrees of freedom (JCGM 100, 4.2.6; from memory); of one drive one."""
+    elasticity = np.zeros(SHARED_COUNT)
+    elasticity[[At.DRAG, At.ROLLING, At.AUXILIARY]] = 0.7, 0.25, 0.05
+    shown = refined_twin.refined.target
+    unfitted = fit(prior_of(example_build()), [], [], example_build())
+    listed = fitted_drives()
+    for count in (1, 2, 6):
+        known = replace(unfitted, drives=tuple(listed[k % 2] for k in range(count)))
+        assert known.drive_count == count
+        budget = range_budget(known, (), elasticity, shown, (0.04, 0.3, 0.02))
+        days = {row.source: row for row in budget.rows if row.source.startswith("day to day")}
+        assert {(row.evaluation, row.degrees_of_freedom) for row in days.values()} == {("A", max(count - 1, 1))}
+        miles = [days[f"day to day: {name}"].contribution for name in ("traffic, tires", "auxiliaries", "wind")]
+        expected = np.array([0.95 * 0.04, 0.05 * 0.3, 0.02]) * shown.range_m.p50
+        assert miles == pytest.approx(expected)
+    calm = range_budget(known, (), elasticity, shown, (0.04, 0.3, 0.0))
+    assert "day to day: wind" not in {row.source for row in calm.rows}
 
 
 def test_the_waterfall_runs_between_the_ranges_that_are_shown(refined_twin):

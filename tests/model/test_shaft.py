@@ -54,3 +54,16 @@ def test_torque_finds_its_own_scale_and_splits_the_loss_and_moves_nothing_else(b
     lost = found.shaft.before_wh + found.shaft.behind_wh
     efficiency = build.powertrain.drive_efficiency.value
     assert found.shaft.before_wh / lost == pytest.approx((1.0 - BEFORE) / (1.0 - efficiency), abs=0.06)
+
+
+def test_the_torques_scale_is_weighed_between_its_sensor_and_what_the_drives_say(build, monkeypatch):
+    """Closed form: ln of the scale is normal, 0 with 5 % before; one share lost either way is not known to 3 %."""
+    drive = with_torque(smooth_drive(build, duration_s=1200.0, mean=17.0, swing=11.0), build, has_speed=True)
+    segments = [segment_drive(drive, build, drive_id="1")]
+    slope, sigma = np.array([1.25, 0.95, 0.0, 0.0]), np.array([0.10, 0.06, 0.0, 0.0])
+    monkeypatch.setattr("logan.model.shaft.robust_slopes", lambda *_: (slope, sigma))
+    found = fit(prior_of(build), segments, [], build).shaft.torque_scale
+    said, told = -0.5 * np.log(1.25 * 0.95), 0.5 * np.sqrt((0.10 / 1.25) ** 2 + (0.06 / 0.95) ** 2)
+    precision = 1.0 / 0.05**2 + 1.0 / told**2
+    assert np.log(found.value) == pytest.approx(said / told**2 / precision)
+    assert found.sigma / found.value == pytest.approx(np.sqrt(1.0 / precision + 0.03**2))
