@@ -84,21 +84,13 @@ def print_limits(
     if sources and (is_full or not is_one):
         print_lines(f"Limits from: {'; '.join(sorted(sources))}.")
     bare = [line.check for line in found.lines if line.check.margin is None and bare_unit in ("", line.check.unit)]
-    for verdict, words in _BARE.items():
-        told = [check for check in bare if check.verdict == verdict]
-        names = [
-            f"{limit_name(one)} {shown_value(one.worst_value, one.unit, units)}".rstrip(f" {NONE}") for one in told
+    for verdict, words in of_limits.BARE_WORDS.items():
+        told = [
+            (limit_name(one), shown_value(one.worst_value, one.unit, units)) for one in bare if one.verdict == verdict
         ]
-        if names:
+        if told:
+            names = [" ".join(one).removesuffix(f" {NONE}") for one in told]
             print_lines(f"{words}: {_some(names, ', ', is_full=is_full)}.")
-
-
-_BARE = {
-    "no limit given": "No limit given",
-    "not logged": "Limit given, not logged",
-    "data refused": "Limit given, data refused",
-}
-"""Verdicts of what has no margin, as they are told."""
 
 
 def _some(texts: Sequence[str], joint: str, *, is_full: bool = False) -> str:

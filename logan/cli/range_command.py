@@ -230,7 +230,7 @@ def noted_text(tests: NextTests, units: DisplayUnits, *, told: str = "") -> str:
 
     What is ``told`` of already is left out.
     """
-    noted = [test for test in tests.candidates if test.noted not in ("", told)]
+    noted = (test for test in tests.candidates if test.noted not in ("", told))
     gains = {test.noted: f"{test.gain_m / units.metres:.1f}" for test in noted}
     words = [f"{name} noted: {gain} {units.distance} narrower" for name, gain in gains.items() if gain != "0.0"]
     return f"{capital('; '.join(words))}." if words else ""

@@ -130,8 +130,7 @@ def _gravest(found: list[tuple[DriveInputs, DataFlag]]) -> tuple[DriveInputs, Da
 
 def _evidence(found: list[tuple[DriveInputs, DataFlag]]) -> str:
     drive, flag = _gravest(found)
-    is_shared = len({flag.evidence for _, flag in found}) == 1
-    return flag.evidence if is_shared else f"drive {drive.number}: {flag.evidence}"
+    return ("" if len({one.evidence for _, one in found}) == 1 else f"drive {drive.number}: ") + flag.evidence
 
 
 def _effect(found: list[tuple[DriveInputs, DataFlag]], units: DisplayUnits) -> str:

@@ -17,7 +17,7 @@ from logan.report.inputs import Document, FigureBlock, Section, TableBlock, Word
 from logan.report.page import render_page
 from logan.report.sections.certificate import _driven_how, _limits
 from logan.report.sections.gearing import gearing_tables, gearing_words
-from logan.report.sections.limits import limit_table
+from logan.report.sections.limits import limit_table, unlimited_words
 from logan.results import DataFlag, Severity, json_ready
 from logan.scenario_settings import Scenario, ScenarioKind
 from logan.settings import LimitSide
@@ -159,15 +159,20 @@ def test_a_certificate_says_each_condition_that_is_not_the_usual_one(inputs):
     assert how == [f"45 mph on average, 68 °F{asked}", *["45 mph on average, 68 °F"] * 2]
 
 
-def test_a_certificate_names_the_amber_that_was_passed(inputs):
+def test_a_certificate_names_the_amber_that_was_passed_and_what_was_not_logged(inputs):
     check = next(one for one in inputs.drives[0].limits.checks if one.unit == "degC")
-    over = replace(check, amber=80.0, red=100.0, worst_value=95.0, margin=5.0, severity=Severity.AMBER,
-                   verdict="beyond amber", used_ratio=0.9)  # fmt: skip
-    summary = replace(inputs.drives[0].limits, checks=(over,))
-    (limits,) = _limits(
-        replace(inputs, units=DisplayUnits.parse("metric"), drives=(SimpleNamespace(number=1, limits=summary),))
-    )[:1]
-    assert limits.rows[0][1:5] == ("95 °C", "100 °C", limits.rows[0][3], "beyond amber, 80 °C")
+    over = replace(check, channel="motor_temperature", amber=80.0, red=100.0, worst_value=95.0, margin=5.0,
+                   severity=Severity.AMBER, verdict="beyond amber", used_ratio=0.9)  # fmt: skip
+    bare = replace(check, channel="coolant_temperature", margin=None, worst_value=None, used_ratio=None, severity=None,
+                   verdict="not logged")  # fmt: skip
+    drives = [
+        SimpleNamespace(number=number, limits=replace(inputs.drives[0].limits, checks=checks))
+        for number, checks in ((1, (over, bare)), (2, (bare, replace(bare, channel="motor_temperature"))))
+    ]
+    (limits,) = _limits(replace(inputs, units=DisplayUnits.parse("metric"), drives=tuple(drives)))
+    assert limits.rows[0][:4] == ("motor temp.", "95 °C", "80", "100")
+    assert limits.rows[0][6] == "AMBER"
+    assert unlimited_words(drives) == "Limit given, not logged: coolant temperature."  # drive 1 logged the motor's
 
 
 def test_the_page_stays_small(page):

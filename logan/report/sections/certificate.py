@@ -1,21 +1,19 @@
 """The customer's certificate: two sheets that say what was validated, how, under which conditions, and what was not."""
 
+from dataclasses import replace
 from typing import Final
 
 from logan.driving_range.prediction import ScenarioRange
 from logan.instruments.drive_evidence import UNKNOWNS
 from logan.metrics.cautions import every_caution
-from logan.metrics.limit_lines import LimitLine
-from logan.report.figures.limits import approaches, margin_text
+from logan.report.figures.limits import approaches
 from logan.report.inputs import Block, Document, DriveInputs, FitInputs, ReportInputs, Section, TableBlock, Words, table
 from logan.report.sections.driving_range import driven_words
-from logan.report.sections.limits import unlimited_words
-from logan.results import Severity
+from logan.report.sections.limits import limit_table, unlimited_words
 from logan.scenario_settings import Scenario, ScenarioKind
 from logan.units import DisplayUnits
 from logan.wording import (
     distance,
-    limit_name,
     number,
     parameter_text,
     percent,
@@ -23,8 +21,6 @@ from logan.wording import (
     road_grade_percent,
     signed,
     temperature_text,
-    told_apart,
-    tone_of,
 )
 
 NOT_ENTERED: Final = "not entered"
@@ -262,37 +258,13 @@ def _limits(inputs: ReportInputs) -> list[Block]:
     found = approaches(inputs.drives)[:MOST_LIMITS]
     if not found:
         return [Words(lines=("No limit given.",), title="Limits and margins", tone="grey")]
-
-    def value(one: LimitLine, place: int) -> str:
-        check = one.check
-        limit = check.red if check.red is not None else check.amber
-        return told_apart(check.worst_value, limit, unit=check.unit, units=inputs.units)[place]
-
-    def verdict(one: LimitLine) -> str:
-        check = one.check
-        if check.severity is not Severity.AMBER or check.red is None:
-            return check.verdict
-        return f"{check.verdict}, {told_apart(check.worst_value, check.amber, unit=check.unit, units=inputs.units)[1]}"
-
-    return [
-        *table(
-            found,
-            ("what", lambda one: limit_name(one.check)),
-            ("reached", lambda one: value(one, 0)),
-            ("limit", lambda one: value(one, 1)),
-            ("margin (est.)", lambda one: margin_text(one.check, inputs.units)),
-            ("verdict", verdict),
-            ("limit from", lambda one: one.check.source),
-            tone=lambda one: tone_of(one.check.severity),
-            caption="Limits and margins, least first",
-        )
-    ]
+    return [replace(one, caption="Limits and margins, least first") for one in limit_table(found, inputs.units)]
 
 
 def _not_tested(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:
     beyond = [scenario.name for scenario in fitted.refined.scenarios if scenario.is_extrapolated]
     lines = [f"Not driven like that, extrapolated: {'; '.join(beyond)}."] if beyond else []
-    if unlimited := unlimited_words(drive.limits for drive in inputs.drives):
+    if unlimited := unlimited_words(inputs.drives):
         lines.append(f"{unlimited[:-1]}; nothing is said to be safe there.")
     out = [drive for drive in fitted.fit.drives if drive.refusal]
     if out:

@@ -48,13 +48,11 @@ def one_page_section(inputs: ReportInputs) -> Section:
         blocks.append(
             FigureBlock(
                 figure=weakest,
-                note=unlimited_words(drive.limits for drive in inputs.drives) or "What is left is estimated.",
+                note=unlimited_words(inputs.drives) or "What is left is estimated.",
             )
         )
     elif inputs.drives:
-        blocks.append(
-            Words(lines=(unlimited_words(drive.limits for drive in inputs.drives) or "No limit given.",), tone="grey")
-        )
+        blocks.append(Words(lines=(unlimited_words(inputs.drives) or "No limit given.",), tone="grey"))
     if fitted and fitted.next_tests and fitted.next_tests.candidates:
         test = fitted.next_tests.candidates[0]
         gain = number(test.gain_m / inputs.units.metres, 1)

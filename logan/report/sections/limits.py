@@ -14,7 +14,6 @@ from logan.metrics.limits import (
     NOT_LOGGED,
     REFUSED,
     WITHIN,
-    LimitSummary,
 )
 from logan.report.figures.drive import timeline_figure
 from logan.report.figures.limits import approaches, bullet_figure, duration_figure, margin_text
@@ -43,7 +42,7 @@ def limits_section(inputs: ReportInputs) -> Section:
     units = inputs.units
     bullets = bullet_figure(approaches(inputs.drives), units, inputs.build.limits.design_ambient_degc)
     blocks: list[Block] = [] if bullets is None else [FigureBlock(figure=bullets, note=bullets.detail)]
-    bare = [unlimited_words(drive.limits for drive in inputs.drives)]
+    bare = [unlimited_words(inputs.drives)]
     if not inputs.build.limits.curves:
         bare.append("Fuse, contactor, cable and cells: no limit given.")
     if any(bare):
@@ -76,11 +75,20 @@ def _curve_blocks(inputs: ReportInputs, *, is_close: bool) -> list[Block]:
     return [FigureBlock(figure=curve, note=sentences((f"Drive {hardest.label}", *hardest.current.notes)))]
 
 
-def unlimited_words(summaries: Iterable[LimitSummary]) -> str:
-    """Channels that nothing is known to limit; nothing is said to be safe."""
-    checks = [check for summary in summaries for check in summary.checks if check.verdict == NO_LIMIT_GIVEN]
-    names = sorted({limit_name(check) for check in checks})
-    return f"No limit given: {', '.join(names)}." if names else ""
+BARE_WORDS: Final = {
+    NO_LIMIT_GIVEN: "No limit given",
+    NOT_LOGGED: "Limit given, not logged",
+    REFUSED: "Limit given, data refused",
+}
+"""Verdicts of what has no margin, as they are told; nothing is said to be safe."""
+
+
+def unlimited_words(drives: Iterable[DriveInputs]) -> str:
+    """What nothing is known to limit, and what has a limit and no data on any drive."""
+    checks = [line.check for line in closest_lines((drive.number, drive.limits) for drive in drives)]
+    told = {words: sorted({limit_name(check) for check in checks if check.verdict == verdict})
+            for verdict, words in BARE_WORDS.items()}  # fmt: skip
+    return " ".join(f"{words}: {', '.join(names)}." for words, names in told.items() if names)
 
 
 def timeline_block(drive: DriveInputs, units: DisplayUnits) -> FigureBlock:
