@@ -258,7 +258,8 @@ def _limits(inputs: ReportInputs) -> list[Block]:
     found = approaches(inputs.drives)[:MOST_LIMITS]
     if not found:
         return [Words(lines=("No limit given.",), title="Limits and margins", tone="grey")]
-    return [replace(one, caption="Limits and margins, least first") for one in limit_table(found, inputs.units)]
+    blocks = limit_table(found, inputs.units, is_brief=True)
+    return [replace(one, caption="Limits and margins, least first") for one in blocks]
 
 
 def _not_tested(inputs: ReportInputs, fitted: FitInputs) -> tuple[str, ...]:

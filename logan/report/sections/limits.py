@@ -110,7 +110,9 @@ def limits_appendix(inputs: ReportInputs) -> tuple[Section, ...]:
     return (Section(anchor="limit-tables", title="Limits in figures", blocks=blocks, length=3),)
 
 
-def limit_table(lines: Iterable[LimitLine], units: DisplayUnits, *, is_one: bool = False) -> list[TableBlock]:
+def limit_table(
+    lines: Iterable[LimitLine], units: DisplayUnits, *, is_one: bool = False, is_brief: bool = False
+) -> list[TableBlock]:
     """Closest approach to every limit over the drives, the gravest first; the terminal shows its first columns."""
 
     def value(place: int) -> Callable[[LimitLine], str]:
@@ -127,7 +129,7 @@ def limit_table(lines: Iterable[LimitLine], units: DisplayUnits, *, is_one: bool
         ("margin", lambda line: margin_text(line.check, units)),
         ("" if is_one else "drive", lambda line: str(line.drive)),
         ("verdict", lambda line: VERDICT_WORDS.get(line.check.verdict, line.check.verdict)),
-        ("when", lambda line: _moment(line.check.context, units)),
+        ("" if is_brief else "when", lambda line: _moment(line.check.context, units)),
         ("limit from", lambda line: line.check.source),
         tone=lambda line: "grey" if line.check.verdict in UNJUDGED else tone_of(line.check.severity),
         caption="Closest approach to every limit",
