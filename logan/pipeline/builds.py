@@ -346,7 +346,8 @@ def drive_row(record: DriveRecord) -> dict[str, Any]:
     """One drive in a list, as last worked out: SI, None where it is not known; and the version of its notes."""
     summary, conditions = record.summary, record.conditions
     own = {name: getattr(record, name) for name in ("number", "start_ns", "damage", "is_excluded")}
-    noted = {name: getattr(conditions, name) for name in ("tags", "note", "change")}
+    told = ("tags", "note", "change", "excluded_because", "included_because")
+    noted = {name: getattr(conditions, name) for name in told}
     return {
         **own,
         **noted,

@@ -330,13 +330,7 @@ def change_notes(
     with _NOTING:
         record = library.record(drive)
         if version not in (None, conditions_version(record.conditions)):
-            yours = {**changes, **changes.get("said", {})}
-            known = {name: getattr(record.conditions, name) for name in ("note", "change", "tags")} | {
-                name: "" if (value := getattr(record.conditions, field)) is None else f"{value:g} {sign}"
-                for name, (field, _, _, sign) in _SPOKEN.items()
-            }
-            texts = ((key, yours[key], theirs) for key, theirs in known.items() if yours.get(key) is not None)
-            raise ConflictError("the notes on this drive were", tuple((key, _told(a), _told(b)) for key, a, b in texts))
+            raise ConflictError("the notes on this drive were", _both_texts(record.conditions, changes))
         conditions = changed(record.conditions, **changes)
         if take_back is not None:
             conditions = without_correction(conditions, take_back)
@@ -345,5 +339,26 @@ def change_notes(
         return library.set_conditions(drive, conditions)
 
 
+def _both_texts(conditions: DriveConditions, changes: Mapping[str, Any]) -> tuple[tuple[str, str, str], ...]:
+    """What is to be changed: its name, its text, and the one that is noted; as the page writes them."""
+    yours, why = {**changes, **changes.get("said", {})}, changes.get("why", "")
+    if changes.get("is_excluded") or changes.get("is_included"):
+        yours |= {"exclude_because": "", "include_because": ""}
+        yours["exclude_because" if changes.get("is_excluded") else "include_because"] = why
+    noted_by_now = {name: getattr(conditions, field) for name, field in _TOLD.items()} | {
+        name: conditions.said.get(name) or ("" if (si := getattr(conditions, field)) is None else f"{si:g} {sign}")
+        for name, (field, _, _, sign) in _SPOKEN.items()
+    }
+    texts = ((key, yours[key], theirs) for key, theirs in noted_by_now.items() if yours.get(key) is not None)
+    return tuple((key, _told(mine), _told(theirs)) for key, mine, theirs in texts)
+
+
+_TOLD: Final = {name: name for name in ("note", "change", "tags", "wind_from_deg", "drag_factor", "rolling_factor")} | {
+    "exclude_because": "excluded_because", "include_because": "included_because",
+}  # fmt: skip
+
+
 def _told(value: object) -> str:
-    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    return ", ".join(map(str, value)) if isinstance(value, list | tuple) else "" if value is None else str(value)

@@ -348,6 +348,23 @@ def test_two_tabs_do_not_overwrite_each_others_notes(client):
     assert second.json()["conflict"] == [{"key": "note", "yours": "wet", "theirs": "dry"}]
 
 
+def test_both_texts_of_a_conflict_hold_all_that_was_noted_as_it_was_typed(client):
+    address = "/api/v1/builds/van/drives/1"
+    version = client.get(f"{address}/workbench").json()["version"]
+    first = {"payload": "300 lb", "drag_factor": 1.15, "exclude_because": "towed", "version": version}
+    assert client.patch(address, json=first).status_code == 200
+    second = {"payload": "400 lb", "drag_factor": 1.2, "exclude_because": "a flat tire", "version": version}
+    late = client.patch(address, json=second)
+    assert late.status_code == 409
+    assert {one["key"]: (one["yours"], one["theirs"]) for one in late.json()["conflict"]} == {
+        "drag_factor": ("1.2", "1.15"), "exclude_because": ("a flat tire", "towed"), "include_because": ("", ""),
+        "payload": ("400 lb", "300 lb"),
+    }  # fmt: skip
+    back = client.patch(address, json={"is_included": True, "version": version}).json()["conflict"]
+    assert {"key": "exclude_because", "yours": "", "theirs": "towed"} in back
+    assert client.get(address).json()["record"]["conditions"]["excluded_because"] == "towed"
+
+
 @pytest.mark.parametrize("host", ["evil.example", f"evil.example:{PORT}", "", "127.0.0.1:1"])
 def test_another_name_gets_no_answer(client, host):
     assert client.get("/api/v1/builds", headers={"Host": host}).status_code == 421

@@ -192,6 +192,79 @@ def test_the_bar_of_jobs_covers_no_end_of_a_page_and_no_field_that_is_reached_by
             assert field <= 640 - dock["height"] + 4, page.evaluate("document.activeElement.outerHTML")[:200]
 
 
+def test_what_ended_takes_one_line_of_a_phone_until_it_is_opened(browser, van):
+    from playwright.sync_api import expect
+
+    api = van.replace("/builds/", "/api/v1/builds/")
+    jobs = f"{van.removesuffix('/builds/van')}/api/v1/jobs"
+    with opened(browser, **PHONE) as (page, _):
+        for _ in range(3):
+            job = ask(f"{api}/fit", "POST", {})[1]["id"]
+            while ask(f"{jobs}/{job}")[1]["state"] != "done":
+                page.wait_for_timeout(50)
+        page.goto(f"{van}/report")
+        boxes, dock, more = page.locator("#jobs .job"), page.locator(".dock"), page.locator("#jobs .fold")
+        expect(boxes).to_have_count(3)
+        expect(boxes.filter(visible=True)).to_have_count(1)
+        assert dock.bounding_box()["height"] <= 60
+        expect(boxes.last.get_by_role("link", name="See it")).to_be_in_viewport(ratio=1)
+        page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
+        page.get_by_role("link", name="Interface for programs").tap(trial=True)  # nothing lies over the page's end
+        expect(more).to_have_text("All 3")
+        more.tap()
+        expect(boxes.filter(visible=True)).to_have_count(3)
+        expect(more).to_have_attribute("aria-expanded", "true")
+        expect(more).to_be_in_viewport(ratio=1)
+        boxes.first.get_by_role("button", name="Close").tap()
+        expect(boxes).to_have_count(2)
+        more.tap()
+        expect(boxes.filter(visible=True)).to_have_count(1)
+        assert dock.bounding_box()["height"] <= 60
+        page.set_viewport_size({"width": 1280, "height": 900})
+        expect(boxes.filter(visible=True)).to_have_count(2)
+        expect(more).to_be_hidden()
+
+
+ACROSS = "one => { const box = one.getBoundingClientRect(); return [box.left, box.right]; }"
+
+
+def test_a_phone_shows_what_each_row_is_of_and_every_channels_signal_unit_and_sign(browser, van, small_log):
+    with opened(browser, **PHONE) as (page, _):
+        for place, table in (
+            ("drives", "#drives .table"),
+            ("tools?number=1#drive", "#command-answer .table"),
+            ("settings", "fieldset .table"),
+        ):
+            page.goto(f"{van}/{place}")
+            page.locator(f"{table} tbody tr").first.wait_for()
+            wide = [
+                one
+                for one in page.locator(table).all()
+                if one.evaluate("one => one.scrollWidth > one.clientWidth + 40")
+            ]
+            assert wide, place
+            for one in wide:
+                one.evaluate("one => { one.scrollLeft = one.scrollWidth; }")
+                assert one.evaluate("one => one.scrollLeft") > 30
+                left, right = one.locator("tbody tr > :first-child").first.evaluate(ACROSS)
+                assert 0 <= left < right < 200, place
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, place
+        page.goto(f"{van}/logs")
+        page.get_by_text("No log is waiting.").wait_for()
+        drop(page, [small_log])
+        page.get_by_role("button", name="Which signal is which channel?").click()
+        page.get_by_role("button", name="Save the map").wait_for()
+        lines = page.locator("#channel-form tbody tr:first-child").filter(has=page.locator("select"))
+        assert lines.count() >= 10
+        for line in lines.all():
+            cells = [line.locator(f"td:nth-child({k})") for k in (2, 4, 5)]
+            for shown in (cells[0], cells[1].locator("input"), cells[2].locator("select")):
+                left, right = shown.evaluate(ACROSS)
+                assert 0 <= left < right <= 390, line.inner_text()
+        assert page.locator("#channel-form .table").evaluate("one => one.scrollWidth <= one.clientWidth")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
 def test_what_the_driver_knows_is_noted_on_the_drives_own_page(browser, van):
     with opened(browser) as (page, _):
         page.goto(f"{van}/drives/1")

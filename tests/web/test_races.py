@@ -8,7 +8,7 @@ import re
 import pytest
 
 from tests.web.conftest import write_small_log
-from tests.web.serving import answered, drop, mark_a_span, opened
+from tests.web.serving import answered, drop, mark_a_span, opened, wait_ready
 from tests.web.test_many_clients import ask
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -311,6 +311,82 @@ def test_drives_changed_elsewhere_since_they_were_listed_are_changed_in_their_ne
         page.get_by_role("button", name="Add the tag").click()
         page.get_by_text("Tagged: 1 drive.").wait_for()
     assert ask(f"{api(van)}/drive-list")[1]["rows"][0]["tags"] == ["theirs", "mine"]
+
+
+def test_two_who_leave_a_drive_out_for_different_reasons_see_both(browser, van):
+    with opened(browser, refusals=(409, 409)) as (page, _):
+        page.goto(f"{van}/drives")
+        page.get_by_label("Choose drive 1").check()
+        assert ask(f"{api(van)}/drives/1", "PATCH", {"exclude_because": "towed"})[0] == 200
+        page.get_by_label("Reason").fill("a flat tire")
+        page.get_by_role("button", name="Leave out of the fit").click()
+        page.locator("dialog").get_by_text("drive 1: towed").wait_for()
+        page.locator("dialog").get_by_text("drive 1: a flat tire").wait_for()
+        page.get_by_role("button", name="Take what was saved").click()
+        page.locator("#drives tbody").get_by_text("left out by you: towed").wait_for()
+        page.goto(f"{van}/drives/1")
+        reason = page.locator("#exclude")
+        page.locator(".lane .value").first.wait_for()
+        assert ask(f"{api(van)}/drives/1", "PATCH", {"exclude_because": "towed twice"})[0] == 200
+        reason.fill("a flat tire")
+        page.locator("#notes-form button").click()
+        page.locator("dialog").get_by_text("towed twice").wait_for()
+        page.get_by_role("button", name="Save mine").click()
+        page.get_by_text("The fit: left out by you: a flat tire").wait_for()
+
+
+PRESSED = """() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done))))"""
+"""What came by now would have been drawn."""
+
+
+def press(page, part, came, target, down):
+    """Press on something, and let an answer come meanwhile that draws it anew."""
+    held = Held(page, part)
+    with held.caught():
+        page.evaluate("kind => document.dispatchEvent(new CustomEvent('came', { detail: kind }))", came)
+    target.scroll_into_view_if_needed()
+    down(target)
+    with answered(page, "GET", part):
+        held.let_go()
+    page.evaluate(PRESSED)
+
+
+def test_an_answer_that_comes_between_press_and_release_swallows_no_click(browser, van):
+    from playwright.sync_api import expect
+
+    with opened(browser) as (page, _):
+        page.goto(f"{van}/drives")
+        wait_ready(page)
+        assert ask(f"{api(van)}/drives/1", "PATCH", {"tags": ["theirs"]})[0] == 200
+        head, mouse = page.locator("#drives thead th"), page.mouse
+
+        def down(target):
+            box = target.bounding_box()
+            mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+            mouse.down()
+
+        press(page, "/drive-list", "import", head.nth(1).get_by_role("button"), down)
+        expect(page.locator("#drives").get_by_text("theirs")).to_have_count(0)  # not drawn under the hand
+        mouse.up()
+        expect(head.nth(1)).to_have_attribute("aria-sort", "ascending")
+        page.locator("#drives").get_by_text("theirs").wait_for()  # but right after it
+
+        def keyed(target):
+            target.focus()
+            page.keyboard.down(" ")
+
+        press(page, "/drive-list", "refresh", head.nth(1).get_by_role("button"), keyed)
+        page.keyboard.up(" ")
+        expect(head.nth(1)).to_have_attribute("aria-sort", "descending")
+        expect(head.nth(1).get_by_role("button")).to_be_focused()
+        press(page, "/drive-list", "import", page.get_by_label("Choose drive 1"), down)
+        mouse.up()
+        expect(page.get_by_label("Choose drive 1")).to_be_checked()
+        page.goto(van)
+        wait_ready(page)
+        press(page, "/v1/builds/van/limits", "fit", page.get_by_role("link", name="All limits"), down)
+        mouse.up()
+        page.wait_for_url("**/limits")
 
 
 def test_what_ends_while_a_page_is_being_opened_is_on_it(browser, van, tmp_path):

@@ -1,6 +1,6 @@
 // Talks to the server: questions, and work that takes a while.
 import { ended } from "./jobs.js";
-import { make, say, table } from "./page.js";
+import { make, released, say, table } from "./page.js";
 
 export class Refused extends Error {
   constructor(message, answer, status) { super(message); this.answer = answer || {}; this.status = status || 0; }
@@ -21,9 +21,11 @@ export async function ask(method, address, content) {
     answer = await fetch(address, options);
   } catch (error) {
     if (isLeaving) { return new Promise(() => undefined); }  // nobody is there any more to be told
+    await released();
     throw new Refused("logan does not answer. Is it still running in its terminal?");
   }
   const text = await answer.text();
+  await released();
   let result;
   try { result = text ? JSON.parse(text) : {}; } catch (error) { result = { problem: text }; }
   if (!answer.ok) {

@@ -66,9 +66,10 @@ class Choice {
         this.say();
         this.line.querySelector("button").focus();
       } } }, this.details.hidden ? "choose" : "close");
+    this.unit.placeholder = signal ? signal.unit : "";  // the log's own
     this.line.replaceChildren(make("th", { scope: "row" }, label),
       make("td", { class: "words" }, isNone ? "not logged" : breakable(this.chosen), make("small", {}, signal ? " " + rangeWords(signal) : "")),
-      make("td", {}, signal ? sketch(signal) : ""), make("td", {}, isNone ? "" : this.unit), make("td", {}, isNone ? "" : this.sign),
+      make("td", {}, signal ? sketch(signal) : ""), make("td", { "data-head": isNone ? null : "unit" }, isNone ? "" : this.unit), make("td", { "data-head": isNone ? null : "sign" }, isNone ? "" : this.sign),
       make("td", { class: "words" }, make("span", { class: this.why === "asked" ? "tie" : "" }, this.why), " ", toggle));
   }
 
@@ -145,7 +146,7 @@ export function channelForm(form, proposal, goOn) {
     const suggestion = suggested.get(name) || { candidates: [], is_tie: false };
     return new Choice(proposal, name, suggestion.candidates, mapped.get(name), suggestion.is_tie);
   };
-  const choices = names.map(choiceOf), list = make("table", { class: "dense" }, make("caption", {}, "Channels"), make("thead", {}, make("tr", {},
+  const choices = names.map(choiceOf), list = make("table", { class: "dense stack" }, make("caption", {}, "Channels"), make("thead", {}, make("tr", {},
     ["channel", "signal", "over the log", "unit", "sign", ""].map((words) => make("th", { scope: "col", class: "words" }, words || make("span", { class: "hint" }, "how sure"))))),
   choices.map((choice) => choice.element));
   const rest = proposal.channels.map(([name]) => name).filter((name) => !names.includes(name));

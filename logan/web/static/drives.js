@@ -1,6 +1,5 @@
 // All drives: sort, filter, search, the trend, change several at once, a bin with undo.
-import { ask, follow, guarded, inTurn, once, queue, Refused } from "./ask.js";
-import { keepFocus } from "./fields.js";
+import { ask, follow, guarded, inTurn, once, queue, saveGuarded } from "./ask.js";
 import { api, byId, fill, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
 
 // So many rows are asked for and drawn at once; the others follow while nothing else is to be done.
@@ -78,14 +77,14 @@ export async function drives() {
   const body = make("tbody", {}), head = make("tr", {}), bulk = make("div", { "aria-live": "polite" }), count = make("p", { class: "hint" });
   const show = () => {
     const found = list(), mine = ++turn;
-    keepFocus(head, () => fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
+    fill(head, COLUMNS.map(([words, , , isWords], k) => make("th", { scope: "col", class: isWords ? "words" : null,
       "aria-sort": state.by === k ? (state.isDown ? "descending" : "ascending") : null },
     make("button", { class: "sort", type: "button", on: { click: () => {
       state.isDown = state.by === k && !state.isDown;
       state.by = k;
       show();
-    } } }, words)))));
-    keepFocus(body, () => fill(body, found.slice(0, FIRST_ROWS).map(rowOf)));
+    } } }, words))));
+    fill(body, found.slice(0, FIRST_ROWS).map(rowOf));
     fill(count, (found.length < rows.length ? number(found.length) + " of " : "") + number(total) + (total === 1 ? " drive." : " drives."));
     const more = (from) => whenIdle(() => {
       if (mine !== turn || from >= found.length) { return; }
@@ -94,17 +93,17 @@ export async function drives() {
     });
     more(FIRST_ROWS);
   };
-  // One change to a drive, in the version it was seen in; one that was changed elsewhere since is read anew first.
-  const patch = async (n, contentOf) => {
+  // One change to a drive, in the version it was seen in. Of one that was changed elsewhere since, tags are added to those
+  // that are there by now; another reason for leaving it out is shown beside the new one.
+  const patch = (n, contentOf) => {
+    const rowNow = () => rows.find((one) => one.number === n), seen = rowNow();
     const send = async () => {
-      const row = rows.find((one) => one.number === n);
+      const row = rowNow();
       if (row) { await ask("PATCH", api + "/drives/" + n, { ...contentOf(row), version: row.version }); }
+      return true;
     };
-    try { await send(); } catch (error) {
-      if (!(error instanceof Refused) || !error.answer.conflict) { throw error; }
-      await load();
-      await send();
-    }
+    const before = (key) => key === "tags" ? rowNow().tags.join(", ") : seen[key.replace("clude_", "cluded_")];
+    return saveGuarded(null, send, () => load(), before, (text) => "drive " + n + ": " + (text || "takes part"));
   };
   // To every drive ticked; however far it comes, the list shows what is so by now.
   const toAll = (words, action, field) => once(inTurn(async () => {
@@ -130,11 +129,11 @@ export async function drives() {
     const button = (words, action) => make("button", { class: "plain", type: "button", on: { click: action } }, words);
     const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack(id))),
       button("Empty the bin", once(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
-    keepFocus(bulk, () => fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
+    fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
       make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("tools") + "?drives=" + pair.join(" ") + "#compare" }, "Compare the two") : null,
       tag, button("Add the tag", addTag),
       why, button("Leave out of the fit", leaveOut),
-      button("Take part again", takePart), button("Delete", remove))));
+      button("Take part again", takePart), button("Delete", remove)));
   };
   const again = async () => { await load(); show(); showChosen(); };
 

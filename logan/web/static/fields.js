@@ -1,11 +1,10 @@
 // What people type is never lost: not where a list is drawn anew while they type, not where they leave too soon.
-import { say } from "./page.js";
+import { keepFocus, nameOf, say } from "./page.js";
 
-// What a field held when it was drawn; a name that tells it from the others of its place.
+// What a field held when it was drawn.
 const originOf = (field) => field.tagName === "SELECT"
   ? (([...field.options].find((one) => one.defaultSelected) || field.options[0] || {}).value ?? "")
   : field.defaultValue.replace(/\r\n?/g, "\n").replaceAll("\n", field.tagName === "TEXTAREA" ? "\n" : "");
-const nameOf = (field) => field.name || field.id || field.getAttribute("aria-label");
 const fieldsOf = (place) => [...place.querySelectorAll("input:not([type=checkbox]):not([type=radio]), select, textarea")].filter(nameOf);
 const isTyped = (field) => field.value !== originOf(field);
 
@@ -37,20 +36,6 @@ export function renew(field, text, sent) {
   field.defaultValue = text;
   if (isKept && sent === undefined && before !== text) { sayOther(field, text); }
   return !isKept;
-}
-
-// Draws a place anew; what had the focus has it again.
-export function keepFocus(place, draw) {
-  const at = place.contains(document.activeElement) ? document.activeElement : null;
-  const words = (one) => one.getAttribute("aria-label") || nameOf(one) || one.textContent.trim();
-  const alike = () => at ? [...place.querySelectorAll(at.tagName)].filter((one) => words(one) === words(at)) : [];
-  const k = alike().indexOf(at);
-  draw();
-  if (!at || at === document.activeElement) { return; }
-  const again = at.isConnected ? at : alike()[k];
-  if (!again) { return; }
-  again.focus({ preventScroll: true });
-  if (again !== at && (at.type === "text" || at.tagName === "TEXTAREA")) { again.setSelectionRange(at.selectionStart, at.selectionEnd); }
 }
 
 // Draws a place anew and keeps what was typed there since it was drawn or sent (`sent` by names), what was open, and the focus.

@@ -61,13 +61,30 @@ function show(jobs) {
   const place = byId("jobs"), known = new Map([...place.children].map((one) => [one.dataset.job, one]));
   const kept = jobs.filter((job) => !isOver(job) || job.state === "failed" || !QUIET.includes(job.kind)).slice(-6);
   // What has not changed keeps its elements, and so the focus.
-  fill(place, kept.map((job) => {
+  const boxes = kept.map((job) => {
     const face = JSON.stringify([job.state, job.message, job.done, Math.round(job.time_left_s)]), old = known.get(job.id);
     if (old && old.dataset.face === face) { return old; }
     const made = isOver(job) ? endedBox(job) : runningBox(job, old);
     Object.assign(made.dataset, { job: job.id, face: face });
     return made;
-  }));
+  });
+  // On a phone one line stands for all until it is opened: what runs, else what ended last.
+  const first = kept.findIndex((job) => !isOver(job)), shown = first < 0 ? boxes.length - 1 : first;
+  boxes.forEach((box, k) => box.classList.toggle("first", k === shown));
+  const failed = kept.filter((job, k) => k !== shown && job.state === "failed").length;
+  more = (boxes.length > 1 ? "All " + boxes.length : "More") + (failed ? ", " + failed + " failed" : "");
+  fill(place, boxes, boxes.length ? fold : null);
+  sayFold();
+}
+
+let more = "";
+const fold = make("button", { class: "fold plain", type: "button", on: { click: () => { byId("jobs").classList.toggle("open"); sayFold(); } } });
+
+function sayFold() {
+  const isOpen = byId("jobs").classList.contains("open");
+  fold.textContent = isOpen ? "Less" : more;
+  fold.setAttribute("aria-label", "Work: " + fold.textContent);
+  fold.setAttribute("aria-expanded", String(isOpen));
 }
 
 function runningBox(job, old) {
@@ -77,7 +94,7 @@ function runningBox(job, old) {
   if (job.total) { bar.max = job.total; bar.value = job.done; } else { bar.removeAttribute("value"); }
   const left = job.time_left_s === null ? "" : job.time_left_s < 1.5 ? "nearly done" : "about " + clock(job.time_left_s) + " left";
   const doing = job.state === "waiting" ? "waits for its turn" : [job.message, job.rate, left].filter(Boolean).join(", ");
-  words.replaceChildren(make("strong", {}, job.label), doing ? ": " + doing : "");
+  words.replaceChildren(make("span", {}, make("strong", {}, job.label), doing ? ": " + doing : ""));
   return box;
 }
 
@@ -104,7 +121,7 @@ function endedBox(job) {
   const again = job.state !== "done" && job.kind && job.build
     ? make("button", { class: "plain", on: { click: post(job, "again") } }, "Start again") : null;
   return make("div", { class: "job notice " + tone },
-    make("p", {}, make("strong", {}, job.label + ": " + job.state + ". "), message, links.map(([words, to]) => [" ", make("a", { href: place(to), on: { click: close } }, words)]).flat()),
+    make("p", {}, make("span", {}, make("strong", {}, job.label + ": " + job.state + ". "), message), links.map(([words, to]) => [" ", make("a", { href: place(to), on: { click: close } }, words)]).flat()),
     again, make("button", { class: "plain", "aria-label": "Close: " + job.label, on: { click: post(job, "close") } }, "Close"));
 }
 

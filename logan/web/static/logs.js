@@ -2,7 +2,6 @@
 import { ask, follow, guarded, once, queue, whole } from "./ask.js";
 import { channelForm } from "./channels.js";
 import { dbcs } from "./dbcs.js";
-import { keepFocus } from "./fields.js";
 import { api, byId, channelWords, fill, make, number, pageOf, say, table, whenCame } from "./page.js";
 import { sendAll } from "./send.js";
 import { steps } from "./steps.js";
@@ -63,7 +62,7 @@ export async function logs() {
   // One question after another: an older answer never comes after a newer one.
   const list = queue()(async () => {
     found = (await ask("GET", api + "/logs")).logs;
-    keepFocus(waiting, () => fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page.")));
+    fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page."));
     byId("import-form").hidden = !found.length;
     count();
     const hour = await steps();

@@ -64,16 +64,60 @@ export function svg(tag, attributes, ...children) {
   return element;
 }
 
+// A name that tells a field from the others of its place.
+export const nameOf = (field) => field.name || field.id || field.getAttribute("aria-label");
+
+// Draws a place anew; what had the focus has it again.
+export function keepFocus(place, draw) {
+  const at = place.contains(document.activeElement) ? document.activeElement : null;
+  const words = (one) => one.getAttribute("aria-label") || nameOf(one) || one.textContent.trim();
+  const alike = () => at ? [...place.querySelectorAll(at.tagName)].filter((one) => words(one) === words(at)) : [];
+  const k = alike().indexOf(at);
+  draw();
+  if (!at || at === document.activeElement) { return; }
+  const again = at.isConnected ? at : alike()[k];
+  if (!again) { return; }
+  again.focus({ preventScroll: true });
+  if (again !== at && (at.type === "text" || at.tagName === "TEXTAREA")) { again.setSelectionRange(at.selectionStart, at.selectionEnd); }
+}
+
 export function fill(element, ...children) {
   element.classList.remove("loading");
-  element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined));
+  keepFocus(element, () => element.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined)));
 }
+
+// A click reaches nobody where its element is drawn anew between press and release. So what comes by itself (an answer, the
+// end of a message) waits from the press on something that is clicked until the click has been heard.
+const CLICKED = "button, a, summary, label, [type=checkbox], [type=radio], .road svg", AFTER_TOUCH_MS = 400;
+let pressed = null, letGo = () => undefined, leaving = null;
+export const released = () => pressed;
+
+function press(target) {
+  clearTimeout(leaving);
+  if (pressed || !target.closest || !target.closest(CLICKED) || target.matches("[type=range]")) { return; }
+  pressed = new Promise((go) => { letGo = go; });
+}
+
+// Once what was begun with it is done: the click follows its release, a finger's somewhat later.
+function release(after = 0) {
+  clearTimeout(leaving);
+  if (pressed) { leaving = setTimeout(() => { pressed = leaving = null; letGo(); }, after); }
+}
+
+const listen = (names, heard) => { for (const name of names) { window.addEventListener(name, heard, true); } };
+listen(["pointerdown"], (event) => { if (event.button === 0) { press(event.target); } });
+listen(["keydown"], (event) => { if (event.key === " ") { press(event.target); } });
+listen(["pointerup"], (event) => release(event.pointerType === "mouse" ? 0 : AFTER_TOUCH_MS));
+listen(["click", "keyup", "pointercancel", "dragstart", "contextmenu"], () => release());
+window.addEventListener("blur", () => release());
+// Let go of where nobody heard it: outside the window.
+listen(["pointermove"], (event) => { if (!event.buttons && !leaving) { release(); } });
 
 export function say(text, tone) {
   const close = make("button", { on: { click: () => notice.remove() } }, "Close");
   const notice = make("div", { class: "notice " + (tone || "") }, make("p", {}, text), close);
   byId("messages").append(notice);
-  if (tone !== "red") { setTimeout(() => notice.remove(), 8000); }
+  if (tone !== "red") { setTimeout(async () => { await released(); notice.remove(); }, 8000); }
 }
 
 // Goes to another page, and says there what was still to be said here.
@@ -136,7 +180,7 @@ export function table(caption, headings, rows, wordy) {
   const body = rows.map((row) => make("tr", { class: row.tone || null }, row.cells.map(cell)));
   // On a phone, rows of words stand below each other, each with its heading, rather than in columns too narrow to read.
   return make("div", { class: wordy && wordy.length > 2 ? "table wordy" : "table", tabindex: "0", role: "region", "aria-label": caption },
-    make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
+    make("table", {}, make("caption", {}, make("span", {}, caption)), make("thead", {}, make("tr", {}, head)), make("tbody", {}, body)));
 }
 
 // What a page does when work that it did not begin itself has come to its end.

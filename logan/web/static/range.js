@@ -1,5 +1,5 @@
 // The answer, the range by scenario, and sliders that move it at once.
-import { ask, follow, guarded, newest, once } from "./ask.js";
+import { ask, follow, guarded, newest, once, queue } from "./ask.js";
 import { api, byId, chance, fill, keyFigure, make, number, pageOf, shownAs, svg, table, units, valueText, whenCame } from "./page.js";
 import { drawAll } from "./plots.js";
 import { isUnsaved } from "./fields.js";
@@ -132,9 +132,14 @@ async function askFirst(place, essential) {
 
 // Drives that no fit has used yet are worked in first: the plan's verdict is shown only where there is no drive.
 export async function overview() {
-  const place = byId("answer");
+  const draw = queue()(drawOverview);
   // What is being typed is not taken away by work that came to its end elsewhere.
-  whenCame(["fit", "import"], () => { if (!isUnsaved()) { location.reload(); } });
+  whenCame(["fit", "import"], guarded(async () => { if (!isUnsaved()) { await Promise.all([draw(), steps()]); } }));
+  await draw();
+}
+
+async function drawOverview() {
+  const place = byId("answer");
   const hour = await ask("GET", api + "/first-hour");
   if (hour.is_untouched && !hour.drives) { await askFirst(place, hour.essential); return; }
   const show = async () => showAnswer(place, await ask("GET", api + "/range"));

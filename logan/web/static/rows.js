@@ -1,7 +1,6 @@
 // Settings of which there are several, as small tables: scenarios, alternatives, curves, what was measured.
 import { ask, guarded, inTurn, saveGuarded } from "./ask.js";
-import { keepFocus } from "./fields.js";
-import { api, channelWords, fill, make, say } from "./page.js";
+import { api, channelWords, fill, keepFocus, make, say } from "./page.js";
 
 const TITLES = { "scenario": "Scenarios", "gearing.alternative": "Gearing to compare with", "pack.alternative": "Packs to compare with",
   "limits.curve": "Currents over time, from datasheets", "limits.conductor": "Cables and bars", "measurement": "What was measured" };

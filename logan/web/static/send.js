@@ -1,7 +1,7 @@
 // Sends files dropped anywhere: logs wait, DBCs are kept, zips are unpacked, anything else is named and explained.
 import { guarded, whole } from "./ask.js";
 import { isUnsaved } from "./fields.js";
-import { api, build, byId, goSaying, make, number, pageOf, say } from "./page.js";
+import { api, build, byId, goSaying, make, number, pageOf, released, say } from "./page.js";
 
 // One file; the browser streams it from disk, the server streams it to disk.
 function send(file) {
@@ -11,7 +11,8 @@ function send(file) {
     const cancel = make("button", { class: "plain", on: { click: () => request.abort() } }, "Cancel");
     const box = make("div", { class: "job" }, words, bar, cancel);
     byId("messages").append(box);
-    const end = (problems, answer) => {
+    const end = async (problems, answer) => {
+      await released();
       box.remove();
       resolve({ logs: [], dbcs: [], ...answer, problems: problems });
     };
