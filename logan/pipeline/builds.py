@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
@@ -190,7 +191,10 @@ def new_build(folder: Path, units: DisplayUnits | None = None) -> tuple[Path, ..
             with target.open("x", encoding="utf-8") as stream:
                 stream.write(template(target.name, units))
         # Last and whole: with it the folder is a build, which others may read at once.
-        write_durably(build.settings_file, template(BUILD_FILE, units).encode())
+        text = template(BUILD_FILE, units)
+        if (name := folder.resolve().name).isprintable():  # else it is none to print on a sheet
+            text = text.replace('"My conversion"', json.dumps(name, ensure_ascii=False), 1)
+        write_durably(build.settings_file, text.encode())
     return build.settings_file, build.channels_file, build.measurements_file
 
 

@@ -244,7 +244,7 @@ def what_if(folder: Build, body: bodies.WhatIf) -> Any:
 @router.get("/builds/{build}/commands", responses=REFUSED)
 def commands(folder: Build, space: Space) -> dict[str, Any]:
     """Everything that the command line can work out, with the options of each, and the files that can be named."""
-    return {"commands": commands_of(space), "files": list(work.files_at_hand(space, folder))}
+    return {"commands": worded(commands_of(space)), "files": list(work.files_at_hand(space, folder))}
 
 
 @router.post("/builds/{build}/commands/{name}", responses=REFUSED, status_code=202)

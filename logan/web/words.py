@@ -31,9 +31,12 @@ _RULES: Final = tuple(
         (r"with --columns [^;,.)]+", "in the file's first line"),
         (r"[Ss]ay it with --dbc FILE|with --dbc FILE", "by dropping it on the Logs page"),
         (r"`?logan plan --freeze`?", "Freeze the plan, on the Tools page"),
-        *((rf"`?\blogan (?:{names})\b(?: (?:--[\w-]+|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*`?", place)
+        (r"with '?logan channels LOG'?", "on the Logs page (drop the log again, then Save the map)"),
+        (r"['`]?\blogan library decode['`]?", '"Make drives anew" on the Tools page'),
+        *((rf"['`]?\blogan (?:{names})\b(?: (?:--[\w-]+|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*['`]?", place)
           for names, place in _PLACES),
-        (r"build\.toml|channels\.toml|measurements\.toml", "the settings"),
+        (r"\bmeasurements\.toml", '"What was measured" in the settings'),
+        (r"build\.toml|channels\.toml", "the settings"),
         (r"\s*\(else: --[^)]*\)", ""),
         (r"in \[build\]", "in the settings"),
     )

@@ -194,3 +194,9 @@ def test_a_limit_of_the_wrong_form_is_shown_and_refused(folder, wrong):
     with pytest.raises(ConfigurationError):
         save_fields(folder, {"limits.motor_temperature.amber": "120 degC"})
     assert folder.settings_file.read_text(encoding="utf-8") == faulty
+
+
+@pytest.mark.parametrize("name", ['Spitfire "7"', "Käfer 1303", "a\\b"])
+def test_a_new_build_has_the_name_that_its_folder_was_given(tmp_path, name):
+    new_build(tmp_path / name)
+    assert BuildFolder(tmp_path / name).settings().name == name

@@ -76,6 +76,13 @@ def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
         ("Import one with: logan import LOG", "Import one with: the Logs page"),
         ("/home/me/x/.incoming/0123456789abcdef/my log.csv: row 3", "my log.csv: row 3"),
         ("leave out such cells with --skip-text", 'with "Leave out table cells that hold text"'),
+        (
+            "Map them with 'logan channels LOG', then 'logan library decode'",
+            "Map them on the Logs page (drop the log again, then Save the map), "
+            'then "Make drives anew" on the Tools page',
+        ),
+        ("make a map with 'logan channels'", "make a map with the Logs page"),
+        ("with the drives and with measurements.toml", 'with the drives and with "What was measured" in the settings'),
         ("altitude in [build] says otherwise", "altitude in the settings says otherwise"),
         ("a ratio of 3 / 4, 1e-3", "a ratio of 3 / 4, 1e-3"),
     ],

@@ -94,7 +94,7 @@ function runningBox(job, old) {
   if (job.total) { bar.max = job.total; bar.value = job.done; } else { bar.removeAttribute("value"); }
   const left = job.time_left_s === null ? "" : job.time_left_s < 1.5 ? "nearly done" : "about " + clock(job.time_left_s) + " left";
   const doing = job.state === "waiting" ? "waits for its turn" : [job.message, job.rate, left].filter(Boolean).join(", ");
-  words.replaceChildren(make("span", {}, make("strong", {}, job.label), doing ? ": " + doing : ""));
+  words.replaceChildren(make("span", {}, make("strong", {}, make("i", {}, job.label)), doing ? make("span", { class: "said" }, ": " + doing) : ""));
   return box;
 }
 
@@ -106,7 +106,7 @@ function cameOf(job) {
   if (job.kind !== "import") { return [job.message, []]; }
   const words = job.result.map((row) => "Drive " + row.number + ": " + [row.was_there ? "had been imported before" : "",
     row.distance_m === null ? "" : number(row.distance_m / units.metres, 1) + " " + units.distance,
-    row.net_wh_per_km === null ? "consumption refused" : number(units.ofConsumption(row.net_wh_per_km)) + " " + units.consumption,
+    row.net_wh_per_km === null ? "consumption refused" : number(units.ofConsumption(row.net_wh_per_km)) + (row.sigma_wh_per_km ? " ± " + number(units.ofConsumption(row.sigma_wh_per_km)) : "") + " " + units.consumption,
     row.red ? row.red + " red" : "", row.amber ? row.amber + " amber" : "", row.fit ? "the fit: " + row.fit : "",
     ...row.notes.slice(0, 2)].filter(Boolean).join(", ") + ".");
   return [words.join(" "), job.result.slice(0, 8).map((row) => ["Drive " + row.number, "drives/" + row.number])];
@@ -121,7 +121,7 @@ function endedBox(job) {
   const again = job.state !== "done" && job.kind && job.build
     ? make("button", { class: "plain", on: { click: post(job, "again") } }, "Start again") : null;
   return make("div", { class: "job notice " + tone },
-    make("p", {}, make("span", {}, make("strong", {}, job.label + ": " + job.state + ". "), message), links.map(([words, to]) => [" ", make("a", { href: place(to), on: { click: close } }, words)]).flat()),
+    make("p", {}, make("span", {}, make("strong", {}, make("i", {}, job.label), ": " + job.state + ". "), make("span", { class: "said" }, message)), links.map(([words, to]) => [" ", make("a", { href: place(to), on: { click: close } }, words)]).flat()),
     again, make("button", { class: "plain", "aria-label": "Close: " + job.label, on: { click: post(job, "close") } }, "Close"));
 }
 

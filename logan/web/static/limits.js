@@ -53,7 +53,7 @@ export async function limits() {
       make("details", { "data-key": line.check.side + " " + line.check.channel + line.check.over }, make("summary", {}, line.check.source || "no limit given"),
         line.check.over ? "The curve stands in the settings." : editor(line, () => form, show)));
     redraw(place, () => fill(place, found.lines.length ? null : make("p", { class: "empty" }, "No drive yet, so nothing came close to a limit."),
-      make("ul", { class: "rows limits" }, found.lines.map(itemOf)),
+      make("p", { class: "hint" }, "Open a line to give its limit, or to change it."), make("ul", { class: "rows limits" }, found.lines.map(itemOf)),
       found.notes.map((text) => make("p", { class: "hint" }, text)), found.cautions.map((text) => make("p", { class: "notice amber" }, text))), sent);
   };
   await show();

@@ -61,7 +61,7 @@ export async function logs() {
   };
   // One question after another: an older answer never comes after a newer one.
   const list = queue()(async () => {
-    found = (await ask("GET", api + "/logs")).logs;
+    found = (await ask("GET", api + "/logs")).logs.sort((one, other) => one.name.localeCompare(other.name, "en", { numeric: true }));
     fill(waiting, found.length ? found.map(rowOf) : make("li", { class: "empty" }, "No log is waiting. Drop one anywhere on this page."));
     byId("import-form").hidden = !found.length;
     count();

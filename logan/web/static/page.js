@@ -134,7 +134,8 @@ export function sayLeft() {
 
 export function number(value, digits) {
   if (value === null || value === undefined) { return "–"; }
-  const places = { minimumFractionDigits: digits || 0, maximumFractionDigits: digits || 0 };
+  // Halves go to the even digit, as in the terminal.
+  const places = { minimumFractionDigits: digits || 0, maximumFractionDigits: digits || 0, roundingMode: "halfEven" };
   const text = value.toLocaleString("en", places);
   // What rounds to nothing has no sign.
   return /[1-9]/.test(text) ? text.replace("-", "−") : text.replace("-", "");

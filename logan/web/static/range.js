@@ -79,6 +79,8 @@ const BISECTIONS = 10;
 // What would have to be true for the target: each thing alone, all else as it is, found by halving.
 async function leversOf(found) {
   const now = { start: found.start, pack: found.usable_energy_wh, mass: found.mass_kg, area: found.drag_area_m2 }, rows = [];
+  const target = found.prediction.scenarios.find((one) => one.name === found.prediction.target_scenario);
+  const isThere = target.probability_of_target >= found.confidence_ratio;
   for (const [name, asked, [least, most], shown] of LEVERS) {
     const reaches = async (x) => (await ask("POST", api + "/what-if", { ...now.start, ...asked(now, x) })).answer.probability_of_target >= found.confidence_ratio;
     let [low, high] = [least, most];
@@ -94,7 +96,8 @@ async function leversOf(found) {
     rows.push({ cells: [name, shown(now, 1), needed] });
   }
   return table("For " + number(found.target_range_m / units.metres) + " " + units.distance + " with a chance of " +
-    number(100 * found.confidence_ratio) + " %, one of these would have to be true", ["what", "now", "needed"], rows);
+    number(100 * found.confidence_ratio) + (isThere ? " % it is enough as it is; one of these alone could go as far as this" : " %, one of these would have to be true"),
+  ["what", "now", isThere ? "would still do" : "needed"], rows);
 }
 
 // Where each cause is seen or measured.
