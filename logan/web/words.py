@@ -31,9 +31,11 @@ _RULES: Final = tuple(
         (r"with --columns [^;,.)]+", "in the file's first line"),
         (r"[Ss]ay it with --dbc FILE|with --dbc FILE", "by dropping it on the Logs page"),
         (r"`?logan plan --freeze`?", "Freeze the plan, on the Tools page"),
+        (r"`logan explain` alone lists", "the page of words and method lists"),
+        (r"`?\blogan explain (\w+)`?", r"\1"),
         (r"with '?logan channels LOG'?", "on the Logs page (drop the log again, then Save the map)"),
         (r"['`]?\blogan library decode['`]?", '"Make drives anew" on the Tools page'),
-        *((rf"['`]?\blogan (?:{names})\b(?: (?:--[\w-]+|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*['`]?", place)
+        *((rf"['`]?\blogan (?:{names})\b(?: (?:-h\b|--[\w-]+|\d+\b|[A-Z]{{1,6}}\b|[a-z]+(?= --)))*['`]?", place)
           for names, place in _PLACES),
         (r"\bmeasurements\.toml", '"What was measured" in the settings'),
         (r"build\.toml|channels\.toml", "the settings"),
@@ -56,11 +58,12 @@ def in_page_words(text: str) -> str:
 
 
 def refusal_words(error: LoganError) -> str:
-    """Problem and remedy of a refusal; of its place only the file's own name."""
+    """Problem and remedy of a refusal, and the first faults found; of its place only the file's own name."""
     problem, remedy = in_page_words(error.problem), in_page_words(error.remedy)
+    problem = ". ".join([problem, *map(in_page_words, getattr(error, "problems", ())[:5])])
     name = "" if error.path is None or error.path.suffix == ".toml" or error.path.is_dir() else f"{error.path.name}: "
     line = f"line {error.line}: " if error.line is not None else ""
-    return f"{name}{line}{problem}. {remedy}".strip()
+    return f"{name}{line}{problem}. {remedy[:1].upper()}{remedy[1:]}".strip()
 
 
 def worded(content: Any, is_words: bool = False) -> Any:

@@ -197,6 +197,8 @@ def test_what_ended_takes_one_line_of_a_phone_until_it_is_opened(browser, van):
 
     api = van.replace("/builds/", "/api/v1/builds/")
     jobs = f"{van.removesuffix('/builds/van')}/api/v1/jobs"
+    for before in ask(jobs)[1]["jobs"]:
+        ask(f"{jobs}/{before['id']}/close", "POST", {})
     with opened(browser, **PHONE) as (page, _):
         for _ in range(3):
             job = ask(f"{api}/fit", "POST", {})[1]["id"]

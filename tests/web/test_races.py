@@ -292,6 +292,7 @@ def test_a_tag_that_is_being_typed_stays_and_is_added_once(browser, van):
         tag.fill("next")
         held.let_go()
         page.get_by_text("Tagged: 1 drive.").wait_for()
+        page.locator("#drives tbody").get_by_text("pair").wait_for()  # all is drawn anew by now
         expect(tag).to_have_value("next")
         expect(tag).to_be_focused()
         assert sum(url.endswith("/drives/1") for url in requests) == 1

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 import logan
-from logan.web.words import in_page_words
+from logan.errors import ConfigurationError
+from logan.web.words import in_page_words, refusal_words
 
 SOURCES = Path(logan.__file__).parent
 PACKAGES = ("pipeline", "logs", "quality", "drive", "admission", "configuration", "channels", "dbc", "drive_library",
@@ -81,6 +82,10 @@ def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
             "Map them on the Logs page (drop the log again, then Save the map), "
             'then "Make drives anew" on the Tools page',
         ),
+        ("See what it has: logan look --drive 2", "See what it has: the Logs page"),
+        ("See logan compare -h", "See the Tools page"),
+        ("The method behind it: logan explain fit, logan explain heat", "The method behind it: fit, heat"),
+        ("`logan explain` alone lists words", "the page of words and method lists words"),
         ("make a map with 'logan channels'", "make a map with the Logs page"),
         ("with the drives and with measurements.toml", 'with the drives and with "What was measured" in the settings'),
         ("altitude in [build] says otherwise", "altitude in the settings says otherwise"),
@@ -89,6 +94,14 @@ def test_every_script_takes_what_its_neighbor_gives_and_says_each_name_once():
 )
 def test_words_for_a_terminal_are_turned_into_the_pages(said, shown):
     assert in_page_words(said) == shown
+
+
+def test_a_refused_question_says_what_was_wrong_with_it():
+    fault = 'speed: cannot read "x"; write it like --speed 65mph'
+    error = ConfigurationError("the scenario cannot be used", "run logan range --help again", problems=(fault,))
+    said = refusal_words(error)
+    assert said.startswith('the scenario cannot be used. speed: cannot read "x"; write it like "speed"')
+    assert ". Run the Range page" in said
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 // All drives: sort, filter, search, the trend, change several at once, a bin with undo.
 import { ask, follow, guarded, inTurn, once, queue, saveGuarded } from "./ask.js";
-import { api, byId, fill, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
+import { api, byId, fill, keepFocus, make, number, pageOf, say, svg, units, whenCame } from "./page.js";
 
 // So many rows are asked for and drawn at once; the others follow while nothing else is to be done.
 const FIRST_ROWS = 50;
@@ -129,11 +129,12 @@ export async function drives() {
     const button = (words, action) => make("button", { class: "plain", type: "button", on: { click: action } }, words);
     const bin = binned.length ? make("p", { class: "bar" }, "In the bin: ", binned.map(([k, id]) => button("Bring back drive " + k, bringBack(id))),
       button("Empty the bin", once(async () => { await ask("DELETE", api + "/bin"); await again(); }))) : null;
-    fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
+    // The fields are taken out of the old one already as the new one is made.
+    keepFocus(bulk, () => fill(bulk, bin, !n ? make("p", { class: "hint" }, "Tick drives to change, compare or delete them.") : make("p", { class: "bar" },
       make("strong", {}, n + " ticked"), n === 2 ? make("a", { class: "button", href: pageOf("tools") + "?drives=" + pair.join(" ") + "#compare" }, "Compare the two") : null,
       tag, button("Add the tag", addTag),
       why, button("Leave out of the fit", leaveOut),
-      button("Take part again", takePart), button("Delete", remove)));
+      button("Take part again", takePart), button("Delete", remove))));
   };
   const again = async () => { await load(); show(); showChosen(); };
 
