@@ -97,13 +97,8 @@ _WHOLE: Final = _by_spelling(
 
 _WHOLE_FOR: Final = {
     "rad/s": dict.fromkeys(("1/min", "/min", "min1"), "rpm"),
-    "m/s^2": {
-        "g": "gravity",
-        "g0": "gravity",
-        "mg": "0.001 gravity",
-        "millig": "0.001 gravity",
-        "megag": "1e6 gravity",
-    },
+    "m/s^2": {"g": "gravity", "g0": "gravity", "megag": "1e6 gravity"}
+    | dict.fromkeys(("mg", "millig"), "0.001 gravity"),
 }
 """The same, where it is so for one dimension only."""
 
