@@ -3,8 +3,7 @@
 import hashlib
 import json
 import math
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 from uuid import uuid4
@@ -45,24 +44,17 @@ def freeze_plan(plan: Plan, folder: Path) -> Path:
     day = plan.created_at[:10]
     with in_our_words(ConfigurationError, "the plan cannot be written ({})", "Check the folder", folder):
         folder.mkdir(parents=True, exist_ok=True)
-        with _draft(folder, text) as draft:
+        draft = folder / f".{uuid4().hex}"  # no plan yet, so that nobody reads half of one
+        try:
+            draft.write_text(text, encoding="utf-8")
             for number in range(1, _MAX_PLANS_A_DAY):
                 path = folder / (f"{_FILE_STEM}-{day}.json" if number == 1 else f"{_FILE_STEM}-{day}-{number}.json")
                 with suppress(FileExistsError):
                     _name(draft, path)
                     return path
+        finally:
+            draft.unlink(missing_ok=True)
     raise ConfigurationError("too many plans on one day", "Remove the ones that are not needed", folder)
-
-
-@contextmanager
-def _draft(folder: Path, text: str) -> Iterator[Path]:
-    """The text in a file that is no plan yet, so that nobody reads half of one; nothing is left of it at the end."""
-    draft = folder / f".{uuid4().hex}"
-    try:
-        draft.write_text(text, encoding="utf-8")
-        yield draft
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _name(draft: Path, path: Path) -> None:
