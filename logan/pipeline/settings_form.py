@@ -358,7 +358,7 @@ def save_text(folder: BuildFolder, text: str, *, version: str | None = None) -> 
     """
     with SAVING:
         if version is not None:
-            theirs = folder.settings_file.read_text(encoding="utf-8-sig")
+            theirs = folder.settings_file.read_text(encoding="utf-8-sig", errors="replace")
             if version != version_of(theirs):
                 raise ConflictError("the settings were", (("build.toml", text, theirs),))
         replace_file(folder, text, folder.settings_file)

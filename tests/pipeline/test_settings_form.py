@@ -6,7 +6,7 @@ import pytest
 
 from logan.cli.main import main
 from logan.configuration.keys import BUILD_FILE, SCENARIO
-from logan.errors import ConfigurationError, UsageError
+from logan.errors import ConfigurationError, ConflictError, UsageError
 from logan.pipeline.builds import BuildFolder, new_build, shown_units
 from logan.pipeline.settings_form import read_form, save_fields, save_text, settings_like
 from logan.units import DisplayUnits
@@ -200,3 +200,12 @@ def test_a_limit_of_the_wrong_form_is_shown_and_refused(folder, wrong):
 def test_a_new_build_has_the_name_that_its_folder_was_given(tmp_path, name):
     new_build(tmp_path / name)
     assert BuildFolder(tmp_path / name).settings().name == name
+
+
+def test_a_file_that_another_editor_left_in_its_own_encoding_is_a_conflict(folder):
+    form = read_form(folder)
+    folder.settings_file.write_bytes(form.text.encode() + "# Größe\n".encode("cp1252"))
+    with pytest.raises(ConflictError) as refused:
+        save_text(folder, form.text, version=form.version)
+    assert refused.value.texts[0][0] == "build.toml"
+    assert folder.settings_file.read_bytes().endswith(b"# Gr\xf6\xdfe\n")
