@@ -6,6 +6,7 @@ import pytest
 
 from logan.drive.wheel_work import rotating_mass_of
 from logan.model.balance import segment_drive
+from logan.model.drive_fit import predicted_energy
 from logan.model.estimator import covariance_parts, fit, fit_result_of
 from logan.model.fit_result import DriveInformation
 from logan.model.measurement import Measurement, MeasurementKind, expected_measurement
@@ -259,7 +260,12 @@ def test_what_was_weighed_is_no_less_sure_for_drives_that_contradict_each_other(
     assert calm.auxiliary_sigma_ratio == solution.scales.auxiliary_sigma_ratio
     by_plan, by_drives = covariance_parts(solution.information, plan, calm.information)
     for found, squared in ((calm, 1.0), (torn, 4.0)):
-        assert found.posterior.log_covariance == pytest.approx((by_plan + squared * by_drives)[:6, :6])
+        covariance = by_plan + squared * by_drives
+        assert found.posterior.log_covariance == pytest.approx(covariance[:6, :6])
+        for told, state in zip(found.drives[:6], solution.states, strict=True):
+            given = solution.shared, covariance, state.drive, rotating_mass_of(build), solution.scales
+            anew = predicted_energy(*given, source="fit", own_ratio=np.sqrt(squared))
+            assert (told.refined.value, told.refined.sigma) == pytest.approx((anew.value, anew.sigma))
     assert torn.drives[-1].refined.sigma is None
     for one, other in zip(torn.drives[:-1], calm.drives[:-1], strict=True):
         assert 1.5 < one.refined.sigma / other.refined.sigma < 2.0
