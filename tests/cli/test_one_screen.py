@@ -25,7 +25,7 @@ LOW = {
     "motor_torque": ("10 Nm", "20 Nm"),
     "heater_power": ("10 W", "20 W"),
     "dcdc_power": ("10 W", "20 W"),
-    "pack_voltage": ("300 V", "320 V"),
+    "pack_voltage": ("358 V", "360 V"),
     **dict.fromkeys(COLD, ("12 degC", "15 degC")),
 }
 COMMANDS = {

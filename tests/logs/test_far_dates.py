@@ -42,7 +42,7 @@ def test_a_point_of_a_track(tmp_path):
     path.write_text(f'<gpx version="1.1"><trk><trkseg>{"".join(points)}</trkseg></trk></gpx>')
     table, report = tables(path, gpx_track.FORMAT)
     assert table.columns[0].value.size == 5
-    assert report.skipped[0].reason == "a point of a time beyond the year 2262"
+    assert report.skipped[0].reason == "points of a time beyond the year 2262"
 
 
 @pytest.mark.parametrize("year", [2300, 2424, 9999])

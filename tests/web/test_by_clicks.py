@@ -120,4 +120,4 @@ def test_a_plan_is_frozen_and_compared_with_by_clicks(browser, van):
         page.get_by_role("button", name="Show it").click()
         page.locator("#command-answer").get_by_role("row", name=re.compile("plan")).first.wait_for()
         page.goto(f"{van}/tools#gearing")  # an address within the same page
-        page.get_by_text("motor speed, wheel force").wait_for()
+        page.get_by_text("Compare reductions: motor and top speed").wait_for()
