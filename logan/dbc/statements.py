@@ -202,9 +202,10 @@ def _comment(said: Statements, messages: _Messages, found: re.Match[str], line: 
 def _choices(said: Statements, messages: _Messages, found: re.Match[str], line: int) -> None:
     if found[1] is None:
         return  # of an environment variable
-    pairs = _PAIR.findall(found[3])
+    # A value that no 64 bits hold is none that a log can have.
+    pairs = [(value, text) for number, text in _PAIR.findall(found[3]) if abs(value := float(number)) < 2.0**64]
     for signal in _named(said, messages, found[2], found[1], "VAL_", line):
-        signal.choices = {int(float(value)): _unquoted(text) for value, text in pairs}
+        signal.choices = {int(value): _unquoted(text) for value, text in pairs}
 
 
 def _value_type(said: Statements, messages: _Messages, found: re.Match[str], line: int) -> None:

@@ -147,6 +147,11 @@ def test_what_is_about_no_signal_is_listed(tmp_path):
     )
 
 
+def test_a_word_for_a_value_that_no_signal_can_have_is_left_out(tmp_path):
+    dbc = load(tmp_path, PLAIN.replace('1 "Ready"', f'1 "Ready" 1e999 "Never" {2**64} "Nor this"'))
+    assert dict(dbc.messages[0].signal("State").choices) == {0: "Off", 1: "Ready"}
+
+
 def test_one_line_without_breaks_and_comments_that_look_like_statements_are_read(tmp_path):
     odd = PLAIN.replace("Terminal voltage", 'say \\"BO_ 1 x\\"\nBO_ 7 Fake: 8 X\n; end').replace("BU_: X\n", "BU_: X ")
     dbc = load(tmp_path, "// a remark\nNS_ :\n\tNS_DESC_\n\tCM_\nBS_:\n" + odd)
