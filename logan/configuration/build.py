@@ -74,13 +74,17 @@ def read_build(path: Path) -> BuildSettings:
 def certificate_entries(path: Path) -> Mapping[str, str]:
     """``[certificate]`` as the builder entered it; it takes no part in any figure, so it is no setting of a build.
 
+    Tires are those of ``[vehicle]`` where the certificate names none.
+
     Raises
     ------
     ConfigurationError
         With every problem found.
     """
-    entered = _checked(path)[0]["certificate"]
-    return {key.name: entered[key.name] or "" for key in entered.table.keys}
+    content = _checked(path)[0]
+    entered = content["certificate"]
+    found = {key.name: entered[key.name] or "" for key in entered.table.keys}
+    return found | {"tires": found["tires"] or content["vehicle"]["tire"]}
 
 
 def _checked(path: Path) -> tuple[Given, Path]:

@@ -366,11 +366,13 @@ def test_a_drives_ledger_and_regen_are_by_the_fit_and_say_so(folder, answer, cap
 
 def test_the_certificate_says_all_that_it_should_and_never_where(folder, answer):
     text = folder.settings_file.read_text(encoding="utf-8")
-    entered = '[certificate]\nidentification = "AB 123"\nodometer = "48,210 mi"\ntires = "195/70R15"\nrevision = "3"\n'
+    entered = '[certificate]\nidentification = "AB 123"\nodometer = "48,210 mi"\nrevision = "3"\n'
     folder.settings_file.write_text(text + entered, encoding="utf-8")
     try:
         assert kept_answer(folder) is not None  # what is entered there touches no figure
         inputs = gather_report(folder)
+        folder.settings_file.write_text(text + entered + 'tires = "winter tires"\n', encoding="utf-8")
+        assert folder.certificate()["tires"] == "winter tires"  # else the vehicle's own
     finally:
         folder.settings_file.write_text(text, encoding="utf-8")
     evidence = "\n".join(f"{name}: {value}" for name, value in inputs.provenance)
