@@ -164,9 +164,9 @@ def answer_of(folder: BuildFolder, *, told: Told = silent) -> Refinement:
 
 
 def _as_written(folder: BuildFolder) -> tuple[object, ...]:
-    """Settings, plans, drives and what is noted of them, as they stand at this moment."""
+    """Settings, plans, drives and what is noted of them, words aside, as they stand at this moment."""
     with DriveLibrary.open(folder.library, create=True) as library:
-        drives = [(one.id, one.conditions) for one in library.drives()]
+        drives = [(one.id, without_words(one.conditions)) for one in library.drives()]
     return settings_stamp(folder), frozen_plans(folder.plans), drives
 
 

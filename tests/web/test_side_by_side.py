@@ -174,19 +174,24 @@ def test_a_server_that_ends_takes_no_more_work_and_its_watcher_says_nothing(work
         space.jobs.start("late", lambda job: None)
 
 
-def test_an_answer_is_not_kept_for_a_build_that_was_changed_while_it_was_worked_out(folder, monkeypatch):
+@pytest.mark.parametrize(
+    ("changes", "is_kept"), [({"masks": ("10s..60s",), "why": "loose plug"}, False), ({"note": "rain"}, True)]
+)
+def test_an_answer_is_not_kept_for_a_build_that_was_changed_while_it_was_worked_out(
+    folder, monkeypatch, changes, is_kept
+):
     refine_build = refine.refine_build
 
     def changed_meanwhile(*of, **by):
         found = refine_build(*of, **by)
         with open_library(folder.path) as library:  # another answer, by the old notes
-            change_notes(library, 1, {"masks": ("10s..60s",), "why": "loose plug"})
+            change_notes(library, 1, changes)
         return found
 
     with monkeypatch.context() as patched:
         patched.setattr(refine, "refine_build", changed_meanwhile)
         refine.answer_of(folder)
-    assert refine.kept_answer(folder) is None
+    assert (refine.kept_answer(folder) is not None) == is_kept
     refine.answer_of(folder)
     assert refine.kept_answer(folder) is not None
 
