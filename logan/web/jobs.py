@@ -214,9 +214,6 @@ class JobRunner:
         except LoganError as error:
             state = "stopped" if job.stop.is_set() else "failed"
             message = "stopped; nothing half-done was kept" if job.stop.is_set() else refusal_words(error)
-        except FileNotFoundError as error:
-            name = Path(error.filename or "a file").name
-            state, message = "failed", f"{name} was taken away before its turn came; send it again"
         except Exception:
             _LOG.exception("job %s failed", job.label)
             state, message = "failed", "this is a fault of logan's, not of your data; the terminal shows the details"

@@ -43,7 +43,10 @@ def follow(
 
     What follows takes ``ratio`` times the reading: once at the end of one drive, else after each log.
     """
-    size_bytes, read_before = sum(path.stat().st_size for path in paths), 0
+    size_bytes = read_before = 0
+    for path in paths:
+        with in_our_words(LogReadError, "the log was taken away before its turn came", "Send it again", path):
+            size_bytes += path.stat().st_size
     last: IngestProgress | None = None
     began_s = 0.0
 
