@@ -2,6 +2,10 @@
 
 Speed is the receiver's own (Doppler) where the track has it. Otherwise it is the distance between
 two points over the time between them, stamped at the middle of that time.
+
+Read piece by piece with the standard library's parser: gpxpy, which reads the routes of scenarios, keeps a whole
+document in memory (19 times its size, where 12 is the promise) and gives nothing of one that is cut. A test holds
+both to the same points.
 """
 
 import codecs

@@ -1,6 +1,8 @@
+from datetime import UTC, datetime, timedelta, timezone
 from io import BytesIO
 from pathlib import Path
 
+import gpxpy
 import numpy as np
 import pytest
 
@@ -146,3 +148,31 @@ def test_a_document_with_entities_is_refused_before_it_is_parsed():
 def test_it_is_recognised_by_content():
     assert identify(STREET, STREET.read_bytes()[:4096]).name == "gpx"
     assert not gpx_track.looks_like(b"time;speed\n0;1\n")
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1"])
+def test_points_are_those_that_gpxpy_reads(version):
+    """gpxpy writes the track and reads it again, of which each point that has a time is to be found here."""
+    rng, document = np.random.default_rng(11), gpxpy.gpx.GPX()
+    zones = (UTC, timezone(timedelta(hours=-7)), timezone(timedelta(hours=5, minutes=30)))
+    for part in range(3):
+        segment = gpxpy.gpx.GPXTrackSegment()
+        for k in range(20):
+            moment = datetime(2024, 5, 1, 12 + part, 0, k, 250_000 * (k % 4), UTC).astimezone(zones[k % 3])
+            height = None if k % 5 == 0 else rng.uniform(-50.0, 900.0)
+            place = rng.uniform(-89.0, 89.0), rng.uniform(-179.0, 179.0)
+            speed = rng.uniform(0.0, 30.0) if version == "1.0" else None
+            segment.points.append(gpxpy.gpx.GPXTrackPoint(*place, height, None if k == 7 else moment, speed=speed))
+        document.tracks.append(gpxpy.gpx.GPXTrack())
+        document.tracks[-1].segments.append(segment)
+    text = document.to_xml(version=version)
+    theirs = [one.point for one in gpxpy.parse(text).get_points_data() if one.point.time is not None]
+    columns, report = read(text.encode())
+    assert report.skipped_count == 3
+    time_s = columns["latitude"].time_ns / 1e9
+    assert time_s == pytest.approx([one.time.timestamp() for one in theirs], abs=1e-6)
+    assert columns["latitude"].value.tolist() == [one.latitude for one in theirs]
+    assert columns["longitude"].value.tolist() == [one.longitude for one in theirs]
+    assert columns["elevation"].value.tolist() == [one.elevation for one in theirs if one.elevation is not None]
+    if version == "1.0":
+        assert columns["gnss_speed"].value.tolist() == [one.speed for one in theirs]
