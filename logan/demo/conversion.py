@@ -114,7 +114,6 @@ def write_build(folder: Path) -> None:
     """Write ``build.toml``, ``channels.toml`` and the DBC of the demo."""
     (folder / "dbc_user").mkdir(parents=True, exist_ok=True)
     texts = {"dbc_user/demo.dbc": demo_text("demo.dbc"), "channels.toml": demo_text("channels.toml")}
-    for name, text in (
-        texts | {"build.toml": BUILD_TOML}
-    ).items():  # whole, and last what makes it a build: others read
+    texts["build.toml"] = BUILD_TOML  # last: with it the folder is a build, which others may read at once
+    for name, text in texts.items():
         write_durably(folder / name, text.encode())
